@@ -1,0 +1,19 @@
+"""Shows a recording, live or past. Imports replay and logger's vocabulary; computes nothing itself.
+
+    app        the server: one process, one port, on this machine only
+    guard      who may speak to it
+    shelf      the one door to the recordings folder
+    theme      colours, pens, numbers in words
+    figures/   arrays -> plotly figures, pure
+    pages/     Live and Replay: a layout and a few thin callbacks each
+    ledger     the present state of joints and alerts, in words
+    follower   follows the recording that is being written, once for all open pages
+    tab        what one open page has been told, and what to tell it next
+    stream     the websocket that carries it
+    wire       how an update travels
+    asks       notes, acknowledgements and shelvings, handed to the recording's writer
+    assets/    what runs in the browser: sheet.js draws, live.js and replay.js drive
+
+The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
+folder -> shelf -> figures -> browser for Replay. What a page wants written goes to the inbox.
+"""

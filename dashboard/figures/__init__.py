@@ -1,0 +1,16 @@
+"""Arrays to plotly figures: plain functions, no disk, no clock, no callback.
+
+    sheet    how large a figure stands on the page, and where its rows lie in it
+    axes     which channels stand in which row; ranges and ticks that do not twitch
+    reading  the one place that asks replay for what a figure draws
+    lines    polylines and min-mean-max bands as plotly traces
+    furniture  limits, alert spans, gaps and notes as shapes, and their words for the lane
+    rows     the four rows on one time axis, for Live and Replay alike
+    strip    the whole test in one strip
+    small    the small traces of lists
+
+A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own
+objects costs more than drawing them. The x axis counts seconds since the recording began. What moves with the
+reader (ticks, labels in the right margin, lane, play-head) is drawn over the figure by
+`assets/sheet.js` from the figure's `layout.meta`, so that nothing is laid out twice.
+"""

@@ -1,0 +1,170 @@
+"""Which channels stand in which row, and axes that do not twitch.
+
+The rows are temperature, torque (current where no joint tells a torque), speed and position. Of
+several temperatures a joint shows the one that a limit watches, else the hottest place by nature.
+Ranges are rounded outwards, so that the next sample seldom changes them. Pure.
+"""
+
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from dashboard.theme import display_of
+from logger.joint.channels import CHANNELS, SETPOINT_OF
+
+__all__ = ["Axis", "Pen", "Planned", "axis_range", "main_temperature", "plan_rows", "ticks"]
+
+PENS_A_FIGURE: Final = 4
+_TEMPERATURES: Final = (
+    "temperature_winding_degC",
+    "temperature_housing_degC",
+    "temperature_drive_degC",
+    "temperature_ambient_degC",
+)
+_TITLES: Final = {
+    "temperature": "Temperature",
+    "torque": "Torque",
+    "current": "Current",
+    "speed": "Speed",
+    "position": "Position",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pen:
+    """One channel of one joint, drawn with that joint's pen."""
+
+    joint: str
+    number: int
+    """The joint's pen, from 1."""
+    channel: str
+    setpoint: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One row before anything is read for it."""
+
+    quantity: str
+    title: str
+    unit: str
+    factor: float
+    """Shown = stored * factor."""
+    decimals: int
+    pens: tuple[Pen, ...]
+    """Set-points first, so that they lie under the traces."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """The y axis of a row, in shown units."""
+
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+
+
+def main_temperature(channels: Sequence[str], watched: Collection[str] = ()) -> str | None:
+    """Return the temperature that stands for a joint, None if it tells none."""
+    carried = [name for name in _TEMPERATURES if name in channels]
+    return next((name for name in carried if name in watched), carried[0] if carried else None)
+
+
+def plan_rows(
+    channels: Mapping[str, Sequence[str]], watched: Mapping[str, Collection[str]]
+) -> tuple[Planned, ...]:
+    """Return the rows for up to four joints.
+
+    Parameters
+    ----------
+    channels
+        Joint -> its channels, in the order of the pens.
+    watched
+        Joint -> channels that have a limit.
+    """
+    joints = tuple(channels)[:PENS_A_FIGURE]
+    power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
+    rows = []
+    for wanted in ("temperature", power, "speed_rad_s", "position_rad"):
+        pens: list[Pen] = []
+        setpoints: list[Pen] = []
+        for index, joint in enumerate(joints, start=1):
+            carried = channels[joint]
+            channel = (
+                main_temperature(carried, watched.get(joint, ()))
+                if wanted == "temperature"
+                else wanted
+            )
+            if channel is None or channel not in carried:
+                continue
+            pens.append(Pen(joint=joint, number=index, channel=channel))
+            aim = SETPOINT_OF.get(channel)
+            if aim in carried and aim is not None:
+                setpoints.append(Pen(joint=joint, number=index, channel=aim, setpoint=True))
+        if pens:
+            shown = display_of(pens[0].channel)
+            quantity = CHANNELS[pens[0].channel].quantity
+            rows.append(
+                Planned(
+                    quantity=quantity,
+                    title=_TITLES[quantity],
+                    unit=shown.unit,
+                    factor=shown.factor,
+                    decimals=shown.decimals,
+                    pens=(*setpoints, *pens),
+                )
+            )
+    return tuple(rows)
+
+
+def _step(least: float, quantity: str) -> float:
+    """Return the smallest pleasant step of at least `least`."""
+    angle = quantity in {"speed", "position"}
+    multiples = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0, 10.0) if angle else (1.0, 2.0, 3.0, 5.0, 6.0, 10.0)
+    power = 10.0 ** math.floor(math.log10(least)) if least > 0 else 1.0
+    return next((m * power for m in multiples if m * power >= least * (1 - 1e-9)), 10.0 * power)
+
+
+def ticks(low: float, high: float, *, most: int, quantity: str = "") -> tuple[float, ...]:
+    """Return at most `most` round values within [low, high]."""
+    if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
+        return ()
+    step = _step((high - low) / max(1, most), quantity)
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    values = [round(k * step, 10) + 0.0 for k in range(first, last + 1)]
+    return tuple(values if len(values) <= most else values[:: math.ceil(len(values) / most)])
+
+
+def axis_range(
+    low: float, high: float, *, quantity: str, lines: Sequence[float] = (), height_px: float = 100.0
+) -> Axis:
+    """Return the axis that holds data from `low` to `high` and the limit lines of its row.
+
+    Parameters
+    ----------
+    low, high
+        Extremes of the data in shown units; NaN when there is none.
+    lines
+        Limit lines, which must be seen too and whose own labels replace the tick beside them.
+    """
+    values = [v for v in (low, high, *lines) if math.isfinite(v)]
+    if not values:
+        return Axis(low=0.0, high=1.0, ticks=())
+    floor, top = min(values), max(values)
+    least = {"temperature": 20.0, "torque": 2.0, "current": 2.0, "speed": 10.0, "position": 10.0}
+    room = max(top - floor, least.get(quantity, 1.0))
+    grain = _step(room / 10.0, quantity)
+    floor_at = math.floor((floor - 0.02 * room) / grain) * grain
+    top_at = math.ceil((top + 0.04 * room) / grain) * grain
+    if top_at - floor_at < room:
+        top_at = floor_at + room
+    most = int(min(5, max(2, height_px / 24.0)))
+    shown = ticks(floor_at, top_at, most=most, quantity=quantity)
+    near = (top_at - floor_at) * 12.0 / max(height_px, 24.0)
+    return Axis(
+        low=floor_at,
+        high=top_at,
+        ticks=tuple(t for t in shown if not any(abs(t - line) < near for line in lines)),
+    )

@@ -1,0 +1,125 @@
+"""Polylines and bands as plotly traces.
+
+A line is drawn where single cycles can be told apart; where they cannot (a cycle under about ten
+pixels) the span from min to max is filled and the mean drawn in it, so that neither a peak nor the
+middle is lost. A gap is one NaN and breaks the line. Pure.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.figures.axes import Pen
+from dashboard.theme import Theme
+
+__all__ = ["Band", "Line", "crowded", "extremes", "traces_of"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A polyline; x in seconds since the start, y in shown units, NaN where it breaks."""
+
+    pen: Pen
+    x: Floats
+    y: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """Min, mean and max per bucket; all of one length, NaN where nothing is held."""
+
+    pen: Pen
+    x: Floats
+    minimum: Floats
+    maximum: Floats
+    mean: Floats
+
+
+def extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
+    """Return the least and the greatest finite value of a row, NaN if there is none."""
+    parts = [
+        part
+        for line in lines
+        for part in ((line.y,) if isinstance(line, Line) else (line.minimum, line.maximum))
+    ]
+    values = np.concatenate(parts) if parts else np.empty(0)
+    finite = values[np.isfinite(values)]
+    return (float(finite.min()), float(finite.max())) if len(finite) else (np.nan, np.nan)
+
+
+def crowded(minimum: Floats, maximum: Floats) -> bool:
+    """Return whether buckets of about ten pixels mostly hold whole cycles.
+
+    They do when the typical bucket spans more than half of what the window spans.
+    """
+    held = np.isfinite(minimum) & np.isfinite(maximum)
+    if held.sum() < 4:
+        return False
+    low, high = minimum[held], maximum[held]
+    whole = float(high.max() - low.min())
+    return whole > 0 and float(np.median(high - low)) > 0.5 * whole
+
+
+def _rgba(colour: str, alpha: float) -> str:
+    red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{alpha})"
+
+
+def _listed(values: Floats) -> list[float | None]:
+    """Return values as JSON can carry them: None for NaN."""
+    return [value if value == value else None for value in values.tolist()]  # noqa: PLR0124
+
+
+def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> list[dict[str, Any]]:
+    """Return the plotly traces of a line (one) or of a band (max, min filled up to it, mean)."""
+    colour = theme.pen(line.pen.number)
+    common = {
+        "type": "scatter",
+        "mode": "lines",
+        "xaxis": "x",
+        "yaxis": axis,
+        "connectgaps": False,
+        "hoverinfo": "skip",
+        "showlegend": False,
+    }
+    meta = {"joint": line.pen.joint, "channel": line.pen.channel, "pen": line.pen.number}
+    if isinstance(line, Line):
+        style: dict[str, Any] = {"color": colour, "width": width, "shape": "linear"}
+        if line.pen.setpoint:
+            style = {"color": colour, "width": width / 2, "shape": "hv"}
+        role = "setpoint" if line.pen.setpoint else "line"
+        return [
+            {
+                **common,
+                "x": _listed(line.x),
+                "y": _listed(line.y),
+                "line": {**style, "simplify": False},
+                "meta": {**meta, "role": role},
+            }
+        ]
+    x = _listed(line.x)
+    drawn: list[tuple[str, Floats, dict[str, Any], dict[str, Any]]] = [
+        ("max", line.maximum, {"width": width * 0.45}, {}),
+        (
+            "min",
+            line.minimum,
+            {"width": width * 0.45},
+            {"fill": "tonexty", "fillcolor": _rgba(colour, 0.30)},
+        ),
+        ("mean", line.mean, {"width": width * 0.95}, {}),
+    ]
+    return [
+        {
+            **common,
+            "x": x,
+            "y": _listed(values),
+            "line": {"color": colour, "simplify": False, **style},
+            "meta": {**meta, "role": role},
+            **fill,
+        }
+        for role, values, style, fill in drawn
+    ]

@@ -1,0 +1,109 @@
+"""The one place that asks replay for what a figure draws.
+
+Never more than two points a bucket and never more buckets than pixels; gaps come as NaN. Reads the
+recording, computes nothing but the change to shown units.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dashboard.figures.axes import Pen, Planned, plan_rows
+from dashboard.figures.lines import Band, Line, crowded
+from replay.recording import Recording
+from replay.window import envelope, trace
+
+__all__ = ["Row", "plan_of", "read_band", "read_row"]
+
+CROWD_PX = 10
+PX_A_BUCKET = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A planned row and what was read for it."""
+
+    plan: Planned
+    lines: tuple[Line | Band, ...]
+    bucket_s: float
+    """Length of a bucket where the row is drawn as bands, else NaN."""
+
+
+def plan_of(recording: Recording) -> tuple[Planned, ...]:
+    """Return the rows that a recording fills."""
+    channels = {joint: recording.channels(joint) for joint in recording.joints}
+    watched = {
+        joint: {
+            limit.channel
+            for limit in recording.limits.for_joint(joint, carried)
+            if hasattr(limit, "channel")
+        }
+        for joint, carried in channels.items()
+    }
+    return plan_rows(channels, watched)
+
+
+def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
+    return (np.asarray(time_ns) - recording.start_ns) / 1e9
+
+
+def read_band(
+    recording: Recording, pen: Pen, start_ns: int, end_ns: int, *, bins: int, factor: float
+) -> tuple[Band, float]:
+    """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds."""
+    found = envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=bins)
+    middle = np.asarray(found.start_ns) + found.width_ns // 2
+    band = Band(
+        pen=pen,
+        x=_seconds(recording, middle),
+        minimum=found.minimum * factor,
+        maximum=found.maximum * factor,
+        mean=found.mean * factor,
+    )
+    return band, found.width_ns / 1e9
+
+
+def read_row(
+    recording: Recording, plan: Planned, start_ns: int, end_ns: int, *, width_px: int
+) -> Row:
+    """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow."""
+    coarse = {
+        pen: read_band(
+            recording,
+            pen,
+            start_ns,
+            end_ns,
+            bins=max(8, width_px // CROWD_PX),
+            factor=plan.factor,
+        )
+        for pen in plan.pens
+        if not pen.setpoint
+    }
+    if any(crowded(band.minimum, band.maximum) for band, _ in coarse.values()):
+        bands = [
+            read_band(
+                recording,
+                pen,
+                start_ns,
+                end_ns,
+                bins=max(8, width_px // (2 * PX_A_BUCKET)),
+                factor=plan.factor,
+            )
+            for pen in coarse
+        ]
+        return Row(
+            plan=plan, lines=tuple(band for band, _ in bands), bucket_s=bands[0][1] if bands else 0
+        )
+    lines = []
+    for pen in plan.pens:
+        time_ns, values = trace(
+            recording, pen.joint, pen.channel, start_ns, end_ns, bins=max(8, width_px // PX_A_BUCKET)
+        )
+        lines.append(
+            Line(
+                pen=pen,
+                x=_seconds(recording, np.asarray(time_ns)),
+                y=np.asarray(values, dtype=float) * plan.factor,
+            )
+        )
+    return Row(plan=plan, lines=tuple(lines), bucket_s=float("nan"))

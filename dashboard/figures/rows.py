@@ -1,0 +1,185 @@
+"""The four rows on one time axis, for Live and Replay alike.
+
+Takes rows that were read (`reading`) and what stands beside them (`furniture`), gives a plotly figure
+as a plain mapping. `layout.meta` tells `assets/sheet.js` what moves with the reader: words for
+margin and lane, the rows' axes, the pens. Pure.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from dashboard.figures.axes import Axis, axis_range
+from dashboard.figures.furniture import Furniture, lane_words, shapes_of
+from dashboard.figures.lines import extremes, traces_of
+from dashboard.figures.reading import Row
+from dashboard.figures.sheet import Sheet
+from dashboard.theme import Theme, number, span_words, template
+
+__all__ = ["Figure", "axes_of", "rows_figure"]
+
+Figure = dict[str, Any]
+ALERT_BAR_PX = 5.0
+
+
+def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Axis, ...]:
+    """Return the y axis of each row: its data and its limit lines, rounded outwards."""
+    axes = []
+    for index, (row, (low, high)) in enumerate(zip(rows, sheet.domains(len(rows)), strict=True)):
+        least, most = extremes(row.lines)
+        lines = [limit.pick_up for limit in furniture.limits if limit.row == index]
+        axes.append(
+            axis_range(
+                least,
+                most,
+                quantity=row.plan.quantity,
+                lines=lines,
+                height_px=(high - low) * sheet.plot_height,
+            )
+        )
+    return tuple(axes)
+
+
+def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, Any]]:
+    titles = []
+    for row, (_, high) in zip(rows, sheet.domains(len(rows)), strict=True):
+        bands = row.bucket_s == row.bucket_s  # noqa: PLR0124 - NaN means drawn as lines
+        thin = any(line.pen.setpoint for line in row.lines)
+        said = f"min, mean, max of {span_words(row.bucket_s)}" if bands else ""
+        unit = row.plan.unit
+        common: dict[str, Any] = {
+            "xref": "paper",
+            "yref": "paper",
+            "showarrow": False,
+            "align": "left",
+            "xanchor": "left",
+        }
+        small = f"<span style='font-size:{sheet.text}px;color:{theme.ink_2}'>"
+        if sheet.form == "narrow":
+            said = f", {said}" if said else ""
+            text = f"<b>{row.plan.title}</b> {small}{unit}{said}</span>"
+            titles.append(
+                {
+                    **common,
+                    "x": 0,
+                    "y": high,
+                    "xshift": -sheet.left,
+                    "yanchor": "bottom",
+                    "yshift": 1,
+                    "text": text,
+                    "font": {"size": sheet.title},
+                }
+            )
+            continue
+        below = [unit] + (["thin: set-point"] if thin else [])
+        below += ["min, mean, max", f"of {span_words(row.bucket_s)}"] if bands else []
+        text = f"<b>{row.plan.title}</b><br>{small}{f'</span><br>{small}'.join(below)}</span>"
+        titles.append(
+            {
+                **common,
+                "x": 0,
+                "y": high,
+                "xshift": -sheet.left,
+                "yanchor": "top",
+                "yshift": 9,
+                "text": text,
+                "font": {"size": sheet.title},
+            }
+        )
+    return titles
+
+
+def rows_figure(
+    rows: Sequence[Row],
+    furniture: Furniture,
+    *,
+    start_s: float,
+    end_s: float,
+    epoch_ms: float,
+    sheet: Sheet,
+    theme: Theme,
+    axes: Sequence[Axis] | None = None,
+) -> Figure:
+    """Return the figure of rows over [start_s, end_s], seconds since the recording's start.
+
+    Parameters
+    ----------
+    epoch_ms
+        The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
+    axes
+        Ranges that are to be kept; worked out from the data if left away.
+    """
+    chosen = tuple(axes) if axes is not None else axes_of(rows, furniture, sheet)
+    layout: dict[str, Any] = {
+        "template": template(theme, size_px=sheet.text),
+        "width": sheet.width,
+        "height": sheet.height,
+        "margin": {
+            "l": sheet.left, "r": sheet.right, "t": sheet.top, "b": sheet.bottom, "pad": 0,
+        },
+        "xaxis": {
+            "range": [start_s, end_s],
+            "anchor": "free",
+            "position": 0,
+            "showticklabels": False,
+            "showgrid": False,
+        },
+        "annotations": _titles(rows, sheet, theme),
+        "shapes": shapes_of(
+            furniture,
+            now_s=end_s,
+            theme=theme,
+            top_px=(float(sheet.plot_height), ALERT_BAR_PX),
+            px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
+        ),
+    }  # fmt: skip
+    data = []
+    meta_rows = []
+    domains = sheet.domains(len(rows))
+    for index, (row, axis, domain) in enumerate(zip(rows, chosen, domains, strict=True)):
+        key = "" if index == 0 else str(index + 1)
+        signed = row.plan.quantity in {"torque", "current", "speed"}
+        layout[f"yaxis{key}"] = {
+            "domain": list(domain),
+            "range": [axis.low, axis.high],
+            "tickvals": list(axis.ticks),
+            "ticktext": [number(t, 0 if t == round(t) else 1) for t in axis.ticks],
+            "zeroline": signed,
+            "anchor": "x",
+        }
+        for line in row.lines:
+            data.extend(traces_of(line, axis=f"y{key}", theme=theme, width=sheet.pen))
+        meta_rows.append(
+            {
+                "title": row.plan.title,
+                "unit": row.plan.unit,
+                "decimals": row.plan.decimals,
+                "factor": row.plan.factor,
+                "domain": list(domain),
+                "range": [axis.low, axis.high],
+                "pens": [
+                    {"joint": p.joint, "pen": p.number, "channel": p.channel}
+                    for p in row.plan.pens
+                    if not p.setpoint
+                ],
+            }
+        )
+    layout["meta"] = {
+        "form": sheet.form,
+        "epoch_ms": epoch_ms,
+        "size": [sheet.width, sheet.height],
+        "margin": [sheet.left, sheet.right, sheet.top, sheet.bottom],
+        "text": sheet.text,
+        "title": sheet.title,
+        "rows": meta_rows,
+        "limits": [
+            {
+                "row": line.row,
+                "y": line.pick_up,
+                "mark": line.mark,
+                "text": line.short if sheet.form == "narrow" else line.text,
+            }
+            for line in furniture.limits
+        ],
+        "lane": lane_words(furniture),
+    }
+    return {"data": data, "layout": layout}

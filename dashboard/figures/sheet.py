@@ -1,0 +1,84 @@
+"""How large a figure stands on the page, and where its rows lie in it.
+
+Three forms: narrow (a phone), normal (a desk) and wide (across the room). All lengths in CSS
+pixels. Pure.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal, cast
+
+__all__ = ["Form", "Sheet", "sheet_of"]
+
+Form = Literal["narrow", "normal", "wide"]
+
+_SHARES: Final = {
+    1: (1.0,),
+    2: (0.53, 0.47),
+    3: (0.42, 0.38, 0.20),
+    4: (0.36, 0.32, 0.16, 0.16),
+}
+LEAST_WIDTH: Final = 240
+MOST_WIDTH: Final = 8000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """Size and margins of a figure of rows."""
+
+    form: Form
+    width: int
+    height: int
+    left: int
+    right: int
+    top: int
+    bottom: int
+    gap: int
+    """Between two rows."""
+    text: float
+    """Size of small text."""
+    title: float
+    pen: float
+    """Width of a trace."""
+
+    @property
+    def plot_width(self) -> int:
+        """Return the width of the plot itself, at least one pixel."""
+        return max(1, self.width - self.left - self.right)
+
+    @property
+    def plot_height(self) -> int:
+        """Return the height of all rows with their gaps."""
+        return max(1, self.height - self.top - self.bottom)
+
+    def domains(self, rows: int) -> tuple[tuple[float, float], ...]:
+        """Return for each row, from the top, its (lower, upper) share of the plot height."""
+        shares = _SHARES.get(rows) or (1.0 / rows,) * rows
+        usable = self.plot_height - self.gap * (rows - 1)
+        domains = []
+        upper = float(self.plot_height)
+        for share in shares:
+            lower = upper - share * usable
+            domains.append((max(0.0, lower / self.plot_height), upper / self.plot_height))
+            upper = lower - self.gap
+        return tuple(domains)
+
+
+def sheet_of(form: str, width_px: float, height_px: float) -> Sheet:
+    """Return the sheet for a form and the room that the page has; nonsense is brought into range."""
+    known = cast("Form", form) if form in {"narrow", "normal", "wide"} else "normal"
+    width = round(min(max(width_px, LEAST_WIDTH), MOST_WIDTH))
+    height = round(min(max(height_px, 300), 3000))
+    if known == "narrow":
+        return Sheet(
+            form=known, width=width, height=height, left=34, right=58, top=62, bottom=42, gap=26,
+            text=11.0, title=13.0, pen=1.4,
+        )  # fmt: skip
+    if known == "wide":
+        return Sheet(
+            form=known, width=width, height=height, left=150, right=226, top=52, bottom=52, gap=24,
+            text=16.0, title=20.0, pen=2.2,
+        )  # fmt: skip
+    return Sheet(
+        form=known, width=width, height=height, left=112, right=158, top=38, bottom=40, gap=18,
+        text=11.5, title=13.5, pen=1.6,
+    )  # fmt: skip

@@ -1,0 +1,147 @@
+"""The whole test in one strip: temperatures above, the span of the torque below, excursions marked.
+
+The window that is looked at is brushed on it by `assets/replay.js`. Pure.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine
+from dashboard.figures.lines import Band, Line, extremes, traces_of
+from dashboard.figures.axes import axis_range
+from dashboard.figures.rows import Figure
+from dashboard.figures.sheet import Sheet
+from dashboard.theme import Theme, number, template
+
+__all__ = ["strip_figure", "strip_sheet"]
+
+
+def strip_sheet(sheet: Sheet) -> Sheet:
+    """Return the sheet of the strip that stands above a sheet of rows: the same left and right."""
+    height = {"narrow": 112, "normal": 124, "wide": 176}[sheet.form]
+    return Sheet(
+        form=sheet.form,
+        width=sheet.width,
+        height=height,
+        left=sheet.left,
+        right=sheet.right,
+        top=22 if sheet.form != "wide" else 30,
+        bottom=22 if sheet.form != "wide" else 28,
+        gap=6,
+        text=sheet.text,
+        title=sheet.title,
+        pen=max(1.2, sheet.pen * 0.75),
+    )
+
+
+def strip_figure(
+    temperatures: Sequence[Line | Band],
+    torques: Sequence[Line | Band],
+    *,
+    limits: Sequence[LimitLine],
+    alerts: Sequence[AlertSpan],
+    gaps: Sequence[GapSpan],
+    length_s: float,
+    epoch_ms: float,
+    torque_unit: str,
+    sheet: Sheet,
+    theme: Theme,
+) -> Figure:
+    """Return the strip of a recording of `length_s` seconds."""
+    both = bool(torques) and bool(temperatures)
+    shares = ((0.42, 1.0), (0.0, 0.36)) if both else ((0.0, 1.0), (0.0, 1.0))
+    lines = [line.pick_up for line in limits if line.row == 0] if temperatures else []
+    low, high = extremes(tuple(temperatures))
+    axis = axis_range(
+        low, high, quantity="temperature", lines=lines, height_px=sheet.plot_height * 0.6
+    )
+    least, most = extremes(tuple(torques))
+    power = axis_range(least, most, quantity="torque", height_px=sheet.plot_height * 0.36)
+    shapes: list[dict[str, Any]] = [
+        {
+            "type": "rect",
+            "xref": "x",
+            "yref": "paper",
+            "x0": gap.start_s,
+            "x1": length_s if gap.end_s is None else gap.end_s,
+            "y0": 0,
+            "y1": 1,
+            "layer": "below",
+            "line": {"width": 0},
+            "fillcolor": theme.none_tint,
+        }
+        for gap in gaps
+        if ((length_s if gap.end_s is None else gap.end_s) - gap.start_s) * sheet.plot_width
+        > length_s
+    ]
+    shapes += [
+        {
+            "type": "line",
+            "xref": "x domain",
+            "yref": "y",
+            "x0": 0,
+            "x1": 1,
+            "y0": line,
+            "y1": line,
+            "layer": "below",
+            "line": {"color": theme.ink, "width": 1},
+        }
+        for line in lines
+    ]
+    layout: dict[str, Any] = {
+        "template": template(theme, size_px=sheet.text),
+        "width": sheet.width,
+        "height": sheet.height,
+        "margin": {
+            "l": sheet.left, "r": sheet.right, "t": sheet.top, "b": sheet.bottom, "pad": 0,
+        },
+        "xaxis": {"range": [0, max(length_s, 1e-3)], "showticklabels": False, "showgrid": False},
+        "yaxis": {
+            "domain": list(shares[0]),
+            "range": [axis.low, axis.high],
+            "tickvals": list(axis.ticks),
+            "ticktext": [number(t, 0) for t in axis.ticks],
+        },
+        "yaxis2": {
+            "domain": list(shares[1]),
+            "range": [power.low, power.high],
+            "tickvals": [0.0],
+            "ticktext": [torque_unit],
+            "anchor": "x",
+        },
+        "shapes": shapes,
+    }  # fmt: skip
+    data = [
+        t
+        for line in temperatures
+        for t in traces_of(line, axis="y", theme=theme, width=sheet.pen)
+    ]
+    data += [
+        t for line in torques for t in traces_of(line, axis="y2", theme=theme, width=sheet.pen)
+    ]
+    ends = [
+        {"joint": line.pen.joint, "pen": line.pen.number, "y": _last(line)} for line in temperatures
+    ]
+    layout["meta"] = {
+        "form": sheet.form,
+        "epoch_ms": epoch_ms,
+        "size": [sheet.width, sheet.height],
+        "margin": [sheet.left, sheet.right, sheet.top, sheet.bottom],
+        "text": sheet.text,
+        "title": sheet.title,
+        "length_s": length_s,
+        "domains": [list(share) for share in shares],
+        "range": [axis.low, axis.high],
+        "ends": ends,
+        "torque": both,
+        "marks": [
+            {"x0": alert.start_s, "x1": alert.end_s, "mark": alert.mark, "text": alert.text}
+            for alert in alerts
+        ],
+    }
+    return {"data": data, "layout": layout}
+
+
+def _last(line: Line | Band) -> float | None:
+    values = (line.y if isinstance(line, Line) else line.mean).tolist()
+    return next((value for value in reversed(values) if value == value), None)  # noqa: PLR0124

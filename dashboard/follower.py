@@ -1,0 +1,123 @@
+"""Follows the newest recording that is being written, once for all open pages.
+
+While anybody watches, one task refreshes the recording about twelve times a second and publishes a
+`Moment`: the recording, its present, what was last heard of each joint. Nobody watching costs
+nothing. Reads disk in a worker thread, never in the event loop.
+"""
+
+import asyncio
+import logging
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from dashboard.ledger import Latest, Slow, measure_slow
+from dashboard.shelf import Shelf
+from logger.errors import DutytraceError
+from replay.recording import Recording
+
+__all__ = ["Follower", "Moment"]
+
+log = logging.getLogger(__name__)
+
+PERIOD_S: Final = 1 / 12
+LOOK_S: Final = 1.0
+"""How often the folder is searched for a newer live recording."""
+SLOW_S: Final = 1.0
+FRESH_NS: Final = 700_000_000
+"""While values are no older than this, the picture ends at the newest and not at the clock."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """What is known right now. `recording` is None while nothing is or was being recorded."""
+
+    serial: int
+    recording: Recording | None
+    now_ns: int
+    latest: dict[str, Latest]
+    slow: dict[str, Slow]
+
+
+class Follower:
+    """Publishes moments; one instance serves every page."""
+
+    def __init__(self, shelf: Shelf) -> None:
+        self._shelf = shelf
+        self._watchers = 0
+        self._task: asyncio.Task[None] | None = None
+        self._name: str | None = None
+        self._looked_s = -1e9
+        self._measured_s = -1e9
+        self._latest: dict[str, Latest] = {}
+        self._slow: dict[str, Slow] = {}
+        self.moment = Moment(serial=0, recording=None, now_ns=time.time_ns(), latest={}, slow={})
+
+    @contextmanager
+    def watched(self) -> Iterator[None]:
+        """Keep following while this context is open; call it in the event loop."""
+        self._watchers += 1
+        if self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._follow())
+        try:
+            yield
+        finally:
+            self._watchers -= 1
+
+    async def _follow(self) -> None:
+        while self._watchers:
+            begun_s = time.monotonic()
+            try:
+                self.moment = await asyncio.to_thread(self._step, self.moment.serial + 1)
+            except (DutytraceError, OSError) as fault:
+                log.warning("the live recording could not be read: %s", fault)
+                await asyncio.sleep(0.5)
+            await asyncio.sleep(max(0.01, PERIOD_S - (time.monotonic() - begun_s)))
+
+    def _step(self, serial: int) -> Moment:
+        at_s = time.monotonic()
+        if at_s - self._looked_s > LOOK_S:
+            self._looked_s = at_s
+            name = self._shelf.newest_live()
+            if name is not None and name != self._name:
+                self._name, self._latest, self._slow = name, {}, {}
+                self._measured_s = -1e9
+        wall_ns = time.time_ns()
+        if self._name is None:
+            return Moment(serial=serial, recording=None, now_ns=wall_ns, latest={}, slow={})
+        recording = self._shelf.open(self._name)
+        end_ns = recording.end_ns
+        for joint in recording.joints:
+            self._latest[joint] = newest_of(recording, joint, self._latest.get(joint), end_ns)
+        if at_s - self._measured_s > SLOW_S:
+            self._measured_s = at_s
+            self._slow = {
+                joint: measure_slow(recording, joint, end_ns) for joint in recording.joints
+            }
+        heard_ns = max((item.time_ns for item in self._latest.values()), default=end_ns)
+        fresh = recording.live and wall_ns - heard_ns < FRESH_NS
+        return Moment(
+            serial=serial,
+            recording=recording,
+            now_ns=max(end_ns, heard_ns if fresh else wall_ns),
+            latest=dict(self._latest),
+            slow=dict(self._slow),
+        )
+
+
+def newest_of(recording: Recording, joint: str, known: Latest | None, end_ns: int) -> Latest:
+    """Return what was last heard of a joint, given what was known before."""
+    since = end_ns - 10_000_000_000 if known is None else known.time_ns + 1
+    batch = recording.readings(joint, since, end_ns + 1, lead_in=known is None)
+    values = dict(known.values) if known else {}
+    for channel in batch.columns:
+        held = np.flatnonzero(~np.isnan(batch.columns[channel]))
+        if len(held):
+            row = held[-1]
+            values[channel] = (int(batch.time_ns[row]), float(batch.columns[channel][row]))
+    seen = int(batch.time_ns[-1]) if len(batch) else (known.time_ns if known else 0)
+    return Latest(time_ns=seen, values=values)

@@ -1,0 +1,402 @@
+"""The present state of each joint and each alert, as the Live page says it.
+
+Asks replay for the numbers and sets them into words and units; `assets/live.js` only puts them where
+they belong. Everything that a reader could take for fresh carries its age.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timezone
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.figures.axes import main_temperature
+from dashboard.theme import (
+    MARKS,
+    channel_words,
+    clock,
+    day,
+    display_of,
+    elapsed,
+    number,
+    span_words,
+)
+from logger.joint.channels import CHANNELS
+from logger.joint.heat import Trend, time_to_level, trend
+from logger.limits.lifecycle import Alert, fold
+from logger.limits.limit import Level, Limit
+from logger.limits.words import label
+from replay.recording import Recording
+from replay.statistics import figures
+
+__all__ = ["Latest", "Slow", "ledger_of", "measure_slow"]
+
+STALE_S: Final = 1.0
+"""A joint unheard for longer has no data; its silence limit may speak up earlier."""
+TREND_S: Final = 240.0
+LONG_S: Final = 8 * 3600.0
+Words = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Latest:
+    """What was last heard of a joint."""
+
+    time_ns: int
+    values: Mapping[str, tuple[int, float]]
+    """Channel -> time and value of its newest reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slow:
+    """What changes slowly and is asked for about once a second."""
+
+    rms_torque_Nm: float
+    temperature_trend: Trend | None
+
+
+def measure_slow(recording: Recording, joint: str, end_ns: int) -> Slow:
+    """Return the one-minute RMS torque and the temperature's trend of a joint."""
+    channels = recording.channels(joint)
+    rms = math.nan
+    if "torque_Nm" in channels:
+        rms = figures(recording, joint, "torque_Nm", end_ns - 60_000_000_000, end_ns + 1).rms
+    place = main_temperature(channels, _watched(recording, joint))
+    found = None
+    if place is not None:
+        begin = end_ns - round(TREND_S * 1e9)
+        times, values = recording.readings(joint, begin, end_ns + 1, channels=[place]).series(place)
+        if len(times) > 20 and times[-1] - times[0] > 60e9:
+            found = trend((times - times[0]) / 1e9, np.asarray(values))
+    return Slow(rms_torque_Nm=rms, temperature_trend=found)
+
+
+def _watched(recording: Recording, joint: str) -> set[str]:
+    limits = recording.limits.for_joint(joint, recording.channels(joint))
+    return {limit.channel for limit in limits if isinstance(limit, Level)}
+
+
+def ledger_of(
+    recording: Recording,
+    *,
+    latest: Mapping[str, Latest],
+    slow: Mapping[str, Slow],
+    now_ns: int,
+    where: timezone,
+) -> Words:
+    """Return everything that the Live page says beside its figure.
+
+    Parameters
+    ----------
+    latest, slow
+        Joint -> what was last heard and measured of it.
+    now_ns
+        The recording's present; later than its end when nothing comes any more.
+    where
+        The reader's time zone.
+    """
+    events = recording.events()
+    alerts = fold(events)
+    heard = max((item.time_ns for item in latest.values()), default=recording.end_ns)
+    ended = next((event for event in reversed(events) if event.kind == "ended"), None)
+    stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
+    health = recording.health()
+    words: Words = {
+        "name": recording.name,
+        "path": recording.path.name,
+        "since": f"{day(recording.start_ns, where)}, {clock(recording.start_ns, where)}",
+        "elapsed": elapsed(((stopped_ns or now_ns) - recording.start_ns) / 1e9),
+        "clock": clock(now_ns, where),
+        "facts": {
+            "rate": _grouped(health.frames_per_s) if health else "–",
+            "load": number(100 * health.bus_load, 0) if health else "–",
+            "disk": number(health.disk_left_h, 0) if health else "–",
+            "open": str(sum(alert.open(now_ns) for alert in alerts)),
+        },
+        "joints": [
+            _joint(
+                recording,
+                joint,
+                pen=index,
+                latest=latest.get(joint),
+                slow=slow.get(joint),
+                alerts=alerts,
+                now_ns=now_ns,
+                where=where,
+            )
+            for index, joint in enumerate(recording.joints, start=1)
+        ],
+        "alerts": _alert_lines(recording, alerts, now_ns, where),
+        "remarks": _remarks(recording),
+    }
+    if stopped_ns is not None:
+        words["stopped"] = {
+            "ended": ended is not None,
+            "for": span_words(max(0.0, (now_ns - stopped_ns) / 1e9)),
+            "at": clock(stopped_ns, where),
+            "after": elapsed((stopped_ns - recording.start_ns) / 1e9),
+        }
+    elif (now_ns - heard) / 1e9 > 3.0:
+        words["quiet"] = {"for": span_words((now_ns - heard) / 1e9), "at": clock(heard, where)}
+    return words
+
+
+def _grouped(value: float) -> str:
+    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
+
+
+def _joint(
+    recording: Recording,
+    joint: str,
+    *,
+    pen: int,
+    latest: Latest | None,
+    slow: Slow | None,
+    alerts: Sequence[Alert],
+    now_ns: int,
+    where: timezone,
+) -> Words:
+    channels = recording.channels(joint)
+    age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
+    stale = age_s > STALE_S or not recording.live
+    mine = [alert for alert in alerts if alert.joint == joint and alert.open(now_ns)]
+    mark, state, under = _state(mine, stale=stale)
+    place = main_temperature(channels, _watched(recording, joint))
+    now = latest.values.get(place, (0, math.nan))[1] if latest and place else math.nan
+    levels = [
+        limit
+        for limit in recording.limits.for_joint(joint, channels)
+        if isinstance(limit, Level) and limit.channel == place and limit.above is not None
+    ]
+    levels.sort(key=lambda limit: limit.pick_up)
+    words: Words = {
+        "name": joint,
+        "pen": (pen - 1) % 4 + 1,
+        "mark": mark,
+        "state": state,
+        "under": under,
+        "stale": stale,
+        "temp": number(now, _decimals(now)) if math.isfinite(now) else "—",
+        "place": _place_words(place, now, levels, age_s=age_s, stale=stale),
+        "reach": _reach(now, levels),
+        "rms": number(slow.rms_torque_Nm, 1) if slow else "–",
+        "age": _age_words(age_s),
+    }
+    rated = recording.bench.joint(joint).rated.torque
+    words["rated"] = f"of {rated:g}" if rated else ""
+    words["when"] = _when(
+        now, levels, slow, [a for a in mine if a.channel == place], stale=stale, where=where
+    )
+    other = next(
+        (
+            name
+            for name in channels
+            if name != place and CHANNELS[name].quantity == "temperature"
+        ),
+        None,
+    )  # fmt: skip
+    if other is not None and latest is not None and other in latest.values:
+        value = latest.values[other][1]
+        words["other"] = {"value": number(value, _decimals(value)), "says": channel_words(other)}
+    when_will = words["when"].pop("reaches", None)
+    if when_will is not None and words["reach"]:
+        words["reach"]["will"] = when_will
+    return words
+
+
+def _decimals(value: float) -> int:
+    """Return 0 for a reading in whole units: a decimal that nobody measured is not shown."""
+    return 0 if math.isfinite(value) and value == round(value) else 1
+
+
+def _age_words(age_s: float) -> tuple[str, str]:
+    if not math.isfinite(age_s):
+        return "–", "s"
+    if age_s < 10:
+        return number(max(age_s, 0.0), 2 if age_s < 1 else 1), "s"
+    if age_s < 120:
+        return number(age_s, 0), "s"
+    text = span_words(age_s)
+    return text, ""
+
+
+def _state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
+    """Return mark, word and what stands under it."""
+    trips = [alert for alert in alerts if alert.severity == "trip"]
+    if stale:
+        return "none", "No data", "last known: trip" if trips else ""
+    if trips:
+        latched = all(alert.returned_ns is not None for alert in trips)
+        return "danger", "Trip", "latched" if latched else ""
+    if alerts:
+        return "abnormal", "Warning", ""
+    return "normal", "Normal", ""
+
+
+def _place_words(
+    place: str | None, now: float, levels: Sequence[Level], *, age_s: float, stale: bool
+) -> str:
+    if place is None:
+        return "no temperature reported"
+    if not math.isfinite(now):
+        return f"{channel_words(place)}, nothing heard yet"
+    if stale:
+        return f"{channel_words(place)}, {span_words(age_s)} ago"
+    above = next((limit for limit in levels if limit.pick_up > now), None)
+    if above is not None:
+        gap = above.pick_up - now
+        return f"{channel_words(place)}, {number(gap, _decimals(gap))} K below {above.severity}"
+    if levels:
+        gap = now - levels[-1].pick_up
+        beyond = f"{number(gap, _decimals(gap))} K beyond" if gap > 0 else "at the"
+        return f"{channel_words(place)}, {beyond} {levels[-1].severity}"
+    return f"{channel_words(place)}, no limit set"
+
+
+def _reach(now: float, levels: Sequence[Level]) -> Words:
+    return {
+        "now": now if math.isfinite(now) else None,
+        "limits": [
+            {
+                "at": limit.pick_up,
+                "off": limit.pick_up if limit.drop_off is None else limit.drop_off,
+                "mark": MARKS[limit.severity],
+                "word": limit.severity,
+            }
+            for limit in levels
+        ],
+    }
+
+
+def _when(
+    now: float,
+    levels: Sequence[Level],
+    slow: Slow | None,
+    mine: Sequence[Alert],
+    *,
+    stale: bool,
+    where: timezone,
+) -> Words:
+    """Return what a joint's temperature reaches and when, at the present trend."""
+    if stale:
+        return {"fig": "unknown", "more": "", "says": "what it reaches, and when"}
+    above = next((limit for limit in levels if limit.pick_up > now), None)
+    if above is None:
+        if not levels:
+            return {"fig": "–", "more": "", "says": "no limit to reach"}
+        at = f"trip or limit since {clock(mine[0].raised_ns, where)}" if mine else "above its limit"
+        return {"fig": "reached", "more": "", "says": at}
+    found = slow.temperature_trend if slow else None
+    if found is None:
+        return {"fig": "–", "more": "", "says": "the trend needs a minute of data"}
+    rate, unsure = found.rate_K_per_min, found.uncertainty_K_per_min
+    signed = ("+" if rate > 0 else "") + number(rate, 1)
+    says = f"{signed} ± {number(2 * unsure, 1)} K/min"
+    ahead = time_to_level(above.pick_up, now, found)
+    if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > LONG_S:
+        calm = "over 8 h" if rate > 2 * unsure else "no clear rise"
+        return {"fig": calm, "more": "", "says": says}
+    span = f"({_minutes(ahead.soonest_s)} to {_minutes(ahead.latest_s)})"
+    return {
+        "fig": _minutes(ahead.s),
+        "more": f"min {span}",
+        "says": f"until it reaches {above.severity}",
+        "reaches": above.pick_up,
+    }
+
+
+def _minutes(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return "never"
+    minutes = seconds / 60
+    return number(minutes, 0 if minutes >= 9.5 else 1)
+
+
+def _alert_lines(
+    recording: Recording, alerts: Sequence[Alert], now_ns: int, where: timezone
+) -> list[Words]:
+    levels = {limit.name: limit for limit in recording.limits.limits}
+    lines: list[Words] = []
+    for alert in alerts:
+        state = alert.state(now_ns)
+        if state == "shelved" and alert.shelved_until_ns is not None:
+            left = (alert.shelved_until_ns - now_ns) / 1e9
+            until = clock(alert.shelved_until_ns, where)[:5]
+            lines.append(
+                {
+                    "n": alert.number,
+                    "mark": "shelved",
+                    "head": f"Shelved: {_what(alert, levels.get(alert.limit))}",
+                    "peak": "",
+                    "small": f"speaks again at {until}, in {span_words(left)}",
+                    "can": ["unshelve"],
+                    "rank": 3,
+                }
+            )
+        elif alert.open(now_ns):
+            lines.append(_open_line(alert, levels.get(alert.limit), now_ns, where))
+    lines.sort(key=lambda line: (line["rank"], -line["n"]))
+    if not lines:
+        last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)
+        said = f"the last one ended {clock(last, where)}" if last is not None else ""
+        lines.append({"n": 0, "mark": "normal", "head": "", "peak": "No alert is open",
+                      "small": said, "can": [], "rank": 4})  # fmt: skip
+    return lines
+
+
+def _what(alert: Alert, limit: Limit | None) -> str:
+    return f"{alert.joint} {label(limit)}" if limit is not None else alert.text
+
+
+def _open_line(
+    alert: Alert, limit: Limit | None, now_ns: int, where: timezone
+) -> Words:
+    trip = alert.severity == "trip"
+    peak = ""
+    ends = ""
+    if isinstance(limit, Level):
+        shown = display_of(limit.channel)
+        if math.isfinite(alert.peak):
+            top = alert.peak * shown.factor
+            side = "at most" if limit.above is not None else "at least"
+            peak = f", {number(top, _decimals(top))} {side}"
+        off = (limit.pick_up if limit.drop_off is None else limit.drop_off) * shown.factor
+        after = f"after {span_words(limit.off_delay_s)} " if limit.off_delay_s else ""
+        way = "below" if limit.above is not None else "above"
+        ends = f"; ends {after}{way} {number(off, _decimals(off))}"
+    if trip:
+        gone = alert.returned_ns is not None
+        ends = "; the condition has gone, latched until acknowledged" if gone else "; latches"
+    raised = f"raised {clock(alert.raised_ns, where)}, "
+    raised += f"{span_words((now_ns - alert.raised_ns) / 1e9)} ago"
+    can = ["acknowledge", "shelve"]
+    if alert.acknowledged_ns is not None:
+        by = f" by {alert.acknowledged_by}" if alert.acknowledged_by else ""
+        raised += f"; acknowledged {clock(alert.acknowledged_ns, where)}{by}"
+        can = ["shelve"]
+    return {
+        "n": alert.number,
+        "mark": MARKS.get(alert.severity, "abnormal"),
+        "head": f"{'Trip' if trip else 'Warning'}: {_what(alert, limit)}",
+        "peak": peak,
+        "small": raised + ends,
+        "can": can,
+        "rank": (0 if trip else 1) + (0.5 if alert.acknowledged_ns is not None else 0),
+    }
+
+
+def _remarks(recording: Recording) -> list[str]:
+    """Return the quiet line under the figure: what is derived, what is sent, what is missing."""
+    said = []
+    for joint in recording.bench.joints:
+        if joint.torque is not None:
+            factor = f"{joint.torque.per_ampere:g}"
+            said.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
+    asks = "joints are asked for their status" if recording.bench.bus.send else (
+        "nothing is sent on this bus"
+    )  # fmt: skip
+    said.append(asks)
+    said.extend(recording.missing())
+    return said

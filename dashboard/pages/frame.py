@@ -1,0 +1,81 @@
+"""What all pages share: the head, the choice of the page by its address, the list of keys."""
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from dash import Dash, Input, Output, dcc, html
+
+__all__ = ["add_callbacks", "layout"]
+
+_PAGES: Final = (("Live", "/"), ("Replay", "/replay"))
+_KEYS: Final = (
+    ("?", "these keys"),
+    ("1 to 6", "Live: window from 10 s to the whole test"),
+    ("H", "Live: hold the picture, and let it go on"),
+    ("N", "Live: write a note"),
+    ("A", "Live: acknowledge the first alert"),
+    ("Space", "Replay: play and pause"),
+    ("← →", "Replay: step; with Shift, a tenth of the window"),
+    ("[ ]", "Replay: event before, event after"),
+    ("+ −", "Replay: look closer, look wider"),
+    (", .", "Replay: slower, faster"),
+    ("Esc", "Replay: forget the dragged span"),
+)
+
+
+def layout() -> html.Div:
+    """Return the frame around every page."""
+    return html.Div(
+        [
+            dcc.Location(id="where", refresh=False),
+            html.Header(
+                [
+                    dcc.Link("dutytrace", href="/", className="name"),
+                    html.Nav(id="pages-nav", **{"aria-label": "Pages"}),
+                    html.Span(
+                        html.Button(["Keys ", html.Kbd("?")], id="keys-open", className="plain"),
+                        className="aside",
+                    ),
+                ],
+                className="masthead",
+            ),
+            html.Main(id="page"),
+            html.Dialog(
+                [
+                    html.H2("Keys"),
+                    html.Dl([part for key, does in _KEYS for part in (html.Dt(html.Kbd(key)), html.Dd(does))]),
+                    html.Button("Close", id="keys-close"),
+                ],
+                id="keys",
+                **{"aria-label": "Keys"},
+            ),
+            # Brings plotly's code into the browser before a page asks for it.
+            html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),
+        ]
+    )
+
+
+def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> None:
+    """Put the page at its address."""
+
+    @app.callback(
+        Output("page", "children"), Output("pages-nav", "children"), Input("where", "pathname")
+    )
+    def show(pathname: str | None) -> tuple[html.Div, list[dcc.Link]]:
+        at = "/replay" if (pathname or "/").startswith("/replay") else pathname or "/"
+        links = [
+            dcc.Link(title, href=href, className="here" if href == at else "")
+            for title, href in _PAGES
+        ]
+        page = pages.get(at)
+        return (page() if page else _nowhere(at)), links
+
+
+def _nowhere(at: str) -> html.Div:
+    return html.Div(
+        [
+            html.P(f"There is no page at {at[:80]}.", className="lede"),
+            html.P(dcc.Link("Go to Live", href="/")),
+        ],
+        className="plate",
+    )

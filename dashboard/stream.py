@@ -1,0 +1,75 @@
+"""The live route: one websocket a page, fed at the pace at which the browser draws.
+
+Nothing is pushed into a page that has not drawn what it has: see `tab`. The route itself only carries
+bytes; a page that goes away ends its own loop.
+"""
+
+import asyncio
+import json
+import logging
+from typing import Final
+
+from fastapi import FastAPI, WebSocket, WebSocketDisconnect
+
+from dashboard.follower import PERIOD_S, Follower
+from dashboard.guard import Guard
+from dashboard.shelf import Shelf
+from dashboard.tab import Tab
+
+__all__ = ["LIVE_PATH", "add_live_route"]
+
+log = logging.getLogger(__name__)
+
+LIVE_PATH: Final = "/live"
+WORD_MOST: Final = 2000
+"""Longest message that a page may send, in characters."""
+CLOSED_BY_RULE: Final = 1008
+
+
+def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard) -> Follower:
+    """Add the websocket route; returns the follower that feeds it."""
+    follower = Follower(shelf)
+
+    async def live(socket: WebSocket) -> None:
+        if not guard.welcome(socket.headers):
+            await socket.close(code=CLOSED_BY_RULE)
+            return
+        await socket.accept()
+        tab = Tab()
+        with follower.watched():
+            listening = asyncio.create_task(_listen(socket, tab))
+            try:
+                while not listening.done():
+                    moment = follower.moment
+                    note = shelf.last_ended() if moment.recording is None else ""
+                    messages = await asyncio.to_thread(tab.next_messages, moment, note=note)
+                    for message in messages:
+                        if isinstance(message, bytes):
+                            await socket.send_bytes(message)
+                        else:
+                            await socket.send_text(message)
+                    await asyncio.sleep(PERIOD_S / 2)
+            except (WebSocketDisconnect, RuntimeError):
+                log.debug("a live page went away")
+            finally:
+                listening.cancel()
+
+    server.add_api_websocket_route(LIVE_PATH, live)
+    return follower
+
+
+async def _listen(socket: WebSocket, tab: Tab) -> None:
+    """Hand on what the page says until it goes away."""
+    try:
+        while True:
+            text = await socket.receive_text()
+            if len(text) > WORD_MOST:
+                continue
+            try:
+                said = json.loads(text)
+            except ValueError:
+                continue
+            if isinstance(said, dict):
+                tab.heard(said)
+    except (WebSocketDisconnect, RuntimeError):
+        return

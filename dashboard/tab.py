@@ -1,0 +1,364 @@
+"""What one open Live page has been told, and what to tell it next.
+
+Bins close on an absolute grid; an update holds the closed bins since the page's cursor and the newest
+value of every channel. A page that is new, came back or changed its window is sent a sheet (the
+figure without data) and the whole window. At most two messages stand unacknowledged: what is
+skipped meanwhile is in the next update. No socket in here.
+"""
+
+import json
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.figures.axes import Axis, Pen, Planned
+from dashboard.figures.furniture import (
+    Furniture,
+    alert_spans,
+    gap_spans,
+    limit_lines,
+    note_lines,
+)
+from dashboard.figures.lines import Band, Line, crowded
+from dashboard.figures.reading import Row, plan_of
+from dashboard.figures.rows import axes_of, rows_figure
+from dashboard.figures.sheet import Sheet, sheet_of
+from dashboard.follower import Moment
+from dashboard.ledger import ledger_of
+from dashboard.theme import LIGHT, THEMES, Theme, zone
+from dashboard.wire import Update, pack
+from logger.limits.lifecycle import fold
+from replay.recording import Recording
+from replay.window import bin_width_ns, envelope, gaps
+
+__all__ = ["Look", "Tab", "look_of"]
+
+UNACKNOWLEDGED_MOST: Final = 2
+LEDGER_EVERY_NS: Final = 240_000_000
+GRACE_NS: Final = 60_000_000
+"""A bin is closed that long after its end: joints are not written in the same instant."""
+PX_A_BIN: Final = 2.0
+Bins = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What a page shows: its window in seconds (0: the whole test), its size, its theme."""
+
+    window_s: float
+    sheet: Sheet
+    theme: Theme
+    offset_min: float
+
+
+def look_of(said: dict[str, Any]) -> Look:
+    """Return the look that a page asks for; what it says amiss is brought into range."""
+
+    def figure(key: str, otherwise: float) -> float:
+        value = said.get(key)
+        plain = isinstance(value, int | float) and math.isfinite(value)
+        return float(value) if plain and value is not None else otherwise
+
+    window_s = figure("window_s", 300.0)
+    return Look(
+        window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), 7 * 86400.0),
+        sheet=sheet_of(str(said.get("form")), figure("width", 1200), figure("height", 440)),
+        theme=THEMES.get(str(said.get("theme")), LIGHT),
+        offset_min=figure("offset_min", 0.0),
+    )
+
+
+def read_bins(
+    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
+) -> Bins:
+    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean."""
+    bins = np.full((count, len(pens), 3), np.nan)
+    for index, (pen, factor) in enumerate(pens):
+        found = envelope(
+            recording, pen.joint, pen.channel, start_ns, start_ns + count * width, bins=count
+        )
+        rising = ~(abs(found.first - found.maximum) < abs(found.first - found.minimum))
+        bins[:, index, 0] = np.where(rising, found.minimum, found.maximum) * factor
+        bins[:, index, 1] = np.where(rising, found.maximum, found.minimum) * factor
+        bins[:, index, 2] = found.mean * factor
+    return bins
+
+
+class Tab:
+    """One open page. `next_messages` is called with each moment; `heard` with each word from it."""
+
+    def __init__(self) -> None:
+        self.look: Look | None = None
+        self._told: Recording | None = None
+        self._nothing = False
+        self._serial = 0
+        self._acknowledged = 0
+        self._moment = -1
+        self._ledger_ns = 0
+        self._fresh = True
+        self._plan: tuple[Planned, ...] = ()
+        self._pens: tuple[tuple[Pen, float], ...] = ()
+        self._axes: tuple[Axis, ...] = ()
+        self._bands: tuple[bool, ...] = ()
+        self._events = -1
+        self._cursor_ns = 0
+        self._width_ns = 0
+        self._crowd_ns = 0
+        self._open_gap = False
+
+    def heard(self, said: dict[str, Any]) -> None:
+        """Take in what the page said: a look, or an acknowledgement."""
+        if said.get("kind") == "look":
+            self.look = look_of(said)
+            self._fresh = True
+        elif isinstance(said.get("ack"), int):
+            self._acknowledged = max(self._acknowledged, min(int(said["ack"]), self._serial))
+
+    def next_messages(self, moment: Moment, *, note: str = "") -> list[str | bytes]:
+        """Return what to send now; nothing while the page is behind or has not said its look."""
+        if self.look is None or moment.serial == self._moment:
+            return []
+        if self._serial - self._acknowledged >= UNACKNOWLEDGED_MOST:
+            return []
+        self._moment = moment.serial
+        if moment.recording is None:
+            if self._nothing and not self._fresh:
+                return []
+            self._nothing, self._fresh, self._told = True, False, None
+            return [json.dumps({"kind": "nothing", "last": note, "ack": self._next()})]
+        if moment.recording is not self._told:
+            self._told, self._nothing, self._fresh = moment.recording, False, True
+        messages: list[str | bytes] = []
+        update, sheet = self._update(moment.recording, moment)
+        if sheet is not None:
+            messages.append(json.dumps(sheet, separators=(",", ":"), allow_nan=False))
+        messages.append(update)
+        if sheet is not None or moment.now_ns - self._ledger_ns >= LEDGER_EVERY_NS:
+            self._ledger_ns = moment.now_ns
+            words = ledger_of(
+                moment.recording,
+                latest=moment.latest,
+                slow=moment.slow,
+                now_ns=moment.now_ns,
+                where=zone(self.look.offset_min),
+            )
+            messages.append(
+                json.dumps(
+                    {"kind": "ledger", **words},
+                    separators=(",", ":"),
+                    ensure_ascii=False,
+                    allow_nan=False,
+                )
+            )
+        return messages
+
+    def _next(self) -> int:
+        self._serial += 1
+        return self._serial
+
+    def _update(
+        self, recording: Recording, moment: Moment
+    ) -> tuple[bytes, dict[str, Any] | None]:
+        """Return the binary update, and the sheet when the page needs a new one."""
+        look = self.look
+        if look is None:
+            raise AssertionError("a page is told nothing before it has said its look")
+        now_ns = moment.now_ns
+        begin_ns = recording.start_ns
+        if look.window_s:
+            begin_ns = now_ns - round(look.window_s * 1e9)
+        most = max(40, round(look.sheet.plot_width / PX_A_BIN))
+        count_now = (now_ns - begin_ns) / max(1, self._width_ns)
+        silent = not recording.live or any(
+            now_ns - item.time_ns > 2_000_000_000 for item in moment.latest.values()
+        )
+        whole = (
+            self._fresh
+            or self._width_ns == 0
+            or count_now > 1.5 * most
+            or len(recording.events()) != self._events
+            or silent != self._open_gap
+        )
+        newest = self._newest(recording, moment)
+        sheet = None
+        if not whole:
+            bins = self._closed_bins(recording)
+            if self._outside(bins) or self._crowd_changed(recording, begin_ns, now_ns):
+                whole = True
+        if whole:
+            self._fresh = False
+            self._events = len(recording.events())
+            self._open_gap = silent
+            self._plan = plan_of(recording)
+            self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
+            newest = self._newest(recording, moment)
+            room_ns = round(look.window_s * 1e9) or max(now_ns - begin_ns, 10_000_000_000)
+            self._width_ns = bin_width_ns(room_ns, bins=most)
+            self._cursor_ns = begin_ns // self._width_ns * self._width_ns
+            start_ns = self._cursor_ns
+            bins = self._closed_bins(recording)
+            sheet = self._sheet(recording, bins, moment, begin_ns)
+        else:
+            start_ns = self._cursor_ns - len(bins) * self._width_ns
+        update = Update(
+            whole=whole,
+            serial=self._next(),
+            now_s=(now_ns - recording.start_ns) / 1e9,
+            start_s=(start_ns - recording.start_ns) / 1e9,
+            width_s=self._width_ns / 1e9,
+            newest=newest,
+            bins=bins,
+        )
+        return pack(update), sheet
+
+    def _closed_bins(self, recording: Recording) -> Bins:
+        """Return the bins that closed since the cursor, and move the cursor behind them."""
+        width = self._width_ns
+        closed_ns = (recording.end_ns - GRACE_NS) // width * width
+        if not recording.live:
+            closed_ns = recording.end_ns // width * width
+        count = int(max(0, (closed_ns - self._cursor_ns) // width))
+        bins = (
+            read_bins(recording, self._pens, self._cursor_ns, count, width)
+            if count
+            else np.empty((0, len(self._pens), 3))
+        )
+        self._cursor_ns += count * width
+        return bins
+
+    def _newest(self, recording: Recording, moment: Moment) -> NDArray[np.float64]:
+        rows = np.full((len(self._pens), 2), np.nan)
+        for index, (pen, factor) in enumerate(self._pens):
+            item = moment.latest.get(pen.joint)
+            if item is not None and pen.channel in item.values:
+                at_ns, value = item.values[pen.channel]
+                rows[index] = (moment.now_ns - at_ns) / 1e9, value * factor
+        return rows
+
+    def _split(self, values: Bins) -> list[Bins]:
+        """Return the bins row by row."""
+        edges = np.cumsum([len(row.pens) for row in self._plan])[:-1]
+        return list(np.split(values, edges, axis=1))
+
+    def _outside(self, bins: Bins) -> bool:
+        for axis, values in zip(self._axes, self._split(bins), strict=True):
+            ends = values[:, :, :2]
+            if ends.size and (np.nanmin(np.append(ends, axis.low)) < axis.low
+                              or np.nanmax(np.append(ends, axis.high)) > axis.high):  # fmt: skip
+                return True
+        return False
+
+    def _crowd_changed(self, recording: Recording, begin_ns: int, now_ns: int) -> bool:
+        """Return whether a row should change between lines and bands; looked at now and then."""
+        if now_ns - self._crowd_ns < max(5_000_000_000, (now_ns - begin_ns) // 6):
+            return False
+        self._crowd_ns = now_ns
+        start = max(begin_ns, recording.start_ns) // self._width_ns * self._width_ns
+        count = int((self._cursor_ns - start) // self._width_ns)
+        bins = read_bins(recording, self._pens, start, count, self._width_ns)
+        return self._crowds(bins) != self._bands
+
+    def _crowds(self, bins: Bins) -> tuple[bool, ...]:
+        group = max(1, round(10 / PX_A_BIN))
+        count = len(bins) // group * group
+        found = []
+        for row, values in zip(self._plan, self._split(bins), strict=True):
+            crowd = False
+            for index, pen in enumerate(row.pens):
+                if pen.setpoint or not count:
+                    continue
+                ends = values[:count, index, :2].reshape(count // group, group * 2)
+                held = ends[~np.isnan(ends).any(axis=1)]
+                crowd = crowd or crowded(held.min(axis=1), held.max(axis=1)) if len(held) else crowd
+            found.append(crowd)
+        return tuple(found)
+
+    def _sheet(
+        self, recording: Recording, bins: Bins, moment: Moment, begin_ns: int
+    ) -> dict[str, Any]:
+        look = self.look
+        if look is None:
+            raise AssertionError("a page is told nothing before it has said its look")
+        self._bands = self._crowds(bins)
+        self._crowd_ns = moment.now_ns
+        empty = np.empty(0)
+        rows, filled = [], []
+        for plan, values, band in zip(self._plan, self._split(bins), self._bands, strict=True):
+            shown = [
+                (index, pen) for index, pen in enumerate(plan.pens) if not (band and pen.setpoint)
+            ]
+            bucket = self._width_ns / 1e9 if band else math.nan
+            low = np.fmin(values[:, :, 0], values[:, :, 1])
+            high = np.fmax(values[:, :, 0], values[:, :, 1])
+            lines: list[Line | Band] = [
+                Band(pen=pen, x=empty, minimum=empty, maximum=empty, mean=empty)
+                if band
+                else Line(pen=pen, x=empty, y=empty)
+                for _, pen in shown
+            ]
+            full = [
+                Line(pen=pen, x=empty, y=np.concatenate([low[:, index], high[:, index]]))
+                for index, pen in shown
+            ]
+            rows.append(Row(plan=plan, lines=tuple(lines), bucket_s=bucket))
+            filled.append(Row(plan=plan, lines=tuple(full), bucket_s=bucket))
+        furniture = furniture_of(
+            recording, self._plan, begin_ns, moment.now_ns, open_gap=self._open_gap
+        )
+        self._axes = axes_of(filled, furniture, look.sheet)
+        figure = rows_figure(
+            rows,
+            furniture,
+            start_s=(begin_ns - recording.start_ns) / 1e9,
+            end_s=(moment.now_ns - recording.start_ns) / 1e9,
+            epoch_ms=recording.start_ns / 1e6,
+            sheet=look.sheet,
+            theme=look.theme,
+            axes=self._axes,
+        )
+        index = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
+        for trace in figure["data"]:
+            trace["meta"]["at"] = index[trace["meta"]["joint"], trace["meta"]["channel"]]
+        return {
+            "kind": "sheet",
+            "window_s": look.window_s,
+            "path": recording.path.name,
+            "figure": figure,
+        }
+
+
+def furniture_of(
+    recording: Recording,
+    plan: tuple[Planned, ...],
+    begin_ns: int,
+    end_ns: int,
+    *,
+    open_gap: bool = False,
+) -> Furniture:
+    """Return what stands in a window of a recording."""
+    joints = sorted({pen.joint for row in plan for pen in row.pens})
+    found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
+    spans = alert_spans(fold(recording.events()), recording.limits, plan, recording.start_ns)
+    begin_s = (begin_ns - recording.start_ns) / 1e9
+    end_s = (end_ns - recording.start_ns) / 1e9
+    return Furniture(
+        limits=limit_lines(recording.limits, plan),
+        alerts=tuple(
+            span
+            for span in spans
+            if span.start_s < end_s and (span.end_s is None or span.end_s > begin_s)
+        ),
+        gaps=gap_spans(
+            found,
+            recording.start_ns,
+            open_from_ns=recording.end_ns if open_gap and not recording.live else None,
+        ),
+        notes=tuple(
+            note
+            for note in note_lines(recording.events(), recording.start_ns)
+            if begin_s <= note.at_s <= end_s
+        ),
+    )

@@ -1,0 +1,209 @@
+"""Frames in, rows and events out: decode, limits and store, one batch at a time.
+
+The same for a bus, a log and a simulation; who calls it owns the clock. What is derived once a
+second and what is said of alerts is made here as well, so that every recording has it alike.
+"""
+
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.bench import Bench
+from logger.joint.decode import DecodeState, decode
+from logger.joint.decode import plan_for as decode_plan_for
+from logger.joint.signals import Buckets, figures_of
+from logger.limits.change import Change
+from logger.limits.evaluate import evaluate, initial
+from logger.limits.evaluate import plan_for as limit_plan_for
+from logger.limits.limit import LimitSet
+from logger.limits.words import sentence
+from logger.store.events import Event
+from logger.store.files import derived_stream
+from logger.store.inbox import Request, event_of
+from logger.store.overview import BASE_NS, Carry, grow
+from logger.store.schema import DERIVED, HEALTH, rows_of
+from logger.store.write import RecordingWriter
+
+__all__ = ["Intake", "Vitals"]
+
+RMS_S: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Vitals:
+    """How the recorder fares, as the caller knows it; NaN for what it does not."""
+
+    bus_load: float = math.nan
+    dropped: int = 0
+    garbled: int = 0
+    disk_left_h: float = math.nan
+
+
+class Intake:
+    """Takes frames in order of time and fills one recording."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        limits: LimitSet,
+        writer: RecordingWriter,
+        *,
+        start_ns: int,
+        on_event: Callable[[Event], None] = lambda _event: None,
+    ) -> None:
+        self._writer = writer
+        self._limits = limits
+        self._on_event = on_event
+        self._plan = decode_plan_for(bench)
+        self._state = DecodeState()
+        self._watch = {
+            joint.name: limit_plan_for(limits, joint=joint.name, hold_ns=bench.hold_ns_of(joint))
+            for joint in bench.joints
+        }
+        self._watched = {
+            name: initial(plan, start_ns=start_ns) for name, plan in self._watch.items()
+        }
+        self._sequence = 0
+        self._alerts = 0
+        self._open: dict[tuple[str, str], int] = {}
+        self._torque_hold = {
+            joint.name: hold["torque_Nm"]
+            for joint in bench.joints
+            if "torque_Nm" in (hold := bench.hold_ns_of(joint))
+        }
+        self._torque_carry = {joint: Carry() for joint in self._torque_hold}
+        self._torque: dict[str, deque[Buckets]] = {
+            joint: deque(maxlen=2000) for joint in self._torque_hold
+        }
+        self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
+        self._frames_this_second = 0
+        self.undecoded = 0
+        """Frames that no joint's layout explains, so far."""
+        self.strange: dict[tuple[str, str], int] = {}
+        """(joint, channel) -> values outside the channel's valid range, so far."""
+
+    def take(self, frames: FrameBatch, *, now_ns: int, vitals: Vitals | None = None) -> None:
+        """Take a batch; no later one holds a frame before `now_ns`."""
+        self._writer.append_frames(frames)
+        decoded, self._state = decode(self._plan, self._state, frames)
+        self.undecoded += sum(decoded.rejected.values())
+        for key, count in decoded.strange.items():
+            self.strange[key] = self.strange.get(key, 0) + count
+        self._frames_this_second += len(frames)
+        for readings in decoded.readings:
+            self._take_readings(readings, now_ns)
+        if now_ns >= self._second_ns:
+            self._each_second(now_ns, vitals or Vitals())
+
+    def _take_readings(self, readings: ReadingBatch, now_ns: int) -> None:
+        joint = readings.joint
+        if len(readings):
+            self._writer.append_readings(readings)
+        changes, self._watched[joint] = evaluate(
+            self._watch[joint], self._watched[joint], readings, now_ns=now_ns
+        )
+        for change in changes:
+            self._said(change)
+        if joint in self._torque_hold and len(readings):
+            buckets, self._torque_carry[joint] = grow(
+                self._torque_carry[joint],
+                readings,
+                hold_ns={"torque_Nm": self._torque_hold[joint]},
+            )
+            self._torque[joint].extend(buckets.values())
+
+    def _said(self, change: Change) -> None:
+        limit = self._limits.named(change.limit)
+        assert limit is not None
+        key = (change.joint, change.limit)
+        if change.kind == "raised":
+            self._alerts += 1
+            self._open[key] = self._alerts
+        self.say(
+            change.kind,
+            time_ns=change.time_ns,
+            joint=change.joint,
+            limit=change.limit,
+            severity=change.severity,
+            alert=self._open.get(key, 0),
+            channel=change.channel,
+            value=change.value if change.kind == "raised" else change.peak,
+            text=sentence(change, limit),
+        )
+
+    def say(
+        self,
+        kind: str,
+        *,
+        time_ns: int,
+        text: str,
+        joint: str = "",
+        limit: str = "",
+        severity: str = "",
+        alert: int = 0,
+        channel: str = "",
+        value: float = math.nan,
+        duration_s: float = math.nan,
+    ) -> None:
+        """Make an event, next in the sequence."""
+        self._put(
+            Event(
+                sequence=self._sequence,
+                time_ns=time_ns,
+                kind=kind,
+                joint=joint,
+                limit=limit,
+                severity=severity,
+                alert=alert,
+                channel=channel,
+                value=value,
+                text=text,
+                duration_s=duration_s,
+            )
+        )
+
+    def ask(self, request: Request, *, time_ns: int) -> None:
+        """Make an event of a request from the inbox."""
+        self._put(event_of(request, sequence=self._sequence, time_ns=time_ns))
+
+    def _put(self, event: Event) -> None:
+        self._sequence += 1
+        self._writer.append_events([event])
+        self._on_event(event)
+
+    def _each_second(self, now_ns: int, vitals: Vitals) -> None:
+        mark_ns = now_ns // BASE_NS * BASE_NS
+        seconds = (mark_ns - self._second_ns) / BASE_NS + 1
+        self._second_ns = mark_ns + BASE_NS
+        self._writer.append(
+            "health",
+            rows_of(
+                [
+                    {
+                        "time": mark_ns,
+                        "frames_per_s": self._frames_this_second / seconds,
+                        "bus_load": None if math.isnan(vitals.bus_load) else vitals.bus_load,
+                        "dropped": vitals.dropped,
+                        "undecoded": self.undecoded + vitals.garbled,
+                        "disk_left_h": None
+                        if math.isnan(vitals.disk_left_h)
+                        else vitals.disk_left_h,
+                    }
+                ],
+                HEALTH,
+            ),
+        )
+        self._frames_this_second = 0
+        for joint, recent in self._torque.items():
+            since_ns = mark_ns - RMS_S * BASE_NS
+            while recent and int(recent[0].start_ns[-1]) < since_ns:
+                recent.popleft()
+            rms = figures_of(list(recent)).rms
+            row: dict[str, object] = {
+                "time": mark_ns,
+                "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
+            }
+            self._writer.append(derived_stream(joint), rows_of([row], DERIVED))

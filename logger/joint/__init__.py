@@ -1,0 +1,12 @@
+"""Pure: what a joint says and what it means. No clock, disk, bus or global.
+
+channels     the canonical channels: name, unit, valid range, display
+batch        frames and readings as column arrays
+layout       how a frame lays its values out in bytes (TOML -> model)
+layouts/     the layouts that ship
+resistance   Pt100 and NTC: from ohm to degrees
+decode       frame batch -> readings, vectorised
+turns        single-turn encoder -> continuous angle, in segments
+signals      time-weighted mean and RMS, streaming
+heat         the thermal equations: step, steady state, trend
+"""

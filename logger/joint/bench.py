@@ -1,0 +1,244 @@
+"""The bench file: what is on the bench. It travels verbatim into every recording.
+
+Reads a bench file and the layouts that it names, checks that they fit each other, and answers a
+mistake with the file, the key, what stands there and what would be right.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from pydantic import Field, field_validator
+
+from logger.errors import InputError
+from logger.joint.channels import CHANNELS
+from logger.joint.layout import (
+    EXTENDED_MOST,
+    STANDARD_MOST,
+    Frame,
+    Layout,
+    identifier_for,
+    layout_from,
+    shipped,
+    shipped_text,
+)
+from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+
+__all__ = ["Bench", "BusSettings", "JointSettings", "Rated", "Torque", "bench_from", "read_bench"]
+
+HOLD_PERIODS: Final = 3.0
+DEFAULT_HOLD_S: Final = 0.5
+
+
+class BusSettings(Settings):
+    """How the bus is reached, and whether anything may be sent to it."""
+
+    interface: str = Field(min_length=1, description="any interface of python-can")
+    channel: str | int = ""
+    bitrate: int | None = Field(default=None, gt=0, le=1_000_000)
+    send: bool = False
+    """False: not one frame is ever sent."""
+    acknowledge: bool = False
+    """Let the adapter acknowledge frames while nothing is sent, where that can be set here."""
+    options: dict[str, str | int | float | bool] = Field(default_factory=dict)
+    """Further options of that interface, handed on as they are."""
+
+
+class Current(Settings):
+    """What the drive calls a current; a factor of 1.41 hides here."""
+
+    convention: Literal["phase_peak", "phase_rms", "supply"] = "phase_peak"
+
+
+class Torque(Settings):
+    """Torque computed from the current where the joint reports none; marked as derived."""
+
+    source: Literal["current"] = Field(alias="from")
+    per_ampere: float = Field(gt=0, description="N.m at the output for one ampere")
+
+
+class Rated(Settings):
+    """The maker's figures, for comparison."""
+
+    torque: float | None = Field(default=None, gt=0)
+    current: float | None = Field(default=None, gt=0)
+    voltage: float | None = Field(default=None, gt=0)
+
+
+class JointSettings(Settings):
+    """One joint on the bench."""
+
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    layout: str
+    node: int = Field(default=0, ge=0, le=EXTENDED_MOST)
+    gear_ratio: float = Field(default=1.0, gt=0)
+    """Motor turns per output turn."""
+    reversed: bool = False
+    current: Current = Current()
+    torque: Torque | None = None
+    rated: Rated = Rated()
+    turns_known_for_s: float = Field(default=0.25, gt=0)
+    """The longest silence over which the turn count of a single-turn encoder is still believed."""
+
+
+class _BenchFile(Settings):
+    bus: BusSettings
+    joint: tuple[JointSettings, ...] = Field(min_length=1)
+
+    @field_validator("joint")
+    @classmethod
+    def _names_differ(cls, joints: tuple[JointSettings, ...]) -> tuple[JointSettings, ...]:
+        names = [joint.name for joint in joints]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"found the name {name!r} twice, expected one joint of each name.")
+        return joints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A bench file and its layouts, checked against each other."""
+
+    bus: BusSettings
+    joints: tuple[JointSettings, ...]
+    layouts: Mapping[str, Layout]
+    text: str
+    """The bench file verbatim."""
+    layout_texts: Mapping[str, str]
+
+    def layout_of(self, joint: JointSettings) -> Layout:
+        """Return the layout that a joint speaks."""
+        return self.layouts[joint.layout]
+
+    def joint(self, name: str) -> JointSettings:
+        """Return the joint of that name; KeyError if there is none."""
+        for joint in self.joints:
+            if joint.name == name:
+                return joint
+        raise KeyError(name)
+
+    def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
+        """Return the channels of a joint in canonical order, the derived torque included."""
+        carried = set(self.layout_of(joint).channels)
+        if joint.torque is not None and "current_A" in carried:
+            carried.add("torque_Nm")
+        return tuple(name for name in CHANNELS if name in carried)
+
+    def hold_ns_of(self, joint: JointSettings) -> dict[str, int]:
+        """Return for each channel how long a value holds, in nanoseconds.
+
+        Three periods of the frame that carries it, or what the layout says. A setting and not a
+        statistic of the trace: a median is not known while the trace is being written, and joints
+        that report more often under load would shorten it.
+        """
+        holds: dict[str, int] = {}
+        for frame in self.layout_of(joint).frame:
+            hold_s = frame.hold_s or (
+                HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
+            )
+            for value in frame.value:
+                hold = round(hold_s * 1e9)
+                holds[value.channel] = max(hold, holds.get(value.channel, 0))
+        if joint.torque is not None and "current_A" in holds:
+            holds["torque_Nm"] = holds["current_A"]
+        return holds
+
+
+def read_bench(path: Path) -> Bench:
+    """Return the bench that a file describes; its layouts are looked for beside it, then shipped.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected.
+    """
+    text = read_text(path, "bench file")
+    data = read_toml(text, str(path))
+    texts: dict[str, str] = {}
+    joints = data.get("joint")
+    for joint in joints if isinstance(joints, list) else []:
+        name = joint.get("layout") if isinstance(joint, dict) else None
+        if isinstance(name, str) and name not in texts:
+            beside = path.parent / f"{Path(name).name}.toml"
+            found = read_text(beside, "layout file") if beside.is_file() else shipped_text(name)
+            if found is not None:
+                texts[name] = found
+    return bench_from(text, texts, where=str(path))
+
+
+def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Bench:
+    """Return the bench of a bench text and its layout texts, as a recording carries them.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected.
+    """
+    file = checked(_BenchFile, read_toml(text, where), where)
+    layouts: dict[str, Layout] = {}
+    for index, joint in enumerate(file.joint, start=1):
+        if joint.layout in layouts:
+            continue
+        if joint.layout not in layout_texts:
+            raise InputError(
+                f"{where}: joint[{index}].layout: found {joint.layout!r}; there is no such layout "
+                f"file beside the bench file, nor one that ships.{nearest(joint.layout, shipped())}"
+            )
+        layouts[joint.layout] = layout_from(
+            layout_texts[joint.layout], f"{joint.layout}.toml (layout)"
+        )
+    bench = Bench(
+        bus=file.bus,
+        joints=file.joint,
+        layouts=layouts,
+        text=text,
+        layout_texts={name: layout_texts[name] for name in layouts},
+    )
+    _check_identifiers(bench, where)
+    for index, joint in enumerate(bench.joints, start=1):
+        if joint.torque is not None:
+            carried = bench.layout_of(joint).channels
+            if "current_A" not in carried:
+                raise InputError(
+                    f"{where}: joint[{index}].torque: found from = 'current', but the layout "
+                    f"{joint.layout!r} carries no current_A."
+                )
+            if "torque_Nm" in carried:
+                raise InputError(
+                    f"{where}: joint[{index}].torque: found from = 'current', but the layout "
+                    f"{joint.layout!r} already carries torque_Nm. Remove the key."
+                )
+    return bench
+
+
+def _check_identifiers(bench: Bench, where: str) -> None:
+    """Refuse two kinds of frame that one received frame could be taken for."""
+    claims: list[tuple[JointSettings, Frame, int, int]] = []
+    for index, joint in enumerate(bench.joints, start=1):
+        for frame in bench.layout_of(joint).frame:
+            place = f"{where}: joint[{index}] ({joint.name}), frame {frame.name!r}"
+            number = identifier_for(
+                frame.identifier, joint.node, extended=frame.extended, where=place
+            )
+            full = EXTENDED_MOST if frame.extended else STANDARD_MOST
+            claims.append((joint, frame, number, full if frame.mask is None else frame.mask))
+        for request in bench.layout_of(joint).request:
+            place = f"{where}: joint[{index}] ({joint.name}), request {request.name!r}"
+            identifier_for(request.identifier, joint.node, extended=request.extended, where=place)
+    for i, (joint, frame, number, mask) in enumerate(claims):
+        for other_joint, other, other_number, other_mask in claims[:i]:
+            both = mask & other_mask
+            begins, other_begins = frame.begins, other.begins
+            shorter = min(len(begins), len(other_begins))
+            if (
+                frame.extended == other.extended
+                and number & both == other_number & both
+                and begins[:shorter] == other_begins[:shorter]
+            ):
+                raise InputError(
+                    f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
+                    f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
+                    f"0x{number:03X}; expected frames that can be told apart. Give them different "
+                    "nodes, or leading bytes that differ."
+                )

@@ -1,0 +1,339 @@
+"""The thermal equations of a joint: two nodes, winding and housing, in a resistor network.
+
+    C1 dT1/dt = P - (T1 - T2)/R1            winding (1), heated by the copper loss P
+    C2 dT2/dt = (T1 - T2)/R1 - (T2 - Ta)/R2 housing (2), cooled by the ambient
+    P = I^2 R0 (1 + alpha (T1 - T0))        copper resists more when it is warm
+
+At a constant current this system is linear, so every step here is exact for any duration; what is
+derived stands beside each function. Pure; arrays broadcast. A temperature is in degC, a rise or a
+difference in K.
+"""
+# ruff: noqa: N802, N803, N806, N815 - units are written as units are: K, W and A are capitals
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "COPPER_ALPHA_PER_K",
+    "Copper",
+    "TimeToLevel",
+    "Transition",
+    "Trend",
+    "TwoNode",
+    "after",
+    "continuous_current_A",
+    "runaway_current_A",
+    "steady",
+    "step_rise",
+    "time_to_level",
+    "transition",
+    "trend",
+]
+
+Floats = NDArray[np.float64]
+
+COPPER_ALPHA_PER_K: Final = 0.00393
+"""Standard annealed copper, per kelvin at 20 degC (IEC 60028)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoNode:
+    """Thermal resistances and heat capacities of the two nodes."""
+
+    winding_housing_K_per_W: float
+    winding_J_per_K: float
+    housing_ambient_K_per_W: float
+    housing_J_per_K: float
+
+    @property
+    def resistance_K_per_W(self) -> float:
+        """Steady rise of the winding above ambient for one watt."""
+        return self.winding_housing_K_per_W + self.housing_ambient_K_per_W
+
+    @property
+    def time_constants_s(self) -> tuple[float, float]:
+        """The slow and the fast time constant; neither is R C of one node alone."""
+        slow, fast = _poles(_matrix(self, heating_W_per_K=0.0))
+        return -1.0 / slow, -1.0 / fast
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Copper:
+    """Electrical resistance of a winding, as its loss is I^2 R for the current that is meant."""
+
+    resistance_ohm: float
+    """At `reference_degC`."""
+    reference_degC: float = 20.0
+    alpha_per_K: float = COPPER_ALPHA_PER_K
+
+    def ohm(self, winding_degC: ArrayLike) -> Floats:
+        """Return the resistance at a winding temperature."""
+        rise_K = np.asarray(winding_degC, np.float64) - self.reference_degC
+        return np.asarray(self.resistance_ohm * (1.0 + self.alpha_per_K * rise_K))
+
+    def loss_W(self, current_A: ArrayLike, winding_degC: ArrayLike) -> Floats:
+        """Return the copper loss I^2 R0 (1 + alpha (T - T0))."""
+        return np.asarray(np.square(np.asarray(current_A, np.float64)) * self.ohm(winding_degC))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transition:
+    """One exact step of a fixed duration under a constant loss, as six numbers.
+
+    For a loop over many equal steps: new rises = matrix * old rises + column * loss.
+    """
+
+    winding_from_winding: float
+    winding_from_housing: float
+    housing_from_winding: float
+    housing_from_housing: float
+    winding_K_per_W: float
+    housing_K_per_W: float
+
+    def apply(
+        self, winding_rise_K: float, housing_rise_K: float, loss_W: float
+    ) -> tuple[float, float]:
+        """Return the rises of winding and housing above ambient after the step."""
+        return (
+            self.winding_from_winding * winding_rise_K
+            + self.winding_from_housing * housing_rise_K
+            + self.winding_K_per_W * loss_W,
+            self.housing_from_winding * winding_rise_K
+            + self.housing_from_housing * housing_rise_K
+            + self.housing_K_per_W * loss_W,
+        )
+
+
+def transition(network: TwoNode, *, duration_s: float) -> Transition:
+    """Return the exact step of that duration for a loss that stays constant within it."""
+    held, driven = _propagators(_matrix(network, heating_W_per_K=0.0), np.float64(duration_s))
+    return Transition(
+        winding_from_winding=float(held[0][0]),
+        winding_from_housing=float(held[0][1]),
+        housing_from_winding=float(held[1][0]),
+        housing_from_housing=float(held[1][1]),
+        winding_K_per_W=float(driven[0][0]) / network.winding_J_per_K,
+        housing_K_per_W=float(driven[1][0]) / network.winding_J_per_K,
+    )
+
+
+def step_rise(network: TwoNode, *, loss_W: float, time_s: ArrayLike) -> tuple[Floats, Floats]:
+    """Return the rises of winding and housing in K, `time_s` after a constant loss set in.
+
+    Both nodes begin at ambient; `time_s` has any shape.
+    """
+    _, driven = _propagators(_matrix(network, heating_W_per_K=0.0), np.asarray(time_s, np.float64))
+    power = loss_W / network.winding_J_per_K
+    return driven[0][0] * power, driven[1][0] * power
+
+
+def after(
+    network: TwoNode,
+    copper: Copper,
+    *,
+    current_A: float,
+    ambient_degC: float,
+    winding_degC: float,
+    housing_degC: float,
+    duration_s: ArrayLike,
+) -> tuple[Floats, Floats]:
+    """Return winding and housing in degC after a constant current, the copper's feedback included.
+
+    Exact for any duration and any shape of `duration_s`: with a constant current the loss is linear
+    in the winding temperature, so the feedback only moves one coefficient of the system. Above the
+    runaway current the answer grows without bound, as the equations do.
+    """
+    heating = current_A**2 * copper.resistance_ohm * copper.alpha_per_K
+    at_ambient_W = float(copper.loss_W(current_A, ambient_degC))
+    held, driven = _propagators(
+        _matrix(network, heating_W_per_K=heating), np.asarray(duration_s, np.float64)
+    )
+    winding_K, housing_K = winding_degC - ambient_degC, housing_degC - ambient_degC
+    power = at_ambient_W / network.winding_J_per_K
+    return (
+        ambient_degC + held[0][0] * winding_K + held[0][1] * housing_K + driven[0][0] * power,
+        ambient_degC + held[1][0] * winding_K + held[1][1] * housing_K + driven[1][0] * power,
+    )
+
+
+def steady(
+    network: TwoNode, copper: Copper, *, current_A: float, ambient_degC: float
+) -> tuple[float, float]:
+    """Return winding and housing in degC where a constant current settles; inf where it never does.
+
+    dT1 = R P(Ta) / (1 - L) with R = R1 + R2 and the loop gain L = R I^2 R0 alpha.
+    """
+    gain = network.resistance_K_per_W * current_A**2 * copper.resistance_ohm * copper.alpha_per_K
+    if gain >= 1.0:
+        return math.inf, math.inf
+    loss_W = float(copper.loss_W(current_A, ambient_degC)) / (1.0 - gain)
+    return (
+        ambient_degC + network.resistance_K_per_W * loss_W,
+        ambient_degC + network.housing_ambient_K_per_W * loss_W,
+    )
+
+
+def continuous_current_A(
+    network: TwoNode, copper: Copper, *, limit_degC: float, ambient_degC: float
+) -> float:
+    """Return the current that holds the winding at `limit_degC` for ever; 0 if ambient is above it.
+
+    I = sqrt((Tmax - Ta) / ((R1 + R2) R(Tmax))).
+    """
+    if limit_degC <= ambient_degC:
+        return 0.0
+    ohm = float(copper.ohm(limit_degC))
+    return math.sqrt((limit_degC - ambient_degC) / (network.resistance_K_per_W * ohm))
+
+
+def runaway_current_A(network: TwoNode, copper: Copper) -> float:
+    """Return the current from which on there is no steady temperature: loop gain L = 1.
+
+    Each kelvin of the winding then adds as much loss as the cooling takes away for it.
+    """
+    return 1.0 / math.sqrt(network.resistance_K_per_W * copper.resistance_ohm * copper.alpha_per_K)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """How fast a temperature changes, as a straight line sees it."""
+
+    rate_K_per_min: float
+    """NaN where the readings cannot say: fewer than three, or all at one instant."""
+    uncertainty_K_per_min: float
+    """Standard uncertainty of the rate."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeToLevel:
+    """How long until a rising temperature reaches a level; inf for never at this trend."""
+
+    s: float
+    soonest_s: float
+    """At the rate plus twice its standard uncertainty."""
+    latest_s: float
+    """At the rate less twice its standard uncertainty."""
+
+
+def trend(
+    time_s: ArrayLike, temperature_degC: ArrayLike, *, resolution_K: float | None = None
+) -> Trend:
+    """Return the least-squares slope of readings and its standard uncertainty.
+
+    Parameters
+    ----------
+    time_s, temperature_degC
+        n readings; those that are NaN do not count.
+    resolution_K
+        What one count of the sensor is worth. Default: 1 where all readings are whole, otherwise
+        the smallest difference among them.
+
+    Notes
+    -----
+    Two parts, added in squares. Noise: the variance of the residuals, at least q^2/12 for a
+    resolution q (GUM, JCGM 100:2008, F.2.2.1; cited from memory), each reading a draw of its own.
+    Rounding: whole-degree readings are no independent draws, for as long as a count is repeated its
+    error is repeated too. A staircase over m counts leaves a slope uncertain by about
+    q/sqrt(12) / m times that of a single draw; readings of one count alone leave open about a
+    count in the span. The factor was tried against rounded ramps (see the tests), not derived.
+    """
+    time = np.asarray(time_s, np.float64)
+    values = np.asarray(temperature_degC, np.float64)
+    known = ~(np.isnan(time) | np.isnan(values))
+    time, values = time[known], values[known]
+    count = len(time)
+    if count < 3:
+        return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
+    time = time - time.mean()
+    spread = float(time @ time)
+    if spread == 0.0:
+        return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
+    slope = float(time @ values) / spread
+    left = values - values.mean() - slope * time
+    q = _resolution_K(values) if resolution_K is None else resolution_K
+    noise = max(float(left @ left) / (count - 2), q**2 / 12.0)
+    counts = 1.0 + (float(np.ptp(values)) / q if q > 0.0 else 0.0)
+    rounding = q**2 / 12.0 * max(1.0, count / counts**2)
+    return Trend(
+        rate_K_per_min=60.0 * slope,
+        uncertainty_K_per_min=60.0 * math.sqrt((noise + rounding) / spread),
+    )
+
+
+def time_to_level(level_degC: float, now_degC: float, trend: Trend) -> TimeToLevel:
+    """Return when a temperature that is at `now_degC` reaches a level above it at this trend.
+
+    A straight line is the soonest honest guess: a joint at a constant load settles, so the true
+    time is longer than this or never, unless the load grows or the cooling fails. At or above the
+    level the answer is 0; without a trend it is "never" with "at once" as the soonest.
+    """
+    missing_K = level_degC - now_degC
+    if missing_K <= 0.0:
+        return TimeToLevel(s=0.0, soonest_s=0.0, latest_s=0.0)
+    if math.isnan(trend.rate_K_per_min):
+        return TimeToLevel(s=math.inf, soonest_s=0.0, latest_s=math.inf)
+    either_side = 2.0 * trend.uncertainty_K_per_min
+
+    def at(rate_K_per_min: float) -> float:
+        return 60.0 * missing_K / rate_K_per_min if rate_K_per_min > 0.0 else math.inf
+
+    return TimeToLevel(
+        s=at(trend.rate_K_per_min),
+        soonest_s=at(trend.rate_K_per_min + either_side),
+        latest_s=at(trend.rate_K_per_min - either_side),
+    )
+
+
+def _resolution_K(values: Floats) -> float:
+    if np.all(values == np.rint(values)):
+        return 1.0
+    steps = np.diff(np.unique(values))
+    return float(steps.min()) if len(steps) else 0.0
+
+
+Matrix = tuple[tuple[float, float], tuple[float, float]]
+Block = tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
+
+
+def _matrix(network: TwoNode, *, heating_W_per_K: float) -> Matrix:
+    """Return M of d(rises)/dt = M rises + (P/C1, 0); `heating_W_per_K` is dP/dT1."""
+    a = 1.0 / (network.winding_housing_K_per_W * network.winding_J_per_K)
+    b = 1.0 / (network.winding_housing_K_per_W * network.housing_J_per_K)
+    c = 1.0 / (network.housing_ambient_K_per_W * network.housing_J_per_K)
+    return (-a + heating_W_per_K / network.winding_J_per_K, a), (b, -b - c)
+
+
+def _poles(matrix: Matrix) -> tuple[float, float]:
+    """Return the eigenvalues, slow first. Real and distinct: both couplings are positive."""
+    (p, q), (r, s) = matrix
+    half = (p + s) / 2.0
+    spread = math.sqrt(((p - s) / 2.0) ** 2 + q * r)
+    return half + spread, half - spread
+
+
+def _propagators(matrix: Matrix, time_s: np.float64 | Floats) -> tuple[Block, Block]:
+    """Return exp(M t) and its integral from 0 to t, entry by entry in the shape of `time_s`.
+
+    By the two eigenvalues: f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
+    """
+    slow, fast = _poles(matrix)
+
+    def of(at_slow: Floats, at_fast: Floats) -> Block:
+        on_matrix = (at_slow - at_fast) / (slow - fast)
+        on_one = (slow * at_fast - fast * at_slow) / (slow - fast)
+        (p, q), (r, s) = matrix
+        return (on_matrix * p + on_one, on_matrix * q), (on_matrix * r, on_matrix * s + on_one)
+
+    def integral(pole: float) -> Floats:
+        if pole == 0.0:  # exactly at the runaway current
+            return np.asarray(time_s)
+        return np.asarray(np.expm1(pole * time_s) / pole)
+
+    return (
+        of(np.asarray(np.exp(slow * time_s)), np.asarray(np.exp(fast * time_s))),
+        of(integral(slow), integral(fast)),
+    )

@@ -1,0 +1,109 @@
+"""From a single-turn encoder to a continuous angle, in segments.
+
+A single-turn count starts again every turn; how many turns went by between two readings follows
+from the nearest move, and from the speed reading where the shaft may have gone further than half a
+turn. Where it cannot be known a new segment starts: never continued in silence. Pure; any chunking
+of a trace gives the same result as the whole.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["TurnState", "unwrap"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnState:
+    """Where the last reading left the count."""
+
+    time_ns: int = 0
+    count: int = 0
+    speed_counts_s: float = math.nan
+    total: int = 0
+    segment: int = -1
+    """-1: nothing was read yet."""
+
+
+def unwrap(
+    time_ns: NDArray[np.int64],
+    count: NDArray[np.int64],
+    speed_counts_s: NDArray[np.float64],
+    *,
+    modulus: int,
+    known_for_ns: int,
+    state: TurnState,
+) -> tuple[NDArray[np.int64], NDArray[np.int32], TurnState]:
+    """Return the continuous count and its segment for n encoder readings.
+
+    Parameters
+    ----------
+    time_ns, count
+        int64, shape (n,): time of each reading and what it read, 0 <= count < modulus.
+    speed_counts_s
+        float64, shape (n,): speed of the same shaft in counts a second, NaN where unknown.
+    modulus
+        Counts of one turn.
+    known_for_ns
+        The longest silence over which the number of turns is believed.
+    state
+        What the call before gave back.
+
+    Returns
+    -------
+    total, segment, state
+        int64 and int32, shape (n,). `total` goes on within a segment; a segment begins with the
+        raw count. A new one begins after a silence longer than `known_for_ns`, where the speed
+        changed so much that it leaves more than half a turn open, and, without a speed, at a move
+        of exactly half a turn.
+
+    Notes
+    -----
+    move = d0 + k * modulus with d0 the nearest move and k = round((v * dt - d0) / modulus), right
+    while |speed error| * dt stays below half a turn.
+    """
+    if len(time_ns) == 0:
+        return np.empty(0, np.int64), np.empty(0, np.int32), state
+    times = np.concatenate(([state.time_ns], time_ns))
+    counts = np.concatenate(([state.count], count)).astype(np.int64)
+    speeds = np.concatenate(([state.speed_counts_s], speed_counts_s))
+    elapsed_ns = np.diff(times)
+    elapsed_s = elapsed_ns * 1e-9
+    half = modulus // 2
+    nearest = (np.diff(counts) + half) % modulus - half
+
+    mean_speed = 0.5 * (speeds[1:] + speeds[:-1])
+    guided = ~np.isnan(mean_speed)
+    turns = np.zeros(len(nearest), np.int64)
+    turns[guided] = np.rint(
+        (mean_speed[guided] * elapsed_s[guided] - nearest[guided]) / modulus
+    ).astype(np.int64)
+    move = nearest + turns * modulus
+
+    # The speed between two readings is somewhere between theirs: half the difference is open.
+    open_counts = 0.5 * np.abs(np.diff(speeds)) * elapsed_s + 1.0
+    unknown = elapsed_ns > known_for_ns
+    unknown |= guided & (open_counts >= modulus / 2)
+    unknown |= ~guided & (2 * np.abs(nearest) == modulus)
+    unknown[0] |= state.segment < 0
+
+    move[unknown] = 0
+    run = np.cumsum(move)
+    begins = np.where(unknown, np.arange(len(move)), -1)
+    latest = np.maximum.accumulate(begins)
+    base = np.where(latest >= 0, counts[1:][latest] - run[latest], np.int64(state.total))
+    total = base + run
+    segment = (state.segment + np.cumsum(unknown)).astype(np.int32)
+    return (
+        total,
+        segment,
+        TurnState(
+            time_ns=int(time_ns[-1]),
+            count=int(count[-1]),
+            speed_counts_s=float(speed_counts_s[-1]),
+            total=int(total[-1]),
+            segment=int(segment[-1]),
+        ),
+    )

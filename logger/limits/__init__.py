@@ -1,0 +1,13 @@
+"""Pure: when to speak up, and what becomes of it. No clock, bus or global.
+
+    limit        limits.toml -> checked limits, and their check against a bench
+    words        a limit and its changes in plain words
+    change       one limit that was raised or has returned
+    level        a channel beyond a level: hysteresis, on-delay, off-delay
+    silence      a joint that says nothing
+    evaluate     all limits of one joint over readings, in any chunking
+    lifecycle    what became of each alert: one fold over the events
+
+A new kind of limit is a model in limit.py, a file beside level.py with its state and its step, one
+line in evaluate.py and one sentence in words.py.
+"""

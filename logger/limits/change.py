@@ -1,0 +1,30 @@
+"""One limit that was raised or has returned: what evaluation says. Pure data."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from logger.limits.limit import Severity
+
+__all__ = ["Change"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A limit of one joint was raised, or has returned."""
+
+    time_ns: int
+    """When it counted: the reading (or the end of the wait) that completed the delay."""
+    limit: str
+    joint: str
+    severity: Severity
+    channel: str
+    """Empty for a limit that is on no channel (silence)."""
+    kind: Literal["raised", "returned"]
+    value: float
+    """The reading at `time_ns` in the channel's unit, with its sign; silence: the span in s."""
+    onset_ns: int
+    """The first reading that qualified for this change: where its delay began to run."""
+    peak: float
+    """The worst reading from the onset of the alert to `time_ns`, with its sign: the highest for
+    `above`, the lowest for `below`, by magnitude where the limit means it; silence: the span in s.
+    """

@@ -1,0 +1,155 @@
+"""What became of each alert: one fold over the events, the same live and in replay.
+
+The states are those of IEC 62682 / ISA-18.2 (read second-hand), in plain words:
+
+    active         its condition stands, nobody has acknowledged it
+    acknowledged   its condition stands, somebody has
+    latched        a trip whose condition is gone and that nobody has acknowledged
+    returned       a warning whose condition is gone and that nobody has acknowledged
+    cleared        gone, and acknowledged before or after
+    shelved        a standing warning that somebody has put aside until a stated time
+
+A trip latches until acknowledged, and no shelving hides it. Shelving is of a limit on a joint: a
+warning that returns and is raised again meanwhile is shelved still. Pure; takes events by the names
+of their attributes, so that it need not know who keeps them.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Final, Literal, Protocol
+
+from logger.limits.limit import Severity
+
+__all__ = ["Alert", "AlertState", "EventLike", "fold"]
+
+AlertState = Literal["active", "acknowledged", "latched", "returned", "cleared", "shelved"]
+
+_OPEN: Final = frozenset({"active", "acknowledged", "latched"})
+
+
+class EventLike(Protocol):
+    """What the fold reads of an event."""
+
+    @property
+    def time_ns(self) -> int: ...  # noqa: D102
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def joint(self) -> str: ...  # noqa: D102
+    @property
+    def limit(self) -> str: ...  # noqa: D102
+    @property
+    def severity(self) -> str: ...  # noqa: D102
+    @property
+    def alert(self) -> int: ...  # noqa: D102
+    @property
+    def channel(self) -> str: ...  # noqa: D102
+    @property
+    def value(self) -> float: ...  # noqa: D102
+    @property
+    def text(self) -> str: ...  # noqa: D102
+    @property
+    def who(self) -> str: ...  # noqa: D102
+    @property
+    def duration_s(self) -> float: ...  # noqa: D102
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """One alert and its life so far."""
+
+    number: int
+    limit: str
+    joint: str
+    severity: Severity
+    channel: str
+    raised_ns: int
+    returned_ns: int | None = None
+    acknowledged_ns: int | None = None
+    acknowledged_by: str = ""
+    shelved_until_ns: int | None = None
+    """None for a trip, always."""
+    peak: float = math.nan
+    """Worst value: from the return on that of the whole alert, until then that of its raising."""
+    text: str = ""
+
+    def state(self, now_ns: int) -> AlertState:
+        """Return the state at `now_ns`; only shelving runs out by time alone."""
+        if self.returned_ns is not None:
+            if self.acknowledged_ns is not None:
+                return "cleared"
+            return "latched" if self.severity == "trip" else "returned"
+        if self.shelved_until_ns is not None and now_ns < self.shelved_until_ns:
+            return "shelved"
+        return "active" if self.acknowledged_ns is None else "acknowledged"
+
+    def open(self, now_ns: int) -> bool:
+        """Return whether it still asks for somebody: active, acknowledged or latched."""
+        return self.state(now_ns) in _OPEN
+
+
+def fold(events: Iterable[EventLike], *, so_far: Iterable[Alert] = ()) -> tuple[Alert, ...]:
+    """Return all alerts, in the order of their raising.
+
+    Parameters
+    ----------
+    events
+        In order of their sequence. Other kinds are passed over, and so is what speaks of an alert
+        that was never raised (its raising may have been lost) or raises a number twice.
+    so_far
+        What the fold gave for the events before these.
+    """
+    alerts = {alert.number: alert for alert in so_far}
+    newest = {(alert.joint, alert.limit): alert.number for alert in alerts.values()}
+    for event in events:
+        if event.kind == "raised":
+            _raise(alerts, newest, event)
+            continue
+        alert = alerts.get(event.alert)
+        if alert is None:
+            continue
+        if event.kind == "returned" and alert.returned_ns is None:
+            peak = alert.peak if math.isnan(event.value) else event.value
+            alerts[alert.number] = replace(alert, returned_ns=event.time_ns, peak=peak)
+        elif event.kind == "acknowledged" and alert.acknowledged_ns is None:
+            alerts[alert.number] = replace(
+                alert, acknowledged_ns=event.time_ns, acknowledged_by=event.who
+            )
+        elif event.kind in {"shelved", "unshelved"}:
+            # What is shelved is the limit on the joint, and its newest alert carries that.
+            carrier = alerts[newest[(alert.joint, alert.limit)]]
+            shelve = event.kind == "shelved" and carrier.severity != "trip"
+            until_ns = _until_ns(event) if shelve else None
+            alerts[carrier.number] = replace(carrier, shelved_until_ns=until_ns)
+    return tuple(alerts.values())
+
+
+def _raise(alerts: dict[int, Alert], newest: dict[tuple[str, str], int], event: EventLike) -> None:
+    if event.alert in alerts or event.alert <= 0:
+        return
+    severity: Severity = "trip" if event.severity == "trip" else "warning"
+    key = (event.joint, event.limit)
+    before = alerts.get(newest.get(key, 0))
+    until_ns = before.shelved_until_ns if before is not None else None
+    if severity == "trip" or (until_ns is not None and until_ns <= event.time_ns):
+        until_ns = None
+    alerts[event.alert] = Alert(
+        number=event.alert,
+        limit=event.limit,
+        joint=event.joint,
+        severity=severity,
+        channel=event.channel,
+        raised_ns=event.time_ns,
+        shelved_until_ns=until_ns,
+        peak=event.value,
+        text=event.text,
+    )
+    newest[key] = event.alert
+
+
+def _until_ns(event: EventLike) -> int | None:
+    """Return when a shelving ends; shelving is for a stated time, so none without one."""
+    if not (math.isfinite(event.duration_s) and event.duration_s > 0):
+        return None
+    return event.time_ns + round(event.duration_s * 1e9)

@@ -1,0 +1,82 @@
+"""Silence of a joint: no row of it, of any kind, for a stated time.
+
+The one limit that a clock can raise: `now_ns` stands for "every row before this has been seen".
+Takes the state in and gives it back; any chunking gives the same changes. The meaning is told in
+evaluate.py.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.limits.change import Change
+from logger.limits.limit import Silence
+
+__all__ = ["SilenceState", "step"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SilenceState:
+    """What a silence limit remembers between batches."""
+
+    last_ns: int
+    """Time of the joint's newest row; before the first, when listening began."""
+    active: bool = False
+
+
+def step(
+    limit: Silence,
+    state: SilenceState,
+    time_ns: NDArray[np.int64],
+    *,
+    joint: str,
+    now_ns: int,
+) -> tuple[list[tuple[int, Change]], SilenceState]:
+    """Return the changes, each with the index of the row at or before which it is, and the state.
+
+    Parameters
+    ----------
+    time_ns
+        The times of the joint's rows, shape (n,), non-decreasing.
+    now_ns
+        No later batch holds a row before this.
+    """
+    after_ns = round(limit.after_s * 1e9)
+    changes: list[tuple[int, Change]] = []
+
+    def say(
+        index: int, kind: Literal["raised", "returned"], at_ns: int, onset_ns: int, span_ns: int
+    ) -> None:
+        change = Change(
+            time_ns=at_ns,
+            limit=limit.name,
+            joint=joint,
+            severity=limit.severity,
+            channel="",
+            kind=kind,
+            value=span_ns / 1e9,
+            onset_ns=onset_ns,
+            peak=span_ns / 1e9,
+        )
+        changes.append((index, change))
+
+    active, last_ns = state.active, state.last_ns
+    if len(time_ns):
+        before = np.concatenate(([last_ns], time_ns[:-1]))
+        silent = time_ns - before >= after_ns
+        silent[0] |= active
+        for index in np.flatnonzero(silent):
+            heard, spoke = int(time_ns[index]), int(before[index])
+            if not active:
+                say(int(index), "raised", spoke + after_ns, spoke, after_ns)
+            # A row older than the watermark promised must not end a silence before it began.
+            at_ns = max(heard, spoke + after_ns)
+            say(int(index), "returned", at_ns, at_ns, at_ns - spoke)
+            active = False
+        last_ns = int(time_ns[-1])
+    if not active and now_ns >= last_ns + after_ns:
+        say(len(time_ns), "raised", last_ns + after_ns, last_ns, after_ns)
+        active = True
+    return changes, SilenceState(last_ns=last_ns, active=active)

@@ -1,0 +1,62 @@
+"""The joints as a process of their own: `python -m logger.simulate --link PATH --seed N`.
+
+Says "ready PATH" on standard output once the serial line can be opened. SIGTERM and SIGINT end it
+cleanly, and so does the end of the process that started it.
+"""
+
+import argparse
+import logging
+import os
+import signal
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+
+from logger.errors import DutytraceError
+from logger.simulate.live import serve
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run until stopped; return the exit status."""
+    parser = argparse.ArgumentParser(
+        prog="python -m logger.simulate", description="Simulated joints behind a serial line."
+    )
+    parser.add_argument("--link", type=Path, required=True, help="where to link the serial line")
+    parser.add_argument("--seed", type=int, default=1, help="chooses payloads and noise")
+    parser.add_argument("--speed", type=float, default=1.0, help="times the clock's pace")
+    chosen = parser.parse_args(arguments)
+    logging.basicConfig(level=logging.WARNING, format="joints: %(message)s")
+
+    parent = os.getppid()
+    asked_to_stop = False
+
+    def on_signal(_number: int, _frame: FrameType | None) -> None:
+        nonlocal asked_to_stop
+        asked_to_stop = True
+
+    signal.signal(signal.SIGTERM, on_signal)
+    signal.signal(signal.SIGINT, on_signal)
+
+    def ready(link: Path) -> None:
+        sys.stdout.write(f"ready {link}\n")
+        sys.stdout.flush()
+
+    try:
+        serve(
+            link=chosen.link,
+            seed=chosen.seed,
+            clock=time.monotonic,
+            stopped=lambda: asked_to_stop or os.getppid() != parent,
+            ready=ready,
+            speed=chosen.speed,
+        )
+    except DutytraceError as fault:
+        sys.stderr.write(f"{fault}\n")
+        return fault.exit_status
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,230 @@
+"""The joints at the clock's pace, behind a serial line, answering when asked.
+
+They begin warm and start to work with the first question, so that a recording begins where the
+duty cycle does. About a minute later the fan fails; somebody notices when the shoulder has got hot,
+and three quarters of an hour on it fails again. One thread: while the next cycles are worked out,
+questions are still answered.
+"""
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import InputError
+from logger.joint.bench import Bench
+from logger.joint.layout import Frame, identifier_for
+from logger.simulate.arm import ARM
+from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS
+from logger.simulate.encode import encode
+from logger.simulate.endurance import Stretch, stretch, warm
+from logger.simulate.line_protocol import CanFrame, LineProtocol
+from logger.simulate.sampling import CHANNELS_OF, report
+from logger.simulate.scenario import bench
+from logger.simulate.serial_line import SerialLine
+from logger.simulate.warming import Fan
+
+__all__ = ["LiveArm", "demo_fan", "serve"]
+
+log = logging.getLogger(__name__)
+
+FAN_FAILS_S: Final = 56.0
+NOTICED_AFTER_S: Final = 200.0
+FAILS_AGAIN_AFTER_S: Final = 2400.0
+"""Long enough for the shoulder to come back below every drop-off."""
+
+CYCLES_AT_ONCE: Final = 8
+CYCLES_AHEAD: Final = 3
+IDLE_S: Final = 0.2
+SPEED_MOST: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Answer:
+    """What one question brings: a frame of one joint."""
+
+    joint: int
+    kind: str
+    identifier: int
+    extended: bool
+    length: int
+
+
+Tables = dict[tuple[int, str], NDArray[np.uint8]]
+"""(joint, kind of frame) -> payloads, one for each step of a cycle, shape (STEPS, 8)."""
+
+
+def demo_fan() -> Fan:
+    """Return the fan of the demo, with its failures."""
+    return Fan(
+        fails_s=FAN_FAILS_S,
+        noticed_after_s=NOTICED_AFTER_S,
+        again_after_s=FAILS_AGAIN_AFTER_S,
+    )
+
+
+class LiveArm:
+    """Both joints: cycles worked out ahead, and the answer to a question at a given time."""
+
+    def __init__(self, *, seed: int, speed: float, clock: Callable[[], float]) -> None:
+        """Prepare the first cycles; `clock` gives seconds, `speed` multiplies its pace."""
+        self._bench = bench()
+        self._seed = seed
+        self._speed = speed
+        self._clock = clock
+        self._answers = _answers(self._bench)
+        self._frames = {
+            (place, frame.name): frame
+            for place, model in enumerate(ARM)
+            for frame in self._bench.layout_of(self._bench.joint(model.name)).frame
+        }
+        self._progress = warm(demo_fan())
+        self._ready: dict[int, Tables] = {}
+        self._begun: float | None = None
+        self._extend(between=lambda: None)
+
+    def answer(self, frame: CanFrame) -> list[CanFrame]:
+        """Return what the joints say to a frame; nothing if none of them is meant."""
+        if frame.remote:
+            return []
+        answer = self._answers.get((frame.identifier, frame.extended, frame.data))
+        if answer is None:
+            return []
+        cycle, step = self._now()
+        payload = self._ready[cycle][(answer.joint, answer.kind)][step, : answer.length].tobytes()
+        return [CanFrame(identifier=answer.identifier, extended=answer.extended, data=payload)]
+
+    def work_ahead(self, between: Callable[[], None]) -> None:
+        """Work out further cycles if few are left; `between` is called every few milliseconds."""
+        if self._begun is None:
+            return
+        cycle, _ = self._now()
+        for past in [number for number in self._ready if number < cycle]:
+            del self._ready[past]
+        if max(self._ready) - cycle < CYCLES_AHEAD * max(1.0, self._speed / 2.0):
+            self._extend(between)
+
+    def _now(self) -> tuple[int, int]:
+        """Return the cycle and the step in it; the first call starts the run.
+
+        Where the machine was held up for longer than was worked out ahead, the arm goes on from
+        where it was: the run's beginning moves.
+        """
+        now = self._clock()
+        if self._begun is None:
+            self._begun = now
+        run_s = max(0.0, (now - self._begun) * self._speed)
+        behind_s = run_s - (max(self._ready) + 1) * CYCLE_S
+        if behind_s >= 0.0:
+            log.warning("the joints were held up for %.1f s of their time", behind_s)
+            run_s -= behind_s + STEP_S
+            self._begun = now - run_s / self._speed
+        cycle = min(int(run_s / CYCLE_S), max(self._ready))
+        step = min(int((run_s - cycle * CYCLE_S) / STEP_S), STEPS - 1)
+        return cycle, step
+
+    def _extend(self, between: Callable[[], None]) -> None:
+        part, progress = stretch(
+            self._progress, most=CYCLES_AT_ONCE, seed=self._seed, between=between
+        )
+        for index in range(part.count):
+            self._ready[part.first_cycle + index] = self._tables(part, index, between)
+        self._progress = progress
+
+    def _tables(self, part: Stretch, index: int, between: Callable[[], None]) -> Tables:
+        """Return the payloads of one cycle, for each step, joint and kind of frame."""
+        cycle = part.first_cycle + index
+        # The middle of each step, so that no rounding picks its neighbour.
+        time_s = cycle * CYCLE_S + (np.arange(STEPS, dtype=np.float64) + 0.5) * STEP_S
+        dice = np.random.default_rng([self._seed, 17, cycle])
+        tables: Tables = {}
+        for place, model in enumerate(ARM):
+            settings = self._bench.joint(model.name)
+            for kind in CHANNELS_OF:
+                columns = report(part, joint=place, kind=kind, time_s=time_s, dice=dice)
+                tables[(place, kind)] = encode(self._frames[(place, kind)], settings, columns)
+                between()
+        return tables
+
+
+def _answers(the_bench: Bench) -> dict[tuple[int, bool, bytes], _Answer]:
+    """Return for each question (identifier, extended, payload) what it brings.
+
+    A request and its answer begin with the same byte.
+    """
+    result: dict[tuple[int, bool, bytes], _Answer] = {}
+    for place, model in enumerate(ARM):
+        settings = the_bench.joint(model.name)
+        layout = the_bench.layout_of(settings)
+        kinds: dict[str, Frame] = {frame.begins: frame for frame in layout.frame}
+        for request in layout.request:
+            frame = kinds[request.data[:2]]
+            asked = identifier_for(
+                request.identifier, settings.node, extended=request.extended, where=request.name
+            )
+            result[(asked, request.extended, bytes.fromhex(request.data))] = _Answer(
+                joint=place,
+                kind=frame.name,
+                identifier=identifier_for(
+                    frame.identifier, settings.node, extended=frame.extended, where=frame.name
+                ),
+                extended=frame.extended,
+                length=frame.length,
+            )
+    return result
+
+
+def serve(
+    *,
+    link: Path,
+    seed: int,
+    clock: Callable[[], float],
+    stopped: Callable[[], bool],
+    ready: Callable[[Path], None],
+    speed: float = 1.0,
+) -> None:
+    """Run the joints behind a serial line at `link` until `stopped` says so.
+
+    Parameters
+    ----------
+    link
+        Where the symbolic link to the pseudo-terminal is put.
+    seed
+        Chooses payloads and noise.
+    clock
+        Seconds that never go back, such as time.monotonic.
+    stopped
+        Asked several times a second.
+    ready
+        Called once, when the line can be opened.
+    speed
+        How many times faster than the clock, up to 20.
+
+    Raises
+    ------
+    InputError
+        `link` cannot be made, or a setting is out of range.
+    OutsideFault
+        There are no pseudo-terminals here.
+    """
+    if not 0.0 < speed <= SPEED_MOST:
+        raise InputError(
+            f"speed: found {speed:g}, expected more than 0 and at most {SPEED_MOST:g}."
+        )
+    if seed < 0:
+        raise InputError(f"seed: found {seed}, expected 0 or more.")
+    with SerialLine(link) as line:
+        arm = LiveArm(seed=seed, speed=speed, clock=clock)
+        adapter = LineProtocol(arm.answer)
+
+        def attend(timeout_s: float = 0.0) -> None:
+            line.write(adapter.feed(line.read(timeout_s=timeout_s)))
+
+        ready(link)
+        while not stopped():
+            attend(IDLE_S)
+            arm.work_ahead(attend)

@@ -1,0 +1,170 @@
+"""The dynamics: motor, gear, load and drive, many duty cycles side by side at 1 kHz.
+
+Every cycle begins at rest in the same pose, so n cycles are n columns of one calculation. Friction
+is true Coulomb friction (a joint can stick), and the drive's current limit is a limit: where the
+controller asks for more, the torque saturates and the arm lags. Pure.
+"""
+# ruff: noqa: N803, N815 - units are written as units are
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.simulate.arm import ARM, column, gravity_Nm
+from logger.simulate.cycle import (
+    GRIP_S,
+    RELEASE_S,
+    STEP_S,
+    STEPS,
+    Reference,
+    reference,
+)
+
+__all__ = ["Motion", "nothing", "run"]
+
+Floats = NDArray[np.float64]
+
+CURRENT_LAG_S = 0.002
+"""Time constant of the drive's current loop."""
+BREATH = 64
+"""Steps between two calls of `between`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motion:
+    """What happened; every array has the shape (STEPS, 2, n): time, joint, cycle."""
+
+    position_rad: Floats
+    speed_rad_s: Floats
+    current_A: Floats
+    demand_Nm: Floats
+    """What the controller asks for, before the current limit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _State:
+    position_rad: Floats
+    speed_rad_s: Floats
+    current_A: Floats
+    integral_Nm: Floats
+
+
+def nothing() -> None:
+    """Do nothing: the default of `between`."""
+
+
+def run(
+    *,
+    payload_kg: Floats,
+    current_limit_A: Floats,
+    between: Callable[[], None] = nothing,
+) -> Motion:
+    """Return the motion of n cycles.
+
+    Parameters
+    ----------
+    payload_kg
+        Mass in the hand between grip and release, shape (n,).
+    current_limit_A
+        The limit of each drive, shape (2,).
+    between
+        Called every few milliseconds of work, so that a caller with one thread stays responsive.
+    """
+    begin = _settled()
+    n = len(payload_kg)
+    start = _State(
+        position_rad=np.repeat(begin.position_rad, n, axis=1),
+        speed_rad_s=np.repeat(begin.speed_rad_s, n, axis=1),
+        current_A=np.repeat(begin.current_A, n, axis=1),
+        integral_Nm=np.repeat(begin.integral_Nm, n, axis=1),
+    )
+    return _steps(start, payload_kg, current_limit_A[:, None], between)[0]
+
+
+@functools.cache
+def _reference() -> Reference:
+    return reference()
+
+
+@functools.cache
+def _settled() -> _State:
+    """Return the state at the end of an ordinary cycle, where the next one begins.
+
+    Friction and the controller's integral remember how the arm came to rest, so the pose alone is
+    not enough.
+    """
+    position = _reference().position_rad[0][:, None].copy()
+    torque = gravity_Nm(position, 0.0)
+    per_ampere = column(lambda joint: joint.torque_per_ampere_Nm)
+    limit = column(lambda joint: joint.current_limit_A)
+    start = _State(
+        position_rad=position,
+        speed_rad_s=np.zeros((2, 1)),
+        current_A=torque / per_ampere,
+        integral_Nm=np.zeros((2, 1)),
+    )
+    return _steps(start, np.array([0.3]), limit, nothing)[1]
+
+
+def _steps(
+    start: _State, payload_kg: Floats, limit: Floats, between: Callable[[], None]
+) -> tuple[Motion, _State]:
+    """Step through one cycle; the heart of the simulation.
+
+    Semi-implicit Euler, with Coulomb friction as the exact implicit step: the speed is drawn to
+    zero by at most dt * friction / inertia and stops there, so a stuck joint truly stands still.
+    """
+    ref = _reference()
+    per_ampere = column(lambda joint: joint.torque_per_ampere_Nm)
+    stiffness = column(lambda joint: joint.stiffness_Nm)
+    damping = column(lambda joint: joint.damping_Nm_s)
+    integral_step = column(lambda joint: joint.integral_Nm_per_s) * STEP_S
+    viscous = column(lambda joint: joint.viscous_friction_Nm_s)
+    inertia_empty = column(lambda joint: joint.inertia_kg_m2)
+    # The drive knows the arm that it moves, but not what is in the hand.
+    known = np.ascontiguousarray(
+        ref.acceleration_rad_s2.T * inertia_empty + gravity_Nm(ref.position_rad.T, 0.0)
+    ).T[:, :, None]
+    wanted_position = ref.position_rad[:, :, None]
+    wanted_speed = ref.speed_rad_s[:, :, None]
+    lag = 1.0 - np.exp(-STEP_S / CURRENT_LAG_S)
+
+    n = len(payload_kg)
+    out = np.empty((4, STEPS, len(ARM), n))
+    position, speed = start.position_rad.copy(), start.speed_rad_s.copy()
+    current, integral = start.current_A.copy(), start.integral_Nm.copy()
+    grip, release = round(GRIP_S / STEP_S), round(RELEASE_S / STEP_S)
+    for first, last, mass in (
+        (0, grip, np.zeros(n)),
+        (grip, release, payload_kg),
+        (release, STEPS, np.zeros(n)),
+    ):
+        inertia = inertia_empty + column(lambda joint: joint.inertia_per_payload_m2) * mass
+        gain = STEP_S / inertia
+        stick = gain * column(lambda joint: joint.coulomb_friction_Nm)
+        for k in range(first, last):
+            error = wanted_position[k] - position
+            demand = stiffness * error
+            demand += damping * (wanted_speed[k] - speed)
+            demand += known[k]
+            demand += integral
+            asked = demand / per_ampere
+            given = np.minimum(np.maximum(asked, -limit), limit)
+            # The integral waits while the drive is at its limit: it would only wind up.
+            integral += integral_step * error * (given == asked)
+            current += lag * (given - current)
+            torque = per_ampere * current
+            torque -= gravity_Nm(position, mass)
+            torque -= viscous * speed
+            speed += gain * torque
+            speed = np.sign(speed) * np.maximum(np.abs(speed) - stick, 0.0)
+            position += STEP_S * speed
+            out[0, k], out[1, k], out[2, k], out[3, k] = position, speed, current, demand
+            if k % BREATH == 0:
+                between()
+    motion = Motion(position_rad=out[0], speed_rad_s=out[1], current_A=out[2], demand_Nm=out[3])
+    end = _State(position_rad=position, speed_rad_s=speed, current_A=current, integral_Nm=integral)
+    return motion, end

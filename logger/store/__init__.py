@@ -1,0 +1,18 @@
+"""I/O: the recording folder; the only code that knows its files.
+
+    files       names within a recording; how a file is put there whole or not at all
+    schema      the columns of every stream
+    manifest    recording.json
+    lock        live.lock: one writer
+    journal     what is not sealed yet: framed, checksummed record batches
+    parts       sealed Parquet parts, named by their range of rows
+    overview    the pyramid's first level, and how it grows part by part
+    events      alerts and their life, notes, gaps: one event, one row
+    inbox       requests from pages and commands to the one writer
+    write       the writer: journal first, then parts
+    read        the reader: parts and growing journal as one; it never writes
+    seal        what a crash left, made into parts; a check of what is there
+
+Order of a row's life: journal (flushed every 50 ms, synced every second), part (written aside,
+synced, renamed, folder synced), and only then is the journal removed.
+"""

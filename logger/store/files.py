@@ -1,0 +1,73 @@
+"""Names within a recording, and how a file is put there so that a crash cannot halve it.
+
+A file is written beside its place under a name that every reader passes over, synced, renamed and
+its folder synced: it is there whole or not at all.
+"""
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Final
+
+__all__ = [
+    "INBOX",
+    "JOURNAL",
+    "LOCK",
+    "MANIFEST",
+    "derived_stream",
+    "overview_stream",
+    "put",
+    "status_stream",
+    "sync_folder",
+]
+
+MANIFEST: Final = "recording.json"
+LOCK: Final = "live.lock"
+JOURNAL: Final = "journal"
+INBOX: Final = "inbox"
+
+
+def status_stream(joint: str) -> str:
+    """Return the stream (and folder) of a joint's decoded readings."""
+    return f"status/joint={joint}"
+
+
+def derived_stream(joint: str) -> str:
+    """Return the stream of what was computed live for a joint."""
+    return f"derived/joint={joint}"
+
+
+def overview_stream(joint: str) -> str:
+    """Return the folder of a joint's pyramid."""
+    return f"overview/joint={joint}"
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder last through a power cut."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
+    """Put a file in its place whole: `write` fills it while it still lies aside.
+
+    Raises
+    ------
+    OSError
+        Nothing is left behind.
+    """
+    # A leading dot is what Parquet readers and our own listings pass over.
+    aside = path.with_name(f".{path.name}.aside")
+    try:
+        with aside.open("wb") as file:
+            write(file)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.rename(path)
+    except BaseException:
+        aside.unlink(missing_ok=True)
+        raise
+    sync_folder(path.parent)

@@ -1,0 +1,116 @@
+"""Requests to the one writer: a note, an acknowledgement, a shelving.
+
+A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
+it, gives it a sequence number and makes it an event. When no logger runs, `post` makes the event
+itself, under the recording's lock.
+"""
+
+import json
+import math
+import os
+import time
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, ValidationError
+
+from logger.errors import InputError
+from logger.settings_file import Settings
+from logger.store.events import Event
+from logger.store.files import INBOX, put
+from logger.store.lock import writer_of
+
+__all__ = ["Request", "event_of", "post", "take"]
+
+LONGEST_TEXT = 2000
+
+
+class Request(Settings):
+    """One request, as it lies in the inbox."""
+
+    format: Literal[1] = 1
+    kind: Literal["note", "acknowledge", "shelve", "unshelve"]
+    text: str = Field(default="", max_length=LONGEST_TEXT)
+    alert: int = Field(default=0, ge=0)
+    for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0)
+    who: str = Field(default="", max_length=80)
+
+
+_KIND_OF = {
+    "note": "note",
+    "acknowledge": "acknowledged",
+    "shelve": "shelved",
+    "unshelve": "unshelved",
+}
+
+
+def post(
+    recording: Path,
+    *,
+    kind: Literal["note", "acknowledge", "shelve", "unshelve"],
+    text: str = "",
+    alert: int = 0,
+    for_s: float = 0.0,
+    who: str = "",
+) -> None:
+    """Ask the writer of a recording for an event; with no writer, append it.
+
+    Raises
+    ------
+    InputError
+        The request is not complete (a note without text, a shelving without an alert or a time).
+    OSError
+        The recording cannot be written.
+    """
+    try:
+        request = Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
+    if kind == "note" and not request.text:
+        raise InputError("note: found no text, expected what you did or saw.")
+    if kind != "note" and request.alert == 0:
+        raise InputError(f"{kind}: found no alert number, expected the number of an alert.")
+    if kind == "shelve" and request.for_s <= 0:
+        raise InputError("shelve: found no time, expected how long, such as 30min.")
+    if writer_of(recording) is None:
+        from logger.store.seal import append_event  # noqa: PLC0415 - it needs the whole writer
+
+        append_event(recording, request)
+        return
+    folder = recording / INBOX
+    folder.mkdir(exist_ok=True)
+    body = request.model_dump_json().encode()
+    put(folder / f"{time.time_ns()}-{os.getpid()}.json", lambda file: file.write(body))
+
+
+def take(recording: Path) -> list[Request]:
+    """Return the waiting requests in order and remove them; an unreadable one is set aside."""
+    folder = recording / INBOX
+    try:
+        names = sorted(path for path in folder.iterdir() if path.suffix == ".json")
+    except FileNotFoundError:
+        return []
+    requests = []
+    for path in names:
+        if path.name.startswith("."):
+            continue
+        try:
+            requests.append(Request.model_validate(json.loads(path.read_text(encoding="utf-8"))))
+            path.unlink()
+        except (ValueError, ValidationError):
+            path.rename(path.with_suffix(".unreadable"))
+    return requests
+
+
+def event_of(request: Request, *, sequence: int, time_ns: int) -> Event:
+    """Return the event that a request becomes."""
+    return Event(
+        sequence=sequence,
+        time_ns=time_ns,
+        kind=_KIND_OF[request.kind],
+        alert=request.alert,
+        text=request.text,
+        who=request.who,
+        duration_s=request.for_s if request.kind == "shelve" else math.nan,
+    )

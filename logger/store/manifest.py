@@ -1,0 +1,127 @@
+"""recording.json: what a recording is, and everything that is needed to read it again.
+
+Bench, layouts and limits travel verbatim. Written whole at the start and again at the end; a
+recording without an end was cut short, or is still being written.
+"""
+
+import json
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Final, Literal
+
+from pydantic import Field, ValidationError
+
+from logger.errors import InputError
+from logger.joint.bench import Bench, bench_from
+from logger.limits.limit import LimitSet, limits_from
+from logger.settings_file import Settings
+from logger.store.files import MANIFEST, put
+
+__all__ = [
+    "FORMAT",
+    "Clock",
+    "Manifest",
+    "read_manifest",
+    "time_text",
+    "versions",
+    "write_manifest",
+]
+
+FORMAT: Final = 1
+
+
+class Clock(Settings):
+    """The anchor of the recording's time axis, taken once at the start."""
+
+    boottime_ns: int
+    wall_ns: int
+    """What the wall clock said at that instant, nanoseconds since the epoch."""
+
+
+class Manifest(Settings):
+    """The content of recording.json."""
+
+    format: Literal[1] = FORMAT
+    name: str
+    note: str = ""
+    started_ns: int
+    ended_ns: int | None = None
+    end_cause: str = ""
+    clock: Clock
+    simulated: bool = False
+    bench: str
+    """The bench file verbatim."""
+    layouts: dict[str, str]
+    limits: str = ""
+    """The limits file verbatim; empty: none."""
+    written_by: dict[str, str] = Field(default_factory=dict)
+
+    def read_bench(self, where: str) -> Bench:
+        """Return the bench that was recorded."""
+        return bench_from(self.bench, self.layouts, where=f"{where} (bench)")
+
+    def read_limits(self, where: str) -> LimitSet:
+        """Return the limits that were in force at the start."""
+        return limits_from(self.limits or "format = 1", f"{where} (limits)")
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what writes a recording."""
+    found = {}
+    for package in ("dutytrace", "python-can", "pyarrow", "numpy"):
+        try:
+            found[package] = metadata.version(package)
+        except metadata.PackageNotFoundError:
+            found[package] = "unknown"
+    return found
+
+
+def time_text(time_ns: int) -> str:
+    """Return a time as ISO 8601 in UTC to the millisecond."""
+    moment = datetime.fromtimestamp(time_ns // 1_000_000 / 1e3, UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def write_manifest(recording: Path, manifest: Manifest) -> None:
+    """Put recording.json in its place, whole."""
+    content = manifest.model_dump()
+    content["started"] = time_text(manifest.started_ns)
+    if manifest.ended_ns is not None:
+        content["ended"] = time_text(manifest.ended_ns)
+    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    put(recording / MANIFEST, lambda file: file.write(text.encode()))
+
+
+def read_manifest(recording: Path) -> Manifest:
+    """Return what recording.json says.
+
+    Raises
+    ------
+    InputError
+        The folder is no recording, or one of a format that this version cannot read.
+    """
+    path = recording / MANIFEST
+    if not recording.is_dir():
+        raise InputError(f"{recording}: there is no such recording folder.")
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(
+            f"{recording}: this folder is no recording: it has no {MANIFEST}."
+        ) from None
+    except (OSError, ValueError) as fault:
+        raise InputError(f"{path}: cannot be read ({fault}).") from None
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        found = content.get("format") if isinstance(content, dict) else type(content).__name__
+        raise InputError(
+            f"{path}: format: found {found!r}, expected {FORMAT}. A newer dutytrace may read it."
+        )
+    content.pop("started", None)
+    content.pop("ended", None)
+    try:
+        return Manifest.model_validate(content)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise InputError(f"{path}: {key}: {first['msg']}.") from None

@@ -1,0 +1,181 @@
+"""The columns of every stream of a recording, as Arrow schemas.
+
+The table in DEVELOPERS.md is generated from here. Units stand in the names; their UCUM codes, and
+for a derived channel what it is derived from, in the field metadata.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+
+from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.bench import Bench
+from logger.joint.channels import CHANNELS
+from logger.store.files import derived_stream, status_stream
+
+__all__ = [
+    "DERIVED",
+    "EVENTS",
+    "FRAMES",
+    "HEALTH",
+    "TIME",
+    "frames_table",
+    "readings_from",
+    "readings_table",
+    "rows_of",
+    "status_schema",
+    "streams_of",
+]
+
+TIME: Final = pa.timestamp("ns", tz="UTC")
+
+
+def _time() -> pa.Field:
+    return pa.field("time", TIME, nullable=False)
+
+
+FRAMES: Final = pa.schema(
+    [
+        _time(),
+        pa.field("identifier", pa.uint32(), nullable=False),
+        pa.field("flags", pa.uint8(), nullable=False),
+        pa.field("data", pa.binary(), nullable=False),
+    ]
+)
+"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder."""
+
+EVENTS: Final = pa.schema(
+    [
+        _time(),
+        pa.field("sequence", pa.int64(), nullable=False),
+        pa.field("kind", pa.string(), nullable=False),
+        pa.field("joint", pa.string()),
+        pa.field("limit", pa.string()),
+        pa.field("severity", pa.string()),
+        pa.field("alert", pa.int64()),
+        pa.field("channel", pa.string()),
+        pa.field("value", pa.float64()),
+        pa.field("text", pa.string()),
+        pa.field("who", pa.string()),
+        pa.field("duration_s", pa.float64(), metadata={b"ucum": b"s"}),
+    ]
+)
+
+HEALTH: Final = pa.schema(
+    [
+        _time(),
+        pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
+        pa.field("bus_load", pa.float64(), metadata={b"ucum": b"1"}),
+        pa.field("dropped", pa.int64()),
+        pa.field("undecoded", pa.int64()),
+        pa.field("disk_left_h", pa.float64(), metadata={b"ucum": b"h"}),
+    ]
+)
+"""How the recorder itself fares, once a second."""
+
+DERIVED: Final = pa.schema(
+    [
+        _time(),
+        pa.field("torque_rms_60s_Nm", pa.float64(), metadata={b"ucum": b"N.m"}),
+    ]
+)
+"""What was computed live for a joint, once a second."""
+
+
+def status_schema(bench: Bench) -> pa.Schema:
+    """Return the columns of decoded readings: the channels of all joints of a bench.
+
+    One schema for all joints, so that the status folder reads as one table; a channel that a joint
+    does not have is null and takes no room.
+    """
+    carried = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
+    derived = {
+        joint.name: joint.torque.per_ampere for joint in bench.joints if joint.torque is not None
+    }
+    fields = [_time(), pa.field("position_segment", pa.int32())]
+    for channel in CHANNELS.values():
+        if channel.name not in carried:
+            continue
+        metadata = {b"ucum": channel.ucum.encode()}
+        if channel.name == "torque_Nm" and derived:
+            worth = ", ".join(f"{joint} {factor:g}" for joint, factor in derived.items())
+            metadata[b"derived"] = f"current_A times N.m per ampere: {worth}".encode()
+        kind = pa.int64() if channel.whole else pa.float64()
+        fields.append(pa.field(channel.name, kind, metadata=metadata))
+    return pa.schema(fields)
+
+
+def streams_of(bench: Bench) -> dict[str, pa.Schema]:
+    """Return every stream of a recording of that bench with its columns."""
+    status = status_schema(bench)
+    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH}
+    for joint in bench.joints:
+        streams[status_stream(joint.name)] = status
+        streams[derived_stream(joint.name)] = DERIVED
+    return streams
+
+
+def frames_table(batch: FrameBatch) -> pa.RecordBatch:
+    """Return frames as rows of the `frames` stream."""
+    n, width = batch.data.shape
+    held = np.arange(width)[None, :] < batch.length[:, None]
+    offsets = np.zeros(n + 1, np.int32)
+    np.cumsum(batch.length, out=offsets[1:])
+    payload = pa.Array.from_buffers(
+        pa.binary(),
+        n,
+        [None, pa.py_buffer(offsets), pa.py_buffer(np.ascontiguousarray(batch.data[held]))],
+    )
+    return pa.RecordBatch.from_arrays(
+        [
+            pa.array(batch.time_ns).cast(TIME),
+            pa.array(batch.identifier),
+            pa.array(batch.flags),
+            payload,
+        ],
+        schema=FRAMES,
+    )
+
+
+def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
+    """Return readings as rows of a `status` stream with that schema; NaN becomes null."""
+    columns: list[pa.Array] = []
+    for field in schema:
+        if field.name == "time":
+            columns.append(pa.array(batch.time_ns).cast(TIME))
+        elif field.name == "position_segment":
+            columns.append(pa.array(batch.position_segment, mask=batch.position_segment < 0))
+        elif field.name in batch.columns:
+            values = batch.columns[field.name]
+            array = pa.array(values, from_pandas=True)
+            columns.append(array.cast(field.type) if field.type != array.type else array)
+        else:
+            columns.append(pa.nulls(len(batch), field.type))
+    return pa.RecordBatch.from_arrays(columns, schema=schema)
+
+
+def rows_of(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
+    """Return a few rows given as mappings (events, figures once a second)."""
+    return pa.RecordBatch.from_pylist(list(values), schema=schema)
+
+
+def readings_from(joint: str, table: pa.Table) -> ReadingBatch:
+    """Return rows of a `status` stream as readings; null becomes NaN, a missing segment -1."""
+    columns = {}
+    segment = np.full(table.num_rows, -1, np.int32)
+    time_ns = np.empty(0, np.int64)
+    for name in table.column_names:
+        column = table[name]
+        if name == "time":
+            time_ns = column.cast(pa.int64()).to_numpy()
+        elif name == "position_segment":
+            segment = column.fill_null(-1).to_numpy()
+        else:
+            if column.type != pa.float64():
+                column = column.cast(pa.float64())
+            columns[name] = (
+                column.to_numpy(zero_copy_only=False) if column.null_count else (column.to_numpy())
+            )
+    return ReadingBatch(joint=joint, time_ns=time_ns, position_segment=segment, columns=columns)

@@ -1,0 +1,94 @@
+"""What a crash left, made into parts; and a single event, when no logger runs.
+
+Both take the recording's lock first. Sealing twice changes nothing.
+"""
+
+import time
+from pathlib import Path
+
+import pyarrow as pa
+
+from logger.errors import OutsideFault
+from logger.store.events import events_table
+from logger.store.files import JOURNAL
+from logger.store.inbox import Request, event_of
+from logger.store.journal import JournalReader, journal_files
+from logger.store.lock import WriteLock
+from logger.store.manifest import write_manifest
+from logger.store.parts import list_parts, write_part
+from logger.store.read import RecordingReader
+from logger.store.sealing import Run, Sealer
+
+__all__ = ["append_event", "seal"]
+
+
+def seal(path: Path) -> bool:
+    """Make parts of what the journals of a recording hold; return whether there was anything.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more; the journals are still there.
+    """
+    with WriteLock(path):
+        return _seal(path)
+
+
+def append_event(path: Path, request: Request) -> None:
+    """Make an event of a request when nobody writes the recording."""
+    with WriteLock(path):
+        _seal(path)
+        reader = RecordingReader(path)
+        events = reader.events()
+        event = event_of(
+            request,
+            sequence=events[-1].sequence + 1 if events else 0,
+            # The wall clock: the recording's own axis ended with its recorder.
+            time_ns=time.time_ns(),
+        )
+        parts = list_parts(path / "events")
+        write_part(
+            path / "events",
+            pa.Table.from_batches([events_table([event])]),
+            first_row=parts[-1].end_row if parts else 0,
+        )
+
+
+def _seal(path: Path) -> bool:
+    reader = RecordingReader(path)
+    journals = journal_files(path / JOURNAL)
+    if not journals and reader.manifest.ended_ns is not None:
+        return False
+    sealed = {
+        stream: [(part.first_row, part.end_row) for part in list_parts(path / stream)]
+        for stream in reader.schemas
+    }
+    rows: dict[str, list[Run]] = {}
+    for _, journal in journals:
+        for run in JournalReader(journal).rows():
+            covered = any(first <= run.first_row < end for first, end in sealed[run.stream])
+            if not covered:
+                rows.setdefault(run.stream, []).append((run.first_row, run.batch))
+    sealer = Sealer(path, reader.bench)
+    sealer.resume()
+    ends = [span[1] for stream in reader.schemas if (span := reader.span_ns(stream))]
+    ended_ns = max(ends, default=reader.manifest.started_ns) + 1
+    try:
+        sealer.seal(rows, until_ns=ended_ns)
+        for _, journal in journals:
+            journal.unlink()
+        if reader.manifest.ended_ns is None:
+            write_manifest(
+                path,
+                reader.manifest.model_copy(
+                    update={"ended_ns": ended_ns, "end_cause": "cut short; sealed afterwards"}
+                ),
+            )
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the recording cannot be sealed ({fault.strerror or fault}); its journals are "
+            "still there."
+        ) from fault
+    return bool(rows) or bool(journals)

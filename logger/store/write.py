@@ -1,0 +1,202 @@
+"""The writer of a recording: journal first, then parts.
+
+`append` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
+second, sealed into a part early and then ever less often. Sealing runs on a thread of its own so
+that the journal never waits for it; a fault there is raised by the next call. One thread calls
+this; the lock keeps other processes out.
+"""
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+
+from logger.errors import InputError, OutsideFault
+from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.bench import Bench
+from logger.store.events import Event, events_table
+from logger.store.files import INBOX, JOURNAL, status_stream, sync_folder
+from logger.store.journal import JournalWriter, journal_files
+from logger.store.lock import WriteLock
+from logger.store.manifest import Manifest, write_manifest
+from logger.store.schema import frames_table, readings_table, streams_of
+from logger.store.sealing import Run, Sealer
+
+__all__ = ["RecordingWriter", "Rhythm"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rhythm:
+    """How often rows move on."""
+
+    flush_s: float = 0.05
+    sync_s: float = 1.0
+    first_part_s: float = 2.0
+    longest_part_s: float = 600.0
+    most_rows: int = 1_500_000
+    """Rows waiting in all streams together that start a part before its time."""
+
+
+DEFAULT_RHYTHM: Final = Rhythm()
+
+
+class RecordingWriter:
+    """Writes one recording from its first row to its end."""
+
+    def __init__(
+        self,
+        path: Path,
+        manifest: Manifest,
+        bench: Bench,
+        *,
+        now_s: float,
+        rhythm: Rhythm = DEFAULT_RHYTHM,
+    ) -> None:
+        """Make the recording folder and take its lock; `now_s` is any steady clock's reading.
+
+        Raises
+        ------
+        InputError
+            The folder exists already, or cannot be made.
+        """
+        self.path = path
+        self.manifest = manifest
+        self._rhythm = rhythm
+        self._streams = streams_of(bench)
+        self._rows = dict.fromkeys(self._streams, 0)
+        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
+        try:
+            path.mkdir(parents=True)
+        except FileExistsError:
+            raise InputError(
+                f"{path}: this already exists, expected a new folder for the recording."
+            ) from None
+        except OSError as fault:
+            raise InputError(
+                f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
+                "with --out, or make its parent writable."
+            ) from None
+        self._lock = WriteLock(path)
+        (path / JOURNAL).mkdir()
+        (path / INBOX).mkdir()
+        write_manifest(path, manifest)
+        self._journal = JournalWriter(path / JOURNAL, number=0)
+        self._sealer = Sealer(path, bench)
+        self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
+        self._sealing: Future[None] | None = None
+        self._flushed_s = self._synced_s = self._rolled_s = now_s
+        self._next_part_s = rhythm.first_part_s
+
+    def rows(self, stream: str) -> int:
+        """Return how many rows a stream has been given."""
+        return self._rows[stream]
+
+    def append(self, stream: str, batch: pa.RecordBatch) -> None:
+        """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
+        first_row = self._rows[stream]
+        if batch.num_rows == 0:
+            return
+        self._journal.append(stream, first_row, batch)
+        self._waiting[stream].append((first_row, batch))
+        self._rows[stream] = first_row + batch.num_rows
+
+    def append_frames(self, batch: FrameBatch) -> None:
+        """Add raw frames."""
+        self.append("frames", frames_table(batch))
+
+    def append_readings(self, batch: ReadingBatch) -> None:
+        """Add decoded readings of one joint."""
+        stream = status_stream(batch.joint)
+        self.append(stream, readings_table(batch, self._streams[stream]))
+
+    def append_events(self, events: list[Event]) -> None:
+        """Add events."""
+        if events:
+            self.append("events", events_table(events))
+
+    def tick(self, now_s: float) -> None:
+        """Move rows on as far as their time has come.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more; what had been written is whole.
+        """
+        try:
+            if self._sealing is not None and self._sealing.done():
+                self._sealing.result()
+                self._sealing = None
+            if now_s - self._flushed_s >= self._rhythm.flush_s:
+                self._journal.flush()
+                self._flushed_s = now_s
+            if now_s - self._synced_s >= self._rhythm.sync_s:
+                self._journal.sync()
+                self._synced_s = now_s
+            full = self._waiting_rows() >= self._rhythm.most_rows
+            if full and self._sealing is not None:
+                self._sealing.result()
+                self._sealing = None
+            if self._sealing is None and (full or now_s - self._rolled_s >= self._next_part_s):
+                self._roll(now_s)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+
+    def _waiting_rows(self) -> int:
+        return sum(
+            self._rows[stream] - runs[0][0] for stream, runs in self._waiting.items() if runs
+        )
+
+    def _roll(self, now_s: float) -> None:
+        """Begin a new journal, and make parts of what the old one holds."""
+        old = self._journal
+        old.close()
+        self._journal = JournalWriter(self.path / JOURNAL, number=old.number + 1)
+        sync_folder(self.path / JOURNAL)
+        rows = {stream: runs for stream, runs in self._waiting.items() if runs}
+        self._waiting = {stream: [] for stream in self._streams}
+        self._sealing = self._executor.submit(self._seal, rows, old.path)
+        self._rolled_s = now_s
+        self._next_part_s = min(self._next_part_s * 2, self._rhythm.longest_part_s)
+
+    def _seal(self, rows: dict[str, list[Run]], journal: Path) -> None:
+        self._sealer.seal(rows)
+        journal.unlink()
+
+    def close(self, *, ended_ns: int, cause: str) -> None:
+        """Seal everything, write the end into recording.json and give the lock back.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more; the journal holds what could not be sealed.
+        """
+        try:
+            if self._sealing is not None:
+                self._sealing.result()
+                self._sealing = None
+            self._journal.close()
+            rows = {stream: runs for stream, runs in self._waiting.items() if runs}
+            self._sealer.seal(rows, until_ns=ended_ns)
+            for _, journal in journal_files(self.path / JOURNAL):
+                journal.unlink()
+            self.manifest = self.manifest.model_copy(
+                update={"ended_ns": ended_ns, "end_cause": cause}
+            )
+            write_manifest(self.path, self.manifest)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+        finally:
+            self.abandon()
+
+    def abandon(self) -> None:
+        """Give the lock back without an end; what was written stays as a crash would leave it."""
+        self._executor.shutdown(wait=True)
+        self._lock.release()
+
+    def _fault(self, fault: OSError) -> OutsideFault:
+        return OutsideFault(
+            f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
+            "What was written until then is whole; free some room, then record again."
+        )

@@ -1,0 +1,66 @@
+"""Is a recording whole, and what is missing?"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from replay.recording import Recording
+
+__all__ = ["Checked", "Gap", "check"]
+
+_CAUSES: Final = {"bus lost": "the bus went away", "dropped": "the writer did not keep up"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """A stretch without a frame of one joint."""
+
+    joint: str
+    start_ns: int
+    duration_s: float
+    cause: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What a recording holds and lacks."""
+
+    whole: bool
+    """Nothing that was written is missing; gaps on the bus do not count against it."""
+    live: bool
+    rows: dict[str, int]
+    frames: int
+    dropped: int
+    gaps: tuple[Gap, ...]
+    missing: tuple[str, ...]
+
+
+def check(recording: Recording) -> Checked:
+    """Return what a recording holds and lacks, from its files and its events."""
+    events = recording.events()
+    gaps = []
+    for joint in recording.joints:
+        for start_ns, end_ns in recording.gaps(joint):
+            causes = [
+                _CAUSES[event.kind]
+                for event in events
+                if event.kind in _CAUSES and start_ns <= event.time_ns <= end_ns
+            ]
+            gaps.append(
+                Gap(
+                    joint=joint,
+                    start_ns=start_ns,
+                    duration_s=(end_ns - start_ns) * 1e-9,
+                    cause=causes[0] if causes else "the joint was silent",
+                )
+            )
+    dropped = sum(int(event.value) for event in events if event.kind == "dropped")
+    missing = recording.missing()
+    return Checked(
+        whole=not missing and dropped == 0,
+        live=recording.live,
+        rows={joint: recording.row_count(joint) for joint in recording.joints},
+        frames=recording.frame_count(),
+        dropped=dropped,
+        gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
+        missing=missing,
+    )

@@ -1,0 +1,144 @@
+"""Every stretch beyond a limit, and what led up to it.
+
+The limits are evaluated by the very function that runs live, over the recording's rows in order, so
+what is found afterwards is what was raised, or would have been with other limits.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from logger.limits.change import Change
+from logger.limits.evaluate import evaluate, initial, plan_for
+from logger.limits.limit import LimitSet
+from replay.recording import Recording
+from replay.statistics import figures
+
+__all__ = ["LEAD_UP_S", "Excursion", "changes", "excursions"]
+
+LEAD_UP_S: Final = (60, 300, 900)
+_CHUNK_NS: Final = 600 * 1_000_000_000
+_NEAR_NS: Final = 15 * 60 * 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Excursion:
+    """One stretch beyond one limit."""
+
+    joint: str
+    limit: str
+    severity: str
+    channel: str
+    onset_ns: int
+    """The first reading that was beyond."""
+    start_ns: int
+    """When the limit picked up, its delay over."""
+    duration_s: float
+    peak: float
+    """The furthest value, in the channel's unit; seconds for a silence."""
+    ongoing: bool
+    """It had not returned at the recording's end."""
+    rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
+    """Seconds before the start -> RMS torque over them; empty without a torque channel."""
+    rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
+    near: tuple[str, ...]
+    """Notes and gaps in the quarter of an hour before it, in words."""
+
+
+def changes(recording: Recording, limits: LimitSet, joint: str) -> Iterable[Change]:
+    """Yield every raise and return of a joint's limits over the recording, in order."""
+    plan = plan_for(limits, joint=joint, hold_ns=recording.hold_ns(joint))
+    if not plan.limits:
+        return
+    channels = sorted({limit.channel for limit in plan.limits if limit.kind == "level"})
+    state = initial(plan, start_ns=recording.start_ns)
+    end_ns = recording.end_ns
+    at = recording.start_ns
+    while at < end_ns:
+        # Events may lie a little before the start of the first chunk only by clock rounding.
+        until = min(at + _CHUNK_NS, end_ns)
+        batch = recording.readings(joint, at, until, channels=channels)
+        found, state = evaluate(plan, state, batch, now_ns=until)
+        yield from found
+        at = until
+
+
+def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
+    """Return every stretch beyond a limit in order of its start.
+
+    `limits`: others than those that were in force, to see what they would have raised.
+    """
+    chosen = recording.limits if limits is None else limits
+    found = []
+    for joint in recording.joints:
+        raised: dict[str, Change] = {}
+        for change in changes(recording, chosen, joint):
+            if change.kind == "raised":
+                raised[change.limit] = change
+            elif change.limit in raised:
+                start = raised.pop(change.limit)
+                found.append(_excursion(recording, chosen, start, end=change))
+        found.extend(_excursion(recording, chosen, start, end=None) for start in raised.values())
+    return sorted(found, key=lambda one: (one.start_ns, one.joint, one.limit))
+
+
+def _excursion(
+    recording: Recording, limits: LimitSet, start: Change, *, end: Change | None
+) -> Excursion:
+    end_ns = recording.end_ns if end is None else end.time_ns
+    if end is not None:
+        peak = end.peak
+    elif start.channel:
+        reached = figures(recording, start.joint, start.channel, start.onset_ns, end_ns)
+        extremes = (reached.minimum, reached.maximum)
+        peak = max(extremes, key=lambda value: (value - start.value) * _direction(start, limits))
+    else:
+        peak = (end_ns - start.onset_ns) * 1e-9
+    settings = recording.bench.joint(start.joint)
+    rms = {}
+    if "torque_Nm" in recording.channels(start.joint):
+        for seconds in LEAD_UP_S:
+            begin = max(start.time_ns - seconds * 1_000_000_000, recording.start_ns)
+            rms[seconds] = figures(recording, start.joint, "torque_Nm", begin, start.time_ns).rms
+    return Excursion(
+        joint=start.joint,
+        limit=start.limit,
+        severity=start.severity,
+        channel=start.channel,
+        onset_ns=start.onset_ns,
+        start_ns=start.time_ns,
+        duration_s=(end_ns - start.time_ns) * 1e-9,
+        peak=peak,
+        ongoing=end is None,
+        rms_torque_Nm=rms,
+        rated_torque_Nm=settings.rated.torque,
+        near=_near(recording, start),
+    )
+
+
+def _direction(change: Change, limits: LimitSet) -> int:
+    limit = limits.named(change.limit)
+    if limit is not None and getattr(limit, "below", None) is not None:
+        return -1
+    return 1 if change.value >= 0 else -1
+
+
+def _near(recording: Recording, start: Change) -> tuple[str, ...]:
+    """Say what was noted, and what is missing, in the time before an excursion."""
+    since = start.time_ns - _NEAR_NS
+    said = [
+        f"{_ago(start.time_ns - event.time_ns)} before: {event.text}"
+        for event in recording.events()
+        if event.kind == "note" and since <= event.time_ns <= start.time_ns
+    ]
+    said += [
+        f"{_ago(start.time_ns - end)} before: no frames for {(end - begin) * 1e-9:.1f} s"
+        for begin, end in recording.gaps(start.joint)
+        if since <= end <= start.time_ns
+    ]
+    return tuple(said)
+
+
+def _ago(span_ns: int) -> str:
+    seconds = span_ns * 1e-9
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

@@ -1,0 +1,287 @@
+"""One recording, live or finished: the door that every reader goes through.
+
+Live is a recording whose end still grows; `refresh` takes in what has come. Everything is read
+through `logger.store.read`, so a page, a command and a computation see the same rows.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from logger.errors import InputError
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench import Bench
+from logger.joint.signals import Buckets, bucketed, merged
+from logger.limits.lifecycle import Alert, fold
+from logger.limits.limit import LimitSet
+from logger.store.events import Event
+from logger.store.files import MANIFEST, status_stream
+from logger.store.lock import writer_of
+from logger.store.manifest import Manifest, read_manifest
+from logger.store.overview import BASE_NS, buckets_from, figure_names, gap_limit_ns
+from logger.store.read import RecordingReader
+
+__all__ = ["Found", "Health", "Recording", "find_recordings"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A folder that looks like a recording."""
+
+    path: Path
+    name: str
+    started_ns: int
+    live: bool
+    fault: str
+    """Why it cannot be opened; empty: it can."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Health:
+    """How the recorder fared at one second."""
+
+    time_ns: int
+    frames_per_s: float
+    bus_load: float
+    """Share of the bus's time; NaN where the bit rate is not known."""
+    dropped: int
+    undecoded: int
+    disk_left_h: float
+    """Hours until the disk is full at the present rate; NaN while not known."""
+
+
+def find_recordings(folder: Path) -> list[Found]:
+    """Return what recordings a folder holds, newest first; broken ones with what is wrong."""
+    found = []
+    if not folder.is_dir():
+        return []
+    for path in folder.iterdir():
+        if not path.is_dir() or path.name.startswith(".") or not (path / MANIFEST).exists():
+            continue
+        try:
+            manifest = read_manifest(path)
+        except InputError as fault:
+            found.append(
+                Found(path=path, name=path.name, started_ns=0, live=False, fault=str(fault))
+            )
+            continue
+        live = manifest.ended_ns is None and writer_of(path) is not None
+        found.append(
+            Found(
+                path=path, name=manifest.name, started_ns=manifest.started_ns, live=live, fault=""
+            )
+        )
+    return sorted(found, key=lambda one: (one.live, one.started_ns), reverse=True)
+
+
+class Recording:
+    """A recording that is open for reading. Safe for several threads."""
+
+    def __init__(self, reader: RecordingReader) -> None:
+        self._reader = reader
+        self._hold_ns = {
+            joint.name: reader.bench.hold_ns_of(joint) for joint in reader.bench.joints
+        }
+        self._channels = {
+            joint.name: reader.bench.channels_of(joint) for joint in reader.bench.joints
+        }
+
+    @classmethod
+    def open(cls, path: Path) -> "Recording":
+        """Open a recording folder.
+
+        Raises
+        ------
+        InputError
+            It is no recording, or one that this version cannot read.
+        """
+        return cls(RecordingReader(path))
+
+    @property
+    def path(self) -> Path:
+        """The recording folder."""
+        return self._reader.path
+
+    @property
+    def manifest(self) -> Manifest:
+        """What recording.json says."""
+        return self._reader.manifest
+
+    @property
+    def name(self) -> str:
+        """What the test was called."""
+        return self._reader.manifest.name
+
+    @property
+    def bench(self) -> Bench:
+        """The bench that was recorded."""
+        return self._reader.bench
+
+    @property
+    def limits(self) -> LimitSet:
+        """The limits in force."""
+        return self._reader.limits
+
+    @property
+    def joints(self) -> tuple[str, ...]:
+        """Names of the joints, in the bench's order."""
+        return tuple(self._channels)
+
+    @property
+    def live(self) -> bool:
+        """Whether a logger writes it at this moment."""
+        return self._reader.live
+
+    @property
+    def start_ns(self) -> int:
+        """When it began."""
+        return self._reader.manifest.started_ns
+
+    @property
+    def end_ns(self) -> int:
+        """When it ended, or just after its newest row while it has no end."""
+        ended = self._reader.manifest.ended_ns
+        if ended is not None:
+            return ended
+        spans = [self._reader.span_ns(status_stream(joint)) for joint in self.joints]
+        spans.append(self._reader.span_ns("health"))
+        return max([span[1] + 1 for span in spans if span], default=self.start_ns)
+
+    def newest_ns(self, joint: str) -> int | None:
+        """Return the time of a joint's newest row, None when it said nothing yet."""
+        span = self._reader.span_ns(status_stream(joint))
+        return span[1] if span else None
+
+    def channels(self, joint: str) -> tuple[str, ...]:
+        """Return a joint's channels in canonical order."""
+        return self._channels[joint]
+
+    def hold_ns(self, joint: str) -> dict[str, int]:
+        """Return for each channel how long a value holds."""
+        return self._hold_ns[joint]
+
+    def refresh(self) -> bool:
+        """Take in what has been written since; return whether there was anything."""
+        return self._reader.refresh()
+
+    def row_count(self, joint: str) -> int:
+        """Return how many rows of a joint can be read."""
+        return self._reader.rows(status_stream(joint))
+
+    def frame_count(self) -> int:
+        """Return how many raw frames can be read."""
+        return self._reader.rows("frames")
+
+    def events(self) -> tuple[Event, ...]:
+        """Return all events in sequence."""
+        return tuple(self._reader.events())
+
+    def alerts(self) -> tuple[Alert, ...]:
+        """Return the alerts with their life so far."""
+        return fold(self._reader.events())
+
+    def health(self) -> Health | None:
+        """Return the recorder's newest figures, None before the first."""
+        row = self._reader.newest("health")
+        if row is None:
+            return None
+        time = row["time"]
+        return Health(
+            time_ns=int(time.value),  # type: ignore[attr-defined]
+            frames_per_s=_number(row["frames_per_s"]),
+            bus_load=_number(row["bus_load"]),
+            dropped=int(_number(row["dropped"])),
+            undecoded=int(_number(row["undecoded"])),
+            disk_left_h=_number(row["disk_left_h"]),
+        )
+
+    def missing(self) -> tuple[str, ...]:
+        """Return what is known to be missing, in sentences."""
+        return self._reader.missing()
+
+    def readings(
+        self,
+        joint: str,
+        start_ns: int,
+        end_ns: int,
+        *,
+        channels: Sequence[str] | None = None,
+        lead_in: bool = False,
+    ) -> ReadingBatch:
+        """Return a joint's readings in [start_ns, end_ns).
+
+        With `lead_in` also those before it whose hold may reach into the span.
+        """
+        chosen = self.channels(joint) if channels is None else channels
+        if lead_in:
+            hold_ns = self.hold_ns(joint)
+            start_ns -= max((hold_ns[channel] for channel in chosen), default=0)
+        return self._reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=chosen)
+
+    def buckets(self, joint: str, channel: str, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
+        """Return the whole seconds in [start_ns, end_ns) that the pyramid has counted.
+
+        Returns
+        -------
+        buckets, counted_ns
+            From `counted_ns` on (at most `end_ns`) the raw rows have to be read.
+        """
+        carry = self._reader.carry(joint)
+        held = carry.last.get(channel)
+        if held is not None:
+            counted_ns = held[0] // BASE_NS * BASE_NS
+        elif carry.closed or carry.last_row_ns is not None:
+            counted_ns = end_ns if carry.closed else start_ns
+        else:
+            counted_ns = start_ns
+        counted_ns = min(max(counted_ns, start_ns), end_ns)
+        if counted_ns == start_ns:
+            return Buckets.none(BASE_NS), start_ns
+        tables = self._reader.overview(
+            joint,
+            start_ns=start_ns,
+            end_ns=counted_ns,
+            columns=["time", *figure_names(channel)],
+        )
+        return buckets_from(tables, channel).within(start_ns, counted_ns), counted_ns
+
+    def counted(self, joint: str, channel: str, start_ns: int, end_ns: int) -> Buckets:
+        """Return the seconds in [start_ns, end_ns), from the pyramid and the newest rows.
+
+        Both ends stand on whole seconds.
+        """
+        buckets, counted_ns = self.buckets(joint, channel, start_ns, end_ns)
+        if counted_ns >= end_ns:
+            return buckets
+        time_ns, value = self.readings(
+            joint, counted_ns, end_ns + BASE_NS, channels=[channel], lead_in=True
+        ).series(channel)
+        raw = bucketed(
+            time_ns,
+            value,
+            hold_ns=self.hold_ns(joint)[channel],
+            width_ns=BASE_NS,
+            until_ns=self.end_ns,
+        ).within(counted_ns, end_ns)
+        return merged([buckets, raw]) if len(buckets) else raw
+
+    def gaps(self, joint: str) -> list[tuple[int, int]]:
+        """Return every stretch without a frame of the joint, as (start_ns, end_ns)."""
+        gaps = self._reader.sealed_gaps(joint)
+        limit_ns = gap_limit_ns(self.hold_ns(joint))
+        carry = self._reader.carry(joint)
+        times = self._reader.tail_times(joint).cast("int64").to_numpy()
+        if carry.last_row_ns is not None and not carry.closed:
+            times = np.append(np.int64(carry.last_row_ns), times)
+        for index in np.flatnonzero(np.diff(times) > limit_ns):
+            gaps.append((int(times[index]), int(times[index + 1])))
+        newest = self.newest_ns(joint)
+        if newest is not None and self.end_ns - newest > limit_ns:
+            gaps.append((newest, self.end_ns))
+        return gaps
+
+
+def _number(value: object) -> float:
+    return float("nan") if value is None else float(value)  # type: ignore[arg-type]

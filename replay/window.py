@@ -1,0 +1,154 @@
+"""Any span at any width in pixels: envelopes and lines, no extreme lost.
+
+Buckets stand on an absolute grid, so that panning never makes a peak shimmer. A bucket of a second
+or more comes from the pyramid, a narrower one from the raw rows: what is read does not grow with
+the recording.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.joint.signals import Buckets, bucketed, regrouped
+from logger.store.overview import BASE_NS
+from replay.recording import Recording
+
+__all__ = ["Envelope", "bin_width_ns", "envelope", "gaps", "line", "trace"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_SECOND: Final = 1_000_000_000
+_WIDTHS: Final[tuple[int, ...]] = (
+    *(step * 10**power for power in range(3, 9) for step in (1, 2, 5)),
+    *(
+        seconds * _SECOND
+        for seconds in (
+            *(1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600),
+            *(7200, 14400, 21600, 43200, 86400, 604800),
+        )
+    ),
+)
+"""Bucket widths in ns from a microsecond on; below a second they divide it, above they are whole."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Envelope:
+    """m neighbouring buckets of one channel; NaN where nothing was held: a gap."""
+
+    start_ns: Ints
+    width_ns: int
+    n: Ints
+    minimum: Floats
+    maximum: Floats
+    mean: Floats
+    first: Floats
+    last: Floats
+
+    def __len__(self) -> int:
+        return len(self.start_ns)
+
+
+def bin_width_ns(span_ns: int, *, bins: int) -> int:
+    """Return the narrowest bucket width of the ladder that needs at most `bins` for a span."""
+    wanted = max(span_ns, 1) / max(bins, 1)
+    for width in _WIDTHS:
+        if width >= wanted:
+            return width
+    return _WIDTHS[-1]
+
+
+def envelope(
+    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
+) -> Envelope:
+    """Return minimum, maximum and mean of a channel over [start_ns, end_ns) in at most bins + 1.
+
+    The first and the last bucket may reach beyond the span: edges stand on the grid.
+    """
+    width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
+    first_ns = start_ns // width_ns * width_ns
+    last_ns = -(-end_ns // width_ns) * width_ns
+    if width_ns >= BASE_NS:
+        buckets = regrouped(recording.counted(joint, channel, first_ns, last_ns), width_ns)
+    else:
+        time_ns, value = recording.readings(
+            joint, first_ns, last_ns, channels=[channel], lead_in=True
+        ).series(channel)
+        buckets = bucketed(
+            time_ns,
+            value,
+            hold_ns=recording.hold_ns(joint)[channel],
+            width_ns=width_ns,
+            until_ns=min(last_ns, recording.end_ns),
+        ).within(first_ns, last_ns)
+    return _dense(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
+
+
+def _dense(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> Envelope:
+    starts = np.arange(first_ns, last_ns, width_ns, dtype=np.int64)
+    rows = (buckets.start_ns - first_ns) // width_ns
+    spread = {}
+    for name in ("minimum", "maximum", "mean", "first", "last"):
+        column = np.full(len(starts), np.nan)
+        column[rows] = getattr(buckets, name)
+        spread[name] = column
+    n = np.zeros(len(starts), np.int64)
+    n[rows] = buckets.n
+    return Envelope(start_ns=starts, width_ns=width_ns, n=n, **spread)
+
+
+def trace(
+    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
+) -> tuple[Ints, Floats]:
+    """Return a polyline of a channel over [start_ns, end_ns): at most 3 * bins + 4 points.
+
+    Every reading where they are few; otherwise each bucket's extremes, so that none is lost. A NaN
+    breaks the line where a gap is.
+
+    Returns
+    -------
+    time_ns, value
+        int64 and float64, shape (m,), in order of time.
+    """
+    width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
+    if width_ns < BASE_NS:
+        hold_ns = recording.hold_ns(joint)[channel]
+        time_ns, value = recording.readings(
+            joint, start_ns, end_ns, channels=[channel], lead_in=True
+        ).series(channel)
+        if len(time_ns) <= 2 * bins:
+            return _broken(time_ns, value, hold_ns=hold_ns)
+    return line(envelope(recording, joint, channel, start_ns, end_ns, bins=bins))
+
+
+def line(shape: Envelope) -> tuple[Ints, Floats]:
+    """Return an envelope as a polyline: two points a bucket, in the order its ends suggest."""
+    held = ~np.isnan(shape.mean)
+    rising = np.abs(shape.first - shape.minimum) <= np.abs(shape.first - shape.maximum)
+    time_ns = np.empty(2 * len(shape), np.int64)
+    time_ns[0::2] = shape.start_ns + shape.width_ns // 4
+    time_ns[1::2] = shape.start_ns + 3 * shape.width_ns // 4
+    value = np.empty(2 * len(shape))
+    value[0::2] = np.where(rising, shape.minimum, shape.maximum)
+    value[1::2] = np.where(rising, shape.maximum, shape.minimum)
+    # One NaN is enough to break a line, however long the gap.
+    kept = np.repeat(held, 2)
+    breaks = np.flatnonzero(~held & np.append(True, held[:-1])) * 2
+    kept[breaks] = True
+    return time_ns[kept], value[kept]
+
+
+def _broken(time_ns: Ints, value: Floats, *, hold_ns: int) -> tuple[Ints, Floats]:
+    """Break a line where a value's hold ended before the next one came."""
+    after = np.flatnonzero(np.diff(time_ns) > hold_ns) + 1
+    return (
+        np.insert(time_ns, after, time_ns[after - 1] + hold_ns),
+        np.insert(value, after, np.nan),
+    )
+
+
+def gaps(recording: Recording, joint: str, start_ns: int, end_ns: int) -> list[tuple[int, int]]:
+    """Return the joint's gaps that touch [start_ns, end_ns)."""
+    return [gap for gap in recording.gaps(joint) if gap[1] > start_ns and gap[0] < end_ns]

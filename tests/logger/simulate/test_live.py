@@ -1,0 +1,244 @@
+"""The joints behind their line: as one object with a made-up clock, and as a process."""
+
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import can
+import pytest
+
+from logger.errors import InputError
+from logger.simulate.line_protocol import CanFrame
+from logger.simulate.live import LiveArm, serve
+
+ROOT = Path(__file__).parents[3]
+MOTION = CanFrame(identifier=0x1C3, data=b"\x41", length=1)
+
+
+class Clock:
+    """Seconds that stand until they are set."""
+
+    def __init__(self):
+        self.now = 1000.0
+
+    def __call__(self):
+        """Return the time."""
+        return self.now
+
+
+def motor_counts(answer):
+    """Return the encoder reading of a motion answer."""
+    return answer[0].data[1] | (answer[0].data[2] & 0x3F) << 8
+
+
+def test_only_the_joint_that_is_asked_answers():
+    """Identifier and first byte choose joint and kind; anything else stays without an answer."""
+    arm = LiveArm(seed=1, speed=1.0, clock=Clock())
+    for node in (3, 4):
+        for first, length in ((0x41, 7), (0x53, 5), (0x48, 7)):
+            said = arm.answer(CanFrame(identifier=0x1C0 + node, data=bytes([first])))
+            assert [(frame.identifier, frame.data[0], len(frame.data)) for frame in said] == [
+                (0x2C0 + node, first, length)
+            ]
+    for other in (
+        CanFrame(identifier=0x1C5, data=b"\x41"),
+        CanFrame(identifier=0x1C3, data=b"\x42"),
+        CanFrame(identifier=0x1C3, data=b"\x41\x00"),
+        CanFrame(identifier=0x1C3, remote=True, length=1),
+        CanFrame(identifier=0x1C3, extended=True, data=b"\x41"),
+        CanFrame(identifier=0x2C3, data=b"\x41"),
+    ):
+        assert arm.answer(other) == []
+
+
+def test_the_run_begins_with_the_first_question():
+    """However long nobody asked, the first answer is the rest pose, and motion follows."""
+    clock = Clock()
+    arm = LiveArm(seed=1, speed=1.0, clock=clock)
+    clock.now += 500.0
+    arm.work_ahead(lambda: None)
+    # 29 deg at the output of a gear of 9: 261 deg of the motor's turn.
+    assert motor_counts(arm.answer(MOTION)) == pytest.approx(261 / 360 * 16384, abs=8)
+    clock.now += 1.5
+    assert motor_counts(arm.answer(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+
+
+def test_cycles_are_worked_out_ahead():
+    """Minutes of questions are answered without one being late."""
+    clock = Clock()
+    arm = LiveArm(seed=1, speed=1.0, clock=clock)
+    arm.answer(MOTION)
+    for _ in range(40):
+        clock.now += 5.0
+        arm.work_ahead(lambda: None)
+        assert len(arm.answer(MOTION)) == 1
+
+
+def test_held_up_for_long_it_goes_on_where_it_was(caplog):
+    """After an hour without the processor the arm goes on in its cycle, and says so."""
+    clock = Clock()
+    arm = LiveArm(seed=1, speed=1.0, clock=clock)
+    arm.answer(MOTION)
+    clock.now += 3600.0
+    assert len(arm.answer(MOTION)) == 1
+    assert "held up" in caplog.text
+    arm.work_ahead(lambda: None)
+    clock.now += 1.5
+    assert motor_counts(arm.answer(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+
+
+@pytest.mark.parametrize(("chosen", "message"), [({"speed": 0.0}, "speed"), ({"seed": -1}, "seed")])
+def test_settings_out_of_range(tmp_path, chosen, message):
+    """A setting out of range is one sentence, and no link is left."""
+    settings = {"seed": 1, "speed": 1.0, **chosen}
+    with pytest.raises(InputError, match=message):
+        serve(
+            link=tmp_path / "line",
+            clock=time.monotonic,
+            stopped=lambda: True,
+            ready=lambda _link: None,
+            **settings,
+        )
+    assert not (tmp_path / "line").is_symlink()
+
+
+def ready_line(process, within_s=30.0):
+    """Return the first line of a process's output, or fail after a while."""
+    assert select.select([process.stdout], [], [], within_s)[0], "the joints never got ready"
+    return process.stdout.readline()
+
+
+@pytest.fixture
+def joints(tmp_path):
+    """Start simulated joints as a process; give its link and the process."""
+    link = tmp_path / "line"
+    process = subprocess.Popen(
+        [sys.executable, "-m", "logger.simulate", "--link", str(link), "--seed", "2"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert ready_line(process) == f"ready {link}\n"
+        yield link, process
+    finally:
+        process.terminate()
+        process.wait(timeout=10)
+        process.stdout.close()
+
+
+def opened(link, **chosen):
+    """Open the line as a user of python-can does."""
+    return can.Bus(
+        interface="slcan", channel=str(link), bitrate=1_000_000, sleep_after_open=0, **chosen
+    )
+
+
+def asked(bus, first, node=3):
+    """Send one question and return the first answer, or None."""
+    bus.send(can.Message(arbitration_id=0x1C0 + node, data=[first], is_extended_id=False))
+    until = time.monotonic() + 5.0
+    while time.monotonic() < until:
+        message = bus.recv(0.2)
+        if message is not None:
+            return message
+    return None
+
+
+def test_through_python_can(joints):
+    """A real slcan client: version, questions, answers; rubbish before it does no harm."""
+    link, _ = joints
+    client = os.open(link, os.O_RDWR | os.O_NOCTTY)
+    os.write(client, b"\x00rubbish\xff\r\r\rt1C")
+    os.close(client)
+    with opened(link) as bus:
+        for node in (3, 4):
+            for first, length in ((0x41, 7), (0x53, 5), (0x48, 7)):
+                message = asked(bus, first, node)
+                assert message is not None
+                assert message.arbitration_id == 0x2C0 + node
+                assert (message.data[0], message.dlc) == (first, length)
+        assert bus.get_version(2.0) == (1, 1)
+
+
+def test_listening_only_gets_no_answer(joints):
+    """A client that only listens is refused when it sends, so the silent joints stay silent."""
+    link, _ = joints
+    with opened(link, listen_only=True) as bus:
+        bus.send(can.Message(arbitration_id=0x1C3, data=[0x41], is_extended_id=False))
+        assert bus.recv(0.5) is None
+
+
+def test_a_client_may_come_and_go(joints):
+    """Closed and opened again, also after a client that just vanished: the answers go on."""
+    link, _ = joints
+    for _ in range(2):
+        with opened(link) as bus:
+            assert asked(bus, 0x41) is not None
+    vanished = os.open(link, os.O_RDWR | os.O_NOCTTY)
+    os.write(vanished, b"O\rt1C3141\rt1C31")
+    os.close(vanished)
+    with opened(link) as bus:
+        message = asked(bus, 0x48)
+        assert message is not None
+        assert message.data[0] == 0x48
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_cleanly(joints, number):
+    """SIGTERM or Ctrl-C: exit status 0 soon, and the link is gone."""
+    link, process = joints
+    process.send_signal(number)
+    assert process.wait(timeout=5) == 0
+    assert not link.is_symlink()
+
+
+def test_it_ends_with_the_process_that_started_it(tmp_path):
+    """Orphaned joints do not stay behind."""
+    link = tmp_path / "line"
+    starter = (
+        "import subprocess, sys\n"
+        f"p = subprocess.Popen([sys.executable, '-m', 'logger.simulate', '--link', {str(link)!r}],"
+        " stdout=subprocess.PIPE)\n"
+        "p.stdout.readline()\n"
+        "print('started', flush=True)\n"
+        "sys.stdin.readline()\n"
+    )
+    parent = subprocess.Popen(
+        [sys.executable, "-c", starter],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        ready_line(parent)
+        assert link.is_symlink()
+    finally:
+        parent.kill()
+        parent.wait()
+        parent.stdin.close()
+        parent.stdout.close()
+    until = time.monotonic() + 10.0
+    while link.is_symlink() and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not link.is_symlink()
+
+
+def test_a_wrong_setting_is_one_sentence(tmp_path):
+    """The command line answers a mistake with one line on standard error and exit status 2."""
+    (tmp_path / "taken").write_text("")
+    done = subprocess.run(
+        [sys.executable, "-m", "logger.simulate", "--link", str(tmp_path / "taken")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "expected a free name" in done.stderr

@@ -1,0 +1,112 @@
+import hashlib
+
+import numpy as np
+import pytest
+
+from logger.errors import InputError
+from logger.simulate.offline import frames
+
+START_NS = 1_795_599_000_000_000_000
+SHOULDER, ELBOW = 0x2C3, 0x2C4
+
+
+def joined(**chosen):
+    """Return the batches of a test and its columns end to end."""
+    batches = list(frames(start_ns=START_NS, **chosen))
+    time_ns = np.concatenate([batch.time_ns for batch in batches])
+    identifier = np.concatenate([batch.identifier for batch in batches])
+    data = np.concatenate([batch.data for batch in batches])
+    return batches, time_ns, identifier, data
+
+
+def digest(**chosen):
+    """Return a checksum over every column of a test."""
+    whole = hashlib.sha256()
+    for batch in frames(start_ns=START_NS, **chosen):
+        for column in (batch.time_ns, batch.identifier, batch.length, batch.data):
+            whole.update(column.tobytes())
+    return whole.hexdigest()
+
+
+def test_the_same_seed_gives_the_same_bytes():
+    """Same settings, same frames to the last bit; another seed, another test."""
+    first = digest(hours=0.03, rate_Hz=50.0, seed=4)
+    assert digest(hours=0.03, rate_Hz=50.0, seed=4) == first
+    assert digest(hours=0.03, rate_Hz=50.0, seed=5) != first
+
+
+@pytest.mark.parametrize("rate_Hz", [1.0, 7.5, 100.0, 1000.0])
+def test_frames_come_in_order_at_their_rates(rate_Hz):  # noqa: N803
+    """Time never goes back, jitter is tens of microseconds, every kind has its rate."""
+    batches, time_ns, identifier, data = joined(hours=0.02, rate_Hz=rate_Hz, seed=1)
+    assert np.all(np.diff(time_ns) >= 0)
+    assert time_ns[0] >= START_NS
+    assert time_ns[-1] < START_NS + 72 * 10**9 + 2 * 10**6
+    assert all((batch.time_ns[-1] - batch.time_ns[0]) < 65 * 10**9 for batch in batches)
+    expected = {0x41: rate_Hz, 0x53: rate_Hz / 5 if rate_Hz >= 5 else rate_Hz}
+    expected[0x48] = rate_Hz / max(1, min(10, int(rate_Hz)))
+    assert expected[0x48] >= 1.0
+    for joint in (SHOULDER, ELBOW):
+        for kind, rate in expected.items():
+            mine = time_ns[(identifier == joint) & (data[:, 0] == kind)]
+            assert len(mine) == pytest.approx(72 * rate, abs=1)
+            period_ns = np.diff(mine) - 1e9 / rate
+            assert np.abs(period_ns).max() < 60e3
+
+
+def test_the_layout_of_the_payloads():
+    """Lengths as the layout says, nothing beyond them, temperatures whole and sane."""
+    _, _, identifier, data = joined(hours=0.02, rate_Hz=100.0, seed=1)
+    health = data[(identifier == SHOULDER) & (data[:, 0] == 0x48)]
+    assert np.all(health[:, 7] == 0)
+    assert np.all((health[:, 1] >= 62) & (health[:, 1] <= 69))
+    volts = (health[:, 3].astype(int) * 256 + health[:, 4]) * 0.01
+    assert 46.0 < volts.min() < 47.9
+    assert volts.max() < 49.0
+
+
+def trips_and_clears(degrees, *, above=80, drop_off=76):
+    """Count pick-ups and drop-offs in plain Python, without delays."""
+    tripped, trips, clears = False, 0, 0
+    for reading in degrees:
+        if not tripped and reading >= above:
+            tripped, trips = True, trips + 1
+        elif tripped and reading <= drop_off:
+            tripped, clears = False, clears + 1
+    return trips, clears
+
+
+@pytest.mark.parametrize(
+    "hours",
+    [0.5, 0.75, 1.0, 2.0, 6.0, pytest.param(24.0, marks=pytest.mark.slow)],
+)
+def test_exactly_one_trip_and_it_cools(hours):
+    """Every test from half an hour to a day: hot once, after the fan failed, and cool again."""
+    _, time_ns, identifier, data = joined(hours=hours, rate_Hz=1.0, seed=2)
+    for joint, trips in ((SHOULDER, (1, 1)), (ELBOW, (0, 0))):
+        mine = (identifier == joint) & (data[:, 0] == 0x48)
+        degrees = data[mine, 1].astype(np.int8)
+        assert trips_and_clears(degrees.tolist()) == trips
+        if joint == SHOULDER:
+            hot_s = (time_ns[mine][np.argmax(degrees >= 80)] - START_NS) / 1e9
+            assert 0.55 * hours * 3600 < hot_s < 0.85 * hours * 3600
+            before = degrees[: int(0.55 * len(degrees))]
+            assert before.max() < 70
+            assert degrees.max() <= 86
+            assert degrees[0] == pytest.approx(24 if hours >= 1 else 65, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("chosen", "message"),
+    [
+        ({"hours": 0.0}, "hours: found 0, expected more than 0"),
+        ({"hours": 1.0, "rate_Hz": 0.5}, "rate: found 0.5 Hz, expected 1 to 1000"),
+        ({"hours": 1.0, "rate_Hz": 2000.0}, "rate: found 2000 Hz"),
+        ({"hours": 1.0, "seed": -1}, "seed: found -1"),
+        ({"hours": float("nan")}, "hours: found nan"),
+    ],
+)
+def test_settings_out_of_range(chosen, message):
+    """A setting out of range is said at once, not when the first frame is drawn."""
+    with pytest.raises(InputError, match=message):
+        frames(start_ns=START_NS, **chosen)

@@ -1,0 +1,66 @@
+import pytest
+
+from logger.bench import bench_from
+from logger.joint.layout import layout_from
+from logger.limits.limit import check_against, limits_from
+from logger.simulate.arm import ARM
+from logger.simulate.sampling import CHANNELS_OF
+from logger.simulate.scenario import (
+    CHANNEL_MARK,
+    LAYOUT,
+    bench,
+    bench_text,
+    layout_text,
+    limits_text,
+)
+
+
+def test_the_bench_file_is_a_bench_file():
+    """It reads without a mistake once the serial line is named, and says why it sends."""
+    text = bench_text("/run/line")
+    assert CHANNEL_MARK not in text
+    assert bench_from(text, {LAYOUT: layout_text()}, where="bench.toml").bus.channel == "/run/line"
+    line = next(line for line in text.splitlines() if line.startswith("send "))
+    assert "true" in line
+    assert "#" in line
+
+
+def test_the_bench_describes_the_arm():
+    """Names, torque for an ampere and rated current agree with what is simulated."""
+    the_bench = bench()
+    assert [joint.name for joint in the_bench.joints] == [joint.name for joint in ARM]
+    for model in ARM:
+        settings = the_bench.joint(model.name)
+        assert settings.torque.per_ampere == model.torque_per_ampere_Nm
+        assert settings.rated.current >= model.current_limit_A
+        frames = {frame.name: frame for frame in the_bench.layout_of(settings).frame}
+        assert set(frames) == set(CHANNELS_OF)
+        for kind, channels in CHANNELS_OF.items():
+            assert {value.channel for value in frames[kind].value} == set(channels)
+
+
+def test_the_limits_fit_the_bench():
+    """The limits file reads without a mistake and names only what the bench has."""
+    limits = limits_from(limits_text(), "limits.toml")
+    check_against(limits, bench(), "limits.toml")
+    assert {limit.name for limit in limits.limits} >= {"housing-warm", "housing-hot", "over-torque"}
+
+
+@pytest.mark.parametrize(
+    ("rate_Hz", "periods_s"),
+    [
+        (100.0, (0.01, 0.05, 0.1)),
+        (20.0, (0.05, 0.25, 0.5)),
+        (2.0, (0.5, 1.0, 1.0)),
+        (1.0, (1, 1, 1)),
+    ],
+)
+def test_a_slower_test_carries_slower_periods(rate_Hz, periods_s):  # noqa: N803
+    """The layout of a slower test holds its values for as long as they have to last."""
+    layout = layout_from(layout_text(rate_Hz), "layout")
+    assert [frame.period_s for frame in layout.frame] == pytest.approx(list(periods_s))
+    the_bench = bench(rate_Hz=rate_Hz)
+    for joint in the_bench.joints:
+        holds = the_bench.hold_ns_of(joint)
+        assert holds["position_rad"] >= 2.9e9 / rate_Hz
+        assert holds["temperature_housing_degC"] >= 2.9e9 * periods_s[2]
