@@ -1,0 +1,464 @@
+"""The front door: one short function a command, no logic.
+
+Parses, builds settings, calls one function, prints. Heavy imports stand inside the commands, so that
+`--help` answers at once. Only this file prints results and exits.
+"""
+
+import json
+import re
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logger.errors import DutytraceError, InputError
+
+if TYPE_CHECKING:
+    from logger.store.events import Event
+
+app = typer.Typer(
+    help="Records, shows, alerts on and replays what robot joints report over CAN.",
+    epilog="A joint on a bench can strike, crush and burn. This program is no safety function.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+Recordings = Annotated[
+    Path, typer.Option("--recordings", help="Folder that holds the recordings.", show_default=True)
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+Recording = Annotated[Path, typer.Argument(metavar="REC", help="A recording folder.")]
+Port = Annotated[int, typer.Option(help="Port of the pages; 0 takes a free one.", min=0, max=65535)]
+DEFAULT_RECORDINGS = Path("recordings")
+
+
+@app.command()
+def demo(
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    port: Port = 8050,
+    seed: Annotated[int, typer.Option(help="Chooses payloads and noise.", min=0)] = 1,
+    browser: Annotated[bool, typer.Option(help="Open the pages in a browser.")] = True,
+) -> None:
+    """Two simulated joints on a real byte path, recorded and shown."""
+    from logger.simulate.demo import DemoSettings
+    from logger.simulate.demo import demo as run
+
+    settings = DemoSettings(recordings=recordings, port=port, browser=browser, seed=seed)
+    run(settings, stop=_stop_on_signals(), say=_say)
+
+
+@app.command()
+def simulate(
+    hours: Annotated[float, typer.Option(help="Length of the test in simulated time.")] = 6.0,
+    seed: Annotated[int, typer.Option(help="Chooses payloads and noise.", min=0)] = 1,
+    rate: Annotated[float, typer.Option(help="Motion frames a second of each joint.")] = 100.0,
+    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    name: Annotated[str, typer.Option(help="What the test is called.")] = "Simulated endurance",
+    recordings: Recordings = DEFAULT_RECORDINGS,
+) -> None:
+    """A long test made offline in simulated time."""
+    from logger.bring_in import bring_in
+    from logger.limits.limit import limits_from
+    from logger.simulate import scenario
+    from logger.simulate.offline import frames
+
+    length_ns = round(hours * 3600e9)
+    start_ns = (time.time_ns() - length_ns) // 1_000_000_000 * 1_000_000_000
+    made = frames(hours=hours, rate_Hz=rate, seed=seed, start_ns=start_ns)
+    path = out or recordings / _folder_name(start_ns, name)
+    with _progress(f"Simulating {hours:g} h", length_ns) as at:
+        bring_in(
+            made,
+            bench=scenario.bench(channel="simulated", rate_Hz=rate),
+            limits=limits_from(scenario.limits_text(), "limits.toml (simulated)"),
+            out=path,
+            name=name,
+            start_ns=start_ns,
+            end_ns=start_ns + length_ns,
+            simulated=True,
+            progress=lambda time_ns: at(time_ns - start_ns),
+        )
+    _say(f"Recorded into {path}")
+
+
+@app.command()
+def record(
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
+    name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
+    note: Annotated[str, typer.Option(help="A first note.")] = "",
+    duration: Annotated[
+        str | None, typer.Option(help="How long, such as 90s, 30min or 6h; default until stopped.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
+) -> None:
+    """Record what the joints of a bench report."""
+    from logger.joint.bench import read_bench
+    from logger.limits.limit import LimitSet, check_against, read_limits
+    from logger.record import RecordSettings
+    from logger.record import record as run
+
+    the_bench = read_bench(bench)
+    the_limits = read_limits(limits) if limits else LimitSet()
+    check_against(the_limits, the_bench, str(limits))
+    title = name or bench.stem
+    settings = RecordSettings(
+        bench=the_bench,
+        where=str(bench),
+        limits=the_limits,
+        out=out or recordings / _folder_name(time.time_ns(), title),
+        name=title,
+        note=note,
+        duration_s=_seconds(duration, "--duration") if duration else None,
+        simulated=simulated,
+    )
+    ended = run(
+        settings,
+        stop=_stop_on_signals(),
+        on_event=_say_event,
+        on_start=lambda path: _say(f"Recording into {path}"),
+    )
+    _say(
+        f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
+        f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
+    )
+
+
+@app.command()
+def dashboard(
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    port: Port = 8050,
+    host: Annotated[str, typer.Option(help="Address to serve on.")] = "127.0.0.1",
+) -> None:
+    """Serve the pages over a recordings folder, live and past."""
+    _serve(recordings, host=host, port=port, open_at=None)
+
+
+@app.command()
+def replay(
+    recording: Recording,
+    port: Port = 8050,
+    browser: Annotated[bool, typer.Option(help="Open the page in a browser.")] = True,
+) -> None:
+    """Serve the pages, opened at one recording."""
+    from logger.store.manifest import read_manifest
+
+    read_manifest(recording)
+    path = recording.resolve()
+    _serve(path.parent, host="127.0.0.1", port=port, open_at=path, browser=browser)
+
+
+@app.command()
+def check(recording: Recording, as_json: AsJson = False) -> None:
+    """Is a recording whole, and what is missing?"""
+    from logger.store.manifest import time_text
+    from replay.check import check as run
+    from replay.recording import Recording as Opened
+
+    found = run(Opened.open(recording))
+    if as_json:
+        _answer(
+            {
+                "whole": found.whole,
+                "live": found.live,
+                "joints": {joint: {"rows": rows} for joint, rows in found.rows.items()},
+                "frames": found.frames,
+                "dropped": found.dropped,
+                "gaps": [
+                    {
+                        "joint": gap.joint,
+                        "start": time_text(gap.start_ns),
+                        "duration_s": gap.duration_s,
+                        "cause": gap.cause,
+                    }
+                    for gap in found.gaps
+                ],
+                "missing": list(found.missing),
+            }
+        )
+    else:
+        _say(f"{recording}: {'whole' if found.whole else 'not whole'}")
+        for joint, rows in found.rows.items():
+            _say(f"  {joint}: {rows} readings")
+        _say(f"  {found.frames} frames, {found.dropped} lost")
+        for gap in found.gaps:
+            _say(
+                f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from "
+                f"{time_text(gap.start_ns)}: {gap.cause}"
+            )
+        for sentence in found.missing:
+            _say(f"  missing: {sentence}")
+    if not found.whole:
+        raise typer.Exit(1)
+
+
+@app.command()
+def seal(recording: Recording) -> None:
+    """Turn what a crash left into finished parts."""
+    from logger.store.manifest import read_manifest
+    from logger.store.seal import seal as run
+
+    read_manifest(recording)
+    _say(f"{recording}: {'sealed' if run(recording) else 'nothing was left to seal'}")
+
+
+@app.command()
+def note(
+    recording: Recording,
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="What you did or saw.")],
+    who: Annotated[str, typer.Option(help="Who says so.")] = "",
+) -> None:
+    """Write a note into a recording, live or finished."""
+    from logger.store.inbox import post
+
+    _known(recording)
+    post(recording, kind="note", text=text, who=who)
+
+
+@app.command()
+def acknowledge(
+    recording: Recording,
+    alert: Annotated[int, typer.Argument(metavar="ALERT", help="The alert's number.", min=1)],
+    who: Annotated[str, typer.Option(help="Who says so.")] = "",
+) -> None:
+    """Acknowledge an alert."""
+    from logger.store.inbox import post
+
+    _known(recording, alert)
+    post(recording, kind="acknowledge", alert=alert, who=who)
+
+
+@app.command()
+def shelve(
+    recording: Recording,
+    alert: Annotated[int, typer.Argument(metavar="ALERT", help="The alert's number.", min=1)],
+    span: Annotated[str, typer.Option("--for", help="How long, such as 30min.")] = "30min",
+    who: Annotated[str, typer.Option(help="Who says so.")] = "",
+) -> None:
+    """Silence a warning for a stated time; a trip cannot be shelved."""
+    from logger.store.inbox import post
+
+    _known(recording, alert)
+    post(recording, kind="shelve", alert=alert, for_s=_seconds(span, "--for"), who=who)
+
+
+@app.command()
+def excursions(
+    recording: Recording,
+    limits: Annotated[
+        Path | None, typer.Option(help="Other limits than those that were in force.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Every stretch beyond a limit, and what led up to it."""
+    from logger.limits.limit import check_against, read_limits
+    from logger.store.manifest import time_text
+    from replay.excursions import excursions as run
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(recording)
+    chosen = read_limits(limits) if limits else None
+    if chosen is not None:
+        check_against(chosen, opened.bench, str(limits))
+    found = run(opened, chosen)
+    if as_json:
+        _answer(
+            {
+                "excursions": [
+                    {
+                        "joint": one.joint,
+                        "limit": one.limit,
+                        "severity": one.severity,
+                        "channel": one.channel,
+                        "start": time_text(one.start_ns),
+                        "duration_s": round(one.duration_s, 3),
+                        "peak": one.peak,
+                        "ongoing": one.ongoing,
+                        "rms_torque_Nm": {
+                            str(seconds): round(rms, 4)
+                            for seconds, rms in one.rms_torque_Nm.items()
+                        },
+                        "near": list(one.near),
+                    }
+                    for one in found
+                ]
+            }
+        )
+        return
+    if not found:
+        _say("Nothing went beyond a limit.")
+        return
+    _table(
+        ["begun", "joint", "limit", "severity", "for", "peak", "RMS torque 1, 5, 15 min before"],
+        [
+            [
+                time_text(one.start_ns),
+                one.joint,
+                one.limit,
+                one.severity,
+                f"{one.duration_s:.1f} s" + (" and on" if one.ongoing else ""),
+                f"{one.peak:.4g}",
+                ", ".join(f"{rms:.1f}" for rms in one.rms_torque_Nm.values())
+                + (f" of {one.rated_torque_Nm:g} N·m" if one.rated_torque_Nm else " N·m")
+                if one.rms_torque_Nm
+                else "",
+            ]
+            for one in found
+        ],
+    )
+    for one in found:
+        for said in one.near:
+            _say(f"{time_text(one.start_ns)} {one.joint}: {said}")
+
+
+@app.command()
+def decode(
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    identifier: Annotated[str, typer.Argument(metavar="ID", help="Such as 0x2C3.")],
+    payload: Annotated[str, typer.Argument(metavar="BYTES", help="In hex, such as '48 18 1F'.")],
+    extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Decode one frame as the recorder would."""
+    from logger.joint.bench import read_bench
+    from logger.joint.explain import explain
+
+    found = explain(read_bench(bench), identifier, payload, extended=extended)
+    if as_json:
+        _answer({"joint": found.joint, "frame": found.frame, "readings": dict(found.readings)})
+        return
+    _say(f"{found.joint}: {found.frame}")
+    for channel, value in found.readings.items():
+        _say(f"  {channel}: {'no value' if value is None else format(value, '.10g')}")
+
+
+def main() -> None:
+    """Run a command; mistakes and faults end in one sentence and an exit status."""
+    try:
+        app(standalone_mode=False)
+    except DutytraceError as fault:
+        sys.stderr.write(f"dutytrace: {fault}\n")
+        sys.exit(fault.exit_status)
+    except typer.Exit as ended:
+        sys.exit(ended.exit_code)
+    except (typer.Abort, KeyboardInterrupt):
+        sys.exit(130)
+    except Exception as fault:
+        if type(fault).__module__.startswith(("click", "typer")) and hasattr(fault, "show"):
+            fault.show()
+            sys.exit(getattr(fault, "exit_code", 2))
+        raise
+
+
+def _say(text: str) -> None:
+    """Print one line at once; a closed terminal is no fault of a recording."""
+    try:
+        sys.stdout.write(f"{text}\n")
+        sys.stdout.flush()
+    except (BrokenPipeError, ValueError):
+        pass
+
+
+def _say_event(event: "Event") -> None:
+    if event.kind in {"started", "ended"}:
+        return
+    clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
+    word = {"raised": event.severity.capitalize(), "returned": "Over"}.get(
+        event.kind, event.kind.capitalize()
+    )
+    number = f" [alert {event.alert}]" if event.alert else ""
+    _say(f"{clock}  {word}: {event.text}{number}")
+
+
+def _answer(content: dict[str, Any]) -> None:
+    _say(json.dumps({"format": 1, **content}, ensure_ascii=False))
+
+
+def _table(head: list[str], rows: list[list[str]]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(*head, box=None, pad_edge=False, header_style="bold")
+    for row in rows:
+        table.add_row(*row)
+    console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
+    console.print(table)
+
+
+class _progress:  # noqa: N801 - reads like a function at its one place
+    """A progress bar in nanoseconds of simulated time; silent where nobody looks."""
+
+    def __init__(self, what: str, total_ns: int) -> None:
+        from rich.console import Console
+        from rich.progress import Progress
+
+        self._bar = Progress(console=Console(stderr=True), disable=not sys.stderr.isatty())
+        self._task = self._bar.add_task(what, total=total_ns)
+
+    def __enter__(self) -> Callable[[int], None]:
+        self._bar.__enter__()
+        return lambda at_ns: self._bar.update(self._task, completed=at_ns)
+
+    def __exit__(self, *ended: object) -> None:
+        self._bar.__exit__(None, None, None)
+
+
+def _serve(
+    recordings: Path, *, host: str, port: int, open_at: Path | None, browser: bool = False
+) -> None:
+    from dashboard.app import serve
+
+    def ready(address: str) -> None:
+        _say(f"The pages are at {address}")
+        if browser:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    serve(recordings=recordings, host=host, port=port, open_at=open_at, ready=ready)
+
+
+def _stop_on_signals() -> threading.Event:
+    """Return an event that Ctrl-C and SIGTERM set."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def _known(recording: Path, alert: int = 0) -> None:
+    """Refuse a folder that is no recording, and an alert that it does not have."""
+    from replay.recording import Recording as Opened
+
+    numbers = [one.number for one in Opened.open(recording).alerts()]
+    if alert and alert not in numbers:
+        known = ", ".join(str(number) for number in numbers) or "none"
+        raise InputError(f"{recording}: found alert {alert}, expected one of its alerts: {known}.")
+
+
+def _folder_name(start_ns: int, name: str) -> str:
+    stamp = datetime.fromtimestamp(start_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "recording"
+    return f"{stamp}-{slug}"
+
+
+def _seconds(text: str, option: str) -> float:
+    """Return a time such as 90s, 30min or 6h in seconds."""
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*", text)
+    if not match or float(match[1]) <= 0:
+        raise InputError(f"{option}: found {text!r}, expected a time such as 90s, 30min or 6h.")
+    return float(match[1]) * {"s": 1, "min": 60, "h": 3600, "d": 86400}[match[2] or "s"]
+
+
+if __name__ == "__main__":
+    main()

@@ -20,7 +20,7 @@ from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST, Frame, Ntc, Value,
 from logger.joint.resistance import ntc_degC, pt100_degC
 from logger.joint.turns import TurnState, unwrap
 
-__all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "plan_for", "raw_values"]
+__all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "frame_of", "plan_for", "raw_values"]
 
 Floats = NDArray[np.float64]
 
@@ -200,6 +200,15 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
         Decoded(readings=tuple(readings), rejected=rejected, strange=strange),
         DecodeState(joints=states),
     )
+
+
+def frame_of(plan: DecodePlan, frames: FrameBatch) -> Frame:
+    """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
+    owner = int(_owners(plan, frames)[0][0])
+    kinds = [frame_plan.frame for joint in plan.joints for frame_plan in joint.frames]
+    if owner < 0:
+        raise KeyError(owner)
+    return kinds[owner]
 
 
 def _owners(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], dict[str, int]]:

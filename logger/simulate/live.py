@@ -32,7 +32,7 @@ __all__ = ["LiveArm", "demo_fan", "serve"]
 
 log = logging.getLogger(__name__)
 
-FAN_FAILS_S: Final = 56.0
+FAN_FAILS_S: Final = 48.0
 NOTICED_AFTER_S: Final = 200.0
 FAILS_AGAIN_AFTER_S: Final = 2400.0
 """Long enough for the shoulder to come back below every drop-off."""

@@ -75,7 +75,7 @@ def test_an_offline_test_decodes_whole():
 
 
 def test_ordinary_loads_stay_below_the_torque_warning():
-    """Only crates pass 16 N.m, and fruit stays below the drop-off: a run of crates is one warning."""
+    """Only crates pass 16 N.m; fruit stays below the drop-off, so a run of crates warns once."""
     batches = list(frames(hours=0.25, rate_Hz=100.0, seed=1, start_ns=0))
     decoded, _ = decode(plan_for(bench()), DecodeState(), FrameBatch.joined(batches))
     time_ns, torque = decoded.readings[0].series("torque_Nm")
