@@ -1,10 +1,11 @@
 """The front door: one short function a command, no logic.
 
-Parses, builds settings, calls one function, prints. Heavy imports stand inside the commands, so that
-`--help` answers at once. Only this file prints results and exits.
+Parses, builds settings, calls one function, prints. Heavy imports stand inside the commands, so
+that `--help` answers at once. Only this file prints results and exits.
 """
 
 import json
+import math
 import re
 import signal
 import sys
@@ -47,7 +48,7 @@ def demo(
     seed: Annotated[int, typer.Option(help="Chooses payloads and noise.", min=0)] = 1,
     browser: Annotated[bool, typer.Option(help="Open the pages in a browser.")] = True,
 ) -> None:
-    """Two simulated joints on a real byte path, recorded and shown."""
+    """Show two simulated joints, recorded over a real byte path."""
     from logger.simulate.demo import DemoSettings
     from logger.simulate.demo import demo as run
 
@@ -64,7 +65,7 @@ def simulate(
     name: Annotated[str, typer.Option(help="What the test is called.")] = "Simulated endurance",
     recordings: Recordings = DEFAULT_RECORDINGS,
 ) -> None:
-    """A long test made offline in simulated time."""
+    """Make a long test offline, in simulated time."""
     from logger.bring_in import bring_in
     from logger.limits.limit import limits_from
     from logger.simulate import scenario
@@ -160,7 +161,7 @@ def replay(
 
 @app.command()
 def check(recording: Recording, as_json: AsJson = False) -> None:
-    """Is a recording whole, and what is missing?"""
+    """Tell whether a recording is whole, and what is missing."""
     from logger.store.manifest import time_text
     from replay.check import check as run
     from replay.recording import Recording as Opened
@@ -260,7 +261,7 @@ def excursions(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Every stretch beyond a limit, and what led up to it."""
+    """List every stretch beyond a limit, and what led up to it."""
     from logger.limits.limit import check_against, read_limits
     from logger.store.manifest import time_text
     from replay.excursions import excursions as run
@@ -285,7 +286,7 @@ def excursions(
                         "peak": one.peak,
                         "ongoing": one.ongoing,
                         "rms_torque_Nm": {
-                            str(seconds): round(rms, 4)
+                            str(seconds): None if math.isnan(rms) else round(rms, 4)
                             for seconds, rms in one.rms_torque_Nm.items()
                         },
                         "near": list(one.near),
@@ -308,7 +309,9 @@ def excursions(
                 one.severity,
                 f"{one.duration_s:.1f} s" + (" and on" if one.ongoing else ""),
                 f"{one.peak:.4g}",
-                ", ".join(f"{rms:.1f}" for rms in one.rms_torque_Nm.values())
+                ", ".join(
+                    "–" if math.isnan(rms) else f"{rms:.1f}" for rms in one.rms_torque_Nm.values()
+                )
                 + (f" of {one.rated_torque_Nm:g} N·m" if one.rated_torque_Nm else " N·m")
                 if one.rms_torque_Nm
                 else "",

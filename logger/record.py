@@ -101,13 +101,14 @@ def record(
     source = Source(settings.bench.bus, axis, where=settings.where)
     try:
         asker = Asker(settings.bench, now_s=time.monotonic())
-        heard = _listen(source, asker)
+        _listen(source, asker)
+        started_ns = axis.at(read_clocks())
         writer = RecordingWriter(
             settings.out,
             Manifest(
                 name=settings.name,
                 note=settings.note,
-                started_ns=anchor.wall_ns,
+                started_ns=started_ns,
                 clock=Clock(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
                 simulated=settings.simulated,
                 bench=settings.bench.text,
@@ -121,15 +122,11 @@ def record(
     except BaseException:
         source.close()
         raise
-    intake = Intake(
-        settings.bench, settings.limits, writer, start_ns=anchor.wall_ns, on_event=on_event
-    )
+    intake = Intake(settings.bench, settings.limits, writer, start_ns=started_ns, on_event=on_event)
     shared = _Shared(queue=queue.Queue(QUEUED_BATCHES), stop=threading.Event())
-    for one in heard:
-        shared.queue.put_nowait(one)
-    intake.say("started", time_ns=anchor.wall_ns, text="Recording started.")
+    intake.say("started", time_ns=started_ns, text="Recording started.")
     if settings.note:
-        intake.say("note", time_ns=anchor.wall_ns, text=settings.note)
+        intake.say("note", time_ns=started_ns, text=settings.note)
     receiving = threading.Thread(
         target=_guarded, args=(shared, _receive, source, asker), name="receive", daemon=True
     )
@@ -167,22 +164,18 @@ def record(
         frames=writer.rows("frames"),
         dropped=shared.dropped,
         undecoded=intake.undecoded,
-        duration_s=(ended_ns - anchor.wall_ns) * 1e-9,
+        duration_s=(ended_ns - started_ns) * 1e-9,
         cause=cause,
     )
 
 
-def _listen(source: Source, asker: Asker) -> list[Received]:
-    """Hear who talks before anything is asked; returns what was heard, since it is data too."""
-    heard: list[Received] = []
+def _listen(source: Source, asker: Asker) -> None:
+    """Hear who talks before anything is asked; the recording begins only afterwards."""
     until_s = time.monotonic() + LISTEN_S
     while asker and time.monotonic() < until_s:
-        received = source.receive(0.05)
-        heard.append(received)
-        refused = asker.heard(received.frames)
+        refused = asker.heard(source.receive(0.05).frames)
         if refused:
             raise InputError(refused)
-    return heard
 
 
 def _guarded(shared: _Shared, run: Callable[..., None], *arguments: object) -> None:

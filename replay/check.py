@@ -1,4 +1,4 @@
-"""Is a recording whole, and what is missing?"""
+"""Whether a recording is whole, and what is missing."""
 
 from dataclasses import dataclass
 from typing import Final

@@ -31,7 +31,7 @@ _WIDTHS: Final[tuple[int, ...]] = (
         )
     ),
 )
-"""Bucket widths in ns from a microsecond on; below a second they divide it, above they are whole."""
+"""Bucket widths in ns, from a microsecond on; below a second they divide it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.bench import JointSettings
+from logger.joint.bench import JointSettings
 from logger.errors import InputError
 from logger.joint.layout import Encoder, Frame, Ntc, Value
 from logger.simulate.encode import encode, raw_counts

@@ -1,6 +1,6 @@
 import pytest
 
-from logger.bench import bench_from
+from logger.joint.bench import bench_from
 from logger.joint.layout import layout_from
 from logger.limits.limit import check_against, limits_from
 from logger.simulate.arm import ARM
