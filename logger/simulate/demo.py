@@ -24,6 +24,7 @@ from logger.simulate.scenario import LAYOUT, bench_text, layout_text, limits_tex
 __all__ = ["DemoSettings", "demo"]
 
 NAME: Final = "Shoulder and elbow, fan test"
+PAGES: Final = "The pages are at "
 START_WITHIN_S: Final = 60.0
 STOP_WITHIN_S: Final = 20.0
 
@@ -46,6 +47,8 @@ class _Member:
     process: "subprocess.Popen[str]"
     ready: threading.Event
     last: list[str]
+    sign_text: str = ""
+    """The line with which it said that it is ready."""
 
 
 def demo(settings: DemoSettings, *, stop: threading.Event, say: Callable[[str], None]) -> None:
@@ -102,18 +105,20 @@ def _start(
         *(*front, "dashboard", "--recordings", str(settings.recordings)),
         *("--port", str(settings.port)),
     ]
+    # The dashboard first: a port that is in use ends the demo before anything is recorded.
     for what, command, sign in (
+        ("dashboard", dashboard, PAGES),
         ("joints", joints, "ready "),
         ("logger", logger, "Recording into "),
-        ("dashboard", dashboard, "The pages are at "),
     ):
         member = _member(what, command, sign, say)
         members.append(member)
         if not _wait(member, stop):
             return ""
-    address = next(line for line in members[-1].last if line.startswith("The pages are at "))
+    address = members[0].sign_text.removeprefix(PAGES).strip()
+    say(f"{PAGES}{address}")
     say("Press Ctrl-C to stop all three.")
-    return address.removeprefix("The pages are at ").strip()
+    return address
 
 
 def _member(what: str, command: list[str], sign: str, say: Callable[[str], None]) -> _Member:
@@ -135,10 +140,13 @@ def _member(what: str, command: list[str], sign: str, say: Callable[[str], None]
             text = line.rstrip()
             del member.last[:-20]
             member.last.append(text)
-            if text.startswith(sign):
-                member.ready.set()
-            if what != "joints":
+            if member.ready.is_set():
                 say(f"{what}: {text}")
+            elif text.startswith(sign):
+                member.sign_text = text
+                if what == "logger":
+                    say(text)
+                member.ready.set()
         member.ready.set()
 
     threading.Thread(target=relay, name=f"relay {what}", daemon=True).start()
@@ -157,7 +165,7 @@ def _wait(member: _Member, stop: threading.Event) -> bool:
     time.sleep(0.05)
     status = member.process.poll()
     if status is not None:
-        said = " ".join(member.last[-3:]) or "it said nothing"
+        said = " ".join(member.last[-3:]).removeprefix("dutytrace: ") or "it said nothing."
         fault = DutytraceError(f"The {member.what} could not start: {said}")
         fault.exit_status = status if status in {2, 3} else 3
         raise fault
@@ -165,7 +173,7 @@ def _wait(member: _Member, stop: threading.Event) -> bool:
 
 
 def _stop(members: list[_Member], say: Callable[[str], None]) -> None:
-    """End the members by their pids, the joints last so that the recording ends whole."""
+    """End the members by their pids, the logger before its joints: the recording ends whole."""
     for member in reversed(members):
         if member.process.poll() is None:
             member.process.send_signal(signal.SIGTERM)

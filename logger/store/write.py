@@ -6,6 +6,7 @@ that the journal never waits for it; a fault there is raised by the next call. O
 this; the lock keeps other processes out.
 """
 
+import contextlib
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -193,6 +194,9 @@ class RecordingWriter:
     def abandon(self) -> None:
         """Give the lock back without an end; what was written stays as a crash would leave it."""
         self._executor.shutdown(wait=True)
+        # A disk that is full refuses the rest; what it took is a whole prefix.
+        with contextlib.suppress(OSError):
+            self._journal.close()
         self._lock.release()
 
     def _fault(self, fault: OSError) -> OutsideFault:
