@@ -12,7 +12,7 @@
     stream     the websocket that carries it
     wire       how an update travels
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
-    assets/    what runs in the browser: sheet.js draws, live.js and replay.js drive
+    assets/    what runs in the browser: draw.js draws, live.js and replay.js drive
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
 folder -> shelf -> figures -> browser for Replay. What a page wants written goes to the inbox.

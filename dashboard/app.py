@@ -20,6 +20,7 @@ from dashboard.guard import LOOPBACK, Guard, GuardMiddleware
 from dashboard.pages import frame, live, replay
 from dashboard.shelf import Shelf
 from dashboard.stream import add_live_route
+from dashboard.views import add_view_routes
 from logger.errors import InputError
 
 __all__ = ["build", "serve"]
@@ -53,7 +54,7 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
     guard = Guard(port=port)
     app = Dash(
         "dashboard",
-        server=server,
+        server=server,  # type: ignore[arg-type]  # a backend's server, as documented
         backend="fastapi",
         title="dutytrace",
         update_title="",
@@ -69,7 +70,7 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
     )
     app.layout = frame.layout()
     frame.add_callbacks(app, {"/": live.layout, "/replay": replay.layout})
-    replay.add_callbacks(app, shelf)
+    add_view_routes(server, shelf)
     add_live_route(server, shelf, guard)
     add_ask_route(server, shelf, guard)
 
@@ -78,6 +79,9 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
 
     server.add_api_route("/health", health, methods=["GET"], response_model=None)
     server.add_middleware(GuardMiddleware, guard=guard)
+    # Dash lists its assets before the first request that it routes itself; a page address that is
+    # the very first would be answered without any style or script.
+    app._setup_server()
     return server
 
 

@@ -4,7 +4,7 @@ Each becomes a request to the recording's one writer (`logger.store.inbox`); not
 here. Answers are {"done": true} or {"fault": sentence}.
 """
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
@@ -67,5 +67,5 @@ def add_ask_route(server: FastAPI, shelf: Shelf, guard: Guard) -> None:
     server.add_api_route(ASK_PATH, ask, methods=["POST"], response_model=None)
 
 
-def _fault(status: int, sentence: str) -> Any:  # noqa: ANN401 - a response of the framework's
+def _fault(status: int, sentence: str) -> JSONResponse:
     return JSONResponse({"fault": sentence}, status_code=status)

@@ -350,9 +350,7 @@ def _what(alert: Alert, limit: Limit | None) -> str:
     return f"{alert.joint} {label(limit)}" if limit is not None else alert.text
 
 
-def _open_line(
-    alert: Alert, limit: Limit | None, now_ns: int, where: timezone
-) -> Words:
+def _open_line(alert: Alert, limit: Limit | None, now_ns: int, where: timezone) -> Words:
     trip = alert.severity == "trip"
     peak = ""
     ends = ""

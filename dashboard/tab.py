@@ -159,9 +159,7 @@ class Tab:
         self._serial += 1
         return self._serial
 
-    def _update(
-        self, recording: Recording, moment: Moment
-    ) -> tuple[bytes, dict[str, Any] | None]:
+    def _update(self, recording: Recording, moment: Moment) -> tuple[bytes, dict[str, Any] | None]:
         """Return the binary update, and the sheet when the page needs a new one."""
         look = self.look
         if look is None:

@@ -1,7 +1,7 @@
 """What stands in a figure beside the data: limits, alert spans, gaps, notes.
 
 Each thing is given twice: as plotly shapes in data coordinates, and as words for the lane above the
-rows and for the right margin, which `assets/sheet.js` sets where there is room. An end that is still
+rows and for the right margin, which `assets/draw.js` sets where there is room. An end that is still
 open is None and moves with the reader's now. Pure.
 """
 
@@ -146,7 +146,6 @@ def alert_spans(
             ),
             None,
         )
-        level = levels.get(alert.limit)
         limit = limits.named(alert.limit)
         whose = f"{alert.joint} " if row is None or limit is None or limit.kind == "silence" else ""
         text = f"{whose}{label(limit)}" if limit is not None else f"{whose}{alert.limit}"
@@ -256,7 +255,12 @@ def _limit_shapes(line: LimitLine, axis: str, theme: Theme) -> list[dict[str, An
 
 
 def shapes_of(
-    furniture: Furniture, *, now_s: float, theme: Theme, top_px: tuple[float, float], px_per_s: float
+    furniture: Furniture,
+    *,
+    now_s: float,
+    theme: Theme,
+    top_px: tuple[float, float],
+    px_per_s: float,
 ) -> list[dict[str, Any]]:
     """Return the plotly shapes of a window.
 

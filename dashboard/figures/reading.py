@@ -97,7 +97,12 @@ def read_row(
     lines = []
     for pen in plan.pens:
         time_ns, values = trace(
-            recording, pen.joint, pen.channel, start_ns, end_ns, bins=max(8, width_px // PX_A_BUCKET)
+            recording,
+            pen.joint,
+            pen.channel,
+            start_ns,
+            end_ns,
+            bins=max(8, width_px // PX_A_BUCKET),
         )
         lines.append(
             Line(

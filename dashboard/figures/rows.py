@@ -1,7 +1,7 @@
 """The four rows on one time axis, for Live and Replay alike.
 
 Takes rows that were read (`reading`) and what stands beside them (`furniture`), gives a plotly figure
-as a plain mapping. `layout.meta` tells `assets/sheet.js` what moves with the reader: words for
+as a plain mapping. `layout.meta` tells `assets/draw.js` what moves with the reader: words for
 margin and lane, the rows' axes, the pens. Pure.
 """
 
@@ -42,7 +42,7 @@ def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Ax
 def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, Any]]:
     titles = []
     for row, (_, high) in zip(rows, sheet.domains(len(rows)), strict=True):
-        bands = row.bucket_s == row.bucket_s  # noqa: PLR0124 - NaN means drawn as lines
+        bands = row.bucket_s == row.bucket_s
         thin = any(line.pen.setpoint for line in row.lines)
         said = f"min, mean, max of {span_words(row.bucket_s)}" if bands else ""
         unit = row.plan.unit

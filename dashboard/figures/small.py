@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 __all__ = ["mask_of", "path_of"]
 
 
-def path_of(
-    x: NDArray[np.float64], y: NDArray[np.float64], *, width: float, height: float
-) -> str:
+def path_of(x: NDArray[np.float64], y: NDArray[np.float64], *, width: float, height: float) -> str:
     """Return the SVG path of a polyline; x and y are shares (0 to 1) of the box, y upwards.
 
     A NaN lifts the pen.

@@ -6,9 +6,9 @@ The window that is looked at is brushed on it by `assets/replay.js`. Pure.
 from collections.abc import Sequence
 from typing import Any
 
+from dashboard.figures.axes import axis_range
 from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.lines import Band, Line, extremes, traces_of
-from dashboard.figures.axes import axis_range
 from dashboard.figures.rows import Figure
 from dashboard.figures.sheet import Sheet
 from dashboard.theme import Theme, number, template
@@ -112,9 +112,7 @@ def strip_figure(
         "shapes": shapes,
     }  # fmt: skip
     data = [
-        t
-        for line in temperatures
-        for t in traces_of(line, axis="y", theme=theme, width=sheet.pen)
+        t for line in temperatures for t in traces_of(line, axis="y", theme=theme, width=sheet.pen)
     ]
     data += [
         t for line in torques for t in traces_of(line, axis="y2", theme=theme, width=sheet.pen)

@@ -5,6 +5,8 @@ from typing import Final
 
 from dash import Dash, Input, Output, dcc, html
 
+from dashboard.pages.attributes import attributes
+
 __all__ = ["add_callbacks", "layout"]
 
 _PAGES: Final = (("Live", "/"), ("Replay", "/replay"))
@@ -31,7 +33,7 @@ def layout() -> html.Div:
             html.Header(
                 [
                     dcc.Link("dutytrace", href="/", className="name"),
-                    html.Nav(id="pages-nav", **{"aria-label": "Pages"}),
+                    html.Nav(id="pages-nav", **attributes({"aria-label": "Pages"})),
                     html.Span(
                         html.Button(["Keys ", html.Kbd("?")], id="keys-open", className="plain"),
                         className="aside",
@@ -43,11 +45,17 @@ def layout() -> html.Div:
             html.Dialog(
                 [
                     html.H2("Keys"),
-                    html.Dl([part for key, does in _KEYS for part in (html.Dt(html.Kbd(key)), html.Dd(does))]),
+                    html.Dl(
+                        [
+                            part
+                            for key, does in _KEYS
+                            for part in (html.Dt(html.Kbd(key)), html.Dd(does))
+                        ]
+                    ),
                     html.Button("Close", id="keys-close"),
                 ],
                 id="keys",
-                **{"aria-label": "Keys"},
+                **attributes({"aria-label": "Keys"}),
             ),
             # Brings plotly's code into the browser before a page asks for it.
             html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),

@@ -8,6 +8,8 @@ from typing import Final
 
 from dash import html
 
+from dashboard.pages.attributes import attributes
+
 __all__ = ["CAUTIONS", "layout"]
 
 WINDOWS: Final = (
@@ -90,7 +92,9 @@ def _sheet() -> html.Section:
         html.Button(
             words,
             className="choice",
-            **{"data-window": str(seconds), "data-title": title, "aria-pressed": "false"},
+            **attributes(
+                {"data-window": str(seconds), "data-title": title, "aria-pressed": "false"}
+            ),
         )
         for words, seconds, title in WINDOWS
     ]
@@ -99,7 +103,12 @@ def _sheet() -> html.Section:
             html.Div(
                 [
                     html.H2("Last 5 minutes", id="live-title"),
-                    html.Div(choices, className="choices", role="group", **{"aria-label": "Window"}),
+                    html.Div(
+                        choices,
+                        className="choices",
+                        role="group",
+                        **attributes({"aria-label": "Window"}),
+                    ),
                     html.Div(
                         [
                             html.A("Look closer in Replay", id="live-closer", hidden=True),
@@ -107,7 +116,7 @@ def _sheet() -> html.Section:
                                 "Hold the picture",
                                 id="live-hold",
                                 className="plain",
-                                **{"aria-pressed": "false"},
+                                **attributes({"aria-pressed": "false"}),
                             ),
                         ],
                         className="end",
@@ -115,7 +124,12 @@ def _sheet() -> html.Section:
                 ],
                 className="sheet-head",
             ),
-            html.Div(id="live-sheet", className="sheet", role="img", **{"aria-label": "Traces"}),
+            html.Div(
+                id="live-sheet",
+                className="sheet",
+                role="img",
+                **attributes({"aria-label": "Traces"}),
+            ),
             html.Form(
                 [
                     html.Label("Note", id="live-note-label", htmlFor="live-note"),
@@ -127,7 +141,7 @@ def _sheet() -> html.Section:
             ),
             html.P(id="live-remarks", className="remarks"),
         ],
-        **{"aria-label": "Traces"},
+        **attributes({"aria-label": "Traces"}),
     )
 
 

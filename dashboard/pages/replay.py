@@ -1,7 +1,149 @@
-"""stub."""
-from dash import Dash, html
-from dashboard.shelf import Shelf
+"""Replay: find the minute at which it went wrong, and which limit caught it.
+
+The page's skeleton; `assets/replay.js` fills it from the routes of `views`, since a play-head that moves
+sixty times a second has no business in a callback.
+"""
+
+from typing import Final
+
+from dash import html
+
+from dashboard.pages.attributes import attributes
+
+__all__ = ["layout"]
+
+WINDOWS: Final = (
+    ("1 min", 60),
+    ("5 min", 300),
+    ("15 min", 900),
+    ("1 h", 3600),
+    ("whole test", 0),
+)
+_TRANSPORT: Final = (
+    ("before", "i-before", "Event before ["),
+    ("back", "i-back", "Step back"),
+    ("play", "i-play", "Play"),
+    ("on", "i-on", "Step on"),
+    ("after", "i-after", "Event after ]"),
+)
+
+
 def layout() -> html.Div:
-    return html.Div("replay")
-def add_callbacks(app: Dash, shelf: Shelf) -> None:
-    pass
+    """Return the page's skeleton."""
+    return html.Div(
+        [
+            html.Div(id="past-empty", className="plate", hidden=True),
+            html.Section(
+                [
+                    html.Div(
+                        [
+                            html.H1("Recordings"),
+                            html.Small(id="past-said", role="status"),
+                        ],
+                        className="list-head",
+                    ),
+                    html.Div(id="past-list"),
+                ],
+                id="past-listed",
+                className="list",
+                hidden=True,
+                **attributes({"aria-label": "Recordings"}),
+            ),
+            html.Article(
+                [_head(), _figures(), _margin()], id="past-opened", className="opened", hidden=True
+            ),
+        ],
+        id="replay",
+    )
+
+
+def _head() -> html.Header:
+    return html.Header(
+        [
+            html.H2(id="past-name"),
+            html.Small(id="past-when"),
+            html.Span(
+                html.Button("Copy a link to this view", id="past-link", className="plain"),
+                className="end",
+            ),
+        ]
+    )
+
+
+def _figures() -> html.Div:
+    choices = [
+        html.Button(
+            words,
+            className="choice",
+            **attributes({"data-window": str(seconds), "aria-pressed": "false"}),
+        )
+        for words, seconds in WINDOWS
+    ]
+    buttons = [
+        html.Button(
+            html.I(className=shape),
+            id=f"past-{name}",
+            className="go" if name == "play" else "",
+            title=words,
+            **attributes({"aria-label": words}),
+        )
+        for name, shape, words in _TRANSPORT
+    ]
+    return html.Div(
+        [
+            html.Div(
+                id="past-strip",
+                className="sheet strip",
+                role="img",
+                **attributes({"aria-label": "The whole test; drag to choose a window"}),
+            ),
+            html.Div(
+                [
+                    html.Div(
+                        choices,
+                        className="choices",
+                        role="group",
+                        **attributes({"aria-label": "Window"}),
+                    ),
+                    html.Span(id="past-window", className="end"),
+                ],
+                className="sheet-head",
+            ),
+            html.Div(
+                id="past-rows",
+                className="sheet rows",
+                role="img",
+                **attributes(
+                    {
+                        "aria-label": "Traces; drag for a span's figures, turn the wheel to look closer"
+                    }
+                ),
+            ),
+            html.Div(
+                [
+                    *buttons,
+                    html.Div(
+                        [html.Span(id="past-time"), html.Small(id="past-clock")], className="time"
+                    ),
+                    html.Div(id="past-speed", className="speed"),
+                ],
+                className="transport",
+            ),
+        ],
+        className="figures",
+    )
+
+
+def _margin() -> html.Aside:
+    return html.Aside(
+        [
+            html.Section(
+                [html.H3("Excursions", id="past-count"), html.Div(id="past-excursions")],
+                **attributes({"aria-label": "Excursions"}),
+            ),
+            html.Section(
+                id="past-span", role="status", **attributes({"aria-label": "Dragged span"})
+            ),
+        ],
+        className="margin",
+    )

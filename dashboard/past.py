@@ -1,0 +1,228 @@
+"""What Replay shows of one recording: the strip, the rows of a window, excursions, a span's figures.
+
+Asks replay and puts the answers into words and figures; everything leaves as JSON can carry it.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import timezone
+from typing import Any
+
+import numpy as np
+
+from dashboard.figures.furniture import alert_spans, gap_spans, limit_lines, note_lines
+from dashboard.figures.lines import Band, Line
+from dashboard.figures.reading import plan_of, read_band, read_row
+from dashboard.figures.rows import rows_figure
+from dashboard.figures.sheet import Sheet
+from dashboard.figures.small import mask_of, path_of
+from dashboard.figures.strip import strip_figure, strip_sheet
+from dashboard.tab import furniture_of
+from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
+from logger.limits.lifecycle import fold
+from logger.limits.words import label
+from replay.excursions import Excursion, excursions
+from replay.recording import Recording
+from replay.statistics import figures
+from replay.window import envelope
+
+__all__ = ["Drawn", "opened", "rows", "span"]
+
+TINY_PX = (96, 30)
+LEAD_IN_S = 600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """How large and in which theme a figure is drawn."""
+
+    sheet: Sheet
+    theme: Theme
+
+
+def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any]:
+    """Return what stands on the page however the window is chosen."""
+    start, end = recording.start_ns, recording.end_ns
+    until = f"{day(start, where)}, {clock(start, where)} to {clock(end, where)}"
+    missing = recording.missing()
+    state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
+    found = excursions(recording)
+    times = [one.start_ns for one in found] + [
+        event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}
+    ]
+    times += [gap[0] for joint in recording.joints for gap in recording.gaps(joint)]
+    return {
+        "name": recording.name,
+        "path": recording.path.name,
+        "live": recording.live,
+        "when": f"{until}; {state}",
+        "length_s": (end - start) / 1e9,
+        "strip": _strip(recording, drawn),
+        "excursions": [_excursion(recording, one) for one in found],
+        "events": sorted({round((time - start) / 1e9, 3) for time in times}),
+    }
+
+
+def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
+    sheet = strip_sheet(drawn.sheet)
+    plan = plan_of(recording)
+    lines: dict[str, list[Line | Band]] = {"temperature": [], "torque": [], "current": []}
+    for row in plan:
+        if row.quantity not in lines:
+            continue
+        for pen in row.pens:
+            if pen.setpoint:
+                continue
+            band, _ = read_band(
+                recording,
+                pen,
+                recording.start_ns,
+                recording.end_ns,
+                bins=max(60, sheet.plot_width // 2),
+                factor=row.factor,
+            )
+            hot = row.quantity == "temperature"
+            lines[row.quantity].append(Line(pen=pen, x=band.x, y=band.maximum) if hot else band)
+    power = lines["torque"] or lines["current"]
+    gaps = {joint: recording.gaps(joint) for joint in recording.joints}
+    start = recording.start_ns
+    return strip_figure(
+        lines["temperature"],
+        power,
+        limits=limit_lines(recording.limits, plan),
+        alerts=alert_spans(fold(recording.events()), recording.limits, plan, start),
+        gaps=gap_spans(gaps, start),
+        length_s=(recording.end_ns - start) / 1e9,
+        epoch_ms=start / 1e6,
+        torque_unit="N·m" if lines["torque"] else "A",
+        sheet=sheet,
+        theme=drawn.theme,
+    )
+
+
+def _excursion(recording: Recording, one: Excursion) -> dict[str, Any]:
+    start = recording.start_ns
+    limit = recording.limits.named(one.limit)
+    at_s, begun_s = (one.start_ns - start) / 1e9, (one.onset_ns - start) / 1e9
+    told = {
+        "mark": MARKS[one.severity],
+        "at_s": at_s,
+        "from_s": begun_s,
+        "to_s": at_s + one.duration_s,
+        "at": elapsed(at_s),
+        "words": f"{one.joint} {label(limit) if limit else one.limit}",
+        "severity": one.severity,
+        "limit": one.limit,
+        "lasted": span_words(one.duration_s) + (", and on" if one.ongoing else ""),
+        "pen": recording.joints.index(one.joint) + 1,
+        "led": _led(one),
+    }
+    if one.channel:
+        display = display_of(one.channel)
+        told["peak"] = f"{number(one.peak * display.factor, display.decimals)} {display.unit}"
+        told |= _tiny(recording, one)
+    else:
+        told["peak"] = span_words(one.peak)
+    return told
+
+
+def _led(one: Excursion) -> str:
+    """Say what led up to an excursion."""
+    said = []
+    rms = {seconds: value for seconds, value in one.rms_torque_Nm.items() if math.isfinite(value)}
+    if rms:
+        values = ", ".join(number(value, 1) for value in rms.values())
+        spans = ", ".join(f"{seconds // 60}" for seconds in rms)
+        rated = f" of {one.rated_torque_Nm:g} N·m rated" if one.rated_torque_Nm else " N·m"
+        said.append(f"RMS torque {values}{rated} over {spans} min before")
+    said += list(one.near[-2:])
+    return "; ".join(said)
+
+
+def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
+    """Return the small trace of what led up to an excursion: its path and where it picked up."""
+    start = max(recording.start_ns, one.start_ns - round(min(LEAD_IN_S, 600.0) * 1e9))
+    after_s = min(max(one.duration_s, 5.0), LEAD_IN_S / 4)
+    end = min(recording.end_ns, one.start_ns + round(after_s * 1e9))
+    if end <= start:
+        return {}
+    shape = envelope(recording, one.joint, one.channel, start, end, bins=48)
+    limit = recording.limits.named(one.limit)
+    level = getattr(limit, "pick_up", math.nan)
+    values = np.where(np.abs(shape.maximum) >= np.abs(shape.minimum), shape.maximum, shape.minimum)
+    held = values[np.isfinite(values)]
+    if not len(held):
+        return {}
+    low, high = min(float(held.min()), level), max(float(held.max()), level)
+    room = max(high - low, 1e-9)
+    width, height = TINY_PX
+    x = np.clip((shape.start_ns + shape.width_ns // 2 - start) / (end - start), 0.0, 1.0)
+    path = path_of(x, (values - low) / room, width=width, height=height)
+    return {
+        "tiny": mask_of(path, width=width, height=height),
+        "tiny_level": (level - low) / room,
+        "tiny_at": (one.start_ns - start) / (end - start),
+    }
+
+
+def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> dict[str, Any]:
+    """Return the figure of the rows over [start_s, end_s), seconds since the start."""
+    begin = recording.start_ns + round(start_s * 1e9)
+    end = recording.start_ns + round(end_s * 1e9)
+    plan = plan_of(recording)
+    read = [read_row(recording, row, begin, end, width_px=drawn.sheet.plot_width) for row in plan]
+    return rows_figure(
+        read,
+        furniture_of(recording, plan, begin, end),
+        start_s=start_s,
+        end_s=end_s,
+        epoch_ms=recording.start_ns / 1e6,
+        sheet=drawn.sheet,
+        theme=drawn.theme,
+    )
+
+
+def span(recording: Recording, start_s: float, end_s: float) -> dict[str, Any]:
+    """Return the exact figures of a dragged span, time-weighted."""
+    begin = recording.start_ns + round(start_s * 1e9)
+    end = recording.start_ns + round(end_s * 1e9)
+    table = []
+    for row in plan_of(recording):
+        first = True
+        for pen in row.pens:
+            if pen.setpoint:
+                continue
+            found = figures(recording, pen.joint, pen.channel, begin, end)
+            decimals = row.decimals if row.quantity != "temperature" else 1
+            plain = row.quantity in {"temperature", "position"}
+            table.append(
+                {
+                    "title": row.title if first else "",
+                    "unit": row.unit if first else "",
+                    "joint": pen.joint,
+                    "pen": pen.number,
+                    "minimum": number(found.minimum * row.factor, decimals),
+                    "mean": number(found.mean * row.factor, decimals),
+                    "maximum": number(found.maximum * row.factor, decimals),
+                    "rms": "" if plain else number(found.rms * row.factor, decimals),
+                }
+            )
+            first = False
+    missing_s = sum(
+        max(0, min(gap[1], end) - max(gap[0], begin)) / 1e9
+        for joint in recording.joints
+        for gap in recording.gaps(joint)
+    )
+    notes = [
+        note.text
+        for note in note_lines(recording.events(), recording.start_ns)
+        if start_s <= note.at_s < end_s
+    ]
+    gaps = f"gaps of {span_words(missing_s)}" if missing_s else "no gap"
+    return {
+        "title": f"Dragged span, {span_words(end_s - start_s)}",
+        "when": f"{elapsed(start_s, tenths=True)} to {elapsed(end_s, tenths=True)}, {gaps}; "
+        "weighted by time",
+        "notes": notes,
+        "table": table,
+    }

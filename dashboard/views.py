@@ -1,0 +1,110 @@
+"""The routes that Replay reads from: the list, an opened recording, the rows of a window, a span.
+
+All GET and without any effect; a name that leads out of the folder is no recording. What a page says
+amiss is brought into range or answered with a sentence.
+"""
+
+import json
+import math
+from collections.abc import Callable
+from typing import Any, Final
+
+from fastapi import FastAPI
+from fastapi.responses import Response
+
+from dashboard import past
+from dashboard.catalogue import catalogue
+from dashboard.figures.sheet import sheet_of
+from dashboard.past import Drawn
+from dashboard.shelf import Shelf
+from dashboard.theme import LIGHT, THEMES, zone
+from logger.errors import DutytraceError
+from replay.recording import Recording
+
+__all__ = ["PAST_PATH", "add_view_routes"]
+
+PAST_PATH: Final = "/past"
+SHORTEST_S: Final = 0.05
+
+
+def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
+    """Add the routes; each runs on a worker thread, since each reads disk."""
+
+    def listed(offset_min: float = 0.0) -> Response:
+        return _answer(lambda: catalogue(shelf, zone(offset_min)))
+
+    def opened(
+        name: str,
+        width: float = 900,
+        height: float = 440,
+        form: str = "normal",
+        theme: str = "light",
+        offset_min: float = 0.0,
+    ) -> Response:
+        return _answer(
+            lambda: past.opened(
+                shelf.open(name), _drawn(form, width, height, theme), zone(offset_min)
+            )
+        )
+
+    def rows(
+        name: str,
+        start: float,
+        end: float,
+        width: float = 900,
+        height: float = 440,
+        form: str = "normal",
+        theme: str = "light",
+    ) -> Response:
+        def work() -> dict[str, Any]:
+            recording = shelf.open(name)
+            from_s, to_s = _within(recording, start, end)
+            return past.rows(recording, from_s, to_s, _drawn(form, width, height, theme))
+
+        return _answer(work)
+
+    def span(name: str, start: float, end: float) -> Response:
+        def work() -> dict[str, Any]:
+            recording = shelf.open(name)
+            from_s, to_s = _within(recording, start, end)
+            return past.span(recording, from_s, to_s)
+
+        return _answer(work)
+
+    for path, route in (
+        ("", listed),
+        ("/{name}/opened", opened),
+        ("/{name}/rows", rows),
+        ("/{name}/span", span),
+    ):
+        server.add_api_route(PAST_PATH + path, route, methods=["GET"], response_model=None)
+
+
+def _drawn(form: str, width: float, height: float, theme: str) -> Drawn:
+    return Drawn(
+        sheet=sheet_of(form, _finite(width, 900), _finite(height, 440)),
+        theme=THEMES.get(theme, LIGHT),
+    )
+
+
+def _finite(value: float, otherwise: float) -> float:
+    return value if math.isfinite(value) else otherwise
+
+
+def _within(recording: Recording, start: float, end: float) -> tuple[float, float]:
+    """Return a span brought into the recording, never shorter than a twentieth of a second."""
+    length = max((recording.end_ns - recording.start_ns) / 1e9, SHORTEST_S)
+    from_s = min(max(_finite(start, 0.0), 0.0), length - SHORTEST_S)
+    to_s = min(max(_finite(end, length), from_s + SHORTEST_S), length)
+    return from_s, to_s
+
+
+def _answer(work: Callable[[], dict[str, Any]]) -> Response:
+    try:
+        content, status = work(), 200
+    except DutytraceError as fault:
+        content, status = {"fault": str(fault)}, 404
+    except OSError as fault:
+        content, status = {"fault": f"The recording cannot be read: {fault}."}, 500
+    body = json.dumps(content, allow_nan=False, separators=(",", ":"))
+    return Response(body, status_code=status, media_type="application/json")
