@@ -37,7 +37,7 @@ pictures: $(READY) browser   ## the README's picture and every page in both them
 
 demo-recording: $(READY)     ## the recording that the README opens, made anew from its seed
 	@rm -rf recordings/demo-overheat
-	@$(BIN)/dutytrace simulate --hours 0.75 --rate 10 --seed 7 --name "Fan failure, pick and place" \
+	@$(BIN)/dutytrace simulate --hours 0.95 --rate 10 --seed 7 --name "Fan failure, pick and place" \
 	  --out recordings/demo-overheat
 
 lock:            ## requirements.lock anew from pyproject.toml (needs uv)

@@ -11,9 +11,12 @@
     tab        what one open page has been told, and what to tell it next
     stream     the websocket that carries it
     wire       how an update travels
+    views      the routes that Replay reads from
+    past       what Replay shows of one recording
+    catalogue  the list of recordings
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     assets/    what runs in the browser: draw.js draws, live.js and replay.js drive
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
-folder -> shelf -> figures -> browser for Replay. What a page wants written goes to the inbox.
+folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.
 """

@@ -81,7 +81,7 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
     server.add_middleware(GuardMiddleware, guard=guard)
     # Dash lists its assets before the first request that it routes itself; a page address that is
     # the very first would be answered without any style or script.
-    app._setup_server()
+    app._setup_server()  # type: ignore[no-untyped-call]
     return server
 
 

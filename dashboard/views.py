@@ -35,6 +35,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
 
     def opened(
         name: str,
+        *,
         width: float = 900,
         height: float = 440,
         form: str = "normal",
@@ -49,6 +50,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
 
     def rows(
         name: str,
+        *,
         start: float,
         end: float,
         width: float = 900,

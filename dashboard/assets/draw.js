@@ -140,6 +140,7 @@
       const limit = now ? right - 5 * t : right + 4 * t;
       for (const s of at) {
         const x = this.x(s);
+        if (s < -1e-9) continue; /* nothing was before the recording began */
         if (x < this.left - 1 || x > right + 1) continue;
         g.appendChild(make("line", { class: "axis", x1: x, x2: x, y1: base, y2: base + 5 }));
         if (headX !== null && Math.abs(x - headX) < 6.4 * t) continue;

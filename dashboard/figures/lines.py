@@ -54,14 +54,19 @@ def extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
 def crowded(minimum: Floats, maximum: Floats) -> bool:
     """Return whether buckets of about ten pixels mostly hold whole cycles.
 
-    They do when the typical bucket spans more than half of what the window spans.
+    They do when the typical bucket spans a good part of what the window spans and the next one
+    spans nearly the same: of single moves the neighbours would differ.
     """
     held = np.isfinite(minimum) & np.isfinite(maximum)
     if held.sum() < 4:
         return False
     low, high = minimum[held], maximum[held]
     whole = float(high.max() - low.min())
-    return whole > 0 and float(np.median(high - low)) > 0.5 * whole
+    if whole <= 0 or float(np.median(high - low)) < 0.3 * whole:
+        return False
+    common = np.minimum(high[1:], high[:-1]) - np.maximum(low[1:], low[:-1])
+    larger = np.maximum(high[1:] - low[1:], high[:-1] - low[:-1])
+    return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.8
 
 
 def _rgba(colour: str, alpha: float) -> str:

@@ -41,7 +41,7 @@ def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Ax
 
 def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, Any]]:
     titles = []
-    for row, (_, high) in zip(rows, sheet.domains(len(rows)), strict=True):
+    for row, (bottom, high) in zip(rows, sheet.domains(len(rows)), strict=True):
         bands = row.bucket_s == row.bucket_s
         thin = any(line.pen.setpoint for line in row.lines)
         said = f"min, mean, max of {span_words(row.bucket_s)}" if bands else ""
@@ -70,9 +70,16 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
                 }
             )
             continue
-        below = [unit] + (["thin: set-point"] if thin else [])
-        below += ["min, mean, max", f"of {span_words(row.bucket_s)}"] if bands else []
-        text = f"<b>{row.plan.title}</b><br>{small}{f'</span><br>{small}'.join(below)}</span>"
+        # A low row has room for two lines of words, not for four.
+        low = (high - bottom) * sheet.plot_height < 5.5 * sheet.text
+        beside = f" {small}{unit}</span>" if low else ""
+        below = [] if low else [unit]
+        below += ["thin: set-point"] if thin else []
+        if bands:
+            length = span_words(row.bucket_s)
+            below += [f"min to max, {length}"] if low else ["min, mean, max", f"of {length}"]
+        lines = "".join(f"<br>{small}{line}</span>" for line in below)
+        text = f"<b>{row.plan.title}</b>{beside}{lines}"
         titles.append(
             {
                 **common,

@@ -4,8 +4,10 @@ channels     the canonical channels: name, unit, valid range, display
 batch        frames and readings as column arrays
 layout       how a frame lays its values out in bytes (TOML -> model)
 layouts/     the layouts that ship
+bench        the bench file: what is on the bench, with its layouts
 resistance   Pt100 and NTC: from ohm to degrees
 decode       frame batch -> readings, vectorised
+explain      one frame as a person types it, explained
 turns        single-turn encoder -> continuous angle, in segments
 signals      time-weighted mean and RMS, streaming
 heat         the thermal equations: step, steady state, trend

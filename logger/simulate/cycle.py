@@ -36,8 +36,10 @@ GRIP_S: Final = 1.6
 RELEASE_S: Final = 5.85
 """When it opens again."""
 
-GROUP: Final = 48
-"""Cycles among which one run of heavy payloads lies."""
+GROUP: Final = 450
+"""Cycles among which one run of heavy payloads lies: an hour's."""
+EARLIEST, LATEST = 16, 56
+"""Where in its hour the run begins: soon, so that somebody who has just started sees it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +112,8 @@ def reference() -> Reference:
 def payloads_kg(first: int, count: int, *, seed: int) -> Floats:
     """Return the mass in the hand in each of `count` cycles from number `first` on.
 
-    Fruit of about 0.3 kg; among every 48 cycles a run of five to eight with a crate of more than
-    a kilogram, which the shoulder can only just lift.
+    Fruit of about 0.3 kg; early in every hour a run of five to eight with a crate of more than a
+    kilogram, which the shoulder can only just lift.
     """
     groups = range(first // GROUP, (first + count - 1) // GROUP + 1)
     masses = np.concatenate([_group_kg(group, seed) for group in groups])
@@ -123,7 +125,6 @@ def _group_kg(group: int, seed: int) -> Floats:
     dice = np.random.default_rng([seed, 71, group])
     masses = np.clip(dice.normal(0.3, 0.03, GROUP), 0.22, 0.36)
     length = int(dice.integers(5, 9))
-    # Not among the first four, so that no two runs touch.
-    begins = int(dice.integers(4, GROUP - length))
+    begins = int(dice.integers(EARLIEST, LATEST))
     masses[begins : begins + length] = dice.normal(1.32, 0.03, length)
     return masses

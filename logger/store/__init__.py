@@ -9,6 +9,7 @@
     overview    the pyramid's first level, and how it grows part by part
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
+    sealing     rows into parts, and the overview along with them
     write       the writer: journal first, then parts
     read        the reader: parts and growing journal as one; it never writes
     seal        what a crash left, made into parts; a check of what is there

@@ -1,0 +1,129 @@
+"""Which part may know which: imports run downwards only."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SOURCES = sorted(
+    [*ROOT.glob("logger/**/*.py"), *ROOT.glob("replay/**/*.py"), *ROOT.glob("dashboard/**/*.py")]
+)
+# Lower numbers may not import higher ones.
+FLOORS = {
+    "logger.errors": 0,
+    "logger.settings_file": 0,
+    "logger.joint": 1,
+    "logger.limits": 2,
+    "logger.bus": 3,
+    "logger.store": 3,
+    "logger.intake": 4,
+    "logger.record": 5,
+    "logger.bring_in": 5,
+    "logger.simulate": 6,
+    "replay": 7,
+    "dashboard": 8,
+    "dutytrace": 9,
+}
+REPLAY_MAY = ("logger.joint", "logger.limits", "logger.store", "logger.errors", "replay")
+
+
+def _module(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def _room(module: str) -> str:
+    parts = module.split(".")
+    return parts[0] if parts[0] != "logger" else ".".join(parts[:2])
+
+
+def _imported(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            names = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= names if node.module == "logger" else {node.module}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+    return {name for name in found if name.split(".")[0] in {"logger", "replay", "dashboard"}}
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: _module(path))
+def test_imports_run_downwards(path: Path):
+    """No room imports one above it; bus and store, side by side, do not know each other."""
+    here = _room(_module(path))
+    if here == "logger":
+        return
+    for name in _imported(path):
+        there = _room(name)
+        assert FLOORS[there] <= FLOORS[here], f"{_module(path)} imports {name}"
+        if FLOORS[there] == FLOORS[here]:
+            assert there == here or FLOORS[here] in {0, 5}, f"{_module(path)} imports {name}"
+
+
+def test_replay_reads_and_nothing_else():
+    """Replay knows joints, limits and the store's reader; never a bus, a loop or a page."""
+    for path in ROOT.glob("replay/**/*.py"):
+        for name in _imported(path):
+            assert name.startswith(REPLAY_MAY), f"{_module(path)} imports {name}"
+
+
+def test_pure_rooms_touch_nothing():
+    """Joint and limits import no clock, socket, thread or bus."""
+    outside = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random"}
+    for room in ("logger/joint", "logger/limits"):
+        for path in (ROOT / room).glob("**/*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                names = []
+                if isinstance(node, ast.Import):
+                    names = [alias.name for alias in node.names]
+                elif isinstance(node, ast.ImportFrom):
+                    names = [node.module or ""]
+                assert not outside & {name.split(".")[0] for name in names}, path
+
+
+def test_only_the_front_door_prints():
+    """`print(` stands nowhere in the packages."""
+    for path in SOURCES:
+        calls = [
+            node.func.id
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        ]
+        assert "print" not in calls, path
+
+
+@pytest.mark.parametrize(
+    "package",
+    [
+        "logger",
+        "logger/joint",
+        "logger/limits",
+        "logger/bus",
+        "logger/store",
+        "logger/simulate",
+        "replay",
+        "dashboard",
+    ],
+)
+def test_a_package_docstring_is_its_map(package: str):
+    """Each module and room is named in the docstring of its package."""
+    text = ast.get_docstring(ast.parse((ROOT / package / "__init__.py").read_text("utf-8"))) or ""
+    for item in (ROOT / package).iterdir():
+        name = item.stem if item.suffix == ".py" else item.name
+        if name.startswith(("_", ".")) or item.suffix not in {".py", ""}:
+            continue
+        assert name in text, f"{package} does not name {name}"
+
+
+def test_no_drawer_for_odds_and_ends():
+    """A file is named after its one idea."""
+    for path in SOURCES:
+        assert path.stem not in {"utils", "helpers", "common", "manager", "misc", "tools"}
+
+
+@pytest.mark.parametrize("package", ["logger", "replay", "dashboard"])
+def test_types_ship(package: str):
+    """The packages carry their marker for type checkers."""
+    assert (ROOT / package / "py.typed").exists()
