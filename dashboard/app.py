@@ -1,7 +1,7 @@
 """The server of the pages: Dash on FastAPI, served by one uvicorn in this process.
 
-`build` makes the application without opening a port; `serve` runs it until it is stopped. Serves this
-machine only: nothing here asks for a password yet.
+`build` makes the application without opening a port; `serve` runs it until it is stopped. Serves
+this machine only: nothing here asks for a password yet.
 """
 
 import logging

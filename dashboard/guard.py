@@ -1,8 +1,8 @@
 """Who may speak to the server: this machine's own pages, and nobody through a foreign one.
 
-A page elsewhere can make a browser send requests here (rebinding a name to 127.0.0.1, or a websocket
-across sites). So the Host header must name a loopback address, and where a browser names an Origin
-it must be this server's own. Pure.
+A page elsewhere can make a browser send requests here (rebinding a name to 127.0.0.1, or a
+websocket across sites). So the Host header must name a loopback address, and where a browser names
+an Origin it must be this server's own. Pure.
 """
 
 from collections.abc import Mapping
@@ -21,9 +21,10 @@ LOOPBACK: Final = frozenset({"127.0.0.1", "localhost", "::1"})
 def _host_and_port(netloc: str) -> tuple[str, int | None] | None:
     try:
         parts = urlsplit(f"//{netloc}")
-        return (parts.hostname or "", parts.port)
+        port = parts.port
     except ValueError:
         return None
+    return (parts.hostname or "", port)
 
 
 class Guard:
@@ -63,6 +64,7 @@ class GuardMiddleware:
         self._guard = guard
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request, or turn it away."""
         if scope["type"] == "http":
             headers = Headers(scope=scope)
             origin = headers.get("origin")

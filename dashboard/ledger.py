@@ -1,7 +1,7 @@
 """The present state of each joint and each alert, as the Live page says it.
 
-Asks replay for the numbers and sets them into words and units; `assets/live.js` only puts them where
-they belong. Everything that a reader could take for fresh carries its age.
+Asks replay for the numbers and sets them into words and units; `assets/live.js` only puts them
+where they belong. Everything that a reader could take for fresh carries its age.
 """
 
 import math
@@ -28,6 +28,7 @@ from logger.joint.heat import Trend, time_to_level, trend
 from logger.limits.lifecycle import Alert, fold
 from logger.limits.limit import Level, Limit
 from logger.limits.words import label
+from replay.alerts import peak_by_now
 from replay.recording import Recording
 from replay.statistics import figures
 
@@ -53,7 +54,7 @@ class Latest:
 class Slow:
     """What changes slowly and is asked for about once a second."""
 
-    rms_torque_Nm: float
+    rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
     temperature_trend: Trend | None
 
 
@@ -336,7 +337,7 @@ def _alert_lines(
                 }
             )
         elif alert.open(now_ns):
-            lines.append(_open_line(alert, levels.get(alert.limit), now_ns, where))
+            lines.append(_open_line(recording, alert, now_ns, where))
     lines.sort(key=lambda line: (line["rank"], -line["n"]))
     if not lines:
         last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)
@@ -350,14 +351,16 @@ def _what(alert: Alert, limit: Limit | None) -> str:
     return f"{alert.joint} {label(limit)}" if limit is not None else alert.text
 
 
-def _open_line(alert: Alert, limit: Limit | None, now_ns: int, where: timezone) -> Words:
+def _open_line(recording: Recording, alert: Alert, now_ns: int, where: timezone) -> Words:
+    limit = recording.limits.named(alert.limit)
     trip = alert.severity == "trip"
     peak = ""
     ends = ""
     if isinstance(limit, Level):
         shown = display_of(limit.channel)
-        if math.isfinite(alert.peak):
-            top = alert.peak * shown.factor
+        worst = peak_by_now(recording, alert, now_ns)
+        if math.isfinite(worst):
+            top = worst * shown.factor
             side = "at most" if limit.above is not None else "at least"
             peak = f", {number(top, _decimals(top))} {side}"
         off = (limit.pick_up if limit.drop_off is None else limit.drop_off) * shown.factor
@@ -369,11 +372,12 @@ def _open_line(alert: Alert, limit: Limit | None, now_ns: int, where: timezone) 
         ends = "; the condition has gone, latched until acknowledged" if gone else "; latches"
     raised = f"raised {clock(alert.raised_ns, where)}, "
     raised += f"{span_words((now_ns - alert.raised_ns) / 1e9)} ago"
-    can = ["acknowledge", "shelve"]
+    # No shelving hides a trip.
+    can = ["acknowledge"] if trip else ["acknowledge", "shelve"]
     if alert.acknowledged_ns is not None:
         by = f" by {alert.acknowledged_by}" if alert.acknowledged_by else ""
         raised += f"; acknowledged {clock(alert.acknowledged_ns, where)}{by}"
-        can = ["shelve"]
+        can = [] if trip else ["shelve"]
     return {
         "n": alert.number,
         "mark": MARKS.get(alert.severity, "abnormal"),

@@ -1,4 +1,4 @@
-"""What Replay shows of one recording: the strip, the rows of a window, excursions, a span's figures.
+"""What Replay shows of one recording: strip, rows of a window, excursions, a span's figures.
 
 Asks replay and puts the answers into words and figures; everything leaves as JSON can carry it.
 """

@@ -1,7 +1,7 @@
 """The live route: one websocket a page, fed at the pace at which the browser draws.
 
-Nothing is pushed into a page that has not drawn what it has: see `tab`. The route itself only carries
-bytes; a page that goes away ends its own loop.
+Nothing is pushed into a page that has not drawn what it has: see `tab`. The route itself only
+carries bytes; a page that goes away ends its own loop.
 """
 
 import asyncio

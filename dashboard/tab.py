@@ -1,8 +1,8 @@
 """What one open Live page has been told, and what to tell it next.
 
-Bins close on an absolute grid; an update holds the closed bins since the page's cursor and the newest
-value of every channel. A page that is new, came back or changed its window is sent a sheet (the
-figure without data) and the whole window. At most two messages stand unacknowledged: what is
+Bins close on an absolute grid; an update holds the closed bins since the page's cursor and the
+newest value of every channel. A page that is new, came back or changed its window is sent a sheet
+(the figure without data) and the whole window. At most two messages stand unacknowledged: what is
 skipped meanwhile is in the next update. No socket in here.
 """
 

@@ -1,7 +1,7 @@
 """The routes that Replay reads from: the list, an opened recording, the rows of a window, a span.
 
-All GET and without any effect; a name that leads out of the folder is no recording. What a page says
-amiss is brought into range or answered with a sentence.
+All GET and without any effect; a name that leads out of the folder is no recording. What a page
+says amiss is brought into range or answered with a sentence.
 """
 
 import json

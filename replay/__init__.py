@@ -4,5 +4,6 @@ recording    one recording, live or finished: the door that every reader goes th
 window       any span at any width in pixels: envelopes and lines, no extreme lost
 statistics   exact time-weighted figures of a span
 excursions   every stretch beyond a limit, and what led up to it
+alerts       how far an alert has gone by now
 check        is a recording whole, and what is missing
 """

@@ -10,7 +10,7 @@
     small    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own
-objects costs more than drawing them. The x axis counts seconds since the recording began. What moves with the
-reader (ticks, labels in the right margin, lane, play-head) is drawn over the figure by
-`assets/draw.js` from the figure's `layout.meta`, so that nothing is laid out twice.
+objects costs more than drawing them. The x axis counts seconds since the recording began. What
+moves with the reader (ticks, labels in the right margin, lane, play-head) is drawn over the figure
+by `assets/draw.js` from the figure's `layout.meta`, so that nothing is laid out twice.
 """

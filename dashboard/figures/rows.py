@@ -1,8 +1,8 @@
 """The four rows on one time axis, for Live and Replay alike.
 
-Takes rows that were read (`reading`) and what stands beside them (`furniture`), gives a plotly figure
-as a plain mapping. `layout.meta` tells `assets/draw.js` what moves with the reader: words for
-margin and lane, the rows' axes, the pens. Pure.
+Takes rows that were read (`reading`) and what stands beside them (`furniture`), gives a plotly
+figure as a plain mapping. `layout.meta` tells `assets/draw.js` what moves with the reader: words
+for margin and lane, the rows' axes, the pens. Pure.
 """
 
 from collections.abc import Sequence

@@ -64,7 +64,7 @@ class Sheet:
 
 
 def sheet_of(form: str, width_px: float, height_px: float) -> Sheet:
-    """Return the sheet for a form and the room that the page has; nonsense is brought into range."""
+    """Return the sheet for a form and the page's room; nonsense is brought into range."""
     known = cast("Form", form) if form in {"narrow", "normal", "wide"} else "normal"
     width = round(min(max(width_px, LEAST_WIDTH), MOST_WIDTH))
     height = round(min(max(height_px, 300), 3000))

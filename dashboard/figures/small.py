@@ -35,6 +35,7 @@ def mask_of(path: str, *, width: int, height: int, pen_px: float = 1.3) -> str:
     svg = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width} {height}' "
         f"preserveAspectRatio='none'><path d='{path}' fill='none' stroke='#000' "
-        f"stroke-width='{pen_px}' stroke-linejoin='round' vector-effect='non-scaling-stroke'/></svg>"
+        f"stroke-width='{pen_px}' stroke-linejoin='round' "
+        "vector-effect='non-scaling-stroke'/></svg>"
     )
     return f'url("data:image/svg+xml,{quote(svg)}")'

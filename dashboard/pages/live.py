@@ -1,7 +1,7 @@
 """Live: watch a joint through a long test.
 
-The page's skeleton; `assets/live.js` fills it from the live route, since a value that changes ten times a
-second has no business in a callback.
+The page's skeleton; `assets/live.js` fills it from the live route, since a value that changes ten
+times a second has no business in a callback.
 """
 
 from typing import Final

@@ -1,7 +1,7 @@
 """Replay: find the minute at which it went wrong, and which limit caught it.
 
-The page's skeleton; `assets/replay.js` fills it from the routes of `views`, since a play-head that moves
-sixty times a second has no business in a callback.
+The page's skeleton; `assets/replay.js` fills it from the routes of `views`, since a play-head that
+moves sixty times a second has no business in a callback.
 """
 
 from typing import Final
@@ -114,9 +114,7 @@ def _figures() -> html.Div:
                 className="sheet rows",
                 role="img",
                 **attributes(
-                    {
-                        "aria-label": "Traces; drag for a span's figures, turn the wheel to look closer"
-                    }
+                    {"aria-label": "Traces; drag for a span's figures, wheel to look closer"}
                 ),
             ),
             html.Div(

@@ -49,7 +49,7 @@ def _imported(path: Path) -> set[str]:
     return {name for name in found if name.split(".")[0] in {"logger", "replay", "dashboard"}}
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: _module(path))
+@pytest.mark.parametrize("path", SOURCES, ids=_module)
 def test_imports_run_downwards(path: Path):
     """No room imports one above it; bus and store, side by side, do not know each other."""
     here = _room(_module(path))

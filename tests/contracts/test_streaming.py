@@ -1,6 +1,7 @@
 """Streaming = batch: any chunking of the frames gives the same readings and the same changes."""
 
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from hypothesis import given, settings
@@ -45,7 +46,7 @@ def _run(cuts: list[int]) -> tuple[dict[str, list[np.ndarray]], list]:
     columns: dict[str, list[np.ndarray]] = {}
     changes = []
     edges = [0, *sorted(cuts), len(trace)]
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in pairwise(edges):
         part = trace.taken(slice(first, last))
         now_ns = int(trace.time_ns[last]) if last < len(trace) else int(trace.time_ns[-1]) + 1
         decoded, state = decode(plan, state, part)

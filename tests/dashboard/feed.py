@@ -1,8 +1,8 @@
 """Writes a recording of the simulated joints for the pages to show: a stand-in for the logger.
 
-`python tests/dashboard/feed.py FOLDER --past 600 --live` writes 600 s at once and goes on at the clock's pace,
-taking requests from the inbox, until it is stopped. Without --live it writes the whole test and
-closes it. Says "ready NAME" once the recording can be opened.
+`python tests/dashboard/feed.py FOLDER --past 600 --live` writes 600 s at once and goes on at the
+clock's pace, taking requests from the inbox, until it is stopped. Without --live it writes the
+whole test and closes it. Says "ready NAME" once the recording can be opened.
 """
 
 import argparse

@@ -1,5 +1,7 @@
 """Single-turn encoder to continuous angle. Numbers: worked out from the rule of nearest move."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -68,7 +70,7 @@ def test_a_moving_shaft_is_followed(seed: int, cuts: list[int], dt_s: float):
     time_ns = np.rint(t * 1e9).astype(np.int64)
     state, parts, segments = TurnState(), [], []
     edges = [0, *sorted(cuts), 400]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         total, segment, state = unwrap(
             time_ns[a:b],
             truth[a:b] % M,

@@ -2,8 +2,8 @@
 
 import pytest
 
-from logger.joint.bench import bench_from
 from logger.errors import InputError
+from logger.joint.bench import bench_from
 from logger.joint.layout import shipped_text
 from logger.limits.limit import (
     Level,

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.joint.bench import JointSettings
 from logger.errors import InputError
+from logger.joint.bench import JointSettings
 from logger.joint.layout import Encoder, Frame, Ntc, Value
 from logger.simulate.encode import encode, raw_counts
 from logger.simulate.scenario import bench
