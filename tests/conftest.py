@@ -1,0 +1,115 @@
+"""What several suites share: recordings made once, and the joints as a process of their own."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.bring_in import bring_in
+from logger.limits.limit import limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
+
+
+@pytest.fixture(scope="session")
+def overheat(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Half an hour of the simulated joints with one overheat, recorded like any other."""
+    out = tmp_path_factory.mktemp("made") / "overheat"
+    hours = 0.5
+    bring_in(
+        frames(hours=hours, rate_Hz=20.0, seed=3, start_ns=START_NS),
+        bench=scenario.bench(channel="simulated", rate_Hz=20.0),
+        limits=limits_from(scenario.limits_text(), "limits.toml"),
+        out=out,
+        name="Overheat",
+        start_ns=START_NS,
+        end_ns=START_NS + int(hours * 3600e9),
+        simulated=True,
+    )
+    return Recording.open(out)
+
+
+class Bench:
+    """The simulated joints behind a serial line, and loggers that record them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.line = folder / "line"
+        self.bench = folder / "bench.toml"
+        self.limits = folder / "limits.toml"
+        self.recordings = folder / "recordings"
+        self.bench.write_text(scenario.bench_text(str(self.line)), encoding="utf-8")
+        self.limits.write_text(scenario.limits_text(), encoding="utf-8")
+        self._running: list[subprocess.Popen[str]] = []
+
+    def start(self, *command: str) -> "subprocess.Popen[str]":
+        """Start a Python module as a process of its own; it is ended with the test."""
+        process = subprocess.Popen(
+            [sys.executable, "-m", *command],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
+        self._running.append(process)
+        return process
+
+    def joints(self) -> "subprocess.Popen[str]":
+        """Start the joints, and wait until they can be reached."""
+        process = self.start("logger.simulate", "--link", str(self.line), "--seed", "2")
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("ready")
+        return process
+
+    def logger(self, *options: str) -> tuple["subprocess.Popen[str]", Path]:
+        """Start a logger, and wait until it records; returns it and its recording."""
+        process = self.start(
+            "dutytrace", "record", str(self.bench), "--limits", str(self.limits),
+            "--recordings", str(self.recordings), *options,
+        )  # fmt: skip
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        assert line.startswith("Recording into "), line + process.stdout.read()
+        return process, Path(line.removeprefix("Recording into ").strip())
+
+    def end(self) -> None:
+        """End every process that was started, by its pid."""
+        for process in reversed(self._running):
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+                try:
+                    process.wait(15)
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """Give a bench with simulated joints, ended with the test."""
+    made = Bench(tmp_path)
+    yield made
+    made.end()
+
+
+@pytest.fixture
+def until() -> Callable[[Callable[[], object], str], None]:
+    """Wait until something holds; fail with a sentence after a generous while."""
+
+    def wait(holds: Callable[[], object], what: str, *, within_s: float = 40.0) -> None:
+        end = time.monotonic() + within_s
+        while not holds():
+            assert time.monotonic() < end, f"not within {within_s:.0f} s: {what}"
+            time.sleep(0.1)
+
+    return wait
