@@ -1,0 +1,177 @@
+"""The front door: mistakes end in one sentence and exit status 2, answers in JSON are stable."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from logger.simulate import scenario
+from logger.store.inbox import post
+from replay.recording import Recording
+
+BENCH = scenario.bench_text("/nowhere/line")
+LAYOUT = scenario.layout_text()
+
+
+def _run(*arguments: str, cwd: Path | None = None) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, "-m", "dutytrace", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )
+
+
+def _refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stderr.startswith("dutytrace: ")
+    for word in words:
+        assert word in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('interface = "slcan"', 'interface = "slcam"', ["bus.interface", "'slcam'", "'slcan'"]),
+        ("", "", ["cannot open '/nowhere/line'", "plugged in"]),
+        ('interface = "slcan"', 'interface = "socketcan"', ["socketcan cannot open"]),
+        ("node       = 4", "node       = 3", ["both claim", "0x2C3"]),
+    ],
+)
+def test_a_bench_that_cannot_be_recorded(tmp_path: Path, old: str, new: str, words: list[str]):
+    """Unknown interface, missing adapter, wrong channel, identifiers claimed twice."""
+    (tmp_path / "bench.toml").write_text(BENCH.replace(old, new, 1), encoding="utf-8")
+    done = _run("record", "bench.toml", cwd=tmp_path)
+    _refused(done, "bench.toml", *words)
+    assert not (tmp_path / "recordings").exists()
+
+
+def test_a_layout_and_limits_that_cannot_be_read(tmp_path: Path):
+    """Bits past the frame, and limits that are no TOML: before the bus is touched."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    (tmp_path / "limits.toml").write_text("[[limit]\n", encoding="utf-8")
+    _refused(_run("record", "bench.toml", "--limits", "limits.toml", cwd=tmp_path), "limits.toml")
+    (tmp_path / "harvest-joint.toml").write_text(
+        LAYOUT.replace("length     = 7", "length     = 6", 1), encoding="utf-8"
+    )
+    _refused(_run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "reaches byte 6")
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path):
+    """A recordings folder below a regular file: said, and nothing half-written."""
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    done = _run("simulate", "--hours", "0.01", "--out", str(tmp_path / "file" / "rec"))
+    _refused(done, "cannot be made")
+    done = _run("simulate", "--hours", "0.01", "--out", str(tmp_path))
+    _refused(done, "already exists")
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+def test_a_port_in_use(tmp_path: Path):
+    """Said before anything starts; the demo records nothing."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        _refused(_run("dashboard", "--port", port, cwd=tmp_path), port, "--port")
+        done = _run("demo", "--no-browser", "--port", port, cwd=tmp_path)
+        _refused(done, port, "--port")
+    assert not (tmp_path / "recordings").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "nothing"],
+        ["excursions", "nothing"],
+        ["replay", "nothing"],
+        ["seal", "nothing"],
+        ["note", "nothing", "text"],
+        ["acknowledge", "nothing", "1"],
+        ["decode", "nothing.toml", "1", "00"],
+        ["record", "nothing.toml"],
+        ["simulate", "--hours", "-1"],
+        ["simulate", "--rate", "1e9"],
+        ["dashboard", "--host", "0.0.0.0"],
+        ["record", "nothing.toml", "--duration", "soon"],
+    ],
+)
+def test_wrong_arguments(tmp_path: Path, arguments: list[str]):
+    """A recording or file that is not there, a value out of range."""
+    _refused(_run(*arguments, cwd=tmp_path))
+
+
+def test_help_answers_at_once():
+    """Every command has help, and help loads neither pandas nor dash."""
+    done = _run("--help")
+    assert done.returncode == 0
+    for command in ("demo", "simulate", "record", "dashboard", "replay", "check", "seal", "note",
+                    "acknowledge", "shelve", "excursions", "decode"):  # fmt: skip
+        assert command in done.stdout
+        assert _run(command, "--help").returncode == 0
+    loaded = subprocess.run(
+        [sys.executable, "-c", "import sys, dutytrace; print(*sys.modules)"],
+        capture_output=True, text=True, check=True, cwd=Path(__file__).parents[1],
+    ).stdout.split()  # fmt: skip
+    assert not {"pandas", "dash", "plotly", "pyarrow", "can", "numpy"} & set(loaded)
+
+
+def test_answers_in_json(overheat: Recording, tmp_path: Path):
+    """check, excursions and decode: format 1, units in the keys, times in ISO 8601 UTC."""
+    done = _run("check", str(overheat.path), "--json")
+    assert done.returncode == 0
+    found = json.loads(done.stdout)
+    assert found["format"] == 1
+    assert found["whole"] is True
+    assert found["joints"]["shoulder"]["rows"] > 1000
+    assert (found["frames"], found["dropped"], found["gaps"], found["missing"]) == (
+        overheat.frame_count(), 0, [], [],
+    )  # fmt: skip
+
+    found = json.loads(_run("excursions", str(overheat.path), "--json").stdout)
+    assert found["format"] == 1
+    hot = [one for one in found["excursions"] if one["limit"] == "housing-hot"]
+    assert len(hot) == 1
+    assert hot[0]["start"].endswith("Z")
+    assert set(hot[0]["rms_torque_Nm"]) == {"60", "300", "900"}
+
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    done = _run("decode", str(tmp_path / "bench.toml"), "0x2C3", "48 18 1F 12C0 0000", "--json")
+    assert json.loads(done.stdout) == {
+        "format": 1,
+        "joint": "shoulder",
+        "frame": "health",
+        "readings": {
+            "temperature_housing_degC": 24.0,
+            "temperature_drive_degC": 31.0,
+            "voltage_V": 48.0,
+            "fault_code": 0.0,
+        },
+    }
+
+
+def test_notes_and_acknowledgements_from_the_command_line(tmp_path: Path):
+    """They become events of a finished recording; an unknown alert is refused."""
+    path = tmp_path / "rec"
+    done = _run("simulate", "--hours", "0.5", "--rate", "10", "--seed", "7", "--out", str(path))
+    assert done.returncode == 0, done.stderr
+    trip = next(a for a in Recording.open(path).alerts() if a.severity == "trip")
+    assert _run("note", str(path), "smelt warm").returncode == 0
+    assert _run("acknowledge", str(path), str(trip.number), "--who", "h").returncode == 0
+    _refused(_run("acknowledge", str(path), "999"), "found alert 999")
+    after = Recording.open(path)
+    assert any(event.text == "smelt warm" for event in after.events())
+    acknowledged = next(a for a in after.alerts() if a.number == trip.number)
+    assert acknowledged.acknowledged_by == "h"
+    post(path, kind="note", text="and again")
+    assert [event.sequence for event in Recording.open(path).events()] == list(
+        range(len(Recording.open(path).events()))
+    )
