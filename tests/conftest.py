@@ -80,6 +80,10 @@ class Bench:
         assert line.startswith("Recording into "), line + process.stdout.read()
         return process, Path(line.removeprefix("Recording into ").strip())
 
+    def processes(self) -> "list[subprocess.Popen[str]]":
+        """Return what was started, in order."""
+        return self._running
+
     def end(self) -> None:
         """End every process that was started, by its pid."""
         for process in reversed(self._running):

@@ -107,9 +107,11 @@ class RecordingReader:
 
     def _list_parts(self) -> bool:
         news = False
+        sealed: set[str] = set()
         for stream in self.schemas:
             if not self._changed(stream):
                 continue
+            sealed.add(stream)
             parts = self._parts[stream] = _known(self._parts[stream], self.path / stream)
             ends = [(part.first_row, part.end_row) for part in parts]
             self._tail[stream] = [
@@ -120,7 +122,8 @@ class RecordingReader:
             news = True
         for joint, old in self._overviews.items():
             stream = overview_stream(joint)
-            if not self._changed(stream):
+            # An overview is there before the rows that it tells of: look again when those come.
+            if not (self._changed(stream) or status_stream(joint) in sealed):
                 continue
             ends_of = {part.end_row for part in self._parts[status_stream(joint)]}
             # An overview whose rows are not sealed (yet) tells of rows that the journal holds.

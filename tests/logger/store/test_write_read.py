@@ -213,3 +213,22 @@ def test_a_note_lands_with_and_without_a_logger(tmp_path: Path):
     assert [event.text for event in events] == ["seen afterwards"]
     with pytest.raises(InputError, match="no text"):
         post(path, kind="note", text="  ")
+
+
+def test_an_overview_seen_before_its_rows_is_not_forgotten(tmp_path: Path):
+    """A reader that looks between the overview's rename and the part's takes both up later."""
+    path = tmp_path / "rec"
+    writer = _writer(path)
+    _feed(writer, until_s=1.9)
+    follower = RecordingReader(path)
+    writer.tick(2.5)
+    writer._sealing.result()
+    part = next((path / "status" / "joint=elbow").glob("part-*.parquet"))
+    aside = tmp_path / part.name
+    part.rename(aside)
+    follower.refresh()
+    assert follower.carry("elbow").last_row_ns is None
+    aside.rename(part)
+    follower.refresh()
+    assert follower.carry("elbow").last_row_ns is not None
+    writer.abandon()

@@ -1,0 +1,37 @@
+"""A real browser and a real server for the dashboard's tests."""
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser
+
+from tests.browser import chromium, installed, required
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Start an installed Chromium; without one skip, saying so, or fail under CI."""
+    path = installed()
+    if path is None:
+        reason = "no Chrome or Chromium is installed: install one to run the browser tests"
+        if required():
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with chromium(path) as started:
+        yield started
+
+
+@pytest.fixture
+def serve(bench) -> Callable[..., str]:
+    """Start `dutytrace dashboard` over a folder; returns its address."""
+
+    def start(folder: object, *options: str) -> str:
+        process = bench.start(
+            "dutytrace", "dashboard", "--recordings", str(folder), "--port", "0", *options
+        )
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        assert line.startswith("The pages are at "), line
+        return line.removeprefix("The pages are at ").strip().rstrip("/")
+
+    return start

@@ -1,0 +1,216 @@
+"""Live and Replay as a person meets them, in a real browser against real processes."""
+
+import os
+import re
+import signal
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from logger.store.read import RecordingReader
+from replay.recording import Recording
+
+pytestmark = pytest.mark.browser
+PATIENCE_MS = 45_000
+DEMO = Path(__file__).parents[2] / "recordings" / "demo-overheat"
+MOVES = """() => {
+  const traces = document.querySelector('#live-sheet .plot').data || [];
+  const seen = {};
+  for (const t of traces) {
+    const y = t.y.filter((v) => v !== null);
+    seen[t.meta.joint + ' ' + t.meta.channel + ' ' + t.meta.role] = new Set(y).size;
+  }
+  return seen;
+}"""
+
+
+def _page(browser: Browser, address: str, *, width: int = 1440) -> tuple[Page, list[str]]:
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.goto(address)
+    return page, faults
+
+
+def _drawn(page: Page) -> int:
+    return int(page.locator("#live-sheet").get_attribute("data-drawn") or 0)
+
+
+def test_live(browser: Browser, bench, serve, until):
+    """Both joints move in all four rows, a note lands, a trip is acknowledged, losses are said."""
+    limits = bench.limits.read_text("utf-8").replace("above       = 80.0", "above       = 60.0")
+    bench.limits.write_text(limits.replace("drop_off    = 76.0", "drop_off    = 55.0"), "utf-8")
+    bench.joints()
+    process, path = bench.logger("--name", "Browser <test>")
+    address = serve(bench.recordings)
+    page, faults = _page(browser, address)
+
+    expect(page.locator("#live-name")).to_have_text("Browser <test>", timeout=PATIENCE_MS)
+    page.get_by_role("button", name="10 s", exact=True).click()
+    for joint in ("shoulder", "elbow"):
+        expect(page.locator(f'[data-joint="{joint}"] .far .value')).to_have_text(
+            re.compile(r"\d\d"), timeout=PATIENCE_MS
+        )
+
+    def moving() -> bool:
+        seen = page.evaluate(MOVES)
+        kinds = {key.rsplit(" ", 1)[0]: most for key, most in seen.items()}
+        wanted = ("torque_Nm", "speed_rad_s", "position_rad")
+        hot = [key for key in kinds if "temperature_housing_degC" in key]
+        return len(hot) == 2 and all(
+            kinds.get(f"{joint} {channel}", 0) > 20
+            for joint in ("shoulder", "elbow")
+            for channel in wanted
+        )
+
+    until(moving, "all four channels of both joints are drawn and move")
+    drawn = _drawn(page)
+    until(lambda: _drawn(page) > drawn + 10, "the picture goes on")
+
+    page.locator("#live-note").fill("fan off <i>&")
+    page.get_by_role("button", name="Write it in").click()
+    reader = RecordingReader(path)
+
+    def events(kind: str) -> list:
+        reader.refresh()
+        return [event for event in reader.events() if event.kind == kind]
+
+    until(lambda: [e.text for e in events("note")] == ["fan off <i>&"], "the note is recorded")
+    expect(page.locator("#live-sheet .over")).to_contain_text("fan off <i>&", timeout=PATIENCE_MS)
+
+    trip = page.locator(".alert.danger")
+    expect(trip).to_contain_text("Trip: shoulder housing above 60 °C", timeout=PATIENCE_MS)
+    expect(trip.get_by_role("button", name="Shelve 30 min")).to_have_count(0)
+    trip.get_by_role("button", name="Acknowledge").click()
+    until(lambda: events("acknowledged"), "the acknowledgement is recorded")
+    expect(page.locator('[data-joint="shoulder"] .state')).to_contain_text("Trip")
+
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait()
+    expect(page.locator("#live-lost")).to_contain_text("The logger stopped", timeout=PATIENCE_MS)
+    expect(page.locator('[data-joint="elbow"] .state')).to_contain_text(
+        "No data", timeout=PATIENCE_MS
+    )
+
+    _, second = bench.logger("--name", "After it")
+    expect(page.locator("#live-name")).to_have_text("After it", timeout=PATIENCE_MS)
+    expect(page.locator("#live-lost")).to_have_text("", timeout=PATIENCE_MS)
+    assert second != path
+    assert faults == []
+    page.close()
+
+
+def test_a_lost_server_is_said_and_found_again(browser: Browser, bench, serve, until):
+    """The page says since when, tries again, and goes on when the server is back."""
+    bench.joints()
+    bench.logger()
+    address = serve(bench.recordings)
+    server = bench.processes()[-1]
+    page, faults = _page(browser, address)
+    expect(page.locator('[data-joint="elbow"] .state')).to_contain_text(
+        "Normal", timeout=PATIENCE_MS
+    )
+    server.send_signal(signal.SIGTERM)
+    server.wait(20)
+    expect(page.locator("#live-lost")).to_contain_text(
+        "heard nothing from the server", timeout=PATIENCE_MS
+    )
+    port = address.rsplit(":", 1)[1]
+    again = bench.start(
+        "dutytrace", "dashboard", "--recordings", str(bench.recordings), "--port", port
+    )
+    assert again.stdout.readline().startswith("The pages are at ")
+    expect(page.locator("#live-lost")).to_have_text("", timeout=PATIENCE_MS)
+    drawn = _drawn(page)
+    until(lambda: _drawn(page) > drawn + 5, "the picture goes on")
+    assert faults == []
+    page.close()
+
+
+def test_replay_finds_the_overheat(browser: Browser, serve):
+    """The shipped recording: its trip is found, named, gone to, measured, and the view shared."""
+    if not DEMO.exists():
+        pytest.fail("recordings/demo-overheat is missing: make demo-recording")
+    address = serve(DEMO.parent)
+    page, faults = _page(browser, f"{address}/replay")
+    page.locator("#past-list a").filter(has_text="Fan failure").click()
+    expect(page.locator("#past-name")).to_have_text("Fan failure, pick and place")
+    trip = page.locator('.exc[data-severity="trip"]')
+    expect(trip).to_have_count(1, timeout=PATIENCE_MS)
+    expect(trip).to_contain_text("shoulder housing above 80 °C")
+    expect(trip).to_contain_text("RMS torque")
+    trip.click()
+    expect(trip).to_have_attribute("aria-current", "true")
+    expect(page.locator("#past-rows .over")).to_contain_text("housing above 80 °C")
+    recording = Recording.open(DEMO)
+    began = next(
+        event
+        for event in recording.events()
+        if event.limit == "housing-hot" and event.kind == "raised"
+    )
+    at_s = (began.time_ns - recording.start_ns) // 1_000_000_000
+    expect(page).to_have_url(
+        re.compile(rf"/replay/demo-overheat\?from=[\d.]+&to=[\d.]+&at={at_s}"), timeout=PATIENCE_MS
+    )
+
+    page.get_by_role("button", name="1 min", exact=True).click()
+    expect(page.locator("#past-rows")).not_to_have_class(re.compile("busy"))
+    box = page.locator("#past-rows").bounding_box()
+    assert box is not None
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.4, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
+    page.mouse.up()
+    expect(page.locator("#past-span")).to_contain_text("Dragged span", timeout=PATIENCE_MS)
+    expect(page.locator("#past-span")).to_contain_text("no gap; weighted by time")
+    expect(page.locator("#past-span tbody tr")).to_have_count(8)
+
+    page.keyboard.press("Escape")
+    expect(page.locator("#past-span")).to_contain_text("Drag over the traces")
+    before = page.locator("#past-time").inner_text()
+    page.keyboard.press(" ")
+    expect(page.locator("#past-time")).not_to_have_text(before, timeout=PATIENCE_MS)
+    page.keyboard.press(" ")
+    page.keyboard.press("[")
+    page.keyboard.press("?")
+    expect(page.locator("#keys")).to_be_visible()
+    page.keyboard.press("Escape")
+
+    page.wait_for_timeout(700)
+    shared = page.url
+    shown = page.locator("#past-window").inner_text()
+    page.goto("about:blank")
+    page.goto(shared)
+    expect(page.locator("#past-window")).to_have_text(shown, timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_an_empty_folder_says_what_to_do_next(browser: Browser, serve, tmp_path: Path):
+    """Nothing recorded: both pages say so, and how to begin."""
+    address = serve(tmp_path / "none")
+    page, faults = _page(browser, address)
+    expect(page.locator("#live-empty")).to_contain_text(
+        "Nothing is being recorded", timeout=PATIENCE_MS
+    )
+    expect(page.locator("#live-empty")).to_contain_text("dutytrace demo")
+    page.get_by_role("link", name="Replay").click()
+    expect(page.locator("#past-empty")).to_contain_text(
+        "There are no recordings", timeout=PATIENCE_MS
+    )
+    assert faults == []
+    page.close()
+
+
+def test_a_phone_scrolls_one_way_only(browser: Browser, serve):
+    """At 390 px nothing stands beside the page."""
+    address = serve(DEMO.parent)
+    for path in ("/", "/replay/demo-overheat"):
+        page, faults = _page(browser, address + path, width=390)
+        page.wait_for_timeout(2500)
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= 390, path
+        assert faults == []
+        page.close()
