@@ -33,7 +33,7 @@ bench: $(READY)  ## speed, as ratios measured in one run
 	@$(BIN)/python -m pytest tests/benchmarks -m "" -s -p no:cacheprovider $(ARGS)
 
 pictures: $(READY) browser   ## the README's picture and every page in both themes, made anew
-	@$(BIN)/python tests/pictures.py $(ARGS)
+	@$(BIN)/python -m tests.pictures $(ARGS)
 
 demo-recording: $(READY)     ## the recording that the README opens, made anew from its seed
 	@rm -rf recordings/demo-overheat

@@ -7,6 +7,7 @@
     figures/   arrays -> plotly figures, pure
     pages/     Live and Replay: a layout and a few thin callbacks each
     ledger     the present state of joints and alerts, in words
+    alert_lines  what stands open, and what can be done
     follower   follows the recording that is being written, once for all open pages
     tab        what one open page has been told, and what to tell it next
     stream     the websocket that carries it

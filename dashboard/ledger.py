@@ -12,23 +12,22 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.alert_lines import alert_lines
 from dashboard.figures.axes import main_temperature
 from dashboard.theme import (
     MARKS,
     channel_words,
     clock,
     day,
-    display_of,
     elapsed,
+    few_decimals,
     number,
     span_words,
 )
 from logger.joint.channels import CHANNELS
 from logger.joint.heat import Trend, time_to_level, trend
 from logger.limits.lifecycle import Alert, fold
-from logger.limits.limit import Level, Limit
-from logger.limits.words import label
-from replay.alerts import peak_by_now
+from logger.limits.limit import Level
 from replay.recording import Recording
 from replay.statistics import figures
 
@@ -129,7 +128,7 @@ def ledger_of(
             )
             for index, joint in enumerate(recording.joints, start=1)
         ],
-        "alerts": _alert_lines(recording, alerts, now_ns, where),
+        "alerts": alert_lines(recording, alerts, now_ns, where),
         "remarks": _remarks(recording),
     }
     if stopped_ns is not None:
@@ -179,7 +178,7 @@ def _joint(
         "state": state,
         "under": under,
         "stale": stale,
-        "temp": number(now, _decimals(now)) if math.isfinite(now) else "—",
+        "temp": number(now, few_decimals(now)) if math.isfinite(now) else "—",
         "place": _place_words(place, now, levels, age_s=age_s, stale=stale),
         "reach": _reach(now, levels),
         "rms": number(slow.rms_torque_Nm, 1) if slow else "–",
@@ -200,16 +199,11 @@ def _joint(
     )  # fmt: skip
     if other is not None and latest is not None and other in latest.values:
         value = latest.values[other][1]
-        words["other"] = {"value": number(value, _decimals(value)), "says": channel_words(other)}
+        words["other"] = {"value": number(value, few_decimals(value)), "says": channel_words(other)}
     when_will = words["when"].pop("reaches", None)
     if when_will is not None and words["reach"]:
         words["reach"]["will"] = when_will
     return words
-
-
-def _decimals(value: float) -> int:
-    """Return 0 for a reading in whole units: a decimal that nobody measured is not shown."""
-    return 0 if math.isfinite(value) and value == round(value) else 1
 
 
 def _age_words(age_s: float) -> tuple[str, str]:
@@ -248,10 +242,10 @@ def _place_words(
     above = next((limit for limit in levels if limit.pick_up > now), None)
     if above is not None:
         gap = above.pick_up - now
-        return f"{channel_words(place)}, {number(gap, _decimals(gap))} K below {above.severity}"
+        return f"{channel_words(place)}, {number(gap, few_decimals(gap))} K below {above.severity}"
     if levels:
         gap = now - levels[-1].pick_up
-        beyond = f"{number(gap, _decimals(gap))} K beyond" if gap > 0 else "at the"
+        beyond = f"{number(gap, few_decimals(gap))} K beyond" if gap > 0 else "at the"
         return f"{channel_words(place)}, {beyond} {levels[-1].severity}"
     return f"{channel_words(place)}, no limit set"
 
@@ -313,80 +307,6 @@ def _minutes(seconds: float) -> str:
         return "never"
     minutes = seconds / 60
     return number(minutes, 0 if minutes >= 9.5 else 1)
-
-
-def _alert_lines(
-    recording: Recording, alerts: Sequence[Alert], now_ns: int, where: timezone
-) -> list[Words]:
-    levels = {limit.name: limit for limit in recording.limits.limits}
-    lines: list[Words] = []
-    for alert in alerts:
-        state = alert.state(now_ns)
-        if state == "shelved" and alert.shelved_until_ns is not None:
-            left = (alert.shelved_until_ns - now_ns) / 1e9
-            until = clock(alert.shelved_until_ns, where)[:5]
-            lines.append(
-                {
-                    "n": alert.number,
-                    "mark": "shelved",
-                    "head": f"Shelved: {_what(alert, levels.get(alert.limit))}",
-                    "peak": "",
-                    "small": f"speaks again at {until}, in {span_words(left)}",
-                    "can": ["unshelve"],
-                    "rank": 3,
-                }
-            )
-        elif alert.open(now_ns):
-            lines.append(_open_line(recording, alert, now_ns, where))
-    lines.sort(key=lambda line: (line["rank"], -line["n"]))
-    if not lines:
-        last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)
-        said = f"the last one ended {clock(last, where)}" if last is not None else ""
-        lines.append({"n": 0, "mark": "normal", "head": "", "peak": "No alert is open",
-                      "small": said, "can": [], "rank": 4})  # fmt: skip
-    return lines
-
-
-def _what(alert: Alert, limit: Limit | None) -> str:
-    return f"{alert.joint} {label(limit)}" if limit is not None else alert.text
-
-
-def _open_line(recording: Recording, alert: Alert, now_ns: int, where: timezone) -> Words:
-    limit = recording.limits.named(alert.limit)
-    trip = alert.severity == "trip"
-    peak = ""
-    ends = ""
-    if isinstance(limit, Level):
-        shown = display_of(limit.channel)
-        worst = peak_by_now(recording, alert, now_ns)
-        if math.isfinite(worst):
-            top = worst * shown.factor
-            side = "at most" if limit.above is not None else "at least"
-            peak = f", {number(top, _decimals(top))} {side}"
-        off = (limit.pick_up if limit.drop_off is None else limit.drop_off) * shown.factor
-        after = f"after {span_words(limit.off_delay_s)} " if limit.off_delay_s else ""
-        way = "below" if limit.above is not None else "above"
-        ends = f"; ends {after}{way} {number(off, _decimals(off))}"
-    if trip:
-        gone = alert.returned_ns is not None
-        ends = "; the condition has gone, latched until acknowledged" if gone else "; latches"
-    raised = f"raised {clock(alert.raised_ns, where)}, "
-    raised += f"{span_words((now_ns - alert.raised_ns) / 1e9)} ago"
-    # No shelving hides a trip.
-    can = ["acknowledge"] if trip else ["acknowledge", "shelve"]
-    if alert.acknowledged_ns is not None:
-        by = f" by {alert.acknowledged_by}" if alert.acknowledged_by else ""
-        raised += f"; acknowledged {clock(alert.acknowledged_ns, where)}{by}"
-        can = [] if trip else ["shelve"]
-    return {
-        "n": alert.number,
-        "mark": MARKS.get(alert.severity, "abnormal"),
-        "head": f"{'Trip' if trip else 'Warning'}: {_what(alert, limit)}",
-        "peak": peak,
-        "small": raised + ends,
-        "can": can,
-        "rank": (0 if trip else 1) + (0.5 if alert.acknowledged_ns is not None else 0),
-    }
 
 
 def _remarks(recording: Recording) -> list[str]:

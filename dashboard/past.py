@@ -12,12 +12,11 @@ import numpy as np
 
 from dashboard.figures.furniture import alert_spans, gap_spans, limit_lines, note_lines
 from dashboard.figures.lines import Band, Line
-from dashboard.figures.reading import plan_of, read_band, read_row
+from dashboard.figures.reading import furniture_of, plan_of, read_band, read_row
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
 from dashboard.figures.strip import strip_figure, strip_sheet
-from dashboard.tab import furniture_of
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
 from logger.limits.lifecycle import fold
 from logger.limits.words import label

@@ -15,24 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.axes import Axis, Pen, Planned
-from dashboard.figures.furniture import (
-    Furniture,
-    alert_spans,
-    gap_spans,
-    limit_lines,
-    note_lines,
-)
 from dashboard.figures.lines import Band, Line, crowded
-from dashboard.figures.reading import Row, plan_of
+from dashboard.figures.reading import Bins, Row, furniture_of, plan_of, read_bins
 from dashboard.figures.rows import axes_of, rows_figure
 from dashboard.figures.sheet import Sheet, sheet_of
 from dashboard.follower import Moment
 from dashboard.ledger import ledger_of
 from dashboard.theme import LIGHT, THEMES, Theme, zone
 from dashboard.wire import Update, pack
-from logger.limits.lifecycle import fold
 from replay.recording import Recording
-from replay.window import bin_width_ns, envelope, gaps
+from replay.window import bin_width_ns
 
 __all__ = ["Look", "Tab", "look_of"]
 
@@ -41,7 +33,6 @@ LEDGER_EVERY_NS: Final = 240_000_000
 GRACE_NS: Final = 60_000_000
 """A bin is closed that long after its end: joints are not written in the same instant."""
 PX_A_BIN: Final = 2.0
-Bins = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,22 +60,6 @@ def look_of(said: dict[str, Any]) -> Look:
         theme=THEMES.get(str(said.get("theme")), LIGHT),
         offset_min=figure("offset_min", 0.0),
     )
-
-
-def read_bins(
-    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
-) -> Bins:
-    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean."""
-    bins = np.full((count, len(pens), 3), np.nan)
-    for index, (pen, factor) in enumerate(pens):
-        found = envelope(
-            recording, pen.joint, pen.channel, start_ns, start_ns + count * width, bins=count
-        )
-        rising = ~(abs(found.first - found.maximum) < abs(found.first - found.minimum))
-        bins[:, index, 0] = np.where(rising, found.minimum, found.maximum) * factor
-        bins[:, index, 1] = np.where(rising, found.maximum, found.minimum) * factor
-        bins[:, index, 2] = found.mean * factor
-    return bins
 
 
 class Tab:
@@ -326,37 +301,3 @@ class Tab:
             "path": recording.path.name,
             "figure": figure,
         }
-
-
-def furniture_of(
-    recording: Recording,
-    plan: tuple[Planned, ...],
-    begin_ns: int,
-    end_ns: int,
-    *,
-    open_gap: bool = False,
-) -> Furniture:
-    """Return what stands in a window of a recording."""
-    joints = sorted({pen.joint for row in plan for pen in row.pens})
-    found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
-    spans = alert_spans(fold(recording.events()), recording.limits, plan, recording.start_ns)
-    begin_s = (begin_ns - recording.start_ns) / 1e9
-    end_s = (end_ns - recording.start_ns) / 1e9
-    return Furniture(
-        limits=limit_lines(recording.limits, plan),
-        alerts=tuple(
-            span
-            for span in spans
-            if span.start_s < end_s and (span.end_s is None or span.end_s > begin_s)
-        ),
-        gaps=gap_spans(
-            found,
-            recording.start_ns,
-            open_from_ns=recording.end_ns if open_gap and not recording.live else None,
-        ),
-        notes=tuple(
-            note
-            for note in note_lines(recording.events(), recording.start_ns)
-            if begin_s <= note.at_s <= end_s
-        ),
-    )

@@ -25,6 +25,7 @@ __all__ = [
     "day",
     "display_of",
     "elapsed",
+    "few_decimals",
     "number",
     "span_words",
     "template",
@@ -193,6 +194,11 @@ def number(value: float, decimals: int = 1) -> str:
     if float(text) == 0.0:
         text = text.lstrip("-")
     return text.replace("-", "−")
+
+
+def few_decimals(value: float) -> int:
+    """Return 0 for a reading in whole units: a decimal that nobody measured is not shown."""
+    return 0 if math.isfinite(value) and value == round(value) else 1
 
 
 def elapsed(seconds: float, *, tenths: bool = False) -> str:

@@ -7,13 +7,24 @@ recording, computes nothing but the change to shown units.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dashboard.figures.axes import Pen, Planned, plan_rows
+from dashboard.figures.furniture import (
+    Furniture,
+    alert_spans,
+    gap_spans,
+    limit_lines,
+    note_lines,
+)
 from dashboard.figures.lines import Band, Line, crowded
+from logger.limits.lifecycle import fold
 from replay.recording import Recording
-from replay.window import envelope, trace
+from replay.window import envelope, gaps, trace
 
-__all__ = ["Row", "plan_of", "read_band", "read_row"]
+__all__ = ["Bins", "Row", "furniture_of", "plan_of", "read_band", "read_bins", "read_row"]
+
+Bins = NDArray[np.float64]
 
 CROWD_PX = 10
 PX_A_BUCKET = 2
@@ -112,3 +123,53 @@ def read_row(
             )
         )
     return Row(plan=plan, lines=tuple(lines), bucket_s=float("nan"))
+
+
+def read_bins(
+    recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
+) -> Bins:
+    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean."""
+    bins = np.full((count, len(pens), 3), np.nan)
+    for index, (pen, factor) in enumerate(pens):
+        found = envelope(
+            recording, pen.joint, pen.channel, start_ns, start_ns + count * width, bins=count
+        )
+        rising = ~(abs(found.first - found.maximum) < abs(found.first - found.minimum))
+        bins[:, index, 0] = np.where(rising, found.minimum, found.maximum) * factor
+        bins[:, index, 1] = np.where(rising, found.maximum, found.minimum) * factor
+        bins[:, index, 2] = found.mean * factor
+    return bins
+
+
+def furniture_of(
+    recording: Recording,
+    plan: tuple[Planned, ...],
+    begin_ns: int,
+    end_ns: int,
+    *,
+    open_gap: bool = False,
+) -> Furniture:
+    """Return what stands in a window of a recording."""
+    joints = sorted({pen.joint for row in plan for pen in row.pens})
+    found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
+    spans = alert_spans(fold(recording.events()), recording.limits, plan, recording.start_ns)
+    begin_s = (begin_ns - recording.start_ns) / 1e9
+    end_s = (end_ns - recording.start_ns) / 1e9
+    return Furniture(
+        limits=limit_lines(recording.limits, plan),
+        alerts=tuple(
+            span
+            for span in spans
+            if span.start_s < end_s and (span.end_s is None or span.end_s > begin_s)
+        ),
+        gaps=gap_spans(
+            found,
+            recording.start_ns,
+            open_from_ns=recording.end_ns if open_gap and not recording.live else None,
+        ),
+        notes=tuple(
+            note
+            for note in note_lines(recording.events(), recording.start_ns)
+            if begin_s <= note.at_s <= end_s
+        ),
+    )

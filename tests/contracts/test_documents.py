@@ -1,0 +1,118 @@
+"""README and DEVELOPERS.md say what is true: every fenced example is run or checked."""
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from dutytrace import app
+from logger.joint.bench import read_bench
+from logger.joint.channels import CHANNELS
+from logger.limits.limit import check_against, read_limits
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+FENCES = re.findall(r"```(\w*)\n(.*?)```", README, flags=re.DOTALL)
+COMMANDS = [
+    line.removeprefix("$ ")
+    for kind, text in FENCES
+    if kind == "console"
+    for line in text.splitlines()
+    if line.startswith("$ dutytrace ")
+]
+
+
+def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, *command],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        timeout=120,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+
+
+@pytest.fixture
+def readers_bench(tmp_path: Path) -> Path:
+    """Give the folder that a reader has after typing in the README's files."""
+    bench, layout, limits = (text for kind, text in FENCES if kind == "toml")
+    (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
+    (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
+    (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
+    return tmp_path
+
+
+def test_the_readers_files_fit_each_other(readers_bench: Path):
+    """Bench, layout and limits of the guide are accepted, together."""
+    bench = read_bench(readers_bench / "bench.toml")
+    check_against(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
+
+
+def test_the_decoded_frame_is_what_the_guide_says(readers_bench: Path):
+    """The command of the guide prints the lines of the guide."""
+    text = next(text for kind, text in FENCES if "dutytrace decode" in text)
+    command, _, printed = text.partition("\n")
+    done = _run("-m", *shlex.split(command.removeprefix("$ ")), cwd=readers_bench)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == printed
+
+
+def test_the_python_example_runs():
+    """The pandas lines of the guide read the recording that comes with the source."""
+    text = next(text for kind, text in FENCES if kind == "python")
+    done = _run("-c", f"{text}\nprint(hottest['shoulder'])", cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    assert float(done.stdout) > 80
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_commands_of_the_guide_exist(command: str):
+    """Each command and each option of it is one that the front door has."""
+    _, name, *words = shlex.split(command)
+    shown = _run("-m", "dutytrace", name, "--help", cwd=ROOT)
+    assert shown.returncode == 0, shown.stderr
+    for word in words:
+        if word.startswith("--"):
+            assert word in shown.stdout, f"{name} has no {word}"
+
+
+def test_the_table_of_commands_is_the_front_doors():
+    """No command is missing from the README's table, and none is invented."""
+    listed = set(re.findall(r"^\| `dutytrace (\w+)", README, flags=re.MULTILINE))
+    assert listed == {command.callback.__name__ for command in app.registered_commands}
+
+
+def test_the_column_table_is_generated():
+    """DEVELOPERS.md's table of channels is what the code declares."""
+    rows = ["| column | unit (UCUM) | type | lowest | highest |", "|---|---|---|---|---|"]
+    rows += [
+        f"| `{one.name}` | {one.ucum} | {'int64' if one.whole else 'double'} | {one.lowest:g} "
+        f"| {one.highest:g} |"
+        for one in CHANNELS.values()
+    ]
+    found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", DEVELOPERS, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == rows
+
+
+def test_the_picture_and_the_recording_are_there():
+    """What the README shows and opens is part of the source, and small enough to be."""
+    for picture in re.findall(r"!\[.*?\]\((.*?)\)", README):
+        assert (ROOT / picture).exists(), picture
+    recording = ROOT / "recordings" / "demo-overheat"
+    size = sum(file.stat().st_size for file in recording.rglob("*") if file.is_file())
+    assert 0 < size < 3_000_000
+
+
+def test_no_index_or_machine_stands_in_a_tracked_file():
+    """Pinned by hash, naming no address of a package index."""
+    lock = (ROOT / "requirements.lock").read_text("utf-8")
+    assert "http" not in lock.replace("httptools", "")
+    assert all("--hash=sha256:" in part for part in re.split(r"\n(?=\S)", lock.strip()))

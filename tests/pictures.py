@@ -1,0 +1,88 @@
+"""Makes the README's picture, and every page in both themes and three widths, from the real thing.
+
+`make pictures` runs it: a demo is started and watched until its first warnings stand, then each
+page is photographed into screenshots/. Nothing is drawn by hand.
+"""
+
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from playwright.sync_api import Browser
+
+from tests.browser import chromium, installed
+
+ROOT = Path(__file__).parents[1]
+OUT = ROOT / "screenshots"
+README_PICTURE = ROOT / "dashboard" / "assets" / "live.png"
+SIZES = ((1440, 900), (2560, 1440), (390, 844))
+WATCH_S = 330
+"""Long enough for the heavy crates and the first warning of the demo's fan failure."""
+
+
+def main() -> int:
+    """Take the pictures; returns the exit status."""
+    path = installed()
+    if path is None:
+        sys.stderr.write("No Chrome or Chromium is installed: install one to take pictures.\n")
+        return 2
+    watch_s = float(sys.argv[1]) if len(sys.argv) > 1 else WATCH_S
+    OUT.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
+        recordings = Path(folder)
+        shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
+        demo = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "dutytrace", "demo", "--no-browser", "--port", "0"),
+                *("--recordings", folder),
+            ],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            with chromium(path) as browser:
+                address = _address(demo)
+                sys.stdout.write(f"Watching the demo for {watch_s:.0f} s\n")
+                sys.stdout.flush()
+                time.sleep(watch_s)
+                for scheme in ("light", "dark"):
+                    for size in SIZES:
+                        _take(browser, address, "live", size, scheme)
+                        _take(browser, f"{address}/replay/demo-overheat", "replay", size, scheme)
+        finally:
+            demo.terminate()
+            demo.wait(30)
+    README_PICTURE.write_bytes((OUT / "live-light-1440.png").read_bytes())
+    return 0
+
+
+def _address(demo: "subprocess.Popen[str]") -> str:
+    assert demo.stdout is not None
+    for line in demo.stdout:
+        found = re.match(r"The pages are at (http://\S+?)/?\s*$", line)
+        if found:
+            return found[1]
+    raise RuntimeError("the demo did not come up")
+
+
+def _take(browser: Browser, address: str, name: str, size: tuple[int, int], scheme: str) -> None:
+    width, height = size
+    page = browser.new_page(
+        viewport={"width": width, "height": height},
+        color_scheme="dark" if scheme == "dark" else "light",
+    )
+    page.goto(address)
+    page.wait_for_timeout(2500)
+    if name == "replay":
+        page.locator('.exc[data-severity="trip"]').click()
+        page.wait_for_timeout(1500)
+    page.screenshot(path=OUT / f"{name}-{scheme}-{width}.png", full_page=width < 1000)
+    page.close()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
