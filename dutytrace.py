@@ -348,12 +348,10 @@ def decode(
 def main() -> None:
     """Run a command; mistakes and faults end in one sentence and an exit status."""
     try:
-        app(standalone_mode=False)
+        status = app(standalone_mode=False)
     except DutytraceError as fault:
         sys.stderr.write(f"dutytrace: {fault}\n")
         sys.exit(fault.exit_status)
-    except typer.Exit as ended:
-        sys.exit(ended.exit_code)
     except (typer.Abort, KeyboardInterrupt):
         sys.exit(130)
     except Exception as fault:
@@ -361,6 +359,7 @@ def main() -> None:
             fault.show()
             sys.exit(getattr(fault, "exit_code", 2))
         raise
+    sys.exit(status or 0)
 
 
 def _say(text: str) -> None:

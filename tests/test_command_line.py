@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -156,6 +157,41 @@ def test_answers_in_json(overheat: Recording, tmp_path: Path):
             "fault_code": 0.0,
         },
     }
+
+
+def test_a_recording_that_is_not_whole_ends_with_status_1(tmp_path: Path, overheat: Recording):
+    """`check` says what is missing, in words and in JSON, and its exit status tells a script."""
+    path = tmp_path / "cut"
+    shutil.copytree(overheat.path, path)
+    (next((path / "status" / "joint=elbow").glob("*.parquet"))).unlink()
+    done = _run("check", str(path))
+    assert done.returncode == 1
+    assert "not whole" in done.stdout
+    done = _run("check", str(path), "--json")
+    assert done.returncode == 1
+    assert json.loads(done.stdout)["whole"] is False
+
+
+def test_a_full_disk_ends_with_status_3(tmp_path: Path):
+    """What was written until then is whole and opens; room to write is a limit on file size."""
+    path = tmp_path / "rec"
+    script = (
+        "import resource, sys, dutytrace\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (3_000_000, 3_000_000))\n"
+        f"sys.argv = ['dutytrace', 'simulate', '--hours', '0.5', '--out', {str(path)!r}]\n"
+        "dutytrace.main()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script],
+        capture_output=True, text=True, check=False, timeout=120,
+        cwd=Path(__file__).parents[1],
+    )  # fmt: skip
+    assert done.returncode == 3, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "What was written until then is whole" in done.stderr
+    recording = Recording.open(path)
+    assert recording.frame_count() > 1000
+    assert recording.missing()
 
 
 def test_notes_and_acknowledgements_from_the_command_line(tmp_path: Path):

@@ -19,6 +19,7 @@ from logger.settings_file import Settings
 from logger.store.files import MANIFEST, put
 
 __all__ = [
+    "CUT_SHORT",
     "FORMAT",
     "Clock",
     "Manifest",
@@ -29,6 +30,8 @@ __all__ = [
 ]
 
 FORMAT: Final = 1
+CUT_SHORT: Final = "cut short; sealed afterwards"
+"""The end of a recording whose recorder did not close it."""
 
 
 class Clock(Settings):
@@ -48,6 +51,8 @@ class Manifest(Settings):
     started_ns: int
     ended_ns: int | None = None
     end_cause: str = ""
+    rows: dict[str, int] = Field(default_factory=dict)
+    """Stream -> rows that it had at the end: what a lost part is told by."""
     clock: Clock
     simulated: bool = False
     bench: str

@@ -16,7 +16,7 @@ from logger.store.events import Event, events_from
 from logger.store.files import JOURNAL, overview_stream, status_stream
 from logger.store.journal import JournalReader, journal_files
 from logger.store.lock import writer_of
-from logger.store.manifest import Manifest, read_manifest
+from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
 from logger.store.overview import Carry, carry_from
 from logger.store.parts import Part, list_parts
 from logger.store.schema import TIME, readings_from, streams_of
@@ -278,6 +278,9 @@ class RecordingReader:
                     if first > row:
                         said.append(f"{stream}: rows {row} to {first - 1} are missing.")
                     row = max(row, end)
+                if row < self.manifest.rows.get(stream, 0):
+                    last = self.manifest.rows[stream] - 1
+                    said.append(f"{stream}: rows {row} to {last} are missing.")
                 for part in self._parts[stream]:
                     try:
                         rows = part.footer.num_rows
@@ -289,7 +292,8 @@ class RecordingReader:
                             f"{part.path.name} of {stream} holds {rows} rows, expected "
                             f"{part.end_row - part.first_row}."
                         )
-            if self.manifest.ended_ns is None and writer_of(self.path) is None:
+            unended = self.manifest.ended_ns is None and writer_of(self.path) is None
+            if unended or self.manifest.end_cause == CUT_SHORT:
                 said.append(
                     "The recorder ended without closing the recording: up to 0.2 s before its end "
                     "are missing, up to 1 s after a power cut."

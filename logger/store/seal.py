@@ -14,7 +14,7 @@ from logger.store.files import JOURNAL
 from logger.store.inbox import Request, event_of
 from logger.store.journal import JournalReader, journal_files
 from logger.store.lock import WriteLock
-from logger.store.manifest import write_manifest
+from logger.store.manifest import CUT_SHORT, write_manifest
 from logger.store.parts import list_parts, write_part
 from logger.store.read import RecordingReader
 from logger.store.sealing import Run, Sealer
@@ -83,7 +83,11 @@ def _seal(path: Path) -> bool:
             write_manifest(
                 path,
                 reader.manifest.model_copy(
-                    update={"ended_ns": ended_ns, "end_cause": "cut short; sealed afterwards"}
+                    update={
+                        "ended_ns": ended_ns,
+                        "end_cause": CUT_SHORT,
+                        "rows": {stream: reader.rows(stream) for stream in reader.schemas},
+                    }
                 ),
             )
     except OSError as fault:

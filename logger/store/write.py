@@ -183,7 +183,7 @@ class RecordingWriter:
             for _, journal in journal_files(self.path / JOURNAL):
                 journal.unlink()
             self.manifest = self.manifest.model_copy(
-                update={"ended_ns": ended_ns, "end_cause": cause}
+                update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
             )
             write_manifest(self.path, self.manifest)
         except OSError as fault:
