@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.joint.decode import DecodeState, decode
@@ -78,6 +80,7 @@ class Intake:
         self._torque: dict[str, deque[Buckets]] = {
             joint: deque(maxlen=2000) for joint in self._torque_hold
         }
+        self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames_this_second = 0
         self.undecoded = 0
@@ -102,6 +105,7 @@ class Intake:
         joint = readings.joint
         if len(readings):
             self._writer.append_readings(readings)
+            self._follow_position(readings)
         changes, self._watched[joint] = evaluate(
             self._watch[joint], self._watched[joint], readings, now_ns=now_ns
         )
@@ -114,6 +118,29 @@ class Intake:
                 hold_ns={"torque_Nm": self._torque_hold[joint]},
             )
             self._torque[joint].extend(buckets.values())
+
+    def _follow_position(self, readings: ReadingBatch) -> None:
+        """Say where a position goes on in a new segment: never continued in silence."""
+        joint = readings.joint
+        told = readings.position_segment >= 0
+        times, segments = readings.time_ns[told], readings.position_segment[told]
+        if len(times) == 0:
+            return
+        before = self._segment.get(joint)
+        if before is not None:
+            times = np.append(np.int64(before[0]), times)
+            segments = np.append(np.int32(before[1]), segments)
+        for place in np.flatnonzero(np.diff(segments)):
+            silent_s = float(times[place + 1] - times[place]) * 1e-9
+            self.say(
+                "position lost",
+                time_ns=int(times[place + 1]),
+                joint=joint,
+                duration_s=silent_s,
+                text=f"{joint}: after {silent_s:.2f} s without a reading the encoder's turns are "
+                "not known; position goes on in a new segment.",
+            )
+        self._segment[joint] = (int(times[-1]), int(segments[-1]))
 
     def _said(self, change: Change) -> None:
         limit = self._limits.named(change.limit)

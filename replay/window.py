@@ -115,11 +115,12 @@ def trace(
     width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
     if width_ns < BASE_NS:
         hold_ns = recording.hold_ns(joint)[channel]
-        time_ns, value = recording.readings(
-            joint, start_ns, end_ns, channels=[channel], lead_in=True
-        ).series(channel)
+        batch = recording.readings(joint, start_ns, end_ns, channels=[channel], lead_in=True)
+        time_ns, value = batch.series(channel)
         if len(time_ns) <= 2 * bins:
-            return _broken(time_ns, value, hold_ns=hold_ns)
+            segment = batch.position_segment[~np.isnan(batch.columns[channel])]
+            lost = np.diff(segment) != 0 if channel == "position_rad" else None
+            return _broken(time_ns, value, hold_ns=hold_ns, lost=lost)
     return line(envelope(recording, joint, channel, start_ns, end_ns, bins=bins))
 
 
@@ -140,11 +141,15 @@ def line(shape: Envelope) -> tuple[Ints, Floats]:
     return time_ns[kept], value[kept]
 
 
-def _broken(time_ns: Ints, value: Floats, *, hold_ns: int) -> tuple[Ints, Floats]:
-    """Break a line where a value's hold ended before the next one came."""
-    after = np.flatnonzero(np.diff(time_ns) > hold_ns) + 1
+def _broken(
+    time_ns: Ints, value: Floats, *, hold_ns: int, lost: NDArray[np.bool_] | None
+) -> tuple[Ints, Floats]:
+    """Break a line where a hold ended before the next value, or where a position was `lost`."""
+    ended = np.diff(time_ns) > hold_ns
+    after = np.flatnonzero(ended if lost is None else ended | lost) + 1
+    ends = np.minimum(time_ns[after - 1] + hold_ns, time_ns[after])
     return (
-        np.insert(time_ns, after, time_ns[after - 1] + hold_ns),
+        np.insert(time_ns, after, ends),
         np.insert(value, after, np.nan),
     )
 

@@ -202,10 +202,14 @@ def gap_spans(
 
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     """Return the notes among events."""
+    said = {"note": "{text}", "position lost": "{joint} position starts anew"}
     return tuple(
-        NoteLine(at_s=(event.time_ns - start_ns) / 1e9, text=event.text)
+        NoteLine(
+            at_s=(event.time_ns - start_ns) / 1e9,
+            text=said[event.kind].format(text=event.text, joint=event.joint),
+        )
         for event in events
-        if event.kind == "note"
+        if event.kind in said
     )
 
 

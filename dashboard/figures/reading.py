@@ -88,7 +88,8 @@ def read_row(
             factor=plan.factor,
         )
         for pen in plan.pens
-        if not pen.setpoint
+        # A temperature drifts and flickers by a count; it has no cycles to be told apart.
+        if not pen.setpoint and plan.quantity != "temperature"
     }
     if any(crowded(band.minimum, band.maximum) for band, _ in coarse.values()):
         bands = [

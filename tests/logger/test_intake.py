@@ -1,0 +1,40 @@
+"""Frames in, rows and events out: what is said of a position that was lost."""
+
+from pathlib import Path
+
+import numpy as np
+
+from logger.bring_in import bring_in
+from logger.joint.batch import FrameBatch
+from logger.limits.limit import LimitSet
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.recording import Recording
+from replay.window import trace
+
+START_NS = 1_795_000_000_000_000_000
+S = 1_000_000_000
+
+
+def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
+    """A silence over which turns cannot be known: an event, a new segment, a break in the trace."""
+    made = FrameBatch.joined(list(frames(hours=1 / 120, rate_Hz=100.0, seed=1, start_ns=START_NS)))
+    at_s = (made.time_ns - START_NS) * 1e-9
+    cut = made.taken(~((at_s >= 10.0) & (at_s < 10.6)))
+    bring_in(
+        [cut.taken(slice(0, 2000)), cut.taken(slice(2000, None))],
+        bench=scenario.bench(channel="x"),
+        limits=LimitSet(),
+        out=tmp_path / "rec",
+        name="t",
+        start_ns=START_NS,
+        end_ns=START_NS + 30 * S,
+    )
+    recording = Recording.open(tmp_path / "rec")
+    lost = [event for event in recording.events() if event.kind == "position lost"]
+    assert {event.joint for event in lost} == {"shoulder", "elbow"}
+    assert all(0.55 < event.duration_s < 0.7 for event in lost)
+    batch = recording.readings("elbow", START_NS, START_NS + 30 * S)
+    assert set(batch.position_segment[batch.position_segment >= 0].tolist()) == {0, 1}
+    x, y = trace(recording, "elbow", "position_rad", START_NS, START_NS + 30 * S, bins=4000)
+    assert np.isnan(y[(x > START_NS + 9 * S) & (x < START_NS + 11 * S)]).sum() == 1
