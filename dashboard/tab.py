@@ -94,7 +94,8 @@ class Tab:
 
     def next_messages(self, moment: Moment, *, note: str = "") -> list[str | bytes]:
         """Return what to send now; nothing while the page is behind or has not said its look."""
-        if self.look is None or moment.serial == self._moment:
+        # Before its first look the follower knows nothing, not even that nothing is recorded.
+        if self.look is None or moment.serial in {0, self._moment}:
             return []
         if self._serial - self._acknowledged >= UNACKNOWLEDGED_MOST:
             return []

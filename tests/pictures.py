@@ -76,7 +76,9 @@ def _take(browser: Browser, address: str, name: str, size: tuple[int, int], sche
         color_scheme="dark" if scheme == "dark" else "light",
     )
     page.goto(address)
-    page.wait_for_timeout(2500)
+    sheet = "#live-sheet" if name == "live" else "#past-rows"
+    page.wait_for_selector(f"{sheet}[data-drawn]", timeout=60_000)
+    page.wait_for_timeout(1500)
     if name == "replay":
         page.locator('.exc[data-severity="trip"]').click()
         page.wait_for_timeout(1500)

@@ -7,6 +7,7 @@ bus that goes is told once and opened again with growing pauses. For one thread.
 
 import logging
 import select
+import struct
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -165,7 +166,7 @@ class Source:
             except (can.CanError, OSError) as fault:
                 self._lose(fault, said)
                 return
-            except (ValueError, IndexError):
+            except (ValueError, IndexError, struct.error):
                 # python-can says so of a line that is no frame; the next call goes on behind it.
                 self.garbled += 1
                 continue

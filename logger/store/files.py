@@ -15,6 +15,7 @@ __all__ = [
     "LOCK",
     "MANIFEST",
     "derived_stream",
+    "make_folder",
     "overview_stream",
     "put",
     "status_stream",
@@ -49,6 +50,24 @@ def sync_folder(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, so that their names last through a power cut.
+
+    Raises
+    ------
+    FileExistsError
+        There is something already.
+    OSError
+        It cannot be made.
+    """
+    made = [folder]
+    while not made[-1].parent.exists():
+        made.append(made[-1].parent)
+    folder.mkdir(parents=True)
+    for one in made:
+        sync_folder(one.parent)
 
 
 def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:

@@ -13,7 +13,8 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.store.files import put
+from logger.errors import InputError
+from logger.store.files import make_folder, put
 
 __all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "write_part"]
 
@@ -33,7 +34,8 @@ def write_part(
 
     `end_row` names a part whose table tells *of* the rows (an overview) and does not hold them.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    if not folder.is_dir():
+        make_folder(folder)
     path = folder / part_name(first_row, first_row + table.num_rows if end_row is None else end_row)
     times = [field.name for field in table.schema if pa.types.is_timestamp(field.type)]
     dictionary = [field.name for field in table.schema if field.name not in times]
