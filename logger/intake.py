@@ -5,7 +5,6 @@ second and what is said of alerts is made here as well, so that every recording 
 """
 
 import math
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -16,7 +15,7 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.joint.decode import DecodeState, decode
 from logger.joint.decode import plan_for as decode_plan_for
-from logger.joint.signals import Buckets, figures_of
+from logger.joint.signals import Buckets, figures_of, merged
 from logger.limits.change import Change
 from logger.limits.evaluate import evaluate, initial
 from logger.limits.evaluate import plan_for as limit_plan_for
@@ -77,9 +76,7 @@ class Intake:
             if "torque_Nm" in (hold := bench.hold_ns_of(joint))
         }
         self._torque_carry = {joint: Carry() for joint in self._torque_hold}
-        self._torque: dict[str, deque[Buckets]] = {
-            joint: deque(maxlen=2000) for joint in self._torque_hold
-        }
+        self._torque: dict[str, list[Buckets]] = {joint: [] for joint in self._torque_hold}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames_this_second = 0
@@ -226,9 +223,10 @@ class Intake:
         self._frames_this_second = 0
         for joint, recent in self._torque.items():
             since_ns = mark_ns - RMS_S * BASE_NS
-            while recent and int(recent[0].start_ns[-1]) < since_ns:
-                recent.popleft()
-            rms = figures_of(list(recent)).rms
+            minute = merged(recent)
+            low = int(np.searchsorted(minute.start_ns, since_ns))
+            recent[:] = [minute.rows(slice(low, None))]
+            rms = figures_of(recent).rms
             row: dict[str, object] = {
                 "time": mark_ns,
                 "torque_rms_60s_Nm": None if math.isnan(rms) else rms,

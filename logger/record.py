@@ -11,7 +11,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -73,6 +73,7 @@ class _Shared:
 
     queue: "queue.Queue[Received]"
     stop: threading.Event
+    received_all: threading.Event
     fault: list[BaseException] = field(default_factory=list)
     dropped: int = 0
     garbled: int = 0
@@ -102,7 +103,8 @@ def record(
     try:
         asker = Asker(settings.bench, now_s=time.monotonic())
         _listen(source, asker)
-        started_ns = axis.at(read_clocks())
+        # What has waited since the bus was opened is from before the recording.
+        started_ns = source.receive(0.0).until_ns
         writer = RecordingWriter(
             settings.out,
             Manifest(
@@ -123,7 +125,11 @@ def record(
         source.close()
         raise
     intake = Intake(settings.bench, settings.limits, writer, start_ns=started_ns, on_event=on_event)
-    shared = _Shared(queue=queue.Queue(QUEUED_BATCHES), stop=threading.Event())
+    shared = _Shared(
+        queue=queue.Queue(QUEUED_BATCHES),
+        stop=threading.Event(),
+        received_all=threading.Event(),
+    )
     intake.say("started", time_ns=started_ns, text="Recording started.")
     if settings.note:
         intake.say("note", time_ns=started_ns, text=settings.note)
@@ -144,6 +150,7 @@ def record(
             break
     shared.stop.set()
     receiving.join()
+    shared.received_all.set()
     writing.join()
     source.close()
     if shared.fault:
@@ -157,6 +164,9 @@ def record(
             "written is whole."
         ) from fault
     ended_ns = axis.at(read_clocks())
+    intake.take(FrameBatch.empty(), now_ns=ended_ns)
+    for request in take_requests(settings.out):
+        intake.ask(request, time_ns=ended_ns)
     intake.say("ended", time_ns=ended_ns, text=f"Recording ended: {cause}.")
     writer.close(ended_ns=ended_ns, cause=cause)
     return Recorded(
@@ -211,14 +221,14 @@ def _receive(shared: _Shared, source: Source, asker: Asker) -> None:
         if time.monotonic() >= hand_on_s:
             hand_on_s = time.monotonic() + GATHER_S
             shared.garbled = source.garbled
-            _hand_on(shared, gathered)
-            gathered = []
+            gathered = _hand_on(shared, gathered)
     _hand_on(shared, gathered)
 
 
-def _hand_on(shared: _Shared, gathered: list[Received]) -> None:
+def _hand_on(shared: _Shared, gathered: list[Received]) -> list[Received]:
+    """Give the writer what has gathered; return what is still to be told when it is too slow."""
     if not gathered:
-        return
+        return []
     frames = [received.frames for received in gathered if len(received.frames)]
     whole = Received(
         frames=FrameBatch.joined(frames),
@@ -229,6 +239,9 @@ def _hand_on(shared: _Shared, gathered: list[Received]) -> None:
         shared.queue.put_nowait(whole)
     except queue.Full:
         shared.dropped += len(whole.frames)
+        # Frames are lost and counted; what happened on the bus is said later.
+        return [replace(whole, frames=FrameBatch.empty())] if whole.said else []
+    return []
 
 
 def _write(
@@ -243,7 +256,7 @@ def _write(
         try:
             received = shared.queue.get(timeout=GATHER_S)
         except queue.Empty:
-            if shared.stop.is_set():
+            if shared.received_all.is_set():
                 return
             received = None
         now_s = time.monotonic()

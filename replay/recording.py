@@ -277,8 +277,11 @@ class Recording:
             times = np.append(np.int64(carry.last_row_ns), times)
         for index in np.flatnonzero(np.diff(times) > limit_ns):
             gaps.append((int(times[index]), int(times[index + 1])))
-        newest = self.newest_ns(joint)
-        if newest is not None and self.end_ns - newest > limit_ns:
+        span = self._reader.span_ns(status_stream(joint))
+        first, newest = span or (self.end_ns, self.end_ns)
+        if first - self.start_ns > limit_ns:
+            gaps.insert(0, (self.start_ns, first))
+        if self.end_ns - newest > limit_ns:
             gaps.append((newest, self.end_ns))
         return gaps
 

@@ -11,7 +11,7 @@ import can
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import EXTENDED, SENT, FrameBatch
+from logger.joint.batch import ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench import Bench
 from logger.joint.layout import identifier_for
 
@@ -89,7 +89,8 @@ class Asker:
         keys = frames.identifier.astype(np.uint64) | (
             ((frames.flags & EXTENDED) != 0).astype(np.uint64) << np.uint64(32)
         )
-        foreign = np.isin(keys, self._own) & ((frames.flags & SENT) == 0)
+        # An error frame's identifier says what went wrong, not who spoke.
+        foreign = np.isin(keys, self._own) & ((frames.flags & (SENT | ERROR)) == 0)
         if not foreign.any():
             return None
         number = int(frames.identifier[np.flatnonzero(foreign)[0]])

@@ -27,7 +27,11 @@ __all__ = ["Received", "Source", "open_bus"]
 log = logging.getLogger(__name__)
 
 MOST_AT_ONCE: Final = 4000
+MOST_GARBLED: Final = 200
+"""Unreadable lines in a row after which the next is left for later: one may never go away."""
 POLL_S: Final = 0.002
+QUIET_CALLS: Final = 5
+"""Calls in a row in which a bus said "there is something" and gave nothing, before it is paused."""
 SHORTEST_PAUSE_S: Final = 0.25
 LONGEST_PAUSE_S: Final = 10.0
 _SILENT_MODE: Final = {"slcan": "listen_only"}
@@ -96,6 +100,9 @@ class Source:
         self._retry_at_s = 0.0
         self._pause_s = SHORTEST_PAUSE_S
         self._lost_at_ns = 0
+        self._heard = False
+        self._quiet_calls = 0
+        self._until_ns = axis.anchor.wall_ns
         self.garbled = 0
         """Lines or frames that the adapter sent and python-can could not read."""
 
@@ -106,17 +113,25 @@ class Source:
         if self._bus is None:
             time.sleep(min(wait_s, 0.05))
             self._reopen(said)
-        elif self._wait(wait_s):
-            pass
+        else:
+            self._wait(wait_s)
         reading = self._clocks()
+        drained = True
         if self._bus is not None:
-            self._drain(messages, said)
+            drained = self._drain(messages, said)
+            self._quiet_calls = 0 if messages else self._quiet_calls + 1
         after = self._clocks()
         said.extend(("clock step", text) for text in self._axis.oddities(after))
         frames = _batch(messages)
         times = self._axis.stamped(
-            np.array([round(message.timestamp * 1e9) for message in messages], np.int64), after
+            np.array([_stamp_ns(message.timestamp) for message in messages], np.int64), after
         )
+        # A stamp from before the last promise counts as that instant: the promise holds.
+        times = np.maximum(times, self._until_ns)
+        if messages and not drained:
+            self._until_ns = int(times[-1])
+        else:
+            self._until_ns = max(self._until_ns, self._axis.at(reading))
         return Received(
             frames=FrameBatch(
                 time_ns=times,
@@ -125,7 +140,7 @@ class Source:
                 length=frames.length,
                 data=frames.data,
             ),
-            until_ns=self._axis.at(reading),
+            until_ns=self._until_ns,
             said=tuple(said),
         )
 
@@ -149,34 +164,44 @@ class Source:
             except (can.CanError, OSError) as fault:
                 log.debug("closing the bus: %s", fault)
 
-    def _wait(self, wait_s: float) -> bool:
+    def _wait(self, wait_s: float) -> None:
         if self._descriptor is None:
             time.sleep(min(wait_s, POLL_S))
-            return True
+            return
         try:
-            return bool(select.select([self._descriptor], [], [], wait_s)[0])
+            ready = bool(select.select([self._descriptor], [], [], wait_s)[0])
         except (OSError, ValueError):
-            return True
+            ready = True
+        # A descriptor that is always ready and never gives anything would take a whole core.
+        if ready and self._quiet_calls >= QUIET_CALLS:
+            time.sleep(min(wait_s, POLL_S))
 
-    def _drain(self, messages: list[can.Message], said: list[tuple[str, str]]) -> None:
+    def _drain(self, messages: list[can.Message], said: list[tuple[str, str]]) -> bool:
+        """Take what is there; return whether nothing is left."""
         assert self._bus is not None
-        for _ in range(MOST_AT_ONCE):
+        garbled = 0
+        while len(messages) < MOST_AT_ONCE and garbled < MOST_GARBLED:
             try:
                 message = self._bus.recv(0)
             except (can.CanError, OSError) as fault:
                 self._lose(fault, said)
-                return
+                return True
             except (ValueError, IndexError, struct.error):
                 # python-can says so of a line that is no frame; the next call goes on behind it.
                 self.garbled += 1
+                garbled += 1
                 continue
             if message is None:
-                return
+                return True
             messages.append(message)
+            self._heard = True
+        return False
 
     def _lose(self, fault: Exception, said: list[tuple[str, str]]) -> None:
         self.close()
-        self._pause_s = SHORTEST_PAUSE_S
+        # A bus that opens and goes again without a frame is tried, and told of, ever less often.
+        self._pause_s = SHORTEST_PAUSE_S if self._heard else min(self._pause_s * 2, LONGEST_PAUSE_S)
+        self._heard = False
         self._retry_at_s = time.monotonic() + self._pause_s
         self._lost_at_ns = self._axis.at(self._clocks())
         said.append(
@@ -204,6 +229,11 @@ def _descriptor(bus: can.BusABC) -> int | None:
     except (NotImplementedError, can.CanError):
         return None
     return descriptor if descriptor >= 0 else None
+
+
+def _stamp_ns(stamp_s: float) -> int:
+    """Return an adapter's stamp in nanoseconds; 0, which nobody believes, for nonsense."""
+    return round(stamp_s * 1e9) if 0.0 <= stamp_s < 9e9 else 0
 
 
 def _batch(messages: list[can.Message]) -> FrameBatch:

@@ -5,14 +5,17 @@ it, gives it a sequence number and makes it an event. When no logger runs, `post
 itself, under the recording's lock.
 """
 
+import contextlib
 import json
 import math
 import os
+import secrets
 import time
+import unicodedata
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, field_validator
 
 from logger.errors import InputError
 from logger.settings_file import Settings
@@ -22,7 +25,9 @@ from logger.store.lock import writer_of
 
 __all__ = ["Request", "event_of", "post", "take"]
 
-LONGEST_TEXT = 2000
+LONGEST_TEXT: Final = 2000
+LONGEST_FILE: Final = 20_000
+"""Bytes of a request file beyond which it is none."""
 
 
 class Request(Settings):
@@ -31,9 +36,22 @@ class Request(Settings):
     format: Literal[1] = 1
     kind: Literal["note", "acknowledge", "shelve", "unshelve"]
     text: str = Field(default="", max_length=LONGEST_TEXT)
-    alert: int = Field(default=0, ge=0)
-    for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0)
+    alert: int = Field(default=0, ge=0, le=2**31)
+    for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
+
+    @field_validator("text", "who", mode="before")
+    @classmethod
+    def _printable(cls, said: object) -> object:
+        """Take out what would steer a terminal: it is shown there as well as on a page."""
+        if not isinstance(said, str):
+            return said
+        kept = (
+            " " if letter.isspace() else letter
+            for letter in said
+            if letter.isspace() or unicodedata.category(letter) != "Cc"
+        )
+        return "".join(kept)
 
 
 _KIND_OF = {
@@ -81,7 +99,14 @@ def post(
     folder = recording / INBOX
     folder.mkdir(exist_ok=True)
     body = request.model_dump_json().encode()
-    put(folder / f"{time.time_ns()}-{os.getpid()}.json", lambda file: file.write(body))
+    name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
+    put(folder / name, lambda file: file.write(body))
+    if writer_of(recording) is None:
+        # The logger ended between the question and the request.
+        from logger.store.seal import seal  # noqa: PLC0415 - it needs the whole writer
+
+        with contextlib.suppress(InputError):
+            seal(recording)
 
 
 def take(recording: Path) -> list[Request]:
@@ -95,12 +120,22 @@ def take(recording: Path) -> list[Request]:
     for path in names:
         if path.name.startswith("."):
             continue
-        try:
-            requests.append(Request.model_validate(json.loads(path.read_text(encoding="utf-8"))))
-            path.unlink()
-        except (ValueError, ValidationError):
-            path.rename(path.with_suffix(".unreadable"))
+        # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
+        with contextlib.suppress(OSError):
+            try:
+                request = _read(path)
+            except (ValueError, OSError, RecursionError):
+                path.rename(path.with_suffix(".unreadable"))
+            else:
+                path.unlink()
+                requests.append(request)
     return requests
+
+
+def _read(path: Path) -> Request:
+    if not path.is_file() or path.stat().st_size > LONGEST_FILE:
+        raise ValueError(path.name)
+    return Request.model_validate(json.loads(path.read_text(encoding="utf-8")))
 
 
 def event_of(request: Request, *, sequence: int, time_ns: int) -> Event:

@@ -4,6 +4,7 @@ The lock is the kernel's (flock), so it goes with the process, whatever ends it;
 writer's pid for people and messages. A reader only looks.
 """
 
+import contextlib
 import fcntl
 import os
 import time
@@ -25,10 +26,15 @@ class WriteLock:
         Raises
         ------
         InputError
-            Another process writes this recording.
+            Another process writes this recording, or it cannot be written.
         """
         path = recording / LOCK
-        self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as fault:
+            raise InputError(
+                f"{recording}: the recording cannot be written ({fault.strerror})."
+            ) from None
         # A reader that looks holds a shared lock for an instant: a few tries outlast it.
         for attempt in range(20):
             try:
@@ -43,8 +49,10 @@ class WriteLock:
                         "this recording, expected nobody. Stop it first, or record elsewhere."
                     ) from None
                 time.sleep(0.01)
-        os.ftruncate(self._descriptor, 0)
-        os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+        # The pid is for people: the lock holds on a full disk too.
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         """Give the lock back; the file stays, empty."""

@@ -85,25 +85,41 @@ class Part:
         return self._footer
 
     @property
+    def damage(self) -> str:
+        """Why the file cannot be read, empty when its footer is whole."""
+        try:
+            self.footer  # noqa: B018 - reading it is the question
+        except (OSError, pa.ArrowInvalid) as fault:
+            return str(fault)
+        return ""
+
+    @property
     def metadata(self) -> dict[bytes, bytes]:
-        """What was noted in the file beside its rows."""
-        return dict(self.footer.metadata or {})
+        """What was noted in the file beside its rows; nothing in a damaged one."""
+        return {} if self.damage else dict(self.footer.metadata or {})
 
     @property
     def spans(self) -> tuple[tuple[int, int], ...]:
-        """First and last time of every row group, nanoseconds."""
+        """First and last time of every row group, nanoseconds; none in a damaged file."""
         if self._spans is None:
             spans = []
-            for index in range(self.footer.num_row_groups):
+            for index in range(0 if self.damage else self.footer.num_row_groups):
                 statistics = self.footer.row_group(index).column(0).statistics
-                spans.append((_ns(statistics.min_raw), _ns(statistics.max_raw)))
+                if statistics is not None and statistics.has_min_max:
+                    spans.append((_ns(statistics.min_raw), _ns(statistics.max_raw)))
             self._spans = tuple(spans)
         return self._spans
 
     def read(
         self, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
     ) -> pa.Table | None:
-        """Return the row groups that touch [start_ns, end_ns), None when none does."""
+        """Return the row groups that touch [start_ns, end_ns), None when none does.
+
+        Raises
+        ------
+        InputError
+            Rows of the file are damaged; one whose footer is damaged has no rows at all.
+        """
         groups = [
             index
             for index, (first, last) in enumerate(self.spans)
@@ -111,8 +127,16 @@ class Part:
         ]
         if not groups:
             return None
-        with pq.ParquetFile(self.path, metadata=self.footer) as file:
-            return file.read_row_groups(groups, columns=None if columns is None else list(columns))
+        try:
+            with pq.ParquetFile(self.path, metadata=self.footer) as file:
+                return file.read_row_groups(
+                    groups, columns=None if columns is None else list(columns)
+                )
+        except (OSError, pa.ArrowInvalid) as fault:
+            raise InputError(
+                f"{self.path}: this part is damaged and cannot be read ({fault}). Take it out of "
+                "the recording; the rest can then be read, and `dutytrace check` says what is gone."
+            ) from None
 
 
 def _ns(value: object) -> int:

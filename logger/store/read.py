@@ -4,10 +4,12 @@
 sealed in between is seen twice and counted once, never missed. Safe for several threads.
 """
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from threading import RLock
+from typing import Final
 
 import pyarrow as pa
 
@@ -22,6 +24,9 @@ from logger.store.parts import Part, list_parts
 from logger.store.schema import TIME, readings_from, streams_of
 
 __all__ = ["RecordingReader"]
+
+_SETTLED_NS: Final = 1_000_000_000
+"""A folder that was changed longer ago than this has no change of the same tick to come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,20 +111,21 @@ class RecordingReader:
         return news
 
     def _list_parts(self) -> bool:
-        news = False
         sealed: set[str] = set()
         for stream in self.schemas:
             if not self._changed(stream):
                 continue
+            parts = _known(self._parts[stream], self.path / stream)
+            if len(parts) == len(self._parts[stream]):
+                continue
             sealed.add(stream)
-            parts = self._parts[stream] = _known(self._parts[stream], self.path / stream)
+            self._parts[stream] = parts
             ends = [(part.first_row, part.end_row) for part in parts]
             self._tail[stream] = [
                 run
                 for run in self._tail[stream]
                 if not any(first <= run.first_row < end for first, end in ends)
             ]
-            news = True
         for joint, old in self._overviews.items():
             stream = overview_stream(joint)
             # An overview is there before the rows that it tells of: look again when those come.
@@ -132,7 +138,7 @@ class RecordingReader:
             carries = [carry_from(part.metadata) for part in parts]
             self._carry[joint] = carries[-1] if carries else Carry()
             self._gaps[joint] = [gap for carry in carries for gap in carry.gaps]
-        return news
+        return bool(sealed)
 
     def _changed(self, stream: str) -> bool:
         try:
@@ -141,7 +147,9 @@ class RecordingReader:
             return False
         if self._listed.get(stream) == stamp:
             return False
-        self._listed[stream] = stamp
+        # A folder's time moves in ticks: a rename may follow within the one that was seen.
+        if time.time_ns() - stamp > _SETTLED_NS:
+            self._listed[stream] = stamp
         return True
 
     def rows(self, stream: str) -> int:
@@ -257,12 +265,14 @@ class RecordingReader:
                 batch = self._tail[stream][-1].batch
                 return dict(batch.slice(batch.num_rows - 1).to_pylist()[0])
             parts = list(self._parts[stream])
-        if not parts:
-            return None
-        last = parts[-1].spans[-1][1]
-        table = parts[-1].read(start_ns=last, end_ns=last + 1)
-        assert table is not None
-        return dict(table.slice(table.num_rows - 1).to_pylist()[0])
+        for part in reversed(parts):
+            if not part.spans:
+                continue
+            last = part.spans[-1][1]
+            table = part.read(start_ns=last, end_ns=last + 1)
+            if table is not None:
+                return dict(table.slice(table.num_rows - 1).to_pylist()[0])
+        return None
 
     def missing(self) -> tuple[str, ...]:
         """Return what is known to be missing, in sentences."""
@@ -282,15 +292,12 @@ class RecordingReader:
                     last = self.manifest.rows[stream] - 1
                     said.append(f"{stream}: rows {row} to {last} are missing.")
                 for part in self._parts[stream]:
-                    try:
-                        rows = part.footer.num_rows
-                    except (OSError, pa.ArrowInvalid) as fault:
-                        said.append(f"{part.path.name} of {stream} cannot be read ({fault}).")
-                        continue
-                    if rows != part.end_row - part.first_row:
+                    if part.damage:
+                        said.append(f"{part.path.name} of {stream} cannot be read: {part.damage}")
+                    elif part.footer.num_rows != part.end_row - part.first_row:
                         said.append(
-                            f"{part.path.name} of {stream} holds {rows} rows, expected "
-                            f"{part.end_row - part.first_row}."
+                            f"{part.path.name} of {stream} holds {part.footer.num_rows} rows, "
+                            f"expected {part.end_row - part.first_row}."
                         )
             unended = self.manifest.ended_ns is None and writer_of(self.path) is None
             if unended or self.manifest.end_cause == CUT_SHORT:

@@ -11,7 +11,7 @@ import pyarrow as pa
 from logger.errors import OutsideFault
 from logger.store.events import events_table
 from logger.store.files import JOURNAL
-from logger.store.inbox import Request, event_of
+from logger.store.inbox import Request, event_of, take
 from logger.store.journal import JournalReader, journal_files
 from logger.store.lock import WriteLock
 from logger.store.manifest import CUT_SHORT, write_manifest
@@ -23,7 +23,12 @@ __all__ = ["append_event", "seal"]
 
 
 def seal(path: Path) -> bool:
-    """Make parts of what the journals of a recording hold; return whether there was anything.
+    """Make parts of what the journals of a recording hold, and events of waiting requests.
+
+    Returns
+    -------
+    bool
+        Whether there was anything.
 
     Raises
     ------
@@ -37,26 +42,52 @@ def seal(path: Path) -> bool:
 
 
 def append_event(path: Path, request: Request) -> None:
-    """Make an event of a request when nobody writes the recording."""
+    """Make an event of a request when nobody writes the recording.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more.
+    """
     with WriteLock(path):
         _seal(path)
-        reader = RecordingReader(path)
-        events = reader.events()
-        event = event_of(
-            request,
-            sequence=events[-1].sequence + 1 if events else 0,
-            # The wall clock: the recording's own axis ended with its recorder.
-            time_ns=time.time_ns(),
-        )
-        parts = list_parts(path / "events")
+        _append(path, [request])
+
+
+def _append(path: Path, requests: list[Request]) -> None:
+    events = RecordingReader(path).events()
+    first = events[-1].sequence + 1 if events else 0
+    # The wall clock: the recording's own axis ended with its recorder.
+    time_ns = time.time_ns()
+    made = [
+        event_of(request, sequence=first + place, time_ns=time_ns)
+        for place, request in enumerate(requests)
+    ]
+    parts = list_parts(path / "events")
+    try:
         write_part(
             path / "events",
-            pa.Table.from_batches([events_table([event])]),
+            pa.Table.from_batches([events_table(made)]),
             first_row=parts[-1].end_row if parts else 0,
         )
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the recording cannot be written on ({fault.strerror or fault})."
+        ) from fault
 
 
 def _seal(path: Path) -> bool:
+    sealed = _seal_rows(path)
+    # What the recorder was asked for and did not live to do.
+    requests = take(path)
+    if requests:
+        _append(path, requests)
+    return sealed or bool(requests)
+
+
+def _seal_rows(path: Path) -> bool:
     reader = RecordingReader(path)
     journals = journal_files(path / JOURNAL)
     if not journals and reader.manifest.ended_ns is not None:

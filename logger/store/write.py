@@ -7,6 +7,7 @@ this; the lock keeps other processes out.
 """
 
 import contextlib
+import shutil
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from logger.errors import InputError, OutsideFault
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.store.events import Event, events_table
-from logger.store.files import INBOX, JOURNAL, status_stream, sync_folder
+from logger.store.files import INBOX, JOURNAL, make_folder, status_stream, sync_folder
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
 from logger.store.manifest import Manifest, write_manifest
@@ -61,6 +62,8 @@ class RecordingWriter:
         ------
         InputError
             The folder exists already, or cannot be made.
+        OutsideFault
+            The disk took not even the beginning; nothing is left behind.
         """
         self.path = path
         self.manifest = manifest
@@ -69,7 +72,7 @@ class RecordingWriter:
         self._rows = dict.fromkeys(self._streams, 0)
         self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
         try:
-            path.mkdir(parents=True)
+            make_folder(path)
         except FileExistsError:
             raise InputError(
                 f"{path}: this already exists, expected a new folder for the recording."
@@ -80,10 +83,19 @@ class RecordingWriter:
                 "with --out, or make its parent writable."
             ) from None
         self._lock = WriteLock(path)
-        (path / JOURNAL).mkdir()
-        (path / INBOX).mkdir()
-        write_manifest(path, manifest)
-        self._journal = JournalWriter(path / JOURNAL, number=0)
+        try:
+            (path / JOURNAL).mkdir()
+            (path / INBOX).mkdir()
+            self._journal = JournalWriter(path / JOURNAL, number=0)
+            sync_folder(path / JOURNAL)
+            write_manifest(path, manifest)
+        except OSError as fault:
+            self._lock.release()
+            shutil.rmtree(path, ignore_errors=True)
+            raise OutsideFault(
+                f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was "
+                "recorded. Free some room, then record again."
+            ) from fault
         self._sealer = Sealer(path, bench)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None

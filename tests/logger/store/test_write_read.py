@@ -202,7 +202,7 @@ def test_nulls_stay_null(tmp_path: Path):
 
 
 def test_a_note_lands_with_and_without_a_logger(tmp_path: Path):
-    """With a logger a request waits in the inbox; without one it becomes an event at once."""
+    """A request waits for the logger; left behind by it, it is an event with the next one."""
     path = tmp_path / "rec"
     writer = _writer(path)
     _feed(writer, until_s=1)
@@ -211,7 +211,9 @@ def test_a_note_lands_with_and_without_a_logger(tmp_path: Path):
     writer.close(ended_ns=START_NS + 10**9, cause="test")
     post(path, kind="note", text="seen afterwards")
     events = RecordingReader(path).events()
-    assert [event.text for event in events] == ["seen afterwards"]
+    assert [event.text for event in events] == ["fan off <b>\u202e", "seen afterwards"]
+    assert [event.sequence for event in events] == [0, 1]
+    assert not list((path / "inbox").iterdir())
     with pytest.raises(InputError, match="no text"):
         post(path, kind="note", text="  ")
 
