@@ -66,7 +66,7 @@ def crowded(minimum: Floats, maximum: Floats) -> bool:
         return False
     common = np.minimum(high[1:], high[:-1]) - np.maximum(low[1:], low[:-1])
     larger = np.maximum(high[1:] - low[1:], high[:-1] - low[:-1])
-    return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.8
+    return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.9
 
 
 def _rgba(colour: str, alpha: float) -> str:
