@@ -12,6 +12,7 @@
     tab        what one open page has been told, and what to tell it next
     stream     the websocket that carries it
     wire       how an update travels
+    changed    what changed between two tellings of the ledger
     views      the routes that Replay reads from
     past       what Replay shows of one recording
     catalogue  the list of recordings

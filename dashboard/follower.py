@@ -2,7 +2,9 @@
 
 While anybody watches, one task refreshes the recording about twelve times a second and publishes a
 `Moment`: the recording, its present, what was last heard of each joint. Nobody watching costs
-nothing. Reads disk in a worker thread, never in the event loop.
+nothing, and who comes back is told nothing from before. Reads disk in a worker thread, never in the
+event loop. How long ago something was heard is counted on this machine's steady clock from when it
+came: a wall clock that is set meanwhile makes nothing old.
 """
 
 import asyncio
@@ -10,7 +12,7 @@ import logging
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -28,6 +30,8 @@ PERIOD_S: Final = 1 / 12
 LOOK_S: Final = 1.0
 """How often the folder is searched for a newer live recording."""
 SLOW_S: Final = 1.0
+YOUNG_S: Final = 1.0
+OLDEST_S: Final = 400 * 86400.0
 FRESH_NS: Final = 700_000_000
 """While values are no older than this, the picture ends at the newest and not at the clock."""
 
@@ -37,8 +41,12 @@ class Moment:
     """What is known right now. `recording` is None while nothing is or was being recorded."""
 
     serial: int
+    """0: nothing is known yet."""
     recording: Recording | None
     now_ns: int
+    """Where the picture ends: at the newest value, or at the present when nothing comes."""
+    present_ns: int
+    """The present on the recording's clock, from which ages are counted."""
     latest: dict[str, Latest]
     slow: dict[str, Slow]
 
@@ -55,13 +63,16 @@ class Follower:
         self._measured_s = -1e9
         self._latest: dict[str, Latest] = {}
         self._slow: dict[str, Slow] = {}
-        self.moment = Moment(serial=0, recording=None, now_ns=time.time_ns(), latest={}, slow={})
+        self._heard: tuple[int, float] | None = None
+        self._serial = 0
+        self.moment = _unknown()
 
     @contextmanager
     def watched(self) -> Iterator[None]:
         """Keep following while this context is open; call it in the event loop."""
         self._watchers += 1
         if self._task is None or self._task.done():
+            self.moment = _unknown()
             self._task = asyncio.create_task(self._follow())
         try:
             yield
@@ -72,23 +83,23 @@ class Follower:
         while self._watchers:
             begun_s = time.monotonic()
             try:
-                self.moment = await asyncio.to_thread(self._step, self.moment.serial + 1)
+                self.moment = await asyncio.to_thread(self._step)
             except (DutytraceError, OSError) as fault:
                 log.warning("the live recording could not be read: %s", fault)
                 await asyncio.sleep(0.5)
             await asyncio.sleep(max(0.01, PERIOD_S - (time.monotonic() - begun_s)))
 
-    def _step(self, serial: int) -> Moment:
+    def _step(self) -> Moment:
+        self._serial += 1
         at_s = time.monotonic()
         if at_s - self._looked_s > LOOK_S:
             self._looked_s = at_s
             name = self._shelf.newest_live()
             if name is not None and name != self._name:
-                self._name, self._latest, self._slow = name, {}, {}
+                self._name, self._latest, self._slow, self._heard = name, {}, {}, None
                 self._measured_s = -1e9
-        wall_ns = time.time_ns()
         if self._name is None:
-            return Moment(serial=serial, recording=None, now_ns=wall_ns, latest={}, slow={})
+            return replace(_unknown(), serial=self._serial)
         recording = self._shelf.open(self._name)
         end_ns = recording.end_ns
         for joint in recording.joints:
@@ -99,14 +110,32 @@ class Follower:
                 joint: measure_slow(recording, joint, end_ns) for joint in recording.joints
             }
         heard_ns = max((item.time_ns for item in self._latest.values()), default=end_ns)
-        fresh = recording.live and wall_ns - heard_ns < FRESH_NS
+        present_ns = max(end_ns, self._present(heard_ns, at_s))
+        fresh = recording.live and present_ns - heard_ns < FRESH_NS
         return Moment(
-            serial=serial,
+            serial=self._serial,
             recording=recording,
-            now_ns=max(end_ns, heard_ns if fresh else wall_ns),
+            now_ns=max(end_ns, heard_ns) if fresh else present_ns,
+            present_ns=present_ns,
             latest=dict(self._latest),
             slow=dict(self._slow),
         )
+
+    def _present(self, heard_ns: int, at_s: float) -> int:
+        """Return the present on the recording's clock, given the newest row and a steady clock."""
+        age_s = max((time.time_ns() - heard_ns) / 1e9, 0.0)
+        if self._heard is None:
+            # Of what came before anybody watched only the wall clock can tell the age.
+            self._heard = heard_ns, at_s - min(age_s, OLDEST_S)
+        elif heard_ns > self._heard[0]:
+            # What just came is young; a wall clock that says otherwise was set meanwhile.
+            self._heard = heard_ns, at_s - (age_s if age_s < YOUNG_S else 0.0)
+        return heard_ns + round((at_s - self._heard[1]) * 1e9)
+
+
+def _unknown() -> Moment:
+    at_ns = time.time_ns()
+    return Moment(serial=0, recording=None, now_ns=at_ns, present_ns=at_ns, latest={}, slow={})
 
 
 def newest_of(recording: Recording, joint: str, known: Latest | None, end_ns: int) -> Latest:

@@ -252,7 +252,7 @@ def _place_words(
 
 def _reach(now: float, levels: Sequence[Level]) -> Words:
     return {
-        "now": now if math.isfinite(now) else None,
+        **({"now": now} if math.isfinite(now) else {}),
         "limits": [
             {
                 "at": limit.pick_up,

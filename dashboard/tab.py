@@ -14,9 +14,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.axes import Axis, Pen, Planned
+from dashboard.changed import changed
+from dashboard.figures.axes import LEAST_ROOM, Axis, Pen, Planned
 from dashboard.figures.lines import Band, Line, crowded
-from dashboard.figures.reading import Bins, Row, furniture_of, plan_of, read_bins
+from dashboard.figures.reading import BAND_PX, Bins, Row, furniture_of, plan_of, read_bins
 from dashboard.figures.rows import axes_of, rows_figure
 from dashboard.figures.sheet import Sheet, sheet_of
 from dashboard.follower import Moment
@@ -28,11 +29,14 @@ from replay.window import bin_width_ns
 
 __all__ = ["Look", "Tab", "look_of"]
 
+S: Final = 1_000_000_000
 UNACKNOWLEDGED_MOST: Final = 2
 LEDGER_EVERY_NS: Final = 240_000_000
+SILENT_NS: Final = 2_000_000_000
 GRACE_NS: Final = 60_000_000
 """A bin is closed that long after its end: joints are not written in the same instant."""
-PX_A_BIN: Final = 2.0
+PX_A_BIN: Final = 1.4
+"""The least; the ladder of bin widths makes it up to two and a half times as much."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +77,12 @@ class Tab:
         self._acknowledged = 0
         self._moment = -1
         self._ledger_ns = 0
+        self._said: dict[str, Any] = {}
         self._fresh = True
         self._plan: tuple[Planned, ...] = ()
         self._pens: tuple[tuple[Pen, float], ...] = ()
         self._axes: tuple[Axis, ...] = ()
-        self._bands: tuple[bool, ...] = ()
+        self._bands: tuple[int, ...] = ()
         self._events = -1
         self._cursor_ns = 0
         self._width_ns = 0
@@ -114,21 +119,24 @@ class Tab:
         messages.append(update)
         if sheet is not None or moment.now_ns - self._ledger_ns >= LEDGER_EVERY_NS:
             self._ledger_ns = moment.now_ns
+            if sheet is not None:
+                self._said = {}
             words = ledger_of(
                 moment.recording,
                 latest=moment.latest,
                 slow=moment.slow,
-                now_ns=moment.now_ns,
+                now_ns=moment.present_ns,
                 where=zone(self.look.offset_min),
             )
             messages.append(
                 json.dumps(
-                    {"kind": "ledger", **words},
+                    {"kind": "ledger", "all": not self._said, "said": changed(self._said, words)},
                     separators=(",", ":"),
                     ensure_ascii=False,
                     allow_nan=False,
                 )
             )
+            self._said = words
         return messages
 
     def _next(self) -> int:
@@ -147,12 +155,13 @@ class Tab:
         most = max(40, round(look.sheet.plot_width / PX_A_BIN))
         count_now = (now_ns - begin_ns) / max(1, self._width_ns)
         silent = not recording.live or any(
-            now_ns - item.time_ns > 2_000_000_000 for item in moment.latest.values()
+            moment.present_ns - item.time_ns > SILENT_NS for item in moment.latest.values()
         )
         whole = (
             self._fresh
             or self._width_ns == 0
             or count_now > 1.5 * most
+            or self._closed_ns(recording) - self._cursor_ns > 1.5 * most * self._width_ns
             or len(recording.events()) != self._events
             or silent != self._open_gap
         )
@@ -188,13 +197,15 @@ class Tab:
         )
         return pack(update), sheet
 
+    def _closed_ns(self, recording: Recording) -> int:
+        """Return where the last closed bin ends."""
+        grace_ns = GRACE_NS if recording.live else 0
+        return (recording.end_ns - grace_ns) // self._width_ns * self._width_ns
+
     def _closed_bins(self, recording: Recording) -> Bins:
         """Return the bins that closed since the cursor, and move the cursor behind them."""
         width = self._width_ns
-        closed_ns = (recording.end_ns - GRACE_NS) // width * width
-        if not recording.live:
-            closed_ns = recording.end_ns // width * width
-        count = int(max(0, (closed_ns - self._cursor_ns) // width))
+        count = int(max(0, (self._closed_ns(recording) - self._cursor_ns) // width))
         bins = (
             read_bins(recording, self._pens, self._cursor_ns, count, width)
             if count
@@ -231,27 +242,32 @@ class Tab:
             return False
         self._crowd_ns = now_ns
         start = max(begin_ns, recording.start_ns) // self._width_ns * self._width_ns
-        count = int((self._cursor_ns - start) // self._width_ns)
+        count = int(max(0, (self._cursor_ns - start) // self._width_ns))
         bins = read_bins(recording, self._pens, start, count, self._width_ns)
-        return self._crowds(bins) != self._bands
+        return self._crowds(bins, now_ns - begin_ns) != self._bands
 
-    def _crowds(self, bins: Bins) -> tuple[bool, ...]:
-        group = max(1, round(10 / PX_A_BIN))
-        count = len(bins) // group * group
+    def _crowds(self, bins: Bins, room_ns: int) -> tuple[int, ...]:
+        """Return for each row how many bins make a bucket of its bands; 0: it is drawn as lines."""
+        width_px = self.look.sheet.plot_width if self.look is not None else 1
+        bins_a_px = room_ns / (width_px * self._width_ns)
         found = []
         for row, values in zip(self._plan, self._split(bins), strict=True):
-            crowd = False
+            measured = [index for index, pen in enumerate(row.pens) if not pen.setpoint]
             if row.quantity == "temperature":
                 # It drifts and flickers by a count; it has no cycles to be told apart.
-                found.append(crowd)
-                continue
-            for index, pen in enumerate(row.pens):
-                if pen.setpoint or not count:
-                    continue
-                ends = values[:count, index, :2].reshape(count // group, group * 2)
-                held = ends[~np.isnan(ends).any(axis=1)]
-                crowd = crowd or crowded(held.min(axis=1), held.max(axis=1)) if len(held) else crowd
-            found.append(crowd)
+                measured = []
+            least = LEAST_ROOM.get(row.quantity, 0.0)
+            groups = [max(1, round(bucket_px * bins_a_px)) for bucket_px in BAND_PX]
+            found.append(
+                next(
+                    (
+                        group
+                        for group in groups
+                        if any(_crowded(values[:, k, :2], group, least) for k in measured)
+                    ),
+                    0,
+                )
+            )
         return tuple(found)
 
     def _sheet(
@@ -260,7 +276,7 @@ class Tab:
         look = self.look
         if look is None:
             raise AssertionError("a page is told nothing before it has said its look")
-        self._bands = self._crowds(bins)
+        self._bands = self._crowds(bins, max(moment.now_ns - begin_ns, 10 * S))
         self._crowd_ns = moment.now_ns
         empty = np.empty(0)
         rows, filled = [], []
@@ -268,7 +284,7 @@ class Tab:
             shown = [
                 (index, pen) for index, pen in enumerate(plan.pens) if not (band and pen.setpoint)
             ]
-            bucket = self._width_ns / 1e9 if band else math.nan
+            bucket = band * self._width_ns / 1e9 if band else math.nan
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
             lines: list[Line | Band] = [
@@ -298,11 +314,25 @@ class Tab:
             axes=self._axes,
         )
         index = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
+        group_of = {
+            (pen.joint, pen.channel): band
+            for row, band in zip(self._plan, self._bands, strict=True)
+            for pen in row.pens
+        }
         for trace in figure["data"]:
-            trace["meta"]["at"] = index[trace["meta"]["joint"], trace["meta"]["channel"]]
+            place = (trace["meta"]["joint"], trace["meta"]["channel"])
+            trace["meta"] |= {"at": index[place], "group": group_of[place]}
         return {
             "kind": "sheet",
             "window_s": look.window_s,
             "path": recording.path.name,
             "figure": figure,
         }
+
+
+def _crowded(ends: Bins, group: int, least: float) -> bool:
+    """Return whether buckets of `group` bins mostly hold whole cycles; `ends` of shape (n, 2)."""
+    count = len(ends) // group
+    buckets = ends[: count * group].reshape(count, group * 2)
+    held = buckets[~np.isnan(buckets).any(axis=1)]
+    return bool(len(held)) and crowded(held.min(axis=1), held.max(axis=1), least=least)

@@ -214,7 +214,7 @@ def span_words(seconds: float) -> str:
     """Return a length of time in words: "0.6 s", "40 s", "14 min 20 s", "3 h 12 min"."""
     if not math.isfinite(seconds):
         return "unknown"
-    if seconds < 9.95:
+    if seconds < 9.95 and seconds != round(seconds):
         return f"{number(seconds, 1)} s"
     whole = round(seconds)
     if whole < 120:

@@ -158,7 +158,7 @@
       }
     }
     lane(g, span) {
-      const line = Math.round(this.meta.text * 1.5), base = this.top - 10, right = this.left + this.plotW + this.right * 0.9;
+      const line = Math.round(this.meta.text * 1.5), base = this.top - (this.meta.form === "narrow" ? 10 + Math.round(this.meta.title * 1.4) : 10), right = this.left + this.plotW + this.right * 0.9;
       const taken = [[], [], []];
       const items = this.meta.lane.slice();
       if (span) items.push({ x0: span[0], x1: span[1], text: spanWords(span[1] - span[0]), mark: "", kind: "span" });
@@ -211,9 +211,9 @@
           g.appendChild(make("circle", { class: "tip " + cls, cx: from, cy: l.y, r: this.meta.form === "wide" ? 4 : 3 }));
           g.appendChild(make("polyline", { class: "lead " + cls, points: `${from},${l.y} ${Math.max(from, right) + 6},${l.y} ${right + 12},${y} ${x - 4},${y}` }));
         } else {
-          g.appendChild(make("line", { class: "swatch " + cls, x1: right + 7, x2: x - 5, y1: y, y2: y }));
+          g.appendChild(make("line", { class: "swatch " + cls, x1: right + (narrow ? 2 : 7), x2: x - (narrow ? 3 : 5), y1: y, y2: y }));
         }
-        const value = make("text", { class: "value", x, y: y + small * 0.48 }, number(tip.value, r.decimals));
+        const value = make("text", { class: "value", x, y: y + small * 0.48 }, number(tip.value, r.unit === "°C" && Number.isInteger(tip.value) ? 0 : r.decimals));
         if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint));
         g.appendChild(value);
       });
@@ -249,10 +249,11 @@
   }
   function form() { return innerWidth <= 760 ? "narrow" : innerWidth >= 2000 ? "wide" : "normal"; }
   function theme() { return matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"; }
-  function height() {
+  /* The height of the rows; `above`: what of the page stands above and below them on a wide screen. */
+  function height(above) {
     const f = form();
-    if (f === "narrow") return 620;
-    if (f === "wide") return Math.max(760, Math.min(1000, innerHeight - 430));
+    if (f === "narrow") return 640;
+    if (f === "wide") return Math.max(640, Math.min(1000, innerHeight - (above || 430)));
     return Math.max(430, Math.min(560, innerHeight - 470));
   }
   /* Calls `started(element)` whenever an element with that id comes onto the page, `ended()` when it goes. */

@@ -17,6 +17,20 @@
       width: v.getFloat64(24, true), newest: f.subarray(0, c * 2), bins: f.subarray(c * 2) };
   }
 
+  /* What changed, put into what was known (changed.py). */
+  function merged(before, told) {
+    const now = Object.assign({}, before), map = (v) => v !== null && typeof v === "object" && !Array.isArray(v);
+    const maps = (v) => Array.isArray(v) && v.length > 0 && v.every(map);
+    for (const key in told) {
+      const value = told[key], old = before[key];
+      if (value === null) delete now[key];
+      else if (map(value) && map(old)) now[key] = merged(old, value);
+      else if (maps(value) && maps(old) && old.length === value.length) now[key] = value.map((v, i) => merged(old[i], v));
+      else now[key] = value;
+    }
+    return now;
+  }
+
   /* The bins of one window: columns of plain numbers, oldest first. */
   class Store {
     constructor() { this.clear(0, 1); }
@@ -58,11 +72,20 @@
           else { x.push(s + w / 4, s + 0.75 * w); y.push(a[i], b[i]); }
         }
       } else {
-        const a = this.a[k], b = this.b[k], m = this.mean[k];
-        for (let i = 0; i < n; i++) {
-          x.push(this.starts[i] + w / 2);
-          const v = role === "max" ? Math.max(a[i], b[i]) : role === "min" ? Math.min(a[i], b[i]) : m[i];
-          y.push(v === v ? v : null);
+        /* A bucket of a band is a group of bins, cut at the same places whatever the window. */
+        const a = this.a[k], b = this.b[k], m = this.mean[k], group = trace.meta.group || 1;
+        for (let i = 0; i < n; ) {
+          const key = Math.floor(Math.round(this.starts[i] / w) / group), from = this.starts[i];
+          let v = NaN, sum = 0, held = 0;
+          for (; i < n && Math.floor(Math.round(this.starts[i] / w) / group) === key; i++) {
+            if (a[i] !== a[i]) continue;
+            const high = Math.max(a[i], b[i]), low = Math.min(a[i], b[i]);
+            if (role === "max") v = held ? Math.max(v, high) : high;
+            else if (role === "min") v = held ? Math.min(v, low) : low;
+            sum += m[i]; held++;
+          }
+          if (role === "mean" && held) v = sum / held;
+          x.push((from + this.starts[i - 1] + w) / 2); y.push(held ? v : null);
         }
       }
       const [at, value] = this.newest[k] || [NaN, NaN];
@@ -189,7 +212,7 @@
         }
         const said = JSON.parse(m);
         if (said.kind === "sheet") { this.figure = said.figure; this.path = said.path; this.fresh = true; }
-        else if (said.kind === "ledger") ledger = said;
+        else if (said.kind === "ledger") ledger = this.words = merged(said.all ? {} : this.words || {}, said.said);
         else if (said.kind === "nothing") { serial = said.ack; this.nothing(said.last); }
       }
       if (ledger) this.ledger(ledger);
@@ -426,7 +449,7 @@
     }
     for (const l of r.limits) if (![...labelled].some((v) => Math.abs(v - l.at) < 6)) labelled.add(l.at);
     for (const v of [...labelled].sort((a, b) => a - b)) { const b = el("b", "", String(v)); b.style.left = at(v) + "%"; parts.push(b); }
-    if (r.now !== null) {
+    if (r.now !== undefined) {
       const went = el("span", "went"), tip = el("span", "tip");
       went.style.width = at(r.now) + "%"; tip.style.left = at(r.now) + "%";
       parts.push(went, tip);
@@ -434,7 +457,7 @@
     }
     host.replaceChildren(...parts);
     host.setAttribute("role", "img");
-    host.setAttribute("aria-label", (r.now === null ? "no temperature" : r.now + " °C") + "; " + r.limits.map((l) => l.word + " at " + l.at).join(", "));
+    host.setAttribute("aria-label", (r.now === undefined ? "no temperature" : r.now + " °C") + "; " + r.limits.map((l) => l.word + " at " + l.at).join(", "));
   }
 
   D.unpack = unpack; D.Store = Store;

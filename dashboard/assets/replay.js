@@ -69,7 +69,7 @@
       });
     }
     size() {
-      return "width=" + this.q("rows").clientWidth + "&height=" + D.height() + "&form=" + D.form() + "&theme=" + D.theme();
+      return "width=" + this.q("rows").clientWidth + "&height=" + D.height(790) + "&form=" + D.form() + "&theme=" + D.theme();
     }
 
     /* ---- the list ---- */
@@ -94,7 +94,7 @@
       const whole = c.longest_s || 1, step = [60, 300, 600, 1800, 3600, 7200, 14400, 43200, 86400].find((s) => whole / s <= 6.5) || 604800;
       for (let s = 0; s <= whole; s += step) {
         const tick = el("span", "", s >= 3600 || step >= 3600 ? s / 3600 + (s + step > whole ? " h" : "") : s / 60 + (s + step > whole ? " min" : ""));
-        tick.style.left = (s / whole) * 100 + "%"; scale.append(tick);
+        tick.style.left = (s / whole) * 100 + "%"; if (s / whole > 0.95) tick.className = "end"; scale.append(tick);
       }
       const head = el("tr", "", [["begun"], ["what it is"], ["joints"], ["length", "n"], ["hottest", "n"], ["at"], ["alerts"]].map(([w, k]) => el("th", k || "", w)));
       head.append(el("th", "", [scale]));

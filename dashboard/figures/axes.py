@@ -13,9 +13,26 @@ from typing import Final
 from dashboard.theme import display_of
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 
-__all__ = ["Axis", "Pen", "Planned", "axis_range", "main_temperature", "plan_rows", "ticks"]
+__all__ = [
+    "LEAST_ROOM",
+    "Axis",
+    "Pen",
+    "Planned",
+    "axis_range",
+    "main_temperature",
+    "plan_rows",
+    "ticks",
+]
 
 PENS_A_FIGURE: Final = 4
+LEAST_ROOM: Final = {
+    "temperature": 20.0,
+    "torque": 2.0,
+    "current": 2.0,
+    "speed": 10.0,
+    "position": 10.0,
+}
+"""The least that an axis spans, in shown units: a calm trace is to look calm."""
 _TEMPERATURES: Final = (
     "temperature_winding_degC",
     "temperature_housing_degC",
@@ -153,8 +170,7 @@ def axis_range(
     if not values:
         return Axis(low=0.0, high=1.0, ticks=())
     floor, top = min(values), max(values)
-    least = {"temperature": 20.0, "torque": 2.0, "current": 2.0, "speed": 10.0, "position": 10.0}
-    room = max(top - floor, least.get(quantity, 1.0))
+    room = max(top - floor, LEAST_ROOM.get(quantity, 1.0))
     grain = _step(room / 10.0, quantity)
     floor_at = math.floor((floor - 0.02 * room) / grain) * grain
     top_at = math.ceil((top + 0.04 * room) / grain) * grain

@@ -162,7 +162,11 @@ def alert_spans(
 
 
 def gap_spans(
-    gaps: dict[str, list[tuple[int, int]]], start_ns: int, *, open_from_ns: int | None = None
+    gaps: dict[str, list[tuple[int, int]]],
+    start_ns: int,
+    *,
+    open_from_ns: int | None = None,
+    open_at_ns: int | None = None,
 ) -> tuple[GapSpan, ...]:
     """Return the gaps of all joints, those of one stretch merged and named after their joints.
 
@@ -171,7 +175,9 @@ def gap_spans(
     gaps
         Joint -> its gaps as (start_ns, end_ns), every joint of the figure a key.
     open_from_ns
-        A gap from there to now that has not ended.
+        A gap from there to now that has not ended: the logger stopped.
+    open_at_ns
+        A gap that reaches as far goes on: a joint is silent while others speak.
     """
     marked = sorted((begin, end, joint) for joint, spans in gaps.items() for begin, end in spans)
     merged: list[tuple[int, int, set[str]]] = []
@@ -186,6 +192,10 @@ def gap_spans(
         if open_from_ns is not None and end > open_from_ns:
             continue
         whose = "" if who == set(gaps) else f" from {', '.join(sorted(who))}"
+        if open_at_ns is not None and end >= open_at_ns:
+            began_s = (begin - start_ns) / 1e9
+            spans.append(GapSpan(start_s=began_s, end_s=None, text=f"no frames{whose} for "))
+            continue
         spans.append(
             GapSpan(
                 start_s=(begin - start_ns) / 1e9,

@@ -51,18 +51,20 @@ def extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
     return (float(finite.min()), float(finite.max())) if len(finite) else (np.nan, np.nan)
 
 
-def crowded(minimum: Floats, maximum: Floats) -> bool:
+def crowded(minimum: Floats, maximum: Floats, *, least: float = 0.0) -> bool:
     """Return whether buckets of about ten pixels mostly hold whole cycles.
 
-    They do when the typical bucket spans a good part of what the window spans and the next one
-    spans nearly the same: of single moves the neighbours would differ.
+    They do when the typical bucket spans most of what the window spans and the next one
+    spans nearly the same: of single moves the neighbours would differ. A window that spans less
+    than `least` counts as that: a reading that flickers by one count is no cycle.
     """
     held = np.isfinite(minimum) & np.isfinite(maximum)
     if held.sum() < 4:
         return False
     low, high = minimum[held], maximum[held]
-    whole = float(high.max() - low.min())
-    if whole <= 0 or float(np.median(high - low)) < 0.3 * whole:
+    # A rare spike is no measure of what the trace usually does.
+    whole = max(float(np.quantile(high, 0.95) - np.quantile(low, 0.05)), least)
+    if whole <= 0 or float(np.median(high - low)) < 0.6 * whole:
         return False
     common = np.minimum(high[1:], high[:-1]) - np.maximum(low[1:], low[:-1])
     larger = np.maximum(high[1:] - low[1:], high[:-1] - low[:-1])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.axes import Pen, Planned, plan_rows
+from dashboard.figures.axes import LEAST_ROOM, Pen, Planned, plan_rows
 from dashboard.figures.furniture import (
     Furniture,
     alert_spans,
@@ -22,11 +22,21 @@ from logger.limits.lifecycle import fold
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
 
-__all__ = ["Bins", "Row", "furniture_of", "plan_of", "read_band", "read_bins", "read_row"]
+__all__ = [
+    "BAND_PX",
+    "Bins",
+    "Row",
+    "furniture_of",
+    "plan_of",
+    "read_band",
+    "read_bins",
+    "read_row",
+]
 
 Bins = NDArray[np.float64]
 
-CROWD_PX = 10
+BAND_PX = (4, 10)
+"""Buckets of a band: as fine as whole cycles fit into them, else as coarse as a cycle may be."""
 PX_A_BUCKET = 2
 
 
@@ -78,34 +88,18 @@ def read_row(
     recording: Recording, plan: Planned, start_ns: int, end_ns: int, *, width_px: int
 ) -> Row:
     """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow."""
-    coarse = {
-        pen: read_band(
-            recording,
-            pen,
-            start_ns,
-            end_ns,
-            bins=max(8, width_px // CROWD_PX),
-            factor=plan.factor,
-        )
-        for pen in plan.pens
-        # A temperature drifts and flickers by a count; it has no cycles to be told apart.
-        if not pen.setpoint and plan.quantity != "temperature"
-    }
-    if any(crowded(band.minimum, band.maximum) for band, _ in coarse.values()):
+    # A temperature drifts and flickers by a count; it has no cycles to be told apart.
+    measured = [p for p in plan.pens if not p.setpoint and plan.quantity != "temperature"]
+    least = LEAST_ROOM.get(plan.quantity, 0.0)
+    for bucket_px in BAND_PX if measured else ():
+        bins = max(8, width_px // bucket_px)
         bands = [
-            read_band(
-                recording,
-                pen,
-                start_ns,
-                end_ns,
-                bins=max(8, width_px // (2 * PX_A_BUCKET)),
-                factor=plan.factor,
-            )
-            for pen in coarse
+            read_band(recording, pen, start_ns, end_ns, bins=bins, factor=plan.factor)
+            for pen in measured
         ]
-        return Row(
-            plan=plan, lines=tuple(band for band, _ in bands), bucket_s=bands[0][1] if bands else 0
-        )
+        if any(crowded(band.minimum, band.maximum, least=least) for band, _ in bands):
+            drawn = tuple(band for band, _ in bands)
+            return Row(plan=plan, lines=drawn, bucket_s=bands[0][1])
     lines = []
     for pen in plan.pens:
         time_ns, values = trace(
@@ -167,6 +161,7 @@ def furniture_of(
             found,
             recording.start_ns,
             open_from_ns=recording.end_ns if open_gap and not recording.live else None,
+            open_at_ns=recording.end_ns if open_gap else None,
         ),
         notes=tuple(
             note

@@ -50,6 +50,7 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
             "xref": "paper",
             "yref": "paper",
             "showarrow": False,
+            "borderpad": 0,
             "align": "left",
             "xanchor": "left",
         }
@@ -144,12 +145,19 @@ def rows_figure(
     domains = sheet.domains(len(rows))
     for index, (row, axis, domain) in enumerate(zip(rows, chosen, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
+        shown = axis.ticks
+        if sheet.form == "narrow":
+            # The row's title stands where a label at the very top would.
+            room = (
+                (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
+            )
+            shown = tuple(t for t in axis.ticks if t <= axis.high - room)
         signed = row.plan.quantity in {"torque", "current", "speed"}
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],
-            "tickvals": list(axis.ticks),
-            "ticktext": [number(t, 0 if t == round(t) else 1) for t in axis.ticks],
+            "tickvals": list(shown),
+            "ticktext": [number(t, 0 if t == round(t) else 1) for t in shown],
             "zeroline": signed,
             "anchor": "x",
         }

@@ -70,7 +70,7 @@ def sheet_of(form: str, width_px: float, height_px: float) -> Sheet:
     height = round(min(max(height_px, 300), 3000))
     if known == "narrow":
         return Sheet(
-            form=known, width=width, height=height, left=34, right=58, top=62, bottom=42, gap=26,
+            form=known, width=width, height=height, left=34, right=58, top=82, bottom=42, gap=26,
             text=11.0, title=13.0, pen=1.4,
         )  # fmt: skip
     if known == "wide":

@@ -94,7 +94,9 @@ def test_a_killed_writer_leaves_what_it_flushed(tmp_path: Path):
     """A copy of the folder at any moment is a recording: journal and parts make up the rows."""
     writer = _writer(tmp_path / "rec")
     count = _feed(writer, until_s=15)
-    writer.tick(15.5)
+    while writer._sealing is not None:
+        writer.tick(15.5)
+    writer.tick(15.6)
     shutil.copytree(tmp_path / "rec", tmp_path / "crash")
     writer.abandon()
     rows = _rows(tmp_path / "crash")
