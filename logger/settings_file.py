@@ -2,14 +2,17 @@
 
 Every settings file (bench, layout, limits) is read here, so that each mistake is answered alike:
 the file, the key, what stands there, what would be right, and the nearest known name where a key
-is unknown. Reads disk; decides nothing.
+is unknown. A value of the wrong kind is a mistake too, never converted: send = "no" is a text, and
+no answer to whether anything may be sent. Reads disk; decides nothing.
 """
 
 import difflib
+import re
 import tomllib
 from collections.abc import Sequence
+from datetime import date, time
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
@@ -23,7 +26,9 @@ Model = TypeVar("Model", bound=BaseModel)
 class Settings(BaseModel):
     """Base of every settings model: immutable, and an unknown key is a mistake."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False
+    )
 
 
 def read_text(path: Path, what: str) -> str:
@@ -73,12 +78,9 @@ def checked(model: type[Model], data: dict[str, Any], where: str) -> Model:
         One sentence for each mistake: file, key, found, expected.
     """
     try:
-        return model.model_validate(data)
+        return model.model_validate(_tupled(data), strict=True)
     except ValidationError as fault:
-        # A list that is empty only because its items are wrong is no mistake of its own.
-        errors = [error for error in fault.errors() if error["type"] != "too_short"]
-        sentences = [_sentence(model, error, where) for error in errors or fault.errors()]
-        raise InputError("\n".join(dict.fromkeys(sentences))) from None
+        raise InputError("\n".join(_sentences(model, fault.errors(), where))) from None
 
 
 def nearest(name: str, known: Sequence[str]) -> str:
@@ -97,57 +99,157 @@ def _key(location: Sequence[int | str]) -> str:
             text += f"[{part + 1}]"
         else:
             text += f".{part}" if text else part
-    return text or "the file"
+    return text
+
+
+def _tupled(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """Return the same with tuples for lists, as the models have them."""
+    if isinstance(value, dict):
+        return {key: _tupled(item) for key, item in value.items()}
+    return tuple(_tupled(item) for item in value) if isinstance(value, list) else value
 
 
 def _found(value: object) -> str:
     if isinstance(value, dict):
         return "a table"
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return "a list"
+    if isinstance(value, date | time):
+        return value.isoformat()
     return "true" if value is True else "false" if value is False else repr(value)
-
-
-def _fields_at(model: type[BaseModel], location: Sequence[int | str]) -> list[str]:
-    """Return the names that are known at `location`, following nested models and lists."""
-    here: Any = model
-    for part in location:
-        if isinstance(part, int):
-            continue
-        known = getattr(here, "model_fields", {})
-        fields = {(field.alias or name): field for name, field in known.items()}
-        if part not in fields:
-            return []
-        here = _model_in(fields[part].annotation)
-        if here is None:
-            return []
-    return [
-        field.alias or name for name, field in here.model_fields.items() if field.init is not False
-    ]
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    for argument in getattr(annotation, "__args__", ()):
+    for argument in get_args(annotation):
         found = _model_in(argument)
         if found is not None:
             return found
     return None
 
 
-def _sentence(model: type[BaseModel], error: Any, where: str) -> str:  # noqa: ANN401 - pydantic's error dict
-    location, kind = error["loc"], error["type"]
-    key = _key(location)
-    if kind == "extra_forbidden":
-        known = _fields_at(model, location[:-1])
-        return f"{where}: {key}: there is no such key.{nearest(str(location[-1]), known)}"
-    if kind == "missing":
-        return f"{where}: {key}: this key is missing."
-    expected = error["msg"]
-    if kind in {"value_error", "assertion_error"}:
-        reason = str(error["ctx"]["error"])
-        return f"{where}: {key}: {reason}" if location else f"{where}: {reason}"
-    expected = expected[0].lower() + expected[1:]
-    expected = expected.removeprefix("input should be ")
-    return f"{where}: {key}: found {_found(error['input'])}, expected {expected}."
+def _mapping_of(annotation: object) -> object:
+    """Return what the values of a mapping are, None where the annotation is no mapping."""
+    return get_args(annotation)[1] if get_origin(annotation) is dict else None
+
+
+def _fields_of(model: type[BaseModel] | None) -> dict[str, Any]:
+    known = {} if model is None else model.model_fields
+    return {field.alias or name: field.annotation for name, field in known.items()}
+
+
+def _walked(
+    model: type[BaseModel], location: Sequence[int | str]
+) -> tuple[tuple[int | str, ...], object]:
+    """Return a location as it stands in the file, and the annotation there.
+
+    Where a value may be of several kinds, pydantic adds which of them it tried: no key of the file.
+    """
+    kept: list[int | str] = []
+    here: object = model
+    for part in location:
+        if isinstance(part, int):
+            kept.append(part)
+            continue
+        fields = _fields_of(_model_in(here))
+        within = fields.get(part) or _mapping_of(here)
+        if within is not None:
+            kept.append(part)
+            here = within
+    return tuple(kept), here
+
+
+def _sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> list[str]:
+    """Return one sentence for each mistake; what was tried for one value is told in one."""
+    told: list[tuple[tuple[int | str, ...], str, str]] = []
+    for error in errors:
+        location, kind = error["loc"], error["type"]
+        if kind == "extra_forbidden":
+            place, here = _walked(model, location[:-1])
+            known = list(_fields_of(_model_in(here)))
+            told.append(
+                (
+                    (*place, location[-1]),
+                    f"there is no such key.{nearest(str(location[-1]), known)}",
+                    "",
+                )
+            )
+            continue
+        place, here = _walked(model, location)
+        if kind == "missing":
+            told.append((place, "this key is missing.", ""))
+        elif kind in {"value_error", "assertion_error"}:
+            name, _, rest = str(error["ctx"]["error"]).partition(": ")
+            # What a whole table is refused for names its key first.
+            if rest and name in _fields_of(_model_in(here)):
+                told.append(((*place, name), rest, ""))
+            else:
+                told.append((place, str(error["ctx"]["error"]), ""))
+        else:
+            expected = _expected(error, place, here)
+            told.append((place, f"found {_found(error['input'])}, expected ", expected))
+    places = {place for place, _, _ in told}
+    merged: dict[tuple[str, str], list[str]] = {}
+    for place, said, expected in told:
+        # A list that is empty only because its items are wrong, or a table that is not another of
+        # the kinds that may stand there, is no mistake of its own.
+        if any(len(other) > len(place) and other[: len(place)] == place for other in places):
+            continue
+        merged.setdefault((_key(place), said), []).append(expected)
+    return [
+        f"{where}: {key}{': ' if key else ''}{said}"
+        + (f"{' or '.join(dict.fromkeys(expected))}." if expected[0] else "")
+        for (key, said), expected in merged.items()
+    ]
+
+
+_KIND_WORDS: Final = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "bool_type": "true or false",
+    "string_too_short": "a text that is not empty",
+    "too_short": "at least one",
+}
+_PATTERN_WORDS: Final = {
+    "^[a-z0-9][a-z0-9_-]*$": "small letters, digits, '-' and '_', a letter or digit first",
+    "^[a-z0-9][a-z0-9-]*$": "small letters, digits and '-', a letter or digit first",
+    "^[a-z0-9-]+$": "small letters, digits and '-'",
+}
+_BOUNDS: Final = {
+    "greater_than": ("gt", "greater than"),
+    "greater_than_equal": ("ge", "at least"),
+    "less_than": ("lt", "less than"),
+    "less_than_equal": ("le", "at most"),
+}
+
+
+def _expected(error: Any, place: Sequence[int | str], here: object) -> str:  # noqa: ANN401 - pydantic's error dict
+    """Return in words what would be right."""
+    kind, found, context = error["type"], error["input"], error.get("ctx", {})
+    if kind in _BOUNDS:
+        key, words = _BOUNDS[kind]
+        return f"{words} {context[key]:.10g}"
+    if kind == "string_too_long":
+        return f"at most {context['max_length']} characters"
+    if kind == "string_pattern_mismatch":
+        pattern = context["pattern"]
+        return _PATTERN_WORDS.get(pattern, f"a text that fits {pattern}")
+    if kind == "literal_error":
+        known = re.findall(r"'([^']*)'", context["expected"])
+        close = difflib.get_close_matches(found, known, n=1) if isinstance(found, str) else []
+        hint = f" (did you mean {close[0]!r}?)" if close and len(known) > 1 else ""
+        return f"{context['expected']}{hint}"
+    if kind == "tuple_type":
+        if not isinstance(found, dict):
+            return "a list in [ ]"
+        names = ".".join(part for part in place if isinstance(part, str))
+        return f"a list of tables; write [[{names}]] above each"
+    if kind in {"model_type", "dict_type"}:
+        known = list(_fields_of(_model_in(here)))
+        return f"a table with {', '.join(known)}" if known else "a table of keys"
+    words = str(error["msg"]).removeprefix("Input should be ")
+    return _KIND_WORDS.get(kind, words[0].lower() + words[1:])

@@ -4,6 +4,7 @@ Reads a bench file and the layouts that it names, checks that they fit each othe
 mistake with the file, the key, what stands there and what would be right.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,8 +79,18 @@ class JointSettings(Settings):
     current: Current = Current()
     torque: Torque | None = None
     rated: Rated = Rated()
-    turns_known_for_s: float = Field(default=0.25, gt=0)
+    turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
     """The longest silence over which the turn count of a single-turn encoder is still believed."""
+
+    @field_validator("layout")
+    @classmethod
+    def _is_a_name(cls, layout: str) -> str:
+        if not layout or re.search(r"[/\\]|\.toml$", layout):
+            raise ValueError(
+                f"found {layout!r}, expected the name of a layout, without folder and without "
+                ".toml; its file stands beside the bench file."
+            )
+        return layout
 
 
 class _BenchFile(Settings):

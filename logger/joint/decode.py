@@ -31,6 +31,12 @@ class _ValuePlan:
     factor: float
     offset: float
     """Stored = raw * factor + offset; for a resistance, what gives the ohm."""
+    no_value: NDArray[np.int64]
+    """Raw values that mean "no value", as `raw_values` gives them."""
+
+
+_Counts = tuple[_ValuePlan, NDArray[np.intp], NDArray[np.int64]]
+"""An encoder, the rows that carry its count, and the counts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,8 +116,10 @@ def plan_for(bench: Bench) -> DecodePlan:
 
 def _value_plan(value: Value, joint: JointSettings) -> _ValuePlan:
     channel = CHANNELS[value.channel]
+    # 64 unsigned bits wrap, here as there.
+    no_value = np.array([raw % 2**64 for raw in value.no_value], np.uint64).view(np.int64)
     if value.resistance is not None:
-        return _ValuePlan(value=value, factor=value.scale, offset=value.offset)
+        return _ValuePlan(value=value, factor=value.scale, offset=value.offset, no_value=no_value)
     units = INPUT_UNITS[channel.quantity]
     unit = units[value.unit] if value.unit else next(iter(units.values()))
     gear = 1.0
@@ -121,13 +129,17 @@ def _value_plan(value: Value, joint: JointSettings) -> _ValuePlan:
     if value.encoder is not None:
         # The count itself is unwrapped first; this is what one count is worth at the output.
         return _ValuePlan(
-            value=value, factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=0.0
+            value=value,
+            factor=sign * gear * 2.0 * math.pi / value.encoder.counts,
+            offset=0.0,
+            no_value=no_value,
         )
     turn = sign * gear * unit.factor
     return _ValuePlan(
         value=value,
         factor=value.scale * turn,
         offset=value.offset * turn + sign * gear * unit.offset,
+        no_value=no_value,
     )
 
 
@@ -218,6 +230,8 @@ def _owners(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], di
         return owner, {}
     data_frame = (frames.flags & (REMOTE | ERROR | SENT)) == 0
     extended = (frames.flags & EXTENDED) != 0
+    # Whatever a frame calls its length, it has no more bytes than the batch holds.
+    length = np.minimum(frames.length, frames.data.shape[1])
     claimed = np.zeros(len(frames), bool)
     begun = np.zeros(len(frames), bool)
     number = 0
@@ -227,9 +241,11 @@ def _owners(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], di
             fits &= extended if frame_plan.frame.extended else ~extended
             claimed |= fits
             for place, byte in enumerate(frame_plan.begins):
-                fits &= (frames.data[:, place] == byte) & (frames.length > place)
+                fits &= length > place
+                if fits.any():
+                    fits &= frames.data[:, place] == byte
             begun |= fits
-            fits &= frames.length >= frame_plan.frame.length
+            fits &= length >= frame_plan.frame.length
             owner[fits] = number
             number += 1
     counts = {
@@ -253,7 +269,15 @@ def _joint_readings(
     time_ns = frames.time_ns[rows]
     columns: dict[str, Floats] = {channel: np.full(len(rows), np.nan) for channel in plan.channels}
     segment = np.full(len(rows), -1, np.int32)
-    encoder: tuple[_ValuePlan, NDArray[np.intp], NDArray[np.int64]] | None = None
+    encoder: _Counts | None = next(
+        (
+            (value_plan, np.empty(0, np.intp), np.empty(0, np.int64))
+            for frame_plan in plan.frames
+            for value_plan in frame_plan.values
+            if value_plan.value.encoder is not None
+        ),
+        None,
+    )
     for number, frame_plan in zip(numbers, plan.frames, strict=True):
         places = np.flatnonzero(owner[rows] == number)
         if len(places) == 0:
@@ -262,7 +286,7 @@ def _joint_readings(
         for value_plan in frame_plan.values:
             value = value_plan.value
             raw = raw_values(data, value)
-            kept = ~np.isin(raw, value.no_value) if value.no_value else np.ones(len(raw), bool)
+            kept = ~np.isin(raw, value_plan.no_value)
             if value.encoder is not None:
                 encoder = (value_plan, places[kept], raw[kept])
                 continue
@@ -301,7 +325,7 @@ def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:
 def _take_turns(
     plan: _JointPlan,
     state: _JointState,
-    encoder: tuple[_ValuePlan, NDArray[np.intp], NDArray[np.int64]],
+    encoder: _Counts,
     batch: ReadingBatch,
 ) -> _JointState:
     """Fill position and segment of the rows that carry a count; return the state after them."""

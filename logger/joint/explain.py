@@ -39,7 +39,8 @@ def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = Fal
         ) from None
     most = 0x1FFFFFFF if extended else 0x7FF
     if not 0 <= number <= most:
-        raise InputError(f"ID: found 0x{number:X}, expected 0 to 0x{most:X}.")
+        hint = "" if extended or number < 0 else " A 29-bit identifier wants --extended."
+        raise InputError(f"ID: found {identifier}, expected 0 to 0x{most:X}.{hint}")
     compact = re.sub(r"[\s:,]", "", payload)
     if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
         raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
@@ -50,7 +51,7 @@ def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = Fal
         if len(readings):
             frame = frame_of(plan, frames)
             carried = {value.channel for value in frame.value}
-            if "current_A" in carried and "torque_Nm" in readings.columns:
+            if "current_A" in carried and bench.joint(readings.joint).torque is not None:
                 carried.add("torque_Nm")
             return Explained(
                 joint=readings.joint,

@@ -41,9 +41,13 @@ __all__ = [
 
 STANDARD_MOST: Final = 0x7FF
 EXTENDED_MOST: Final = 0x1FFFFFFF
+CLASSIC_BYTES: Final = 8
+CODE_BITS: Final = 32
+COUNTS_MOST: Final = 2**32
+DAY_S: Final = 86_400.0
 
 _IDENTIFIER = re.compile(
-    r"(?P<base>0x[0-9a-fA-F]+|\d+)(\s*\+\s*node(\s*\*\s*(?P<step>0x[0-9a-fA-F]+|\d+))?)?"
+    r"(?P<base>0x[0-9a-fA-F]+|[0-9]+)(\s*\+\s*node(\s*\*\s*(?P<step>0x[0-9a-fA-F]+|[0-9]+))?)?"
 )
 
 
@@ -85,7 +89,9 @@ class Ntc(Settings):
 class Encoder(Settings):
     """The value is a single-turn encoder: it starts again after `counts`."""
 
-    counts: int = Field(gt=1, description="counts of one turn of the shaft that it sits on")
+    counts: int = Field(
+        gt=1, le=COUNTS_MOST, description="counts of one turn of the shaft that it sits on"
+    )
 
 
 class Value(Settings):
@@ -117,17 +123,56 @@ class Value(Settings):
             raise ValueError(f"unit: found {self.unit!r}, expected one of {', '.join(units)}.")
         if self.scale == 0:
             raise ValueError("scale: found 0, expected the worth of one count.")
-        if self.encoder and channel.quantity != "position":
-            raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
-        if self.encoder and self.signed:
-            raise ValueError("encoder: found with signed = true; a single-turn count is unsigned.")
+        if self.encoder is not None:
+            self._fits_encoder(self.encoder)
         if self.resistance is not None and channel.quantity != "temperature":
             raise ValueError(f"resistance: found on {self.channel}, expected on a temperature.")
+        if self.resistance is not None and self.unit is not None:
+            raise ValueError(
+                f"unit: found {self.unit!r} beside resistance; the scaled value is in ohm, and the "
+                "sensor gives degC. Remove the key."
+            )
+        if channel.whole and (self.bits > CODE_BITS or self.scale != 1 or self.offset != 0):
+            raise ValueError(
+                f"{self.channel}: found {self.bits} bits, scale {self.scale:g}, offset "
+                f"{self.offset:g}; a code has at most {CODE_BITS} bits, no scale and no offset."
+            )
         if self.side == "motor" and channel.quantity not in {"speed", "position", "torque"}:
             raise ValueError(
                 f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
             )
+        lowest, highest = self.raw_range
+        for raw in self.no_value:
+            if not lowest <= raw <= highest:
+                sign = "signed" if self.signed else "unsigned"
+                raise ValueError(
+                    f"no_value: found {raw}, expected a raw value of {self.bits} {sign} bits, "
+                    f"{lowest} to {highest}."
+                )
         return self
+
+    def _fits_encoder(self, encoder: Encoder) -> None:
+        if self.channel != "position_rad":
+            raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
+        if self.signed:
+            raise ValueError("encoder: found with signed = true; a single-turn count is unsigned.")
+        if encoder.counts > 1 << self.bits:
+            raise ValueError(
+                f"encoder.counts: found {encoder.counts}, expected at most {1 << self.bits}: "
+                f"{self.bits} bits start again there."
+            )
+        if self.scale != 1 or self.offset != 0 or self.unit is not None:
+            raise ValueError(
+                "encoder: found with scale, offset or unit; counts says what one count is worth. "
+                "Remove them."
+            )
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """The smallest and the largest raw value."""
+        if self.signed:
+            return -(1 << (self.bits - 1)), (1 << (self.bits - 1)) - 1
+        return 0, (1 << self.bits) - 1
 
     @property
     def first_bit(self) -> int:
@@ -159,9 +204,9 @@ class Frame(Settings):
     """Leading bytes that tell this kind from others on the same identifier."""
     length: int = Field(ge=0, le=64)
     """Bytes that the frame has at least."""
-    period_s: float | None = Field(default=None, gt=0)
+    period_s: float | None = Field(default=None, gt=0, le=DAY_S)
     """How often it comes; a value holds for three of these."""
-    hold_s: float | None = Field(default=None, gt=0)
+    hold_s: float | None = Field(default=None, gt=0, le=DAY_S)
     """How long a value holds, where three periods is not right."""
     value: tuple[Value, ...] = ()
 
@@ -204,7 +249,17 @@ class Request(Settings):
     identifier: Identifier
     extended: bool = False
     data: HexBytes = ""
-    period_s: float = Field(gt=0)
+    period_s: float = Field(gt=0, le=DAY_S)
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Request":
+        count = len(self.data) // 2
+        if count > CLASSIC_BYTES:
+            raise ValueError(
+                f"request {self.name!r}: data: found {count} bytes, expected at most "
+                f"{CLASSIC_BYTES}."
+            )
+        return self
 
 
 class Layout(Settings):
@@ -215,6 +270,23 @@ class Layout(Settings):
     about: str = ""
     frame: tuple[Frame, ...] = Field(min_length=1)
     request: tuple[Request, ...] = ()
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Layout":
+        carriers = [
+            frame.name
+            for frame in self.frame
+            if any(value.channel == "position_rad" for value in frame.value)
+        ]
+        if len(carriers) > 1 and any(
+            value.encoder for frame in self.frame for value in frame.value
+        ):
+            raise ValueError(
+                f"frame {carriers[1]!r}: position_rad: found beside that of frame "
+                f"{carriers[0]!r}; where a single-turn encoder tells the position, expected one "
+                "frame that carries it."
+            )
+        return self
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -234,9 +306,9 @@ def identifier_for(written: str | int, node: int, *, extended: bool, where: str)
     match = _IDENTIFIER.fullmatch(str(written))
     if match is None:
         raise InputError(f"{where}: found {written!r}, expected an identifier such as 0x280.")
-    number = int(match["base"], 0)
+    number = _number(match["base"])
     if "node" in str(written):
-        number += node * int(match["step"] or "1", 0)
+        number += node * _number(match["step"] or "1")
     most = EXTENDED_MOST if extended else STANDARD_MOST
     if number > most:
         hint = "" if extended else " Set extended = true for a 29-bit identifier."
@@ -245,6 +317,10 @@ def identifier_for(written: str | int, node: int, *, extended: bool, where: str)
             f"0x{most:X}.{hint}"
         )
     return number
+
+
+def _number(digits: str) -> int:
+    return int(digits, 16 if digits.lower().startswith("0x") else 10)
 
 
 def layout_from(text: str, where: str) -> Layout:

@@ -74,8 +74,13 @@ def unwrap(
     half = modulus // 2
     nearest = (np.diff(counts) + half) % modulus - half
 
-    mean_speed = 0.5 * (speeds[1:] + speeds[:-1])
-    guided = ~np.isnan(mean_speed)
+    # Where only one of two readings has a speed beside it, that one is what is known.
+    before = np.where(np.isnan(speeds[:-1]), speeds[1:], speeds[:-1])
+    after = np.where(np.isnan(speeds[1:]), speeds[:-1], speeds[1:])
+    mean_speed = 0.5 * (before + after)
+    unknown = elapsed_ns > known_for_ns
+    unknown[0] |= state.segment < 0
+    guided = ~np.isnan(mean_speed) & ~unknown
     turns = np.zeros(len(nearest), np.int64)
     turns[guided] = np.rint(
         (mean_speed[guided] * elapsed_s[guided] - nearest[guided]) / modulus
@@ -83,11 +88,9 @@ def unwrap(
     move = nearest + turns * modulus
 
     # The speed between two readings is somewhere between theirs: half the difference is open.
-    open_counts = 0.5 * np.abs(np.diff(speeds)) * elapsed_s + 1.0
-    unknown = elapsed_ns > known_for_ns
+    open_counts = 0.5 * np.abs(after - before) * elapsed_s + 1.0
     unknown |= guided & (open_counts >= modulus / 2)
     unknown |= ~guided & (2 * np.abs(nearest) == modulus)
-    unknown[0] |= state.segment < 0
 
     move[unknown] = 0
     run = np.cumsum(move)

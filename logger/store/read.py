@@ -61,6 +61,7 @@ class RecordingReader:
         self._journals: dict[int, JournalReader] = {}
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._overviews: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
+        self._untold: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._carry: dict[str, Carry] = {joint.name: Carry() for joint in self.bench.joints}
         self._gaps: dict[str, list[tuple[int, int]]] = {
             joint.name: [] for joint in self.bench.joints
@@ -131,10 +132,11 @@ class RecordingReader:
             # An overview is there before the rows that it tells of: look again when those come.
             if not (self._changed(stream) or status_stream(joint) in sealed):
                 continue
-            ends_of = {part.end_row for part in self._parts[status_stream(joint)]}
-            # An overview whose rows are not sealed (yet) tells of rows that the journal holds.
-            parts = [part for part in _known(old, self.path / stream) if part.end_row in ends_of]
+            rows = self._parts[status_stream(joint)]
+            parts = _telling_of(rows, _known(old, self.path / stream))
             self._overviews[joint] = parts
+            end_row = parts[-1].end_row if parts else 0
+            self._untold[joint] = [part for part in rows if part.first_row >= end_row]
             carries = [carry_from(part.metadata) for part in parts]
             self._carry[joint] = carries[-1] if carries else Carry()
             self._gaps[joint] = [gap for carry in carries for gap in carry.gaps]
@@ -229,15 +231,22 @@ class RecordingReader:
             return self._carry[joint]
 
     def sealed_gaps(self, joint: str) -> list[tuple[int, int]]:
-        """Return the joint's gaps within its sealed rows."""
+        """Return the joint's gaps within the rows that its overview tells of."""
         with self._lock:
             return list(self._gaps[joint])
 
     def tail_times(self, joint: str) -> pa.ChunkedArray:
-        """Return the times of the rows of a joint that are not sealed yet."""
+        """Return the times of the rows of a joint that its overview does not tell of (yet)."""
         with self._lock:
-            runs = self._tail[status_stream(joint)]
-            return pa.chunked_array([run.batch.column(0) for run in runs], type=TIME)
+            parts = list(self._untold[joint])
+            runs = list(self._tail[status_stream(joint)])
+        sealed = [
+            chunk
+            for part in parts
+            if (table := part.read(start_ns=-(2**62), end_ns=2**62, columns=["time"])) is not None
+            for chunk in table["time"].chunks
+        ]
+        return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME)
 
     def events(self) -> list[Event]:
         """Return all events in sequence."""
@@ -318,6 +327,25 @@ def _known(old: list[Part], folder: Path) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
     kept = {part.path: part for part in old}
     return [kept.get(part.path, part) for part in list_parts(folder)]
+
+
+def _telling_of(rows: list[Part], overviews: list[Part]) -> list[Part]:
+    """Return the overviews of sealed rows, up to the first that is missing or damaged.
+
+    One whose rows are not sealed (yet) tells of rows that the journal holds; behind a hole only the
+    rows themselves can be asked, for what the lost one carried is not known.
+    """
+    at = {(part.first_row, part.end_row): part for part in overviews}
+    told: list[Part] = []
+    for part in rows:
+        overview = at.get((part.first_row, part.end_row))
+        if overview is None or overview.damage:
+            return told
+        told.append(overview)
+    # What was still carried at the end of the recording.
+    end = rows[-1].end_row if rows else 0
+    closing = at.get((end, end))
+    return told if closing is None or closing.damage else [*told, closing]
 
 
 def _cut(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:

@@ -86,9 +86,9 @@ class RecordingWriter:
         try:
             (path / JOURNAL).mkdir()
             (path / INBOX).mkdir()
+            write_manifest(path, manifest)
             self._journal = JournalWriter(path / JOURNAL, number=0)
             sync_folder(path / JOURNAL)
-            write_manifest(path, manifest)
         except OSError as fault:
             self._lock.release()
             shutil.rmtree(path, ignore_errors=True)

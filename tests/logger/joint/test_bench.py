@@ -56,7 +56,7 @@ def test_the_sound_one_is_read(tmp_path: Path):
             "gear_ratio = 0",
             ["joint[1].gear_ratio", "found 0", "greater than 0"],
         ),
-        ("node = 3", 'node = "three"', ["joint[1].node", "found 'three'", "integer"]),
+        ("node = 3", 'node = "three"', ["joint[1].node", "found 'three'", "whole number"]),
         ('layout = "mine"', 'layout = "harvest-jint"', ["joint[1].layout", "harvest-joint"]),
         ('layout = "mine"', "", ["joint[1].layout", "missing"]),
         ('name = "shoulder"', 'name = "Left Arm"', ["joint[1].name", "found 'Left Arm'"]),

@@ -169,7 +169,7 @@ def test_a_limit_by_name():
         ),
         (
             WARM.replace("on_delay_s  = 5.0", "on_delay_s = -1"),
-            "limits.toml: limit[1].on_delay_s: found -1, expected greater than or equal to 0.",
+            "limits.toml: limit[1].on_delay_s: found -1, expected at least 0.",
         ),
         (
             WARM.replace('"warning"', '"alarm"'),
@@ -198,7 +198,7 @@ def test_a_limit_by_name():
             "[[limits]]\n",
             "limits.toml: limits: there is no such key. Did you mean 'limit'?",
         ),
-        ("limit = 3\n", "limits.toml: limit: found 3, expected a valid tuple."),
+        ("limit = 3\n", "limits.toml: limit: found 3, expected a list in [ ]."),
     ],
 )
 def test_mistakes_are_answered(text, sentence):

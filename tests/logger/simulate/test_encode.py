@@ -38,7 +38,7 @@ def values(draw):
     bit = start % 8 if order == "little" else 7 - start % 8
     signed = draw(st.booleans())
     value = Value(
-        channel="fault_code",
+        channel="voltage_V",
         byte=start // 8,
         bit=bit,
         bits=bits,
@@ -55,10 +55,10 @@ def test_every_place_holds_its_value_and_no_other(drawn):
     """Any place, width, order and sign: the bits come back, and all others stay zero."""
     value, raws = drawn
     frame = Frame(name="f", identifier=1, length=8, value=(value,))
-    data = encode(frame, PLAIN, {"fault_code": np.array(raws, np.float64)})
+    data = encode(frame, PLAIN, {"voltage_V": np.array(raws, np.float64)})
     assert [raw_of(bytes(row), value) for row in data] == raws
     if value.bits < 64:
-        ones = {"fault_code": np.array([float((1 << value.bits) - 1)])}
+        ones = {"voltage_V": np.array([float((1 << value.bits) - 1)])}
         unsigned = value.model_copy(update={"signed": False})
         full = encode(frame.model_copy(update={"value": (unsigned,)}), PLAIN, ones)
         assert int.from_bytes(bytes(full[0]), "big").bit_count() == value.bits
