@@ -182,7 +182,7 @@ def _sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> lis
         elif kind in {"value_error", "assertion_error"}:
             name, _, rest = str(error["ctx"]["error"]).partition(": ")
             # What a whole table is refused for names its key first.
-            if rest and name in _fields_of(_model_in(here)):
+            if rest and name.partition(".")[0] in _fields_of(_model_in(here)):
                 told.append(((*place, name), rest, ""))
             else:
                 told.append((place, str(error["ctx"]["error"]), ""))

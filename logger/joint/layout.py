@@ -5,11 +5,11 @@ of gears or of a particular bench: that is the bench file's part. Pure; the text
 has it. Bits are placed as in most manuals, counted from 0 within a byte, bit 0 the least
 significant::
 
-    byte                 1                               2
-    bit      7   6   5   4   3   2   1   0   7   6   5   4   3   2   1   0
+    byte                   1                               2
+    bit       7   6   5   4   3   2   1   0   7   6   5   4   3   2   1   0
            +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
-    little |  v7                        v0 | .   .   .   .  v11        v8  |  byte=1 bit=0 bits=12
-    big    | v11                        v4 |  v3        v0   .   .   .   . |  byte=1 bit=7 bits=12
+    little | v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|v11|v10| v9| v8|  byte=1 bit=0 bits=12
+    big    |v11|v10| v9| v8| v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|  byte=1 bit=7 bits=12
            +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
 
 `bit` is where the value begins: its least significant bit for order = "little", its most

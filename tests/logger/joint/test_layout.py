@@ -21,14 +21,15 @@ def _value(**keys: object) -> Value:
 def _drawn(order: str) -> tuple[dict[int, tuple[int, int]], Value]:
     """Read the module's picture: value bit -> (byte, bit), and the value that it claims to be."""
     lines = inspect.getdoc(logger.joint.layout).splitlines()
-    bits = next(line for line in lines if line.lstrip().startswith("bit  "))
+    bits = next(line.split()[1:] for line in lines if line.lstrip().startswith("bit "))
     row = next(line for line in lines if line.lstrip().startswith(f"{order} "))
-    columns = {match.start(): int(match[0]) for match in re.finditer(r"\d", bits)}
-    places = {}
-    for number, (column, bit) in enumerate(sorted(columns.items())):
-        mark = re.search(r"v(\d+)", row[column - 2 : column + 2])
-        if mark:
-            places[int(mark[1])] = (1 + number // 8, bit)
+    cells = [cell.strip() for cell in row.split("|")[1:-1]]
+    assert len(cells) == len(bits) == 16
+    places = {
+        int(cell[1:]): (1 + number // 8, int(bit))
+        for number, (cell, bit) in enumerate(zip(cells, bits, strict=True))
+        if cell != "."
+    }
     keys = {key: int(number) for key, number in re.findall(r"(byte|bit|bits)=(\d+)", row)}
     return places, _value(order=order, **keys)
 
@@ -37,7 +38,7 @@ def _drawn(order: str) -> tuple[dict[int, tuple[int, int]], Value]:
 def test_the_picture_is_true(order: str):
     """Every bit that the drawing names stands where the drawing has it."""
     drawn, value = _drawn(order)
-    assert len(drawn) == 4
+    assert sorted(drawn) == list(range(value.bits))
     for bit, place in drawn.items():
         assert value.places[bit] == place
         data = np.zeros((1, 3), np.uint8)
