@@ -71,6 +71,8 @@ def simulate(
     from logger.simulate import scenario
     from logger.simulate.offline import frames
 
+    if not math.isfinite(hours * 3600e9):
+        raise InputError(f"--hours: found {hours}, expected a number of hours.")
     length_ns = round(hours * 3600e9)
     start_ns = (time.time_ns() - length_ns) // 1_000_000_000 * 1_000_000_000
     made = frames(hours=hours, rate_Hz=rate, seed=seed, start_ns=start_ns)
@@ -283,7 +285,7 @@ def excursions(
                         "channel": one.channel,
                         "start": time_text(one.start_ns),
                         "duration_s": round(one.duration_s, 3),
-                        "peak": one.peak,
+                        "peak": None if math.isnan(one.peak) else one.peak,
                         "ongoing": one.ongoing,
                         "rms_torque_Nm": {
                             str(seconds): None if math.isnan(rms) else round(rms, 4)
@@ -367,7 +369,7 @@ def _say(text: str) -> None:
     try:
         sys.stdout.write(f"{text}\n")
         sys.stdout.flush()
-    except (BrokenPipeError, ValueError):
+    except (OSError, ValueError):
         pass
 
 
@@ -431,10 +433,12 @@ def _serve(
 
 
 def _stop_on_signals() -> threading.Event:
-    """Return an event that Ctrl-C and SIGTERM set."""
+    """Return an event that Ctrl-C, SIGTERM and a closed terminal set."""
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        # Whoever started it with nohup wants it to go on without its terminal.
+        if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:
+            signal.signal(number, lambda *_: stop.set())
     return stop
 
 

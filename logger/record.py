@@ -27,6 +27,7 @@ from logger.limits.limit import LimitSet
 from logger.store.events import Event
 from logger.store.inbox import take as take_requests
 from logger.store.manifest import Clock, Manifest, versions
+from logger.store.seal import take_late
 from logger.store.write import RecordingWriter
 
 __all__ = ["RecordSettings", "Recorded", "record"]
@@ -38,6 +39,8 @@ GATHER_S: Final = 0.02
 QUEUED_BATCHES: Final = 500
 INBOX_S: Final = 0.1
 DISK_S: Final = 30.0
+STUCK_S: Final = 3.0
+"""A receiver that a bus's driver holds for so long is not waited for at the end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +92,8 @@ def record(
 ) -> Recorded:
     """Record until `stop` is set or the duration is over; returns how it ended.
 
+    `on_event` and `on_start` are called on the caller's thread.
+
     Raises
     ------
     InputError
@@ -124,7 +129,9 @@ def record(
     except BaseException:
         source.close()
         raise
-    intake = Intake(settings.bench, settings.limits, writer, start_ns=started_ns, on_event=on_event)
+    # Told by the caller's thread: a terminal that stands still must not hold up the writer.
+    news: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    intake = Intake(settings.bench, settings.limits, writer, start_ns=started_ns, on_event=news.put)
     shared = _Shared(
         queue=queue.Queue(QUEUED_BATCHES),
         stop=threading.Event(),
@@ -145,14 +152,16 @@ def record(
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
     while not stop.wait(0.05) and not shared.fault:
+        _tell(news, on_event)
         if deadline is not None and time.monotonic() >= deadline:
             cause = "its duration was over"
             break
     shared.stop.set()
-    receiving.join()
+    receiving.join(STUCK_S)
     shared.received_all.set()
     writing.join()
-    source.close()
+    _let_go(source, receiving)
+    _tell(news, on_event)
     if shared.fault:
         fault = shared.fault[0]
         writer.abandon()
@@ -169,6 +178,8 @@ def record(
         intake.ask(request, time_ns=ended_ns)
     intake.say("ended", time_ns=ended_ns, text=f"Recording ended: {cause}.")
     writer.close(ended_ns=ended_ns, cause=cause)
+    take_late(settings.out)
+    _tell(news, on_event)
     return Recorded(
         path=settings.out,
         frames=writer.rows("frames"),
@@ -177,6 +188,22 @@ def record(
         duration_s=(ended_ns - started_ns) * 1e-9,
         cause=cause,
     )
+
+
+def _tell(news: "queue.SimpleQueue[Event]", on_event: Callable[[Event], None]) -> None:
+    while not news.empty():
+        try:
+            on_event(news.get())
+        except Exception:  # a fault of whoever listens is none of the recording's
+            log.exception("an event could not be told")
+
+
+def _let_go(source: Source, receiving: threading.Thread) -> None:
+    """Close the bus, unless its driver still holds the receiver and would hold us as well."""
+    if receiving.is_alive():
+        log.warning("the bus does not let go: the recording is closed without it")
+    else:
+        source.close()
 
 
 def _listen(source: Source, asker: Asker) -> None:

@@ -4,13 +4,14 @@ An event tells the peak only when the alert has returned; until then it is asked
 """
 
 import math
+from collections.abc import Sequence
 
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level
 from replay.recording import Recording
 from replay.statistics import figures
 
-__all__ = ["peak_by_now"]
+__all__ = ["furthest", "peak_by_now"]
 
 
 def peak_by_now(recording: Recording, alert: Alert, now_ns: int) -> float:
@@ -20,8 +21,11 @@ def peak_by_now(recording: Recording, alert: Alert, now_ns: int) -> float:
         return alert.peak
     reached = figures(recording, alert.joint, alert.channel, alert.raised_ns, now_ns)
     ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
-    if not ends:
-        return alert.peak
+    return furthest(limit, [alert.peak, *ends])
+
+
+def furthest(limit: Level, values: Sequence[float]) -> float:
+    """Return the worst of some values as a limit sees them, with its sign."""
     if limit.magnitude:
-        return max([*ends, alert.peak], key=abs)
-    return max([*ends, alert.peak]) if limit.rising else min([*ends, alert.peak])
+        return max(values, key=abs)
+    return max(values) if limit.rising else min(values)

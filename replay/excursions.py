@@ -4,13 +4,15 @@ The limits are evaluated by the very function that runs live, over the recording
 what is found afterwards is what was raised, or would have been with other limits.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 from logger.limits.change import Change
 from logger.limits.evaluate import evaluate, initial, plan_for
-from logger.limits.limit import LimitSet
+from logger.limits.limit import Level, LimitSet
+from replay.alerts import furthest
 from replay.recording import Recording
 from replay.statistics import figures
 
@@ -88,10 +90,10 @@ def _excursion(
     end_ns = recording.end_ns if end is None else end.time_ns
     if end is not None:
         peak = end.peak
-    elif start.channel:
-        reached = figures(recording, start.joint, start.channel, start.onset_ns, end_ns)
-        extremes = (reached.minimum, reached.maximum)
-        peak = max(extremes, key=lambda value: (value - start.value) * _direction(start, limits))
+    elif isinstance(limit := limits.named(start.limit), Level):
+        reached = figures(recording, start.joint, start.channel, start.time_ns, end_ns)
+        ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
+        peak = furthest(limit, [start.peak, *ends])
     else:
         peak = (end_ns - start.onset_ns) * 1e-9
     settings = recording.bench.joint(start.joint)
@@ -114,13 +116,6 @@ def _excursion(
         rated_torque_Nm=settings.rated.torque,
         near=_near(recording, start),
     )
-
-
-def _direction(change: Change, limits: LimitSet) -> int:
-    limit = limits.named(change.limit)
-    if limit is not None and getattr(limit, "below", None) is not None:
-        return -1
-    return 1 if change.value >= 0 else -1
 
 
 def _near(recording: Recording, start: Change) -> tuple[str, ...]:

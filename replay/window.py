@@ -104,8 +104,9 @@ def trace(
 ) -> tuple[Ints, Floats]:
     """Return a polyline of a channel over [start_ns, end_ns): at most 3 * bins + 4 points.
 
-    Every reading where they are few; otherwise each bucket's extremes, so that none is lost. A NaN
-    breaks the line where a gap is.
+    Every reading where they are few, with the one before and the one after while their holds reach
+    the span; otherwise each bucket's extremes, so that none is lost. A NaN breaks the line where a
+    gap is.
 
     Returns
     -------
@@ -115,12 +116,18 @@ def trace(
     width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
     if width_ns < BASE_NS:
         hold_ns = recording.hold_ns(joint)[channel]
-        batch = recording.readings(joint, start_ns, end_ns, channels=[channel], lead_in=True)
+        batch = recording.readings(
+            joint, start_ns, end_ns + hold_ns, channels=[channel], lead_in=True
+        )
         time_ns, value = batch.series(channel)
+        until = int(np.searchsorted(time_ns, end_ns)) + 1
+        time_ns, value = time_ns[:until], value[:until]
         if len(time_ns) <= 2 * bins:
-            segment = batch.position_segment[~np.isnan(batch.columns[channel])]
+            segment = batch.position_segment[~np.isnan(batch.columns[channel])][:until]
             lost = np.diff(segment) != 0 if channel == "position_rad" else None
-            return _broken(time_ns, value, hold_ns=hold_ns, lost=lost)
+            broken = _broken(time_ns, value, hold_ns=hold_ns, lost=lost)
+            if len(broken[0]) <= 3 * bins + 4:
+                return broken
     return line(envelope(recording, joint, channel, start_ns, end_ns, bins=bins))
 
 

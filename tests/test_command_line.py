@@ -45,6 +45,12 @@ def _refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:
         ("", "", ["cannot open '/nowhere/line'", "plugged in"]),
         ('interface = "slcan"', 'interface = "socketcan"', ["socketcan cannot open"]),
         ("node       = 4", "node       = 3", ["both claim", "0x2C3"]),
+        ("[bus]", "[bus", ["not valid TOML", "line"]),
+        ("gear_ratio = 9.0", "gear_ration = 9.0", ["gear_ration", "gear_ratio"]),
+        ("bitrate   = 1_000_000", "bitrate   = 0", ["bus.bitrate"]),
+        ('layout     = "harvest-joint"', 'layout     = "../secret"', ["'../secret'", "layout"]),
+        ('name       = "elbow"', 'name       = "../elbow"', ["name", "'../elbow'"]),
+        ('name       = "elbow"', 'name       = "shoulder"', ["'shoulder' twice"]),
     ],
 )
 def test_a_bench_that_cannot_be_recorded(tmp_path: Path, old: str, new: str, words: list[str]):
@@ -64,6 +70,74 @@ def test_a_layout_and_limits_that_cannot_be_read(tmp_path: Path):
         LAYOUT.replace("length     = 7", "length     = 6", 1), encoding="utf-8"
     )
     _refused(_run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "reaches byte 6")
+    (tmp_path / "harvest-joint.toml").write_text(
+        LAYOUT.replace("byte    = 3\n  bits    = 16", "byte    = 2\n  bits    = 16", 1),
+        encoding="utf-8",
+    )
+    _refused(_run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "already taken")
+    (tmp_path / "harvest-joint.toml").write_bytes(b"\xff")
+    _refused(_run("record", "bench.toml", cwd=tmp_path), "harvest-joint.toml", "UTF-8")
+    assert not (tmp_path / "recordings").exists()
+
+
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        (b"\xff\xfe", ["UTF-8"]),
+        (b"format = 2", ["format"]),
+        (b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\n', ["severity"]),
+        (
+            b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nseverity = "trip"\n'
+            b'channel = "temperature_housing"\nabove = 1.0\n',
+            ["temperature_housing", "temperature_housing_degC"],
+        ),
+        (
+            b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nseverity = "trip"\n'
+            b'joint = "wrist"\nchannel = "torque_Nm"\nabove = 1.0\n',
+            ["'wrist'", "shoulder"],
+        ),
+        (None, ["no such limits file"]),
+    ],
+)
+def test_limits_that_cannot_be_used(tmp_path: Path, limits: bytes | None, words: list[str]):
+    """Unreadable, of another format, unfinished, of a channel or a joint that there is none of."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    if limits is not None:
+        (tmp_path / "limits.toml").write_bytes(limits)
+    done = _run("record", "bench.toml", "--limits", "limits.toml", cwd=tmp_path)
+    _refused(done, "limits.toml", *words)
+    assert not (tmp_path / "recordings").exists()
+
+
+def test_a_recordings_folder_that_cannot_be_written(bench, tmp_path: Path):
+    """With joints that answer: refused before a frame is recorded, the adapter given back."""
+    bench.joints()
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    done = _run("record", str(bench.bench), "--recordings", str(tmp_path / "file"))
+    _refused(done, "cannot be made", "--out")
+    assert (tmp_path / "file").read_text(encoding="utf-8") == ""
+    done = _run("demo", "--no-browser", "--port", "0", "--recordings", str(tmp_path / "file"))
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_damaged_recording_is_a_sentence(tmp_path: Path, overheat: Recording):
+    """A manifest that is no JSON, of another format, or without its bench: each command says so."""
+    path = tmp_path / "rec"
+    path.mkdir()
+    manifest = json.loads((overheat.path / "recording.json").read_text(encoding="utf-8"))
+    for content in (
+        "{",
+        "[]",
+        json.dumps({**manifest, "format": 99}),
+        json.dumps({**manifest, "bench": "[bus"}),
+        json.dumps({key: value for key, value in manifest.items() if key != "layouts"}),
+    ):
+        (path / "recording.json").write_text(content, encoding="utf-8")
+        _refused(_run("check", str(path)), "rec")
+    _refused(_run("seal", str(path)), "rec")
+    _refused(_run("note", str(path), "text"), "rec")
+    assert [file.name for file in path.iterdir()] == ["recording.json"]
 
 
 def test_a_folder_that_cannot_be_written(tmp_path: Path):
@@ -100,6 +174,8 @@ def test_a_port_in_use(tmp_path: Path):
         ["decode", "nothing.toml", "1", "00"],
         ["record", "nothing.toml"],
         ["simulate", "--hours", "-1"],
+        ["simulate", "--hours", "nan"],
+        ["simulate", "--hours", "inf"],
         ["simulate", "--rate", "1e9"],
         ["dashboard", "--host", "0.0.0.0"],
         ["record", "nothing.toml", "--duration", "soon"],

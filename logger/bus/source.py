@@ -34,6 +34,8 @@ QUIET_CALLS: Final = 5
 """Calls in a row in which a bus said "there is something" and gave nothing, before it is paused."""
 SHORTEST_PAUSE_S: Final = 0.25
 LONGEST_PAUSE_S: Final = 10.0
+LONGEST_WRITE_S: Final = 0.05
+"""An adapter that takes nothing for so long is not waited for: receiving goes on."""
 _SILENT_MODE: Final = {"slcan": "listen_only"}
 """Interfaces on which "do not even acknowledge" is set when they are opened."""
 
@@ -71,12 +73,16 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     if silent and not settings.send and not settings.acknowledge:
         options.setdefault(silent, True)
     try:
-        return can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
+        bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
+        port = getattr(bus, "serialPortOrig", None)
+        if port is not None:
+            port.write_timeout = LONGEST_WRITE_S
     except (can.CanError, OSError, ValueError, TypeError, ImportError) as fault:
         raise InputError(
             f"{where}: bus.channel: {interface} cannot open {settings.channel!r} ({fault}). Is the "
             "adapter plugged in, its name right, and free of other programs?"
         ) from None
+    return bus
 
 
 class Source:
@@ -149,7 +155,7 @@ class Source:
         if self._bus is None:
             return False
         try:
-            self._bus.send(message)
+            self._bus.send(message, timeout=LONGEST_WRITE_S)
         except (can.CanError, OSError) as fault:
             log.debug("not sent: %s", fault)
             return False

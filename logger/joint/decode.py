@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch, ReadingBatch
 from logger.joint.bench import Bench, JointSettings
 from logger.joint.channels import CHANNELS, INPUT_UNITS
-from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST, Frame, Ntc, Value, identifier_for
+from logger.joint.layout import (
+    EXTENDED_MOST,
+    STANDARD_MOST,
+    Frame,
+    Layout,
+    Ntc,
+    Value,
+    identifier_for,
+)
 from logger.joint.resistance import ntc_degC, pt100_degC
 from logger.joint.turns import TurnState, unwrap
 
@@ -53,6 +61,8 @@ class _JointPlan:
     joint: JointSettings
     channels: tuple[str, ...]
     frames: tuple[_FramePlan, ...]
+    speed_apart: bool
+    """The speed stands in another frame than the single-turn count."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,9 +119,22 @@ def plan_for(bench: Bench) -> DecodePlan:
                 )
             )
         joints.append(
-            _JointPlan(joint=joint, channels=bench.channels_of(joint), frames=tuple(frames))
+            _JointPlan(
+                joint=joint,
+                channels=bench.channels_of(joint),
+                frames=tuple(frames),
+                speed_apart=_speed_apart(bench.layout_of(joint)),
+            )
         )
     return DecodePlan(joints=tuple(joints))
+
+
+def _speed_apart(layout: Layout) -> bool:
+    return not any(
+        any(value.encoder is not None for value in frame.value)
+        and any(value.channel == "speed_rad_s" for value in frame.value)
+        for frame in layout.frame
+    )
 
 
 def _value_plan(value: Value, joint: JointSettings) -> _ValuePlan:
@@ -249,8 +272,9 @@ def _owners(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], di
             owner[fits] = number
             number += 1
     counts = {
-        "remote frame": int(np.count_nonzero(frames.flags & REMOTE)),
-        "error frame": int(np.count_nonzero(frames.flags & ERROR)),
+        # An adapter may mark a frame as several; it is counted once. What we sent is no reject.
+        "remote frame": int(np.count_nonzero((frames.flags & (REMOTE | ERROR | SENT)) == REMOTE)),
+        "error frame": int(np.count_nonzero((frames.flags & (ERROR | SENT)) == ERROR)),
         "identifier of no joint": int(np.count_nonzero(data_frame & ~claimed)),
         "leading bytes of no frame": int(np.count_nonzero(claimed & ~begun)),
         "too short": int(np.count_nonzero(begun & (owner < 0))),
@@ -286,7 +310,9 @@ def _joint_readings(
         for value_plan in frame_plan.values:
             value = value_plan.value
             raw = raw_values(data, value)
-            kept = ~np.isin(raw, value_plan.no_value)
+            kept = np.ones(len(raw), bool)
+            if len(value_plan.no_value):
+                kept = ~np.isin(raw, value_plan.no_value)
             if value.encoder is not None:
                 encoder = (value_plan, places[kept], raw[kept])
                 continue
@@ -347,6 +373,7 @@ def _take_turns(
         modulus=value_plan.value.encoder.counts,
         known_for_ns=known_for_ns,
         state=state.turns,
+        speed_apart=plan.speed_apart,
     )
     columns["position_rad"][places] = total * value_plan.factor
     batch.position_segment[places] = segments

@@ -108,7 +108,8 @@ class Value(Settings):
     unit: str | None = None
     """Unit of raw * scale + offset; default the channel's own."""
     side: Literal["output", "motor"] = "output"
-    """Where it is measured; motor-side values are divided by the gear ratio."""
+    """Where it is measured: speed and position of the motor side are divided by the gear ratio, its
+    torque is multiplied by it."""
     encoder: Encoder | None = None
     resistance: Literal["pt100"] | Ntc | None = None
     """The scaled value is the resistance in ohm of this sensor."""

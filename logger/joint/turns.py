@@ -35,6 +35,7 @@ def unwrap(
     modulus: int,
     known_for_ns: int,
     state: TurnState,
+    speed_apart: bool = False,
 ) -> tuple[NDArray[np.int64], NDArray[np.int32], TurnState]:
     """Return the continuous count and its segment for n encoder readings.
 
@@ -50,6 +51,9 @@ def unwrap(
         The longest silence over which the number of turns is believed.
     state
         What the call before gave back.
+    speed_apart
+        The speed comes in a frame of its own and is held until the next: the moves since the last
+        one were counted with a speed that was already out of date.
 
     Returns
     -------
@@ -87,8 +91,10 @@ def unwrap(
     ).astype(np.int64)
     move = nearest + turns * modulus
 
-    # The speed between two readings is somewhere between theirs: half the difference is open.
-    open_counts = 0.5 * np.abs(after - before) * elapsed_s + 1.0
+    # The speed between two readings is somewhere between theirs: half the difference is open. For
+    # moves that were counted with a held speed it is all of it, as is known once the next arrives.
+    share = 1.0 if speed_apart else 0.5
+    open_counts = share * np.abs(after - before) * elapsed_s + 1.0
     unknown |= guided & (open_counts >= modulus / 2)
     unknown |= ~guided & (2 * np.abs(nearest) == modulus)
 

@@ -17,13 +17,13 @@ from typing import Final, Literal
 
 from pydantic import Field, ValidationError, field_validator
 
-from logger.errors import InputError
+from logger.errors import InputError, OutsideFault
 from logger.settings_file import Settings
 from logger.store.events import Event
 from logger.store.files import INBOX, put
 from logger.store.lock import writer_of
 
-__all__ = ["Request", "event_of", "post", "take"]
+__all__ = ["Request", "event_of", "post", "take", "waiting"]
 
 LONGEST_TEXT: Final = 2000
 LONGEST_FILE: Final = 20_000
@@ -77,8 +77,8 @@ def post(
     ------
     InputError
         The request is not complete (a note without text, a shelving without an alert or a time).
-    OSError
-        The recording cannot be written.
+    OutsideFault
+        The disk took no more; nothing was asked.
     """
     try:
         request = Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
@@ -97,10 +97,15 @@ def post(
         append_event(recording, request)
         return
     folder = recording / INBOX
-    folder.mkdir(exist_ok=True)
     body = request.model_dump_json().encode()
     name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
-    put(folder / name, lambda file: file.write(body))
+    try:
+        folder.mkdir(exist_ok=True)
+        put(folder / name, lambda file: file.write(body))
+    except OSError as fault:
+        raise OutsideFault(
+            f"{folder}: the {kind} cannot be written ({fault.strerror or fault})."
+        ) from fault
     if writer_of(recording) is None:
         # The logger ended between the question and the request.
         from logger.store.seal import seal  # noqa: PLC0415 - it needs the whole writer
@@ -111,15 +116,8 @@ def post(
 
 def take(recording: Path) -> list[Request]:
     """Return the waiting requests in order and remove them; an unreadable one is set aside."""
-    folder = recording / INBOX
-    try:
-        names = sorted(path for path in folder.iterdir() if path.suffix == ".json")
-    except FileNotFoundError:
-        return []
     requests = []
-    for path in names:
-        if path.name.startswith("."):
-            continue
+    for path in waiting(recording):
         # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
         with contextlib.suppress(OSError):
             try:
@@ -130,6 +128,15 @@ def take(recording: Path) -> list[Request]:
                 path.unlink()
                 requests.append(request)
     return requests
+
+
+def waiting(recording: Path) -> list[Path]:
+    """Return the files of the waiting requests, in order."""
+    try:
+        names = sorted((recording / INBOX).iterdir())
+    except FileNotFoundError:
+        return []
+    return [path for path in names if path.suffix == ".json" and not path.name.startswith(".")]
 
 
 def _read(path: Path) -> Request:

@@ -101,6 +101,10 @@ class JournalWriter:
     def sync(self) -> None:
         """Make what was flushed last through a power cut."""
         self.flush()
+        self.sync_flushed()
+
+    def sync_flushed(self) -> None:
+        """Sync what the kernel has; the one thing here that another thread may do meanwhile."""
         os.fdatasync(self._file.fileno())
 
     def close(self) -> None:

@@ -59,6 +59,7 @@ class RecordingReader:
         self.schemas = streams_of(self.bench)
         self._lock = RLock()
         self._journals: dict[int, JournalReader] = {}
+        self._unread: dict[int, str] = {}
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._overviews: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._untold: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
@@ -96,6 +97,7 @@ class RecordingReader:
         for number in list(self._journals):
             if number not in there:
                 del self._journals[number]
+                self._unread.pop(number, None)
         for number, path in there.items():
             reader = self._journals.setdefault(number, JournalReader(path))
             try:
@@ -107,8 +109,12 @@ class RecordingReader:
                         _TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
                     )
                     news = True
+                self._unread.pop(number, None)
             except FileNotFoundError:
                 continue
+            except OSError as fault:
+                # As with a damaged part: the rest is read, and `missing` tells.
+                self._unread[number] = fault.strerror or str(fault)
         return news
 
     def _list_parts(self) -> bool:
@@ -308,6 +314,8 @@ class RecordingReader:
                             f"{part.path.name} of {stream} holds {part.footer.num_rows} rows, "
                             f"expected {part.end_row - part.first_row}."
                         )
+            for number, fault in sorted(self._unread.items()):
+                said.append(f"journal {number:08d} cannot be read: {fault}")
             unended = self.manifest.ended_ns is None and writer_of(self.path) is None
             if unended or self.manifest.end_cause == CUT_SHORT:
                 said.append(

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from logger.errors import OutsideFault
+from logger.errors import InputError, OutsideFault
 from logger.store.events import events_table
 from logger.store.files import JOURNAL
-from logger.store.inbox import Request, event_of, take
+from logger.store.inbox import Request, event_of, take, waiting
 from logger.store.journal import JournalReader, journal_files
 from logger.store.lock import WriteLock
 from logger.store.manifest import CUT_SHORT, write_manifest
@@ -19,7 +19,7 @@ from logger.store.parts import list_parts, write_part
 from logger.store.read import RecordingReader
 from logger.store.sealing import Run, Sealer
 
-__all__ = ["append_event", "seal"]
+__all__ = ["append_event", "seal", "take_late"]
 
 
 def seal(path: Path) -> bool:
@@ -38,7 +38,9 @@ def seal(path: Path) -> bool:
         The disk took no more; the journals are still there.
     """
     with WriteLock(path):
-        return _seal(path)
+        sealed = _seal(path)
+    take_late(path)
+    return sealed
 
 
 def append_event(path: Path, request: Request) -> None:
@@ -54,6 +56,27 @@ def append_event(path: Path, request: Request) -> None:
     with WriteLock(path):
         _seal(path)
         _append(path, [request])
+    take_late(path)
+
+
+def take_late(path: Path) -> None:
+    """Make events of what was asked while the lock was held; for whoever has just given it back.
+
+    Who asked saw that there is a writer and left the request to it. A writer that came meanwhile
+    takes them itself.
+
+    Raises
+    ------
+    OutsideFault
+        The disk took no more.
+    """
+    taken = True
+    while taken and waiting(path):
+        try:
+            with WriteLock(path):
+                taken = _seal(path)
+        except InputError:
+            return
 
 
 def _append(path: Path, requests: list[Request]) -> None:
@@ -98,10 +121,16 @@ def _seal_rows(path: Path) -> bool:
     }
     rows: dict[str, list[Run]] = {}
     for _, journal in journals:
-        for run in JournalReader(journal).rows():
-            covered = any(first <= run.first_row < end for first, end in sealed[run.stream])
-            if not covered:
-                rows.setdefault(run.stream, []).append((run.first_row, run.batch))
+        try:
+            for run in JournalReader(journal).rows():
+                covered = any(first <= run.first_row < end for first, end in sealed[run.stream])
+                if not covered:
+                    rows.setdefault(run.stream, []).append((run.first_row, run.batch))
+        except OSError as fault:
+            raise OutsideFault(
+                f"{journal}: this journal cannot be read ({fault.strerror or fault}); nothing was "
+                "sealed. Take it out of the recording to seal the rest without it."
+            ) from fault
     sealer = Sealer(path, reader.bench)
     sealer.resume()
     ends = [span[1] for stream in reader.schemas if (span := reader.span_ns(stream))]

@@ -1,9 +1,9 @@
 """The writer of a recording: journal first, then parts.
 
 `append` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
-second, sealed into a part early and then ever less often. Sealing runs on a thread of its own so
-that the journal never waits for it; a fault there is raised by the next call. One thread calls
-this; the lock keeps other processes out.
+second, sealed into a part early and then ever less often. Syncing and sealing run on threads of
+their own, so that no flush waits for a slow disk; a fault there is raised by the next call. One
+thread calls this; the lock keeps other processes out.
 """
 
 import contextlib
@@ -99,6 +99,8 @@ class RecordingWriter:
         self._sealer = Sealer(path, bench)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
+        self._syncer = ThreadPoolExecutor(1, thread_name_prefix="sync")
+        self._syncing: Future[None] | None = None
         self._flushed_s = self._synced_s = self._rolled_s = now_s
         self._next_part_s = rhythm.first_part_s
 
@@ -144,8 +146,11 @@ class RecordingWriter:
             if now_s - self._flushed_s >= self._rhythm.flush_s:
                 self._journal.flush()
                 self._flushed_s = now_s
-            if now_s - self._synced_s >= self._rhythm.sync_s:
-                self._journal.sync()
+            if self._syncing is not None and self._syncing.done():
+                self._wait_for_sync()
+            if self._syncing is None and now_s - self._synced_s >= self._rhythm.sync_s:
+                self._journal.flush()
+                self._syncing = self._syncer.submit(self._journal.sync_flushed)
                 self._synced_s = now_s
             full = self._waiting_rows() >= self._rhythm.most_rows
             if full and self._sealing is not None:
@@ -161,8 +166,14 @@ class RecordingWriter:
             self._rows[stream] - runs[0][0] for stream, runs in self._waiting.items() if runs
         )
 
+    def _wait_for_sync(self) -> None:
+        syncing, self._syncing = self._syncing, None
+        if syncing is not None:
+            syncing.result()
+
     def _roll(self, now_s: float) -> None:
         """Begin a new journal, and make parts of what the old one holds."""
+        self._wait_for_sync()
         old = self._journal
         old.close()
         self._journal = JournalWriter(self.path / JOURNAL, number=old.number + 1)
@@ -189,6 +200,7 @@ class RecordingWriter:
             if self._sealing is not None:
                 self._sealing.result()
                 self._sealing = None
+            self._wait_for_sync()
             self._journal.close()
             rows = {stream: runs for stream, runs in self._waiting.items() if runs}
             self._sealer.seal(rows, until_ns=ended_ns)
@@ -206,6 +218,7 @@ class RecordingWriter:
     def abandon(self) -> None:
         """Give the lock back without an end; what was written stays as a crash would leave it."""
         self._executor.shutdown(wait=True)
+        self._syncer.shutdown(wait=True)
         # A disk that is full refuses the rest; what it took is a whole prefix.
         with contextlib.suppress(OSError):
             self._journal.close()

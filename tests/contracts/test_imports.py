@@ -127,3 +127,25 @@ def test_no_drawer_for_odds_and_ends():
 def test_types_ship(package: str):
     """The packages carry their marker for type checkers."""
     assert (ROOT / package / "py.typed").exists()
+
+
+def test_only_the_front_door_knows_the_demo():
+    """Simulated joints are a source like any other: no other part imports them."""
+    for path in SOURCES:
+        if "simulate" in path.parts:
+            continue
+        assert not {name for name in _imported(path) if name.startswith("logger.simulate")}, path
+
+
+def test_every_module_says_what_it_is_for():
+    """A module without a docstring has no promise to keep."""
+    for path in SOURCES:
+        assert ast.get_docstring(ast.parse(path.read_text("utf-8"))), path
+
+
+def test_log_is_the_name_for_logging():
+    """`logger` is a package here; what logs is called `log`."""
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Assign) and "getLogger" in ast.unparse(node.value):
+                assert [ast.unparse(target) for target in node.targets] == ["log"], path

@@ -1,6 +1,9 @@
 """A recorder at its defaults sends no frame; with leave it asks, with identifiers that are free."""
 
+import os
+import select
 import threading
+import tty
 from pathlib import Path
 
 import can
@@ -13,6 +16,8 @@ from logger.joint.bench import bench_from
 from logger.limits.limit import LimitSet
 from logger.record import RecordSettings, record
 from logger.simulate import scenario
+from logger.store.inbox import post
+from replay.recording import Recording
 
 LAYOUTS = {"harvest-joint": scenario.layout_text()}
 
@@ -84,3 +89,78 @@ def test_one_that_appears_later_ends_the_asking():
     assert "0x1C3" in (asker.heard(FrameBatch.of([(0, 0x1C3, 0, b"\x41")])) or "")
     asker.stop()
     assert asker.due(20.0) == []
+
+
+@pytest.mark.parametrize("send", ["", "send = false"])
+def test_a_serial_adapter_hears_no_frame_to_send(tmp_path: Path, send: str):
+    """Every byte to the adapter, from opening to closing: settings, "listen only", no frame."""
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    text = scenario.bench_text(os.ttyname(theirs))
+    lines = [send if line.startswith("send ") else line for line in text.splitlines()]
+    bench = bench_from("\n".join(lines), LAYOUTS, where="bench.toml")
+    heard = bytearray()
+    done = threading.Event()
+
+    def adapter() -> None:
+        while not done.is_set():
+            if select.select([ours], [], [], 0.05)[0]:
+                heard.extend(os.read(ours, 4096))
+            # A joint that talks by itself, so that there is something to record.
+            os.write(ours, b"t2C3748181F12C00000\r")
+
+    listening = threading.Thread(target=adapter)
+    listening.start()
+    ended = _recorded(bench, tmp_path / "rec", duration_s=0.8)
+    done.set()
+    listening.join()
+    os.close(ours)
+    os.close(theirs)
+    assert ended.frames > 0
+    commands = [command for command in bytes(heard).split(b"\r") if command]
+    assert b"L" in commands
+    assert b"O" not in commands
+    assert all(command[:1] in {b"S", b"L", b"C"} for command in commands), commands
+
+
+def test_a_joint_without_requests_is_asked_nothing(tmp_path: Path):
+    """Leave to send is no reason to: a layout that names no request sends none."""
+    text = _bench("none", send="send = true").text
+    layout = LAYOUTS["harvest-joint"]
+    head, requests, frames = layout.partition("[[request]]")
+    quiet = head + "[[frame]]" + (requests + frames).partition("[[frame]]")[2]
+    bench = bench_from(text, {"harvest-joint": quiet}, where="bench.toml")
+    assert _heard("none", lambda: _recorded(bench, tmp_path / "rec", duration_s=0.4)) == []
+
+
+def test_notes_and_reading_send_nothing(tmp_path: Path):
+    """What a page or a command does to a live recording reaches its folder, never the bus."""
+    bench = _bench("pages", send="")
+
+    def run() -> None:
+        path = tmp_path / "rec"
+        begun = threading.Event()
+        asking = threading.Thread(
+            target=lambda: (
+                begun.wait(5),
+                post(path, kind="note", text="t"),
+                Recording.open(path).events(),
+            )
+        )
+        asking.start()
+        record(
+            RecordSettings(
+                bench=bench,
+                where="bench.toml",
+                limits=LimitSet(),
+                out=path,
+                name="t",
+                duration_s=0.5,
+            ),
+            stop=threading.Event(),
+            on_start=lambda _path: begun.set(),
+        )
+        asking.join()
+
+    assert _heard("pages", run) == []
+    assert any(event.kind == "note" for event in Recording.open(tmp_path / "rec").events())

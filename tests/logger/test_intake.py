@@ -1,15 +1,20 @@
 """Frames in, rows and events out: what is said of a position that was lost."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from logger.bring_in import bring_in
 from logger.joint.batch import FrameBatch
 from logger.limits.limit import LimitSet
 from logger.simulate import scenario
 from logger.simulate.offline import frames
+from logger.store.files import derived_stream
+from logger.store.read import RecordingReader
 from replay.recording import Recording
+from replay.statistics import figures
 from replay.window import trace
 
 START_NS = 1_795_000_000_000_000_000
@@ -38,3 +43,31 @@ def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
     assert set(batch.position_segment[batch.position_segment >= 0].tolist()) == {0, 1}
     x, y = trace(recording, "elbow", "position_rad", START_NS, START_NS + 30 * S, bins=4000)
     assert np.isnan(y[(x > START_NS + 9 * S) & (x < START_NS + 11 * S)]).sum() == 1
+
+
+def test_rms_of_the_last_minute_is_of_the_whole_minute(tmp_path: Path):
+    """Fed as live, fifty batches a second: the derived RMS is that of the minute in replay."""
+    made = FrameBatch.joined(list(frames(hours=1 / 40, rate_Hz=100.0, seed=1, start_ns=START_NS)))
+    edges = START_NS + np.arange(0, 90 * S, S // 50)
+    places = [*np.searchsorted(made.time_ns, edges).tolist(), len(made)]
+    bring_in(
+        (made.taken(slice(low, high)) for low, high in pairwise(places)),
+        bench=scenario.bench(channel="x"),
+        limits=LimitSet(),
+        out=tmp_path / "rec",
+        name="t",
+        start_ns=START_NS,
+        end_ns=START_NS + 90 * S,
+    )
+    recording = Recording.open(tmp_path / "rec")
+    table = RecordingReader(tmp_path / "rec").table(
+        derived_stream("shoulder"), start_ns=0, end_ns=2**62
+    )
+    times = table["time"].cast("int64").to_numpy()
+    assert len(times) >= 89
+    assert (np.diff(times) == S).all()
+    for row in (30, 59, 70, 85):
+        at_ns = int(times[row])
+        since_ns = max(at_ns - 60 * S, START_NS)
+        expected = figures(recording, "shoulder", "torque_Nm", since_ns, at_ns).rms
+        assert table["torque_rms_60s_Nm"][row].as_py() == pytest.approx(expected, rel=2e-3)

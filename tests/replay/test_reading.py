@@ -179,3 +179,60 @@ def test_the_shelf_lists_the_broken_ones(tmp_path: Path):
     assert [one.path.name for one in found] == ["broken"]
     assert "recording.json" in found[0].fault
     assert find_recordings(tmp_path / "none") == []
+
+
+def test_a_joint_that_never_spoke_has_one_gap(tmp_path: Path):
+    """From the beginning to the end; one that spoke late has a gap before its first frame."""
+    time_ns = START_NS + (50 + np.arange(50)) * (S // 10)
+    recording = _recorded(tmp_path / "late", time_ns, np.ones(50), sealed=20)
+    assert recording.gaps("a") == [(START_NS, int(time_ns[0]))]
+    empty = np.empty(0)
+    recording = _recorded(tmp_path / "never", empty.astype(np.int64), empty, sealed=0)
+    assert recording.gaps("a") == []
+    assert recording.newest_ns("a") is None
+    found = figures(recording, "a", "torque_Nm", START_NS, START_NS + S)
+    assert (found.n, found.duration_s) == (0, 0.0)
+    assert np.isnan(found.rms)
+    x, y = trace(recording, "a", "torque_Nm", START_NS, START_NS + S, bins=100)
+    assert len(x) == len(y)
+    assert np.isnan(y).all()
+    assert excursions(recording) == []
+
+
+def test_a_live_tail_reads_as_its_sealed_rows_do(tmp_path: Path):
+    """The same trace in journal, half sealed and sealed: the same envelope, line and figures."""
+    dice = np.random.default_rng(4)
+    time_ns = START_NS + np.cumsum(dice.integers(1, 200_000_000, 900))
+    value = dice.normal(0, 9, 900)
+    seen = [
+        _recorded(tmp_path / str(sealed), time_ns, value, sealed=sealed) for sealed in (0, 450, 900)
+    ]
+    for span_s in (0.5, 20, 80):
+        for bins in (3, 50, 900):
+            low, high = START_NS + 333, START_NS + 333 + int(span_s * S)
+            shapes = [envelope(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
+            for name in ("start_ns", "n", "minimum", "maximum", "first", "last"):
+                for shape in shapes[1:]:
+                    np.testing.assert_array_equal(getattr(shape, name), getattr(shapes[0], name))
+            for shape in shapes[1:]:
+                np.testing.assert_allclose(shape.mean, shapes[0].mean, rtol=1e-9, atol=1e-12)
+            lines = [trace(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
+            for line in lines[1:]:
+                np.testing.assert_array_equal(line[1], lines[0][1])
+        figured = [figures(one, "a", "torque_Nm", low, high) for one in seen]
+        assert len({one.n for one in figured}) == 1
+        assert figured[0].rms == pytest.approx(figured[2].rms, rel=1e-9)
+        assert figured[1].mean == pytest.approx(figured[2].mean, rel=1e-9, abs=1e-12)
+
+
+def test_what_led_up_to_an_excursion(overheat: Recording):
+    """RMS torque is that of the very minutes before, and a note in them is told."""
+    hot = next(one for one in excursions(overheat) if one.limit == "housing-hot")
+    for seconds, rms in hot.rms_torque_Nm.items():
+        since_ns = max(hot.start_ns - seconds * S, overheat.start_ns)
+        batch = overheat.readings(hot.joint, since_ns - S, hot.start_ns)
+        time_ns, value = batch.series("torque_Nm")
+        hold_ns = overheat.hold_ns(hot.joint)["torque_Nm"]
+        ends = np.minimum(np.append(time_ns[1:], hot.start_ns), time_ns + hold_ns)
+        weight = np.clip(ends - np.maximum(time_ns, since_ns), 0, None)
+        assert rms == pytest.approx(np.sqrt((weight * value**2).sum() / weight.sum()), rel=1e-9)

@@ -1,5 +1,6 @@
 """A mistake in a bench or layout file: the sentence that it must produce."""
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -33,7 +34,6 @@ channel = "voltage_V"
 byte = 2
 bits = 16
 """
-SECOND = '[[joint]]\nname = "elbow"\nlayout = "mine"\nnode = 3\n'
 
 
 def _read(folder: Path, bench: str, layout: str) -> None:
@@ -47,62 +47,127 @@ def test_the_sound_one_is_read(tmp_path: Path):
     _read(tmp_path, BENCH, LAYOUT)
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "words"),
-    [
-        ("gear_ratio", "gear_rato", ["joint[1].gear_rato", "no such key", "'gear_ratio'"]),
-        (
-            "gear_ratio = 9.0",
-            "gear_ratio = 0",
-            ["joint[1].gear_ratio", "found 0", "greater than 0"],
-        ),
-        ("node = 3", 'node = "three"', ["joint[1].node", "found 'three'", "whole number"]),
-        ('layout = "mine"', 'layout = "harvest-jint"', ["joint[1].layout", "harvest-joint"]),
-        ('layout = "mine"', "", ["joint[1].layout", "missing"]),
-        ('name = "shoulder"', 'name = "Left Arm"', ["joint[1].name", "found 'Left Arm'"]),
-        ("[[joint]]", SECOND + "[[joint]]", ["both claim", "0x283", "shoulder", "elbow"]),
-        ("[[joint]]", SECOND.replace("elbow", "shoulder") + "[[joint]]", ["twice"]),
-        ("[bus]", "[bsu]", ["bus", "missing"]),
-        ("[bus]", "[bus", ["not valid TOML"]),
-        ("node = 3", "node = 2000", ["status", "0xA50", "at most 0x7FF", "extended = true"]),
-        ("node = 3", "node = 3\ntorque = { from = 'curent', per_ampere = 1 }", ["torque.from"]),
-    ],
-)
-def test_mistakes_in_a_bench_file(tmp_path: Path, old: str, new: str, words: list[str]):
+MISTAKES = tomllib.loads(Path(__file__).with_name("mistakes.toml").read_text("utf-8"))
+
+
+def _cases(kind: str) -> list[tuple[str, str, str]]:
+    return [(case["sound"], case["broken"], case["sentence"]) for case in MISTAKES[kind]]
+
+
+@pytest.mark.parametrize(("old", "new", "sentence"), _cases("bench"))
+def test_mistakes_in_a_bench_file(tmp_path: Path, old: str, new: str, sentence: str):
     """File, key, found, expected; no traceback, no guess."""
+    assert old in BENCH
     with pytest.raises(InputError) as fault:
         _read(tmp_path, BENCH.replace(old, new, 1), LAYOUT)
-    for word in [*words, "bench.toml"]:
-        assert word in str(fault.value)
+    assert f"{tmp_path / 'bench.toml'}: {sentence}" in str(fault.value).splitlines()
+
+
+@pytest.mark.parametrize(("old", "new", "sentence"), _cases("layout"))
+def test_mistakes_in_a_layout_file(tmp_path: Path, old: str, new: str, sentence: str):
+    """Overlap, overrun, unknown channel and unit: named with frame, value and place."""
+    assert old in LAYOUT
+    with pytest.raises(InputError) as fault:
+        _read(tmp_path, BENCH, LAYOUT.replace(old, new, 1))
+    assert f"mine.toml (layout): {sentence}" in str(fault.value).splitlines()
+
+
+def test_every_mistake_is_told_at_once(tmp_path: Path):
+    """Two mistakes are two lines, and nothing is said twice."""
+    broken = BENCH.replace("node = 3", "node = -1").replace("gear_ratio", "gear")
+    with pytest.raises(InputError) as fault:
+        _read(tmp_path, broken, LAYOUT)
+    lines = str(fault.value).splitlines()
+    assert len(lines) == len(set(lines)) == 2
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "words"),
+    ("layout", "words"),
     [
-        ("byte = 2", "byte = 1", ["voltage_V", "byte 1 bit 0", "taken by current_A"]),
-        ("byte = 2", "byte = 3", ["voltage_V", "reaches byte 4", "has 4 bytes"]),
-        ("length = 4", "length = 4\nbegins = '41'", ["current_A", "taken by begins"]),
-        ("length = 4", "length = 70", ["length", "found 70", "64"]),
-        ("voltage_V", "voltag_V", ["channel", "found 'voltag_V'", "voltage_V"]),
-        ("voltage_V", "current_A", ["current_A", "found twice"]),
-        ("0x280 + node", "0x280 * node", ["identifier", "found '0x280 * node'"]),
-        ("bits = 16", "bits = 65", ["bits", "found 65"]),
-        ("bits = 16", "bits = 16\nscale = 0", ["scale", "found 0"]),
-        ("bits = 16", "bits = 16\nunit = 'degC'", ["unit", "found 'degC'", "mA"]),
-        ("bits = 16", "bits = 16\nside = 'motor'", ["side", "found 'motor'"]),
-        ("bits = 16", "bits = 16\nencoder = { counts = 4096 }", ["encoder", "position_rad only"]),
-        ("bits = 16", "bits = 16\norder = 'middle'", ["order", "found 'middle'", "'little'"]),
-        ("format = 1", "format = 2", ["format", "found 2", "1"]),
-        ("[[frame]]", "[[frames]]", ["frames", "no such key", "'frame'"]),
-        ("length = 4", "length = 4\nbegins = '4'", ["begins", "found '4'", "bytes in hex"]),
+        (LAYOUT.replace("current_A", "torque_setpoint_Nm"), "carries no current_A."),
+        (LAYOUT.replace("voltage_V", "torque_Nm"), "already carries torque_Nm. Remove the key."),
     ],
 )
-def test_mistakes_in_a_layout_file(tmp_path: Path, old: str, new: str, words: list[str]):
-    """Overlap, overrun, unknown channel and unit: named with frame, value and place."""
-    with pytest.raises(InputError) as fault:
-        _read(tmp_path, BENCH, LAYOUT.replace(old, new, 1))
-    for word in [*words, "mine.toml"]:
-        assert word in str(fault.value)
+def test_a_derived_torque_needs_its_current(tmp_path: Path, layout: str, words: str):
+    """Torque from current: there must be one, and no torque beside it."""
+    bench = BENCH + 'torque = { from = "current", per_ampere = 1.6 }\n'
+    with pytest.raises(InputError, match=r"joint\[1\]\.torque: found from = 'current'") as fault:
+        _read(tmp_path, bench, layout)
+    assert words in str(fault.value)
+
+
+@pytest.mark.parametrize(
+    ("frames", "apart"),
+    [
+        (("begins = '41'", "begins = '42'"), True),
+        (("begins = '41'", "begins = '4142'"), False),
+        (("begins = '41'", ""), False),
+        (("begins = '41'", "begins = '41'"), False),
+        (("", "extended = true"), True),
+        (("", "mask = 0x700"), False),
+    ],
+)
+def test_frames_that_can_be_told_apart(tmp_path: Path, frames: tuple[str, str], *, apart: bool):
+    """One identifier for two kinds of frame needs leading bytes of which none begins the other."""
+    text = 'format = 1\nname = "mine"\n' + "".join(
+        f'[[frame]]\nname = "f{i}"\nidentifier = 0x280\nlength = 4\n{more}\n'
+        for i, more in enumerate(frames)
+    )
+    if apart:
+        _read(tmp_path, BENCH, text)
+    else:
+        with pytest.raises(InputError, match=r"both claim the identifier 0x280"):
+            _read(tmp_path, BENCH, text)
+
+
+@pytest.mark.parametrize(
+    ("other", "masks", "apart"),
+    [
+        (0x2C0, ("mask = 0x700", ""), False),
+        (0x2C0, ("mask = 0x7F0", ""), True),
+        (0x2C0, ("mask = 0x700", "mask = 0x00F"), False),
+        (0x381, ("mask = 0x700", "mask = 0x10F"), True),
+    ],
+)
+def test_masks_that_meet(tmp_path: Path, other: int, masks: tuple[str, str], *, apart: bool):
+    """Two kinds of frame meet where their identifiers agree in all the bits that both look at."""
+    text = 'format = 1\nname = "mine"\n' + "".join(
+        f'[[frame]]\nname = "f{number}"\nidentifier = {number}\nlength = 4\n{mask}\n'
+        for number, mask in zip((0x280, other), masks, strict=True)
+    )
+    if apart:
+        _read(tmp_path, BENCH, text)
+    else:
+        with pytest.raises(InputError, match="both claim the identifier"):
+            _read(tmp_path, BENCH, text)
+
+
+def test_a_layout_beside_the_bench_comes_first(tmp_path: Path):
+    """A file beside the bench file hides the shipped layout of that name."""
+    (tmp_path / "harvest-joint.toml").write_text(LAYOUT, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(BENCH.replace('"mine"', '"harvest-joint"'), "utf-8")
+    bench = read_bench(tmp_path / "bench.toml")
+    assert bench.channels_of(bench.joints[0]) == ("current_A", "voltage_V")
+    assert bench.layout_texts == {"harvest-joint": LAYOUT}
+
+
+def test_how_long_a_value_holds(tmp_path: Path):
+    """What the layout says, else three periods of its frame; the derived torque as its current."""
+    text = (
+        LAYOUT.replace("length = 4", "length = 4\nperiod_s = 0.02")
+        + '[[frame]]\nname = "slow"\nidentifier = 0x300\nlength = 1\nperiod_s = 1.0\nhold_s = 9.0\n'
+        + '[[frame.value]]\nchannel = "temperature_drive_degC"\nbyte = 0\nbits = 8\n'
+    )
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    more = 'torque = { from = "current", per_ampere = 1.6 }\n'
+    (tmp_path / "bench.toml").write_text(BENCH + more, encoding="utf-8")
+    bench = read_bench(tmp_path / "bench.toml")
+    assert bench.hold_ns_of(bench.joints[0]) == {
+        "current_A": 60_000_000,
+        "voltage_V": 60_000_000,
+        "torque_Nm": 60_000_000,
+        "temperature_drive_degC": 9_000_000_000,
+    }
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe\x00", b""])

@@ -253,9 +253,9 @@ def test_what_is_not_decoded_is_counted_by_reason():
 
 
 def test_random_frames_never_raise():
-    """A hundred thousand random frames: each is a reading or counted."""
+    """A quarter of a million random frames: each is a reading or counted."""
     dice = np.random.default_rng(0)
-    n = 100_000
+    n = 250_000
     frames = FrameBatch(
         time_ns=np.arange(n) * 1000,
         identifier=dice.choice([0x10, 0x11, 0x7FF], n).astype(np.uint32),
@@ -320,3 +320,260 @@ def test_any_place_decodes_as_cantools_decodes_it(
         ours = [float(number) * value.scale + value.offset for number in whole.tolist()]
         theirs = [message.decode(payload)[signal.name] for payload in payloads]
         assert ours == pytest.approx([float(number) for number in theirs], rel=1e-12, abs=1e-12)
+
+
+@st.composite
+def _layouts(draw: st.DrawFn) -> tuple[list[tuple[int, bool, list[tuple[Value, Signal]]]], int]:
+    """Draw a few kinds of frame with identifiers that differ, 11 and 29 bits, and a node."""
+    node = draw(st.integers(0, 15))
+    bases = draw(st.lists(st.integers(1, 0x7E), min_size=1, max_size=3, unique=True))
+    kinds = [(base * 16, draw(st.booleans()), draw(_values())) for base in bases]
+    return kinds, node
+
+
+def _toml(kinds: list[tuple[int, bool, list[tuple[Value, Signal]]]]) -> str:
+    lines = ['format = 1\nname = "l"']
+    for base, extended, values in kinds:
+        lines += [
+            f'[[frame]]\nname = "k{base}"\nidentifier = "0x{base:X} + node"',
+            f"length = 8\nextended = {str(extended).lower()}",
+        ]
+        for value, _ in values:
+            lines += [
+                f'[[frame.value]]\nchannel = "{value.channel}"',
+                f"byte = {value.byte}\nbit = {value.bit}\nbits = {value.bits}",
+                f'order = "{value.order}"\nsigned = {str(value.signed).lower()}',
+                f"scale = {value.scale}\noffset = {value.offset}",
+            ]
+    return "\n".join(lines)
+
+
+@settings(max_examples=80, deadline=None)
+@given(_layouts(), st.data())
+def test_any_layout_decodes_as_cantools_decodes_it(drawn, data: st.DataObject):
+    """Random layouts as files, random frames: the readings are what a cantools database gives."""
+    kinds, node = drawn
+    text = BENCH.replace("node = 3", f"node = {node}")
+    plan = plan_for(bench_from(text, {"l": _toml(kinds)}, where="bench.toml"))
+    database = Database(
+        [
+            Message(
+                base + node,
+                f"k{base}",
+                8,
+                [signal for _, signal in values],
+                is_extended_frame=extended,
+            )
+            for base, extended, values in kinds
+        ]
+    )
+    sent = data.draw(
+        st.lists(
+            st.tuples(st.sampled_from(kinds), st.binary(min_size=8, max_size=8)),
+            min_size=1,
+            max_size=8,
+        )
+    )
+    frames = FrameBatch.of(
+        [
+            (time, base + node, EXTENDED if extended else 0, payload)
+            for time, ((base, extended, _), payload) in enumerate(sent)
+        ]
+    )
+    decoded, _ = decode(plan, DecodeState(), frames)
+    readings = decoded.readings[0]
+    assert not decoded.rejected
+    assert readings.time_ns.tolist() == list(range(len(sent)))
+    for row, ((base, extended, _), payload) in enumerate(sent):
+        theirs = database.decode_message(base + node, payload, force_extended_id=extended)
+        ours = {
+            name: values[row]
+            for name, values in readings.columns.items()
+            if not np.isnan(values[row])
+        }
+        assert ours == pytest.approx({k: float(v) for k, v in theirs.items()}, rel=1e-12, abs=1e-12)
+
+
+def test_a_mask_leaves_bits_open():
+    """Identifiers that differ in bits outside the mask are one kind of frame."""
+    layout = """
+[[frame]]
+name = "s"
+identifier = "0x200 + node"
+mask = 0x60F
+length = 1
+[[frame.value]]
+channel = "temperature_drive_degC"
+byte = 0
+bits = 8
+"""
+    heard = [0x203, 0x213, 0x3F3, 0x204, 0x403, 0x003]
+    frames = FrameBatch.of([(i, number, 0, bytes([i])) for i, number in enumerate(heard)])
+    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [0.0, 1.0, 2.0]
+    assert decoded.rejected == {"identifier of no joint": 3}
+
+
+def test_a_row_carries_what_its_frame_says_and_nothing_held():
+    """Two kinds told apart by their first byte: the other's channels are NaN, in order of time."""
+    layout = ""
+    for lead, channel in (("41", "current_A"), ("42", "voltage_V")):
+        layout += f"""
+[[frame]]
+name = "{channel}"
+identifier = 0x10
+begins = "{lead}"
+length = 3
+[[frame.value]]
+channel = "{channel}"
+byte = 1
+bits = 16
+"""
+    frames = FrameBatch.of(
+        [
+            (0, 0x10, 0, b"\x41\x01\x00"),
+            (5, 0x10, 0, b"\x42\x02\x00"),
+            (9, 0x10, 0, b"\x41\x03\x00"),
+        ]
+    )
+    readings = decode(plan_for(_bench(layout)), DecodeState(), frames)[0].readings[0]
+    np.testing.assert_array_equal(readings.columns["current_A"], [1.0, np.nan, 3.0])
+    np.testing.assert_array_equal(readings.columns["voltage_V"], [np.nan, 2.0, np.nan])
+    assert readings.time_ns.tolist() == [0, 5, 9]
+    assert readings.position_segment.tolist() == [-1, -1, -1]
+
+
+@pytest.mark.parametrize("width", [8, 64])
+def test_bytes_that_a_batch_does_not_hold(width: int):
+    """A CAN FD layout meets classic frames, and lengths that lie: too short, never an exception."""
+    layout = f"""
+[[frame]]
+name = "wide"
+identifier = 0x10
+begins = "{"00" * 12}"
+length = 20
+[[frame.value]]
+channel = "current_A"
+byte = 18
+bits = 16
+"""
+    frames = FrameBatch(
+        time_ns=np.arange(3),
+        identifier=np.full(3, 0x10, np.uint32),
+        flags=np.zeros(3, np.uint8),
+        length=np.array([8, 20, 255], np.uint8),
+        data=np.zeros((3, width), np.uint8),
+    )
+    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    assert len(decoded.readings[0]) == (2 if width == 64 else 0)
+    assert len(decoded.readings[0]) + sum(decoded.rejected.values()) == 3
+
+
+@pytest.mark.parametrize(
+    ("signed", "no_value", "raw"),
+    [
+        ("false", 2**64 - 1, 2**64 - 1),
+        ("false", 2**63, 2**63),
+        ("true", -(2**63), 2**63),
+        ("true", -1, 2**64 - 1),
+    ],
+)
+def test_no_value_of_sixty_four_bits(signed: str, no_value: int, raw: int):
+    """The longest raw values are told apart to the last bit."""
+    layout = f"""
+[[frame]]
+name = "s"
+identifier = 0x10
+length = 8
+[[frame.value]]
+channel = "voltage_V"
+byte = 0
+bits = 64
+signed = {signed}
+no_value = [{no_value}]
+"""
+    bench = _bench(layout)
+    assert np.isnan(_one(bench, 0x10, raw.to_bytes(8, "little").hex())["voltage_V"])
+    beside = _one(bench, 0x10, (raw ^ 1).to_bytes(8, "little").hex())["voltage_V"]
+    assert np.isfinite(beside)
+
+
+@pytest.mark.parametrize(
+    ("channel", "unit", "side", "raw", "expected"),
+    [
+        ("temperature_winding_degC", "K", "output", 300, 26.85),
+        ("current_A", "mA", "output", 1500, 1.5),
+        ("torque_Nm", "mNm", "output", 1500, 1.5),
+        ("torque_Nm", "Nm", "motor", 2, 18.0),
+        ("torque_setpoint_Nm", "Nm", "motor", 2, 18.0),
+        ("speed_rad_s", "rpm", "output", 60, 2 * np.pi),
+        ("speed_rad_s", "rpm", "motor", 540, 2 * np.pi),
+        ("speed_setpoint_rad_s", "deg_s", "output", 180, np.pi),
+        ("position_rad", "turn", "motor", 9, 2 * np.pi),
+        ("position_setpoint_rad", "deg", "output", 180, np.pi),
+        ("voltage_V", "mV", "output", 48000, 48.0),
+    ],
+)
+def test_units_and_sides(channel: str, unit: str, side: str, raw: int, expected: float):
+    """SI at the output: speed and position through the gear are smaller, torque is greater."""
+    layout = f"""
+[[frame]]
+name = "s"
+identifier = 0x10
+length = 4
+[[frame.value]]
+channel = "{channel}"
+byte = 0
+bits = 32
+signed = true
+unit = "{unit}"
+side = "{side}"
+"""
+    bench = _bench(layout, "gear_ratio = 9.0\n")
+    found = _one(bench, 0x10, raw.to_bytes(4, "little").hex())
+    assert found[channel] == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "degc"),
+    [(18.52008, -200.0), (60.25584, -100.0), (96.085879, -10.0), (100.0, 0.0), (175.856, 200.0)],
+)
+def test_a_pt100_carried_by_a_layout(ohm: float, degc: float):
+    """IEC 60751 (read second-hand): resistance in micro-ohm to degrees, through the layout."""
+    layout = """
+[[frame]]
+name = "s"
+identifier = 0x10
+length = 4
+[[frame.value]]
+channel = "temperature_winding_degC"
+byte = 0
+bits = 32
+scale = 1e-6
+resistance = "pt100"
+no_value = [0]
+"""
+    raw = round(ohm * 1e6).to_bytes(4, "little").hex()
+    assert _one(_bench(layout), 0x10, raw)["temperature_winding_degC"] == pytest.approx(
+        degc, abs=1e-5
+    )
+    for broken in ("00000000", "FFFFFFFF"):
+        assert np.isnan(_one(_bench(layout), 0x10, broken)["temperature_winding_degC"])
+
+
+def test_strange_values_are_kept_and_counted():
+    """Outside the channel's valid range: counted by joint and channel, and still a reading."""
+    layout = """
+[[frame]]
+name = "s"
+identifier = 0x10
+length = 2
+[[frame.value]]
+channel = "temperature_drive_degC"
+byte = 0
+bits = 16
+"""
+    frames = FrameBatch.of([(i, 0x10, 0, bytes([250, i])) for i in range(3)])
+    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    assert decoded.strange == {("a", "temperature_drive_degC"): 2}
+    assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [250.0, 506.0, 762.0]

@@ -1,5 +1,7 @@
 """Time-weighted figures: weighted by time, and the same from any split of a trace."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -122,3 +124,87 @@ def test_regrouping_is_associative(trace):
     ours, theirs = figures_of([fine]), figures_of([regrouped(fine, 8 * S)])
     assert ours.rms == pytest.approx(theirs.rms, rel=1e-9, abs=1e-9)
     assert (ours.minimum, ours.maximum) == (theirs.minimum, theirs.maximum)
+
+
+@settings(max_examples=150, deadline=None)
+@given(_trace(), st.integers(-2 * S, 40 * S), st.integers(1, 40 * S))
+def test_a_span_is_what_plain_loops_give(trace, start: int, length: int):
+    """Any span, cut anywhere: readings inside, held time, mean, RMS, extremes of what held."""
+    time_ns, value = trace
+    hold, start = 400_000_000, start + 5 * S
+    end = start + length
+    found = figures_of([spanned(time_ns, value, hold_ns=hold, start_ns=start, end_ns=end)])
+    n, held, seen = 0, [], []
+    for i, (t, v) in enumerate(zip(time_ns.tolist(), value.tolist(), strict=True)):
+        until = min(int(time_ns[i + 1]) if i + 1 < len(time_ns) else end, t + hold, end)
+        inside = start <= t < end
+        share = max(until - max(t, start), 0) * 1e-9
+        n += inside
+        held.append((share, v))
+        if inside or share > 0:
+            seen.append(v)
+    total = sum(share for share, _ in held)
+    assert found.n == n
+    assert found.duration_s == pytest.approx(total, abs=1e-9)
+    if seen:
+        assert (found.minimum, found.maximum) == (min(seen), max(seen))
+    else:
+        assert np.isnan([found.minimum, found.maximum, found.mean, found.rms]).all()
+    if total > 0:
+        assert found.mean == pytest.approx(sum(s * v for s, v in held) / total, abs=1e-9)
+        squares = sum(s * v * v for s, v in held) / total
+        assert found.rms**2 == pytest.approx(squares, rel=1e-9, abs=1e-9)
+
+
+@settings(max_examples=100, deadline=None)
+@given(_trace(), st.integers(0, 12), st.integers(1, 30))
+def test_a_span_of_whole_buckets_is_their_sum(trace, first: int, count: int):
+    """Where a span ends on bucket edges, the buckets and the raw readings tell the same."""
+    time_ns, value = trace
+    start, end = (5 + first) * S, (5 + first + count) * S
+    buckets = bucketed(time_ns, value, hold_ns=S, width_ns=S, until_ns=int(time_ns[-1]) + S)
+    ours = figures_of([buckets.within(start, end)])
+    direct = figures_of([spanned(time_ns, value, hold_ns=S, start_ns=start, end_ns=end)])
+    for name in ("n", "duration_s", "minimum", "maximum"):
+        assert getattr(ours, name) == pytest.approx(getattr(direct, name), abs=1e-9, nan_ok=True), (
+            name
+        )
+    if ours.duration_s > 0:
+        assert ours.mean == pytest.approx(direct.mean, abs=1e-9)
+        assert ours.rms == pytest.approx(direct.rms, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(_trace(), st.integers(1, 5))
+def test_merging_is_associative(trace, pieces: int):
+    """Merged pair by pair or all at once, the buckets are the same."""
+    time_ns, value = trace
+    edges = np.linspace(0, len(time_ns), pieces + 1).astype(int)
+    parts = []
+    for a, b in pairwise(edges.tolist()):
+        until = int(time_ns[b]) if b < len(time_ns) else int(time_ns[-1]) + S
+        parts.append(bucketed(time_ns[a:b], value[a:b], hold_ns=S, width_ns=S, until_ns=until))
+    one = parts[0]
+    for part in parts[1:]:
+        one = merged([one, part])
+    if len(one):
+        _same(one, merged(parts))
+
+
+def test_a_large_offset_costs_no_digits():
+    """Spread of 1e-3 on 1e6: squares of the values would drown it, deviations do not."""
+    dice = np.random.default_rng(1)
+    value = 1e6 + dice.normal(0, 1e-3, 10_000)
+    time_ns = np.arange(10_000) * 1_000_000
+    found = bucketed(time_ns, value, hold_ns=S, width_ns=S, until_ns=10 * S)
+    whole = regrouped(found, 16 * S)
+    spread = np.sqrt(whole.m2[0] / whole.duration_s[0])
+    assert spread == pytest.approx(np.std(value), rel=1e-6)
+
+
+def test_two_readings_at_one_instant():
+    """The later one holds; the earlier has no weight, and is still an extreme."""
+    time_ns = np.array([0, 0, S // 2])
+    found = spanned(time_ns, np.array([9.0, 1.0, 1.0]), hold_ns=S, start_ns=0, end_ns=S)
+    figures = figures_of([found])
+    assert (figures.n, figures.mean, figures.maximum) == (3, 1.0, 9.0)

@@ -8,7 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pytest
 
+from logger.errors import OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.files import status_stream
@@ -118,7 +120,8 @@ def test_a_part_that_is_renamed_in_the_tick_of_its_making_is_seen(tmp_path: Path
 
 def test_parts_come_early_and_then_ever_less_often(tmp_path: Path):
     """The first within five seconds, later ones at twice the distance, ten minutes at most."""
-    writer = _writer(tmp_path / "rec", Rhythm())
+    # Syncing is left out: four thousand seconds pass here in one.
+    writer = _writer(tmp_path / "rec", Rhythm(sync_s=1e9))
     sealed_s = []
     for second in range(4000):
         writer.append_readings(_readings(second, 1))
@@ -156,6 +159,40 @@ def test_flushed_within_a_twentieth_of_a_second(tmp_path: Path):
     writer.tick(0.051)
     assert RecordingReader(path).rows(STREAM) == 3
     writer.abandon()
+
+
+def test_a_slow_disk_holds_no_flush_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """While a sync takes its time, rows go on to the kernel: a killed recorder loses none."""
+    released = threading.Event()
+    monkeypatch.setattr("logger.store.journal.os.fdatasync", lambda _file: released.wait(10))
+    path = tmp_path / "rec"
+    writer = _writer(path, Rhythm(first_part_s=1e9))
+    begun = time.monotonic()
+    for index in range(5):
+        writer.append_readings(_readings(index, 1))
+        writer.tick(1.1 + index)
+        assert RecordingReader(path).rows(STREAM) == index + 1
+    assert time.monotonic() - begun < 5
+    released.set()
+    writer.abandon()
+
+
+def test_a_sync_that_fails_is_a_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Not passed over: the next call says so."""
+
+    def fails(_file: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    writer = _writer(tmp_path / "rec", Rhythm(first_part_s=1e9))
+    monkeypatch.setattr("logger.store.journal.os.fdatasync", fails)
+    writer.append_readings(_readings(0, 1))
+    writer.tick(1.1)
+    with pytest.raises(OutsideFault, match="Input/output error"):  # noqa: PT012 - some call says it
+        for index in range(200):
+            writer.tick(2.0 + index)
+            time.sleep(0.01)
+    writer.abandon()
+    assert RecordingReader(tmp_path / "rec").rows(STREAM) == 1
 
 
 def test_a_reader_that_opens_while_it_begins_sees_an_empty_recording(tmp_path: Path):
