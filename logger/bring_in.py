@@ -9,7 +9,7 @@ from logger.intake import Intake
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
 from logger.limits.limit import LimitSet
-from logger.store.manifest import Clock, Manifest, versions
+from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 
 __all__ = ["bring_in"]
@@ -37,16 +37,8 @@ def bring_in(
     OutsideFault
         The disk took no more, or it was interrupted; what was written is whole.
     """
-    manifest = Manifest(
-        name=name,
-        note=note,
-        started_ns=start_ns,
-        clock=Clock(boottime_ns=0, wall_ns=start_ns),
-        simulated=simulated,
-        bench=bench.text,
-        layouts=dict(bench.layout_texts),
-        limits=limits.text,
-        written_by=versions(),
+    manifest = begun(
+        bench, name=name, note=note, started_ns=start_ns, simulated=simulated, limits=limits
     )
     writer = RecordingWriter(out, manifest, bench, now_s=time.monotonic())
     intake = Intake(bench, limits, writer, start_ns=start_ns)

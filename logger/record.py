@@ -26,7 +26,7 @@ from logger.joint.bench import Bench
 from logger.limits.limit import LimitSet
 from logger.store.events import Event
 from logger.store.inbox import take as take_requests
-from logger.store.manifest import Clock, Manifest, versions
+from logger.store.manifest import begun
 from logger.store.seal import take_late
 from logger.store.write import RecordingWriter
 
@@ -112,16 +112,15 @@ def record(
         started_ns = source.receive(0.0).until_ns
         writer = RecordingWriter(
             settings.out,
-            Manifest(
+            begun(
+                settings.bench,
                 name=settings.name,
                 note=settings.note,
                 started_ns=started_ns,
-                clock=Clock(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
+                boottime_ns=anchor.boottime_ns,
+                wall_ns=anchor.wall_ns,
                 simulated=settings.simulated,
-                bench=settings.bench.text,
-                layouts=dict(settings.bench.layout_texts),
-                limits=settings.limits.text,
-                written_by=versions(),
+                limits=settings.limits,
             ),
             settings.bench,
             now_s=time.monotonic(),

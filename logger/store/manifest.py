@@ -23,6 +23,7 @@ __all__ = [
     "FORMAT",
     "Clock",
     "Manifest",
+    "begun",
     "read_manifest",
     "time_text",
     "versions",
@@ -69,6 +70,34 @@ class Manifest(Settings):
     def read_limits(self, where: str) -> LimitSet:
         """Return the limits that were in force at the start."""
         return limits_from(self.limits or "format = 1", f"{where} (limits)")
+
+
+def begun(
+    bench: Bench,
+    *,
+    name: str,
+    started_ns: int,
+    limits: LimitSet | None = None,
+    note: str = "",
+    boottime_ns: int = 0,
+    wall_ns: int | None = None,
+    simulated: bool = False,
+) -> Manifest:
+    """Return the manifest of a recording that begins, with all that it takes to read it again.
+
+    `boottime_ns` and `wall_ns` anchor its clock; left away, its time is that of the frames.
+    """
+    return Manifest(
+        name=name,
+        note=note,
+        started_ns=started_ns,
+        clock=Clock(boottime_ns=boottime_ns, wall_ns=started_ns if wall_ns is None else wall_ns),
+        simulated=simulated,
+        bench=bench.text,
+        layouts=dict(bench.layout_texts),
+        limits=limits.text if limits is not None else "",
+        written_by=versions(),
+    )
 
 
 def versions() -> dict[str, str]:

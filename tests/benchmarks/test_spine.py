@@ -25,7 +25,7 @@ from logger.joint.decode import DecodeState, decode, plan_for
 from logger.limits.limit import limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames
-from logger.store.manifest import Clock, Manifest, versions
+from logger.store.manifest import begun, versions
 from logger.store.write import RecordingWriter
 
 pytestmark = pytest.mark.slow
@@ -142,13 +142,7 @@ def test_recorder_against_a_bare_loop(tmp_path: Path):
         )
         for message in messages:
             sender.send(message)
-        manifest = Manifest(
-            name="bench",
-            started_ns=START_NS,
-            clock=Clock(boottime_ns=0, wall_ns=START_NS),
-            bench=bench.text,
-            layouts=dict(bench.layout_texts),
-        )
+        manifest = begun(bench, name="bench", started_ns=START_NS)
         writer = RecordingWriter(tmp_path / channel, manifest, bench, now_s=0.0)
         limits = limits_from(scenario.limits_text(), "limits.toml")
         intake = Intake(bench, limits, writer, start_ns=START_NS)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import limits_from
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 from replay.check import check
 from replay.excursions import excursions
@@ -32,13 +32,7 @@ BENCH = bench_from(
 
 def _recorded(path: Path, time_ns: np.ndarray, value: np.ndarray, *, sealed: int) -> Recording:
     """Record a trace: the first `sealed` rows in parts, the rest in the journal."""
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     now_s = 0.0
     for rows in (slice(0, sealed // 2), slice(sealed // 2, sealed), slice(sealed, None)):

@@ -9,7 +9,7 @@ import pytest
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench import bench_from
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import Figures, figures
@@ -49,13 +49,7 @@ def _trace(seed: int) -> ReadingBatch:
 
 def _recorded(path: Path, batch: ReadingBatch, *, how: str) -> Recording:
     """Record in eleven stretches: all in the journal, all but the last in parts, or closed."""
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     edges = np.linspace(0, len(batch), 12).astype(int).tolist()
     for number, (low, high) in enumerate(pairwise(edges), start=1):

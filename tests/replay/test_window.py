@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench import bench_from
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 from replay.recording import Recording
 from replay.window import envelope, trace
@@ -44,13 +44,7 @@ def _recorded(
         {"l": LAYOUT.replace("hold_s = 0.5", f"hold_s = {hold_s}")},
         where="bench.toml",
     )
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=bench.text,
-        layouts=dict(bench.layout_texts),
-    )
+    manifest = begun(bench, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, bench, now_s=0.0)
     edges = np.linspace(0, 2 * len(time_ns) // 3, parts + 1).astype(int).tolist()
     for number, (low, high) in enumerate(

@@ -17,7 +17,7 @@ from logger.simulate import scenario
 from logger.store import files, manifest, parts
 from logger.store.events import Event
 from logger.store.files import status_stream
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
 from logger.store.write import RecordingWriter
@@ -69,13 +69,7 @@ def _readings(second: int) -> ReadingBatch:
 def _record(path: Path, *, step: Callable[[int], None]) -> None:
     """Record nine seconds in three parts; `step` gets the seconds that were flushed by then."""
     flushed = [0]
-    settings = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    settings = begun(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, settings, BENCH, now_s=0.0)
     with _each_step(lambda: step(flushed[0])):
         for second in range(9):

@@ -14,7 +14,7 @@ from logger.errors import OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.files import status_stream
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.read import RecordingReader
 from logger.store.write import RecordingWriter, Rhythm
 
@@ -26,13 +26,7 @@ MS = 1_000_000
 
 
 def _writer(path: Path, rhythm: Rhythm) -> RecordingWriter:
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0, rhythm=rhythm)
 
 

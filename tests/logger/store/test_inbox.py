@@ -10,7 +10,7 @@ from logger.errors import InputError
 from logger.simulate import scenario
 from logger.store.files import INBOX
 from logger.store.inbox import Request, event_of, post, take
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
 from logger.store.write import RecordingWriter
@@ -20,13 +20,7 @@ BENCH = scenario.bench(channel="x")
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 

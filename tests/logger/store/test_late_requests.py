@@ -15,7 +15,7 @@ from logger.record import RecordSettings, record
 from logger.simulate import scenario
 from logger.store.files import INBOX
 from logger.store.inbox import Request, post, waiting
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.seal import append_event, seal
 from logger.store.write import RecordingWriter
 from replay.recording import Recording
@@ -25,13 +25,7 @@ BENCH = scenario.bench(channel="x")
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 

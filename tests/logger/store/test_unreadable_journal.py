@@ -10,7 +10,7 @@ from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.files import JOURNAL
 from logger.store.journal import journal_files
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
 from logger.store.write import RecordingWriter
@@ -22,13 +22,7 @@ BENCH = scenario.bench(channel="x")
 
 def _killed(path: Path) -> None:
     """Leave a recording of 100 rows as a killed logger would."""
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     writer.append_readings(
         ReadingBatch(

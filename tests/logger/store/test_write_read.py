@@ -18,7 +18,7 @@ from logger.simulate.offline import frames
 from logger.store.files import status_stream
 from logger.store.inbox import post
 from logger.store.lock import writer_of
-from logger.store.manifest import Clock, Manifest
+from logger.store.manifest import begun
 from logger.store.parts import ROW_GROUP
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
@@ -37,13 +37,7 @@ FRAMES = _frames()
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = Manifest(
-        name="t",
-        started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
-        bench=BENCH.text,
-        layouts=dict(BENCH.layout_texts),
-    )
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 
