@@ -94,7 +94,7 @@ def simulate(
 
 @app.command()
 def record(
-    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    bench: Annotated[Path | None, typer.Argument(metavar="BENCH", help="The bench file.")] = None,
     limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
     name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
     note: Annotated[str, typer.Option(help="A first note.")] = "",
@@ -102,29 +102,44 @@ def record(
         str | None, typer.Option(help="How long, such as 90s, 30min or 6h; default until stopped.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    goes_on: Annotated[
+        Path | None,
+        typer.Option("--continue", metavar="REC", help="Go on in this recording instead."),
+    ] = None,
     recordings: Recordings = DEFAULT_RECORDINGS,
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
     from logger.joint.bench import read_bench
     from logger.limits.limit import LimitSet, check_against, read_limits
-    from logger.record import RecordSettings
+    from logger.record import RecordSettings, settings_to_go_on
     from logger.record import record as run
 
-    the_bench = read_bench(bench)
-    the_limits = read_limits(limits) if limits else LimitSet()
-    check_against(the_limits, the_bench, str(limits))
-    title = name or bench.stem
-    settings = RecordSettings(
-        bench=the_bench,
-        where=str(bench),
-        limits=the_limits,
-        out=out or recordings / _folder_name(time.time_ns(), title),
-        name=title,
-        note=note,
-        duration_s=_seconds(duration, "--duration") if duration else None,
-        simulated=simulated,
-    )
+    duration_s = _seconds(duration, "--duration") if duration else None
+    if goes_on is not None:
+        if limits or name or out:
+            raise InputError(
+                "--continue: found beside --limits, --name or --out; a recording goes on as it "
+                "began. Leave them away, or begin a new recording."
+            )
+        settings = settings_to_go_on(goes_on, bench=bench, note=note, duration_s=duration_s)
+    else:
+        if bench is None:
+            raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
+        the_bench = read_bench(bench)
+        the_limits = read_limits(limits) if limits else LimitSet()
+        check_against(the_limits, the_bench, str(limits))
+        title = name or bench.stem
+        settings = RecordSettings(
+            bench=the_bench,
+            where=str(bench),
+            limits=the_limits,
+            out=out or recordings / _folder_name(time.time_ns(), title),
+            name=title,
+            note=note,
+            duration_s=duration_s,
+            simulated=simulated,
+        )
     ended = run(
         settings,
         stop=_stop_on_signals(),

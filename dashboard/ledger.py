@@ -316,9 +316,7 @@ def _remarks(recording: Recording) -> list[str]:
         if joint.torque is not None:
             factor = f"{joint.torque.per_ampere:g}"
             said.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
-    asks = "joints are asked for their status" if recording.bench.bus.send else (
-        "nothing is sent on this bus"
-    )  # fmt: skip
-    said.append(asks)
+    asked = any(bus.send for bus in recording.bench.buses)
+    said.append("joints are asked for their status" if asked else "nothing is sent on this bus")
     said.extend(recording.missing())
     return said

@@ -1,7 +1,11 @@
 """I/O: python-can.
 
 clock          one time axis for a recording, whatever the wall clock does
-source         open, receive in batches, notice a loss, come back
+opening        how a bus is opened, and how its frames are taken in batches
+kernel_frames  frames from a SocketCAN socket, many at a time (recvmmsg)
+source         receive in batches, notice a loss, come back
+merge          several buses into one run of frames in order of time (pure)
+traffic        what went over a bus, second by second (pure)
 request        asking joints that only answer when asked (off unless allowed)
 frame_length   how many bits a frame takes on the wire: the bus load (pure)
 """

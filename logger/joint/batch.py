@@ -35,6 +35,8 @@ class FrameBatch:
     """Bytes in the payload."""
     data: NDArray[np.uint8]
     """Payload, zero beyond `length`."""
+    bus: NDArray[np.uint8]
+    """Place in the bench's list of buses on which it was heard, from 0."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -48,28 +50,33 @@ class FrameBatch:
             flags=np.empty(0, np.uint8),
             length=np.empty(0, np.uint8),
             data=np.empty((0, width), np.uint8),
+            bus=np.empty(0, np.uint8),
         )
 
     @classmethod
-    def of(cls, frames: Sequence[tuple[int, int, int, bytes]]) -> "FrameBatch":
-        """Return a batch of (time_ns, identifier, flags, payload) rows."""
-        width = 64 if any(len(row[3]) > 8 for row in frames) else 8
-        data = np.zeros((len(frames), width), np.uint8)
-        for index, row in enumerate(frames):
-            data[index, : len(row[3])] = np.frombuffer(row[3], np.uint8)
+    def of(cls, frames: Sequence[tuple[int, int, int, bytes]], *, bus: int = 0) -> "FrameBatch":
+        """Return a batch of (time_ns, identifier, flags, payload) rows, all heard on one bus."""
+        if not frames:
+            return cls.empty()
+        times, identifiers, flags, payloads = zip(*frames, strict=True)
+        length = np.fromiter(map(len, payloads), np.uint8, len(frames))
+        width = 8 if length.max() <= 8 else 64
+        # One join and one copy: a call for each frame would cost more than receiving it.
+        filled = b"".join([payload.ljust(width, b"\0") for payload in payloads])
         return cls(
-            time_ns=np.array([row[0] for row in frames], np.int64),
-            identifier=np.array([row[1] for row in frames], np.uint32),
-            flags=np.array([row[2] for row in frames], np.uint8),
-            length=np.array([len(row[3]) for row in frames], np.uint8),
-            data=data,
+            time_ns=np.array(times, np.int64),
+            identifier=np.array(identifiers, np.uint32),
+            flags=np.array(flags, np.uint8),
+            length=length,
+            data=np.frombuffer(filled, np.uint8).reshape(len(frames), width),
+            bus=np.full(len(frames), bus, np.uint8),
         )
 
     @classmethod
     def joined(cls, batches: Sequence["FrameBatch"]) -> "FrameBatch":
         """Return batches end to end."""
-        if not batches:
-            return cls.empty()
+        if len(batches) <= 1:
+            return batches[0] if batches else cls.empty()
         width = max(batch.data.shape[1] for batch in batches)
         return cls(
             time_ns=np.concatenate([batch.time_ns for batch in batches]),
@@ -82,6 +89,7 @@ class FrameBatch:
                     for batch in batches
                 ]
             ),
+            bus=np.concatenate([batch.bus for batch in batches]),
         )
 
     def taken(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "FrameBatch":
@@ -92,6 +100,7 @@ class FrameBatch:
             flags=self.flags[rows],
             length=self.length[rows],
             data=self.data[rows],
+            bus=self.bus[rows],
         )
 
 

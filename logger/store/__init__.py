@@ -11,6 +11,7 @@
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them
     write       the writer: journal first, then parts
+    room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
     seal        what a crash left, made into parts; a check of what is there
 

@@ -55,6 +55,8 @@ class Manifest(Settings):
     rows: dict[str, int] = Field(default_factory=dict)
     """Stream -> rows that it had at the end: what a lost part is told by."""
     clock: Clock
+    resumed: tuple[Clock, ...] = ()
+    """The anchors with which recorders went on with it later."""
     simulated: bool = False
     bench: str
     """The bench file verbatim."""

@@ -12,6 +12,7 @@ from threading import RLock
 from typing import Final
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from logger.joint.batch import ReadingBatch
 from logger.store.events import Event, events_from
@@ -253,6 +254,22 @@ class RecordingReader:
             for chunk in table["time"].chunks
         ]
         return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME)
+
+    def last_segment(self, joint: str) -> int | None:
+        """Return the newest position segment of a joint, None when it has none."""
+        stream = status_stream(joint)
+        with self._lock:
+            for run in reversed(self._tail[stream]):
+                newest = pc.max(run.batch["position_segment"]).as_py()
+                if newest is not None:
+                    return int(newest)
+            parts = list(self._parts[stream])
+        for part in reversed(parts):
+            table = part.read(start_ns=-(2**62), end_ns=2**62, columns=["position_segment"])
+            newest = None if table is None else pc.max(table["position_segment"]).as_py()
+            if newest is not None:
+                return int(newest)
+        return None
 
     def events(self) -> list[Event]:
         """Return all events in sequence."""

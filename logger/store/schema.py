@@ -16,11 +16,13 @@ from logger.joint.channels import CHANNELS
 from logger.store.files import derived_stream, status_stream
 
 __all__ = [
+    "BUSES",
     "DERIVED",
     "EVENTS",
     "FRAMES",
     "HEALTH",
     "TIME",
+    "frames_from",
     "frames_table",
     "readings_from",
     "readings_table",
@@ -42,9 +44,11 @@ FRAMES: Final = pa.schema(
         pa.field("identifier", pa.uint32(), nullable=False),
         pa.field("flags", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(), nullable=False),
+        pa.field("bus", pa.uint8(), nullable=False),
     ]
 )
-"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder."""
+"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder; `bus`: the
+place in the bench's list of buses, from 0."""
 
 EVENTS: Final = pa.schema(
     [
@@ -75,6 +79,20 @@ HEALTH: Final = pa.schema(
 )
 """How the recorder itself fares, once a second."""
 
+BUSES: Final = pa.schema(
+    [
+        _time(),
+        pa.field("bus", pa.uint8(), nullable=False),
+        pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
+        pa.field("load", pa.float64(), metadata={b"ucum": b"1"}),
+        pa.field("error_frames", pa.int64()),
+        pa.field("remote_frames", pa.int64()),
+        pa.field("lost", pa.int64()),
+        pa.field("garbled", pa.int64()),
+    ]
+)
+"""Each bus, once a second; `lost` and `garbled` count from the beginning."""
+
 DERIVED: Final = pa.schema(
     [
         _time(),
@@ -99,6 +117,9 @@ def status_schema(bench: Bench) -> pa.Schema:
         if channel.name not in carried:
             continue
         metadata = {b"ucum": channel.ucum.encode()}
+        if channel.quantity == "current":
+            said = ", ".join(f"{joint.name} {joint.current.convention}" for joint in bench.joints)
+            metadata[b"convention"] = said.encode()
         if channel.name == "torque_Nm" and derived:
             worth = ", ".join(f"{joint} {factor:g}" for joint, factor in derived.items())
             metadata[b"derived"] = f"current_A times N.m per ampere: {worth}".encode()
@@ -110,7 +131,7 @@ def status_schema(bench: Bench) -> pa.Schema:
 def streams_of(bench: Bench) -> dict[str, pa.Schema]:
     """Return every stream of a recording of that bench with its columns."""
     status = status_schema(bench)
-    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH}
+    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH, "buses": BUSES}
     for joint in bench.joints:
         streams[status_stream(joint.name)] = status
         streams[derived_stream(joint.name)] = DERIVED
@@ -134,8 +155,33 @@ def frames_table(batch: FrameBatch) -> pa.RecordBatch:
             pa.array(batch.identifier),
             pa.array(batch.flags),
             payload,
+            pa.array(batch.bus),
         ],
         schema=FRAMES,
+    )
+
+
+def frames_from(table: pa.Table) -> FrameBatch:
+    """Return rows of the `frames` stream as frames."""
+    payload = table["data"].combine_chunks()
+    if isinstance(payload, pa.ChunkedArray):
+        payload = pa.concat_arrays(payload.chunks or [pa.array([], pa.binary())])
+    n = len(payload)
+    _, offsets_buffer, bytes_buffer = payload.buffers()
+    offsets = np.frombuffer(offsets_buffer, np.int32, n + 1, payload.offset * 4)
+    length = np.diff(offsets)
+    width = 8 if n == 0 or length.max() <= 8 else 64
+    data = np.zeros((n, width), np.uint8)
+    if bytes_buffer is not None:
+        held = np.arange(width)[None, :] < length[:, None]
+        data[held] = np.frombuffer(bytes_buffer, np.uint8)[offsets[0] : offsets[-1]]
+    return FrameBatch(
+        time_ns=table["time"].cast(pa.int64()).to_numpy(),
+        identifier=table["identifier"].to_numpy(),
+        flags=table["flags"].to_numpy(),
+        length=length.astype(np.uint8),
+        data=data,
+        bus=table["bus"].to_numpy(),
     )
 
 

@@ -38,6 +38,18 @@ class Sealer:
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
 
+    def reopen(self) -> None:
+        """Take up what the newest overview parts carry, in a recording that had ended.
+
+        What the end counted is counted anew: the next reading shows how long a value held. So the
+        parts that told only of the end are removed.
+        """
+        for joint in self._carry:
+            for part in list_parts(self._recording / overview_stream(joint)):
+                if part.first_row == part.end_row:
+                    part.path.unlink()
+        self.resume()
+
     def seal(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
         """Write the rows of every stream as parts; `until_ns` ends the recording there.
 

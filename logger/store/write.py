@@ -22,7 +22,8 @@ from logger.store.events import Event, events_table
 from logger.store.files import INBOX, JOURNAL, make_folder, status_stream, sync_folder
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
-from logger.store.manifest import Manifest, write_manifest
+from logger.store.manifest import Clock, Manifest, read_manifest, write_manifest
+from logger.store.parts import list_parts
 from logger.store.schema import frames_table, readings_table, streams_of
 from logger.store.sealing import Run, Sealer
 
@@ -65,37 +66,100 @@ class RecordingWriter:
         OutsideFault
             The disk took not even the beginning; nothing is left behind.
         """
-        self.path = path
-        self.manifest = manifest
-        self._rhythm = rhythm
-        self._streams = streams_of(bench)
-        self._rows = dict.fromkeys(self._streams, 0)
-        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
         try:
             make_folder(path)
         except FileExistsError:
             raise InputError(
-                f"{path}: this already exists, expected a new folder for the recording."
+                f"{path}: this already exists, expected a new folder for the recording. Choose "
+                "another with --out, or go on in it with --continue."
             ) from None
         except OSError as fault:
             raise InputError(
                 f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
                 "with --out, or make its parent writable."
             ) from None
-        self._lock = WriteLock(path)
+        lock = WriteLock(path)
         try:
             (path / JOURNAL).mkdir()
             (path / INBOX).mkdir()
-            write_manifest(path, manifest)
-            self._journal = JournalWriter(path / JOURNAL, number=0)
-            sync_folder(path / JOURNAL)
+            self._open(path, manifest, bench, lock=lock, now_s=now_s, rhythm=rhythm)
         except OSError as fault:
-            self._lock.release()
+            lock.release()
             shutil.rmtree(path, ignore_errors=True)
             raise OutsideFault(
                 f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was "
                 "recorded. Free some room, then record again."
             ) from fault
+
+    @classmethod
+    def resumed(
+        cls,
+        path: Path,
+        bench: Bench,
+        *,
+        clock: Clock,
+        now_s: float,
+        rhythm: Rhythm = DEFAULT_RHYTHM,
+    ) -> "RecordingWriter":
+        """Open a sealed recording to go on in it; `clock` anchors its time from here on.
+
+        Raises
+        ------
+        InputError
+            It is no recording, or another process writes it.
+        OutsideFault
+            The disk takes nothing.
+        """
+        lock = WriteLock(path)
+        writer = cls.__new__(cls)
+        try:
+            manifest = read_manifest(path)
+            (path / JOURNAL).mkdir(exist_ok=True)
+            (path / INBOX).mkdir(exist_ok=True)
+            reopened = manifest.model_copy(
+                update={
+                    "ended_ns": None,
+                    "end_cause": "",
+                    "rows": {},
+                    "resumed": (*manifest.resumed, clock),
+                }
+            )
+            writer._open(path, reopened, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+            for stream in writer._streams:
+                parts = list_parts(path / stream)
+                writer._rows[stream] = parts[-1].end_row if parts else 0
+            writer._sealer.reopen()
+        except OSError as fault:
+            lock.release()
+            raise OutsideFault(
+                f"{path}: the recording cannot be gone on with ({fault.strerror or fault}); "
+                "nothing was added. Free some room, then try again."
+            ) from fault
+        except BaseException:
+            lock.release()
+            raise
+        return writer
+
+    def _open(
+        self,
+        path: Path,
+        manifest: Manifest,
+        bench: Bench,
+        *,
+        lock: WriteLock,
+        now_s: float,
+        rhythm: Rhythm,
+    ) -> None:
+        self.path = path
+        self.manifest = manifest
+        self._lock = lock
+        self._rhythm = rhythm
+        self._streams = streams_of(bench)
+        self._rows = dict.fromkeys(self._streams, 0)
+        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
+        write_manifest(path, manifest)
+        self._journal = JournalWriter(path / JOURNAL, number=0)
+        sync_folder(path / JOURNAL)
         self._sealer = Sealer(path, bench)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
