@@ -104,10 +104,12 @@ class Intake:
             if "torque_Nm" in (hold := bench.hold_ns_of(joint))
         }
         self._torque_carry = {joint: Carry() for joint in self._torque_hold}
+        self._torque_new: dict[str, list[ReadingBatch]] = {joint: [] for joint in self._torque_hold}
         self._torque: dict[str, list[Buckets]] = {joint: [] for joint in self._torque_hold}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames_this_second = 0
+        self._vitals: Callable[[], Vitals] = lambda: NO_VITALS
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
         self.undecoded = 0
@@ -138,12 +140,13 @@ class Intake:
         frames: FrameBatch,
         *,
         now_ns: int,
-        vitals: Callable[[], Vitals] = lambda: NO_VITALS,
+        vitals: Callable[[], Vitals] | None = None,
     ) -> None:
         """Take a batch; no later one holds a frame before `now_ns`.
 
-        `vitals` is asked once a second of the recording's time.
+        `vitals` is asked once a second of the recording's time; left away, the one given before.
         """
+        self._vitals = vitals or self._vitals
         self._writer.append_frames(frames)
         decoded, self._state = decode(self._plan, self._state, frames)
         self.undecoded += sum(decoded.rejected.values())
@@ -153,7 +156,7 @@ class Intake:
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
-            self._each_second(now_ns, vitals())
+            self._each_second(now_ns, self._vitals())
 
     def _take_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
@@ -168,12 +171,7 @@ class Intake:
             assert limit is not None, "the plan was made of them"
             self._said(change, sentence(change, limit))
         if joint in self._torque_hold and len(readings):
-            buckets, self._torque_carry[joint] = grow(
-                self._torque_carry[joint],
-                readings,
-                hold_ns={"torque_Nm": self._torque_hold[joint]},
-            )
-            self._torque[joint].extend(buckets.values())
+            self._torque_new[joint].append(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""
@@ -307,17 +305,30 @@ class Intake:
         )
         for change in changes:
             self._said(change, told(change))
-        for joint, recent in self._torque.items():
-            since_ns = mark_ns - RMS_S * BASE_NS
-            minute = merged(recent)
-            low = int(np.searchsorted(minute.start_ns, since_ns))
-            recent[:] = [minute.rows(slice(low, None))]
-            rms = figures_of(recent).rms
-            row: dict[str, object] = {
-                "time": mark_ns,
-                "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
-            }
-            self._writer.append(derived_stream(joint), rows_of([row], DERIVED))
+        for joint in self._torque:
+            self._derive(joint, mark_ns)
+
+    def _derive(self, joint: str, mark_ns: int) -> None:
+        """Write what is computed live: the RMS torque of the last minute."""
+        readings, self._torque_new[joint] = self._torque_new[joint], []
+        recent = self._torque[joint]
+        if readings:
+            # Once a second, not once a batch: the figures are the same in any chunking.
+            buckets, self._torque_carry[joint] = grow(
+                self._torque_carry[joint],
+                ReadingBatch.joined(readings, channels=("torque_Nm",)),
+                hold_ns={"torque_Nm": self._torque_hold[joint]},
+            )
+            recent.extend(buckets.values())
+        minute = merged(recent)
+        low = int(np.searchsorted(minute.start_ns, mark_ns - RMS_S * BASE_NS))
+        recent[:] = [minute.rows(slice(low, None))]
+        rms = figures_of(recent).rms
+        row: dict[str, object] = {
+            "time": mark_ns,
+            "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
+        }
+        self._writer.append(derived_stream(joint), rows_of([row], DERIVED))
 
     def _each_bus(self, mark_ns: int, vitals: Vitals) -> None:
         rows: list[dict[str, object]] = [

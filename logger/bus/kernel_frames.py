@@ -171,7 +171,7 @@ class KernelReader:
         # What is neither a frame nor an FD frame has no bytes: counted, and decoded by nobody.
         length = np.where(classic | (size == FD_SIZE), frames[:, 4], np.uint8(0))
         length = np.minimum(length, np.where(classic, 8, self._size - 8)).astype(np.uint8)
-        width = 8 if classic.all() else 64
+        width = 64 if (size == FD_SIZE).any() else 8
         data = frames[:, 8 : 8 + width].copy()
         if (length < width).any():
             # What the sender's memory held behind the payload came along.

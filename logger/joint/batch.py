@@ -59,17 +59,39 @@ class FrameBatch:
         if not frames:
             return cls.empty()
         times, identifiers, flags, payloads = zip(*frames, strict=True)
-        length = np.fromiter(map(len, payloads), np.uint8, len(frames))
-        width = 8 if length.max() <= 8 else 64
-        # One join and one copy: a call for each frame would cost more than receiving it.
-        filled = b"".join([payload.ljust(width, b"\0") for payload in payloads])
-        return cls(
+        return cls.of_columns(
             time_ns=np.array(times, np.int64),
             identifier=np.array(identifiers, np.uint32),
             flags=np.array(flags, np.uint8),
+            payloads=payloads,
+            bus=bus,
+        )
+
+    @classmethod
+    def of_columns(
+        cls,
+        *,
+        time_ns: NDArray[np.int64],
+        identifier: NDArray[np.uint32],
+        flags: NDArray[np.uint8],
+        payloads: Sequence[bytes | bytearray],
+        bus: int = 0,
+    ) -> "FrameBatch":
+        """Return a batch of columns of n >= 1 frames heard on one bus, payloads as they come."""
+        n = len(payloads)
+        length = np.fromiter(map(len, payloads), np.uint8, n)
+        width = 8 if length.max() <= 8 else 64
+        # One join and one copy: a call for each frame would cost more than receiving it.
+        joined = b"".join(payloads)
+        if len(joined) != n * width:
+            joined = b"".join([payload.ljust(width, b"\0") for payload in payloads])
+        return cls(
+            time_ns=time_ns,
+            identifier=identifier,
+            flags=flags,
             length=length,
-            data=np.frombuffer(filled, np.uint8).reshape(len(frames), width),
-            bus=np.full(len(frames), bus, np.uint8),
+            data=np.frombuffer(joined, np.uint8).reshape(n, width),
+            bus=np.full(n, bus, np.uint8),
         )
 
     @classmethod
@@ -117,6 +139,21 @@ class ReadingBatch:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    @classmethod
+    def joined(
+        cls, batches: Sequence["ReadingBatch"], *, channels: Sequence[str]
+    ) -> "ReadingBatch":
+        """Return batches of one joint end to end, with some of their channels."""
+        return cls(
+            joint=batches[0].joint,
+            time_ns=np.concatenate([batch.time_ns for batch in batches]),
+            position_segment=np.concatenate([batch.position_segment for batch in batches]),
+            columns={
+                name: np.concatenate([batch.columns[name] for batch in batches])
+                for name in channels
+            },
+        )
 
     def series(self, channel: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Return times and values of the rows that carry `channel`."""

@@ -5,10 +5,11 @@ for a derived channel what it is derived from, in the field metadata.
 """
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
@@ -138,27 +139,52 @@ def streams_of(bench: Bench) -> dict[str, pa.Schema]:
     return streams
 
 
+_COLUMNS: Final = np.arange(64)
+
+
 def frames_table(batch: FrameBatch) -> pa.RecordBatch:
     """Return frames as rows of the `frames` stream."""
     n, width = batch.data.shape
-    held = np.arange(width)[None, :] < batch.length[:, None]
     offsets = np.zeros(n + 1, np.int32)
     np.cumsum(batch.length, out=offsets[1:])
+    if offsets[-1] == n * width:
+        held = np.ascontiguousarray(batch.data)
+    else:
+        held = batch.data[_COLUMNS[:width] < batch.length[:, None]]
     payload = pa.Array.from_buffers(
-        pa.binary(),
-        n,
-        [None, pa.py_buffer(offsets), pa.py_buffer(np.ascontiguousarray(batch.data[held]))],
+        pa.binary(), n, [None, pa.py_buffer(offsets), pa.py_buffer(held)]
     )
     return pa.RecordBatch.from_arrays(
         [
-            pa.array(batch.time_ns).cast(TIME),
-            pa.array(batch.identifier),
-            pa.array(batch.flags),
+            _plain(batch.time_ns, TIME),
+            _plain(batch.identifier, pa.uint32()),
+            _plain(batch.flags, pa.uint8()),
             payload,
-            pa.array(batch.bus),
+            _plain(batch.bus, pa.uint8()),
         ],
         schema=FRAMES,
     )
+
+
+def _plain(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+    """Return values as an array without copying them, and without loading pandas for it."""
+    return pa.Array.from_buffers(
+        kind, len(values), [None, pa.py_buffer(np.ascontiguousarray(values))]
+    )
+
+
+def _nullable(
+    values: NDArray[np.float64] | NDArray[np.int32], there: NDArray[np.bool_], kind: pa.DataType
+) -> pa.Array:
+    """Return values as an array without copying them; null where they are not there."""
+    count = int(np.count_nonzero(there))
+    if count == 0:
+        return pa.nulls(len(values), kind)
+    bits = None
+    if count < len(values):
+        bits = pa.py_buffer(np.packbits(there, bitorder="little"))
+    content = pa.py_buffer(np.ascontiguousarray(values))
+    return pa.Array.from_buffers(kind, len(values), [bits, content], null_count=len(values) - count)
 
 
 def frames_from(table: pa.Table) -> FrameBatch:
@@ -190,12 +216,13 @@ def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     columns: list[pa.Array] = []
     for field in schema:
         if field.name == "time":
-            columns.append(pa.array(batch.time_ns).cast(TIME))
+            columns.append(_plain(batch.time_ns, TIME))
         elif field.name == "position_segment":
-            columns.append(pa.array(batch.position_segment, mask=batch.position_segment < 0))
+            segment = batch.position_segment
+            columns.append(_nullable(segment, segment >= 0, pa.int32()))
         elif field.name in batch.columns:
             values = batch.columns[field.name]
-            array = pa.array(values, from_pandas=True)
+            array = _nullable(values, values == values, pa.float64())  # noqa: PLR0124 - not NaN
             columns.append(array.cast(field.type) if field.type != array.type else array)
         else:
             columns.append(pa.nulls(len(batch), field.type))
