@@ -38,10 +38,12 @@ class Rhythm:
     sync_s: float = 1.0
     first_part_s: float = 2.0
     longest_part_s: float = 600.0
-    most_rows: int = 1_500_000
+    most_rows: int = 1_000_000
     """Rows waiting in all streams together that start a part before its time."""
 
 
+GROWTH: Final = 4
+"""Each part waits so many times as long as the one before: full size within ten minutes."""
 DEFAULT_RHYTHM: Final = Rhythm()
 
 
@@ -246,7 +248,7 @@ class RecordingWriter:
         self._waiting = {stream: [] for stream in self._streams}
         self._sealing = self._executor.submit(self._seal, rows, old.path)
         self._rolled_s = now_s
-        self._next_part_s = min(self._next_part_s * 2, self._rhythm.longest_part_s)
+        self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
 
     def _seal(self, rows: dict[str, list[Run]], journal: Path) -> None:
         self._sealer.seal(rows)
