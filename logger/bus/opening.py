@@ -21,6 +21,7 @@ from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, 
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.joint.bench import BusSettings
+from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST
 from logger.settings_file import nearest
 
 __all__ = [
@@ -184,8 +185,12 @@ class MessageReader:
             try:
                 message = recv(0)
             except (can.CanError, OSError) as gone:
-                fault = gone
-                break
+                if not _is_garbage(gone):
+                    fault = gone
+                    break
+                garbled += 1
+                self._forget_line()
+                continue
             except (ValueError, IndexError, KeyError, struct.error):
                 # python-can says so of a line that is no frame; the next call goes on behind it.
                 garbled += 1
@@ -194,16 +199,39 @@ class MessageReader:
                 drained = True
                 break
             keep(message)
-        frames = batch_of(messages, bus=self._place)
+        whole = [message for message in messages if _is_frame(message)]
+        garbled += len(messages) - len(whole)
+        frames = batch_of(whole, bus=self._place)
         if not self._marks_sent:
             frames = replace(frames, flags=frames.flags & np.uint8(0xFF ^ SENT))
         return Taken(
             frames=frames, drained=drained or fault is not None, garbled=garbled, fault=fault
         )
 
+    def _forget_line(self) -> None:
+        """Drop what python-can keeps of a line that it cannot read; it would meet it again."""
+        kept = getattr(self._bus, "_buffer", None)
+        if isinstance(kept, bytearray):
+            kept.clear()
+
     def lost(self) -> int:
         """Return 0: what an adapter lost is not told."""
         return 0
+
+
+def _is_garbage(fault: Exception) -> bool:
+    """Return whether python-can calls a fault of the bus what is only bytes that make no sense."""
+    return isinstance(fault.__cause__, ValueError) or "delimiter" in str(fault)
+
+
+def _is_frame(message: can.Message) -> bool:
+    """Return whether it can have been one: not cut, not of an absurd length or identifier."""
+    if message.arbitration_id > (EXTENDED_MOST if message.is_extended_id else STANDARD_MOST):
+        return False
+    if message.is_remote_frame:
+        return True
+    size = len(message.data)
+    return size >= message.dlc if message.is_fd else min(message.dlc, 8) <= size <= 8
 
 
 def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
