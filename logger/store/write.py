@@ -293,5 +293,6 @@ class RecordingWriter:
     def _fault(self, fault: OSError) -> OutsideFault:
         return OutsideFault(
             f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            "What was written until then is whole; free some room, then record again."
+            "What was written until then is whole; free some room, then go on in it with "
+            f"`dutytrace record --continue {self.path}`."
         )
