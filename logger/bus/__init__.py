@@ -2,6 +2,7 @@
 
 clock          one time axis for a recording, whatever the wall clock does
 opening        how a bus is opened, and how its frames are taken in batches
+quirks         what python-can's interfaces do that a recorder has to know
 kernel_frames  frames from a SocketCAN socket, many at a time (recvmmsg)
 source         receive in batches, notice a loss, come back
 merge          several buses into one run of frames in order of time (pure)

@@ -7,21 +7,19 @@ wall-clock times and hangs when the clock is set back. Both give the same batche
 
 import logging
 import socket
-import stat
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from os import fstat
 from typing import Final, Protocol
 
 import can
 import numpy as np
 
 from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
+from logger.bus.quirks import forget_bad_line, is_frame, is_garbage, patience
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.joint.bench import BusSettings
-from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST
 from logger.settings_file import nearest
 
 __all__ = [
@@ -30,7 +28,6 @@ __all__ = [
     "Reader",
     "Taken",
     "batch_of",
-    "ended",
     "open_bus",
     "reader_of",
 ]
@@ -99,7 +96,8 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     if silent and not settings.send and not settings.acknowledge:
         options.setdefault(silent, True)
     try:
-        bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
+        with patience(interface):
+            bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
         port = getattr(bus, "serialPortOrig", None)
         if port is not None:
             port.write_timeout = LONGEST_WRITE_S
@@ -120,26 +118,6 @@ def reader_of(bus: can.BusABC, settings: BusSettings, place: int) -> Reader:
         return _KernelTaker(endpoint, fd=settings.fd, place=place)
     # On SocketCAN that mark means "of this machine": a simulated joint on a virtual interface.
     return MessageReader(bus, place=place, marks_sent=settings.interface != "socketcan")
-
-
-def ended(descriptor: int) -> bool:
-    """Return whether the other side of a connection has closed it, which `recv` does not tell."""
-    try:
-        if not stat.S_ISSOCK(fstat(descriptor).st_mode):
-            return False
-        endpoint = socket.socket(fileno=descriptor)
-    except OSError:
-        return False
-    try:
-        if endpoint.type != socket.SOCK_STREAM:
-            return False
-        return endpoint.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
-    except BlockingIOError:
-        return False
-    except OSError:
-        return True
-    finally:
-        endpoint.detach()
 
 
 class _KernelTaker:
@@ -185,21 +163,22 @@ class MessageReader:
             try:
                 message = recv(0)
             except (can.CanError, OSError) as gone:
-                if not _is_garbage(gone):
+                if not is_garbage(gone):
                     fault = gone
                     break
                 garbled += 1
-                self._forget_line()
+                forget_bad_line(self._bus)
                 continue
             except (ValueError, IndexError, KeyError, struct.error):
-                # python-can says so of a line that is no frame; the next call goes on behind it.
+                # python-can says so of a line that is no frame.
                 garbled += 1
+                forget_bad_line(self._bus)
                 continue
             if message is None:
                 drained = True
                 break
             keep(message)
-        whole = [message for message in messages if _is_frame(message)]
+        whole = [message for message in messages if is_frame(message)]
         garbled += len(messages) - len(whole)
         frames = batch_of(whole, bus=self._place)
         if not self._marks_sent:
@@ -208,30 +187,9 @@ class MessageReader:
             frames=frames, drained=drained or fault is not None, garbled=garbled, fault=fault
         )
 
-    def _forget_line(self) -> None:
-        """Drop what python-can keeps of a line that it cannot read; it would meet it again."""
-        kept = getattr(self._bus, "_buffer", None)
-        if isinstance(kept, bytearray):
-            kept.clear()
-
     def lost(self) -> int:
         """Return 0: what an adapter lost is not told."""
         return 0
-
-
-def _is_garbage(fault: Exception) -> bool:
-    """Return whether python-can calls a fault of the bus what is only bytes that make no sense."""
-    return isinstance(fault.__cause__, ValueError) or "delimiter" in str(fault)
-
-
-def _is_frame(message: can.Message) -> bool:
-    """Return whether it can have been one: not cut, not of an absurd length or identifier."""
-    if message.arbitration_id > (EXTENDED_MOST if message.is_extended_id else STANDARD_MOST):
-        return False
-    if message.is_remote_frame:
-        return True
-    size = len(message.data)
-    return size >= message.dlc if message.is_fd else min(message.dlc, 8) <= size <= 8
 
 
 def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:

@@ -16,7 +16,8 @@ import can
 import numpy as np
 
 from logger.bus.clock import Axis, Reading, read_clocks
-from logger.bus.opening import LONGEST_WRITE_S, Reader, ended, open_bus, reader_of
+from logger.bus.opening import LONGEST_WRITE_S, Reader, open_bus, reader_of
+from logger.bus.quirks import descriptor_of, ended
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import BusSettings
@@ -70,7 +71,7 @@ class Source:
         self._clocks = clocks
         self._bus: can.BusABC | None = open_bus(settings, where)
         self._reader: Reader = reader_of(self._bus, settings, place)
-        self._descriptor = _descriptor(self._bus)
+        self._descriptor = descriptor_of(self._bus)
         self._away = False
         self._retry_at_s = 0.0
         self._pause_s = SHORTEST_PAUSE_S
@@ -197,14 +198,5 @@ class Source:
             self._retry_at_s = time.monotonic() + self._pause_s
             return
         self._reader = reader_of(self._bus, self._settings, self.place)
-        self._descriptor = _descriptor(self._bus)
+        self._descriptor = descriptor_of(self._bus)
         self._dropped = self._quiet_calls = 0
-
-
-def _descriptor(bus: can.BusABC) -> int | None:
-    """Return the descriptor to wait on; None where the interface has none."""
-    try:
-        descriptor = bus.fileno()
-    except (NotImplementedError, can.CanError):
-        return None
-    return descriptor if descriptor >= 0 else None

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.bus.kernel_frames import SLOTS, KernelReader, enlarge_buffer, lost_frames, usable
-from logger.bus.opening import MessageReader, ended
+from logger.bus.opening import MessageReader
+from logger.bus.quirks import ended
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 from tests.standin import bus_on, fd_frame, frame, pair
 
