@@ -379,9 +379,10 @@ def bus(
             f"--for: found {span!r}, expected at most {LONGEST_S / 60:g}min. For longer, record."
         )
     the_bench = read_bench(bench)
+    stop = _stop_on_signals()
     if not as_json:
         _say(f"Listening for {for_s:g} s; nothing is sent.")
-    heard = listen(the_bench, where=str(bench), for_s=for_s, stop=_stop_on_signals())
+    heard = listen(the_bench, where=str(bench), for_s=for_s, stop=stop)
     if as_json:
         _answer(
             {

@@ -174,7 +174,9 @@ def _unfitting(figures: Figures) -> dict[str, str]:
 
 def _bitrate(figures: Figures) -> str:
     bitrate = figures.settings.bitrate
-    return "the bench file names none" if bitrate is None else f"the bench file says {bitrate:_}"
+    return (
+        "the bench file names none" if bitrate is None else f"the bench file says {bitrate:_} bit/s"
+    )
 
 
 def _names(names: list[str]) -> str:

@@ -12,7 +12,7 @@ from typing import Final
 
 from logger.bus.clock import Axis, read_clocks
 from logger.bus.health import BusHealth, health
-from logger.bus.source import Received, Source
+from logger.bus.source import Source
 from logger.errors import OutsideFault
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
@@ -23,6 +23,7 @@ LONGEST_S: Final = 300.0
 """All that is heard is kept until the end: a full bus brings 2.4 million frames in this time."""
 _LOOK_S: Final = 0.025
 _STUCK_S: Final = 3.0
+_PIECES: Final = 256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,9 +80,8 @@ def listen(bench: Bench, *, where: str, for_s: float, stop: threading.Event) -> 
     try:
         for place, bus in enumerate(quiet.buses):
             sources.append(Source(bus, Axis(axis.anchor), where=where, place=place))
-        # What has waited since a bus was opened is from before.
-        start_ns = max(source.receive(0.0).until_ns for source in sources)
         ears = [_Ear(source) for source in sources]
+        start_ns = max(ear.begin() for ear in ears)
     except BaseException:
         for source in sources:
             source.close()
@@ -93,7 +93,10 @@ def listen(bench: Bench, *, where: str, for_s: float, stop: threading.Event) -> 
     ]
     for thread in threads:
         thread.start()
-    stop.wait(for_s)
+    until_s = time.monotonic() + for_s
+    while (left_s := until_s - time.monotonic()) > 0 and not any(ear.fault for ear in ears):
+        if stop.wait(min(left_s, 0.1)):
+            break
     end_ns = axis.at(read_clocks())
     ended.set()
     stuck_s = time.monotonic() + _STUCK_S
@@ -107,23 +110,23 @@ def listen(bench: Bench, *, where: str, for_s: float, stop: threading.Event) -> 
         raise OutsideFault(
             f"{where}: listening failed ({type(fault).__name__}: {fault})."
         ) from fault
-    heard = [list(ear.heard) for ear in ears]
-    frames = FrameBatch.joined([got.frames for bus in heard for got in bus if len(got.frames)])
+    frames = FrameBatch.joined([ear.frames() for ear in ears])
     frames = frames.taken((frames.time_ns >= start_ns) & (frames.time_ns < end_ns))
-    said = [[said for got in bus for said in got.said] for bus in heard]
     return Listened(
         buses=tuple(
             BusHeard(
                 health=one,
-                lost=sum(got.lost for got in heard[place]),
-                garbled=sources[place].garbled,
-                away=any(kind == "bus lost" for kind, _ in said[place]),
+                lost=ear.lost,
+                garbled=source.garbled,
+                away=any(kind == "bus lost" for kind, _ in ear.said),
             )
             # Hints speak of what the bench file says: not of the quiet one.
-            for place, one in enumerate(health(frames, bench, start_ns=start_ns, end_ns=end_ns))
+            for one, ear, source in zip(
+                health(frames, bench, start_ns=start_ns, end_ns=end_ns), ears, sources, strict=True
+            )
         ),
         span_s=(end_ns - start_ns) * 1e-9,
-        said=tuple(one for of_bus in said for one in of_bus),
+        said=tuple(said for ear in ears for said in ear.said),
     )
 
 
@@ -132,14 +135,33 @@ class _Ear:
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self.heard: list[Received] = []
+        self._pieces: list[FrameBatch] = []
+        self._joined: list[FrameBatch] = []
+        self.said: list[tuple[str, str]] = []
+        self.lost = 0
         self.fault: Exception | None = None
+
+    def begin(self) -> int:
+        """Let go of what has waited since the bus was opened; return from when on it counts."""
+        received = self._source.receive(0.0)
+        self.said += received.said
+        return received.until_ns
 
     def run(self, ended: threading.Event) -> None:
         try:
             while not ended.is_set():
                 received = self._source.receive(_LOOK_S)
-                if len(received.frames) or received.said or received.lost:
-                    self.heard.append(received)
+                self.said += received.said
+                self.lost += received.lost
+                if len(received.frames):
+                    self._pieces.append(received.frames)
+                # A batch of one frame takes ten times the room of the frame.
+                if len(self._pieces) >= _PIECES:
+                    self._joined.append(FrameBatch.joined(self._pieces))
+                    self._pieces = []
         except Exception as fault:  # noqa: BLE001 - whatever it is, the caller must know
             self.fault = fault
+
+    def frames(self) -> FrameBatch:
+        """Return all that was heard, in order of time."""
+        return FrameBatch.joined([*self._joined, *self._pieces])
