@@ -9,4 +9,10 @@ merge          several buses into one run of frames in order of time (pure)
 traffic        what went over a bus, second by second (pure)
 request        asking joints that only answer when asked (off unless allowed)
 frame_length   how many bits a frame takes on the wire: the bus load (pure)
+cadence        who talks, with period and jitter, and what is repeated without a pause (pure)
+error_classes  what error frames say, in words (pure)
+figures        what a bus said over some seconds, in figures (pure)
+hints          what such figures look like, in sentences (pure)
+health         is a bus healthy: figures and hints (pure)
+listen         listens to a bench's buses for some seconds; sends nothing
 """
