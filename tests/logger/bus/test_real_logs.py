@@ -17,8 +17,7 @@ import pytest
 
 from logger.bus.frame_length import frame_bits, stuff_bits
 from logger.bus.health import health
-from logger.bus.opening import row_of
-from logger.joint.batch import FrameBatch
+from logger.bus.opening import batch_of
 from logger.joint.bench import bench_from
 
 WANTED = "python-can==4.6.1"
@@ -109,7 +108,7 @@ def test_lengths_are_those_that_hardware_counted(logs: Path):
             written = counted.get((message.timestamp, message.arbitration_id))
             if written is None:
                 continue
-            batch = FrameBatch.of([row_of(message)])
+            batch = batch_of([message])
             # The wire carries the length code, which one of these has as 13.
             coded = 13 if message.arbitration_id == 0x3FF else message.dlc
             batch.length[0] = coded
@@ -132,7 +131,7 @@ def test_load_and_rhythm_of_a_real_bus(logs: Path, bitrate: int, load: float):
 
     The figures were computed by code that shares nothing with this project.
     """
-    frames = FrameBatch.of([row_of(message) for message in _read(logs / "issue_1256.asc")])
+    frames = batch_of(list(_read(logs / "issue_1256.asc")))
     assert int(frame_bits(frames).sum()) == 134_595
     assert int(stuff_bits(frames).sum()) == 11_036
     bench = bench_from(BENCH.format(bitrate=bitrate), {"mine": LAYOUT}, where="bench.toml")
