@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Final
 
 from logger.bus.clock import Axis, Reading, read_clocks
+from logger.bus.figures import figures
+from logger.bus.live_hints import LiveHints, look
 from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
 from logger.bus.source import Source
@@ -284,6 +286,7 @@ def _write(
     traffic = [Traffic(bus.bitrate) for bus in settings.bench.buses]
     room = Room(settings.out, now_s=time.monotonic())
     told = [0] * len(pipe.counters)
+    watching = [LiveHints() for _ in settings.bench.buses]
     second_s = time.monotonic()
     next_inbox_s = 0.0
     until_ns = started_ns
@@ -292,15 +295,24 @@ def _write(
         nonlocal second_s
         now_s = time.monotonic()
         span_s, second_s = max(now_s - second_s, 1e-3), now_s
+        buses = tuple(
+            BusVitals(
+                second=one.second(span_s, sent_bits=counters.sent_bits),
+                lost=counters.lost + counters.unqueued,
+                garbled=counters.garbled,
+            )
+            for one, counters in zip(traffic, pipe.counters, strict=True)
+        )
+        heard = FrameBatch.joined([bus.second.frames for bus in buses])
+        start_ns = until_ns - round(span_s * 1e9)
+        for place, found in enumerate(
+            figures(heard, settings.bench, start_ns=start_ns, end_ns=until_ns)
+        ):
+            sentences, watching[place] = look(watching[place], found)
+            for text in sentences:
+                intake.say("bus hint", time_ns=until_ns, text=f"{found.settings.channel}: {text}")
         return Vitals(
-            buses=tuple(
-                BusVitals(
-                    second=one.second(span_s, sent_bits=counters.sent_bits),
-                    lost=counters.lost + counters.unqueued,
-                    garbled=counters.garbled,
-                )
-                for one, counters in zip(traffic, pipe.counters, strict=True)
-            ),
+            buses=buses,
             disk_left_h=room.left_h(now_s),
         )
 

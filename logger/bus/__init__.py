@@ -13,6 +13,7 @@ cadence        who talks, with period and jitter, and what is repeated without a
 error_classes  what error frames say, in words (pure)
 figures        what a bus said over some seconds, in figures (pure)
 hints          what such figures look like, in sentences (pure)
+live_hints     such sentences while recording, each told once (pure)
 health         is a bus healthy: figures and hints (pure)
 listen         listens to a bench's buses for some seconds; sends nothing
 """

@@ -9,7 +9,7 @@ from typing import Final
 
 from logger.bus.figures import Figures
 
-__all__ = ["MOST_LOAD", "hints"]
+__all__ = ["MOST_LOAD", "hints", "pictures"]
 
 MOST_LOAD: Final = 0.8
 """Beyond this a bus has no room for the frames that were lost and are sent again."""
@@ -19,8 +19,13 @@ STOPPED_S: Final = 0.5
 
 def hints(figures: Figures) -> tuple[str, ...]:
     """Return a sentence or a few for each picture that the figures fit."""
-    said = (picture(figures) for picture in _PICTURES)
-    return tuple(text for text in said if text is not None)
+    return tuple(pictures(figures).values())
+
+
+def pictures(figures: Figures) -> dict[str, str]:
+    """Return the sentences by the name of their picture, which goes with no figure in it."""
+    said = {picture.__name__.removeprefix("_"): picture(figures) for picture in _PICTURES}
+    return {name: text for name, text in said.items() if text is not None}
 
 
 def _not_asked(figures: Figures) -> str | None:

@@ -23,6 +23,8 @@ class Second:
     load: float
     error_frames: int
     remote_frames: int
+    frames: FrameBatch
+    """What was heard."""
 
 
 class Traffic:
@@ -58,4 +60,5 @@ class Traffic:
             load=load,
             error_frames=int(np.count_nonzero(frames.flags & ERROR)),
             remote_frames=int(np.count_nonzero(frames.flags & REMOTE)),
+            frames=frames,
         )
