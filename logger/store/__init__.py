@@ -7,6 +7,7 @@
     journal     what is not sealed yet: framed, checksummed record batches
     parts       sealed Parquet parts, named by their range of rows
     overview    the pyramid's first level, and how it grows part by part
+    levels      its upper levels: eight parts become one with wider buckets
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them

@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
+from logger.store.levels import consolidate
 from logger.store.overview import Carry, carry_from, grow, overview_table
 from logger.store.parts import list_parts, write_part
 from logger.store.schema import readings_from
@@ -67,6 +68,8 @@ class Sealer:
         if until_ns is not None:
             for stream, joint in self._joint_of.items():
                 self._close_overview(joint, stream, until_ns)
+        for joint in self._carry:
+            consolidate(self._recording, joint)
 
     def _seal_overview(
         self, joint: str, table: pa.Table, *, first_row: int, until_ns: int | None
