@@ -4,6 +4,7 @@ A file is written beside its place under a name that every reader passes over, s
 its folder synced: it is there whole or not at all.
 """
 
+import contextlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -73,6 +74,8 @@ def make_folder(folder: Path) -> None:
 def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     """Put a file in its place whole: `write` fills it while it still lies aside.
 
+    `write` may read back what it wrote.
+
     Raises
     ------
     OSError
@@ -81,12 +84,14 @@ def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     # A leading dot is what Parquet readers and our own listings pass over.
     aside = path.with_name(f".{path.name}.aside")
     try:
-        with aside.open("wb") as file:
+        with aside.open("w+b") as file:
             write(file)
             file.flush()
             os.fsync(file.fileno())
         aside.rename(path)
     except BaseException:
-        aside.unlink(missing_ok=True)
+        # What went wrong is what is told, not that it could not be cleared away.
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
