@@ -5,6 +5,7 @@ its folder synced: it is there whole or not at all.
 """
 
 import contextlib
+import errno
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +17,8 @@ __all__ = [
     "LOCK",
     "MANIFEST",
     "derived_stream",
+    "is_full",
+    "is_outside",
     "make_folder",
     "overview_stream",
     "put",
@@ -27,6 +30,20 @@ MANIFEST: Final = "recording.json"
 LOCK: Final = "live.lock"
 JOURNAL: Final = "journal"
 INBOX: Final = "inbox"
+
+_OUTSIDE: Final = frozenset(
+    (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)
+)
+
+
+def is_outside(fault: OSError) -> bool:
+    """Return whether a fault is the disk's or the system's, and not of the path that was asked."""
+    return fault.errno in _OUTSIDE
+
+
+def is_full(fault: OSError) -> bool:
+    """Return whether room is what is wanting."""
+    return fault.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 def status_stream(joint: str) -> str:

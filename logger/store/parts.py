@@ -5,6 +5,7 @@ about 16 k rows, so that a window never reads much more than itself; times in th
 What is read is compared with the checksums of `sums`: a damaged part is an error, never a number.
 """
 
+import errno
 import os
 import re
 from collections.abc import Iterable, Sequence
@@ -16,7 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import InputError, OutsideFault
-from logger.store.files import make_folder, put
+from logger.store.files import MANIFEST, make_folder, put
 from logger.store.sums import KEY, chunk_sum, footer_of, stamp, unknown_sums
 
 __all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "write_part"]
@@ -39,10 +40,18 @@ def write_part(
     `end_row` names a part whose table tells *of* the rows (an overview) and does not hold them.
     """
     if not folder.is_dir():
-        make_folder(folder)
+        _make_within_recording(folder)
     path = folder / part_name(first_row, first_row + table.num_rows if end_row is None else end_row)
     put(path, lambda file: _write(file, table))
     return path
+
+
+def _make_within_recording(folder: Path) -> None:
+    """Make a stream's folder; not where a recording was that has been moved away."""
+    there = next(above for above in folder.parents if above.is_dir())
+    if not any((above / MANIFEST).exists() for above in (there, there.parent)):
+        raise FileNotFoundError(errno.ENOENT, "the recording is gone", str(folder))
+    make_folder(folder)
 
 
 def _write(file: IO[bytes], table: pa.Table) -> None:
