@@ -58,7 +58,7 @@ def check(recording: Recording) -> Checked:
                 )
             )
     dropped = sum(int(event.value) for event in events if event.kind == "dropped")
-    missing = recording.missing()
+    missing = (*recording.missing(), *recording.damaged())
     return Checked(
         whole=not missing and dropped == 0,
         live=recording.live,

@@ -202,6 +202,10 @@ class Recording:
         """Return what is known to be missing, in sentences."""
         return self._reader.missing()
 
+    def damaged(self) -> tuple[str, ...]:
+        """Return which parts are not what was written, in sentences; reads the whole recording."""
+        return self._reader.damaged()
+
     def readings(
         self,
         joint: str,

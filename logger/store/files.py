@@ -4,6 +4,8 @@ A file is written beside its place under a name that every reader passes over, s
 its folder synced: it is there whole or not at all.
 """
 
+import contextlib
+import errno
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -15,6 +17,8 @@ __all__ = [
     "LOCK",
     "MANIFEST",
     "derived_stream",
+    "is_full",
+    "is_outside",
     "make_folder",
     "overview_stream",
     "put",
@@ -26,6 +30,20 @@ MANIFEST: Final = "recording.json"
 LOCK: Final = "live.lock"
 JOURNAL: Final = "journal"
 INBOX: Final = "inbox"
+
+_OUTSIDE: Final = frozenset(
+    (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)
+)
+
+
+def is_outside(fault: OSError) -> bool:
+    """Return whether a fault is the disk's or the system's, and not of the path that was asked."""
+    return fault.errno in _OUTSIDE
+
+
+def is_full(fault: OSError) -> bool:
+    """Return whether room is what is wanting."""
+    return fault.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 def status_stream(joint: str) -> str:
@@ -73,6 +91,8 @@ def make_folder(folder: Path) -> None:
 def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     """Put a file in its place whole: `write` fills it while it still lies aside.
 
+    `write` may read back what it wrote.
+
     Raises
     ------
     OSError
@@ -81,12 +101,14 @@ def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     # A leading dot is what Parquet readers and our own listings pass over.
     aside = path.with_name(f".{path.name}.aside")
     try:
-        with aside.open("wb") as file:
+        with aside.open("w+b") as file:
             write(file)
             file.flush()
             os.fsync(file.fileno())
         aside.rename(path)
     except BaseException:
-        aside.unlink(missing_ok=True)
+        # What went wrong is what is told, not that it could not be cleared away.
+        with contextlib.suppress(OSError):
+            aside.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)

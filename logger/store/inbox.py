@@ -3,6 +3,9 @@
 A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
 it, gives it a sequence number and makes it an event. When no logger runs, `post` makes the event
 itself, under the recording's lock.
+
+A request that was taken stays under another name until its event has reached the disk, so that a
+crash in between loses no note: `left` tells who seals afterwards what may still have to be done.
 """
 
 import contextlib
@@ -12,6 +15,8 @@ import os
 import secrets
 import time
 import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 
@@ -23,8 +28,12 @@ from logger.store.events import Event
 from logger.store.files import INBOX, put
 from logger.store.lock import writer_of
 
-__all__ = ["Request", "event_of", "post", "take", "waiting"]
+__all__ = ["Left", "Request", "event_of", "left", "post", "settle", "take", "taken", "waiting"]
 
+_ASKED: Final = ".json"
+_TAKEN: Final = ".taken"
+_SLACK_NS: Final = 1_000_000_000
+"""A recording's own clock may lag so far behind the one that stamps a file."""
 LONGEST_TEXT: Final = 2000
 LONGEST_FILE: Final = 20_000
 """Bytes of a request file beyond which it is none."""
@@ -115,28 +124,83 @@ def post(
 
 
 def take(recording: Path) -> list[Request]:
-    """Return the waiting requests in order and remove them; an unreadable one is set aside."""
+    """Return the waiting requests in order; an unreadable one is set aside.
+
+    What an earlier call returned goes now: by then its event has been flushed.
+    """
+    settle(_lying(recording, _TAKEN))
     requests = []
     for path in waiting(recording):
         # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
         with contextlib.suppress(OSError):
-            try:
-                request = _read(path)
-            except (ValueError, OSError, RecursionError):
-                path.rename(path.with_suffix(".unreadable"))
-            else:
-                path.unlink()
+            request = _read_or_set_aside(path)
+            if request is not None:
+                path.rename(path.with_suffix(_TAKEN))
                 requests.append(request)
     return requests
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """A request that lies in the inbox of a recording that nobody writes."""
+
+    path: Path
+    request: Request
+    posted_ns: int
+
+    def is_made(self, event: Event) -> bool:
+        """Return whether that event is what the request became."""
+        wanted = event_of(self.request, sequence=event.sequence, time_ns=event.time_ns)
+        # repr, for a note's duration is NaN and equals nothing.
+        return event.time_ns >= self.posted_ns - _SLACK_NS and repr(wanted) == repr(event)
+
+
+def left(recording: Path) -> list[Left]:
+    """Return the requests that lie there, taken or not, in order; an unreadable one is set aside.
+
+    For whoever holds the lock: an event may have been made of any of them before a crash.
+    """
+    found = []
+    for path in _lying(recording, _ASKED, _TAKEN):
+        with contextlib.suppress(OSError):
+            posted_ns = path.stat().st_mtime_ns
+            request = _read_or_set_aside(path)
+            if request is not None:
+                found.append(Left(path=path, request=request, posted_ns=posted_ns))
+    return found
+
+
+def settle(paths: Iterable[Path]) -> None:
+    """Remove requests whose events are on the disk."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            path.unlink()
+
+
 def waiting(recording: Path) -> list[Path]:
     """Return the files of the waiting requests, in order."""
+    return _lying(recording, _ASKED)
+
+
+def taken(recording: Path) -> list[Path]:
+    """Return the files of requests that were taken and not yet settled."""
+    return _lying(recording, _TAKEN)
+
+
+def _lying(recording: Path, *suffixes: str) -> list[Path]:
     try:
         names = sorted((recording / INBOX).iterdir())
-    except FileNotFoundError:
+    except OSError:
         return []
-    return [path for path in names if path.suffix == ".json" and not path.name.startswith(".")]
+    return [path for path in names if path.suffix in suffixes and not path.name.startswith(".")]
+
+
+def _read_or_set_aside(path: Path) -> Request | None:
+    try:
+        return _read(path)
+    except (ValueError, OSError, RecursionError):
+        path.rename(path.with_suffix(".unreadable"))
+        return None
 
 
 def _read(path: Path) -> Request:

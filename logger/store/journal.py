@@ -21,14 +21,19 @@ from typing import IO, Final
 
 import pyarrow as pa
 
+from logger.errors import OutsideFault
+
 __all__ = ["JournalReader", "JournalWriter", "Row", "journal_files"]
 
 MAGIC: Final = b"dutytrace journal 1\n"
 _FILE: Final = struct.Struct("<16sQ")
 _HEAD: Final = struct.Struct("<IQHHQ")
 _SUM: Final = struct.Struct("<I")
+_BEGIN: Final = len(MAGIC) + _FILE.size
 _SCHEMA, _BATCH = 0, 1
 _LONGEST: Final = 1 << 28
+"""Bytes of a payload beyond which a length is taken for damage; the writer stays far below."""
+_SPLIT: Final = _LONGEST // 8
 _NAME: Final = b"stream"
 
 
@@ -42,15 +47,26 @@ class Row:
 
 
 def journal_files(folder: Path) -> list[tuple[int, Path]]:
-    """Return the journal files of a folder with their numbers, oldest first."""
+    """Return the journal files of a folder with their numbers, oldest first.
+
+    Raises
+    ------
+    OutsideFault
+        The folder cannot be listed: what it holds is not known, which is not to hold nothing.
+    """
     try:
         found = [
             (int(path.stem), path)
             for path in folder.iterdir()
-            if path.suffix == ".journal" and path.stem.isdigit()
+            if path.suffix == ".journal" and path.stem.isascii() and path.stem.isdigit()
         ]
     except FileNotFoundError:
         return []
+    except OSError as fault:
+        raise OutsideFault(
+            f"{folder}: the journals cannot be listed ({fault.strerror or fault}), expected a "
+            "folder that can be read. Put it back as it was; nothing was changed."
+        ) from fault
     return sorted(found)
 
 
@@ -70,6 +86,11 @@ class JournalWriter:
 
     def append(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows; they are on their way to the kernel with the next `flush`."""
+        if batch.nbytes > _SPLIT and batch.num_rows > 1:
+            half = batch.num_rows // 2
+            self.append(stream, first_row, batch.slice(0, half))
+            self.append(stream, first_row + half, batch.slice(half))
+            return
         place = self._streams.get(stream)
         if place is None:
             place = self._streams[stream] = len(self._streams)
@@ -135,19 +156,12 @@ class JournalReader:
             The file was sealed into parts and removed.
         """
         with self.path.open("rb") as file:
+            if not self._begun(file.read(_BEGIN)):
+                return
             file.seek(self._offset)
             content = file.read()
         view = memoryview(content)
         at = 0
-        if self._offset == 0:
-            if len(view) < len(MAGIC) + _FILE.size or content[: len(MAGIC)] != MAGIC:
-                return
-            number_at = len(MAGIC) + 16
-            (number,) = struct.unpack_from("<Q", view, number_at)
-            if f"{number:08d}" != self.path.stem:
-                return
-            self._seed = zlib.crc32(view[len(MAGIC) : len(MAGIC) + _FILE.size])
-            at = self._offset = len(MAGIC) + _FILE.size
         while len(view) - at >= _HEAD.size + _SUM.size:
             length, record, kind, place, first_row = _HEAD.unpack_from(view, at)
             begin = at + _HEAD.size + _SUM.size
@@ -170,9 +184,29 @@ class JournalReader:
                 stream, schema = self._schemas[place]
                 yield Row(stream, first_row, pa.ipc.read_record_batch(buffer, schema))
 
+    def _begun(self, head: bytes) -> bool:
+        """Take in the file's head; one that was put in another's place is read from its start."""
+        if len(head) < _BEGIN or not head.startswith(MAGIC):
+            return False
+        _, number = _FILE.unpack_from(head, len(MAGIC))
+        if f"{number:08d}" != self.path.stem:
+            return False
+        seed = zlib.crc32(head[len(MAGIC) :])
+        if self._offset == 0 or seed != self._seed:
+            self._offset, self._seed, self._records = _BEGIN, seed, 0
+            self._schemas.clear()
+        return True
+
     def unread_bytes(self) -> int:
         """Return how many bytes lie behind the last whole record."""
         try:
-            return self.path.stat().st_size - self._offset
+            return max(0, self.path.stat().st_size - self._offset)
         except FileNotFoundError:
             return 0
+
+    def remainder(self) -> str:
+        """Return what is told of bytes behind the last whole record, empty when there are none."""
+        left = self.unread_bytes()
+        if left == 0:
+            return ""
+        return f"journal {self.path.stem} ends in {left} bytes that hold no whole record."

@@ -11,8 +11,8 @@ import time
 from pathlib import Path
 from types import TracebackType
 
-from logger.errors import InputError
-from logger.store.files import LOCK
+from logger.errors import InputError, OutsideFault
+from logger.store.files import LOCK, is_outside
 
 __all__ = ["WriteLock", "writer_of"]
 
@@ -27,12 +27,15 @@ class WriteLock:
         ------
         InputError
             Another process writes this recording, or it cannot be written.
+        OutsideFault
+            The disk took not even the lock.
         """
-        path = recording / LOCK
+        self._path = path = recording / LOCK
         try:
             self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as fault:
-            raise InputError(
+            kind = OutsideFault if is_outside(fault) else InputError
+            raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
         # A reader that looks holds a shared lock for an instant: a few tries outlast it.
@@ -54,10 +57,23 @@ class WriteLock:
             os.ftruncate(self._descriptor, 0)
             os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
+    def in_place(self) -> bool:
+        """Return whether the lock still lies where it was taken.
+
+        A recording that was moved, renamed or removed takes its lock along; whoever makes a new
+        one in its place is not kept out by this one.
+        """
+        try:
+            there = self._path.stat()
+        except OSError:
+            return False
+        return os.path.samestat(there, os.fstat(self._descriptor))
+
     def release(self) -> None:
         """Give the lock back; the file stays, empty."""
         if self._descriptor >= 0:
-            os.ftruncate(self._descriptor, 0)
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._descriptor, 0)
             os.close(self._descriptor)
             self._descriptor = -1
 

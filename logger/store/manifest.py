@@ -54,6 +54,8 @@ class Manifest(Settings):
     end_cause: str = ""
     rows: dict[str, int] = Field(default_factory=dict)
     """Stream -> rows that it had at the end: what a lost part is told by."""
+    missing: tuple[str, ...] = ()
+    """What could not be read when it was sealed after a crash, in sentences."""
     clock: Clock
     resumed: tuple[Clock, ...] = ()
     """The anchors with which recorders went on with it later."""

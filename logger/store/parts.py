@@ -2,23 +2,28 @@
 
 `part-000000000000-000000012345.parquet` holds the rows [0, 12345) of its stream. Row groups are of
 about 16 k rows, so that a window never reads much more than itself; times in the footer say which.
+What is read is compared with the checksums of `sums`: a damaged part is an error, never a number.
 """
 
+import errno
+import os
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.errors import InputError
-from logger.store.files import make_folder, put
+from logger.errors import InputError, OutsideFault
+from logger.store.files import MANIFEST, make_folder, put
+from logger.store.sums import KEY, chunk_sum, footer_of, stamp, unknown_sums
 
 __all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "write_part"]
 
 ROW_GROUP: Final = 16_384
+_DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
 _NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
 
@@ -35,27 +40,47 @@ def write_part(
     `end_row` names a part whose table tells *of* the rows (an overview) and does not hold them.
     """
     if not folder.is_dir():
-        make_folder(folder)
+        _make_within_recording(folder)
     path = folder / part_name(first_row, first_row + table.num_rows if end_row is None else end_row)
-    times = [field.name for field in table.schema if pa.types.is_timestamp(field.type)]
-    dictionary = [field.name for field in table.schema if field.name not in times]
-    put(
-        path,
-        lambda file: pq.write_table(
-            table,
-            file,
-            row_group_size=ROW_GROUP,
-            compression="zstd",
-            use_dictionary=dictionary,
-            column_encoding=dict.fromkeys(times, "DELTA_BINARY_PACKED"),
-            write_statistics=True,
-        ),
-    )
+    put(path, lambda file: _write(file, table))
     return path
 
 
+def _make_within_recording(folder: Path) -> None:
+    """Make a stream's folder; not where a recording was that has been moved away."""
+    there = next(above for above in folder.parents if above.is_dir())
+    if not any((above / MANIFEST).exists() for above in (there, *there.parents[:2])):
+        raise FileNotFoundError(errno.ENOENT, "the recording is gone", str(folder))
+    make_folder(folder)
+
+
+def _write(file: IO[bytes], table: pa.Table) -> None:
+    # A table that was read from a part brings the sums of that part.
+    noted = {key: text for key, text in (table.schema.metadata or {}).items() if key != KEY}
+    table = table.replace_schema_metadata(noted)
+    times = [field.name for field in table.schema if pa.types.is_timestamp(field.type)]
+    groups = max(1, -(-table.num_rows // ROW_GROUP))
+    with pq.ParquetWriter(
+        file,
+        table.schema,
+        compression="zstd",
+        use_dictionary=[field.name for field in table.schema if field.name not in times],
+        column_encoding=dict.fromkeys(times, "DELTA_BINARY_PACKED"),
+        write_statistics=True,
+    ) as writer:
+        writer.write_table(table, row_group_size=ROW_GROUP)
+        writer.add_key_value_metadata({KEY: unknown_sums(groups * table.num_columns)})
+    stamp(file)
+
+
 def list_parts(folder: Path) -> list["Part"]:
-    """Return the parts of a folder in order of their rows."""
+    """Return the parts of a folder in order of their rows.
+
+    Raises
+    ------
+    OutsideFault
+        The folder cannot be listed: what it holds is not known, which is not to hold nothing.
+    """
     found = []
     try:
         for path in folder.iterdir():
@@ -64,6 +89,10 @@ def list_parts(folder: Path) -> list["Part"]:
                 found.append(Part(path=path, first_row=int(match[1]), end_row=int(match[2])))
     except FileNotFoundError:
         return []
+    except OSError as fault:
+        raise OutsideFault(
+            f"{folder}: this folder of the recording cannot be listed ({fault.strerror or fault})."
+        ) from fault
     return sorted(found, key=lambda part: part.first_row)
 
 
@@ -75,23 +104,62 @@ class Part:
     first_row: int
     end_row: int
     _footer: pq.FileMetaData | None = None
+    _sums: tuple[int, ...] = ()
+    _damage: str | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
+    _compared: set[tuple[int, int]] = field(default_factory=set)
 
     @property
     def footer(self) -> pq.FileMetaData:
-        """The Parquet footer; raises OSError or pyarrow.ArrowInvalid when the file is not whole."""
+        """The Parquet footer; raises OSError, ValueError or pyarrow.ArrowException if damaged."""
         if self._footer is None:
-            self._footer = pq.read_metadata(self.path)
+            self._footer, self._sums = footer_of(self.path)
         return self._footer
 
     @property
     def damage(self) -> str:
         """Why the file cannot be read, empty when its footer is whole."""
+        if self._damage is None:
+            try:
+                self.footer  # noqa: B018 - reading it is the question
+            except FileNotFoundError as fault:
+                # It may come: a copy that still runs, a disk that is put back.
+                return fault.strerror or str(fault)
+            except _DAMAGED as fault:
+                self._damage = str(fault)
+            else:
+                self._damage = ""
+        return self._damage
+
+    def verify(self) -> str:
+        """Read every byte and return what is damaged, empty when the part is whole."""
+        if self.damage:
+            return self.damage
         try:
-            self.footer  # noqa: B018 - reading it is the question
-        except (OSError, pa.ArrowInvalid) as fault:
+            self._compare(range(self.footer.num_row_groups), range(self.footer.num_columns))
+            if not self._sums:
+                with pq.ParquetFile(self.path, metadata=self.footer) as file:
+                    file.read()
+        except _DAMAGED as fault:
             return str(fault)
         return ""
+
+    def _compare(self, groups: Iterable[int], columns: Iterable[int]) -> None:
+        """Compare column chunks with their sums, each once; raises ValueError at a difference."""
+        wanted = {(group, column) for group in groups for column in columns} - self._compared
+        if not self._sums or not wanted:
+            return
+        descriptor = os.open(self.path, os.O_RDONLY)
+        try:
+            for group, column in sorted(wanted):
+                written = self._sums[group * self.footer.num_columns + column]
+                if chunk_sum(descriptor, self.footer, group, column) != written:
+                    name = self.footer.schema.column(column).path
+                    first = self.first_row + group * ROW_GROUP
+                    raise ValueError(f"{name} from row {first} on is not what was written")
+        finally:
+            os.close(descriptor)
+        self._compared |= wanted
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
@@ -128,15 +196,23 @@ class Part:
         if not groups:
             return None
         try:
+            self._compare(groups, self._places(columns))
             with pq.ParquetFile(self.path, metadata=self.footer) as file:
                 return file.read_row_groups(
                     groups, columns=None if columns is None else list(columns)
                 )
-        except (OSError, pa.ArrowInvalid) as fault:
+        except _DAMAGED as fault:
             raise InputError(
                 f"{self.path}: this part is damaged and cannot be read ({fault}). Take it out of "
                 "the recording; the rest can then be read, and `dutytrace check` says what is gone."
             ) from None
+
+    def _places(self, columns: Sequence[str] | None) -> Sequence[int]:
+        """Return where the columns stand in the file; parts hold flat columns only."""
+        if columns is None:
+            return range(self.footer.num_columns)
+        names = self.footer.schema.names
+        return [names.index(name) for name in columns if name in names]
 
 
 def _ns(value: object) -> int:

@@ -136,7 +136,12 @@ class RecordingReader:
                 continue
             sealed.add(stream)
             self._parts[stream] = parts
-            ends = [(part.first_row, part.end_row) for part in parts]
+            # What a damaged part held is read from the journal as long as that is there.
+            ends = [
+                (part.first_row, part.end_row)
+                for part in parts
+                if not (self._tail[stream] and part.damage)
+            ]
             self._tail[stream] = [
                 run
                 for run in self._tail[stream]
@@ -178,7 +183,9 @@ class RecordingReader:
     def rows(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
         with self._lock:
-            sealed = sum(part.end_row - part.first_row for part in self._parts[stream])
+            sealed = sum(
+                part.end_row - part.first_row for part in self._parts[stream] if not part.damage
+            )
             return sealed + sum(run.end_row - run.first_row for run in self._tail[stream])
 
     def span_ns(self, stream: str) -> tuple[int, int] | None:
@@ -369,13 +376,19 @@ class RecordingReader:
                     "The recorder ended without closing the recording: up to 0.2 s before its end "
                     "are missing, up to 1 s after a power cut."
                 )
-                for number, reader in sorted(self._journals.items()):
-                    left = reader.unread_bytes()
-                    if left > 0:
-                        said.append(
-                            f"journal {number:08d} ends in {left} bytes that hold no whole record."
-                        )
-        return tuple(said)
+                said.extend(reader.remainder() for _, reader in sorted(self._journals.items()))
+            said.extend(self.manifest.missing)
+        return tuple(dict.fromkeys(sentence for sentence in said if sentence))
+
+    def damaged(self) -> tuple[str, ...]:
+        """Read every byte of every part; return which are not what was written, in sentences."""
+        with self._lock:
+            parts = [(stream, part) for stream in self.schemas for part in self._parts[stream]]
+        return tuple(
+            f"{part.path.name} of {stream} is damaged: {found}"
+            for stream, part in parts
+            if not part.damage and (found := part.verify())
+        )
 
 
 def _known(old: list[Part], folder: Path) -> list[Part]:

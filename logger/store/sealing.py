@@ -14,7 +14,7 @@ from logger.store.files import overview_stream, status_stream
 from logger.store.levels import consolidate
 from logger.store.overview import Carry, carry_from, grow, overview_table
 from logger.store.parts import list_parts, write_part
-from logger.store.schema import readings_from
+from logger.store.schema import readings_from, status_schema
 
 __all__ = ["Run", "Sealer"]
 
@@ -30,6 +30,7 @@ class Sealer:
         self._hold_ns = {joint.name: bench.hold_ns_of(joint) for joint in bench.joints}
         self._joint_of = {status_stream(joint.name): joint.name for joint in bench.joints}
         self._carry = {joint.name: Carry() for joint in bench.joints}
+        self._empty = status_schema(bench).empty_table()
 
     def resume(self) -> None:
         """Take up what the newest overview parts carry."""
@@ -90,7 +91,7 @@ class Sealer:
         if carry.closed or not parts:
             return
         end = parts[-1].end_row
-        empty = readings_from(joint, parts[-1].footer.schema.to_arrow_schema().empty_table())
+        empty = readings_from(joint, self._empty)
         buckets, carry = grow(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
         self._carry[joint] = carry
         self._write(joint, overview_table(buckets, carry), end, end)

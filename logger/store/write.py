@@ -19,7 +19,15 @@ from logger.errors import InputError, OutsideFault
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.store.events import Event, events_table
-from logger.store.files import INBOX, JOURNAL, make_folder, status_stream, sync_folder
+from logger.store.files import (
+    INBOX,
+    JOURNAL,
+    is_full,
+    is_outside,
+    make_folder,
+    status_stream,
+    sync_folder,
+)
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
 from logger.store.manifest import Clock, Manifest, read_manifest, write_manifest
@@ -76,11 +84,17 @@ class RecordingWriter:
                 "another with --out, or go on in it with --continue."
             ) from None
         except OSError as fault:
+            if is_outside(fault):
+                raise _unbegun(path, fault) from fault
             raise InputError(
                 f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
                 "with --out, or make its parent writable."
             ) from None
-        lock = WriteLock(path)
+        try:
+            lock = WriteLock(path)
+        except (InputError, OutsideFault):
+            shutil.rmtree(path, ignore_errors=True)
+            raise
         try:
             (path / JOURNAL).mkdir()
             (path / INBOX).mkdir()
@@ -88,10 +102,7 @@ class RecordingWriter:
         except OSError as fault:
             lock.release()
             shutil.rmtree(path, ignore_errors=True)
-            raise OutsideFault(
-                f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was "
-                "recorded. Free some room, then record again."
-            ) from fault
+            raise _unbegun(path, fault) from fault
 
     @classmethod
     def resumed(
@@ -212,6 +223,7 @@ class RecordingWriter:
             if now_s - self._flushed_s >= self._rhythm.flush_s:
                 self._journal.flush()
                 self._flushed_s = now_s
+                self._still_here()
             if self._syncing is not None and self._syncing.done():
                 self._wait_for_sync()
             if self._syncing is None and now_s - self._synced_s >= self._rhythm.sync_s:
@@ -250,6 +262,18 @@ class RecordingWriter:
         self._rolled_s = now_s
         self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
 
+    def _still_here(self) -> None:
+        """Raise OutsideFault when the folder is no longer where it was; rows are flushed first."""
+        if not self._lock.in_place():
+            raise self._moved()
+
+    def _moved(self) -> OutsideFault:
+        return OutsideFault(
+            f"{self.path}: the recording was moved, renamed or removed while it was written, "
+            "expected it to stay until its logger has ended. What was written until then is whole "
+            "where the folder is now: `dutytrace seal` finishes it there."
+        )
+
     def _seal(self, rows: dict[str, list[Run]], journal: Path) -> None:
         self._sealer.seal(rows)
         journal.unlink()
@@ -268,6 +292,7 @@ class RecordingWriter:
                 self._sealing = None
             self._wait_for_sync()
             self._journal.close()
+            self._still_here()
             rows = {stream: runs for stream, runs in self._waiting.items() if runs}
             self._sealer.seal(rows, until_ns=ended_ns)
             for _, journal in journal_files(self.path / JOURNAL):
@@ -291,8 +316,23 @@ class RecordingWriter:
         self._lock.release()
 
     def _fault(self, fault: OSError) -> OutsideFault:
+        if isinstance(fault, OutsideFault):
+            return fault
+        if not self._lock.in_place():
+            return self._moved()
         return OutsideFault(
             f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            "What was written until then is whole; free some room, then go on in it with "
+            f"What was written until then is whole; {_mend(fault)}, then go on in it with "
             f"`dutytrace record --continue {self.path}`."
         )
+
+
+def _unbegun(path: Path, fault: OSError) -> OutsideFault:
+    return OutsideFault(
+        f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was recorded. "
+        f"{_mend(fault).capitalize()}, then record again."
+    )
+
+
+def _mend(fault: OSError) -> str:
+    return "free some room" if is_full(fault) else "see that its folder can be written"

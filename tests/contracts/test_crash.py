@@ -3,18 +3,25 @@
 import os
 import random
 import signal
+import struct
+import subprocess
+import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from logger.store.files import status_stream
+from logger.store.manifest import CUT_SHORT
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
 from replay.check import check
 from replay.excursions import excursions
 from replay.recording import Recording
+from replay.statistics import figures
 
 
 def _killed(bench, until, *, after_s: float) -> tuple[Path, int]:
@@ -111,3 +118,120 @@ def test_an_adapter_that_goes_and_comes_back(bench, until):
         gaps = [gap for gap in found.gaps if gap.joint == joint and gap.duration_s > 1.9]
         assert [gap.cause for gap in gaps] == ["the bus went away"]
     assert kinds().count("bus lost") == kinds().count("bus back")
+
+
+START_NS = 1_795_000_000_000_000_000
+ALL = {"start_ns": 0, "end_ns": 2**62}
+ROWS_AN_EVENT = 20
+
+
+class _Writers:
+    """Writers of numbered rows and sealers, each in a process of its own that can be killed."""
+
+    def __init__(self) -> None:
+        self._parent = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("numbered_writer.py"))],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        )
+
+    def _ask(self, command: str) -> int:
+        self._parent.stdin.write(command + "\n")
+        self._parent.stdin.flush()
+        return int(self._parent.stdout.readline())
+
+    def kill_after(self, command: str, path: Path, after_s: float) -> None:
+        """Start `write` or `seal` on a recording and kill it at that moment."""
+        child = self._ask(f"{command} {path}")
+        time.sleep(after_s)
+        # The child is not waited for yet, so the pid is still its own, also when it has ended.
+        os.kill(child, signal.SIGKILL)
+        assert self._ask(f"wait {child}") in {0, signal.SIGKILL}
+
+    def end(self) -> None:
+        self._parent.stdin.close()
+        self._parent.wait(20)
+        self._parent.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def writers() -> Iterator[_Writers]:
+    """Give the processes that are killed; the imports are paid for once."""
+    made = _Writers()
+    yield made
+    made.end()
+
+
+def _numbered(path: Path) -> dict[str, int]:
+    """Check that every stream holds the rows 0, 1, 2 ... once, in order; return how many."""
+    reader = RecordingReader(path)
+    frames = reader.table("frames", **ALL)
+    numbers = [struct.unpack("<Q", data)[0] for data in frames["data"].to_pylist()]
+    assert numbers == list(range(len(numbers)))
+    rows = reader.table(status_stream("elbow"), **ALL)
+    np.testing.assert_array_equal(
+        rows["temperature_housing_degC"].to_numpy(), np.arange(rows.num_rows) * 1e-3
+    )
+    events = reader.events()
+    assert [event.sequence for event in events] == list(range(len(events)))
+    assert [event.text for event in events] == [str(n * 20) for n in range(len(events))]
+    found = {
+        "frames": len(numbers),
+        status_stream("elbow"): rows.num_rows,
+        "events": len(events) * ROWS_AN_EVENT,
+    }
+    assert {name: reader.rows(name) for name in ("frames", status_stream("elbow"))} == {
+        name: found[name] for name in ("frames", status_stream("elbow"))
+    }
+    assert not [said for said in reader.missing() if "rows" in said], "no hole"
+    return found
+
+
+def _killed_and_sealed(writers: _Writers, folder: Path, seed: int) -> int:
+    """Kill a writer at random, then a sealer of what it left; return the rows that were flushed."""
+    dice = random.Random(seed)
+    path = folder / f"rec-{seed}"
+    writers.kill_after("write", path, dice.uniform(0.0, 0.5))
+    told = path.with_suffix(".flushed")
+    content = told.read_bytes() if told.exists() else b""
+    flushed = struct.unpack("<Q", content)[0] if len(content) == 8 else 0
+    if not (path / "recording.json").exists():
+        assert flushed == 0, "killed before it was a recording at all"
+        return 0
+    before = _numbered(path)
+    assert all(count >= flushed for count in before.values()), (before, flushed)
+    assert any("without closing" in said for said in RecordingReader(path).missing())
+    writers.kill_after("seal", path, dice.uniform(0.0, 0.08))
+    assert _numbered(path) == before
+    seal(path)
+    assert not seal(path), "the second time there is nothing to do"
+    assert _numbered(path) == before
+    reader = RecordingReader(path)
+    assert reader.manifest.end_cause == CUT_SHORT
+    assert any("without closing" in said for said in reader.missing())
+    assert not list(path.rglob("*.aside"))
+    assert not list((path / "journal").glob("*.journal"))
+    recording = Recording.open(path)
+    assert check(recording).missing == reader.missing()
+    count = before[status_stream("elbow")]
+    if count:
+        span = ("elbow", "temperature_housing_degC", START_NS, START_NS + count * 1_000_000)
+        held = figures(recording, *span)
+        assert held.n == count
+        assert held.maximum == (count - 1) * 1e-3
+    return flushed
+
+
+def test_killed_at_twenty_moments(writers: _Writers, tmp_path: Path):
+    """Whatever was flushed is there, once and in order; also when the sealing is killed in turn."""
+    flushed = [_killed_and_sealed(writers, tmp_path, seed) for seed in range(20)]
+    assert sum(count > 0 for count in flushed) >= 10, flushed
+
+
+@pytest.mark.slow
+def test_killed_at_two_hundred_moments(writers: _Writers, tmp_path: Path):
+    """The same, ten times as often."""
+    flushed = [_killed_and_sealed(writers, tmp_path, seed) for seed in range(1000, 1200)]
+    assert sum(count > 0 for count in flushed) >= 100

@@ -56,8 +56,9 @@ def test_what_is_no_request_is_set_aside(tmp_path: Path, content: bytes):
     (folder / "1.json").write_bytes(content)
     (folder / "2.json").write_text('{"kind": "note", "text": "after"}', encoding="utf-8")
     assert [request.text for request in take(tmp_path)] == ["after"]
-    assert [path.name for path in folder.iterdir()] == ["1.unreadable"]
+    assert sorted(path.name for path in folder.iterdir()) == ["1.unreadable", "2.taken"]
     assert take(tmp_path) == []
+    assert [path.name for path in folder.iterdir()] == ["1.unreadable"]
 
 
 def test_a_folder_and_a_pipe_in_the_inbox_stop_nobody(tmp_path: Path):

@@ -14,7 +14,7 @@ from logger.limits.limit import LimitSet
 from logger.record import RecordSettings, record
 from logger.simulate import scenario
 from logger.store.files import INBOX
-from logger.store.inbox import Request, post, waiting
+from logger.store.inbox import Left, Request, post, waiting
 from logger.store.manifest import begun
 from logger.store.seal import append_event, seal
 from logger.store.write import RecordingWriter
@@ -63,16 +63,16 @@ def test_asked_while_it_is_sealed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     """What is asked after `seal` has looked into the inbox is taken before it ends."""
     writer = _writer(tmp_path / "rec")
     writer.abandon()
-    look = seal_module.take
+    look = seal_module.left
     late = iter(["late"])
 
-    def then_asked(where: Path) -> list[Request]:
+    def then_asked(where: Path) -> list[Left]:
         found = look(where)
         for text in late:
             post(where, kind="note", text=text)
         return found
 
-    monkeypatch.setattr(seal_module, "take", then_asked)
+    monkeypatch.setattr(seal_module, "left", then_asked)
     assert seal(tmp_path / "rec")
     assert waiting(tmp_path / "rec") == []
     assert _notes(tmp_path / "rec")[-1] == "late"

@@ -1,0 +1,78 @@
+"""Overviews that are missing or damaged, made anew from the rows that they tell of.
+
+What is made is what was lost: a part's overview follows from its rows and from what the overview
+before it carries on. Where the rows are lost too there is nothing to tell of, and readers ask the
+rows behind.
+"""
+
+from pathlib import Path
+
+from logger.joint.bench import Bench
+from logger.store.files import overview_stream, status_stream
+from logger.store.overview import Carry, carry_from, grow, overview_table
+from logger.store.parts import Part, list_parts, write_part
+from logger.store.schema import readings_from
+from logger.store.sealing import Sealer
+
+__all__ = ["rebuild_overviews"]
+
+
+def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) -> bool:
+    """Make the overviews that are wanting; `ended_ns` is the recording's end, None: not yet.
+
+    Returns
+    -------
+    bool
+        Whether there were any.
+
+    Raises
+    ------
+    OSError
+        The disk took no more; what is there is whole.
+    """
+    made = unclosed = False
+    for joint in bench.joints:
+        hold_ns = bench.hold_ns_of(joint)
+        folder = recording / overview_stream(joint.name)
+        rows = list_parts(recording / status_stream(joint.name))
+        whole = {(part.first_row, part.end_row): part for part in _whole(folder)}
+        carries = {
+            end: carry_from(part.metadata) for (first, end), part in whole.items() if first < end
+        }
+        for part in rows:
+            if (part.first_row, part.end_row) in whole or part.verify():
+                continue
+            table = part.read(start_ns=-(2**62), end_ns=2**62)
+            if table is None:
+                continue
+            buckets, carry = grow(
+                carries.get(part.first_row, Carry()),
+                readings_from(joint.name, table),
+                hold_ns=hold_ns,
+            )
+            carries[part.end_row] = carry
+            write_part(
+                folder,
+                overview_table(buckets, carry),
+                first_row=part.first_row,
+                end_row=part.end_row,
+            )
+            made = True
+        end = rows[-1].end_row if rows else 0
+        if ended_ns is None or end not in carries or (end, end) in whole or rows[-1].verify():
+            continue
+        unclosed = True
+        # A damaged one would be taken for what the end carries on.
+        for part in list_parts(folder):
+            if (part.first_row, part.end_row) == (end, end):
+                part.path.unlink()
+    if unclosed:
+        closing = Sealer(recording, bench)
+        closing.resume()
+        closing.seal({}, until_ns=ended_ns)
+        made = True
+    return made
+
+
+def _whole(folder: Path) -> list[Part]:
+    return [part for part in list_parts(folder) if not part.verify()]
