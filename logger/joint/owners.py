@@ -47,8 +47,8 @@ class OwnerPlan:
     needs: NDArray[np.uint8]
     """Bytes that a frame of each claim must have."""
     standard: NDArray[np.int32]
-    """Shape (2048,): row of `by_lead` for an 11-bit identifier of the first bus; for one that is not
-    claimed the last row, which is nobody's."""
+    """Shape (2048,): row of `by_lead` for an 11-bit identifier of the first bus; for one that is
+    not claimed the last row, which is nobody's."""
 
 
 def owner_plan(claims: Sequence[Claim]) -> OwnerPlan:
