@@ -21,6 +21,7 @@ import typer
 from logger.errors import DutytraceError, InputError
 
 if TYPE_CHECKING:
+    from logger.bring_in import BroughtIn
     from logger.store.events import Event
 
 app = typer.Typer(
@@ -88,6 +89,7 @@ def simulate(
             end_ns=start_ns + length_ns,
             simulated=True,
             progress=lambda time_ns: at(time_ns - start_ns),
+            stop=_stop_on_signals(),
         )
     _say(f"Recorded into {path}")
 
@@ -228,6 +230,60 @@ def seal(recording: Recording) -> None:
 
     read_manifest(recording)
     _say(f"{recording}: {'sealed' if run(recording) else 'nothing was left to seal'}")
+
+
+@app.command("import")
+def bring_in(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log that python-can reads.")],
+    bench: Annotated[Path, typer.Option(metavar="BENCH", help="The bench file.")],
+    limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
+    name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
+    note: Annotated[str, typer.Option(help="A first note.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    start: Annotated[
+        str | None, typer.Option(metavar="TIME", help="When its first frame was (ISO 8601).")
+    ] = None,
+    channel: Annotated[
+        list[str] | None,
+        typer.Option(metavar="BUS=CHANNEL", help="Which channel of the log is which bus."),
+    ] = None,
+    tolerant: Annotated[
+        bool, typer.Option("--tolerant", help="Take what stands before a damage.")
+    ] = False,
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    as_json: AsJson = False,
+) -> None:
+    """Make a recording of a log that another program wrote."""
+    from logger.bring_in import bring_in as run
+    from logger.joint.bench import read_bench
+    from logger.limits.limit import LimitSet, check_against, read_limits
+    from logger.log_frames import LogFrames
+
+    the_bench = read_bench(bench)
+    the_limits = read_limits(limits) if limits else LimitSet()
+    check_against(the_limits, the_bench, str(limits))
+    frames = LogFrames(
+        path=log,
+        bench=the_bench,
+        start_ns=_moment_ns(start, "--start") if start else None,
+        channels=dict(_pair(one, "--channel") for one in channel or []),
+        tolerant=tolerant,
+    )
+    title = name or log.name.split(".")[0]
+    first_ns = frames.first_ns()
+    with _progress(f"Importing {log.name}", frames.size_bytes) as at:
+        made = run(
+            frames,
+            bench=the_bench,
+            limits=the_limits,
+            out=out or recordings / _folder_name(first_ns, title),
+            name=title,
+            note=note,
+            said=frames.said,
+            progress=lambda _time_ns: at(frames.read_bytes),
+            stop=_stop_on_signals(),
+        )
+    _say_made(made, as_json=as_json)
 
 
 @app.command()
@@ -473,10 +529,53 @@ def _folder_name(start_ns: int, name: str) -> str:
     return f"{stamp}-{slug}"
 
 
-def _seconds(text: str, option: str) -> float:
+def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
+    if as_json:
+        _answer(
+            {
+                "recording": str(made.path),
+                "joints": {joint: {"rows": rows} for joint, rows in made.readings.items()},
+                "frames": made.frames,
+                "undecoded": made.undecoded,
+                "said": [one.text for one in made.said],
+            }
+        )
+        return
+    for one in made.said:
+        _say(one.text)
+    _say(f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded.")
+    for joint, rows in made.readings.items():
+        _say(f"  {joint}: {rows} readings")
+
+
+def _pair(text: str, option: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not (equals and name.strip() and value.strip()):
+        raise InputError(f"{option}: found {text!r}, expected NAME=VALUE.")
+    return name.strip(), value.strip()
+
+
+def _moment_ns(text: str, option: str, *, start_ns: int | None = None) -> int:
+    """Return a time in ISO 8601 (UTC where it names no zone), or one counted from a start."""
+    if start_ns is not None and re.fullmatch(r"\s*\d+(\.\d+)?\s*(s|min|h|d)?\s*", text):
+        return start_ns + round(_seconds(text, option, least=0.0) * 1e9)
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        counted = ", or from the start, such as 90s or 2h" if start_ns is not None else ""
+        raise InputError(
+            f"{option}: found {text!r}, expected a time such as 2026-11-25T09:30:00Z{counted}."
+        ) from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    since = moment - datetime(1970, 1, 1, tzinfo=UTC)
+    return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
+
+
+def _seconds(text: str, option: str, *, least: float = 1e-9) -> float:
     """Return a time such as 90s, 30min or 6h in seconds."""
     match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*", text)
-    if not match or float(match[1]) <= 0:
+    if not match or float(match[1]) < least:
         raise InputError(f"{option}: found {text!r}, expected a time such as 90s, 30min or 6h.")
     return float(match[1]) * {"s": 1, "min": 60, "h": 3600, "d": 86400}[match[2] or "s"]
 
