@@ -287,6 +287,35 @@ def bring_in(
 
 
 @app.command()
+def redecode(
+    recording: Recording,
+    bench: Annotated[Path, typer.Option(metavar="BENCH", help="The corrected bench file.")],
+    limits: Annotated[
+        Path | None, typer.Option(help="Other limits than those that were in force.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder; default beside the old one.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Decode a recording again from its raw frames, with a corrected bench file."""
+    from logger.joint.bench import read_bench
+    from logger.limits.limit import read_limits
+    from logger.redecode import redecode as run
+
+    with _progress(f"Decoding {recording.name}", 1_000_000) as at:
+        made = run(
+            recording,
+            bench=read_bench(bench),
+            out=out or recording.with_name(f"{recording.resolve().name}-redecoded"),
+            limits=read_limits(limits) if limits else None,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    _say_made(made, as_json=as_json)
+
+
+@app.command()
 def note(
     recording: Recording,
     text: Annotated[str, typer.Argument(metavar="TEXT", help="What you did or saw.")],

@@ -16,6 +16,7 @@
     log_frames      the frames of a log that python-can reads
     log_columns     its messages as columns
     log_channels    which channel of a log is which bus
+    fared           how the recorder of a finished recording fared
     redecode        a recording decoded again from its raw frames
 
 Imports run downwards only: record, bring_in, redecode -> intake -> bus, store, limits -> joint;

@@ -20,7 +20,7 @@ from logger.store.bulk import BulkWriter
 from logger.store.files import status_stream
 from logger.store.manifest import begun
 
-__all__ = ["BroughtIn", "Said", "bring_in", "heed"]
+__all__ = ["BroughtIn", "Said", "bring_in", "heed", "stopped"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +114,7 @@ def bring_in(
             writer.close(ended_ns=end_ns, cause="end of the frames")
         except KeyboardInterrupt:
             writer.abandon()
-            raise _stopped(out) from None
+            raise stopped(out) from None
         except BaseException:
             writer.abandon()
             raise
@@ -132,10 +132,11 @@ def bring_in(
 def heed(stop: threading.Event | None, out: Path) -> None:
     """Raise OutsideFault when `stop` is set."""
     if stop is not None and stop.is_set():
-        raise _stopped(out)
+        raise stopped(out)
 
 
-def _stopped(out: Path) -> OutsideFault:
+def stopped(out: Path) -> OutsideFault:
+    """Return what is raised when it was ended from outside."""
     return OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
 
 

@@ -38,88 +38,76 @@ _FIELDS: Final = attrgetter(
 
 @dataclass(slots=True, kw_only=True)
 class Columns:
-    """What n messages said, a list for each field."""
+    """What n messages said: their frames with their own stamps, and their channels."""
 
-    stamp_s: list[float] = field(default_factory=list)
-    identifier: list[int] = field(default_factory=list)
-    extended: list[bool] = field(default_factory=list)
-    remote: list[bool] = field(default_factory=list)
-    error: list[bool] = field(default_factory=list)
-    fd: list[bool] = field(default_factory=list)
-    received: list[bool] = field(default_factory=list)
+    frames: list[FrameBatch] = field(default_factory=list)
     channel: list[object] = field(default_factory=list)
-    data: list[bytes | bytearray] = field(default_factory=list)
 
     def __len__(self) -> int:
-        return len(self.stamp_s)
+        return len(self.channel)
 
     def take(self, messages: list[can.Message]) -> None:
-        """Add messages, in order."""
+        """Add messages, in order; raises ValueError or OverflowError for what is no CAN frame."""
         if not messages:
             return
         stamp_s, identifier, extended, remote, error, fd, received, channel, data = zip(
             *map(_FIELDS, messages), strict=True
         )
-        self.stamp_s += stamp_s
-        self.identifier += identifier
-        self.extended += extended
-        self.remote += remote
-        self.error += error
-        self.fd += fd
-        self.received += received
-        self.channel += channel
         if True in remote:
             # A remote frame carries nothing: as many zeros stand for the length it asks for.
-            self.data += [
+            data = tuple(
                 bytes(min(message.dlc, 8)) if message.is_remote_frame else message.data
                 for message in messages
-            ]
-        else:
-            self.data += data
-
-    def stamps_ns(self) -> NDArray[np.int64]:
-        """Return the stamps in nanoseconds; 0, which nobody believes, for nonsense."""
-        stamp_s = np.array(self.stamp_s, np.float64)
-        with np.errstate(invalid="ignore"):
-            sane = (stamp_s >= 0.0) & (stamp_s < 9e9)
-        return np.rint(np.where(sane, stamp_s, 0.0) * 1e9).astype(np.int64)
-
-    def batch(self, time_ns: NDArray[np.int64], bus: NDArray[np.uint8]) -> FrameBatch:
-        """Return the frames; raises ValueError where a payload is longer than a frame can be."""
-        n = len(self)
-        length = np.fromiter(map(len, self.data), np.int64, n)
-        longest = int(length.max(initial=0))
-        if longest > 64:
-            raise ValueError(f"a frame of {longest} bytes")
-        width = 8 if longest <= 8 else 64
-        content = np.frombuffer(b"".join(self.data), np.uint8)
-        if longest == width and n * width == len(content):
-            data = content.reshape(n, width)
-        else:
-            data = np.zeros((n, width), np.uint8)
-            data[np.arange(width) < length[:, None]] = content
-        return FrameBatch(
-            time_ns=time_ns,
-            identifier=np.array(self.identifier, np.uint32),
-            flags=self._flags(),
-            length=length.astype(np.uint8),
-            data=data,
-            bus=bus,
-        )
-
-    def _flags(self) -> NDArray[np.uint8]:
-        flags = np.zeros(len(self), np.uint8)
-        for flag, column in (
-            (EXTENDED, self.extended),
-            (REMOTE, self.remote),
-            (ERROR, self.error),
-            (FD, self.fd),
-        ):
+            )
+        n = len(messages)
+        flags = np.zeros(n, np.uint8)
+        for flag, column in ((EXTENDED, extended), (REMOTE, remote), (ERROR, error), (FD, fd)):
             if True in column:
                 flags |= np.array(column, bool) * np.uint8(flag)
-        if False in self.received:
-            flags |= ~np.array(self.received, bool) * np.uint8(SENT)
-        return flags
+        if False in received:
+            flags |= ~np.array(received, bool) * np.uint8(SENT)
+        length, payload = _payloads(data)
+        self.frames.append(
+            FrameBatch(
+                time_ns=_stamps_ns(stamp_s),
+                identifier=np.array(identifier, np.uint32),
+                flags=flags,
+                length=length,
+                data=payload,
+                bus=np.zeros(n, np.uint8),
+            )
+        )
+        self.channel += channel
+
+    def batch(self) -> FrameBatch:
+        """Return all frames with their own stamps, as of the first bus."""
+        return FrameBatch.joined(self.frames)
+
+
+def _stamps_ns(stamps_s: tuple[float, ...]) -> NDArray[np.int64]:
+    """Return the stamps in nanoseconds; 0, which nobody believes, for nonsense."""
+    stamp_s = np.array(stamps_s, np.float64)
+    with np.errstate(invalid="ignore"):
+        sane = (stamp_s >= 0.0) & (stamp_s < 9e9)
+    return np.rint(np.where(sane, stamp_s, 0.0) * 1e9).astype(np.int64)
+
+
+def _payloads(
+    payloads: tuple[bytes | bytearray, ...],
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Return lengths and a matrix of the payloads, zero beyond each."""
+    n = len(payloads)
+    length = np.fromiter(map(len, payloads), np.int64, n)
+    longest = int(length.max())
+    if longest > 64:
+        raise ValueError(f"a frame of {longest} bytes")
+    width = 8 if longest <= 8 else 64
+    content = np.frombuffer(b"".join(payloads), np.uint8)
+    if n * width == len(content):
+        return length.astype(np.uint8), content.reshape(n, width)
+    data = np.zeros((n, width), np.uint8)
+    data[np.arange(width) < length[:, None]] = content
+    return length.astype(np.uint8), data
 
 
 def gather(messages: Iterator[can.Message]) -> tuple[Columns, Exception | None]:
@@ -135,7 +123,10 @@ def gather(messages: Iterator[can.Message]) -> tuple[Columns, Exception | None]:
             few.extend(islice(messages, AT_ONCE))
         except Exception as met:  # noqa: BLE001 - a reader raises whatever its parsing meets
             fault = met
-        columns.take(few)
+        try:
+            columns.take(few)
+        except (ValueError, OverflowError) as odd:
+            return columns, ValueError(f"among the next {len(few)} stands no CAN frame, {odd}")
         if fault is not None or len(few) < AT_ONCE:
             return columns, fault
     return columns, None

@@ -11,7 +11,7 @@ import io
 from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain, islice
 from pathlib import Path
 from typing import IO, Any, Final
@@ -83,7 +83,7 @@ class LogFrames:
             first.take(list(islice(self._messages(opened), 1)))
         if len(first) == 0:
             raise self._holds_nothing()
-        return self._placed(int(first.stamps_ns()[0]))
+        return self._placed(int(first.batch().time_ns[0]))
 
     def __iter__(self) -> Iterator[FrameBatch]:
         """Yield the frames in batches of about 16,000.
@@ -101,14 +101,12 @@ class LogFrames:
             while True:
                 columns, fault = gather(messages)
                 if len(columns):
-                    time_ns = self._times(columns.stamps_ns(), first=count == 0)
-                    try:
-                        frames = columns.batch(time_ns, _buses(columns, places))
-                    except (ValueError, OverflowError) as odd:
-                        raise InputError(
-                            f"{self.path}: between its frames {count} and {count + len(columns)} "
-                            f"stands what is no CAN frame ({odd})."
-                        ) from None
+                    frames = columns.batch()
+                    frames = replace(
+                        frames,
+                        time_ns=self._times(frames.time_ns, first=count == 0),
+                        bus=_buses(columns, places),
+                    )
                     count += len(columns)
                     yield frames
                 if fault is None and len(columns) < BATCH:

@@ -27,7 +27,7 @@ from logger.store.sealing import Run, Sealer
 
 __all__ = ["PART_ROWS", "BulkWriter", "aside_of"]
 
-PART_ROWS: Final = 1_000_000
+PART_ROWS: Final = 500_000
 """Rows waiting in all streams together that become a part each."""
 
 

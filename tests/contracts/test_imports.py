@@ -26,6 +26,7 @@ FLOORS = {
     "logger.log_channels": 4,
     "logger.bring_in": 6,
     "logger.log_frames": 6,
+    "logger.fared": 6,
     "logger.redecode": 6,
     "logger.simulate": 7,
     "replay": 8,
