@@ -427,6 +427,48 @@ def excursions(
 
 
 @app.command()
+def export(
+    recording: Recording,
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The new file: .csv or .parquet.")],
+    joint: Annotated[list[str] | None, typer.Option(help="Only this joint; several times.")] = None,
+    begin: Annotated[
+        str | None,
+        typer.Option("--from", metavar="TIME", help="ISO 8601, or from the start, such as 90s."),
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="The same; default the end.")
+    ] = None,
+    channels: Annotated[
+        str | None, typer.Option(help="Only these, such as torque_Nm,speed_rad_s.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a span of a recording as CSV or Parquet."""
+    from replay.export import export as run
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(recording)
+    start_ns = opened.start_ns
+    with _progress(f"Exporting {recording.name}", 1_000_000) as at:
+        rows = run(
+            opened,
+            out,
+            start_ns=_moment_ns(begin, "--from", start_ns=start_ns) if begin else None,
+            end_ns=_moment_ns(end, "--to", start_ns=start_ns) if end else None,
+            joints=joint or (),
+            channels=[name.strip() for name in channels.split(",")] if channels else (),
+            replace=force,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"file": str(out), "rows": rows})
+    else:
+        _say(f"Wrote {rows} rows into {out}")
+
+
+@app.command()
 def decode(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
     identifier: Annotated[str, typer.Argument(metavar="ID", help="Such as 0x2C3.")],

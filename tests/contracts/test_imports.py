@@ -33,7 +33,10 @@ FLOORS = {
     "dashboard": 9,
     "dutytrace": 10,
 }
-REPLAY_MAY = ("logger.joint", "logger.limits", "logger.store", "logger.errors", "replay")
+REPLAY_MAY = (
+    *("logger.errors", "logger.settings_file", "logger.joint", "logger.limits", "logger.store"),
+    "replay",
+)
 
 
 def _module(path: Path) -> str:
