@@ -23,6 +23,7 @@ from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
 from logger.limits.recorder import RecorderState, told, watch
 from logger.limits.words import sentence
+from logger.store.bulk import BulkWriter
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
@@ -75,7 +76,7 @@ class Intake:
         self,
         bench: Bench,
         limits: LimitSet,
-        writer: RecordingWriter,
+        writer: RecordingWriter | BulkWriter,
         *,
         start_ns: int,
         start: Start = FRESH,
