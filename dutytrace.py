@@ -21,6 +21,7 @@ import typer
 from logger.errors import DutytraceError, InputError
 
 if TYPE_CHECKING:
+    from logger.bus.listen import BusHeard
     from logger.store.events import Event
 
 app = typer.Typer(
@@ -94,7 +95,7 @@ def simulate(
 
 @app.command()
 def record(
-    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    bench: Annotated[Path | None, typer.Argument(metavar="BENCH", help="The bench file.")] = None,
     limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
     name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
     note: Annotated[str, typer.Option(help="A first note.")] = "",
@@ -102,29 +103,44 @@ def record(
         str | None, typer.Option(help="How long, such as 90s, 30min or 6h; default until stopped.")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    goes_on: Annotated[
+        Path | None,
+        typer.Option("--continue", metavar="REC", help="Go on in this recording instead."),
+    ] = None,
     recordings: Recordings = DEFAULT_RECORDINGS,
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
     from logger.joint.bench import read_bench
     from logger.limits.limit import LimitSet, check_against, read_limits
-    from logger.record import RecordSettings
+    from logger.record import RecordSettings, settings_to_go_on
     from logger.record import record as run
 
-    the_bench = read_bench(bench)
-    the_limits = read_limits(limits) if limits else LimitSet()
-    check_against(the_limits, the_bench, str(limits))
-    title = name or bench.stem
-    settings = RecordSettings(
-        bench=the_bench,
-        where=str(bench),
-        limits=the_limits,
-        out=out or recordings / _folder_name(time.time_ns(), title),
-        name=title,
-        note=note,
-        duration_s=_seconds(duration, "--duration") if duration else None,
-        simulated=simulated,
-    )
+    duration_s = _seconds(duration, "--duration") if duration else None
+    if goes_on is not None:
+        if limits or name or out:
+            raise InputError(
+                "--continue: found beside --limits, --name or --out; a recording goes on as it "
+                "began. Leave them away, or begin a new recording."
+            )
+        settings = settings_to_go_on(goes_on, bench=bench, note=note, duration_s=duration_s)
+    else:
+        if bench is None:
+            raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
+        the_bench = read_bench(bench)
+        the_limits = read_limits(limits) if limits else LimitSet()
+        check_against(the_limits, the_bench, str(limits))
+        title = name or bench.stem
+        settings = RecordSettings(
+            bench=the_bench,
+            where=str(bench),
+            limits=the_limits,
+            out=out or recordings / _folder_name(time.time_ns(), title),
+            name=title,
+            note=note,
+            duration_s=duration_s,
+            simulated=simulated,
+        )
     ended = run(
         settings,
         stop=_stop_on_signals(),
@@ -347,6 +363,44 @@ def decode(
         _say(f"  {channel}: {'no value' if value is None else format(value, '.10g')}")
 
 
+@app.command()
+def bus(
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    span: Annotated[str, typer.Option("--for", help="How long, such as 5s or 1min.")] = "5s",
+    as_json: AsJson = False,
+) -> None:
+    """Listen, sending nothing: who talks, how often, how loaded, and what is wrong."""
+    from logger.bus.listen import LONGEST_S, listen
+    from logger.joint.bench import read_bench
+
+    for_s = _seconds(span, "--for")
+    if for_s > LONGEST_S:
+        raise InputError(
+            f"--for: found {span!r}, expected at most {LONGEST_S / 60:g}min. For longer, record."
+        )
+    the_bench = read_bench(bench)
+    stop = _stop_on_signals()
+    if not as_json:
+        _say(f"Listening for {for_s:g} s; nothing is sent.")
+    heard = listen(the_bench, where=str(bench), for_s=for_s, stop=stop)
+    if as_json:
+        _answer(
+            {
+                "healthy": heard.healthy,
+                "span_s": round(heard.span_s, 3),
+                "said": [text for _, text in heard.said],
+                "buses": [_bus_answer(one) for one in heard.buses],
+            }
+        )
+    else:
+        for one in heard.buses:
+            _say_bus(one)
+        for _, text in heard.said:
+            _say(text)
+    if not heard.healthy:
+        raise typer.Exit(1)
+
+
 def main() -> None:
     """Run a command; mistakes and faults end in one sentence and an exit status."""
     try:
@@ -397,6 +451,83 @@ def _table(head: list[str], rows: list[list[str]]) -> None:
         table.add_row(*row)
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
     console.print(table)
+
+
+def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
+    figures = heard.health.figures
+    return {
+        "bus": figures.settings.name,
+        "channel": figures.settings.channel,
+        "bitrate_bit_per_s": figures.settings.bitrate,
+        "healthy": heard.healthy,
+        "frames": figures.frames,
+        "frames_per_s": round(figures.frames_per_s, 3),
+        "load": None if figures.load is None else round(figures.load, 6),
+        "identifiers": [
+            {
+                "identifier": one.named,
+                "extended": one.extended,
+                "remote": one.remote,
+                "role": one.role,
+                "joints": list(one.joints),
+                "frame": one.frame,
+                "count": one.count,
+                "period_s": one.period_s,
+                "jitter_s": one.jitter_s,
+                "longest_gap_s": one.longest_gap_s,
+            }
+            for one in figures.talkers
+        ],
+        "undecoded": dict(figures.undecoded),
+        "error_frames": figures.error_frames,
+        "error_classes": dict(figures.error_classes),
+        "remote_frames": figures.remote_frames,
+        "lost_frames": heard.lost,
+        "garbled": heard.garbled,
+        "silent_joints": list(figures.silent),
+        "hints": list(heard.health.hints),
+    }
+
+
+def _say_bus(heard: "BusHeard") -> None:
+    figures = heard.health.figures
+    load = "unknown, no bit rate given" if figures.load is None else f"{figures.load:.1%}"
+    _say(
+        f"{figures.settings.name} ({figures.settings.channel}): {figures.frames} frames, "
+        f"{figures.frames_per_s:.1f} a second; load {load}"
+    )
+    if figures.talkers:
+        _table(
+            ["identifier", "of", "frame", "count", "period", "jitter", "longest gap"],
+            [
+                [
+                    one.named + (" remote" if one.remote else ""),
+                    {"joint": "", "unknown": "unknown"}.get(one.role, f"{one.role} of ")
+                    + " or ".join(one.joints),
+                    one.frame or "–",
+                    str(one.count),
+                    *(
+                        "–" if seconds is None else f"{seconds * 1e3:.2f} ms"
+                        for seconds in (one.period_s, one.jitter_s, one.longest_gap_s)
+                    ),
+                ]
+                for one in figures.talkers
+            ],
+        )
+    for title, counts in (
+        ("Not decoded", figures.undecoded),
+        ("Error frames", {"in all": figures.error_frames, **figures.error_classes}),
+        ("Not received", {"lost by the system": heard.lost, "unreadable": heard.garbled}),
+    ):
+        listed = [f"{reason} {count}" for reason, count in counts.items() if count]
+        if listed:
+            _say(f"{title}: {', '.join(listed)}")
+    if figures.silent:
+        _say(f"Silent: {', '.join(figures.silent)}")
+    for hint in heard.health.hints:
+        _say(f"Hint: {hint}")
+    if heard.healthy:
+        _say("Healthy.")
 
 
 class _progress:  # noqa: N801 - reads like a function at its one place

@@ -100,7 +100,10 @@ def ledger_of(
     events = recording.events()
     alerts = fold(events)
     heard = max((item.time_ns for item in latest.values()), default=recording.end_ns)
-    ended = next((event for event in reversed(events) if event.kind == "ended"), None)
+    # An end before it was gone on with is no end.
+    latest_end = (event for event in reversed(events) if event.kind in {"ended", "continued"})
+    ended = next(latest_end, None)
+    ended = ended if ended is not None and ended.kind == "ended" else None
     stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
     health = recording.health()
     words: Words = {
@@ -316,9 +319,10 @@ def _remarks(recording: Recording) -> list[str]:
         if joint.torque is not None:
             factor = f"{joint.torque.per_ampere:g}"
             said.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
-    asks = "joints are asked for their status" if recording.bench.bus.send else (
-        "nothing is sent on this bus"
-    )  # fmt: skip
-    said.append(asks)
+    asked = any(bus.send for bus in recording.bench.buses)
+    health = recording.health()
+    lost = health.dropped if health is not None else 0
+    said.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
+    said.append("joints are asked for their status" if asked else "nothing is sent on this bus")
     said.extend(recording.missing())
     return said

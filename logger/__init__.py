@@ -7,6 +7,8 @@
     bus/            I/O: python-can
     store/          I/O: the recording folder; the only code that knows its files
     simulate/       joints that do not exist, for demos and tests
+    take_up         what a recording that is gone on with starts from
+    pipe            from the receiving threads to the writer
     intake          frames in, rows and events out: the same for a bus, a log and a simulation
     record          the loop: bus -> intake
     bring_in        frames that come from somewhere else than a bus

@@ -42,7 +42,7 @@ def bring_in(
     )
     writer = RecordingWriter(out, manifest, bench, now_s=time.monotonic())
     intake = Intake(bench, limits, writer, start_ns=start_ns)
-    intake.say("started", time_ns=start_ns, text="Recording started.")
+    intake.begin(start_ns)
     try:
         for batch in frames:
             newest_ns = int(batch.time_ns[-1]) if len(batch) else start_ns

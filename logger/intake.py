@@ -11,36 +11,61 @@ from typing import Final
 
 import numpy as np
 
+from logger.bus.traffic import Second
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
-from logger.joint.decode import DecodeState, decode
+from logger.joint.decode import decode
 from logger.joint.decode import plan_for as decode_plan_for
 from logger.joint.signals import Buckets, figures_of, merged
 from logger.limits.change import Change
-from logger.limits.evaluate import evaluate, initial
+from logger.limits.evaluate import evaluate
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
+from logger.limits.recorder import RecorderState, told, watch
 from logger.limits.words import sentence
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
 from logger.store.overview import BASE_NS, Carry, grow
-from logger.store.schema import DERIVED, HEALTH, rows_of
+from logger.store.schema import BUSES, DERIVED, HEALTH, rows_of
 from logger.store.write import RecordingWriter
+from logger.take_up import FRESH, Start, gap_sentence, taken_up
 
-__all__ = ["Intake", "Vitals"]
+__all__ = ["BusVitals", "Intake", "Vitals"]
 
 RMS_S: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusVitals:
+    """How one bus fares."""
+
+    second: Second
+    lost: int
+    """Frames lost since the recording began."""
+    garbled: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vitals:
     """How the recorder fares, as the caller knows it; NaN for what it does not."""
 
-    bus_load: float = math.nan
-    dropped: int = 0
-    garbled: int = 0
+    buses: tuple[BusVitals, ...] = ()
     disk_left_h: float = math.nan
+
+    @property
+    def bus_load(self) -> float:
+        """Load of the bus that is loaded most."""
+        loads = [bus.second.load for bus in self.buses if not math.isnan(bus.second.load)]
+        return max(loads, default=math.nan)
+
+    @property
+    def garbled(self) -> int:
+        """Lines or frames that no adapter made sense of."""
+        return sum(bus.garbled for bus in self.buses)
+
+
+NO_VITALS: Final = Vitals()
 
 
 class Intake:
@@ -53,40 +78,75 @@ class Intake:
         writer: RecordingWriter,
         *,
         start_ns: int,
+        start: Start = FRESH,
         on_event: Callable[[Event], None] = lambda _event: None,
     ) -> None:
         self._writer = writer
         self._limits = limits
         self._on_event = on_event
         self._plan = decode_plan_for(bench)
-        self._state = DecodeState()
+        self._start = start
+        self._state = start.decode_state()
         self._watch = {
             joint.name: limit_plan_for(limits, joint=joint.name, hold_ns=bench.hold_ns_of(joint))
             for joint in bench.joints
         }
         self._watched = {
-            name: initial(plan, start_ns=start_ns) for name, plan in self._watch.items()
+            name: taken_up(plan, start, start_ns=start_ns) for name, plan in self._watch.items()
         }
-        self._sequence = 0
-        self._alerts = 0
-        self._open: dict[tuple[str, str], int] = {}
+        self._recorder = RecorderState(lost=start.lost)
+        self._sequence = start.sequence
+        self._alerts = start.alerts
+        self._open = {key: alert.number for key, alert in start.standing.items()}
         self._torque_hold = {
             joint.name: hold["torque_Nm"]
             for joint in bench.joints
             if "torque_Nm" in (hold := bench.hold_ns_of(joint))
         }
         self._torque_carry = {joint: Carry() for joint in self._torque_hold}
+        self._torque_new: dict[str, list[ReadingBatch]] = {joint: [] for joint in self._torque_hold}
         self._torque: dict[str, list[Buckets]] = {joint: [] for joint in self._torque_hold}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames_this_second = 0
+        self._vitals: Callable[[], Vitals] = lambda: NO_VITALS
+        self.lost = start.lost
+        """Frames that were lost before they could be stored, so far."""
         self.undecoded = 0
         """Frames that no joint's layout explains, so far."""
         self.strange: dict[tuple[str, str], int] = {}
         """(joint, channel) -> values outside the channel's valid range, so far."""
 
-    def take(self, frames: FrameBatch, *, now_ns: int, vitals: Vitals | None = None) -> None:
-        """Take a batch; no later one holds a frame before `now_ns`."""
+    def begin(self, time_ns: int, *, note: str = "") -> None:
+        """Say that recording starts, or goes on with what is known to be missing."""
+        if self._start.goes_on:
+            self.say(
+                "continued",
+                time_ns=time_ns,
+                duration_s=(time_ns - self._start.newest_ns) * 1e-9,
+                text=gap_sentence(self._start, start_ns=time_ns),
+            )
+            for joint, limit in list(self._open):
+                if joint == "":
+                    # What the recorder watches about itself begins anew with it.
+                    self._close_own(limit, time_ns)
+        else:
+            self.say("started", time_ns=time_ns, text="Recording started.")
+        if note:
+            self.say("note", time_ns=time_ns, text=note)
+
+    def take(
+        self,
+        frames: FrameBatch,
+        *,
+        now_ns: int,
+        vitals: Callable[[], Vitals] | None = None,
+    ) -> None:
+        """Take a batch; no later one holds a frame before `now_ns`.
+
+        `vitals` is asked once a second of the recording's time; left away, the one given before.
+        """
+        self._vitals = vitals or self._vitals
         self._writer.append_frames(frames)
         decoded, self._state = decode(self._plan, self._state, frames)
         self.undecoded += sum(decoded.rejected.values())
@@ -96,7 +156,7 @@ class Intake:
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
-            self._each_second(now_ns, vitals or Vitals())
+            self._each_second(now_ns, self._vitals())
 
     def _take_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
@@ -107,14 +167,11 @@ class Intake:
             self._watch[joint], self._watched[joint], readings, now_ns=now_ns
         )
         for change in changes:
-            self._said(change)
+            limit = self._limits.named(change.limit)
+            assert limit is not None, "the plan was made of them"
+            self._said(change, sentence(change, limit))
         if joint in self._torque_hold and len(readings):
-            buckets, self._torque_carry[joint] = grow(
-                self._torque_carry[joint],
-                readings,
-                hold_ns={"torque_Nm": self._torque_hold[joint]},
-            )
-            self._torque[joint].extend(buckets.values())
+            self._torque_new[joint].append(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""
@@ -139,9 +196,30 @@ class Intake:
             )
         self._segment[joint] = (int(times[-1]), int(segments[-1]))
 
-    def _said(self, change: Change) -> None:
-        limit = self._limits.named(change.limit)
-        assert limit is not None
+    def _close_own(self, limit: str, time_ns: int) -> None:
+        alert = self._start.standing[("", limit)]
+        self.say(
+            "returned",
+            time_ns=time_ns,
+            limit=limit,
+            severity=alert.severity,
+            alert=self._open.pop(("", limit)),
+            value=alert.peak,
+            text="A new recorder watches this anew.",
+        )
+
+    def say_lost(self, count: int, *, time_ns: int, bus: str | int, cause: str) -> None:
+        """Make an event of frames that were lost."""
+        self.lost += count
+        frames = f"{count} frame{' was' if count == 1 else 's were'}"
+        self.say(
+            "dropped",
+            time_ns=time_ns,
+            value=float(count),
+            text=f"{frames} lost on the bus {bus}: {cause}",
+        )
+
+    def _said(self, change: Change, text: str) -> None:
         key = (change.joint, change.limit)
         if change.kind == "raised":
             self._alerts += 1
@@ -155,7 +233,7 @@ class Intake:
             alert=self._open.get(key, 0),
             channel=change.channel,
             value=change.value if change.kind == "raised" else change.peak,
-            text=sentence(change, limit),
+            text=text,
         )
 
     def say(
@@ -210,7 +288,7 @@ class Intake:
                         "time": mark_ns,
                         "frames_per_s": self._frames_this_second / seconds,
                         "bus_load": None if math.isnan(vitals.bus_load) else vitals.bus_load,
-                        "dropped": vitals.dropped,
+                        "dropped": self.lost,
                         "undecoded": self.undecoded + vitals.garbled,
                         "disk_left_h": None
                         if math.isnan(vitals.disk_left_h)
@@ -221,14 +299,50 @@ class Intake:
             ),
         )
         self._frames_this_second = 0
-        for joint, recent in self._torque.items():
-            since_ns = mark_ns - RMS_S * BASE_NS
-            minute = merged(recent)
-            low = int(np.searchsorted(minute.start_ns, since_ns))
-            recent[:] = [minute.rows(slice(low, None))]
-            rms = figures_of(recent).rms
-            row: dict[str, object] = {
+        self._each_bus(mark_ns, vitals)
+        changes, self._recorder = watch(
+            self._recorder, now_ns=now_ns, lost=self.lost, disk_left_h=vitals.disk_left_h
+        )
+        for change in changes:
+            self._said(change, told(change))
+        for joint in self._torque:
+            self._derive(joint, mark_ns)
+
+    def _derive(self, joint: str, mark_ns: int) -> None:
+        """Write what is computed live: the RMS torque of the last minute."""
+        readings, self._torque_new[joint] = self._torque_new[joint], []
+        recent = self._torque[joint]
+        if readings:
+            # Once a second, not once a batch: the figures are the same in any chunking.
+            buckets, self._torque_carry[joint] = grow(
+                self._torque_carry[joint],
+                ReadingBatch.joined(readings, channels=("torque_Nm",)),
+                hold_ns={"torque_Nm": self._torque_hold[joint]},
+            )
+            recent.extend(buckets.values())
+        minute = merged(recent)
+        low = int(np.searchsorted(minute.start_ns, mark_ns - RMS_S * BASE_NS))
+        recent[:] = [minute.rows(slice(low, None))]
+        rms = figures_of(recent).rms
+        row: dict[str, object] = {
+            "time": mark_ns,
+            "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
+        }
+        self._writer.append(derived_stream(joint), rows_of([row], DERIVED))
+
+    def _each_bus(self, mark_ns: int, vitals: Vitals) -> None:
+        rows: list[dict[str, object]] = [
+            {
                 "time": mark_ns,
-                "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
+                "bus": place,
+                "frames_per_s": bus.second.frames_per_s,
+                "load": None if math.isnan(bus.second.load) else bus.second.load,
+                "error_frames": bus.second.error_frames,
+                "remote_frames": bus.second.remote_frames,
+                "lost": bus.lost,
+                "garbled": bus.garbled,
             }
-            self._writer.append(derived_stream(joint), rows_of([row], DERIVED))
+            for place, bus in enumerate(vitals.buses)
+        ]
+        if rows:
+            self._writer.append("buses", rows_of(rows, BUSES))

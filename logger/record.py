@@ -1,44 +1,44 @@
 """The loop: bus -> decode -> limits -> store.
 
-One thread receives (and asks), one writes, a bounded queue between them; what does not fit is
-counted and told. A fault in either ends the recording with its cause. The caller owns `stop` and
-the terminal.
+One thread receives (and asks) on each bus, one writes, a bounded queue between them. A fault in any
+ends the recording with its cause. The caller owns `stop` and the terminal.
 """
 
 import logging
 import queue
-import shutil
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from logger.bus.clock import Axis, read_clocks
-from logger.bus.frame_length import frame_bits
+from logger.bus.clock import Axis, Reading, read_clocks
+from logger.bus.figures import figures
+from logger.bus.live_hints import LiveHints, look
+from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
-from logger.bus.source import Received, Source
+from logger.bus.source import Source
+from logger.bus.traffic import Traffic
 from logger.errors import InputError, OutsideFault
-from logger.intake import Intake, Vitals
+from logger.intake import BusVitals, Intake, Vitals
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import Bench
+from logger.joint.bench import Bench, read_bench
 from logger.limits.limit import LimitSet
+from logger.pipe import GATHER_S, Pipe, guarded, receive
 from logger.store.events import Event
 from logger.store.inbox import take as take_requests
-from logger.store.manifest import begun
+from logger.store.manifest import Clock, begun, read_manifest
+from logger.store.room import Room
 from logger.store.seal import take_late
 from logger.store.write import RecordingWriter
+from logger.take_up import FRESH, Start, start_of
 
-__all__ = ["RecordSettings", "Recorded", "record"]
+__all__ = ["RecordSettings", "Recorded", "record", "settings_to_go_on"]
 
 log = logging.getLogger(__name__)
 
-GATHER_S: Final = 0.02
-"""Frames are handed on this often: a batch costs the same for one frame as for fifty."""
-QUEUED_BATCHES: Final = 500
 INBOX_S: Final = 0.1
-DISK_S: Final = 30.0
 STUCK_S: Final = 3.0
 """A receiver that a bus's driver holds for so long is not waited for at the end."""
 
@@ -56,6 +56,8 @@ class RecordSettings:
     note: str = ""
     duration_s: float | None = None
     simulated: bool = False
+    goes_on: bool = False
+    """`out` is a recording that ended or was cut short: go on in it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,17 +72,33 @@ class Recorded:
     cause: str
 
 
-@dataclass(slots=True)
-class _Shared:
-    """What the two threads and the caller have in common."""
+def settings_to_go_on(
+    path: Path, *, bench: Path | None = None, note: str = "", duration_s: float | None = None
+) -> RecordSettings:
+    """Return the settings with which a recording is gone on with: those that it began with.
 
-    queue: "queue.Queue[Received]"
-    stop: threading.Event
-    received_all: threading.Event
-    fault: list[BaseException] = field(default_factory=list)
-    dropped: int = 0
-    garbled: int = 0
-    sent_bits: int = 0
+    Raises
+    ------
+    InputError
+        It is no recording, or `bench` is not the bench file that it began with.
+    """
+    manifest = read_manifest(path)
+    if bench is not None and read_bench(bench).text != manifest.bench:
+        raise InputError(
+            f"{bench}: differs from the bench file that {path} began with; expected the same. A "
+            "recording goes on with its own bench: leave BENCH away, or begin a new recording."
+        )
+    return RecordSettings(
+        bench=manifest.read_bench(str(path)),
+        where=str(path),
+        limits=manifest.read_limits(str(path)),
+        out=path,
+        name=manifest.name,
+        note=note,
+        duration_s=duration_s,
+        simulated=manifest.simulated,
+        goes_on=True,
+    )
 
 
 def record(
@@ -102,67 +120,71 @@ def record(
     OutsideFault
         The disk took no more; what was written is whole.
     """
-    anchor = read_clocks()
-    axis = Axis(anchor)
-    source = Source(settings.bench.bus, axis, where=settings.where)
+    start = start_of(settings.out) if settings.goes_on else FRESH
+    anchor = _anchored(read_clocks(), start)
+    sources: list[Source] = []
     try:
-        asker = Asker(settings.bench, now_s=time.monotonic())
-        _listen(source, asker)
+        for place, bus in enumerate(settings.bench.buses):
+            sources.append(Source(bus, Axis(anchor), where=settings.where, place=place))
+        askers = [
+            Asker(settings.bench, now_s=time.monotonic(), bus=source.place) for source in sources
+        ]
+        _listen(sources, askers)
         # What has waited since the bus was opened is from before the recording.
-        started_ns = source.receive(0.0).until_ns
-        writer = RecordingWriter(
-            settings.out,
-            begun(
-                settings.bench,
-                name=settings.name,
-                note=settings.note,
-                started_ns=started_ns,
-                boottime_ns=anchor.boottime_ns,
-                wall_ns=anchor.wall_ns,
-                simulated=settings.simulated,
-                limits=settings.limits,
-            ),
-            settings.bench,
-            now_s=time.monotonic(),
-        )
+        started_ns = max(source.receive(0.0).until_ns for source in sources)
+        writer = _writer(settings, anchor, started_ns)
     except BaseException:
-        source.close()
+        for source in sources:
+            source.close()
         raise
     # Told by the caller's thread: a terminal that stands still must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
-    intake = Intake(settings.bench, settings.limits, writer, start_ns=started_ns, on_event=news.put)
-    shared = _Shared(
-        queue=queue.Queue(QUEUED_BATCHES),
-        stop=threading.Event(),
-        received_all=threading.Event(),
+    intake = Intake(
+        settings.bench,
+        settings.limits,
+        writer,
+        start_ns=started_ns,
+        start=start,
+        on_event=news.put,
     )
-    intake.say("started", time_ns=started_ns, text="Recording started.")
-    if settings.note:
-        intake.say("note", time_ns=started_ns, text=settings.note)
-    receiving = threading.Thread(
-        target=_guarded, args=(shared, _receive, source, asker), name="receive", daemon=True
-    )
+    intake.begin(started_ns, note=settings.note)
+    pipe = Pipe.of(len(sources))
+    receiving = [
+        threading.Thread(
+            target=guarded,
+            args=(pipe, receive, source, asker),
+            name=f"receive-{source.place}",
+            daemon=True,
+        )
+        for source, asker in zip(sources, askers, strict=True)
+    ]
     writing = threading.Thread(
-        target=_guarded, args=(shared, _write, writer, intake, settings), name="write", daemon=True
+        target=guarded,
+        args=(pipe, _write, writer, intake, settings, Axis(anchor)),
+        name="write",
+        daemon=True,
     )
     on_start(settings.out)
-    receiving.start()
-    writing.start()
+    for thread in (*receiving, writing):
+        thread.start()
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
-    while not stop.wait(0.05) and not shared.fault:
+    while not stop.wait(0.05) and not pipe.fault:
         _tell(news, on_event)
         if deadline is not None and time.monotonic() >= deadline:
             cause = "its duration was over"
             break
-    shared.stop.set()
-    receiving.join(STUCK_S)
-    shared.received_all.set()
+    pipe.stop.set()
+    stuck_s = time.monotonic() + STUCK_S
+    for thread in receiving:
+        thread.join(max(stuck_s - time.monotonic(), 0.0))
+    pipe.received_all.set()
     writing.join()
-    _let_go(source, receiving)
+    for source, thread in zip(sources, receiving, strict=True):
+        _let_go(source, thread)
     _tell(news, on_event)
-    if shared.fault:
-        fault = shared.fault[0]
+    if pipe.fault:
+        fault = pipe.fault[0]
         writer.abandon()
         if isinstance(fault, (InputError, OutsideFault)):
             raise fault
@@ -171,7 +193,7 @@ def record(
             f"{settings.out}: the recorder failed ({type(fault).__name__}: {fault}); what was "
             "written is whole."
         ) from fault
-    ended_ns = axis.at(read_clocks())
+    ended_ns = Axis(anchor).at(read_clocks())
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
     for request in take_requests(settings.out):
         intake.ask(request, time_ns=ended_ns)
@@ -182,10 +204,47 @@ def record(
     return Recorded(
         path=settings.out,
         frames=writer.rows("frames"),
-        dropped=shared.dropped,
+        dropped=intake.lost,
         undecoded=intake.undecoded,
         duration_s=(ended_ns - started_ns) * 1e-9,
         cause=cause,
+    )
+
+
+def _anchored(reading: Reading, start: Start) -> Reading:
+    """Return the anchor of the time axis: a recording that goes on never goes back."""
+    if reading.wall_ns > start.newest_ns:
+        return reading
+    # The wall clock was set back in between; the recording's time stands where it was.
+    return Reading(
+        boottime_ns=reading.boottime_ns,
+        monotonic_ns=reading.monotonic_ns,
+        wall_ns=start.newest_ns + 1,
+    )
+
+
+def _writer(settings: RecordSettings, anchor: Reading, started_ns: int) -> RecordingWriter:
+    if settings.goes_on:
+        return RecordingWriter.resumed(
+            settings.out,
+            settings.bench,
+            clock=Clock(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
+            now_s=time.monotonic(),
+        )
+    return RecordingWriter(
+        settings.out,
+        begun(
+            settings.bench,
+            name=settings.name,
+            note=settings.note,
+            started_ns=started_ns,
+            boottime_ns=anchor.boottime_ns,
+            wall_ns=anchor.wall_ns,
+            simulated=settings.simulated,
+            limits=settings.limits,
+        ),
+        settings.bench,
+        now_s=time.monotonic(),
     )
 
 
@@ -205,150 +264,94 @@ def _let_go(source: Source, receiving: threading.Thread) -> None:
         source.close()
 
 
-def _listen(source: Source, asker: Asker) -> None:
+def _listen(sources: list[Source], askers: list[Asker]) -> None:
     """Hear who talks before anything is asked; the recording begins only afterwards."""
     until_s = time.monotonic() + LISTEN_S
-    while asker and time.monotonic() < until_s:
-        refused = asker.heard(source.receive(0.05).frames)
-        if refused:
-            raise InputError(refused)
-
-
-def _guarded(shared: _Shared, run: Callable[..., None], *arguments: object) -> None:
-    """Run one thread; its fault reaches the main loop, never only a log."""
-    try:
-        run(shared, *arguments)
-    except BaseException as fault:  # noqa: BLE001 - whatever it is, the main loop must know
-        shared.fault.append(fault)
-
-
-def _receive(shared: _Shared, source: Source, asker: Asker) -> None:
-    gathered: list[Received] = []
-    hand_on_s = time.monotonic() + GATHER_S
-    refused: str | None = None
-    while not shared.stop.is_set():
-        now_s = time.monotonic()
-        for message in asker.due(now_s):
-            if source.send(message):
-                # Not stored, but it takes its time on the wire.
-                shared.sent_bits += 47 + 8 * len(message.data)
-        received = source.receive(min(asker.next_s(now_s), GATHER_S))
-        gathered.append(received)
-        refused = asker.heard(received.frames)
-        if refused:
-            asker.stop()
-            gathered.append(
-                Received(
-                    frames=FrameBatch.empty(),
-                    until_ns=received.until_ns,
-                    said=(("refused", refused),),
-                )
-            )
-        if time.monotonic() >= hand_on_s:
-            hand_on_s = time.monotonic() + GATHER_S
-            shared.garbled = source.garbled
-            gathered = _hand_on(shared, gathered)
-    _hand_on(shared, gathered)
-
-
-def _hand_on(shared: _Shared, gathered: list[Received]) -> list[Received]:
-    """Give the writer what has gathered; return what is still to be told when it is too slow."""
-    if not gathered:
-        return []
-    frames = [received.frames for received in gathered if len(received.frames)]
-    whole = Received(
-        frames=FrameBatch.joined(frames),
-        until_ns=gathered[-1].until_ns,
-        said=tuple(said for received in gathered for said in received.said),
-    )
-    try:
-        shared.queue.put_nowait(whole)
-    except queue.Full:
-        shared.dropped += len(whole.frames)
-        # Frames are lost and counted; what happened on the bus is said later.
-        return [replace(whole, frames=FrameBatch.empty())] if whole.said else []
-    return []
+    while any(askers) and time.monotonic() < until_s:
+        for source, asker in zip(sources, askers, strict=True):
+            refused = asker.heard(source.receive(0.05 / len(sources)).frames)
+            if refused:
+                raise InputError(refused)
 
 
 def _write(
-    shared: _Shared, writer: RecordingWriter, intake: Intake, settings: RecordSettings
+    pipe: Pipe,
+    writer: RecordingWriter,
+    intake: Intake,
+    settings: RecordSettings,
+    axis: Axis,
 ) -> None:
-    load = _Load(settings.bench.bus.bitrate)
-    disk = _Disk(settings.out)
-    told = 0
+    started_ns = axis.anchor.wall_ns
+    merge = Merge(len(pipe.counters), start_ns=started_ns)
+    traffic = [Traffic(bus.bitrate) for bus in settings.bench.buses]
+    room = Room(settings.out, now_s=time.monotonic())
+    told = [0] * len(pipe.counters)
+    watching = [LiveHints() for _ in settings.bench.buses]
+    second_s = time.monotonic()
     next_inbox_s = 0.0
-    until_ns = 0
+    until_ns = started_ns
+
+    def vitals() -> Vitals:
+        nonlocal second_s
+        now_s = time.monotonic()
+        span_s, second_s = max(now_s - second_s, 1e-3), now_s
+        buses = tuple(
+            BusVitals(
+                second=one.second(span_s, sent_bits=counters.sent_bits),
+                lost=counters.lost + counters.unqueued,
+                garbled=counters.garbled,
+            )
+            for one, counters in zip(traffic, pipe.counters, strict=True)
+        )
+        heard = FrameBatch.joined([bus.second.frames for bus in buses])
+        start_ns = until_ns - round(span_s * 1e9)
+        for place, found in enumerate(
+            figures(heard, settings.bench, start_ns=start_ns, end_ns=until_ns)
+        ):
+            sentences, watching[place] = look(watching[place], found)
+            for text in sentences:
+                intake.say("bus hint", time_ns=until_ns, text=f"{found.settings.channel}: {text}")
+        return Vitals(
+            buses=buses,
+            disk_left_h=room.left_h(now_s),
+        )
+
     while True:
         try:
-            received = shared.queue.get(timeout=GATHER_S)
+            received = pipe.queue.get(timeout=GATHER_S)
         except queue.Empty:
-            if shared.received_all.is_set():
+            if pipe.received_all.is_set():
+                rest, until_ns = merge.take(2**62)
+                intake.take(rest, now_ns=until_ns)
                 return
             received = None
         now_s = time.monotonic()
         if received is not None:
-            until_ns = received.until_ns
+            traffic[received.bus].add(received.frames)
+            merge.add(received.bus, received.frames, until_ns=received.until_ns)
+            frames, until_ns = merge.take(axis.at(read_clocks()))
             for kind, text in received.said:
-                intake.say(kind, time_ns=until_ns, text=text)
-            load.add(received.frames)
-            vitals = Vitals(
-                bus_load=load.share(now_s, shared.sent_bits),
-                dropped=shared.dropped,
-                garbled=shared.garbled,
-                disk_left_h=disk.left_h(now_s),
-            )
-            intake.take(received.frames, now_ns=until_ns, vitals=vitals)
-        if shared.dropped > told:
-            lost, told = shared.dropped - told, shared.dropped
-            intake.say(
-                "dropped",
-                time_ns=until_ns,
-                value=float(lost),
-                text=f"{lost} frames were lost: the writer did not keep up.",
-            )
+                intake.say(kind, time_ns=max(until_ns, received.until_ns), text=text)
+            if received.lost:
+                pipe.counters[received.bus].lost += received.lost
+                intake.say_lost(
+                    received.lost,
+                    time_ns=until_ns,
+                    bus=settings.bench.buses[received.bus].channel,
+                    cause="the system's receive buffer was full.",
+                )
+            intake.take(frames, now_ns=until_ns, vitals=vitals)
+        for place, counters in enumerate(pipe.counters):
+            if counters.unqueued > told[place]:
+                lost, told[place] = counters.unqueued - told[place], counters.unqueued
+                intake.say_lost(
+                    lost,
+                    time_ns=until_ns,
+                    bus=settings.bench.buses[place].channel,
+                    cause="the writer did not keep up.",
+                )
         if now_s >= next_inbox_s and until_ns:
             next_inbox_s = now_s + INBOX_S
             for request in take_requests(settings.out):
                 intake.ask(request, time_ns=until_ns)
         writer.tick(now_s)
-
-
-class _Load:
-    """Share of the bus's time that frames took, over the last second or so."""
-
-    def __init__(self, bitrate: int | None) -> None:
-        self._bitrate = bitrate
-        self._bits = 0
-        self._sent = 0
-        self._since_s = time.monotonic()
-        self._share = float("nan")
-
-    def add(self, frames: FrameBatch) -> None:
-        if self._bitrate is not None and len(frames):
-            self._bits += int(frame_bits(frames).sum())
-
-    def share(self, now_s: float, sent_bits: int) -> float:
-        span_s = now_s - self._since_s
-        if self._bitrate is not None and span_s >= 1.0:
-            bits = self._bits + sent_bits - self._sent
-            self._share = bits / (self._bitrate * span_s)
-            self._bits, self._sent, self._since_s = 0, sent_bits, now_s
-        return self._share
-
-
-class _Disk:
-    """How long the disk lasts at the recording's present rate."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._begun_s = self._looked_s = time.monotonic()
-        self._left_h = float("nan")
-
-    def left_h(self, now_s: float) -> float:
-        if now_s - self._looked_s >= DISK_S:
-            self._looked_s = now_s
-            written = sum(file.stat().st_size for file in self._path.rglob("*.parquet"))
-            free = shutil.disk_usage(self._path).free
-            if written:
-                self._left_h = free / (written / (now_s - self._begun_s)) / 3600.0
-        return self._left_h

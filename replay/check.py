@@ -7,7 +7,11 @@ from replay.recording import Recording
 
 __all__ = ["Checked", "Gap", "check"]
 
-_CAUSES: Final = {"bus lost": "the bus went away", "dropped": "the writer did not keep up"}
+_CAUSES: Final = {
+    "bus lost": "the bus went away",
+    "dropped": "frames were lost",
+    "continued": "no recorder ran",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

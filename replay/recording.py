@@ -18,9 +18,10 @@ from logger.limits.lifecycle import Alert, fold
 from logger.limits.limit import LimitSet
 from logger.store.events import Event
 from logger.store.files import MANIFEST, status_stream
+from logger.store.levels import UPPER_NS, joined
 from logger.store.lock import writer_of
 from logger.store.manifest import Manifest, read_manifest
-from logger.store.overview import BASE_NS, buckets_from, figure_names, gap_limit_ns
+from logger.store.overview import BASE_NS, gap_limit_ns
 from logger.store.read import RecordingReader
 
 __all__ = ["Found", "Health", "Recording", "find_recordings"]
@@ -224,41 +225,56 @@ class Recording:
             start_ns -= max((hold_ns[channel] for channel in chosen), default=0)
         return self._reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=chosen)
 
-    def buckets(self, joint: str, channel: str, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
-        """Return the whole seconds in [start_ns, end_ns) that the pyramid has counted.
+    def counted_ns(self, joint: str, channel: str) -> int:
+        """Return the whole second up to which the pyramid has counted a channel for good."""
+        carry = self._reader.carry(joint)
+        if carry.closed:
+            return 2**62
+        held = carry.last.get(channel)
+        if held is not None:
+            return held[0] // BASE_NS * BASE_NS
+        return carry.last_row_ns // BASE_NS * BASE_NS if carry.last_row_ns is not None else 0
+
+    def buckets(
+        self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
+    ) -> tuple[Buckets, int]:
+        """Return the whole buckets in [start_ns, end_ns) that the pyramid has counted.
+
+        Both ends stand on the grid of `width_ns`, which is whole seconds.
 
         Returns
         -------
         buckets, counted_ns
-            From `counted_ns` on (at most `end_ns`) the raw rows have to be read.
+            From `counted_ns` on (on the grid, at most `end_ns`) the raw rows have to be read.
         """
-        carry = self._reader.carry(joint)
-        held = carry.last.get(channel)
-        if held is not None:
-            counted_ns = held[0] // BASE_NS * BASE_NS
-        elif carry.closed or carry.last_row_ns is not None:
-            counted_ns = end_ns if carry.closed else start_ns
-        else:
-            counted_ns = start_ns
-        counted_ns = min(max(counted_ns, start_ns), end_ns)
+        known_ns = self.counted_ns(joint, channel)
+        counted_ns = min(max(known_ns // width_ns * width_ns, start_ns), end_ns)
         if counted_ns == start_ns:
-            return Buckets.none(BASE_NS), start_ns
-        tables = self._reader.overview(
+            return Buckets.none(width_ns), start_ns
+        found = self._reader.overview(
             joint,
+            channel,
             start_ns=start_ns,
             end_ns=counted_ns,
-            columns=["time", *figure_names(channel)],
+            width_ns=width_ns,
+            counted_ns=known_ns,
         )
-        return buckets_from(tables, channel).within(start_ns, counted_ns), counted_ns
+        return found.within(start_ns, counted_ns), counted_ns
 
-    def counted(self, joint: str, channel: str, start_ns: int, end_ns: int) -> Buckets:
-        """Return the seconds in [start_ns, end_ns), from the pyramid and the newest rows.
+    def counted(
+        self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
+    ) -> Buckets:
+        """Return the buckets in [start_ns, end_ns), from the pyramid and the newest rows.
 
-        Both ends stand on whole seconds.
+        Both ends stand on the grid of `width_ns`, which is whole seconds.
         """
-        buckets, counted_ns = self.buckets(joint, channel, start_ns, end_ns)
+        buckets, counted_ns = self.buckets(joint, channel, start_ns, end_ns, width_ns=width_ns)
         if counted_ns >= end_ns:
             return buckets
+        if width_ns > BASE_NS:
+            # The seconds of the bucket that is half counted come from the pyramid as well.
+            rest = self.counted(joint, channel, counted_ns, end_ns)
+            return joined([buckets, rest], width_ns)
         time_ns, value = self.readings(
             joint, counted_ns, end_ns + BASE_NS, channels=[channel], lead_in=True
         ).series(channel)
@@ -270,6 +286,35 @@ class Recording:
             until_ns=self.end_ns,
         ).within(counted_ns, end_ns)
         return merged([buckets, raw]) if len(buckets) else raw
+
+    def covering(
+        self, joint: str, channel: str, start_ns: int, end_ns: int
+    ) -> tuple[list[Buckets], int]:
+        """Return buckets of several widths that tile [start_ns, end_ns), the wide ones inside.
+
+        Both ends stand on whole seconds.
+
+        Returns
+        -------
+        buckets, counted_ns
+            Not overlapping, in no order; from `counted_ns` on the raw rows have to be read.
+        """
+        end_ns = min(end_ns, max(self.counted_ns(joint, channel), start_ns))
+        found: list[Buckets] = []
+        edges = [(start_ns, end_ns)]
+        for width_ns in reversed((BASE_NS, *UPPER_NS)):
+            left: list[tuple[int, int]] = []
+            for begin_ns, until_ns in edges:
+                inner_ns = -(-begin_ns // width_ns) * width_ns
+                outer_ns = until_ns // width_ns * width_ns
+                if outer_ns <= inner_ns:
+                    left.append((begin_ns, until_ns))
+                    continue
+                buckets, _ = self.buckets(joint, channel, inner_ns, outer_ns, width_ns=width_ns)
+                found.append(buckets)
+                left += [(begin_ns, inner_ns), (outer_ns, until_ns)]
+            edges = [(begin_ns, until_ns) for begin_ns, until_ns in left if until_ns > begin_ns]
+        return found, end_ns
 
     def gaps(self, joint: str) -> list[tuple[int, int]]:
         """Return every stretch without a frame of the joint, as (start_ns, end_ns)."""

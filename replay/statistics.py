@@ -1,7 +1,7 @@
 """Exact time-weighted figures of a span, at a cost that does not grow with the recording.
 
-The whole seconds within come from the pyramid, the two ends from the raw rows; merged they are the
-figures of the raw rows to float64 rounding.
+The whole seconds within come from the pyramid, widest in the middle, the two ends from the raw
+rows; merged they are the figures of the raw rows to float64 rounding.
 """
 
 from logger.joint.signals import Buckets, Figures, figures_of, spanned
@@ -17,11 +17,11 @@ def figures(recording: Recording, joint: str, channel: str, start_ns: int, end_n
     inner_end = end_ns // BASE_NS * BASE_NS
     if inner_end - inner_start < 2 * BASE_NS:
         return figures_of([_raw(recording, joint, channel, start_ns, end_ns)])
-    buckets, counted_ns = recording.buckets(joint, channel, inner_start, inner_end)
+    buckets, counted_ns = recording.covering(joint, channel, inner_start, inner_end)
     return figures_of(
         [
             _raw(recording, joint, channel, start_ns, inner_start),
-            buckets,
+            *buckets,
             _raw(recording, joint, channel, counted_ns, end_ns),
         ]
     )

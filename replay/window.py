@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.signals import Buckets, bucketed, regrouped
+from logger.joint.signals import Buckets, bucketed
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 
@@ -71,7 +71,7 @@ def envelope(
     first_ns = start_ns // width_ns * width_ns
     last_ns = -(-end_ns // width_ns) * width_ns
     if width_ns >= BASE_NS:
-        buckets = regrouped(recording.counted(joint, channel, first_ns, last_ns), width_ns)
+        buckets = recording.counted(joint, channel, first_ns, last_ns, width_ns=width_ns)
     else:
         time_ns, value = recording.readings(
             joint, first_ns, last_ns, channels=[channel], lead_in=True

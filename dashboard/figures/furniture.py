@@ -147,8 +147,9 @@ def alert_spans(
             None,
         )
         limit = limits.named(alert.limit)
-        whose = f"{alert.joint} " if row is None or limit is None or limit.kind == "silence" else ""
-        text = f"{whose}{label(limit)}" if limit is not None else f"{whose}{alert.limit}"
+        unnamed = row is None or limit is None or limit.kind == "silence"
+        whose = f"{alert.joint} " if alert.joint and unnamed else ""
+        text = f"{whose}{label(limit) if limit is not None else alert.limit.replace('-', ' ')}"
         spans.append(
             AlertSpan(
                 row=row,
@@ -211,8 +212,13 @@ def gap_spans(
 
 
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
-    """Return the notes among events."""
-    said = {"note": "{text}", "position lost": "{joint} position starts anew"}
+    """Return the notes among events, and what else is worth a mark."""
+    said = {
+        "note": "{text}",
+        "position lost": "{joint} position starts anew",
+        "dropped": "frames lost",
+        "continued": "recording goes on",
+    }
     return tuple(
         NoteLine(
             at_s=(event.time_ns - start_ns) / 1e9,

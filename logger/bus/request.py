@@ -32,14 +32,16 @@ class _Request:
 class Asker:
     """The requests of a bench, each in its own rhythm."""
 
-    def __init__(self, bench: Bench, *, now_s: float) -> None:
-        """Plan the requests; with `send = false` there are none."""
+    def __init__(self, bench: Bench, *, now_s: float, bus: int = 0) -> None:
+        """Plan the requests of one bus of the bench; with `send = false` there are none."""
         self._requests: list[_Request] = []
         self._own: NDArray[np.uint64] = np.empty(0, np.uint64)
-        if not bench.bus.send:
+        if not bench.buses[bus].send:
             return
         start_s = now_s + LISTEN_S
         for joint in bench.joints:
+            if bench.bus_of(joint) != bus:
+                continue
             for request in bench.layout_of(joint).request:
                 number = identifier_for(
                     request.identifier, joint.node, extended=request.extended, where=joint.name

@@ -6,6 +6,8 @@ layout       how a frame lays its values out in bytes (TOML -> model)
 layouts/     the layouts that ship
 bench        the bench file: what is on the bench, with its layouts
 resistance   Pt100 and NTC: from ohm to degrees
+owners       whose frame is it
+fields       bits to whole numbers to quantities
 decode       frame batch -> readings, vectorised
 explain      one frame as a person types it, explained
 turns        single-turn encoder -> continuous angle, in segments

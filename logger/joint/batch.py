@@ -35,6 +35,8 @@ class FrameBatch:
     """Bytes in the payload."""
     data: NDArray[np.uint8]
     """Payload, zero beyond `length`."""
+    bus: NDArray[np.uint8]
+    """Place in the bench's list of buses on which it was heard, from 0."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -48,28 +50,55 @@ class FrameBatch:
             flags=np.empty(0, np.uint8),
             length=np.empty(0, np.uint8),
             data=np.empty((0, width), np.uint8),
+            bus=np.empty(0, np.uint8),
         )
 
     @classmethod
-    def of(cls, frames: Sequence[tuple[int, int, int, bytes]]) -> "FrameBatch":
-        """Return a batch of (time_ns, identifier, flags, payload) rows."""
-        width = 64 if any(len(row[3]) > 8 for row in frames) else 8
-        data = np.zeros((len(frames), width), np.uint8)
-        for index, row in enumerate(frames):
-            data[index, : len(row[3])] = np.frombuffer(row[3], np.uint8)
+    def of(cls, frames: Sequence[tuple[int, int, int, bytes]], *, bus: int = 0) -> "FrameBatch":
+        """Return a batch of (time_ns, identifier, flags, payload) rows, all heard on one bus."""
+        if not frames:
+            return cls.empty()
+        times, identifiers, flags, payloads = zip(*frames, strict=True)
+        return cls.of_columns(
+            time_ns=np.array(times, np.int64),
+            identifier=np.array(identifiers, np.uint32),
+            flags=np.array(flags, np.uint8),
+            payloads=payloads,
+            bus=bus,
+        )
+
+    @classmethod
+    def of_columns(
+        cls,
+        *,
+        time_ns: NDArray[np.int64],
+        identifier: NDArray[np.uint32],
+        flags: NDArray[np.uint8],
+        payloads: Sequence[bytes | bytearray],
+        bus: int = 0,
+    ) -> "FrameBatch":
+        """Return a batch of columns of n >= 1 frames heard on one bus, payloads as they come."""
+        n = len(payloads)
+        length = np.fromiter(map(len, payloads), np.uint8, n)
+        width = 8 if length.max() <= 8 else 64
+        # One join and one copy: a call for each frame would cost more than receiving it.
+        joined = b"".join(payloads)
+        if len(joined) != n * width:
+            joined = b"".join([payload.ljust(width, b"\0") for payload in payloads])
         return cls(
-            time_ns=np.array([row[0] for row in frames], np.int64),
-            identifier=np.array([row[1] for row in frames], np.uint32),
-            flags=np.array([row[2] for row in frames], np.uint8),
-            length=np.array([len(row[3]) for row in frames], np.uint8),
-            data=data,
+            time_ns=time_ns,
+            identifier=identifier,
+            flags=flags,
+            length=length,
+            data=np.frombuffer(joined, np.uint8).reshape(n, width),
+            bus=np.full(n, bus, np.uint8),
         )
 
     @classmethod
     def joined(cls, batches: Sequence["FrameBatch"]) -> "FrameBatch":
         """Return batches end to end."""
-        if not batches:
-            return cls.empty()
+        if len(batches) <= 1:
+            return batches[0] if batches else cls.empty()
         width = max(batch.data.shape[1] for batch in batches)
         return cls(
             time_ns=np.concatenate([batch.time_ns for batch in batches]),
@@ -82,6 +111,7 @@ class FrameBatch:
                     for batch in batches
                 ]
             ),
+            bus=np.concatenate([batch.bus for batch in batches]),
         )
 
     def taken(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "FrameBatch":
@@ -92,6 +122,7 @@ class FrameBatch:
             flags=self.flags[rows],
             length=self.length[rows],
             data=self.data[rows],
+            bus=self.bus[rows],
         )
 
 
@@ -108,6 +139,21 @@ class ReadingBatch:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+    @classmethod
+    def joined(
+        cls, batches: Sequence["ReadingBatch"], *, channels: Sequence[str]
+    ) -> "ReadingBatch":
+        """Return batches of one joint end to end, with some of their channels."""
+        return cls(
+            joint=batches[0].joint,
+            time_ns=np.concatenate([batch.time_ns for batch in batches]),
+            position_segment=np.concatenate([batch.position_segment for batch in batches]),
+            columns={
+                name: np.concatenate([batch.columns[name] for batch in batches])
+                for name in channels
+            },
+        )
 
     def series(self, channel: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Return times and values of the rows that carry `channel`."""

@@ -35,9 +35,15 @@ DEFAULT_HOLD_S: Final = 0.5
 class BusSettings(Settings):
     """How the bus is reached, and whether anything may be sent to it."""
 
+    name: str = Field(default="bus", pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    """What joints call it where there are several."""
     interface: str = Field(min_length=1, description="any interface of python-can")
     channel: str | int = ""
     bitrate: int | None = Field(default=None, gt=0, le=1_000_000)
+    fd: bool = False
+    """Receive CAN FD frames too."""
+    data_bitrate: int | None = Field(default=None, gt=0, le=8_000_000)
+    """Bit rate of the data phase of CAN FD frames, where the adapter is set here."""
     send: bool = False
     """False: not one frame is ever sent."""
     acknowledge: bool = False
@@ -72,6 +78,8 @@ class JointSettings(Settings):
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
     layout: str
+    bus: str | None = None
+    """Name of the bus it is wired to; needed where there are several."""
     node: int = Field(default=0, ge=0, le=EXTENDED_MOST)
     gear_ratio: float = Field(default=1.0, gt=0)
     """Motor turns per output turn."""
@@ -93,8 +101,7 @@ class JointSettings(Settings):
         return layout
 
 
-class _BenchFile(Settings):
-    bus: BusSettings
+class _Joints(Settings):
     joint: tuple[JointSettings, ...] = Field(min_length=1)
 
     @field_validator("joint")
@@ -107,11 +114,19 @@ class _BenchFile(Settings):
         return joints
 
 
+class _OneBus(_Joints):
+    bus: BusSettings
+
+
+class _SeveralBuses(_Joints):
+    bus: tuple[BusSettings, ...] = Field(min_length=1, max_length=64)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """A bench file and its layouts, checked against each other."""
 
-    bus: BusSettings
+    buses: tuple[BusSettings, ...]
     joints: tuple[JointSettings, ...]
     layouts: Mapping[str, Layout]
     text: str
@@ -128,6 +143,11 @@ class Bench:
             if joint.name == name:
                 return joint
         raise KeyError(name)
+
+    def bus_of(self, joint: JointSettings) -> int:
+        """Return the place in `buses` of the bus that a joint is wired to."""
+        names = [bus.name for bus in self.buses]
+        return names.index(joint.bus) if joint.bus is not None else 0
 
     def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
         """Return the channels of a joint in canonical order, the derived torque included."""
@@ -186,7 +206,15 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
     InputError
         File, key, found, expected.
     """
-    file = checked(_BenchFile, read_toml(text, where), where)
+    data = read_toml(text, where)
+    file: _OneBus | _SeveralBuses
+    if isinstance(data.get("bus"), list):
+        file = checked(_SeveralBuses, data, where)
+        buses = file.bus
+    else:
+        file = checked(_OneBus, data, where)
+        buses = (file.bus,)
+    _check_buses(buses, file.joint, where)
     layouts: dict[str, Layout] = {}
     for index, joint in enumerate(file.joint, start=1):
         if joint.layout in layouts:
@@ -200,7 +228,7 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
             layout_texts[joint.layout], f"{joint.layout}.toml (layout)"
         )
     bench = Bench(
-        bus=file.bus,
+        buses=buses,
         joints=file.joint,
         layouts=layouts,
         text=text,
@@ -223,6 +251,29 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
     return bench
 
 
+def _check_buses(
+    buses: tuple[BusSettings, ...], joints: tuple[JointSettings, ...], where: str
+) -> None:
+    names = [bus.name for bus in buses]
+    for place, name in enumerate(names):
+        if name in names[:place]:
+            raise InputError(
+                f"{where}: bus[{place + 1}].name: found {name!r} twice, expected one bus of each "
+                "name. Give each [[bus]] a name."
+            )
+    for index, joint in enumerate(joints, start=1):
+        if joint.bus is None and len(buses) > 1:
+            raise InputError(
+                f"{where}: joint[{index}].bus: this key is missing; with several buses, expected "
+                f"the name of one: {', '.join(names)}."
+            )
+        if joint.bus is not None and joint.bus not in names:
+            raise InputError(
+                f"{where}: joint[{index}].bus: found {joint.bus!r}, expected the name of a bus of "
+                f"this bench.{nearest(joint.bus, names)}"
+            )
+
+
 def _check_identifiers(bench: Bench, where: str) -> None:
     """Refuse two kinds of frame that one received frame could be taken for."""
     claims: list[tuple[JointSettings, Frame, int, int]] = []
@@ -243,7 +294,8 @@ def _check_identifiers(bench: Bench, where: str) -> None:
             begins, other_begins = frame.begins, other.begins
             shorter = min(len(begins), len(other_begins))
             if (
-                frame.extended == other.extended
+                bench.bus_of(joint) == bench.bus_of(other_joint)
+                and frame.extended == other.extended
                 and number & both == other_number & both
                 and begins[:shorter] == other_begins[:shorter]
             ):

@@ -3,7 +3,7 @@
 Conversions are chosen once, when the plan is made from the bench; a batch then costs a few array
 operations for each kind of frame. A frame that cannot be decoded is counted under its reason, never
 an exception. Pure: the state of the encoders goes in and comes back, so any chunking of the frames
-gives the same readings.
+gives the same readings. `owners` says whose a frame is, `fields` reads its bits.
 """
 
 import math
@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch, ReadingBatch
+from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench, JointSettings
 from logger.joint.channels import CHANNELS, INPUT_UNITS
+from logger.joint.fields import Fields, fields_for, quantities, words_of
 from logger.joint.layout import (
     EXTENDED_MOST,
     STANDARD_MOST,
@@ -25,35 +26,29 @@ from logger.joint.layout import (
     Value,
     identifier_for,
 )
+from logger.joint.owners import Claim, OwnerPlan, owner_plan, owners_of
 from logger.joint.resistance import ntc_degC, pt100_degC
 from logger.joint.turns import TurnState, unwrap
 
-__all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "frame_of", "plan_for", "raw_values"]
+__all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "frame_of", "plan_for", "resumed"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _ValuePlan:
-    value: Value
-    factor: float
-    offset: float
-    """Stored = raw * factor + offset; for a resistance, what gives the ohm."""
-    no_value: NDArray[np.int64]
-    """Raw values that mean "no value", as `raw_values` gives them."""
-
-
-_Counts = tuple[_ValuePlan, NDArray[np.intp], NDArray[np.int64]]
-"""An encoder, the rows that carry its count, and the counts."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _FramePlan:
     frame: Frame
-    identifier: int
-    mask: int
-    begins: bytes
-    values: tuple[_ValuePlan, ...]
+    fields: Fields
+    encoder: int | None
+    """Place of the value that is a single-turn encoder."""
+    plain: NDArray[np.intp] | slice
+    """Places of the values that are stored as they are scaled: all but the encoder."""
+    targets: NDArray[np.intp]
+    """The joint's channel that each of those is stored in, shape (plain, 1)."""
+    sensors: tuple[tuple[int, str | Ntc], ...]
+    """Places of resistances, and of what."""
+    position: int | None
+    """Place of a position that needs no turns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,14 +56,26 @@ class _JointPlan:
     joint: JointSettings
     channels: tuple[str, ...]
     frames: tuple[_FramePlan, ...]
+    lowest: Floats
+    """Valid range of each channel, shape (channels, 1)."""
+    highest: Floats
+    derived: tuple[int, int, float] | None
+    """Place of a torque that comes from the current, place of that, and N.m per ampere."""
+    counts: int
+    """Counts of one turn of the joint's single-turn encoder; 0: it has none."""
+    worth: float
+    """What one count is worth at the output, in rad."""
     speed_apart: bool
     """The speed stands in another frame than the single-turn count."""
+    speed_beside: bool
+    """It stands in the same frame, and in no other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecodePlan:
     """How the frames of a bench are decoded; made once."""
 
+    owners: OwnerPlan
     joints: tuple[_JointPlan, ...]
 
 
@@ -98,35 +105,91 @@ class Decoded:
     """(joint, channel) -> decoded values outside the channel's valid range; they are kept."""
 
 
+_FRESH = _JointState()
+
+
 def plan_for(bench: Bench) -> DecodePlan:
     """Return how the frames of `bench` are decoded."""
+    claims: list[Claim] = []
     joints = []
     for joint in bench.joints:
-        frames = []
-        for frame in bench.layout_of(joint).frame:
+        layout = bench.layout_of(joint)
+        channels = bench.channels_of(joint)
+        for frame in layout.frame:
             full = EXTENDED_MOST if frame.extended else STANDARD_MOST
             mask = full if frame.mask is None else frame.mask
             number = identifier_for(
                 frame.identifier, joint.node, extended=frame.extended, where=joint.name
             )
-            frames.append(
-                _FramePlan(
-                    frame=frame,
+            claims.append(
+                Claim(
+                    bus=bench.bus_of(joint),
+                    extended=frame.extended,
                     identifier=number & mask,
                     mask=mask,
                     begins=bytes.fromhex(frame.begins),
-                    values=tuple(_value_plan(value, joint) for value in frame.value),
+                    length=frame.length,
                 )
             )
+        encoder = next(
+            (value for frame in layout.frame for value in frame.value if value.encoder), None
+        )
+        known = [CHANNELS[channel] for channel in channels]
         joints.append(
             _JointPlan(
                 joint=joint,
-                channels=bench.channels_of(joint),
-                frames=tuple(frames),
-                speed_apart=_speed_apart(bench.layout_of(joint)),
+                channels=channels,
+                frames=tuple(_frame_plan(frame, joint, channels) for frame in layout.frame),
+                lowest=np.array([[channel.lowest] for channel in known]).reshape(-1, 1),
+                highest=np.array([[channel.highest] for channel in known]).reshape(-1, 1),
+                derived=_derived(joint, channels),
+                counts=encoder.encoder.counts if encoder and encoder.encoder else 0,
+                worth=_worth(encoder, joint)[0] if encoder else 1.0,
+                speed_apart=_speed_apart(layout),
+                speed_beside=not _speed_apart(layout)
+                and sum(
+                    value.channel == "speed_rad_s"
+                    for frame in layout.frame
+                    for value in frame.value
+                )
+                == 1,
             )
         )
-    return DecodePlan(joints=tuple(joints))
+    return DecodePlan(owners=owner_plan(claims), joints=tuple(joints))
+
+
+def _frame_plan(frame: Frame, joint: JointSettings, channels: tuple[str, ...]) -> _FramePlan:
+    values = frame.value
+    encoder = next((place for place, value in enumerate(values) if value.encoder), None)
+    plain = [place for place in range(len(values)) if place != encoder]
+    return _FramePlan(
+        frame=frame,
+        fields=fields_for(values, [_worth(value, joint) for value in values]),
+        encoder=encoder,
+        plain=slice(None) if encoder is None else np.array(plain, np.intp),
+        targets=np.array(
+            [[channels.index(values[place].channel)] for place in plain], np.intp
+        ).reshape(-1, 1),
+        sensors=tuple(
+            (place, value.resistance)
+            for place, value in enumerate(values)
+            if value.resistance is not None
+        ),
+        position=next(
+            (
+                place
+                for place, value in enumerate(values)
+                if value.channel == "position_rad" and place != encoder
+            ),
+            None,
+        ),
+    )
+
+
+def _derived(joint: JointSettings, channels: tuple[str, ...]) -> tuple[int, int, float] | None:
+    if joint.torque is None or "torque_Nm" not in channels:
+        return None
+    return channels.index("torque_Nm"), channels.index("current_A"), joint.torque.per_ampere
 
 
 def _speed_apart(layout: Layout) -> bool:
@@ -137,12 +200,11 @@ def _speed_apart(layout: Layout) -> bool:
     )
 
 
-def _value_plan(value: Value, joint: JointSettings) -> _ValuePlan:
-    channel = CHANNELS[value.channel]
-    # 64 unsigned bits wrap, here as there.
-    no_value = np.array([raw % 2**64 for raw in value.no_value], np.uint64).view(np.int64)
+def _worth(value: Value, joint: JointSettings) -> tuple[float, float]:
+    """Return factor and offset of stored = raw * factor + offset; of a resistance, in ohm."""
     if value.resistance is not None:
-        return _ValuePlan(value=value, factor=value.scale, offset=value.offset, no_value=no_value)
+        return value.scale, value.offset
+    channel = CHANNELS[value.channel]
     units = INPUT_UNITS[channel.quantity]
     unit = units[value.unit] if value.unit else next(iter(units.values()))
     gear = 1.0
@@ -151,86 +213,42 @@ def _value_plan(value: Value, joint: JointSettings) -> _ValuePlan:
     sign = -1.0 if joint.reversed and channel.mirrored else 1.0
     if value.encoder is not None:
         # The count itself is unwrapped first; this is what one count is worth at the output.
-        return _ValuePlan(
-            value=value,
-            factor=sign * gear * 2.0 * math.pi / value.encoder.counts,
-            offset=0.0,
-            no_value=no_value,
-        )
+        return sign * gear * 2.0 * math.pi / value.encoder.counts, 0.0
     turn = sign * gear * unit.factor
-    return _ValuePlan(
-        value=value,
-        factor=value.scale * turn,
-        offset=value.offset * turn + sign * gear * unit.offset,
-        no_value=no_value,
-    )
-
-
-def raw_values(data: NDArray[np.uint8], value: Value) -> NDArray[np.int64]:
-    """Return the raw integers of one value.
-
-    Parameters
-    ----------
-    data
-        uint8, shape (n, width): payloads that are long enough.
-    value
-        Where it stands.
-
-    Returns
-    -------
-    int64, shape (n,)
-        Unsigned values above 2**63 - 1 wrap; 64 unsigned bits are the only case.
-    """
-    if value.order == "little":
-        lead, shift = value.byte, value.first_bit
-        count = (shift + value.bits + 7) // 8
-        raw = np.zeros(len(data), np.uint64)
-        for index in range(min(count, 8)):
-            raw |= data[:, lead + index].astype(np.uint64) << np.uint64(8 * index)
-        raw >>= np.uint64(shift)
-        if count == 9:
-            raw |= data[:, lead + 8].astype(np.uint64) << np.uint64(64 - shift)
-    else:
-        above = 7 - value.first_bit
-        count = (above + value.bits + 7) // 8
-        shift = count * 8 - above - value.bits
-        raw = np.zeros(len(data), np.uint64)
-        for index in range(min(count, 8)):
-            raw = (raw << np.uint64(8)) | data[:, value.byte + index]
-        if count == 9:
-            raw = (raw << np.uint64(8 - shift)) | (
-                data[:, value.byte + 8].astype(np.uint64) >> np.uint64(shift)
-            )
-        else:
-            raw >>= np.uint64(shift)
-    if value.bits < 64:
-        raw &= np.uint64((1 << value.bits) - 1)
-        if value.signed:
-            sign = np.uint64(1 << (value.bits - 1))
-            raw = (raw ^ sign) - sign
-    return raw.view(np.int64)
+    return value.scale * turn, value.offset * turn + sign * gear * unit.offset
 
 
 def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[Decoded, DecodeState]:
     """Return the readings of a batch of frames, and the state for the next batch."""
-    owner, rejected = _owners(plan, frames)
+    owner, rejected = owners_of(plan.owners, frames)
+    words = words_of(frames.data)
     readings: list[ReadingBatch] = []
     strange: dict[tuple[str, str], int] = {}
     states: dict[str, _JointState] = {}
-    number = 0
+    first = 0
     for joint_plan in plan.joints:
         name = joint_plan.joint.name
-        numbers = range(number, number + len(joint_plan.frames))
-        number += len(joint_plan.frames)
-        batch, states[name] = _joint_readings(
-            joint_plan, state.joints.get(name, _JointState()), frames, owner, numbers
+        before = state.joints.get(name, _FRESH)
+        behind = first + len(joint_plan.frames)
+        rows = ((owner >= first) & (owner < behind)).nonzero()[0]
+        values, segment, states[name] = _joint_values(
+            joint_plan, before, frames, words, rows=rows, kind=owner[rows] - first
         )
-        readings.append(batch)
-        for channel, values in batch.columns.items():
-            known = CHANNELS[channel]
-            outside = int(np.count_nonzero((values < known.lowest) | (values > known.highest)))
-            if outside:
-                strange[(name, channel)] = outside
+        first = behind
+        readings.append(
+            ReadingBatch(
+                joint=name,
+                time_ns=frames.time_ns[rows],
+                position_segment=segment,
+                columns=dict(zip(joint_plan.channels, values, strict=True)),
+            )
+        )
+        # NaN is neither below nor above.
+        outside = (values < joint_plan.lowest) | (values > joint_plan.highest)
+        if outside.any():
+            for channel, count in zip(joint_plan.channels, outside.sum(axis=1), strict=True):
+                if count:
+                    strange[(name, channel)] = int(count)
     return (
         Decoded(readings=tuple(readings), rejected=rejected, strange=strange),
         DecodeState(joints=states),
@@ -239,107 +257,69 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
 
 def frame_of(plan: DecodePlan, frames: FrameBatch) -> Frame:
     """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
-    owner = int(_owners(plan, frames)[0][0])
+    owner = int(owners_of(plan.owners, frames)[0][0])
     kinds = [frame_plan.frame for joint in plan.joints for frame_plan in joint.frames]
     if owner < 0:
         raise KeyError(owner)
     return kinds[owner]
 
 
-def _owners(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], dict[str, int]]:
-    """Return for each frame the number of the frame plan that it fits, -1 for none, and why not."""
-    owner = np.full(len(frames), -1, np.int32)
-    if len(frames) == 0:
-        return owner, {}
-    data_frame = (frames.flags & (REMOTE | ERROR | SENT)) == 0
-    extended = (frames.flags & EXTENDED) != 0
-    # Whatever a frame calls its length, it has no more bytes than the batch holds.
-    length = np.minimum(frames.length, frames.data.shape[1])
-    claimed = np.zeros(len(frames), bool)
-    begun = np.zeros(len(frames), bool)
-    number = 0
-    for joint in plan.joints:
-        for frame_plan in joint.frames:
-            fits = data_frame & ((frames.identifier & frame_plan.mask) == frame_plan.identifier)
-            fits &= extended if frame_plan.frame.extended else ~extended
-            claimed |= fits
-            for place, byte in enumerate(frame_plan.begins):
-                fits &= length > place
-                if fits.any():
-                    fits &= frames.data[:, place] == byte
-            begun |= fits
-            fits &= length >= frame_plan.frame.length
-            owner[fits] = number
-            number += 1
-    counts = {
-        # An adapter may mark a frame as several; it is counted once. What we sent is no reject.
-        "remote frame": int(np.count_nonzero((frames.flags & (REMOTE | ERROR | SENT)) == REMOTE)),
-        "error frame": int(np.count_nonzero((frames.flags & (ERROR | SENT)) == ERROR)),
-        "identifier of no joint": int(np.count_nonzero(data_frame & ~claimed)),
-        "leading bytes of no frame": int(np.count_nonzero(claimed & ~begun)),
-        "too short": int(np.count_nonzero(begun & (owner < 0))),
-    }
-    return owner, {reason: count for reason, count in counts.items() if count}
+def resumed(segments: Mapping[str, int]) -> DecodeState:
+    """Return the state with which a recording is gone on with.
+
+    `segments` names the newest position segment of each joint. Nobody counted turns in between, so
+    an encoder's next reading begins a segment after that one.
+    """
+    return DecodeState(
+        joints={
+            joint: _JointState(turns=TurnState(time_ns=-(2**62), segment=segment))
+            for joint, segment in segments.items()
+        }
+    )
 
 
-def _joint_readings(
+def _joint_values(
     plan: _JointPlan,
     state: _JointState,
     frames: FrameBatch,
-    owner: NDArray[np.int32],
-    numbers: range,
-) -> tuple[ReadingBatch, _JointState]:
-    rows = np.flatnonzero((owner >= numbers.start) & (owner < numbers.stop))
-    time_ns = frames.time_ns[rows]
-    columns: dict[str, Floats] = {channel: np.full(len(rows), np.nan) for channel in plan.channels}
+    words: NDArray[np.uint64],
+    *,
+    rows: NDArray[np.intp],
+    kind: NDArray[np.int32],
+) -> tuple[Floats, NDArray[np.int32], _JointState]:
+    """Return values of shape (channels, rows), the segment of each row, and the state after."""
+    values = np.full((len(plan.channels), len(rows)), np.nan)
     segment = np.full(len(rows), -1, np.int32)
-    encoder: _Counts | None = next(
-        (
-            (value_plan, np.empty(0, np.intp), np.empty(0, np.int64))
-            for frame_plan in plan.frames
-            for value_plan in frame_plan.values
-            if value_plan.value.encoder is not None
-        ),
-        None,
-    )
-    for number, frame_plan in zip(numbers, plan.frames, strict=True):
-        places = np.flatnonzero(owner[rows] == number)
-        if len(places) == 0:
+    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
+    for number, frame_plan in enumerate(plan.frames):
+        places = (kind == number).nonzero()[0]
+        if len(places) == 0 or not frame_plan.fields.values:
             continue
-        data = frames.data[rows[places]]
-        for value_plan in frame_plan.values:
-            value = value_plan.value
-            raw = raw_values(data, value)
-            kept = np.ones(len(raw), bool)
-            if len(value_plan.no_value):
-                kept = ~np.isin(raw, value_plan.no_value)
-            if value.encoder is not None:
-                encoder = (value_plan, places[kept], raw[kept])
-                continue
-            scaled = (
-                raw.view(np.uint64).astype(np.float64)
-                if value.bits == 64 and not value.signed
-                else raw.astype(np.float64)
-            ) * value_plan.factor + value_plan.offset
-            if value.resistance is not None:
-                scaled = _degrees(scaled, value.resistance)
-            columns[value.channel][places[kept]] = scaled[kept]
-            if value.channel == "position_rad":
-                segment[places[kept]] = 0
-    if encoder is not None:
-        batch = ReadingBatch(
-            joint=plan.joint.name, time_ns=time_ns, position_segment=segment, columns=columns
+        there = rows[places]
+        raw, scaled, absent = quantities(
+            frame_plan.fields,
+            words[:, there],
+            frames.data[there] if frame_plan.fields.alone else frames.data,
         )
-        state = _take_turns(plan, state, encoder, batch)
-    torque = plan.joint.torque
-    if torque is not None and "torque_Nm" in columns:
-        columns["torque_Nm"] = columns["current_A"] * torque.per_ampere
-    return (
-        ReadingBatch(
-            joint=plan.joint.name, time_ns=time_ns, position_segment=segment, columns=columns
-        ),
-        state,
-    )
+        for place, sensor in frame_plan.sensors:
+            scaled[place] = _degrees(scaled[place], sensor)
+        if absent is not None:
+            scaled[absent] = np.nan
+        values[frame_plan.targets, places] = scaled[frame_plan.plain]
+        if frame_plan.encoder is not None:
+            kept = slice(None) if absent is None else ~absent[frame_plan.encoder]
+            counted = places[kept], raw[frame_plan.encoder][kept]
+        if frame_plan.position is not None:
+            told = ~np.isnan(scaled[frame_plan.position])
+            segment[places[told]] = 0
+    if plan.counts and len(rows):
+        state = _take_turns(
+            plan, state, counted, time_ns=frames.time_ns[rows], values=values, segment=segment
+        )
+    if plan.derived is not None:
+        torque, current, per_ampere = plan.derived
+        values[torque] = values[current] * per_ampere
+    return values, segment, state
 
 
 def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:
@@ -351,35 +331,73 @@ def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:
 def _take_turns(
     plan: _JointPlan,
     state: _JointState,
-    encoder: _Counts,
-    batch: ReadingBatch,
+    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
+    *,
+    time_ns: NDArray[np.int64],
+    values: Floats,
+    segment: NDArray[np.int32],
 ) -> _JointState:
     """Fill position and segment of the rows that carry a count; return the state after them."""
-    value_plan, places, count = encoder
-    time_ns, columns = batch.time_ns, batch.columns
-    assert value_plan.value.encoder is not None
     known_for_ns = round(plan.joint.turns_known_for_s * 1e9)
-    # One count is worth `factor` rad at the output, so this is the encoder's own speed.
-    speed = columns.get("speed_rad_s", np.full(len(time_ns), np.nan)) / value_plan.factor
-    told = ~np.isnan(speed)
-    latest = np.maximum.accumulate(np.where(told, np.arange(len(speed)), -1))
-    held = np.where(latest >= 0, speed[latest], state.speed_counts_s)
-    held_since = np.where(latest >= 0, time_ns[latest], state.speed_time_ns)
-    held = np.where(time_ns - held_since <= known_for_ns, held, np.nan)
-    total, segments, turns = unwrap(
-        time_ns[places],
-        count,
-        held[places],
-        modulus=value_plan.value.encoder.counts,
-        known_for_ns=known_for_ns,
-        state=state.turns,
-        speed_apart=plan.speed_apart,
-    )
-    columns["position_rad"][places] = total * value_plan.factor
-    batch.position_segment[places] = segments
-    newest = int(latest[-1]) if len(latest) else -1
+    if plan.speed_beside and counted is not None:
+        beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth
+        if not np.isnan(beside).any():
+            turns = _counted(
+                plan, state, counted, beside, time_ns=time_ns, values=values, segment=segment
+            )
+            return _JointState(
+                turns=turns,
+                speed_counts_s=turns.speed_counts_s,
+                speed_time_ns=turns.time_ns,
+            )
+    if "speed_rad_s" in plan.channels:
+        # One count is worth `worth` rad at the output, so this is the encoder's own speed.
+        speed = values[plan.channels.index("speed_rad_s")] / plan.worth
+        told = ~np.isnan(speed)
+    else:
+        speed = np.full(len(time_ns), np.nan)
+        told = np.zeros(len(time_ns), bool)
+    if told.all():
+        held, newest = speed, len(speed) - 1
+    else:
+        latest = np.maximum.accumulate(np.where(told, np.arange(len(speed)), -1))
+        held = np.where(latest >= 0, speed[latest], state.speed_counts_s)
+        held_since = np.where(latest >= 0, time_ns[latest], state.speed_time_ns)
+        held = np.where(time_ns - held_since <= known_for_ns, held, np.nan)
+        newest = int(latest[-1])
+    turns = state.turns
+    if counted is not None:
+        turns = _counted(
+            plan, state, counted, held[counted[0]], time_ns=time_ns, values=values, segment=segment
+        )
     return _JointState(
         turns=turns,
         speed_counts_s=float(speed[newest]) if newest >= 0 else state.speed_counts_s,
         speed_time_ns=int(time_ns[newest]) if newest >= 0 else state.speed_time_ns,
     )
+
+
+def _counted(
+    plan: _JointPlan,
+    state: _JointState,
+    counted: tuple[NDArray[np.intp], NDArray[np.int64]],
+    speed_counts_s: Floats,
+    *,
+    time_ns: NDArray[np.int64],
+    values: Floats,
+    segment: NDArray[np.int32],
+) -> TurnState:
+    """Fill position and segment where there is a count; `speed_counts_s` is that at each count."""
+    places, count = counted
+    total, segments, turns = unwrap(
+        time_ns[places],
+        count,
+        speed_counts_s,
+        modulus=plan.counts,
+        known_for_ns=round(plan.joint.turns_known_for_s * 1e9),
+        state=state.turns,
+        speed_apart=plan.speed_apart,
+    )
+    values[plan.channels.index("position_rad"), places] = total * plan.worth
+    segment[places] = segments
+    return turns

@@ -44,10 +44,14 @@ def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = Fal
     compact = re.sub(r"[\s:,]", "", payload)
     if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
         raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
-    frames = FrameBatch.of([(0, number, EXTENDED if extended else 0, bytes.fromhex(compact))])
+    row = (0, number, EXTENDED if extended else 0, bytes.fromhex(compact))
     plan = plan_for(bench)
-    decoded, _ = decode(plan, DecodeState(), frames)
-    for readings in decoded.readings:
+    heard = []
+    for bus in range(len(bench.buses)):
+        frames = FrameBatch.of([row], bus=bus)
+        decoded, _ = decode(plan, DecodeState(), frames)
+        heard += [(frames, readings) for readings in decoded.readings]
+    for frames, readings in heard:
         if len(readings):
             frame = frame_of(plan, frames)
             carried = {value.channel for value in frame.value}

@@ -8,6 +8,7 @@ of a trace gives the same result as the whole.
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,41 +71,51 @@ def unwrap(
     """
     if len(time_ns) == 0:
         return np.empty(0, np.int64), np.empty(0, np.int32), state
-    times = np.concatenate(([state.time_ns], time_ns))
-    counts = np.concatenate(([state.count], count)).astype(np.int64)
-    speeds = np.concatenate(([state.speed_counts_s], speed_counts_s))
-    elapsed_ns = np.diff(times)
+    counts = _behind(state.count, count)
+    speeds = _behind(state.speed_counts_s, speed_counts_s)
+    times = _behind(state.time_ns, time_ns)
+    elapsed_ns = times[1:] - times[:-1]
     elapsed_s = elapsed_ns * 1e-9
     half = modulus // 2
-    nearest = (np.diff(counts) + half) % modulus - half
+    nearest = (counts[1:] - counts[:-1] + half) % modulus - half
 
-    # Where only one of two readings has a speed beside it, that one is what is known.
-    before = np.where(np.isnan(speeds[:-1]), speeds[1:], speeds[:-1])
-    after = np.where(np.isnan(speeds[1:]), speeds[:-1], speeds[1:])
+    before, after = speeds[:-1], speeds[1:]
+    blank = np.isnan(speeds)
+    if blank.any():
+        # Where only one of two readings has a speed beside it, that one is what is known.
+        before = np.where(blank[:-1], after, before)
+        after = np.where(blank[1:], before, after)
     mean_speed = 0.5 * (before + after)
     unknown = elapsed_ns > known_for_ns
     unknown[0] |= state.segment < 0
-    guided = ~np.isnan(mean_speed) & ~unknown
-    turns = np.zeros(len(nearest), np.int64)
-    turns[guided] = np.rint(
-        (mean_speed[guided] * elapsed_s[guided] - nearest[guided]) / modulus
-    ).astype(np.int64)
-    move = nearest + turns * modulus
-
     # The speed between two readings is somewhere between theirs: half the difference is open. For
     # moves that were counted with a held speed it is all of it, as is known once the next arrives.
     share = 1.0 if speed_apart else 0.5
     open_counts = share * np.abs(after - before) * elapsed_s + 1.0
-    unknown |= guided & (open_counts >= modulus / 2)
-    unknown |= ~guided & (2 * np.abs(nearest) == modulus)
+    far = open_counts >= modulus / 2
+    if unknown.any() or np.isnan(mean_speed).any():
+        guided = ~np.isnan(mean_speed) & ~unknown
+        mean_speed = np.where(guided, mean_speed, 0.0)
+        turns = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
+        turns[~guided] = 0
+        unknown |= guided & far
+        unknown |= ~guided & (2 * np.abs(nearest) == modulus)
+    else:
+        turns = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
+        unknown = far
+    move = nearest + turns * modulus
 
-    move[unknown] = 0
-    run = np.cumsum(move)
-    begins = np.where(unknown, np.arange(len(move)), -1)
-    latest = np.maximum.accumulate(begins)
-    base = np.where(latest >= 0, counts[1:][latest] - run[latest], np.int64(state.total))
-    total = base + run
-    segment = (state.segment + np.cumsum(unknown)).astype(np.int32)
+    if unknown.any():
+        move[unknown] = 0
+        run = np.cumsum(move)
+        begins = np.where(unknown, np.arange(len(move)), -1)
+        latest = np.maximum.accumulate(begins)
+        base = np.where(latest >= 0, counts[1:][latest] - run[latest], np.int64(state.total))
+        total = base + run
+        segment = (state.segment + np.cumsum(unknown)).astype(np.int32)
+    else:
+        total = state.total + move.cumsum()
+        segment = np.full(len(move), state.segment, np.int32)
     return (
         total,
         segment,
@@ -116,3 +127,11 @@ def unwrap(
             segment=int(segment[-1]),
         ),
     )
+
+
+def _behind(first: float, rest: NDArray[Any]) -> NDArray[Any]:
+    """Return `rest` with one more in front of it."""
+    whole = np.empty(len(rest) + 1, rest.dtype)
+    whole[0] = first
+    whole[1:] = rest
+    return whole

@@ -174,4 +174,5 @@ def _batch(
         flags=np.zeros(len(time_ns), np.uint8),
         length=np.concatenate(lengths)[order],
         data=np.concatenate(payloads)[order],
+        bus=np.zeros(len(time_ns), np.uint8),
     )

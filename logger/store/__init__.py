@@ -8,10 +8,12 @@
     parts       sealed Parquet parts, named by their range of rows
     sums        checksums of a part, over every byte that Parquet leaves unguarded
     overview    the pyramid's first level, and how it grows part by part
+    levels      its upper levels: eight parts become one with wider buckets
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them
     write       the writer: journal first, then parts
+    room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
     seal        what a crash left, made into parts; nothing that was written is thrown away
     rebuild     overviews that are missing or damaged, made anew from their rows

@@ -22,8 +22,8 @@ class Event:
     sequence: int
     time_ns: int
     kind: str
-    """started, ended, note, raised, returned, acknowledged, shelved, unshelved, gap, dropped,
-    clock step, bus lost, bus back, position lost, refused."""
+    """started, continued, ended, note, raised, returned, acknowledged, shelved, unshelved, gap,
+    dropped, clock step, bus lost, bus back, bus hint, position lost, refused."""
     joint: str = ""
     limit: str = ""
     severity: str = ""

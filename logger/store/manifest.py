@@ -57,6 +57,8 @@ class Manifest(Settings):
     missing: tuple[str, ...] = ()
     """What could not be read when it was sealed after a crash, in sentences."""
     clock: Clock
+    resumed: tuple[Clock, ...] = ()
+    """The anchors with which recorders went on with it later."""
     simulated: bool = False
     bench: str
     """The bench file verbatim."""

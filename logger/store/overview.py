@@ -2,11 +2,11 @@
 
 It grows with every sealed part. A value is counted when the next one shows how long it held, so the
 last value of each channel is carried to the next part, in the file's metadata, together with the
-joint's gaps. Coarser levels are regrouped from this one by the reader.
+joint's gaps. Coarser levels are made of this one (see levels).
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -22,6 +22,7 @@ __all__ = [
     "Carry",
     "buckets_from",
     "carry_from",
+    "channels_in",
     "figure_names",
     "gap_limit_ns",
     "grow",
@@ -85,14 +86,20 @@ def grow(
             value = np.append(held, value)
         if len(time_ns) == 0:
             continue
-        if until_ns is None:
-            last[channel] = (int(time_ns[-1]), float(value[-1]))
+        newest_ns = int(time_ns[-1])
+        if until_ns is None and len(batch) and int(batch.time_ns[-1]) - newest_ns >= hold:
+            # Its hold is over, whatever comes: a channel that fell silent is counted for good.
+            buckets = bucketed(
+                time_ns, value, hold_ns=hold, width_ns=BASE_NS, until_ns=newest_ns + hold
+            )
+        elif until_ns is None:
+            last[channel] = (newest_ns, float(value[-1]))
             buckets = bucketed(
                 time_ns[:-1],
                 value[:-1],
                 hold_ns=hold,
                 width_ns=BASE_NS,
-                until_ns=int(time_ns[-1]),
+                until_ns=newest_ns,
             )
         else:
             buckets = bucketed(time_ns, value, hold_ns=hold, width_ns=BASE_NS, until_ns=until_ns)
@@ -146,7 +153,13 @@ def carry_from(metadata: Mapping[bytes, bytes]) -> Carry:
     )
 
 
-def buckets_from(tables: list[pa.Table], channel: str) -> Buckets:
+def channels_in(tables: Sequence[pa.Table]) -> list[str]:
+    """Return the channels that overview tables tell of, in order of appearance."""
+    names = dict.fromkeys(name for table in tables for name in table.column_names)
+    return [name.removesuffix(".n") for name in names if name.endswith(".n")]
+
+
+def buckets_from(tables: Sequence[pa.Table], channel: str, *, width_ns: int = BASE_NS) -> Buckets:
     """Return one channel's buckets from overview tables given in order; shared ones merged."""
     parts = []
     for table in tables:
@@ -158,9 +171,9 @@ def buckets_from(tables: list[pa.Table], channel: str) -> Buckets:
         figures = {figure: held[f"{channel}.{figure}"].to_numpy() for figure in _FIGURES}
         parts.append(
             Buckets(
-                width_ns=BASE_NS,
+                width_ns=width_ns,
                 start_ns=held["time"].cast(pa.int64()).to_numpy(),
                 **figures,
             )
         )
-    return merged(parts) if parts else Buckets.none(BASE_NS)
+    return merged(parts) if parts else Buckets.none(width_ns)

@@ -12,14 +12,17 @@ from threading import RLock
 from typing import Final
 
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from logger.joint.batch import ReadingBatch
+from logger.joint.signals import Buckets
 from logger.store.events import Event, events_from
 from logger.store.files import JOURNAL, overview_stream, status_stream
 from logger.store.journal import JournalReader, journal_files
+from logger.store.levels import UPPER_NS, Node, chosen, joined, level_folder, tree
 from logger.store.lock import writer_of
 from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
-from logger.store.overview import Carry, carry_from
+from logger.store.overview import Carry, buckets_from, carry_from, figure_names
 from logger.store.parts import Part, list_parts
 from logger.store.schema import TIME, readings_from, streams_of
 
@@ -62,6 +65,10 @@ class RecordingReader:
         self._unread: dict[int, str] = {}
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._overviews: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
+        self._upper: dict[str, list[list[Part]]] = {
+            joint.name: [[] for _ in UPPER_NS] for joint in self.bench.joints
+        }
+        self._pyramid: dict[str, tuple[Node, ...]] = {joint.name: () for joint in self.bench.joints}
         self._untold: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._carry: dict[str, Carry] = {joint.name: Carry() for joint in self.bench.joints}
         self._gaps: dict[str, list[tuple[int, int]]] = {
@@ -70,6 +77,8 @@ class RecordingReader:
         self._listed: dict[str, int] = {}
         self._tail: dict[str, list[_TailRun]] = {stream: [] for stream in self.schemas}
         self._events: list[Event] | None = None
+        self.parts_read = 0
+        """Parts of the pyramid that were opened so far: what a span costs."""
         self.refresh()
 
     @property
@@ -146,6 +155,12 @@ class RecordingReader:
             rows = self._parts[status_stream(joint)]
             parts = _telling_of(rows, _known(old, self.path / stream))
             self._overviews[joint] = parts
+            upper = [
+                _known(known, level_folder(self.path, joint, width_ns))
+                for known, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
+            ]
+            self._upper[joint] = upper
+            self._pyramid[joint] = tree(parts, upper)
             end_row = parts[-1].end_row if parts else 0
             self._untold[joint] = [part for part in rows if part.first_row >= end_row]
             carries = [carry_from(part.metadata) for part in parts]
@@ -221,22 +236,38 @@ class RecordingReader:
         )
 
     def overview(
-        self, joint: str, *, start_ns: int, end_ns: int, columns: Sequence[str]
-    ) -> list[pa.Table]:
-        """Return the overview tables of a joint that touch a span, in order."""
+        self,
+        joint: str,
+        channel: str,
+        *,
+        start_ns: int,
+        end_ns: int,
+        width_ns: int,
+        counted_ns: int,
+    ) -> Buckets:
+        """Return the buckets of a channel that touch a span, at a width that is whole seconds.
+
+        They are right up to `counted_ns`, before which the pyramid has counted everything.
+        """
         with self._lock:
-            parts = list(self._overviews[joint])
-        tables = []
-        for part in parts:
-            carried = set(part.footer.schema.to_arrow_schema().names)
-            table = part.read(
-                start_ns=start_ns,
+            nodes = self._pyramid[joint]
+        found = []
+        for node in chosen(
+            nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
+        ):
+            carried = set(node.part.footer.schema.to_arrow_schema().names)
+            if f"{channel}.n" not in carried:
+                continue
+            self.parts_read += 1
+            table = node.part.read(
+                # A bucket that began before the span may reach into it.
+                start_ns=start_ns - node.width_ns + 1,
                 end_ns=end_ns,
-                columns=[name for name in columns if name in carried],
+                columns=["time", *figure_names(channel)],
             )
             if table is not None:
-                tables.append(table)
-        return tables
+                found.append(buckets_from([table], channel, width_ns=node.width_ns))
+        return joined(found, width_ns)
 
     def carry(self, joint: str) -> Carry:
         """Return what a joint's overview has not counted yet."""
@@ -260,6 +291,22 @@ class RecordingReader:
             for chunk in table["time"].chunks
         ]
         return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME)
+
+    def last_segment(self, joint: str) -> int | None:
+        """Return the newest position segment of a joint, None when it has none."""
+        stream = status_stream(joint)
+        with self._lock:
+            for run in reversed(self._tail[stream]):
+                newest = pc.max(run.batch["position_segment"]).as_py()
+                if newest is not None:
+                    return int(newest)
+            parts = list(self._parts[stream])
+        for part in reversed(parts):
+            table = part.read(start_ns=-(2**62), end_ns=2**62, columns=["position_segment"])
+            newest = None if table is None else pc.max(table["position_segment"]).as_py()
+            if newest is not None:
+                return int(newest)
+        return None
 
     def events(self) -> list[Event]:
         """Return all events in sequence."""

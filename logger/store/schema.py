@@ -5,10 +5,11 @@ for a derived channel what it is derived from, in the field metadata.
 """
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
@@ -16,11 +17,13 @@ from logger.joint.channels import CHANNELS
 from logger.store.files import derived_stream, status_stream
 
 __all__ = [
+    "BUSES",
     "DERIVED",
     "EVENTS",
     "FRAMES",
     "HEALTH",
     "TIME",
+    "frames_from",
     "frames_table",
     "readings_from",
     "readings_table",
@@ -42,9 +45,11 @@ FRAMES: Final = pa.schema(
         pa.field("identifier", pa.uint32(), nullable=False),
         pa.field("flags", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(), nullable=False),
+        pa.field("bus", pa.uint8(), nullable=False),
     ]
 )
-"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder."""
+"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder; `bus`: the
+place in the bench's list of buses, from 0."""
 
 EVENTS: Final = pa.schema(
     [
@@ -75,6 +80,20 @@ HEALTH: Final = pa.schema(
 )
 """How the recorder itself fares, once a second."""
 
+BUSES: Final = pa.schema(
+    [
+        _time(),
+        pa.field("bus", pa.uint8(), nullable=False),
+        pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
+        pa.field("load", pa.float64(), metadata={b"ucum": b"1"}),
+        pa.field("error_frames", pa.int64()),
+        pa.field("remote_frames", pa.int64()),
+        pa.field("lost", pa.int64()),
+        pa.field("garbled", pa.int64()),
+    ]
+)
+"""Each bus, once a second; `lost` and `garbled` count from the beginning."""
+
 DERIVED: Final = pa.schema(
     [
         _time(),
@@ -99,6 +118,9 @@ def status_schema(bench: Bench) -> pa.Schema:
         if channel.name not in carried:
             continue
         metadata = {b"ucum": channel.ucum.encode()}
+        if channel.quantity == "current":
+            said = ", ".join(f"{joint.name} {joint.current.convention}" for joint in bench.joints)
+            metadata[b"convention"] = said.encode()
         if channel.name == "torque_Nm" and derived:
             worth = ", ".join(f"{joint} {factor:g}" for joint, factor in derived.items())
             metadata[b"derived"] = f"current_A times N.m per ampere: {worth}".encode()
@@ -110,32 +132,82 @@ def status_schema(bench: Bench) -> pa.Schema:
 def streams_of(bench: Bench) -> dict[str, pa.Schema]:
     """Return every stream of a recording of that bench with its columns."""
     status = status_schema(bench)
-    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH}
+    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH, "buses": BUSES}
     for joint in bench.joints:
         streams[status_stream(joint.name)] = status
         streams[derived_stream(joint.name)] = DERIVED
     return streams
 
 
+_COLUMNS: Final = np.arange(64)
+
+
 def frames_table(batch: FrameBatch) -> pa.RecordBatch:
     """Return frames as rows of the `frames` stream."""
     n, width = batch.data.shape
-    held = np.arange(width)[None, :] < batch.length[:, None]
     offsets = np.zeros(n + 1, np.int32)
     np.cumsum(batch.length, out=offsets[1:])
+    if offsets[-1] == n * width:
+        held = np.ascontiguousarray(batch.data)
+    else:
+        held = batch.data[_COLUMNS[:width] < batch.length[:, None]]
     payload = pa.Array.from_buffers(
-        pa.binary(),
-        n,
-        [None, pa.py_buffer(offsets), pa.py_buffer(np.ascontiguousarray(batch.data[held]))],
+        pa.binary(), n, [None, pa.py_buffer(offsets), pa.py_buffer(held)]
     )
     return pa.RecordBatch.from_arrays(
         [
-            pa.array(batch.time_ns).cast(TIME),
-            pa.array(batch.identifier),
-            pa.array(batch.flags),
+            _plain(batch.time_ns, TIME),
+            _plain(batch.identifier, pa.uint32()),
+            _plain(batch.flags, pa.uint8()),
             payload,
+            _plain(batch.bus, pa.uint8()),
         ],
         schema=FRAMES,
+    )
+
+
+def _plain(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+    """Return values as an array without copying them, and without loading pandas for it."""
+    return pa.Array.from_buffers(
+        kind, len(values), [None, pa.py_buffer(np.ascontiguousarray(values))]
+    )
+
+
+def _nullable(
+    values: NDArray[np.float64] | NDArray[np.int32], there: NDArray[np.bool_], kind: pa.DataType
+) -> pa.Array:
+    """Return values as an array without copying them; null where they are not there."""
+    count = int(np.count_nonzero(there))
+    if count == 0:
+        return pa.nulls(len(values), kind)
+    bits = None
+    if count < len(values):
+        bits = pa.py_buffer(np.packbits(there, bitorder="little"))
+    content = pa.py_buffer(np.ascontiguousarray(values))
+    return pa.Array.from_buffers(kind, len(values), [bits, content], null_count=len(values) - count)
+
+
+def frames_from(table: pa.Table) -> FrameBatch:
+    """Return rows of the `frames` stream as frames."""
+    payload = table["data"].combine_chunks()
+    if isinstance(payload, pa.ChunkedArray):
+        payload = pa.concat_arrays(payload.chunks or [pa.array([], pa.binary())])
+    n = len(payload)
+    _, offsets_buffer, bytes_buffer = payload.buffers()
+    offsets = np.frombuffer(offsets_buffer, np.int32, n + 1, payload.offset * 4)
+    length = np.diff(offsets)
+    width = 8 if n == 0 or length.max() <= 8 else 64
+    data = np.zeros((n, width), np.uint8)
+    if bytes_buffer is not None:
+        held = np.arange(width)[None, :] < length[:, None]
+        data[held] = np.frombuffer(bytes_buffer, np.uint8)[offsets[0] : offsets[-1]]
+    return FrameBatch(
+        time_ns=table["time"].cast(pa.int64()).to_numpy(),
+        identifier=table["identifier"].to_numpy(),
+        flags=table["flags"].to_numpy(),
+        length=length.astype(np.uint8),
+        data=data,
+        bus=table["bus"].to_numpy(),
     )
 
 
@@ -144,12 +216,13 @@ def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     columns: list[pa.Array] = []
     for field in schema:
         if field.name == "time":
-            columns.append(pa.array(batch.time_ns).cast(TIME))
+            columns.append(_plain(batch.time_ns, TIME))
         elif field.name == "position_segment":
-            columns.append(pa.array(batch.position_segment, mask=batch.position_segment < 0))
+            segment = batch.position_segment
+            columns.append(_nullable(segment, segment >= 0, pa.int32()))
         elif field.name in batch.columns:
             values = batch.columns[field.name]
-            array = pa.array(values, from_pandas=True)
+            array = _nullable(values, values == values, pa.float64())  # noqa: PLR0124 - not NaN
             columns.append(array.cast(field.type) if field.type != array.type else array)
         else:
             columns.append(pa.nulls(len(batch), field.type))

@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
+from logger.store.levels import consolidate
 from logger.store.overview import Carry, carry_from, grow, overview_table
 from logger.store.parts import list_parts, write_part
 from logger.store.schema import readings_from, status_schema
@@ -39,6 +40,18 @@ class Sealer:
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
 
+    def reopen(self) -> None:
+        """Take up what the newest overview parts carry, in a recording that had ended.
+
+        What the end counted is counted anew: the next reading shows how long a value held. So the
+        parts that told only of the end are removed.
+        """
+        for joint in self._carry:
+            for part in list_parts(self._recording / overview_stream(joint)):
+                if part.first_row == part.end_row:
+                    part.path.unlink()
+        self.resume()
+
     def seal(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
         """Write the rows of every stream as parts; `until_ns` ends the recording there.
 
@@ -56,6 +69,8 @@ class Sealer:
         if until_ns is not None:
             for stream, joint in self._joint_of.items():
                 self._close_overview(joint, stream, until_ns)
+        for joint in self._carry:
+            consolidate(self._recording, joint)
 
     def _seal_overview(
         self, joint: str, table: pa.Table, *, first_row: int, until_ns: int | None

@@ -30,7 +30,8 @@ from logger.store.files import (
 )
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
-from logger.store.manifest import Manifest, write_manifest
+from logger.store.manifest import Clock, Manifest, read_manifest, write_manifest
+from logger.store.parts import list_parts
 from logger.store.schema import frames_table, readings_table, streams_of
 from logger.store.sealing import Run, Sealer
 
@@ -45,10 +46,12 @@ class Rhythm:
     sync_s: float = 1.0
     first_part_s: float = 2.0
     longest_part_s: float = 600.0
-    most_rows: int = 1_500_000
+    most_rows: int = 1_000_000
     """Rows waiting in all streams together that start a part before its time."""
 
 
+GROWTH: Final = 4
+"""Each part waits so many times as long as the one before: full size within ten minutes."""
 DEFAULT_RHYTHM: Final = Rhythm()
 
 
@@ -73,17 +76,12 @@ class RecordingWriter:
         OutsideFault
             The disk took not even the beginning; nothing is left behind.
         """
-        self.path = path
-        self.manifest = manifest
-        self._rhythm = rhythm
-        self._streams = streams_of(bench)
-        self._rows = dict.fromkeys(self._streams, 0)
-        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
         try:
             make_folder(path)
         except FileExistsError:
             raise InputError(
-                f"{path}: this already exists, expected a new folder for the recording."
+                f"{path}: this already exists, expected a new folder for the recording. Choose "
+                "another with --out, or go on in it with --continue."
             ) from None
         except OSError as fault:
             if is_outside(fault):
@@ -93,20 +91,89 @@ class RecordingWriter:
                 "with --out, or make its parent writable."
             ) from None
         try:
-            self._lock = WriteLock(path)
+            lock = WriteLock(path)
         except (InputError, OutsideFault):
             shutil.rmtree(path, ignore_errors=True)
             raise
         try:
             (path / JOURNAL).mkdir()
             (path / INBOX).mkdir()
-            write_manifest(path, manifest)
-            self._journal = JournalWriter(path / JOURNAL, number=0)
-            sync_folder(path / JOURNAL)
+            self._open(path, manifest, bench, lock=lock, now_s=now_s, rhythm=rhythm)
         except OSError as fault:
-            self._lock.release()
+            lock.release()
             shutil.rmtree(path, ignore_errors=True)
             raise _unbegun(path, fault) from fault
+
+    @classmethod
+    def resumed(
+        cls,
+        path: Path,
+        bench: Bench,
+        *,
+        clock: Clock,
+        now_s: float,
+        rhythm: Rhythm = DEFAULT_RHYTHM,
+    ) -> "RecordingWriter":
+        """Open a sealed recording to go on in it; `clock` anchors its time from here on.
+
+        Raises
+        ------
+        InputError
+            It is no recording, or another process writes it.
+        OutsideFault
+            The disk takes nothing.
+        """
+        lock = WriteLock(path)
+        writer = cls.__new__(cls)
+        try:
+            manifest = read_manifest(path)
+            (path / JOURNAL).mkdir(exist_ok=True)
+            (path / INBOX).mkdir(exist_ok=True)
+            reopened = manifest.model_copy(
+                update={
+                    "ended_ns": None,
+                    "end_cause": "",
+                    "rows": {},
+                    "resumed": (*manifest.resumed, clock),
+                }
+            )
+            writer._open(path, reopened, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+            for stream in writer._streams:
+                # Behind all that ever was: where the last of it is lost, that stays missing.
+                ends = [part.end_row for part in list_parts(path / stream)]
+                writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
+            writer._sealer.reopen()
+        except OSError as fault:
+            lock.release()
+            raise OutsideFault(
+                f"{path}: the recording cannot be gone on with ({fault.strerror or fault}); "
+                "nothing was added. Free some room, then try again."
+            ) from fault
+        except BaseException:
+            lock.release()
+            raise
+        return writer
+
+    def _open(
+        self,
+        path: Path,
+        manifest: Manifest,
+        bench: Bench,
+        *,
+        lock: WriteLock,
+        now_s: float,
+        rhythm: Rhythm,
+    ) -> None:
+        self.path = path
+        self.manifest = manifest
+        self._lock = lock
+        self._rhythm = rhythm
+        self._streams = streams_of(bench)
+        self._rows = dict.fromkeys(self._streams, 0)
+        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
+        write_manifest(path, manifest)
+        self._journal = JournalWriter(path / JOURNAL, number=0)
+        sync_folder(path / JOURNAL)
         self._sealer = Sealer(path, bench)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
@@ -194,7 +261,7 @@ class RecordingWriter:
         self._waiting = {stream: [] for stream in self._streams}
         self._sealing = self._executor.submit(self._seal, rows, old.path)
         self._rolled_s = now_s
-        self._next_part_s = min(self._next_part_s * 2, self._rhythm.longest_part_s)
+        self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
 
     def _still_here(self) -> None:
         """Raise OutsideFault when the folder is no longer where it was; rows are flushed first."""
@@ -256,7 +323,8 @@ class RecordingWriter:
             return self._moved()
         return OutsideFault(
             f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            f"What was written until then is whole; {_mend(fault)}, then record again."
+            f"What was written until then is whole; {_mend(fault)}, then go on in it "
+            f"with `dutytrace record --continue {self.path}`."
         )
 
 

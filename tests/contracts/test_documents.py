@@ -42,10 +42,11 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits = (text for kind, text in FENCES if kind == "toml")
+    bench, layout, limits, several = (text for kind, text in FENCES if kind == "toml")
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
+    (tmp_path / "several.toml").write_text(several, encoding="utf-8")
     return tmp_path
 
 
@@ -53,6 +54,7 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     """Bench, layout and limits of the guide are accepted, together."""
     bench = read_bench(readers_bench / "bench.toml")
     check_against(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
+    assert len(read_bench(readers_bench / "several.toml").buses) == 2
 
 
 def test_the_decoded_frame_is_what_the_guide_says(readers_bench: Path):

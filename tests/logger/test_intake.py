@@ -7,12 +7,16 @@ import numpy as np
 import pytest
 
 from logger.bring_in import bring_in
+from logger.intake import Intake
 from logger.joint.batch import FrameBatch
 from logger.limits.limit import LimitSet
 from logger.simulate import scenario
 from logger.simulate.offline import frames
 from logger.store.files import derived_stream
+from logger.store.manifest import begun
 from logger.store.read import RecordingReader
+from logger.store.write import RecordingWriter
+from replay.check import check
 from replay.recording import Recording
 from replay.statistics import figures
 from replay.window import trace
@@ -71,3 +75,27 @@ def test_rms_of_the_last_minute_is_of_the_whole_minute(tmp_path: Path):
         since_ns = max(at_ns - 60 * S, START_NS)
         expected = figures(recording, "shoulder", "torque_Nm", since_ns, at_ns).rms
         assert table["torque_rms_60s_Nm"][row].as_py() == pytest.approx(expected, rel=2e-3)
+
+
+def test_lost_frames_are_events_a_figure_and_an_alert(tmp_path: Path):
+    """Each loss with its count, the sum every second, and one warning of the recorder's own."""
+    bench = scenario.bench(channel="x")
+    writer = RecordingWriter(
+        tmp_path / "rec", begun(bench, name="lost", started_ns=START_NS), bench, now_s=0.0
+    )
+    intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
+    intake.begin(START_NS)
+    intake.say_lost(7, time_ns=START_NS + 1, bus="can0", cause="the receive buffer was full.")
+    intake.take(FrameBatch.empty(), now_ns=START_NS + 2 * S)
+    intake.say_lost(1, time_ns=START_NS + 2 * S, bus="can0", cause="the receive buffer was full.")
+    intake.take(FrameBatch.empty(), now_ns=START_NS + 3 * S)
+    writer.close(ended_ns=START_NS + 4 * S, cause="done")
+    recording = Recording.open(tmp_path / "rec")
+    lost = [event for event in recording.events() if event.kind == "dropped"]
+    assert [event.value for event in lost] == [7.0, 1.0]
+    assert lost[1].text == "1 frame was lost on the bus can0: the receive buffer was full."
+    (alert,) = recording.alerts()
+    assert (alert.limit, alert.joint, alert.severity) == ("frames-lost", "", "warning")
+    assert recording.health().dropped == 8
+    found = check(recording)
+    assert (found.dropped, found.whole) == (8, False)

@@ -1,6 +1,5 @@
 """The loop: what comes from the bus is recorded, said and ended in order, whatever else happens."""
 
-import queue
 import signal
 import threading
 import time
@@ -10,14 +9,15 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.clock import read_clocks
+from logger.bus.clock import Axis, read_clocks
 from logger.bus.source import Received
 from logger.errors import InputError, OutsideFault
 from logger.intake import Intake
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import LimitSet, limits_from
-from logger.record import QUEUED_BATCHES, RecordSettings, _hand_on, _Shared, _write, record
+from logger.pipe import Pipe
+from logger.record import RecordSettings, _write, record
 from logger.simulate import scenario
 from logger.store.files import INBOX
 from logger.store.inbox import post
@@ -170,15 +170,6 @@ def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
     assert [file.name for file in (path / INBOX).iterdir()] == ["0.unreadable"]
 
 
-def _shared(**more) -> _Shared:
-    return _Shared(
-        queue=queue.Queue(QUEUED_BATCHES),
-        stop=threading.Event(),
-        received_all=threading.Event(),
-        **more,
-    )
-
-
 def _received(count: int, *said: tuple[str, str]) -> Received:
     now_ns = time.time_ns()
     frames = FrameBatch.of([(now_ns, 0x7F0, 0, b"\x01")] * count)
@@ -200,17 +191,18 @@ def _writer(path: Path, bench) -> RecordingWriter:
 def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     """Stopped while the receiver still has frames in hand: they are written."""
     bench = _bench("x")
+    axis = Axis(read_clocks())
     writer = _writer(tmp_path / "rec", bench)
     intake = Intake(bench, LimitSet(), writer, start_ns=time.time_ns())
-    shared = _shared()
-    shared.stop.set()
+    pipe = Pipe.of(1)
+    pipe.stop.set()
     writing = threading.Thread(
-        target=_write, args=(shared, writer, intake, _settings(tmp_path / "rec", bench))
+        target=_write, args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis)
     )
     writing.start()
     time.sleep(0.1)
-    _hand_on(shared, [_received(7)])
-    shared.received_all.set()
+    pipe.hand_on([_received(7)])
+    pipe.received_all.set()
     writing.join(5)
     assert not writing.is_alive()
     assert writer.rows("frames") == 7
@@ -219,17 +211,17 @@ def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
 
 def test_what_a_slow_writer_loses_is_counted_and_news_are_kept():
     """A full queue costs frames, never the word that the bus was lost."""
-    shared = _shared()
-    for _ in range(QUEUED_BATCHES):
-        assert _hand_on(shared, [_received(1)]) == []
-    left = _hand_on(shared, [_received(3), _received(2, ("bus lost", "It went away."))])
-    assert shared.dropped == 5
-    left = _hand_on(shared, left)
+    pipe = Pipe.of(1)
+    while not pipe.queue.full():
+        assert pipe.hand_on([_received(1)]) == []
+    left = pipe.hand_on([_received(3), _received(2, ("bus lost", "It went away."))])
+    assert pipe.counters[0].unqueued == 5
+    left = pipe.hand_on(left)
     assert [one.said for one in left] == [(("bus lost", "It went away."),)]
-    assert shared.dropped == 5
-    shared.queue.get()
-    assert _hand_on(shared, left) == []
-    newest = list(shared.queue.queue)[-1]
+    assert pipe.counters[0].unqueued == 5
+    pipe.queue.get()
+    assert pipe.hand_on(left) == []
+    newest = list(pipe.queue.queue)[-1]
     assert newest.said == (("bus lost", "It went away."),)
     assert len(newest.frames) == 0
 

@@ -64,6 +64,7 @@ def test_counted_by_hardware():
         flags=np.array([row[1] for row in MEASURED], np.uint8),
         length=np.array([row[2] for row in MEASURED], np.uint8),
         data=np.array([list(bytes.fromhex(row[3])) for row in MEASURED], np.uint8),
+        bus=np.zeros(len(MEASURED), np.uint8),
     )
     assert frame_bits(batch).tolist() == [row[4] for row in MEASURED]
 
@@ -86,6 +87,7 @@ def test_between_plain_and_worst(extended, plain, stuffable):
             flags=np.full(500, extended, np.uint8),
             length=np.full(500, n, np.uint8),
             data=data,
+            bus=np.zeros(500, np.uint8),
         )
         bits = frame_bits(batch)
         assert bits.min() >= plain + 8 * n
@@ -209,6 +211,7 @@ def test_load_of_twelve_nodes():
         flags=np.zeros(count, np.uint8),
         length=np.full(count, 8, np.uint8),
         data=random.integers(0, 256, (count, 8), np.uint8),
+        bus=np.zeros(count, np.uint8),
     )
     assert 0.333 <= load(batch, bitrate=1_000_000, span_s=1.0) <= 0.405
     assert load(batch, bitrate=500_000, span_s=1.0) == 2 * load(

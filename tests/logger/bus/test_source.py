@@ -15,7 +15,8 @@ import pytest
 
 from logger.bus import source as source_file
 from logger.bus.clock import Axis, Reading, read_clocks
-from logger.bus.source import Source, open_bus
+from logger.bus.opening import open_bus
+from logger.bus.source import Source
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, REMOTE
 from logger.joint.bench import BusSettings
@@ -98,11 +99,29 @@ def test_no_later_frame_lies_before_the_promise(monkeypatch: pytest.MonkeyPatch)
     assert count == 9000
 
 
-def test_a_bus_that_opens_and_goes_at_once_is_told_ever_less_often(
-    monkeypatch: pytest.MonkeyPatch,
-):
-    """No flood of events from an adapter that flaps for hours."""
+def test_a_bus_that_opens_and_goes_at_once_is_told_once(monkeypatch: pytest.MonkeyPatch):
+    """An adapter that opens and has gone at the first look is not back."""
     source = _source(monkeypatch, _raising(can.CanOperationError("down")))
+    now_s = [0.0]
+    monkeypatch.setattr(source_file.time, "monotonic", lambda: now_s[0])
+    monkeypatch.setattr(source_file.time, "sleep", lambda _s: None)
+    said = []
+    for _ in range(6000):
+        now_s[0] += 0.1
+        said += [kind for kind, _ in source.receive(0.0).said]
+    assert said == ["bus lost"]
+
+
+def test_a_bus_that_flaps_is_told_ever_less_often(monkeypatch: pytest.MonkeyPatch):
+    """No flood of events from an adapter that comes back and goes again for hours."""
+    turns = [0]
+
+    def answer() -> None:
+        turns[0] += 1
+        if turns[0] % 2 == 0:
+            raise can.CanOperationError("down")
+
+    source = _source(monkeypatch, answer)
     now_s = [0.0]
     monkeypatch.setattr(source_file.time, "monotonic", lambda: now_s[0])
     monkeypatch.setattr(source_file.time, "sleep", lambda _s: None)
@@ -174,7 +193,7 @@ def test_frames_of_every_kind_arrive_as_they_were_sent():
         frames = source.receive(0.1).frames
         assert frames.identifier.tolist() == [0x123, 0x1ABCDEF, 5]
         assert frames.flags.tolist() == [0, EXTENDED, REMOTE]
-        assert frames.length.tolist() == [2, 0, 0]
+        assert frames.length.tolist() == [2, 0, 4]
         source.close()
         source.close()
 

@@ -60,7 +60,7 @@ def test_a_driver_that_never_returns_does_not_keep_the_recording_open(
     text = scenario.bench_text("stuck").replace('interface = "slcan"', 'interface = "virtual"')
     text = "\n".join(line for line in text.splitlines() if not line.startswith("options"))
     bench = bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
-    assert bench.bus.send
+    assert bench.buses[0].send
     hangs, free = threading.Event(), threading.Event()
 
     def hang(*_: object) -> bool:

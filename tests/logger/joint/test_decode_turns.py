@@ -105,6 +105,7 @@ def test_any_chunking_decodes_alike(seed: int, cuts: list[int], turned: bool):  
         flags=np.zeros(n, np.uint8),
         length=dice.choice([1, 2, 8], n).astype(np.uint8),
         data=dice.choice([0, 1, 32, 63, 255], (n, 8)).astype(np.uint8),
+        bus=np.zeros(n, np.uint8),
     )
     bench = _bench(f"gear_ratio = 9.0\nreversed = {str(turned).lower()}\n")
     whole = _pieces(bench, frames, [0, n])

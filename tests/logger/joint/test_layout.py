@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import logger.joint.layout
 from logger.errors import InputError
-from logger.joint.decode import raw_values
+from logger.joint.fields import raw_values
 from logger.joint.layout import Value, identifier_for, layout_from, shipped, shipped_text
 
 

@@ -81,6 +81,7 @@ def _random(n: int, dice: np.random.Generator, width: int) -> FrameBatch:
         data=np.where(
             dice.random((n, width)) < 0.3, 0x48, dice.integers(0, 256, (n, width))
         ).astype(np.uint8),
+        bus=np.zeros(n, np.uint8),
     )
 
 

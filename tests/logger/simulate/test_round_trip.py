@@ -46,6 +46,7 @@ def test_decoding_undoes_encoding(joint, kind):
         flags=np.zeros(len(time_s), np.uint8),
         length=np.full(len(time_s), frame.length, np.uint8),
         data=encode(frame, settings, columns),
+        bus=np.zeros(len(time_s), np.uint8),
     )
     decoded, _ = decode(plan_for(the_bench), DecodeState(), batch)
     readings = decoded.readings[joint]

@@ -19,7 +19,10 @@ def test_the_bench_file_is_a_bench_file():
     """It reads without a mistake once the serial line is named, and says why it sends."""
     text = bench_text("/run/line")
     assert CHANNEL_MARK not in text
-    assert bench_from(text, {LAYOUT: layout_text()}, where="bench.toml").bus.channel == "/run/line"
+    assert (
+        bench_from(text, {LAYOUT: layout_text()}, where="bench.toml").buses[0].channel
+        == "/run/line"
+    )
     line = next(line for line in text.splitlines() if line.startswith("send "))
     assert "true" in line
     assert "#" in line

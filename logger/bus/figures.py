@@ -1,0 +1,182 @@
+"""What one bus said over some seconds, in figures: load, who talks, what is not decoded.
+
+From the frames that were heard and the bench; nothing is judged here. Pure and vectorised.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger.bus.cadence import Kind, Role, Talker, repeated, talkers
+from logger.bus.error_classes import INTERFACES, error_classes
+from logger.bus.frame_length import load
+from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
+from logger.joint.bench import Bench, BusSettings, JointSettings
+from logger.joint.channels import SETPOINT_OF
+from logger.joint.decode import DecodePlan, plan_for
+from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST, Frame, Request, identifier_for
+from logger.joint.owners import owners_of
+
+__all__ = ["Figures", "figures"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """One bus of the bench, over the time that it was listened to."""
+
+    settings: BusSettings
+    """As the bench file has them."""
+    span_s: float
+    frames: int
+    """Data and remote frames; error frames count apart."""
+    frames_per_s: float
+    load: float | None
+    """Share of the time that the frames keep the bus busy, 0.4 is 40 %; None without a bit rate.
+    With CAN FD frames an upper bound: how fast their data went is not told."""
+    fd_frames: int
+    remote_frames: int
+    error_frames: int
+    error_classes: Mapping[str, int] = field(default_factory=dict)
+    """What they say in words -> in how many; empty where the adapter does not tell."""
+    talkers: tuple[Talker, ...] = ()
+    undecoded: Mapping[str, int] = field(default_factory=dict)
+    """Reason in words -> frames that the recorder would not decode for it."""
+    joints: tuple[str, ...] = ()
+    """The bench's joints on this bus."""
+    silent: tuple[str, ...] = ()
+    """Those of them of which nothing was decoded; set-points that others send them do not count."""
+    asked_only: tuple[str, ...] = ()
+    """Those of them whose layout says that they have to be asked."""
+    elsewhere: Mapping[str, str] = field(default_factory=dict)
+    """A silent joint -> name of another bus, on which frames of it were heard."""
+    repeats: Talker | None = None
+    """The one that repeats one frame without a pause."""
+
+
+def figures(frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int) -> tuple[Figures, ...]:
+    """Return the figures of each bus of the bench, in its order.
+
+    Parameters
+    ----------
+    frames
+        What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
+    """
+    plan = plan_for(bench)
+    return tuple(
+        _figures(frames, bench, plan, place=place, start_ns=start_ns, end_ns=end_ns)
+        for place in range(len(bench.buses))
+    )
+
+
+def _figures(
+    every: FrameBatch, bench: Bench, plan: DecodePlan, *, place: int, start_ns: int, end_ns: int
+) -> Figures:
+    settings = bench.buses[place]
+    frames = every.taken(every.bus == place)
+    owner, rejected = owners_of(plan.owners, frames)
+    span_s = max(end_ns - start_ns, 1) * 1e-9
+    errors = int(np.count_nonzero(frames.flags & ERROR))
+    count = len(frames) - errors
+    said = talkers(frames, owner, kinds=_kinds(bench), start_ns=start_ns, end_ns=end_ns)
+    joints = [joint for joint in bench.joints if bench.bus_of(joint) == place]
+    silent = _silent(joints, said)
+    return Figures(
+        settings=settings,
+        span_s=span_s,
+        frames=count,
+        frames_per_s=count / span_s,
+        load=None
+        if settings.bitrate is None
+        else load(frames, bitrate=settings.bitrate, span_s=span_s),
+        fd_frames=int(np.count_nonzero(frames.flags & FD)),
+        remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
+        error_frames=errors,
+        error_classes=error_classes(frames) if settings.interface in INTERFACES else {},
+        talkers=said,
+        undecoded=rejected,
+        joints=tuple(joint.name for joint in joints),
+        silent=silent,
+        asked_only=tuple(joint.name for joint in joints if bench.layout_of(joint).request),
+        elsewhere=_elsewhere(every, bench, plan, place=place, silent=silent),
+        repeats=_repeats(frames, said, settings.bitrate),
+    )
+
+
+def _kinds(bench: Bench) -> tuple[Kind, ...]:
+    """Return what the layouts name: frames in the order of the decode plan, then requests."""
+    kinds = []
+    for joint in bench.joints:
+        frames = bench.layout_of(joint).frame
+        # An identifier on which nothing but set-points comes is the controller's, not the joint's.
+        said = {_identity(frame) for frame in frames if not _is_told(frame)}
+        kinds += [
+            _kind(bench, joint, frame, "joint" if _identity(frame) in said else "set-point")
+            for frame in frames
+        ]
+    return (
+        *kinds,
+        *(
+            _kind(bench, joint, request, "request")
+            for joint in bench.joints
+            for request in bench.layout_of(joint).request
+        ),
+    )
+
+
+def _kind(bench: Bench, joint: JointSettings, named: Frame | Request, role: Role) -> Kind:
+    full = EXTENDED_MOST if named.extended else STANDARD_MOST
+    mask = named.mask if isinstance(named, Frame) and named.mask is not None else full
+    number = identifier_for(named.identifier, joint.node, extended=named.extended, where=joint.name)
+    return Kind(
+        bus=bench.bus_of(joint),
+        joint=joint.name,
+        frame=named.name,
+        role=role,
+        extended=named.extended,
+        identifier=number & mask,
+        mask=mask,
+    )
+
+
+def _identity(frame: Frame) -> tuple[object, ...]:
+    return frame.identifier, frame.mask, frame.extended
+
+
+def _is_told(frame: Frame) -> bool:
+    told = set(SETPOINT_OF.values())
+    return bool(frame.value) and all(value.channel in told for value in frame.value)
+
+
+def _silent(joints: Sequence[JointSettings], said: Sequence[Talker]) -> tuple[str, ...]:
+    heard = {
+        name for one in said if one.frame is not None and one.role == "joint" for name in one.joints
+    }
+    return tuple(joint.name for joint in joints if joint.name not in heard)
+
+
+def _elsewhere(
+    every: FrameBatch, bench: Bench, plan: DecodePlan, *, place: int, silent: Sequence[str]
+) -> dict[str, str]:
+    """Return for each silent joint another bus on which frames like its own are nobody's."""
+    kinds = _kinds(bench)
+    found: dict[str, str] = {}
+    for other, settings in enumerate(bench.buses):
+        if other == place or not silent:
+            continue
+        there = every.taken(every.bus == other)
+        there = there.taken(owners_of(plan.owners, there)[0] < 0)
+        moved = replace(there, bus=np.full(len(there), place, np.uint8))
+        for number in np.unique(owners_of(plan.owners, moved)[0]):
+            if number >= 0 and kinds[number].role == "joint" and kinds[number].joint in silent:
+                found.setdefault(kinds[number].joint, settings.name)
+    return found
+
+
+def _repeats(frames: FrameBatch, said: Sequence[Talker], bitrate: int | None) -> Talker | None:
+    found = repeated(frames, bitrate=bitrate)
+    return max(
+        (one for one in said if (one.identifier, one.extended) == found),
+        key=lambda one: one.count,
+        default=None,
+    )

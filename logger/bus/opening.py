@@ -1,0 +1,228 @@
+"""How a bus of a bench file is opened, and how its frames are taken in batches.
+
+python-can opens and configures every interface. Then frames of SocketCAN come straight from the
+kernel (`kernel_frames`), those of every other interface through `recv(0)`: `recv(timeout)` compares
+wall-clock times and hangs when the clock is set back. Both give the same batches.
+"""
+
+import logging
+import socket
+import struct
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Protocol
+
+import can
+import numpy as np
+
+from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
+from logger.bus.quirks import forget_bad_line, is_frame, is_garbage, patience
+from logger.errors import InputError
+from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from logger.joint.bench import BusSettings
+from logger.settings_file import nearest
+
+__all__ = [
+    "LONGEST_WRITE_S",
+    "MessageReader",
+    "Reader",
+    "Taken",
+    "batch_of",
+    "open_bus",
+    "reader_of",
+]
+
+log = logging.getLogger(__name__)
+
+MOST_AT_ONCE: Final = 4000
+MOST_GARBLED: Final = 200
+"""Unreadable lines in a row after which the next is left for later: one may never go away."""
+LONGEST_WRITE_S: Final = 0.05
+"""An adapter that takes nothing for so long is not waited for: receiving goes on."""
+_SILENT_MODE: Final = {"slcan": "listen_only"}
+"""Interfaces on which "do not even acknowledge" is set when they are opened."""
+_AT_ONCE: Final = {"slcan": {"sleep_after_open": 0}}
+"""What keeps python-can from sleeping while other buses wait."""
+_BITRATE_OUTSIDE: Final = {"socketcan", "virtual", "udp_multicast", "socketcand"}
+"""Interfaces whose bit rate is set by the system or the other side."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What one look at a bus brought; `time_ns` of the frames are the adapter's own stamps."""
+
+    frames: FrameBatch
+    drained: bool
+    """Nothing was left."""
+    garbled: int = 0
+    """Lines or frames that could not be read."""
+    fault: Exception | None = None
+    """Why the bus is gone."""
+
+
+class Reader(Protocol):
+    """Takes frames from an open bus."""
+
+    def take(self) -> Taken:
+        """Return what is there; never waits, never raises."""
+
+    def lost(self) -> int:
+        """Return how many frames the system has dropped since the bus was opened."""
+
+
+def open_bus(settings: BusSettings, where: str) -> can.BusABC:
+    """Open the bus that a bench file names.
+
+    Raises
+    ------
+    InputError
+        No such interface or channel, or the adapter does not answer.
+    """
+    interface = settings.interface
+    if interface not in can.VALID_INTERFACES:
+        known = sorted(can.VALID_INTERFACES)
+        raise InputError(
+            f"{where}: bus.interface: found {interface!r}, expected an interface of python-can."
+            f"{nearest(interface, known)}"
+        )
+    options: dict[str, object] = {**_AT_ONCE.get(interface, {}), **settings.options}
+    if settings.bitrate is not None and interface not in _BITRATE_OUTSIDE:
+        options["bitrate"] = settings.bitrate
+    if settings.fd:
+        options["fd"] = True
+        if settings.data_bitrate is not None and interface not in _BITRATE_OUTSIDE:
+            options["data_bitrate"] = settings.data_bitrate
+    silent = _SILENT_MODE.get(interface)
+    if silent and not settings.send and not settings.acknowledge:
+        options.setdefault(silent, True)
+    try:
+        with patience(interface):
+            bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
+        port = getattr(bus, "serialPortOrig", None)
+        if port is not None:
+            port.write_timeout = LONGEST_WRITE_S
+    except (can.CanError, OSError, ValueError, TypeError, ImportError) as fault:
+        raise InputError(
+            f"{where}: bus.channel: {interface} cannot open {settings.channel!r} ({fault}). Is the "
+            "adapter plugged in, its name right, and free of other programs?"
+        ) from None
+    return bus
+
+
+def reader_of(bus: can.BusABC, settings: BusSettings, place: int) -> Reader:
+    """Return the fastest way to take frames from a bus that is open."""
+    endpoint = getattr(bus, "socket", None)
+    if settings.interface == "socketcan" and isinstance(endpoint, socket.socket) and usable():
+        got = enlarge_buffer(endpoint)
+        log.info("receive buffer of %s: %d bytes", settings.channel, got)
+        return _KernelTaker(endpoint, fd=settings.fd, place=place)
+    # On SocketCAN that mark means "of this machine": a simulated joint on a virtual interface.
+    return MessageReader(bus, place=place, marks_sent=settings.interface != "socketcan")
+
+
+class _KernelTaker:
+    """The batched way of SocketCAN."""
+
+    def __init__(self, endpoint: socket.socket, *, fd: bool, place: int) -> None:
+        self._endpoint = endpoint
+        self._reader = KernelReader(endpoint, fd=fd, bus=place)
+
+    def take(self) -> Taken:
+        batches: list[FrameBatch] = []
+        count, drained = 0, False
+        try:
+            while not drained and count < MOST_AT_ONCE:
+                frames, drained = self._reader.take()
+                batches.append(frames)
+                count += len(frames)
+        except OSError as fault:
+            return Taken(frames=FrameBatch.joined(batches), drained=True, fault=fault)
+        return Taken(frames=FrameBatch.joined(batches), drained=drained)
+
+    def lost(self) -> int:
+        return lost_frames(self._endpoint)
+
+
+class MessageReader:
+    """The way of every other interface: a call for each frame."""
+
+    def __init__(self, bus: can.BusABC, *, place: int, marks_sent: bool = True) -> None:
+        """Take frames from `bus`; `marks_sent`: what it calls sent, this program sent."""
+        self._bus = bus
+        self._place = place
+        self._marks_sent = marks_sent
+
+    def take(self) -> Taken:
+        """Return what is there; never waits, never raises."""
+        messages: list[can.Message] = []
+        garbled = 0
+        fault: Exception | None = None
+        drained = False
+        recv, keep = self._bus.recv, messages.append
+        while len(messages) < MOST_AT_ONCE and garbled < MOST_GARBLED:
+            try:
+                message = recv(0)
+            except (can.CanError, OSError) as gone:
+                if not is_garbage(gone):
+                    fault = gone
+                    break
+                garbled += 1
+                forget_bad_line(self._bus)
+                continue
+            except (ValueError, IndexError, KeyError, struct.error):
+                # python-can says so of a line that is no frame.
+                garbled += 1
+                forget_bad_line(self._bus)
+                continue
+            if message is None:
+                drained = True
+                break
+            keep(message)
+        whole = [message for message in messages if is_frame(message)]
+        garbled += len(messages) - len(whole)
+        frames = batch_of(whole, bus=self._place)
+        if not self._marks_sent:
+            frames = replace(frames, flags=frames.flags & np.uint8(0xFF ^ SENT))
+        return Taken(
+            frames=frames, drained=drained or fault is not None, garbled=garbled, fault=fault
+        )
+
+    def lost(self) -> int:
+        """Return 0: what an adapter lost is not told."""
+        return 0
+
+
+def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
+    """Return messages of python-can as a batch, with their own stamps.
+
+    Column by column: a function call for each message would cost more than receiving it. A stamp
+    that is nonsense becomes 0, which nobody believes. A remote frame carries nothing: as many zeros
+    stand for the length that it asks for.
+    """
+    if not messages:
+        return FrameBatch.empty()
+    payloads = [message.data for message in messages]
+    flags = np.array([message.is_extended_id for message in messages], np.uint8) * EXTENDED
+    for flag, told in (
+        (REMOTE, [message.is_remote_frame for message in messages]),
+        (ERROR, [message.is_error_frame for message in messages]),
+        (FD, [message.is_fd for message in messages]),
+    ):
+        if True in told:
+            flags |= np.array(told, np.uint8) * np.uint8(flag)
+    received = [message.is_rx for message in messages]
+    if False in received:
+        flags |= (1 - np.array(received, np.uint8)) * np.uint8(SENT)
+    for place in np.flatnonzero(flags & REMOTE).tolist():
+        payloads[place] = bytearray(min(messages[place].dlc, 8))
+    stamps = np.array([message.timestamp for message in messages], np.float64)
+    sane = (stamps >= 0.0) & (stamps < 9e9)
+    # Rounded to the microsecond, beyond which a float of this size holds nothing.
+    stamps_us = np.rint(np.where(sane, stamps, 0.0) * 1e6).astype(np.int64)
+    return FrameBatch.of_columns(
+        time_ns=stamps_us * 1000,
+        identifier=np.array([message.arbitration_id for message in messages], np.uint32),
+        flags=flags,
+        payloads=payloads,
+        bus=bus,
+    )

@@ -1,0 +1,108 @@
+"""From the receiving threads to the writer: a bounded queue between them.
+
+Each bus has a thread that asks and receives; it never waits for the writer. What does not fit is
+lost, counted, and told later. A fault in any thread is kept here for whoever runs the recording.
+"""
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from logger.bus.request import Asker
+from logger.bus.source import Received, Source
+from logger.joint.batch import FrameBatch
+
+__all__ = ["GATHER_S", "Counters", "Pipe", "guarded", "receive"]
+
+GATHER_S: Final = 0.04
+"""Frames are handed on this often: a batch costs the same for one frame as for fifty."""
+QUEUED_S: Final = 10.0
+"""How long the writer may stand still before a bus's frames are lost."""
+
+
+@dataclass(slots=True)
+class Counters:
+    """One bus, since the recording began. Written by its thread, read by the writer."""
+
+    unqueued: int = 0
+    """Frames lost because the writer did not keep up."""
+    lost: int = 0
+    """Frames that the system dropped before they could be received."""
+    garbled: int = 0
+    sent_bits: int = 0
+
+
+@dataclass(slots=True)
+class Pipe:
+    """What the receiving threads, the writer and the caller have in common."""
+
+    counters: tuple[Counters, ...]
+    queue: "queue.Queue[Received]"
+    stop: threading.Event = field(default_factory=threading.Event)
+    received_all: threading.Event = field(default_factory=threading.Event)
+    fault: list[BaseException] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, buses: int) -> "Pipe":
+        """Return the pipe of that many buses."""
+        return cls(
+            counters=tuple(Counters() for _ in range(buses)),
+            queue=queue.Queue(round(buses * QUEUED_S / GATHER_S)),
+        )
+
+    def hand_on(self, gathered: list[Received]) -> list[Received]:
+        """Give the writer what one bus gathered; return what has to be told later."""
+        if not gathered:
+            return []
+        bus = gathered[-1].bus
+        whole = Received(
+            frames=FrameBatch.joined([got.frames for got in gathered if len(got.frames)]),
+            until_ns=gathered[-1].until_ns,
+            said=tuple(said for got in gathered for said in got.said),
+            lost=sum(got.lost for got in gathered),
+            bus=bus,
+        )
+        try:
+            self.queue.put_nowait(whole)
+        except queue.Full:
+            self.counters[bus].unqueued += len(whole.frames)
+            # Frames are lost and counted; what happened on the bus is said later.
+            if whole.said or whole.lost:
+                return [replace(whole, frames=FrameBatch.empty())]
+        return []
+
+
+def guarded(pipe: Pipe, run: Callable[..., None], *arguments: object) -> None:
+    """Run one thread; its fault reaches the main loop, never only a log."""
+    try:
+        run(pipe, *arguments)
+    except BaseException as fault:  # noqa: BLE001 - whatever it is, the main loop must know
+        pipe.fault.append(fault)
+
+
+def receive(pipe: Pipe, source: Source, asker: Asker) -> None:
+    """Ask and receive on one bus until the pipe's `stop` is set."""
+    counters = pipe.counters[source.place]
+    gathered: list[Received] = []
+    hand_on_s = time.monotonic() + GATHER_S
+    while not pipe.stop.is_set():
+        now_s = time.monotonic()
+        for message in asker.due(now_s):
+            if source.send(message):
+                # Not stored, but it takes its time on the wire.
+                counters.sent_bits += 47 + 8 * len(message.data)
+        received = source.receive(min(asker.next_s(now_s), GATHER_S))
+        gathered.append(received)
+        refused = asker.heard(received.frames)
+        if refused:
+            asker.stop()
+            said = (("refused", refused),)
+            gathered.append(replace(received, frames=FrameBatch.empty(), said=said, lost=0))
+        if time.monotonic() >= hand_on_s:
+            hand_on_s = time.monotonic() + GATHER_S
+            counters.garbled = source.garbled
+            gathered = pipe.hand_on(gathered)
+    pipe.hand_on(gathered)

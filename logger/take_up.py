@@ -1,0 +1,120 @@
+"""What a recording that is gone on with starts from.
+
+Everything is read back from the recording itself: which alerts stand, how far the numbers went,
+which position segments were the last. Delays that were running are not taken up: between then and
+now lies a gap, and a gap restarts them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from logger.errors import InputError
+from logger.joint.decode import DecodeState, resumed
+from logger.limits.evaluate import Plan, State, initial
+from logger.limits.level import LevelState
+from logger.limits.lifecycle import Alert, fold
+from logger.limits.limit import Level
+from logger.limits.silence import SilenceState
+from logger.store.lock import writer_of
+from logger.store.manifest import time_text
+from logger.store.read import RecordingReader
+from logger.store.seal import seal
+
+__all__ = ["FRESH", "Start", "gap_sentence", "start_of", "taken_up"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """Where the numbers stand."""
+
+    newest_ns: int = 0
+    """Time of the newest row of any kind; 0: nothing is there yet."""
+    sequence: int = 0
+    """Number of the next event."""
+    alerts: int = 0
+    """Number of the newest alert."""
+    standing: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
+    """(joint, limit) -> the alert whose condition stood at the end."""
+    segments: Mapping[str, int] = field(default_factory=dict)
+    lost: int = 0
+    """Frames that were lost so far."""
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there is something to go on from."""
+        return self.sequence > 0
+
+    def decode_state(self) -> DecodeState:
+        """Return the state of the decoder."""
+        return resumed(self.segments)
+
+
+FRESH: Final = Start()
+
+
+def start_of(path: Path) -> Start:
+    """Seal what a crash left in a recording and return where it stands.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more.
+    """
+    pid = writer_of(path)
+    if pid is not None:
+        raise InputError(
+            f"{path}: a logger (pid {pid}) is writing this recording, expected nobody. Stop it "
+            "first."
+        )
+    # An unsealed recording is opened first: a folder that is none gets no lock file.
+    RecordingReader(path)
+    seal(path)
+    reader = RecordingReader(path)
+    events = reader.events()
+    spans = [span for stream in reader.schemas if (span := reader.span_ns(stream))]
+    alerts = fold(events)
+    segments = {}
+    for joint in reader.bench.joints:
+        segment = reader.last_segment(joint.name)
+        if segment is not None:
+            segments[joint.name] = segment
+    return Start(
+        newest_ns=max(
+            [reader.manifest.started_ns, reader.manifest.ended_ns or 0, *(end for _, end in spans)]
+        ),
+        sequence=events[-1].sequence + 1 if events else 1,
+        alerts=max((alert.number for alert in alerts), default=0),
+        standing={
+            (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
+        },
+        segments=segments,
+        lost=sum(int(event.value) for event in events if event.kind == "dropped"),
+    )
+
+
+def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
+    """Return the state of a joint's limits: what stood still stands; all else begins anew."""
+    state = dict(initial(plan, start_ns=start_ns).limits)
+    for limit in plan.limits:
+        alert = start.standing.get((plan.joint, limit.name))
+        if alert is None:
+            continue
+        if isinstance(limit, Level):
+            state[limit.name] = LevelState(active=True, peak=alert.peak)
+        else:
+            silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
+            state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
+    return State(limits=state)
+
+
+def gap_sentence(start: Start, *, start_ns: int) -> str:
+    """Return what is said where a recording goes on."""
+    away_s = (start_ns - start.newest_ns) * 1e-9
+    return (
+        f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
+        f"{time_text(start.newest_ns)})."
+    )

@@ -1,0 +1,103 @@
+"""Decoding against cantools, frame by frame: `make bench` prints the table.
+
+cantools only takes the bits out and scales them; ours also counts turns, leaves out "no value",
+holds every value against its channel's range and derives torque.
+"""
+
+from typing import Final
+
+import cantools.database
+import pytest
+from cantools.database.can import Database, Message, Signal
+from cantools.database.conversion import BaseConversion
+
+from logger.joint.batch import FrameBatch
+from logger.joint.bench import Bench, bench_from
+from logger.joint.decode import DecodeState, decode, plan_for
+from logger.simulate import scenario
+from logger.simulate.offline import frames as simulated_frames
+from tests.benchmarks.measure import START_NS, say, seconds
+
+pytestmark = pytest.mark.slow
+
+SHOULDER: Final = 0x2C3
+
+
+def _frames(*, both: bool) -> FrameBatch:
+    made = FrameBatch.joined(
+        list(simulated_frames(hours=0.05, rate_Hz=100.0, seed=3, start_ns=START_NS))
+    )
+    return made if both else made.taken(made.identifier == SHOULDER)
+
+
+def _bench(*, both: bool) -> Bench:
+    text = scenario.bench(channel="x").text
+    if not both:
+        text = "[[joint]]".join(text.split("[[joint]]")[:2])
+    return bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
+
+
+def _reference(*identifiers: int) -> Database:
+    """Return the demo joint's three kinds of answer as cantools describes them."""
+
+    def signal(name: str, start: int, length: int, *, kind: int, big: bool, signed: bool):
+        return Signal(
+            name,
+            start,
+            length,
+            byte_order="big_endian" if big else "little_endian",
+            is_signed=signed,
+            conversion=BaseConversion.factory(scale=0.01, offset=0),
+            multiplexer_ids=[kind],
+            multiplexer_signal="kind",
+        )
+
+    signals = [
+        Signal("kind", 0, 8, byte_order="little_endian", is_multiplexer=True),
+        signal("position", 8, 14, kind=0x41, big=False, signed=False),
+        signal("speed", 31, 16, kind=0x41, big=True, signed=True),
+        signal("current", 47, 16, kind=0x41, big=True, signed=True),
+        signal("position set-point", 15, 16, kind=0x53, big=True, signed=True),
+        signal("torque set-point", 31, 16, kind=0x53, big=True, signed=True),
+        signal("housing", 8, 8, kind=0x48, big=False, signed=True),
+        signal("drive", 16, 8, kind=0x48, big=False, signed=True),
+        signal("voltage", 31, 16, kind=0x48, big=True, signed=False),
+        signal("fault", 47, 16, kind=0x48, big=True, signed=False),
+    ]
+    return cantools.database.can.Database(
+        [Message(number, f"joint {number:X}", 7, signals, strict=False) for number in identifiers]
+    )
+
+
+@pytest.mark.parametrize("both", [False, True], ids=["one joint", "two joints"])
+def test_decode_against_cantools(both: bool):  # noqa: FBT001 - a parameter of the test
+    """The three kinds of frame of the demo joint, a batch at a time and whole."""
+    frames = _frames(both=both)
+    plan = plan_for(_bench(both=both))
+    database = _reference(*sorted(set(frames.identifier.tolist())))
+    rows = [
+        (number, bytes(payload[:length]))
+        for number, payload, length in zip(
+            frames.identifier.tolist(), frames.data, frames.length.tolist(), strict=True
+        )
+    ]
+    chunks = [frames.taken(slice(first, first + 100)) for first in range(0, len(frames), 100)]
+
+    def peer() -> None:
+        for number, payload in rows:
+            database.decode_message(number, payload, allow_truncated=True)
+
+    def in_hundreds() -> None:
+        state = DecodeState()
+        for chunk in chunks:
+            _, state = decode(plan, state, chunk)
+
+    by_peer = seconds(peer)
+    joints = "two joints" if both else "one joint"
+    say(
+        f"decode, {joints}, 100 frames a batch: cantools / ours",
+        by_peer / seconds(in_hundreds),
+        "x faster",
+    )
+    whole = seconds(lambda: decode(plan, DecodeState(), frames))
+    say(f"decode, {joints}, whole: cantools / ours", by_peer / whole, "x faster")

@@ -1,0 +1,150 @@
+"""The recorder's cost a frame against python-can's own loops: `make bench` prints the table.
+
+A stand-in on the loopback takes the place of the kernel's CAN socket: the same bytes, stamps and
+calls. The peer only counts; ours receives, decodes, evaluates limits and writes the journal.
+"""
+
+import statistics
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import can
+import pytest
+
+from logger.bus.kernel_frames import enlarge_buffer, lost_frames
+from logger.bus.opening import MessageReader, Reader, _KernelTaker
+from logger.intake import Intake
+from logger.joint.batch import FrameBatch
+from logger.joint.bench import Bench
+from logger.limits.limit import limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames as simulated_frames
+from logger.store.manifest import begun
+from logger.store.write import RecordingWriter
+from tests.benchmarks.measure import ROUNDS, START_NS, say
+from tests.standin import bus_on, frame, pair
+
+pytestmark = pytest.mark.slow
+
+COUNT: Final = 9_600
+A_TICK: Final = 320
+"""Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (40 ms)."""
+
+
+def _frames() -> FrameBatch:
+    made = FrameBatch.joined(
+        list(simulated_frames(hours=0.005, rate_Hz=1000.0, seed=3, start_ns=START_NS))
+    )
+    return made.taken(slice(0, COUNT))
+
+
+@dataclass
+class _Recording:
+    """Everything behind the receive call."""
+
+    intake: Intake
+    writer: RecordingWriter
+    ticks: int = 0
+
+    @classmethod
+    def at(cls, path: Path, bench: Bench) -> "_Recording":
+        writer = RecordingWriter(
+            path, begun(bench, name="bench", started_ns=START_NS), bench, now_s=0.0
+        )
+        limits = limits_from(scenario.limits_text(), "limits.toml")
+        return cls(Intake(bench, limits, writer, start_ns=START_NS), writer)
+
+    def take(self, frames: FrameBatch) -> None:
+        self.intake.take(frames, now_ns=int(frames.time_ns[-1]))
+        self.ticks += 1
+        self.writer.tick(self.ticks * 0.04)
+
+
+def _ours(reader: Reader, send: Callable[[int], None], recording: _Recording) -> float:
+    """Return the processor time for all frames, the sender's left out."""
+    spent, done = 0.0, 0
+    while done < COUNT:
+        send(done)
+        before = time.process_time()
+        frames = reader.take().frames
+        recording.take(frames)
+        spent += time.process_time() - before
+        done += len(frames)
+    return spent
+
+
+def _bare(bus: can.BusABC, send: Callable[[int], None]) -> float:
+    spent, done = 0.0, 0
+    while done < COUNT:
+        send(done)
+        before = time.process_time()
+        while bus.recv(0) is not None:
+            done += 1
+        spent += time.process_time() - before
+    return spent
+
+
+def test_the_socketcan_path(tmp_path: Path):
+    """Frames by the hundred from the kernel, against a call for each that only counts."""
+    made = _frames()
+    sent = [
+        frame(int(number), bytes(payload[:length]))
+        for number, payload, length in zip(made.identifier, made.data, made.length, strict=True)
+    ]
+    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    sender, receiver = pair()
+    enlarge_buffer(receiver)
+
+    def send(first: int) -> None:
+        for one in sent[first : first + A_TICK]:
+            sender.send(one)
+
+    bus = bus_on(receiver)
+    reader = _KernelTaker(receiver, fd=False, place=0)
+    recording = _Recording.at(tmp_path / "rec", bench)
+    _ours(reader, send, recording)
+    ours, bare = [], []
+    for _ in range(ROUNDS):
+        bare.append(_bare(bus, send))
+        ours.append(_ours(reader, send, recording))
+    recording.writer.abandon()
+    assert lost_frames(receiver) == 0
+    sender.close()
+    receiver.close()
+    share = statistics.median(ours) / statistics.median(bare)
+    say("receive + decode + limits + journal, SocketCAN path: ours / bare recv loop", share, "x")
+    say("   of it, a frame", statistics.median(ours) / COUNT * 1e6, "us")
+
+
+def test_any_other_interface(tmp_path: Path):
+    """A call for each frame there too: the in-process bus is python-can's fastest."""
+    made = _frames()
+    messages = [
+        can.Message(arbitration_id=int(number), is_extended_id=False, data=bytes(payload[:length]))
+        for number, payload, length in zip(made.identifier, made.data, made.length, strict=True)
+    ]
+    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    recording = _Recording.at(tmp_path / "rec", bench)
+    with (
+        can.Bus(interface="virtual", channel="bench") as sender,
+        can.Bus(interface="virtual", channel="bench") as receiver,
+    ):
+
+        def send(first: int) -> None:
+            for message in messages[first : first + A_TICK]:
+                sender.send(message)
+
+        reader = MessageReader(receiver, place=0)
+        _ours(reader, send, recording)
+        ours, bare = [], []
+        for _ in range(ROUNDS):
+            bare.append(_bare(receiver, send))
+            ours.append(_ours(reader, send, recording))
+    recording.writer.abandon()
+    share = statistics.median(ours) / statistics.median(bare)
+    say("the same on the in-process bus (bare loop under 2 us a frame)", share, "x")
+    left = (statistics.median(ours) - statistics.median(bare)) / COUNT * 1e6
+    say("   what is added to a bare loop, a frame", left, "us")

@@ -1,0 +1,144 @@
+"""A fuzz target: random layouts and random frames; whatever comes is decoded or counted.
+
+    python -m tests.fuzz_decode --seconds 600 --seed 7
+
+A layout is refused in words or makes a plan; a plan takes any frames in any chunking. What breaks a
+law ends the run with the seed of the round, which brings it back.
+"""
+
+import argparse
+import sys
+import time
+
+import numpy as np
+
+from logger.errors import InputError
+from logger.joint.batch import FrameBatch
+from logger.joint.bench import Bench, bench_from
+from logger.joint.channels import CHANNELS
+from logger.joint.decode import DecodeState, decode, plan_for
+
+__all__ = ["fuzz", "one_round"]
+
+NAMES = tuple(CHANNELS)
+HEADS = (0x10, 0x11, 0x7FF, 0x18FF0001)
+
+
+def _value(dice: np.random.Generator) -> str:
+    channel = str(dice.choice(NAMES))
+    bits = int(dice.integers(1, 65))
+    lines = [
+        "[[frame.value]]",
+        f'channel = "{channel}"',
+        f"byte = {dice.integers(0, 64 if dice.random() < 0.2 else 8)}",
+        f"bits = {min(bits, 32) if channel == 'fault_code' else bits}",
+        f'order = "{dice.choice(["little", "big"])}"',
+    ]
+    if dice.random() < 0.5:
+        lines.append(f"bit = {dice.integers(0, 8)}")
+    if dice.random() < 0.5:
+        lines.append("signed = true")
+    if dice.random() < 0.3:
+        lines.append(f"no_value = [{dice.integers(-2, 256)}]")
+    if channel == "position_rad" and dice.random() < 0.7:
+        lines.append(f"encoder = {{ counts = {dice.integers(2, 1 << 16)} }}")
+    elif channel.startswith("temperature") and dice.random() < 0.3:
+        lines.append('resistance = "pt100"')
+    elif channel != "fault_code" and dice.random() < 0.5:
+        lines.append(f"scale = {dice.normal() * 10.0 ** dice.integers(-6, 6)!r}")
+    return "\n".join(lines)
+
+
+def _layout(dice: np.random.Generator) -> str:
+    frames = []
+    for number in range(dice.integers(1, 4)):
+        head = int(dice.choice(HEADS))
+        lines = [
+            "[[frame]]",
+            f'name = "frame {number}"',
+            f"identifier = {head}",
+            f"extended = {str(head > 0x7FF).lower()}",
+            f"length = {dice.integers(0, 65 if dice.random() < 0.2 else 9)}",
+        ]
+        if dice.random() < 0.5:
+            lines.append(f'begins = "{dice.integers(0, 256):02X}"')
+        if dice.random() < 0.2:
+            lines.append(f"mask = {dice.integers(0, 0x800)}")
+        lines += [_value(dice) for _ in range(dice.integers(0, 4))]
+        frames.append("\n".join(lines))
+    return 'format = 1\nname = "l"\n' + "\n".join(frames)
+
+
+def _bench(dice: np.random.Generator) -> Bench | None:
+    text = '[bus]\ninterface = "virtual"\n'
+    text += f'[[joint]]\nname = "a"\nlayout = "l"\nreversed = {str(dice.random() < 0.5).lower()}\n'
+    try:
+        return bench_from(text, {"l": _layout(dice)}, where="bench.toml")
+    except InputError:
+        return None
+
+
+def _frames(dice: np.random.Generator) -> FrameBatch:
+    n = int(dice.integers(0, 400))
+    width = int(dice.choice([8, 64]))
+    return FrameBatch(
+        time_ns=np.cumsum(dice.integers(0, 10 ** dice.integers(1, 11), n)),
+        identifier=dice.choice([*HEADS, dice.integers(0, 1 << 29)], n).astype(np.uint32),
+        flags=np.where(
+            dice.random(n) < 0.7, dice.choice([0, 1], n), dice.integers(0, 32, n)
+        ).astype(np.uint8),
+        length=dice.integers(0, 80, n).astype(np.uint8),
+        data=dice.integers(0, 256, (n, width)).astype(np.uint8),
+        bus=dice.choice([0, 0, 0, 1], n).astype(np.uint8),
+    )
+
+
+def one_round(seed: int) -> bool:
+    """Try one layout; return whether it was one.
+
+    Raises
+    ------
+    AssertionError
+        A law does not hold: a frame is neither a reading nor counted, or chunking changes a value.
+    """
+    dice = np.random.default_rng(seed)
+    bench = _bench(dice)
+    if bench is None:
+        return False
+    plan = plan_for(bench)
+    frames = _frames(dice)
+    whole, _ = decode(plan, DecodeState(), frames)
+    sent = int(np.count_nonzero(frames.flags & 16))
+    assert len(whole.readings[0]) + sum(whole.rejected.values()) + sent == len(frames)
+    state, parts = DecodeState(), []
+    cuts = sorted(dice.integers(0, len(frames) + 1, 3).tolist())
+    for first, behind in zip([0, *cuts], [*cuts, len(frames)], strict=True):
+        part, state = decode(plan, state, frames.taken(slice(first, behind)))
+        parts.append(part.readings[0])
+    for channel, values in whole.readings[0].columns.items():
+        pieces = np.concatenate([part.columns[channel] for part in parts])
+        np.testing.assert_array_equal(values, pieces, err_msg=channel)
+    return True
+
+
+def fuzz(*, seconds: float, seed: int) -> tuple[int, int]:
+    """Try layouts for some seconds; return rounds, and those whose layout was one."""
+    rounds = taken = 0
+    end_s = time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        try:
+            with np.errstate(all="ignore"):
+                taken += one_round(seed + rounds)
+        except Exception as fault:
+            raise AssertionError(f"round {seed + rounds} breaks a law") from fault
+        rounds += 1
+    return rounds, taken
+
+
+if __name__ == "__main__":
+    wanted = argparse.ArgumentParser(description=__doc__)
+    wanted.add_argument("--seconds", type=float, default=60.0)
+    wanted.add_argument("--seed", type=int, default=0)
+    chosen = wanted.parse_args()
+    done, good = fuzz(seconds=chosen.seconds, seed=chosen.seed)
+    sys.stdout.write(f"{done} rounds, {good} of them with a layout that is one: every law held\n")
