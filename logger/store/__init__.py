@@ -6,7 +6,7 @@
     lock        live.lock: one writer
     journal     what is not sealed yet: framed, checksummed record batches
     parts       sealed Parquet parts, named by their range of rows
-    sums        checksums of a part, over what Parquet leaves unguarded
+    sums        checksums of a part, over every byte that Parquet leaves unguarded
     overview    the pyramid's first level, and how it grows part by part
     levels      its upper levels: eight parts become one with wider buckets
     events      alerts and their life, notes, gaps: one event, one row
@@ -17,8 +17,8 @@
     raw         the raw frames of a finished recording, part by part
     room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
-    rebuild     overviews that are missing or damaged, made anew
-    seal        what a crash left, made into parts; a check of what is there
+    seal        what a crash left, made into parts; nothing that was written is thrown away
+    rebuild     overviews that are missing or damaged, made anew from their rows
 
 Order of a row's life: journal (flushed every 50 ms, synced every second), part (written aside,
 synced, renamed, folder synced), and only then is the journal removed.

@@ -49,7 +49,7 @@ def consolidate(recording: Path, joint: str) -> None:
         waiting = [part for part in below if part.first_row >= done]
         while len(waiting) >= FAN:
             group, waiting = waiting[:FAN], waiting[FAN:]
-            if any(part.damage for part in group) or not _contiguous(group):
+            if any(part.verify() for part in group) or not _contiguous(group):
                 # They are read one by one for good; the next eight are another matter.
                 continue
             path = _write(folder, group, below_ns=below_ns, width_ns=width_ns)

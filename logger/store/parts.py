@@ -49,6 +49,7 @@ def write_part(
 def _make_within_recording(folder: Path) -> None:
     """Make a stream's folder; not where a recording was that has been moved away."""
     there = next(above for above in folder.parents if above.is_dir())
+    # A level of the pyramid lies deepest, three folders down.
     if not any((above / MANIFEST).exists() for above in (there, *there.parents[:2])):
         raise FileNotFoundError(errno.ENOENT, "the recording is gone", str(folder))
     make_folder(folder)
@@ -203,8 +204,9 @@ class Part:
                 )
         except _DAMAGED as fault:
             raise InputError(
-                f"{self.path}: this part is damaged and cannot be read ({fault}). Take it out of "
-                "the recording; the rest can then be read, and `dutytrace check` says what is gone."
+                f"{self.path}: this part is damaged and cannot be read ({fault}). `dutytrace seal` "
+                "makes overviews anew; any other part, take it out of the recording: the rest can "
+                "then be read, and `dutytrace check` says what is gone."
             ) from None
 
     def _places(self, columns: Sequence[str] | None) -> Sequence[int]:

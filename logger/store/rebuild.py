@@ -9,6 +9,7 @@ from pathlib import Path
 
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
+from logger.store.levels import UPPER_NS, consolidate, level_folder
 from logger.store.overview import Carry, carry_from, grow, overview_table
 from logger.store.parts import Part, list_parts, write_part
 from logger.store.schema import readings_from
@@ -71,7 +72,34 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
         closing.resume()
         closing.seal({}, until_ns=ended_ns)
         made = True
+    for joint in bench.joints:
+        made |= _upper_levels(recording, joint.name)
     return made
+
+
+def _upper_levels(recording: Path, joint: str) -> bool:
+    """Make the upper levels anew from the first part on that is wanting; return whether any was."""
+    damaged = False
+    before: set[Path] = set()
+    for width_ns in UPPER_NS:
+        parts = list_parts(level_folder(recording, joint, width_ns))
+        before |= {part.path for part in parts}
+        end_row = 0
+        for place, part in enumerate(parts):
+            hurt = bool(part.verify())
+            damaged |= hurt
+            if hurt or part.first_row != end_row:
+                for later in parts[place:]:
+                    later.path.unlink()
+                break
+            end_row = part.end_row
+    consolidate(recording, joint)
+    after = {
+        part.path
+        for width_ns in UPPER_NS
+        for part in list_parts(level_folder(recording, joint, width_ns))
+    }
+    return damaged or before != after
 
 
 def _whole(folder: Path) -> list[Part]:

@@ -139,8 +139,9 @@ class RecordingWriter:
             )
             writer._open(path, reopened, bench, lock=lock, now_s=now_s, rhythm=rhythm)
             for stream in writer._streams:
-                parts = list_parts(path / stream)
-                writer._rows[stream] = parts[-1].end_row if parts else 0
+                # Behind all that ever was: where the last of it is lost, that stays missing.
+                ends = [part.end_row for part in list_parts(path / stream)]
+                writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
             writer._sealer.reopen()
         except OSError as fault:
             lock.release()

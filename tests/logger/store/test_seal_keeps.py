@@ -99,6 +99,50 @@ def _name(place: int) -> str:
     return f"part-{first:012d}-{end:012d}.parquet"
 
 
+@pytest.mark.parametrize("how", ["gone", "cut", "flipped"])
+def test_upper_levels_are_made_anew(tmp_path: Path, how: str):
+    """A part of an upper level, or a level as a whole: as it was, and the second time nothing."""
+    path = _recorded(tmp_path / "rec", parts=26)
+
+    def upper() -> dict[str, bytes]:
+        folder = path / overview_stream("elbow")
+        return {str(file): file.read_bytes() for file in folder.glob("width=*/part-*.parquet")}
+
+    before = upper()
+    assert len(before) == 3
+    first = Path(min(before))
+    if how == "gone":
+        shutil.rmtree(first.parent)
+    else:
+        content = bytearray(before[str(first)])
+        content[len(content) // 3] ^= 0xFF
+        first.write_bytes(bytes(content) if how == "flipped" else bytes(content[:-1]))
+    assert seal(path)
+    assert upper() == before
+    assert not seal(path)
+
+
+def test_a_damaged_overview_does_not_end_a_recorder(tmp_path: Path):
+    """Eight parts would be consolidated, one is damaged: they are left as they are."""
+    path = tmp_path / "rec"
+    writer = _writer(path)
+    for part in range(12):
+        writer.append_readings(_readings(part))
+        writer.tick(1000.0 * (part + 1))
+        writer._sealing.result()
+        if part == 3:
+            file = list_parts(path / overview_stream("elbow"))[1].path
+            content = bytearray(file.read_bytes())
+            content[100] ^= 0xFF
+            file.write_bytes(bytes(content))
+    writer.close(ended_ns=START_NS + 40 * 10**9, cause="test")
+    assert check(Recording.open(path)).whole
+    assert seal(path)
+    assert not seal(path)
+    found = figures(Recording.open(path), "elbow", CHANNEL, START_NS, START_NS + 36 * 10**9)
+    assert found.n == 3600
+
+
 def test_an_overview_is_made_anew_before_more_rows_follow(tmp_path: Path):
     """A crash and a bad disk together: what the newest one carried is not forgotten."""
     path = _recorded(tmp_path / "rec", closed=False)
