@@ -22,6 +22,7 @@ FLOORS = {
     "logger.intake": 5,
     "logger.record": 6,
     "logger.ahead": 4,
+    "logger.trace_rows": 4,
     "logger.log_columns": 4,
     "logger.log_lines": 5,
     "logger.log_objects": 5,
