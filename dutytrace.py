@@ -235,14 +235,16 @@ def seal(recording: Recording) -> None:
 
 @app.command("import")
 def bring_in(
-    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log that python-can reads.")],
-    bench: Annotated[Path, typer.Option(metavar="BENCH", help="The bench file.")],
+    source: Annotated[
+        Path, typer.Argument(metavar="LOG", help="A log that python-can reads, or a table.")
+    ],
+    bench: Annotated[Path | None, typer.Option(metavar="BENCH", help="The bench file.")] = None,
     limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
-    name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
+    name: Annotated[str | None, typer.Option(help="What the test or sensor is called.")] = None,
     note: Annotated[str, typer.Option(help="A first note.")] = "",
     out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
     start: Annotated[
-        str | None, typer.Option(metavar="TIME", help="When its first frame was (ISO 8601).")
+        str | None, typer.Option(metavar="TIME", help="When its first frame or row was (ISO 8601).")
     ] = None,
     channel: Annotated[
         list[str] | None,
@@ -251,10 +253,54 @@ def bring_in(
     tolerant: Annotated[
         bool, typer.Option("--tolerant", help="Take what stands before a damage.")
     ] = False,
+    into: Annotated[
+        Path | None,
+        typer.Option(metavar="REC", help="A table (.csv, .parquet) joins this as a sensor."),
+    ] = None,
+    time_column: Annotated[
+        str | None, typer.Option("--time", metavar="COLUMN", help="The table's column of times.")
+    ] = None,
+    column: Annotated[
+        list[str] | None,
+        typer.Option(metavar="CHANNEL=COLUMN", help="Which column of the table is which channel."),
+    ] = None,
+    time_unit: Annotated[
+        str, typer.Option(help="What a time that is a number counts: s, ms, us or ns.")
+    ] = "s",
+    hold: Annotated[
+        str | None, typer.Option(help="How long a value holds; default three periods.")
+    ] = None,
     recordings: Recordings = DEFAULT_RECORDINGS,
     as_json: AsJson = False,
 ) -> None:
-    """Make a recording of a log that another program wrote."""
+    """Make a recording of a log, or let a table of values join one as a sensor."""
+    start_ns = _moment_ns(start, "--start") if start else None
+    if into is not None:
+        if bench or limits or out or channel or tolerant:
+            raise InputError(
+                "--into: found beside --bench, --limits, --out, --channel or --tolerant, which are "
+                "of a log. Leave them away."
+            )
+        _join(
+            into,
+            source,
+            sensor=name or re.sub(r"[^a-z0-9]+", "-", source.stem.lower()).strip("-") or "sensor",
+            time_column=time_column,
+            columns=dict(_pair(one, "--column") for one in column or []),
+            time_unit=time_unit,
+            start_ns=start_ns,
+            hold_s=_seconds(hold, "--hold") if hold else None,
+            note=note,
+            as_json=as_json,
+        )
+        return
+    if time_column or column or hold:
+        raise InputError(
+            "--into: found none, expected the recording that the table joins, since --time, "
+            "--column or --hold was said."
+        )
+    if bench is None:
+        raise InputError("--bench: found none, expected the bench file that explains the frames.")
     from logger.bring_in import bring_in as run
     from logger.joint.bench import read_bench
     from logger.limits.limit import LimitSet, check_against, read_limits
@@ -264,15 +310,15 @@ def bring_in(
     the_limits = read_limits(limits) if limits else LimitSet()
     check_against(the_limits, the_bench, str(limits))
     frames = LogFrames(
-        path=log,
+        path=source,
         bench=the_bench,
-        start_ns=_moment_ns(start, "--start") if start else None,
+        start_ns=start_ns,
         channels=dict(_pair(one, "--channel") for one in channel or []),
         tolerant=tolerant,
     )
-    title = name or log.name.split(".")[0]
+    title = name or source.name.split(".")[0]
     first_ns = frames.first_ns()
-    with _progress(f"Importing {log.name}", frames.size_bytes) as at:
+    with _progress(f"Importing {source.name}", frames.size_bytes) as at:
         made = run(
             frames,
             bench=the_bench,
@@ -660,7 +706,7 @@ def _say_bus(heard: "BusHeard") -> None:
 class _progress:  # noqa: N801 - reads like a function at its one place
     """A progress bar in nanoseconds of simulated time; silent where nobody looks."""
 
-    def __init__(self, what: str, total_ns: int) -> None:
+    def __init__(self, what: str, total_ns: int | None) -> None:
         from rich.console import Console
         from rich.progress import Progress
 
@@ -714,6 +760,64 @@ def _folder_name(start_ns: int, name: str) -> str:
     stamp = datetime.fromtimestamp(start_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
     slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "recording"
     return f"{stamp}-{slug}"
+
+
+def _join(
+    recording: Path,
+    table: Path,
+    *,
+    sensor: str,
+    time_column: str | None,
+    columns: dict[str, str],
+    time_unit: str,
+    start_ns: int | None,
+    hold_s: float | None,
+    note: str,
+    as_json: bool,
+) -> None:
+    """Let a table of values join a recording as a sensor."""
+    from logger.joint.bench import SensorSettings
+    from logger.settings_file import checked
+    from logger.store.inbox import post
+    from logger.store.joining import join_sensor
+    from logger.trace_rows import TraceRows
+
+    if not time_column or not columns:
+        raise InputError(
+            "--time, --column: expected the table's column of times, and for each channel its "
+            "column, such as --time t --column temperature_ambient_degC=T1."
+        )
+    rows = TraceRows(
+        path=table,
+        sensor=sensor,
+        time=time_column,
+        columns=columns,
+        unit=time_unit,
+        start_ns=start_ns,
+    )
+    told = {"name": sensor, "channels": [*columns], "hold_s": hold_s or rows.hold_s()}
+    with _progress(f"Importing {table.name}", None) as at:
+        joined = join_sensor(
+            recording,
+            checked(SensorSettings, told, "--name"),
+            rows,
+            progress=at,
+            stop=_stop_on_signals(),
+        )
+    post(recording, kind="note", text=note or f"{table.name} joined as the sensor {sensor}.")
+    if as_json:
+        _answer(
+            {
+                "recording": str(recording),
+                "sensor": sensor,
+                "rows": joined.rows,
+                "outside": joined.outside,
+            }
+        )
+        return
+    _say(f"Joined {joined.rows} readings into {recording} as the sensor {sensor}.")
+    if joined.outside:
+        _say(f"{joined.outside} readings lie before its beginning or after its end: left out.")
 
 
 def _say_made(made: "BroughtIn", *, as_json: bool) -> None:

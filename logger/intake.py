@@ -89,7 +89,12 @@ class Intake:
         self._start = start
         self._state = start.decode_state()
         self._watch = {
-            joint.name: limit_plan_for(limits, joint=joint.name, hold_ns=bench.hold_ns_of(joint))
+            joint.name: limit_plan_for(
+                limits,
+                joint=joint.name,
+                hold_ns=bench.hold_ns_of(joint),
+                sensor=joint.name in bench.sensors,
+            )
             for joint in bench.joints
         }
         self._watched = {

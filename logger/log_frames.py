@@ -6,20 +6,14 @@ no date is placed at the file's own, or where it is told. The thread that asks f
 asks for all: it opens the file.
 """
 
-import gzip
-import io
 from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from itertools import chain, islice
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import Final
 
-import can
 import numpy as np
-from can.io import MESSAGE_READERS
-from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageReader
 from numpy.typing import NDArray
 
 from logger.bring_in import Said
@@ -27,8 +21,8 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
 from logger.log_channels import ChannelPlaces
-from logger.log_columns import BATCH, Columns, gather
-from logger.settings_file import nearest
+from logger.log_columns import Columns
+from logger.log_reading import LogReading, words_of_fault
 from logger.store.manifest import time_text
 
 __all__ = ["LogFrames"]
@@ -53,8 +47,7 @@ class LogFrames:
     """End where the log is damaged, and say so, instead of refusing it."""
     said: deque[Said] = field(default_factory=deque)
     """What is worth an event and was not fetched yet."""
-    _raw: IO[bytes] | None = None
-    _reader: MessageReader | None = None
+    _read: LogReading | None = None
     _shift_ns: int = 0
     _newest_ns: int = 0
     _late: int = 0
@@ -68,7 +61,11 @@ class LogFrames:
     @property
     def read_bytes(self) -> int:
         """How far it has been read; 0 where that is not known."""
-        return 0 if self._raw is None or self._raw.closed else self._raw.tell()
+        return 0 if self._read is None else self._read.read_bytes
+
+    def _reading(self) -> LogReading:
+        self._read = LogReading(self.path)
+        return self._read
 
     def first_ns(self) -> int:
         """Return when the first frame was.
@@ -78,12 +75,11 @@ class LogFrames:
         InputError
             It is no log that can be read, or holds no frame.
         """
-        first = Columns()
         with ExitStack() as opened:
-            first.take(list(islice(self._messages(opened), 1)))
-        if len(first) == 0:
-            raise self._holds_nothing()
-        return self._placed(int(first.batch().time_ns[0]))
+            for columns, _ in self._reading().gathered(opened):
+                if len(columns):
+                    return self._placed(int(columns.batch().time_ns[0]))
+        raise self._holds_nothing()
 
     def __iter__(self) -> Iterator[FrameBatch]:
         """Yield the frames in batches of about 16,000.
@@ -97,9 +93,7 @@ class LogFrames:
         places = ChannelPlaces(self.bench, self.channels)
         count = 0
         with ExitStack() as opened:
-            messages = self._messages(opened)
-            while True:
-                columns, fault = gather(messages)
+            for columns, fault in self._reading().gathered(opened):
                 if len(columns):
                     frames = columns.batch()
                     frames = replace(
@@ -109,13 +103,8 @@ class LogFrames:
                     )
                     count += len(columns)
                     yield frames
-                if fault is None and len(columns) < BATCH:
-                    fault = self._cut()
                 if fault is not None:
                     self._damaged(fault, count)
-                # A reader that ended on a fault is not asked again: it would call that the end.
-                if fault is not None or len(columns) < BATCH:
-                    break
         if count == 0:
             raise self._holds_nothing()
         if self._late:
@@ -131,67 +120,10 @@ class LogFrames:
     def _say(self, kind: str, text: str) -> None:
         self.said.append(Said(kind=kind, time_ns=self._newest_ns, text=text))
 
-    def _messages(self, opened: ExitStack) -> Iterator[can.Message]:
-        """Return the messages; what is no log at all is refused at the first."""
-        if not self.path.is_file():
-            raise InputError(f"{self.path}: there is no such log file.")
-        fault: Exception | None = None
-        # The date in a log's head may be in words that nobody knows: then it is read without.
-        for dated in (True, False):
-            try:
-                self._reader = self._opened(opened, dated=dated)
-                messages = iter(self._reader)
-                first = list(islice(messages, 1))
-                break
-            except InputError:
-                raise
-            except Exception as met:  # noqa: BLE001 - a reader raises whatever its parsing meets
-                fault = fault or met
-        else:
-            assert fault is not None, "both tries ended on one"
-            raise InputError(
-                f"{self.path}: this cannot be read as a log of its kind ({_words(fault)})."
-            )
-        return chain(first, messages)
-
-    def _opened(self, opened: ExitStack, *, dated: bool) -> MessageReader:
-        """Open the file with the reader of its kind."""
-        suffixes = [suffix.lower() for suffix in self.path.suffixes]
-        packed = suffixes[-1:] == [".gz"]
-        suffix = "".join(suffixes[-2:-1] if packed else suffixes[-1:])
-        kind = MESSAGE_READERS.get(suffix)
-        by_file = kind is not None and issubclass(kind, TextIOMessageReader | BinaryIOMessageReader)
-        if kind is None or (packed and not by_file):
-            known = sorted(MESSAGE_READERS)
-            raise InputError(
-                f"{self.path}: found a file that ends in {''.join(suffixes[-2:])!r}, expected a "
-                f"log that python-can reads.{nearest(suffix, known)}"
-            )
-        if not by_file:
-            return opened.enter_context(can.LogReader(self.path))
-        # Opened here, so that it is closed whatever happens, and it is known how far it was read.
-        self._raw = opened.enter_context(self.path.open("rb"))
-        file: Any = self._raw
-        if packed:
-            file = opened.enter_context(gzip.GzipFile(fileobj=self._raw))
-        if issubclass(kind, TextIOMessageReader):
-            file = opened.enter_context(io.TextIOWrapper(file, "utf-8", errors="replace"))
-        # Only the text format with a date in its head knows this; the others pass it over.
-        return kind(file, relative_timestamp=not dated)
-
-    def _cut(self) -> Exception | None:
-        """Return why the end that a reader came to is not that of the log."""
-        reader = self._reader
-        if isinstance(reader, can.BLFReader) and self.path.suffix.lower() != ".gz":
-            lacks = int(reader.file_size) - self.size_bytes
-            if lacks > 0:
-                return ValueError(f"the file is {lacks} bytes shorter than its head says")
-        return None
-
     def _damaged(self, fault: Exception, count: int) -> None:
         sentence = (
             f"the log cannot be read beyond its frame {count} (at {time_text(self._newest_ns)}): "
-            f"{_words(fault)}."
+            f"{words_of_fault(fault)}."
         )
         if not self.tolerant or count == 0:
             raise InputError(
@@ -254,7 +186,3 @@ def _buses(columns: Columns, places: ChannelPlaces) -> NDArray[np.uint8]:
     if len(heard) == 1:
         return np.full(len(columns), of[heard.pop()], np.uint8)
     return np.fromiter(map(of.__getitem__, columns.channel), np.uint8, len(columns))
-
-
-def _words(fault: Exception) -> str:
-    return f"{type(fault).__name__}: {fault}" if str(fault) else type(fault).__name__

@@ -20,7 +20,7 @@ from logger.errors import InputError
 from logger.fared import Fared
 from logger.intake import Intake
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench import Bench
+from logger.joint.bench import Bench, Sensor, with_sensor
 from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet, check_against
 from logger.store.bulk import BulkWriter
@@ -41,6 +41,8 @@ KEPT: Final = frozenset(
     }
 )
 """Kinds of events that do not follow from the decoded readings."""
+CARRIED_NS: Final = 600 * 10**9
+"""How much of a sensor is in memory at a time."""
 
 
 def redecode(
@@ -75,6 +77,10 @@ def redecode(
     old = reader.manifest
     assert old.ended_ns is not None, "a finished one has an end"
     _check_buses(reader.bench, bench, recording)
+    sensors = [joint for joint in reader.bench.joints if isinstance(joint, Sensor)]
+    for sensor in sensors:
+        if sensor.name not in bench.sensors:
+            bench = with_sensor(bench, sensor.settings, where="the bench file")
     limits = reader.limits if limits is None else limits
     check_against(limits, bench, "the limits")
     parts = frame_parts(recording)
@@ -104,6 +110,8 @@ def redecode(
                 done += len(batch)
                 progress(done / max(total, 1))
         again.end(old.ended_ns)
+        for sensor in sensors:
+            again.carry(reader, sensor, stop=stop)
         heed(stop, out)
         writer.close(ended_ns=old.ended_ns, cause=old.end_cause)
     except KeyboardInterrupt:
@@ -241,6 +249,23 @@ class _Again:
             ),
             event.time_ns,
         )
+
+    def carry(
+        self, reader: RecordingReader, sensor: Sensor, *, stop: threading.Event | None
+    ) -> None:
+        """Take over a sensor's readings: no frames stand behind them."""
+        span = reader.span_ns(status_stream(sensor.name))
+        if span is None:
+            return
+        for start_ns in range(span[0], span[1] + 1, CARRIED_NS):
+            heed(stop, self._writer.path)
+            end_ns = min(start_ns + CARRIED_NS, span[1] + 1)
+            self._writer.append_readings(
+                reader.readings(
+                    sensor.name, start_ns=start_ns, end_ns=end_ns, channels=sensor.channels
+                )
+            )
+            self._writer.tick()
 
     def end(self, ended_ns: int) -> None:
         """Tell what was said after the last frame, the end among it."""

@@ -49,7 +49,12 @@ class Excursion:
 
 def changes(recording: Recording, limits: LimitSet, joint: str) -> Iterable[Change]:
     """Yield every raise and return of a joint's limits over the recording, in order."""
-    plan = plan_for(limits, joint=joint, hold_ns=recording.hold_ns(joint))
+    plan = plan_for(
+        limits,
+        joint=joint,
+        hold_ns=recording.hold_ns(joint),
+        sensor=joint in recording.bench.sensors,
+    )
     if not plan.limits:
         return
     channels = sorted({limit.channel for limit in plan.limits if limit.kind == "level"})

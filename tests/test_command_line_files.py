@@ -158,3 +158,38 @@ def test_an_interrupted_import_leaves_nothing(
     assert err.strip() == "dutytrace: rec: stopped before its end; nothing was left behind."
     assert out == ""
     assert sorted(folder.iterdir()) == before
+
+
+def test_a_thermocouple_joins_a_recording(folder: Path):
+    """A table with a column map is a sensor of the recording; a mistake changes nothing."""
+    done = _run("import", "soak.blf", "--bench", "bench.toml", "--out", "rec", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    (folder / "room.csv").write_text(
+        "seconds;T1\n".replace(";", ",") + "".join(f"{at * 2},{20 + at}\n" for at in range(30))
+    )
+    start = Recording.open(folder / "rec").start_ns
+    table = ["import", "room.csv", "--into", "rec", "--time", "seconds", "--name", "thermocouple"]
+    mapped = ["--column", "temperature_ambient_degC=T1"]
+    for arguments, words in [
+        ([*table], "--column"),
+        ([*table, "--column", "temperature_room_degC=T1"], "'temperature_room_degC'"),
+        ([*table, *mapped], "none of them within the recording"),
+        ([*table, *mapped, "--bench", "bench.toml"], "Leave them away"),
+        (["import", "room.csv", "--time", "seconds"], "--into"),
+        (["import", "room.csv"], "--bench"),
+    ]:
+        done = _run(*arguments, cwd=folder)
+        assert done.returncode == 2, done.stderr
+        assert words in done.stderr
+        assert "Traceback" not in done.stderr
+    assert Recording.open(folder / "rec").joints == ("shoulder", "elbow")
+    begin = pd.Timestamp(start, unit="ns", tz="UTC").isoformat(timespec="microseconds")
+    done = _run(*table, *mapped, "--start", begin, "--json", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    answer = json.loads(done.stdout)
+    assert (answer["sensor"], answer["rows"] + answer["outside"]) == ("thermocouple", 30)
+    recording = Recording.open(folder / "rec")
+    assert recording.row_count("thermocouple") == answer["rows"] == 14
+    assert recording.hold_ns("thermocouple")["temperature_ambient_degC"] == 6 * 10**9
+    assert "room.csv joined" in recording.events()[-1].text
+    assert _run("check", "rec", cwd=folder).returncode == 0

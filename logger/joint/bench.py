@@ -26,7 +26,18 @@ from logger.joint.layout import (
 )
 from logger.settings_file import Settings, checked, nearest, read_text, read_toml
 
-__all__ = ["Bench", "BusSettings", "JointSettings", "Rated", "Torque", "bench_from", "read_bench"]
+__all__ = [
+    "Bench",
+    "BusSettings",
+    "JointSettings",
+    "Rated",
+    "Sensor",
+    "SensorSettings",
+    "Torque",
+    "bench_from",
+    "read_bench",
+    "with_sensor",
+]
 
 HOLD_PERIODS: Final = 3.0
 DEFAULT_HOLD_S: Final = 0.5
@@ -101,8 +112,38 @@ class JointSettings(Settings):
         return layout
 
 
+class SensorSettings(Settings):
+    """Anything else that was recorded beside the joints: a thermocouple, a load cell."""
+
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    channels: tuple[str, ...] = Field(min_length=1)
+    hold_s: float = Field(default=1.0, gt=0, le=86_400)
+    """How long a value holds at most."""
+
+    @field_validator("channels")
+    @classmethod
+    def _are_channels(cls, channels: tuple[str, ...]) -> tuple[str, ...]:
+        for name in channels:
+            if name not in CHANNELS:
+                raise ValueError(f"found {name!r}, expected a channel.{nearest(name, [*CHANNELS])}")
+        return channels
+
+
+class Sensor(JointSettings):
+    """A sensor as a joint of its own: it has readings, and no frames."""
+
+    channels: tuple[str, ...]
+    hold_s: float
+
+    @property
+    def settings(self) -> SensorSettings:
+        """What the bench file says of it."""
+        return SensorSettings(name=self.name, channels=self.channels, hold_s=self.hold_s)
+
+
 class _Joints(Settings):
     joint: tuple[JointSettings, ...] = Field(min_length=1)
+    sensor: tuple[SensorSettings, ...] = ()
 
     @field_validator("joint")
     @classmethod
@@ -128,13 +169,21 @@ class Bench:
 
     buses: tuple[BusSettings, ...]
     joints: tuple[JointSettings, ...]
+    """The joints, and behind them the sensors."""
     layouts: Mapping[str, Layout]
     text: str
     """The bench file verbatim."""
     layout_texts: Mapping[str, str]
 
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """Names of those joints that are sensors."""
+        return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
+
     def layout_of(self, joint: JointSettings) -> Layout:
-        """Return the layout that a joint speaks."""
+        """Return the layout that a joint speaks; a sensor's has no frames."""
+        if isinstance(joint, Sensor):
+            return Layout.model_construct(format=1, name="sensor", frame=())
         return self.layouts[joint.layout]
 
     def joint(self, name: str) -> JointSettings:
@@ -151,6 +200,8 @@ class Bench:
 
     def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
         """Return the channels of a joint in canonical order, the derived torque included."""
+        if isinstance(joint, Sensor):
+            return tuple(name for name in CHANNELS if name in joint.channels)
         carried = set(self.layout_of(joint).channels)
         if joint.torque is not None and "current_A" in carried:
             carried.add("torque_Nm")
@@ -163,6 +214,8 @@ class Bench:
         statistic of the trace: a median is not known while the trace is being written, and joints
         that report more often under load would shorten it.
         """
+        if isinstance(joint, Sensor):
+            return dict.fromkeys(self.channels_of(joint), round(joint.hold_s * 1e9))
         holds: dict[str, int] = {}
         for frame in self.layout_of(joint).frame:
             hold_s = frame.hold_s or (
@@ -229,7 +282,7 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
         )
     bench = Bench(
         buses=buses,
-        joints=file.joint,
+        joints=(*file.joint, *_sensors(file, where)),
         layouts=layouts,
         text=text,
         layout_texts={name: layout_texts[name] for name in layouts},
@@ -249,6 +302,39 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
                     f"{joint.layout!r} already carries torque_Nm. Remove the key."
                 )
     return bench
+
+
+def with_sensor(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
+    """Return the bench with one sensor more, told at the end of its text.
+
+    Raises
+    ------
+    InputError
+        There is a joint or sensor of that name already.
+    """
+    channels = ", ".join(f'"{name}"' for name in sensor.channels)
+    told = (
+        f'[[sensor]]\nname = "{sensor.name}"\nchannels = [{channels}]\nhold_s = {sensor.hold_s!r}\n'
+    )
+    return bench_from(f"{bench.text.rstrip()}\n\n{told}", bench.layout_texts, where=where)
+
+
+def _sensors(file: _Joints, where: str) -> list[Sensor]:
+    taken = {joint.name for joint in file.joint}
+    found = []
+    for index, sensor in enumerate(file.sensor, start=1):
+        if sensor.name in taken:
+            raise InputError(
+                f"{where}: sensor[{index}].name: found {sensor.name!r} twice, expected one joint "
+                "or sensor of each name."
+            )
+        taken.add(sensor.name)
+        found.append(
+            Sensor(
+                name=sensor.name, layout="sensor", channels=sensor.channels, hold_s=sensor.hold_s
+            )
+        )
+    return found
 
 
 def _check_buses(

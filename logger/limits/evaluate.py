@@ -60,9 +60,15 @@ class State:
         return tuple(name for name, state in self.limits.items() if state.active)
 
 
-def plan_for(limits: LimitSet, *, joint: str, hold_ns: Mapping[str, int]) -> Plan:
+def plan_for(
+    limits: LimitSet, *, joint: str, hold_ns: Mapping[str, int], sensor: bool = False
+) -> Plan:
     """Return the plan of a joint; the keys of `hold_ns` are the channels that it carries."""
-    return Plan(joint=joint, limits=limits.for_joint(joint, tuple(hold_ns)), hold_ns=hold_ns)
+    return Plan(
+        joint=joint,
+        limits=limits.for_joint(joint, tuple(hold_ns), sensor=sensor),
+        hold_ns=hold_ns,
+    )
 
 
 def initial(plan: Plan, *, start_ns: int) -> State:

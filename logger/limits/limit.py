@@ -141,13 +141,22 @@ class LimitSet:
     text: str = "format = 1\n"
     """The limits file verbatim."""
 
-    def for_joint(self, joint: str, channels: Sequence[str]) -> tuple[Limit, ...]:
-        """Return the limits that apply to a joint with these channels, in the file's order."""
+    def for_joint(
+        self, joint: str, channels: Sequence[str], *, sensor: bool = False
+    ) -> tuple[Limit, ...]:
+        """Return the limits that apply to a joint with these channels, in the file's order.
+
+        A sensor has its own pace: only a silence that names it is one.
+        """
         return tuple(
             limit
             for limit in self.limits
             if limit.joint in {None, joint}
-            and (isinstance(limit, Silence) or limit.channel in channels)
+            and (
+                limit.joint == joint or not sensor
+                if isinstance(limit, Silence)
+                else limit.channel in channels
+            )
         )
 
     def named(self, name: str) -> Limit | None:

@@ -15,6 +15,7 @@
     write       the writer: journal first, then parts
     bulk        the writer of what comes from a file: whole or not there at all
     raw         the raw frames of a finished recording, part by part
+    joining     a sensor that joins a finished recording by its time
     room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
     seal        what a crash left, made into parts; nothing that was written is thrown away

@@ -119,7 +119,11 @@ def status_schema(bench: Bench) -> pa.Schema:
             continue
         metadata = {b"ucum": channel.ucum.encode()}
         if channel.quantity == "current":
-            said = ", ".join(f"{joint.name} {joint.current.convention}" for joint in bench.joints)
+            said = ", ".join(
+                f"{joint.name} {joint.current.convention}"
+                for joint in bench.joints
+                if joint.name not in bench.sensors
+            )
             metadata[b"convention"] = said.encode()
         if channel.name == "torque_Nm" and derived:
             worth = ", ".join(f"{joint} {factor:g}" for joint, factor in derived.items())

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench import read_bench
+from logger.joint.bench import bench_from, read_bench
+from logger.simulate import scenario
 
 BENCH = """
 [bus]
@@ -181,3 +182,22 @@ def test_unreadable_files(tmp_path: Path, content: bytes):
         read_bench(tmp_path / "other.toml")
     with pytest.raises(InputError, match="this is a folder"):
         read_bench(tmp_path)
+
+
+def test_a_sensor_is_a_joint_without_frames():
+    """It has its channels and its hold; a mistake in it is answered like any other."""
+    told = '\n[[sensor]]\nname = "probe"\nchannels = ["temperature_ambient_degC"]\nhold_s = 30.0\n'
+    made = scenario.bench(channel="x")
+    bench = bench_from(made.text + told, made.layout_texts, where="bench.toml")
+    assert bench.sensors == ("probe",)
+    probe = bench.joint("probe")
+    assert bench.channels_of(probe) == ("temperature_ambient_degC",)
+    assert bench.hold_ns_of(probe) == {"temperature_ambient_degC": 30_000_000_000}
+    assert bench.layout_of(probe).frame == ()
+    for wrong, words in [
+        (told.replace("ambient", "room"), "temperature_room_degC"),
+        (told.replace("probe", "elbow"), "'elbow' twice"),
+        (told.replace("30.0", "0.0"), "hold_s"),
+    ]:
+        with pytest.raises(InputError, match=words):
+            bench_from(made.text + wrong, made.layout_texts, where="bench.toml")

@@ -1,0 +1,193 @@
+"""A table of values with times, CSV or Parquet, as readings of one sensor.
+
+Which column is which channel is stated, and so is what a number in the time column means; nothing
+is guessed. Times are on the wall clock: text in ISO 8601 (UTC where it names no zone), or numbers.
+Read in blocks, so memory does not grow with the table. A row without any value is none.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from logger.errors import InputError
+from logger.joint.batch import ReadingBatch
+from logger.joint.channels import CHANNELS
+from logger.settings_file import nearest
+
+__all__ = ["UNITS_NS", "TraceRows"]
+
+UNITS_NS: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+HOLD_PERIODS: Final = 3.0
+LONE_HOLD_S: Final = 1.0
+SUFFIXES: Final = (".csv", ".parquet")
+BLOCK: Final = 1 << 22
+"""Bytes of a CSV file at a time."""
+ROWS: Final = 65_536
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceRows:
+    """A table on disk; going through it gives the sensor's readings."""
+
+    path: Path
+    sensor: str
+    time: str
+    """The column of times."""
+    columns: Mapping[str, str]
+    """Channel -> column, in the channel's unit."""
+    unit: str = "s"
+    """What a time that is a number counts."""
+    start_ns: int | None = None
+    """When the first row was, for times that count from some beginning."""
+
+    def __iter__(self) -> Iterator[ReadingBatch]:
+        """Yield the readings in order of time.
+
+        Raises
+        ------
+        InputError
+            No such table, column or channel; a time or value that is none; times that go back.
+        """
+        self._check()
+        newest_ns = -(2**62)
+        shift_ns: int | None = None
+        row = 0
+        for table in self._tables():
+            time_ns = self._times(table[self.time], row)
+            if len(time_ns) == 0:
+                continue
+            if shift_ns is None:
+                shift_ns = 0 if self.start_ns is None else self.start_ns - int(time_ns[0])
+            time_ns = time_ns + shift_ns
+            back = np.flatnonzero(np.diff(time_ns, prepend=np.int64(newest_ns)) < 0)
+            if len(back):
+                raise InputError(
+                    f"{self.path}: {self.time}: row {row + int(back[0]) + 1} goes back in time, "
+                    "expected rows in order. Sort the table by its time first."
+                )
+            newest_ns = int(time_ns[-1])
+            values = {
+                channel: self._values(table[column], column, row)
+                for channel, column in self.columns.items()
+            }
+            row += table.num_rows
+            held = ~np.all([np.isnan(one) for one in values.values()], axis=0)
+            yield ReadingBatch(
+                joint=self.sensor,
+                time_ns=time_ns[held],
+                position_segment=np.where(
+                    np.isnan(values["position_rad"][held]), np.int32(-1), np.int32(0)
+                )
+                if "position_rad" in values
+                else np.full(int(held.sum()), -1, np.int32),
+                columns={channel: one[held] for channel, one in values.items()},
+            )
+
+    def hold_s(self) -> float:
+        """Return how long a value holds, going by the first rows: three of their periods.
+
+        Raises
+        ------
+        InputError
+            As going through it does.
+        """
+        first = next(iter(self), None)
+        if first is None or len(first) < 2:
+            return LONE_HOLD_S
+        period_s = float(np.median(np.diff(first.time_ns))) * 1e-9
+        return float(f"{max(HOLD_PERIODS * period_s, 1e-3):.3g}")
+
+    def _check(self) -> None:
+        for channel in self.columns:
+            if channel not in CHANNELS:
+                raise InputError(
+                    f"--column: found {channel!r}, expected a channel."
+                    f"{nearest(channel, [*CHANNELS])}"
+                )
+        if self.unit not in UNITS_NS:
+            raise InputError(
+                f"--time-unit: found {self.unit!r}, expected one of {', '.join(UNITS_NS)}."
+            )
+        if self.path.suffix.lower() not in SUFFIXES:
+            raise InputError(
+                f"{self.path}: found a file that ends in {self.path.suffix!r}, expected a table of "
+                "values: .csv or .parquet."
+            )
+        if not self.path.is_file():
+            raise InputError(f"{self.path}: there is no such table.")
+
+    def _tables(self) -> Iterator[pa.Table]:
+        wanted = [self.time, *dict.fromkeys(self.columns.values())]
+        try:
+            if self.path.suffix.lower() == ".parquet":
+                with pq.ParquetFile(self.path) as file:
+                    self._find(wanted, file.schema_arrow.names)
+                    for batch in file.iter_batches(ROWS, columns=wanted):
+                        yield pa.Table.from_batches([batch])
+                return
+            with pa.csv.open_csv(
+                self.path,
+                read_options=pa.csv.ReadOptions(block_size=BLOCK),
+                # Converted here, so that a value that is none is told with its row.
+                convert_options=pa.csv.ConvertOptions(
+                    column_types=dict.fromkeys(wanted, pa.string()), strings_can_be_null=True
+                ),
+            ) as reader:
+                self._find(wanted, reader.schema.names)
+                for batch in reader:
+                    yield pa.Table.from_batches([batch]).select(wanted)
+        except (OSError, pa.ArrowInvalid) as fault:
+            raise InputError(f"{self.path}: this table cannot be read ({fault}).") from None
+
+    def _find(self, wanted: list[str], there: list[str]) -> None:
+        for name in wanted:
+            if name not in there:
+                raise InputError(f"{self.path}: found no column {name!r}.{nearest(name, there)}")
+
+    def _times(self, column: pa.ChunkedArray, row: int) -> NDArray[np.int64]:
+        if column.null_count:
+            place = int(pc.index(pc.is_null(column), value=True).as_py())
+            raise InputError(f"{self.path}: {self.time}: row {row + place + 1} has no time.")
+        kinds = []
+        if pa.types.is_timestamp(column.type):
+            kinds = [pa.timestamp("ns", tz=column.type.tz)]
+        elif pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
+            kinds = [pa.timestamp("ns"), pa.timestamp("ns", tz="UTC")]
+        for kind in kinds:
+            try:
+                return _whole(column.cast(kind))
+            except pa.ArrowInvalid:
+                continue
+        if pa.types.is_integer(column.type):
+            return _whole(column) * UNITS_NS[self.unit]
+        number = self._values(column, self.time, row)
+        return np.rint(number * UNITS_NS[self.unit]).astype(np.int64)
+
+    def _values(self, column: pa.ChunkedArray, name: str, row: int) -> NDArray[np.float64]:
+        try:
+            numbers = column.cast(pa.float64())
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
+            for place, value in enumerate(column.to_pylist()):
+                try:
+                    float(value if value is not None else 0)
+                except (TypeError, ValueError):
+                    raise InputError(
+                        f"{self.path}: {name}: row {row + place + 1}: found {value!r}, expected a "
+                        "number."
+                    ) from None
+            raise InputError(f"{self.path}: {name}: expected numbers.") from None
+        values: NDArray[np.float64] = numbers.to_numpy(zero_copy_only=False)
+        return values
+
+
+def _whole(column: pa.ChunkedArray) -> NDArray[np.int64]:
+    whole: NDArray[np.int64] = column.cast(pa.int64()).to_numpy()
+    return whole

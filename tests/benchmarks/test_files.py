@@ -1,0 +1,106 @@
+"""How fast files are brought in and decoded again: `make bench` prints the table.
+
+Nothing is asserted about time: these are figures to read. Each is the median of five, by the wall:
+an import that reads on one core and decodes on another is as fast as it feels.
+"""
+
+import shutil
+import statistics
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import can
+import pytest
+
+from logger.bring_in import bring_in
+from logger.joint.batch import FrameBatch
+from logger.limits.limit import limits_from
+from logger.log_frames import LogFrames
+from logger.redecode import redecode
+from logger.simulate import scenario
+from logger.simulate.offline import frames as simulated_frames
+
+pytestmark = pytest.mark.slow
+
+START_NS = 1_795_000_000_000_000_000
+ROUNDS = 5
+BENCH = scenario.bench(channel="can0", rate_Hz=1000.0)
+LIMITS = limits_from(scenario.limits_text(), "limits.toml")
+
+
+def _say(what: str, figure: float, unit: str) -> None:
+    print(f"\n{what:<72} {figure:>10.3g} {unit}")  # noqa: T201 - a benchmark prints its table
+
+
+def _frames(count: int) -> FrameBatch:
+    hours = count / (2 * 1210 * 3600) + 0.001
+    made = simulated_frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=START_NS)
+    return FrameBatch.joined(list(made)).taken(slice(0, count))
+
+
+def _brought(frames, out: Path, **chosen) -> None:
+    shutil.rmtree(out, ignore_errors=True)
+    bring_in(frames, bench=BENCH, limits=LIMITS, out=out, name="t", **chosen)
+
+
+def _medians(*runs: Callable[[], object]) -> list[float]:
+    """Run by turns, so that what else the machine does falls on all alike."""
+    spent: list[list[float]] = [[] for _ in runs]
+    for _ in range(ROUNDS):
+        for run, seconds in zip(runs, spent, strict=True):
+            before = time.perf_counter()
+            run()
+            seconds.append(time.perf_counter() - before)
+    return [statistics.median(seconds) for seconds in spent]
+
+
+@pytest.mark.parametrize(
+    ("suffix", "count"),
+    [(".log", 1_000_000), (".blf", 1_000_000), (".asc", 300_000), (".csv", 300_000)],
+)
+def test_import_against_a_bare_loop(tmp_path: Path, suffix: str, count: int):
+    """A whole import, against a loop over python-can's reader that only counts."""
+    path = tmp_path / f"log{suffix}"
+    made = _frames(count)
+    with can.Logger(path) as log:
+        for at, identifier, row, length in zip(
+            made.time_ns.tolist(), made.identifier.tolist(), made.data, made.length, strict=True
+        ):
+            log(
+                can.Message(
+                    timestamp=at * 1e-9,
+                    arbitration_id=identifier,
+                    is_extended_id=False,
+                    data=bytes(row[:length]),
+                    channel=0,
+                )
+            )
+
+    def bare() -> None:
+        with can.LogReader(path) as reader:
+            assert sum(1 for _ in reader) == count
+
+    def whole() -> None:
+        log = LogFrames(path=path, bench=BENCH)
+        _brought(log, tmp_path / "rec", said=log.said)
+
+    peer, ours = _medians(bare, whole)
+    _say(f"import of {suffix}: bare LogReader loop / ours", peer / ours, "x as fast")
+
+
+def test_redecode(tmp_path: Path):
+    """A million frames decoded again, status rows and overview written."""
+    count = 1_000_000
+    whole = _frames(count)
+    _brought(
+        [whole.taken(slice(first, first + 16_384)) for first in range(0, count, 16_384)],
+        tmp_path / "rec",
+    )
+
+    def again() -> None:
+        shutil.rmtree(tmp_path / "again", ignore_errors=True)
+        redecode(tmp_path / "rec", bench=BENCH, out=tmp_path / "again")
+
+    (ours,) = _medians(again)
+    _say("redecode, frames a second", count / ours * 1e-6, "million")
