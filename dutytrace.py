@@ -21,6 +21,7 @@ import typer
 from logger.errors import DutytraceError, InputError
 
 if TYPE_CHECKING:
+    from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
     from logger.store.events import Event
 
@@ -89,6 +90,7 @@ def simulate(
             end_ns=start_ns + length_ns,
             simulated=True,
             progress=lambda time_ns: at(time_ns - start_ns),
+            stop=_stop_on_signals(),
         )
     _say(f"Recorded into {path}")
 
@@ -231,6 +233,89 @@ def seal(recording: Recording) -> None:
     _say(f"{recording}: {'sealed' if run(recording) else 'nothing was left to seal'}")
 
 
+@app.command("import")
+def bring_in(
+    log: Annotated[Path, typer.Argument(metavar="LOG", help="A log that python-can reads.")],
+    bench: Annotated[Path, typer.Option(metavar="BENCH", help="The bench file.")],
+    limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
+    name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
+    note: Annotated[str, typer.Option(help="A first note.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    start: Annotated[
+        str | None, typer.Option(metavar="TIME", help="When its first frame was (ISO 8601).")
+    ] = None,
+    channel: Annotated[
+        list[str] | None,
+        typer.Option(metavar="BUS=CHANNEL", help="Which channel of the log is which bus."),
+    ] = None,
+    tolerant: Annotated[
+        bool, typer.Option("--tolerant", help="Take what stands before a damage.")
+    ] = False,
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    as_json: AsJson = False,
+) -> None:
+    """Make a recording of a log that another program wrote."""
+    from logger.bring_in import bring_in as run
+    from logger.joint.bench import read_bench
+    from logger.limits.limit import LimitSet, check_against, read_limits
+    from logger.log_frames import LogFrames
+
+    the_bench = read_bench(bench)
+    the_limits = read_limits(limits) if limits else LimitSet()
+    check_against(the_limits, the_bench, str(limits))
+    frames = LogFrames(
+        path=log,
+        bench=the_bench,
+        start_ns=_moment_ns(start, "--start") if start else None,
+        channels=dict(_pair(one, "--channel") for one in channel or []),
+        tolerant=tolerant,
+    )
+    title = name or log.name.split(".")[0]
+    first_ns = frames.first_ns()
+    with _progress(f"Importing {log.name}", frames.size_bytes) as at:
+        made = run(
+            frames,
+            bench=the_bench,
+            limits=the_limits,
+            out=out or recordings / _folder_name(first_ns, title),
+            name=title,
+            note=note,
+            said=frames.said,
+            progress=lambda _time_ns: at(frames.read_bytes),
+            stop=_stop_on_signals(),
+        )
+    _say_made(made, as_json=as_json)
+
+
+@app.command()
+def redecode(
+    recording: Recording,
+    bench: Annotated[Path, typer.Option(metavar="BENCH", help="The corrected bench file.")],
+    limits: Annotated[
+        Path | None, typer.Option(help="Other limits than those that were in force.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder; default beside the old one.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Decode a recording again from its raw frames, with a corrected bench file."""
+    from logger.joint.bench import read_bench
+    from logger.limits.limit import read_limits
+    from logger.redecode import redecode as run
+
+    with _progress(f"Decoding {recording.name}", 1_000_000) as at:
+        made = run(
+            recording,
+            bench=read_bench(bench),
+            out=out or recording.with_name(f"{recording.resolve().name}-redecoded"),
+            limits=read_limits(limits) if limits else None,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    _say_made(made, as_json=as_json)
+
+
 @app.command()
 def note(
     recording: Recording,
@@ -340,6 +425,48 @@ def excursions(
     for one in found:
         for said in one.near:
             _say(f"{time_text(one.start_ns)} {one.joint}: {said}")
+
+
+@app.command()
+def export(
+    recording: Recording,
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The new file: .csv or .parquet.")],
+    joint: Annotated[list[str] | None, typer.Option(help="Only this joint; several times.")] = None,
+    begin: Annotated[
+        str | None,
+        typer.Option("--from", metavar="TIME", help="ISO 8601, or from the start, such as 90s."),
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="The same; default the end.")
+    ] = None,
+    channels: Annotated[
+        str | None, typer.Option(help="Only these, such as torque_Nm,speed_rad_s.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a span of a recording as CSV or Parquet."""
+    from replay.export import export as run
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(recording)
+    start_ns = opened.start_ns
+    with _progress(f"Exporting {recording.name}", 1_000_000) as at:
+        rows = run(
+            opened,
+            out,
+            start_ns=_moment_ns(begin, "--from", start_ns=start_ns) if begin else None,
+            end_ns=_moment_ns(end, "--to", start_ns=start_ns) if end else None,
+            joints=joint or (),
+            channels=[name.strip() for name in channels.split(",")] if channels else (),
+            replace=force,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"file": str(out), "rows": rows})
+    else:
+        _say(f"Wrote {rows} rows into {out}")
 
 
 @app.command()
@@ -589,10 +716,53 @@ def _folder_name(start_ns: int, name: str) -> str:
     return f"{stamp}-{slug}"
 
 
-def _seconds(text: str, option: str) -> float:
+def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
+    if as_json:
+        _answer(
+            {
+                "recording": str(made.path),
+                "joints": {joint: {"rows": rows} for joint, rows in made.readings.items()},
+                "frames": made.frames,
+                "undecoded": made.undecoded,
+                "said": [one.text for one in made.said],
+            }
+        )
+        return
+    for one in made.said:
+        _say(one.text)
+    _say(f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded.")
+    for joint, rows in made.readings.items():
+        _say(f"  {joint}: {rows} readings")
+
+
+def _pair(text: str, option: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not (equals and name.strip() and value.strip()):
+        raise InputError(f"{option}: found {text!r}, expected NAME=VALUE.")
+    return name.strip(), value.strip()
+
+
+def _moment_ns(text: str, option: str, *, start_ns: int | None = None) -> int:
+    """Return a time in ISO 8601 (UTC where it names no zone), or one counted from a start."""
+    if start_ns is not None and re.fullmatch(r"\s*\d+(\.\d+)?\s*(s|min|h|d)?\s*", text):
+        return start_ns + round(_seconds(text, option, least=0.0) * 1e9)
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        counted = ", or from the start, such as 90s or 2h" if start_ns is not None else ""
+        raise InputError(
+            f"{option}: found {text!r}, expected a time such as 2026-11-25T09:30:00Z{counted}."
+        ) from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    since = moment - datetime(1970, 1, 1, tzinfo=UTC)
+    return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
+
+
+def _seconds(text: str, option: str, *, least: float = 1e-9) -> float:
     """Return a time such as 90s, 30min or 6h in seconds."""
     match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*", text)
-    if not match or float(match[1]) <= 0:
+    if not match or float(match[1]) < least:
         raise InputError(f"{option}: found {text!r}, expected a time such as 90s, 30min or 6h.")
     return float(match[1]) * {"s": 1, "min": 60, "h": 3600, "d": 86400}[match[2] or "s"]
 

@@ -12,7 +12,13 @@
     intake          frames in, rows and events out: the same for a bus, a log and a simulation
     record          the loop: bus -> intake
     bring_in        frames that come from somewhere else than a bus
+    ahead           batches fetched beforehand by a thread of their own
+    log_frames      the frames of a log that python-can reads
+    log_columns     its messages as columns
+    log_channels    which channel of a log is which bus
+    fared           how the recorder of a finished recording fared
+    redecode        a recording decoded again from its raw frames
 
-Imports run downwards only: record, bring_in -> intake -> bus, store, limits -> joint; errors and
-settings_file lie under all of them.
+Imports run downwards only: record, bring_in, redecode -> intake -> bus, store, limits -> joint;
+errors and settings_file lie under all of them.
 """

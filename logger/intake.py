@@ -23,6 +23,7 @@ from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
 from logger.limits.recorder import RecorderState, told, watch
 from logger.limits.words import sentence
+from logger.store.bulk import BulkWriter
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
@@ -75,7 +76,7 @@ class Intake:
         self,
         bench: Bench,
         limits: LimitSet,
-        writer: RecordingWriter,
+        writer: RecordingWriter | BulkWriter,
         *,
         start_ns: int,
         start: Start = FRESH,
@@ -176,11 +177,17 @@ class Intake:
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""
         joint = readings.joint
-        told = readings.position_segment >= 0
-        times, segments = readings.time_ns[told], readings.position_segment[told]
-        if len(times) == 0:
+        told = np.flatnonzero(readings.position_segment >= 0)
+        if len(told) == 0:
             return
         before = self._segment.get(joint)
+        newest = told[-1]
+        latest = (int(readings.time_ns[newest]), int(readings.position_segment[newest]))
+        if before is not None and latest[1] == before[1]:
+            # Segments only ever count up: none began in between.
+            self._segment[joint] = latest
+            return
+        times, segments = readings.time_ns[told], readings.position_segment[told]
         if before is not None:
             times = np.append(np.int64(before[0]), times)
             segments = np.append(np.int32(before[1]), segments)
@@ -194,7 +201,7 @@ class Intake:
                 text=f"{joint}: after {silent_s:.2f} s without a reading the encoder's turns are "
                 "not known; position goes on in a new segment.",
             )
-        self._segment[joint] = (int(times[-1]), int(segments[-1]))
+        self._segment[joint] = latest
 
     def _close_own(self, limit: str, time_ns: int) -> None:
         alert = self._start.standing[("", limit)]

@@ -17,7 +17,7 @@ from logger.joint.batch import FrameBatch
 
 __all__ = ["GATHER_S", "Counters", "Pipe", "guarded", "receive"]
 
-GATHER_S: Final = 0.04
+GATHER_S: Final = 0.05
 """Frames are handed on this often: a batch costs the same for one frame as for fifty."""
 QUEUED_S: Final = 10.0
 """How long the writer may stand still before a bus's frames are lost."""

@@ -5,5 +5,6 @@ window       any span at any width in pixels: envelopes and lines, no extreme lo
 statistics   exact time-weighted figures of a span
 excursions   every stretch beyond a limit, and what led up to it
 alerts       how far an alert has gone by now
+export       a span as one CSV or Parquet file
 check        is a recording whole, and what is missing
 """

@@ -195,6 +195,8 @@ class MessageReader:
 def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
     """Return messages of python-can as a batch, with their own stamps.
 
+    Raises ValueError or OverflowError for what is no CAN frame.
+
     Column by column: a function call for each message would cost more than receiving it. A stamp
     that is nonsense becomes 0, which nobody believes. A remote frame carries nothing: as many zeros
     stand for the length that it asks for.
@@ -217,10 +219,8 @@ def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
         payloads[place] = bytearray(min(messages[place].dlc, 8))
     stamps = np.array([message.timestamp for message in messages], np.float64)
     sane = (stamps >= 0.0) & (stamps < 9e9)
-    # Rounded to the microsecond, beyond which a float of this size holds nothing.
-    stamps_us = np.rint(np.where(sane, stamps, 0.0) * 1e6).astype(np.int64)
     return FrameBatch.of_columns(
-        time_ns=stamps_us * 1000,
+        time_ns=np.rint(np.where(sane, stamps, 0.0) * 1e9).astype(np.int64),
         identifier=np.array([message.arbitration_id for message in messages], np.uint32),
         flags=flags,
         payloads=payloads,

@@ -5,7 +5,7 @@ would cost more in small batches than decoding them does. Pure.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,7 +23,7 @@ class Second:
     load: float
     error_frames: int
     remote_frames: int
-    frames: FrameBatch
+    frames: FrameBatch = field(default_factory=FrameBatch.empty)
     """What was heard."""
 
 

@@ -79,8 +79,11 @@ class FrameBatch:
     ) -> "FrameBatch":
         """Return a batch of columns of n >= 1 frames heard on one bus, payloads as they come."""
         n = len(payloads)
-        length = np.fromiter(map(len, payloads), np.uint8, n)
-        width = 8 if length.max() <= 8 else 64
+        length = np.fromiter(map(len, payloads), np.int64, n)
+        longest = int(length.max())
+        if longest > 64:
+            raise ValueError(f"found a frame of {longest} bytes, expected at most 64")
+        width = 8 if longest <= 8 else 64
         # One join and one copy: a call for each frame would cost more than receiving it.
         joined = b"".join(payloads)
         if len(joined) != n * width:
@@ -89,7 +92,7 @@ class FrameBatch:
             time_ns=time_ns,
             identifier=identifier,
             flags=flags,
-            length=length,
+            length=length.astype(np.uint8),
             data=np.frombuffer(joined, np.uint8).reshape(n, width),
             bus=np.full(n, bus, np.uint8),
         )

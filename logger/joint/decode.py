@@ -288,19 +288,16 @@ def _joint_values(
     kind: NDArray[np.int32],
 ) -> tuple[Floats, NDArray[np.int32], _JointState]:
     """Return values of shape (channels, rows), the segment of each row, and the state after."""
-    values = np.full((len(plan.channels), len(rows)), np.nan)
-    segment = np.full(len(rows), -1, np.int32)
+    values = np.empty((len(plan.channels), len(rows)))
+    values.fill(np.nan)
+    segment = np.empty(len(rows), np.int32)
+    segment.fill(-1)
     counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
     for number, frame_plan in enumerate(plan.frames):
         places = (kind == number).nonzero()[0]
         if len(places) == 0 or not frame_plan.fields.values:
             continue
-        there = rows[places]
-        raw, scaled, absent = quantities(
-            frame_plan.fields,
-            words[:, there],
-            frames.data[there] if frame_plan.fields.alone else frames.data,
-        )
+        raw, scaled, absent = quantities(frame_plan.fields, words, frames.data, rows[places])
         for place, sensor in frame_plan.sensors:
             scaled[place] = _degrees(scaled[place], sensor)
         if absent is not None:

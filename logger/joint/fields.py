@@ -25,7 +25,7 @@ class Fields:
 
     values: tuple[Value, ...]
     order: NDArray[np.intp]
-    """0: counted from the first byte up (little); 1: from the last (big). Shape (v,)."""
+    """0: counted from the first byte up (little); 1: from the last (big)."""
     shift: Words
     mask: Words
     sign: Words
@@ -75,7 +75,7 @@ def fields_for(values: Sequence[Value], factors: Sequence[tuple[float, float]]) 
 
     return Fields(
         values=tuple(values),
-        order=np.array(orders, np.intp),
+        order=np.array(orders, np.intp).reshape(-1, 1),
         shift=column(shifts),
         mask=column(masks),
         sign=column(signs),
@@ -98,28 +98,33 @@ def words_of(data: NDArray[np.uint8]) -> Words:
 
 
 def quantities(
-    fields: Fields, words: Words, data: NDArray[np.uint8]
+    fields: Fields, words: Words, data: NDArray[np.uint8], rows: NDArray[np.intp]
 ) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_] | None]:
     """Return raw values, scaled values and where a value is none, of n payloads of one kind.
 
     Parameters
     ----------
     words, data
-        What `words_of` gives for the payloads, and the payloads; shapes (2, n) and (n, width).
+        What `words_of` gives for m payloads of any kind, and they; shapes (2, m) and (m, width).
+    rows
+        Which of them are of this kind, shape (n,).
 
     Returns
     -------
     raw, scaled, absent
         int64, float64 and bool, shape (v, n). `absent` is None when none is.
     """
-    bits = words[fields.order] >> fields.shift
+    bits = words[fields.order, rows]
+    bits >>= fields.shift
     bits &= fields.mask
     if fields.signed:
         bits ^= fields.sign
         bits -= fields.sign
     raw = bits.view(np.int64)
-    for place in fields.alone:
-        raw[place] = raw_values(data, fields.values[place])
+    if fields.alone:
+        payloads = data[rows]
+        for place in fields.alone:
+            raw[place] = raw_values(payloads, fields.values[place])
     scaled = raw * fields.factor
     for place in fields.alone:
         value = fields.values[place]

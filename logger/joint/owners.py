@@ -43,11 +43,12 @@ class OwnerPlan:
     keys: NDArray[np.uint64]
     """The identifiers that are claimed whole, sorted; a bus and the 29-bit flag above them."""
     by_lead: NDArray[np.int32]
-    """Shape (keys, 256): number of the claim for a first byte, -1 for none."""
+    """Shape (keys + 1, 256): number of the claim for a first byte, -1 for none."""
     needs: NDArray[np.uint8]
     """Bytes that a frame of each claim must have."""
-    several: bool
-    """Some claim is not on the first bus, or is of 29 bits: the key is more than the identifier."""
+    standard: NDArray[np.int32]
+    """Shape (2048,): row of `by_lead` for an 11-bit identifier of the first bus; for one that is
+    not claimed the last row, which is nobody's."""
 
 
 def owner_plan(claims: Sequence[Claim]) -> OwnerPlan:
@@ -59,16 +60,20 @@ def owner_plan(claims: Sequence[Claim]) -> OwnerPlan:
         and len(claim.begins) <= 1
     ]
     keys = sorted({_key(claim) for _, claim in direct})
-    by_lead = np.full((len(keys), 256), -1, np.int32)
+    by_lead = np.full((len(keys) + 1, 256), -1, np.int32)
     for number, claim in direct:
         row = by_lead[keys.index(_key(claim))]
         row[claim.begins[0] if claim.begins else slice(None)] = number
+    standard = np.full(STANDARD_MOST + 1, len(keys), np.int32)
+    for row, key in enumerate(keys):
+        if key <= STANDARD_MOST:
+            standard[key] = row
     return OwnerPlan(
         claims=tuple(claims),
         keys=np.array(keys, np.uint64),
         by_lead=by_lead,
         needs=np.array([max(claim.length, len(claim.begins)) for claim in claims], np.uint8),
-        several=any(claim.bus or claim.extended for claim in claims),
+        standard=standard,
     )
 
 
@@ -96,20 +101,26 @@ def owners_of(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32], d
 def _directly(plan: OwnerPlan, frames: FrameBatch) -> NDArray[np.int32]:
     if len(plan.keys) == 0 or len(frames) == 0:
         return np.full(len(frames), -1, np.int32)
-    key = frames.identifier.astype(np.uint64)
-    plain = not frames.flags.any()
-    if plan.several or not plain or frames.bus.any():
+    plain = not (frames.flags.any() or frames.bus.any())
+    if plain:
+        row = plan.standard[frames.identifier & STANDARD_MOST]
+    else:
+        key = frames.identifier.astype(np.uint64)
         key |= ((frames.flags & EXTENDED) != 0).astype(np.uint64) << _EXTENDED_PLACE
         key |= frames.bus.astype(np.uint64) << _BUS_PLACE
-    group = np.searchsorted(plan.keys, key)
-    np.minimum(group, len(plan.keys) - 1, out=group)
-    owner = plan.by_lead[group, frames.data[:, 0]]
-    fits = plan.keys[group] == key
+        found = np.searchsorted(plan.keys, key)
+        np.minimum(found, len(plan.keys) - 1, out=found)
+        row = np.where(plan.keys[found] == key, found, len(plan.keys)).astype(np.int32)
+    owner: NDArray[np.int32] = plan.by_lead[row, frames.data[:, 0]]
     # Whatever a frame calls its length, it has no more bytes than the batch holds.
-    fits &= np.minimum(frames.length, frames.data.shape[1]) >= plan.needs[owner]
-    if not plain:
+    fits = np.minimum(frames.length, frames.data.shape[1]) >= plan.needs[owner]
+    if plain:
+        # A frame that is not extended and has such a number is none that an adapter can give.
+        fits &= frames.identifier <= STANDARD_MOST
+    else:
         fits &= (frames.flags & _NO_DATA) == 0
-    owner[~fits] = -1
+    if not fits.all():
+        owner[~fits] = -1
     return owner
 
 

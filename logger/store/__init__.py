@@ -13,6 +13,8 @@
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them
     write       the writer: journal first, then parts
+    bulk        the writer of what comes from a file: whole or not there at all
+    raw         the raw frames of a finished recording, part by part
     room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
     seal        what a crash left, made into parts; nothing that was written is thrown away

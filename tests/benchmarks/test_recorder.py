@@ -29,9 +29,9 @@ from tests.standin import bus_on, frame, pair
 
 pytestmark = pytest.mark.slow
 
-COUNT: Final = 9_600
-A_TICK: Final = 320
-"""Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (40 ms)."""
+COUNT: Final = 10_000
+A_TICK: Final = 400
+"""Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (50 ms)."""
 
 
 def _frames() -> FrameBatch:
@@ -60,7 +60,7 @@ class _Recording:
     def take(self, frames: FrameBatch) -> None:
         self.intake.take(frames, now_ns=int(frames.time_ns[-1]))
         self.ticks += 1
-        self.writer.tick(self.ticks * 0.04)
+        self.writer.tick(self.ticks * 0.05)
 
 
 def _ours(reader: Reader, send: Callable[[int], None], recording: _Recording) -> float:

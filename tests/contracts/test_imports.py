@@ -21,13 +21,22 @@ FLOORS = {
     "logger.pipe": 4,
     "logger.intake": 5,
     "logger.record": 6,
+    "logger.ahead": 4,
+    "logger.log_columns": 4,
+    "logger.log_channels": 4,
     "logger.bring_in": 6,
+    "logger.log_frames": 6,
+    "logger.fared": 6,
+    "logger.redecode": 6,
     "logger.simulate": 7,
     "replay": 8,
     "dashboard": 9,
     "dutytrace": 10,
 }
-REPLAY_MAY = ("logger.joint", "logger.limits", "logger.store", "logger.errors", "replay")
+REPLAY_MAY = (
+    *("logger.errors", "logger.settings_file", "logger.joint", "logger.limits", "logger.store"),
+    "replay",
+)
 
 
 def _module(path: Path) -> str:

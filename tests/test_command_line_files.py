@@ -1,0 +1,160 @@
+"""Import, redecode and export from the command line; a real interruption leaves nothing."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import can
+import pandas as pd
+import pytest
+
+from logger.joint.batch import FrameBatch
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
+BENCH = scenario.bench_text("can0")
+
+
+def _run(*arguments: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, "-m", "dutytrace", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a folder with a bench file, limits, and a log of half a minute."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    (tmp_path / "limits.toml").write_text(scenario.limits_text(), encoding="utf-8")
+    made = FrameBatch.joined(list(frames(hours=1 / 120, rate_Hz=50.0, seed=1, start_ns=START_NS)))
+    with can.Logger(tmp_path / "soak.blf") as log:
+        for at, identifier, row, length in zip(
+            made.time_ns.tolist(), made.identifier.tolist(), made.data, made.length, strict=True
+        ):
+            log(
+                can.Message(
+                    timestamp=at * 1e-9,
+                    arbitration_id=identifier,
+                    is_extended_id=False,
+                    data=bytes(row[:length]),
+                    channel=0,
+                )
+            )
+    return tmp_path
+
+
+def test_a_log_on_its_way(folder: Path):
+    """Imported, decoded again with a corrected bench, exported: each says what it made."""
+    done = _run(
+        "import", "soak.blf", "--bench", "bench.toml", "--limits", "limits.toml", cwd=folder
+    )
+    assert done.returncode == 0, done.stderr
+    (path,) = (folder / "recordings").iterdir()
+    assert path.name.endswith("-soak")
+    assert str(path.relative_to(folder)) in done.stdout
+    assert "0 not decoded" in done.stdout
+    recording = Recording.open(path)
+    assert recording.name == "soak"
+    assert _run("check", str(path), cwd=folder).returncode == 0
+
+    (folder / "right.toml").write_text(BENCH.replace("1.62", "3.24"), encoding="utf-8")
+    done = _run("redecode", str(path), "--bench", "right.toml", "--json", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    answer = json.loads(done.stdout)
+    assert answer["format"] == 1
+    assert answer["recording"] == f"{path}-redecoded"
+    assert answer["frames"] == recording.frame_count()
+    assert answer["joints"]["elbow"]["rows"] == recording.row_count("elbow")
+
+    done = _run(
+        "export", f"{path}-redecoded", "--out", "some.csv", "--joint", "shoulder", "--from", "2s",
+        "--to", "4s", "--channels", "torque_Nm, speed_rad_s", cwd=folder,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    table = pd.read_csv(folder / "some.csv")
+    assert list(table.columns) == ["time", "joint", "torque_Nm", "speed_rad_s"]
+    span_ns = recording.start_ns + 2 * 10**9, recording.start_ns + 4 * 10**9
+    batch = recording.readings("shoulder", *span_ns)
+    expected = batch.series("torque_Nm")[1] * 2
+    assert table["torque_Nm"].to_numpy() == pytest.approx(expected, rel=1e-12)
+    assert f"{len(table)} rows" in done.stdout
+
+
+def test_times_and_pairs_are_checked(folder: Path):
+    """A time, a channel or a file that cannot be: one sentence, status 2, nothing made."""
+    before = sorted(folder.iterdir())
+    for arguments, words in [
+        (["--start", "yesterday"], "--start: found 'yesterday'"),
+        (["--start", "90s"], "--start: found '90s'"),
+        (["--channel", "bus"], "--channel: found 'bus', expected NAME=VALUE"),
+        (["--channel", "wing=0"], "--channel: found 'wing'"),
+        (["--limits", "bench.toml"], "bench.toml"),
+    ]:
+        done = _run("import", "soak.blf", "--bench", "bench.toml", *arguments, cwd=folder)
+        assert done.returncode == 2, done.stderr
+        assert words in done.stderr
+        assert "Traceback" not in done.stderr
+    done = _run("import", "none.blf", "--bench", "bench.toml", cwd=folder)
+    assert (done.returncode, "no such log" in done.stderr) == (2, True)
+    assert sorted(folder.iterdir()) == before
+
+
+def test_a_stated_start(folder: Path):
+    """The first frame is where it is told to be; a time without a zone is UTC."""
+    done = _run(
+        "import", "soak.blf", "--bench", "bench.toml", "--start", "2026-01-02T03:04:05.5",
+        "--name", "Night run", "--note", "from the other bench", cwd=folder,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    (path,) = (folder / "recordings").iterdir()
+    assert path.name == "20260102T030405Z-night-run"
+    recording = Recording.open(path)
+    assert recording.start_ns == 1_767_323_045_500_000_000
+    assert "from the other bench" in {event.text for event in recording.events()}
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupted_import_leaves_nothing(
+    folder: Path, until: Callable[[Callable[[], object], str], None], number: signal.Signals
+):
+    """Ctrl-C in the middle: status 3, one sentence, and no file, not even aside."""
+    with (folder / "long.log").open("w", encoding="ascii") as log:
+        for block in range(60):
+            log.writelines(
+                f"({1795000000 + block * 100 + place * 0.01:.6f}) can0 2C3#4818000000000000\n"
+                for place in range(10_000)
+            )
+    before = sorted(folder.iterdir())
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "dutytrace", "import", "long.log"),
+            *("--bench", "bench.toml", "--out", "rec"),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )
+    aside = folder / ".rec.aside"
+    until(lambda: aside.is_dir() or process.poll() is not None, "the import has begun")
+    time.sleep(0.2)
+    process.send_signal(number)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 3, (out, err)
+    assert err.strip() == "dutytrace: rec: stopped before its end; nothing was left behind."
+    assert out == ""
+    assert sorted(folder.iterdir()) == before
