@@ -323,8 +323,8 @@ class RecordingWriter:
             return self._moved()
         return OutsideFault(
             f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            f"What was written until then is whole; {_mend(fault)}, then go on in it "
-            f"with `dutytrace record --continue {self.path}`."
+            f"What was written until then is whole; {_mend(fault)}, then go on in it with "
+            f"`dutytrace record --continue {self.path}`."
         )
 
 
