@@ -146,7 +146,9 @@ def test_a_stale_page(cut: tuple[Path, bytes, bytes]):
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())
 def test_flipped_bytes(cut: tuple[Path, bytes, bytes], data: st.DataObject):

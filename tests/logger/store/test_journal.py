@@ -66,7 +66,11 @@ def test_zeroed_from_every_point_on(tmp_path: Path):
         assert _is_prefix(_read(path))
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=150,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(data=st.data())
 def test_flipped_bits(tmp_path: Path, data: st.DataObject):
     """A flipped bit ends the reading at or before the record that it is in."""

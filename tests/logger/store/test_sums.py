@@ -93,7 +93,11 @@ def test_a_stale_page(part, tmp_path: Path):
             assert _found(path, stale, table) != "whole" or stale == content, at
 
 
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=200,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(data=st.data())
 def test_several_bytes_flipped(part, data):
     """Many at once, as a bad disk does."""
