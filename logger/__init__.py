@@ -17,7 +17,6 @@
     log_reading     a log file as columns, whatever its format
     log_columns     messages of python-can as columns
     log_lines       the lines of a text log, many at a time
-    log_objects     the containers of a binary log, one at a time
     log_channels    which channel of a log is which bus
     trace_rows      a table of values with times, as readings of a sensor
     fared           how the recorder of a finished recording fared

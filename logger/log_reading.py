@@ -1,12 +1,12 @@
-"""A log file as columns, whatever its format: python-can's readers, and quicker ways to the same.
+"""A log file as columns, whatever its format: python-can's readers, and one quicker way.
 
-Text logs of SocketCAN and binary logs are read in blocks (`log_lines`, `log_objects`); every other
-format message by message. A log packed with gzip is read as the log itself. For one thread.
+Text logs of SocketCAN are read in blocks (`log_lines`); every other format message by message, by
+python-can. A log packed with gzip is read as the log itself. For one thread.
 """
 
 import gzip
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain
 from pathlib import Path
@@ -19,16 +19,14 @@ from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageRe
 from logger.errors import InputError
 from logger.log_columns import BATCH, Columns, gather
 from logger.log_lines import gathered_lines
-from logger.log_objects import gathered_objects
 from logger.settings_file import nearest
 
 __all__ = ["LogReading", "words_of_fault"]
 
 Gathered = Iterator[tuple[Columns, Exception | None]]
 
-_QUICK: Final = {
-    can.CanutilsLogReader: gathered_lines,
-    can.BLFReader: gathered_objects,
+_QUICK: Final[dict[type[MessageReader], Callable[[IO[bytes]], Gathered]]] = {
+    can.CanutilsLogReader: gathered_lines
 }
 
 
@@ -59,10 +57,10 @@ class LogReading:
         if quick is not None:
             return self._begun(_in_batches(quick(self._opened(opened, packed=packed))))
         try:
-            return self._begun(_one_by_one(self._reader(opened, kind, packed=packed, dated=True)))
+            return self._begun(self._one_by_one(opened, kind, packed=packed, dated=True))
         except InputError:
             # The date in a log's head may be in words that nobody knows: it is read without.
-            return self._begun(_one_by_one(self._reader(opened, kind, packed=packed, dated=False)))
+            return self._begun(self._one_by_one(opened, kind, packed=packed, dated=False))
 
     def _begun(self, gathered: Gathered) -> Gathered:
         """Refuse what is no log at all, at its beginning."""
@@ -96,21 +94,48 @@ class LogReading:
             return opened.enter_context(gzip.GzipFile(fileobj=self._raw))
         return self._raw
 
+    def _one_by_one(
+        self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
+    ) -> Gathered:
+        reader = self._reader(opened, kind, packed=packed, dated=dated)
+        return self._gathered(reader, packed=packed)
+
+    def _gathered(self, reader: Iterable[can.Message], *, packed: bool) -> Gathered:
+        messages = iter(reader)
+        while True:
+            columns, fault = gather(messages)
+            if fault is None and len(columns) < BATCH and not packed:
+                fault = _cut(reader, self._path.stat().st_size)
+            if len(columns) or fault is not None:
+                yield columns, fault
+            # A reader that ended on a fault is not asked again: it would call that the end.
+            if len(columns) == 0 or fault is not None:
+                return
+
     def _reader(
         self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
-    ) -> Iterator[can.Message]:
+    ) -> Iterable[can.Message]:
         try:
             if not _by_file(kind):
-                return iter(opened.enter_context(can.LogReader(self._path)))
+                return opened.enter_context(can.LogReader(self._path))
             file = self._opened(opened, packed=packed)
             if issubclass(kind, TextIOMessageReader):
                 file = opened.enter_context(io.TextIOWrapper(file, "utf-8", errors="replace"))
             # Only the text format with a date in its head knows this; the others pass it over.
-            return iter(kind(file, relative_timestamp=not dated))
+            return kind(file, relative_timestamp=not dated)
         except Exception as fault:  # noqa: BLE001 - a reader raises whatever its parsing meets
             raise InputError(
                 f"{self._path}: this cannot be read as a log of its kind ({words_of_fault(fault)})."
             ) from None
+
+
+def _cut(reader: object, size_bytes: int) -> Exception | None:
+    """Return why the end that a reader came to is not that of the log."""
+    told = getattr(reader, "file_size", None) if isinstance(reader, can.BLFReader) else None
+    if told is None or int(told) <= size_bytes:
+        return None
+    lacks = int(told) - size_bytes
+    return ValueError(f"the file is {lacks} bytes shorter than its head says")
 
 
 def _by_file(kind: type[MessageReader]) -> bool:
@@ -128,16 +153,6 @@ def _in_batches(gathered: Gathered) -> Gathered:
             columns = Columns()
     if len(columns):
         yield columns, None
-
-
-def _one_by_one(messages: Iterator[can.Message]) -> Gathered:
-    while True:
-        columns, fault = gather(messages)
-        if len(columns) or fault is not None:
-            yield columns, fault
-        # A reader that ended on a fault is not asked again: it would call that the end.
-        if len(columns) == 0 or fault is not None:
-            return
 
 
 def words_of_fault(fault: Exception) -> str:

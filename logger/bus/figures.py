@@ -79,7 +79,12 @@ def _figures(
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
     said = talkers(frames, owner, kinds=_kinds(bench), start_ns=start_ns, end_ns=end_ns)
-    joints = [joint for joint in bench.joints if bench.bus_of(joint) == place]
+    # A sensor speaks on no bus.
+    joints = [
+        joint
+        for joint in bench.joints
+        if bench.bus_of(joint) == place and joint.name not in bench.sensors
+    ]
     silent = _silent(joints, said)
     return Figures(
         settings=settings,

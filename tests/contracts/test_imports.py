@@ -25,7 +25,6 @@ FLOORS = {
     "logger.trace_rows": 4,
     "logger.log_columns": 4,
     "logger.log_lines": 5,
-    "logger.log_objects": 5,
     "logger.log_reading": 6,
     "logger.log_channels": 4,
     "logger.bring_in": 6,
