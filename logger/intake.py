@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 
 from logger.bus.traffic import Second
+from logger.derived import FramesPerSecond, RmsTorque, marks_between
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.joint.decode import decode
 from logger.joint.decode import plan_for as decode_plan_for
-from logger.joint.signals import Buckets, figures_of, merged
 from logger.limits.change import Change
 from logger.limits.evaluate import evaluate
 from logger.limits.evaluate import plan_for as limit_plan_for
@@ -27,14 +27,12 @@ from logger.store.bulk import BulkWriter
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
-from logger.store.overview import BASE_NS, Carry, grow
+from logger.store.overview import BASE_NS
 from logger.store.schema import BUSES, DERIVED, HEALTH, rows_of
 from logger.store.write import RecordingWriter
 from logger.take_up import FRESH, Start, gap_sentence, taken_up
 
 __all__ = ["BusVitals", "Intake", "Vitals"]
-
-RMS_S: Final = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,17 +102,14 @@ class Intake:
         self._sequence = start.sequence
         self._alerts = start.alerts
         self._open = {key: alert.number for key, alert in start.standing.items()}
-        self._torque_hold = {
-            joint.name: hold["torque_Nm"]
+        self._torque = {
+            joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
             if "torque_Nm" in (hold := bench.hold_ns_of(joint))
         }
-        self._torque_carry = {joint: Carry() for joint in self._torque_hold}
-        self._torque_new: dict[str, list[ReadingBatch]] = {joint: [] for joint in self._torque_hold}
-        self._torque: dict[str, list[Buckets]] = {joint: [] for joint in self._torque_hold}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
-        self._frames_this_second = 0
+        self._frames = FramesPerSecond()
         self._vitals: Callable[[], Vitals] = lambda: NO_VITALS
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
@@ -158,7 +153,7 @@ class Intake:
         self.undecoded += sum(decoded.rejected.values())
         for key, count in decoded.strange.items():
             self.strange[key] = self.strange.get(key, 0) + count
-        self._frames_this_second += len(frames)
+        self._frames.add(frames)
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
@@ -176,8 +171,8 @@ class Intake:
             limit = self._limits.named(change.limit)
             assert limit is not None, "the plan was made of them"
             self._said(change, sentence(change, limit))
-        if joint in self._torque_hold and len(readings):
-            self._torque_new[joint].append(readings)
+        if joint in self._torque:
+            self._torque[joint].add(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""
@@ -289,16 +284,16 @@ class Intake:
         self._on_event(event)
 
     def _each_second(self, now_ns: int, vitals: Vitals) -> None:
-        mark_ns = now_ns // BASE_NS * BASE_NS
-        seconds = (mark_ns - self._second_ns) / BASE_NS + 1
+        marks = marks_between(self._second_ns, now_ns)
+        mark_ns = int(marks[-1])
         self._second_ns = mark_ns + BASE_NS
         self._writer.append(
             "health",
             rows_of(
                 [
                     {
-                        "time": mark_ns,
-                        "frames_per_s": self._frames_this_second / seconds,
+                        "time": mark,
+                        "frames_per_s": frames_per_s,
                         "bus_load": None if math.isnan(vitals.bus_load) else vitals.bus_load,
                         "dropped": self.lost,
                         "undecoded": self.undecoded + vitals.garbled,
@@ -306,41 +301,25 @@ class Intake:
                         if math.isnan(vitals.disk_left_h)
                         else vitals.disk_left_h,
                     }
+                    for mark, frames_per_s in zip(
+                        marks.tolist(), self._frames.at(marks), strict=True
+                    )
                 ],
                 HEALTH,
             ),
         )
-        self._frames_this_second = 0
         self._each_bus(mark_ns, vitals)
         changes, self._recorder = watch(
             self._recorder, now_ns=now_ns, lost=self.lost, disk_left_h=vitals.disk_left_h
         )
         for change in changes:
             self._said(change, told(change))
-        for joint in self._torque:
-            self._derive(joint, mark_ns)
-
-    def _derive(self, joint: str, mark_ns: int) -> None:
-        """Write what is computed live: the RMS torque of the last minute."""
-        readings, self._torque_new[joint] = self._torque_new[joint], []
-        recent = self._torque[joint]
-        if readings:
-            # Once a second, not once a batch: the figures are the same in any chunking.
-            buckets, self._torque_carry[joint] = grow(
-                self._torque_carry[joint],
-                ReadingBatch.joined(readings, channels=("torque_Nm",)),
-                hold_ns={"torque_Nm": self._torque_hold[joint]},
-            )
-            recent.extend(buckets.values())
-        minute = merged(recent)
-        low = int(np.searchsorted(minute.start_ns, mark_ns - RMS_S * BASE_NS))
-        recent[:] = [minute.rows(slice(low, None))]
-        rms = figures_of(recent).rms
-        row: dict[str, object] = {
-            "time": mark_ns,
-            "torque_rms_60s_Nm": None if math.isnan(rms) else rms,
-        }
-        self._writer.append(derived_stream(joint), rows_of([row], DERIVED))
+        for joint, torque in self._torque.items():
+            rows = [
+                {"time": mark, "torque_rms_60s_Nm": None if math.isnan(rms) else rms}
+                for mark, rms in zip(marks.tolist(), torque.at(marks).tolist(), strict=True)
+            ]
+            self._writer.append(derived_stream(joint), rows_of(rows, DERIVED))
 
     def _each_bus(self, mark_ns: int, vitals: Vitals) -> None:
         rows: list[dict[str, object]] = [

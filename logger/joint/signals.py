@@ -206,7 +206,9 @@ def figures_of(parts: list[Buckets]) -> Figures:
         mean = float(np.dot(weight, means) / total)
         spread = (float(np.dot(weight, (means - mean) ** 2)) + m2) / total
     else:
-        mean, spread = float(means.mean()), float(means.var())
+        n = np.concatenate([part.n for part in filled])
+        mean = float(np.dot(n, means) / n.sum())
+        spread = float(np.dot(n, (means - mean) ** 2) / n.sum())
     return Figures(
         n=int(sum(int(part.n.sum()) for part in filled)),
         duration_s=total,
@@ -235,8 +237,9 @@ def _reduced(
     tails = np.append(heads[1:], len(start_ns)) - 1
     size = tails - heads + 1
     weight = np.add.reduceat(duration_s, heads)
-    # Rows without duration (two readings at one instant) count only where nothing has any.
-    share = np.where(np.repeat(weight, size) > 0, duration_s, 1.0)
+    # Rows without duration (two readings at one instant) count only where nothing has any, then by
+    # their readings, so that it does not matter which are merged first.
+    share = np.where(np.repeat(weight, size) > 0, duration_s, n)
     weighted = np.add.reduceat(share, heads)
     centre = np.add.reduceat(share * mean, heads) / weighted
     deviation = mean - np.repeat(centre, size)

@@ -8,6 +8,7 @@ What is read is compared with the checksums of `sums`: a damaged part is an erro
 import errno
 import os
 import re
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,7 +21,7 @@ from logger.errors import InputError, OutsideFault
 from logger.store.files import MANIFEST, make_folder, put
 from logger.store.sums import KEY, chunk_sum, footer_of, stamp, unknown_sums
 
-__all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "write_part"]
+__all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "touching", "write_part"]
 
 ROW_GROUP: Final = 16_384
 _DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
@@ -219,3 +220,17 @@ class Part:
 
 def _ns(value: object) -> int:
     return int(value)  # type: ignore[call-overload, no-any-return]
+
+
+def touching(parts: Sequence[Part], *, start_ns: int, end_ns: int) -> Sequence[Part]:
+    """Return those of the parts of a time-ordered stream that may touch [start_ns, end_ns).
+
+    Found by halving, so that a window of a long recording reads a dozen footers and not all.
+    """
+    try:
+        first = bisect_left(parts, start_ns, key=lambda part: part.spans[-1][1])
+        behind = bisect_left(parts, end_ns, key=lambda part: part.spans[0][0])
+    except IndexError:
+        # One without a time, damaged or empty, says nothing of where to go on.
+        return parts
+    return parts[first:behind]

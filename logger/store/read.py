@@ -5,6 +5,7 @@ sealed in between is seen twice and counted once, never missed. Safe for several
 """
 
 import time
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +24,7 @@ from logger.store.levels import UPPER_NS, Node, chosen, joined, level_folder, tr
 from logger.store.lock import writer_of
 from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
 from logger.store.overview import Carry, buckets_from, carry_from, figure_names
-from logger.store.parts import Part, list_parts
+from logger.store.parts import Part, list_parts, touching
 from logger.store.schema import TIME, readings_from, streams_of
 
 __all__ = ["RecordingReader"]
@@ -113,6 +114,9 @@ class RecordingReader:
                 for row in reader.rows():
                     if row.stream not in self._tail or row.batch.num_rows == 0:
                         continue
+                    if _holds(self._parts[row.stream], row.first_row):
+                        # The part was listed before the journal's end was read.
+                        continue
                     times = row.batch.column(0).cast(pa.int64())
                     self._tail[row.stream].append(
                         _TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
@@ -191,10 +195,12 @@ class RecordingReader:
     def span_ns(self, stream: str) -> tuple[int, int] | None:
         """Return the first and the last time of a stream, None when it is empty."""
         with self._lock:
-            spans = [part.spans for part in self._parts[stream] if part.spans]
-            tail = self._tail[stream]
-            starts = [spans[0][0][0]] if spans else []
-            ends = [spans[-1][-1][1]] if spans else []
+            parts, tail = self._parts[stream], self._tail[stream]
+            # The outermost that can be read: the footers between them are not asked.
+            first = next((part.spans for part in parts if part.spans), ())
+            last = next((part.spans for part in reversed(parts) if part.spans), ())
+            starts = [first[0][0]] if first else []
+            ends = [last[-1][1]] if last else []
             if tail:
                 starts.append(tail[0].first_ns)
                 ends.append(tail[-1].last_ns)
@@ -210,7 +216,7 @@ class RecordingReader:
         if columns is not None:
             schema = pa.schema([schema.field(name) for name in columns])
         found = []
-        for part in parts:
+        for part in touching(parts, start_ns=start_ns, end_ns=end_ns):
             table = part.read(start_ns=start_ns, end_ns=end_ns, columns=columns)
             if table is not None:
                 found.append(_cut(table, start_ns, end_ns))
@@ -395,6 +401,12 @@ def _known(old: list[Part], folder: Path) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
     kept = {part.path: part for part in old}
     return [kept.get(part.path, part) for part in list_parts(folder)]
+
+
+def _holds(parts: Sequence[Part], row: int) -> bool:
+    """Return whether one of some parts, in order of their rows, holds a row that can be read."""
+    at = bisect_right(parts, row, key=lambda part: part.first_row) - 1
+    return at >= 0 and row < parts[at].end_row and not parts[at].damage
 
 
 def _telling_of(rows: list[Part], overviews: list[Part]) -> list[Part]:

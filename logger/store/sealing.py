@@ -4,11 +4,13 @@ A joint's overview part is written before its status part: a status part that is
 its overview, and an overview part without its rows is passed over and written again.
 """
 
+import logging
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pyarrow as pa
 
+from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
 from logger.store.levels import consolidate
@@ -17,6 +19,8 @@ from logger.store.parts import list_parts, write_part
 from logger.store.schema import readings_from, status_schema
 
 __all__ = ["Run", "Sealer"]
+
+log = logging.getLogger(__name__)
 
 Run = tuple[int, pa.RecordBatch]
 """Number of the first row, and the rows."""
@@ -70,7 +74,11 @@ class Sealer:
             for stream, joint in self._joint_of.items():
                 self._close_overview(joint, stream, until_ns)
         for joint in self._carry:
-            consolidate(self._recording, joint)
+            try:
+                consolidate(self._recording, joint)
+            except (InputError, OSError) as fault:
+                # Nothing depends on it: a span costs more time, and the next sealing tries again.
+                log.warning("%s: the pyramid of %s waits (%s)", self._recording, joint, fault)
 
     def _seal_overview(
         self, joint: str, table: pa.Table, *, first_row: int, until_ns: int | None

@@ -17,6 +17,7 @@ FLOORS = {
     "logger.limits": 2,
     "logger.bus": 3,
     "logger.store": 3,
+    "logger.derived": 4,
     "logger.take_up": 4,
     "logger.pipe": 4,
     "logger.intake": 5,

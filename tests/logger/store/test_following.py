@@ -4,6 +4,7 @@ import os
 import threading
 import time
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -109,6 +110,25 @@ def test_a_part_that_is_renamed_in_the_tick_of_its_making_is_seen(tmp_path: Path
     os.utime(path / STREAM, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
     assert reader.refresh()
     assert _is_prefix(reader) == 10
+    writer.abandon()
+
+
+def test_rows_of_a_journal_whose_part_was_listed_first_are_not_doubled(tmp_path: Path):
+    """The journal's end is read after the part is seen, as long as the journal is still there."""
+    path = tmp_path / "rec"
+    writer = _writer(path, Rhythm(first_part_s=1.0))
+    writer.append_readings(_readings(0, 10))
+    writer.tick(0.1)
+    reader = RecordingReader(path)
+    writer.append_readings(_readings(10, 5))
+    with mock.patch.object(Path, "unlink"):
+        writer.tick(2.0)
+        writer._sealing.result()
+    with mock.patch.object(reader, "_read_journals", return_value=False):
+        assert reader.refresh()
+    for _ in range(2):
+        assert _is_prefix(reader) == reader.rows(STREAM) == 15
+        reader.refresh()
     writer.abandon()
 
 
