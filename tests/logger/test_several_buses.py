@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
+from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE
 from logger.joint.bench import Bench, bench_from
 from logger.limits.limit import LimitSet
 from logger.record import RecordSettings, record
@@ -108,3 +109,67 @@ def test_buses_that_do_not_fit_are_told(text: str, sentence: str):
     with pytest.raises(InputError) as told:
         _bench(text)
     assert sentence in str(told.value)
+
+
+FD_LAYOUT = """
+format = 1
+name = "long"
+
+[[frame]]
+name = "status"
+identifier = "0x18FF0000 + node"
+extended = true
+length = 48
+
+[[frame.value]]
+channel = "current_A"
+byte = 40
+bits = 16
+signed = true
+scale = 0.01
+"""
+
+
+def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
+    """A value beyond the eighth byte is decoded; error and remote frames are stored and counted."""
+    bench = bench_from(
+        '[bus]\ninterface = "virtual"\nchannel = "long"\nfd = true\n'
+        '[[joint]]\nname = "a"\nlayout = "long"\nnode = 3\n',
+        {"long": FD_LAYOUT},
+        where="bench.toml",
+    )
+    begun, stop = threading.Event(), threading.Event()
+    settings = RecordSettings(
+        bench=bench, where="bench.toml", limits=LimitSet(), out=tmp_path / "rec", name="long"
+    )
+    running = threading.Thread(
+        target=record,
+        args=(settings,),
+        kwargs={"stop": stop, "on_start": lambda _path: begun.set()},
+    )
+    running.start()
+    assert begun.wait(10)
+    with can.Bus(interface="virtual", channel="long", fd=True) as other:
+        for counts in (100, -250):
+            data = bytes(40) + counts.to_bytes(2, "little", signed=True) + bytes(6)
+            other.send(can.Message(arbitration_id=0x18FF0003, is_fd=True, data=data))
+        other.send(can.Message(arbitration_id=0x18FF0003, is_remote_frame=True, dlc=8))
+        other.send(can.Message(arbitration_id=0x20, is_error_frame=True, data=bytes(8)))
+        time.sleep(1.3)
+    stop.set()
+    running.join(20)
+    recording = Recording.open(tmp_path / "rec")
+    assert recording.readings("a", 0, 2**62).columns["current_A"].tolist() == [1.0, -2.5]
+    reader = recording._reader
+    frames = frames_from(reader.table("frames", start_ns=0, end_ns=2**62))
+    assert frames.length.tolist() == [48, 48, 8, 8]
+    assert frames.flags.tolist() == [
+        EXTENDED | FD,
+        EXTENDED | FD,
+        EXTENDED | REMOTE,
+        EXTENDED | ERROR,
+    ]
+    buses = reader.table("buses", start_ns=0, end_ns=2**62)
+    assert sum(buses["error_frames"].to_pylist()) == 1
+    assert sum(buses["remote_frames"].to_pylist()) == 1
+    assert recording.health().undecoded == 2
