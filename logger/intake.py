@@ -15,7 +15,8 @@ from logger.bus.traffic import Second
 from logger.derived import FramesPerSecond, RmsTorque, marks_between
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
-from logger.joint.decode import decode
+from logger.joint.channels import CHANNELS
+from logger.joint.decode import DecodeState, decode
 from logger.joint.decode import plan_for as decode_plan_for
 from logger.limits.change import Change
 from logger.limits.evaluate import evaluate
@@ -152,12 +153,49 @@ class Intake:
         decoded, self._state = decode(self._plan, self._state, frames)
         self.undecoded += sum(decoded.rejected.values())
         for key, count in decoded.strange.items():
+            if key not in self.strange:
+                self._warn_of_strange(*key, decoded.readings, frames)
             self.strange[key] = self.strange.get(key, 0) + count
         self._frames.add(frames)
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
             self._each_second(now_ns, self._vitals())
+
+    def _warn_of_strange(
+        self, joint: str, channel: str, readings: tuple[ReadingBatch, ...], frames: FrameBatch
+    ) -> None:
+        """Say once that a channel has a value that no joint can have, with the frame that told it.
+
+        It is kept as it is: what is wrong is most often the layout, and the raw frames are there.
+        """
+        known = CHANNELS[channel]
+        batch = next(one for one in readings if one.joint == joint)
+        values = batch.columns[channel]
+        place = int(np.flatnonzero((values < known.lowest) | (values > known.highest))[0])
+        time_ns = int(batch.time_ns[place])
+        # Several frames may have come at that instant: the one that says so alone is meant.
+        told = next(
+            (
+                row
+                for row in np.flatnonzero(frames.time_ns == time_ns).tolist()
+                if (joint, channel)
+                in decode(self._plan, DecodeState(), frames.taken(slice(row, row + 1)))[0].strange
+            ),
+            0,
+        )
+        payload = bytes(frames.data[told, : frames.length[told]]).hex(" ").upper()
+        self.say(
+            "strange value",
+            time_ns=time_ns,
+            joint=joint,
+            channel=channel,
+            value=float(values[place]),
+            text=f"{joint}: {channel} of {values[place]:.6g} lies outside {known.lowest:g} to "
+            f"{known.highest:g} (frame 0x{int(frames.identifier[told]):03X}, {payload}). It is "
+            "kept as it is; compare sign, byte order and scale in the layout, then "
+            "`dutytrace redecode`.",
+        )
 
     def _take_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint

@@ -23,7 +23,7 @@ class Event:
     time_ns: int
     kind: str
     """started, continued, ended, note, raised, returned, acknowledged, shelved, unshelved, gap,
-    dropped, clock step, bus lost, bus back, bus hint, position lost, refused."""
+    dropped, clock step, bus lost, bus back, bus hint, position lost, strange value, refused."""
     joint: str = ""
     limit: str = ""
     severity: str = ""

@@ -9,6 +9,7 @@ import pytest
 from logger.bring_in import bring_in
 from logger.intake import Intake
 from logger.joint.batch import FrameBatch
+from logger.joint.bench import bench_from
 from logger.limits.limit import LimitSet
 from logger.simulate import scenario
 from logger.simulate.offline import frames
@@ -99,3 +100,29 @@ def test_lost_frames_are_events_a_figure_and_an_alert(tmp_path: Path):
     assert recording.health().dropped == 8
     found = check(recording)
     assert (found.dropped, found.whole) == (8, False)
+
+
+def test_a_value_that_no_joint_can_have_is_told_once_with_its_frame(tmp_path: Path):
+    """The sentence names channel, value, range and frame; the value is kept."""
+    bench = bench_from(
+        '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
+        {
+            "l": 'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 0x281\nlength = 2\n'
+            '[[frame.value]]\nchannel = "temperature_housing_degC"\nbyte = 0\nbits = 16\n'
+        },
+        where="bench.toml",
+    )
+    writer = RecordingWriter(
+        tmp_path / "rec", begun(bench, name="odd", started_ns=START_NS), bench, now_s=0.0
+    )
+    intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
+    for turn in range(3):
+        rows = [(START_NS + turn * S + n, 0x281, 0, bytes([n, 4])) for n in range(3)]
+        intake.take(FrameBatch.of(rows), now_ns=START_NS + turn * S + 3)
+    writer.close(ended_ns=START_NS + 3 * S, cause="done")
+    recording = Recording.open(tmp_path / "rec")
+    (event,) = [one for one in recording.events() if one.kind == "strange value"]
+    assert (event.joint, event.channel, event.value) == ("a", "temperature_housing_degC", 1024.0)
+    assert "of 1024 lies outside -60 to 250 (frame 0x281, 00 04)" in event.text
+    batch = recording.readings("a", 0, 2**62)
+    assert batch.columns["temperature_housing_degC"].tolist() == [1024.0, 1025.0, 1026.0] * 3
