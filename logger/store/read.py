@@ -229,7 +229,7 @@ class RecordingReader:
             found.append(_cut(pa.Table.from_batches(batches), start_ns, end_ns))
         if not found:
             return schema.empty_table()
-        return pa.concat_tables([table.cast(schema) for table in found])
+        return pa.concat_tables([_shaped(table, schema) for table in found])
 
     def readings(
         self, joint: str, *, start_ns: int, end_ns: int, channels: Sequence[str]
@@ -401,6 +401,16 @@ def _known(old: list[Part], folder: Path) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
     kept = {part.path: part for part in old}
     return [kept.get(part.path, part) for part in list_parts(folder)]
+
+
+def _shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table with the columns of a schema; what an older writer did not know is empty."""
+    for field in schema:
+        if field.name not in table.column_names:
+            empty = pa.nulls(table.num_rows, field.type)
+            # Recordings from when there was only one bus.
+            table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
+    return table.select(schema.names).cast(schema)
 
 
 def _holds(parts: Sequence[Part], row: int) -> bool:

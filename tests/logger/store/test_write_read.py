@@ -19,8 +19,9 @@ from logger.store.files import status_stream
 from logger.store.inbox import post
 from logger.store.lock import writer_of
 from logger.store.manifest import begun
-from logger.store.parts import ROW_GROUP
+from logger.store.parts import ROW_GROUP, list_parts
 from logger.store.read import RecordingReader
+from logger.store.schema import frames_from
 from logger.store.seal import seal
 from logger.store.write import RecordingWriter
 
@@ -231,3 +232,16 @@ def test_an_overview_seen_before_its_rows_is_not_forgotten(tmp_path: Path):
     follower.refresh()
     assert follower.carry("elbow").last_row_ns is not None
     writer.abandon()
+
+
+def test_frames_of_an_older_writer_are_of_the_first_bus(tmp_path: Path):
+    """A part without the column that tells the bus is read as what it was: of the only one."""
+    path = tmp_path / "rec"
+    writer = _writer(path)
+    writer.append_frames(FrameBatch.of([(START_NS, 0x281, 0, b"\x01"), (START_NS + 1, 2, 0, b"")]))
+    writer.close(ended_ns=START_NS + 2, cause="done")
+    (part,) = list_parts(path / "frames")
+    pq.write_table(pq.read_table(part.path, partitioning=None).drop_columns(["bus"]), part.path)
+    frames = frames_from(RecordingReader(path).table("frames", start_ns=0, end_ns=2**62))
+    assert frames.bus.tolist() == [0, 0]
+    assert frames.identifier.tolist() == [0x281, 2]
