@@ -4,6 +4,7 @@ Parses, builds settings, calls one function, prints. Heavy imports stand inside 
 that `--help` answers at once. Only this file prints results and exits.
 """
 
+import gc
 import json
 import math
 import re
@@ -143,6 +144,8 @@ def record(
             duration_s=duration_s,
             simulated=simulated,
         )
+    # What is loaded by now stays: it is not looked through again with every few hundred frames.
+    gc.freeze()
     ended = run(
         settings,
         stop=_stop_on_signals(),

@@ -6,12 +6,13 @@ none. Not more than some 200 frames may wait unread unless the buffer was enlarg
 
 import socket
 import struct
+import threading
 
 import can
 from can.interfaces.socketcan.constants import SO_TIMESTAMPNS
 from can.interfaces.socketcan.socketcan import SocketcanBus
 
-__all__ = ["bus_on", "fd_frame", "frame", "pair"]
+__all__ = ["Server", "bus_on", "fd_frame", "frame", "pair"]
 
 
 def pair() -> tuple[socket.socket, socket.socket]:
@@ -46,3 +47,37 @@ def bus_on(endpoint: socket.socket) -> can.BusABC:
     bus._is_shutdown = True
     bus._periodic_tasks = []
     return bus
+
+
+class Server:
+    """Speaks the handshake of the socketcand protocol, then sends what it is told to."""
+
+    def __init__(self) -> None:
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self._listener.getsockname()[1]
+        self._client: socket.socket | None = None
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+
+    def _serve(self) -> None:
+        client, _ = self._listener.accept()
+        client.sendall(b"< hi >")
+        for _ in range(2):
+            client.recv(100)
+            client.sendall(b"< ok >")
+        self._client = client
+        self._ready.set()
+
+    def send(self, text: bytes) -> None:
+        """Send messages to the client."""
+        assert self._ready.wait(5)
+        assert self._client is not None
+        self._client.sendall(text)
+
+    def close(self) -> None:
+        """Close the connection and stop listening."""
+        self._thread.join(5)
+        if self._client is not None:
+            self._client.close()
+        self._listener.close()

@@ -4,14 +4,17 @@ A stand-in on the loopback takes the place of the kernel's CAN socket: the same 
 calls. The peer only counts; ours receives, decodes, evaluates limits and writes the journal.
 """
 
+import gc
+import logging
 import statistics
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 import can
+import numpy as np
 import pytest
 
 from logger.bus.kernel_frames import enlarge_buffer, lost_frames
@@ -25,13 +28,22 @@ from logger.simulate.offline import frames as simulated_frames
 from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 from tests.benchmarks.measure import ROUNDS, START_NS, say
-from tests.standin import bus_on, frame, pair
+from tests.standin import Server, bus_on, frame, pair
 
 pytestmark = pytest.mark.slow
 
 COUNT: Final = 10_000
 A_TICK: Final = 400
 """Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (50 ms)."""
+
+
+@pytest.fixture(autouse=True)
+def small_heap() -> Iterator[None]:
+    """Leave the test runner's own objects out of garbage collection: a recorder has none."""
+    gc.collect()
+    gc.freeze()
+    yield
+    gc.unfreeze()
 
 
 def _frames() -> FrameBatch:
@@ -58,6 +70,9 @@ class _Recording:
         return cls(Intake(bench, limits, writer, start_ns=START_NS), writer)
 
     def take(self, frames: FrameBatch) -> None:
+        # As Source would stamp them: a full bus, and no step back from round to round.
+        span_ns = np.arange(len(frames)) * 125_000
+        frames = replace(frames, time_ns=START_NS + self.ticks * 50_000_000 + span_ns)
         self.intake.take(frames, now_ns=int(frames.time_ns[-1]))
         self.ticks += 1
         self.writer.tick(self.ticks * 0.05)
@@ -148,3 +163,51 @@ def test_any_other_interface(tmp_path: Path):
     say("the same on the in-process bus (bare loop under 2 us a frame)", share, "x")
     left = (statistics.median(ours) - statistics.median(bare)) / COUNT * 1e6
     say("   what is added to a bare loop, a frame", left, "us")
+
+
+def test_a_server_on_the_loopback(tmp_path: Path, caplog: pytest.LogCaptureFixture):
+    """python-can's interface to a server: what one pays where a frame is a line of text."""
+    caplog.set_level(logging.CRITICAL)
+    made = _frames()
+    lines = [
+        b"< frame %03X %.6f %s >" % (int(number), 1e-4 * at, bytes(payload[:length]).hex().encode())
+        for at, (number, payload, length) in enumerate(
+            zip(made.identifier, made.data, made.length, strict=True)
+        )
+    ]
+    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    recording = _Recording.at(tmp_path / "rec", bench)
+    server = Server()
+    bus = can.Bus(interface="socketcand", channel="can0", host="127.0.0.1", port=server.port)
+    reader = MessageReader(bus, place=0)
+
+    def all_of_it(take: Callable[[], int]) -> float:
+        spent = 0.0
+        for first in range(0, COUNT, A_TICK):
+            server.send(b"".join(lines[first : first + A_TICK]))
+            time.sleep(0.06)
+            before = time.process_time()
+            left = A_TICK
+            while left > 0:
+                left -= take()
+            spent += time.process_time() - before
+        return spent
+
+    held: list[FrameBatch] = []
+
+    def ours() -> int:
+        frames = reader.take().frames
+        held.append(frames)
+        if sum(map(len, held)) >= A_TICK:
+            recording.take(FrameBatch.joined(held))
+            held.clear()
+        return len(frames)
+
+    all_of_it(ours)
+    times = [(all_of_it(lambda: bus.recv(0) is not None), all_of_it(ours)) for _ in range(ROUNDS)]
+    recording.writer.abandon()
+    bus.shutdown()
+    server.close()
+    bare, whole = (statistics.median(column) for column in zip(*times, strict=True))
+    say("the same over a server on the loopback (socketcand): ours / bare loop", whole / bare, "x")
+    say("   of it, a frame", whole / COUNT * 1e6, "us")

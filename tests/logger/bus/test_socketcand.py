@@ -1,7 +1,6 @@
 """A bus behind a server on the loopback: received from, and noticed when the server goes."""
 
 import socket
-import threading
 import time
 
 import pytest
@@ -11,49 +10,18 @@ from logger.bus.opening import open_bus
 from logger.bus.source import Source
 from logger.errors import InputError
 from logger.joint.bench import BusSettings
-
-
-class _Server:
-    """Speaks the handshake of the socketcand protocol, then sends what it is told to."""
-
-    def __init__(self) -> None:
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port = self._listener.getsockname()[1]
-        self._client: socket.socket | None = None
-        self._ready = threading.Event()
-        self._thread = threading.Thread(target=self._serve)
-        self._thread.start()
-
-    def _serve(self) -> None:
-        client, _ = self._listener.accept()
-        client.sendall(b"< hi >")
-        for _ in range(2):
-            client.recv(100)
-            client.sendall(b"< ok >")
-        self._client = client
-        self._ready.set()
-
-    def send(self, text: bytes) -> None:
-        assert self._ready.wait(5)
-        assert self._client is not None
-        self._client.sendall(text)
-
-    def close(self) -> None:
-        self._thread.join(5)
-        if self._client is not None:
-            self._client.close()
-        self._listener.close()
+from tests.standin import Server
 
 
 @pytest.fixture
 def server():
     """Give a server that one client may come to."""
-    made = _Server()
+    made = Server()
     yield made
     made.close()
 
 
-def _source(server: _Server) -> Source:
+def _source(server: Server) -> Source:
     settings = BusSettings(
         interface="socketcand",
         channel="can0",
@@ -62,7 +30,7 @@ def _source(server: _Server) -> Source:
     return Source(settings, Axis(read_clocks()), where="bench.toml")
 
 
-def test_frames_of_a_server_arrive(server: _Server):
+def test_frames_of_a_server_arrive(server: Server):
     """Identifier and bytes, with a time of the recording's own axis."""
     source = _source(server)
     server.send(b"< frame 2C3 1.5 410102 >< frame 2C4 1.6 53 >")
@@ -75,7 +43,7 @@ def test_frames_of_a_server_arrive(server: _Server):
     source.close()
 
 
-def test_a_frame_that_cannot_be_read_is_counted_once(server: _Server):
+def test_a_frame_that_cannot_be_read_is_counted_once(server: Server):
     """Those before and behind it arrive, each once; it is not met again."""
     source = _source(server)
     server.send(b"< frame 2C3 1.5 410102 >< frame 2C4 1.6 >< frame 2C5 1.7 53 >")
@@ -91,7 +59,7 @@ def test_a_frame_that_cannot_be_read_is_counted_once(server: _Server):
     source.close()
 
 
-def test_a_server_that_closes_is_noticed_within_two_seconds(server: _Server):
+def test_a_server_that_closes_is_noticed_within_two_seconds(server: Server):
     """python-can goes on as if the bus were quiet; the recorder says that it is gone."""
     source = _source(server)
     server.send(b"< frame 2C3 1.5 410102 >")
