@@ -325,6 +325,8 @@ def _write(
                 intake.take(rest, now_ns=until_ns)
                 return
             received = None
+            frames, until_ns = merge.take(axis.at(read_clocks()), idle=True)
+            intake.take(frames, now_ns=until_ns, vitals=vitals)
         now_s = time.monotonic()
         if received is not None:
             traffic[received.bus].add(received.frames)

@@ -15,6 +15,8 @@ from logger.joint.batch import FrameBatch
 __all__ = ["PATIENCE_NS", "Merge"]
 
 PATIENCE_NS: Final = 100_000_000
+IDLE_NS: Final = 2_000_000_000
+"""How long a receiver may be held up before time goes on without it."""
 
 
 class Merge:
@@ -36,9 +38,15 @@ class Merge:
             self._waiting.append(frames)
         self._marks[bus] = max(self._marks[bus], until_ns)
 
-    def take(self, now_ns: int) -> tuple[FrameBatch, int]:
-        """Return frames in order of time, and the time before which none will follow."""
+    def take(self, now_ns: int, *, idle: bool = False) -> tuple[FrameBatch, int]:
+        """Return frames in order of time, and the time before which none will follow.
+
+        `idle` says that nothing more is on its way from the receivers: time goes on without a bus
+        whose adapter is being opened, so that its silence is noticed.
+        """
         mark_ns = min(self._marks)
+        if idle:
+            mark_ns = max(mark_ns, now_ns - IDLE_NS)
         if len(self._marks) > 1:
             mark_ns = max(mark_ns, min(max(self._marks), now_ns - self._patience_ns))
         self._until_ns = max(self._until_ns, mark_ns)

@@ -76,7 +76,9 @@ def is_garbage(fault: Exception) -> bool:
 
 def is_frame(message: can.Message) -> bool:
     """Return whether it can have been one: not cut, not of an absurd length or identifier."""
-    if message.arbitration_id > (EXTENDED_MOST if message.is_extended_id else STANDARD_MOST):
+    most = EXTENDED_MOST if message.is_extended_id else STANDARD_MOST
+    # Below nothing, too: "-01" reads as a number.
+    if not 0 <= message.arbitration_id <= most:
         return False
     if message.is_remote_frame:
         return True

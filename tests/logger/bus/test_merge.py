@@ -71,3 +71,15 @@ def test_a_bus_that_stands_still_is_waited_for_only_so_long():
     merge.add(1, _frames(1, 10 * MS), until_ns=290 * MS)
     late, _ = merge.take(500 * MS)
     assert late.time_ns.tolist() == [300 * MS]
+
+
+def test_time_goes_on_without_a_bus_that_is_being_opened():
+    """When nothing is on its way, two seconds later is late enough; what comes then is not lost."""
+    merge = Merge(1, start_ns=0)
+    merge.add(0, _frames(0, 5 * MS), until_ns=5 * MS)
+    assert merge.take(1000 * MS, idle=True)[1] == 5 * MS
+    assert merge.take(5000 * MS, idle=True)[1] == 3000 * MS
+    merge.add(0, _frames(0, 2500 * MS, 3500 * MS), until_ns=3500 * MS)
+    frames, until_ns = merge.take(5000 * MS)
+    assert frames.time_ns.tolist() == [3000 * MS, 3500 * MS]
+    assert until_ns == 3500 * MS
