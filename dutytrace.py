@@ -599,7 +599,7 @@ def _say(text: str) -> None:
     try:
         sys.stdout.write(f"{text}\n")
         sys.stdout.flush()
-    except (OSError, ValueError):
+    except (OSError, ValueError, AttributeError):
         pass
 
 

@@ -55,7 +55,7 @@ class RmsTorque:
         low = np.searchsorted(held.start_ns, marks_ns - RMS_S * BASE_NS)
         high = np.searchsorted(held.start_ns, marks_ns)
         span_s = spans[high] - spans[low]
-        there = high > low
+        there = span_s > 0
         rms = np.full(len(marks_ns), np.nan)
         # A difference of sums may fall below nothing by a rounding.
         mean = np.maximum(squares[high] - squares[low], 0.0)[there] / span_s[there]

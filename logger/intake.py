@@ -125,7 +125,7 @@ class Intake:
             self.say(
                 "continued",
                 time_ns=time_ns,
-                duration_s=(time_ns - self._start.newest_ns) * 1e-9,
+                duration_s=(time_ns - self._start.ended_ns) * 1e-9,
                 text=gap_sentence(self._start, start_ns=time_ns),
             )
             for joint, limit in list(self._open):

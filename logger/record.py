@@ -130,6 +130,8 @@ def record(
             Asker(settings.bench, now_s=time.monotonic(), bus=source.place) for source in sources
         ]
         _listen(sources, askers)
+        # Somebody may have written a note meanwhile.
+        start = start_of(settings.out) if settings.goes_on else FRESH
         # What has waited since the bus was opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
         writer = _writer(settings, anchor, started_ns)
@@ -164,7 +166,7 @@ def record(
         name="write",
         daemon=True,
     )
-    on_start(settings.out)
+    _begun(settings.out, on_start)
     for thread in (*receiving, writing):
         thread.start()
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
@@ -248,6 +250,13 @@ def _writer(settings: RecordSettings, anchor: Reading, started_ns: int) -> Recor
     )
 
 
+def _begun(path: Path, on_start: Callable[[Path], None]) -> None:
+    try:
+        on_start(path)
+    except Exception:  # a fault of whoever listens is none of the recording's
+        log.exception("the beginning could not be told")
+
+
 def _tell(news: "queue.SimpleQueue[Event]", on_event: Callable[[Event], None]) -> None:
     while not news.empty():
         try:
@@ -317,10 +326,12 @@ def _write(
         )
 
     while True:
+        # Asked before the queue is: what is put in between is not left behind.
+        over = pipe.received_all.is_set()
         try:
             received = pipe.queue.get(timeout=GATHER_S)
         except queue.Empty:
-            if pipe.received_all.is_set():
+            if over:
                 rest, until_ns = merge.take(2**62)
                 intake.take(rest, now_ns=until_ns)
                 return

@@ -31,6 +31,8 @@ class Start:
 
     newest_ns: int = 0
     """Time of the newest row of any kind; 0: nothing is there yet."""
+    ended_ns: int = 0
+    """When the recorder before ended; notes may have come later."""
     sequence: int = 0
     """Number of the next event."""
     alerts: int = 0
@@ -86,6 +88,7 @@ def start_of(path: Path) -> Start:
         newest_ns=max(
             [reader.manifest.started_ns, reader.manifest.ended_ns or 0, *(end for _, end in spans)]
         ),
+        ended_ns=reader.manifest.ended_ns or reader.manifest.started_ns,
         sequence=events[-1].sequence + 1 if events else 1,
         alerts=max((alert.number for alert in alerts), default=0),
         standing={
@@ -113,8 +116,8 @@ def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
 
 def gap_sentence(start: Start, *, start_ns: int) -> str:
     """Return what is said where a recording goes on."""
-    away_s = (start_ns - start.newest_ns) * 1e-9
+    away_s = (start_ns - start.ended_ns) * 1e-9
     return (
         f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
-        f"{time_text(start.newest_ns)})."
+        f"{time_text(start.ended_ns)})."
     )

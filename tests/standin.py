@@ -4,6 +4,7 @@ The same bytes, stamps, drop counter and calls as with the kernel's CAN sockets,
 none. Not more than some 200 frames may wait unread unless the buffer was enlarged.
 """
 
+import contextlib
 import socket
 import struct
 import threading
@@ -61,11 +62,17 @@ class Server:
         self._thread.start()
 
     def _serve(self) -> None:
-        client, _ = self._listener.accept()
-        client.sendall(b"< hi >")
-        for _ in range(2):
-            client.recv(100)
-            client.sendall(b"< ok >")
+        while True:
+            client, _ = self._listener.accept()
+            # Who only looks whether somebody is there goes away again.
+            with contextlib.suppress(ConnectionError):
+                client.sendall(b"< hi >")
+                if client.recv(100):
+                    break
+            client.close()
+        client.sendall(b"< ok >")
+        client.recv(100)
+        client.sendall(b"< ok >")
         self._client = client
         self._ready.set()
 

@@ -16,7 +16,14 @@ import can
 import numpy as np
 
 from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
-from logger.bus.quirks import forget_bad_line, is_frame, is_garbage, patience
+from logger.bus.quirks import (
+    forget_bad_line,
+    forget_endless_line,
+    is_frame,
+    is_garbage,
+    patience,
+    reachable,
+)
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.joint.bench import BusSettings
@@ -96,12 +103,13 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     if silent and not settings.send and not settings.acknowledge:
         options.setdefault(silent, True)
     try:
+        reachable(interface, options)
         with patience(interface):
             bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
         port = getattr(bus, "serialPortOrig", None)
         if port is not None:
             port.write_timeout = LONGEST_WRITE_S
-    except (can.CanError, OSError, ValueError, TypeError, ImportError) as fault:
+    except Exception as fault:  # noqa: BLE001 - a driver that is not installed raises anything
         raise InputError(
             f"{where}: bus.channel: {interface} cannot open {settings.channel!r} ({fault}). Is the "
             "adapter plugged in, its name right, and free of other programs?"
@@ -175,12 +183,19 @@ class MessageReader:
                 forget_bad_line(self._bus)
                 continue
             if message is None:
+                garbled += forget_endless_line(self._bus)
                 drained = True
                 break
             keep(message)
         whole = [message for message in messages if is_frame(message)]
         garbled += len(messages) - len(whole)
-        frames = batch_of(whole, bus=self._place)
+        try:
+            frames = batch_of(whole, bus=self._place)
+        except (ValueError, OverflowError):
+            # Whatever it is that fits no column, it costs itself and nothing else.
+            one_by_one = [_alone(message, bus=self._place) for message in whole]
+            frames = FrameBatch.joined([one for one in one_by_one if one is not None])
+            garbled += len(whole) - len(frames)
         if not self._marks_sent:
             frames = replace(frames, flags=frames.flags & np.uint8(0xFF ^ SENT))
         return Taken(
@@ -190,6 +205,13 @@ class MessageReader:
     def lost(self) -> int:
         """Return 0: what an adapter lost is not told."""
         return 0
+
+
+def _alone(message: can.Message, *, bus: int) -> FrameBatch | None:
+    try:
+        return batch_of([message], bus=bus)
+    except (ValueError, OverflowError):
+        return None
 
 
 def batch_of(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:

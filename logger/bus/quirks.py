@@ -8,7 +8,7 @@ other side closed is found, which reads as a quiet bus.
 import contextlib
 import socket
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from os import fstat
 from typing import Final
 
@@ -17,9 +17,21 @@ from can.interfaces.socketcand.socketcand import convert_ascii_message_to_can_me
 
 from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST
 
-__all__ = ["descriptor_of", "ended", "forget_bad_line", "is_frame", "is_garbage", "patience"]
+__all__ = [
+    "descriptor_of",
+    "ended",
+    "forget_bad_line",
+    "forget_endless_line",
+    "is_frame",
+    "is_garbage",
+    "patience",
+    "reachable",
+]
 
 LONGEST_ANSWER_S: Final = 2.0
+LONGEST_LINE: Final = 300
+"""Bytes: twice what the longest frame takes on a serial line, CAN FD included."""
+LONGEST_MESSAGES: Final = 8192
 _TCP_SOCKET: Final = "_SocketCanDaemonBus__socket"
 _TCP_BUFFER: Final = "_SocketCanDaemonBus__receive_buffer"
 
@@ -94,6 +106,28 @@ def forget_bad_line(bus: can.BusABC) -> None:
     kept = getattr(bus, _TCP_BUFFER, None)
     if isinstance(kept, str):
         setattr(bus, _TCP_BUFFER, _behind_bad(kept))
+
+
+def forget_endless_line(bus: can.BusABC) -> int:
+    """Drop what waits for the end of a line that is longer than any frame's; return how many."""
+    count = 0
+    line = getattr(bus, "_buffer", None)
+    if isinstance(line, bytearray) and len(line) > LONGEST_LINE:
+        line.clear()
+        count += 1
+    kept = getattr(bus, _TCP_BUFFER, None)
+    if isinstance(kept, str) and len(kept) > LONGEST_MESSAGES:
+        setattr(bus, _TCP_BUFFER, "")
+        count += 1
+    return count
+
+
+def reachable(interface: str, options: Mapping[str, object]) -> None:
+    """Raise OSError when a server is not there: python-can would spin on it for ten seconds."""
+    if interface != "socketcand":
+        return
+    host, port = str(options.get("host", "localhost")), int(str(options.get("port", 29536)))
+    socket.create_connection((host, port), timeout=LONGEST_ANSWER_S).close()
 
 
 def _behind_bad(kept: str) -> str:

@@ -293,6 +293,7 @@ def _joint_values(
     segment = np.empty(len(rows), np.int32)
     segment.fill(-1)
     counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
+    counts_due = 0
     for number, frame_plan in enumerate(plan.frames):
         places = (kind == number).nonzero()[0]
         if len(places) == 0 or not frame_plan.fields.values:
@@ -304,6 +305,7 @@ def _joint_values(
             scaled[absent] = np.nan
         values[frame_plan.targets, places] = scaled[frame_plan.plain]
         if frame_plan.encoder is not None:
+            counts_due = len(places)
             kept = slice(None) if absent is None else ~absent[frame_plan.encoder]
             counted = places[kept], raw[frame_plan.encoder][kept]
         if frame_plan.position is not None:
@@ -311,7 +313,13 @@ def _joint_values(
             segment[places[told]] = 0
     if plan.counts and len(rows):
         state = _take_turns(
-            plan, state, counted, time_ns=frames.time_ns[rows], values=values, segment=segment
+            plan,
+            state,
+            counted,
+            counts_due=counts_due,
+            time_ns=frames.time_ns[rows],
+            values=values,
+            segment=segment,
         )
     if plan.derived is not None:
         torque, current, per_ampere = plan.derived
@@ -330,13 +338,17 @@ def _take_turns(
     state: _JointState,
     counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
     *,
+    counts_due: int,
     time_ns: NDArray[np.int64],
     values: Floats,
     segment: NDArray[np.int32],
 ) -> _JointState:
-    """Fill position and segment of the rows that carry a count; return the state after them."""
+    """Fill position and segment of the rows that carry a count; return the state after them.
+
+    `counts_due`: rows that carry one, unless it says "no value".
+    """
     known_for_ns = round(plan.joint.turns_known_for_s * 1e9)
-    if plan.speed_beside and counted is not None:
+    if plan.speed_beside and counted is not None and len(counted[0]) == counts_due:
         beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth
         if not np.isnan(beside).any():
             turns = _counted(

@@ -112,3 +112,59 @@ def test_any_chunking_decodes_alike(seed: int, cuts: list[int], turned: bool):  
     pieces = _pieces(bench, frames, [0, *sorted(cuts), n])
     for name, values in whole.items():
         np.testing.assert_array_equal(pieces[name], values, name)
+
+
+BESIDE = """
+[[frame]]
+name = "motion"
+identifier = 0x10
+length = 4
+[[frame.value]]
+channel = "position_rad"
+byte = 0
+bits = 14
+side = "motor"
+encoder = { counts = 16384 }
+no_value = [16383]
+[[frame.value]]
+channel = "speed_rad_s"
+byte = 2
+bits = 16
+signed = true
+unit = "rpm"
+side = "motor"
+no_value = [-32768]
+"""
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.integers(0, 2**32 - 1),
+    st.lists(st.integers(0, 80), max_size=8),
+)
+def test_absent_counts_and_speeds_in_any_pieces(seed: int, cuts: list[int]):
+    """Count and speed in one frame, each absent now and then: the same in any chunking."""
+    dice = np.random.default_rng(seed)
+    n = 80
+    counts = np.where(dice.random(n) < 0.3, 16383, dice.choice([0, 100, 8000, 16000], n))
+    speeds = np.where(dice.random(n) < 0.3, -32768, dice.choice([0, 30, 3000, -3000], n))
+    rows = [
+        (
+            int(time_ns),
+            0x10,
+            0,
+            int(count).to_bytes(2, "little") + int(speed).to_bytes(2, "little", signed=True),
+        )
+        for time_ns, count, speed in zip(
+            10**18 + np.cumsum(dice.choice([1_000_000, 20_000_000, 300_000_000], n)),
+            counts,
+            speeds,
+            strict=True,
+        )
+    ]
+    bench = bench_from(BENCH, {"l": f'format = 1\nname = "l"\n{BESIDE}'}, where="bench.toml")
+    frames = FrameBatch.of(rows)
+    whole = _pieces(bench, frames, [0, n])
+    pieces = _pieces(bench, frames, [0, *sorted(cuts), n])
+    for name, values in whole.items():
+        np.testing.assert_array_equal(values, pieces[name], err_msg=name)
