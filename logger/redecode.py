@@ -237,6 +237,7 @@ class _Again:
         self._intake = self._begin(
             Start(
                 newest_ns=event.time_ns - round(away_s * 1e9),
+                ended_ns=event.time_ns - round(away_s * 1e9),
                 sequence=self._events[-1].sequence + 1,
                 alerts=max((alert.number for alert in alerts), default=0),
                 standing={
