@@ -33,6 +33,9 @@ S: Final = 1_000_000_000
 UNACKNOWLEDGED_MOST: Final = 2
 LEDGER_EVERY_NS: Final = 240_000_000
 SILENT_NS: Final = 2_000_000_000
+AHEAD_NS: Final = 10_000_000_000
+"""What was just said stands a moment after the newest value: it is part of the picture that comes,
+and no other is sent for it."""
 GRACE_NS: Final = 60_000_000
 """A bin is closed that long after its end: joints are not written in the same instant."""
 PX_A_BIN: Final = 1.4
@@ -300,7 +303,11 @@ class Tab:
             rows.append(Row(plan=plan, lines=tuple(lines), bucket_s=bucket))
             filled.append(Row(plan=plan, lines=tuple(full), bucket_s=bucket))
         furniture = furniture_of(
-            recording, self._plan, begin_ns, moment.now_ns, open_gap=self._open_gap
+            recording,
+            self._plan,
+            begin_ns,
+            moment.now_ns + AHEAD_NS,
+            open_gap=self._open_gap,
         )
         self._axes = axes_of(filled, furniture, look.sheet)
         figure = rows_figure(

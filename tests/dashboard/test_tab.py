@@ -11,6 +11,7 @@ from dashboard.follower import Follower, Moment, newest_of
 from dashboard.shelf import Shelf
 from dashboard.tab import Tab
 from dashboard.wire import Update, unpack
+from logger.store.events import Event
 from replay.recording import Recording
 
 S = 1_000_000_000
@@ -197,3 +198,18 @@ def test_who_comes_back_is_told_nothing_old(overheat: Recording):
         seen = thread.submit(lambda: asyncio.run(story())).result(30)
     assert seen[0] == seen[2] == 0
     assert seen[3] > seen[1] > 0
+
+
+def test_a_note_that_stands_after_the_newest_value_is_sent(growing: Growing):
+    """It is stamped with the writer's present, which the values reach a moment later."""
+    reader = Reader(10.0)
+    reader.take(_moment(growing, 1, 20.0))
+    note = Event(sequence=99, time_ns=growing.start_ns + round(20.15 * S), kind="note", text="off")
+    growing.events = lambda: (note,)  # type: ignore[attr-defined]
+    reader.words.clear()
+    reader.take(_moment(growing, 2, 20.1))
+    (sheet,) = [words for words in reader.words if words["kind"] == "sheet"]
+    lane = sheet["figure"]["layout"]["meta"]["lane"]
+    assert [(word["kind"], word["text"]) for word in lane if word["kind"] == "note"] == [
+        ("note", "off")
+    ]
