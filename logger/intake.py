@@ -24,13 +24,12 @@ from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
 from logger.limits.recorder import RecorderState, told, watch
 from logger.limits.words import sentence
-from logger.store.bulk import BulkWriter
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
 from logger.store.overview import BASE_NS
 from logger.store.schema import BUSES, DERIVED, HEALTH, rows_of
-from logger.store.write import RecordingWriter
+from logger.store.waiting import WaitingRows
 from logger.take_up import FRESH, Start, gap_sentence, taken_up
 
 __all__ = ["BusVitals", "Intake", "Vitals"]
@@ -75,7 +74,7 @@ class Intake:
         self,
         bench: Bench,
         limits: LimitSet,
-        writer: RecordingWriter | BulkWriter,
+        writer: WaitingRows,
         *,
         start_ns: int,
         start: Start = FRESH,

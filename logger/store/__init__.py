@@ -12,6 +12,7 @@
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them
+    waiting     rows that are not in a part yet: what both writers have in common
     write       the writer: journal first, then parts
     bulk        the writer of what comes from a file: whole or not there at all
     raw         the raw frames of a finished recording, part by part

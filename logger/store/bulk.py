@@ -12,18 +12,14 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Final
 
-import pyarrow as pa
-
 from logger.errors import InputError, OutsideFault
-from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
-from logger.store.events import Event, events_table
-from logger.store.files import INBOX, make_folder, put, status_stream, sync_folder
+from logger.store.files import INBOX, make_folder, put, sync_folder
 from logger.store.lock import WriteLock
 from logger.store.manifest import Manifest, write_manifest
 from logger.store.parts import Part
-from logger.store.schema import frames_table, readings_table, streams_of
-from logger.store.sealing import Run, Sealer
+from logger.store.sealing import Sealer
+from logger.store.waiting import WaitingRows
 
 __all__ = ["PART_ROWS", "BulkWriter", "aside_of"]
 
@@ -36,7 +32,7 @@ def aside_of(path: Path) -> Path:
     return path.with_name(f".{path.name}.aside")
 
 
-class BulkWriter:
+class BulkWriter(WaitingRows):
     """Writes one recording that appears when `close` has been called, and not before."""
 
     def __init__(
@@ -51,14 +47,11 @@ class BulkWriter:
         OutsideFault
             The disk took not even the beginning; nothing is left behind.
         """
+        super().__init__(bench)
         self.path = path
         self.manifest = manifest
         self._part_rows = part_rows
         self._aside = aside_of(path)
-        self._streams = streams_of(bench)
-        self._rows = dict.fromkeys(self._streams, 0)
-        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
-        self._waiting_rows = 0
         _refuse_existing(path)
         self._lock = _made(self._aside, path)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
@@ -70,33 +63,6 @@ class BulkWriter:
             self.abandon()
             raise self._fault(fault) from fault
         self._sealer = Sealer(self._aside, bench)
-
-    def rows(self, stream: str) -> int:
-        """Return how many rows a stream has been given."""
-        return self._rows[stream]
-
-    def append(self, stream: str, batch: pa.RecordBatch) -> None:
-        """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
-        first_row = self._rows[stream]
-        if batch.num_rows == 0:
-            return
-        self._waiting[stream].append((first_row, batch))
-        self._waiting_rows += batch.num_rows
-        self._rows[stream] = first_row + batch.num_rows
-
-    def append_frames(self, batch: FrameBatch) -> None:
-        """Add raw frames."""
-        self.append("frames", frames_table(batch))
-
-    def append_readings(self, batch: ReadingBatch) -> None:
-        """Add decoded readings of one joint."""
-        stream = status_stream(batch.joint)
-        self.append(stream, readings_table(batch, self._streams[stream]))
-
-    def append_events(self, events: list[Event]) -> None:
-        """Add events."""
-        if events:
-            self.append("events", events_table(events))
 
     def carry(self, stream: str, part: Part) -> None:
         """Take over a part of another recording as it is, in place of appending its rows.
@@ -124,19 +90,13 @@ class BulkWriter:
         OutsideFault
             The disk took no more.
         """
-        if self._waiting_rows < self._part_rows:
+        if self._waiting_rows() < self._part_rows:
             return
         try:
             self._wait()
             self._sealing = self._executor.submit(self._sealer.seal, self._taken())
         except OSError as fault:
             raise self._fault(fault) from fault
-
-    def _taken(self) -> dict[str, list[Run]]:
-        rows = {stream: runs for stream, runs in self._waiting.items() if runs}
-        self._waiting = {stream: [] for stream in self._streams}
-        self._waiting_rows = 0
-        return rows
 
     def _wait(self) -> None:
         sealing, self._sealing = self._sealing, None

@@ -16,24 +16,21 @@ from typing import Final
 import pyarrow as pa
 
 from logger.errors import InputError, OutsideFault
-from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
-from logger.store.events import Event, events_table
 from logger.store.files import (
     INBOX,
     JOURNAL,
     is_full,
     is_outside,
     make_folder,
-    status_stream,
     sync_folder,
 )
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
 from logger.store.manifest import Clock, Manifest, read_manifest, write_manifest
 from logger.store.parts import list_parts
-from logger.store.schema import frames_table, readings_table, streams_of
 from logger.store.sealing import Run, Sealer
+from logger.store.waiting import WaitingRows
 
 __all__ = ["RecordingWriter", "Rhythm"]
 
@@ -55,7 +52,7 @@ GROWTH: Final = 4
 DEFAULT_RHYTHM: Final = Rhythm()
 
 
-class RecordingWriter:
+class RecordingWriter(WaitingRows):
     """Writes one recording from its first row to its end."""
 
     def __init__(
@@ -164,13 +161,11 @@ class RecordingWriter:
         now_s: float,
         rhythm: Rhythm,
     ) -> None:
+        super().__init__(bench)
         self.path = path
         self.manifest = manifest
         self._lock = lock
         self._rhythm = rhythm
-        self._streams = streams_of(bench)
-        self._rows = dict.fromkeys(self._streams, 0)
-        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
         write_manifest(path, manifest)
         self._journal = JournalWriter(path / JOURNAL, number=0)
         sync_folder(path / JOURNAL)
@@ -182,32 +177,11 @@ class RecordingWriter:
         self._flushed_s = self._synced_s = self._rolled_s = now_s
         self._next_part_s = rhythm.first_part_s
 
-    def rows(self, stream: str) -> int:
-        """Return how many rows a stream has been given."""
-        return self._rows[stream]
-
     def append(self, stream: str, batch: pa.RecordBatch) -> None:
         """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
-        first_row = self._rows[stream]
-        if batch.num_rows == 0:
-            return
-        self._journal.append(stream, first_row, batch)
-        self._waiting[stream].append((first_row, batch))
-        self._rows[stream] = first_row + batch.num_rows
-
-    def append_frames(self, batch: FrameBatch) -> None:
-        """Add raw frames."""
-        self.append("frames", frames_table(batch))
-
-    def append_readings(self, batch: ReadingBatch) -> None:
-        """Add decoded readings of one joint."""
-        stream = status_stream(batch.joint)
-        self.append(stream, readings_table(batch, self._streams[stream]))
-
-    def append_events(self, events: list[Event]) -> None:
-        """Add events."""
-        if events:
-            self.append("events", events_table(events))
+        if batch.num_rows:
+            self._journal.append(stream, self._rows[stream], batch)
+            super().append(stream, batch)
 
     def tick(self, now_s: float) -> None:
         """Move rows on as far as their time has come.
@@ -240,11 +214,6 @@ class RecordingWriter:
         except OSError as fault:
             raise self._fault(fault) from fault
 
-    def _waiting_rows(self) -> int:
-        return sum(
-            self._rows[stream] - runs[0][0] for stream, runs in self._waiting.items() if runs
-        )
-
     def _wait_for_sync(self) -> None:
         syncing, self._syncing = self._syncing, None
         if syncing is not None:
@@ -257,9 +226,7 @@ class RecordingWriter:
         old.close()
         self._journal = JournalWriter(self.path / JOURNAL, number=old.number + 1)
         sync_folder(self.path / JOURNAL)
-        rows = {stream: runs for stream, runs in self._waiting.items() if runs}
-        self._waiting = {stream: [] for stream in self._streams}
-        self._sealing = self._executor.submit(self._seal, rows, old.path)
+        self._sealing = self._executor.submit(self._seal, self._taken(), old.path)
         self._rolled_s = now_s
         self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
 
@@ -294,8 +261,7 @@ class RecordingWriter:
             self._wait_for_sync()
             self._journal.close()
             self._still_here()
-            rows = {stream: runs for stream, runs in self._waiting.items() if runs}
-            self._sealer.seal(rows, until_ns=ended_ns)
+            self._sealer.seal(self._taken(), until_ns=ended_ns)
             for _, journal in journal_files(self.path / JOURNAL):
                 journal.unlink()
             self.manifest = self.manifest.model_copy(
