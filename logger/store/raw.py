@@ -17,7 +17,7 @@ from logger.store.journal import journal_files
 from logger.store.lock import writer_of
 from logger.store.parts import Part, list_parts
 from logger.store.read import RecordingReader
-from logger.store.schema import FRAMES, frames_from
+from logger.store.schema import FRAMES, frames_from, shaped
 
 __all__ = ["finished", "frame_parts", "frames_of", "is_whole_frames"]
 
@@ -78,12 +78,7 @@ def frames_of(part: Part) -> Iterator[FrameBatch]:
     try:
         with pq.ParquetFile(part.path, metadata=part.footer) as file:
             for group in range(file.num_row_groups):
-                table = file.read_row_group(group)
-                if "bus" not in table.column_names:
-                    # Recordings from when there was only one bus.
-                    only = pa.nulls(table.num_rows, pa.uint8()).fill_null(0)
-                    table = table.append_column(FRAMES.field("bus"), only)
-                yield frames_from(table)
+                yield frames_from(shaped(file.read_row_group(group), FRAMES))
     except (OSError, pa.ArrowInvalid) as fault:
         raise InputError(
             f"{part.path}: this part of the raw frames is damaged ({fault}). Take it out of the "

@@ -25,7 +25,7 @@ from logger.store.lock import writer_of
 from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
 from logger.store.overview import Carry, buckets_from, carry_from, figure_names
 from logger.store.parts import Part, list_parts, touching
-from logger.store.schema import TIME, readings_from, streams_of
+from logger.store.schema import TIME, readings_from, shaped, streams_of
 
 __all__ = ["RecordingReader"]
 
@@ -141,15 +141,8 @@ class RecordingReader:
             sealed.add(stream)
             self._parts[stream] = parts
             # What a damaged part held is read from the journal as long as that is there.
-            ends = [
-                (part.first_row, part.end_row)
-                for part in parts
-                if not (self._tail[stream] and part.damage)
-            ]
             self._tail[stream] = [
-                run
-                for run in self._tail[stream]
-                if not any(first <= run.first_row < end for first, end in ends)
+                run for run in self._tail[stream] if not _holds(parts, run.first_row)
             ]
         for joint, old in self._overviews.items():
             stream = overview_stream(joint)
@@ -229,7 +222,7 @@ class RecordingReader:
             found.append(_cut(pa.Table.from_batches(batches), start_ns, end_ns))
         if not found:
             return schema.empty_table()
-        return pa.concat_tables([_shaped(table, schema) for table in found])
+        return pa.concat_tables([shaped(table, schema) for table in found])
 
     def readings(
         self, joint: str, *, start_ns: int, end_ns: int, channels: Sequence[str]
@@ -401,16 +394,6 @@ def _known(old: list[Part], folder: Path) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
     kept = {part.path: part for part in old}
     return [kept.get(part.path, part) for part in list_parts(folder)]
-
-
-def _shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table with the columns of a schema; what an older writer did not know is empty."""
-    for field in schema:
-        if field.name not in table.column_names:
-            empty = pa.nulls(table.num_rows, field.type)
-            # Recordings from when there was only one bus.
-            table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
-    return table.select(schema.names).cast(schema)
 
 
 def _holds(parts: Sequence[Part], row: int) -> bool:

@@ -28,6 +28,7 @@ __all__ = [
     "readings_from",
     "readings_table",
     "rows_of",
+    "shaped",
     "status_schema",
     "streams_of",
 ]
@@ -241,6 +242,16 @@ def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
             array = pa.nulls(len(batch), field.type)
         columns.append(array if array.type == field.type else array.cast(field.type))
     return pa.RecordBatch.from_arrays(columns, schema=schema)
+
+
+def shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table with the columns of a schema; what an older writer did not know is empty."""
+    for field in schema:
+        if field.name not in table.column_names:
+            empty = pa.nulls(table.num_rows, field.type)
+            # Recordings from when there was only one bus.
+            table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
+    return table.select(schema.names).cast(schema)
 
 
 def rows_of(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
