@@ -33,9 +33,6 @@ S: Final = 1_000_000_000
 UNACKNOWLEDGED_MOST: Final = 2
 LEDGER_EVERY_NS: Final = 240_000_000
 SILENT_NS: Final = 2_000_000_000
-AHEAD_NS: Final = 10_000_000_000
-"""What was just said stands a moment after the newest value: it is part of the picture that comes,
-and no other is sent for it."""
 GRACE_NS: Final = 60_000_000
 """A bin is closed that long after its end: joints are not written in the same instant."""
 PX_A_BIN: Final = 1.4
@@ -306,7 +303,7 @@ class Tab:
             recording,
             self._plan,
             begin_ns,
-            moment.now_ns + AHEAD_NS,
+            None,
             open_gap=self._open_gap,
         )
         self._axes = axes_of(filled, furniture, look.sheet)

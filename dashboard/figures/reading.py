@@ -40,6 +40,9 @@ BAND_PX = (4, 10)
 PX_A_BUCKET = 2
 
 
+_NEVER_NS = 2**62
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """A planned row and what was read for it."""
@@ -140,11 +143,17 @@ def furniture_of(
     recording: Recording,
     plan: tuple[Planned, ...],
     begin_ns: int,
-    end_ns: int,
+    end_ns: int | None,
     *,
     open_gap: bool = False,
 ) -> Furniture:
-    """Return what stands in a window of a recording."""
+    """Return what stands in a window of a recording.
+
+    `end_ns` is None where the window goes on: what was just said stands a moment after the newest
+    value, and belongs to the picture that comes.
+    """
+    if end_ns is None:
+        end_ns = _NEVER_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
     spans = alert_spans(fold(recording.events()), recording.limits, plan, recording.start_ns)
