@@ -7,6 +7,7 @@ batches; decoding, limits and store run on the caller's.
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from logger.store.bulk import BulkWriter
 from logger.store.files import status_stream
 from logger.store.manifest import begun
 
-__all__ = ["BroughtIn", "Said", "bring_in", "heed", "stopped"]
+__all__ = ["BroughtIn", "Said", "bring_in", "heed", "whole_or_nothing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +96,7 @@ def bring_in(
             bench, name=name, note=note, started_ns=start_ns, simulated=simulated, limits=limits
         )
         writer = BulkWriter(out, manifest, bench)
-        try:
+        with whole_or_nothing(writer):
             intake = Intake(bench, limits, writer, start_ns=start_ns)
             intake.begin(start_ns, note=note)
             newest_ns = start_ns
@@ -112,12 +113,6 @@ def bring_in(
             intake.say("ended", time_ns=end_ns, text="Recording ended.")
             heed(stop, out)
             writer.close(ended_ns=end_ns, cause="end of the frames")
-        except KeyboardInterrupt:
-            writer.abandon()
-            raise stopped(out) from None
-        except BaseException:
-            writer.abandon()
-            raise
     return BroughtIn(
         path=out,
         start_ns=start_ns,
@@ -127,6 +122,19 @@ def bring_in(
         undecoded=intake.undecoded,
         said=tuple(told),
     )
+
+
+@contextmanager
+def whole_or_nothing(writer: BulkWriter) -> Iterator[None]:
+    """Leave nothing behind when what fills a recording does not come to its end."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        writer.abandon()
+        raise stopped(writer.path) from None
+    except BaseException:
+        writer.abandon()
+        raise
 
 
 def heed(stop: threading.Event | None, out: Path) -> None:

@@ -18,7 +18,7 @@ from logger.bus.figures import figures
 from logger.bus.live_hints import LiveHints, look
 from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
-from logger.bus.source import Source
+from logger.bus.source import Source, open_all
 from logger.bus.traffic import Traffic
 from logger.errors import InputError, OutsideFault
 from logger.intake import BusVitals, Intake, Vitals
@@ -122,10 +122,8 @@ def record(
     """
     start = start_of(settings.out) if settings.goes_on else FRESH
     anchor = _anchored(read_clocks(), start)
-    sources: list[Source] = []
+    sources = open_all(settings.bench.buses, anchor, where=settings.where)
     try:
-        for place, bus in enumerate(settings.bench.buses):
-            sources.append(Source(bus, Axis(anchor), where=settings.where, place=place))
         askers = [
             Asker(settings.bench, now_s=time.monotonic(), bus=source.place) for source in sources
         ]
@@ -166,7 +164,7 @@ def record(
         name="write",
         daemon=True,
     )
-    _begun(settings.out, on_start)
+    _tell_start(settings.out, on_start)
     for thread in (*receiving, writing):
         thread.start()
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
@@ -250,7 +248,7 @@ def _writer(settings: RecordSettings, anchor: Reading, started_ns: int) -> Recor
     )
 
 
-def _begun(path: Path, on_start: Callable[[Path], None]) -> None:
+def _tell_start(path: Path, on_start: Callable[[Path], None]) -> None:
     try:
         on_start(path)
     except Exception:  # a fault of whoever listens is none of the recording's

@@ -15,13 +15,12 @@ from typing import Final
 import numpy as np
 
 from logger.ahead import ahead
-from logger.bring_in import BroughtIn, heed, stopped
+from logger.bring_in import BroughtIn, heed, whole_or_nothing
 from logger.errors import InputError
 from logger.fared import Fared
 from logger.intake import Intake
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench, Sensor, with_sensor
-from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet, check_against
 from logger.store.bulk import BulkWriter
 from logger.store.events import Event
@@ -97,7 +96,7 @@ def redecode(
     ).model_copy(update={"resumed": old.resumed})
     carried = all(is_whole_frames(part) for part in parts)
     writer = _Writer(out, manifest, bench, with_frames=not carried)
-    try:
+    with whole_or_nothing(writer):
         again = _Again(reader, bench, limits, writer)
         for part in parts if carried else []:
             writer.carry("frames", part)
@@ -114,12 +113,6 @@ def redecode(
             again.carry(reader, sensor, stop=stop)
         heed(stop, out)
         writer.close(ended_ns=old.ended_ns, cause=old.end_cause)
-    except KeyboardInterrupt:
-        writer.abandon()
-        raise stopped(out) from None
-    except BaseException:
-        writer.abandon()
-        raise
     return BroughtIn(
         path=out,
         start_ns=old.started_ns,
@@ -232,24 +225,15 @@ class _Again:
     def _go_on(self, event: Event) -> None:
         """Begin as the recorder did that went on there."""
         away_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
-        alerts = fold(self._events)
+        ended_ns = event.time_ns - round(away_s * 1e9)
         self._undecoded += self._intake.undecoded
-        self._intake = self._begin(
-            Start(
-                newest_ns=event.time_ns - round(away_s * 1e9),
-                ended_ns=event.time_ns - round(away_s * 1e9),
-                sequence=self._events[-1].sequence + 1,
-                alerts=max((alert.number for alert in alerts), default=0),
-                standing={
-                    (alert.joint, alert.limit): alert
-                    for alert in alerts
-                    if alert.returned_ns is None
-                },
-                segments=dict(self._writer.segments),
-                lost=self._intake.lost,
-            ),
-            event.time_ns,
+        start = Start.after(
+            self._events,
+            newest_ns=ended_ns,
+            ended_ns=ended_ns,
+            segments=dict(self._writer.segments),
         )
+        self._intake = self._begin(start, event.time_ns)
 
     def carry(
         self, reader: RecordingReader, sensor: Sensor, *, stop: threading.Event | None

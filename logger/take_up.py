@@ -5,19 +5,20 @@ which position segments were the last. Delays that were running are not taken up
 now lies a gap, and a gap restarts them.
 """
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from logger.errors import InputError
 from logger.joint.decode import DecodeState, resumed
 from logger.limits.evaluate import Plan, State, initial
 from logger.limits.level import LevelState
 from logger.limits.lifecycle import Alert, fold
 from logger.limits.limit import Level
 from logger.limits.silence import SilenceState
-from logger.store.lock import writer_of
+from logger.store.events import Event
+from logger.store.lock import refuse_written
 from logger.store.manifest import time_text
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
@@ -43,6 +44,33 @@ class Start:
     lost: int = 0
     """Frames that were lost so far."""
 
+    @classmethod
+    def after(
+        cls,
+        events: Sequence[Event],
+        *,
+        newest_ns: int,
+        ended_ns: int,
+        segments: Mapping[str, int],
+    ) -> "Start":
+        """Return where the numbers stand behind events, given in sequence."""
+        alerts = fold(events)
+        return cls(
+            newest_ns=newest_ns,
+            ended_ns=ended_ns,
+            sequence=events[-1].sequence + 1 if events else 1,
+            alerts=max((alert.number for alert in alerts), default=0),
+            standing={
+                (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
+            },
+            segments=segments,
+            lost=sum(
+                int(event.value)
+                for event in events
+                if event.kind == "dropped" and not math.isnan(event.value)
+            ),
+        )
+
     @property
     def goes_on(self) -> bool:
         """Whether there is something to go on from."""
@@ -66,36 +94,23 @@ def start_of(path: Path) -> Start:
     OutsideFault
         The disk took no more.
     """
-    pid = writer_of(path)
-    if pid is not None:
-        raise InputError(
-            f"{path}: a logger (pid {pid}) is writing this recording, expected nobody. Stop it "
-            "first."
-        )
+    refuse_written(path)
     # An unsealed recording is opened first: a folder that is none gets no lock file.
     RecordingReader(path)
     seal(path)
     reader = RecordingReader(path)
-    events = reader.events()
     spans = [span for stream in reader.schemas if (span := reader.span_ns(stream))]
-    alerts = fold(events)
     segments = {}
     for joint in reader.bench.joints:
         segment = reader.last_segment(joint.name)
         if segment is not None:
             segments[joint.name] = segment
-    return Start(
-        newest_ns=max(
-            [reader.manifest.started_ns, reader.manifest.ended_ns or 0, *(end for _, end in spans)]
-        ),
-        ended_ns=reader.manifest.ended_ns or reader.manifest.started_ns,
-        sequence=events[-1].sequence + 1 if events else 1,
-        alerts=max((alert.number for alert in alerts), default=0),
-        standing={
-            (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
-        },
+    ended_ns = reader.manifest.ended_ns or reader.manifest.started_ns
+    return Start.after(
+        reader.events(),
+        newest_ns=max([ended_ns, *(end for _, end in spans)]),
+        ended_ns=ended_ns,
         segments=segments,
-        lost=sum(int(event.value) for event in events if event.kind == "dropped"),
     )
 
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from logger.bus.clock import Axis, read_clocks
 from logger.bus.health import BusHealth, health
-from logger.bus.source import Source
+from logger.bus.source import Source, open_all
 from logger.errors import OutsideFault
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
@@ -76,10 +76,8 @@ def listen(bench: Bench, *, where: str, for_s: float, stop: threading.Event) -> 
         bench, buses=tuple(bus.model_copy(update={"send": False}) for bus in bench.buses)
     )
     axis = Axis(read_clocks())
-    sources: list[Source] = []
+    sources = open_all(quiet.buses, axis.anchor, where=where)
     try:
-        for place, bus in enumerate(quiet.buses):
-            sources.append(Source(bus, Axis(axis.anchor), where=where, place=place))
         ears = [_Ear(source) for source in sources]
         start_ns = max(ear.begin() for ear in ears)
     except BaseException:

@@ -8,7 +8,7 @@ at without a fault. Frames that the system dropped are told with their count. Fo
 import logging
 import select
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -22,7 +22,7 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import BusSettings
 
-__all__ = ["Received", "Source"]
+__all__ = ["Received", "Source", "open_all"]
 
 log = logging.getLogger(__name__)
 
@@ -46,6 +46,25 @@ class Received:
     """Frames that the system dropped because its buffer was full."""
     bus: int = 0
     """Place in the bench's list of buses."""
+
+
+def open_all(buses: Sequence[BusSettings], anchor: Reading, *, where: str) -> "list[Source]":
+    """Open every bus, each on an axis of the same anchor; none stays open when one cannot be.
+
+    Raises
+    ------
+    InputError
+        One of them cannot be opened.
+    """
+    sources: list[Source] = []
+    try:
+        for place, bus in enumerate(buses):
+            sources.append(Source(bus, Axis(anchor), where=where, place=place))
+    except BaseException:
+        for source in sources:
+            source.close()
+        raise
+    return sources
 
 
 class Source:

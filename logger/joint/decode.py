@@ -135,6 +135,10 @@ def plan_for(bench: Bench) -> DecodePlan:
             (value for frame in layout.frame for value in frame.value if value.encoder), None
         )
         known = [CHANNELS[channel] for channel in channels]
+        apart = _speed_apart(layout)
+        speeds = sum(
+            value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value
+        )
         joints.append(
             _JointPlan(
                 joint=joint,
@@ -145,14 +149,8 @@ def plan_for(bench: Bench) -> DecodePlan:
                 derived=_derived(joint, channels),
                 counts=encoder.encoder.counts if encoder and encoder.encoder else 0,
                 worth=_worth(encoder, joint)[0] if encoder else 1.0,
-                speed_apart=_speed_apart(layout),
-                speed_beside=not _speed_apart(layout)
-                and sum(
-                    value.channel == "speed_rad_s"
-                    for frame in layout.frame
-                    for value in frame.value
-                )
-                == 1,
+                speed_apart=apart,
+                speed_beside=not apart and speeds == 1,
             )
         )
     return DecodePlan(owners=owner_plan(claims), joints=tuple(joints))

@@ -14,7 +14,7 @@ from types import TracebackType
 from logger.errors import InputError, OutsideFault
 from logger.store.files import LOCK, is_outside
 
-__all__ = ["WriteLock", "writer_of"]
+__all__ = ["WriteLock", "refuse_written", "writer_of"]
 
 
 class WriteLock:
@@ -87,6 +87,16 @@ class WriteLock:
         trace: TracebackType | None,
     ) -> None:
         self.release()
+
+
+def refuse_written(recording: Path) -> None:
+    """Raise InputError when somebody writes a recording that has to stand still."""
+    pid = writer_of(recording)
+    if pid is not None:
+        raise InputError(
+            f"{recording}: a logger (pid {pid}) is writing this recording, expected nobody. Stop "
+            "it first."
+        )
 
 
 def writer_of(recording: Path) -> int | None:

@@ -14,7 +14,7 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.store.files import JOURNAL
 from logger.store.journal import journal_files
-from logger.store.lock import writer_of
+from logger.store.lock import refuse_written
 from logger.store.parts import Part, list_parts
 from logger.store.read import RecordingReader
 from logger.store.schema import FRAMES, frames_from, shaped
@@ -31,12 +31,7 @@ def finished(path: Path) -> RecordingReader:
         It is no recording, is being written, or was not closed.
     """
     reader = RecordingReader(path)
-    pid = writer_of(path)
-    if pid is not None:
-        raise InputError(
-            f"{path}: a logger (pid {pid}) is writing this recording, expected nobody. Stop it "
-            "first."
-        )
+    refuse_written(path)
     if reader.manifest.ended_ns is None or journal_files(path / JOURNAL):
         raise InputError(
             f"{path}: its recorder did not close this recording. Run `dutytrace seal {path}` first."

@@ -1,4 +1,4 @@
-"""Rows that were taken and are not in a part yet: what the writers of a recording have in common."""
+"""Rows that were taken and are not in a part yet: what both writers have in common."""
 
 import pyarrow as pa
 
