@@ -1,7 +1,6 @@
 """The front door: mistakes end in one sentence and exit status 2, answers in JSON are stable."""
 
 import json
-import os
 import shutil
 import socket
 import subprocess
@@ -13,21 +12,10 @@ import pytest
 from logger.simulate import scenario
 from logger.store.inbox import post
 from replay.recording import Recording
+from tests.command import run as _run
 
 BENCH = scenario.bench_text("/nowhere/line")
 LAYOUT = scenario.layout_text()
-
-
-def _run(*arguments: str, cwd: Path | None = None) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "dutytrace", *arguments],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
-    )
 
 
 def _refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:

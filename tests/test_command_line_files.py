@@ -9,7 +9,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import can
 import pandas as pd
 import pytest
 
@@ -17,21 +16,11 @@ from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.simulate.offline import frames
 from replay.recording import Recording
+from tests.command import run as _run
+from tests.logs import write_log
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.bench_text("can0")
-
-
-def _run(*arguments: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "dutytrace", *arguments],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
-    )
 
 
 @pytest.fixture
@@ -40,19 +29,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(scenario.limits_text(), encoding="utf-8")
     made = FrameBatch.joined(list(frames(hours=1 / 120, rate_Hz=50.0, seed=1, start_ns=START_NS)))
-    with can.Logger(tmp_path / "soak.blf") as log:
-        for at, identifier, row, length in zip(
-            made.time_ns.tolist(), made.identifier.tolist(), made.data, made.length, strict=True
-        ):
-            log(
-                can.Message(
-                    timestamp=at * 1e-9,
-                    arbitration_id=identifier,
-                    is_extended_id=False,
-                    data=bytes(row[:length]),
-                    channel=0,
-                )
-            )
+    write_log(tmp_path / "soak.blf", made)
     return tmp_path
 
 

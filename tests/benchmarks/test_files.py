@@ -20,17 +20,13 @@ from logger.log_frames import LogFrames
 from logger.redecode import redecode
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames
+from tests.benchmarks.measure import ROUNDS, START_NS, say
+from tests.logs import write_log
 
 pytestmark = pytest.mark.slow
 
-START_NS = 1_795_000_000_000_000_000
-ROUNDS = 5
 BENCH = scenario.bench(channel="can0", rate_Hz=1000.0)
 LIMITS = limits_from(scenario.limits_text(), "limits.toml")
-
-
-def _say(what: str, figure: float, unit: str) -> None:
-    print(f"\n{what:<72} {figure:>10.3g} {unit}")  # noqa: T201 - a benchmark prints its table
 
 
 def _frames(count: int) -> FrameBatch:
@@ -63,19 +59,7 @@ def test_import_against_a_bare_loop(tmp_path: Path, suffix: str, count: int):
     """A whole import, against a loop over python-can's reader that only counts."""
     path = tmp_path / f"log{suffix}"
     made = _frames(count)
-    with can.Logger(path) as log:
-        for at, identifier, row, length in zip(
-            made.time_ns.tolist(), made.identifier.tolist(), made.data, made.length, strict=True
-        ):
-            log(
-                can.Message(
-                    timestamp=at * 1e-9,
-                    arbitration_id=identifier,
-                    is_extended_id=False,
-                    data=bytes(row[:length]),
-                    channel=0,
-                )
-            )
+    write_log(path, made)
 
     def bare() -> None:
         with can.LogReader(path) as reader:
@@ -86,7 +70,7 @@ def test_import_against_a_bare_loop(tmp_path: Path, suffix: str, count: int):
         _brought(log, tmp_path / "rec", said=log.said)
 
     peer, ours = _medians(bare, whole)
-    _say(f"import of {suffix}: bare LogReader loop / ours", peer / ours, "x as fast")
+    say(f"import of {suffix}: bare LogReader loop / ours", peer / ours, "x as fast")
 
 
 def test_redecode(tmp_path: Path):
@@ -103,4 +87,4 @@ def test_redecode(tmp_path: Path):
         redecode(tmp_path / "rec", bench=BENCH, out=tmp_path / "again")
 
     (ours,) = _medians(again)
-    _say("redecode, frames a second", count / ours * 1e-6, "million")
+    say("redecode, frames a second", count / ours * 1e-6, "million")

@@ -6,7 +6,6 @@ sockets; everything behind it is the recorder as `dutytrace record` runs it.
 
 import subprocess
 import sys
-import threading
 import time
 from pathlib import Path
 from typing import Final
@@ -17,11 +16,12 @@ from logger.bus import source as source_file
 from logger.bus.kernel_frames import enlarge_buffer
 from logger.joint.bench import BusSettings, bench_from
 from logger.limits.limit import limits_from
-from logger.record import RecordSettings, record
+from logger.record import RecordSettings
 from logger.simulate import scenario
 from replay.check import check
 from replay.recording import Recording
 from tests.benchmarks.measure import say
+from tests.recorder import Recorder
 from tests.standin import bus_on, pair
 
 pytestmark = pytest.mark.slow
@@ -77,14 +77,7 @@ def test_four_full_buses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     settings = RecordSettings(
         bench=bench, where="bench.toml", limits=limits, out=tmp_path / "rec", name="four"
     )
-    begun, stop = threading.Event(), threading.Event()
-    running = threading.Thread(
-        target=record,
-        args=(settings,),
-        kwargs={"stop": stop, "on_start": lambda _path: begun.set()},
-    )
-    running.start()
-    assert begun.wait(10)
+    running = Recorder(settings)
     ports = ",".join(str(receiver.getsockname()[1]) for receiver in receivers)
     before = time.process_time()
     sender = subprocess.run(
@@ -95,8 +88,7 @@ def test_four_full_buses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     )
     spent = time.process_time() - before
     time.sleep(1.0)
-    stop.set()
-    running.join(60)
+    running.end(within_s=60)
     for end in (*senders, *receivers):
         end.close()
     late_s = float(sender.stdout)

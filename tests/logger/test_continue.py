@@ -19,6 +19,7 @@ from logger.simulate import scenario
 from replay.check import check
 from replay.recording import Recording
 from replay.statistics import figures as figures_of
+from tests.recorder import Recorder
 
 LIMITS = """
 format = 1
@@ -60,23 +61,15 @@ def _motion(count: int) -> can.Message:
 
 def _run(settings: RecordSettings, *messages: can.Message) -> Recorded:
     """Record those messages, then end."""
-    begun, stop = threading.Event(), threading.Event()
-    ended: list[Recorded] = []
-
-    def run() -> None:
-        ended.append(record(settings, stop=stop, on_start=lambda _path: begun.set()))
-
     with can.Bus(interface="virtual", channel=settings.bench.buses[0].channel) as other:
-        running = threading.Thread(target=run)
-        running.start()
-        assert begun.wait(10)
+        running = Recorder(settings)
         for message in messages:
             other.send(message)
             time.sleep(0.005)
         time.sleep(0.2)
-        stop.set()
-        running.join(20)
-    return ended[0]
+        ended = running.end()
+    assert ended is not None, running.fault
+    return ended
 
 
 def _first(path: Path, channel: str, limits: LimitSet) -> RecordSettings:
@@ -172,18 +165,10 @@ def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):
     with pytest.raises(InputError, match="differs from the bench file"):
         settings_to_go_on(path, bench=other)
     settings = settings_to_go_on(path)
-    begun, stop = threading.Event(), threading.Event()
-    running = threading.Thread(
-        target=record,
-        args=(settings,),
-        kwargs={"stop": stop, "on_start": lambda _path: begun.set()},
-    )
-    running.start()
-    assert begun.wait(10)
+    running = Recorder(settings)
     with pytest.raises(InputError, match="is writing this recording"):
         record(settings, stop=threading.Event())
-    stop.set()
-    running.join(20)
+    running.end()
 
 
 def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -27,6 +27,7 @@ from replay.check import check
 from replay.excursions import excursions
 from replay.recording import Recording
 from replay.statistics import figures
+from tests.recorder import Recorder
 
 S = 1_000_000_000
 LAYOUTS = {"harvest-joint": scenario.layout_text()}
@@ -53,35 +54,10 @@ def _health(celsius: int) -> can.Message:
     )
 
 
-class _Recorder:
-    """A recording that runs on a thread of its own."""
-
-    def __init__(self, settings: RecordSettings) -> None:
-        self._stop = threading.Event()
-        self._settings = settings
-        self.ended = None
-        self.fault: Exception | None = None
-        begun = threading.Event()
-        self._thread = threading.Thread(target=self._run, args=(begun,))
-        self._thread.start()
-        assert begun.wait(10)
-
-    def _run(self, begun: threading.Event) -> None:
-        try:
-            self.ended = record(self._settings, stop=self._stop, on_start=lambda _path: begun.set())
-        except (InputError, OutsideFault) as fault:
-            self.fault = fault
-
-    def end(self):
-        self._stop.set()
-        self._thread.join(20)
-        return self.ended
-
-
 def test_every_frame_on_the_bus_is_recorded(tmp_path: Path):
     """Known and unknown ones, in order, raw and decoded; the rest is counted."""
     with can.Bus(interface="virtual", channel="all") as other:
-        running = _Recorder(_settings(tmp_path / "rec", _bench("all")))
+        running = Recorder(_settings(tmp_path / "rec", _bench("all")))
         for index in range(1000):
             other.send(_health(20 + index % 50))
             if index % 10 == 0:
@@ -108,7 +84,7 @@ def test_what_was_on_the_bus_before_is_no_part_of_it(tmp_path: Path):
     """A frame that waited since the bus was opened lies before the recording's start."""
     with can.Bus(interface="virtual", channel="early") as other:
         task = other.send_periodic(_health(30), 0.002)
-        running = _Recorder(_settings(tmp_path / "rec", _bench("early")))
+        running = Recorder(_settings(tmp_path / "rec", _bench("early")))
         time.sleep(0.2)
         running.end()
         task.stop()
@@ -121,7 +97,7 @@ def test_what_was_on_the_bus_before_is_no_part_of_it(tmp_path: Path):
 def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
     """An event says so, and from then on not one request leaves; recording goes on."""
     with can.Bus(interface="virtual", channel="late") as other:
-        running = _Recorder(_settings(tmp_path / "rec", _bench("late", send=True)))
+        running = Recorder(_settings(tmp_path / "rec", _bench("late", send=True)))
         assert other.recv(5.0) is not None
         other.send(can.Message(arbitration_id=0x1C4, data=b"\x41", is_extended_id=False))
         time.sleep(0.2)
@@ -141,7 +117,7 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
 def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
     """Posted while it runs, by several at once, and at its last moment: none is lost."""
     path = tmp_path / "rec"
-    running = _Recorder(_settings(path, _bench("notes"), note="begun"))
+    running = Recorder(_settings(path, _bench("notes"), note="begun"))
     posters = [
         threading.Thread(
             target=lambda who=who: [
@@ -233,8 +209,8 @@ def test_a_fault_while_writing_reaches_the_caller(tmp_path: Path, monkeypatch: p
         raise RuntimeError("broken")
 
     monkeypatch.setattr(Intake, "take", breaks)
-    running = _Recorder(_settings(tmp_path / "rec", _bench("broken")))
-    running._thread.join(10)
+    running = Recorder(_settings(tmp_path / "rec", _bench("broken")))
+    running.join(10)
     assert isinstance(running.fault, OutsideFault)
     assert "broken" in str(running.fault)
     recording = Recording.open(tmp_path / "rec")

@@ -1,6 +1,5 @@
 """Several buses in one recording: the same identifier on two of them is two joints."""
 
-import threading
 import time
 from pathlib import Path
 
@@ -12,11 +11,12 @@ from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE
 from logger.joint.bench import Bench, bench_from
 from logger.limits.limit import LimitSet
-from logger.record import RecordSettings, record
+from logger.record import RecordSettings
 from logger.simulate import scenario
 from logger.store.schema import frames_from
 from replay.check import check
 from replay.recording import Recording
+from tests.recorder import Recorder
 
 
 def _bench(text: str) -> Bench:
@@ -41,17 +41,10 @@ def test_one_identifier_on_two_buses_is_two_joints(tmp_path: Path):
     """Frames of four buses, sent at once: each joint gets its own, in order, none lost."""
     names = ["a", "b", "c", "d"]
     bench = _bench(_text(*names, joints="".join(_joint(f"joint-{one}", one) for one in names)))
-    begun, stop = threading.Event(), threading.Event()
     settings = RecordSettings(
         bench=bench, where="bench.toml", limits=LimitSet(), out=tmp_path / "rec", name="four"
     )
-    running = threading.Thread(
-        target=record,
-        args=(settings,),
-        kwargs={"stop": stop, "on_start": lambda _path: begun.set()},
-    )
-    running.start()
-    assert begun.wait(10)
+    running = Recorder(settings)
     senders = [can.Bus(interface="virtual", channel=f"several-{one}") for one in names]
     for number in range(300):
         for place, sender in enumerate(senders):
@@ -60,8 +53,7 @@ def test_one_identifier_on_two_buses_is_two_joints(tmp_path: Path):
         if number % 10 == 0:
             time.sleep(0.01)
     time.sleep(1.2)
-    stop.set()
-    running.join(20)
+    running.end()
     for sender in senders:
         sender.shutdown()
     recording = Recording.open(tmp_path / "rec")
@@ -138,17 +130,10 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
         {"long": FD_LAYOUT},
         where="bench.toml",
     )
-    begun, stop = threading.Event(), threading.Event()
     settings = RecordSettings(
         bench=bench, where="bench.toml", limits=LimitSet(), out=tmp_path / "rec", name="long"
     )
-    running = threading.Thread(
-        target=record,
-        args=(settings,),
-        kwargs={"stop": stop, "on_start": lambda _path: begun.set()},
-    )
-    running.start()
-    assert begun.wait(10)
+    running = Recorder(settings)
     with can.Bus(interface="virtual", channel="long", fd=True) as other:
         for counts in (100, -250):
             data = bytes(40) + counts.to_bytes(2, "little", signed=True) + bytes(6)
@@ -156,8 +141,7 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
         other.send(can.Message(arbitration_id=0x18FF0003, is_remote_frame=True, dlc=8))
         other.send(can.Message(arbitration_id=0x20, is_error_frame=True, data=bytes(8)))
         time.sleep(1.3)
-    stop.set()
-    running.join(20)
+    running.end()
     recording = Recording.open(tmp_path / "rec")
     assert recording.readings("a", 0, 2**62).columns["current_A"].tolist() == [1.0, -2.5]
     reader = recording._reader
