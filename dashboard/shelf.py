@@ -70,10 +70,13 @@ class Shelf:
         with self._lock:
             at = self.path(name)
             recording = self._open.pop(name, None)
+            if recording is not None:
+                bench = recording.manifest.bench
+                # A finished one too: somebody may go on in it, or a sensor may join it.
+                if recording.refresh() and recording.manifest.bench != bench:
+                    recording = None
             if recording is None:
                 recording = Recording.open(at)
-            elif recording.live:
-                recording.refresh()
             self._open[name] = recording
             while len(self._open) > KEPT:
                 self._open.popitem(last=False)

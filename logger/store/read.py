@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 from logger.joint.batch import ReadingBatch
 from logger.joint.signals import Buckets
 from logger.store.events import Event, events_from
-from logger.store.files import JOURNAL, overview_stream, status_stream
+from logger.store.files import JOURNAL, MANIFEST, overview_stream, status_stream
 from logger.store.journal import JournalReader, journal_files
 from logger.store.levels import UPPER_NS, Node, chosen, joined, level_folder, tree
 from logger.store.lock import writer_of
@@ -57,6 +57,7 @@ class RecordingReader:
             It is no recording, or one that this version cannot read.
         """
         self.path = path
+        self._manifest_stamp = _stamp(path / MANIFEST)
         self.manifest: Manifest = read_manifest(path)
         self.bench = self.manifest.read_bench(str(path))
         self.limits = self.manifest.read_limits(str(path))
@@ -94,11 +95,12 @@ class RecordingReader:
             news |= self._list_parts()
             if news:
                 self._events = None
-            if self.manifest.ended_ns is None:
-                now = read_manifest(self.path)
-                if now.ended_ns is not None:
-                    self.manifest = now
-                    news = True
+            # It changes when the recording ends, and when somebody goes on in it afterwards.
+            stamp = _stamp(self.path / MANIFEST)
+            if stamp != self._manifest_stamp:
+                self.manifest = read_manifest(self.path)
+                self._manifest_stamp = stamp
+                news = True
             return news
 
     def _read_journals(self) -> bool:
@@ -388,6 +390,15 @@ class RecordingReader:
             for stream, part in parts
             if not part.damage and (found := part.verify())
         )
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    """Return what tells a file that was put in place of another from that one."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_ino, found.st_mtime_ns
 
 
 def _known(old: list[Part], folder: Path) -> list[Part]:
