@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench import Bench
-from logger.joint.layout import identifier_for
+from logger.joint.identifiers import identifier_for
 
 __all__ = ["LISTEN_S", "Asker"]
 
