@@ -661,6 +661,8 @@ def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
         "lost_frames": heard.lost,
         "garbled": heard.garbled,
         "silent_joints": list(figures.silent),
+        "requests": dict(figures.asked),
+        "unanswered": dict(figures.unanswered),
         "hints": list(heard.health.hints),
     }
 
@@ -698,6 +700,14 @@ def _say_bus(heard: "BusHeard") -> None:
         listed = [f"{reason} {count}" for reason, count in counts.items() if count]
         if listed:
             _say(f"{title}: {', '.join(listed)}")
+    if figures.asked:
+        _table(
+            ["asked by somebody", "requests", "unanswered"],
+            [
+                [joint, str(count), str(figures.unanswered[joint])]
+                for joint, count in figures.asked.items()
+            ],
+        )
     if figures.silent:
         _say(f"Silent: {', '.join(figures.silent)}")
     for hint in heard.health.hints:

@@ -11,6 +11,7 @@
     pipe            from the receiving threads to the writer
     derived         what is computed live, every second: RMS torque, frames a second
     intake          frames in, rows and events out: the same for a bus, a log and a simulation
+    asking          the writer's side of asking: what was answered, and what is told of it
     record          the loop: bus -> intake
     bring_in        frames that come from somewhere else than a bus
     ahead           batches fetched beforehand by a thread of their own

@@ -64,14 +64,16 @@ class Pipe:
             said=tuple(said for got in gathered for said in got.said),
             lost=sum(got.lost for got in gathered),
             bus=bus,
+            asked=tuple(ask for got in gathered for ask in got.asked),
         )
         try:
             self.queue.put_nowait(whole)
         except queue.Full:
             self.counters[bus].unqueued += len(whole.frames)
-            # Frames are lost and counted; what happened on the bus is said later.
+            # Frames are lost and counted; what happened on the bus is said later. Who asked what is
+            # not: the answers are lost as well.
             if whole.said or whole.lost:
-                return [replace(whole, frames=FrameBatch.empty())]
+                return [replace(whole, frames=FrameBatch.empty(), asked=())]
         return []
 
 
@@ -90,17 +92,26 @@ def receive(pipe: Pipe, source: Source, asker: Asker) -> None:
     hand_on_s = time.monotonic() + GATHER_S
     while not pipe.stop.is_set():
         now_s = time.monotonic()
-        for message in asker.due(now_s):
-            if source.send(message):
-                # Not stored, but it takes its time on the wire.
-                counters.sent_bits += 47 + 8 * len(message.data)
+        asked = []
+        for ask in asker.due(now_s):
+            at_ns = source.now_ns()
+            if not source.send(ask.message):
+                # An adapter that takes nothing holds up each frame anew.
+                break
+            # Not stored, but it takes its time on the wire.
+            counters.sent_bits += ask.bits
+            asked.append((ask.number, at_ns))
         received = source.receive(min(asker.next_s(now_s), GATHER_S))
+        if asked:
+            received = replace(received, asked=tuple(asked))
         gathered.append(received)
-        refused = asker.heard(received.frames)
+        refused = asker.heard(received.frames, now_s=now_s)
         if refused:
             asker.stop()
             said = (("refused", refused),)
-            gathered.append(replace(received, frames=FrameBatch.empty(), said=said, lost=0))
+            gathered.append(
+                replace(received, frames=FrameBatch.empty(), said=said, lost=0, asked=())
+            )
         if time.monotonic() >= hand_on_s:
             hand_on_s = time.monotonic() + GATHER_S
             counters.garbled = source.garbled

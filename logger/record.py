@@ -10,9 +10,11 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
+from logger.asking import Asking
 from logger.bus.clock import Axis, Reading, read_clocks
 from logger.bus.figures import figures
 from logger.bus.live_hints import LiveHints, look
@@ -148,6 +150,7 @@ def record(
         on_event=news.put,
     )
     intake.begin(started_ns, note=settings.note)
+    asking = Asking(settings.bench, askers, intake, start_ns=started_ns)
     pipe = Pipe.of(len(sources))
     receiving = [
         threading.Thread(
@@ -160,7 +163,7 @@ def record(
     ]
     writing = threading.Thread(
         target=guarded,
-        args=(pipe, _write, writer, intake, settings, Axis(anchor)),
+        args=(pipe, partial(_write, asking=asking), writer, intake, settings, Axis(anchor)),
         name="write",
         daemon=True,
     )
@@ -197,7 +200,7 @@ def record(
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
     for request in take_requests(settings.out):
         intake.ask(request, time_ns=ended_ns)
-    intake.say("ended", time_ns=ended_ns, text=f"Recording ended: {cause}.")
+    intake.end(ended_ns, cause=cause)
     writer.close(ended_ns=ended_ns, cause=cause)
     take_late(settings.out)
     _tell(news, on_event)
@@ -276,7 +279,8 @@ def _listen(sources: list[Source], askers: list[Asker]) -> None:
     until_s = time.monotonic() + LISTEN_S
     while any(askers) and time.monotonic() < until_s:
         for source, asker in zip(sources, askers, strict=True):
-            refused = asker.heard(source.receive(0.05 / len(sources)).frames)
+            heard = source.receive(0.05 / len(sources)).frames
+            refused = asker.heard(heard, now_s=time.monotonic())
             if refused:
                 raise InputError(refused)
 
@@ -287,6 +291,8 @@ def _write(
     intake: Intake,
     settings: RecordSettings,
     axis: Axis,
+    *,
+    asking: Asking,
 ) -> None:
     started_ns = axis.anchor.wall_ns
     merge = Merge(len(pipe.counters), start_ns=started_ns)
@@ -307,8 +313,9 @@ def _write(
                 second=one.second(span_s, sent_bits=counters.sent_bits),
                 lost=counters.lost + counters.unqueued,
                 garbled=counters.garbled,
+                unanswered=asking.missed(place),
             )
-            for one, counters in zip(traffic, pipe.counters, strict=True)
+            for place, (one, counters) in enumerate(zip(traffic, pipe.counters, strict=True))
         )
         heard = FrameBatch.joined([bus.second.frames for bus in buses])
         start_ns = until_ns - round(span_s * 1e9)
@@ -332,6 +339,7 @@ def _write(
             if over:
                 rest, until_ns = merge.take(2**62)
                 intake.take(rest, now_ns=until_ns)
+                asking.end(until_ns)
                 return
             received = None
             frames, until_ns = merge.take(axis.at(read_clocks()), idle=True)
@@ -343,6 +351,7 @@ def _write(
             frames, until_ns = merge.take(axis.at(read_clocks()))
             for kind, text in received.said:
                 intake.say(kind, time_ns=max(until_ns, received.until_ns), text=text)
+            asking.take(received, time_ns=until_ns)
             if received.lost:
                 pipe.counters[received.bus].lost += received.lost
                 intake.say_lost(
@@ -355,6 +364,7 @@ def _write(
         for place, counters in enumerate(pipe.counters):
             if counters.unqueued > told[place]:
                 lost, told[place] = counters.unqueued - told[place], counters.unqueued
+                asking.forget(place)
                 intake.say_lost(
                     lost,
                     time_ns=until_ns,

@@ -57,6 +57,9 @@ class BusSettings(Settings):
     """Bit rate of the data phase of CAN FD frames, where the adapter is set here."""
     send: bool = False
     """False: not one frame is ever sent."""
+    asking_share: float = Field(default=0.3, gt=0, le=0.9)
+    """The most of the bit rate that requests and the answers to them may take together; without a
+    bit rate there is no such bound."""
     acknowledge: bool = False
     """Let the adapter acknowledge frames while nothing is sent, where that can be set here."""
     options: dict[str, str | int | float | bool] = Field(default_factory=dict)

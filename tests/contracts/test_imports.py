@@ -21,6 +21,7 @@ FLOORS = {
     "logger.take_up": 4,
     "logger.pipe": 4,
     "logger.intake": 5,
+    "logger.asking": 6,
     "logger.record": 6,
     "logger.ahead": 4,
     "logger.trace_rows": 4,

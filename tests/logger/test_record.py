@@ -9,7 +9,9 @@ import can
 import numpy as np
 import pytest
 
+from logger.asking import Asking
 from logger.bus.clock import Axis, read_clocks
+from logger.bus.request import Asker
 from logger.bus.source import Received
 from logger.errors import InputError, OutsideFault
 from logger.intake import Intake
@@ -111,6 +113,9 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
     recording = Recording.open(tmp_path / "rec")
     (refused,) = [event for event in recording.events() if event.kind == "refused"]
     assert "0x1C4" in refused.text
+    (alert,) = recording.alerts()
+    assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
+    assert alert.state(recording.end_ns) == "latched"
     assert recording.row_count("shoulder") == 1
 
 
@@ -173,7 +178,9 @@ def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     pipe = Pipe.of(1)
     pipe.stop.set()
     writing = threading.Thread(
-        target=_write, args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis)
+        target=_write,
+        args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis),
+        kwargs={"asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, start_ns=0)},
     )
     writing.start()
     time.sleep(0.1)
