@@ -12,6 +12,7 @@ from logger.bus.source import Received
 from logger.intake import Intake
 from logger.joint.bench import Bench
 from logger.limits.recorder import ASKING_STOPPED
+from logger.stopping import Stopping
 
 __all__ = ["Asking"]
 
@@ -20,10 +21,17 @@ class Asking:
     """What is asked on the buses of one recording."""
 
     def __init__(
-        self, bench: Bench, askers: Sequence[Asker], intake: Intake, *, start_ns: int
+        self,
+        bench: Bench,
+        askers: Sequence[Asker],
+        intake: Intake,
+        stopping: Stopping,
+        *,
+        start_ns: int,
     ) -> None:
         """Begin, and say how it is asked where that is not as the layouts have it."""
         self._intake = intake
+        self._stopping = stopping
         self._names = [bus.name for bus in bench.buses]
         self._answers = [
             Answers(plan_for(bench, bus=place, slower=asker.slower))
@@ -32,6 +40,7 @@ class Asking:
         for asker in askers:
             for kind, text in asker.said:
                 intake.say(kind, time_ns=start_ns, text=text)
+        stopping.begin(intake, time_ns=start_ns)
 
     def take(self, received: Received, *, time_ns: int) -> None:
         """Count the answers, and say what happened; `time_ns` is the recording's time."""
@@ -49,8 +58,13 @@ class Asking:
                     ASKING_STOPPED,
                     time_ns=max(time_ns, received.until_ns),
                     text=f"Nothing is asked on the bus {self._names[received.bus]} any more, until "
-                    "recording begins anew: somebody else sends an identifier of ours there.",
+                    "recording begins anew, and no stop frame is sent there: somebody else sends "
+                    "an identifier of ours.",
                 )
+
+    def tick(self, time_ns: int) -> None:
+        """Say what became of stop frames by the recording's time."""
+        self._stopping.tick(self._intake, time_ns=time_ns)
 
     def forget(self, bus: int) -> None:
         """Judge nothing that waits for an answer on a bus: frames of it were lost."""
@@ -61,7 +75,8 @@ class Asking:
         return self._answers[bus].missed_in_all
 
     def end(self, time_ns: int) -> None:
-        """Say of each joint how many requests it left without an answer."""
+        """Say of each joint how many requests it left without an answer, and of open stops."""
+        self._stopping.end(self._intake, time_ns=time_ns)
         for answers in self._answers:
             for joint, missed in answers.missed.items():
                 if missed:

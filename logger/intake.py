@@ -81,7 +81,10 @@ class Intake:
         start_ns: int,
         start: Start = FRESH,
         on_event: Callable[[Event], None] = lambda _event: None,
+        on_readings: Callable[[ReadingBatch], None] = lambda _readings: None,
     ) -> None:
+        """Begin; what it says and what the joints read is handed on as well, on its own thread."""
+        self._on_readings = on_readings
         self._writer = writer
         self._limits = limits
         self._on_event = on_event
@@ -213,6 +216,7 @@ class Intake:
             self._said(change, sentence(change, limit))
         if joint in self._torque:
             self._torque[joint].add(readings)
+        self._on_readings(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""

@@ -21,6 +21,7 @@ from logger.bus.live_hints import LiveHints, look
 from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
 from logger.bus.source import Source, open_all
+from logger.bus.stop import refuse_unable
 from logger.bus.traffic import Traffic
 from logger.errors import InputError, OutsideFault
 from logger.intake import BusVitals, Intake, Vitals
@@ -28,6 +29,7 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, read_bench
 from logger.limits.limit import LimitSet
 from logger.pipe import GATHER_S, Pipe, guarded, receive
+from logger.stopping import Stopping
 from logger.store.events import Event
 from logger.store.inbox import take as take_requests
 from logger.store.manifest import Clock, begun, read_manifest
@@ -58,6 +60,8 @@ class RecordSettings:
     note: str = ""
     duration_s: float | None = None
     simulated: bool = False
+    send_stop_on_trip: bool = False
+    """Send a joint's stop frame when a limit of it trips; needs a bus that may send."""
     goes_on: bool = False
     """`out` is a recording that ended or was cut short: go on in it."""
 
@@ -75,7 +79,12 @@ class Recorded:
 
 
 def settings_to_go_on(
-    path: Path, *, bench: Path | None = None, note: str = "", duration_s: float | None = None
+    path: Path,
+    *,
+    bench: Path | None = None,
+    note: str = "",
+    duration_s: float | None = None,
+    send_stop_on_trip: bool = False,
 ) -> RecordSettings:
     """Return the settings with which a recording is gone on with: those that it began with.
 
@@ -99,6 +108,7 @@ def settings_to_go_on(
         note=note,
         duration_s=duration_s,
         simulated=manifest.simulated,
+        send_stop_on_trip=send_stop_on_trip,
         goes_on=True,
     )
 
@@ -117,17 +127,25 @@ def record(
     Raises
     ------
     InputError
-        The bus cannot be opened, the folder not made, or another master's identifiers are in use:
-        nothing was recorded.
+        The bus cannot be opened, the folder not made, another master's identifiers are in use, or
+        a stop frame could not be sent: nothing was recorded.
     OutsideFault
         The disk took no more; what was written is whole.
     """
+    if settings.send_stop_on_trip:
+        refuse_unable(settings.bench, settings.where)
     start = start_of(settings.out) if settings.goes_on else FRESH
     anchor = _anchored(read_clocks(), start)
     sources = open_all(settings.bench.buses, anchor, where=settings.where)
     try:
         askers = [
-            Asker(settings.bench, now_s=time.monotonic(), bus=source.place) for source in sources
+            Asker(
+                settings.bench,
+                now_s=time.monotonic(),
+                bus=source.place,
+                send_stop=settings.send_stop_on_trip,
+            )
+            for source in sources
         ]
         _listen(sources, askers)
         # Somebody may have written a note meanwhile.
@@ -141,17 +159,19 @@ def record(
         raise
     # Told by the caller's thread: a terminal that stands still must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    stopping = Stopping([asker.stops for asker in askers], on_event=news.put)
     intake = Intake(
         settings.bench,
         settings.limits,
         writer,
         start_ns=started_ns,
         start=start,
-        on_event=news.put,
+        on_event=stopping.see,
+        on_readings=stopping.read,
     )
     intake.begin(started_ns, note=settings.note)
-    asking = Asking(settings.bench, askers, intake, start_ns=started_ns)
-    pipe = Pipe.of(len(sources))
+    asking = Asking(settings.bench, askers, intake, stopping, start_ns=started_ns)
+    pipe = Pipe.of(len(sources), armed=settings.send_stop_on_trip)
     receiving = [
         threading.Thread(
             target=guarded,
@@ -178,24 +198,15 @@ def record(
             cause = "its duration was over"
             break
     pipe.stop.set()
-    stuck_s = time.monotonic() + STUCK_S
-    for thread in receiving:
-        thread.join(max(stuck_s - time.monotonic(), 0.0))
+    _join(receiving)
     pipe.received_all.set()
     writing.join()
     for source, thread in zip(sources, receiving, strict=True):
         _let_go(source, thread)
     _tell(news, on_event)
     if pipe.fault:
-        fault = pipe.fault[0]
         writer.abandon()
-        if isinstance(fault, (InputError, OutsideFault)):
-            raise fault
-        log.error("the recorder failed", exc_info=fault)
-        raise OutsideFault(
-            f"{settings.out}: the recorder failed ({type(fault).__name__}: {fault}); what was "
-            "written is whole."
-        ) from fault
+        raise _ending(pipe.fault[0], settings.out)
     ended_ns = Axis(anchor).at(read_clocks())
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
     for request in take_requests(settings.out):
@@ -274,8 +285,33 @@ def _let_go(source: Source, receiving: threading.Thread) -> None:
         source.close()
 
 
+def _join(receiving: list[threading.Thread]) -> None:
+    stuck_s = time.monotonic() + STUCK_S
+    for thread in receiving:
+        thread.join(max(stuck_s - time.monotonic(), 0.0))
+
+
+def _ending(fault: BaseException, out: Path) -> BaseException:
+    """Return what is raised for a fault of a thread."""
+    if isinstance(fault, (InputError, OutsideFault)):
+        return fault
+    log.error("the recorder failed", exc_info=fault)
+    ending = OutsideFault(
+        f"{out}: the recorder failed ({type(fault).__name__}: {fault}); what was written is whole."
+    )
+    ending.__cause__ = fault
+    return ending
+
+
 def _listen(sources: list[Source], askers: list[Asker]) -> None:
     """Hear who talks before anything is asked; the recording begins only afterwards."""
+    for source, asker in zip(sources, askers, strict=True):
+        if asker.stops and source.listens_only:
+            raise InputError(
+                f"The adapter of the bus {source.place + 1} only listens: --send-stop-on-trip "
+                "cannot send a stop frame there. Set it to take part in the bus, or leave the "
+                "option away."
+            )
     until_s = time.monotonic() + LISTEN_S
     while any(askers) and time.monotonic() < until_s:
         for source, asker in zip(sources, askers, strict=True):
@@ -361,6 +397,7 @@ def _write(
                     cause="the system's receive buffer was full.",
                 )
             intake.take(frames, now_ns=until_ns, vitals=vitals)
+        asking.tick(until_ns)
         for place, counters in enumerate(pipe.counters):
             if counters.unqueued > told[place]:
                 lost, told[place] = counters.unqueued - told[place], counters.unqueued

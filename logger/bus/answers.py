@@ -20,6 +20,7 @@ from logger.joint.bench import Bench, JointSettings
 from logger.joint.decode import plan_for as decode_plan_for
 from logger.joint.layout import Frame, Request, identifier_for
 from logger.joint.owners import OwnerPlan, owners_of
+from logger.joint.stop_frame import StopFrame
 
 __all__ = ["AnswerPlan", "Answers", "Said", "Sent", "is_echo", "plan_for", "requests_in"]
 
@@ -100,13 +101,13 @@ def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
     return AnswerPlan(bus=bus, owners=owners, requests=tuple(planned), slot=slot)
 
 
-def is_echo(joint: JointSettings, frame: Frame, request: Request) -> bool:
-    """Return whether a frame is an answer that carries the identifier of the request."""
-    if getattr(frame, "echo_within_s", None) is None or frame.extended != request.extended:
+def is_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
+    """Return whether a frame is an answer that carries the identifier of what was sent."""
+    if getattr(frame, "echo_within_s", None) is None or frame.extended != sent.extended:
         return False
     asked, said = (
         identifier_for(one.identifier, joint.node, extended=one.extended, where=joint.name)
-        for one in (request, frame)
+        for one in (sent, frame)
     )
     mask = -1 if frame.mask is None else frame.mask
     return asked & mask == said & mask

@@ -25,16 +25,23 @@ class Echoes:
     """The frames of one identifier that is both a request's and an answer's."""
 
     def __init__(self) -> None:
+        self._begun = False
         self._waiting: deque[float] = deque()
         self._surplus: deque[float] = deque()
 
     def asked(self, now_s: float) -> None:
         """Take note of a request of ours."""
+        self._begun = True
         self._forget(now_s)
         self._waiting.append(now_s)
 
     def heard(self, count: int, *, now_s: float) -> bool:
-        """Take so many frames; return whether somebody else asks."""
+        """Take so many frames; return whether somebody else asks.
+
+        As long as we have not asked, any of them is somebody else's.
+        """
+        if not self._begun:
+            return count > 0
         self._forget(now_s)
         answers = min(count, len(self._waiting))
         for _ in range(answers):

@@ -7,7 +7,6 @@ all of it together, with the answers that it causes, takes no more of the bus th
 """
 
 import heapq
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -19,9 +18,11 @@ from logger.bus.answers import is_echo
 from logger.bus.echoes import Echoes
 from logger.bus.frame_length import frame_bits, most_bits
 from logger.bus.share import WINDOW_S, Share
+from logger.bus.stop import Stops, stops_of
 from logger.joint.batch import ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench import Bench, JointSettings
 from logger.joint.layout import CLASSIC_BYTES, Layout, Request, identifier_for
+from logger.joint.stop_frame import StopFrame
 
 __all__ = ["LISTEN_S", "Ask", "Asker", "bits_of"]
 
@@ -58,19 +59,17 @@ class Asker:
     """The requests of one bus of a bench, each in its own rhythm."""
 
     def __init__(
-        self, bench: Bench, *, now_s: float, bus: int = 0, also_ours: Sequence[can.Message] = ()
+        self, bench: Bench, *, now_s: float, bus: int = 0, send_stop: bool = False
     ) -> None:
-        """Plan the requests; with `send = false` there are none.
-
-        `also_ours` are frames that are sent here for another reason: nobody else may send theirs.
-        """
+        """Plan the requests and, with `send_stop`, stop frames; with `send = false` none at all."""
+        self.stops = Stops({})
+        """The stop frames that may be ordered here."""
         self._planned: tuple[_Planned, ...] = ()
         self._due: list[tuple[float, int]] = []
         self._share: Share | None = None
         self._echoes: dict[int, Echoes] = {}
         self._own: NDArray[np.uint64] = np.empty(0, np.uint64)
         self._watching = False
-        self._has_asked = False
         self.slower = 1.0
         """By so much every period is longer than its layout says."""
         self.said: tuple[tuple[str, str], ...] = ()
@@ -85,13 +84,20 @@ class Asker:
             for request in bench.layout_of(joint).request
         ]
         planned = [_planned(number, *one) for number, one in enumerate(wanted)]
+        ours: list[tuple[int, JointSettings, Layout, Request | StopFrame]] = [
+            (one.key, *of) for one, of in zip(planned, wanted, strict=True)
+        ]
+        if send_stop:
+            self.stops = stops_of(bench, bus=bus)
+            for name, (message, stop) in self.stops.frames.items():
+                joint = bench.joint(name)
+                ours.append((_key(message), joint, bench.layout_of(joint), stop))
         self._echoes = {
-            one.key: Echoes()
-            for one, (joint, layout, request) in zip(planned, wanted, strict=True)
-            if any(is_echo(joint, frame, request) for frame in layout.frame)
+            key: Echoes()
+            for key, joint, layout, sent in ours
+            if any(is_echo(joint, frame, sent) for frame in layout.frame)
         }
-        ours = [*(one.key for one in planned), *(_key(message) for message in also_ours)]
-        self._own = np.unique(np.array(ours, np.uint64))
+        self._own = np.unique(np.array([key for key, *_ in ours], np.uint64))
         self._watching = bool(ours)
         if planned and settings.bitrate is not None:
             self._fit(planned, settings.bitrate, settings.asking_share, settings.name)
@@ -146,13 +152,20 @@ class Asker:
             missed = int((now_s - due_s) / period_s)
             heapq.heapreplace(self._due, (due_s + (missed + 1) * period_s, number))
             asks.append(one.ask)
-            self._has_asked = True
-            if one.key in self._echoes:
-                self._echoes[one.key].asked(now_s)
+            self.note(one.ask.message, now_s=now_s)
         return asks
 
+    def note(self, message: can.Message, *, now_s: float) -> None:
+        """Take note of a frame that leaves: its answer may look the same."""
+        echoes = self._echoes.get(_key(message))
+        if echoes is not None:
+            echoes.asked(now_s)
+
     def next_s(self, now_s: float) -> float:
-        """Return in how many seconds the next request can be sent; at most 1."""
+        """Return in how many seconds the next request can be sent; at most 1.
+
+        Stop frames have a rhythm of their own.
+        """
         if not self._due:
             return 1.0
         due_s, number = self._due[0]
@@ -177,19 +190,20 @@ class Asker:
         if not foreign.any():
             return None
         for key, count in zip(*np.unique(keys[foreign], return_counts=True), strict=True):
-            echoes = self._echoes.get(int(key)) if self._has_asked else None
+            echoes = self._echoes.get(int(key))
             if echoes is None or echoes.heard(int(count), now_s=now_s):
                 return (
-                    f"The identifier 0x{int(key) & 0x1FFFFFFF:03X}, which this bench's requests "
-                    "use, is already sent by somebody else on the bus. Two masters collide while "
-                    "a joint moves: nothing is asked. Stop the other controller, or set "
-                    "bus.send = false and only listen."
+                    f"The identifier 0x{int(key) & 0x1FFFFFFF:03X}, which this bench's requests or "
+                    "stop frames use, is already sent by somebody else on the bus. Two masters "
+                    "collide while a joint moves: nothing is asked. Stop the other controller, or "
+                    "set bus.send = false and only listen."
                 )
         return None
 
-    def stop(self) -> None:
-        """Ask nothing any more."""
+    def stop(self, *, now_ns: int = 0) -> None:
+        """Ask nothing any more, and send no stop frame either."""
         self._due = []
+        self.stops.disarm(now_ns=now_ns)
         self._watching = False
 
 

@@ -134,6 +134,11 @@ class Source:
             bus=self.place,
         )
 
+    @property
+    def listens_only(self) -> bool:
+        """Whether the adapter says that it takes no part in the bus; not every one can tell."""
+        return self._bus is not None and self._bus.state is can.BusState.PASSIVE
+
     def now_ns(self) -> int:
         """Return the time on the recording's axis."""
         return self._axis.at(self._clocks())

@@ -5,6 +5,7 @@ batch        frames and readings as column arrays
 layout       how a frame lays its values out in bytes (TOML -> model)
 layouts/     the layouts that ship
 bench        the bench file: what is on the bench, with its layouts
+stop_frame   the frame that asks a joint to stop, and what shows that it does
 resistance   Pt100 and NTC: from ohm to degrees
 owners       whose frame is it
 fields       bits to whole numbers to quantities

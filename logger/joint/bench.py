@@ -24,6 +24,7 @@ from logger.joint.layout import (
     shipped,
     shipped_text,
 )
+from logger.joint.stop_frame import StopFrame
 from logger.settings_file import Settings, checked, nearest, read_text, read_toml
 
 __all__ = [
@@ -103,6 +104,8 @@ class JointSettings(Settings):
     rated: Rated = Rated()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
     """The longest silence over which the turn count of a single-turn encoder is still believed."""
+    stop: StopFrame | None = None
+    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
 
     @field_validator("layout")
     @classmethod
@@ -291,6 +294,7 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
         layout_texts={name: layout_texts[name] for name in layouts},
     )
     _check_identifiers(bench, where)
+    _check_stops(bench, where)
     for index, joint in enumerate(bench.joints, start=1):
         if joint.torque is not None:
             carried = bench.layout_of(joint).channels
@@ -360,6 +364,24 @@ def _check_buses(
             raise InputError(
                 f"{where}: joint[{index}].bus: found {joint.bus!r}, expected the name of a bus of "
                 f"this bench.{nearest(joint.bus, names)}"
+            )
+
+
+def _check_stops(bench: Bench, where: str) -> None:
+    """Refuse a stop frame that does not fit its bus or could never be seen to work."""
+    for index, joint in enumerate(bench.joints, start=1):
+        stop = joint.stop
+        if stop is None:
+            continue
+        place = f"{where}: joint[{index}].stop"
+        identifier_for(
+            stop.identifier, joint.node, extended=stop.extended, where=f"{place}.identifier"
+        )
+        carried = bench.channels_of(joint)
+        if stop.until is not None and stop.until.channel not in carried:
+            raise InputError(
+                f"{place}.until.channel: found {stop.until.channel!r}, expected a channel that the "
+                f"layout {joint.layout!r} carries: {', '.join(carried)}."
             )
 
 

@@ -1,7 +1,8 @@
 """What the recorder watches about itself: frames that were lost, and a disk that fills up.
 
 The same kind of change as a joint's limits give, with no joint. Takes the state in and gives it
-back. What happens once (asking that had to stop) is a change by itself. Pure.
+back. What happens once (asking that had to stop, a stop frame without effect) is a change by
+itself. Pure.
 """
 
 import math
@@ -10,12 +11,21 @@ from typing import Final, Literal
 
 from logger.limits.change import Change
 
-__all__ = ["ASKING_STOPPED", "STANDING", "RecorderState", "once", "told", "watch"]
+__all__ = [
+    "ASKING_STOPPED",
+    "STANDING",
+    "STOP_WITHOUT_EFFECT",
+    "RecorderState",
+    "once",
+    "told",
+    "watch",
+]
 
 FRAMES_LOST: Final = "frames-lost"
 DISK_LOW: Final = "disk-low"
 ASKING_STOPPED: Final = "asking-stopped"
-STANDING: Final = frozenset({ASKING_STOPPED})
+STOP_WITHOUT_EFFECT: Final = "stop-without-effect"
+STANDING: Final = frozenset({ASKING_STOPPED, STOP_WITHOUT_EFFECT})
 """Those that stand until they are acknowledged, or the recording ends."""
 CALM_NS: Final = 60_000_000_000
 """Without a further loss for so long, the alert is over."""

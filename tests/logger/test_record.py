@@ -21,6 +21,7 @@ from logger.limits.limit import LimitSet, limits_from
 from logger.pipe import Pipe
 from logger.record import RecordSettings, _write, record
 from logger.simulate import scenario
+from logger.stopping import Stopping
 from logger.store.files import INBOX
 from logger.store.inbox import post
 from logger.store.manifest import Clock, Manifest
@@ -175,12 +176,13 @@ def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     axis = Axis(read_clocks())
     writer = _writer(tmp_path / "rec", bench)
     intake = Intake(bench, LimitSet(), writer, start_ns=time.time_ns())
+    stopping = Stopping([], on_event=lambda _event: None)
     pipe = Pipe.of(1)
     pipe.stop.set()
     writing = threading.Thread(
         target=_write,
         args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis),
-        kwargs={"asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, start_ns=0)},
+        kwargs={"asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, stopping, start_ns=0)},
     )
     writing.start()
     time.sleep(0.1)

@@ -37,13 +37,15 @@ def test_somebody_else_is_noticed(foreign_Hz: float, within_s: float):  # noqa: 
 
 
 def test_two_too_many_are_tolerated():
-    """A frame that an adapter tells twice, now and then, ends nothing."""
+    """A frame that an adapter tells twice, now and then, ends nothing once we ask."""
     echoes = Echoes()
-    assert not echoes.heard(50, now_s=0.0)
+    assert echoes.heard(1, now_s=-9.0)
+    echoes.asked(-9.0)
+    assert not echoes.heard(51, now_s=0.0)
     for second in range(2, 60):
         echoes.asked(float(second))
         assert not echoes.heard(1, now_s=second + 0.01)
     for at_s in (70.0, 76.0):
         assert not echoes.heard(1, now_s=at_s)
-    # 50 at once count as three, and a third second later is the proof.
+    # However many at once, a third time within ten seconds is the proof.
     assert echoes.heard(1, now_s=79.0)
