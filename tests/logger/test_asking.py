@@ -37,7 +37,9 @@ bits = 16
 """
 
 
-def _bench(line: Path, *, share: float = 0.3, bitrate: int = 500_000) -> Bench:
+def _bench(
+    line: Path, *, share: float = 0.3, bitrate: int = 500_000, period_s: float = 0.02
+) -> Bench:
     text = (
         f'[bus]\ninterface = "slcan"\nchannel = "{line}"\nbitrate = {bitrate}\nsend = true\n'
         f"asking_share = {share}\n"
@@ -46,7 +48,8 @@ def _bench(line: Path, *, share: float = 0.3, bitrate: int = 500_000) -> Bench:
         f'[[joint]]\nname = "{name}"\nlayout = "asked"\nnode = {node}\n'
         for node, name in ((1, "a"), (2, "b"))
     )
-    return bench_from(text, {"asked": LAYOUT}, where="bench.toml")
+    layout = LAYOUT.replace("period_s = 0.02", f"period_s = {period_s}")
+    return bench_from(text, {"asked": layout}, where="bench.toml")
 
 
 def _settings(bench: Bench, out: Path) -> RecordSettings:
@@ -77,22 +80,24 @@ def _unanswered(path: Path) -> list[int]:
 
 
 def test_every_missed_answer_is_counted(tmp_path: Path):
-    """Each seventh is lost: the count is exact, in the stream of the bus and for the joint."""
-    joints = _Joints(misses=lambda count: count % 7 == 0)
+    """Each third is lost: the count is exact, in the stream of the bus and for the joint."""
+    # With a patience of half a second no busy machine makes an answer late.
+    joints = _Joints(misses=lambda count: count % 3 == 0)
     with Adapter(tmp_path / "line", answer=joints.answer):
-        running = Recorder(_settings(_bench(tmp_path / "line"), tmp_path / "rec"))
-        time.sleep(2.5)
+        bench = _bench(tmp_path / "line", period_s=0.25)
+        running = Recorder(_settings(bench, tmp_path / "rec"))
+        time.sleep(5.0)
         running.end()
     recording = Recording.open(tmp_path / "rec")
     (said,) = [event for event in recording.events() if event.kind == "unanswered"]
-    # What was asked within the last tenth of a second is not judged.
-    assert joints.missed - 2 <= said.value <= joints.missed
+    # What was asked within the last half second is not judged.
+    assert joints.missed - 1 <= said.value <= joints.missed
     assert said.joint == "a"
     assert "a left" in said.text
     counts = _unanswered(tmp_path / "rec")
     assert counts == sorted(counts)
-    assert 5 <= counts[-1] <= said.value
-    assert recording.row_count("b") > 100
+    assert 4 <= counts[-1] <= said.value
+    assert recording.row_count("b") >= 18
 
 
 def test_a_joint_that_stops_and_comes_back_is_told_once_each(
