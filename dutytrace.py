@@ -111,6 +111,13 @@ def record(
         typer.Option("--continue", metavar="REC", help="Go on in this recording instead."),
     ] = None,
     recordings: Recordings = DEFAULT_RECORDINGS,
+    send_stop: Annotated[
+        bool,
+        typer.Option(
+            "--send-stop-on-trip",
+            help="Send a joint's stop frame when a limit trips. A convenience, no safety function.",
+        ),
+    ] = False,
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
@@ -126,7 +133,13 @@ def record(
                 "--continue: found beside --limits, --name or --out; a recording goes on as it "
                 "began. Leave them away, or begin a new recording."
             )
-        settings = settings_to_go_on(goes_on, bench=bench, note=note, duration_s=duration_s)
+        settings = settings_to_go_on(
+            goes_on,
+            bench=bench,
+            note=note,
+            duration_s=duration_s,
+            send_stop_on_trip=send_stop,
+        )
     else:
         if bench is None:
             raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
@@ -143,6 +156,7 @@ def record(
             note=note,
             duration_s=duration_s,
             simulated=simulated,
+            send_stop_on_trip=send_stop,
         )
     # What is loaded by now stays: it is not looked through again with every few hundred frames.
     gc.freeze()
@@ -661,6 +675,8 @@ def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
         "lost_frames": heard.lost,
         "garbled": heard.garbled,
         "silent_joints": list(figures.silent),
+        "requests": dict(figures.asked),
+        "unanswered": dict(figures.unanswered),
         "hints": list(heard.health.hints),
     }
 
@@ -698,6 +714,14 @@ def _say_bus(heard: "BusHeard") -> None:
         listed = [f"{reason} {count}" for reason, count in counts.items() if count]
         if listed:
             _say(f"{title}: {', '.join(listed)}")
+    if figures.asked:
+        _table(
+            ["asked by somebody", "requests", "unanswered"],
+            [
+                [joint, str(count), str(figures.unanswered[joint])]
+                for joint, count in figures.asked.items()
+            ],
+        )
     if figures.silent:
         _say(f"Silent: {', '.join(figures.silent)}")
     for hint in heard.health.hints:

@@ -47,6 +47,7 @@ class Fared:
                     ),
                     lost=_count(row["lost"]),
                     garbled=_count(row["garbled"]),
+                    unanswered=_count(row["unanswered"]),
                 )
                 for row in buses
                 if row is not None

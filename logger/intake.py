@@ -22,7 +22,7 @@ from logger.limits.change import Change
 from logger.limits.evaluate import evaluate
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
-from logger.limits.recorder import RecorderState, told, watch
+from logger.limits.recorder import STANDING, RecorderState, once, told, watch
 from logger.limits.words import sentence
 from logger.outspoken import Outspoken
 from logger.store.events import Event
@@ -44,6 +44,8 @@ class BusVitals:
     lost: int
     """Frames lost since the recording began."""
     garbled: int
+    unanswered: int = 0
+    """Requests of the recorder that nobody answered in time, since it began."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +82,10 @@ class Intake:
         start_ns: int,
         start: Start = FRESH,
         on_event: Callable[[Event], None] = lambda _event: None,
+        on_readings: Callable[[ReadingBatch], None] = lambda _readings: None,
     ) -> None:
+        """Begin; what it says and what the joints read is handed on as well, on its own thread."""
+        self._on_readings = on_readings
         self._writer = writer
         self._limits = limits
         self._on_event = on_event
@@ -108,6 +113,7 @@ class Intake:
             for joint in bench.joints
             if "torque_Nm" in (hold := bench.hold_ns_of(joint))
         }
+        self._own: dict[int, Change] = {}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
@@ -130,9 +136,9 @@ class Intake:
                 text=gap_sentence(self._start, start_ns=time_ns),
             )
             for joint, limit in list(self._open):
-                if joint == "":
+                if joint == "" or limit in STANDING:
                     # What the recorder watches about itself begins anew with it.
-                    self._close_own(limit, time_ns)
+                    self._close_own(joint, limit, time_ns)
         else:
             self.say("started", time_ns=time_ns, text="Recording started.")
         if note:
@@ -214,6 +220,7 @@ class Intake:
             self._said(change, sentence(change, limit))
         if joint in self._torque:
             self._torque[joint].add(readings)
+        self._on_readings(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
         """Say where a position goes on in a new segment: never continued in silence."""
@@ -244,14 +251,15 @@ class Intake:
             )
         self._segment[joint] = latest
 
-    def _close_own(self, limit: str, time_ns: int) -> None:
-        alert = self._start.standing[("", limit)]
+    def _close_own(self, joint: str, limit: str, time_ns: int) -> None:
+        alert = self._start.standing[(joint, limit)]
         self.say(
             "returned",
             time_ns=time_ns,
+            joint=joint,
             limit=limit,
             severity=alert.severity,
-            alert=self._open.pop(("", limit)),
+            alert=self._open.pop((joint, limit)),
             value=alert.peak,
             text="A new recorder watches this anew.",
         )
@@ -265,6 +273,30 @@ class Intake:
             time_ns=time_ns,
             value=float(count),
             text=f"{frames} lost on the bus {bus}: {cause}",
+        )
+
+    def raise_own(self, limit: str, *, time_ns: int, text: str, joint: str = "") -> None:
+        """Raise an alert of the recorder's own, which stands until it is acknowledged."""
+        change = once(limit, time_ns=time_ns, joint=joint)
+        self._said(change, text)
+        self._own[self._open[(joint, limit)]] = change
+
+    def end(self, time_ns: int, *, cause: str) -> None:
+        """Say that recording ends; the recorder's own alerts return, since nobody watches."""
+        for number in list(self._own):
+            self._return_own(number, time_ns, "The recording ends.")
+        self.say("ended", time_ns=time_ns, text=f"Recording ended: {cause}.")
+
+    def _return_own(self, number: int, time_ns: int, text: str) -> None:
+        change = self._own.pop(number)
+        self.say(
+            "returned",
+            time_ns=time_ns,
+            joint=change.joint,
+            limit=change.limit,
+            severity=change.severity,
+            alert=number,
+            text=text,
         )
 
     def _said(self, change: Change, text: str) -> None:
@@ -318,6 +350,8 @@ class Intake:
     def ask(self, request: Request, *, time_ns: int) -> None:
         """Make an event of a request from the inbox."""
         self._put(event_of(request, sequence=self._sequence, time_ns=time_ns))
+        if request.kind == "acknowledge" and request.alert in self._own:
+            self._return_own(request.alert, time_ns, "Acknowledged: it is taken note of.")
 
     def _put(self, event: Event) -> None:
         self._sequence += 1
@@ -375,6 +409,7 @@ class Intake:
                 "remote_frames": bus.second.remote_frames,
                 "lost": bus.lost,
                 "garbled": bus.garbled,
+                "unanswered": bus.unanswered,
             }
             for place, bus in enumerate(vitals.buses)
         ]

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from logger.bus.request import Asker
+from logger.bus.request import Asker, bits_of
 from logger.bus.source import Received, Source
 from logger.joint.batch import FrameBatch
 
@@ -19,6 +19,8 @@ __all__ = ["GATHER_S", "Counters", "Pipe", "guarded", "receive"]
 
 GATHER_S: Final = 0.05
 """Frames are handed on this often: a batch costs the same for one frame as for fifty."""
+ARMED_GATHER_S: Final = 0.005
+"""The same where a stop frame may have to follow a frame at once."""
 QUEUED_S: Final = 10.0
 """How long the writer may stand still before a bus's frames are lost."""
 
@@ -44,13 +46,17 @@ class Pipe:
     stop: threading.Event = field(default_factory=threading.Event)
     received_all: threading.Event = field(default_factory=threading.Event)
     fault: list[BaseException] = field(default_factory=list)
+    gather_s: float = GATHER_S
+    """Frames are handed on this often."""
 
     @classmethod
-    def of(cls, buses: int) -> "Pipe":
-        """Return the pipe of that many buses."""
+    def of(cls, buses: int, *, armed: bool = False) -> "Pipe":
+        """Return the pipe of that many buses; `armed`: stop frames may be sent."""
+        gather_s = ARMED_GATHER_S if armed else GATHER_S
         return cls(
             counters=tuple(Counters() for _ in range(buses)),
-            queue=queue.Queue(round(buses * QUEUED_S / GATHER_S)),
+            queue=queue.Queue(round(buses * QUEUED_S / gather_s)),
+            gather_s=gather_s,
         )
 
     def hand_on(self, gathered: list[Received]) -> list[Received]:
@@ -64,14 +70,16 @@ class Pipe:
             said=tuple(said for got in gathered for said in got.said),
             lost=sum(got.lost for got in gathered),
             bus=bus,
+            asked=tuple(ask for got in gathered for ask in got.asked),
         )
         try:
             self.queue.put_nowait(whole)
         except queue.Full:
             self.counters[bus].unqueued += len(whole.frames)
-            # Frames are lost and counted; what happened on the bus is said later.
+            # Frames are lost and counted; what happened on the bus is said later. Who asked what is
+            # not: the answers are lost as well.
             if whole.said or whole.lost:
-                return [replace(whole, frames=FrameBatch.empty())]
+                return [replace(whole, frames=FrameBatch.empty(), asked=())]
         return []
 
 
@@ -87,22 +95,47 @@ def receive(pipe: Pipe, source: Source, asker: Asker) -> None:
     """Ask and receive on one bus until the pipe's `stop` is set."""
     counters = pipe.counters[source.place]
     gathered: list[Received] = []
-    hand_on_s = time.monotonic() + GATHER_S
+    hand_on_s = time.monotonic() + pipe.gather_s
     while not pipe.stop.is_set():
         now_s = time.monotonic()
-        for message in asker.due(now_s):
-            if source.send(message):
-                # Not stored, but it takes its time on the wire.
-                counters.sent_bits += 47 + 8 * len(message.data)
-        received = source.receive(min(asker.next_s(now_s), GATHER_S))
+        _send_stops(source, asker, counters, now_s)
+        asked = []
+        for ask in asker.due(now_s):
+            at_ns = source.now_ns()
+            if not source.send(ask.message):
+                # An adapter that takes nothing holds up each frame anew.
+                break
+            # Not stored, but it takes its time on the wire.
+            counters.sent_bits += ask.bits
+            asked.append((ask.number, at_ns))
+        received = source.receive(
+            min(asker.next_s(now_s), asker.stops.next_s(now_s), max(hand_on_s - now_s, 0.0))
+        )
+        if asked:
+            received = replace(received, asked=tuple(asked))
         gathered.append(received)
-        refused = asker.heard(received.frames)
+        refused = asker.heard(received.frames, now_s=now_s)
         if refused:
-            asker.stop()
+            asker.stop(now_ns=source.now_ns())
             said = (("refused", refused),)
-            gathered.append(replace(received, frames=FrameBatch.empty(), said=said, lost=0))
+            gathered.append(
+                replace(received, frames=FrameBatch.empty(), said=said, lost=0, asked=())
+            )
         if time.monotonic() >= hand_on_s:
-            hand_on_s = time.monotonic() + GATHER_S
+            hand_on_s = time.monotonic() + pipe.gather_s
             counters.garbled = source.garbled
             gathered = pipe.hand_on(gathered)
     pipe.hand_on(gathered)
+
+
+def _send_stops(source: Source, asker: Asker, counters: Counters, now_s: float) -> None:
+    """Send the stop frames that are due, before anything else."""
+    stops = asker.stops
+    if not stops:
+        return
+    for joint, message in stops.due(now_s, now_ns=source.now_ns()):
+        sent = source.send(message)
+        if sent:
+            counters.sent_bits += bits_of(message)
+            asker.note(message, now_s=now_s)
+        stops.tried(joint, sent=sent, now_s=time.monotonic(), now_ns=source.now_ns())

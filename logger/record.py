@@ -10,15 +10,18 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
+from logger.asking import Asking
 from logger.bus.clock import Axis, Reading, read_clocks
 from logger.bus.figures import figures
 from logger.bus.live_hints import LiveHints, look
 from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
 from logger.bus.source import Source, open_all
+from logger.bus.stop import refuse_unable
 from logger.bus.traffic import Traffic
 from logger.errors import InputError, OutsideFault
 from logger.intake import BusVitals, Intake, Vitals
@@ -26,6 +29,7 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, read_bench
 from logger.limits.limit import LimitSet
 from logger.pipe import GATHER_S, Pipe, guarded, receive
+from logger.stopping import Stopping
 from logger.store.events import Event
 from logger.store.inbox import take as take_requests
 from logger.store.manifest import Clock, begun, read_manifest
@@ -56,6 +60,8 @@ class RecordSettings:
     note: str = ""
     duration_s: float | None = None
     simulated: bool = False
+    send_stop_on_trip: bool = False
+    """Send a joint's stop frame when a limit of it trips; needs a bus that may send."""
     goes_on: bool = False
     """`out` is a recording that ended or was cut short: go on in it."""
 
@@ -73,7 +79,12 @@ class Recorded:
 
 
 def settings_to_go_on(
-    path: Path, *, bench: Path | None = None, note: str = "", duration_s: float | None = None
+    path: Path,
+    *,
+    bench: Path | None = None,
+    note: str = "",
+    duration_s: float | None = None,
+    send_stop_on_trip: bool = False,
 ) -> RecordSettings:
     """Return the settings with which a recording is gone on with: those that it began with.
 
@@ -97,6 +108,7 @@ def settings_to_go_on(
         note=note,
         duration_s=duration_s,
         simulated=manifest.simulated,
+        send_stop_on_trip=send_stop_on_trip,
         goes_on=True,
     )
 
@@ -115,17 +127,25 @@ def record(
     Raises
     ------
     InputError
-        The bus cannot be opened, the folder not made, or another master's identifiers are in use:
-        nothing was recorded.
+        The bus cannot be opened, the folder not made, another master's identifiers are in use, or
+        a stop frame could not be sent: nothing was recorded.
     OutsideFault
         The disk took no more; what was written is whole.
     """
+    if settings.send_stop_on_trip:
+        refuse_unable(settings.bench, settings.where)
     start = start_of(settings.out) if settings.goes_on else FRESH
     anchor = _anchored(read_clocks(), start)
     sources = open_all(settings.bench.buses, anchor, where=settings.where)
     try:
         askers = [
-            Asker(settings.bench, now_s=time.monotonic(), bus=source.place) for source in sources
+            Asker(
+                settings.bench,
+                now_s=time.monotonic(),
+                bus=source.place,
+                send_stop=settings.send_stop_on_trip,
+            )
+            for source in sources
         ]
         _listen(sources, askers)
         # Somebody may have written a note meanwhile.
@@ -139,16 +159,19 @@ def record(
         raise
     # Told by the caller's thread: a terminal that stands still must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    stopping = Stopping([asker.stops for asker in askers], on_event=news.put)
     intake = Intake(
         settings.bench,
         settings.limits,
         writer,
         start_ns=started_ns,
         start=start,
-        on_event=news.put,
+        on_event=stopping.see,
+        on_readings=stopping.read,
     )
     intake.begin(started_ns, note=settings.note)
-    pipe = Pipe.of(len(sources))
+    asking = Asking(settings.bench, askers, intake, stopping, start_ns=started_ns)
+    pipe = Pipe.of(len(sources), armed=settings.send_stop_on_trip)
     receiving = [
         threading.Thread(
             target=guarded,
@@ -160,7 +183,7 @@ def record(
     ]
     writing = threading.Thread(
         target=guarded,
-        args=(pipe, _write, writer, intake, settings, Axis(anchor)),
+        args=(pipe, partial(_write, asking=asking), writer, intake, settings, Axis(anchor)),
         name="write",
         daemon=True,
     )
@@ -175,29 +198,20 @@ def record(
             cause = "its duration was over"
             break
     pipe.stop.set()
-    stuck_s = time.monotonic() + STUCK_S
-    for thread in receiving:
-        thread.join(max(stuck_s - time.monotonic(), 0.0))
+    _join(receiving)
     pipe.received_all.set()
     writing.join()
     for source, thread in zip(sources, receiving, strict=True):
         _let_go(source, thread)
     _tell(news, on_event)
     if pipe.fault:
-        fault = pipe.fault[0]
         writer.abandon()
-        if isinstance(fault, (InputError, OutsideFault)):
-            raise fault
-        log.error("the recorder failed", exc_info=fault)
-        raise OutsideFault(
-            f"{settings.out}: the recorder failed ({type(fault).__name__}: {fault}); what was "
-            "written is whole."
-        ) from fault
+        raise _ending(pipe.fault[0], settings.out)
     ended_ns = Axis(anchor).at(read_clocks())
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
     for request in take_requests(settings.out):
         intake.ask(request, time_ns=ended_ns)
-    intake.say("ended", time_ns=ended_ns, text=f"Recording ended: {cause}.")
+    intake.end(ended_ns, cause=cause)
     writer.close(ended_ns=ended_ns, cause=cause)
     take_late(settings.out)
     _tell(news, on_event)
@@ -271,12 +285,38 @@ def _let_go(source: Source, receiving: threading.Thread) -> None:
         source.close()
 
 
+def _join(receiving: list[threading.Thread]) -> None:
+    stuck_s = time.monotonic() + STUCK_S
+    for thread in receiving:
+        thread.join(max(stuck_s - time.monotonic(), 0.0))
+
+
+def _ending(fault: BaseException, out: Path) -> BaseException:
+    """Return what is raised for a fault of a thread."""
+    if isinstance(fault, (InputError, OutsideFault)):
+        return fault
+    log.error("the recorder failed", exc_info=fault)
+    ending = OutsideFault(
+        f"{out}: the recorder failed ({type(fault).__name__}: {fault}); what was written is whole."
+    )
+    ending.__cause__ = fault
+    return ending
+
+
 def _listen(sources: list[Source], askers: list[Asker]) -> None:
     """Hear who talks before anything is asked; the recording begins only afterwards."""
+    for source, asker in zip(sources, askers, strict=True):
+        if asker.stops and source.listens_only:
+            raise InputError(
+                f"The adapter of the bus {source.place + 1} only listens: --send-stop-on-trip "
+                "cannot send a stop frame there. Set it to take part in the bus, or leave the "
+                "option away."
+            )
     until_s = time.monotonic() + LISTEN_S
     while any(askers) and time.monotonic() < until_s:
         for source, asker in zip(sources, askers, strict=True):
-            refused = asker.heard(source.receive(0.05 / len(sources)).frames)
+            heard = source.receive(0.05 / len(sources)).frames
+            refused = asker.heard(heard, now_s=time.monotonic())
             if refused:
                 raise InputError(refused)
 
@@ -287,6 +327,8 @@ def _write(
     intake: Intake,
     settings: RecordSettings,
     axis: Axis,
+    *,
+    asking: Asking,
 ) -> None:
     started_ns = axis.anchor.wall_ns
     merge = Merge(len(pipe.counters), start_ns=started_ns)
@@ -307,8 +349,9 @@ def _write(
                 second=one.second(span_s, sent_bits=counters.sent_bits),
                 lost=counters.lost + counters.unqueued,
                 garbled=counters.garbled,
+                unanswered=asking.missed(place),
             )
-            for one, counters in zip(traffic, pipe.counters, strict=True)
+            for place, (one, counters) in enumerate(zip(traffic, pipe.counters, strict=True))
         )
         heard = FrameBatch.joined([bus.second.frames for bus in buses])
         start_ns = until_ns - round(span_s * 1e9)
@@ -332,6 +375,7 @@ def _write(
             if over:
                 rest, until_ns = merge.take(2**62)
                 intake.take(rest, now_ns=until_ns)
+                asking.end(until_ns)
                 return
             received = None
             frames, until_ns = merge.take(axis.at(read_clocks()), idle=True)
@@ -343,6 +387,7 @@ def _write(
             frames, until_ns = merge.take(axis.at(read_clocks()))
             for kind, text in received.said:
                 intake.say(kind, time_ns=max(until_ns, received.until_ns), text=text)
+            asking.take(received, time_ns=until_ns)
             if received.lost:
                 pipe.counters[received.bus].lost += received.lost
                 intake.say_lost(
@@ -352,9 +397,11 @@ def _write(
                     cause="the system's receive buffer was full.",
                 )
             intake.take(frames, now_ns=until_ns, vitals=vitals)
+        asking.tick(until_ns)
         for place, counters in enumerate(pipe.counters):
             if counters.unqueued > told[place]:
                 lost, told[place] = counters.unqueued - told[place], counters.unqueued
+                asking.forget(place)
                 intake.say_lost(
                     lost,
                     time_ns=until_ns,

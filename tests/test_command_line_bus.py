@@ -14,6 +14,7 @@ import pytest
 
 from logger.simulate.line_protocol import CanFrame, LineProtocol
 from logger.simulate.serial_line import SerialLine
+from tests.adapter import Adapter
 
 BENCH = """
 [bus]
@@ -167,3 +168,49 @@ def test_wrong_input_ends_with_status_2(tmp_path: Path, arguments: list[str], wo
     assert done.stderr.startswith("dutytrace: ")
     assert words in done.stderr
     assert "Traceback" not in done.stderr
+
+
+ASKED = """
+format = 1
+name   = "talks"
+[[request]]
+name       = "ask"
+identifier = "0x180 + node"
+data       = "00"
+period_s   = 0.02
+[[frame]]
+name       = "status"
+identifier = "0x280 + node"
+length     = 3
+period_s   = 0.02
+"""
+
+
+def test_requests_that_a_controller_leaves_unanswered_are_told(tmp_path: Path):
+    """Per joint in the table and in JSON; nothing is sent for it."""
+    (tmp_path / "talks.toml").write_text(ASKED, encoding="utf-8")
+    (tmp_path / "bench.toml").write_text(
+        BENCH.format(line=tmp_path / "line", elbow=4), encoding="utf-8"
+    )
+    count = 0
+
+    def talk() -> list[CanFrame]:
+        nonlocal count
+        count += 1
+        said = [CanFrame(identifier=number, data=b"\x00") for number in (0x183, 0x184)]
+        said.append(CanFrame(identifier=0x283, data=bytes(3)))
+        # The elbow answers every other request.
+        return said + [CanFrame(identifier=0x284, data=bytes(3))] * (count % 2)
+
+    with Adapter(tmp_path / "line", talk=talk, every_s=0.02) as adapter:
+        done = _run("bench.toml", "--for", "1s", "--json", cwd=tmp_path)
+        assert done.returncode == 1, done.stdout + done.stderr
+        (bus,) = json.loads(done.stdout)["buses"]
+        assert bus["unanswered"]["shoulder"] == 0
+        asked, missed = bus["requests"]["elbow"], bus["unanswered"]["elbow"]
+        assert 30 < asked < 60
+        assert missed == pytest.approx(asked / 2, abs=2)
+        assert any("Requests without an answer: elbow" in hint for hint in bus["hints"])
+        done = _run("bench.toml", "--for", "1s", cwd=tmp_path)
+        assert "asked by somebody" in done.stdout
+        assert adapter.heard == []

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from logger.bus.answers import Answers, requests_in
+from logger.bus.answers import plan_for as answer_plan_for
 from logger.bus.cadence import Kind, Role, Talker, repeated, talkers
 from logger.bus.error_classes import INTERFACES, error_classes
 from logger.bus.frame_length import load
@@ -49,6 +51,11 @@ class Figures:
     """Those of them of which nothing was decoded; set-points that others send them do not count."""
     asked_only: tuple[str, ...] = ()
     """Those of them whose layout says that they have to be asked."""
+    asked: Mapping[str, int] = field(default_factory=dict)
+    """Joint -> requests of somebody else to it of which it is known whether it answered; a joint
+    whose answers look like the requests is left out."""
+    unanswered: Mapping[str, int] = field(default_factory=dict)
+    """Joint -> those of them that it did not answer in time; the same joints."""
     elsewhere: Mapping[str, str] = field(default_factory=dict)
     """A silent joint -> name of another bus, on which frames of it were heard."""
     repeats: Talker | None = None
@@ -88,6 +95,7 @@ def _figures(
         if bench.bus_of(joint) == place and joint.name not in bench.sensors
     ]
     silent = _silent(joints, said)
+    answers = _answers(frames, bench, place=place, end_ns=end_ns)
     return Figures(
         settings=settings,
         span_s=span_s,
@@ -105,9 +113,22 @@ def _figures(
         joints=tuple(joint.name for joint in joints),
         silent=silent,
         asked_only=tuple(joint.name for joint in joints if bench.layout_of(joint).request),
+        asked={joint: count for joint, count in answers.judged.items() if count},
+        unanswered={
+            joint: answers.missed[joint] for joint, count in answers.judged.items() if count
+        },
         elsewhere=_elsewhere(every, bench, plan, place=place, silent=silent),
         repeats=_repeats(frames, said, settings.bitrate),
     )
+
+
+def _answers(frames: FrameBatch, bench: Bench, *, place: int, end_ns: int) -> Answers:
+    """Count how the requests that were heard were answered."""
+    plan = answer_plan_for(bench, bus=place)
+    answers = Answers(plan)
+    if plan.requests and len(frames):
+        answers.take(requests_in(plan, frames), frames, until_ns=end_ns)
+    return answers
 
 
 def _kinds(bench: Bench) -> tuple[Kind, ...]:

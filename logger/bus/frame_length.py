@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["crc15", "frame_bits", "load", "stuff_bits"]
+__all__ = ["crc15", "frame_bits", "load", "most_bits", "stuff_bits"]
 
 _POLYNOMIAL: Final = 0x4599
 _MOST_BYTES: Final = 8
@@ -51,6 +51,25 @@ def frame_bits(batch: FrameBatch) -> NDArray[np.int64]:
     fixed = np.where(wire.fd, np.where(wire.size > 16, _FD_LONG, _FD_SHORT), 15)
     bits = wire.width + 8 * wire.size + _stuff(wire, batch.data) + fixed + _TAIL
     return np.where((batch.flags & ERROR) != 0, 0, bits)
+
+
+def most_bits(length: int, *, extended: bool) -> int:
+    """Return the bit times that a data frame takes at most, whatever stands in it.
+
+    Parameters
+    ----------
+    length
+        Bytes of data; more than 8 make it a CAN FD frame, taken at the nominal bit rate throughout.
+    """
+    if length <= _MOST_BYTES:
+        stuffed = (39 if extended else 19) + 8 * length + 15
+        fixed = 0
+    else:
+        size = int(_FD_SIZES[np.searchsorted(_FD_SIZES, length)])
+        stuffed = (41 if extended else 22) + 8 * size
+        fixed = _FD_LONG if size > 16 else _FD_SHORT
+    # The first stuff bit needs five alike; each further one may begin with the one before.
+    return stuffed + (stuffed - 1) // 4 + fixed + _TAIL
 
 
 def stuff_bits(batch: FrameBatch) -> NDArray[np.int64]:

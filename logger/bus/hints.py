@@ -15,6 +15,8 @@ MOST_LOAD: Final = 0.8
 """Beyond this a bus has no room for the frames that were lost and are sent again."""
 STOPPED_PERIODS: Final = 10.0
 STOPPED_S: Final = 0.5
+MOST_UNANSWERED: Final = 0.01
+"""Of the requests to a joint: now and then one goes missing on a bus that is well."""
 
 
 def hints(figures: Figures) -> tuple[str, ...]:
@@ -29,7 +31,9 @@ def pictures(figures: Figures) -> dict[str, str]:
 
 
 def _not_asked(figures: Figures) -> str | None:
-    quiet = [name for name in figures.silent if name in figures.asked_only]
+    quiet = [
+        name for name in figures.silent if name in figures.asked_only and name not in figures.asked
+    ]
     if not quiet:
         return None
     if figures.settings.send:
@@ -130,6 +134,20 @@ def _layout(figures: Figures) -> str | None:
     )
 
 
+def _unanswered(figures: Figures) -> str | None:
+    missed = [
+        f"{joint} {count} of {figures.asked[joint]}"
+        for joint, count in figures.unanswered.items()
+        if count > 1 and count > MOST_UNANSWERED * figures.asked[joint]
+    ]
+    if not missed:
+        return None
+    return (
+        f"Requests without an answer: {', '.join(missed)}. Are they asked too fast, or is the bus "
+        "or the joint's plug at fault?"
+    )
+
+
 def _stopped(figures: Figures) -> str | None:
     stopped = [
         f"{' or '.join(one.joints)}, {one.frame} ({one.named}), {one.last_s:.1f} s before the end"
@@ -163,6 +181,7 @@ _PICTURES: Final[tuple[Callable[[Figures], str | None], ...]] = (
     _layout,
     _silent,
     _not_asked,
+    _unanswered,
     _stopped,
     _full,
 )

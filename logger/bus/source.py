@@ -46,6 +46,8 @@ class Received:
     """Frames that the system dropped because its buffer was full."""
     bus: int = 0
     """Place in the bench's list of buses."""
+    asked: tuple[tuple[int, int], ...] = ()
+    """Requests that were sent meanwhile: number and time (ns)."""
 
 
 def open_all(buses: Sequence[BusSettings], anchor: Reading, *, where: str) -> "list[Source]":
@@ -131,6 +133,15 @@ class Source:
             lost=lost,
             bus=self.place,
         )
+
+    @property
+    def listens_only(self) -> bool:
+        """Whether the adapter says that it takes no part in the bus; not every one can tell."""
+        return self._bus is not None and self._bus.state is can.BusState.PASSIVE
+
+    def now_ns(self) -> int:
+        """Return the time on the recording's axis."""
+        return self._axis.at(self._clocks())
 
     def send(self, message: can.Message) -> bool:
         """Send a frame; False when the bus is away or refuses."""

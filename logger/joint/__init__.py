@@ -9,6 +9,7 @@ layouts/     the layouts that ship
 joint_settings  the tables of the bench file that describe a joint
 expand       a layout as one joint speaks it: mapped frames filled, values changed
 bench        the bench file: what is on the bench, with its layouts
+stop_frame   the frame that asks a joint to stop, and what shows that it does
 worth        what one count is worth: units, gear, side, zero, shares of rated
 resistance   Pt100 and NTC: from ohm to degrees
 claims       what a frame must be to be of one kind

@@ -52,6 +52,9 @@ class BusSettings(Settings):
     """Bit rate of the data phase of CAN FD frames, where the adapter is set here."""
     send: bool = False
     """False: not one frame is ever sent."""
+    asking_share: float = Field(default=0.3, gt=0, le=0.9)
+    """The most of the bit rate that requests and the answers to them may take together; without a
+    bit rate there is no such bound."""
     acknowledge: bool = False
     """Let the adapter acknowledge frames while nothing is sent, where that can be set here."""
     options: dict[str, str | int | float | bool] = Field(default_factory=dict)
@@ -227,6 +230,7 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
         },
     )
     _check_identifiers(bench, where)
+    _check_stops(bench, where)
     for index, joint in enumerate(file.joint, start=1):
         _check_relations(bench, joint, f"{where}: joint[{index}]")
     return bench
@@ -316,6 +320,24 @@ def _check_relations(bench: Bench, joint: JointSettings, where: str) -> None:
             f"{where}.torque: found from = 'current', but the layout {joint.layout!r} already "
             "carries torque_Nm. Remove the key."
         )
+
+
+def _check_stops(bench: Bench, where: str) -> None:
+    """Refuse a stop frame that does not fit its bus or could never be seen to work."""
+    for index, joint in enumerate(bench.joints, start=1):
+        stop = joint.stop
+        if stop is None:
+            continue
+        place = f"{where}: joint[{index}].stop"
+        identifier_for(
+            stop.identifier, joint.node, extended=stop.extended, where=f"{place}.identifier"
+        )
+        carried = bench.channels_of(joint)
+        if stop.until is not None and stop.until.channel not in carried:
+            raise InputError(
+                f"{place}.until.channel: found {stop.until.channel!r}, expected a channel that the "
+                f"layout {joint.layout!r} carries: {', '.join(carried)}."
+            )
 
 
 def _check_identifiers(bench: Bench, where: str) -> None:

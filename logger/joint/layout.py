@@ -14,7 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from logger.joint.channels import CHANNELS
 from logger.joint.identifiers import EXTENDED_MOST, Identifier
 from logger.joint.value import Match, Meaning, Part, Place, Value
-from logger.settings_file import Settings, checked, read_toml
+from logger.settings_file import Settings, checked, nearest, read_toml
 
 __all__ = [
     "Frame",
@@ -167,6 +167,8 @@ class Request(Settings):
     extended: bool = False
     data: HexBytes = ""
     period_s: float = Field(gt=0, le=DAY_S)
+    answer: tuple[str, ...] = ()
+    """Names of the frames that answer it; any of them does. Left away: see `answers_to`."""
 
     @model_validator(mode="after")
     def _fits(self) -> "Request":
@@ -212,6 +214,37 @@ class Layout(Settings):
                 "frame that carries it."
             )
         return self
+
+    @model_validator(mode="after")
+    def _answers_are_frames(self) -> "Layout":
+        names = [frame.name for frame in self.frame]
+        for request in self.request:
+            for name in request.answer:
+                if name not in names:
+                    raise ValueError(
+                        f"request {request.name!r}: answer: found {name!r}, expected the name of a "
+                        f"frame of this layout.{nearest(name, names)}"
+                    )
+        return self
+
+    def answers_to(self, request: Request) -> tuple[int, ...]:
+        """Return the places in `frame` of those that answer a request.
+
+        Those that the request names; else those whose leading bytes are the request's; else, where
+        there is only one frame or only one request, every frame; else none, and then nobody knows
+        whether it was answered.
+        """
+        places = range(len(self.frame))
+        if request.answer:
+            return tuple(place for place in places if self.frame[place].name in request.answer)
+        alike = tuple(
+            place
+            for place in places
+            if self.frame[place].begins and request.data.startswith(self.frame[place].begins)
+        )
+        if alike:
+            return alike
+        return tuple(places) if len(self.frame) == 1 or len(self.request) == 1 else ()
 
     @property
     def channels(self) -> tuple[str, ...]:

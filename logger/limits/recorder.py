@@ -1,18 +1,32 @@
 """What the recorder watches about itself: frames that were lost, and a disk that fills up.
 
 The same kind of change as a joint's limits give, with no joint. Takes the state in and gives it
-back. Pure.
+back. What happens once (asking that had to stop, a stop frame without effect) is a change by
+itself. Pure.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from logger.limits.change import Change
 
-__all__ = ["RecorderState", "told", "watch"]
+__all__ = [
+    "ASKING_STOPPED",
+    "STANDING",
+    "STOP_WITHOUT_EFFECT",
+    "RecorderState",
+    "once",
+    "told",
+    "watch",
+]
 
 FRAMES_LOST: Final = "frames-lost"
 DISK_LOW: Final = "disk-low"
+ASKING_STOPPED: Final = "asking-stopped"
+STOP_WITHOUT_EFFECT: Final = "stop-without-effect"
+STANDING: Final = frozenset({ASKING_STOPPED, STOP_WITHOUT_EFFECT})
+"""Those that stand until they are acknowledged, or the recording ends."""
 CALM_NS: Final = 60_000_000_000
 """Without a further loss for so long, the alert is over."""
 LOW_H: Final = 1.0
@@ -95,6 +109,21 @@ def watch(
         disk_low=disk_low,
         low_ns=low_ns,
         least_h=least_h,
+    )
+
+
+def once(limit: str, *, time_ns: int, joint: str = "") -> Change:
+    """Return the raising of an alert of `STANDING`: a trip without a reading."""
+    return Change(
+        time_ns=time_ns,
+        limit=limit,
+        joint=joint,
+        severity="trip",
+        channel="",
+        kind="raised",
+        value=math.nan,
+        onset_ns=time_ns,
+        peak=math.nan,
     )
 
 

@@ -91,9 +91,11 @@ BUSES: Final = pa.schema(
         pa.field("remote_frames", pa.int64()),
         pa.field("lost", pa.int64()),
         pa.field("garbled", pa.int64()),
+        pa.field("unanswered", pa.int64()),
     ]
 )
-"""Each bus, once a second; `lost` and `garbled` count from the beginning."""
+"""Each bus, once a second; `lost`, `garbled` and `unanswered` (requests that the recorder sent and
+nobody answered in time) count from the beginning."""
 
 DERIVED: Final = pa.schema(
     [

@@ -22,6 +22,8 @@ FLOORS = {
     "logger.pipe": 4,
     "logger.outspoken": 4,
     "logger.intake": 5,
+    "logger.asking": 6,
+    "logger.stopping": 6,
     "logger.record": 6,
     "logger.ahead": 4,
     "logger.trace_rows": 4,

@@ -9,7 +9,9 @@ import can
 import numpy as np
 import pytest
 
+from logger.asking import Asking
 from logger.bus.clock import Axis, read_clocks
+from logger.bus.request import Asker
 from logger.bus.source import Received
 from logger.errors import InputError, OutsideFault
 from logger.intake import Intake
@@ -19,6 +21,7 @@ from logger.limits.limit import LimitSet, limits_from
 from logger.pipe import Pipe
 from logger.record import RecordSettings, _write, record
 from logger.simulate import scenario
+from logger.stopping import Stopping
 from logger.store.files import INBOX
 from logger.store.inbox import post
 from logger.store.manifest import Clock, Manifest
@@ -111,6 +114,9 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
     recording = Recording.open(tmp_path / "rec")
     (refused,) = [event for event in recording.events() if event.kind == "refused"]
     assert "0x1C4" in refused.text
+    (alert,) = recording.alerts()
+    assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
+    assert alert.state(recording.end_ns) == "latched"
     assert recording.row_count("shoulder") == 1
 
 
@@ -170,10 +176,13 @@ def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     axis = Axis(read_clocks())
     writer = _writer(tmp_path / "rec", bench)
     intake = Intake(bench, LimitSet(), writer, start_ns=time.time_ns())
+    stopping = Stopping([], on_event=lambda _event: None)
     pipe = Pipe.of(1)
     pipe.stop.set()
     writing = threading.Thread(
-        target=_write, args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis)
+        target=_write,
+        args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis),
+        kwargs={"asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, stopping, start_ns=0)},
     )
     writing.start()
     time.sleep(0.1)

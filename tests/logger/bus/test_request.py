@@ -22,7 +22,7 @@ def test_without_leave_there_is_nothing_to_ask():
     asker = Asker(_bench(send=False), now_s=0.0)
     assert not asker
     assert asker.due(1e9) == []
-    assert asker.heard(FrameBatch.of([(0, 0x1C3, 0, b"\x41")])) is None
+    assert asker.heard(FrameBatch.of([(0, 0x1C3, 0, b"\x41")]), now_s=0.0) is None
 
 
 def test_it_listens_first():
@@ -37,8 +37,8 @@ def test_each_in_its_own_rhythm():
     asker = Asker(_bench(send=True), now_s=0.0)
     sent: Counter[tuple[int, bytes]] = Counter()
     for step in range(10_000):
-        for message in asker.due(LISTEN_S + step * 1e-3):
-            sent[message.arbitration_id, bytes(message.data)] += 1
+        for ask in asker.due(LISTEN_S + step * 1e-3):
+            sent[ask.message.arbitration_id, bytes(ask.message.data)] += 1
     for identifier in (0x1C3, 0x1C4):
         assert sent[identifier, b"\x41"] == pytest.approx(1000, abs=2)
         assert sent[identifier, b"\x53"] == pytest.approx(200, abs=2)
@@ -68,8 +68,65 @@ def test_what_was_missed_is_not_made_up_for():
 def test_who_sends_our_identifier(identifier: int, flags: int, foreign: bool):  # noqa: FBT001
     """Another's frame is heard; our echo, a joint's answer, an error frame are not."""
     asker = Asker(_bench(send=True), now_s=0.0)
-    said = asker.heard(FrameBatch.of([(0, 0x7FF, 0, b""), (0, identifier, flags, b"\x41")]))
+    heard = FrameBatch.of([(0, 0x7FF, 0, b""), (0, identifier, flags, b"\x41")])
+    said = asker.heard(heard, now_s=0.0)
     assert (said is not None) is foreign
     if said:
         assert f"0x{identifier:03X}" in said
         assert "bus.send = false" in said
+
+
+ECHO_LAYOUT = """
+format = 1
+name = "alike"
+[[request]]
+name = "ask"
+identifier = "0x140 + node"
+data = "9A"
+period_s = 0.1
+[[frame]]
+name = "answer"
+identifier = "0x140 + node"
+begins = "9A"
+length = 3
+"""
+
+
+def _alike(monkeypatch: pytest.MonkeyPatch) -> Asker:
+    """Return an asker whose joint answers with identifier and first byte of the request."""
+    monkeypatch.setattr("logger.bus.request.is_echo", lambda _joint, _frame, _request: True)
+    bench = bench_from(
+        '[bus]\ninterface = "virtual"\nsend = true\n[[joint]]\nname = "a"\nlayout = "alike"\n'
+        "node = 1\n",
+        {"alike": ECHO_LAYOUT},
+        where="bench.toml",
+    )
+    return Asker(bench, now_s=0.0)
+
+
+ALIKE = FrameBatch.of([(0, 0x141, 0, b"\x9a\x00\x00")])
+
+
+def test_while_listening_a_frame_that_looks_like_a_request_is_somebody_else(
+    monkeypatch: pytest.MonkeyPatch,
+):
+    """Nobody has asked yet, so it is no answer to us."""
+    assert "0x141" in (_alike(monkeypatch).heard(ALIKE, now_s=0.5) or "")
+
+
+@pytest.mark.parametrize("others", [0, 1])
+def test_while_asking_only_more_of_them_than_were_asked_for_are(
+    monkeypatch: pytest.MonkeyPatch, others: int
+):
+    """One answer for each request is the joint's; a second master's requests are told by number."""
+    asker = _alike(monkeypatch)
+    refused_s = None
+    for step in range(600):
+        now_s = LISTEN_S + step * 0.1 + 1e-6
+        assert len(asker.due(now_s)) == 1
+        heard = FrameBatch.joined([ALIKE] * (1 + 2 * others))
+        if refused_s is None and asker.heard(heard, now_s=now_s + 0.002):
+            refused_s = now_s
+    assert (refused_s is None) is (others == 0)
+    if refused_s is not None:
+        assert 1.0 <= refused_s - LISTEN_S <= 1.3

@@ -1,0 +1,92 @@
+"""What asking costs the recorder: planning, listening for others, counting answers."""
+
+from typing import Final
+
+import can
+import numpy as np
+import pytest
+
+from logger.bus.answers import Answers, plan_for
+from logger.bus.request import LISTEN_S, Asker
+from logger.joint.batch import FrameBatch
+from logger.simulate import scenario
+from tests.benchmarks.measure import say, seconds
+
+pytestmark = pytest.mark.slow
+
+MS: Final = 1_000_000
+TICK_MS: Final = 50
+SPAN_S: Final = 20
+
+
+def _answers(asked: list[tuple[int, int]]) -> FrameBatch:
+    lead = (0x41, 0x53, 0x48)
+    return FrameBatch.of(
+        [
+            (at + MS, 0x2C3 + number // 3, 0, bytes([lead[number % 3]]) + bytes(6))
+            for number, at in asked
+        ]
+    )
+
+
+def test_asking_and_counting():
+    """Two joints at 1 kHz, all answered: processor time for each request."""
+    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    asked: list[tuple[int, int]] = []
+
+    def ask() -> None:
+        asker = Asker(bench, now_s=0.0)
+        asked.clear()
+        for step in range(SPAN_S * 1000):
+            now_s = LISTEN_S + step * 1e-3
+            asked.extend((one.number, step * MS) for one in asker.due(now_s))
+            asker.next_s(now_s)
+
+    spent = seconds(ask)
+    say("asking: planning what is due, a request", spent / len(asked) * 1e6, "us")
+
+    ticks = []
+    times = np.array([at for _, at in asked])
+    for start in range(0, SPAN_S * 1000, TICK_MS):
+        rows = np.searchsorted(times, [start * MS, (start + TICK_MS) * MS])
+        some = asked[rows[0] : rows[1]]
+        ticks.append((some, _answers(some), (start + TICK_MS) * MS))
+
+    plan = plan_for(bench, bus=0)
+
+    def count() -> None:
+        answers = Answers(plan)
+        for some, frames, until_ns in ticks:
+            answers.take(some, frames, until_ns=until_ns)
+        assert answers.missed_in_all == 0
+
+    say(
+        "asking: counting answers, a request with its answer",
+        seconds(count) / len(asked) * 1e6,
+        "us",
+    )
+
+    asker = Asker(bench, now_s=0.0)
+
+    def listen() -> None:
+        for _, frames, _ in ticks:
+            assert asker.heard(frames, now_s=0.0) is None
+
+    say("asking: listening for others, a frame", seconds(listen) / len(asked) * 1e6, "us")
+    with (
+        can.Bus(interface="virtual", channel="ask-bench") as bus,
+        can.Bus(interface="virtual", channel="ask-bench") as other,
+    ):
+        message = asker.due(LISTEN_S)[0].message
+
+        def send() -> None:
+            for _ in range(10_000):
+                bus.send(message)
+            while other.recv(0) is not None:
+                pass
+
+        say(
+            "   beside it: python-can's own send on the in-process bus",
+            seconds(send) / 1e4 * 1e6,
+            "us",
+        )
