@@ -316,7 +316,7 @@ def _remarks(recording: Recording) -> list[str]:
     """Return the quiet line under the figure: what is derived, what is sent, what is missing."""
     said = []
     for joint in recording.bench.joints:
-        if joint.torque is not None:
+        if joint.torque is not None and recording.bench.derives_torque(joint):
             factor = f"{joint.torque.per_ampere:g}"
             said.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
     asked = any(bus.send for bus in recording.bench.buses)

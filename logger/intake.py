@@ -24,6 +24,7 @@ from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
 from logger.limits.recorder import STANDING, RecorderState, once, told, watch
 from logger.limits.words import sentence
+from logger.outspoken import Outspoken
 from logger.store.events import Event
 from logger.store.files import derived_stream
 from logger.store.inbox import Request, event_of
@@ -116,6 +117,7 @@ class Intake:
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
+        self._outspoken = Outspoken()
         self._vitals: Callable[[], Vitals] = lambda: NO_VITALS
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
@@ -162,6 +164,8 @@ class Intake:
                 self._warn_of_strange(*key, decoded.readings, frames)
             self.strange[key] = self.strange.get(key, 0) + count
         self._frames.add(frames)
+        for said in self._outspoken.heard(decoded.notices):
+            self.say(**said)
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
@@ -380,6 +384,8 @@ class Intake:
             ),
         )
         self._each_bus(mark_ns, vitals)
+        for said in self._outspoken.rest(now_ns):
+            self.say(**said)
         changes, self._recorder = watch(
             self._recorder, now_ns=now_ns, lost=self.lost, disk_left_h=vitals.disk_left_h
         )

@@ -217,6 +217,7 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
         "note": "{text}",
         "position lost": "{joint} position starts anew",
         "dropped": "frames lost",
+        "fault": "{text}",
         "continued": "recording goes on",
     }
     return tuple(

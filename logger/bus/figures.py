@@ -17,7 +17,8 @@ from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
 from logger.joint.bench import Bench, BusSettings, JointSettings
 from logger.joint.channels import SETPOINT_OF
 from logger.joint.decode import DecodePlan, plan_for
-from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST, Frame, Request, identifier_for
+from logger.joint.identifiers import full_mask, identifier_for
+from logger.joint.layout import Frame, Request
 from logger.joint.owners import owners_of
 
 __all__ = ["Figures", "figures"]
@@ -82,6 +83,7 @@ def _figures(
     settings = bench.buses[place]
     frames = every.taken(every.bus == place)
     owner, rejected = owners_of(plan.owners, frames)
+    owner = np.maximum(owner, -1)  # a request that a layout knows is no kind of frame
     span_s = max(end_ns - start_ns, 1) * 1e-9
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
@@ -151,7 +153,7 @@ def _kinds(bench: Bench) -> tuple[Kind, ...]:
 
 
 def _kind(bench: Bench, joint: JointSettings, named: Frame | Request, role: Role) -> Kind:
-    full = EXTENDED_MOST if named.extended else STANDARD_MOST
+    full = full_mask(extended=named.extended)
     mask = named.mask if isinstance(named, Frame) and named.mask is not None else full
     number = identifier_for(named.identifier, joint.node, extended=named.extended, where=joint.name)
     return Kind(

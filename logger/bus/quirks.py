@@ -15,7 +15,7 @@ from typing import Final
 import can
 from can.interfaces.socketcand.socketcand import convert_ascii_message_to_can_message
 
-from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST
+from logger.joint.identifiers import EXTENDED_MOST, STANDARD_MOST
 
 __all__ = [
     "descriptor_of",

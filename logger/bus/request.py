@@ -21,7 +21,8 @@ from logger.bus.share import WINDOW_S, Share
 from logger.bus.stop import Stops, stops_of
 from logger.joint.batch import ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench import Bench, JointSettings
-from logger.joint.layout import CLASSIC_BYTES, Layout, Request, identifier_for
+from logger.joint.identifiers import identifier_for
+from logger.joint.layout import CLASSIC_BYTES, Layout, Request
 from logger.joint.stop_frame import StopFrame
 
 __all__ = ["LISTEN_S", "Ask", "Asker", "bits_of"]

@@ -14,7 +14,7 @@ import can
 
 from logger.errors import InputError
 from logger.joint.bench import Bench, BusSettings
-from logger.joint.layout import identifier_for
+from logger.joint.identifiers import identifier_for
 from logger.joint.stop_frame import StopFrame
 
 __all__ = ["GIVE_UP_S", "SILENT_OPTIONS", "Report", "Stops", "refuse_unable", "stops_of"]

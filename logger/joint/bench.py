@@ -4,27 +4,21 @@ Reads a bench file and the layouts that it names, checks that they fit each othe
 mistake with the file, the key, what stands there and what would be right.
 """
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
 from pydantic import Field, field_validator
 
 from logger.errors import InputError
 from logger.joint.channels import CHANNELS
-from logger.joint.layout import (
-    EXTENDED_MOST,
-    STANDARD_MOST,
-    Frame,
-    Layout,
-    identifier_for,
-    layout_from,
-    shipped,
-    shipped_text,
-)
-from logger.joint.stop_frame import StopFrame
+from logger.joint.claims import Claim, claim_of
+from logger.joint.expand import expanded
+from logger.joint.identifiers import identifier_for, named
+from logger.joint.joint_settings import JointSettings, Rated, Sensor, SensorSettings, Torque
+from logger.joint.layout import Layout, layout_from, shipped, shipped_text
+from logger.joint.worth import worth_of
 from logger.settings_file import Settings, checked, nearest, read_text, read_toml
 
 __all__ = [
@@ -67,86 +61,6 @@ class BusSettings(Settings):
     """Further options of that interface, handed on as they are."""
 
 
-class Current(Settings):
-    """What the drive calls a current; a factor of 1.41 hides here."""
-
-    convention: Literal["phase_peak", "phase_rms", "supply"] = "phase_peak"
-
-
-class Torque(Settings):
-    """Torque computed from the current where the joint reports none; marked as derived."""
-
-    source: Literal["current"] = Field(alias="from")
-    per_ampere: float = Field(gt=0, description="N.m at the output for one ampere")
-
-
-class Rated(Settings):
-    """The maker's figures, for comparison."""
-
-    torque: float | None = Field(default=None, gt=0)
-    current: float | None = Field(default=None, gt=0)
-    voltage: float | None = Field(default=None, gt=0)
-
-
-class JointSettings(Settings):
-    """One joint on the bench."""
-
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
-    layout: str
-    bus: str | None = None
-    """Name of the bus it is wired to; needed where there are several."""
-    node: int = Field(default=0, ge=0, le=EXTENDED_MOST)
-    gear_ratio: float = Field(default=1.0, gt=0)
-    """Motor turns per output turn."""
-    reversed: bool = False
-    current: Current = Current()
-    torque: Torque | None = None
-    rated: Rated = Rated()
-    turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
-    """The longest silence over which the turn count of a single-turn encoder is still believed."""
-    stop: StopFrame | None = None
-    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
-
-    @field_validator("layout")
-    @classmethod
-    def _is_a_name(cls, layout: str) -> str:
-        if not layout or re.search(r"[/\\]|\.toml$", layout):
-            raise ValueError(
-                f"found {layout!r}, expected the name of a layout, without folder and without "
-                ".toml; its file stands beside the bench file."
-            )
-        return layout
-
-
-class SensorSettings(Settings):
-    """Anything else that was recorded beside the joints: a thermocouple, a load cell."""
-
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
-    channels: tuple[str, ...] = Field(min_length=1)
-    hold_s: float = Field(default=1.0, gt=0, le=86_400)
-    """How long a value holds at most."""
-
-    @field_validator("channels")
-    @classmethod
-    def _are_channels(cls, channels: tuple[str, ...]) -> tuple[str, ...]:
-        for name in channels:
-            if name not in CHANNELS:
-                raise ValueError(f"found {name!r}, expected a channel.{nearest(name, [*CHANNELS])}")
-        return channels
-
-
-class Sensor(JointSettings):
-    """A sensor as a joint of its own: it has readings, and no frames."""
-
-    channels: tuple[str, ...]
-    hold_s: float
-
-    @property
-    def settings(self) -> SensorSettings:
-        """What the bench file says of it."""
-        return SensorSettings(name=self.name, channels=self.channels, hold_s=self.hold_s)
-
-
 class _Joints(Settings):
     joint: tuple[JointSettings, ...] = Field(min_length=1)
     sensor: tuple[SensorSettings, ...] = ()
@@ -180,6 +94,8 @@ class Bench:
     text: str
     """The bench file verbatim."""
     layout_texts: Mapping[str, str]
+    spoken: Mapping[str, Layout] = field(default_factory=dict)
+    """Joint -> its layout with what the bench file says of it."""
 
     @property
     def sensors(self) -> tuple[str, ...]:
@@ -187,10 +103,10 @@ class Bench:
         return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
 
     def layout_of(self, joint: JointSettings) -> Layout:
-        """Return the layout that a joint speaks; a sensor's has no frames."""
+        """Return the layout as a joint speaks it; a sensor's has no frames."""
         if isinstance(joint, Sensor):
             return Layout.model_construct(format=1, name="sensor", frame=())
-        return self.layouts[joint.layout]
+        return self.spoken[joint.name]
 
     def joint(self, name: str) -> JointSettings:
         """Return the joint of that name; KeyError if there is none."""
@@ -204,12 +120,28 @@ class Bench:
         names = [bus.name for bus in self.buses]
         return names.index(joint.bus) if joint.bus is not None else 0
 
+    def derives_torque(self, joint: JointSettings) -> bool:
+        """Whether a joint's torque is computed from its current."""
+        return joint.torque is not None and joint.torque.source == "current"
+
+    def claims_of(self, joint: JointSettings, *, where: str = "") -> tuple[Claim, ...]:
+        """Return what each frame of a joint must be, in its layout's order."""
+        return tuple(
+            claim_of(
+                frame,
+                node=joint.node,
+                bus=self.bus_of(joint),
+                where=f"{where}, frame {frame.name!r}" if where else joint.name,
+            )
+            for frame in self.layout_of(joint).frame
+        )
+
     def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
         """Return the channels of a joint in canonical order, the derived torque included."""
         if isinstance(joint, Sensor):
             return tuple(name for name in CHANNELS if name in joint.channels)
         carried = set(self.layout_of(joint).channels)
-        if joint.torque is not None and "current_A" in carried:
+        if self.derives_torque(joint):
             carried.add("torque_Nm")
         return tuple(name for name in CHANNELS if name in carried)
 
@@ -230,7 +162,7 @@ class Bench:
             for value in frame.value:
                 hold = round(hold_s * 1e9)
                 holds[value.channel] = max(hold, holds.get(value.channel, 0))
-        if joint.torque is not None and "current_A" in holds:
+        if self.derives_torque(joint) and "current_A" in holds:
             holds["torque_Nm"] = holds["current_A"]
         return holds
 
@@ -292,22 +224,15 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
         layouts=layouts,
         text=text,
         layout_texts={name: layout_texts[name] for name in layouts},
+        spoken={
+            joint.name: expanded(layouts[joint.layout], joint, where=f"{where}: joint[{index}]")
+            for index, joint in enumerate(file.joint, start=1)
+        },
     )
     _check_identifiers(bench, where)
     _check_stops(bench, where)
-    for index, joint in enumerate(bench.joints, start=1):
-        if joint.torque is not None:
-            carried = bench.layout_of(joint).channels
-            if "current_A" not in carried:
-                raise InputError(
-                    f"{where}: joint[{index}].torque: found from = 'current', but the layout "
-                    f"{joint.layout!r} carries no current_A."
-                )
-            if "torque_Nm" in carried:
-                raise InputError(
-                    f"{where}: joint[{index}].torque: found from = 'current', but the layout "
-                    f"{joint.layout!r} already carries torque_Nm. Remove the key."
-                )
+    for index, joint in enumerate(file.joint, start=1):
+        _check_relations(bench, joint, f"{where}: joint[{index}]")
     return bench
 
 
@@ -367,6 +292,36 @@ def _check_buses(
             )
 
 
+def _check_relations(bench: Bench, joint: JointSettings, where: str) -> None:
+    """Refuse a relation that one of its ends is missing of."""
+    layout = bench.layout_of(joint)
+    for frame in layout.frame:
+        for value in frame.value:
+            worth_of(value, joint, where=where)
+    if (
+        joint.torque is not None
+        and joint.torque.source is None
+        and joint.per_mille.torque != "current"
+    ):
+        raise InputError(
+            f"{where}.torque.from: this key is missing; expected from = 'current' where torque is "
+            "to be computed, or per_mille.torque = 'current' where the drive reports it as a share "
+            "of the rated current."
+        )
+    if not bench.derives_torque(joint):
+        return
+    if "current_A" not in layout.channels:
+        raise InputError(
+            f"{where}.torque: found from = 'current', but the layout {joint.layout!r} carries no "
+            "current_A."
+        )
+    if "torque_Nm" in layout.channels:
+        raise InputError(
+            f"{where}.torque: found from = 'current', but the layout {joint.layout!r} already "
+            "carries torque_Nm. Remove the key."
+        )
+
+
 def _check_stops(bench: Bench, where: str) -> None:
     """Refuse a stop frame that does not fit its bus or could never be seen to work."""
     for index, joint in enumerate(bench.joints, start=1):
@@ -387,32 +342,34 @@ def _check_stops(bench: Bench, where: str) -> None:
 
 def _check_identifiers(bench: Bench, where: str) -> None:
     """Refuse two kinds of frame that one received frame could be taken for."""
-    claims: list[tuple[JointSettings, Frame, int, int]] = []
+    claims = []
     for index, joint in enumerate(bench.joints, start=1):
-        for frame in bench.layout_of(joint).frame:
-            place = f"{where}: joint[{index}] ({joint.name}), frame {frame.name!r}"
-            number = identifier_for(
-                frame.identifier, joint.node, extended=frame.extended, where=place
+        place = f"{where}: joint[{index}] ({joint.name})"
+        layout = bench.layout_of(joint)
+        claims += [
+            (joint, frame, claim)
+            for frame, claim in zip(layout.frame, bench.claims_of(joint, where=place), strict=True)
+        ]
+        for request in layout.request:
+            identifier_for(
+                request.identifier,
+                joint.node,
+                extended=request.extended,
+                where=f"{place}, request {request.name!r}",
             )
-            full = EXTENDED_MOST if frame.extended else STANDARD_MOST
-            claims.append((joint, frame, number, full if frame.mask is None else frame.mask))
-        for request in bench.layout_of(joint).request:
-            place = f"{where}: joint[{index}] ({joint.name}), request {request.name!r}"
-            identifier_for(request.identifier, joint.node, extended=request.extended, where=place)
-    for i, (joint, frame, number, mask) in enumerate(claims):
-        for other_joint, other, other_number, other_mask in claims[:i]:
-            both = mask & other_mask
-            begins, other_begins = frame.begins, other.begins
-            shorter = min(len(begins), len(other_begins))
-            if (
-                bench.bus_of(joint) == bench.bus_of(other_joint)
-                and frame.extended == other.extended
-                and number & both == other_number & both
-                and begins[:shorter] == other_begins[:shorter]
-            ):
-                raise InputError(
-                    f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
-                    f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
-                    f"0x{number:03X}; expected frames that can be told apart. Give them different "
-                    "nodes, or leading bytes that differ."
-                )
+    for i, (joint, frame, claim) in enumerate(claims):
+        for other_joint, other, other_claim in claims[:i]:
+            if not claim.meets(other_claim):
+                continue
+            if frame.shared and other.shared and claim == other_claim and joint != other_joint:
+                continue
+            number = named(
+                identifier_for(frame.identifier, joint.node, extended=frame.extended, where=where),
+                extended=frame.extended,
+            )
+            raise InputError(
+                f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
+                f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
+                f"{number}; expected frames that can be told apart. Give them different nodes, or "
+                "leading bytes or another `match` that differ."
+            )

@@ -26,7 +26,7 @@ class Channel:
 
     name: str
     quantity: str
-    """temperature, current, torque, speed, position, voltage or fault."""
+    """temperature, current, torque, speed, position, voltage, fault or state."""
     label: str
     """What a page calls it: "housing", "torque"."""
     ucum: str
@@ -117,6 +117,16 @@ _ALL: Final = (
         decimals=0,
         whole=True,
     ),
+    Channel(
+        name="state_code",
+        quantity="state",
+        label="drive state",
+        ucum="1",
+        lowest=0.0,
+        highest=float(2**32 - 1),
+        decimals=0,
+        whole=True,
+    ),
     _signed("current_setpoint_A", "current", "current set-point", "A", most=2000.0, decimals=2),
     _signed("torque_setpoint_Nm", "torque", "torque set-point", "N.m", most=20000.0, decimals=2),
     _signed("speed_setpoint_rad_s", "speed", "speed set-point", "rad/s", most=10000.0, decimals=3),
@@ -145,6 +155,7 @@ DISPLAYS: Final[dict[str, Display]] = {
     "position": Display(unit="°", factor=_DEGREE, decimals=0),
     "voltage": Display(unit="V", factor=1.0, decimals=1),
     "fault": Display(unit="", factor=1.0, decimals=0),
+    "state": Display(unit="", factor=1.0, decimals=0),
 }
 """How each quantity is shown by default."""
 
@@ -156,6 +167,7 @@ INPUT_UNITS: Final[dict[str, dict[str, InputUnit]]] = {
         "rad_s": InputUnit(factor=1.0),
         "deg_s": InputUnit(factor=1.0 / _DEGREE),
         "rpm": InputUnit(factor=1.0 / _RPM),
+        "turn_s": InputUnit(factor=2.0 * math.pi),
     },
     "position": {
         "rad": InputUnit(factor=1.0),
@@ -164,5 +176,6 @@ INPUT_UNITS: Final[dict[str, dict[str, InputUnit]]] = {
     },
     "voltage": {"V": InputUnit(factor=1.0), "mV": InputUnit(factor=1e-3)},
     "fault": {"code": InputUnit(factor=1.0)},
+    "state": {"code": InputUnit(factor=1.0)},
 }
 """The units that a layout may give its scaled values in; the first of each is the stored one."""

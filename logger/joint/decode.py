@@ -8,27 +8,26 @@ gives the same readings. `owners` says whose a frame is, `fields` reads its bits
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench, JointSettings
-from logger.joint.channels import CHANNELS, INPUT_UNITS
+from logger.joint.channels import CHANNELS
+from logger.joint.echoes import FRESH as FRESH_ECHO
+from logger.joint.echoes import EchoState, answers
 from logger.joint.fields import Fields, fields_for, quantities, words_of
-from logger.joint.layout import (
-    EXTENDED_MOST,
-    STANDARD_MOST,
-    Frame,
-    Layout,
-    Ntc,
-    Value,
-    identifier_for,
-)
-from logger.joint.owners import Claim, OwnerPlan, owner_plan, owners_of
+from logger.joint.identifiers import identifier_for
+from logger.joint.layout import Frame, Layout
+from logger.joint.owners import ASKED, Asked, OwnerPlan, owner_plan, owners_of
 from logger.joint.resistance import ntc_degC, pt100_degC
+from logger.joint.told import Notice, TellPlan, TellState, tell, tell_plan
 from logger.joint.turns import TurnState, unwrap
+from logger.joint.value import Ntc
+from logger.joint.worth import Worth, worth_of
 
 __all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "frame_of", "plan_for", "resumed"]
 
@@ -49,6 +48,7 @@ class _FramePlan:
     """Places of resistances, and of what."""
     position: int | None
     """Place of a position that needs no turns."""
+    tell: TellPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +56,9 @@ class _JointPlan:
     joint: JointSettings
     channels: tuple[str, ...]
     frames: tuple[_FramePlan, ...]
+    kind_of: NDArray[np.int32]
+    """Shape (claims + 2,): place in `frames` for the owner of a frame, -1 for none; the last two
+    are for owners below 0."""
     lowest: Floats
     """Valid range of each channel, shape (channels, 1)."""
     highest: Floats
@@ -63,8 +66,12 @@ class _JointPlan:
     """Place of a torque that comes from the current, place of that, and N.m per ampere."""
     counts: int
     """Counts of one turn of the joint's single-turn encoder; 0: it has none."""
-    worth: float
-    """What one count is worth at the output, in rad."""
+    worth: Worth
+    """What one count is worth at the output, in rad; the offset is that of the joint's zero."""
+    known_for_ns: int
+    """The longest silence over which the turns of the encoder are believed."""
+    tells: bool
+    """Any of its frames tells something in words."""
     speed_apart: bool
     """The speed stands in another frame than the single-turn count."""
     speed_beside: bool
@@ -77,20 +84,28 @@ class DecodePlan:
 
     owners: OwnerPlan
     joints: tuple[_JointPlan, ...]
+    echoes: Mapping[int, int]
+    """Owner whose request looks like it -> how long after that it comes at most, in ns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JointState:
     turns: TurnState = field(default_factory=TurnState)
+    told: TellState = field(default_factory=TellState)
+    restarts: int = 0
+    """How often the joint said that it was just switched on; since its newest count: see below."""
+    restarts_counted: int = 0
+    """How many of these its encoder's newest count knows of."""
     speed_counts_s: float = math.nan
     speed_time_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecodeState:
-    """What is carried from one batch to the next: where each joint's encoder stood."""
+    """What is carried from one batch to the next: where each joint stood."""
 
     joints: Mapping[str, _JointState] = field(default_factory=dict)
+    echoes: Mapping[int, EchoState] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,66 +118,99 @@ class Decoded:
     """Reason in words -> frames that were not decoded for it."""
     strange: Mapping[tuple[str, str], int]
     """(joint, channel) -> decoded values outside the channel's valid range; they are kept."""
+    requests: int = 0
+    """Frames that another controller asked the joints with."""
+    notices: tuple[Notice, ...] = ()
+    """What the joints said in words, in order of time."""
 
 
 _FRESH = _JointState()
+_EVER_NS: Final = 2**62
+"""An encoder that counts its turns itself knows them after any silence."""
+_UNCLEAR: Final = "request or answer, cannot be told"
+_SINGLE: Final = "request or answer without its other half"
 
 
-def plan_for(bench: Bench) -> DecodePlan:
-    """Return how the frames of `bench` are decoded."""
-    claims: list[Claim] = []
+def plan_for(bench: Bench, *, asking: bool | None = None) -> DecodePlan:
+    """Return how the frames of `bench` are decoded.
+
+    `asking`: this program sent the requests, so that what looks like one is the answer; left out,
+    that is what the bench file says of each bus (`send`).
+    """
+    claims = [claim for joint in bench.joints for claim in bench.claims_of(joint)]
+    owners = owner_plan(claims, _asked(bench))
+    first_of = {claim: number for number, claim in reversed(list(enumerate(claims)))}
     joints = []
+    echoes: dict[int, int] = {}
     for joint in bench.joints:
         layout = bench.layout_of(joint)
-        channels = bench.channels_of(joint)
-        for frame in layout.frame:
-            full = EXTENDED_MOST if frame.extended else STANDARD_MOST
-            mask = full if frame.mask is None else frame.mask
-            number = identifier_for(
-                frame.identifier, joint.node, extended=frame.extended, where=joint.name
-            )
-            claims.append(
-                Claim(
-                    bus=bench.bus_of(joint),
-                    extended=frame.extended,
-                    identifier=number & mask,
-                    mask=mask,
-                    begins=bytes.fromhex(frame.begins),
-                    length=frame.length,
-                )
-            )
-        encoder = next(
-            (value for frame in layout.frame for value in frame.value if value.encoder), None
+        kind_of = np.full(len(claims) + 2, -1, np.int32)
+        sends = bench.buses[bench.bus_of(joint)].send if asking is None else asking
+        for place, (frame, claim) in enumerate(
+            zip(layout.frame, bench.claims_of(joint), strict=True)
+        ):
+            owner = first_of[claim]
+            kind_of[owner] = place
+            if frame.echo_within_s is not None and not sends:
+                echoes[owner] = round(frame.echo_within_s * 1e9)
+        joints.append(_joint_plan(bench, joint, layout, kind_of))
+    return DecodePlan(owners=owners, joints=tuple(joints), echoes=echoes)
+
+
+def _asked(bench: Bench) -> list[Asked]:
+    return [
+        Asked(
+            bus=bench.bus_of(joint),
+            extended=request.extended,
+            identifier=identifier_for(
+                request.identifier, joint.node, extended=request.extended, where=joint.name
+            ),
+            data=bytes.fromhex(request.data),
         )
-        known = [CHANNELS[channel] for channel in channels]
-        apart = _speed_apart(layout)
-        speeds = sum(
-            value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value
-        )
-        joints.append(
-            _JointPlan(
-                joint=joint,
-                channels=channels,
-                frames=tuple(_frame_plan(frame, joint, channels) for frame in layout.frame),
-                lowest=np.array([[channel.lowest] for channel in known]).reshape(-1, 1),
-                highest=np.array([[channel.highest] for channel in known]).reshape(-1, 1),
-                derived=_derived(joint, channels),
-                counts=encoder.encoder.counts if encoder and encoder.encoder else 0,
-                worth=_worth(encoder, joint)[0] if encoder else 1.0,
-                speed_apart=apart,
-                speed_beside=not apart and speeds == 1,
-            )
-        )
-    return DecodePlan(owners=owner_plan(claims), joints=tuple(joints))
+        for joint in bench.joints
+        for request in bench.layout_of(joint).request
+    ]
+
+
+def _joint_plan(
+    bench: Bench, joint: JointSettings, layout: Layout, kind_of: NDArray[np.int32]
+) -> _JointPlan:
+    channels = bench.channels_of(joint)
+    encoder = next(
+        (value for frame in layout.frame for value in frame.value if value.encoder), None
+    )
+    known = [CHANNELS[channel] for channel in channels]
+    apart = _speed_apart(layout)
+    speeds = sum(value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value)
+    frames = tuple(_frame_plan(frame, joint, channels) for frame in layout.frame)
+    many_turns = encoder is not None and encoder.encoder is not None and encoder.encoder.turns > 1
+    return _JointPlan(
+        joint=joint,
+        channels=channels,
+        frames=frames,
+        kind_of=kind_of,
+        lowest=np.array([[channel.lowest] for channel in known]).reshape(-1, 1),
+        highest=np.array([[channel.highest] for channel in known]).reshape(-1, 1),
+        derived=_derived(bench, joint, channels),
+        counts=encoder.encoder.modulus if encoder and encoder.encoder else 0,
+        worth=worth_of(encoder, joint, where=joint.name)
+        if encoder
+        else Worth(factor=1.0, offset=0.0),
+        known_for_ns=_EVER_NS if many_turns else round(joint.turns_known_for_s * 1e9),
+        tells=any(frame.tell for frame in frames),
+        speed_apart=apart,
+        speed_beside=not apart and speeds == 1,
+    )
 
 
 def _frame_plan(frame: Frame, joint: JointSettings, channels: tuple[str, ...]) -> _FramePlan:
     values = frame.value
     encoder = next((place for place, value in enumerate(values) if value.encoder), None)
     plain = [place for place in range(len(values)) if place != encoder]
+    worths = [worth_of(value, joint, where=joint.name) for value in values]
     return _FramePlan(
         frame=frame,
-        fields=fields_for(values, [_worth(value, joint) for value in values]),
+        fields=fields_for(values, [(worth.factor, worth.offset) for worth in worths]),
         encoder=encoder,
         plain=slice(None) if encoder is None else np.array(plain, np.intp),
         targets=np.array(
@@ -181,11 +229,14 @@ def _frame_plan(frame: Frame, joint: JointSettings, channels: tuple[str, ...]) -
             ),
             None,
         ),
+        tell=tell_plan(frame),
     )
 
 
-def _derived(joint: JointSettings, channels: tuple[str, ...]) -> tuple[int, int, float] | None:
-    if joint.torque is None or "torque_Nm" not in channels:
+def _derived(
+    bench: Bench, joint: JointSettings, channels: tuple[str, ...]
+) -> tuple[int, int, float] | None:
+    if joint.torque is None or not bench.derives_torque(joint) or "torque_Nm" not in channels:
         return None
     return channels.index("torque_Nm"), channels.index("current_A"), joint.torque.per_ampere
 
@@ -198,41 +249,25 @@ def _speed_apart(layout: Layout) -> bool:
     )
 
 
-def _worth(value: Value, joint: JointSettings) -> tuple[float, float]:
-    """Return factor and offset of stored = raw * factor + offset; of a resistance, in ohm."""
-    if value.resistance is not None:
-        return value.scale, value.offset
-    channel = CHANNELS[value.channel]
-    units = INPUT_UNITS[channel.quantity]
-    unit = units[value.unit] if value.unit else next(iter(units.values()))
-    gear = 1.0
-    if value.side == "motor":
-        gear = joint.gear_ratio if channel.quantity == "torque" else 1.0 / joint.gear_ratio
-    sign = -1.0 if joint.reversed and channel.mirrored else 1.0
-    if value.encoder is not None:
-        # The count itself is unwrapped first; this is what one count is worth at the output.
-        return sign * gear * 2.0 * math.pi / value.encoder.counts, 0.0
-    turn = sign * gear * unit.factor
-    return value.scale * turn, value.offset * turn + sign * gear * unit.offset
-
-
 def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[Decoded, DecodeState]:
     """Return the readings of a batch of frames, and the state for the next batch."""
     owner, rejected = owners_of(plan.owners, frames)
+    echoes = state.echoes
+    if plan.echoes:
+        echoes = _told_apart(plan, state.echoes, frames, owner, rejected)
     words = words_of(frames.data)
     readings: list[ReadingBatch] = []
     strange: dict[tuple[str, str], int] = {}
     states: dict[str, _JointState] = {}
-    first = 0
+    notices: list[Notice] = []
     for joint_plan in plan.joints:
         name = joint_plan.joint.name
         before = state.joints.get(name, _FRESH)
-        behind = first + len(joint_plan.frames)
-        rows = ((owner >= first) & (owner < behind)).nonzero()[0]
+        every = joint_plan.kind_of[owner]
+        rows = (every >= 0).nonzero()[0]
         values, segment, states[name] = _joint_values(
-            joint_plan, before, frames, words, rows=rows, kind=owner[rows] - first
+            joint_plan, before, frames, words, rows=rows, kind=every[rows], notices=notices
         )
-        first = behind
         readings.append(
             ReadingBatch(
                 joint=name,
@@ -247,19 +282,48 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
             for channel, count in zip(joint_plan.channels, outside.sum(axis=1), strict=True):
                 if count:
                     strange[(name, channel)] = int(count)
+    notices.sort(key=lambda notice: notice.time_ns)
     return (
-        Decoded(readings=tuple(readings), rejected=rejected, strange=strange),
-        DecodeState(joints=states),
+        Decoded(
+            readings=tuple(readings),
+            rejected=rejected,
+            strange=strange,
+            requests=int(np.count_nonzero(owner == ASKED)),
+            notices=tuple(notices),
+        ),
+        DecodeState(joints=states, echoes=echoes),
     )
+
+
+def _told_apart(
+    plan: DecodePlan,
+    states: Mapping[int, EchoState],
+    frames: FrameBatch,
+    owner: NDArray[np.int32],
+    rejected: dict[str, int],
+) -> dict[int, EchoState]:
+    """Take requests that look like their answer out of `owner`; count what cannot be told."""
+    after: dict[int, EchoState] = {}
+    for number, within_ns in plan.echoes.items():
+        rows = np.flatnonzero(owner == number)
+        answer, unclear, single, after[number] = answers(
+            frames.time_ns[rows], within_ns=within_ns, state=states.get(number, FRESH_ECHO)
+        )
+        owner[rows[~answer]] = ASKED
+        for reason, count in ((_UNCLEAR, unclear), (_SINGLE, single)):
+            if count:
+                rejected[reason] = rejected.get(reason, 0) + count
+    return after
 
 
 def frame_of(plan: DecodePlan, frames: FrameBatch) -> Frame:
     """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
     owner = int(owners_of(plan.owners, frames)[0][0])
-    kinds = [frame_plan.frame for joint in plan.joints for frame_plan in joint.frames]
-    if owner < 0:
-        raise KeyError(owner)
-    return kinds[owner]
+    for joint in plan.joints:
+        place = int(joint.kind_of[owner])
+        if place >= 0:
+            return joint.frames[place].frame
+    raise KeyError(owner)
 
 
 def resumed(segments: Mapping[str, int]) -> DecodeState:
@@ -270,7 +334,11 @@ def resumed(segments: Mapping[str, int]) -> DecodeState:
     """
     return DecodeState(
         joints={
-            joint: _JointState(turns=TurnState(time_ns=-(2**62), segment=segment))
+            joint: _JointState(
+                turns=TurnState(time_ns=-(2**62), segment=segment),
+                restarts=segment,
+                restarts_counted=segment,
+            )
             for joint, segment in segments.items()
         }
     )
@@ -284,6 +352,7 @@ def _joint_values(
     *,
     rows: NDArray[np.intp],
     kind: NDArray[np.int32],
+    notices: list[Notice],
 ) -> tuple[Floats, NDArray[np.int32], _JointState]:
     """Return values of shape (channels, rows), the segment of each row, and the state after."""
     values = np.empty((len(plan.channels), len(rows)))
@@ -309,6 +378,16 @@ def _joint_values(
         if frame_plan.position is not None:
             told = ~np.isnan(scaled[frame_plan.position])
             segment[places[told]] = 0
+    restarts: NDArray[np.int64] | None = None
+    if plan.tells and len(rows):
+        state, restarts = _take_words(
+            plan, state, frames, rows=rows, kind=kind, values=values, notices=notices
+        )
+        if restarts is None:
+            restarts = np.full(len(rows), state.restarts) if state.restarts else None
+        if restarts is not None and not plan.counts:
+            placed = segment >= 0
+            segment[placed] = restarts[placed]
     if plan.counts and len(rows):
         state = _take_turns(
             plan,
@@ -318,11 +397,54 @@ def _joint_values(
             time_ns=frames.time_ns[rows],
             values=values,
             segment=segment,
+            restarts=restarts,
         )
     if plan.derived is not None:
         torque, current, per_ampere = plan.derived
         values[torque] = values[current] * per_ampere
     return values, segment, state
+
+
+def _take_words(
+    plan: _JointPlan,
+    state: _JointState,
+    frames: FrameBatch,
+    *,
+    rows: NDArray[np.intp],
+    kind: NDArray[np.int32],
+    values: Floats,
+    notices: list[Notice],
+) -> tuple[_JointState, NDArray[np.int64] | None]:
+    """Add what the joint says in words; return the state, and how often it restarted by each row.
+
+    None for the latter: it did not.
+    """
+    told = state.told
+    restarted = np.zeros(len(rows), bool)
+    for number, frame_plan in enumerate(plan.frames):
+        if not frame_plan.tell:
+            continue
+        places = (kind == number).nonzero()[0]
+        if len(places) == 0:
+            continue
+        more, restarts, told = tell(
+            frame_plan.tell,
+            told,
+            joint=plan.joint.name,
+            time_ns=frames.time_ns[rows[places]],
+            values={
+                channel: values[plan.channels.index(channel), places]
+                for channel in frame_plan.tell.codes
+            },
+            data=frames.data[rows[places]],
+        )
+        notices += more
+        restarted[places] = restarts
+    state = replace(state, told=told)
+    if not restarted.any():
+        return state, None
+    count = state.restarts + np.cumsum(restarted)
+    return replace(state, restarts=int(count[-1])), count
 
 
 def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:
@@ -340,26 +462,41 @@ def _take_turns(
     time_ns: NDArray[np.int64],
     values: Floats,
     segment: NDArray[np.int32],
+    restarts: NDArray[np.int64] | None,
 ) -> _JointState:
     """Fill position and segment of the rows that carry a count; return the state after them.
 
-    `counts_due`: rows that carry one, unless it says "no value".
+    `counts_due`: rows that carry one, unless it says "no value". `restarts`: how often the joint
+    was switched on by each row, None for never.
     """
     known_for_ns = round(plan.joint.turns_known_for_s * 1e9)
+    broken = None
+    if restarts is not None and counted is not None and len(counted[0]):
+        known = restarts[counted[0]]
+        broken = np.diff(known, prepend=state.restarts_counted) > 0
+        state = replace(state, restarts_counted=int(known[-1]))
     if plan.speed_beside and counted is not None and len(counted[0]) == counts_due:
-        beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth
+        beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth.factor
         if not np.isnan(beside).any():
             turns = _counted(
-                plan, state, counted, beside, time_ns=time_ns, values=values, segment=segment
+                plan,
+                state,
+                counted,
+                beside,
+                time_ns=time_ns,
+                values=values,
+                segment=segment,
+                broken=broken,
             )
-            return _JointState(
+            return replace(
+                state,
                 turns=turns,
                 speed_counts_s=turns.speed_counts_s,
                 speed_time_ns=turns.time_ns,
             )
     if "speed_rad_s" in plan.channels:
         # One count is worth `worth` rad at the output, so this is the encoder's own speed.
-        speed = values[plan.channels.index("speed_rad_s")] / plan.worth
+        speed = values[plan.channels.index("speed_rad_s")] / plan.worth.factor
         told = ~np.isnan(speed)
     else:
         speed = np.full(len(time_ns), np.nan)
@@ -375,9 +512,17 @@ def _take_turns(
     turns = state.turns
     if counted is not None:
         turns = _counted(
-            plan, state, counted, held[counted[0]], time_ns=time_ns, values=values, segment=segment
+            plan,
+            state,
+            counted,
+            held[counted[0]],
+            time_ns=time_ns,
+            values=values,
+            segment=segment,
+            broken=broken,
         )
-    return _JointState(
+    return replace(
+        state,
         turns=turns,
         speed_counts_s=float(speed[newest]) if newest >= 0 else state.speed_counts_s,
         speed_time_ns=int(time_ns[newest]) if newest >= 0 else state.speed_time_ns,
@@ -393,6 +538,7 @@ def _counted(
     time_ns: NDArray[np.int64],
     values: Floats,
     segment: NDArray[np.int32],
+    broken: NDArray[np.bool_] | None,
 ) -> TurnState:
     """Fill position and segment where there is a count; `speed_counts_s` is that at each count."""
     places, count = counted
@@ -401,10 +547,14 @@ def _counted(
         count,
         speed_counts_s,
         modulus=plan.counts,
-        known_for_ns=round(plan.joint.turns_known_for_s * 1e9),
+        known_for_ns=plan.known_for_ns,
         state=state.turns,
         speed_apart=plan.speed_apart,
+        broken=broken,
     )
-    values[plan.channels.index("position_rad"), places] = total * plan.worth
+    position = total * plan.worth.factor
+    if plan.worth.offset:
+        position += plan.worth.offset
+    values[plan.channels.index("position_rad"), places] = position
     segment[places] = segments
     return turns

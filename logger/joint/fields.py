@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.layout import Value
+from logger.joint.value import Place, Value
 
 __all__ = ["Fields", "fields_for", "quantities", "raw_values", "words_of"]
 
@@ -34,6 +34,8 @@ class Fields:
     offset: Floats
     no_value: tuple[tuple[NDArray[np.int64], NDArray[np.bool_]], ...]
     """Raw values that mean "no value": for each round one a value, and which values have one."""
+    no_range: tuple[tuple[int, int, int], ...]
+    """(place, lowest, highest) of ranges of raw values that mean it."""
     signed: bool
     """Any value is."""
     moved: bool
@@ -53,21 +55,19 @@ def fields_for(values: Sequence[Value], factors: Sequence[tuple[float, float]]) 
             last = value.byte * 8 + 7 - value.first_bit + value.bits
             shift = 64 - last
             fits = last <= 64
-        if not fits or (value.bits == 64 and not value.signed):
+        if not fits or (value.bits == 64 and not value.signed) or value.type == "float":
             alone.append(place)
             shift = 0
         orders.append(0 if value.order == "little" else 1)
         shifts.append(shift)
         masks.append((1 << value.bits) - 1)
         signs.append(1 << (value.bits - 1) if value.signed else 0)
-    most = max((len(value.no_value) for value in values), default=0)
+    single = [[low for low, high in value.absent if low == high] for value in values]
     rounds = []
-    for turn in range(most):
-        has = np.array([[len(value.no_value) > turn] for value in values])
+    for turn in range(max(map(len, single), default=0)):
+        has = np.array([[len(numbers) > turn] for numbers in single])
         # 64 unsigned bits wrap, here as there.
-        raw = [
-            value.no_value[turn] % 2**64 if len(value.no_value) > turn else 0 for value in values
-        ]
+        raw = [numbers[turn] % 2**64 if len(numbers) > turn else 0 for numbers in single]
         rounds.append((np.array(raw, np.uint64).view(np.int64)[:, None], has))
 
     def column(numbers: list[int]) -> Words:
@@ -82,6 +82,12 @@ def fields_for(values: Sequence[Value], factors: Sequence[tuple[float, float]]) 
         factor=np.array([[factor] for factor, _ in factors], np.float64).reshape(-1, 1),
         offset=np.array([[offset] for _, offset in factors], np.float64).reshape(-1, 1),
         no_value=tuple(rounds),
+        no_range=tuple(
+            (place, low, high)
+            for place, value in enumerate(values)
+            for low, high in value.absent
+            if low != high
+        ),
         signed=any(signs),
         moved=any(offset != 0.0 for _, offset in factors),
         alone=tuple(alone),
@@ -126,23 +132,60 @@ def quantities(
         for place in fields.alone:
             raw[place] = raw_values(payloads, fields.values[place])
     scaled = raw * fields.factor
+    absent = None
     for place in fields.alone:
         value = fields.values[place]
-        if value.bits == 64 and not value.signed:
+        if value.type == "float":
+            told = _floats(raw[place], value.bits)
+            nowhere = ~np.isfinite(told)
+            if nowhere.any():
+                absent = _with(absent, raw.shape, place, nowhere)
+                told = np.where(nowhere, 0.0, told)
+            scaled[place] = told * fields.factor[place]
+        elif value.bits == 64 and not value.signed:
             scaled[place] = raw[place].view(np.uint64).astype(np.float64) * fields.factor[place]
     if fields.moved:
         scaled += fields.offset
-    absent = None
     for number, has in fields.no_value:
         none = raw == number
         none &= has
         absent = none if absent is None else absent | none
+    for place, low, high in fields.no_range:
+        number = raw[place]
+        if fields.values[place].bits == 64 and not fields.values[place].signed:
+            number = number.view(np.uint64)
+        absent = _with(absent, raw.shape, place, (number >= low) & (number <= high))
     if absent is not None and not absent.any():
         absent = None
     return raw, scaled, absent
 
 
-def raw_values(data: NDArray[np.uint8], value: Value) -> NDArray[np.int64]:
+def _with(
+    absent: NDArray[np.bool_] | None,
+    shape: tuple[int, ...],
+    place: int,
+    more: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Return which values are none, some more of one place included."""
+    whole = np.zeros(shape, bool) if absent is None else absent
+    whole[place] |= more
+    return whole
+
+
+def _floats(raw: NDArray[np.int64], bits: int) -> Floats:
+    """Return the IEEE 754 numbers (binary16, 32 or 64) that raw bits are."""
+    whole = raw.view(np.uint64)
+    if bits == 64:
+        return whole.view(np.float64)
+    narrow = (
+        whole.astype(np.uint32).view(np.float32)
+        if bits == 32
+        else whole.astype(np.uint16).view(np.float16)
+    )
+    return narrow.astype(np.float64)
+
+
+def raw_values(data: NDArray[np.uint8], value: Place) -> NDArray[np.int64]:
     """Return the raw integers of one value, wherever in the payload it stands.
 
     Parameters

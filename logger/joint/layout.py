@@ -1,19 +1,8 @@
 """How a frame lays its values out in bytes: the model of a layout file.
 
-A layout names the frames that a joint sends and where every value stands in them. It knows nothing
-of gears or of a particular bench: that is the bench file's part. Pure; the text is read by whoever
-has it. Bits are placed as in most manuals, counted from 0 within a byte, bit 0 the least
-significant::
-
-    byte                   1                               2
-    bit       7   6   5   4   3   2   1   0   7   6   5   4   3   2   1   0
-           +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
-    little | v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|v11|v10| v9| v8|  byte=1 bit=0 bits=12
-    big    |v11|v10| v9| v8| v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|  byte=1 bit=7 bits=12
-           +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
-
-`bit` is where the value begins: its least significant bit for order = "little", its most
-significant for order = "big".
+A layout names the frames that a joint sends, those that a controller sends it, and where every
+value stands in them. It knows nothing of gears or of a particular bench: that is the bench file's
+part. Pure; the text is read by whoever has it. How bits are counted is drawn in `value`.
 """
 
 import re
@@ -22,43 +11,25 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from logger.errors import InputError
-from logger.joint.channels import CHANNELS, INPUT_UNITS
+from logger.joint.channels import CHANNELS
+from logger.joint.identifiers import EXTENDED_MOST, Identifier
+from logger.joint.value import Match, Meaning, Part, Place, Value
 from logger.settings_file import Settings, checked, nearest, read_toml
 
 __all__ = [
-    "Encoder",
     "Frame",
     "Layout",
-    "Ntc",
+    "Object",
     "Request",
-    "Value",
-    "identifier_for",
     "layout_from",
     "shipped",
     "shipped_text",
 ]
 
-STANDARD_MOST: Final = 0x7FF
-EXTENDED_MOST: Final = 0x1FFFFFFF
 CLASSIC_BYTES: Final = 8
-CODE_BITS: Final = 32
-COUNTS_MOST: Final = 2**32
+INDEX_MOST: Final = 0xFFFF
+SUB_MOST: Final = 0xFF
 DAY_S: Final = 86_400.0
-
-_IDENTIFIER = re.compile(
-    r"(?P<base>0x[0-9a-fA-F]+|[0-9]+)(\s*\+\s*node(\s*\*\s*(?P<step>0x[0-9a-fA-F]+|[0-9]+))?)?"
-)
-
-
-def _identifier(text: str | int) -> str:
-    written = str(text)
-    if not _IDENTIFIER.fullmatch(written):
-        raise ValueError(
-            f"found {written!r}, expected an identifier such as 0x280, '0x280 + node' "
-            "or '0x280 + node * 4'."
-        )
-    return written
 
 
 def _hex_bytes(text: str) -> str:
@@ -68,130 +39,7 @@ def _hex_bytes(text: str) -> str:
     return compact.upper()
 
 
-def _channel(name: str) -> str:
-    if name not in CHANNELS:
-        raise ValueError(f"found {name!r}, expected a channel.{nearest(name, list(CHANNELS))}")
-    return name
-
-
-Identifier = Annotated[str | int, AfterValidator(_identifier)]
 HexBytes = Annotated[str, AfterValidator(_hex_bytes)]
-ChannelName = Annotated[str, AfterValidator(_channel)]
-
-
-class Ntc(Settings):
-    """A thermistor: R = R25 * exp(B * (1/T - 1/298.15)), T in kelvin."""
-
-    r25_ohm: float = Field(gt=0)
-    b_K: float = Field(gt=0)  # noqa: N815 - the kelvin is a capital K
-
-
-class Encoder(Settings):
-    """The value is a single-turn encoder: it starts again after `counts`."""
-
-    counts: int = Field(
-        gt=1, le=COUNTS_MOST, description="counts of one turn of the shaft that it sits on"
-    )
-
-
-class Value(Settings):
-    """One value in a frame: where it stands, and what one count of it means."""
-
-    channel: ChannelName
-    byte: int = Field(ge=0, le=63)
-    bit: int | None = Field(default=None, ge=0, le=7)
-    bits: int = Field(ge=1, le=64)
-    order: Literal["little", "big"] = "little"
-    signed: bool = False
-    scale: float = 1.0
-    offset: float = 0.0
-    unit: str | None = None
-    """Unit of raw * scale + offset; default the channel's own."""
-    side: Literal["output", "motor"] = "output"
-    """Where it is measured: speed and position of the motor side are divided by the gear ratio, its
-    torque is multiplied by it."""
-    encoder: Encoder | None = None
-    resistance: Literal["pt100"] | Ntc | None = None
-    """The scaled value is the resistance in ohm of this sensor."""
-    no_value: tuple[int, ...] = ()
-    """Raw values that mean "no value"."""
-
-    @model_validator(mode="after")
-    def _fits(self) -> "Value":
-        channel = CHANNELS[self.channel]
-        units = INPUT_UNITS[channel.quantity]
-        if self.unit is not None and self.unit not in units:
-            raise ValueError(f"unit: found {self.unit!r}, expected one of {', '.join(units)}.")
-        if self.scale == 0:
-            raise ValueError("scale: found 0, expected the worth of one count.")
-        if self.encoder is not None:
-            self._fits_encoder(self.encoder)
-        if self.resistance is not None and channel.quantity != "temperature":
-            raise ValueError(f"resistance: found on {self.channel}, expected on a temperature.")
-        if self.resistance is not None and self.unit is not None:
-            raise ValueError(
-                f"unit: found {self.unit!r} beside resistance; the scaled value is in ohm, and the "
-                "sensor gives degC. Remove the key."
-            )
-        if channel.whole and (self.bits > CODE_BITS or self.scale != 1 or self.offset != 0):
-            raise ValueError(
-                f"{self.channel}: found {self.bits} bits, scale {self.scale:g}, offset "
-                f"{self.offset:g}; a code has at most {CODE_BITS} bits, no scale and no offset."
-            )
-        if self.side == "motor" and channel.quantity not in {"speed", "position", "torque"}:
-            raise ValueError(
-                f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
-            )
-        lowest, highest = self.raw_range
-        for raw in self.no_value:
-            if not lowest <= raw <= highest:
-                sign = "signed" if self.signed else "unsigned"
-                raise ValueError(
-                    f"no_value: found {raw}, expected a raw value of {self.bits} {sign} bits, "
-                    f"{lowest} to {highest}."
-                )
-        return self
-
-    def _fits_encoder(self, encoder: Encoder) -> None:
-        if self.channel != "position_rad":
-            raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
-        if self.signed:
-            raise ValueError("encoder: found with signed = true; a single-turn count is unsigned.")
-        if encoder.counts > 1 << self.bits:
-            raise ValueError(
-                f"encoder.counts: found {encoder.counts}, expected at most {1 << self.bits}: "
-                f"{self.bits} bits start again there."
-            )
-        if self.scale != 1 or self.offset != 0 or self.unit is not None:
-            raise ValueError(
-                "encoder: found with scale, offset or unit; counts says what one count is worth. "
-                "Remove them."
-            )
-
-    @property
-    def raw_range(self) -> tuple[int, int]:
-        """The smallest and the largest raw value."""
-        if self.signed:
-            return -(1 << (self.bits - 1)), (1 << (self.bits - 1)) - 1
-        return 0, (1 << self.bits) - 1
-
-    @property
-    def first_bit(self) -> int:
-        """Where the value begins within its byte."""
-        if self.bit is not None:
-            return self.bit
-        return 0 if self.order == "little" else 7
-
-    @property
-    def places(self) -> tuple[tuple[int, int], ...]:
-        """The (byte, bit) places that the value takes, least significant first."""
-        if self.order == "little":
-            start = self.byte * 8 + self.first_bit
-            return tuple(divmod(start + i, 8) for i in range(self.bits))
-        start = self.byte * 8 + 7 - self.first_bit
-        return tuple(
-            (place // 8, 7 - place % 8) for place in range(start + self.bits - 1, start - 1, -1)
-        )
 
 
 class Frame(Settings):
@@ -203,24 +51,34 @@ class Frame(Settings):
     extended: bool = False
     begins: HexBytes = ""
     """Leading bytes that tell this kind from others on the same identifier."""
+    match: tuple[Match, ...] = ()
+    """Fields, wherever they stand, that tell this kind from others on the same identifier."""
     length: int = Field(ge=0, le=64)
     """Bytes that the frame has at least."""
+    exact_length: bool = False
+    """It has just so many bytes: frames of another length are of another kind."""
+    shared: bool = False
+    """One frame tells several joints: each takes its own values from it."""
+    echo_within_s: float | None = Field(default=None, gt=0, le=10)
+    """The request for it looks the same; this is the frame that follows another of its kind within
+    so long. The pause before the next request must be longer."""
+    mapped: str | None = None
+    """The bench file says under this name (`mapping`) which objects the frame carries."""
     period_s: float | None = Field(default=None, gt=0, le=DAY_S)
     """How often it comes; a value holds for three of these."""
     hold_s: float | None = Field(default=None, gt=0, le=DAY_S)
     """How long a value holds, where three periods is not right."""
     value: tuple[Value, ...] = ()
+    part: tuple[Part, ...] = ()
+    """Fields that are told in words, as events."""
+    tells: Literal["change", "each"] = "change"
+    """Whether the parts are told where they change, or with every frame."""
+    event: Literal["fault", "state"] = "state"
+    """What kind of event the parts make."""
 
     @model_validator(mode="after")
     def _fits(self) -> "Frame":
-        lead = len(self.begins) // 2
-        if lead > self.length:
-            raise ValueError(
-                f"frame {self.name!r}: begins: found {lead} bytes in a frame of {self.length}."
-            )
-        taken: dict[tuple[int, int], str] = {
-            (byte, bit): "begins" for byte in range(lead) for bit in range(8)
-        }
+        taken = self._told_apart()
         seen: set[str] = set()
         for value in self.value:
             if value.channel in seen:
@@ -228,19 +86,77 @@ class Frame(Settings):
                     f"frame {self.name!r}: {value.channel}: found twice, expected once."
                 )
             seen.add(value.channel)
+            self._within(value, value.channel)
             for byte, bit in value.places:
-                if byte >= self.length:
-                    raise ValueError(
-                        f"frame {self.name!r}: {value.channel}: reaches byte {byte}, but the frame "
-                        f"has {self.length} bytes (0 to {self.length - 1})."
-                    )
                 if (byte, bit) in taken:
                     raise ValueError(
                         f"frame {self.name!r}: {value.channel}: byte {byte} bit {bit} is already "
                         f"taken by {taken[(byte, bit)]}."
                     )
                 taken[(byte, bit)] = value.channel
+        for part in self.part:
+            self._within(part, f"part {part.name!r}")
         return self
+
+    def _told_apart(self) -> dict[tuple[int, int], str]:
+        """Return which places tell the kind from others, and by which key."""
+        lead = len(self.begins) // 2
+        if lead > self.length:
+            raise ValueError(
+                f"frame {self.name!r}: begins: found {lead} bytes in a frame of {self.length}."
+            )
+        taken = {(byte, bit): "begins" for byte in range(lead) for bit in range(8)}
+        for number, match in enumerate(self.match, start=1):
+            self._within(match, f"match[{number}]")
+            for byte, bit in match.places:
+                if (byte, bit) in taken:
+                    raise ValueError(
+                        f"frame {self.name!r}: match[{number}]: byte {byte} bit {bit} is already "
+                        f"taken by {taken[(byte, bit)]}."
+                    )
+                taken[(byte, bit)] = f"match[{number}]"
+        return taken
+
+    def _within(self, place: Place, what: str) -> None:
+        last = max(byte for byte, _ in place.places)
+        if last >= self.length:
+            has = f"{self.length} bytes (0 to {self.length - 1})" if self.length else "no bytes"
+            raise ValueError(
+                f"frame {self.name!r}: {what}: reaches byte {last}, but the frame has {has}."
+            )
+
+    @property
+    def required(self) -> dict[tuple[int, int], int]:
+        """The (byte, bit) places that tell the kind from others, and what stands in each."""
+        lead = bytes.fromhex(self.begins)
+        bits = {(byte, bit): lead[byte] >> bit & 1 for byte in range(len(lead)) for bit in range(8)}
+        for match in self.match:
+            bits.update(match.required)
+        return bits
+
+
+class Object(Meaning):
+    """One entry of a drive's object dictionary, as the bench file maps them into frames."""
+
+    index: int = Field(ge=0, le=INDEX_MOST)
+    sub: int = Field(default=0, ge=0, le=SUB_MOST)
+    name: str = ""
+    bits: int = Field(ge=1, le=64)
+    signed: bool = False
+    user_units: bool = False
+    """What one count is worth is set in the drive: the bench file has to say it."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Object":
+        # Everything that a value must be, an object must be; it has no place yet.
+        self.placed(byte=0, bit=0)
+        return self
+
+    def placed(self, *, byte: int, bit: int) -> Value:
+        """Return the value that the object is at a place of a frame, low bits first."""
+        own = {"index", "sub", "name", "user_units"}
+        fields = {key: getattr(self, key) for key in self.model_fields_set if key not in own}
+        return Value(**fields, byte=byte, bit=bit)
 
 
 class Request(Settings):
@@ -271,11 +187,19 @@ class Layout(Settings):
     format: Literal[1]
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
     about: str = ""
+    nodes: tuple[int, int] | None = None
+    """The smallest and the largest node that such a joint can have."""
     frame: tuple[Frame, ...] = Field(min_length=1)
     request: tuple[Request, ...] = ()
+    object: tuple[Object, ...] = ()
+    """Entries of the drive's object dictionary, for frames that are mapped in the bench file."""
 
     @model_validator(mode="after")
     def _fits(self) -> "Layout":
+        names = [frame.name for frame in self.frame]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"frame {name!r}: found twice, expected one frame of each name.")
         carriers = [
             frame.name
             for frame in self.frame
@@ -327,34 +251,6 @@ class Layout(Settings):
         """The channels that the layout carries, in canonical order."""
         carried = {value.channel for frame in self.frame for value in frame.value}
         return tuple(name for name in CHANNELS if name in carried)
-
-
-def identifier_for(written: str | int, node: int, *, extended: bool, where: str) -> int:
-    """Return the identifier that `written` ("0x280 + node") gives for a node.
-
-    Raises
-    ------
-    InputError
-        The result does not fit 11 (or 29) bits.
-    """
-    match = _IDENTIFIER.fullmatch(str(written))
-    if match is None:
-        raise InputError(f"{where}: found {written!r}, expected an identifier such as 0x280.")
-    number = _number(match["base"])
-    if "node" in str(written):
-        number += node * _number(match["step"] or "1")
-    most = EXTENDED_MOST if extended else STANDARD_MOST
-    if number > most:
-        hint = "" if extended else " Set extended = true for a 29-bit identifier."
-        raise InputError(
-            f"{where}: {written!r} gives 0x{number:X} for node {node}, expected at most "
-            f"0x{most:X}.{hint}"
-        )
-    return number
-
-
-def _number(digits: str) -> int:
-    return int(digits, 16 if digits.lower().startswith("0x") else 10)
 
 
 def layout_from(text: str, where: str) -> Layout:

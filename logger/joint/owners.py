@@ -1,8 +1,9 @@
-"""Whose frame is it: identifier, bus and leading bytes -> the number of a kind of frame.
+"""Whose frame is it: identifier, bus and telling fields -> the number of a kind of frame.
 
-Where every kind is told by a whole identifier and at most one leading byte, one search and one
-table answer for all frames at once; what that leaves over, and layouts with masks or longer leads,
-are asked kind by kind. A frame of nobody is counted under its reason, never an exception. Pure.
+Where every kind on an identifier is told by the whole identifier and at most one byte of the
+payload, one search and one table answer for all frames at once; what that leaves over, and layouts
+with masks or several telling bytes, are asked kind by kind. A frame of nobody is counted under its
+reason, never an exception. Pure.
 """
 
 from collections.abc import Sequence
@@ -13,9 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
-from logger.joint.layout import EXTENDED_MOST, STANDARD_MOST
+from logger.joint.claims import LONGEST, Claim
+from logger.joint.identifiers import STANDARD_MOST
 
-__all__ = ["Claim", "OwnerPlan", "owner_plan", "owners_of"]
+__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_of"]
+
+ASKED: Final = -2
+"""Owner of a frame that is no joint's but a request that a layout knows."""
 
 _NO_DATA: Final = REMOTE | ERROR | SENT
 _BUS_PLACE: Final = np.uint64(32)
@@ -23,16 +28,13 @@ _EXTENDED_PLACE: Final = np.uint64(31)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """What a frame must be to be of one kind."""
+class Asked:
+    """A request that a controller sends a joint."""
 
     bus: int
     extended: bool
     identifier: int
-    mask: int
-    begins: bytes
-    length: int
-    """Bytes that it has at least."""
+    data: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,40 +42,64 @@ class OwnerPlan:
     """All claims of a bench, and the tables that answer for most frames."""
 
     claims: tuple[Claim, ...]
+    asked: tuple[Asked, ...]
     keys: NDArray[np.uint64]
     """The identifiers that are claimed whole, sorted; a bus and the 29-bit flag above them."""
-    by_lead: NDArray[np.int32]
-    """Shape (keys + 1, 256): number of the claim for a first byte, -1 for none."""
+    by_byte: NDArray[np.int32]
+    """Shape (keys + 1, 256): number of the claim for the byte that tells, -1 for none."""
+    telling: NDArray[np.intp] | None
+    """Shape (keys + 1,): which byte that is; None: the first for all."""
     needs: NDArray[np.uint8]
     """Bytes that a frame of each claim must have."""
     standard: NDArray[np.int32]
-    """Shape (2048,): row of `by_lead` for an 11-bit identifier of the first bus; for one that is
+    """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; for one that is
     not claimed the last row, which is nobody's."""
 
 
-def owner_plan(claims: Sequence[Claim]) -> OwnerPlan:
-    """Return the plan for claims, which are numbered in their order."""
-    direct = [
-        (number, claim)
-        for number, claim in enumerate(claims)
-        if claim.mask == (EXTENDED_MOST if claim.extended else STANDARD_MOST)
-        and len(claim.begins) <= 1
-    ]
-    keys = sorted({_key(claim) for _, claim in direct})
-    by_lead = np.full((len(keys) + 1, 256), -1, np.int32)
-    for number, claim in direct:
-        row = by_lead[keys.index(_key(claim))]
-        row[claim.begins[0] if claim.begins else slice(None)] = number
+def owner_plan(claims: Sequence[Claim], asked: Sequence[Asked] = ()) -> OwnerPlan:
+    """Return the plan for claims, which are numbered in their order.
+
+    Of claims that are the same (shared frames) the first is the owner.
+    """
+    groups: dict[int, list[int]] = {}
+    for number, claim in enumerate(claims):
+        if claim.whole:
+            groups.setdefault(_key(claim), []).append(number)
+    keys = sorted(key for key, group in groups.items() if _by_one_byte(claims, group))
+    by_byte = np.full((len(keys) + 1, 256), -1, np.int32)
+    telling = np.zeros(len(keys) + 1, np.intp)
+    every = np.arange(256)
+    for row, key in enumerate(keys):
+        for number in reversed(groups[key]):
+            claim = claims[number]
+            place = claim.told_by[0] if claim.told_by else 0
+            if claim.told_by:
+                telling[row] = place
+                fits = (every & claim.bits[place]) == claim.content[place]
+                by_byte[row, fits] = number
+            else:
+                by_byte[row] = number
     standard = np.full(STANDARD_MOST + 1, len(keys), np.int32)
     for row, key in enumerate(keys):
         if key <= STANDARD_MOST:
             standard[key] = row
     return OwnerPlan(
         claims=tuple(claims),
+        asked=tuple(asked),
         keys=np.array(keys, np.uint64),
-        by_lead=by_lead,
-        needs=np.array([max(claim.length, len(claim.begins)) for claim in claims], np.uint8),
+        by_byte=by_byte,
+        telling=telling if telling.any() else None,
+        needs=np.array([claim.length for claim in claims], np.uint8),
         standard=standard,
+    )
+
+
+def _by_one_byte(claims: Sequence[Claim], group: Sequence[int]) -> bool:
+    places = {claims[number].told_by for number in group} - {()}
+    return (
+        len(places) <= 1
+        and all(len(place) == 1 for place in places)
+        and all(claims[number].longest == LONGEST for number in group)
     )
 
 
@@ -88,7 +114,7 @@ def owners_of(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32], d
     -------
     owner, rejected
         int32, shape (n,); and for each reason in words how many frames. What this program sent is
-        nobody's, and no reject.
+        nobody's, and no reject; a request that a layout knows is `ASKED`, and none either.
     """
     owner = _directly(plan, frames)
     left = (owner < 0).nonzero()[0]
@@ -111,9 +137,16 @@ def _directly(plan: OwnerPlan, frames: FrameBatch) -> NDArray[np.int32]:
         found = np.searchsorted(plan.keys, key)
         np.minimum(found, len(plan.keys) - 1, out=found)
         row = np.where(plan.keys[found] == key, found, len(plan.keys)).astype(np.int32)
-    owner: NDArray[np.int32] = plan.by_lead[row, frames.data[:, 0]]
+    width = frames.data.shape[1]
+    if plan.telling is None:
+        byte = frames.data[:, 0]
+    else:
+        # A place beyond what the batch holds is one that no frame of it reaches: too short below.
+        place = np.minimum(plan.telling[row], width - 1)
+        byte = frames.data[np.arange(len(frames)), place]
+    owner: NDArray[np.int32] = plan.by_byte[row, byte]
     # Whatever a frame calls its length, it has no more bytes than the batch holds.
-    fits = np.minimum(frames.length, frames.data.shape[1]) >= plan.needs[owner]
+    fits = np.minimum(frames.length, width) >= plan.needs[owner]
     if plain:
         # A frame that is not extended and has such a number is none that an adapter can give.
         fits &= frames.identifier <= STANDARD_MOST
@@ -128,26 +161,43 @@ def _one_by_one(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32],
     owner = np.full(len(frames), -1, np.int32)
     data_frame = (frames.flags & _NO_DATA) == 0
     extended = (frames.flags & EXTENDED) != 0
-    length = np.minimum(frames.length, frames.data.shape[1])
+    width = frames.data.shape[1]
+    length = np.minimum(frames.length, width)
     claimed = np.zeros(len(frames), bool)
     begun = np.zeros(len(frames), bool)
-    for number, claim in enumerate(plan.claims):
+    long_enough = np.zeros(len(frames), bool)
+    for number, claim in reversed(list(enumerate(plan.claims))):
         fits = data_frame & ((frames.identifier & claim.mask) == claim.identifier)
         fits &= (extended == claim.extended) & (frames.bus == claim.bus)
         claimed |= fits
-        for place, byte in enumerate(claim.begins):
+        if not fits.any():
+            continue
+        for place in claim.told_by:
             fits &= length > place
-            if fits.any():
-                fits &= frames.data[:, place] == byte
+            if place < width and fits.any():
+                fits &= (frames.data[:, place] & claim.bits[place]) == claim.content[place]
         begun |= fits
         fits &= length >= claim.length
+        long_enough |= fits
+        fits &= length <= claim.longest
         owner[fits] = number
+    for asked in plan.asked:
+        if len(asked.data) > width:
+            continue
+        fits = (owner < 0) & data_frame & (frames.identifier == asked.identifier)
+        fits &= (extended == asked.extended) & (frames.bus == asked.bus)
+        fits &= length == len(asked.data)
+        for place, content in enumerate(asked.data):
+            fits &= frames.data[:, place] == content
+        owner[fits] = ASKED
+    nobody = owner == -1
     counts = {
         # An adapter may mark a frame as several; it is counted once.
         "remote frame": int(np.count_nonzero((frames.flags & _NO_DATA) == REMOTE)),
         "error frame": int(np.count_nonzero((frames.flags & (ERROR | SENT)) == ERROR)),
-        "identifier of no joint": int(np.count_nonzero(data_frame & ~claimed)),
-        "leading bytes of no frame": int(np.count_nonzero(claimed & ~begun)),
-        "too short": int(np.count_nonzero(begun & (owner < 0))),
+        "identifier of no joint": int(np.count_nonzero(data_frame & nobody & ~claimed)),
+        "leading bytes of no frame": int(np.count_nonzero(nobody & claimed & ~begun)),
+        "too short": int(np.count_nonzero(nobody & begun & ~long_enough)),
+        "too long": int(np.count_nonzero(nobody & long_enough)),
     }
     return owner, {reason: count for reason, count in counts.items() if count}

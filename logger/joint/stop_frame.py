@@ -7,7 +7,8 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from logger.joint.layout import CLASSIC_BYTES, HexBytes, Identifier
+from logger.joint.identifiers import Identifier
+from logger.joint.layout import CLASSIC_BYTES, HexBytes
 from logger.settings_file import Settings
 
 __all__ = ["StopFrame", "Until"]

@@ -37,6 +37,7 @@ def unwrap(
     known_for_ns: int,
     state: TurnState,
     speed_apart: bool = False,
+    broken: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.int64], NDArray[np.int32], TurnState]:
     """Return the continuous count and its segment for n encoder readings.
 
@@ -55,14 +56,16 @@ def unwrap(
     speed_apart
         The speed comes in a frame of its own and is held until the next: the moves since the last
         one were counted with a speed that was already out of date.
+    broken
+        bool, shape (n,): before these readings the joint was switched on again.
 
     Returns
     -------
     total, segment, state
         int64 and int32, shape (n,). `total` goes on within a segment; a segment begins with the
-        raw count. A new one begins after a silence longer than `known_for_ns`, where the speed
-        changed so much that it leaves more than half a turn open, and, without a speed, at a move
-        of exactly half a turn.
+        raw count. A new one begins after a silence longer than `known_for_ns`, where the joint was
+        switched on again, where the speed changed so much that it leaves more than half a turn
+        open, and, without a speed, at a move of exactly half a turn.
 
     Notes
     -----
@@ -88,6 +91,8 @@ def unwrap(
     mean_speed = 0.5 * (before + after)
     unknown = elapsed_ns > known_for_ns
     unknown[0] |= state.segment < 0
+    if broken is not None:
+        unknown |= broken
     # The speed between two readings is somewhere between theirs: half the difference is open. For
     # moves that were counted with a held speed it is all of it, as is known once the next arrives.
     share = 1.0 if speed_apart else 0.5

@@ -15,7 +15,7 @@ from pydantic import Field, model_validator
 from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.joint.channels import CHANNELS
-from logger.joint.layout import ChannelName
+from logger.joint.value import ChannelName
 from logger.settings_file import Settings, checked, nearest, read_text, read_toml
 
 __all__ = [

@@ -23,7 +23,8 @@ class Event:
     time_ns: int
     kind: str
     """started, continued, ended, note, raised, returned, acknowledged, shelved, unshelved, gap,
-    dropped, clock step, bus lost, bus back, bus hint, position lost, strange value, refused."""
+    dropped, clock step, bus lost, bus back, bus hint, position lost, strange value, fault, state,
+    refused."""
     joint: str = ""
     limit: str = ""
     severity: str = ""

@@ -113,9 +113,12 @@ def status_schema(bench: Bench) -> pa.Schema:
     does not have is null and takes no room.
     """
     carried = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
-    derived = {
-        joint.name: joint.torque.per_ampere for joint in bench.joints if joint.torque is not None
-    }
+    derived = [
+        f"{joint.name} {joint.torque.per_ampere:g}"
+        for joint in bench.joints
+        if joint.torque is not None
+        and (bench.derives_torque(joint) or joint.per_mille.torque == "current")
+    ]
     fields = [_time(), pa.field("position_segment", pa.int32())]
     for channel in CHANNELS.values():
         if channel.name not in carried:
@@ -129,8 +132,7 @@ def status_schema(bench: Bench) -> pa.Schema:
             )
             metadata[b"convention"] = said.encode()
         if channel.name == "torque_Nm" and derived:
-            worth = ", ".join(f"{joint} {factor:g}" for joint, factor in derived.items())
-            metadata[b"derived"] = f"current_A times N.m per ampere: {worth}".encode()
+            metadata[b"derived"] = f"current_A times N.m per ampere: {', '.join(derived)}".encode()
         kind = pa.int64() if channel.whole else pa.float64()
         fields.append(pa.field(channel.name, kind, metadata=metadata))
     return pa.schema(fields)

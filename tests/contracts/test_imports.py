@@ -20,6 +20,7 @@ FLOORS = {
     "logger.derived": 4,
     "logger.take_up": 4,
     "logger.pipe": 4,
+    "logger.outspoken": 4,
     "logger.intake": 5,
     "logger.asking": 6,
     "logger.stopping": 6,

@@ -13,7 +13,7 @@ from logger.joint.bench import Bench, bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
 from logger.joint.explain import explain
 from logger.joint.fields import raw_values
-from logger.joint.layout import Value
+from logger.joint.value import Value
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "temperature_drive_degC"]

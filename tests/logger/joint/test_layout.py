@@ -8,10 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import logger.joint.layout
+import logger.joint.value
 from logger.errors import InputError
 from logger.joint.fields import raw_values
-from logger.joint.layout import Value, identifier_for, layout_from, shipped, shipped_text
+from logger.joint.identifiers import identifier_for
+from logger.joint.layout import layout_from, shipped, shipped_text
+from logger.joint.value import Value
 
 
 def _value(**keys: object) -> Value:
@@ -20,7 +22,7 @@ def _value(**keys: object) -> Value:
 
 def _drawn(order: str) -> tuple[dict[int, tuple[int, int]], Value]:
     """Read the module's picture: value bit -> (byte, bit), and the value that it claims to be."""
-    lines = inspect.getdoc(logger.joint.layout).splitlines()
+    lines = inspect.getdoc(logger.joint.value).splitlines()
     bits = next(line.split()[1:] for line in lines if line.lstrip().startswith("bit "))
     row = next(line for line in lines if line.lstrip().startswith(f"{order} "))
     cells = [cell.strip() for cell in row.split("|")[1:-1]]

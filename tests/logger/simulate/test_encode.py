@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.joint.bench import JointSettings
-from logger.joint.layout import Encoder, Frame, Ntc, Value
+from logger.joint.layout import Frame
+from logger.joint.value import Encoder, Ntc, Value
 from logger.simulate.encode import encode, raw_counts
 from logger.simulate.scenario import bench
 

@@ -1,0 +1,69 @@
+"""Answers that look like their request: told apart by order and time, or counted.
+
+Some joints answer with the identifier and the leading bytes of the request, so that a third
+listener sees both alike: Q R . . . Q R . . . The answer follows its request at once, the next
+request only after a pause. So in each run of frames without a pause the first is a request and the
+second its answer. A third cannot be told: one frame before it may have been lost; neither can what
+follows it, up to the next pause. A run of a single frame is half of a pair, and which half cannot
+be told either. Pure; any chunking gives the same.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FRESH", "EchoState", "answers"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EchoState:
+    """Where the frame before stood."""
+
+    time_ns: int = -(2**62)
+    place: int = -1
+    """Its number in its run, from 0; -1: there was none."""
+
+
+FRESH: Final = EchoState()
+
+
+def answers(
+    time_ns: NDArray[np.int64], *, within_ns: int, state: EchoState
+) -> tuple[NDArray[np.bool_], int, int, EchoState]:
+    """Return which of n frames of one kind are answers.
+
+    Parameters
+    ----------
+    time_ns
+        int64, shape (n,), non-decreasing.
+    within_ns
+        How long after its request an answer comes at most.
+    state
+        What the call before gave back.
+
+    Returns
+    -------
+    answer, unclear, single, state
+        bool, shape (n,); how many frames could not be told; how many were left single, which is
+        known when the next run begins; and the state behind them.
+    """
+    if len(time_ns) == 0:
+        return np.empty(0, bool), 0, 0, state
+    before = np.concatenate(([np.int64(state.time_ns)], time_ns[:-1]))
+    begins = time_ns - before > within_ns
+    if state.place < 0:
+        begins[0] = True
+    number = np.arange(len(time_ns))
+    # Behind the last beginning, or behind what the state counted so far.
+    start = np.maximum.accumulate(np.where(begins, number, -(state.place + 1)))
+    place = number - start
+    ahead = np.concatenate(([state.place], place[:-1]))
+    single = begins & (ahead == 0)
+    return (
+        place == 1,
+        int(np.count_nonzero(place >= 2)),
+        int(np.count_nonzero(single)),
+        EchoState(time_ns=int(time_ns[-1]), place=int(place[-1])),
+    )

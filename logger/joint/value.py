@@ -1,0 +1,335 @@
+"""One value in a frame: where it stands in the bytes, and what one count of it means.
+
+Pure. Bits are placed as in most manuals, counted from 0 within a byte, bit 0 the least
+significant::
+
+    byte                   1                               2
+    bit       7   6   5   4   3   2   1   0   7   6   5   4   3   2   1   0
+           +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
+    little | v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|v11|v10| v9| v8|  byte=1 bit=0 bits=12
+    big    |v11|v10| v9| v8| v7| v6| v5| v4| v3| v2| v1| v0|  .|  .|  .|  .|  byte=1 bit=7 bits=12
+           +---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+---+
+
+`bit` is where the value begins: its least significant bit for order = "little", its most
+significant for order = "big".
+"""
+
+import re
+from typing import Annotated, Final, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from logger.joint.channels import CHANNELS, INPUT_UNITS
+from logger.settings_file import Settings, nearest
+
+__all__ = [
+    "SHARES",
+    "ChannelName",
+    "Encoder",
+    "Match",
+    "Meaning",
+    "Ntc",
+    "Part",
+    "Place",
+    "Value",
+    "code_of",
+]
+
+CODE_BITS: Final = 32
+COUNTS_MOST: Final = 2**32
+TURNS_MOST: Final = 2**31
+FLOAT_BITS: Final = (16, 32, 64)
+SHARES: Final = {"per_mille": 1e-3, "per_cent": 1e-2}
+"""Units that are shares of what the bench file says one whole is (`per_mille`, else `rated`)."""
+SHARED: Final = frozenset({"current", "torque", "voltage"})
+"""Quantities that a drive reports as a share of a rated value."""
+
+_NUMBER = r"-?(?:0[xX][0-9a-fA-F]+|[0-9]+)"
+_CODE = re.compile(rf"\s*(?P<code>{_NUMBER})\s*(?:/\s*(?P<mask>{_NUMBER})\s*)?")
+_RANGE = re.compile(rf"\s*(?P<low>{_NUMBER})\s*\.\.\s*(?P<high>{_NUMBER})\s*")
+
+
+def _channel(name: str) -> str:
+    if name not in CHANNELS:
+        raise ValueError(f"found {name!r}, expected a channel.{nearest(name, list(CHANNELS))}")
+    return name
+
+
+ChannelName = Annotated[str, AfterValidator(_channel)]
+
+
+def code_of(written: str) -> tuple[int, int | None]:
+    """Return code and mask of a key such as "5", "0x27" or "0x40/0x4F"; ValueError if it is none.
+
+    No mask stands for the whole value.
+    """
+    match = _CODE.fullmatch(written)
+    if match is None:
+        raise ValueError(
+            f"found {written!r}, expected a code such as 5, 0x27 or '0x40/0x4F' (code/mask)."
+        )
+    return int(match["code"], 0), int(match["mask"], 0) if match["mask"] else None
+
+
+def _names(names: dict[str, str]) -> dict[str, str]:
+    for written, name in names.items():
+        code, mask = code_of(written)
+        if mask is not None and code & ~mask:
+            raise ValueError(
+                f"{written!r}: found bits of the code outside its mask; it would fit no value."
+            )
+        if not name:
+            raise ValueError(f"{written!r}: found an empty name, expected a word.")
+    return names
+
+
+def _flags(flags: dict[str, str]) -> dict[str, str]:
+    for written, name in flags.items():
+        if not written.isdecimal() or int(written) >= CODE_BITS:
+            raise ValueError(
+                f"found {written!r}, expected the number of a bit, 0 to {CODE_BITS - 1}."
+            )
+        if not name:
+            raise ValueError(f"{written!r}: found an empty name, expected a word.")
+    return flags
+
+
+Names = Annotated[dict[str, str], AfterValidator(_names)]
+Flags = Annotated[dict[str, str], AfterValidator(_flags)]
+
+
+class Ntc(Settings):
+    """A thermistor: R = R25 * exp(B * (1/T - 1/298.15)), T in kelvin."""
+
+    r25_ohm: float = Field(gt=0)
+    b_K: float = Field(gt=0)  # noqa: N815 - the kelvin is a capital K
+
+
+class Encoder(Settings):
+    """The value is an encoder's count, which starts again somewhere."""
+
+    counts: int = Field(
+        gt=1, le=COUNTS_MOST, description="counts of one turn of the shaft that it sits on"
+    )
+    turns: int = Field(default=1, ge=1, le=TURNS_MOST)
+    """Turns that the encoder itself counts before it starts again; 1: it is a single-turn one."""
+
+    @property
+    def modulus(self) -> int:
+        """Counts after which it starts again."""
+        return self.counts * self.turns
+
+
+class Place(Settings):
+    """Where a whole number stands in a frame."""
+
+    byte: int = Field(default=0, ge=0, le=63)
+    bit: int | None = Field(default=None, ge=0, le=7)
+    bits: int = Field(ge=1, le=64)
+    order: Literal["little", "big"] = "little"
+    signed: bool = False
+
+    @property
+    def raw_range(self) -> tuple[int, int]:
+        """The smallest and the largest raw value."""
+        if self.signed:
+            return -(1 << (self.bits - 1)), (1 << (self.bits - 1)) - 1
+        return 0, (1 << self.bits) - 1
+
+    @property
+    def first_bit(self) -> int:
+        """Where the value begins within its byte."""
+        if self.bit is not None:
+            return self.bit
+        return 0 if self.order == "little" else 7
+
+    @property
+    def places(self) -> tuple[tuple[int, int], ...]:
+        """The (byte, bit) places that the value takes, least significant first."""
+        if self.order == "little":
+            start = self.byte * 8 + self.first_bit
+            return tuple(divmod(start + i, 8) for i in range(self.bits))
+        start = self.byte * 8 + 7 - self.first_bit
+        return tuple(
+            (place // 8, 7 - place % 8) for place in range(start + self.bits - 1, start - 1, -1)
+        )
+
+
+class Match(Place):
+    """A field that a frame of this kind has at this value: what tells it from others."""
+
+    equals: int
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Match":
+        lowest, highest = self.raw_range
+        if not lowest <= self.equals <= highest:
+            raise ValueError(
+                f"equals: found {self.equals}, expected a raw value of {self.bits} bits, {lowest} "
+                f"to {highest}."
+            )
+        return self
+
+    @property
+    def required(self) -> dict[tuple[int, int], int]:
+        """The (byte, bit) places, and the bit that has to stand in each."""
+        return {place: self.equals >> number & 1 for number, place in enumerate(self.places)}
+
+
+class Part(Place):
+    """A field that is told in words where it changes (or whenever its frame comes)."""
+
+    name: str = Field(min_length=1)
+    names: Names = Field(default_factory=dict)
+    """Raw value, or "value/mask", -> what it is called; the first that fits."""
+    flags: Flags = Field(default_factory=dict)
+    """Number of a bit -> what it means when it is set."""
+    restart: int | None = None
+    """The raw value that says: the joint has just been switched on."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Part":
+        if self.bits > CODE_BITS:
+            raise ValueError(f"bits: found {self.bits}, expected at most {CODE_BITS} of a code.")
+        return self
+
+
+class Meaning(Settings):
+    """What a raw value means: its channel, and the way from counts to the channel's unit."""
+
+    channel: ChannelName
+    type: Literal["integer", "float"] = "integer"
+    """"float": the bits are an IEEE 754 number of 16, 32 or 64 bits, not a whole one."""
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str | None = None
+    """Unit of raw * scale + offset; default the channel's own. "per_mille" and "per_cent" are
+    shares of what the bench file calls one whole."""
+    per_turn: float | None = Field(default=None, gt=0)
+    """Counts of one turn, where position or speed count so: in place of scale and unit."""
+    side: Literal["output", "motor"] = "output"
+    """Where it is measured: speed and position of the motor side are divided by the gear ratio, its
+    torque is multiplied by it."""
+    encoder: Encoder | None = None
+    resistance: Literal["pt100"] | Ntc | None = None
+    """The scaled value is the resistance in ohm of this sensor."""
+    no_value: tuple[int | str, ...] = ()
+    """Raw values that mean "no value": numbers, or ranges such as "0xFB..0xFF"; of a float its
+    bits as a number. A float that is no finite number is none anyway."""
+    names: Names = Field(default_factory=dict)
+    """Of a code: raw value, or "value/mask", -> what it is called; the first that fits."""
+    flags: Flags = Field(default_factory=dict)
+    """Of a code: number of a bit -> what it means when it is set."""
+
+
+class Value(Meaning, Place):
+    """One value in a frame: where it stands, and what one count of it means."""
+
+    byte: int = Field(ge=0, le=63)
+    slot_bytes: int = Field(default=0, ge=0, le=63)
+    """Bytes from one joint's value to the next where one frame carries those of several: the value
+    stands at byte + slot * slot_bytes, the slot named in the bench file."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Value":
+        channel = CHANNELS[self.channel]
+        quantity = channel.quantity
+        self._fits_unit(quantity)
+        if self.scale == 0:
+            raise ValueError("scale: found 0, expected the worth of one count.")
+        if self.type == "float":
+            self._fits_float()
+        if self.encoder is not None:
+            self._fits_encoder(self.encoder)
+        if self.resistance is not None and quantity != "temperature":
+            raise ValueError(f"resistance: found on {self.channel}, expected on a temperature.")
+        if self.resistance is not None and self.unit is not None:
+            raise ValueError(
+                f"unit: found {self.unit!r} beside resistance; the scaled value is in ohm, and the "
+                "sensor gives degC. Remove the key."
+            )
+        if channel.whole and (self.bits > CODE_BITS or self.scale != 1 or self.offset != 0):
+            raise ValueError(
+                f"{self.channel}: found {self.bits} bits, scale {self.scale:g}, offset "
+                f"{self.offset:g}; a code has at most {CODE_BITS} bits, no scale and no offset."
+            )
+        for key in ("names", "flags"):
+            if getattr(self, key) and not channel.whole:
+                raise ValueError(
+                    f"{key}: found on {self.channel}, expected on a code (fault_code, state_code)."
+                )
+        if self.side == "motor" and quantity not in {"speed", "position", "torque"}:
+            raise ValueError(
+                f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
+            )
+        self._fits_no_value()
+        return self
+
+    def _fits_unit(self, quantity: str) -> None:
+        units = [*INPUT_UNITS[quantity], *(SHARES if quantity in SHARED else ())]
+        if self.unit is not None and self.unit not in units:
+            raise ValueError(f"unit: found {self.unit!r}, expected one of {', '.join(units)}.")
+        if self.per_turn is None:
+            return
+        if quantity not in {"position", "speed"}:
+            raise ValueError(
+                f"per_turn: found on {self.channel}, expected on a position or a speed."
+            )
+        if self.scale != 1 or self.offset != 0 or self.unit is not None or self.encoder is not None:
+            raise ValueError(
+                "per_turn: found beside scale, offset, unit or encoder; it says alone what one "
+                "count is worth. Remove them."
+            )
+
+    def _fits_float(self) -> None:
+        if self.bits not in FLOAT_BITS:
+            raise ValueError(
+                f"type: found 'float' with {self.bits} bits, expected 16, 32 or 64 (IEEE 754)."
+            )
+        if self.signed or self.encoder is not None or CHANNELS[self.channel].whole:
+            raise ValueError(
+                "type: found 'float' with signed, with an encoder or on a code; expected none."
+            )
+
+    def _fits_encoder(self, encoder: Encoder) -> None:
+        if self.channel != "position_rad":
+            raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
+        if encoder.modulus > 1 << self.bits:
+            turns = "" if encoder.turns == 1 else f" times {encoder.turns} turns"
+            raise ValueError(
+                f"encoder.counts: found {encoder.counts}{turns}, expected at most "
+                f"{1 << self.bits}: {self.bits} bits start again there."
+            )
+        if self.scale != 1 or self.offset != 0 or self.unit is not None:
+            raise ValueError(
+                "encoder: found with scale, offset or unit; counts says what one count is worth. "
+                "Remove them."
+            )
+
+    def _fits_no_value(self) -> None:
+        lowest, highest = (0, (1 << self.bits) - 1) if self.type == "float" else self.raw_range
+        sign = "signed" if self.signed else "unsigned"
+        for low, high in self.absent:
+            if not lowest <= low <= high <= highest:
+                found = low if low == high else f"{low}..{high}"
+                raise ValueError(
+                    f"no_value: found {found}, expected a raw value of {self.bits} {sign} bits, "
+                    f"{lowest} to {highest}."
+                )
+
+    @property
+    def absent(self) -> tuple[tuple[int, int], ...]:
+        """Ranges of raw values that mean "no value", both ends included; ValueError."""
+        ranges = []
+        for written in self.no_value:
+            if isinstance(written, int):
+                ranges.append((written, written))
+                continue
+            match = _RANGE.fullmatch(written)
+            if match is None:
+                raise ValueError(
+                    f"no_value: found {written!r}, expected a raw value such as -128, or a range "
+                    "such as '0xFB..0xFF'."
+                )
+            ranges.append((int(match["low"], 0), int(match["high"], 0)))
+        return tuple(ranges)
