@@ -7,7 +7,7 @@ gives the same readings. `owners` says whose a frame is, `fields` reads its bits
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -361,9 +361,14 @@ def _joint_values(
     segment.fill(-1)
     counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
     counts_due = 0
+    speaking: list[tuple[TellPlan, NDArray[np.intp]]] = []
     for number, frame_plan in enumerate(plan.frames):
         places = (kind == number).nonzero()[0]
-        if len(places) == 0 or not frame_plan.fields.values:
+        if len(places) == 0:
+            continue
+        if frame_plan.tell:
+            speaking.append((frame_plan.tell, places))
+        if not frame_plan.fields.values:
             continue
         raw, scaled, absent = quantities(frame_plan.fields, words, frames.data, rows[places])
         for place, sensor in frame_plan.sensors:
@@ -381,10 +386,8 @@ def _joint_values(
     restarts: NDArray[np.int64] | None = None
     if plan.tells and len(rows):
         state, restarts = _take_words(
-            plan, state, frames, rows=rows, kind=kind, values=values, notices=notices
+            plan, state, frames, speaking, rows=rows, values=values, notices=notices
         )
-        if restarts is None:
-            restarts = np.full(len(rows), state.restarts) if state.restarts else None
         if restarts is not None and not plan.counts:
             placed = segment >= 0
             segment[placed] = restarts[placed]
@@ -409,42 +412,43 @@ def _take_words(
     plan: _JointPlan,
     state: _JointState,
     frames: FrameBatch,
+    speaking: Sequence[tuple[TellPlan, NDArray[np.intp]]],
     *,
     rows: NDArray[np.intp],
-    kind: NDArray[np.int32],
     values: Floats,
     notices: list[Notice],
 ) -> tuple[_JointState, NDArray[np.int64] | None]:
     """Add what the joint says in words; return the state, and how often it restarted by each row.
 
-    None for the latter: it did not.
+    None for the latter: it never did.
     """
     told = state.told
-    restarted = np.zeros(len(rows), bool)
-    for number, frame_plan in enumerate(plan.frames):
-        if not frame_plan.tell:
-            continue
-        places = (kind == number).nonzero()[0]
-        if len(places) == 0:
+    restarted: NDArray[np.bool_] | None = None
+    for what, places in speaking:
+        codes = {channel: values[plan.channels.index(channel), places] for channel in what.codes}
+        if not what.parts and all(
+            told.repeats(channel, repeated) for channel, repeated in codes.items()
+        ):
             continue
         more, restarts, told = tell(
-            frame_plan.tell,
+            what,
             told,
             joint=plan.joint.name,
             time_ns=frames.time_ns[rows[places]],
-            values={
-                channel: values[plan.channels.index(channel), places]
-                for channel in frame_plan.tell.codes
-            },
+            values=codes,
             data=frames.data[rows[places]],
         )
         notices += more
-        restarted[places] = restarts
-    state = replace(state, told=told)
-    if not restarted.any():
-        return state, None
-    count = state.restarts + np.cumsum(restarted)
-    return replace(state, restarts=int(count[-1])), count
+        if restarts.any():
+            if restarted is None:
+                restarted = np.zeros(len(rows), bool)
+            restarted[places] = restarts
+    if told is not state.told:
+        state = replace(state, told=told)
+    if restarted is not None:
+        count = state.restarts + np.cumsum(restarted)
+        return replace(state, restarts=int(count[-1])), count
+    return state, np.full(len(rows), state.restarts) if state.restarts else None
 
 
 def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:

@@ -153,6 +153,8 @@ class JointSettings(Settings):
     per_mille: PerMille = PerMille()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
     """The longest silence over which the turn count of a single-turn encoder is still believed."""
+    stop: StopFrame | None = None
+    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
     value: dict[str, ValueChange] = Field(default_factory=dict)
     """Channel -> what this joint does otherwise than its layout says."""
     object: tuple[Object, ...] = ()

@@ -59,6 +59,12 @@ class TellState:
     """What was told last, by channel or by the name of a frame."""
 
     meanings: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    codes: Mapping[str, float] = field(default_factory=lambda: {"fault_code": _NO_FAULT})
+    """The code itself: one that repeats needs no words."""
+
+    def repeats(self, channel: str, codes: NDArray[np.float64]) -> bool:
+        """Whether a channel only repeats what it said last."""
+        return channel in self.codes and bool((codes == self.codes[channel]).all())
 
 
 def tell_plan(frame: Frame) -> TellPlan:
@@ -99,7 +105,7 @@ def tell(
     """
     notices: list[Notice] = []
     restarts = np.zeros(len(time_ns), bool)
-    meanings = dict(state.meanings)
+    meanings, newest = dict(state.meanings), dict(state.codes)
     for channel, codes in plan.codes.items():
         held = np.flatnonzero(~np.isnan(values[channel]))
         raw = values[channel][held].astype(np.int64)
@@ -110,6 +116,8 @@ def tell(
         turns, last = _turns([codes.meaning(raw)], before)
         if last is not None:
             meanings[channel] = last
+        if len(raw):
+            newest[channel] = float(raw[-1])
         notices += [
             Notice(
                 time_ns=int(time_ns[held[row]]),
@@ -150,7 +158,7 @@ def tell(
             )
             for row in turns.tolist()
         ]
-    return notices, restarts, TellState(meanings=meanings)
+    return notices, restarts, TellState(meanings=meanings, codes=newest)
 
 
 def _turns(
