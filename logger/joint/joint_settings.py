@@ -161,8 +161,6 @@ class JointSettings(Settings):
     """Entries of the drive's object dictionary that its layout does not know."""
     mapping: dict[str, Entries | Mapped] = Field(default_factory=dict)
     """Frame -> the objects that it carries, where the layout leaves that to the drive."""
-    stop: StopFrame | None = None
-    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
 
     @field_validator("layout")
     @classmethod
