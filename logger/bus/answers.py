@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench import Bench, JointSettings
@@ -37,8 +36,8 @@ Sent = tuple[int, int]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Planned:
     joint: str
-    slots: tuple[int, ...]
-    """Numbers of the kinds of frame that answer it."""
+    answers: tuple[int, ...]
+    """Numbers in the owner plan of the kinds of frame that answer it."""
     patience_ns: int
     key: int
     """Identifier, and above it the 29-bit flag."""
@@ -54,9 +53,6 @@ class AnswerPlan:
     bus: int
     owners: OwnerPlan
     requests: tuple[_Planned, ...]
-    slot: NDArray[np.int32]
-    """For each claim of `owners` the number of the kind of answer, -1 for none; one more, -1, at
-    its end for frames of nobody."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,14 +69,13 @@ def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
     """Return what answers the requests of one bus; `slower` stretches their periods."""
     planned: list[_Planned] = []
     owners = decode_plan_for(bench).owners
-    slot = np.full(len(owners.claims) + 1, -1, np.int32)
-    first = 0
+    # Of claims that are the same (shared frames) the first is the owner.
+    first_of = {claim: number for number, claim in reversed(list(enumerate(owners.claims)))}
     for joint in bench.joints:
         layout = bench.layout_of(joint)
-        if bench.bus_of(joint) == bus:
+        if bench.bus_of(joint) == bus and layout.request:
+            claims = bench.claims_of(joint)
             for request in layout.request:
-                places = [first + place for place in layout.answers_to(request)]
-                slot[places] = places
                 period_s = request.period_s * slower
                 number = identifier_for(
                     request.identifier, joint.node, extended=request.extended, where=joint.name
@@ -88,7 +83,9 @@ def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
                 planned.append(
                     _Planned(
                         joint=joint.name,
-                        slots=tuple(places),
+                        answers=tuple(
+                            first_of[claims[place]] for place in layout.answers_to(request)
+                        ),
                         patience_ns=round(max(PATIENCE_PERIODS * period_s, LEAST_PATIENCE_S) * 1e9),
                         key=number | request.extended << 32,
                         data=bytes.fromhex(request.data),
@@ -98,13 +95,12 @@ def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
                         ),
                     )
                 )
-        first += len(layout.frame)
-    return AnswerPlan(bus=bus, owners=owners, requests=tuple(planned), slot=slot)
+    return AnswerPlan(bus=bus, owners=owners, requests=tuple(planned))
 
 
 def is_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
     """Return whether a frame is an answer that carries the identifier of what was sent."""
-    if getattr(frame, "echo_within_s", None) is None or frame.extended != sent.extended:
+    if frame.echo_within_s is None or frame.extended != sent.extended:
         return False
     asked, said = (
         identifier_for(one.identifier, joint.node, extended=one.extended, where=joint.name)
@@ -159,8 +155,9 @@ class Answers:
     def __init__(self, plan: AnswerPlan) -> None:
         self._plan = plan
         self._waiting: list[deque[_Waiting]] = [deque() for _ in plan.requests]
-        self._open: dict[int, list[_Waiting]] = {
-            place: [] for one in plan.requests for place in one.slots
+        # A frame that several joints share answers each of them.
+        self._open: dict[tuple[int, str], list[_Waiting]] = {
+            (owner, one.joint): [] for one in plan.requests for owner in one.answers
         }
         joints = list(dict.fromkeys(one.joint for one in plan.requests))
         self._heed = {joint: _Heed() for joint in joints}
@@ -190,14 +187,14 @@ class Answers:
             return []
         for number, time_ns in sent:
             planned = self._plan.requests[number]
-            if not planned.slots:
+            if not planned.answers:
                 continue
             one = _Waiting(
                 time_ns=time_ns, until_ns=time_ns + planned.patience_ns, joint=planned.joint
             )
             self._waiting[number].append(one)
-            for place in planned.slots:
-                self._open[place].append(one)
+            for owner in planned.answers:
+                self._open[owner, planned.joint].append(one)
         marks: list[tuple[int, bool, _Waiting]] = []
         if len(frames) and any(self._open.values()):
             self._match(frames, marks)
@@ -212,12 +209,11 @@ class Answers:
             opened.clear()
 
     def _match(self, frames: FrameBatch, marks: list[tuple[int, bool, _Waiting]]) -> None:
-        owner, _ = owners_of(self._plan.owners, frames)
-        slot = self._plan.slot[owner]
-        for place, opened in self._open.items():
+        owners, _ = owners_of(self._plan.owners, frames)
+        for (owner, _), opened in self._open.items():
             if not opened:
                 continue
-            times = frames.time_ns[slot == place]
+            times = frames.time_ns[owners == owner]
             at = 0
             # Each turn of the loop takes a request out: frames alone take no turn.
             while opened:

@@ -200,6 +200,26 @@ def test_two_requests_that_share_an_answer():
     assert answers.missed["a"] == 0
 
 
+def test_a_frame_that_joints_share_answers_each_of_them():
+    """One frame with the values of both: either's request is answered by it."""
+    shared = (
+        '[[frame]]\nname = "both"\nidentifier = "0x300"\nshared = true\nlength = 2\n'
+        '[[frame.value]]\nchannel = "current_A"\nbyte = 0\nslot_bytes = 1\nbits = 8\n'
+    )
+    bench = _bench(_request("01"), shared)
+    frames = FrameBatch.of([(5 * MS, 0x300, 0, b"\0\0")])
+    answers, _ = _taken(plan_for(bench, bus=0), [(0, 0), (1, MS)], frames, until_ns=S)
+    assert answers.missed == {"a": 0, "b": 0}
+
+
+def test_somebody_elses_request_is_no_answer():
+    """What looks like a request that a layout knows is none of the joint's frames."""
+    frames = FrameBatch.of([(5 * MS, 0x101, 0, b"\x41"), (6 * MS, 0x102, 0, b"\x42")])
+    sent = [(number, 0) for number in range(4)]
+    answers, _ = _taken(plan_for(TWO, bus=0), sent, frames, until_ns=S)
+    assert answers.missed == {"a": 2, "b": 2}
+
+
 def test_what_no_frame_answers_is_not_judged():
     """Where no layout says what the answer is, nobody is blamed."""
     bench = _bench(_request("01") + _request("42"), _frame("41") + _frame("42"))

@@ -89,12 +89,12 @@ name = "answer"
 identifier = "0x140 + node"
 begins = "9A"
 length = 3
+echo_within_s = 0.02
 """
 
 
-def _alike(monkeypatch: pytest.MonkeyPatch) -> Asker:
+def _alike() -> Asker:
     """Return an asker whose joint answers with identifier and first byte of the request."""
-    monkeypatch.setattr("logger.bus.request.is_echo", lambda _joint, _frame, _request: True)
     bench = bench_from(
         '[bus]\ninterface = "virtual"\nsend = true\n[[joint]]\nname = "a"\nlayout = "alike"\n'
         "node = 1\n",
@@ -107,19 +107,17 @@ def _alike(monkeypatch: pytest.MonkeyPatch) -> Asker:
 ALIKE = FrameBatch.of([(0, 0x141, 0, b"\x9a\x00\x00")])
 
 
-def test_while_listening_a_frame_that_looks_like_a_request_is_somebody_else(
-    monkeypatch: pytest.MonkeyPatch,
-):
+def test_while_listening_a_frame_that_looks_like_a_request_is_somebody_else():
     """Nobody has asked yet, so it is no answer to us."""
-    assert "0x141" in (_alike(monkeypatch).heard(ALIKE, now_s=0.5) or "")
+    assert "0x141" in (_alike().heard(ALIKE, now_s=0.5) or "")
 
 
 @pytest.mark.parametrize("others", [0, 1])
 def test_while_asking_only_more_of_them_than_were_asked_for_are(
-    monkeypatch: pytest.MonkeyPatch, others: int
+    others: int,
 ):
     """One answer for each request is the joint's; a second master's requests are told by number."""
-    asker = _alike(monkeypatch)
+    asker = _alike()
     refused_s = None
     for step in range(600):
         now_s = LISTEN_S + step * 0.1 + 1e-6
