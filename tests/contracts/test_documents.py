@@ -42,10 +42,14 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, several = (text for kind, text in FENCES if kind == "toml")
+    bench, layout, limits, stop, several = (text for kind, text in FENCES if kind == "toml")
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
+    # The stop frame belongs below the joint; its bus has to be one that sends.
+    (tmp_path / "stopping.toml").write_text(
+        bench.replace("[[joint]]", "send = true\n\n[[joint]]") + stop, encoding="utf-8"
+    )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
     return tmp_path
 
@@ -54,6 +58,7 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     """Bench, layout and limits of the guide are accepted, together."""
     bench = read_bench(readers_bench / "bench.toml")
     check_against(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
+    assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
 
 

@@ -36,7 +36,7 @@ drop_off = 50.0
 name = "silent"
 kind = "silence"
 severity = "warning"
-after_s = 0.3
+after_s = 0.6
 """
 
 
@@ -66,7 +66,7 @@ def _run(settings: RecordSettings, *messages: can.Message) -> Recorded:
         for message in messages:
             other.send(message)
             time.sleep(0.005)
-        time.sleep(0.2)
+        time.sleep(0.1)
         ended = running.end()
     assert ended is not None, running.fault
     return ended
