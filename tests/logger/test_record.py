@@ -66,7 +66,7 @@ def test_every_frame_on_the_bus_is_recorded(tmp_path: Path):
             if index % 10 == 0:
                 other.send(can.Message(arbitration_id=0x7F0, data=b"\x01", is_extended_id=False))
             if index % 100 == 0:
-                time.sleep(0.01)
+                time.sleep(0.04)
         time.sleep(0.1)
         ended = running.end()
     assert (ended.frames, ended.undecoded, ended.dropped) == (1100, 100, 0)
