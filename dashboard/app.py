@@ -17,7 +17,8 @@ from fastapi.responses import JSONResponse
 
 from dashboard.asks import add_ask_route
 from dashboard.guard import LOOPBACK, Guard, GuardMiddleware
-from dashboard.pages import frame, live, replay
+from dashboard.heard_views import add_heard_routes
+from dashboard.pages import bus, frame, live, replay
 from dashboard.shelf import Shelf
 from dashboard.stream import add_live_route
 from dashboard.views import add_view_routes
@@ -69,8 +70,9 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
         enable_mcp=False,
     )
     app.layout = frame.layout()
-    frame.add_callbacks(app, {"/": live.layout, "/replay": replay.layout})
+    frame.add_callbacks(app, {"/": live.layout, "/replay": replay.layout, "/bus": bus.layout})
     add_view_routes(server, shelf)
+    add_heard_routes(server, shelf)
     add_live_route(server, shelf, guard)
     add_ask_route(server, shelf, guard)
 

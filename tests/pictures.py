@@ -15,11 +15,18 @@ from pathlib import Path
 from playwright.sync_api import Browser
 
 from tests.browser import chromium, installed
+from tests.buses import two_buses
 
 ROOT = Path(__file__).parents[1]
 OUT = ROOT / "screenshots"
 README_PICTURE = ROOT / "dashboard" / "assets" / "live.png"
 SIZES = ((1440, 900), (2560, 1440), (390, 844))
+SHEETS = {
+    "live": "#live-sheet",
+    "replay": "#past-rows",
+    "bus": "#heard-rows",
+    "bus-past": "#heard-rows",
+}
 WATCH_S = 330
 """Long enough for the heavy crates and the first warning of the demo's fan failure."""
 
@@ -35,6 +42,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
         recordings = Path(folder)
         shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
+        two_buses(recordings / "two-buses")
         demo = subprocess.Popen(
             [
                 *(sys.executable, "-m", "dutytrace", "demo", "--no-browser", "--port", "0"),
@@ -53,6 +61,8 @@ def main() -> int:
                     for size in SIZES:
                         _take(browser, address, "live", size, scheme)
                         _take(browser, f"{address}/replay/demo-overheat", "replay", size, scheme)
+                        _take(browser, f"{address}/bus", "bus", size, scheme)
+                        _take(browser, f"{address}/bus/two-buses", "bus-past", size, scheme)
         finally:
             demo.terminate()
             demo.wait(30)
@@ -76,8 +86,7 @@ def _take(browser: Browser, address: str, name: str, size: tuple[int, int], sche
         color_scheme="dark" if scheme == "dark" else "light",
     )
     page.goto(address)
-    sheet = "#live-sheet" if name == "live" else "#past-rows"
-    page.wait_for_selector(f"{sheet}[data-drawn]", timeout=60_000)
+    page.wait_for_selector(f"{SHEETS[name]}[data-drawn]", timeout=60_000)
     page.wait_for_timeout(1500)
     if name == "replay":
         page.locator('.exc[data-severity="trip"]').click()
