@@ -1,7 +1,8 @@
 """Shows a recording, live or past. Imports replay and logger's vocabulary; computes nothing itself.
 
-    app        the server: one process, one port, on this machine only
+    app        the server: one process, one port
     guard      who may speak to it
+    access/    who is let in where others are served: password, sessions, login, read-only
     shelf      the one door to the recordings folder
     theme      colours, pens, numbers in words
     figures/   arrays -> plotly figures, pure
@@ -20,7 +21,8 @@
     heard      what Bus shows of one recording
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
-    assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive
+    assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
+               session.js notices that a session ended
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
 folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.

@@ -100,7 +100,7 @@ def _axis(row: BusRow, height_px: float) -> Axis:
     found = axis_range(0.0, high, quantity="", height_px=height_px)
     top = max(found.high, high)
     if row.counted:
-        return Axis(low=0.0, high=top, ticks=(0.0, float(np.floor(high))))
+        return Axis(low=0.0, high=high * 1.15, ticks=(0.0, float(np.floor(high))))
     return Axis(low=0.0, high=top, ticks=tuple(t for t in found.ticks if 0 <= t <= top))
 
 
@@ -240,12 +240,16 @@ def buses_figure(
     meta_rows, limits = [], []
     for index, (row, domain) in enumerate(zip(rows, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
-        axis = _axis(row, (domain[1] - domain[0]) * sheet.plot_height)
+        height_px = (domain[1] - domain[0]) * sheet.plot_height
+        axis = _axis(row, height_px)
+        # On a phone the row's title stands where a label at the very top would.
+        room = axis.high * sheet.text / height_px if sheet.form == "narrow" else 0.0
+        shown = [tick for tick in axis.ticks if tick <= axis.high - room or row.counted]
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],
-            "tickvals": list(axis.ticks),
-            "ticktext": [number(tick, 0 if tick == round(tick) else 1) for tick in axis.ticks],
+            "tickvals": shown,
+            "ticktext": [number(tick, 0 if tick == round(tick) else 1) for tick in shown],
             "zeroline": True,
             "anchor": "x",
         }
