@@ -176,10 +176,49 @@ def record(
 def dashboard(
     recordings: Recordings = DEFAULT_RECORDINGS,
     port: Port = 8050,
-    host: Annotated[str, typer.Option(help="Address to serve on.")] = "127.0.0.1",
+    host: Annotated[
+        str, typer.Option(help="Address to serve on; any but this machine's own asks a password.")
+    ] = "127.0.0.1",
+    password_file: Annotated[
+        Path | None, typer.Option(help="Ask for the password whose hash is in this file.")
+    ] = None,
+    origin: Annotated[
+        str, typer.Option(help="Address that a reverse proxy shows, such as https://bench.lab.")
+    ] = "",
+    read_only: Annotated[
+        bool, typer.Option("--read-only", help="Only show: no notes, nothing acknowledged.")
+    ] = False,
 ) -> None:
     """Serve the pages over a recordings folder, live and past."""
-    _serve(recordings, host=host, port=port, open_at=None)
+    _serve(
+        recordings,
+        host=host,
+        port=port,
+        open_at=None,
+        password_file=password_file,
+        origin=origin,
+        read_only=read_only,
+    )
+
+
+@app.command()
+def password(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Where its hash is written.")],
+) -> None:
+    """Write the hash of a password that is typed, for `dashboard --password-file`."""
+    from getpass import getpass
+
+    from dashboard.access.password import write_password
+
+    # Typed or piped in, never an option: those are seen in the list of processes.
+    if sys.stdin.isatty():
+        typed = getpass("Password: ")
+        if getpass("Once more: ") != typed:
+            raise InputError("password: the two are not the same; nothing was written.")
+    else:
+        typed = sys.stdin.readline().rstrip("\r\n")
+    write_password(file, typed)
+    _say(f"Its hash is in {file}; start `dutytrace dashboard --password-file {file}` anew.")
 
 
 @app.command()
@@ -749,7 +788,15 @@ class _progress:  # noqa: N801 - reads like a function at its one place
 
 
 def _serve(
-    recordings: Path, *, host: str, port: int, open_at: Path | None, browser: bool = False
+    recordings: Path,
+    *,
+    host: str,
+    port: int,
+    open_at: Path | None,
+    browser: bool = False,
+    password_file: Path | None = None,
+    origin: str = "",
+    read_only: bool = False,
 ) -> None:
     from dashboard.app import serve
 
@@ -760,7 +807,16 @@ def _serve(
 
             webbrowser.open(address)
 
-    serve(recordings=recordings, host=host, port=port, open_at=open_at, ready=ready)
+    serve(
+        recordings=recordings,
+        host=host,
+        port=port,
+        password_file=password_file,
+        origin=origin,
+        read_only=read_only,
+        open_at=open_at,
+        ready=ready,
+    )
 
 
 def _stop_on_signals() -> threading.Event:

@@ -1,11 +1,12 @@
 """Shows a recording, live or past. Imports replay and logger's vocabulary; computes nothing itself.
 
-    app        the server: one process, one port, on this machine only
+    app        the server: one process, one port
     guard      who may speak to it
+    access/    who is let in where others are served: password, sessions, login, read-only
     shelf      the one door to the recordings folder
     theme      colours, pens, numbers in words
     figures/   arrays -> plotly figures, pure
-    pages/     Live and Replay: a layout and a few thin callbacks each
+    pages/     Live, Replay and Bus: a layout and a few thin callbacks each
     ledger     the present state of joints and alerts, in words
     alert_lines  what stands open, and what can be done
     follower   follows the recording that is being written, once for all open pages
@@ -16,8 +17,12 @@
     views      the routes that Replay reads from
     past       what Replay shows of one recording
     catalogue  the list of recordings
+    heard_views  the routes that Bus reads from
+    heard      what Bus shows of one recording
+    talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
-    assets/    what runs in the browser: draw.js draws, live.js and replay.js drive
+    assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
+               session.js notices that a session ended
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
 folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.

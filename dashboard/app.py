@@ -1,12 +1,13 @@
 """The server of the pages: Dash on FastAPI, served by one uvicorn in this process.
 
 `build` makes the application without opening a port; `serve` runs it until it is stopped. Serves
-this machine only: nothing here asks for a password yet.
+this machine only, unless a password is asked for: `access` holds who is let in.
 """
 
 import logging
 import socket
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -15,9 +16,13 @@ from dash import Dash
 from fastapi import FastAPI
 from fastapi.responses import JSONResponse
 
+from dashboard.access.gate import Access, GateMiddleware
+from dashboard.access.login import add_login_routes
+from dashboard.access.password import read_password
 from dashboard.asks import add_ask_route
-from dashboard.guard import LOOPBACK, Guard, GuardMiddleware
-from dashboard.pages import frame, live, replay
+from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
+from dashboard.heard_views import add_heard_routes
+from dashboard.pages import bus, frame, live, replay
 from dashboard.shelf import Shelf
 from dashboard.stream import add_live_route
 from dashboard.views import add_view_routes
@@ -28,6 +33,7 @@ __all__ = ["build", "serve"]
 log = logging.getLogger(__name__)
 
 STOP_WITHIN_S: Final = 1
+_EVERYWHERE: Final = frozenset({"0.0.0.0", "::", ""})
 _INDEX: Final = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -48,10 +54,9 @@ _INDEX: Final = """<!DOCTYPE html>
 </html>"""  # noqa: E501 - one line of HTML
 
 
-def build(shelf: Shelf, *, port: int) -> FastAPI:
-    """Return the application for one recordings folder on one port."""
+def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
+    """Return the application for one recordings folder."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
-    guard = Guard(port=port)
     app = Dash(
         "dashboard",
         server=server,  # type: ignore[arg-type]  # a backend's server, as documented
@@ -69,15 +74,27 @@ def build(shelf: Shelf, *, port: int) -> FastAPI:
         enable_mcp=False,
     )
     app.layout = frame.layout()
-    frame.add_callbacks(app, {"/": live.layout, "/replay": replay.layout})
+    frame.add_callbacks(
+        app,
+        {
+            "/": partial(live.layout, writes=not access.read_only),
+            "/replay": replay.layout,
+            "/bus": bus.layout,
+        },
+    )
     add_view_routes(server, shelf)
-    add_live_route(server, shelf, guard)
-    add_ask_route(server, shelf, guard)
+    add_heard_routes(server, shelf)
+    add_live_route(server, shelf, guard, writes=not access.read_only)
+    if not access.read_only:
+        add_ask_route(server, shelf, guard)
+    add_login_routes(server, access)
 
     async def health() -> JSONResponse:
         return JSONResponse({"serves": "dutytrace"})
 
     server.add_api_route("/health", health, methods=["GET"], response_model=None)
+    # The one that was added last is asked first.
+    server.add_middleware(GateMiddleware, access=access)
     server.add_middleware(GuardMiddleware, guard=guard)
     # Dash lists its assets before the first request that it routes itself; a page address that is
     # the very first would be answered without any style or script.
@@ -90,6 +107,9 @@ def serve(
     recordings: Path,
     host: str = "127.0.0.1",
     port: int,
+    password_file: Path | None = None,
+    origin: str = "",
+    read_only: bool = False,
     open_at: Path | None = None,
     ready: Callable[[str], None] | None = None,
 ) -> None:
@@ -100,9 +120,15 @@ def serve(
     recordings
         The folder whose recordings are shown; it need not exist yet.
     host
-        A loopback address.
+        The address to serve on; any but a loopback one demands a password.
     port
         0: any free one.
+    password_file
+        Holds the hash of the password that is asked for.
+    origin
+        The address that a reverse proxy shows, such as https://bench.lab; demands a password too.
+    read_only
+        Nothing can be written from the pages: no note, no acknowledgement, no shelving.
     open_at
         A recording to be opened in Replay, from anywhere.
     ready
@@ -111,19 +137,32 @@ def serve(
     Raises
     ------
     InputError
-        The port is in use or may not be used, or the host is not this machine's own.
+        The port is in use or may not be used, or others would be served without a password.
     """
-    if host not in LOOPBACK:
+    to_others = host not in LOOPBACK
+    if origin and not is_origin(origin):
         raise InputError(
-            f"--host: found {host!r}, expected 127.0.0.1, localhost or ::1. These pages have no "
-            "password yet, so they are served to this machine only; reach them from elsewhere "
-            "through an SSH tunnel."
+            f"--origin: found {origin!r}, expected the address that the reverse proxy shows, "
+            "such as https://bench.lab (no path behind it)."
         )
+    if (to_others or origin) and password_file is None:
+        option = f"--host {host}" if to_others else f"--origin {origin}"
+        raise InputError(
+            f"{option}: the pages would be served to others than this machine, which they are only "
+            "with a password. Make a file with `dutytrace password FILE` and name it with "
+            "--password-file FILE, or reach the pages through an SSH tunnel."
+        )
+    password = None if password_file is None else read_password(password_file)
     listener = _listener(host, port)
     bound = int(listener.getsockname()[1])
     shelf = Shelf(recordings, beside=open_at)
-    application = build(shelf, port=bound)
-    shown = f"[{host}]" if ":" in host else host
+    names = _names(host) if to_others else []
+    application = build(
+        shelf,
+        guard=Guard(port=bound, names=names, to_others=to_others, origin=origin),
+        access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
+    )
+    shown = socket.gethostname() if host in _EVERYWHERE else f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{bound}/"
     if open_at is not None:
         address += f"replay/{open_at.name}"
@@ -136,6 +175,8 @@ def serve(
             ws_max_size=65536,
             timeout_graceful_shutdown=STOP_WITHIN_S,
             server_header=False,
+            # Whoever connects is who tries a password, not whom a header names.
+            proxy_headers=False,
         ),
         started=lambda: ready(address) if ready is not None else None,
     )
@@ -156,6 +197,12 @@ class _Server(uvicorn.Server):
             self._say_started()
 
 
+def _names(host: str) -> list[str]:
+    """Return what this machine is called by others, beside its addresses."""
+    own = socket.gethostname()
+    return [own, f"{own.partition('.')[0]}.local", host]
+
+
 def _listener(host: str, port: int) -> socket.socket:
     """Return a listening socket, or say why there is none before anything else starts."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -169,6 +216,7 @@ def _listener(host: str, port: int) -> socket.socket:
         why = getattr(fault, "strerror", None) or str(fault)
         raise InputError(
             f"--port: {port} on {host} cannot be served on ({why}); another program may be using "
-            "it. Choose another with --port, or --port 0 for any free one."
+            "it, or --host is no address of this machine. Choose another with --port, or --port 0 "
+            "for any free one."
         ) from None
     return listener

@@ -1,11 +1,14 @@
-"""Who may speak to the server: this machine's own pages, and nobody through a foreign one.
+"""Who may speak to the server: its own pages, and nobody through a foreign one.
 
-A page elsewhere can make a browser send requests here (rebinding a name to 127.0.0.1, or a
-websocket across sites). So the Host header must name a loopback address, and where a browser names
-an Origin it must be this server's own. Pure.
+A page elsewhere can make a browser send requests here (rebinding a name to this machine's address,
+or a websocket across sites). So the Host header must name this server, and where a browser names an
+Origin it must be this server's own. On a loopback address only loopback names do; served to others,
+an address as such does too (a browser names one only where somebody typed it), the machine's own
+names do, and the address that a reverse proxy shows. Pure.
 """
 
-from collections.abc import Mapping
+import ipaddress
+from collections.abc import Collection, Mapping
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -13,9 +16,10 @@ from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-__all__ = ["LOOPBACK", "Guard", "GuardMiddleware"]
+__all__ = ["LOOPBACK", "Guard", "GuardMiddleware", "host_of", "is_origin"]
 
 LOOPBACK: Final = frozenset({"127.0.0.1", "localhost", "::1"})
+_PORTS: Final = {"http": 80, "https": 443}
 
 
 def _host_and_port(netloc: str) -> tuple[str, int | None] | None:
@@ -24,40 +28,105 @@ def _host_and_port(netloc: str) -> tuple[str, int | None] | None:
         port = parts.port
     except ValueError:
         return None
+    if parts.netloc != netloc or "@" in netloc:
+        return None
     return (parts.hostname or "", port)
+
+
+def host_of(netloc: str) -> str:
+    """Return the name or address that a Host header gives, empty for nonsense."""
+    found = _host_and_port(netloc)
+    return found[0] if found is not None else ""
+
+
+def _parts(origin: str) -> tuple[str, str, int] | None:
+    """Return scheme, host and port of an origin such as https://bench.lab, None if it is none."""
+    scheme, _, netloc = origin.partition("://")
+    found = _host_and_port(netloc)
+    if scheme not in _PORTS or found is None or not found[0]:
+        return None
+    return scheme, found[0], found[1] or _PORTS[scheme]
+
+
+def is_origin(text: str) -> bool:
+    """Return whether a text is an address as a reverse proxy shows it: scheme, name, no path."""
+    return _parts(text) is not None
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
 
 
 class Guard:
     """The rule for one server on one port."""
 
-    def __init__(self, *, port: int) -> None:
+    def __init__(
+        self,
+        *,
+        port: int,
+        names: Collection[str] = (),
+        to_others: bool = False,
+        origin: str = "",
+    ) -> None:
+        """Make the rule.
+
+        Parameters
+        ----------
+        names
+            What this machine is called, beside its loopback names.
+        to_others
+            It is not served to this machine only.
+        origin
+            The address that a reverse proxy shows, such as https://bench.lab.
+        """
         self._port = port
+        self._names = LOOPBACK | {name.lower() for name in names}
+        self._to_others = to_others
+        self._origin = _parts(origin) if origin else None
+
+    def _knows(self, host: str) -> bool:
+        return host in self._names or (self._to_others and _is_address(host))
 
     def knows_host(self, host: str) -> bool:
         """Return whether a Host header names this server."""
         found = _host_and_port(host)
-        return found is not None and found[0] in LOOPBACK and found[1] in {self._port, None}
+        if found is None:
+            return False
+        if self._origin is not None and found[0] == self._origin[1]:
+            return found[1] in {self._origin[2], self._port, None}
+        return self._knows(found[0]) and found[1] in {self._port, None}
 
-    def own_origin(self, origin: str) -> bool:
-        """Return whether an Origin header names this server's own pages."""
-        scheme, _, netloc = origin.partition("://")
-        found = _host_and_port(netloc)
-        return (
-            scheme == "http"
-            and found is not None
-            and found[0] in LOOPBACK
-            and (found[1] or 80) == self._port
-        )
+    def own_origin(self, origin: str, host: str) -> bool:
+        """Return whether an Origin header names the pages that a Host header asks for."""
+        found = _parts(origin)
+        if found is None:
+            return False
+        if found == self._origin:
+            return True
+        scheme, name, port = found
+        if scheme != "http" or port != self._port:
+            return False
+        asked = host_of(host)
+        if asked in LOOPBACK:
+            return name in LOOPBACK
+        # Another machine's address is an address too: it must be the one that is asked.
+        return self._knows(name) and name == asked
 
     def welcome(self, headers: Mapping[str, str]) -> bool:
         """Return whether a websocket or a change may come from a page with these headers."""
-        return self.knows_host(headers.get("host", "")) and self.own_origin(
-            headers.get("origin", "")
-        )
+        host = headers.get("host", "")
+        return self.knows_host(host) and self.own_origin(headers.get("origin", ""), host)
 
 
 class GuardMiddleware:
-    """Turns away requests whose Host is foreign, and every change that a foreign page asks for."""
+    """Turns away requests whose Host is foreign, and every change that a foreign page asks for.
+
+    Every websocket has to be welcome, whichever route it is for.
+    """
 
     def __init__(self, app: ASGIApp, guard: Guard) -> None:
         self._app = app
@@ -67,12 +136,14 @@ class GuardMiddleware:
         """Answer one request, or turn it away."""
         if scope["type"] == "http":
             headers = Headers(scope=scope)
-            origin = headers.get("origin")
-            known = self._guard.knows_host(headers.get("host", ""))
-            foreign = origin is not None and not self._guard.own_origin(origin)
-            if not known or (foreign and scope["method"] not in {"GET", "HEAD"}):
+            origin, host = headers.get("origin"), headers.get("host", "")
+            foreign = origin is not None and not self._guard.own_origin(origin, host)
+            if not self._guard.knows_host(host) or (
+                foreign and scope["method"] not in {"GET", "HEAD"}
+            ):
                 refused = PlainTextResponse(
-                    "This server answers its own pages on this machine only.\n", status_code=403
+                    "This server answers its own pages only, under its own address.\n",
+                    status_code=403,
                 )
                 await refused(scope, receive, send)
                 return
@@ -83,11 +154,16 @@ class GuardMiddleware:
                     kept += [
                         (b"x-content-type-options", b"nosniff"),
                         (b"x-frame-options", b"DENY"),
-                        (b"referrer-policy", b"no-referrer"),
+                        # With "no-referrer" a form of our own would be sent with Origin: null.
+                        (b"referrer-policy", b"same-origin"),
                     ]
                     message = {**message, "headers": kept}
                 await send(message)
 
             await self._app(scope, receive, sent)  # type: ignore[arg-type]
+            return
+        if scope["type"] == "websocket" and not self._guard.welcome(Headers(scope=scope)):
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
             return
         await self._app(scope, receive, send)

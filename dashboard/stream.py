@@ -26,8 +26,11 @@ WORD_MOST: Final = 2000
 CLOSED_BY_RULE: Final = 1008
 
 
-def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard) -> Follower:
-    """Add the websocket route; returns the follower that feeds it."""
+def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool = True) -> Follower:
+    """Add the websocket route; returns the follower that feeds it.
+
+    Without `writes` a page is offered nothing that would be written.
+    """
     follower = Follower(shelf)
 
     async def live(socket: WebSocket) -> None:
@@ -35,7 +38,7 @@ def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard) -> Follower:
             await socket.close(code=CLOSED_BY_RULE)
             return
         await socket.accept()
-        tab = Tab()
+        tab = Tab(writes=writes)
         with follower.watched():
             listening = asyncio.create_task(_listen(socket, tab))
             try:

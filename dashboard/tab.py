@@ -69,8 +69,10 @@ def look_of(said: dict[str, Any]) -> Look:
 class Tab:
     """One open page. `next_messages` is called with each moment; `heard` with each word from it."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, writes: bool = True) -> None:
+        """Begin; without `writes` no alert is offered to be acknowledged or shelved."""
         self.look: Look | None = None
+        self._writes = writes
         self._told: Recording | None = None
         self._nothing = False
         self._serial = 0
@@ -128,6 +130,8 @@ class Tab:
                 now_ns=moment.present_ns,
                 where=zone(self.look.offset_min),
             )
+            if not self._writes:
+                words["alerts"] = [{**line, "can": []} for line in words["alerts"]]
             messages.append(
                 json.dumps(
                     {"kind": "ledger", "all": not self._said, "said": changed(self._said, words)},

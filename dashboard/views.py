@@ -21,7 +21,7 @@ from dashboard.theme import LIGHT, THEMES, zone
 from logger.errors import DutytraceError
 from replay.recording import Recording
 
-__all__ = ["PAST_PATH", "add_view_routes"]
+__all__ = ["PAST_PATH", "add_view_routes", "answer"]
 
 PAST_PATH: Final = "/past"
 SHORTEST_S: Final = 0.05
@@ -31,7 +31,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
     """Add the routes; each runs on a worker thread, since each reads disk."""
 
     def listed(offset_min: float = 0.0) -> Response:
-        return _answer(lambda: catalogue(shelf, zone(offset_min)))
+        return answer(lambda: catalogue(shelf, zone(offset_min)))
 
     def opened(
         name: str,
@@ -42,7 +42,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         theme: str = "light",
         offset_min: float = 0.0,
     ) -> Response:
-        return _answer(
+        return answer(
             lambda: past.opened(
                 shelf.open(name), _drawn(form, width, height, theme), zone(offset_min)
             )
@@ -63,7 +63,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
             from_s, to_s = _within(recording, start, end)
             return past.rows(recording, from_s, to_s, _drawn(form, width, height, theme))
 
-        return _answer(work)
+        return answer(work)
 
     def span(name: str, start: float, end: float) -> Response:
         def work() -> dict[str, Any]:
@@ -71,7 +71,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
             from_s, to_s = _within(recording, start, end)
             return past.span(recording, from_s, to_s)
 
-        return _answer(work)
+        return answer(work)
 
     for path, route in (
         ("", listed),
@@ -101,7 +101,8 @@ def _within(recording: Recording, start: float, end: float) -> tuple[float, floa
     return from_s, to_s
 
 
-def _answer(work: Callable[[], dict[str, Any]]) -> Response:
+def answer(work: Callable[[], dict[str, Any]]) -> Response:
+    """Return what a piece of work gives as JSON, or the sentence in which it ended."""
     try:
         content, status = work(), 200
     except DutytraceError as fault:

@@ -1,9 +1,11 @@
-"""Reads recordings back and computes; imports logger.joint, logger.limits and logger.store only.
+"""Reads recordings back and computes; imports logger.joint, .limits, .store and figures of a bus.
 
 recording    one recording, live or finished: the door that every reader goes through
 window       any span at any width in pixels: envelopes and lines, no extreme lost
 statistics   exact time-weighted figures of a span
 excursions   every stretch beyond a limit, and what led up to it
+bus_seconds  how the buses fared, second by second and in buckets
+bus_story    what happened to the buses, and who talked in a short span
 alerts       how far an alert has gone by now
 export       a span as one CSV or Parquet file
 check        is a recording whole, and what is missing

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 
 from logger.errors import InputError
-from logger.joint.batch import ReadingBatch
+from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.joint.signals import Buckets, bucketed, merged
 from logger.limits.lifecycle import Alert, fold
@@ -23,6 +24,7 @@ from logger.store.lock import writer_of
 from logger.store.manifest import Manifest, read_manifest
 from logger.store.overview import BASE_NS, gap_limit_ns
 from logger.store.read import RecordingReader
+from logger.store.schema import frames_from
 
 __all__ = ["Found", "Health", "Recording", "find_recordings"]
 
@@ -174,6 +176,19 @@ class Recording:
     def frame_count(self) -> int:
         """Return how many raw frames can be read."""
         return self._reader.rows("frames")
+
+    def frames(self, start_ns: int, end_ns: int) -> FrameBatch:
+        """Return the raw frames in [start_ns, end_ns): all of them, so ask for a short span."""
+        return frames_from(self._reader.table("frames", start_ns=start_ns, end_ns=end_ns))
+
+    def newest_frame_ns(self) -> int | None:
+        """Return the time of the newest raw frame, None when there is none yet."""
+        span = self._reader.span_ns("frames")
+        return span[1] if span else None
+
+    def each_second(self, stream: str, start_ns: int, end_ns: int) -> pa.Table:
+        """Return rows of a once-a-second stream ("buses", "health") in [start_ns, end_ns)."""
+        return self._reader.table(stream, start_ns=start_ns, end_ns=end_ns)
 
     def events(self) -> tuple[Event, ...]:
         """Return all events in sequence."""

@@ -4,6 +4,7 @@
 page is photographed into screenshots/. Nothing is drawn by hand.
 """
 
+import os
 import re
 import shutil
 import subprocess
@@ -14,12 +15,21 @@ from pathlib import Path
 
 from playwright.sync_api import Browser
 
+from dashboard.access.password import write_password
 from tests.browser import chromium, installed
+from tests.buses import two_buses
 
 ROOT = Path(__file__).parents[1]
 OUT = ROOT / "screenshots"
 README_PICTURE = ROOT / "dashboard" / "assets" / "live.png"
 SIZES = ((1440, 900), (2560, 1440), (390, 844))
+READY = {
+    "live": "#live-sheet[data-drawn]",
+    "replay": "#past-rows[data-drawn]",
+    "bus": "#heard-rows[data-drawn]",
+    "bus-past": "#heard-rows[data-drawn]",
+    "login": "#password",
+}
 WATCH_S = 330
 """Long enough for the heavy crates and the first warning of the demo's fan failure."""
 
@@ -35,17 +45,13 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="dutytrace-pictures-") as folder:
         recordings = Path(folder)
         shutil.copytree(ROOT / "recordings" / "demo-overheat", recordings / "demo-overheat")
-        demo = subprocess.Popen(
-            [
-                *(sys.executable, "-m", "dutytrace", "demo", "--no-browser", "--port", "0"),
-                *("--recordings", folder),
-            ],
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        two_buses(recordings / "two-buses")
+        demo = _start("demo", "--no-browser", folder=folder)
+        write_password(recordings / "password", "nobody needs to know it")
+        closed = _start("dashboard", "--password-file", f"{folder}/password", folder=folder)
         try:
             with chromium(path) as browser:
-                address = _address(demo)
+                address, login = _address(demo), _address(closed)
                 sys.stdout.write(f"Watching the demo for {watch_s:.0f} s\n")
                 sys.stdout.flush()
                 time.sleep(watch_s)
@@ -53,20 +59,33 @@ def main() -> int:
                     for size in SIZES:
                         _take(browser, address, "live", size, scheme)
                         _take(browser, f"{address}/replay/demo-overheat", "replay", size, scheme)
+                        _take(browser, f"{address}/bus", "bus", size, scheme)
+                        _take(browser, f"{address}/bus/two-buses", "bus-past", size, scheme)
+                        _take(browser, login, "login", size, scheme)
         finally:
-            demo.terminate()
-            demo.wait(30)
+            for process in (demo, closed):
+                process.terminate()
+                process.wait(30)
     README_PICTURE.write_bytes((OUT / "live-light-1440.png").read_bytes())
     return 0
 
 
-def _address(demo: "subprocess.Popen[str]") -> str:
-    assert demo.stdout is not None
-    for line in demo.stdout:
+def _start(*command: str, folder: str) -> "subprocess.Popen[str]":
+    return subprocess.Popen(
+        [sys.executable, "-m", "dutytrace", *command, "--port", "0", "--recordings", folder],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+
+
+def _address(process: "subprocess.Popen[str]") -> str:
+    assert process.stdout is not None
+    for line in process.stdout:
         found = re.match(r"The pages are at (http://\S+?)/?\s*$", line)
         if found:
             return found[1]
-    raise RuntimeError("the demo did not come up")
+    raise RuntimeError("the pages did not come up")
 
 
 def _take(browser: Browser, address: str, name: str, size: tuple[int, int], scheme: str) -> None:
@@ -76,8 +95,7 @@ def _take(browser: Browser, address: str, name: str, size: tuple[int, int], sche
         color_scheme="dark" if scheme == "dark" else "light",
     )
     page.goto(address)
-    sheet = "#live-sheet" if name == "live" else "#past-rows"
-    page.wait_for_selector(f"{sheet}[data-drawn]", timeout=60_000)
+    page.wait_for_selector(READY[name], timeout=60_000)
     page.wait_for_timeout(1500)
     if name == "replay":
         page.locator('.exc[data-severity="trip"]').click()

@@ -320,6 +320,7 @@
     /* ---- what somebody does ---- */
     input() {
       const place = this.q("live-note-place");
+      if (!place) return; /* a screen that only shows */
       this.note = document.createElement("input");
       this.note.id = "live-note"; this.note.maxLength = 500; this.note.autocomplete = "off"; this.note.placeholder = "what you just did or saw";
       place.replaceChildren(this.note);
@@ -328,7 +329,7 @@
       for (const b of this.root.querySelectorAll(".choice")) b.onclick = () => this.choose(Number(b.dataset.window));
       this.mark();
       this.q("live-hold").onclick = () => this.hold(!this.held);
-      this.q("live-note-form").addEventListener("submit", (e) => {
+      if (this.note) this.q("live-note-form").addEventListener("submit", (e) => {
         e.preventDefault(); e.stopPropagation();
         const text = this.note.value.trim();
         if (!text) { this.note.focus(); return; }
@@ -378,7 +379,7 @@
       const choices = this.root.querySelectorAll(".choice");
       if (e.key >= "1" && e.key <= String(choices.length)) choices[Number(e.key) - 1].click();
       else if (e.key === "h" || e.key === "H") this.q("live-hold").click();
-      else if (e.key === "n" || e.key === "N") { e.preventDefault(); this.note.focus(); }
+      else if (e.key === "n" || e.key === "N") { if (this.note) { e.preventDefault(); this.note.focus(); } }
       else if (e.key === "a" || e.key === "A") { const b = this.root.querySelector("button.asked"); if (b) b.click(); }
     }
   }

@@ -7,6 +7,7 @@
     furniture  limits, alert spans, gaps and notes as shapes, and their words for the lane
     rows     the four rows on one time axis, for Live and Replay alike
     strip    the whole test in one strip
+    buses    how buses fared, for Bus
     small    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own

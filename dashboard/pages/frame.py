@@ -9,7 +9,7 @@ from dashboard.pages.attributes import attributes
 
 __all__ = ["add_callbacks", "layout"]
 
-_PAGES: Final = (("Live", "/"), ("Replay", "/replay"))
+_PAGES: Final = (("Live", "/"), ("Replay", "/replay"), ("Bus", "/bus"))
 _KEYS: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
@@ -22,6 +22,11 @@ _KEYS: Final = (
     ("+ −", "Replay: look closer, look wider"),
     (", .", "Replay: slower, faster"),
     ("Esc", "Replay: forget the dragged span"),
+    ("← →", "Bus: span before, span after; with Shift, a tenth of the picture"),
+    ("[ ]", "Bus: what happened before, what happened after"),
+    ("+ −", "Bus: look closer, look wider"),
+    ("F", "Bus: follow the newest"),
+    ("B", "Bus: next bus"),
 )
 
 
@@ -70,13 +75,18 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
         Output("page", "children"), Output("pages-nav", "children"), Input("where", "pathname")
     )
     def show(pathname: str | None) -> tuple[html.Div, list[dcc.Link]]:
-        at = "/replay" if (pathname or "/").startswith("/replay") else pathname or "/"
+        at = _page_at(pathname or "/")
         links = [
             dcc.Link(title, href=href, className="here" if href == at else "")
             for title, href in _PAGES
         ]
         page = pages.get(at)
         return (page() if page else _nowhere(at)), links
+
+
+def _page_at(pathname: str) -> str:
+    """Return the page of an address, which may go on with the recording that it opens."""
+    return next((page for page in ("/replay", "/bus") if pathname.startswith(page)), pathname)
 
 
 def _nowhere(at: str) -> html.Div:

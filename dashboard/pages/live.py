@@ -37,8 +37,8 @@ CAUTIONS: Final = (
 )
 
 
-def layout() -> html.Div:
-    """Return the page's skeleton."""
+def layout(*, writes: bool = True) -> html.Div:
+    """Return the page's skeleton; without `writes` there is no place for a note."""
     return html.Div(
         [
             html.Div(id="live-empty", className="plate", hidden=True),
@@ -48,7 +48,7 @@ def layout() -> html.Div:
                     html.Div(id="live-lost", className="lost", role="status"),
                     html.Div(id="live-alerts", className="alerts", role="status"),
                     html.Div(
-                        [html.Div(id="live-ledger", className="ledger"), _sheet()],
+                        [html.Div(id="live-ledger", className="ledger"), _sheet(writes=writes)],
                         className="spread",
                     ),
                 ],
@@ -87,7 +87,7 @@ def _record() -> html.Div:
     )
 
 
-def _sheet() -> html.Section:
+def _sheet(*, writes: bool) -> html.Section:
     choices = [
         html.Button(
             words,
@@ -130,18 +130,22 @@ def _sheet() -> html.Section:
                 role="img",
                 **attributes({"aria-label": "Traces"}),
             ),
-            html.Form(
-                [
-                    html.Label("Note", id="live-note-label", htmlFor="live-note"),
-                    html.Div(id="live-note-place", className="entry"),
-                    html.Button("Write it in", type="submit"),
-                ],
-                id="live-note-form",
-                className="note",
-            ),
+            *([_note()] if writes else []),
             html.P(id="live-remarks", className="remarks"),
         ],
         **attributes({"aria-label": "Traces"}),
+    )
+
+
+def _note() -> html.Form:
+    return html.Form(
+        [
+            html.Label("Note", id="live-note-label", htmlFor="live-note"),
+            html.Div(id="live-note-place", className="entry"),
+            html.Button("Write it in", type="submit"),
+        ],
+        id="live-note-form",
+        className="note",
     )
 
 

@@ -65,6 +65,9 @@ class Talker:
     jitter_s: float | None
     """How far the times between stray from the period: 1.4826 times the median deviation, which is
     the standard deviation where they stray evenly, and is not moved by a few long gaps."""
+    jitter_95_s: float | None
+    """How far 19 of 20 of the times between stray from the period at most; None for a single one.
+    What the robust figure above does not tell: how late a frame may well come."""
     longest_gap_s: float
     """Longest time without one, the beginning and the end of listening included."""
     last_s: float
@@ -112,7 +115,9 @@ def talkers(
     within = group[1:] == group[:-1]
     step_ns, step_of = step_ns[within], group[1:][within]
     period_ns = _medians(step_ns.astype(np.float64), step_of, len(keys))
-    jitter_ns = _SPREAD * _medians(np.abs(step_ns - period_ns[step_of]), step_of, len(keys))
+    stray_ns = np.abs(step_ns - period_ns[step_of])
+    jitter_ns = _SPREAD * _medians(stray_ns, step_of, len(keys))
+    jitter_95_ns = _reached(stray_ns, step_of, len(keys), share=0.95)
     gap_ns = np.maximum(time_ns[first[:-1]] - start_ns, end_ns - time_ns[first[1:] - 1])
     np.maximum.at(gap_ns, step_of, step_ns)
     last_ns = end_ns - time_ns[first[1:] - 1]
@@ -134,6 +139,7 @@ def talkers(
                 count=int(counts[place]),
                 period_s=_seconds(period_ns[place]),
                 jitter_s=_seconds(jitter_ns[place]),
+                jitter_95_s=_seconds(jitter_95_ns[place]),
                 longest_gap_s=float(gap_ns[place]) * 1e-9,
                 last_s=float(last_ns[place]) * 1e-9,
             )
@@ -182,6 +188,20 @@ def _medians(
         high = values[order[(first + count // 2)[there]]]
         medians[there] = (low + high) / 2.0
     return medians
+
+
+def _reached(
+    values: NDArray[np.float64], group: NDArray[np.intp], groups: int, *, share: float
+) -> NDArray[np.float64]:
+    """Return the smallest value that `share` of the values of each group do not exceed, or NaN."""
+    order = np.lexsort((values, group))
+    count = np.bincount(group, minlength=groups)
+    first = np.concatenate(([0], np.cumsum(count)))[:-1]
+    reached = np.full(groups, np.nan)
+    there = count > 0
+    place = first + np.ceil(share * count - 1e-9).astype(np.intp) - 1
+    reached[there] = values[order[place[there]]]
+    return reached
 
 
 def _seconds(time_ns: float) -> float | None:

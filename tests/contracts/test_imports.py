@@ -40,8 +40,15 @@ FLOORS = {
     "dashboard": 9,
     "dutytrace": 10,
 }
+# What a bus said in figures and words is computed alike while listening and afterwards. These
+# modules are pure; they stand in `bus` beside what feeds them, and replay may know no other of it.
+BUS_FIGURES = {
+    f"logger.bus.{name}"
+    for name in ("cadence", "error_classes", "figures", "frame_length", "hints")
+}
 REPLAY_MAY = (
     *("logger.errors", "logger.settings_file", "logger.joint", "logger.limits", "logger.store"),
+    *sorted(BUS_FIGURES),
     "replay",
 )
 
@@ -81,7 +88,7 @@ def test_imports_run_downwards(path: Path):
 
 
 def test_replay_reads_and_nothing_else():
-    """Replay knows joints, limits and the store's reader; never a bus, a loop or a page."""
+    """Replay knows joints, limits, the store and figures of a bus; never a bus or a page."""
     for path in ROOT.glob("replay/**/*.py"):
         for name in _imported(path):
             assert name.startswith(REPLAY_MAY), f"{_module(path)} imports {name}"
@@ -99,6 +106,22 @@ def test_pure_rooms_touch_nothing():
                 elif isinstance(node, ast.ImportFrom):
                     names = [node.module or ""]
                 assert not outside & {name.split(".")[0] for name in names}, path
+
+
+def test_the_figures_of_a_bus_touch_no_bus():
+    """What replay may import of `bus` imports numpy, joints and itself; so nothing is opened."""
+    plain = {"collections", "dataclasses", "typing", "numpy", "numpy.typing"}
+    for module in BUS_FIGURES:
+        path = ROOT / f"{module.replace('.', '/')}.py"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = []
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom):
+                names = [node.module or ""]
+            for name in names:
+                known = name in BUS_FIGURES or name.startswith("logger.joint.")
+                assert known or name in plain or name == "collections.abc", f"{module}: {name}"
 
 
 def test_only_the_front_door_prints():

@@ -1,5 +1,7 @@
 """A real browser and a real server for the dashboard's tests."""
 
+import urllib.error
+import urllib.request
 from collections.abc import Callable, Iterator
 
 import pytest
@@ -35,3 +37,19 @@ def serve(bench) -> Callable[..., str]:
         return line.removeprefix("The pages are at ").strip().rstrip("/")
 
     return start
+
+
+@pytest.fixture
+def get() -> Callable[..., tuple[int, str]]:
+    """Ask an address; returns status and text, whatever the status is."""
+
+    def ask(address: str, headers: dict[str, str] | None = None) -> tuple[int, str]:
+        request = urllib.request.Request(address, headers=headers or {})
+        try:
+            with urllib.request.urlopen(request, timeout=20) as answer:
+                return answer.status, answer.read().decode()
+        except urllib.error.HTTPError as fault:
+            with fault:
+                return fault.code, fault.read().decode()
+
+    return ask

@@ -39,6 +39,18 @@ def test_jitter_is_the_standard_deviation_of_even_noise():
     assert one.jitter_s == pytest.approx(50e-6, rel=0.03)
 
 
+def test_how_late_one_in_twenty_comes():
+    """Two of forty steps are 3 ms late: the 95 % jitter is that of the other 38, then theirs."""
+    steps = [10] * 38 + [13, 13]
+    times = np.concatenate(([0], np.cumsum(steps)))
+    batch = _batch([(int(ms) * MS, 1, 0, b"") for ms in times])
+    (one,) = talkers(batch, _owned(batch), kinds=(), start_ns=0, end_ns=int(times[-1]) * MS)
+    assert (one.period_s, one.jitter_s, one.jitter_95_s) == (0.01, 0.0, 0.0)
+    late = _batch([(int(ms) * MS, 1, 0, b"") for ms in times if ms != 100])
+    (one,) = talkers(late, _owned(late), kinds=(), start_ns=0, end_ns=int(times[-1]) * MS)
+    assert one.jitter_95_s == pytest.approx(0.003)
+
+
 def test_absence_at_either_end_is_a_gap():
     """One that comes late or stops early was absent, though its frames follow each other."""
     batch = _batch([(ms * MS, 1, 0, b"") for ms in (400, 410)])
@@ -52,7 +64,7 @@ def test_a_single_frame_has_no_period():
     """One frame is told with its count; a period would be a guess."""
     batch = _batch([(5 * MS, 0x7FF, 0, b"")])
     (one,) = talkers(batch, _owned(batch), kinds=(), start_ns=0, end_ns=10 * MS)
-    assert (one.count, one.period_s, one.jitter_s) == (1, None, None)
+    assert (one.count, one.period_s, one.jitter_s, one.jitter_95_s) == (1, None, None, None)
     assert talkers(FrameBatch.empty(), _owned(FrameBatch.empty()), kinds=(), start_ns=0,
                    end_ns=1) == ()  # fmt: skip
 

@@ -20,6 +20,7 @@ SHOULDER = Talker(
     count=500,
     period_s=0.01,
     jitter_s=1e-5,
+    jitter_95_s=1e-5,
     longest_gap_s=0.011,
     last_s=0.005,
 )

@@ -1,0 +1,115 @@
+"""The file that holds a password's hash, and whether a password is the one.
+
+Hashed with Argon2id (RFC 9106) by argon2-cffi, in the encoded form that carries its parameters: one
+line. The file is written by `dutytrace password` from what somebody typed, never from an option, so
+that no shell history and no list of processes holds the password.
+"""
+
+import os
+import stat
+import threading
+from pathlib import Path
+from typing import Final
+
+from argon2 import PasswordHasher, Type, extract_parameters
+from argon2.exceptions import InvalidHashError, VerificationError
+
+from logger.errors import InputError, OutsideFault
+
+__all__ = ["LEAST", "MOST", "Password", "read_password", "write_password"]
+
+LEAST: Final = 12
+"""Characters that a new password has at least (tries are limited, so length is what counts)."""
+MOST: Final = 1000
+_OTHERS_MAY_WRITE: Final = stat.S_IWGRP | stat.S_IWOTH
+
+
+class Password:
+    """A password that is known by its hash only."""
+
+    def __init__(self, encoded: str) -> None:
+        self._encoded = encoded
+        self._hasher = PasswordHasher()
+        # One hash takes 64 MiB: many that try at once must not take all of them together.
+        self._one = threading.Lock()
+
+    def is_it(self, tried: str) -> bool:
+        """Return whether it is the password; takes some tens of milliseconds on purpose."""
+        if len(tried) > MOST:
+            return False
+        with self._one:
+            try:
+                return self._hasher.verify(self._encoded, tried)
+            except (VerificationError, UnicodeError):
+                return False
+
+
+def write_password(path: Path, password: str) -> None:
+    """Write the hash of a password, readable by its owner only, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        The password is too short or too long, or the file cannot be written.
+    """
+    if not LEAST <= len(password) <= MOST:
+        raise InputError(
+            f"password: found {len(password)} characters, expected {LEAST} to {MOST}. A few words "
+            "in a row are long and easy to type."
+        )
+    aside = path.with_name(f".{path.name}.aside")
+    try:
+        encoded = PasswordHasher().hash(password)
+        descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(descriptor, "w", encoding="ascii") as file:
+            file.write(encoded + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        aside.replace(path)
+    except UnicodeError:
+        raise InputError("password: found bytes that are no text; type it again.") from None
+    except OSError as fault:
+        aside.unlink(missing_ok=True)
+        raise InputError(f"{path}: cannot be written ({fault.strerror or fault}).") from None
+
+
+def read_password(path: Path) -> Password:
+    """Return the password whose hash a file holds.
+
+    Raises
+    ------
+    InputError
+        There is no such file, it holds no hash of Argon2id, or others may write it.
+    OutsideFault
+        It cannot be read.
+    """
+    try:
+        mode = path.stat().st_mode
+        text = path.read_text(encoding="ascii").strip()
+    except FileNotFoundError:
+        raise InputError(
+            f"{path}: there is no such file. Make one with `dutytrace password {path}`."
+        ) from None
+    except (UnicodeError, IsADirectoryError):
+        raise InputError(_no_hash(path)) from None
+    except OSError as fault:
+        raise OutsideFault(f"{path}: cannot be read ({fault.strerror or fault}).") from fault
+    try:
+        kind = extract_parameters(text).type
+    except InvalidHashError:
+        raise InputError(_no_hash(path)) from None
+    if kind is not Type.ID:
+        raise InputError(_no_hash(path))
+    if mode & _OTHERS_MAY_WRITE:
+        raise InputError(
+            f"{path}: others may write this file, and so let themselves in (found mode "
+            f"{stat.S_IMODE(mode):03o}, expected 600). Mend it with `chmod 600 {path}`."
+        )
+    return Password(text)
+
+
+def _no_hash(path: Path) -> str:
+    return (
+        f"{path}: holds no hash of a password (expected one line that begins with $argon2id$). "
+        f"Make the file with `dutytrace password {path}`."
+    )
