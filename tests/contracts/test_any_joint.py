@@ -174,7 +174,7 @@ def recording(tmp_path: Path) -> Recording:
 
 
 def test_from_the_wire_into_a_recording(recording: Recording):
-    """Every value is what was sent, requests are nobody's, faults have names, losses are counted."""
+    """Every value is what was sent, requests are nobody's, faults have names."""
     status = pd.read_parquet(recording.path / "status")
     left, right, third = (status[status["joint"] == name] for name in ("left", "right", "third"))
     told = left["temperature_winding_degC"].dropna()

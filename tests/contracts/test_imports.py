@@ -44,7 +44,7 @@ FLOORS = {
 # modules are pure; they stand in `bus` beside what feeds them, and replay may know no other of it.
 BUS_FIGURES = {
     f"logger.bus.{name}"
-    for name in ("cadence", "error_classes", "figures", "frame_length", "hints")
+    for name in ("answers", "cadence", "error_classes", "figures", "frame_length", "hints")
 }
 REPLAY_MAY = (
     *("logger.errors", "logger.settings_file", "logger.joint", "logger.limits", "logger.store"),
@@ -110,7 +110,7 @@ def test_pure_rooms_touch_nothing():
 
 def test_the_figures_of_a_bus_touch_no_bus():
     """What replay may import of `bus` imports numpy, joints and itself; so nothing is opened."""
-    plain = {"collections", "dataclasses", "typing", "numpy", "numpy.typing"}
+    plain = {"bisect", "collections", "dataclasses", "typing", "numpy", "numpy.typing"}
     for module in BUS_FIGURES:
         path = ROOT / f"{module.replace('.', '/')}.py"
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):

@@ -114,7 +114,7 @@ def _begun():
 )  # fmt: skip
 def test_no_extreme_and_no_count_is_lost(rows, width_s: int):
     """Buckets of any width keep the highest and the lowest second, and every error frame."""
-    rows = sorted(rows)
+    rows = sorted(rows, key=lambda row: row[0])
     seconds = BusSeconds(
         time_ns=np.array([START_NS + (at + 1) * S for at, *_ in rows], np.int64),
         bus=np.zeros(len(rows), np.uint8),
