@@ -3,6 +3,12 @@
 clock          one time axis for a recording, whatever the wall clock does
 opening        how a bus is opened, and how its frames are taken in batches
 quirks         what python-can's interfaces do that a recorder has to know
+taken          what one look at a bus brought (pure)
+serial_text    lines of text from a serial port, many at a time
+serial_protocol  frames of adapters that speak the serial-line CAN protocol
+line_pattern   the pattern of a line that a microcontroller prints (pure)
+line_reader    a microcontroller as the adapter: a bus of python-can
+board_clock    a board's own time on this machine's clock (pure)
 kernel_frames  frames from a SocketCAN socket, many at a time (recvmmsg)
 source         receive in batches, notice a loss, come back
 merge          several buses into one run of frames in order of time (pure)

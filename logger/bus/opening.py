@@ -6,17 +6,21 @@ wall-clock times and hangs when the clock is set back. Both give the same batche
 """
 
 import logging
+import os
 import socket
 import struct
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Final, Protocol
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Final
 
 import can
 import numpy as np
 
 from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
+from logger.bus.line_reader import LineBus
 from logger.bus.quirks import (
+    descriptor_of,
     forget_bad_line,
     forget_endless_line,
     is_frame,
@@ -24,6 +28,8 @@ from logger.bus.quirks import (
     patience,
     reachable,
 )
+from logger.bus.serial_protocol import ProtocolReader
+from logger.bus.taken import MOST_AT_ONCE, Reader, Taken
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.joint.bench import BusSettings
@@ -32,8 +38,6 @@ from logger.settings_file import nearest
 __all__ = [
     "LONGEST_WRITE_S",
     "MessageReader",
-    "Reader",
-    "Taken",
     "batch_of",
     "open_bus",
     "reader_of",
@@ -41,40 +45,18 @@ __all__ = [
 
 log = logging.getLogger(__name__)
 
-MOST_AT_ONCE: Final = 4000
 MOST_GARBLED: Final = 200
 """Unreadable lines in a row after which the next is left for later: one may never go away."""
 LONGEST_WRITE_S: Final = 0.05
 """An adapter that takes nothing for so long is not waited for: receiving goes on."""
+_OWN: Final = {"lines": LineBus}
+"""Interfaces of this program, for whoever has not registered it with python-can."""
 _SILENT_MODE: Final = {"slcan": "listen_only"}
 """Interfaces on which "do not even acknowledge" is set when they are opened."""
 _AT_ONCE: Final = {"slcan": {"sleep_after_open": 0}}
 """What keeps python-can from sleeping while other buses wait."""
-_BITRATE_OUTSIDE: Final = {"socketcan", "virtual", "udp_multicast", "socketcand"}
+_BITRATE_OUTSIDE: Final = {"socketcan", "virtual", "udp_multicast", "socketcand", "lines"}
 """Interfaces whose bit rate is set by the system or the other side."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
-    """What one look at a bus brought; `time_ns` of the frames are the adapter's own stamps."""
-
-    frames: FrameBatch
-    drained: bool
-    """Nothing was left."""
-    garbled: int = 0
-    """Lines or frames that could not be read."""
-    fault: Exception | None = None
-    """Why the bus is gone."""
-
-
-class Reader(Protocol):
-    """Takes frames from an open bus."""
-
-    def take(self) -> Taken:
-        """Return what is there; never waits, never raises."""
-
-    def lost(self) -> int:
-        """Return how many frames the system has dropped since the bus was opened."""
 
 
 def open_bus(settings: BusSettings, where: str) -> can.BusABC:
@@ -86,8 +68,8 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
         No such interface or channel, or the adapter does not answer.
     """
     interface = settings.interface
-    if interface not in can.VALID_INTERFACES:
-        known = sorted(can.VALID_INTERFACES)
+    known = sorted({*can.VALID_INTERFACES, *_OWN})
+    if interface not in known:
         raise InputError(
             f"{where}: bus.interface: found {interface!r}, expected an interface of python-can."
             f"{nearest(interface, known)}"
@@ -99,16 +81,26 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
         options["fd"] = True
         if settings.data_bitrate is not None and interface not in _BITRATE_OUTSIDE:
             options["data_bitrate"] = settings.data_bitrate
+    if interface in _OWN and settings.send:
+        raise InputError(
+            f"{where}: bus.send: found true with interface {interface!r}, expected false: a board "
+            "that prints frames cannot be told to send."
+        )
     silent = _SILENT_MODE.get(interface)
     if silent and not settings.send and not settings.acknowledge:
         options.setdefault(silent, True)
     try:
         reachable(interface, options)
         with patience(interface):
-            bus = can.Bus(interface=interface, channel=settings.channel, **options)  # type: ignore[arg-type]
+            make: Callable[..., can.BusABC] = _OWN.get(
+                interface, partial(can.Bus, interface=interface)
+            )
+            bus = make(channel=settings.channel, **options)
         port = getattr(bus, "serialPortOrig", None)
         if port is not None:
             port.write_timeout = LONGEST_WRITE_S
+    except InputError as fault:
+        raise InputError(f"{where}: {fault}") from None
     except Exception as fault:  # noqa: BLE001 - a driver that is not installed raises anything
         raise InputError(
             f"{where}: bus.channel: {interface} cannot open {settings.channel!r} ({fault}). Is the "
@@ -124,6 +116,11 @@ def reader_of(bus: can.BusABC, settings: BusSettings, place: int) -> Reader:
         got = enlarge_buffer(endpoint)
         log.info("receive buffer of %s: %d bytes", settings.channel, got)
         return _KernelTaker(endpoint, fd=settings.fd, place=place)
+    if isinstance(bus, LineBus):
+        return bus.reader(place=place)
+    descriptor = descriptor_of(bus)
+    if settings.interface == "slcan" and descriptor is not None and os.name == "posix":
+        return ProtocolReader(descriptor, place=place)
     # On SocketCAN that mark means "of this machine": a simulated joint on a virtual interface.
     return MessageReader(bus, place=place, marks_sent=settings.interface != "socketcan")
 

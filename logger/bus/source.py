@@ -16,8 +16,9 @@ import can
 import numpy as np
 
 from logger.bus.clock import Axis, Reading, read_clocks
-from logger.bus.opening import LONGEST_WRITE_S, Reader, open_bus, reader_of
+from logger.bus.opening import LONGEST_WRITE_S, open_bus, reader_of
 from logger.bus.quirks import descriptor_of, ended
+from logger.bus.taken import Reader
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import BusSettings

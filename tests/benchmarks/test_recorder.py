@@ -18,7 +18,8 @@ import numpy as np
 import pytest
 
 from logger.bus.kernel_frames import enlarge_buffer, lost_frames
-from logger.bus.opening import MessageReader, Reader, _KernelTaker
+from logger.bus.opening import MessageReader, _KernelTaker
+from logger.bus.taken import Reader
 from logger.intake import Intake
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench

@@ -1,0 +1,67 @@
+"""A board's own time on this machine's clock.
+
+A board stamps a frame when it hears it; the line arrives later, by a time that varies. The
+shortest way of the last seconds tells how the two clocks stand, so that stamps keep the board's
+spacing and lie never ahead of the arrival. A counter that starts again at 2**32, and a board that
+does, are both seen. Pure; for one board.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BoardClock"]
+
+WINDOW_NS: Final = 10_000_000_000
+"""How long a shortest way is believed; clocks that drift by 100 ppm are 1 ms apart by then."""
+COUNTER: Final = 2**32
+LAST_QUARTER: Final = 3 * COUNTER // 4
+
+
+class BoardClock:
+    """Keeps how a board's clock stands to this machine's."""
+
+    def __init__(self, unit_ns: int) -> None:
+        """`unit_ns`: what one count of the board's time is worth."""
+        self._unit_ns = unit_ns
+        self._turned_ns = 0
+        self._last_ns: int | None = None
+        self._best: list[tuple[int, int]] = []
+        """(since when, shortest way) of this window and of the one before."""
+
+    def stamps(self, board_ns: Sequence[int], arrived_ns: int) -> NDArray[np.int64]:
+        """Return the times of frames on this machine's clock.
+
+        Parameters
+        ----------
+        board_ns
+            The board's time of n frames that arrived together, in their order.
+        arrived_ns
+            When they did.
+        """
+        times: list[int] = []
+        for stamp in board_ns:
+            unfolded = stamp + self._turned_ns
+            if self._last_ns is not None and unfolded < self._last_ns:
+                if (self._last_ns - self._turned_ns) // self._unit_ns >= LAST_QUARTER and (
+                    stamp // self._unit_ns < COUNTER // 4
+                ):
+                    self._turned_ns += COUNTER * self._unit_ns
+                else:
+                    # The board has started again: nothing is known of its clock.
+                    self._turned_ns = 0
+                    self._best = []
+                unfolded = stamp + self._turned_ns
+            self._last_ns = unfolded
+            times.append(unfolded)
+            self._look(arrived_ns - unfolded, arrived_ns)
+        way_ns = min((way for _, way in self._best), default=0)
+        return np.minimum(np.array(times, np.int64) + way_ns, arrived_ns)
+
+    def _look(self, way_ns: int, now_ns: int) -> None:
+        if not self._best or now_ns - self._best[-1][0] >= WINDOW_NS:
+            self._best = [*self._best[-1:], (now_ns, way_ns)]
+        elif way_ns < self._best[-1][1]:
+            self._best[-1] = (self._best[-1][0], way_ns)

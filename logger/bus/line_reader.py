@@ -1,0 +1,171 @@
+"""A microcontroller as the adapter: a python-can bus of frames that a board prints as lines.
+
+    [bus]
+    interface = "lines"
+    channel   = "/dev/ttyACM0"
+    options   = { pattern = "{id} [{length}] {data}", baud = 115200 }
+
+Registered with python-can as the interface "lines", so that other programs can use it as well. It
+only listens: a board that prints cannot be told to send.
+"""
+
+import time
+from collections import deque
+from collections.abc import Sequence
+from typing import Final
+
+import can
+import numpy as np
+import serial
+
+from logger.bus.board_clock import BoardClock
+from logger.bus.line_pattern import LinePattern, Printed, pattern_of
+from logger.bus.serial_text import SerialText
+from logger.bus.taken import MOST_AT_ONCE, Taken
+from logger.errors import InputError
+from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
+
+__all__ = ["LineBus", "LineReader"]
+
+LONGEST_LINE: Final = 1000
+_ENDS: Final = b"\n\r"
+
+
+class LineReader:
+    """Takes the frames that a board has printed."""
+
+    def __init__(self, descriptor: int, pattern: LinePattern, *, place: int = 0) -> None:
+        self._text = SerialText(descriptor, ends=_ENDS, longest=LONGEST_LINE)
+        self._pattern = pattern
+        self._place = place
+        self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
+
+    def take(self) -> Taken:
+        """Return what is there; never waits, never raises."""
+        printed: list[Printed] = []
+        garbled = 0
+        while True:
+            text = self._text.take()
+            garbled += text.endless
+            for place, line in enumerate(text.lines):
+                one = self._pattern.read(line.decode("latin-1"))
+                if one is not None:
+                    printed.append(one)
+                elif not (text.first and place == 0) and line.strip():
+                    # What was under way when listening began is no fault.
+                    garbled += 1
+            if text.drained or text.fault is not None or len(printed) >= MOST_AT_ONCE:
+                break
+        return Taken(
+            frames=self._batch(printed, time.time_ns()),
+            drained=text.drained,
+            garbled=garbled,
+            fault=text.fault,
+        )
+
+    def lost(self) -> int:
+        """Return 0: what a board lost is not told."""
+        return 0
+
+    def _batch(self, printed: Sequence[Printed], now_ns: int) -> FrameBatch:
+        if not printed:
+            return FrameBatch.empty()
+        time_ns = np.full(len(printed), now_ns, np.int64)
+        if self._clock is not None:
+            time_ns = self._clock.stamps([one.time_ns or 0 for one in printed], now_ns)
+        return FrameBatch.of_columns(
+            time_ns=time_ns,
+            identifier=np.array([one.identifier for one in printed], np.uint32),
+            flags=np.array([one.flags for one in printed], np.uint8),
+            payloads=[one.data for one in printed],
+            bus=self._place,
+        )
+
+
+class LineBus(can.BusABC):
+    """python-can's view of such a board."""
+
+    def __init__(
+        self,
+        channel: str,
+        *,
+        pattern: str = "",
+        baud: int = 115_200,
+        can_filters: can.typechecking.CanFilters | None = None,
+    ) -> None:
+        """Open the port that a board prints to.
+
+        Raises
+        ------
+        InputError
+            The pattern is missing, or none.
+        can.CanInitializationError
+            The port cannot be opened.
+        """
+        self._is_shutdown = True  # until it is open there is nothing to close
+        if not pattern:
+            raise InputError(
+                "bus.options.pattern: this key is missing; expected what a line looks like, such "
+                "as '{id} [{length}] {data}'."
+            )
+        try:
+            self.pattern = pattern_of(pattern)
+        except InputError as fault:
+            raise InputError(f"bus.options.{fault}") from None
+        try:
+            self._port = serial.serial_for_url(channel, baudrate=baud, timeout=0)
+        except (OSError, ValueError) as fault:
+            raise can.CanInitializationError(str(fault)) from fault
+        self._reader = LineReader(self._port.fileno(), self.pattern)
+        self._waiting: deque[can.Message] = deque()
+        self.channel_info = f"lines from {channel}"
+        super().__init__(channel=channel, can_filters=can_filters)
+        self._is_shutdown = False
+
+    def fileno(self) -> int:
+        """Return the descriptor to wait on."""
+        return int(self._port.fileno())
+
+    def reader(self, *, place: int) -> LineReader:
+        """Return the way that takes many frames at a time."""
+        return LineReader(self._port.fileno(), self.pattern, place=place)
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        until_s = None if timeout is None else time.monotonic() + timeout
+        while not self._waiting:
+            taken = self._reader.take()
+            if taken.fault is not None:
+                raise can.CanOperationError(str(taken.fault)) from taken.fault
+            self._waiting.extend(_messages(taken.frames))
+            if self._waiting:
+                break
+            if until_s is not None and time.monotonic() >= until_s:
+                return None, False
+            time.sleep(0.001)
+        return self._waiting.popleft(), False
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        """Refuse: a board that prints cannot be told to send."""
+        raise can.CanOperationError(
+            f"0x{msg.arbitration_id:X} is not sent: a board that prints frames cannot be told to."
+        )
+
+    def shutdown(self) -> None:
+        """Close the port."""
+        super().shutdown()
+        self._port.close()
+
+
+def _messages(frames: FrameBatch) -> list[can.Message]:
+    return [
+        can.Message(
+            timestamp=int(frames.time_ns[row]) * 1e-9,
+            arbitration_id=int(frames.identifier[row]),
+            is_extended_id=bool(flags & EXTENDED),
+            is_remote_frame=bool(flags & REMOTE),
+            is_fd=bool(flags & FD),
+            dlc=int(frames.length[row]),
+            data=None if flags & REMOTE else bytes(frames.data[row, : frames.length[row]]),
+        )
+        for row, flags in enumerate(frames.flags.tolist())
+    ]

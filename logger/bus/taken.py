@@ -1,0 +1,34 @@
+"""What one look at a bus brought, however its frames are taken. Pure data."""
+
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from logger.joint.batch import FrameBatch
+
+__all__ = ["MOST_AT_ONCE", "Reader", "Taken"]
+
+MOST_AT_ONCE: Final = 4000
+"""Frames of one look: the receiving thread has other things to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What one look at a bus brought; `time_ns` of the frames are the adapter's own stamps."""
+
+    frames: FrameBatch
+    drained: bool
+    """Nothing was left."""
+    garbled: int = 0
+    """Lines or frames that could not be read."""
+    fault: Exception | None = None
+    """Why the bus is gone."""
+
+
+class Reader(Protocol):
+    """Takes frames from an open bus."""
+
+    def take(self) -> Taken:
+        """Return what is there; never waits, never raises."""
+
+    def lost(self) -> int:
+        """Return how many frames the system has dropped since the bus was opened."""

@@ -1,0 +1,148 @@
+"""A microcontroller as the adapter, over a pseudo-terminal."""
+
+import os
+import pty
+import time
+import tomllib
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import can
+import pytest
+
+from logger.bus.clock import Axis, read_clocks
+from logger.bus.line_reader import LineBus
+from logger.bus.source import Source
+from logger.errors import InputError
+from logger.joint.bench import BusSettings
+
+PATTERN = "{time:ms} {id} [{length}] {data}"
+
+
+@pytest.fixture
+def board() -> Iterator[tuple[int, str]]:
+    """Give the board's end, and the port's name."""
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    yield ours, os.ttyname(theirs)
+    for end in (ours, theirs):
+        try:
+            os.close(end)
+        except OSError:
+            continue
+
+
+def _source(channel: str, pattern: str = PATTERN) -> Source:
+    settings = BusSettings(
+        interface="lines", channel=channel, options={"pattern": pattern, "baud": 921_600}
+    )
+    return Source(settings, Axis(read_clocks()), where="bench.toml")
+
+
+def _heard(source: Source, count: int) -> list[tuple[int, bytes]]:
+    rows: list[tuple[int, bytes]] = []
+    until_s = time.monotonic() + 5
+    while len(rows) < count and time.monotonic() < until_s:
+        frames = source.receive(0.05).frames
+        rows += [
+            (int(frames.identifier[row]), bytes(frames.data[row, : frames.length[row]]))
+            for row in range(len(frames))
+        ]
+    return rows
+
+
+def test_what_a_board_prints_is_received(board: tuple[int, str]):
+    """Banner, log lines and cut lines are counted; frames arrive; the first piece is no fault."""
+    ours, channel = board
+    source = _source(channel)
+    sent = (
+        b"C3 [1] 00\r\n12 2C3 [2] 41 07\r\nCAN started, 1000 kbit/s\n"
+        b"\xff\x80garbage\r13 2C4 [1] 48\n14 2C4 [2] 48\n15 18FF0001 [0] \r\n16 2C3 [1"
+    )
+    os.write(ours, sent)
+    assert _heard(source, 3) == [(0x2C3, b"\x41\x07"), (0x2C4, b"\x48"), (0x18FF0001, b"")]
+    assert source.garbled == 3
+    os.write(ours, b"] 09\n")
+    assert _heard(source, 1) == [(0x2C3, b"\x09")]
+    assert source.garbled == 3
+    source.close()
+
+
+def test_a_line_that_never_ends_is_let_go(board: tuple[int, str]):
+    """Memory does not grow; what comes behind its end is read."""
+    ours, channel = board
+    source = _source(channel)
+    os.write(ours, b"1 1 [0] \n")
+    assert len(_heard(source, 1)) == 1
+    for _ in range(20):
+        os.write(ours, b"x" * 1000)
+        source.receive(0.02)
+    os.write(ours, b"\n2 2 [0] \n")
+    assert _heard(source, 1) == [(2, b"")]
+    assert source.garbled == 1
+    source.close()
+
+
+def test_a_board_that_is_unplugged_comes_back(board: tuple[int, str]):
+    """The bus is told to be lost, once."""
+    ours, channel = board
+    source = _source(channel)
+    os.close(ours)
+    said = [kind for _ in range(20) for kind, _ in source.receive(0.02).said]
+    assert said == ["bus lost"]
+    source.close()
+
+
+def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
+    """recv, a filter, a refused send, shutdown; registered under the name that pyproject says."""
+    ours, channel = board
+    root = Path(__file__).parents[3]
+    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+    assert project["entry-points"]["can.interface"] == {"lines": "logger.bus.line_reader:LineBus"}
+    filters = [{"can_id": 0x2C3, "can_mask": 0x7FF, "extended": False}]
+    with LineBus(channel, pattern="{id} {data}", can_filters=filters) as bus:
+        assert bus.recv(0) is None
+        os.write(ours, b"2C4 01\n2C3 02 03\n")
+        message = bus.recv(2)
+        assert message is not None
+        assert (message.arbitration_id, bytes(message.data)) == (0x2C3, b"\x02\x03")
+        with pytest.raises(can.CanOperationError, match="cannot be told"):
+            bus.send(can.Message(arbitration_id=1))
+
+
+@pytest.mark.parametrize(
+    ("keys", "sentence"),
+    [
+        (
+            {"options": {}},
+            "bench.toml: bus.options.pattern: this key is missing; expected what a line looks "
+            "like, such as '{id} [{length}] {data}'.",
+        ),
+        (
+            {"options": {"pattern": "{di} {data}"}},
+            "bench.toml: bus.options.pattern: found {di}, expected one of {id}, {data}, {length}, "
+            "{time}, {any}, {extended}, {remote}.",
+        ),
+        (
+            {"options": {"pattern": "{id} {data}"}, "send": True},
+            "bench.toml: bus.send: found true with interface 'lines', expected false: a board "
+            "that prints frames cannot be told to send.",
+        ),
+    ],
+)
+def test_what_is_refused(board: tuple[int, str], keys: dict[str, object], sentence: str):
+    """File, key, found, expected."""
+    settings = BusSettings.model_validate({"interface": "lines", "channel": board[1], **keys})
+    with pytest.raises(InputError) as fault:
+        Source(settings, Axis(read_clocks()), where="bench.toml")
+    assert str(fault.value) == sentence
+
+
+def test_a_port_that_is_not_there():
+    """One sentence, with what to look at."""
+    settings = BusSettings(
+        interface="lines", channel="/dev/nowhere", options={"pattern": "{id} {data}"}
+    )
+    with pytest.raises(InputError, match="lines cannot open '/dev/nowhere'"):
+        Source(settings, Axis(read_clocks()), where="bench.toml")
