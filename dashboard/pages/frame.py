@@ -81,7 +81,14 @@ def _units() -> html.Dialog:
         buttons = [
             html.Button(
                 one.unit,
-                **attributes({"data-quantity": kind, "data-unit": key, "aria-pressed": "false"}),
+                **attributes(
+                    {
+                        "data-quantity": kind,
+                        "data-unit": key,
+                        "aria-pressed": "false",
+                        "aria-label": _spoken(one.unit),
+                    }
+                ),
             )
             for key, one in shown.items()
         ]
@@ -101,6 +108,11 @@ def _units() -> html.Dialog:
         id="units",
         **attributes({"aria-label": "Units"}),
     )
+
+
+def _spoken(unit: str) -> str:
+    """Return a unit as a screen reader should say it."""
+    return {"°": "degrees", "°/s": "degrees a second"}.get(unit, unit)
 
 
 def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> None:
