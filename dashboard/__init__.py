@@ -5,6 +5,7 @@
     access/    who is let in where others are served: password, sessions, login, read-only
     shelf      the one door to the recordings folder
     theme      colours, pens, numbers in words
+    units      the units in which a reader wants angles and speeds
     figures/   arrays -> plotly figures, pure
     pages/     Live, Replay and Bus: a layout and a few thin callbacks each
     ledger     the present state of joints and alerts, in words
@@ -22,7 +23,7 @@
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
-               session.js notices that a session ended
+               session.js notices that a session ended, units.js keeps the reader's units
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
 folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.

@@ -10,6 +10,7 @@ from datetime import timezone
 from typing import Any
 
 from dashboard.theme import MARKS, clock, display_of, few_decimals, number, span_words
+from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level, Limit
 from logger.limits.words import label
@@ -22,7 +23,11 @@ Words = dict[str, Any]
 
 
 def alert_lines(
-    recording: Recording, alerts: Sequence[Alert], now_ns: int, where: timezone
+    recording: Recording,
+    alerts: Sequence[Alert],
+    now_ns: int,
+    where: timezone,
+    displays: Displays = PLAIN,
 ) -> list[Words]:
     """Return the lines, worst first; one line that says so when nothing is open."""
     levels = {limit.name: limit for limit in recording.limits.limits}
@@ -36,7 +41,7 @@ def alert_lines(
                 {
                     "n": alert.number,
                     "mark": "shelved",
-                    "head": f"Shelved: {_what(alert, levels.get(alert.limit))}",
+                    "head": f"Shelved: {_what(alert, levels.get(alert.limit), displays)}",
                     "peak": "",
                     "small": f"speaks again at {until}, in {span_words(left)}",
                     "can": ["unshelve"],
@@ -44,7 +49,7 @@ def alert_lines(
                 }
             )
         elif alert.open(now_ns):
-            lines.append(_open_line(recording, alert, now_ns, where))
+            lines.append(_open_line(recording, alert, now_ns, where, displays))
     lines.sort(key=lambda line: (line["rank"], -line["n"]))
     if not lines:
         last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)
@@ -54,17 +59,19 @@ def alert_lines(
     return lines
 
 
-def _what(alert: Alert, limit: Limit | None) -> str:
-    return f"{alert.joint} {label(limit)}" if limit is not None else alert.text
+def _what(alert: Alert, limit: Limit | None, displays: Displays) -> str:
+    return f"{alert.joint} {label(limit, displays)}" if limit is not None else alert.text
 
 
-def _open_line(recording: Recording, alert: Alert, now_ns: int, where: timezone) -> Words:
+def _open_line(
+    recording: Recording, alert: Alert, now_ns: int, where: timezone, displays: Displays
+) -> Words:
     limit = recording.limits.named(alert.limit)
     trip = alert.severity == "trip"
     peak = ""
     ends = ""
     if isinstance(limit, Level):
-        shown = display_of(limit.channel)
+        shown = display_of(limit.channel, displays)
         worst = peak_by_now(recording, alert, now_ns)
         if math.isfinite(worst):
             top = worst * shown.factor
@@ -88,7 +95,7 @@ def _open_line(recording: Recording, alert: Alert, now_ns: int, where: timezone)
     return {
         "n": alert.number,
         "mark": MARKS.get(alert.severity, "abnormal"),
-        "head": f"{'Trip' if trip else 'Warning'}: {_what(alert, limit)}",
+        "head": f"{'Trip' if trip else 'Warning'}: {_what(alert, limit, displays)}",
         "peak": peak,
         "small": raised + ends,
         "can": can,

@@ -24,6 +24,7 @@ from dashboard.theme import (
     number,
     span_words,
 )
+from dashboard.units import PLAIN, Displays
 from logger.joint.channels import CHANNELS
 from logger.joint.heat import Trend, time_to_level, trend
 from logger.limits.lifecycle import Alert, fold
@@ -85,6 +86,7 @@ def ledger_of(
     slow: Mapping[str, Slow],
     now_ns: int,
     where: timezone,
+    displays: Displays = PLAIN,
 ) -> Words:
     """Return everything that the Live page says beside its figure.
 
@@ -96,6 +98,8 @@ def ledger_of(
         The recording's present; later than its end when nothing comes any more.
     where
         The reader's time zone.
+    displays
+        The reader's units.
     """
     events = recording.events()
     alerts = fold(events)
@@ -131,7 +135,7 @@ def ledger_of(
             )
             for index, joint in enumerate(recording.joints, start=1)
         ],
-        "alerts": alert_lines(recording, alerts, now_ns, where),
+        "alerts": alert_lines(recording, alerts, now_ns, where, displays),
         "remarks": _remarks(recording),
     }
     if stopped_ns is not None:

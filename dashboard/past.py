@@ -4,7 +4,7 @@ Asks replay and puts the answers into words and figures; everything leaves as JS
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timezone
 from typing import Any
 
@@ -18,6 +18,7 @@ from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
 from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
+from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import fold
 from logger.limits.words import label
 from replay.excursions import Excursion, excursions
@@ -33,10 +34,11 @@ LEAD_IN_S = 600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """How large and in which theme a figure is drawn."""
+    """How large, in which theme and in which units a figure is drawn."""
 
     sheet: Sheet
     theme: Theme
+    displays: Displays = field(default_factory=lambda: PLAIN)
 
 
 def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any]:
@@ -57,7 +59,7 @@ def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
         "strip": _strip(recording, drawn),
-        "excursions": [_excursion(recording, one) for one in found],
+        "excursions": [_excursion(recording, one, drawn.displays) for one in found],
         "events": sorted({round((time - start) / 1e9, 3) for time in times}),
     }
 
@@ -89,7 +91,7 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
         lines["temperature"],
         power,
         limits=limit_lines(recording.limits, plan),
-        alerts=alert_spans(fold(recording.events()), recording.limits, plan, start),
+        alerts=alert_spans(fold(recording.events()), recording.limits, plan, start, drawn.displays),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,
@@ -99,7 +101,7 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
     )
 
 
-def _excursion(recording: Recording, one: Excursion) -> dict[str, Any]:
+def _excursion(recording: Recording, one: Excursion, displays: Displays) -> dict[str, Any]:
     start = recording.start_ns
     limit = recording.limits.named(one.limit)
     at_s, begun_s = (one.start_ns - start) / 1e9, (one.onset_ns - start) / 1e9
@@ -109,7 +111,7 @@ def _excursion(recording: Recording, one: Excursion) -> dict[str, Any]:
         "from_s": begun_s,
         "to_s": at_s + one.duration_s,
         "at": elapsed(at_s),
-        "words": f"{one.joint} {label(limit) if limit else one.limit}",
+        "words": f"{one.joint} {label(limit, displays) if limit else one.limit}",
         "severity": one.severity,
         "limit": one.limit,
         "lasted": span_words(one.duration_s) + (", and on" if one.ongoing else ""),
@@ -117,7 +119,7 @@ def _excursion(recording: Recording, one: Excursion) -> dict[str, Any]:
         "led": _led(one),
     }
     if one.channel:
-        display = display_of(one.channel)
+        display = display_of(one.channel, displays)
         told["peak"] = f"{number(one.peak * display.factor, display.decimals)} {display.unit}"
         told |= _tiny(recording, one)
     else:
@@ -168,11 +170,11 @@ def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> di
     """Return the figure of the rows over [start_s, end_s), seconds since the start."""
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
-    plan = plan_of(recording)
+    plan = plan_of(recording, drawn.displays)
     read = [read_row(recording, row, begin, end, width_px=drawn.sheet.plot_width) for row in plan]
     return rows_figure(
         read,
-        furniture_of(recording, plan, begin, end),
+        furniture_of(recording, plan, begin, end, displays=drawn.displays),
         start_s=start_s,
         end_s=end_s,
         epoch_ms=recording.start_ns / 1e6,
@@ -181,12 +183,14 @@ def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> di
     )
 
 
-def span(recording: Recording, start_s: float, end_s: float) -> dict[str, Any]:
+def span(
+    recording: Recording, start_s: float, end_s: float, displays: Displays = PLAIN
+) -> dict[str, Any]:
     """Return the exact figures of a dragged span, time-weighted."""
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     table = []
-    for row in plan_of(recording):
+    for row in plan_of(recording, displays):
         first = True
         for pen in row.pens:
             if pen.setpoint:

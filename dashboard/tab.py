@@ -8,14 +8,14 @@ skipped meanwhile is in the next update. No socket in here.
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.changed import changed
-from dashboard.figures.axes import LEAST_ROOM, Axis, Pen, Planned
+from dashboard.figures.axes import Axis, Pen, Planned
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.figures.reading import BAND_PX, Bins, Row, furniture_of, plan_of, read_bins
 from dashboard.figures.rows import axes_of, rows_figure
@@ -23,6 +23,7 @@ from dashboard.figures.sheet import Sheet, sheet_of
 from dashboard.follower import Moment
 from dashboard.ledger import ledger_of
 from dashboard.theme import LIGHT, THEMES, Theme, zone
+from dashboard.units import PLAIN, Displays, displays_of
 from dashboard.wire import Update, pack
 from replay.recording import Recording
 from replay.window import bin_width_ns
@@ -47,6 +48,7 @@ class Look:
     sheet: Sheet
     theme: Theme
     offset_min: float
+    displays: Displays = field(default_factory=lambda: PLAIN)
 
 
 def look_of(said: dict[str, Any]) -> Look:
@@ -63,6 +65,7 @@ def look_of(said: dict[str, Any]) -> Look:
         sheet=sheet_of(str(said.get("form")), figure("width", 1200), figure("height", 440)),
         theme=THEMES.get(str(said.get("theme")), LIGHT),
         offset_min=figure("offset_min", 0.0),
+        displays=displays_of(str(said.get("position")), str(said.get("speed"))),
     )
 
 
@@ -129,6 +132,7 @@ class Tab:
                 slow=moment.slow,
                 now_ns=moment.present_ns,
                 where=zone(self.look.offset_min),
+                displays=self.look.displays,
             )
             if not self._writes:
                 words["alerts"] = [{**line, "can": []} for line in words["alerts"]]
@@ -179,7 +183,7 @@ class Tab:
             self._fresh = False
             self._events = len(recording.events())
             self._open_gap = silent
-            self._plan = plan_of(recording)
+            self._plan = plan_of(recording, look.displays)
             self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
             newest = self._newest(recording, moment)
             room_ns = round(look.window_s * 1e9) or max(now_ns - begin_ns, 10_000_000_000)
@@ -260,7 +264,7 @@ class Tab:
             if row.quantity == "temperature":
                 # It drifts and flickers by a count; it has no cycles to be told apart.
                 measured = []
-            least = LEAST_ROOM.get(row.quantity, 0.0)
+            least = row.least_room
             groups = [max(1, round(bucket_px * bins_a_px)) for bucket_px in BAND_PX]
             found.append(
                 next(
@@ -309,6 +313,7 @@ class Tab:
             begin_ns,
             None,
             open_gap=self._open_gap,
+            displays=look.displays,
         )
         self._axes = axes_of(filled, furniture, look.sheet)
         figure = rows_figure(

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Final
 
-from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from dashboard.units import PLAIN, Displays
+from logger.joint.channels import CHANNELS, Display
 
 __all__ = [
     "DARK",
@@ -174,10 +175,10 @@ def template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
     }
 
 
-def display_of(channel: str) -> Display:
+def display_of(channel: str, displays: Displays = PLAIN) -> Display:
     """Return how a channel is shown; a channel that nobody declared is shown as it is stored."""
     known = CHANNELS.get(channel)
-    return DISPLAYS[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
+    return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
 
 
 def channel_words(channel: str) -> str:

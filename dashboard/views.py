@@ -18,6 +18,7 @@ from dashboard.figures.sheet import sheet_of
 from dashboard.past import Drawn
 from dashboard.shelf import Shelf
 from dashboard.theme import LIGHT, THEMES, zone
+from dashboard.units import Displays, displays_of
 from logger.errors import DutytraceError
 from replay.recording import Recording
 
@@ -40,13 +41,12 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         height: float = 440,
         form: str = "normal",
         theme: str = "light",
+        position: str = "",
+        speed: str = "",
         offset_min: float = 0.0,
     ) -> Response:
-        return answer(
-            lambda: past.opened(
-                shelf.open(name), _drawn(form, width, height, theme), zone(offset_min)
-            )
-        )
+        drawn = _drawn(form, width, height, theme, displays_of(position, speed))
+        return answer(lambda: past.opened(shelf.open(name), drawn, zone(offset_min)))
 
     def rows(
         name: str,
@@ -57,19 +57,25 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         height: float = 440,
         form: str = "normal",
         theme: str = "light",
+        position: str = "",
+        speed: str = "",
+    ) -> Response:
+        drawn = _drawn(form, width, height, theme, displays_of(position, speed))
+
+        def work() -> dict[str, Any]:
+            recording = shelf.open(name)
+            from_s, to_s = _within(recording, start, end)
+            return past.rows(recording, from_s, to_s, drawn)
+
+        return answer(work)
+
+    def span(
+        name: str, *, start: float, end: float, position: str = "", speed: str = ""
     ) -> Response:
         def work() -> dict[str, Any]:
             recording = shelf.open(name)
             from_s, to_s = _within(recording, start, end)
-            return past.rows(recording, from_s, to_s, _drawn(form, width, height, theme))
-
-        return answer(work)
-
-    def span(name: str, start: float, end: float) -> Response:
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            from_s, to_s = _within(recording, start, end)
-            return past.span(recording, from_s, to_s)
+            return past.span(recording, from_s, to_s, displays_of(position, speed))
 
         return answer(work)
 
@@ -82,10 +88,11 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         server.add_api_route(PAST_PATH + path, route, methods=["GET"], response_model=None)
 
 
-def _drawn(form: str, width: float, height: float, theme: str) -> Drawn:
+def _drawn(form: str, width: float, height: float, theme: str, displays: Displays) -> Drawn:
     return Drawn(
         sheet=sheet_of(form, _finite(width, 900), _finite(height, 440)),
         theme=THEMES.get(theme, LIGHT),
+        displays=displays,
     )
 
 

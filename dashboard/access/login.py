@@ -39,8 +39,8 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
     async def enter(request: Request) -> Response:
         if access.password is None:
             return RedirectResponse("/", status_code=303)
-        body = await request.body()
-        if len(body) > BODY_MOST:
+        body = await _body(request)
+        if body is None:
             return _page(request, "/", "What was sent is too long.", status=413)
         said = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
         wanted = _next(said.get("next", ["/"])[0])
@@ -89,6 +89,16 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
         (SESSION_PATH, "GET", session),
     ):
         server.add_api_route(path, route, methods=[method], response_model=None)
+
+
+async def _body(request: Request) -> bytes | None:
+    """Return what was posted, None if it is longer than a login can be: it is not all read then."""
+    body = b""
+    async for piece in request.stream():
+        body += piece
+        if len(body) > BODY_MOST:
+            return None
+    return body
 
 
 def _next(wanted: str) -> str:

@@ -249,6 +249,13 @@
   }
   function form() { return innerWidth <= 760 ? "narrow" : innerWidth >= 2000 ? "wide" : "normal"; }
   function theme() { return matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"; }
+  /* The reader's units, as units.js keeps them. */
+  function units() {
+    let kept = {};
+    try { kept = JSON.parse(localStorage.getItem("dutytrace-units")) || {}; } catch (fault) { /* what nobody wrote is no choice */ }
+    return { position: String(kept.position || "deg"), speed: String(kept.speed || "deg_s") };
+  }
+  function unitsQuery() { const u = units(); return "position=" + encodeURIComponent(u.position) + "&speed=" + encodeURIComponent(u.speed); }
   /* The height of the rows; `above`: what of the page stands above and below them on a wide screen. */
   function height(above) {
     const f = form();
@@ -269,9 +276,10 @@
     new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
     look();
   }
+  /* Whether a key is not for the page: somebody types, or a dialog stands before it. */
   function typing(event) {
     const t = event.target;
-    return t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.isContentEditable);
+    return document.querySelector("dialog[open]") || t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.isContentEditable);
   }
 
   document.addEventListener("click", (e) => {
@@ -281,8 +289,9 @@
     if (e.target.closest("#keys-close")) keys.close();
   });
   document.addEventListener("keydown", (e) => {
-    if (e.key === "?" && !typing(e)) { const k = document.getElementById("keys"); if (k) k.open ? k.close() : k.showModal(); }
+    const k = e.key === "?" && document.getElementById("keys");
+    if (k && k.open) k.close(); else if (k && !typing(e)) k.showModal();
   });
 
-  window.dutytrace = { spread, ticks, elapsed, clock, number, spanWords, make, mark, Sheet, plotly, form, theme, height, whenever, typing };
+  window.dutytrace = { spread, ticks, elapsed, clock, number, spanWords, make, mark, Sheet, plotly, form, theme, height, whenever, typing, units, unitsQuery };
 })();

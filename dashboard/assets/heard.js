@@ -47,7 +47,7 @@
       this.root = root;
       this.q = (id) => document.getElementById("heard-" + id);
       this.name = null; this.bus = ""; this.view = null; this.span = null; this.newest = 10; this.sort = ["identifier", false];
-      this.gone = false; this.serial = 0; this.answered = performance.now();
+      this.gone = false; this.askedAt = -Infinity; this.cost = 0; this.answered = performance.now();
       const host = this.q("rows"), plot = el("div", "plot");
       host.appendChild(plot); this.plot = plot;
       this.sheet = new D.Sheet(host);
@@ -139,7 +139,8 @@
       if (document.hidden || this.gone || !this.plotly) return;
       this.turn = (this.turn || 0) + 1;
       if (!this.name || this.turn % 4 === 0) this.list(null);
-      if (this.name && (!this.page || this.page.live || this.lost)) this.ask();
+      /* What costs the server long is asked more seldom: at most a tenth of its time. */
+      if (this.name && (!this.page || this.page.live || this.lost) && performance.now() - this.askedAt > 9 * this.cost) this.ask();
       const quiet = performance.now() - this.answered;
       if (this.asking && quiet > LOST_MS + AGAIN_MS) this.say("This page has heard nothing from the server for " + Math.round(quiet / 1000) + " s.", " Trying again by itself.");
     }
@@ -157,7 +158,7 @@
     ask() {
       if (!this.name || this.gone) return;
       if (this.asking) { this.stale = true; return; }
-      this.asking = true; this.stale = false;
+      this.asking = true; this.stale = false; this.askedAt = performance.now();
       this.q("opened").hidden = false;
       const name = this.name, host = this.q("rows");
       let path = "/heard/" + encodeURIComponent(name) + "?offset_min=" + -new Date().getTimezoneOffset() + "&newest=" + this.newest +
@@ -169,6 +170,7 @@
       this.get(path).then((p) => {
         if (this.gone || this.name !== name) return null;
         this.heardOf(true);
+        this.cost = performance.now() - this.askedAt;
         return this.show(p);
       }).catch((f) => this.fault(f)).finally(() => {
         this.asking = false;

@@ -111,6 +111,7 @@
       this.controls();
       this.resized = () => { clearTimeout(this.settling); this.settling = setTimeout(() => this.look(), 150); };
       addEventListener("resize", this.resized);
+      addEventListener("dutytrace-units", this.resized);
       this.scheme = matchMedia("(prefers-color-scheme: dark)");
       this.scheme.addEventListener("change", this.resized);
       this.keys = (e) => this.key(e);
@@ -122,6 +123,7 @@
     end() {
       this.gone = true;
       removeEventListener("resize", this.resized);
+      removeEventListener("dutytrace-units", this.resized);
       this.scheme.removeEventListener("change", this.resized);
       document.removeEventListener("keydown", this.keys);
       clearInterval(this.clockwork); clearTimeout(this.retrying);
@@ -156,7 +158,7 @@
     look() {
       const height = D.height();
       this.host.style.height = height + "px";
-      this.say({ kind: "look", window_s: this.window, width: this.host.clientWidth, height, form: D.form(), theme: D.theme(),
+      this.say({ kind: "look", ...D.units(), window_s: this.window, width: this.host.clientWidth, height, form: D.form(), theme: D.theme(),
         offset_min: -new Date().getTimezoneOffset() });
     }
     /* Says what the page itself knows: that the server is silent. */

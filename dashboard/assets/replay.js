@@ -38,6 +38,8 @@
       addEventListener("popstate", this.onPop);
       document.addEventListener("keydown", this.onKey);
       addEventListener("resize", this.onSize);
+      this.onUnits = () => { this.again(); if (this.span) this.take(this.span); };
+      addEventListener("dutytrace-units", this.onUnits);
       this.scheme = matchMedia("(prefers-color-scheme: dark)");
       this.scheme.addEventListener("change", this.onSize);
       this.refreshing = setInterval(() => { if (!document.hidden && !this.name) this.list(); }, 5000);
@@ -48,6 +50,7 @@
       removeEventListener("popstate", this.onPop);
       document.removeEventListener("keydown", this.onKey);
       removeEventListener("resize", this.onSize);
+      removeEventListener("dutytrace-units", this.onUnits);
       this.scheme.removeEventListener("change", this.onSize);
       clearInterval(this.refreshing); clearTimeout(this.saving); clearTimeout(this.settling);
       if (this.plotly) { this.plotly.purge(this.rowsPlot); this.plotly.purge(this.stripPlot); }
@@ -69,7 +72,7 @@
       });
     }
     size() {
-      return "width=" + this.q("rows").clientWidth + "&height=" + D.height(790) + "&form=" + D.form() + "&theme=" + D.theme();
+      return "width=" + this.q("rows").clientWidth + "&height=" + D.height(790) + "&form=" + D.form() + "&theme=" + D.theme() + "&" + D.unitsQuery();
     }
 
     /* ---- the list ---- */
@@ -187,7 +190,7 @@
       const name = this.name;
       this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size()).then((o) => {
         if (this.gone || this.name !== name) return;
-        this.opened = o; this.strip(o.strip); this.look(this.view[0], this.view[1]);
+        this.opened = o; this.strip(o.strip); this.excursions(o.excursions); this.look(this.view[0], this.view[1]);
       });
     }
 
@@ -352,7 +355,7 @@
       }
       this.over(); this.save();
       const asked = ++this.asking;
-      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1]).then((s) => {
+      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery()).then((s) => {
         if (asked !== this.asking || !this.span) return;
         const rows = s.table.map((r) => {
           const title = el("td", "", r.title); if (r.unit) title.append(el("i", "u", r.unit));

@@ -10,7 +10,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dashboard.theme import display_of
+from dashboard.theme import display_of, number
+from dashboard.units import PLAIN, Displays, relative
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "axis_range",
     "main_temperature",
     "plan_rows",
+    "tick_text",
     "ticks",
 ]
 
@@ -32,7 +34,7 @@ LEAST_ROOM: Final = {
     "speed": 10.0,
     "position": 10.0,
 }
-"""The least that an axis spans, in shown units: a calm trace is to look calm."""
+"""The least that an axis spans, in plain units: a calm trace is to look calm."""
 _TEMPERATURES: Final = (
     "temperature_winding_degC",
     "temperature_housing_degC",
@@ -72,6 +74,16 @@ class Planned:
     pens: tuple[Pen, ...]
     """Set-points first, so that they lie under the traces."""
 
+    @property
+    def least_room(self) -> float:
+        """Return the least that its axis spans, in the shown unit."""
+        return LEAST_ROOM.get(self.quantity, 0.0) * relative(self.quantity, self.factor)
+
+    @property
+    def degrees(self) -> bool:
+        """Return whether round numbers are those of a circle: 45, 90."""
+        return self.unit.startswith("°") and self.quantity in {"speed", "position"}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
@@ -89,7 +101,9 @@ def main_temperature(channels: Sequence[str], watched: Collection[str] = ()) -> 
 
 
 def plan_rows(
-    channels: Mapping[str, Sequence[str]], watched: Mapping[str, Collection[str]]
+    channels: Mapping[str, Sequence[str]],
+    watched: Mapping[str, Collection[str]],
+    displays: Displays = PLAIN,
 ) -> tuple[Planned, ...]:
     """Return the rows for up to four joints.
 
@@ -99,6 +113,8 @@ def plan_rows(
         Joint -> its channels, in the order of the pens.
     watched
         Joint -> channels that have a limit.
+    displays
+        How each quantity is shown.
     """
     joints = tuple(channels)[:PENS_A_FIGURE]
     power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
@@ -120,7 +136,7 @@ def plan_rows(
             if aim in carried and aim is not None:
                 setpoints.append(Pen(joint=joint, number=index, channel=aim, setpoint=True))
         if pens:
-            shown = display_of(pens[0].channel)
+            shown = display_of(pens[0].channel, displays)
             quantity = CHANNELS[pens[0].channel].quantity
             rows.append(
                 Planned(
@@ -135,19 +151,18 @@ def plan_rows(
     return tuple(rows)
 
 
-def _step(least: float, quantity: str) -> float:
+def _step(least: float, *, degrees: bool) -> float:
     """Return the smallest pleasant step of at least `least`."""
-    angle = quantity in {"speed", "position"}
-    multiples = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0, 10.0) if angle else (1.0, 2.0, 3.0, 5.0, 6.0, 10.0)
+    multiples = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0, 10.0) if degrees else (1.0, 2.0, 3.0, 5.0, 6.0, 10.0)
     power = 10.0 ** math.floor(math.log10(least)) if least > 0 else 1.0
     return next((m * power for m in multiples if m * power >= least * (1 - 1e-9)), 10.0 * power)
 
 
-def ticks(low: float, high: float, *, most: int, quantity: str = "") -> tuple[float, ...]:
+def ticks(low: float, high: float, *, most: int, degrees: bool = False) -> tuple[float, ...]:
     """Return at most `most` round values within [low, high]."""
     if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
         return ()
-    step = _step((high - low) / max(1, most), quantity)
+    step = _step((high - low) / max(1, most), degrees=degrees)
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     values = [round(k * step, 10) + 0.0 for k in range(first, last + 1)]
@@ -155,7 +170,13 @@ def ticks(low: float, high: float, *, most: int, quantity: str = "") -> tuple[fl
 
 
 def axis_range(
-    low: float, high: float, *, quantity: str, lines: Sequence[float] = (), height_px: float = 100.0
+    low: float,
+    high: float,
+    *,
+    least: float,
+    degrees: bool = False,
+    lines: Sequence[float] = (),
+    height_px: float = 100.0,
 ) -> Axis:
     """Return the axis that holds data from `low` to `high` and the limit lines of its row.
 
@@ -163,6 +184,10 @@ def axis_range(
     ----------
     low, high
         Extremes of the data in shown units; NaN when there is none.
+    least
+        The least that the axis spans.
+    degrees
+        Whether round numbers are those of a circle.
     lines
         Limit lines, which must be seen too and whose own labels replace the tick beside them.
     """
@@ -170,17 +195,26 @@ def axis_range(
     if not values:
         return Axis(low=0.0, high=1.0, ticks=())
     floor, top = min(values), max(values)
-    room = max(top - floor, LEAST_ROOM.get(quantity, 1.0))
-    grain = _step(room / 10.0, quantity)
+    room = max(top - floor, least or 1.0)
+    grain = _step(room / 10.0, degrees=degrees)
     floor_at = math.floor((floor - 0.02 * room) / grain) * grain
     top_at = math.ceil((top + 0.04 * room) / grain) * grain
     if top_at - floor_at < room:
         top_at = floor_at + room
     most = int(min(5, max(2, height_px / 24.0)))
-    shown = ticks(floor_at, top_at, most=most, quantity=quantity)
+    shown = ticks(floor_at, top_at, most=most, degrees=degrees)
     near = (top_at - floor_at) * 12.0 / max(height_px, 24.0)
     return Axis(
         low=floor_at,
         high=top_at,
         ticks=tuple(t for t in shown if not any(abs(t - line) < near for line in lines)),
     )
+
+
+def tick_text(values: Sequence[float]) -> list[str]:
+    """Return the labels of an axis, all with as many decimals as they take to differ rightly."""
+    decimals = next(
+        (n for n in range(4) if all(abs(v - round(v, n)) < 1e-9 for v in values)),
+        4,
+    )
+    return [number(value, decimals) for value in values]

@@ -97,7 +97,7 @@ def _axis(row: BusRow, height_px: float) -> Axis:
     """Return an axis from nought; a level is seen where the figures come near it."""
     told = row.most[np.isfinite(row.most)]
     high = max(row.high, float(told.max()) if len(told) else 0.0)
-    found = axis_range(0.0, high, quantity="", height_px=height_px)
+    found = axis_range(0.0, high, least=1.0, height_px=height_px)
     top = max(found.high, high)
     if row.counted:
         return Axis(low=0.0, high=high * 1.15, ticks=(0.0, float(np.floor(high))))

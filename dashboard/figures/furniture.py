@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboard.figures.axes import Planned
-from dashboard.theme import MARKS, Theme, display_of, number, span_words
+from dashboard.theme import MARKS, Theme, number, span_words
+from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level, LimitSet
 from logger.limits.words import label
@@ -101,10 +102,9 @@ def limit_lines(limits: LimitSet, rows: Sequence[Planned]) -> tuple[LimitLine, .
             ]
             if not pens:
                 continue
-            shown = display_of(limit.channel)
-            digits = shown.decimals if limit.pick_up * shown.factor % 1 else 0
-            pick_up = limit.pick_up * shown.factor
-            drop_off = None if limit.drop_off is None else limit.drop_off * shown.factor
+            digits = row.decimals if limit.pick_up * row.factor % 1 else 0
+            pick_up = limit.pick_up * row.factor
+            drop_off = None if limit.drop_off is None else limit.drop_off * row.factor
             rivals = [
                 other
                 for other in limits.limits
@@ -133,7 +133,11 @@ def limit_lines(limits: LimitSet, rows: Sequence[Planned]) -> tuple[LimitLine, .
 
 
 def alert_spans(
-    alerts: Sequence[Alert], limits: LimitSet, rows: Sequence[Planned], start_ns: int
+    alerts: Sequence[Alert],
+    limits: LimitSet,
+    rows: Sequence[Planned],
+    start_ns: int,
+    displays: Displays = PLAIN,
 ) -> tuple[AlertSpan, ...]:
     """Return every alert as a span; `row` is None when no row shows its channel."""
     spans = []
@@ -149,7 +153,8 @@ def alert_spans(
         limit = limits.named(alert.limit)
         unnamed = row is None or limit is None or limit.kind == "silence"
         whose = f"{alert.joint} " if alert.joint and unnamed else ""
-        text = f"{whose}{label(limit) if limit is not None else alert.limit.replace('-', ' ')}"
+        named = alert.limit.replace("-", " ") if limit is None else label(limit, displays)
+        text = f"{whose}{named}"
         spans.append(
             AlertSpan(
                 row=row,

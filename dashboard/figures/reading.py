@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.figures.axes import LEAST_ROOM, Pen, Planned, plan_rows
+from dashboard.figures.axes import Pen, Planned, plan_rows
 from dashboard.figures.furniture import (
     Furniture,
     alert_spans,
@@ -18,6 +18,7 @@ from dashboard.figures.furniture import (
     note_lines,
 )
 from dashboard.figures.lines import Band, Line, crowded
+from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import fold
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
@@ -53,7 +54,7 @@ class Row:
     """Length of a bucket where the row is drawn as bands, else NaN."""
 
 
-def plan_of(recording: Recording) -> tuple[Planned, ...]:
+def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, ...]:
     """Return the rows that a recording fills."""
     channels = {joint: recording.channels(joint) for joint in recording.joints}
     watched = {
@@ -64,7 +65,7 @@ def plan_of(recording: Recording) -> tuple[Planned, ...]:
         }
         for joint, carried in channels.items()
     }
-    return plan_rows(channels, watched)
+    return plan_rows(channels, watched, displays)
 
 
 def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
@@ -93,7 +94,7 @@ def read_row(
     """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow."""
     # A temperature drifts and flickers by a count; it has no cycles to be told apart.
     measured = [p for p in plan.pens if not p.setpoint and plan.quantity != "temperature"]
-    least = LEAST_ROOM.get(plan.quantity, 0.0)
+    least = plan.least_room
     for bucket_px in BAND_PX if measured else ():
         bins = max(8, width_px // bucket_px)
         bands = [
@@ -146,6 +147,7 @@ def furniture_of(
     end_ns: int | None,
     *,
     open_gap: bool = False,
+    displays: Displays = PLAIN,
 ) -> Furniture:
     """Return what stands in a window of a recording.
 
@@ -156,7 +158,9 @@ def furniture_of(
         end_ns = _NEVER_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
-    spans = alert_spans(fold(recording.events()), recording.limits, plan, recording.start_ns)
+    spans = alert_spans(
+        fold(recording.events()), recording.limits, plan, recording.start_ns, displays
+    )
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(

@@ -8,12 +8,12 @@ for margin and lane, the rows' axes, the pens. Pure.
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.figures.axes import Axis, axis_range
+from dashboard.figures.axes import Axis, axis_range, tick_text
 from dashboard.figures.furniture import Furniture, lane_words, shapes_of
 from dashboard.figures.lines import extremes, traces_of
 from dashboard.figures.reading import Row
 from dashboard.figures.sheet import Sheet
-from dashboard.theme import Theme, number, span_words, template
+from dashboard.theme import Theme, span_words, template
 
 __all__ = ["Figure", "axes_of", "rows_figure"]
 
@@ -31,7 +31,8 @@ def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Ax
             axis_range(
                 least,
                 most,
-                quantity=row.plan.quantity,
+                least=row.plan.least_room,
+                degrees=row.plan.degrees,
                 lines=lines,
                 height_px=(high - low) * sheet.plot_height,
             )
@@ -157,7 +158,7 @@ def rows_figure(
             "domain": list(domain),
             "range": [axis.low, axis.high],
             "tickvals": list(shown),
-            "ticktext": [number(t, 0 if t == round(t) else 1) for t in shown],
+            "ticktext": tick_text(shown),
             "zeroline": signed,
             "anchor": "x",
         }

@@ -6,7 +6,7 @@ The window that is looked at is brushed on it by `assets/replay.js`. Pure.
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.figures.axes import axis_range
+from dashboard.figures.axes import LEAST_ROOM, axis_range
 from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.lines import Band, Line, extremes, traces_of
 from dashboard.figures.rows import Figure
@@ -53,10 +53,10 @@ def strip_figure(
     lines = [line.pick_up for line in limits if line.row == 0] if temperatures else []
     low, high = extremes(tuple(temperatures))
     axis = axis_range(
-        low, high, quantity="temperature", lines=lines, height_px=sheet.plot_height * 0.6
+        low, high, least=LEAST_ROOM["temperature"], lines=lines, height_px=sheet.plot_height * 0.6
     )
     least, most = extremes(tuple(torques))
-    power = axis_range(least, most, quantity="torque", height_px=sheet.plot_height * 0.36)
+    power = axis_range(least, most, least=LEAST_ROOM["torque"], height_px=sheet.plot_height * 0.36)
     shapes: list[dict[str, Any]] = [
         {
             "type": "rect",

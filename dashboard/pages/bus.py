@@ -131,7 +131,7 @@ def _talk() -> html.Section:
                 className="sheet-head",
             ),
             html.P(id="heard-cut", className="caution", hidden=True),
-            html.Div(id="heard-talkers", className="wide-table", tabIndex=0),
+            html.Div(id="heard-talkers", className="wide-table", role="region", tabIndex=0),
         ],
         className="talk",
         **attributes({"aria-label": "Who talked"}),

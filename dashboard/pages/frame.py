@@ -6,6 +6,8 @@ from typing import Final
 from dash import Dash, Input, Output, dcc, html
 
 from dashboard.pages.attributes import attributes
+from dashboard.units import ANGLES, SPEEDS
+from logger.joint.channels import Display
 
 __all__ = ["add_callbacks", "layout"]
 
@@ -40,7 +42,12 @@ def layout() -> html.Div:
                     dcc.Link("dutytrace", href="/", className="name"),
                     html.Nav(id="pages-nav", **attributes({"aria-label": "Pages"})),
                     html.Span(
-                        html.Button(["Keys ", html.Kbd("?")], id="keys-open", className="plain"),
+                        [
+                            html.Button("Units", id="units-open", className="plain"),
+                            html.Button(
+                                ["Keys ", html.Kbd("?")], id="keys-open", className="plain"
+                            ),
+                        ],
                         className="aside",
                     ),
                 ],
@@ -62,10 +69,50 @@ def layout() -> html.Div:
                 id="keys",
                 **attributes({"aria-label": "Keys"}),
             ),
+            _units(),
             # Brings plotly's code into the browser before a page asks for it.
             html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),
         ]
     )
+
+
+def _units() -> html.Dialog:
+    def choice(kind: str, words: str, shown: Mapping[str, Display]) -> html.Div:
+        buttons = [
+            html.Button(
+                one.unit,
+                **attributes(
+                    {
+                        "data-quantity": kind,
+                        "data-unit": key,
+                        "aria-pressed": "false",
+                        "aria-label": _spoken(one.unit),
+                    }
+                ),
+            )
+            for key, one in shown.items()
+        ]
+        group = html.Div(
+            buttons, className="choices", role="group", **attributes({"aria-label": words})
+        )
+        return html.Div([html.Span(words), group], className="unit")
+
+    return html.Dialog(
+        [
+            html.H2("Units"),
+            choice("position", "Angles", ANGLES),
+            choice("speed", "Speeds", SPEEDS),
+            html.P("Kept in this browser. What is recorded stays in SI.", className="hint"),
+            html.Button("Close", id="units-close"),
+        ],
+        id="units",
+        **attributes({"aria-label": "Units"}),
+    )
+
+
+def _spoken(unit: str) -> str:
+    """Return a unit as a screen reader should say it."""
+    return {"°": "degrees", "°/s": "degrees a second"}.get(unit, unit)
 
 
 def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> None:

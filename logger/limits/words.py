@@ -3,9 +3,10 @@
 For the terminal, the events and the pages, so that all three say the same. Pure.
 """
 
+from collections.abc import Mapping
 from typing import Final
 
-from logger.joint.channels import CHANNELS, DISPLAYS
+from logger.joint.channels import CHANNELS, DISPLAYS, Display
 from logger.limits.change import Change
 from logger.limits.limit import Level, Limit, Silence
 
@@ -14,11 +15,13 @@ __all__ = ["in_words", "label", "sentence"]
 _VERBS: Final = {"warning": "warns", "trip": "trips"}
 
 
-def label(limit: Limit) -> str:
-    """Return a few words for a page: "housing above 70 °C"."""
+def label(limit: Limit, displays: Mapping[str, Display] = DISPLAYS) -> str:
+    """Return a few words for a page: "housing above 70 °C", in the units of `displays`."""
     if isinstance(limit, Silence):
         return f"silent for {_seconds(limit.after_s)}"
-    return f"{_what(limit)} {_beyond(limit)} {_shown(limit.channel, limit.pick_up)}"
+    return (
+        f"{_what(limit)} {_beyond(limit)} {_shown(limit.channel, limit.pick_up, displays=displays)}"
+    )
 
 
 def in_words(limit: Limit) -> str:
@@ -72,9 +75,15 @@ def _beyond(limit: Level) -> str:
     return "above" if limit.rising else "below"
 
 
-def _shown(channel: str, value: float, *, unit: bool = True) -> str:
+def _shown(
+    channel: str,
+    value: float,
+    *,
+    unit: bool = True,
+    displays: Mapping[str, Display] = DISPLAYS,
+) -> str:
     """Write a value of a channel in its display unit, with one digit more than pages show."""
-    display = DISPLAYS[CHANNELS[channel].quantity]
+    display = displays[CHANNELS[channel].quantity]
     number = _number(value * display.factor, display.decimals + 1)
     return f"{number} {display.unit}" if unit and display.unit else number
 

@@ -105,6 +105,7 @@ def test_the_password_lets_in(served: Callable[..., Client]):
     assert "secure" not in said
     cookie = _cookie(headers)
     assert client.ask("/past", cookie=cookie)[0] == 200
+    assert client.ask("/past", cookie=f'odd={{"a": [1, 2]}}; {cookie}; =; x')[0] == 200
     assert client.ask("/", cookie=cookie, accept="text/html")[0] == 200
     assert client.ask("/live", cookie=cookie, origin=client.own, **UPGRADE)[0] == 101
     assert '"in":true' in client.ask("/session", cookie=cookie)[2]
@@ -158,6 +159,16 @@ def test_nonsense_at_the_login(served: Callable[..., Client]):
         status, headers, _ = client.ask("/login", method="POST", body=body, **kind)
         assert status == 401
         assert "set-cookie" not in headers
+    link = http.client.HTTPConnection("127.0.0.1", client.port, timeout=20)
+    link.putrequest("POST", "/login")
+    for key, value in (("Origin", client.own), ("Transfer-Encoding", "chunked")):
+        link.putheader(key, value)
+    link.endheaders()
+    for _ in range(4):
+        link.send(b"1000\r\n" + b"x" * 0x1000 + b"\r\n")
+    # It goes on for ever, and is answered all the same.
+    assert link.getresponse().status == 413
+    link.close()
     foreign = client.enter(origin="http://evil.example")
     assert foreign[0] == 403
 

@@ -1,0 +1,43 @@
+"""The units in which a reader wants angles and speeds: degrees or radians, °/s, rpm or rad/s.
+
+Values are stored in SI; shown = stored * factor. All else is shown as `logger.joint.channels` has
+it. A page says what it wants with each question, since it is the reader's choice and not the
+server's. Pure.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from logger.joint.channels import DISPLAYS, Display
+
+__all__ = ["ANGLES", "PLAIN", "SPEEDS", "Displays", "displays_of", "relative"]
+
+Displays = Mapping[str, Display]
+"""Quantity -> how it is shown."""
+
+ANGLES: Final = {
+    "deg": DISPLAYS["position"],
+    "rad": Display(unit="rad", factor=1.0, decimals=2),
+}
+SPEEDS: Final = {
+    "deg_s": DISPLAYS["speed"],
+    "rpm": Display(unit="rpm", factor=60.0 / (2.0 * math.pi), decimals=1),
+    "rad_s": Display(unit="rad/s", factor=1.0, decimals=2),
+}
+PLAIN: Final[Displays] = DISPLAYS
+
+
+def displays_of(position: str, speed: str) -> Displays:
+    """Return how all is shown to whoever wants these units; an unknown one is passed over."""
+    return {
+        **DISPLAYS,
+        "position": ANGLES.get(position, DISPLAYS["position"]),
+        "speed": SPEEDS.get(speed, DISPLAYS["speed"]),
+    }
+
+
+def relative(quantity: str, factor: float) -> float:
+    """Return how large a shown unit's number is beside that of the plain one: 0.0175 for rad."""
+    plain = DISPLAYS.get(quantity)
+    return 1.0 if plain is None else factor / plain.factor
