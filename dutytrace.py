@@ -579,17 +579,54 @@ def decode(
     extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Decode one frame as the recorder would."""
+    """Explain one frame: each byte, each value, and what cannot be told."""
+    from dataclasses import asdict
+
+    from logger.aligned import aligned
     from logger.joint.bench import read_bench
     from logger.joint.explain import explain
 
     found = explain(read_bench(bench), identifier, payload, extended=extended)
     if as_json:
-        _answer({"joint": found.joint, "frame": found.frame, "readings": dict(found.readings)})
+        _answer(
+            {
+                "joint": found.joint,
+                "frame": found.frame,
+                "bus": found.bus,
+                "readings": dict(found.readings),
+                "bytes": [
+                    {"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes
+                ],
+                "values": [asdict(one) for one in found.values],
+                "said": found.remarks,
+            }
+        )
         return
     _say(f"{found.joint}: {found.frame}")
-    for channel, value in found.readings.items():
-        _say(f"  {channel}: {'no value' if value is None else format(value, '.10g')}")
+    for line in aligned(
+        ("byte", "hex", "binary", "decimal", "belongs to"),
+        [
+            (
+                str(one.place),
+                f"{one.content:02X}",
+                f"{one.content >> 4:04b} {one.content & 15:04b}",
+                str(one.content),
+                ", ".join(one.of) or "nothing that the layout knows",
+            )
+            for one in found.bytes
+        ],
+    ):
+        _say(f"  {line}")
+    for line in aligned(
+        ("value", "raw", "hex", "conversion", "result"),
+        [
+            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
+            for one in found.values
+        ],
+    ):
+        _say(f"  {line}")
+    for remark in found.remarks:
+        _say(f"  {remark}")
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
     errors          the error tree; every message that a user reads starts there
     settings_file   TOML -> checked model, with errors that name file, key, found and expected
+    aligned         rows of words in aligned columns
     joint/          pure: what a joint says and what it means
     limits/         pure: when to speak up
     bus/            I/O: python-can

@@ -13,6 +13,7 @@ SOURCES = sorted(
 FLOORS = {
     "logger.errors": 0,
     "logger.settings_file": 0,
+    "logger.aligned": 0,
     "logger.joint": 1,
     "logger.limits": 2,
     "logger.bus": 3,

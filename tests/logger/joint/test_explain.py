@@ -81,10 +81,19 @@ def test_only_what_the_frame_says():
         ("-5", "00", "ID: found -5, expected 0 to 0x7FF."),
         ("0x283", "0", "BYTES: found '0', expected up to 64 bytes in hex: '48 18 1F'."),
         ("0x283", "0x01", "BYTES: found '0x01', expected up to 64 bytes in hex: '48 18 1F'."),
-        ("0x284", "011800", "0x284 011800: not decoded: identifier of no joint."),
-        ("0x283", "091800", "0x283 091800: not decoded: leading bytes of no frame."),
-        ("0x283", "01", "0x283 01: not decoded: too short."),
-        ("0x283", "", "0x283 : not decoded: leading bytes of no frame."),
+        (
+            "0x284",
+            "011800",
+            "0x284 01 18 00: identifier of no joint; the nearest is 0x283, 'status' of a.",
+        ),
+        (
+            "0x283",
+            "091800",
+            "0x283 09 18 00: leading bytes of no frame; on this identifier are known: 'status' of a "
+            "with 01 at its beginning; 'current' of a with 02 at its beginning.",
+        ),
+        ("0x283", "01", "0x283 01: too short: 'status' of a wants 3 bytes, found 1."),
+        ("0x283", "", "0x283 (no bytes): leading bytes of no frame;"),
     ],
 )
 def test_what_cannot_be_explained(identifier: str, payload: str, sentence: str):
@@ -92,3 +101,74 @@ def test_what_cannot_be_explained(identifier: str, payload: str, sentence: str):
     with pytest.raises(InputError) as fault:
         explain(_bench(), identifier, payload)
     assert str(fault.value).startswith(sentence)
+
+
+BUSY = """
+format = 1
+name = "l"
+[[request]]
+name = "ask"
+identifier = 0x300
+data = "9C"
+period_s = 0.1
+[[frame]]
+name = "motion"
+identifier = 0x310
+begins = "9C"
+length = 8
+echo_within_s = 0.002
+  [[frame.value]]
+  channel = "fault_code"
+  byte = 1
+  bits = 4
+  flags = { 0 = "over-current" }
+  [[frame.value]]
+  channel = "position_rad"
+  byte = 2
+  bits = 16
+  encoder = { counts = 65536 }
+  side = "motor"
+  [[frame.value]]
+  channel = "torque_Nm"
+  byte = 4
+  bits = 16
+  signed = true
+  unit = "per_mille"
+"""
+
+
+def test_every_byte_and_the_way_of_every_value():
+    """Each byte with what it belongs to; raw value, conversion in words, result."""
+    joint = "gear_ratio = 10\nreversed = true\nzero_rad = 0.5\nrated = { torque = 20 }\n"
+    found = explain(_bench(BUSY, joint), "0x310", "9C 01 00 80 9C FF AA 00")
+    assert [(one.place, one.content, one.of) for one in found.bytes] == [
+        (0, 0x9C, ("begins",)),
+        (1, 0x01, ("fault_code",)),
+        (2, 0x00, ("position_rad",)),
+        (3, 0x80, ("position_rad",)),
+        (4, 0x9C, ("torque_Nm",)),
+        (5, 0xFF, ("torque_Nm",)),
+        (6, 0xAA, ()),
+        (7, 0x00, ()),
+    ]
+    assert [(one.name, one.raw, one.hex, one.how, one.told) for one in found.values] == [
+        ("fault_code", 1, "0x1", "", "1 (over-current)"),
+        (
+            "position_rad",
+            32768,
+            "0x8000",
+            "encoder of 65536 counts a turn, / 10 of the gear, reversed, - 0.5 rad of its zero",
+            "-0.8141592654 rad",
+        ),
+        ("torque_Nm", -100, "0xFF9C", "per mille of 20 N.m, reversed", "2 N.m"),
+    ]
+    assert [remark.split(":")[0] for remark in found.remarks] == [
+        "Request and answer look alike here, and one frame alone cannot tell",
+        "The position is that within one turn of the encoder",
+    ]
+
+
+def test_a_request_is_named():
+    """What a joint is sent is no answer, and no mistake."""
+    found = explain(_bench(BUSY, "rated = { torque = 20 }"), "0x300", "9C")
+    assert (found.joint, found.frame, found.readings) == ("a", "ask", {})
