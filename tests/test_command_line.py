@@ -189,6 +189,9 @@ def test_help_answers_at_once():
     assert not {"pandas", "dash", "plotly", "pyarrow", "can", "numpy"} & set(loaded)
 
 
+HOUSING = "temperature_housing_degC"
+
+
 def test_answers_in_json(overheat: Recording, tmp_path: Path):
     """check, excursions and decode: format 1, units in the keys, times in ISO 8601 UTC."""
     done = _run("check", str(overheat.path), "--json")
@@ -210,7 +213,14 @@ def test_answers_in_json(overheat: Recording, tmp_path: Path):
 
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
     done = _run("decode", str(tmp_path / "bench.toml"), "0x2C3", "48 18 1F 12C0 0000", "--json")
-    assert json.loads(done.stdout) == {
+    found = json.loads(done.stdout)
+    assert [one["of"] for one in found.pop("bytes")][:2] == [["begins"], [HOUSING]]
+    assert found.pop("values")[0] == {
+        "name": HOUSING, "raw": 24, "bits": 8, "how": "", "result": 24.0, "unit": "Cel",
+        "words": "",
+    }  # fmt: skip
+    assert (found.pop("bus"), found.pop("said")) == ("bus", [])
+    assert found == {
         "format": 1,
         "joint": "shoulder",
         "frame": "health",

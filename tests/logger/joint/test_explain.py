@@ -89,8 +89,8 @@ def test_only_what_the_frame_says():
         (
             "0x283",
             "091800",
-            "0x283 09 18 00: leading bytes of no frame; on this identifier are known: 'status' of a "
-            "with 01 at its beginning; 'current' of a with 02 at its beginning.",
+            "0x283 09 18 00: leading bytes of no frame; on this identifier are known: 'status' of "
+            "a with 01 at its beginning; 'current' of a with 02 at its beginning.",
         ),
         ("0x283", "01", "0x283 01: too short: 'status' of a wants 3 bytes, found 1."),
         ("0x283", "", "0x283 (no bytes): leading bytes of no frame;"),
