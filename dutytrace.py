@@ -19,12 +19,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from logger.aligned import aligned
 from logger.errors import DutytraceError, InputError
 
 if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
     from logger.store.events import Event
+    from logger.trying import Tried
 
 app = typer.Typer(
     help="Records, shows, alerts on and replays what robot joints report over CAN.",
@@ -34,6 +36,12 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+layout_app = typer.Typer(
+    help="Write a layout: from a bus description file, or tried on real traffic at each save.",
+    no_args_is_help=True,
+)
+app.add_typer(layout_app, name="layout")
 
 Recordings = Annotated[
     Path, typer.Option("--recordings", help="Folder that holds the recordings.", show_default=True)
@@ -629,6 +637,77 @@ def decode(
         _say(f"  {remark}")
 
 
+@layout_app.command("from")
+def layout_from(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A bus description that cantools reads.")
+    ],
+    message: Annotated[
+        list[str] | None, typer.Option(help="A message to take; again for more. None: list them.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The layout file to write. [default: NAME.toml here]")
+    ] = None,
+) -> None:
+    """Write one of our layouts from a bus description file, for a person to trim."""
+    from logger.layout_from import described, layout_text, read_messages
+
+    messages = read_messages(file)
+    if not message:
+        rows = [
+            (name, number, str(length), ", ".join(signals))
+            for name, number, length, signals in described(messages)
+        ]
+        for line in aligned(("message", "identifier", "bytes", "signals"), rows):
+            _say(line)
+        _say("Take what you need: --message NAME.")
+        return
+    name = re.sub(r"[^a-z0-9]+", "-", (out.stem if out else message[0]).lower()).strip("-")
+    name = name or "layout"
+    out = out or Path(f"{name}.toml")
+    if out.stem != name or out.suffix != ".toml":
+        raise InputError(
+            f"--out: found {str(out)!r}, expected a name of small letters, digits and '-', with "
+            f".toml, such as {name}.toml."
+        )
+    text = layout_text(messages, message, name=name, source=file.name)
+    if out.exists():
+        raise InputError(f"{out}: is there already, and stays; name another with --out.")
+    out.write_text(text, encoding="utf-8")
+    _say(f"{out}: written. Look at every line, then: dutytrace layout try {out} --log LOG")
+
+
+@layout_app.command("try")
+def layout_try(
+    layout: Annotated[Path, typer.Argument(metavar="LAYOUT", help="The layout file.")],
+    log: Annotated[Path | None, typer.Option(help="A log that python-can reads.")] = None,
+    bench: Annotated[
+        Path | None, typer.Option(help="A bench file: its buses live, or what explains the log.")
+    ] = None,
+    node: Annotated[int, typer.Option(help="The joint's node, without a bench file.", min=0)] = 0,
+    gear_ratio: Annotated[float, typer.Option(help="Its gear, without a bench file.")] = 1.0,
+    once: Annotated[bool, typer.Option(help="Show it once and end.")] = False,
+) -> None:
+    """Show the channels of real traffic, again at each save of the layout; nothing is sent."""
+    from logger.trying import TrySettings, layouts_tried
+
+    if log is None and bench is None:
+        raise InputError("layout try: found neither --log nor --bench, expected what to try it on.")
+    settings = TrySettings(layout=layout, log=log, bench=bench, node=node, gear_ratio=gear_ratio)
+    in_place = sys.stdout.isatty() and not once
+    for tried in layouts_tried(settings, stop=_stop_on_signals()):
+        if once and tried.fault:
+            raise InputError(tried.fault)
+        if once and log is None and tried.trial is not None and tried.trial.frames == 0:
+            continue
+        if in_place:
+            _say("\x1b[2J\x1b[H")
+        for line in _tried(tried):
+            _say(line)
+        if once:
+            return
+
+
 @app.command()
 def bus(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
@@ -717,6 +796,52 @@ def _table(head: list[str], rows: list[list[str]]) -> None:
         table.add_row(*row)
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
     console.print(table)
+
+
+def _tried(tried: "Tried") -> list[str]:
+    """Return what a layout makes of traffic, as lines."""
+
+    def figure(value: float | None) -> str:
+        return "-" if value is None else f"{value:.5g}"
+
+    lines = []
+    if tried.fault:
+        lines += [*tried.fault.splitlines(), "(below: the layout as it was before)"]
+    trial = tried.trial
+    if trial is None:
+        return lines
+    lines += aligned(
+        ("joint", "frame", "count", "period s"),
+        [(one.joint, one.frame, str(one.count), figure(one.period_s)) for one in trial.kinds],
+    )
+    lines += [
+        "",
+        *aligned(
+            ("joint", "channel", "values", "newest", "lowest", "highest", "jump", "impossible"),
+            [
+                (
+                    one.joint,
+                    one.channel,
+                    str(one.count),
+                    *map(figure, (one.newest, one.lowest, one.highest, one.jump)),
+                    str(one.outside or "-"),
+                )
+                for one in trial.channels
+            ],
+        ),
+    ]
+    if trial.left:
+        reasons = ", ".join(f"{reason} {count}" for reason, count in trial.reasons.items())
+        lines += [
+            "",
+            f"not decoded: {reasons}",
+            *aligned(
+                ("identifier", "count", "newest"),
+                [(one.identifier, str(one.count), one.example) for one in trial.left],
+            ),
+        ]
+    asked = f", {trial.requests} of them requests" if trial.requests else ""
+    return [*lines, *trial.said, "", f"{trial.frames} frames{asked}; read {tried.saved} times."]
 
 
 def _bus_answer(heard: "BusHeard") -> dict[str, Any]:

@@ -25,6 +25,8 @@
     log_channels    which channel of a log is which bus
     trace_rows      a table of values with times, as readings of a sensor
     fared           how the recorder of a finished recording fared
+    layout_from     a layout from a bus description file
+    trying          a layout tried on real traffic while it is being edited
     redecode        a recording decoded again from its raw frames
 
 Imports run downwards only: record, bring_in, redecode -> intake -> bus, store, limits -> joint;

@@ -71,6 +71,12 @@ _FAULTS: Final = {"fault", "faults", "error", "errors", "err"}
 _STATES: Final = {"state", "status", "mode", "statusword"}
 
 
+_WHICH_TEMPERATURE: Final = (
+    "a temperature, but of what? temperature_winding_degC, _housing_degC, _drive_degC or "
+    "_ambient_degC"
+)
+
+
 def read_messages(path: Path) -> "list[Message]":
     """Return the messages that a bus description file describes.
 
@@ -244,14 +250,7 @@ def _channel(signal: "Signal") -> tuple[str | None, str | None, str]:
     if quantity == "temperature":
         places = [place for place, said in _PLACES.items() if words & said]
         if len(places) != 1:
-            return (
-                None,
-                shown,
-                (
-                    "a temperature, but of what? temperature_winding_degC, _housing_degC, _drive_degC "
-                    "or _ambient_degC"
-                ),
-            )
+            return None, shown, _WHICH_TEMPERATURE
         return f"temperature_{places[0]}_degC", shown, "by its unit, and the place in its name"
     if words & _ASKED:
         channel = _SETPOINTS.get(quantity)

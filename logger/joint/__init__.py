@@ -20,6 +20,7 @@ decode       frame batch -> readings, vectorised
 codes        codes in words: enumerations with masks, bit flags
 told         what joints say in words, told where it changes
 explain      one frame as a person types it, explained
+trial        what a layout makes of frames, for who is still writing it
 turns        single-turn encoder -> continuous angle, in segments
 signals      time-weighted mean and RMS, streaming
 heat         the thermal equations: step, steady state, trend

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from dutytrace import app
+from logger.bus.line_pattern import pattern_of
 from logger.joint.bench import read_bench
 from logger.joint.channels import CHANNELS
 from logger.limits.limit import check_against, read_limits
@@ -27,6 +28,9 @@ COMMANDS = [
 ]
 
 
+GROUPS = {group.name for group in app.registered_groups}
+
+
 def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
         [sys.executable, *command],
@@ -42,13 +46,16 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, stop, several = (text for kind, text in FENCES if kind == "toml")
+    bench, layout, limits, board, stop, several = (text for kind, text in FENCES if kind == "toml")
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
     # The stop frame belongs below the joint; its bus has to be one that sends.
     (tmp_path / "stopping.toml").write_text(
         bench.replace("[[joint]]", "send = true\n\n[[joint]]") + stop, encoding="utf-8"
+    )
+    (tmp_path / "board.toml").write_text(
+        board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
     return tmp_path
@@ -58,6 +65,9 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     """Bench, layout and limits of the guide are accepted, together."""
     bench = read_bench(readers_bench / "bench.toml")
     check_against(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
+    pattern = pattern_of(str(read_bench(readers_bench / "board.toml").buses[0].options["pattern"]))
+    line = next(line for line in README.splitlines() if line.startswith("That reads `"))
+    assert pattern.read(line.split("`")[1]) is not None
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
 
@@ -83,7 +93,8 @@ def test_the_python_example_runs():
 def test_commands_of_the_guide_exist(command: str):
     """Each command and each option of it is one that the front door has."""
     _, name, *words = shlex.split(command)
-    shown = _run("-m", "dutytrace", name, "--help", cwd=ROOT)
+    within = [words[0]] if name in GROUPS else []
+    shown = _run("-m", "dutytrace", name, *within, "--help", cwd=ROOT)
     assert shown.returncode == 0, shown.stderr
     for word in words:
         if word.startswith("--"):
@@ -92,8 +103,11 @@ def test_commands_of_the_guide_exist(command: str):
 
 def test_the_table_of_commands_is_the_front_doors():
     """No command is missing from the README's table, and none is invented."""
-    listed = set(re.findall(r"^\| `dutytrace (\w+)", README, flags=re.MULTILINE))
+    rows = re.findall(r"^\| `dutytrace (\w+)(?: ([a-z]\w*))?", README, flags=re.MULTILINE)
+    listed = {" ".join(filter(None, row)) for row in rows}
     named = {command.name or command.callback.__name__ for command in app.registered_commands}
+    for group in app.registered_groups:
+        named |= {f"{group.name} {one.name}" for one in group.typer_instance.registered_commands}
     assert listed == named
 
 

@@ -36,6 +36,8 @@ FLOORS = {
     "logger.log_frames": 6,
     "logger.fared": 6,
     "logger.redecode": 6,
+    "logger.layout_from": 6,
+    "logger.trying": 7,
     "logger.simulate": 7,
     "replay": 8,
     "dashboard": 9,
