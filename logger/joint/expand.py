@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from logger.errors import InputError
-from logger.joint.joint_settings import JointSettings, Mapped, mapping_entry
+from logger.joint.joint_settings import JointSettings, mapping_entry
 from logger.joint.layout import Frame, Layout, Object
 from logger.joint.value import Value
 from logger.settings_file import nearest
@@ -92,8 +92,7 @@ def _filled(
     where: str,
 ) -> Frame:
     assert frame.mapped is not None, "asked for mapped frames only"
-    told = joint.mapping[frame.mapped]
-    mapping = told if isinstance(told, Mapped) else Mapped(objects=told)
+    mapping = joint.mapping[frame.mapped]
     values: list[Value] = []
     place = 0
     for number, entry in enumerate(mapping.objects, start=1):

@@ -3,7 +3,7 @@
 import re
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, field_validator
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
 from logger.joint.channels import CHANNELS
 from logger.joint.identifiers import EXTENDED_MOST, Identifier
@@ -111,6 +111,11 @@ class Mapped(Settings):
     period_s: float | None = Field(default=None, gt=0, le=DAY_S)
 
 
+def _mapped(told: Any) -> Any:  # noqa: ANN401 - raw settings
+    """Let a list of objects stand for a table with nothing else."""
+    return {"objects": told} if isinstance(told, list | tuple) else told
+
+
 class ValueChange(Settings):
     """What this joint does otherwise than its layout says, for one channel."""
 
@@ -159,7 +164,7 @@ class JointSettings(Settings):
     """Channel -> what this joint does otherwise than its layout says."""
     object: tuple[Object, ...] = ()
     """Entries of the drive's object dictionary that its layout does not know."""
-    mapping: dict[str, Entries | Mapped] = Field(default_factory=dict)
+    mapping: dict[str, Annotated[Mapped, BeforeValidator(_mapped)]] = Field(default_factory=dict)
     """Frame -> the objects that it carries, where the layout leaves that to the drive."""
 
     @field_validator("layout")

@@ -196,6 +196,10 @@ class Layout(Settings):
 
     @model_validator(mode="after")
     def _fits(self) -> "Layout":
+        if self.nodes is not None and not 0 <= self.nodes[0] <= self.nodes[1]:
+            raise ValueError(
+                f"nodes: found {list(self.nodes)}, expected the smallest node and then the largest."
+            )
         names = [frame.name for frame in self.frame]
         for name in names:
             if names.count(name) > 1:

@@ -310,6 +310,10 @@ class Value(Meaning, Place):
         lowest, highest = (0, (1 << self.bits) - 1) if self.type == "float" else self.raw_range
         sign = "signed" if self.signed else "unsigned"
         for low, high in self.absent:
+            if low > high:
+                raise ValueError(
+                    f"no_value: found {low}..{high}, expected the lower end first: {high}..{low}."
+                )
             if not lowest <= low <= high <= highest:
                 found = low if low == high else f"{low}..{high}"
                 raise ValueError(

@@ -13,6 +13,7 @@ from dutytrace import app
 from logger.bus.line_pattern import pattern_of
 from logger.joint.bench import read_bench
 from logger.joint.channels import CHANNELS
+from logger.joint.layout import layout_from, shipped, shipped_text
 from logger.limits.limit import check_against, read_limits
 
 ROOT = Path(__file__).parents[2]
@@ -122,6 +123,28 @@ def test_the_column_table_is_generated():
     found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", DEVELOPERS, flags=re.DOTALL)
     assert found is not None
     assert found[1].splitlines() == rows
+
+
+def _layouts() -> list[str]:
+    """Return the rows of README's table of the layouts that ship."""
+    rows = ["| layout | what it is | frames | channels |", "|---|---|---|---|"]
+    for name in shipped():
+        text = shipped_text(name)
+        assert text is not None
+        layout = layout_from(text, name)
+        channels = {*layout.channels, *(one.channel for one in layout.object)}
+        carried = ", ".join(f"`{one}`" for one in CHANNELS if one in channels)
+        asks = " Asks." if layout.request else ""
+        frames = ", ".join(frame.name for frame in layout.frame)
+        rows.append(f"| `{name}` | {layout.about}{asks} | {frames} | {carried} |")
+    return rows
+
+
+def test_the_table_of_layouts_is_generated():
+    """README's table of layouts is what the files say."""
+    found = re.search(r"<!-- layouts:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == _layouts()
 
 
 def test_the_picture_and_the_recording_are_there():

@@ -1,6 +1,9 @@
 """Layouts from bus description files decode as the library that reads the files does."""
 
 import math
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +20,7 @@ from logger.joint.bench import bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
 from logger.layout_from import described, layout_text, read_messages
 
+ROOT = Path(__file__).parents[2]
 # Name and unit as description files write them, the channel, and its factor to the channel's unit.
 POOL = [
     ("SupplyVoltage", "V", "voltage_V", 1.0),
@@ -187,3 +191,34 @@ def test_a_message_that_is_not_there(described_bus: Path):
     """The nearest name is offered."""
     with pytest.raises(InputError, match="Did you mean 'Status'"):
         layout_text(read_messages(described_bus), ["Statu"], name="l", source="joint.dbc")
+
+
+def _run(*words: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, "-m", "dutytrace", "layout", "from", *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=cwd,
+        timeout=60,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+
+
+def test_from_the_command_line(described_bus: Path):
+    """Without a message they are listed; a file is written, and never over another."""
+    folder = described_bus.parent
+    listed = _run("joint.dbc", cwd=folder)
+    assert listed.returncode == 0
+    assert "Status" in listed.stdout
+    assert "0x281" in listed.stdout
+    done = _run("joint.dbc", "--message", "Status", "--message", "Other", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    text = (folder / "status.toml").read_text("utf-8")
+    assert text.count("[[frame]]") == 2
+    again = _run("joint.dbc", "--message", "Status", cwd=folder)
+    assert again.returncode == 2
+    assert (
+        again.stderr.strip() == "status.toml: is there already, and stays; name another with --out."
+    )
+    assert (folder / "status.toml").read_text("utf-8") == text
