@@ -42,6 +42,8 @@ layout_app = typer.Typer(
     no_args_is_help=True,
 )
 app.add_typer(layout_app, name="layout")
+limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)
+app.add_typer(limits_app, name="limits")
 
 Recordings = Annotated[
     Path, typer.Option("--recordings", help="Folder that holds the recordings.", show_default=True)
@@ -706,6 +708,65 @@ def layout_try(
             _say(line)
         if once:
             return
+
+
+@limits_app.command("curve")
+def limits_curve(
+    curve: Annotated[
+        str, typer.Argument(metavar="CURVE", help="A to F (IEC 60255-151), or thermal.")
+    ],
+    setting: Annotated[
+        float, typer.Option(help="Current of the setting; of a thermal image the basic current.")
+    ] = 1.0,
+    tms: Annotated[float, typer.Option(help="Time multiplier of A to F.")] = 1.0,
+    k: Annotated[float, typer.Option("--k", help="Thermal: k times the basic is carried.")] = 1.05,
+    tau: Annotated[str, typer.Option(help="Thermal: the time constant.")] = "10min",
+    preload: Annotated[float, typer.Option(help="Thermal: a long current before.")] = 0.0,
+    unit: Annotated[str, typer.Option(help="What currents are in, for the words.")] = "A",
+    html: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Tabulate, and draw, how long a current may last: to hold beside a handbook."""
+    from logger.limits.curve_table import CurveSettings, curve_table
+
+    table = curve_table(
+        CurveSettings(
+            curve=curve, setting=setting, tms=tms, k=k, tau_s=_seconds(tau, "--tau"),
+            preload=preload,
+        )
+    )  # fmt: skip
+    if html is not None:
+        from dashboard.figures.curve import curve_figure
+
+        figure = curve_figure(*table.drawn(), title=table.title, unit=unit)
+        html.write_text(figure.to_html(include_plotlyjs=True), encoding="utf-8")
+    if as_json:
+        _answer(
+            {
+                "curve": curve,
+                "title": table.title,
+                "rows": [
+                    {"multiple": one.multiple, "current": one.current, "time_s": one.time_s}
+                    for one in table.rows
+                ],
+            }
+        )
+        return
+    _say(table.title)
+    for line in aligned(
+        ("multiple", f"current, {unit}", "time, s"),
+        [
+            (
+                f"{one.multiple:g}",
+                f"{one.current:.6g}",
+                "for ever" if one.time_s is None else f"{one.time_s:.9g}",
+            )
+            for one in table.rows
+        ],
+    ):
+        _say(f"  {line}")
+    if html is not None:
+        _say(f"{html}: drawn.")
 
 
 @app.command()

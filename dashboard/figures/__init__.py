@@ -8,6 +8,7 @@
     rows     the four rows on one time axis, for Live and Replay alike
     strip    the whole test in one strip
     buses    how buses fared, for Bus
+    curve    a time-current curve, both axes in decades
     small    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own

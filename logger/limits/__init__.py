@@ -5,6 +5,8 @@
     change       one limit that was raised or has returned
     level        a channel beyond a level: hysteresis, on-delay, off-delay
     silence      a joint that says nothing
+    curves       inverse-time and thermal curves: how long a current may last
+    curve_table  one such curve as rows, to hold beside a handbook
     recorder     what the recorder watches about itself: lost frames, a full disk
     evaluate     all limits of one joint over readings, in any chunking
     lifecycle    what became of each alert: one fold over the events

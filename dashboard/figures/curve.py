@@ -1,0 +1,50 @@
+"""A time-current curve as it stands in handbooks: both axes in decades. Pure."""
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from dashboard.theme import LIGHT, Theme, template
+
+__all__ = ["curve_figure"]
+
+_DECADE_SIGNS = {0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s",
+                 60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36000.0: "10 h"}  # fmt: skip
+
+
+def curve_figure(
+    current: NDArray[np.float64],
+    time_s: NDArray[np.float64],
+    *,
+    title: str,
+    unit: str,
+    theme: Theme = LIGHT,
+) -> go.Figure:
+    """Return the curve of how long each current may last; what lasts for ever is left out."""
+    held = np.isfinite(time_s) & (time_s > 0)
+    x, y = current[held], time_s[held]
+    figure = go.Figure(
+        go.Scatter(
+            x=x,
+            y=y,
+            mode="lines",
+            line={"color": theme.pens[0], "width": 2},
+            hovertemplate=f"%{{x:.4g}} {unit}: %{{y:.4g}} s<extra></extra>",
+        )
+    )
+    axis = {"type": "log", "showgrid": True, "gridcolor": theme.hair, "fixedrange": False}
+    figure.update_layout(
+        template=template(theme, size_px=14.0),
+        paper_bgcolor=theme.paper,
+        title={"text": title, "x": 0.02, "font": {"size": 18}},
+        hovermode="closest",
+        margin={"l": 80, "r": 30, "t": 60, "b": 60},
+        xaxis={**axis, "title": {"text": f"current, {unit}"}, "dtick": "D1"},
+        yaxis={
+            **axis,
+            "title": {"text": "time until it operates"},
+            "tickvals": list(_DECADE_SIGNS),
+            "ticktext": list(_DECADE_SIGNS.values()),
+        },
+    )
+    return figure

@@ -1,0 +1,123 @@
+"""One time-current or thermal curve as rows, to hold beside a handbook. Pure."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import InputError
+from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s, thermal_s
+from logger.settings_file import nearest
+
+__all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table"]
+
+MULTIPLES: Final = (1.0, 1.05, 1.1, 1.2, 1.3, 1.5, 1.75, 2, 2.5, 3, 4, 5, 6, 8, 10, 15, 20, 30)
+_DRAWN: Final = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveSettings:
+    """Which curve, and how it is set."""
+
+    curve: str
+    """A letter of IEC 60255-151, or "thermal"."""
+    setting: float
+    """The setting G_S, or the basic current I_B."""
+    tms: float = 1.0
+    k: float = 1.05
+    tau_s: float = 600.0
+    preload: float = 0.0
+    """A current that lasted long before, for a thermal image."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveRow:
+    """One point of the curve."""
+
+    multiple: float
+    """Of the setting."""
+    current: float
+    time_s: float | None
+    """None: for ever."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveTable:
+    """The curve in rows, and in words."""
+
+    settings: CurveSettings
+    title: str
+    rows: tuple[CurveRow, ...]
+
+    def drawn(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return currents and times, close enough to draw a line through."""
+        multiple = np.geomspace(1.001, 1.5 * FLAT_ABOVE, _DRAWN)
+        return multiple * self.settings.setting, _times(self.settings, multiple)
+
+
+def curve_table(settings: CurveSettings) -> CurveTable:
+    """Return the curve.
+
+    Raises
+    ------
+    InputError
+        There is no such curve, or a setting is out of range.
+    """
+    known = [*CURVES, "thermal"]
+    if settings.curve not in known:
+        raise InputError(
+            f"CURVE: found {settings.curve!r}, expected one of {', '.join(known)}."
+            f"{nearest(settings.curve.upper(), known) if settings.curve.upper() in known else ''}"
+        )
+    for option, value in (
+        ("--setting", settings.setting), ("--tms", settings.tms), ("--k", settings.k),
+        ("--tau", settings.tau_s),
+    ):  # fmt: skip
+        if not 0 < value < np.inf:
+            raise InputError(f"{option}: found {value:g}, expected greater than 0.")
+    carried = settings.k * settings.setting
+    if not 0 <= abs(settings.preload) <= carried:
+        raise InputError(
+            f"--preload: found {settings.preload:g}, expected at most {carried:g}: more would have "
+            "operated before."
+        )
+    times = _times(settings, np.array(MULTIPLES))
+    return CurveTable(
+        settings=settings,
+        title=_title(settings),
+        rows=tuple(
+            CurveRow(
+                multiple=float(multiple),
+                current=float(multiple * settings.setting),
+                time_s=float(time_s) if np.isfinite(time_s) else None,
+            )
+            for multiple, time_s in zip(MULTIPLES, times.tolist(), strict=True)
+        ),
+    )
+
+
+def _times(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np.float64]:
+    if settings.curve != "thermal":
+        return inverse_s(CURVES[settings.curve], multiple, tms=settings.tms)
+    carried = settings.k * settings.setting
+    return thermal_s(
+        multiple * settings.setting,
+        carried=carried,
+        tau_s=settings.tau_s,
+        level=(settings.preload / carried) ** 2,
+    )
+
+
+def _title(settings: CurveSettings) -> str:
+    if settings.curve != "thermal":
+        curve = CURVES[settings.curve]
+        return (
+            f"{curve.name.capitalize()} (curve {settings.curve} after IEC 60255-151), setting "
+            f"{settings.setting:g}, time multiplier {settings.tms:g}"
+        )
+    before = f"behind {settings.preload:g}" if settings.preload else "cold"
+    return (
+        f"Thermal image after IEC 60255-149, {settings.k * settings.setting:g} carried for ever, "
+        f"time constant {settings.tau_s:g} s, {before}"
+    )
