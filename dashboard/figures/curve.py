@@ -39,7 +39,12 @@ def curve_figure(
         title={"text": title, "x": 0.02, "font": {"size": 18}},
         hovermode="closest",
         margin={"l": 80, "r": 30, "t": 60, "b": 60},
-        xaxis={**axis, "title": {"text": f"current, {unit}"}, "dtick": "D1"},
+        xaxis={
+            **axis,
+            "title": {"text": f"current, {unit}"},
+            "tickvals": _round_numbers(x),
+            "ticktext": [f"{value:g}" for value in _round_numbers(x)],
+        },
         yaxis={
             **axis,
             "title": {"text": "time until it operates"},
@@ -48,3 +53,11 @@ def curve_figure(
         },
     )
     return figure
+
+
+def _round_numbers(x: NDArray[np.float64]) -> list[float]:
+    """Return 1, 2, 3 and 5 of every decade that the currents reach."""
+    if len(x) == 0:
+        return []
+    decades = range(int(np.floor(np.log10(x[0]))), int(np.ceil(np.log10(x[-1]))) + 1)
+    return [float(f"{digit}e{decade}") for decade in decades for digit in (1, 2, 3, 5)]

@@ -36,6 +36,8 @@ __all__ = [
 ]
 
 CODE_BITS: Final = 32
+MESSAGE_BITS: Final = 56
+"""Of a part that is only shown."""
 COUNTS_MOST: Final = 2**32
 TURNS_MOST: Final = 2**31
 FLOAT_BITS: Final = (16, 32, 64)
@@ -189,8 +191,9 @@ class Part(Place):
 
     @model_validator(mode="after")
     def _fits(self) -> "Part":
-        if self.bits > CODE_BITS:
-            raise ValueError(f"bits: found {self.bits}, expected at most {CODE_BITS} of a code.")
+        most = CODE_BITS if self.names or self.flags else MESSAGE_BITS
+        if self.bits > most:
+            raise ValueError(f"bits: found {self.bits}, expected at most {most} of a code.")
         return self
 
 

@@ -152,20 +152,20 @@ def test_worked_statuswords(word: int, told: str):
     [
         (
             "0120020001020304",
-            "code current (0x2001), error register current (0x02), manufacturer bytes 0x00010203",
+            "code current (0x2001), error register current (0x02), manufacturer bytes 0x0001020304",
         ),
         (
             "1090010403020100",
-            "code external (0x9010), error register generic (0x01), manufacturer bytes 0x04030201",
+            "code external (0x9010), error register generic (0x01), manufacturer bytes 0x0403020100",
         ),
         (
             "1042080000000000",
             "code temperature (0x4210), error register temperature (0x08), "
-            "manufacturer bytes 0x00000000",
+            "manufacturer bytes 0x0000000000",
         ),
         (
             "0000000000000000",
-            "code reset, or no error (0x0000), error register 0x00, manufacturer bytes 0x00000000",
+            "code reset, or no error (0x0000), error register 0x00, manufacturer bytes 0x0000000000",
         ),
     ],
 )
