@@ -902,7 +902,8 @@ def _tried(tried: "Tried") -> list[str]:
             ),
         ]
     asked = f", {trial.requests} of them requests" if trial.requests else ""
-    return [*lines, *trial.said, "", f"{trial.frames} frames{asked}; read {tried.saved} times."]
+    times = "once" if tried.saved == 1 else f"{tried.saved} times"
+    return [*lines, *trial.said, "", f"{trial.frames} frames{asked}; the layout was read {times}."]
 
 
 def _bus_answer(heard: "BusHeard") -> dict[str, Any]:

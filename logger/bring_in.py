@@ -110,6 +110,7 @@ def bring_in(
             end_ns = newest_ns + 1 if end_ns is None else end_ns
             told += _tell(said, intake)
             intake.take(FrameBatch.empty(), now_ns=end_ns)
+            intake.tell_rest(end_ns)
             intake.say("ended", time_ns=end_ns, text="Recording ended.")
             heed(stop, out)
             writer.close(ended_ns=end_ns, cause="end of the frames")

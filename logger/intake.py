@@ -6,7 +6,7 @@ second and what is said of alerts is made here as well, so that every recording 
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -183,13 +183,15 @@ class Intake:
         values = batch.columns[channel]
         place = int(np.flatnonzero((values < known.lowest) | (values > known.highest))[0])
         time_ns = int(batch.time_ns[place])
-        # Several frames may have come at that instant: the one that says so alone is meant.
+        # Several frames may have come at that instant: the one that says so alone is meant. Alone,
+        # an answer that looks like its request is not told from it.
+        alone = replace(self._plan, echoes={})
         told = next(
             (
                 row
                 for row in np.flatnonzero(frames.time_ns == time_ns).tolist()
                 if (joint, channel)
-                in decode(self._plan, DecodeState(), frames.taken(slice(row, row + 1)))[0].strange
+                in decode(alone, DecodeState(), frames.taken(slice(row, row + 1)))[0].strange
             ),
             0,
         )
@@ -281,8 +283,14 @@ class Intake:
         self._said(change, text)
         self._own[self._open[(joint, limit)]] = change
 
+    def tell_rest(self, time_ns: int) -> None:
+        """Say how much of what joints said in words was not told one by one."""
+        for said in self._outspoken.rest(time_ns, ended=True):
+            self.say(**said)
+
     def end(self, time_ns: int, *, cause: str) -> None:
         """Say that recording ends; the recorder's own alerts return, since nobody watches."""
+        self.tell_rest(time_ns)
         for number in list(self._own):
             self._return_own(number, time_ns, "The recording ends.")
         self.say("ended", time_ns=time_ns, text=f"Recording ended: {cause}.")

@@ -66,12 +66,12 @@ class Outspoken:
             )
         return said
 
-    def rest(self, now_ns: int) -> list[Said]:
-        """Return what is left to tell of joints whose ten seconds are over by now."""
+    def rest(self, now_ns: int, *, ended: bool = False) -> list[Said]:
+        """Return what is left to tell of joints whose ten seconds are over; `ended`: of all."""
         return [
             said
             for name, joint in self._joints.items()
-            if now_ns - joint.since_ns >= SPAN_NS
+            if ended or now_ns - joint.since_ns >= SPAN_NS
             for said in self._rest(name, now_ns)
         ]
 

@@ -10,10 +10,12 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import Final
+
+import numpy as np
 
 from logger.bus.clock import Axis, read_clocks
 from logger.bus.source import Source, open_all
@@ -76,7 +78,9 @@ def layouts_tried(settings: TrySettings, *, stop: threading.Event) -> Iterator[T
     bench = _bench(settings, name)
     with contextlib.ExitStack() as opened:
         take = (
-            _live(bench, settings, opened) if settings.log is None else _of_log(bench, settings.log)
+            _live(bench, settings, opened)
+            if settings.log is None
+            else _of_log(bench, settings.log, whole=settings.bench is None)
         )
         seen: tuple[int, int, int] | None = None
         trial: Trial | None = None
@@ -135,8 +139,11 @@ def _stamp(path: Path) -> tuple[int, int, int]:
     return found.st_mtime_ns, found.st_size, found.st_ino
 
 
-def _of_log(bench: Bench, log: Path) -> Callable[[], FrameBatch | None]:
+def _of_log(bench: Bench, log: Path, *, whole: bool) -> Callable[[], FrameBatch | None]:
+    """Return what gives the frames of a log, once; `whole`: of whatever bus, all on the first."""
     frames = FrameBatch.joined(list(islice(LogFrames(path=log, bench=bench), _BATCHES)))
+    if whole:
+        frames = replace(frames, bus=np.zeros_like(frames.bus))
     waiting = [frames.taken(slice(0, WINDOW_FRAMES))]
     return lambda: waiting.pop() if waiting else None
 

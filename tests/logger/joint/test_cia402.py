@@ -156,7 +156,8 @@ def test_worked_statuswords(word: int, told: str):
         ),
         (
             "1090010403020100",
-            "code external (0x9010), error register generic (0x01), manufacturer bytes 0x0403020100",
+            "code external (0x9010), error register generic (0x01), "
+            "manufacturer bytes 0x0403020100",
         ),
         (
             "1042080000000000",
@@ -165,7 +166,8 @@ def test_worked_statuswords(word: int, told: str):
         ),
         (
             "0000000000000000",
-            "code reset, or no error (0x0000), error register 0x00, manufacturer bytes 0x0000000000",
+            "code reset, or no error (0x0000), error register 0x00, "
+            "manufacturer bytes 0x0000000000",
         ),
     ],
 )
