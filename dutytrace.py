@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
     from logger.store.events import Event
+    from logger.tell.teller import Teller
     from logger.trying import Tried
 
 app = typer.Typer(
@@ -128,6 +129,9 @@ def record(
             help="Send a joint's stop frame when a limit trips. A convenience, no safety function.",
         ),
     ] = False,
+    tell: Annotated[
+        Path | None, typer.Option(help="The tell file: whom to tell of alerts.")
+    ] = None,
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
@@ -168,14 +172,26 @@ def record(
             simulated=simulated,
             send_stop_on_trip=send_stop,
         )
+    teller = _teller(tell, settings.out.name) if tell is not None else None
+
+    def on_event(event: "Event") -> None:
+        _say_event(event)
+        if teller is not None:
+            teller.tell(event)
+
     # What is loaded by now stays: it is not looked through again with every few hundred frames.
     gc.freeze()
-    ended = run(
-        settings,
-        stop=_stop_on_signals(),
-        on_event=_say_event,
-        on_start=lambda path: _say(f"Recording into {path}"),
-    )
+    try:
+        ended = run(
+            settings,
+            stop=_stop_on_signals(),
+            on_event=on_event,
+            on_start=lambda path: _say(f"Recording into {path}"),
+        )
+    finally:
+        waiting = teller.close() if teller is not None else 0
+        if waiting:
+            _say(f"{waiting} messages wait for the next recording with {tell}.")
     _say(
         f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
         f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
@@ -831,6 +847,14 @@ def _say(text: str) -> None:
         sys.stdout.flush()
     except (OSError, ValueError, AttributeError):
         pass
+
+
+def _teller(file: Path, recording: str) -> "Teller":
+    from logger.tell.settings import read_tell
+    from logger.tell.teller import Teller
+
+    waiting = file.with_name(f"{file.name}.waiting")
+    return Teller(read_tell(file), waiting=waiting, recording=recording, say=_say)
 
 
 def _say_event(event: "Event") -> None:

@@ -7,6 +7,7 @@
     limits/         pure: when to speak up
     bus/            I/O: python-can
     store/          I/O: the recording folder; the only code that knows its files
+    tell/           I/O: tells somebody of alerts; the recorder never waits
     simulate/       joints that do not exist, for demos and tests
     take_up         what a recording that is gone on with starts from
     pipe            from the receiving threads to the writer

@@ -15,6 +15,7 @@ from logger.joint.bench import read_bench
 from logger.joint.channels import CHANNELS
 from logger.joint.layout import layout_from, shipped, shipped_text
 from logger.limits.limit import check_against, read_limits
+from logger.tell.settings import read_tell
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -47,7 +48,9 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, board, stop, several = (text for kind, text in FENCES if kind == "toml")
+    bench, layout, limits, board, stop, tell, several = (
+        text for kind, text in FENCES if kind == "toml"
+    )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
@@ -55,6 +58,7 @@ def readers_bench(tmp_path: Path) -> Path:
     (tmp_path / "stopping.toml").write_text(
         bench.replace("[[joint]]", "send = true\n\n[[joint]]") + stop, encoding="utf-8"
     )
+    (tmp_path / "tell.toml").write_text(tell, encoding="utf-8")
     (tmp_path / "board.toml").write_text(
         board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
@@ -69,6 +73,7 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     pattern = pattern_of(str(read_bench(readers_bench / "board.toml").buses[0].options["pattern"]))
     line = next(line for line in README.splitlines() if line.startswith("That reads `"))
     assert pattern.read(line.split("`")[1]) is not None
+    assert [one.name for one in read_tell(readers_bench / "tell.toml").targets] == ["desk", "lamp"]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
 

@@ -1,0 +1,108 @@
+"""The tell file: whom to tell of alerts, and of which.
+
+It stands apart from bench and limits, which travel into every recording: an address may hold a
+secret. A mistake is answered with the file, the key, what stands there and what would be right.
+"""
+
+from pathlib import Path
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, Field, field_validator
+
+from logger.errors import InputError
+from logger.limits.limit import Severity
+from logger.settings_file import Settings, checked, read_text, read_toml
+
+__all__ = ["Apprise", "Command", "Target", "TellSettings", "Webhook", "read_tell"]
+
+Told = Literal["raised", "returned", "acknowledged", "bus lost", "bus back", "ended"]
+
+
+def _web_address(address: str) -> str:
+    parts = urlsplit(address)
+    if parts.scheme not in {"http", "https"} or not parts.hostname:
+        raise ValueError(f"found {address!r}, expected an address such as https://host/path.")
+    return address
+
+
+class _Whom(Settings):
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=40)
+    least: Severity = "warning"
+    """Alerts of less than this are not told."""
+    of: tuple[Told, ...] = ("raised", "returned")
+    """What is told."""
+
+
+class Webhook(_Whom):
+    """A JSON POST."""
+
+    url: Annotated[str, AfterValidator(_web_address)]
+    headers: dict[str, str] = Field(default_factory=dict)
+    timeout_s: float = Field(default=10.0, gt=0, le=60)
+
+
+class Command(_Whom):
+    """A program, with the message as JSON on its standard input."""
+
+    run: tuple[str, ...] = Field(min_length=1)
+    """Program and arguments, no shell; "{text}" in an argument stands for the sentence."""
+    timeout_s: float = Field(default=30.0, gt=0, le=600)
+
+
+class Apprise(_Whom):
+    """Whatever the apprise library reaches."""
+
+    url: str = Field(min_length=1)
+
+
+Target = Webhook | Command | Apprise
+
+
+class TellSettings(Settings):
+    """The content of a tell file."""
+
+    format: Literal[1]
+    webhook: tuple[Webhook, ...] = ()
+    command: tuple[Command, ...] = ()
+    apprise: tuple[Apprise, ...] = ()
+
+    @field_validator("apprise")
+    @classmethod
+    def _is_installed(cls, targets: tuple[Apprise, ...]) -> tuple[Apprise, ...]:
+        if targets:
+            try:
+                import apprise  # noqa: F401, PLC0415 - an optional extra
+            except ImportError:
+                raise ValueError(
+                    "found a target of the apprise library, which is not installed; expected it: "
+                    'pip install "dutytrace[notices]".'
+                ) from None
+        return targets
+
+    @property
+    def targets(self) -> tuple[Target, ...]:
+        """All of them."""
+        return (*self.webhook, *self.command, *self.apprise)
+
+
+def read_tell(path: Path) -> TellSettings:
+    """Return whom a file says to tell.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected.
+    """
+    settings = checked(TellSettings, read_toml(read_text(path, "tell file"), str(path)), str(path))
+    names = [target.name for target in settings.targets]
+    for name in names:
+        if names.count(name) > 1:
+            raise InputError(
+                f"{path}: found the name {name!r} twice, expected one target of each name."
+            )
+    if not names:
+        raise InputError(
+            f"{path}: found nobody to tell; expected a [[webhook]], [[command]] or [[apprise]]."
+        )
+    return settings
