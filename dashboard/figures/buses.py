@@ -274,12 +274,7 @@ def buses_figure(
         )  # fmt: skip
     layout["shapes"] = shapes
     layout["meta"] = {
-        "form": sheet.form,
-        "epoch_ms": epoch_ms,
-        "size": [sheet.width, sheet.height],
-        "margin": [sheet.left, sheet.right, sheet.top, sheet.bottom],
-        "text": sheet.text,
-        "title": sheet.title,
+        **sheet.meta(epoch_ms=epoch_ms),
         "rows": meta_rows,
         "limits": limits,
         "lane": [

@@ -180,12 +180,7 @@ def rows_figure(
             }
         )
     layout["meta"] = {
-        "form": sheet.form,
-        "epoch_ms": epoch_ms,
-        "size": [sheet.width, sheet.height],
-        "margin": [sheet.left, sheet.right, sheet.top, sheet.bottom],
-        "text": sheet.text,
-        "title": sheet.title,
+        **sheet.meta(epoch_ms=epoch_ms),
         "rows": meta_rows,
         "limits": [
             {

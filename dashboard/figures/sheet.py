@@ -5,7 +5,7 @@ pixels. Pure.
 """
 
 from dataclasses import dataclass
-from typing import Final, Literal, cast
+from typing import Any, Final, Literal, cast
 
 __all__ = ["Form", "Sheet", "sheet_of"]
 
@@ -49,6 +49,17 @@ class Sheet:
     def plot_height(self) -> int:
         """Return the height of all rows with their gaps."""
         return max(1, self.height - self.top - self.bottom)
+
+    def meta(self, *, epoch_ms: float) -> dict[str, Any]:
+        """Return what `assets/draw.js` wants to know of the sheet; the axis begins at `epoch_ms`."""
+        return {
+            "form": self.form,
+            "epoch_ms": epoch_ms,
+            "size": [self.width, self.height],
+            "margin": [self.left, self.right, self.top, self.bottom],
+            "text": self.text,
+            "title": self.title,
+        }
 
     def domains(self, rows: int) -> tuple[tuple[float, float], ...]:
         """Return for each row, from the top, its (lower, upper) share of the plot height."""

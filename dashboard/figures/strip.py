@@ -121,12 +121,7 @@ def strip_figure(
         {"joint": line.pen.joint, "pen": line.pen.number, "y": _last(line)} for line in temperatures
     ]
     layout["meta"] = {
-        "form": sheet.form,
-        "epoch_ms": epoch_ms,
-        "size": [sheet.width, sheet.height],
-        "margin": [sheet.left, sheet.right, sheet.top, sheet.bottom],
-        "text": sheet.text,
-        "title": sheet.title,
+        **sheet.meta(epoch_ms=epoch_ms),
         "length_s": length_s,
         "domains": [list(share) for share in shares],
         "range": [axis.low, axis.high],
