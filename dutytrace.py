@@ -165,6 +165,7 @@ def record(
             bench=the_bench,
             where=str(bench),
             limits=the_limits,
+            limits_file=limits,
             out=out or recordings / _folder_name(time.time_ns(), title),
             name=title,
             note=note,

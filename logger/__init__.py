@@ -12,6 +12,7 @@
     take_up         what a recording that is gone on with starts from
     pipe            from the receiving threads to the writer
     derived         what is computed live, every second: RMS torque, frames a second
+    limits_file     a limits file that may change while it is in force
     outspoken       what joints say in words, no more of it than a person can read
     intake          frames in, rows and events out: the same for a bus, a log and a simulation
     asking          the writer's side of asking: what was answered, and what is told of it

@@ -19,7 +19,8 @@ from logger.joint.channels import CHANNELS
 from logger.joint.decode import DecodeState, decode
 from logger.joint.decode import plan_for as decode_plan_for
 from logger.limits.change import Change
-from logger.limits.evaluate import evaluate
+from logger.limits.evaluate import Plan as LimitPlan
+from logger.limits.evaluate import evaluate, taken_over
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
 from logger.limits.recorder import STANDING, RecorderState, once, told, watch
@@ -92,15 +93,8 @@ class Intake:
         self._plan = decode_plan_for(bench)
         self._start = start
         self._state = start.decode_state()
-        self._watch = {
-            joint.name: limit_plan_for(
-                limits,
-                joint=joint.name,
-                hold_ns=bench.hold_ns_of(joint),
-                sensor=joint.name in bench.sensors,
-            )
-            for joint in bench.joints
-        }
+        self._bench = bench
+        self._watch = self._plans(limits)
         self._watched = {
             name: taken_up(plan, start, start_ns=start_ns) for name, plan in self._watch.items()
         }
@@ -125,6 +119,39 @@ class Intake:
         """Frames that no joint's layout explains, so far."""
         self.strange: dict[tuple[str, str], int] = {}
         """(joint, channel) -> values outside the channel's valid range, so far."""
+
+    def _plans(self, limits: LimitSet) -> dict[str, LimitPlan]:
+        return {
+            joint.name: limit_plan_for(
+                limits,
+                joint=joint.name,
+                hold_ns=self._bench.hold_ns_of(joint),
+                sensor=joint.name in self._bench.sensors,
+            )
+            for joint in self._bench.joints
+        }
+
+    def take_limits(self, limits: LimitSet, *, time_ns: int) -> None:
+        """Take other limits over at one instant; what is the same in both goes on."""
+        plans = self._plans(limits)
+        for joint, plan in plans.items():
+            ended, self._watched[joint] = taken_over(
+                self._watch[joint], self._watched[joint], plan, time_ns=time_ns
+            )
+            for change in ended:
+                self._said(
+                    change,
+                    f"{joint}: the limit {change.limit} is no longer as it was when this was "
+                    "raised.",
+                )
+                self._open.pop((joint, change.limit), None)
+        self._watch, self._limits = plans, limits
+        names = ", ".join(limit.name for limit in limits.limits) or "none"
+        self.say(
+            "limits taken over",
+            time_ns=time_ns,
+            text=f"Other limits are in force from here on: {names}.",
+        )
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
         """Say that recording starts, or goes on with what is known to be missing."""

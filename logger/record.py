@@ -28,6 +28,7 @@ from logger.intake import BusVitals, Intake, Vitals
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, read_bench
 from logger.limits.limit import LimitSet
+from logger.limits_file import LOOK_S, LimitsFile
 from logger.pipe import GATHER_S, Pipe, guarded, receive
 from logger.stopping import Stopping
 from logger.store.events import Event
@@ -62,6 +63,8 @@ class RecordSettings:
     simulated: bool = False
     send_stop_on_trip: bool = False
     """Send a joint's stop frame when a limit of it trips; needs a bus that may send."""
+    limits_file: Path | None = None
+    """Where the limits were read from: read again when it changes."""
     goes_on: bool = False
     """`out` is a recording that ended or was cut short: go on in it."""
 
@@ -94,7 +97,8 @@ def settings_to_go_on(
         It is no recording, or `bench` is not the bench file that it began with.
     """
     manifest = read_manifest(path)
-    if bench is not None and read_bench(bench).text != manifest.bench:
+    # Earlier recorders kept the text without the blanks at its ends.
+    if bench is not None and read_bench(bench).text.strip() != manifest.bench.strip():
         raise InputError(
             f"{bench}: differs from the bench file that {path} began with; expected the same. A "
             "recording goes on with its own bench: leave BENCH away, or begin a new recording."
@@ -337,7 +341,7 @@ def _write(
     told = [0] * len(pipe.counters)
     watching = [LiveHints() for _ in settings.bench.buses]
     second_s = time.monotonic()
-    next_inbox_s = 0.0
+    errands = _Errands(settings, writer, intake)
     until_ns = started_ns
 
     def vitals() -> Vitals:
@@ -408,8 +412,41 @@ def _write(
                     bus=settings.bench.buses[place].channel,
                     cause="the writer did not keep up.",
                 )
-        if now_s >= next_inbox_s and until_ns:
-            next_inbox_s = now_s + INBOX_S
-            for request in take_requests(settings.out):
-                intake.ask(request, time_ns=until_ns)
+        errands.tick(now_s, until_ns)
         writer.tick(now_s)
+
+
+class _Errands:
+    """What others ask of the writer: requests in the inbox, limits that were saved meanwhile."""
+
+    def __init__(self, settings: RecordSettings, writer: RecordingWriter, intake: Intake) -> None:
+        self._out = settings.out
+        self._writer = writer
+        self._intake = intake
+        file = settings.limits_file
+        self._limits = (
+            LimitsFile(file, settings.bench, settings.limits) if file is not None else None
+        )
+        self._inbox_s = self._limits_s = 0.0
+
+    def tick(self, now_s: float, time_ns: int) -> None:
+        """Do what is due; `time_ns` is when it counts, 0 while nothing was received."""
+        if not time_ns:
+            return
+        if now_s >= self._inbox_s:
+            self._inbox_s = now_s + INBOX_S
+            for request in take_requests(self._out):
+                self._intake.ask(request, time_ns=time_ns)
+        if self._limits is not None and now_s >= self._limits_s:
+            self._limits_s = now_s + LOOK_S
+            self._reread(self._limits.look(), time_ns)
+
+    def _reread(self, news: LimitSet | str | None, time_ns: int) -> None:
+        """Take limits over that fit; those that do not change nothing."""
+        if isinstance(news, str):
+            self._intake.say(
+                "limits refused", time_ns=time_ns, text=f"The limits stay as they are. {news}"
+            )
+        elif news is not None:
+            self._writer.limits_taken(news.text, from_ns=time_ns)
+            self._intake.take_limits(news, time_ns=time_ns)

@@ -5,12 +5,12 @@ what is found afterwards is what was raised, or would have been with other limit
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from logger.limits.change import Change
-from logger.limits.evaluate import evaluate, initial, plan_for
+from logger.limits.evaluate import evaluate, initial, plan_for, taken_over
 from logger.limits.limit import Level, LimitSet
 from replay.alerts import furthest
 from replay.recording import Recording
@@ -47,27 +47,46 @@ class Excursion:
     """Notes and gaps in the quarter of an hour before it, in words."""
 
 
-def changes(recording: Recording, limits: LimitSet, joint: str) -> Iterable[Change]:
-    """Yield every raise and return of a joint's limits over the recording, in order."""
-    plan = plan_for(
-        limits,
-        joint=joint,
-        hold_ns=recording.hold_ns(joint),
-        sensor=joint in recording.bench.sensors,
+def changes(
+    recording: Recording, sets: Sequence[tuple[int, LimitSet]], joint: str
+) -> Iterable[Change]:
+    """Yield every raise and return of a joint's limits over the recording, in order.
+
+    `sets`: since when which limits are in force, in order of time; the first since the start.
+    """
+    plans = [
+        (
+            from_ns,
+            plan_for(
+                limits,
+                joint=joint,
+                hold_ns=recording.hold_ns(joint),
+                sensor=joint in recording.bench.sensors,
+            ),
+        )
+        for from_ns, limits in sets
+    ]
+    channels = sorted(
+        {limit.channel for _, plan in plans for limit in plan.limits if limit.kind == "level"}
     )
-    if not plan.limits:
+    if not any(plan.limits for _, plan in plans):
         return
-    channels = sorted({limit.channel for limit in plan.limits if limit.kind == "level"})
+    plan = plans[0][1]
     state = initial(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
     at = recording.start_ns
-    while at < end_ns:
-        # Events may lie a little before the start of the first chunk only by clock rounding.
-        until = min(at + _CHUNK_NS, end_ns)
-        batch = recording.readings(joint, at, until, channels=channels)
-        found, state = evaluate(plan, state, batch, now_ns=until)
-        yield from found
-        at = until
+    for from_ns, after in [*plans[1:], (end_ns, None)]:
+        while at < min(from_ns, end_ns):
+            # Events may lie a little before the start of the first chunk only by clock rounding.
+            until = min(at + _CHUNK_NS, from_ns, end_ns)
+            batch = recording.readings(joint, at, until, channels=channels)
+            found, state = evaluate(plan, state, batch, now_ns=until)
+            yield from found
+            at = until
+        if after is not None:
+            ended, state = taken_over(plan, state, after, time_ns=from_ns)
+            yield from ended
+            plan = after
 
 
 def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
@@ -75,17 +94,19 @@ def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Exc
 
     `limits`: others than those that were in force, to see what they would have raised.
     """
-    chosen = recording.limits if limits is None else limits
+    sets = recording.limit_sets if limits is None else ((recording.start_ns, limits),)
     found = []
     for joint in recording.joints:
         raised: dict[str, Change] = {}
-        for change in changes(recording, chosen, joint):
+        for change in changes(recording, sets, joint):
             if change.kind == "raised":
                 raised[change.limit] = change
             elif change.limit in raised:
                 start = raised.pop(change.limit)
-                found.append(_excursion(recording, chosen, start, end=change))
-        found.extend(_excursion(recording, chosen, start, end=None) for start in raised.values())
+                found.append(_excursion(recording, sets[-1][1], start, end=change))
+        found.extend(
+            _excursion(recording, sets[-1][1], start, end=None) for start in raised.values()
+        )
     return sorted(found, key=lambda one: (one.start_ns, one.joint, one.limit))
 
 

@@ -124,8 +124,13 @@ class Recording:
 
     @property
     def limits(self) -> LimitSet:
-        """The limits in force."""
+        """The limits in force, or last in force."""
         return self._reader.limits
+
+    @property
+    def limit_sets(self) -> tuple[tuple[int, LimitSet], ...]:
+        """Since when which limits were in force, the first since the start."""
+        return self._reader.manifest.limit_sets(str(self.path))
 
     @property
     def joints(self) -> tuple[str, ...]:

@@ -51,7 +51,7 @@ class Sheet:
         return max(1, self.height - self.top - self.bottom)
 
     def meta(self, *, epoch_ms: float) -> dict[str, Any]:
-        """Return what `assets/draw.js` wants to know of the sheet; the axis begins at `epoch_ms`."""
+        """Return what `assets/draw.js` wants to know of the sheet."""
         return {
             "form": self.form,
             "epoch_ms": epoch_ms,

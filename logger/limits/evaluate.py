@@ -20,6 +20,7 @@ row it counts from the start. Exactly `after_s` between two rows is a silence, o
 time, in order of the rows that made them, then of the limits file.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -35,7 +36,16 @@ from logger.limits.level import LevelState
 from logger.limits.limit import Level, Limit, LimitSet
 from logger.limits.silence import SilenceState
 
-__all__ = ["Plan", "State", "evaluate", "from_plain", "initial", "plan_for", "to_plain"]
+__all__ = [
+    "Plan",
+    "State",
+    "evaluate",
+    "from_plain",
+    "initial",
+    "plan_for",
+    "taken_over",
+    "to_plain",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +134,39 @@ def evaluate(
             found.append(((change.time_ns, row, late, order), change))
     found.sort(key=lambda item: item[0])
     return tuple(change for _, change in found), State(limits=after)
+
+
+def taken_over(
+    plan: Plan, state: State, after: Plan, *, time_ns: int
+) -> tuple[tuple[Change, ...], State]:
+    """Return what other limits make of an alert that stands, and the state with them.
+
+    A limit that is the same in both goes on, its delays with it. One that was changed or is gone
+    ends its alert at that instant; changed, it begins anew there.
+    """
+    kept = dict(initial(after, start_ns=time_ns).limits)
+    later = {limit.name: limit for limit in after.limits}
+    ended = []
+    for limit in plan.limits:
+        before = state.limits[limit.name]
+        if later.get(limit.name) == limit:
+            kept[limit.name] = before
+        elif before.active:
+            peak = before.peak if isinstance(before, LevelState) else None
+            ended.append(
+                Change(
+                    time_ns=time_ns,
+                    limit=limit.name,
+                    joint=plan.joint,
+                    severity=limit.severity,
+                    channel=limit.channel if isinstance(limit, Level) else "",
+                    kind="returned",
+                    value=math.nan,
+                    onset_ns=time_ns,
+                    peak=math.nan if peak is None else peak,
+                )
+            )
+    return tuple(ended), State(limits=kept)
 
 
 def to_plain(state: State) -> dict[str, Any]:

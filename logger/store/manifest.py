@@ -10,7 +10,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Final, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import ConfigDict, Field, ValidationError
 
 from logger.errors import InputError
 from logger.joint.bench import Bench, bench_from
@@ -22,6 +22,7 @@ __all__ = [
     "CUT_SHORT",
     "FORMAT",
     "Clock",
+    "LimitsTaken",
     "Manifest",
     "begun",
     "read_manifest",
@@ -35,6 +36,10 @@ CUT_SHORT: Final = "cut short; sealed afterwards"
 """The end of a recording whose recorder did not close it."""
 
 
+_VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
+"""A file that travels in a recording is kept to the last blank."""
+
+
 class Clock(Settings):
     """The anchor of the recording's time axis, taken once at the start."""
 
@@ -43,8 +48,20 @@ class Clock(Settings):
     """What the wall clock said at that instant, nanoseconds since the epoch."""
 
 
+class LimitsTaken(Settings):
+    """Limits that were taken over while recording."""
+
+    model_config = _VERBATIM
+
+    from_ns: int
+    text: str
+    """The limits file verbatim."""
+
+
 class Manifest(Settings):
     """The content of recording.json."""
+
+    model_config = _VERBATIM
 
     format: Literal[1] = FORMAT
     name: str
@@ -65,6 +82,8 @@ class Manifest(Settings):
     layouts: dict[str, str]
     limits: str = ""
     """The limits file verbatim; empty: none."""
+    limits_taken: tuple[LimitsTaken, ...] = ()
+    """What was taken over later, in order of time."""
     written_by: dict[str, str] = Field(default_factory=dict)
 
     def read_bench(self, where: str) -> Bench:
@@ -72,8 +91,14 @@ class Manifest(Settings):
         return bench_from(self.bench, self.layouts, where=f"{where} (bench)")
 
     def read_limits(self, where: str) -> LimitSet:
-        """Return the limits that were in force at the start."""
-        return limits_from(self.limits or "format = 1", f"{where} (limits)")
+        """Return the limits that were in force last."""
+        return self.limit_sets(where)[-1][1]
+
+    def limit_sets(self, where: str) -> tuple[tuple[int, LimitSet], ...]:
+        """Return since when which limits were in force, the first since the start."""
+        texts = [(self.started_ns, self.limits or "format = 1")]
+        texts += [(taken.from_ns, taken.text) for taken in self.limits_taken]
+        return tuple((from_ns, limits_from(text, f"{where} (limits)")) for from_ns, text in texts)
 
 
 def begun(

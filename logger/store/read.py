@@ -99,6 +99,7 @@ class RecordingReader:
             stamp = _stamp(self.path / MANIFEST)
             if stamp != self._manifest_stamp:
                 self.manifest = read_manifest(self.path)
+                self.limits = self.manifest.read_limits(str(self.path))
                 self._manifest_stamp = stamp
                 news = True
             return news

@@ -27,7 +27,7 @@ from logger.store.files import (
 )
 from logger.store.journal import JournalWriter, journal_files
 from logger.store.lock import WriteLock
-from logger.store.manifest import Clock, Manifest, read_manifest, write_manifest
+from logger.store.manifest import Clock, LimitsTaken, Manifest, read_manifest, write_manifest
 from logger.store.parts import list_parts
 from logger.store.sealing import Run, Sealer
 from logger.store.waiting import WaitingRows
@@ -272,6 +272,15 @@ class RecordingWriter(WaitingRows):
             raise self._fault(fault) from fault
         finally:
             self.abandon()
+
+    def limits_taken(self, text: str, *, from_ns: int) -> None:
+        """Record limits that were taken over, verbatim; raises OutsideFault on a full disk."""
+        taken = (*self.manifest.limits_taken, LimitsTaken(from_ns=from_ns, text=text))
+        self.manifest = self.manifest.model_copy(update={"limits_taken": taken})
+        try:
+            write_manifest(self.path, self.manifest)
+        except OSError as fault:
+            raise self._fault(fault) from fault
 
     def abandon(self) -> None:
         """Give the lock back without an end; what was written stays as a crash would leave it."""

@@ -22,6 +22,7 @@ FLOORS = {
     "logger.take_up": 4,
     "logger.pipe": 4,
     "logger.outspoken": 4,
+    "logger.limits_file": 4,
     "logger.tell": 4,
     "logger.intake": 5,
     "logger.asking": 6,

@@ -157,7 +157,7 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
                 one.value if one.kind == "raised" else one.peak,
             )
             for joint in recording.joints
-            for one in changes(recording, recording.limits, joint)
+            for one in changes(recording, recording.limit_sets, joint)
         ),
         key=order,
     )

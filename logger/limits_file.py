@@ -1,0 +1,54 @@
+"""A limits file that may change while it is in force: looked at, read again, checked first.
+
+A file that is being saved, or does not fit, changes nothing: what is wrong is told once for each
+save. For one thread.
+"""
+
+from pathlib import Path
+from typing import Final
+
+from logger.errors import InputError
+from logger.joint.bench import Bench
+from logger.limits.limit import LimitSet, check_against, read_limits
+
+__all__ = ["LOOK_S", "LimitsFile"]
+
+LOOK_S: Final = 0.5
+"""How often it is worth a look."""
+
+
+class LimitsFile:
+    """Watches one file."""
+
+    def __init__(self, path: Path, bench: Bench, limits: LimitSet) -> None:
+        """`limits`: what was read from it and is in force."""
+        self._path = path
+        self._bench = bench
+        self._text = limits.text
+        self._seen = self._stamp()
+        # It may have been saved between the reading and now.
+        self._fresh = True
+
+    def look(self) -> LimitSet | str | None:
+        """Return other limits than those in force, or why the file is refused; None: no news."""
+        stamp = self._stamp()
+        if stamp == self._seen and not self._fresh:
+            return None
+        self._seen, self._fresh = stamp, False
+        try:
+            limits = read_limits(self._path)
+            check_against(limits, self._bench, str(self._path))
+        except InputError as fault:
+            return str(fault)
+        if limits.text == self._text:
+            return None
+        self._text = limits.text
+        return limits
+
+    def _stamp(self) -> tuple[int, int, int]:
+        """Return what changes when the file is saved, however an editor does it."""
+        try:
+            found = self._path.stat()
+        except OSError:
+            return (0, 0, 0)
+        return found.st_mtime_ns, found.st_size, found.st_ino
