@@ -13,6 +13,7 @@ from dashboard.theme import MARKS, clock, display_of, few_decimals, number, span
 from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level, Limit
+from logger.limits.nuisance import nuisance
 from logger.limits.words import label
 from replay.alerts import peak_by_now
 from replay.recording import Recording
@@ -49,7 +50,11 @@ def alert_lines(
                 }
             )
         elif alert.open(now_ns):
-            lines.append(_open_line(recording, alert, now_ns, where, displays))
+            line = _open_line(recording, alert, now_ns, where, displays)
+            matter = nuisance(alert, alerts, now_ns)
+            if matter:
+                line["small"] = f"{line['small']}; {matter}"
+            lines.append(line)
     lines.sort(key=lambda line: (line["rank"], -line["n"]))
     if not lines:
         last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)

@@ -9,6 +9,7 @@
     curve_table  one such curve as rows, to hold beside a handbook
     recorder     what the recorder watches about itself: lost frames, a full disk
     evaluate     all limits of one joint over readings, in any chunking
+    nuisance     alerts that chatter or stand for days, named
     lifecycle    what became of each alert: one fold over the events
 
 A new kind of limit is a model in limit.py, a file beside level.py with its state and its step, one
