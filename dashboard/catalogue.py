@@ -78,7 +78,8 @@ def _told(recording: Recording) -> dict[str, Any]:
             continue
         channel_of[joint] = channel
         reached = figures(recording, joint, channel, recording.start_ns, recording.end_ns).maximum
-        if not reached <= hottest:
+        # A joint whose thermometer never told anything is not the hottest one.
+        if math.isfinite(reached) and not reached <= hottest:
             hottest, at, pen = reached, joint, index
     alerts = [alert for alert in recording.alerts() if alert.limit]
     return {

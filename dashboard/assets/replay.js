@@ -121,7 +121,7 @@
       const alerts = el("span", "alerts-cell", r.alerts.length ? r.alerts.map((a) => el("span", "", [el("span", "mark " + a.mark), document.createTextNode(" " + a.n)])) : undefined);
       if (!r.alerts.length) alerts.textContent = "none";
       for (const a of r.alerts) alerts.setAttribute("aria-label", r.alerts.map((x) => x.n + (x.mark === "danger" ? " trips" : " warnings")).join(", "));
-      const hot = el("td", "n", r.hottest); hot.append(el("i", "u", "°C"));
+      const hot = el("td", "n", r.hottest); if (r.at) hot.append(el("i", "u", "°C"));
       row.append(el("td", "", r.begun), name, el("td", "", r.joints), el("td", "n", r.length), hot, el("td", "", r.at), el("td", "", [alerts]), el("td", "", [this.smallTrace(r)]));
       return row;
     }
