@@ -17,10 +17,12 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, bench_from
 from logger.joint.channels import CHANNELS
 from logger.joint.decode import DecodeState, decode, plan_for
+from logger.joint.told import Notice
 
 __all__ = ["fuzz", "one_round"]
 
 NAMES = tuple(CHANNELS)
+CODES = {"fault_code", "state_code"}
 HEADS = (0x10, 0x11, 0x7FF, 0x18FF0001)
 
 
@@ -31,20 +33,26 @@ def _value(dice: np.random.Generator) -> str:
         "[[frame.value]]",
         f'channel = "{channel}"',
         f"byte = {dice.integers(0, 64 if dice.random() < 0.2 else 8)}",
-        f"bits = {min(bits, 32) if channel == 'fault_code' else bits}",
+        f"bits = {min(bits, 32) if channel in CODES else bits}",
         f'order = "{dice.choice(["little", "big"])}"',
     ]
     if dice.random() < 0.5:
         lines.append(f"bit = {dice.integers(0, 8)}")
-    if dice.random() < 0.5:
+    if channel not in CODES and bits in {16, 32, 64}:
+        lines.append('type = "float"')
+    elif dice.random() < 0.5:
         lines.append("signed = true")
     if dice.random() < 0.3:
-        lines.append(f"no_value = [{dice.integers(-2, 256)}]")
-    if channel == "position_rad" and dice.random() < 0.7:
-        lines.append(f"encoder = {{ counts = {dice.integers(2, 1 << 16)} }}")
+        low = dice.integers(-2, 256)
+        lines.append(f'no_value = [{low}, "{low + 1}..{low + 3}"]')
+    if channel in CODES and dice.random() < 0.7:
+        lines.append('flags = { 0 = "x", 3 = "y" }\nnames = { "1/3" = "one", 2 = "two" }')
+    elif channel == "position_rad" and dice.random() < 0.7:
+        turns = dice.choice([1, 1, 3])
+        lines.append(f"encoder = {{ counts = {dice.integers(2, 1 << 16)}, turns = {turns} }}")
     elif channel.startswith("temperature") and dice.random() < 0.3:
         lines.append('resistance = "pt100"')
-    elif channel != "fault_code" and dice.random() < 0.5:
+    elif channel not in CODES and dice.random() < 0.5:
         lines.append(f"scale = {dice.normal() * 10.0 ** dice.integers(-6, 6)!r}")
     return "\n".join(lines)
 
@@ -64,6 +72,20 @@ def _layout(dice: np.random.Generator) -> str:
             lines.append(f'begins = "{dice.integers(0, 256):02X}"')
         if dice.random() < 0.2:
             lines.append(f"mask = {dice.integers(0, 0x800)}")
+        if dice.random() < 0.3:
+            lines.append(
+                f"match = [{{ byte = {dice.integers(0, 4)}, bit = 3, bits = 2, equals = 1 }}]"
+            )
+        if dice.random() < 0.2:
+            lines.append("exact_length = true")
+        if dice.random() < 0.2:
+            lines.append("echo_within_s = 0.001")
+        if dice.random() < 0.3:
+            restart = "restart = 1, " if dice.random() < 0.5 else ""
+            lines.append(
+                f'part = [{{ {restart}name = "p", byte = {dice.integers(0, 3)}, bits = 2 }}]\n'
+                f'tells = "{dice.choice(["each", "change"])}"'
+            )
         lines += [_value(dice) for _ in range(dice.integers(0, 4))]
         frames.append("\n".join(lines))
     return 'format = 1\nname = "l"\n' + "\n".join(frames)
@@ -109,12 +131,19 @@ def one_round(seed: int) -> bool:
     frames = _frames(dice)
     whole, _ = decode(plan, DecodeState(), frames)
     sent = int(np.count_nonzero(frames.flags & 16))
-    assert len(whole.readings[0]) + sum(whole.rejected.values()) + sent == len(frames)
+    # What looks like its request is a request, whether it could be told or not.
+    rejected = sum(n for why, n in whole.rejected.items() if not why.startswith("request or"))
+    assert len(whole.readings[0]) + rejected + whole.requests + sent == len(frames)
     state, parts = DecodeState(), []
+    notices: list[Notice] = []
     cuts = sorted(dice.integers(0, len(frames) + 1, 3).tolist())
     for first, behind in zip([0, *cuts], [*cuts, len(frames)], strict=True):
         part, state = decode(plan, state, frames.taken(slice(first, behind)))
         parts.append(part.readings[0])
+        notices += part.notices
+    assert notices == list(whole.notices)
+    segments = np.concatenate([part.position_segment for part in parts])
+    np.testing.assert_array_equal(whole.readings[0].position_segment, segments)
     for channel, values in whole.readings[0].columns.items():
         pieces = np.concatenate([part.columns[channel] for part in parts])
         np.testing.assert_array_equal(values, pieces, err_msg=channel)
