@@ -63,7 +63,7 @@ CURVES: Final[dict[str, Curve]] = {
 def inverse_s(
     curve: Curve, multiple: ArrayLike, *, tms: float = 1.0, flat_above: float = FLAT_ABOVE
 ) -> Floats:
-    """Return how long a current may last, in s; infinite at or below the setting.
+    """Return how long a current may last, in s; infinite at or below the setting, NaN for NaN.
 
     Parameters
     ----------
@@ -78,7 +78,9 @@ def inverse_s(
     above = ratio > 1.0
     # expm1 keeps the digits just above the setting, where the curve is steepest.
     grown = np.expm1(curve.alpha * np.log(np.where(above, ratio, 2.0)))
-    return np.where(above, tms * (curve.k_s / grown + curve.c_s), np.inf)
+    time_s = np.where(above, tms * (curve.k_s / grown + curve.c_s), np.inf)
+    # No value is no rest.
+    return np.where(np.isnan(ratio), np.nan, time_s)
 
 
 def reset_s(curve: Curve, multiple: ArrayLike, *, tms: float = 1.0) -> Floats:
@@ -112,13 +114,15 @@ def thermal_s(
 
     Returns
     -------
-    0 where the image is full already; infinite where the current is carried for ever.
+    Infinite where the current is carried for ever, however warm it is; else 0 where the image is
+    full already. NaN where the current or the level is.
     """
     full = (np.asarray(current, np.float64) / carried) ** 2
     start = np.asarray(level, np.float64)
     over = (full > 1.0) & (start < 1.0)
     ratio = np.where(over, (full - start) / np.where(over, full - 1.0, 1.0), 1.0)
-    return np.where(start >= 1.0, 0.0, np.where(full > 1.0, tau_s * np.log(ratio), np.inf))
+    time_s = np.where(full > 1.0, np.where(start >= 1.0, 0.0, tau_s * np.log(ratio)), np.inf)
+    return np.where(np.isnan(full + start), np.nan, time_s)
 
 
 def image_after(
@@ -131,11 +135,25 @@ def image_after(
 
 
 def cooling_s(level: ArrayLike, until: ArrayLike, *, tau_s: float) -> Floats:
-    """Return how long an image takes from one level down to another without current, in s."""
-    start, end = np.asarray(level, np.float64), np.asarray(until, np.float64)
-    return tau_s * np.log(np.maximum(start / end, 1.0))
+    """Return how long an image takes from one level down to another without current, in s.
+
+    0 where it is there already; infinite down to 0, which it never reaches.
+    """
+    start, end = np.broadcast_arrays(np.asarray(level, np.float64), np.asarray(until, np.float64))
+    falls = start > end
+    ratio = np.where(falls & (end > 0), start / np.where(end > 0, end, 1.0), 1.0)
+    return np.where(falls & (end <= 0), np.inf, tau_s * np.log(ratio))
 
 
 def ambient_factor(ambient_degC: ArrayLike, *, most_degC: float) -> Floats:  # noqa: N803 - degC
-    """Return by what an ambient other than 40 degC multiplies the heating (I / carried)^2."""
-    return np.asarray((most_degC - 40.0) / (most_degC - np.asarray(ambient_degC, np.float64)))
+    """Return by what an ambient other than 40 degC multiplies the heating (I / carried)^2.
+
+    Infinite at and above `most_degC`: nothing may be carried there, and a negative factor would
+    cool the image of a joint that is overloaded. ValueError for a most of 40 degC or less.
+    """
+    if most_degC <= 40.0:
+        raise ValueError(f"found a most of {most_degC:g} degC, expected more than 40")
+    left_K = most_degC - np.asarray(ambient_degC, np.float64)  # noqa: N806 - kelvin
+    there = left_K > 0
+    factor = (most_degC - 40.0) / np.where(there, left_K, 1.0)
+    return np.where(np.isnan(left_K), np.nan, np.where(there, factor, np.inf))

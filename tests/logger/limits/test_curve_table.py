@@ -53,6 +53,13 @@ def test_a_thermal_curve_is_tabulated_and_drawn(tmp_path: Path):
     assert "<script src=" not in page, "it has to open without a network"
 
 
+def test_a_preload_that_is_just_carried(tmp_path: Path):
+    """Behind k * I_B itself, that and less still last for ever; more operates at once."""
+    done = _run("thermal", "--setting", "10", "--preload", "10.5", "--json", cwd=tmp_path)
+    rows = json.loads(done.stdout)["rows"]
+    assert [_time(rows, multiple) for multiple in (1, 1.05, 1.1)] == [None, None, 0.0]
+
+
 @pytest.mark.parametrize(
     ("words", "sentence"),
     [

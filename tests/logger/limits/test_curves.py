@@ -78,10 +78,12 @@ def test_thermal(current: float, preload: float, carried: float, tau_s: float, s
 
 
 def test_what_is_carried_for_ever():
-    """10.4 A of 10.5 A: never, and the image ends at its square; a full image has no time left."""
+    """10.4 A of 10.5 A: never, its image ends at its square; above, a full image has no time."""
     assert np.isinf(thermal_s(10.4, carried=10.5, tau_s=600))
     assert image_after(0, 10.4, 1e9, carried=10.5, tau_s=600) == pytest.approx(0.981043084)
-    assert thermal_s([0, 20], carried=10.5, tau_s=600, level=1.0).tolist() == [0.0, 0.0]
+    # However warm: k * I_B and less is carried for ever, also behind itself.
+    found = thermal_s([0, 10.5, 10.6, 20], carried=10.5, tau_s=600, level=1.0)
+    assert found.tolist() == [np.inf, np.inf, 0.0, 0.0]
 
 
 def test_an_exact_profile():
@@ -115,3 +117,19 @@ def test_another_ambient():
     assert ambient_factor([25, 60], most_degC=155).tolist() == pytest.approx(
         [0.884615385, 1.21052632]
     )
+
+
+def test_down_to_nothing_and_past_the_most():
+    """0 is never reached; at the most and above nothing is carried, and nothing ever cools."""
+    assert cooling_s([0.5, 0.0, 0.0], [0.0, 0.0, 0.5], tau_s=600).tolist() == [np.inf, 0.0, 0.0]
+    assert ambient_factor([155, 200], most_degC=155).tolist() == [np.inf, np.inf]
+    with pytest.raises(ValueError, match="more than 40"):
+        ambient_factor(25, most_degC=40)
+
+
+def test_no_value_is_no_rest():
+    """NaN in, NaN out: a missing reading must not count as a current that lasts for ever."""
+    assert np.isnan(inverse_s(CURVES["A"], np.nan))
+    assert np.isnan(thermal_s(np.nan, carried=10, tau_s=600))
+    assert np.isnan(thermal_s(20, carried=10, tau_s=600, level=np.nan))
+    assert np.isnan(ambient_factor(np.nan, most_degC=155))
