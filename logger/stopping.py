@@ -186,7 +186,8 @@ class Stopping:
         if until is None:
             return run.over
         late = time_ns >= run.sent_ns + patience_ns
-        if run.below_ns is not None and ((run.seen and run.over) or late):
+        # Below for a moment is no stop: a speed that changes its sign is so, too.
+        if run.below_ns is not None and run.seen and (run.over or late):
             after_s = (run.below_ns - run.sent_ns) * 1e-9
             intake.say(
                 "stop seen",

@@ -25,6 +25,8 @@ _EIGHT: Final = 8
 _CLASSIC_MOST: Final = 8
 _FD_LENGTHS: Final = frozenset((12, 16, 20, 24, 32, 48, 64))
 _BYTE_MOST: Final = 255
+_LATEST_NS: Final = 2.0**61
+"""A board's time beyond this is no time."""
 
 _KNOWN: Final[dict[str, tuple[str, ...]]] = {
     "id": ("hex", "dec"),
@@ -86,6 +88,8 @@ class LinePattern:
                 return None
             flags |= FD
         stamp = found.get("time")
+        if stamp is not None and float(stamp) * (self.unit_ns or 1) > _LATEST_NS:
+            return None
         return Printed(
             identifier=identifier,
             flags=flags,

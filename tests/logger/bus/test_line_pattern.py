@@ -52,6 +52,7 @@ def test_lines_that_are_frames(pattern: str, line: str, expected: tuple[object, 
         ("{id} {data}", "2C3 " + "00 " * 9),
         ("{id} {data}", "temperature 31.5"),
         ("{id} {data}", "2C3 0x"),
+        ("{time:us} {id} {data}", "999999999999999999 1 00"),
         ("{id} {data}", ""),
     ],
 )
