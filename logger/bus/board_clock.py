@@ -3,7 +3,8 @@
 A board stamps a frame when it hears it; the line arrives later, by a time that varies. The
 shortest way of the last seconds tells how the two clocks stand, so that stamps keep the board's
 spacing and lie never ahead of the arrival. A counter that starts again at 2**32, and a board that
-does, are both seen. Pure; for one board.
+does, are both seen. Any number is taken: one that no clock shows costs its own stamp. Pure; for one
+board.
 """
 
 from collections.abc import Sequence
@@ -45,9 +46,9 @@ class BoardClock:
         for stamp in board_ns:
             unfolded = stamp + self._turned_ns
             if self._last_ns is not None and unfolded < self._last_ns:
-                if (self._last_ns - self._turned_ns) // self._unit_ns >= LAST_QUARTER and (
-                    stamp // self._unit_ns < COUNTER // 4
-                ):
+                count = (self._last_ns - self._turned_ns) // self._unit_ns
+                # A larger one was no counter of 32 bits: garbled, or a date.
+                if LAST_QUARTER <= count < COUNTER and stamp // self._unit_ns < COUNTER // 4:
                     self._turned_ns += COUNTER * self._unit_ns
                 else:
                     # The board has started again: nothing is known of its clock.
@@ -58,7 +59,8 @@ class BoardClock:
             times.append(unfolded)
             self._look(arrived_ns - unfolded, arrived_ns)
         way_ns = min((way for _, way in self._best), default=0)
-        return np.minimum(np.array(times, np.int64) + way_ns, arrived_ns)
+        # As Python's numbers: a garbled time may be too large for a column.
+        return np.array([max(0, min(at + way_ns, arrived_ns)) for at in times], np.int64)
 
     def _look(self, way_ns: int, now_ns: int) -> None:
         if not self._best or now_ns - self._best[-1][0] >= WINDOW_NS:

@@ -31,6 +31,27 @@ def test_a_counter_that_starts_again_goes_on():
     assert after[0] - before[0] == 10 * MS
 
 
+@given(
+    board_ns=st.lists(st.integers(0, 10**30), min_size=1, max_size=20),
+    unit_ns=st.sampled_from([1_000, MS, 1_000_000_000]),
+)
+def test_no_time_is_too_odd(board_ns: list[int], unit_ns: int):
+    """Whatever a garbled line says, there is a stamp, and none lies ahead of arrival."""
+    stamps = BoardClock(unit_ns).stamps(board_ns, START_NS)
+    assert len(stamps) == len(board_ns)
+    assert ((stamps >= 0) & (stamps <= START_NS)).all()
+
+
+def test_a_garbled_time_spoils_no_later_one():
+    """A number that no counter shows is no counter that started again."""
+    clock = BoardClock(MS)
+    clock.stamps([1000 * MS], START_NS)
+    clock.stamps([10**27], START_NS + 10 * MS)
+    for step in (2, 3, 4):
+        arrived = START_NS + step * 10 * MS
+        assert clock.stamps([(1000 + step * 10) * MS], arrived)[0] == arrived
+
+
 def test_a_board_that_starts_again_is_met_anew():
     """Its clock is another: the arrival counts."""
     clock = BoardClock(MS)
