@@ -47,12 +47,13 @@ class LineReader:
         while True:
             text = self._text.take()
             garbled += text.endless
-            for place, line in enumerate(text.lines):
+            # What was under way when listening began is no fault, and no frame either: without
+            # its first digit an identifier is another one.
+            for line in text.lines[1:] if text.first else text.lines:
                 one = self._pattern.read(line.decode("latin-1"))
                 if one is not None:
                     printed.append(one)
-                elif not (text.first and place == 0) and line.strip():
-                    # What was under way when listening began is no fault.
+                elif line.strip():
                     garbled += 1
             if text.drained or text.fault is not None or len(printed) >= MOST_AT_ONCE:
                 break

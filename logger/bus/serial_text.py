@@ -2,7 +2,7 @@
 
 What is there is read at once and cut into whole lines; the rest waits for its end. A line without
 an end is dropped when it is longer than any frame's. The piece that was under way when listening
-began is no line: it is dropped without a word. For one thread.
+began is marked: it is perhaps no whole line. For one thread.
 """
 
 import os
@@ -70,9 +70,10 @@ class SerialText:
         if ended:
             lines = whole.split(self._end)
             if self._skipping:
-                # The end of a line that was dropped.
+                # The end of a line that was dropped: what comes behind it is whole.
                 lines = lines[1:]
                 self._skipping = False
+                self._begun = True
         if len(rest) > self._longest:
             rest = b""
             endless = 0 if self._skipping else 1

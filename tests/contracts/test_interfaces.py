@@ -11,7 +11,7 @@ import struct
 import time
 import tty
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import can
@@ -81,6 +81,17 @@ def _terminal(keys: str, frame: Callable[[int, bytes], bytes]) -> Iterator[tuple
         os.close(theirs)
 
 
+def _board() -> AbstractContextManager[tuple[str, Send]]:
+    # The end of its banner first: the piece that is under way when listening begins is not read.
+    first = [b"ready\r\n"]
+
+    def line(number: int, data: bytes) -> bytes:
+        banner = first.pop() if first else b""
+        return banner + f"{number:X} [{len(data)}] {data.hex(' ')}\r\n".encode()
+
+    return _terminal('interface = "lines"\noptions = { pattern = "{id} [{length}] {data}" }', line)
+
+
 def _write(descriptor: int, content: bytes) -> None:
     while content:
         content = content[os.write(descriptor, content) :]
@@ -97,10 +108,7 @@ WAYS = {
         'interface = "serial"',
         lambda number, data: b"\xaa" + struct.pack("<IBI", 0, len(data), number) + data + b"\xbb",
     ),
-    "lines": lambda: _terminal(
-        'interface = "lines"\noptions = { pattern = "{id} [{length}] {data}" }',
-        lambda number, data: f"{number:X} [{len(data)}] {data.hex(' ')}\r\n".encode(),
-    ),
+    "lines": _board,
 }
 
 

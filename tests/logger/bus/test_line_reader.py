@@ -69,11 +69,33 @@ def test_what_a_board_prints_is_received(board: tuple[int, str]):
     source.close()
 
 
+def test_a_piece_of_a_line_is_no_frame_of_another_identifier(board: tuple[int, str]):
+    """2C3 without its first digit would be C3: what was under way at the opening is not read."""
+    ours, channel = board
+    source = _source(channel, "{id} [{length}] {data}")
+    os.write(ours, b"C3 [1] 00\n2C3 [1] 41\n")
+    assert _heard(source, 1) == [(0x2C3, b"\x41")]
+    assert source.garbled == 0
+    source.close()
+
+
+def test_what_is_behind_an_endless_piece_is_whole(board: tuple[int, str]):
+    """Listening began in a line that was let go: the line behind it is a frame."""
+    ours, channel = board
+    source = _source(channel)
+    for _ in range(3):
+        os.write(ours, b"x" * 1000)
+        source.receive(0.02)
+    os.write(ours, b"\n2 2 [0] \n")
+    assert _heard(source, 1) == [(2, b"")]
+    source.close()
+
+
 def test_a_line_that_never_ends_is_let_go(board: tuple[int, str]):
     """Memory does not grow; what comes behind its end is read."""
     ours, channel = board
     source = _source(channel)
-    os.write(ours, b"1 1 [0] \n")
+    os.write(ours, b"\n1 1 [0] \n")
     assert len(_heard(source, 1)) == 1
     for _ in range(20):
         os.write(ours, b"x" * 1000)
@@ -103,7 +125,7 @@ def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
     filters = [{"can_id": 0x2C3, "can_mask": 0x7FF, "extended": False}]
     with LineBus(channel, pattern="{id} {data}", can_filters=filters) as bus:
         assert bus.recv(0) is None
-        os.write(ours, b"2C4 01\n2C3 02 03\n")
+        os.write(ours, b"\n2C4 01\n2C3 02 03\n")
         message = bus.recv(2)
         assert message is not None
         assert (message.arbitration_id, bytes(message.data)) == (0x2C3, b"\x02\x03")
