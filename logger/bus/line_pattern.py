@@ -21,6 +21,8 @@ _HOLDER: Final = re.compile(r"\{(?P<name>[a-z]+)(?::(?P<how>[^{}]*))?\}")
 _UNITS_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000}
 _GAPS: Final = r" \t,:;._-"
 _BYTES: Final = re.compile(rf"[{_GAPS}]+")
+_BLANKS: Final = re.compile(r"[ \t]+")
+_ANY_MOST: Final = 2
 _EIGHT: Final = 8
 _CLASSIC_MOST: Final = 8
 _FD_LENGTHS: Final = frozenset((12, 16, 20, 24, 32, 48, 64))
@@ -64,6 +66,9 @@ class LinePattern:
 
     def read(self, line: str) -> Printed | None:
         """Return the frame that a line tells, None when it tells none."""
+        if "  " in line or "\t" in line:
+            # A run of blanks could be shared out among its neighbours in very many ways.
+            line = _BLANKS.sub(" ", line)
         match = self.expression.fullmatch(line)
         if match is None:
             return None
@@ -138,6 +143,11 @@ def pattern_of(text: str) -> LinePattern:
             raise InputError(f"pattern: found {shown}, expected one of {known}.")
         seen[name] = how
     expression += _literal(text[place:])
+    if text.count("{any}") > _ANY_MOST:
+        raise InputError(
+            f"pattern: found {{any}} {text.count('{any}')} times, expected it at most "
+            f"{_ANY_MOST} times: a line could be shared out among them in very many ways."
+        )
     for name in ("id", "data"):
         if name not in seen:
             raise InputError(

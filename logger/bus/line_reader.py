@@ -27,7 +27,8 @@ from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 
 __all__ = ["LineBus", "LineReader"]
 
-LONGEST_LINE: Final = 1000
+LONGEST_LINE: Final = 500
+"""Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and what stands around them."""
 _ENDS: Final = b"\n\r"
 
 
@@ -43,19 +44,21 @@ class LineReader:
     def take(self) -> Taken:
         """Return what is there; never waits, never raises."""
         printed: list[Printed] = []
-        garbled = 0
+        garbled = looked_at = 0
         while True:
             text = self._text.take()
             garbled += text.endless
+            looked_at += len(text.lines)
             # What was under way when listening began is no fault, and no frame either: without
             # its first digit an identifier is another one.
             for line in text.lines[1:] if text.first else text.lines:
-                one = self._pattern.read(line.decode("latin-1"))
+                fits = len(line) <= LONGEST_LINE
+                one = self._pattern.read(line.decode("latin-1")) if fits else None
                 if one is not None:
                     printed.append(one)
                 elif line.strip():
                     garbled += 1
-            if text.drained or text.fault is not None or len(printed) >= MOST_AT_ONCE:
+            if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
                 break
         return Taken(
             frames=self._batch(printed, time.time_ns()),

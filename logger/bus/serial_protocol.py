@@ -87,14 +87,15 @@ class ProtocolReader:
     def take(self) -> Taken:
         """Return what is there; never waits, never raises."""
         rows: list[Row] = []
-        garbled = 0
+        garbled = looked_at = 0
         while True:
             text = self._text.take()
+            looked_at += len(text.lines)
             more, bad = frames_in(text.lines)
             rows += more
             # What was under way when listening began is no fault.
             garbled += len(bad) + text.endless - (text.first and bad[:1] == [0])
-            if text.drained or text.fault is not None or len(rows) >= MOST_AT_ONCE:
+            if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
                 break
         return Taken(
             frames=_batch(rows, bus=self._place),

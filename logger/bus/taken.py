@@ -8,7 +8,7 @@ from logger.joint.batch import FrameBatch
 __all__ = ["MOST_AT_ONCE", "Reader", "Taken"]
 
 MOST_AT_ONCE: Final = 4000
-"""Frames of one look: the receiving thread has other things to do."""
+"""Frames, or lines, of one look: the receiving thread has other things to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,5 +1,7 @@
 """What a microcontroller prints, read by the pattern that its owner writes."""
 
+import time
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -61,6 +63,16 @@ def test_lines_that_are_none(pattern: str, line: str):
     assert _read(pattern, line) is None
 
 
+@pytest.mark.parametrize("filling", [" ", "\t", " \t"])
+def test_a_run_of_blanks_costs_little(filling: str):
+    """However long it is: receiving goes on."""
+    pattern = pattern_of("{id} {data}")
+    before_s = time.process_time()
+    assert pattern.read(f"1{filling * 4000}!") is None
+    assert time.process_time() - before_s < 1
+    assert pattern.read(f"1{filling * 4000}02") is not None
+
+
 @given(
     identifier=st.integers(0, 0x7FF),
     data=st.binary(max_size=8),
@@ -86,6 +98,11 @@ def test_what_is_printed_is_read(identifier: int, data: bytes, apart: str):
         ),
         ("{id:oct} {data}", "pattern: found {id:oct}, expected {id:hex} or {id:dec}."),
         ("{id} {id} {data}", "pattern: found {id} twice, expected it once."),
+        (
+            "{any} {id} {any} {data} {any}",
+            "pattern: found {any} 3 times, expected it at most 2 times: a line could be shared out "
+            "among them in very many ways.",
+        ),
         (
             "{data}",
             "pattern: found '{data}', which has no {id}; expected such as "

@@ -12,8 +12,11 @@ import can
 import pytest
 
 from logger.bus.clock import Axis, read_clocks
-from logger.bus.line_reader import LineBus
+from logger.bus.line_pattern import pattern_of
+from logger.bus.line_reader import LONGEST_LINE, LineBus, LineReader
+from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.source import Source
+from logger.bus.taken import MOST_AT_ONCE
 from logger.errors import InputError
 from logger.joint.bench import BusSettings
 
@@ -102,6 +105,33 @@ def test_a_line_that_never_ends_is_let_go(board: tuple[int, str]):
         source.receive(0.02)
     os.write(ours, b"\n2 2 [0] \n")
     assert _heard(source, 1) == [(2, b"")]
+    assert source.garbled == 1
+    source.close()
+
+
+@pytest.mark.parametrize("way", ["lines", "serial-line protocol"])
+def test_a_flood_of_garbage_is_taken_in_parts(way: str):
+    """The receiving thread has other things to do than to read what is none."""
+    theirs, ours = os.pipe()
+    reader = (
+        LineReader(theirs, pattern_of("{id} {data}"))
+        if way == "lines"
+        else ProtocolReader(theirs, place=0)
+    )
+    os.write(ours, b"?\n" * (MOST_AT_ONCE + 100))
+    taken = reader.take()
+    assert (taken.drained, taken.garbled) == (False, MOST_AT_ONCE + 99)
+    assert reader.take().drained
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_a_whole_line_that_is_too_long_is_none(board: tuple[int, str]):
+    """It is not looked at, however it came."""
+    ours, channel = board
+    source = _source(channel, "{id} {data} {any}")
+    os.write(ours, b"\n2C3 41 " + b"x" * LONGEST_LINE + b"\n2C4 42 end\n")
+    assert _heard(source, 1) == [(0x2C4, b"\x42")]
     assert source.garbled == 1
     source.close()
 
