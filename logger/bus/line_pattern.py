@@ -38,6 +38,8 @@ _KNOWN: Final[dict[str, tuple[str, ...]]] = {
     "any": ("",),
 }
 """Placeholder -> how it may be written; the first is what is meant when nothing is said."""
+_DIGITS: Final = frozenset(("id", "data", "length", "time"))
+"""Placeholders whose ends are told by what stands behind them."""
 _MARKS: Final = {"extended": EXTENDED, "remote": REMOTE}
 """Placeholder of a text that stands there, or does not -> what it says of the frame."""
 
@@ -111,16 +113,27 @@ def pattern_of(text: str) -> LinePattern:
     Raises
     ------
     InputError
-        An unknown placeholder, one that is written twice, or no {id} or {data}; found, expected.
+        An unknown placeholder, one that is written twice, two that touch, or no {id} or {data};
+        found, expected.
     """
     expression = ""
     seen: dict[str, str] = {}
     place = 0
+    before = ""
     for holder in _HOLDER.finditer(text):
         expression += _literal(text[place : holder.start()])
-        place = holder.end()
         name, how = holder["name"], holder["how"]
         shown = holder[0]
+        if holder.start() > place:
+            before = ""
+        if before and name in _DIGITS:
+            raise InputError(
+                f"pattern: found {before} and {shown} with nothing between them, expected a blank "
+                "or a text there: nothing tells where one ends."
+            )
+        # A mark may not stand there: what is around it touches.
+        before = shown if name in _DIGITS else before if name in _MARKS else ""
+        place = holder.end()
         if name in seen and name != "any":
             raise InputError(f"pattern: found {shown} twice, expected it once.")
         if name in _MARKS:

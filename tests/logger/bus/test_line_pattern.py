@@ -99,6 +99,16 @@ def test_what_is_printed_is_read(identifier: int, data: bytes, apart: str):
         ("{id:oct} {data}", "pattern: found {id:oct}, expected {id:hex} or {id:dec}."),
         ("{id} {id} {data}", "pattern: found {id} twice, expected it once."),
         (
+            "{id}{data}",
+            "pattern: found {id} and {data} with nothing between them, expected a blank or a text "
+            "there: nothing tells where one ends.",
+        ),
+        (
+            "{id:hex}{extended:x}{length} {data}",
+            "pattern: found {id:hex} and {length} with nothing between them, expected a blank or a "
+            "text there: nothing tells where one ends.",
+        ),
+        (
             "{any} {id} {any} {data} {any}",
             "pattern: found {any} 3 times, expected it at most 2 times: a line could be shared out "
             "among them in very many ways.",
