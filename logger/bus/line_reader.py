@@ -25,8 +25,10 @@ from logger.bus.taken import MOST_AT_ONCE, Taken
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["LineBus", "LineReader"]
+__all__ = ["OPTIONS", "LineBus", "LineReader"]
 
+OPTIONS: Final = ("pattern", "baud")
+"""What may stand in a bench file's `bus.options`."""
 LONGEST_LINE: Final = 500
 """Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and what stands around them."""
 _ENDS: Final = b"\n\r"
@@ -95,18 +97,31 @@ class LineBus(can.BusABC):
         *,
         pattern: str = "",
         baud: int = 115_200,
+        bitrate: int | None = None,
         can_filters: can.typechecking.CanFilters | None = None,
     ) -> None:
         """Open the port that a board prints to.
 
+        `bitrate`, which other programs hand on, is the board's affair.
+
         Raises
         ------
         InputError
-            The pattern is missing, or none.
+            The pattern is missing, or none; the baud rate is no number.
         can.CanInitializationError
             The port cannot be opened.
         """
         self._is_shutdown = True  # until it is open there is nothing to close
+        if not isinstance(pattern, str):
+            raise InputError(
+                f"bus.options.pattern: found {pattern!r}, expected what a line looks like, such as "
+                "'{id} [{length}] {data}'."
+            )
+        if isinstance(baud, bool) or not isinstance(baud, int) or baud <= 0:
+            raise InputError(
+                f"bus.options.baud: found {baud!r}, expected bits a second on the board's port, "
+                "such as 115200."
+            )
         if not pattern:
             raise InputError(
                 "bus.options.pattern: this key is missing; expected what a line looks like, such "

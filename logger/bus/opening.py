@@ -18,7 +18,7 @@ import can
 import numpy as np
 
 from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
-from logger.bus.line_reader import LineBus
+from logger.bus.line_reader import OPTIONS, LineBus
 from logger.bus.quirks import (
     descriptor_of,
     forget_bad_line,
@@ -77,7 +77,8 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     options: dict[str, object] = {**_AT_ONCE.get(interface, {}), **settings.options}
     if settings.bitrate is not None and interface not in _BITRATE_OUTSIDE:
         options["bitrate"] = settings.bitrate
-    if settings.fd:
+    # What a board's lines say is read, of CAN FD too: there is nothing to switch on.
+    if settings.fd and interface not in _OWN:
         options["fd"] = True
         if settings.data_bitrate is not None and interface not in _BITRATE_OUTSIDE:
             options["data_bitrate"] = settings.data_bitrate
@@ -86,6 +87,12 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
             f"{where}: bus.send: found true with interface {interface!r}, expected false: a board "
             "that prints frames cannot be told to send."
         )
+    if interface in _OWN:
+        for name in settings.options:
+            if name not in OPTIONS:
+                raise InputError(
+                    f"{where}: bus.options.{name}: there is no such key.{nearest(name, OPTIONS)}"
+                )
     silent = _SILENT_MODE.get(interface)
     if silent and not settings.send and not settings.acknowledge:
         options.setdefault(silent, True)

@@ -2,6 +2,7 @@
 
 import os
 import pty
+import socket
 import time
 import tomllib
 import tty
@@ -34,6 +35,13 @@ def board() -> Iterator[tuple[int, str]]:
             os.close(end)
         except OSError:
             continue
+
+
+def _registered() -> dict[str, str]:
+    """Return what pyproject registers with python-can."""
+    root = Path(__file__).parents[3]
+    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+    return dict(project["entry-points"]["can.interface"])
 
 
 def _source(channel: str, pattern: str = PATTERN) -> Source:
@@ -149,9 +157,7 @@ def test_a_board_that_is_unplugged_comes_back(board: tuple[int, str]):
 def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
     """recv, a filter, a refused send, shutdown; registered under the name that pyproject says."""
     ours, channel = board
-    root = Path(__file__).parents[3]
-    project = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
-    assert project["entry-points"]["can.interface"] == {"lines": "logger.bus.line_reader:LineBus"}
+    assert _registered() == {"lines": "logger.bus.line_reader:LineBus"}
     filters = [{"can_id": 0x2C3, "can_mask": 0x7FF, "extended": False}]
     with LineBus(channel, pattern="{id} {data}", can_filters=filters) as bus:
         assert bus.recv(0) is None
@@ -161,6 +167,41 @@ def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
         assert (message.arbitration_id, bytes(message.data)) == (0x2C3, b"\x02\x03")
         with pytest.raises(can.CanOperationError, match="cannot be told"):
             bus.send(can.Message(arbitration_id=1))
+
+
+def test_it_is_opened_by_its_name(board: tuple[int, str], monkeypatch: pytest.MonkeyPatch):
+    """As python-can finds it once it is registered, with a bit rate that programs hand on."""
+    ours, channel = board
+    module, _, name = _registered()["lines"].partition(":")
+    monkeypatch.setitem(can.interfaces.BACKENDS, "lines", (module, name))
+    with can.Bus(channel, interface="lines", pattern="{id} {data}", bitrate=500_000) as bus:
+        assert isinstance(bus, LineBus)
+        os.write(ours, b"\n2C3 02 03\n")
+        message = bus.recv(2)
+        assert message is not None
+        assert message.arbitration_id == 0x2C3
+
+
+def test_can_fd_needs_nothing_switched_on(board: tuple[int, str]):
+    """`fd = true` is no mistake: what a line says is read."""
+    ours, channel = board
+    settings = BusSettings(
+        interface="lines", channel=channel, fd=True, options={"pattern": "{id} {data}"}
+    )
+    source = Source(settings, Axis(read_clocks()), where="bench.toml")
+    os.write(ours, b"\n2C3 " + b"07" * 12 + b"\n")
+    assert _heard(source, 1) == [(0x2C3, b"\x07" * 12)]
+    source.close()
+
+
+def test_a_socket_is_a_port_too():
+    """A board behind a network: what pyserial opens by an address."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        source = _source(f"socket://127.0.0.1:{server.getsockname()[1]}", "{id} {data}")
+        with server.accept()[0] as board:
+            board.sendall(b"\n2C3 01\n")
+            assert _heard(source, 1) == [(0x2C3, b"\x01")]
+            source.close()
 
 
 @pytest.mark.parametrize(
@@ -175,6 +216,20 @@ def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
             {"options": {"pattern": "{di} {data}"}},
             "bench.toml: bus.options.pattern: found {di}, expected one of {id}, {data}, {length}, "
             "{time}, {any}, {extended}, {remote}.",
+        ),
+        (
+            {"options": {"pattern": 5}},
+            "bench.toml: bus.options.pattern: found 5, expected what a line looks like, such as "
+            "'{id} [{length}] {data}'.",
+        ),
+        (
+            {"options": {"pattern": "{id} {data}", "baud": "fast"}},
+            "bench.toml: bus.options.baud: found 'fast', expected bits a second on the board's "
+            "port, such as 115200.",
+        ),
+        (
+            {"options": {"pattern": "{id} {data}", "bauds": 9600}},
+            "bench.toml: bus.options.bauds: there is no such key. Did you mean 'baud'?",
         ),
         (
             {"options": {"pattern": "{id} {data}"}, "send": True},
