@@ -859,12 +859,12 @@ def _teller(file: Path, recording: str) -> "Teller":
 
 
 def _say_event(event: "Event") -> None:
+    from logger.store.events import word_of
+
     if event.kind in {"started", "ended"}:
         return
     clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
-    word = {"raised": event.severity.capitalize(), "returned": "Over"}.get(
-        event.kind, event.kind.capitalize()
-    )
+    word = word_of(event.kind, event.severity)
     number = f" [alert {event.alert}]" if event.alert else ""
     _say(f"{clock}  {word}: {event.text}{number}")
 

@@ -15,7 +15,7 @@ import numpy as np
 from dashboard.figures.buses import AwaySpan, BusRow, Told, buses_figure, buses_sheet
 from dashboard.figures.sheet import Sheet
 from dashboard.talk import talk_of
-from dashboard.theme import Theme, clock, day, elapsed, number, span_words
+from dashboard.theme import Theme, clock, day, elapsed, grouped, number, span_words
 from logger.bus.hints import MOST_LOAD
 from logger.joint.bench import BusSettings
 from replay.bus_seconds import BusBuckets, BusSeconds, Totals, buckets, totals
@@ -23,7 +23,7 @@ from replay.bus_story import Away, Happening, aways, happenings, heard
 from replay.recording import Recording
 from replay.window import bin_width_ns
 
-__all__ = ["Asked", "bus_page", "grouped"]
+__all__ = ["Asked", "bus_page"]
 
 S: Final = 1_000_000_000
 PX_A_BUCKET: Final = 2
@@ -181,11 +181,6 @@ def _rate_words(bitrate: int) -> str:
     if bitrate % 1_000_000 == 0:
         return f"{bitrate // 1_000_000} Mbit/s"
     return f"{bitrate / 1000:g} kbit/s"
-
-
-def grouped(value: float) -> str:
-    """Return a whole number with its thousands apart, a dash for none."""
-    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
 
 
 def _figure(

@@ -5,7 +5,7 @@ Each column leaves as it is read and as it is sorted by. Pure.
 
 from typing import Any
 
-from dashboard.theme import elapsed, number, span_words
+from dashboard.theme import elapsed, grouped, number, span_words
 from logger.bus.cadence import Talker
 from logger.bus.figures import Figures
 from replay.bus_story import Heard
@@ -43,24 +43,27 @@ def talk_of(found: Heard, bus: int, *, start_ns: int, asked_s: float) -> dict[st
         "facts": _facts(one),
         "hints": list(found.hints[bus]),
         "undecoded": _undecoded(one),
-        "errors": [[words, _count(count)] for words, count in one.error_classes.items()],
+        "errors": [[words, grouped(count)] for words, count in one.error_classes.items()],
         "talkers": [_talker(talker, one) for talker in one.talkers],
     }
 
 
 def _facts(one: Figures) -> list[list[str]]:
-    facts = [["frames", _count(one.frames), ""], ["frames/s", _count(round(one.frames_per_s)), ""]]
+    facts = [
+        ["frames", grouped(one.frames), ""],
+        ["frames/s", grouped(round(one.frames_per_s)), ""],
+    ]
     if one.load is not None:
         # What the recorder sent is not heard; the load of each second holds it as well.
         words = "load, requests apart" if one.settings.send else "load"
         facts.append(
             [words + (", at most" if one.fd_frames else ""), number(one.load * 100, 1), "%"]
         )
-    facts.append(["error frames", _count(one.error_frames), ""])
+    facts.append(["error frames", grouped(one.error_frames), ""])
     if one.fd_frames:
-        facts.append(["CAN FD", _count(one.fd_frames), ""])
+        facts.append(["CAN FD", grouped(one.fd_frames), ""])
     if one.remote_frames:
-        facts.append(["remote", _count(one.remote_frames), ""])
+        facts.append(["remote", grouped(one.remote_frames), ""])
     return facts
 
 
@@ -68,7 +71,7 @@ def _undecoded(one: Figures) -> list[list[str]]:
     """Return reason, count and share of what the layouts do not explain, most first."""
     whole = max(one.frames + one.error_frames, 1)
     ordered = sorted(one.undecoded.items(), key=lambda pair: -pair[1])
-    return [[reason, _count(count), f"{_share(count / whole)}"] for reason, count in ordered]
+    return [[reason, grouped(count), f"{_share(count / whole)}"] for reason, count in ordered]
 
 
 def _talker(talker: Talker, one: Figures) -> dict[str, Any]:
@@ -81,7 +84,7 @@ def _talker(talker: Talker, one: Figures) -> dict[str, Any]:
         "identifier": [talker.named, talker.identifier + (talker.extended << 29)],
         "joint": [" or ".join(talker.joints) or "nobody"],
         "frame": [frame or "–"],
-        "count": [_count(talker.count), talker.count],
+        "count": [grouped(talker.count), talker.count],
         "share": [_share(talker.count / max(one.frames, 1)), talker.count],
         "period": _time(talker.period_s),
         "jitter": _time(talker.jitter_95_s),
@@ -116,7 +119,3 @@ def _time(seconds: float | None) -> list[Any]:
 def _share(share: float) -> str:
     percent = share * 100
     return "< 0.1" if 0 < percent < 0.05 else number(percent, 1)
-
-
-def _count(value: int) -> str:
-    return f"{value:,d}".replace(",", " ")

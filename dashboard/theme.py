@@ -27,6 +27,7 @@ __all__ = [
     "display_of",
     "elapsed",
     "few_decimals",
+    "grouped",
     "number",
     "span_words",
     "template",
@@ -209,6 +210,11 @@ def elapsed(seconds: float, *, tenths: bool = False) -> str:
     whole, tenth = divmod(units, 10)
     text = f"{sign}{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
     return f"{text}.{tenth}" if tenths else text
+
+
+def grouped(value: float) -> str:
+    """Return a whole number with its thousands apart, a dash for none."""
+    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
 
 
 def span_words(seconds: float) -> str:

@@ -18,6 +18,7 @@ from logger.joint.bench import Bench
 from logger.joint.channels import CHANNELS
 from logger.joint.decode import DecodeState, decode
 from logger.joint.decode import plan_for as decode_plan_for
+from logger.joint.told import Notice
 from logger.limits.change import Change
 from logger.limits.evaluate import Plan as LimitPlan
 from logger.limits.evaluate import evaluate, taken_over
@@ -144,7 +145,6 @@ class Intake:
                     f"{joint}: the limit {change.limit} is no longer as it was when this was "
                     "raised.",
                 )
-                self._open.pop((joint, change.limit), None)
         self._watch, self._limits = plans, limits
         names = ", ".join(limit.name for limit in limits.limits) or "none"
         self.say(
@@ -192,7 +192,7 @@ class Intake:
             self.strange[key] = self.strange.get(key, 0) + count
         self._frames.add(frames)
         for said in self._outspoken.heard(decoded.notices):
-            self.say(**said)
+            self._tell(said)
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
         if now_ns >= self._second_ns:
@@ -310,10 +310,20 @@ class Intake:
         self._said(change, text)
         self._own[self._open[(joint, limit)]] = change
 
+    def _tell(self, notice: Notice) -> None:
+        self.say(
+            notice.kind,
+            time_ns=notice.time_ns,
+            joint=notice.joint,
+            channel=notice.channel,
+            value=notice.value,
+            text=notice.text,
+        )
+
     def tell_rest(self, time_ns: int) -> None:
         """Say how much of what joints said in words was not told one by one."""
         for said in self._outspoken.rest(time_ns, ended=True):
-            self.say(**said)
+            self._tell(said)
 
     def end(self, time_ns: int, *, cause: str) -> None:
         """Say that recording ends; the recorder's own alerts return, since nobody watches."""
@@ -420,7 +430,7 @@ class Intake:
         )
         self._each_bus(mark_ns, vitals)
         for said in self._outspoken.rest(now_ns):
-            self.say(**said)
+            self._tell(said)
         changes, self._recorder = watch(
             self._recorder, now_ns=now_ns, lost=self.lost, disk_left_h=vitals.disk_left_h
         )

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.errors import InputError
+from logger.joint.identifiers import named
 from logger.joint.layout import layout_from
 from logger.settings_file import nearest
 
@@ -112,7 +113,7 @@ def described(messages: "Sequence[Message]") -> list[tuple[str, str, int, list[s
     return [
         (
             one.name,
-            f"0x{one.frame_id:08X}" if one.is_extended_frame else f"0x{one.frame_id:03X}",
+            named(one.frame_id, extended=one.is_extended_frame),
             one.length,
             [signal.name for signal in one.signals],
         )

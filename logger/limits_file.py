@@ -10,6 +10,7 @@ from typing import Final
 from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.limits.limit import LimitSet, check_against, read_limits
+from logger.settings_file import stamp_of
 
 __all__ = ["LOOK_S", "LimitsFile"]
 
@@ -25,13 +26,13 @@ class LimitsFile:
         self._path = path
         self._bench = bench
         self._text = limits.text
-        self._seen = self._stamp()
+        self._seen = stamp_of(self._path)
         # It may have been saved between the reading and now.
         self._fresh = True
 
     def look(self) -> LimitSet | str | None:
         """Return other limits than those in force, or why the file is refused; None: no news."""
-        stamp = self._stamp()
+        stamp = stamp_of(self._path)
         if stamp == self._seen and not self._fresh:
             return None
         self._seen, self._fresh = stamp, False
@@ -44,11 +45,3 @@ class LimitsFile:
             return None
         self._text = limits.text
         return limits
-
-    def _stamp(self) -> tuple[int, int, int]:
-        """Return what changes when the file is saved, however an editor does it."""
-        try:
-            found = self._path.stat()
-        except OSError:
-            return (0, 0, 0)
-        return found.st_mtime_ns, found.st_size, found.st_ino

@@ -1,32 +1,21 @@
-"""What joints say in words, as events, and no more of it than a person can read.
+"""What joints say in words, and no more of it than a person can read.
 
 A drive with a loose connector can send hundreds of emergency messages a second. Of each joint the
-first few of any ten seconds become events; the rest are counted and told in one, once the ten
+first few of any ten seconds are told; the rest are counted and told in one, once the ten
 seconds are over. The frames themselves are all stored.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, TypedDict
+from typing import Final
 
 from logger.joint.told import Notice
 
-__all__ = ["Outspoken", "Said"]
+__all__ = ["Outspoken"]
 
 SPAN_NS: Final = 10_000_000_000
 MOST: Final = 20
 """Events of one joint in so long."""
-
-
-class Said(TypedDict):
-    """The words of an event."""
-
-    kind: str
-    time_ns: int
-    joint: str
-    channel: str
-    value: float
-    text: str
 
 
 @dataclass(slots=True)
@@ -42,9 +31,9 @@ class Outspoken:
     def __init__(self) -> None:
         self._joints: dict[str, _Joint] = {}
 
-    def heard(self, notices: Iterable[Notice]) -> list[Said]:
+    def heard(self, notices: Iterable[Notice]) -> list[Notice]:
         """Return what is to be told of notices, which come in order of time."""
-        said: list[Said] = []
+        said: list[Notice] = []
         for notice in notices:
             joint = self._joints.setdefault(notice.joint, _Joint(notice.time_ns))
             if notice.time_ns - joint.since_ns >= SPAN_NS:
@@ -54,19 +43,10 @@ class Outspoken:
                 joint.untold += 1
                 continue
             joint.told += 1
-            said.append(
-                Said(
-                    kind=notice.kind,
-                    time_ns=notice.time_ns,
-                    joint=notice.joint,
-                    channel=notice.channel,
-                    value=notice.value,
-                    text=notice.text,
-                )
-            )
+            said.append(notice)
         return said
 
-    def rest(self, now_ns: int, *, ended: bool = False) -> list[Said]:
+    def rest(self, now_ns: int, *, ended: bool = False) -> list[Notice]:
         """Return what is left to tell of joints whose ten seconds are over; `ended`: of all."""
         return [
             said
@@ -75,14 +55,14 @@ class Outspoken:
             for said in self._rest(name, now_ns)
         ]
 
-    def _rest(self, name: str, time_ns: int) -> list[Said]:
+    def _rest(self, name: str, time_ns: int) -> list[Notice]:
         joint = self._joints[name]
         count, joint.untold = joint.untold, 0
         if not count:
             return []
         messages = "message was" if count == 1 else "messages were"
         return [
-            Said(
+            Notice(
                 kind="state",
                 time_ns=time_ns,
                 joint=name,

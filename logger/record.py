@@ -17,6 +17,7 @@ from typing import Final
 from logger.asking import Asking
 from logger.bus.clock import Axis, Reading, read_clocks
 from logger.bus.figures import figures
+from logger.bus.figures import plan_for as figures_plan_for
 from logger.bus.live_hints import LiveHints, look
 from logger.bus.merge import Merge
 from logger.bus.request import LISTEN_S, Asker
@@ -340,6 +341,7 @@ def _write(
     room = Room(settings.out, now_s=time.monotonic())
     told = [0] * len(pipe.counters)
     watching = [LiveHints() for _ in settings.bench.buses]
+    plan = figures_plan_for(settings.bench)
     second_s = time.monotonic()
     errands = _Errands(settings, writer, intake)
     until_ns = started_ns
@@ -359,9 +361,7 @@ def _write(
         )
         heard = FrameBatch.joined([bus.second.frames for bus in buses])
         start_ns = until_ns - round(span_s * 1e9)
-        for place, found in enumerate(
-            figures(heard, settings.bench, start_ns=start_ns, end_ns=until_ns)
-        ):
+        for place, found in enumerate(figures(heard, plan, start_ns=start_ns, end_ns=until_ns)):
             sentences, watching[place] = look(watching[place], found)
             for text in sentences:
                 intake.say("bus hint", time_ns=until_ns, text=f"{found.settings.channel}: {text}")

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.errors import InputError
 
-__all__ = ["Settings", "checked", "nearest", "read_text", "read_toml"]
+__all__ = ["Settings", "checked", "nearest", "read_text", "read_toml", "stamp_of"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -29,6 +29,11 @@ class Settings(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False
     )
+
+    @property
+    def told(self) -> dict[str, Any]:
+        """The keys that were written, with their values: what was left to its default is not."""
+        return {key: getattr(self, key) for key in self.model_fields_set}
 
 
 def read_text(path: Path, what: str) -> str:
@@ -53,6 +58,18 @@ def read_text(path: Path, what: str) -> str:
         raise InputError(
             f"{path}: the {what} cannot be read ({fault.strerror or fault})."
         ) from None
+
+
+def stamp_of(path: Path) -> tuple[int, int, int]:
+    """Return what changes when a file is saved, however an editor does it; zeros for no file.
+
+    An editor that writes aside and renames leaves a moment without it.
+    """
+    try:
+        found = path.stat()
+    except OSError:
+        return (0, 0, 0)
+    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def read_toml(text: str, where: str) -> dict[str, Any]:

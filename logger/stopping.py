@@ -13,6 +13,7 @@ from typing import Final
 from logger.bus.stop import GIVE_UP_S, Report, Stops
 from logger.intake import Intake
 from logger.joint.batch import ReadingBatch
+from logger.joint.identifiers import named
 from logger.joint.stop_frame import StopFrame
 from logger.limits.recorder import STANDING, STOP_WITHOUT_EFFECT
 from logger.store.events import Event
@@ -227,7 +228,7 @@ class Stopping:
 
 def _named(stops: Stops, joint: str) -> str:
     message = stops.frames[joint][0]
-    return f"0x{message.arbitration_id:0{8 if message.is_extended_id else 3}X}"
+    return named(message.arbitration_id, extended=message.is_extended_id)
 
 
 def _wanted(run: _Run) -> str:

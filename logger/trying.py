@@ -25,7 +25,7 @@ from logger.joint.bench import Bench, bench_from, read_bench
 from logger.joint.layout import layout_from
 from logger.joint.trial import Trial, bench_for, tried, with_layout
 from logger.log_frames import LogFrames
-from logger.settings_file import read_text
+from logger.settings_file import read_text, stamp_of
 
 __all__ = ["Tried", "TrySettings", "layouts_tried"]
 
@@ -91,7 +91,7 @@ def layouts_tried(settings: TrySettings, *, stop: threading.Event) -> Iterator[T
             fresh = take()
             if fresh is not None:
                 frames = fresh
-            now = _stamp(settings.layout)
+            now = stamp_of(settings.layout)
             if now != seen:
                 seen, saved = now, saved + 1
                 try:
@@ -127,16 +127,6 @@ def _spoken(bench: Bench, path: Path, name: str) -> Bench:
     text = read_text(path, "layout file")
     layout_from(text, str(path))
     return with_layout(bench, name, text, where=str(path))
-
-
-def _stamp(path: Path) -> tuple[int, int, int]:
-    """Return what changes when a file is saved, however an editor does it."""
-    try:
-        found = path.stat()
-    except OSError:
-        # An editor that writes aside and renames leaves a moment without it.
-        return (0, 0, 0)
-    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def _of_log(bench: Bench, log: Path, *, whole: bool) -> Callable[[], FrameBatch | None]:

@@ -7,7 +7,7 @@ what was looked at in the end is told with it. Nothing here reads all frames of 
 from dataclasses import dataclass, replace
 from typing import Final
 
-from logger.bus.figures import Figures, figures
+from logger.bus.figures import Figures, figures, plan_for
 from logger.bus.hints import pictures
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
@@ -163,7 +163,9 @@ def heard(
     if newest:
         start_ns, pieces = end_ns - looked_ns, pieces[::-1]
     end_ns = start_ns + looked_ns
-    buses = figures(FrameBatch.joined(pieces), recording.bench, start_ns=start_ns, end_ns=end_ns)
+    buses = figures(
+        FrameBatch.joined(pieces), plan_for(recording.bench), start_ns=start_ns, end_ns=end_ns
+    )
     gone = [
         away
         for away in aways(recording)

@@ -293,5 +293,15 @@
     if (k && k.open) k.close(); else if (k && !typing(e)) k.showModal();
   });
 
-  window.dutytrace = { spread, ticks, elapsed, clock, number, spanWords, make, mark, Sheet, plotly, form, theme, height, whenever, typing, units, unitsQuery };
+  /* What every page is made of: an element with its content, a text that is set where it is another. */
+  function el(name, cls, content) {
+    const e = document.createElement(name);
+    if (cls) e.className = cls;
+    if (Array.isArray(content)) e.append(...content); else if (content !== undefined) e.textContent = content;
+    return e;
+  }
+  function put(e, text) { if (e && e.textContent !== text) e.textContent = text; }
+  function clamp(v, low, high) { return Math.min(Math.max(v, low), high); }
+
+  window.dutytrace = { el, put, clamp, spread, ticks, elapsed, clock, number, spanWords, make, mark, Sheet, plotly, form, theme, height, whenever, typing, units, unitsQuery };
 })();

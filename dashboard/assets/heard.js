@@ -3,21 +3,13 @@
    holds the view, so that it can be sent to a colleague. */
 (function () {
   "use strict";
-  const D = window.dutytrace;
+  const D = window.dutytrace, { el, put, clamp } = D;
   const AGAIN_MS = 1500, LOST_MS = 3000;
   const COLUMNS = [["identifier", "identifier", ""], ["joint", "whose", ""], ["frame", "frame", ""], ["count", "frames", ""], ["share", "share", "%"],
     ["period", "period", "ms"], ["jitter", "jitter, 95 %", "ms"], ["gap", "longest gap", "ms"], ["why", "decoded or why not", ""]];
   const NUMBERS = new Set(["count", "share", "period", "jitter", "gap"]);
   let page = null;
 
-  function el(name, cls, content) {
-    const e = document.createElement(name);
-    if (cls) e.className = cls;
-    if (Array.isArray(content)) e.append(...content); else if (content !== undefined) e.textContent = content;
-    return e;
-  }
-  function put(e, text) { if (e && e.textContent !== text) e.textContent = text; }
-  function clamp(v, low, high) { return Math.min(Math.max(v, low), high); }
   function unit(text) { return el("i", "u", text); }
   /* Puts new parts into a box only where they say something else: a reader's place and focus stay. */
   function told(box, what, parts) {

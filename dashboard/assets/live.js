@@ -3,7 +3,7 @@
    after it was drawn, so that a slow browser sets the pace and no backlog can build. */
 (function () {
   "use strict";
-  const D = window.dutytrace;
+  const D = window.dutytrace, { el, put } = D;
   const QUIET_MS = 2200, RETRY_MS = [250, 500, 1000, 2000, 4000];
 
   let page = null;
@@ -386,14 +386,7 @@
     }
   }
 
-  function el(name, cls, content) {
-    const e = document.createElement(name);
-    if (cls) e.className = cls;
-    if (Array.isArray(content)) e.append(...content); else if (content !== undefined) e.textContent = content;
-    return e;
-  }
   function code(text) { return el("code", "", text); }
-  function put(e, text) { if (e && e.textContent !== text) e.textContent = text; }
 
   function cell(cls, fig, says) {
     return el("div", cls, [el("div", "fig", fig), el("div", "says", says)]);

@@ -3,19 +3,11 @@
    holds the view, so that it can be sent to a colleague. */
 (function () {
   "use strict";
-  const D = window.dutytrace;
+  const D = window.dutytrace, { el, put, clamp } = D;
   const SPEEDS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
   const LEAST = 0.2;
   let page = null;
 
-  function el(name, cls, content) {
-    const e = document.createElement(name);
-    if (cls) e.className = cls;
-    if (Array.isArray(content)) e.append(...content); else if (content !== undefined) e.textContent = content;
-    return e;
-  }
-  function put(e, text) { if (e && e.textContent !== text) e.textContent = text; }
-  function clamp(v, low, high) { return Math.min(Math.max(v, low), high); }
 
   /* The value of a trace at a time: the last one at or before it, null in a gap. */
   function valueAt(trace, at) {

@@ -222,11 +222,7 @@ def buses_figure(
     shapes = _away_shapes(aways, rows, domains, end_s=end_s, px_per_s=px_per_s, theme=theme)
     layout: dict[str, Any] = {
         "template": template(theme, size_px=sheet.text),
-        "width": sheet.width,
-        "height": sheet.height,
-        "margin": {
-            "l": sheet.left, "r": sheet.right, "t": sheet.top, "b": sheet.bottom, "pad": 0,
-        },
+        **sheet.size(),
         "barmode": "overlay",
         "xaxis": {
             "range": [start_s, end_s], "anchor": "free", "position": 0, "showticklabels": False,

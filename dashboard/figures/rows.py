@@ -120,11 +120,7 @@ def rows_figure(
     chosen = tuple(axes) if axes is not None else axes_of(rows, furniture, sheet)
     layout: dict[str, Any] = {
         "template": template(theme, size_px=sheet.text),
-        "width": sheet.width,
-        "height": sheet.height,
-        "margin": {
-            "l": sheet.left, "r": sheet.right, "t": sheet.top, "b": sheet.bottom, "pad": 0,
-        },
+        **sheet.size(),
         "xaxis": {
             "range": [start_s, end_s],
             "anchor": "free",

@@ -50,6 +50,20 @@ class Sheet:
         """Return the height of all rows with their gaps."""
         return max(1, self.height - self.top - self.bottom)
 
+    def size(self) -> dict[str, Any]:
+        """Return what plotly wants to know of the sheet: a figure's size and margins."""
+        return {
+            "width": self.width,
+            "height": self.height,
+            "margin": {
+                "l": self.left,
+                "r": self.right,
+                "t": self.top,
+                "b": self.bottom,
+                "pad": 0,
+            },
+        }
+
     def meta(self, *, epoch_ms: float) -> dict[str, Any]:
         """Return what `assets/draw.js` wants to know of the sheet."""
         return {

@@ -90,11 +90,7 @@ def strip_figure(
     ]
     layout: dict[str, Any] = {
         "template": template(theme, size_px=sheet.text),
-        "width": sheet.width,
-        "height": sheet.height,
-        "margin": {
-            "l": sheet.left, "r": sheet.right, "t": sheet.top, "b": sheet.bottom, "pad": 0,
-        },
+        **sheet.size(),
         "xaxis": {"range": [0, max(length_s, 1e-3)], "showticklabels": False, "showgrid": False},
         "yaxis": {
             "domain": list(shares[0]),

@@ -16,10 +16,9 @@ import numpy as np
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench import Bench, JointSettings
-from logger.joint.decode import plan_for as decode_plan_for
 from logger.joint.identifiers import identifier_for
 from logger.joint.layout import Frame, Request
-from logger.joint.owners import OwnerPlan, owners_of
+from logger.joint.owners import OwnerPlan, owners_for, owners_of
 from logger.joint.stop_frame import StopFrame
 
 __all__ = ["AnswerPlan", "Answers", "Said", "Sent", "is_echo", "plan_for", "requests_in"]
@@ -68,9 +67,8 @@ class Said:
 def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
     """Return what answers the requests of one bus; `slower` stretches their periods."""
     planned: list[_Planned] = []
-    owners = decode_plan_for(bench).owners
-    # Of claims that are the same (shared frames) the first is the owner.
-    first_of = {claim: number for number, claim in reversed(list(enumerate(owners.claims)))}
+    owners = owners_for(bench)
+    number_of = owners.number_of
     for joint in bench.joints:
         layout = bench.layout_of(joint)
         if bench.bus_of(joint) == bus and layout.request:
@@ -84,7 +82,7 @@ def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
                     _Planned(
                         joint=joint.name,
                         answers=tuple(
-                            first_of[claims[place]] for place in layout.answers_to(request)
+                            number_of[claims[place]] for place in layout.answers_to(request)
                         ),
                         patience_ns=round(max(PATIENCE_PERIODS * period_s, LEAST_PATIENCE_S) * 1e9),
                         key=number | request.extended << 32,

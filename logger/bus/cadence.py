@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from logger.bus.frame_length import frame_bits
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
+from logger.joint.identifiers import named
 
 __all__ = ["Kind", "Role", "Talker", "repeated", "talkers"]
 
@@ -76,7 +77,7 @@ class Talker:
     @property
     def named(self) -> str:
         """The identifier as a layout file writes it."""
-        return f"0x{self.identifier:08X}" if self.extended else f"0x{self.identifier:03X}"
+        return named(self.identifier, extended=self.extended)
 
 
 def talkers(

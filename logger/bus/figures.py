@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from logger.bus.answers import Answers, requests_in
+from logger.bus.answers import AnswerPlan, Answers, requests_in
 from logger.bus.answers import plan_for as answer_plan_for
 from logger.bus.cadence import Kind, Role, Talker, repeated, talkers
 from logger.bus.error_classes import INTERFACES, error_classes
@@ -16,12 +16,11 @@ from logger.bus.frame_length import load
 from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
 from logger.joint.bench import Bench, BusSettings, JointSettings
 from logger.joint.channels import SETPOINT_OF
-from logger.joint.decode import DecodePlan, plan_for
 from logger.joint.identifiers import full_mask, identifier_for
 from logger.joint.layout import Frame, Request
-from logger.joint.owners import owners_of
+from logger.joint.owners import OwnerPlan, owners_for, owners_of
 
-__all__ = ["Figures", "figures"]
+__all__ = ["Figures", "FiguresPlan", "figures", "plan_for"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +61,30 @@ class Figures:
     """The one that repeats one frame without a pause."""
 
 
-def figures(frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int) -> tuple[Figures, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FiguresPlan:
+    """What the figures of a bench are made with; made once, asked every second."""
+
+    bench: Bench
+    owners: OwnerPlan
+    kinds: tuple[Kind, ...]
+    answers: tuple[AnswerPlan, ...]
+    """Of each bus, what answers its requests."""
+
+
+def plan_for(bench: Bench) -> FiguresPlan:
+    """Return what the figures of a bench are made with."""
+    return FiguresPlan(
+        bench=bench,
+        owners=owners_for(bench),
+        kinds=_kinds(bench),
+        answers=tuple(answer_plan_for(bench, bus=place) for place in range(len(bench.buses))),
+    )
+
+
+def figures(
+    frames: FrameBatch, plan: FiguresPlan, *, start_ns: int, end_ns: int
+) -> tuple[Figures, ...]:
     """Return the figures of each bus of the bench, in its order.
 
     Parameters
@@ -70,16 +92,16 @@ def figures(frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int) -> 
     frames
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
     """
-    plan = plan_for(bench)
     return tuple(
-        _figures(frames, bench, plan, place=place, start_ns=start_ns, end_ns=end_ns)
-        for place in range(len(bench.buses))
+        _figures(frames, plan, place=place, start_ns=start_ns, end_ns=end_ns)
+        for place in range(len(plan.bench.buses))
     )
 
 
 def _figures(
-    every: FrameBatch, bench: Bench, plan: DecodePlan, *, place: int, start_ns: int, end_ns: int
+    every: FrameBatch, plan: FiguresPlan, *, place: int, start_ns: int, end_ns: int
 ) -> Figures:
+    bench = plan.bench
     settings = bench.buses[place]
     frames = every.taken(every.bus == place)
     owner, rejected = owners_of(plan.owners, frames)
@@ -87,7 +109,7 @@ def _figures(
     span_s = max(end_ns - start_ns, 1) * 1e-9
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
-    said = talkers(frames, owner, kinds=_kinds(bench), start_ns=start_ns, end_ns=end_ns)
+    said = talkers(frames, owner, kinds=plan.kinds, start_ns=start_ns, end_ns=end_ns)
     # A sensor speaks on no bus.
     joints = [
         joint
@@ -95,7 +117,7 @@ def _figures(
         if bench.bus_of(joint) == place and joint.name not in bench.sensors
     ]
     silent = _silent(joints, said)
-    answers = _answers(frames, bench, place=place, end_ns=end_ns)
+    answers = _answered(plan.answers[place], frames, end_ns=end_ns)
     return Figures(
         settings=settings,
         span_s=span_s,
@@ -117,14 +139,13 @@ def _figures(
         unanswered={
             joint: answers.missed[joint] for joint, count in answers.judged.items() if count
         },
-        elsewhere=_elsewhere(every, bench, plan, place=place, silent=silent),
+        elsewhere=_elsewhere(every, plan, place=place, silent=silent),
         repeats=_repeats(frames, said, settings.bitrate),
     )
 
 
-def _answers(frames: FrameBatch, bench: Bench, *, place: int, end_ns: int) -> Answers:
+def _answered(plan: AnswerPlan, frames: FrameBatch, *, end_ns: int) -> Answers:
     """Count how the requests that were heard were answered."""
-    plan = answer_plan_for(bench, bus=place)
     answers = Answers(plan)
     if plan.requests and len(frames):
         answers.take(requests_in(plan, frames), frames, until_ns=end_ns)
@@ -138,32 +159,40 @@ def _kinds(bench: Bench) -> tuple[Kind, ...]:
         frames = bench.layout_of(joint).frame
         # An identifier on which nothing but set-points comes is the controller's, not the joint's.
         said = {_identity(frame) for frame in frames if not _is_told(frame)}
-        kinds += [
-            _kind(bench, joint, frame, "joint" if _identity(frame) in said else "set-point")
-            for frame in frames
-        ]
+        for frame, claim in zip(frames, bench.claims_of(joint), strict=True):
+            role: Role = "joint" if _identity(frame) in said else "set-point"
+            kinds.append(
+                Kind(
+                    bus=claim.bus,
+                    joint=joint.name,
+                    frame=frame.name,
+                    role=role,
+                    extended=claim.extended,
+                    identifier=claim.identifier,
+                    mask=claim.mask,
+                )
+            )
     return (
         *kinds,
         *(
-            _kind(bench, joint, request, "request")
+            _asked(bench, joint, request)
             for joint in bench.joints
             for request in bench.layout_of(joint).request
         ),
     )
 
 
-def _kind(bench: Bench, joint: JointSettings, named: Frame | Request, role: Role) -> Kind:
-    full = full_mask(extended=named.extended)
-    mask = named.mask if isinstance(named, Frame) and named.mask is not None else full
-    number = identifier_for(named.identifier, joint.node, extended=named.extended, where=joint.name)
+def _asked(bench: Bench, joint: JointSettings, request: Request) -> Kind:
     return Kind(
         bus=bench.bus_of(joint),
         joint=joint.name,
-        frame=named.name,
-        role=role,
-        extended=named.extended,
-        identifier=number & mask,
-        mask=mask,
+        frame=request.name,
+        role="request",
+        extended=request.extended,
+        identifier=identifier_for(
+            request.identifier, joint.node, extended=request.extended, where=joint.name
+        ),
+        mask=full_mask(extended=request.extended),
     )
 
 
@@ -184,12 +213,12 @@ def _silent(joints: Sequence[JointSettings], said: Sequence[Talker]) -> tuple[st
 
 
 def _elsewhere(
-    every: FrameBatch, bench: Bench, plan: DecodePlan, *, place: int, silent: Sequence[str]
+    every: FrameBatch, plan: FiguresPlan, *, place: int, silent: Sequence[str]
 ) -> dict[str, str]:
     """Return for each silent joint another bus on which frames like its own are nobody's."""
-    kinds = _kinds(bench)
+    kinds = plan.kinds
     found: dict[str, str] = {}
-    for other, settings in enumerate(bench.buses):
+    for other, settings in enumerate(plan.bench.buses):
         if other == place or not silent:
             continue
         there = every.taken(every.bus == other)

@@ -5,7 +5,7 @@ Figures come from `figures`, sentences from `hints`; here stands what counts as 
 
 from dataclasses import dataclass
 
-from logger.bus.figures import Figures, figures
+from logger.bus.figures import Figures, figures, plan_for
 from logger.bus.hints import hints
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench
@@ -39,5 +39,5 @@ def health(
     """
     return tuple(
         BusHealth(figures=one, hints=hints(one))
-        for one in figures(frames, bench, start_ns=start_ns, end_ns=end_ns)
+        for one in figures(frames, plan_for(bench), start_ns=start_ns, end_ns=end_ns)
     )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.errors import InputError
-from logger.joint.batch import EXTENDED, FD, REMOTE
+from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE
 from logger.joint.identifiers import EXTENDED_MOST, STANDARD_MOST
 
 __all__ = ["LinePattern", "Printed", "pattern_of"]
@@ -24,8 +24,6 @@ _BYTES: Final = re.compile(rf"[{_GAPS}]+")
 _BLANKS: Final = re.compile(r"[ \t]+")
 _ANY_MOST: Final = 2
 _EIGHT: Final = 8
-_CLASSIC_MOST: Final = 8
-_FD_LENGTHS: Final = frozenset((12, 16, 20, 24, 32, 48, 64))
 _BYTE_MOST: Final = 255
 _LATEST_NS: Final = 2.0**61
 """A board's time beyond this is no time."""
@@ -87,11 +85,11 @@ class LinePattern:
         data = self.bytes_of(found["data"])
         told = found.get("length")
         if flags & REMOTE and not data:
-            data = bytes(min(int(told or 0), _CLASSIC_MOST))
+            data = bytes(min(int(told or 0), CLASSIC_BYTES))
         if data is None or (told is not None and int(told) != len(data)):
             return None
-        if len(data) > _CLASSIC_MOST:
-            if len(data) not in _FD_LENGTHS:
+        if len(data) > CLASSIC_BYTES:
+            if len(data) not in LENGTHS:
                 return None
             flags |= FD
         stamp = found.get("time")

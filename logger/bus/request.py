@@ -19,10 +19,10 @@ from logger.bus.echoes import Echoes
 from logger.bus.frame_length import frame_bits, most_bits
 from logger.bus.share import WINDOW_S, Share
 from logger.bus.stop import Stops, stops_of
-from logger.joint.batch import ERROR, EXTENDED, SENT, FrameBatch
+from logger.joint.batch import CLASSIC_BYTES, ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench import Bench, JointSettings
 from logger.joint.identifiers import identifier_for
-from logger.joint.layout import CLASSIC_BYTES, Layout, Request
+from logger.joint.layout import Layout, Request
 from logger.joint.stop_frame import StopFrame
 
 __all__ = ["LISTEN_S", "Ask", "Asker", "bits_of"]

@@ -14,7 +14,8 @@ import numpy as np
 
 from logger.bus.serial_text import SerialText
 from logger.bus.taken import MOST_AT_ONCE, Taken
-from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
+from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE, FrameBatch
+from logger.joint.identifiers import full_mask
 
 __all__ = ["ProtocolReader", "frames_in"]
 
@@ -29,10 +30,6 @@ _KINDS: Final = {
     b"t": 0, b"T": EXTENDED, b"x": EXTENDED, b"r": REMOTE, b"R": EXTENDED | REMOTE,
     b"d": FD, b"D": EXTENDED | FD, b"b": FD, b"B": EXTENDED | FD,
 }  # fmt: skip
-_FD_LENGTHS: Final = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
-_CLASSIC_MOST: Final = 8
-_EXTENDED_MOST: Final = 0x1FFFFFFF
-_STANDARD_MOST: Final = 0x7FF
 _STAMP_DIGITS: Final = 4
 
 Row = tuple[int, int, bytes]
@@ -46,12 +43,12 @@ def _row(line: bytes) -> Row | None:
     kind, number, wide, long, code, digits = match.groups()
     flags = _KINDS[kind or wide]
     identifier = int(number or long, 16)
-    if identifier > (_EXTENDED_MOST if wide else _STANDARD_MOST):
+    if identifier > full_mask(extended=bool(wide)):
         return None
     length = int(code, 16)
     if flags & FD:
-        length = _FD_LENGTHS[length]
-    elif length > _CLASSIC_MOST:
+        length = LENGTHS[length]
+    elif length > CLASSIC_BYTES:
         return None
     if flags & REMOTE:
         # It asks for so many bytes and carries none.

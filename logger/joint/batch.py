@@ -11,7 +11,22 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ERROR", "EXTENDED", "FD", "REMOTE", "SENT", "FrameBatch", "ReadingBatch"]
+__all__ = [
+    "CLASSIC_BYTES",
+    "ERROR",
+    "EXTENDED",
+    "FD",
+    "LENGTHS",
+    "REMOTE",
+    "SENT",
+    "FrameBatch",
+    "ReadingBatch",
+]
+
+CLASSIC_BYTES: Final = 8
+"""The most that a frame carries that is not CAN FD."""
+LENGTHS: Final = (*range(CLASSIC_BYTES + 1), 12, 16, 20, 24, 32, 48, 64)
+"""Bytes of a frame by its length code; those above eight are CAN FD's."""
 
 EXTENDED: Final = 1
 """Flag: 29-bit identifier."""

@@ -20,9 +20,8 @@ from logger.joint.channels import CHANNELS
 from logger.joint.echoes import FRESH as FRESH_ECHO
 from logger.joint.echoes import EchoState, answers
 from logger.joint.fields import Fields, fields_for, quantities, words_of
-from logger.joint.identifiers import identifier_for
 from logger.joint.layout import Frame, Layout
-from logger.joint.owners import ASKED, Asked, OwnerPlan, owner_plan, owners_of
+from logger.joint.owners import ASKED, OwnerPlan, owners_for, owners_of
 from logger.joint.resistance import ntc_degC, pt100_degC
 from logger.joint.told import Notice, TellPlan, TellState, tell, tell_plan
 from logger.joint.turns import TurnState, unwrap
@@ -93,7 +92,7 @@ class _JointState:
     turns: TurnState = field(default_factory=TurnState)
     told: TellState = field(default_factory=TellState)
     restarts: int = 0
-    """How often the joint said that it was just switched on; since its newest count: see below."""
+    """How often the joint said that it was just switched on."""
     restarts_counted: int = 0
     """How many of these its encoder's newest count knows of."""
     speed_counts_s: float = math.nan
@@ -137,39 +136,23 @@ def plan_for(bench: Bench, *, asking: bool | None = None) -> DecodePlan:
     `asking`: this program sent the requests, so that what looks like one is the answer; left out,
     that is what the bench file says of each bus (`send`).
     """
-    claims = [claim for joint in bench.joints for claim in bench.claims_of(joint)]
-    owners = owner_plan(claims, _asked(bench))
-    first_of = {claim: number for number, claim in reversed(list(enumerate(claims)))}
+    owners = owners_for(bench)
+    number_of = owners.number_of
     joints = []
     echoes: dict[int, int] = {}
     for joint in bench.joints:
         layout = bench.layout_of(joint)
-        kind_of = np.full(len(claims) + 2, -1, np.int32)
+        kind_of = np.full(len(owners.claims) + 2, -1, np.int32)
         sends = bench.buses[bench.bus_of(joint)].send if asking is None else asking
         for place, (frame, claim) in enumerate(
             zip(layout.frame, bench.claims_of(joint), strict=True)
         ):
-            owner = first_of[claim]
+            owner = number_of[claim]
             kind_of[owner] = place
             if frame.echo_within_s is not None and not sends:
                 echoes[owner] = round(frame.echo_within_s * 1e9)
         joints.append(_joint_plan(bench, joint, layout, kind_of))
     return DecodePlan(owners=owners, joints=tuple(joints), echoes=echoes)
-
-
-def _asked(bench: Bench) -> list[Asked]:
-    return [
-        Asked(
-            bus=bench.bus_of(joint),
-            extended=request.extended,
-            identifier=identifier_for(
-                request.identifier, joint.node, extended=request.extended, where=joint.name
-            ),
-            data=bytes.fromhex(request.data),
-        )
-        for joint in bench.joints
-        for request in bench.layout_of(joint).request
-    ]
 
 
 def _joint_plan(
@@ -492,14 +475,7 @@ def _take_turns(
                 segment=segment,
                 broken=broken,
             )
-            return _JointState(
-                turns=turns,
-                told=state.told,
-                restarts=state.restarts,
-                restarts_counted=state.restarts_counted,
-                speed_counts_s=turns.speed_counts_s,
-                speed_time_ns=turns.time_ns,
-            )
+            return _behind(state, turns, turns.speed_counts_s, turns.time_ns)
     if "speed_rad_s" in plan.channels:
         # One count is worth `worth` rad at the output, so this is the encoder's own speed.
         speed = values[plan.channels.index("speed_rad_s")] / plan.worth.factor
@@ -527,14 +503,25 @@ def _take_turns(
             segment=segment,
             broken=broken,
         )
-    # Each time: `replace` would cost a twentieth of a batch.
+    return _behind(
+        state,
+        turns,
+        float(speed[newest]) if newest >= 0 else state.speed_counts_s,
+        int(time_ns[newest]) if newest >= 0 else state.speed_time_ns,
+    )
+
+
+def _behind(
+    state: _JointState, turns: TurnState, speed_counts_s: float, speed_time_ns: int
+) -> _JointState:
+    """Return the state with other turns and speed; `replace` would cost a twentieth of a batch."""
     return _JointState(
         turns=turns,
         told=state.told,
         restarts=state.restarts,
         restarts_counted=state.restarts_counted,
-        speed_counts_s=float(speed[newest]) if newest >= 0 else state.speed_counts_s,
-        speed_time_ns=int(time_ns[newest]) if newest >= 0 else state.speed_time_ns,
+        speed_counts_s=speed_counts_s,
+        speed_time_ns=speed_time_ns,
     )
 
 

@@ -5,7 +5,7 @@ which frame, what one count of user units is worth, which slot of a shared frame
 Pure.
 """
 
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -16,6 +16,8 @@ from logger.joint.value import Value
 from logger.settings_file import nearest
 
 __all__ = ["expanded"]
+
+Model = TypeVar("Model", Frame, Layout)
 
 
 def expanded(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
@@ -67,28 +69,26 @@ def expanded(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
                 f"{where}.value.{channel}: found a channel that no frame of this joint carries."
                 f"{nearest(channel, sorted(carried))}"
             )
-    return _layout(layout, frame=tuple(frames), where=where)
+    return _with(layout, where=where, frame=tuple(frames))
 
 
-def _objects(
-    layout: Layout, joint: JointSettings, where: str
-) -> dict[tuple[int, int], tuple[Object, bool]]:
-    """Return the known objects by index and sub-index, and whether the bench file told them."""
-    known = {(one.index, one.sub): (one, False) for one in layout.object}
+def _objects(layout: Layout, joint: JointSettings, where: str) -> dict[tuple[int, int], Object]:
+    """Return the known objects by index and sub-index; the bench file's come first."""
+    own: dict[tuple[int, int], Object] = {}
     for number, one in enumerate(joint.object, start=1):
-        if known.get((one.index, one.sub), (one, False))[1]:
+        if (one.index, one.sub) in own:
             raise InputError(
                 f"{where}.object[{number}]: found 0x{one.index:04X}:{one.sub} twice, expected each "
                 "object once."
             )
-        known[(one.index, one.sub)] = (one, True)
-    return known
+        own[one.index, one.sub] = one
+    return {(one.index, one.sub): one for one in layout.object} | own
 
 
 def _filled(
     frame: Frame,
     joint: JointSettings,
-    known: dict[tuple[int, int], tuple[Object, bool]],
+    known: dict[tuple[int, int], Object],
     where: str,
 ) -> Frame:
     assert frame.mapped is not None, "asked for mapped frames only"
@@ -97,7 +97,7 @@ def _filled(
     place = 0
     for number, entry in enumerate(mapping.objects, start=1):
         index, sub, bits = mapping_entry(entry)
-        one, _ = known.get((index, sub), (None, False))
+        one = known.get((index, sub))
         if one is None and bits is None:
             raise InputError(
                 f"{where}[{number}]: found {entry!r}, an object that is not known here; expected "
@@ -129,13 +129,13 @@ def _filled(
         fields["identifier"] = mapping.identifier
     if mapping.period_s is not None:
         fields["period_s"] = mapping.period_s
-    return _frame(frame, where=where, **fields)
+    return _with(frame, where=where, **fields)
 
 
 def _changed(frame: Frame, joint: JointSettings, where: str) -> Frame:
     values = []
     for value in frame.value:
-        fields = {key: getattr(value, key) for key in value.model_fields_set}
+        fields = value.told
         change = joint.value.get(value.channel)
         if change is not None:
             if change.per_turn is not None or change.encoder is not None:
@@ -151,20 +151,13 @@ def _changed(frame: Frame, joint: JointSettings, where: str) -> Frame:
             raise InputError(
                 f"{where}.value.{value.channel}: with what the layout says: {_reason(fault)}"
             ) from None
-    return _frame(frame, where=where, value=tuple(values)) if values else frame
+    return _with(frame, where=where, value=tuple(values)) if values else frame
 
 
-def _frame(frame: Frame, *, where: str, **fields: Any) -> Frame:  # noqa: ANN401 - fields of a frame
+def _with(model: Model, *, where: str, **fields: Any) -> Model:  # noqa: ANN401 - fields of a model
+    """Return a frame or layout with some of its keys changed, checked again."""
     try:
-        return Frame(**{key: getattr(frame, key) for key in frame.model_fields_set} | fields)
-    except ValidationError as fault:
-        raise InputError(f"{where}: {_reason(fault)}") from None
-
-
-def _layout(layout: Layout, *, frame: tuple[Frame, ...], where: str) -> Layout:
-    fields = {key: getattr(layout, key) for key in layout.model_fields_set}
-    try:
-        return Layout(**fields | {"frame": frame})
+        return type(model)(**model.told | fields)
     except ValidationError as fault:
         raise InputError(f"{where}: {_reason(fault)}") from None
 

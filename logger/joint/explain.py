@@ -7,12 +7,11 @@ turns of a single-turn encoder, a request that looks like its answer) is said.
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from logger.errors import InputError
-from logger.joint.batch import EXTENDED, FD, FrameBatch
+from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, FrameBatch
 from logger.joint.bench import Bench
 from logger.joint.channels import CHANNELS
 from logger.joint.claims import Claim
@@ -26,9 +25,6 @@ from logger.joint.value import SHARES, Part, Place, Value
 from logger.joint.worth import worth_of
 
 __all__ = ["ByteSaid", "Explained", "ValueSaid", "explain"]
-
-_FD_LENGTHS: Final = (*range(9), 12, 16, 20, 24, 32, 48, 64)
-_CLASSIC_MOST: Final = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +92,7 @@ def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = Fal
         The identifier or the bytes cannot be read, or no joint of the bench sends such a frame.
     """
     number, data = _typed(identifier, payload, extended=extended)
-    flags = (EXTENDED if extended else 0) | (FD if len(data) > _CLASSIC_MOST else 0)
+    flags = (EXTENDED if extended else 0) | (FD if len(data) > CLASSIC_BYTES else 0)
     # As whoever asked: then what looks like a request is read as the answer.
     plan = plan_for(bench, asking=True)
     for bus, settings in enumerate(bench.buses):
@@ -149,7 +145,7 @@ def _typed(identifier: str, payload: str, *, extended: bool) -> tuple[int, bytes
     if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
         raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
     data = bytes.fromhex(compact)
-    if len(data) not in _FD_LENGTHS:
+    if len(data) not in LENGTHS:
         raise InputError(
             f"BYTES: found {len(data)} bytes, expected a length that CAN has: 0 to 8, and with CAN "
             "FD 12, 16, 20, 24, 32, 48 or 64."

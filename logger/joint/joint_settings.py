@@ -131,11 +131,6 @@ class ValueChange(Settings):
     names: Names | None = None
     flags: Flags | None = None
 
-    @property
-    def told(self) -> dict[str, Any]:
-        """The keys that are written in the file."""
-        return {key: getattr(self, key) for key in self.model_fields_set}
-
 
 class JointSettings(Settings):
     """One joint on the bench."""

@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.channels import CHANNELS
 from logger.joint.identifiers import EXTENDED_MOST, Identifier
 from logger.joint.value import Match, Meaning, Part, Place, Value
@@ -26,7 +27,6 @@ __all__ = [
     "shipped_text",
 ]
 
-CLASSIC_BYTES: Final = 8
 INDEX_MOST: Final = 0xFFFF
 SUB_MOST: Final = 0xFF
 DAY_S: Final = 86_400.0
@@ -155,7 +155,7 @@ class Object(Meaning):
     def placed(self, *, byte: int, bit: int) -> Value:
         """Return the value that the object is at a place of a frame, low bits first."""
         own = {"index", "sub", "name", "user_units"}
-        fields = {key: getattr(self, key) for key in self.model_fields_set if key not in own}
+        fields = {key: value for key, value in self.told.items() if key not in own}
         return Value(**fields, byte=byte, bit=bit)
 
 

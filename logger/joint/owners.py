@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
+from logger.joint.bench import Bench
 from logger.joint.claims import LONGEST, Claim
-from logger.joint.identifiers import STANDARD_MOST
+from logger.joint.identifiers import STANDARD_MOST, identifier_for
 
-__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_of"]
+__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_for", "owners_of"]
 
 ASKED: Final = -2
 """Owner of a frame that is no joint's but a request that a layout knows."""
@@ -54,6 +55,30 @@ class OwnerPlan:
     standard: NDArray[np.int32]
     """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; for one that is
     not claimed the last row, which is nobody's."""
+
+    @property
+    def number_of(self) -> dict[Claim, int]:
+        """Claim -> the owner of a frame that fits it: of claims that are the same, the first."""
+        return {claim: number for number, claim in reversed(list(enumerate(self.claims)))}
+
+
+def owners_for(bench: Bench) -> OwnerPlan:
+    """Return the plan for a bench: its joints' frames in order, and the requests that it knows."""
+    return owner_plan(
+        [claim for joint in bench.joints for claim in bench.claims_of(joint)],
+        [
+            Asked(
+                bus=bench.bus_of(joint),
+                extended=request.extended,
+                identifier=identifier_for(
+                    request.identifier, joint.node, extended=request.extended, where=joint.name
+                ),
+                data=bytes.fromhex(request.data),
+            )
+            for joint in bench.joints
+            for request in bench.layout_of(joint).request
+        ],
+    )
 
 
 def owner_plan(claims: Sequence[Claim], asked: Sequence[Asked] = ()) -> OwnerPlan:

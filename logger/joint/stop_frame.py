@@ -7,8 +7,9 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
+from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.identifiers import Identifier
-from logger.joint.layout import CLASSIC_BYTES, HexBytes
+from logger.joint.layout import HexBytes
 from logger.settings_file import Settings
 
 __all__ = ["StopFrame", "Until"]

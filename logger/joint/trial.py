@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import FrameBatch
+from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench import Bench, bench_from
 from logger.joint.channels import CHANNELS
 from logger.joint.decode import DecodeState, decode, plan_for
@@ -22,7 +22,6 @@ __all__ = ["ChannelTried", "KindTried", "NotDecoded", "Trial", "bench_for", "tri
 
 EXAMPLES: Final = 3
 """Frames shown for each reason."""
-_EXTENDED: Final = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +145,7 @@ def _channel(joint: str, channel: str, values: NDArray[np.float64]) -> ChannelTr
 
 
 def _left(frames: FrameBatch) -> tuple[NotDecoded, ...]:
-    key = frames.identifier.astype(np.int64) << 1 | (frames.flags & _EXTENDED)
+    key = frames.identifier.astype(np.int64) << 1 | (frames.flags & EXTENDED)
     found = []
     for one, count in zip(*np.unique(key, return_counts=True), strict=True):
         row = int(np.flatnonzero(key == one)[-1])

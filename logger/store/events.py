@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from logger.store.schema import EVENTS
 
-__all__ = ["Event", "events_from", "events_table"]
+__all__ = ["Event", "events_from", "events_table", "word_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +36,11 @@ class Event:
     """A readable sentence."""
     who: str = ""
     duration_s: float = math.nan
+
+
+def word_of(kind: str, severity: str) -> str:
+    """Return the word that an event's sentence is led by: "Trip", "Over", "Bus lost"."""
+    return {"raised": severity.capitalize(), "returned": "Over"}.get(kind, kind.capitalize())
 
 
 def events_table(events: Iterable[Event]) -> pa.RecordBatch:

@@ -4,7 +4,7 @@ import json
 import math
 from typing import Any
 
-from logger.store.events import Event
+from logger.store.events import Event, word_of
 from logger.store.manifest import time_text
 from logger.tell.settings import Target
 
@@ -39,9 +39,7 @@ def content_of(event: Event, *, recording: str) -> dict[str, Any]:
 
 def sentence_of(content: dict[str, Any]) -> str:
     """Return the message in words."""
-    word = {"raised": str(content["severity"]).capitalize(), "returned": "Over"}.get(
-        content["kind"], str(content["kind"]).capitalize()
-    )
+    word = word_of(str(content["kind"]), str(content["severity"]))
     return f"{word}: {content['text']} ({content['recording']}, {content['time']})"
 
 

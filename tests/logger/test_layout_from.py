@@ -1,9 +1,7 @@
 """Layouts from bus description files decode as the library that reads the files does."""
 
 import math
-import os
 import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -19,8 +17,8 @@ from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench import bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
 from logger.layout_from import described, layout_text, read_messages
+from tests.command import run
 
-ROOT = Path(__file__).parents[2]
 # Name and unit as description files write them, the channel, and its factor to the channel's unit.
 POOL = [
     ("SupplyVoltage", "V", "voltage_V", 1.0),
@@ -194,15 +192,7 @@ def test_a_message_that_is_not_there(described_bus: Path):
 
 
 def _run(*words: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "dutytrace", "layout", "from", *words],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=cwd,
-        timeout=60,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
+    return run("layout", "from", *words, cwd=cwd)
 
 
 def test_from_the_command_line(described_bus: Path):

@@ -14,11 +14,11 @@ def test_the_first_are_told_and_the_rest_counted():
     """A flood of one joint neither fills the recording nor silences another joint."""
     outspoken = Outspoken()
     said = outspoken.heard([_notice(at) for at in range(1000)])
-    assert [one["text"] for one in said] == [f"at {at}" for at in range(MOST)]
+    assert [one.text for one in said] == [f"at {at}" for at in range(MOST)]
     assert outspoken.rest(SPAN_NS - 1) == []
     assert len(outspoken.heard([_notice(5000, "b")])) == 1
     (rest,) = outspoken.rest(SPAN_NS)
-    assert rest["text"] == "a: 980 more messages were not told one by one; all frames are stored."
+    assert rest.text == "a: 980 more messages were not told one by one; all frames are stored."
     assert outspoken.rest(2 * SPAN_NS) == []
 
 
@@ -27,11 +27,11 @@ def test_the_next_ten_seconds_begin_anew():
     outspoken = Outspoken()
     outspoken.heard([_notice(at) for at in range(MOST + 1)])
     said = outspoken.heard([_notice(SPAN_NS + 1)])
-    assert [one["text"] for one in said] == [
+    assert [one.text for one in said] == [
         "a: 1 more message was not told one by one; all frames are stored.",
         f"at {SPAN_NS + 1}",
     ]
-    assert [one["time_ns"] for one in said] == [SPAN_NS + 1] * 2
+    assert [one.time_ns for one in said] == [SPAN_NS + 1] * 2
 
 
 def test_at_the_end_nothing_is_left_untold():
@@ -39,4 +39,4 @@ def test_at_the_end_nothing_is_left_untold():
     outspoken = Outspoken()
     outspoken.heard([_notice(at) for at in range(MOST + 3)])
     (rest,) = outspoken.rest(100, ended=True)
-    assert rest["value"] == 3
+    assert rest.value == 3

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.command import run
+
 ROOT = Path(__file__).parents[2]
 LAYOUT = """
 format = 1
@@ -43,15 +45,7 @@ def _command(*words: str) -> list[str]:
 
 
 def _once(folder: Path, *words: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        _command(*words, "--once"),
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=folder,
-        timeout=60,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
+    return run("layout", "try", *words, "--once", cwd=folder)
 
 
 def test_a_log_once(folder: Path):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from logger.bus.figures import Figures, figures
+from logger.bus.figures import Figures, figures, plan_for
 from logger.bus.frame_length import frame_bits
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 from logger.joint.bench import bench_from
@@ -93,7 +93,7 @@ def _figures(*buses: list[tuple[int, int, bytes]], text: str = BENCH) -> tuple[F
         FrameBatch.of([(i * 1_000_000, *row) for i, row in enumerate(rows)], bus=place)
         for place, rows in enumerate(buses)
     ]
-    return figures(FrameBatch.joined(batches), bench, start_ns=0, end_ns=S)
+    return figures(FrameBatch.joined(batches), plan_for(bench), start_ns=0, end_ns=S)
 
 
 def test_each_identifier_is_somebodys():
@@ -173,7 +173,7 @@ def test_the_one_that_is_repeated_is_named():
     """With its joint, on the bus that has a bit rate to tell by."""
     bench = bench_from(BENCH, LAYOUTS, where="bench.toml")
     storm = FrameBatch.of([(i * 200_000, 0x283, 0, b"\x41" + bytes(7)) for i in range(1000)])
-    left, _ = figures(storm, bench, start_ns=0, end_ns=200_000_000)
+    left, _ = figures(storm, plan_for(bench), start_ns=0, end_ns=200_000_000)
     assert left.repeats is not None
     assert (left.repeats.joints, left.repeats.frame) == (("shoulder",), "status")
 
@@ -191,7 +191,7 @@ def test_any_frames_at_all():
         bus=random.integers(0, 2, count, np.uint8),
     )
     bench = bench_from(BENCH, LAYOUTS, where="bench.toml")
-    told = figures(batch, bench, start_ns=0, end_ns=S)
+    told = figures(batch, plan_for(bench), start_ns=0, end_ns=S)
     assert sum(bus.frames + bus.error_frames for bus in told) == count
     for bus in told:
         assert sum(one.count for one in bus.talkers) == bus.frames

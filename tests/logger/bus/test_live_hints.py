@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from logger.bus.figures import figures
+from logger.bus.figures import figures, plan_for
 from logger.bus.live_hints import LiveHints, look
 from logger.joint.batch import ERROR, FrameBatch
 from logger.joint.bench import bench_from
@@ -28,7 +28,7 @@ def _second(kind: str) -> FrameBatch:
 def _told(*kinds: str) -> list[tuple[int, str]]:
     state, said = LiveHints(), []
     for second, kind in enumerate(kinds):
-        (found,) = figures(_second(kind), BENCH, start_ns=0, end_ns=S)
+        (found,) = figures(_second(kind), plan_for(BENCH), start_ns=0, end_ns=S)
         sentences, state = look(state, found)
         said += [(second, text.split(":")[0].split(".")[0]) for text in sentences]
     return said

@@ -1,26 +1,16 @@
 """A curve as a table, and from the command line."""
 
 import json
-import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[3]
+from tests.command import run
 
 
 def _run(*words: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "dutytrace", "limits", "curve", *words],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=cwd,
-        timeout=60,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )
+    return run("limits", "curve", *words, cwd=cwd)
 
 
 def _time(rows: list[dict[str, float]], multiple: float) -> float:

@@ -2,9 +2,6 @@
 
 import http.server
 import json
-import os
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -18,8 +15,8 @@ from logger.tell.outbox import MOST, Outbox
 from logger.tell.settings import TellSettings, read_tell
 from logger.tell.teller import Teller
 from tests.adapter import Adapter
+from tests.command import run
 
-ROOT = Path(__file__).parents[3]
 START_NS = 1_800_000_000_000_000_000
 
 
@@ -293,14 +290,11 @@ def test_a_recorder_tells(server: Server, tmp_path: Path):
         for name, text in files.items():
             whole = text.replace("LINE", str(adapter.link))
             (tmp_path / name).write_text(whole, encoding="utf-8")
-        done = subprocess.run(
-            [
-                sys.executable, "-m", "dutytrace", "record", "bench.toml", "--limits",
-                "limits.toml", "--tell", "tell.toml", "--duration", "2s", "--out", "rec",
-            ],
-            capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60,
-            env={**os.environ, "PYTHONPATH": str(ROOT)},
-        )  # fmt: skip
+        done = run(
+            *("record", "bench.toml", "--limits", "limits.toml", "--tell", "tell.toml"),
+            *("--duration", "2s", "--out", "rec"),
+            cwd=tmp_path,
+        )
     assert done.returncode == 0, done.stderr
     assert [(one["kind"], one["limit"]) for one in server.heard] == [("raised", "silent")]
     assert server.heard[0]["recording"] == "rec"
