@@ -232,9 +232,12 @@ def _value(signal: "Signal", taken: set[str]) -> Iterator[str]:
     if unit is not None:
         yield f'  {mark}unit = "{unit}"'
     if signal.choices and (code or channel is None):
+        # Some files name values that their bits never have.
+        lowest = -(1 << (signal.length - 1)) if signal.is_signed else 0
         names = ", ".join(
             f"{json.dumps(str(raw))} = {json.dumps(str(word))}"
             for raw, word in signal.choices.items()
+            if lowest <= raw < lowest + (1 << signal.length)
         )
         yield f"  {mark}names = {{ {names} }}"
 

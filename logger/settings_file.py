@@ -130,7 +130,7 @@ def _found(value: object) -> str:
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list | tuple):
-        return "a list"
+        return "a list" if value else "an empty list"
     if isinstance(value, date | time):
         return value.isoformat()
     return "true" if value is True else "false" if value is False else repr(value)
@@ -149,6 +149,14 @@ def _model_in(annotation: object) -> type[BaseModel] | None:
 def _mapping_of(annotation: object) -> object:
     """Return what the values of a mapping are, None where the annotation is no mapping."""
     return get_args(annotation)[1] if get_origin(annotation) is dict else None
+
+
+def _items_in(annotation: object) -> int:
+    """Return how many items a list of a fixed length has, 0 where there is none."""
+    arguments = get_args(annotation)
+    if get_origin(annotation) is tuple:
+        return 0 if Ellipsis in arguments else len(arguments)
+    return max(map(_items_in, arguments), default=0)
 
 
 def _fields_of(model: type[BaseModel] | None) -> dict[str, Any]:
@@ -194,8 +202,14 @@ def _sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> lis
             )
             continue
         place, here = _walked(model, location)
-        if kind == "missing":
+        if kind == "missing" and isinstance(location[-1], int):
+            found = f"found a list of {len(error['input'])}, expected "
+            told.append((place[:-1], found, f"{_items_in(here)} items"))
+        elif kind == "missing":
             told.append((place, "this key is missing.", ""))
+        elif kind == "too_long":
+            found = f"found a list of {error['ctx']['actual_length']}, expected "
+            told.append((place, found, f"{error['ctx']['max_length']} items"))
         elif kind in {"value_error", "assertion_error"}:
             name, _, rest = str(error["ctx"]["error"]).partition(": ")
             # What a whole table is refused for names its key first.
@@ -229,7 +243,7 @@ _KIND_WORDS: Final = {
     "finite_number": "a finite number",
     "bool_type": "true or false",
     "string_too_short": "a text that is not empty",
-    "too_short": "at least one",
+    "too_short": "at least one item",
 }
 _PATTERN_WORDS: Final = {
     "^[a-z0-9][a-z0-9_-]*$": "small letters, digits, '-' and '_', a letter or digit first",
@@ -267,6 +281,9 @@ def _expected(error: Any, place: Sequence[int | str], here: object) -> str:  # n
         return f"a list of tables; write [[{names}]] above each"
     if kind in {"model_type", "dict_type"}:
         known = list(_fields_of(_model_in(here)))
-        return f"a table with {', '.join(known)}" if known else "a table of keys"
+        if not known:
+            return "a table of keys"
+        tables = "a table of tables" if kind == "dict_type" else "a table"
+        return f"{tables} with {', '.join(known)}"
     words = str(error["msg"]).removeprefix("Input should be ")
     return _KIND_WORDS.get(kind, words[0].lower() + words[1:])

@@ -38,6 +38,11 @@ def expanded(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
             f"{where}.node: found {joint.node}, expected {layout.nodes[0]} to {layout.nodes[1]}: "
             f"the layout {layout.name!r} knows no others."
         )
+    if joint.slot and not any(value.slot_bytes for frame in layout.frame for value in frame.value):
+        raise InputError(
+            f"{where}.slot: found {joint.slot}, but no value of the layout {layout.name!r} has "
+            "slot_bytes; expected the key only where one frame carries values of several joints."
+        )
     mapped = [frame.mapped for frame in layout.frame if frame.mapped]
     for name in joint.mapping:
         if name not in mapped:

@@ -54,13 +54,12 @@ def mapping_entry(written: str | int) -> tuple[int, int, int | None]:
     )
 
 
-def _entries(entries: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    for entry in entries:
-        mapping_entry(entry)
-    return entries
+def _entry(entry: str | int) -> str | int:
+    mapping_entry(entry)
+    return entry
 
 
-Entries = Annotated[tuple[str | int, ...], Field(min_length=1), AfterValidator(_entries)]
+Entries = Annotated[tuple[Annotated[str | int, AfterValidator(_entry)], ...], Field(min_length=1)]
 
 
 class Current(Settings):

@@ -62,7 +62,7 @@ class Frame(Settings):
     echo_within_s: float | None = Field(default=None, gt=0, le=10)
     """The request for it looks the same; this is the frame that follows another of its kind within
     so long. The pause before the next request must be longer."""
-    mapped: str | None = None
+    mapped: str | None = Field(default=None, min_length=1)
     """The bench file says under this name (`mapping`) which objects the frame carries."""
     period_s: float | None = Field(default=None, gt=0, le=DAY_S)
     """How often it comes; a value holds for three of these."""
@@ -200,6 +200,13 @@ class Layout(Settings):
             raise ValueError(
                 f"nodes: found {list(self.nodes)}, expected the smallest node and then the largest."
             )
+        places = [(one.index, one.sub) for one in self.object]
+        for number, (index, sub) in enumerate(places):
+            if (index, sub) in places[:number]:
+                raise ValueError(
+                    f"object[{number + 1}]: found 0x{index:04X}:{sub} twice, expected each object "
+                    "once."
+                )
         names = [frame.name for frame in self.frame]
         for name in names:
             if names.count(name) > 1:

@@ -14,6 +14,7 @@ significant::
 significant for order = "big".
 """
 
+import difflib
 import re
 from typing import Annotated, Final, Literal
 
@@ -94,6 +95,25 @@ def _flags(flags: dict[str, str]) -> dict[str, str]:
         if not name:
             raise ValueError(f"{written!r}: found an empty name, expected a word.")
     return flags
+
+
+def _codes_within(place: "Place", names: dict[str, str], flags: dict[str, str]) -> None:
+    """Refuse a code or a flag that so many bits never have; ValueError."""
+    lowest, highest = place.raw_range
+    for written in names:
+        code, mask = code_of(written)
+        # A mask takes a negative number as the bits that stand there.
+        most = highest if mask is None else (1 << place.bits) - 1
+        if not lowest <= code <= most:
+            raise ValueError(
+                f"names: found {written!r}, expected a code of {place.bits} bits, {lowest} to "
+                f"{most}."
+            )
+    for written in flags:
+        if int(written) >= place.bits:
+            raise ValueError(
+                f"flags: found {written!r}, expected the number of a bit, 0 to {place.bits - 1}."
+            )
 
 
 Names = Annotated[dict[str, str], AfterValidator(_names)]
@@ -194,6 +214,13 @@ class Part(Place):
         most = CODE_BITS if self.names or self.flags else MESSAGE_BITS
         if self.bits > most:
             raise ValueError(f"bits: found {self.bits}, expected at most {most} of a code.")
+        _codes_within(self, self.names, self.flags)
+        lowest, highest = self.raw_range
+        if self.restart is not None and not lowest <= self.restart <= highest:
+            raise ValueError(
+                f"restart: found {self.restart}, expected a raw value of {self.bits} bits, "
+                f"{lowest} to {highest}."
+            )
         return self
 
 
@@ -261,6 +288,7 @@ class Value(Meaning, Place):
                 raise ValueError(
                     f"{key}: found on {self.channel}, expected on a code (fault_code, state_code)."
                 )
+        _codes_within(self, self.names, self.flags)
         if self.side == "motor" and quantity not in {"speed", "position", "torque"}:
             raise ValueError(
                 f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
@@ -271,7 +299,11 @@ class Value(Meaning, Place):
     def _fits_unit(self, quantity: str) -> None:
         units = [*INPUT_UNITS[quantity], *(SHARES if quantity in SHARED else ())]
         if self.unit is not None and self.unit not in units:
-            raise ValueError(f"unit: found {self.unit!r}, expected one of {', '.join(units)}.")
+            close = difflib.get_close_matches(self.unit, units, n=1)
+            hint = f" (did you mean {close[0]!r}?)" if close else ""
+            raise ValueError(
+                f"unit: found {self.unit!r}, expected one of {', '.join(units)}{hint}."
+            )
         if self.per_turn is None:
             return
         if quantity not in {"position", "speed"}:

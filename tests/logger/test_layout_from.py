@@ -9,6 +9,7 @@ import pytest
 from cantools.database.can import Message, Signal
 from cantools.database.conversion import BaseConversion
 from cantools.database.errors import Error
+from cantools.database.namedsignalvalue import NamedSignalValue
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench import bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
+from logger.joint.layout import layout_from
 from logger.layout_from import described, layout_text, read_messages
 from tests.command import run
 
@@ -91,6 +93,18 @@ def _messages(draw) -> Message:
     made = message(signals)
     assert made is not None
     return made
+
+
+def test_names_that_the_bits_never_have_are_left_out():
+    """Some files name 256 for a byte, or -1 for one without a sign; the layout is sound."""
+    choices: dict[int, str | NamedSignalValue] = {-1: "x", 0: "none", 255: "hot", 256: "y"}
+    signal = Signal(
+        "fault_bits", 0, 8, conversion=BaseConversion.factory(choices=choices, is_float=False)
+    )
+    message = Message(5, "Status", 1, [signal])
+    text = layout_text([message], ["Status"], name="l", source="made.dbc")
+    (value,) = layout_from(text, "l.toml").frame[0].value
+    assert value.names == {"0": "none", "255": "hot"}
 
 
 @given(message=_messages(), data=st.data())

@@ -94,7 +94,7 @@ def test_a_mistake_is_one_sentence(line: str, sentences: list[str]):
 @pytest.mark.parametrize(
     ("lamps", "sentence"),
     [
-        ("lamp = []", "lamp: found a list, expected at least one."),
+        ("lamp = []", "lamp: found an empty list, expected at least one item."),
         ("[lamp]\nwatt = 5", "lamp: found a table, expected a list of tables; write [[lamp]]"),
         ("lamp = 5", "lamp: found 5, expected a list"),
         ("lamp = [5]", "lamp[1]: found 5, expected a table with watt, colour."),

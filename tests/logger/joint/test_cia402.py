@@ -75,6 +75,15 @@ def test_the_worked_process_data():
     )
 
 
+def test_the_worked_process_data_of_a_second_drive():
+    """0x182 9C FF 2C 01 00 00: -100 per mille of torque, and a speed of 300."""
+    joint = JOINT.replace("node = 1", "node = 2")
+    mapping = '  [joint.mapping]\n  tpdo1 = ["0x6077/16", "0x606C/32"]\n'
+    units = '  [joint.value.speed_rad_s]\n  unit = "rpm"\n  side = "motor"\n'
+    found = _values(_bench(joint + mapping + units), 0x182, bytes.fromhex("9CFF2C010000"))
+    assert found == pytest.approx({"torque_Nm": -1.2, "speed_rad_s": 300 / 101 * 2 * math.pi / 60})
+
+
 def test_half_a_turn_at_the_output():
     """6064h = 6619136 at 131072 counts a turn behind 101:1 is 180 degrees."""
     data = struct.pack("<Hih", 0x0237, 6619136, 0)
@@ -134,6 +143,7 @@ def test_every_statusword_reads_as_the_profile_table_has_it():
         (0x0237, "operation enabled"),
         (0x1637, "operation enabled"),
         (0x0217, "quick stop active"),
+        (0x0218, "fault"),
         (0x4508, "fault"),
         (0x021F, "fault reaction active"),
         (0x0000, "not ready to switch on"),

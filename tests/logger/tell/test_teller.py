@@ -264,7 +264,10 @@ def test_the_oldest_go_when_too_many_wait(tmp_path: Path):
             '[[webhook]]\nname = "a"\nurl = "https://x/y"',
             "found the name 'a' twice, expected one target of each name.",
         ),
-        ('format = 1\n[[command]]\nname = "a"\nrun = []', "command[1].run: found a list, expected"),
+        (
+            'format = 1\n[[command]]\nname = "a"\nrun = []',
+            "command[1].run: found an empty list, expected",
+        ),
     ],
 )
 def test_mistakes_in_a_tell_file(tmp_path: Path, text: str, sentence: str):
