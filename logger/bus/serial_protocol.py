@@ -29,6 +29,8 @@ _KINDS: Final = {
     b"t": 0, b"T": EXTENDED, b"x": EXTENDED, b"r": REMOTE, b"R": EXTENDED | REMOTE,
     b"d": FD, b"D": EXTENDED | FD, b"b": FD, b"B": EXTENDED | FD,
 }  # fmt: skip
+_DIGIT_LETTERS: Final = b"bBdD"
+"""Letters of frames that are hexadecimal digits as well."""
 _FD_LENGTHS: Final = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 _CLASSIC_MOST: Final = 8
 _EXTENDED_MOST: Final = 0x1FFFFFFF
@@ -91,10 +93,12 @@ class ProtocolReader:
         while True:
             text = self._text.take()
             looked_at += len(text.lines)
-            more, bad = frames_in(text.lines)
+            # What was under way when listening began is no fault. Nor is it a frame when its letter
+            # is a digit too: the last bytes of one could pass for another, of CAN FD.
+            piece = text.first and text.lines[0][:1] in _DIGIT_LETTERS
+            more, bad = frames_in(text.lines[piece:])
             rows += more
-            # What was under way when listening began is no fault.
-            garbled += len(bad) + text.endless - (text.first and bad[:1] == [0])
+            garbled += len(bad) + text.endless - (text.first and not piece and bad[:1] == [0])
             if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
                 break
         return Taken(
