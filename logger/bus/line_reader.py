@@ -9,8 +9,8 @@ Registered with python-can as the interface "lines", so that other programs can 
 only listens: a board that prints cannot be told to send.
 """
 
+import select
 import time
-from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
@@ -20,7 +20,7 @@ import serial
 
 from logger.bus.board_clock import BoardClock
 from logger.bus.line_pattern import LinePattern, Printed, pattern_of
-from logger.bus.serial_text import SerialText
+from logger.bus.serial_text import AT_ONCE, SerialText
 from logger.bus.taken import MOST_AT_ONCE, Taken
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
@@ -31,14 +31,22 @@ OPTIONS: Final = ("pattern", "baud")
 """What may stand in a bench file's `bus.options`."""
 LONGEST_LINE: Final = 500
 """Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and what stands around them."""
+LONGEST_SKIP_S: Final = 0.05
+"""How long a call of `recv` goes on, past its time, over lines that are no frames."""
 _ENDS: Final = b"\n\r"
 
 
 class LineReader:
     """Takes the frames that a board has printed."""
 
-    def __init__(self, descriptor: int, pattern: LinePattern, *, place: int = 0) -> None:
-        self._text = SerialText(descriptor, ends=_ENDS, longest=LONGEST_LINE)
+    def __init__(
+        self, descriptor: int, pattern: LinePattern, *, place: int = 0, singly: bool = False
+    ) -> None:
+        """`singly`: take one line at a time, and leave what is behind it to the descriptor."""
+        self._text = SerialText(
+            descriptor, ends=_ENDS, longest=LONGEST_LINE, at_once=1 if singly else AT_ONCE
+        )
+        self._most = 1 if singly else MOST_AT_ONCE
         self._pattern = pattern
         self._place = place
         self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
@@ -60,7 +68,7 @@ class LineReader:
                     printed.append(one)
                 elif line.strip():
                     garbled += 1
-            if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
+            if text.drained or text.fault is not None or looked_at >= self._most:
                 break
         return Taken(
             frames=self._batch(printed, time.time_ns()),
@@ -135,8 +143,9 @@ class LineBus(can.BusABC):
             self._port = serial.serial_for_url(channel, baudrate=baud, timeout=0)
         except (OSError, ValueError) as fault:
             raise can.CanInitializationError(str(fault)) from fault
-        self._reader = LineReader(self._port.fileno(), self.pattern)
-        self._waiting: deque[can.Message] = deque()
+        # Whoever waits on the descriptor takes one frame whenever it is ready: what was read ahead
+        # of it would never be asked for.
+        self._reader = LineReader(self._port.fileno(), self.pattern, singly=True)
         self.channel_info = f"lines from {channel}"
         super().__init__(channel=channel, can_filters=can_filters)
         self._is_shutdown = False
@@ -150,18 +159,22 @@ class LineBus(can.BusABC):
         return LineReader(self._port.fileno(), self.pattern, place=place)
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        if self._is_shutdown:
+            # The number of its descriptor may be another file's by now.
+            raise can.CanOperationError("the port is closed")
         until_s = None if timeout is None else time.monotonic() + timeout
-        while not self._waiting:
+        while True:
             taken = self._reader.take()
+            if len(taken.frames):
+                return _message(taken.frames), False
             if taken.fault is not None:
                 raise can.CanOperationError(str(taken.fault)) from taken.fault
-            self._waiting.extend(_messages(taken.frames))
-            if self._waiting:
-                break
-            if until_s is not None and time.monotonic() >= until_s:
+            left_s = None if until_s is None else until_s - time.monotonic()
+            if not taken.drained and (left_s is None or left_s > -LONGEST_SKIP_S):
+                continue
+            if left_s is not None and left_s <= 0:
                 return None, False
-            time.sleep(0.001)
-        return self._waiting.popleft(), False
+            select.select([self.fileno()], [], [], left_s)
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Refuse: a board that prints cannot be told to send."""
@@ -175,16 +188,15 @@ class LineBus(can.BusABC):
         self._port.close()
 
 
-def _messages(frames: FrameBatch) -> list[can.Message]:
-    return [
-        can.Message(
-            timestamp=int(frames.time_ns[row]) * 1e-9,
-            arbitration_id=int(frames.identifier[row]),
-            is_extended_id=bool(flags & EXTENDED),
-            is_remote_frame=bool(flags & REMOTE),
-            is_fd=bool(flags & FD),
-            dlc=int(frames.length[row]),
-            data=None if flags & REMOTE else bytes(frames.data[row, : frames.length[row]]),
-        )
-        for row, flags in enumerate(frames.flags.tolist())
-    ]
+def _message(frames: FrameBatch) -> can.Message:
+    """Return the first of them as python-can has it."""
+    flags, length = int(frames.flags[0]), int(frames.length[0])
+    return can.Message(
+        timestamp=int(frames.time_ns[0]) * 1e-9,
+        arbitration_id=int(frames.identifier[0]),
+        is_extended_id=bool(flags & EXTENDED),
+        is_remote_frame=bool(flags & REMOTE),
+        is_fd=bool(flags & FD),
+        dlc=length,
+        data=None if flags & REMOTE else bytes(frames.data[0, :length]),
+    )

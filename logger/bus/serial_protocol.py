@@ -30,6 +30,8 @@ _KINDS: Final = {
     b"t": 0, b"T": EXTENDED, b"x": EXTENDED, b"r": REMOTE, b"R": EXTENDED | REMOTE,
     b"d": FD, b"D": EXTENDED | FD, b"b": FD, b"B": EXTENDED | FD,
 }  # fmt: skip
+_DIGIT_LETTERS: Final = b"bBdD"
+"""Letters of frames that are hexadecimal digits as well."""
 _STAMP_DIGITS: Final = 4
 
 Row = tuple[int, int, bytes]
@@ -88,10 +90,12 @@ class ProtocolReader:
         while True:
             text = self._text.take()
             looked_at += len(text.lines)
-            more, bad = frames_in(text.lines)
+            # What was under way when listening began is no fault. Nor is it a frame when its letter
+            # is a digit too: the last bytes of one could pass for another, of CAN FD.
+            piece = text.first and text.lines[0][:1] in _DIGIT_LETTERS
+            more, bad = frames_in(text.lines[piece:])
             rows += more
-            # What was under way when listening began is no fault.
-            garbled += len(bad) + text.endless - (text.first and bad[:1] == [0])
+            garbled += len(bad) + text.endless - (text.first and not piece and bad[:1] == [0])
             if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
                 break
         return Taken(

@@ -10,7 +10,7 @@ import select
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["SerialText", "Text"]
+__all__ = ["AT_ONCE", "SerialText", "Text"]
 
 AT_ONCE: Final = 1 << 16
 """Bytes: more than 0.1 s of a serial line at 5 Mbit/s."""
@@ -35,9 +35,15 @@ class Text:
 class SerialText:
     """Reads a descriptor that is open and does not block."""
 
-    def __init__(self, descriptor: int, *, ends: bytes, longest: int) -> None:
-        """Cut at any byte of `ends`; drop a line of more than `longest` bytes."""
+    def __init__(
+        self, descriptor: int, *, ends: bytes, longest: int, at_once: int = AT_ONCE
+    ) -> None:
+        """Cut at any byte of `ends`; drop a line of more than `longest` bytes.
+
+        `at_once`: the most bytes of one look. With 1 nothing behind a line's end is taken.
+        """
         self._descriptor = descriptor
+        self._at_once = at_once
         # One end for all: the first.
         self._to_one = bytes.maketrans(ends, ends[:1] * len(ends))
         self._end = ends[:1]
@@ -51,7 +57,7 @@ class SerialText:
         try:
             if not select.select([self._descriptor], [], [], 0)[0]:
                 return Text(lines=[], first=False)
-            block = os.read(self._descriptor, AT_ONCE)
+            block = os.read(self._descriptor, self._at_once)
         except BlockingIOError:
             return Text(lines=[], first=False)
         except (OSError, ValueError) as fault:

@@ -3,14 +3,18 @@
 import os
 import pty
 import tty
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Final
 
 import can
 import pytest
 
 from logger.bus.line_pattern import pattern_of
+from logger.bus.line_reader import LineBus
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.serial_text import SerialText
+from logger.bus.taken import Reader
 from tests.benchmarks.measure import say, seconds
 
 pytestmark = pytest.mark.slow
@@ -26,36 +30,78 @@ def _blocks(sent: bytes) -> list[bytes]:
     return [sent[at : at + AT_ONCE] for at in range(0, len(sent), AT_ONCE)]
 
 
-def test_the_serial_line_protocol():
-    """The same bytes through a pseudo-terminal: python-can's recv loop, and in bulk."""
+@contextmanager
+def _terminal() -> Iterator[tuple[int, str]]:
+    """Give an adapter's end of a pseudo-terminal, and the port's name."""
     ours, theirs = pty.openpty()
     tty.setraw(theirs)
-    sent = b"".join(b"t2C38%016X\r" % number for number in range(BURST))
-    bus = can.Bus(interface="slcan", channel=os.ttyname(theirs), sleep_after_open=0)
-    reader = ProtocolReader(bus.fileno(), place=0)
+    yield ours, os.ttyname(theirs)
+    os.close(ours)
+    os.close(theirs)
 
-    def stock() -> None:
+
+def _one_by_one(bus: can.BusABC, ours: int, sent: bytes) -> Callable[[], None]:
+    """Return a run of python-can's recv loop."""
+
+    def run() -> None:
         for _ in range(COUNT // BURST):
             os.write(ours, sent)
             left = BURST
             while left:
                 left -= bus.recv(0) is not None
 
-    def bulk() -> None:
+    return run
+
+
+def _in_bulk(reader: Reader, ours: int, sent: bytes) -> Callable[[], None]:
+    """Return a run of one of our readers, batches and all."""
+
+    def run() -> None:
         for _ in range(COUNT // BURST):
             os.write(ours, sent)
             left = BURST
             while left:
                 left -= len(reader.take().frames)
 
-    mine = seconds(bulk)
-    say(
-        "serial-line protocol over a pseudo-terminal: python-can / ours", seconds(stock) / mine, "x"
-    )
+    return run
+
+
+def test_the_serial_line_protocol():
+    """The same bytes through a pseudo-terminal: python-can's recv loop, and in bulk."""
+    sent = b"".join(b"t2C38%016X\r" % number for number in range(BURST))
+    with (
+        _terminal() as (ours, channel),
+        can.Bus(interface="slcan", channel=channel, sleep_after_open=0) as bus,
+    ):
+        mine = seconds(_in_bulk(ProtocolReader(bus.fileno(), place=0), ours, sent))
+        stock = seconds(_one_by_one(bus, ours, sent))
+    say("serial-line protocol over a pseudo-terminal: python-can / ours", stock / mine, "x")
     say("serial-line protocol, ours", mine / COUNT * 1e6, "us a frame")
-    bus.shutdown()
-    os.close(ours)
-    os.close(theirs)
+
+
+def test_a_microcontroller_against_the_serial_line_protocol():
+    """Printed lines with the board's time, and the same frames as python-can reads its own."""
+    protocol = b"".join(b"t2C38%016X\r" % number for number in range(BURST))
+    sent = b"".join(
+        f"{number} 2C3 [8] {number.to_bytes(8).hex(' ')}\n".encode() for number in range(BURST)
+    )
+    with (
+        _terminal() as (ours, channel),
+        can.Bus(interface="slcan", channel=channel, sleep_after_open=0) as bus,
+    ):
+        stock = seconds(_one_by_one(bus, ours, protocol))
+    with (
+        _terminal() as (ours, channel),
+        LineBus(channel, pattern="{time:ms} {id} [{length}] {data}") as bus,
+    ):
+        os.write(ours, b"\n")
+        single = seconds(_one_by_one(bus, ours, sent))
+        reader = bus.reader(place=0)
+        os.write(ours, b"\n")
+        mine = seconds(_in_bulk(reader, ours, sent))
+    say("lines over a pseudo-terminal, ours, a batch at a time", mine / COUNT * 1e6, "us a line")
+    say("python-can's serial-line recv loop / lines, a batch at a time", stock / mine, "x")
+    say("python-can's serial-line recv loop / lines, recv one by one", stock / single, "x")
 
 
 def test_the_lines_of_a_microcontroller():

@@ -1,5 +1,6 @@
 """A microcontroller as the adapter, over a pseudo-terminal."""
 
+import asyncio
 import os
 import pty
 import socket
@@ -167,6 +168,53 @@ def test_other_programs_of_python_can_can_use_it(board: tuple[int, str]):
         assert (message.arbitration_id, bytes(message.data)) == (0x2C3, b"\x02\x03")
         with pytest.raises(can.CanOperationError, match="cannot be told"):
             bus.send(can.Message(arbitration_id=1))
+
+
+def test_whoever_waits_on_the_descriptor_gets_every_frame(board: tuple[int, str]):
+    """python-can's notifier in an event loop takes one frame whenever the descriptor is ready."""
+    ours, channel = board
+    got: list[int] = []
+
+    async def listen() -> None:
+        notifier = can.Notifier(
+            bus, [lambda told: got.append(told.arbitration_id)], loop=asyncio.get_running_loop()
+        )
+        os.write(ours, b"\n" + b"".join(b"%X 01\nhello\n" % number for number in range(100)))
+        until_s = time.monotonic() + 5
+        while len(got) < 100 and time.monotonic() < until_s:
+            await asyncio.sleep(0.01)
+        notifier.stop()
+
+    with LineBus(channel, pattern="{id} {data}") as bus:
+        asyncio.run(listen())
+    assert got == list(range(100))
+
+
+def test_what_came_before_the_port_went_is_received():
+    """Then its loss is told, at each call; and a closed bus gives nothing."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        bus = LineBus(f"socket://127.0.0.1:{server.getsockname()[1]}", pattern="{id} {data}")
+        with server.accept()[0] as other:
+            other.sendall(b"\n2C3 01\nhello\n2C4 02\n2C5 0")
+    heard = [bus.recv(1) for _ in range(2)]
+    assert [message and message.arbitration_id for message in heard] == [0x2C3, 0x2C4]
+    for _ in range(2):
+        with pytest.raises(can.CanOperationError, match="other side is gone"):
+            bus.recv(1)
+    bus.shutdown()
+    with pytest.raises(can.CanOperationError, match="closed"):
+        bus.recv(0)
+
+
+def test_recv_waits_as_long_as_it_is_told(board: tuple[int, str]):
+    """Neither a quiet board nor one that says nothing but words holds it up."""
+    ours, channel = board
+    with LineBus(channel, pattern="{id} {data}") as bus:
+        for said in (b"", b"\n" + b"hello\n" * 100):
+            os.write(ours, said)
+            before_s = time.monotonic()
+            assert bus.recv(0.1) is None
+            assert 0.09 < time.monotonic() - before_s < 2
 
 
 def test_it_is_opened_by_its_name(board: tuple[int, str], monkeypatch: pytest.MonkeyPatch):

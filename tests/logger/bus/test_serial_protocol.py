@@ -2,6 +2,7 @@
 
 import io
 import itertools
+import os
 import queue
 
 import can
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.bus.quirks import is_frame
-from logger.bus.serial_protocol import LONGEST_LINE, frames_in
+from logger.bus.serial_protocol import LONGEST_LINE, ProtocolReader, frames_in
 from logger.bus.serial_text import SerialText
 from logger.joint.batch import EXTENDED, FD, REMOTE
 
@@ -112,3 +113,26 @@ def place_ends(lines: list[bytes], place: int) -> bool:
 def test_what_is_no_frame(line: bytes):
     """Cut, too short, not hex, an identifier of more bits, a length that no frame has."""
     assert frames_in([line]) == ([], [0])
+
+
+@pytest.mark.parametrize(
+    ("sent", "identifiers"),
+    [
+        # The end of t2C38000000d1231FF00, of which d1231FF00 would be a frame of CAN FD.
+        (b"d1231FF\rt12411F\r", [0x124]),
+        (b"D000001230\rd1250\r", [0x125]),
+        # No frame has such a letter further behind.
+        (b"t12311F\rt12411F\r", [0x123, 0x124]),
+        (b"00\rt12411F\r", [0x124]),
+        (b"\rd1230\r", [0x123]),
+    ],
+)
+def test_a_piece_of_a_line_is_no_frame_of_another_kind(sent: bytes, identifiers: list[int]):
+    """What was under way at the opening is no fault, and never read as what it was not."""
+    theirs, ours = os.pipe()
+    os.write(ours, sent)
+    taken = ProtocolReader(theirs, place=0).take()
+    assert taken.frames.identifier.tolist() == identifiers
+    assert taken.garbled == 0
+    os.close(ours)
+    os.close(theirs)
