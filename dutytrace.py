@@ -669,7 +669,7 @@ def layout_from(
     ] = None,
 ) -> None:
     """Write one of our layouts from a bus description file, for a person to trim."""
-    from logger.layout_from import described, layout_text, read_messages
+    from logger.layout_from import described, layout_text, read_messages, write_layout
 
     messages = read_messages(file)
     if not message:
@@ -689,10 +689,7 @@ def layout_from(
             f"--out: found {str(out)!r}, expected a name of small letters, digits and '-', with "
             f".toml, such as {name}.toml."
         )
-    text = layout_text(messages, message, name=name, source=file.name)
-    if out.exists():
-        raise InputError(f"{out}: is there already, and stays; name another with --out.")
-    out.write_text(text, encoding="utf-8")
+    write_layout(out, layout_text(messages, message, name=name, source=file.name))
     _say(f"{out}: written. Look at every line, then: dutytrace layout try {out} --log LOG")
 
 
