@@ -26,6 +26,7 @@ from logger.errors import DutytraceError, InputError
 if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
+    from logger.joint.explain import Explained
     from logger.store.events import Event
     from logger.tell.teller import Teller
     from logger.trying import Tried
@@ -606,59 +607,33 @@ def export(
 @app.command()
 def decode(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
-    identifier: Annotated[str, typer.Argument(metavar="ID", help="Such as 0x2C3.")],
-    payload: Annotated[str, typer.Argument(metavar="BYTES", help="In hex, such as '48 18 1F'.")],
+    frame: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID BYTES",
+            help="Such as 0x2C3 '48 18 1F', in hex; or frames of a text log, such as 2C3#48181F.",
+        ),
+    ],
     extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
+    bus: Annotated[
+        str | None, typer.Option(help="The bus that it came on, where the bench has several.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Explain one frame: each byte, each value, and what cannot be told."""
-    from dataclasses import asdict
-
-    from logger.aligned import aligned
     from logger.joint.bench import read_bench
     from logger.joint.explain import explain
+    from logger.joint.typed import typed_frames
 
-    found = explain(read_bench(bench), identifier, payload, extended=extended)
+    read = read_bench(bench)
+    found = [explain(read, one, bus=bus) for one in typed_frames(frame, extended=extended)]
     if as_json:
-        _answer(
-            {
-                "joint": found.joint,
-                "frame": found.frame,
-                "bus": found.bus,
-                "readings": dict(found.readings),
-                "bytes": [
-                    {"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes
-                ],
-                "values": [asdict(one) for one in found.values],
-                "said": found.remarks,
-            }
-        )
+        one_or_more = [_explained_answer(one) for one in found]
+        _answer(one_or_more[0] if len(found) == 1 else {"frames": one_or_more})
         return
-    _say(f"{found.joint}: {found.frame}")
-    for line in aligned(
-        ("byte", "hex", "binary", "decimal", "belongs to"),
-        [
-            (
-                str(one.place),
-                f"{one.content:02X}",
-                f"{one.content >> 4:04b} {one.content & 15:04b}",
-                str(one.content),
-                ", ".join(one.of) or "nothing that the layout knows",
-            )
-            for one in found.bytes
-        ],
-    ):
-        _say(f"  {line}")
-    for line in aligned(
-        ("value", "raw", "hex", "conversion", "result"),
-        [
-            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
-            for one in found.values
-        ],
-    ):
-        _say(f"  {line}")
-    for remark in found.remarks:
-        _say(f"  {remark}")
+    for one in found:
+        for line in _explained(one):
+            _say(line)
 
 
 @layout_app.command("from")
@@ -891,6 +866,46 @@ def _table(head: list[str], rows: list[list[str]]) -> None:
         table.add_row(*row)
     console = Console(width=None if sys.stdout.isatty() else 160, highlight=False)
     console.print(table)
+
+
+def _explained_answer(found: "Explained") -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {
+        "joint": found.joint,
+        "frame": found.frame,
+        "bus": found.bus,
+        "readings": dict(found.readings),
+        "bytes": [{"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes],
+        "values": [asdict(one) for one in found.values],
+        "said": found.remarks,
+    }
+
+
+def _explained(found: "Explained") -> list[str]:
+    """Return what one frame says, as lines."""
+    of_bytes = aligned(
+        ("byte", "hex", "binary", "decimal", "belongs to"),
+        [
+            (
+                str(one.place),
+                f"{one.content:02X}",
+                f"{one.content >> 4:04b} {one.content & 15:04b}",
+                str(one.content),
+                ", ".join(one.of) or "nothing that the layout knows",
+            )
+            for one in found.bytes
+        ],
+    )
+    of_values = aligned(
+        ("value", "raw", "hex", "conversion", "result"),
+        [
+            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
+            for one in found.values
+        ],
+    )
+    lines = [*of_bytes, *of_values, *found.remarks]
+    return [f"{found.joint}: {found.frame}", *(f"  {line}" for line in lines)]
 
 
 def _tried(tried: "Tried") -> list[str]:

@@ -13,6 +13,7 @@ from logger.joint.bench import Bench, bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
 from logger.joint.explain import explain
 from logger.joint.fields import raw_values
+from logger.joint.typed import typed_frame
 from logger.joint.value import Value
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
@@ -152,7 +153,7 @@ byte = 1
 bits = 8
 signed = true
 """
-    found = explain(_bench(layout), "0x10", "00 18")
+    found = explain(_bench(layout), typed_frame("0x10", "00 18"))
     assert found.readings == {"temperature_housing_degC": 24.0}
 
 
