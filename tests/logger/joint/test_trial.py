@@ -51,11 +51,13 @@ node = 4
 MS = 1_000_000
 
 
-def _tried(*frames: tuple[int, int, int, str], joint: str | None = None) -> Trial:
+def _tried(
+    *frames: tuple[int, int, int, str], joint: str | None = None, bench: str = BENCH
+) -> Trial:
     batch = FrameBatch.of(
         [(at * MS, number, flags, bytes.fromhex(data)) for at, number, flags, data in frames]
     )
-    return tried(bench_from(BENCH, {"l": LAYOUT}, where="bench.toml"), batch, joint=joint)
+    return tried(bench_from(bench, {"l": LAYOUT}, where="bench.toml"), batch, joint=joint)
 
 
 def test_no_value_is_counted_where_a_frame_carries_the_channel():
@@ -72,10 +74,13 @@ def test_no_value_is_counted_where_a_frame_carries_the_channel():
     assert (of["speed_rad_s"].count, of["speed_rad_s"].absent) == (0, 0)
 
 
-def test_a_request_that_looks_like_its_answer_is_none_of_the_kind():
-    """Two pairs: two answers, 100 ms apart, and two requests."""
+@pytest.mark.parametrize("send", ["false", "true"])
+def test_a_request_that_looks_like_its_answer_is_none_of_the_kind(send: str):
+    """Two pairs: two answers, 100 ms apart, and two requests; also on a bench that may send."""
     found = _tried(
-        *((at, 0x283, 0, "9C 0100") for at in (0, 1, 100, 101)), (250, 0x283, 0, "01 18 0A 00")
+        *((at, 0x283, 0, "9C 0100") for at in (0, 1, 100, 101)),
+        (250, 0x283, 0, "01 18 0A 00"),
+        bench=BENCH.replace("[[joint]]", f"send = {send}\n[[joint]]", 1),
     )
     motion = next(one for one in found.kinds if (one.joint, one.frame) == ("a", "motion"))
     assert (motion.count, motion.period_s) == (2, pytest.approx(0.1))
