@@ -4,6 +4,7 @@ Parses, builds settings, calls one function, prints. Heavy imports stand inside 
 that `--help` answers at once. Only this file prints results and exits.
 """
 
+import contextlib
 import gc
 import json
 import math
@@ -12,7 +13,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -25,6 +26,7 @@ from logger.errors import DutytraceError, InputError
 if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
+    from logger.joint.explain import Explained
     from logger.store.events import Event
     from logger.tell.teller import Teller
     from logger.trying import Tried
@@ -53,6 +55,10 @@ AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 Recording = Annotated[Path, typer.Argument(metavar="REC", help="A recording folder.")]
 Port = Annotated[int, typer.Option(help="Port of the pages; 0 takes a free one.", min=0, max=65535)]
 DEFAULT_RECORDINGS = Path("recordings")
+ONCE_S = 2.0
+"""How long `layout try --once` listens to a bus."""
+LINES_S = 1.0
+"""How often what goes on is printed where it cannot be shown in place."""
 
 
 @app.command()
@@ -601,59 +607,33 @@ def export(
 @app.command()
 def decode(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
-    identifier: Annotated[str, typer.Argument(metavar="ID", help="Such as 0x2C3.")],
-    payload: Annotated[str, typer.Argument(metavar="BYTES", help="In hex, such as '48 18 1F'.")],
+    frame: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID BYTES",
+            help="Such as 0x2C3 '48 18 1F', in hex; or frames of a text log, such as 2C3#48181F.",
+        ),
+    ],
     extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
+    bus: Annotated[
+        str | None, typer.Option(help="The bus that it came on, where the bench has several.")
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Explain one frame: each byte, each value, and what cannot be told."""
-    from dataclasses import asdict
-
-    from logger.aligned import aligned
     from logger.joint.bench import read_bench
     from logger.joint.explain import explain
+    from logger.joint.typed import typed_frames
 
-    found = explain(read_bench(bench), identifier, payload, extended=extended)
+    read = read_bench(bench)
+    found = [explain(read, one, bus=bus) for one in typed_frames(frame, extended=extended)]
     if as_json:
-        _answer(
-            {
-                "joint": found.joint,
-                "frame": found.frame,
-                "bus": found.bus,
-                "readings": dict(found.readings),
-                "bytes": [
-                    {"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes
-                ],
-                "values": [asdict(one) for one in found.values],
-                "said": found.remarks,
-            }
-        )
+        one_or_more = [_explained_answer(one) for one in found]
+        _answer(one_or_more[0] if len(found) == 1 else {"frames": one_or_more})
         return
-    _say(f"{found.joint}: {found.frame}")
-    for line in aligned(
-        ("byte", "hex", "binary", "decimal", "belongs to"),
-        [
-            (
-                str(one.place),
-                f"{one.content:02X}",
-                f"{one.content >> 4:04b} {one.content & 15:04b}",
-                str(one.content),
-                ", ".join(one.of) or "nothing that the layout knows",
-            )
-            for one in found.bytes
-        ],
-    ):
-        _say(f"  {line}")
-    for line in aligned(
-        ("value", "raw", "hex", "conversion", "result"),
-        [
-            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
-            for one in found.values
-        ],
-    ):
-        _say(f"  {line}")
-    for remark in found.remarks:
-        _say(f"  {remark}")
+    for one in found:
+        for line in _explained(one):
+            _say(line)
 
 
 @layout_app.command("from")
@@ -669,7 +649,7 @@ def layout_from(
     ] = None,
 ) -> None:
     """Write one of our layouts from a bus description file, for a person to trim."""
-    from logger.layout_from import described, layout_text, read_messages
+    from logger.layout_from import described, layout_text, read_messages, write_layout
 
     messages = read_messages(file)
     if not message:
@@ -689,10 +669,7 @@ def layout_from(
             f"--out: found {str(out)!r}, expected a name of small letters, digits and '-', with "
             f".toml, such as {name}.toml."
         )
-    text = layout_text(messages, message, name=name, source=file.name)
-    if out.exists():
-        raise InputError(f"{out}: is there already, and stays; name another with --out.")
-    out.write_text(text, encoding="utf-8")
+    write_layout(out, layout_text(messages, message, name=name, source=file.name))
     _say(f"{out}: written. Look at every line, then: dutytrace layout try {out} --log LOG")
 
 
@@ -703,28 +680,35 @@ def layout_try(
     bench: Annotated[
         Path | None, typer.Option(help="A bench file: its buses live, or what explains the log.")
     ] = None,
+    joint: Annotated[str | None, typer.Option(help="Only this joint of the bench file.")] = None,
     node: Annotated[int, typer.Option(help="The joint's node, without a bench file.", min=0)] = 0,
     gear_ratio: Annotated[float, typer.Option(help="Its gear, without a bench file.")] = 1.0,
-    once: Annotated[bool, typer.Option(help="Show it once and end.")] = False,
+    frames: Annotated[
+        int,
+        typer.Option(help="Of a log the first, of a bus the newest.", min=1, max=5_000_000),
+    ] = 200_000,
+    once: Annotated[
+        bool, typer.Option("--once", help="Show it once and end; of a bus after 2 s.")
+    ] = False,
 ) -> None:
     """Show the channels of real traffic, again at each save of the layout; nothing is sent."""
     from logger.trying import TrySettings, layouts_tried
 
     if log is None and bench is None:
         raise InputError("layout try: found neither --log nor --bench, expected what to try it on.")
-    settings = TrySettings(layout=layout, log=log, bench=bench, node=node, gear_ratio=gear_ratio)
-    in_place = sys.stdout.isatty() and not once
-    for tried in layouts_tried(settings, stop=_stop_on_signals()):
-        if once and tried.fault:
-            raise InputError(tried.fault)
-        if once and log is None and tried.trial is not None and tried.trial.frames == 0:
-            continue
-        if in_place:
-            _say("\x1b[2J\x1b[H")
-        for line in _tried(tried):
-            _say(line)
-        if once:
-            return
+    settings = TrySettings(
+        layout=layout, log=log, bench=bench, joint=joint, node=node, gear_ratio=gear_ratio,
+        frames=frames,
+    )  # fmt: skip
+    with _shown(in_place=sys.stdout.isatty() and not once) as show:
+        for tried in layouts_tried(settings, stop=_stop_on_signals()):
+            if once and tried.fault:
+                raise InputError(tried.fault)
+            if once and log is None and tried.heard_s < ONCE_S:
+                continue
+            show(_tried(tried), (tried.saved, tried.fault))
+            if once:
+                return
 
 
 @limits_app.command("curve")
@@ -884,6 +868,46 @@ def _table(head: list[str], rows: list[list[str]]) -> None:
     console.print(table)
 
 
+def _explained_answer(found: "Explained") -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {
+        "joint": found.joint,
+        "frame": found.frame,
+        "bus": found.bus,
+        "readings": dict(found.readings),
+        "bytes": [{"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes],
+        "values": [asdict(one) for one in found.values],
+        "said": found.remarks,
+    }
+
+
+def _explained(found: "Explained") -> list[str]:
+    """Return what one frame says, as lines."""
+    of_bytes = aligned(
+        ("byte", "hex", "binary", "decimal", "belongs to"),
+        [
+            (
+                str(one.place),
+                f"{one.content:02X}",
+                f"{one.content >> 4:04b} {one.content & 15:04b}",
+                str(one.content),
+                ", ".join(one.of) or "nothing that the layout knows",
+            )
+            for one in found.bytes
+        ],
+    )
+    of_values = aligned(
+        ("value", "raw", "hex", "conversion", "result"),
+        [
+            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
+            for one in found.values
+        ],
+    )
+    lines = [*of_bytes, *of_values, *found.remarks]
+    return [f"{found.joint}: {found.frame}", *(f"  {line}" for line in lines)]
+
+
 def _tried(tried: "Tried") -> list[str]:
     """Return what a layout makes of traffic, as lines."""
 
@@ -892,10 +916,12 @@ def _tried(tried: "Tried") -> list[str]:
 
     lines = []
     if tried.fault:
-        lines += [*tried.fault.splitlines(), "(below: the layout as it was before)"]
+        lines += tried.fault.splitlines()
     trial = tried.trial
     if trial is None:
-        return lines
+        return [*lines, "Waiting for a save that mends it."]
+    if tried.fault:
+        lines.append("(below: the layout as it was before)")
     lines += aligned(
         ("joint", "frame", "count", "period s"),
         [(one.joint, one.frame, str(one.count), figure(one.period_s)) for one in trial.kinds],
@@ -903,12 +929,23 @@ def _tried(tried: "Tried") -> list[str]:
     lines += [
         "",
         *aligned(
-            ("joint", "channel", "values", "newest", "lowest", "highest", "jump", "impossible"),
+            (
+                "joint",
+                "channel",
+                "values",
+                "no value",
+                "newest",
+                "lowest",
+                "highest",
+                "jump",
+                "impossible",
+            ),
             [
                 (
                     one.joint,
                     one.channel,
                     str(one.count),
+                    f"{one.absent / (one.count + one.absent):.1%}" if one.absent else "-",
                     *map(figure, (one.newest, one.lowest, one.highest, one.jump)),
                     str(one.outside or "-"),
                 )
@@ -916,19 +953,49 @@ def _tried(tried: "Tried") -> list[str]:
             ],
         ),
     ]
-    if trial.left:
+    if trial.reasons:
         reasons = ", ".join(f"{reason} {count}" for reason, count in trial.reasons.items())
         lines += [
             "",
             f"not decoded: {reasons}",
             *aligned(
-                ("identifier", "count", "newest"),
-                [(one.identifier, str(one.count), one.example) for one in trial.left],
+                ("identifier", "count", "why", "newest"),
+                [(one.identifier, str(one.count), one.reason, one.example) for one in trial.left],
             ),
         ]
     asked = f", {trial.requests} of them requests" if trial.requests else ""
     times = "once" if tried.saved == 1 else f"{tried.saved} times"
-    return [*lines, *trial.said, "", f"{trial.frames} frames{asked}; the layout was read {times}."]
+    cut = " The log goes on; --frames takes more." if tried.cut else ""
+    last = f"{trial.frames} frames{asked}; the layout was read {times}.{cut}"
+    return [*lines, *trial.said, *tried.said, "", last]
+
+
+@contextlib.contextmanager
+def _shown(*, in_place: bool) -> Iterator[Callable[[list[str], tuple[int, str]], None]]:
+    """Give what shows lines: in place on a terminal, else below each other, but not each time.
+
+    Of the same save only once a second.
+    """
+    if in_place:
+        from rich.live import Live
+        from rich.text import Text
+
+        with Live(auto_refresh=False, vertical_overflow="crop") as live:
+            yield lambda lines, _: live.update(
+                Text("\n".join(lines), no_wrap=True, overflow="ellipsis"), refresh=True
+            )
+        return
+    before: tuple[tuple[int, str], float] | None = None
+
+    def show(lines: list[str], of: tuple[int, str]) -> None:
+        nonlocal before
+        now_s = time.monotonic()
+        if before is None or before[0] != of or now_s - before[1] >= LINES_S:
+            before = (of, now_s)
+            for line in lines:
+                _say(line)
+
+    yield show
 
 
 def _bus_answer(heard: "BusHeard") -> dict[str, Any]:

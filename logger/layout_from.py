@@ -14,15 +14,19 @@ from typing import TYPE_CHECKING, Any, Final
 from logger.errors import InputError
 from logger.joint.identifiers import named
 from logger.joint.layout import layout_from
+from logger.joint.value import Place
 from logger.settings_file import nearest
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
-__all__ = ["described", "layout_text", "read_messages"]
+__all__ = ["described", "layout_text", "read_messages", "write_layout"]
 
 CODE_BITS: Final = 32
 LONGEST_BITS: Final = 64
+LONGEST_BYTES: Final = 64
+KINDS_MOST: Final = 256
+"""Kinds of frame of one message: multiplexers beside each other multiply."""
 
 _UNITS: Final = {
     "temperature": {"degc": "degC", "°c": "degC", "c": "degC", "cel": "degC", "celsius": "degC",
@@ -132,6 +136,7 @@ def layout_text(
         There is no message of a name.
     """
     known = {one.name: one for one in messages}
+    names = list(dict.fromkeys(names))
     for wanted in names:
         if wanted not in known:
             raise InputError(
@@ -139,11 +144,12 @@ def layout_text(
                 f"{nearest(wanted, list(known))}"
             )
     lines = [
-        f"# Made from {source}: {', '.join(names)}. Look at every line: which side of the gear a",
+        f"# Made from {_one_line(source)}: {', '.join(names)}. Look at every line: which side of "
+        "the gear a",
         '# value is of (side), which identifier changes with the node ("0x280 + node"), and what',
         "# stands here as a comment because its name and unit leave it open.",
         "format = 1",
-        f"name   = {json.dumps(name)}",
+        f"name   = {_quoted(name)}",
     ]
     for wanted in names:
         lines += _frames(known[wanted])
@@ -152,14 +158,33 @@ def layout_text(
     return text
 
 
+def write_layout(out: Path, text: str) -> None:
+    """Write a layout into a new file; one that is there stays as it is.
+
+    Raises
+    ------
+    InputError
+        There is such a file, or none can be written there.
+    """
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise InputError(f"{out}: is there already, and stays; name another with --out.") from None
+    except OSError as fault:
+        raise InputError(
+            f"{out}: cannot be written ({fault.strerror or fault}); name another with --out."
+        ) from None
+
+
 def _frames(message: "Message") -> Iterator[str]:
-    """Yield the kinds of frame of a message: one, or one for each value of its multiplexer."""
+    """Yield the kinds of frame of a message: one, or one for each value of its multiplexers."""
     signals = {signal.name: signal for signal in message.signals}
-    for told_by, held in _kinds(message.signal_tree, signals):
+    for told_by, held in _kinds(message.name, message.signal_tree, signals):
         yield ""
         yield "[[frame]]"
         label = " ".join([message.name, *(f"{mux.name}={equals}" for mux, equals in told_by)])
-        yield f"name       = {json.dumps(label)}"
+        yield f"name       = {_quoted(label)}"
         yield f'identifier = "0x{message.frame_id:X}"'
         if message.is_extended_frame:
             yield "extended   = true"
@@ -171,27 +196,75 @@ def _frames(message: "Message") -> Iterator[str]:
                 f"{{ {', '.join(_place(mux))}, equals = {equals} }}" for mux, equals in told_by
             )
             yield f"match      = [{fields}]"
-        taken: set[str] = set()
         muxes = {mux.name for mux, _ in told_by}
+        taken = _Taken(message.length)
+        for mux, _ in told_by:
+            taken.take(mux)
         for signal in held:
             if signal.name not in muxes:
                 yield from _value(signal, taken)
 
 
 def _kinds(
-    tree: Sequence[Any], signals: "dict[str, Signal]"
+    message: str, tree: Sequence[Any], signals: "dict[str, Signal]"
 ) -> "list[tuple[list[tuple[Signal, int]], list[Signal]]]":
-    """Return (what tells a kind, its signals) for each; of two multiplexers the first counts."""
-    plain = [signals[node] for node in tree if isinstance(node, str)]
-    muxes = [node for node in tree if isinstance(node, dict)]
-    if not muxes:
-        return [([], plain)]
-    (name, branches), *_ = muxes[0].items()
-    kinds = []
-    for equals, branch in branches.items():
-        for told_by, held in _kinds(branch, signals):
-            kinds.append(([(signals[name], equals), *told_by], [*plain, *held]))
+    """Return (what tells a kind, its signals) for each: every value of each multiplexer."""
+    kinds: list[tuple[list[tuple[Signal, int]], list[Signal]]] = [([], [])]
+    for node in tree:
+        # A multiplexer that chooses between nothing is a signal like any other.
+        (name, branches), *_ = node.items() if isinstance(node, dict) else ((node, {}),)
+        choices = [
+            ([(signals[name], equals), *told_by], held)
+            for equals, branch in branches.items()
+            for told_by, held in _kinds(message, branch, signals)
+        ] or [([], [signals[name]])]
+        if len(kinds) * len(choices) > KINDS_MOST:
+            raise InputError(
+                f"--message: the multiplexers of {message!r} make "
+                f"{len(kinds) * len(choices)} kinds of frame or more, expected at most "
+                f"{KINDS_MOST}; write those that you need by hand."
+            )
+        kinds = [
+            ([*told_by, *more], [*held, *too]) for told_by, held in kinds for more, too in choices
+        ]
     return kinds
+
+
+class _Taken:
+    """What is mapped in a kind of frame already."""
+
+    def __init__(self, length: int) -> None:
+        self.length = length
+        self.channels: set[str] = set()
+        self._places: dict[tuple[int, int], str] = {}
+
+    def why_not(self, signal: "Signal", channel: str) -> str:
+        """Return why a signal cannot be mapped to its channel; empty if it can."""
+        places = _bits(signal)
+        if not places:
+            return f"{signal.length} bits, and a value has at most {LONGEST_BITS}"
+        if signal.scale == 0:
+            return "its scale is 0: whatever it holds would be the same"
+        if max(byte for byte, _ in places) >= self.length:
+            return f"it reaches beyond the {self.length} bytes of the frame"
+        if channel in self.channels:
+            return f"{channel} is taken by another signal of this frame"
+        other = next((self._places[place] for place in places if place in self._places), None)
+        return "" if other is None else f"it stands on bits of {other}"
+
+    def take(self, signal: "Signal", channel: str = "") -> None:
+        """Remember that a signal is mapped, or tells the kind."""
+        self.channels.add(channel)
+        self._places.update(dict.fromkeys(_bits(signal), signal.name))
+
+
+def _bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
+    """Return the (byte, bit) places of a signal; none for one that no value can be."""
+    if signal.length > LONGEST_BITS or signal.start // 8 >= LONGEST_BYTES:
+        return ()
+    order: Any = "big" if signal.byte_order == "big_endian" else "little"
+    byte, bit = divmod(signal.start, 8)
+    return Place(byte=byte, bit=bit, bits=signal.length, order=order).places
 
 
 def _place(signal: "Signal") -> list[str]:
@@ -206,16 +279,34 @@ def _place(signal: "Signal") -> list[str]:
     return keys
 
 
-def _value(signal: "Signal", taken: set[str]) -> Iterator[str]:
+def _value(signal: "Signal", taken: _Taken) -> Iterator[str]:
     channel, unit, reason = _channel(signal)
-    if channel in taken:
-        channel, reason = None, f"{channel} is taken by another signal of this frame"
     if channel is not None:
-        taken.add(channel)
+        why_not = taken.why_not(signal, channel)
+        if why_not:
+            channel, reason = None, f"not as {channel}, since {why_not}"
+        else:
+            taken.take(signal, channel)
     mark = "" if channel is not None else "# "
-    about = f"{signal.name}{f', in {signal.unit}' if signal.unit else ''}: {reason}"
     yield ""
-    yield f"  # {' '.join(about.split())}"
+    yield _one_line(
+        f"  # {signal.name}{f', in {signal.unit}' if signal.unit else ''}: {reason}", lead=2
+    )
+    code = channel in {"fault_code", "state_code"}
+    # Some files name values that their bits never have.
+    lowest = -(1 << (signal.length - 1)) if signal.is_signed else 0
+    called = {raw: _one_line(str(word)) for raw, word in (signal.choices or {}).items()}
+    names = {
+        raw: word
+        for raw, word in called.items()
+        if word and lowest <= raw < lowest + (1 << signal.length)
+    }
+    if names and channel is not None and not code:
+        said = ", ".join(f"{raw} is {_quoted(word)}" for raw, word in names.items())
+        yield _one_line(
+            f"  # Some raw values have names: {said}. Which mean: no value? Those into no_value.",
+            lead=2,
+        )
     yield f"  {mark}[[frame.value]]"
     yield f'  {mark}channel = "{channel or ""}"'
     for key in _place(signal):
@@ -224,22 +315,25 @@ def _value(signal: "Signal", taken: set[str]) -> Iterator[str]:
         yield f'  {mark}type = "float"'
     elif signal.is_signed:
         yield f"  {mark}signed = true"
-    code = channel in {"fault_code", "state_code"}
     if not code and signal.scale != 1:
         yield f"  {mark}scale = {float(signal.scale)!r}"
     if not code and signal.offset != 0:
         yield f"  {mark}offset = {float(signal.offset)!r}"
     if unit is not None:
         yield f'  {mark}unit = "{unit}"'
-    if signal.choices and (code or channel is None):
-        # Some files name values that their bits never have.
-        lowest = -(1 << (signal.length - 1)) if signal.is_signed else 0
-        names = ", ".join(
-            f"{json.dumps(str(raw))} = {json.dumps(str(word))}"
-            for raw, word in signal.choices.items()
-            if lowest <= raw < lowest + (1 << signal.length)
-        )
-        yield f"  {mark}names = {{ {names} }}"
+    if names and (code or channel is None):
+        words = ", ".join(f"{_quoted(str(raw))} = {_quoted(word)}" for raw, word in names.items())
+        yield f"  {mark}names = {{ {words} }}"
+
+
+def _quoted(text: str) -> str:
+    """Return one line as TOML writes it; JSON's pairs of escapes are none of TOML's."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _one_line(text: str, *, lead: int = 0) -> str:
+    """Return a text without what a comment or a name cannot hold: ends of lines, controls."""
+    return " " * lead + " ".join(re.sub(r"[\x00-\x1f\x7f-\x9f]", " ", text).split())
 
 
 def _channel(signal: "Signal") -> tuple[str | None, str | None, str]:

@@ -233,6 +233,24 @@ def test_answers_in_json(overheat: Recording, tmp_path: Path):
     }
 
 
+def test_decode_of_frames_pasted_from_a_log(tmp_path: Path):
+    """Several at once, with what stands before them in such a line; one of nobody ends it."""
+    (tmp_path / "bench.toml").write_text(
+        '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n',
+        encoding="utf-8",
+    )
+    line = "(1700000000.000000) can0 2C3#48181F12C00000"
+    done = _run("decode", str(tmp_path / "bench.toml"), line, "2C3#48191F12C00000", "--json")
+    assert done.returncode == 0, done.stderr
+    housing = [
+        one["readings"]["temperature_housing_degC"] for one in json.loads(done.stdout)["frames"]
+    ]
+    assert housing == [24.0, 25.0]
+    nobody = _run("decode", str(tmp_path / "bench.toml"), line, "111#00")
+    assert (nobody.returncode, nobody.stdout) == (2, "")
+    assert "identifier of no joint" in nobody.stderr
+
+
 def test_a_recording_that_is_not_whole_ends_with_status_1(tmp_path: Path, overheat: Recording):
     """`check` says what is missing, in words and in JSON, and its exit status tells a script."""
     path = tmp_path / "cut"

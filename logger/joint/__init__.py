@@ -19,7 +19,8 @@ fields       bits to whole numbers to quantities
 decode       frame batch -> readings, vectorised
 codes        codes in words: enumerations with masks, bit flags
 told         what joints say in words, told where it changes
-explain      one frame as a person types it, explained
+typed        a frame as a person types or pastes it
+explain      one frame, explained
 trial        what a layout makes of frames, for who is still writing it
 turns        single-turn encoder -> continuous angle, in segments
 signals      time-weighted mean and RMS, streaming

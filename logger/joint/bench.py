@@ -167,8 +167,10 @@ class Bench:
         return holds
 
 
-def read_bench(path: Path) -> Bench:
+def read_bench(path: Path, *, given: Mapping[str, str] | None = None) -> Bench:
     """Return the bench that a file describes; its layouts are looked for beside it, then shipped.
+
+    `given`: name and text of layouts that are not looked for.
 
     Raises
     ------
@@ -177,7 +179,7 @@ def read_bench(path: Path) -> Bench:
     """
     text = read_text(path, "bench file")
     data = read_toml(text, str(path))
-    texts: dict[str, str] = {}
+    texts = dict(given or {})
     joints = data.get("joint")
     for joint in joints if isinstance(joints, list) else []:
         name = joint.get("layout") if isinstance(joint, dict) else None

@@ -28,7 +28,16 @@ from logger.joint.turns import TurnState, unwrap
 from logger.joint.value import Ntc
 from logger.joint.worth import Worth, worth_of
 
-__all__ = ["DecodePlan", "DecodeState", "Decoded", "decode", "frame_of", "plan_for", "resumed"]
+__all__ = [
+    "DecodePlan",
+    "DecodeState",
+    "Decoded",
+    "decode",
+    "frame_of",
+    "kinds_of",
+    "plan_for",
+    "resumed",
+]
 
 Floats = NDArray[np.float64]
 
@@ -297,6 +306,17 @@ def _told_apart(
             if count:
                 rejected[reason] = rejected.get(reason, 0) + count
     return after
+
+
+def kinds_of(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], ...]:
+    """Return for each joint which kind of frame each is: place in its layout, -1 for none.
+
+    Shape (n,) each; as `decode` takes them where nothing came before.
+    """
+    owner, rejected = owners_of(plan.owners, frames)
+    if plan.echoes:
+        _told_apart(plan, {}, frames, owner, rejected)
+    return tuple(joint.kind_of[owner] for joint in plan.joints)
 
 
 def frame_of(plan: DecodePlan, frames: FrameBatch) -> Frame:

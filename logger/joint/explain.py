@@ -1,28 +1,29 @@
-"""One frame, as a person types it: which joint sent it, what each byte is, and what it says. Pure.
+"""One frame: which joint sent it, what each byte is, and what it says. Pure.
 
 Decoded by the decoder itself, as if nothing had come before. What one frame alone cannot tell (the
 turns of a single-turn encoder, a request that looks like its answer) is said.
 """
 
-import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from logger.errors import InputError
-from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, FrameBatch
+from logger.joint.batch import EXTENDED, FD, FrameBatch
 from logger.joint.bench import Bench
 from logger.joint.channels import CHANNELS
 from logger.joint.claims import Claim
 from logger.joint.codes import codes_of
 from logger.joint.decode import DecodeState, decode, frame_of, plan_for
 from logger.joint.fields import raw_values
-from logger.joint.identifiers import full_mask, identifier_for, named
+from logger.joint.identifiers import identifier_for, named
 from logger.joint.joint_settings import JointSettings
 from logger.joint.layout import Frame
+from logger.joint.typed import TypedFrame
 from logger.joint.value import SHARES, Part, Place, Value
 from logger.joint.worth import worth_of
+from logger.settings_file import nearest
 
 __all__ = ["ByteSaid", "Explained", "ValueSaid", "explain"]
 
@@ -83,28 +84,41 @@ class Explained:
     """What cannot be told from one frame, and what else there is to say."""
 
 
-def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = False) -> Explained:
-    """Return what a frame says to the recorder.
+def explain(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:
+    """Return what a frame says to the recorder, on whatever bus of the bench or on the one named.
 
     Raises
     ------
     InputError
-        The identifier or the bytes cannot be read, or no joint of the bench sends such a frame.
+        There is no such bus, or no joint of the bench sends such a frame.
     """
-    number, data = _typed(identifier, payload, extended=extended)
-    flags = (EXTENDED if extended else 0) | (FD if len(data) > CLASSIC_BYTES else 0)
+    names = [one.name for one in bench.buses]
+    if bus is not None and bus not in names:
+        raise InputError(f"--bus: found {bus!r}, expected a bus.{nearest(bus, names)}")
+    places = [place for place, name in enumerate(names) if bus in {None, name}]
+    flags = (EXTENDED if frame.extended else 0) | (FD if frame.fd else 0)
+    number, data = frame.identifier, frame.data
     # As whoever asked: then what looks like a request is read as the answer.
     plan = plan_for(bench, asking=True)
-    for bus, settings in enumerate(bench.buses):
-        frames = FrameBatch.of([(0, number, flags, data)], bus=bus)
+    found: Explained | None = None
+    elsewhere: list[str] = []
+    for place in places:
+        frames = FrameBatch.of([(0, number, flags, data)], bus=place)
         decoded, _ = decode(plan, DecodeState(), frames)
         heard = [readings for readings in decoded.readings if len(readings)]
         if not heard:
             continue
+        if found is not None:
+            elsewhere.append(
+                f"A bus has to be chosen: on {names[place]!r} the same frame is of "
+                f"{heard[0].joint}. Here it is read as of {found.bus!r}; --bus {names[place]} "
+                "reads it as of the other."
+            )
+            continue
         readings = heard[0]
         joint = bench.joint(readings.joint)
-        frame = _frame_of(bench, joint, frame_of(plan, frames))
-        carried = {value.channel for value in frame.value}
+        kind = _frame_of(bench, joint, frame_of(plan, frames))
+        carried = {value.channel for value in kind.value}
         if bench.derives_torque(joint) and "current_A" in carried:
             carried.add("torque_Nm")
         told = {
@@ -112,45 +126,22 @@ def explain(bench: Bench, identifier: str, payload: str, *, extended: bool = Fal
             for channel, values in readings.columns.items()
             if channel in carried
         }
-        return Explained(
+        found = Explained(
             joint=joint.name,
-            frame=frame.name,
-            bus=settings.name,
+            frame=kind.name,
+            bus=names[place],
             readings=told,
-            bytes=_bytes(frame, data),
-            values=tuple(_values(bench, joint, frame, data, told)),
-            remarks=tuple(_remarks(joint, frame, [one.joint for one in heard[1:]])),
+            bytes=_bytes(kind, data),
+            values=tuple(_values(bench, joint, kind, data, told)),
+            remarks=tuple(_remarks(joint, kind, [one.joint for one in heard[1:]])),
         )
-    asked = _asked(bench, number, data, extended=extended)
-    if asked is not None:
-        return asked
+    found = found or _asked(bench, frame, places)
+    if found is not None:
+        return replace(found, remarks=(*found.remarks, *elsewhere))
     raise InputError(
-        f"{named(number, extended=extended)} {data.hex(' ').upper() or '(no bytes)'}: "
-        f"{_why(bench, number, data, extended=extended)}"
+        f"{named(number, extended=frame.extended)} {data.hex(' ').upper() or '(no bytes)'}: "
+        f"{_why(bench, frame, places)}"
     )
-
-
-def _typed(identifier: str, payload: str, *, extended: bool) -> tuple[int, bytes]:
-    try:
-        number = int(identifier, 0)
-    except ValueError:
-        raise InputError(
-            f"ID: found {identifier!r}, expected an identifier such as 0x2C3 or 707."
-        ) from None
-    most = full_mask(extended=extended)
-    if not 0 <= number <= most:
-        hint = "" if extended or number < 0 else " A 29-bit identifier wants --extended."
-        raise InputError(f"ID: found {identifier}, expected 0 to 0x{most:X}.{hint}")
-    compact = re.sub(r"[\s:,]", "", payload)
-    if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
-        raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
-    data = bytes.fromhex(compact)
-    if len(data) not in LENGTHS:
-        raise InputError(
-            f"BYTES: found {len(data)} bytes, expected a length that CAN has: 0 to 8, and with CAN "
-            "FD 12, 16, 20, 24, 32, 48 or 64."
-        )
-    return number, data
 
 
 def _frame_of(bench: Bench, joint: JointSettings, frame: Frame) -> Frame:
@@ -290,13 +281,16 @@ def _remarks(joint: JointSettings, frame: Frame, others: list[str]) -> list[str]
     return said
 
 
-def _asked(bench: Bench, number: int, data: bytes, *, extended: bool) -> Explained | None:
+def _asked(bench: Bench, frame: TypedFrame, places: Sequence[int]) -> Explained | None:
     for joint in bench.joints:
+        if bench.bus_of(joint) not in places:
+            continue
         for request in bench.layout_of(joint).request:
             own = identifier_for(
                 request.identifier, joint.node, extended=request.extended, where=joint.name
             )
-            if (own, request.extended, bytes.fromhex(request.data)) == (number, extended, data):
+            asks = (own, request.extended, bytes.fromhex(request.data))
+            if asks == (frame.identifier, frame.extended, frame.data):
                 return Explained(
                     joint=joint.name,
                     frame=request.name,
@@ -304,25 +298,28 @@ def _asked(bench: Bench, number: int, data: bytes, *, extended: bool) -> Explain
                     readings={},
                     bytes=tuple(
                         ByteSaid(place=place, content=content, of=("request",))
-                        for place, content in enumerate(data)
+                        for place, content in enumerate(frame.data)
                     ),
                     remarks=("A request that this joint is sent; it carries no values.",),
                 )
     return None
 
 
-def _why(bench: Bench, number: int, data: bytes, *, extended: bool) -> str:
+def _why(bench: Bench, typed: TypedFrame, places: Sequence[int]) -> str:
     """Return why nobody sends such a frame, and what comes nearest."""
+    number, data, extended = typed.identifier, typed.data, typed.extended
     known = [
         (joint.name, frame, claim)
         for joint in bench.joints
+        if bench.bus_of(joint) in places
         for frame, claim in zip(bench.layout_of(joint).frame, bench.claims_of(joint), strict=True)
         if claim.extended == extended
     ]
     here = [one for one in known if number & one[2].mask == one[2].identifier]
     if not here:
         if not known:
-            return f"no joint of the bench has {'29' if extended else '11'}-bit identifiers."
+            whose = "the bench" if len(places) == len(bench.buses) else "that bus"
+            return f"no joint of {whose} has {'29' if extended else '11'}-bit identifiers."
         name, frame, claim = min(known, key=lambda one: abs(one[2].identifier - number))
         return (
             "identifier of no joint; the nearest is "

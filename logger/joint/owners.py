@@ -18,7 +18,7 @@ from logger.joint.bench import Bench
 from logger.joint.claims import LONGEST, Claim
 from logger.joint.identifiers import STANDARD_MOST, identifier_for
 
-__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_for", "owners_of"]
+__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_for", "owners_of", "reasons_of"]
 
 ASKED: Final = -2
 """Owner of a frame that is no joint's but a request that a layout knows."""
@@ -145,8 +145,14 @@ def owners_of(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32], d
     left = (owner < 0).nonzero()[0]
     if len(left) == 0:
         return owner, {}
-    owner[left], rejected = _one_by_one(plan, frames.taken(left))
-    return owner, rejected
+    owner[left], reasons = _one_by_one(plan, frames.taken(left))
+    counts = {reason: int(np.count_nonzero(rows)) for reason, rows in reasons.items()}
+    return owner, {reason: count for reason, count in counts.items() if count}
+
+
+def reasons_of(plan: OwnerPlan, frames: FrameBatch) -> dict[str, NDArray[np.bool_]]:
+    """Return for each reason in words the frames, shape (n,), that are nobody's for it."""
+    return _one_by_one(plan, frames)[1]
 
 
 def _directly(plan: OwnerPlan, frames: FrameBatch) -> NDArray[np.int32]:
@@ -182,7 +188,9 @@ def _directly(plan: OwnerPlan, frames: FrameBatch) -> NDArray[np.int32]:
     return owner
 
 
-def _one_by_one(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32], dict[str, int]]:
+def _one_by_one(
+    plan: OwnerPlan, frames: FrameBatch
+) -> tuple[NDArray[np.int32], dict[str, NDArray[np.bool_]]]:
     owner = np.full(len(frames), -1, np.int32)
     data_frame = (frames.flags & _NO_DATA) == 0
     extended = (frames.flags & EXTENDED) != 0
@@ -216,13 +224,12 @@ def _one_by_one(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32],
             fits &= frames.data[:, place] == content
         owner[fits] = ASKED
     nobody = owner == -1
-    counts = {
+    return owner, {
         # An adapter may mark a frame as several; it is counted once.
-        "remote frame": int(np.count_nonzero((frames.flags & _NO_DATA) == REMOTE)),
-        "error frame": int(np.count_nonzero((frames.flags & (ERROR | SENT)) == ERROR)),
-        "identifier of no joint": int(np.count_nonzero(data_frame & nobody & ~claimed)),
-        "leading bytes of no frame": int(np.count_nonzero(nobody & claimed & ~begun)),
-        "too short": int(np.count_nonzero(nobody & begun & ~long_enough)),
-        "too long": int(np.count_nonzero(nobody & long_enough)),
+        "remote frame": (frames.flags & _NO_DATA) == REMOTE,
+        "error frame": (frames.flags & (ERROR | SENT)) == ERROR,
+        "identifier of no joint": data_frame & nobody & ~claimed,
+        "leading bytes of no frame": nobody & claimed & ~begun,
+        "too short": nobody & begun & ~long_enough,
+        "too long": nobody & long_enough,
     }
-    return owner, {reason: count for reason, count in counts.items() if count}

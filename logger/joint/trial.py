@@ -1,7 +1,8 @@
 """What a layout makes of frames: for a person who is still writing it.
 
 Per kind of frame how many came and how often, per channel the newest value, its range, what lies
-outside, what is no value, and the largest jump; per reason an example of what is not decoded. Pure.
+outside, what is no value, and the largest jump; of what is not decoded an example of each reason.
+Pure.
 """
 
 from collections.abc import Mapping
@@ -14,14 +15,17 @@ from numpy.typing import NDArray
 from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench import Bench, bench_from
 from logger.joint.channels import CHANNELS
-from logger.joint.decode import DecodeState, decode, plan_for
+from logger.joint.decode import DecodeState, decode, kinds_of, plan_for
 from logger.joint.identifiers import named
-from logger.joint.owners import owners_of
+from logger.joint.layout import Frame
+from logger.joint.owners import reasons_of
 
 __all__ = ["ChannelTried", "KindTried", "NotDecoded", "Trial", "bench_for", "tried", "with_layout"]
 
-EXAMPLES: Final = 3
-"""Frames shown for each reason."""
+SAID: Final = 3
+"""Of what joints said in words, so much is shown."""
+LEFT: Final = 12
+"""Identifiers shown of what is not decoded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +46,8 @@ class ChannelTried:
     joint: str
     channel: str
     count: int
+    absent: int
+    """How often a frame came that carries it, and said "no value"."""
     newest: float | None
     lowest: float | None
     highest: float | None
@@ -53,9 +59,10 @@ class ChannelTried:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotDecoded:
-    """Frames that nobody decodes, of one identifier."""
+    """Frames that nobody decodes: of one identifier, for one reason."""
 
     identifier: str
+    reason: str
     count: int
     example: str
     """Payload of the newest, in hex."""
@@ -72,7 +79,7 @@ class Trial:
     reasons: Mapping[str, int]
     """Reason in words -> frames that were not decoded for it."""
     left: tuple[NotDecoded, ...]
-    """By identifier, the most frequent first."""
+    """The most frequent first; the first of each reason is there for certain."""
     said: tuple[str, ...]
     """What joints said in words, the newest last."""
 
@@ -94,29 +101,35 @@ def with_layout(bench: Bench, name: str, layout: str, *, where: str) -> Bench:
     return bench_from(bench.text, {**bench.layout_texts, name: layout}, where=where)
 
 
-def tried(bench: Bench, frames: FrameBatch) -> Trial:
-    """Return what a bench makes of frames, in order of time for each bus."""
+def tried(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> Trial:
+    """Return what a bench makes of frames, in order of time for each bus; `joint`: only of that."""
     # Nothing is sent here: what looks like a request may be one.
     plan = plan_for(bench, asking=False)
     decoded, _ = decode(plan, DecodeState(), frames)
-    owner, _ = owners_of(plan.owners, frames)
     kinds: list[KindTried] = []
     channels: list[ChannelTried] = []
-    for joint, readings in zip(plan.joints, decoded.readings, strict=True):
-        kind = joint.kind_of[owner]
-        for place, frame in enumerate(joint.frames):
+    for one, readings, kind in zip(
+        plan.joints, decoded.readings, kinds_of(plan, frames), strict=True
+    ):
+        name = one.joint.name
+        if joint not in {None, name}:
+            continue
+        carrying = dict.fromkeys(one.channels, 0)
+        for place, held in enumerate(one.frames):
             times = frames.time_ns[kind == place]
+            for channel in _carried(bench, held.frame, name):
+                carrying[channel] += len(times)
             kinds.append(
                 KindTried(
-                    joint=joint.joint.name,
-                    frame=frame.frame.name,
+                    joint=name,
+                    frame=held.frame.name,
                     count=len(times),
                     period_s=float(np.median(np.diff(times))) * 1e-9 if len(times) > 1 else None,
                 )
             )
         channels += [
-            _channel(joint.joint.name, channel, readings.series(channel)[1])
-            for channel in joint.channels
+            _channel(name, channel, readings.series(channel)[1], carrying[channel])
+            for channel in one.channels
         ]
     return Trial(
         frames=len(frames),
@@ -124,18 +137,29 @@ def tried(bench: Bench, frames: FrameBatch) -> Trial:
         kinds=tuple(kinds),
         channels=tuple(channels),
         reasons=decoded.rejected,
-        left=_left(frames.taken(owner == -1)),
-        said=tuple(notice.text for notice in decoded.notices[-EXAMPLES:]),
+        left=_left(frames, reasons_of(plan.owners, frames)),
+        said=tuple(notice.text for notice in decoded.notices if joint in {None, notice.joint})[
+            -SAID:
+        ],
     )
 
 
-def _channel(joint: str, channel: str, values: NDArray[np.float64]) -> ChannelTried:
+def _carried(bench: Bench, frame: Frame, joint: str) -> set[str]:
+    """Return the channels that a kind of frame tells, the derived torque among them."""
+    carried = {value.channel for value in frame.value}
+    if "current_A" in carried and bench.derives_torque(bench.joint(joint)):
+        carried.add("torque_Nm")
+    return carried
+
+
+def _channel(joint: str, channel: str, values: NDArray[np.float64], carrying: int) -> ChannelTried:
     known = CHANNELS[channel]
     there = len(values) > 0
     return ChannelTried(
         joint=joint,
         channel=channel,
         count=len(values),
+        absent=carrying - len(values),
         newest=float(values[-1]) if there else None,
         lowest=float(values.min()) if there else None,
         highest=float(values.max()) if there else None,
@@ -144,16 +168,30 @@ def _channel(joint: str, channel: str, values: NDArray[np.float64]) -> ChannelTr
     )
 
 
-def _left(frames: FrameBatch) -> tuple[NotDecoded, ...]:
-    key = frames.identifier.astype(np.int64) << 1 | (frames.flags & EXTENDED)
-    found = []
-    for one, count in zip(*np.unique(key, return_counts=True), strict=True):
-        row = int(np.flatnonzero(key == one)[-1])
-        found.append(
+def _left(frames: FrameBatch, reasons: Mapping[str, NDArray[np.bool_]]) -> tuple[NotDecoded, ...]:
+    found: list[NotDecoded] = []
+    for reason, rows in reasons.items():
+        of_it = frames.taken(rows)
+        key = of_it.identifier.astype(np.int64) << 1 | ((of_it.flags & EXTENDED) != 0)
+        # Of the frames turned round the first of each identifier is the newest.
+        _, back, counts = np.unique(key[::-1], return_index=True, return_counts=True)
+        here = [
             NotDecoded(
-                identifier=named(int(one) >> 1, extended=bool(one & 1)),
+                identifier=named(
+                    int(of_it.identifier[row]), extended=bool(of_it.flags[row] & EXTENDED)
+                ),
+                reason=reason,
                 count=int(count),
-                example=bytes(frames.data[row, : frames.length[row]]).hex(" ").upper(),
+                example=bytes(of_it.data[row, : of_it.length[row]]).hex(" ").upper(),
             )
-        )
-    return tuple(sorted(found, key=lambda one: -one.count)[: 4 * EXAMPLES])
+            for row, count in zip(len(of_it) - 1 - back, counts, strict=True)
+        ]
+        found += sorted(here, key=lambda one: -one.count)[:LEFT]
+    first = [
+        next(one for one in found if one.reason == reason)
+        for reason, rows in reasons.items()
+        if rows.any()
+    ]
+    rest = sorted((one for one in found if one not in first), key=lambda one: -one.count)
+    shown = [*first, *rest[: max(0, LEFT - len(first))]]
+    return tuple(sorted(shown, key=lambda one: -one.count))

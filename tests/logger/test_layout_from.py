@@ -34,7 +34,9 @@ POOL = [
 ]
 
 
-def _signal(draw, name: str, unit: str | None, *, bytes_: int, mux: int | None) -> Signal:
+def _signal(
+    draw, name: str, unit: str | None, *, bytes_: int, mux: tuple[str, int] | None
+) -> Signal:
     big = draw(st.booleans())
     floating = unit is not None and draw(st.sampled_from([False, False, True]))
     length = draw(st.sampled_from([16, 32, 64]) if floating else st.integers(1, 64))
@@ -52,27 +54,15 @@ def _signal(draw, name: str, unit: str | None, *, bytes_: int, mux: int | None) 
         is_signed=unit is not None and not floating and draw(st.booleans()),
         conversion=BaseConversion.factory(scale=scale, offset=offset, is_float=floating),
         unit=unit,
-        multiplexer_ids=None if mux is None else [mux],
-        multiplexer_signal=None if mux is None else "kind",
+        multiplexer_ids=None if mux is None else [mux[1]],
+        multiplexer_signal=None if mux is None else mux[0],
     )
 
 
 @st.composite
 def _messages(draw) -> Message:
-    """Draw a message: signals anywhere in 1 to 64 bytes, with or without a multiplexer."""
+    """Draw a message: signals anywhere in 1 to 64 bytes, with no, one or two multiplexers."""
     bytes_ = draw(st.sampled_from([1, 4, 7, 8, 8, 8, 12, 64]))
-    muxed = draw(st.booleans())
-    signals: list[Signal] = []
-    if muxed:
-        bits = draw(st.integers(1, 9))
-        big = draw(st.booleans())
-        start = draw(st.integers(0, 8 * bytes_ - 1))
-        signals.append(
-            Signal(
-                "kind", start, bits, byte_order="big_endian" if big else "little_endian",
-                is_multiplexer=True,
-            )
-        )  # fmt: skip
     extended = draw(st.booleans())
     number = draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF))
 
@@ -82,11 +72,21 @@ def _messages(draw) -> Message:
         except Error:
             return None
 
-    if message(signals) is None:
-        signals = []
-        muxed = False
+    signals: list[Signal] = []
+    muxes: list[str] = []
+    for mux in ["kind", "page"][: draw(st.integers(0, 2))]:
+        bits = draw(st.integers(1, 9))
+        big = draw(st.booleans())
+        start = draw(st.integers(0, 8 * bytes_ - 1))
+        more = Signal(
+            mux, start, bits, byte_order="big_endian" if big else "little_endian",
+            is_multiplexer=True,
+        )  # fmt: skip
+        if message([*signals, more]) is not None:
+            signals, muxes = [*signals, more], [*muxes, mux]
     for name, unit, _, _ in draw(st.lists(st.sampled_from(POOL), unique=True, max_size=5)):
-        mux = draw(st.integers(0, 1)) if muxed else None
+        chosen_by = draw(st.sampled_from([None, *muxes]))
+        mux = None if chosen_by is None else (chosen_by, draw(st.integers(0, 1)))
         more = [*signals, _signal(draw, name, unit, bytes_=bytes_, mux=mux)]
         # Where signals meet or reach over the end, the library says so: one less.
         signals = more if message(more) is not None else signals
@@ -199,6 +199,108 @@ def test_files_that_describe_nothing(tmp_path: Path, content: str | None, words:
     assert words in str(fault.value)
 
 
+MORE = """
+VERSION ""
+NS_ :
+BS_:
+BU_: Joint
+BO_ 640 Two: 8 Joint
+ SG_ KindA M : 0|4@1+ (1,0) [0|0] "" Joint
+ SG_ KindB M : 4|4@1+ (1,0) [0|0] "" Joint
+ SG_ WindingTemp m0 : 24|8@1- (1,0) [0|0] "degC" Joint
+ SG_ Volt m1 : 32|16@1+ (0.1,0) [0|0] "V" Joint
+BO_ 641 Odd: 8 Joint
+ SG_ HousingTemp : 0|8@1+ (1,-40) [0|0] "degC" Joint
+ SG_ PhaseCurrent : 4|8@1+ (1,0) [0|0] "A" Joint
+ SG_ Torque : 16|16@1+ (0,0) [0|0] "Nm" Joint
+ SG_ Volt : 60|8@1+ (1,0) [0|0] "V" Joint
+ SG_ State : 8|8@1+ (1,0) [0|0] "" Joint
+BO_ 642 Wide: 64 Joint
+ SG_ Volt : 0|70@1+ (1,0) [0|0] "V" Joint
+BO_ 643 Many: 8 Joint
+ SG_ KindA M : 0|8@1+ (1,0) [0|0] "" Joint
+ SG_ KindB M : 8|8@1+ (1,0) [0|0] "" Joint
+ SG_ Speed m0 : 16|8@1+ (1,0) [0|0] "rpm" Joint
+ SG_ Volt m0 : 24|8@1+ (1,0) [0|0] "V" Joint
+SG_MUL_VAL_ 640 WindingTemp KindA 0-0;
+SG_MUL_VAL_ 640 Volt KindB 1-2;
+SG_MUL_VAL_ 643 Speed KindA 0-19;
+SG_MUL_VAL_ 643 Volt KindB 0-19;
+VAL_ 641 HousingTemp 255 "not available" ;
+VAL_ 641 State 0 "" 1 "on" ;
+"""
+
+
+@pytest.fixture
+def odd_bus(tmp_path: Path) -> Path:
+    """Write a bus description of what not every value can be."""
+    path = tmp_path / "odd.dbc"
+    path.write_text(MORE, encoding="utf-8")
+    return path
+
+
+def test_two_multiplexers_side_by_side_lose_no_signal(odd_bus: Path):
+    """Each value of one goes with each of the other."""
+    text = layout_text(read_messages(odd_bus), ["Two"], name="l", source="odd.dbc")
+    frames = layout_from(text, "l.toml").frame
+    assert [frame.name for frame in frames] == ["Two KindA=0 KindB=1", "Two KindA=0 KindB=2"]
+    for frame in frames:
+        assert [value.channel for value in frame.value] == ["temperature_winding_degC", "voltage_V"]
+    with pytest.raises(InputError, match=r"'Many' make 400 kinds of frame or more.*at most 256"):
+        layout_text(read_messages(odd_bus), ["Many"], name="l", source="odd.dbc")
+
+
+def test_what_cannot_be_a_value_is_a_comment_and_not_the_end(odd_bus: Path):
+    """Too long, on others' bits, beyond the frame, of no scale: the rest is written."""
+    text = layout_text(read_messages(odd_bus), ["Odd", "Wide", "Odd"], name="l", source="odd.dbc")
+    odd, wide = layout_from(text, "l.toml").frame
+    assert [value.channel for value in odd.value] == ["temperature_housing_degC", "state_code"]
+    assert wide.value == ()
+    for reason in (
+        "PhaseCurrent, in A: not as current_A, since it stands on bits of HousingTemp",
+        "Torque, in Nm: not as torque_Nm, since its scale is 0",
+        "Volt, in V: not as voltage_V, since it reaches beyond the 8 bytes of the frame",
+        "Volt, in V: not as voltage_V, since 70 bits, and a value has at most 64",
+    ):
+        assert f"  # {reason}" in text
+    assert odd.value[1].names == {"1": "on"}
+
+
+def test_names_of_numbers_are_asked_about(odd_bus: Path):
+    """255 that is called "not available" may be no value: said, not guessed."""
+    text = layout_text(read_messages(odd_bus), ["Odd"], name="l", source="odd.dbc")
+    assert '  # Some raw values have names: 255 is "not available". Which mean: no value?' in text
+
+
+@given(
+    word=st.text(min_size=1, max_size=8).filter(
+        lambda text: not any("\ud800" <= one <= "\udfff" for one in text)
+    ),
+    unit=st.text(st.characters(max_codepoint=0x2FF), max_size=6),
+)
+def test_whatever_words_stand_in_the_file(word: str, unit: str):
+    """Quotes, ends of lines, control characters, signs beyond 16 bits: the layout reads back."""
+    signal = Signal(
+        "State",
+        0,
+        8,
+        unit=unit,
+        conversion=BaseConversion.factory(choices={1: NamedSignalValue(1, word)}),
+    )
+    text = layout_text([Message(1, "M", 1, [signal])], ["M"], name="l", source=f"{unit}.dbc")
+
+    def signs(text: str) -> list[str]:
+        return [
+            one
+            for one in text
+            if not (one.isspace() or "\x00" <= one <= "\x1f" or "\x7f" <= one <= "\x9f")
+        ]
+
+    for value in layout_from(text, "l.toml").frame[0].value:
+        named = "".join(value.names.values()) if value.channel == "state_code" else word
+        assert signs(named) == signs(word)
+
+
 def test_a_message_that_is_not_there(described_bus: Path):
     """The nearest name is offered."""
     with pytest.raises(InputError, match="Did you mean 'Status'"):
@@ -224,3 +326,7 @@ def test_from_the_command_line(described_bus: Path):
     assert again.returncode == 2
     assert again.stderr.strip().endswith("is there already, and stays; name another with --out.")
     assert (folder / "status.toml").read_text("utf-8") == text
+    nowhere = _run("joint.dbc", "--message", "Status", "--out", "nowhere/x.toml", cwd=folder)
+    assert nowhere.returncode == 2
+    assert "nowhere/x.toml: cannot be written" in nowhere.stderr
+    assert "Traceback" not in nowhere.stderr

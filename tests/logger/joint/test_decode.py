@@ -13,6 +13,7 @@ from logger.joint.bench import Bench, bench_from
 from logger.joint.decode import DecodeState, decode, plan_for
 from logger.joint.explain import explain
 from logger.joint.fields import raw_values
+from logger.joint.typed import typed_frame
 from logger.joint.value import Value
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
@@ -152,7 +153,7 @@ byte = 1
 bits = 8
 signed = true
 """
-    found = explain(_bench(layout), "0x10", "00 18")
+    found = explain(_bench(layout), typed_frame("0x10", "00 18"))
     assert found.readings == {"temperature_housing_degC": 24.0}
 
 
@@ -322,78 +323,6 @@ def test_any_place_decodes_as_cantools_decodes_it(
         ours = [float(number) * value.scale + value.offset for number in whole.tolist()]
         theirs = [message.decode(payload)[signal.name] for payload in payloads]
         assert ours == pytest.approx([float(number) for number in theirs], rel=1e-12, abs=1e-12)
-
-
-@st.composite
-def _layouts(draw: st.DrawFn) -> tuple[list[tuple[int, bool, list[tuple[Value, Signal]]]], int]:
-    """Draw a few kinds of frame with identifiers that differ, 11 and 29 bits, and a node."""
-    node = draw(st.integers(0, 15))
-    bases = draw(st.lists(st.integers(1, 0x7E), min_size=1, max_size=3, unique=True))
-    kinds = [(base * 16, draw(st.booleans()), draw(_values())) for base in bases]
-    return kinds, node
-
-
-def _toml(kinds: list[tuple[int, bool, list[tuple[Value, Signal]]]]) -> str:
-    lines = ['format = 1\nname = "l"']
-    for base, extended, values in kinds:
-        lines += [
-            f'[[frame]]\nname = "k{base}"\nidentifier = "0x{base:X} + node"',
-            f"length = 8\nextended = {str(extended).lower()}",
-        ]
-        for value, _ in values:
-            lines += [
-                f'[[frame.value]]\nchannel = "{value.channel}"',
-                f"byte = {value.byte}\nbit = {value.bit}\nbits = {value.bits}",
-                f'order = "{value.order}"\nsigned = {str(value.signed).lower()}',
-                f"scale = {value.scale}\noffset = {value.offset}",
-            ]
-    return "\n".join(lines)
-
-
-@settings(max_examples=80, deadline=None)
-@given(_layouts(), st.data())
-def test_any_layout_decodes_as_cantools_decodes_it(drawn, data: st.DataObject):
-    """Random layouts as files, random frames: the readings are what a cantools database gives."""
-    kinds, node = drawn
-    text = BENCH.replace("node = 3", f"node = {node}")
-    plan = plan_for(bench_from(text, {"l": _toml(kinds)}, where="bench.toml"))
-    database = Database(
-        [
-            Message(
-                base + node,
-                f"k{base}",
-                8,
-                [signal for _, signal in values],
-                is_extended_frame=extended,
-            )
-            for base, extended, values in kinds
-        ]
-    )
-    sent = data.draw(
-        st.lists(
-            st.tuples(st.sampled_from(kinds), st.binary(min_size=8, max_size=8)),
-            min_size=1,
-            max_size=8,
-        )
-    )
-    frames = FrameBatch.of(
-        [
-            (time, base + node, EXTENDED if extended else 0, payload)
-            for time, ((base, extended, _), payload) in enumerate(sent)
-        ]
-    )
-    decoded, _ = decode(plan, DecodeState(), frames)
-    readings = decoded.readings[0]
-    assert not decoded.rejected
-    assert readings.time_ns.tolist() == list(range(len(sent)))
-    for row, ((base, extended, _), payload) in enumerate(sent):
-        theirs = database.decode_message(base + node, payload, force_extended_id=extended)
-        ours = {
-            name: values[row]
-            for name, values in readings.columns.items()
-            if not np.isnan(values[row])
-        }
-        assert ours == pytest.approx({k: float(v) for k, v in theirs.items()}, rel=1e-12, abs=1e-12)
 
 
 def test_a_mask_leaves_bits_open():
