@@ -126,6 +126,7 @@ class Intake:
                 limits,
                 joint=joint.name,
                 hold_ns=self._bench.hold_ns_of(joint),
+                rated=joint.rated,
                 sensor=joint.name in self._bench.sensors,
             )
             for joint in self._bench.joints

@@ -13,10 +13,10 @@ from typing import Final
 
 from logger.joint.decode import DecodeState, resumed
 from logger.limits.evaluate import Plan, State, initial
-from logger.limits.level import LevelState
+from logger.limits.frozen import Frozen, FrozenMemory
+from logger.limits.hysteresis import LevelState
 from logger.limits.lifecycle import Alert, fold
-from logger.limits.limit import Level
-from logger.limits.silence import SilenceState
+from logger.limits.silence import Silence, SilenceState
 from logger.store.events import Event
 from logger.store.lock import refuse_written
 from logger.store.manifest import time_text
@@ -116,17 +116,21 @@ def start_of(path: Path) -> Start:
 
 def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
     """Return the state of a joint's limits: what stood still stands; all else begins anew."""
-    state = dict(initial(plan, start_ns=start_ns).limits)
+    fresh = initial(plan, start_ns=start_ns)
+    state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
         alert = start.standing.get((plan.joint, limit.name))
         if alert is None:
             continue
-        if isinstance(limit, Level):
-            state[limit.name] = LevelState(active=True, peak=alert.peak)
-        else:
+        if isinstance(limit, Silence):
             silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
             state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
-    return State(limits=state)
+        else:
+            state[limit.name] = LevelState(active=True, peak=alert.peak)
+            if isinstance(limit, Frozen):
+                # From there it must move, or it is frozen still.
+                memories[limit.name] = FrozenMemory(anchor=alert.peak)
+    return State(limits=state, memories=memories)
 
 
 def gap_sentence(start: Start, *, start_ns: int) -> str:

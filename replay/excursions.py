@@ -11,7 +11,8 @@ from typing import Final
 
 from logger.limits.change import Change
 from logger.limits.evaluate import evaluate, initial, plan_for, taken_over
-from logger.limits.limit import Level, LimitSet
+from logger.limits.kind import Kind
+from logger.limits.limit import LimitSet
 from replay.alerts import furthest
 from replay.recording import Recording
 from replay.statistics import figures
@@ -37,7 +38,9 @@ class Excursion:
     """When the limit picked up, its delay over."""
     duration_s: float
     peak: float
-    """The furthest value, in the channel's unit; seconds for a silence."""
+    """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
+    unit of the kind (a share of a full thermal image, a rise a minute, an error); of one that is
+    ongoing what it was when it was raised."""
     ongoing: bool
     """It had not returned at the recording's end."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
@@ -62,12 +65,19 @@ def changes(
                 joint=joint,
                 hold_ns=recording.hold_ns(joint),
                 sensor=joint in recording.bench.sensors,
+                rated=recording.bench.joint(joint).rated,
             ),
         )
         for from_ns, limits in sets
     ]
     channels = sorted(
-        {limit.channel for _, plan in plans for limit in plan.limits if limit.kind == "level"}
+        {
+            channel
+            for _, plan in plans
+            for limit in plan.limits
+            if isinstance(limit, Kind)
+            for _, channel in limit.needs
+        }
     )
     if not any(plan.limits for _, plan in plans):
         return
@@ -116,7 +126,9 @@ def _excursion(
     end_ns = recording.end_ns if end is None else end.time_ns
     if end is not None:
         peak = end.peak
-    elif isinstance(limit := limits.named(start.limit), Level):
+    elif isinstance(limit := limits.named(start.limit), Kind) and not start.channel:
+        peak = start.peak
+    elif isinstance(limit, Kind):
         reached = figures(recording, start.joint, start.channel, start.time_ns, end_ns)
         ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
         peak = furthest(limit, [start.peak, *ends])
