@@ -16,7 +16,8 @@
     hysteresis   pick-up, drop-off and delays over the scores of any kind
     curves       inverse-time and thermal curves: how long a current may last
     curve_table  one such curve as rows, to hold beside a handbook
-    recorder     what the recorder watches about itself: lost frames, a full disk
+    bus          limits on the recorder itself: its buses, losses, its disk
+    recorder     what the recorder watches about itself, once a second
     evaluate     all limits of one joint over readings, in any chunking
     nuisance     alerts that chatter or stand for days, named
     lifecycle    what became of each alert: one fold over the events

@@ -39,7 +39,7 @@ from logger.limits.hysteresis import LevelState
 from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from logger.limits.kind import Kind, Scores
 from logger.limits.level import Level, Outside, RatedLevel, measure_level, measure_outside
-from logger.limits.limit import Limit, LimitSet
+from logger.limits.limit import LimitSet, OfJoint
 from logger.limits.rate import Rate, RateMemory, measure_rate
 from logger.limits.series import Series
 from logger.limits.silence import Silence, SilenceState
@@ -76,7 +76,7 @@ class Plan:
     """What is watched on one joint."""
 
     joint: str
-    limits: tuple[Limit, ...]
+    limits: tuple[OfJoint, ...]
     hold_ns: Mapping[str, int]
     """Channel -> how long one of its values holds."""
 
@@ -117,7 +117,7 @@ def plan_for(
     )
 
 
-def _of(limit: Limit, rated: Rated) -> Limit | None:
+def _of(limit: OfJoint, rated: Rated) -> OfJoint | None:
     return limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
 
 
@@ -180,7 +180,9 @@ def evaluate(
     return tuple(change for _, change in found), State(limits=after, memories=memories)
 
 
-def _measured(limit: Limit, memory: Memory | None, series: Series) -> tuple[Scores, Memory | None]:
+def _measured(
+    limit: OfJoint, memory: Memory | None, series: Series
+) -> tuple[Scores, Memory | None]:
     """Return the scores of a limit, and what it remembers behind them."""
     match limit, memory:
         case Level(), _:

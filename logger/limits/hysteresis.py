@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.limits.change import Change
-from logger.limits.kind import Kind, Scores
+from logger.limits.kind import Scores, Timed
 
 __all__ = ["LevelState", "step"]
 
@@ -33,7 +33,7 @@ class LevelState:
 
 
 def step(
-    limit: Kind, state: LevelState, scores: Scores, *, joint: str
+    limit: Timed, state: LevelState, scores: Scores, *, joint: str
 ) -> tuple[list[tuple[int, Change]], LevelState]:
     """Return the changes, each with the index of its score, and the state after them."""
     score, told, time_ns = scores.score, scores.told, scores.time_ns
@@ -116,7 +116,7 @@ def _runs(
     return first, last, side, since, False
 
 
-def _worst(limit: Kind, before: float | None, told: NDArray[np.float64]) -> float:
+def _worst(limit: Timed, before: float | None, told: NDArray[np.float64]) -> float:
     """Return the worst of `before` and what follows; of equals the earliest."""
     if len(told) == 0:
         assert before is not None, "an alert has at least one reading"

@@ -26,6 +26,7 @@ __all__ = [
     "Scores",
     "Severity",
     "Span",
+    "Timed",
     "rated_of",
 ]
 
@@ -40,15 +41,29 @@ Span = Annotated[float, Field(gt=0, le=YEAR_S)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
-class Kind(Settings):
-    """A limit on the readings of a joint."""
+class Timed(Settings):
+    """A limit with delays: on the readings of a joint, or on the recorder itself."""
 
     name: LimitName
     severity: Severity
-    joint: str | None = None
-    """None: every joint that carries the channels."""
     on_delay_s: Delay = 0.0
     off_delay_s: Delay = 0.0
+
+    @property
+    def told_channel(self) -> str:
+        """The channel in whose unit values are told; empty where they have a unit of their own."""
+        return ""
+
+    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return values by which peaks are chosen, more is worse, whichever way the limit looks."""
+        return told
+
+
+class Kind(Timed):
+    """A limit on the readings of a joint."""
+
+    joint: str | None = None
+    """None: every joint that carries the channels."""
 
     @property
     def needs(self) -> tuple[tuple[str, str], ...]:
@@ -59,15 +74,6 @@ class Kind(Settings):
     def shares(self) -> tuple[tuple[str, str], ...]:
         """The keys that are shares of a rated value, and the channel that it is of."""
         return ()
-
-    @property
-    def told_channel(self) -> str:
-        """The channel in whose unit values are told; empty where they have a unit of their own."""
-        return ""
-
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return values by which peaks are chosen, more is worse, whichever way the limit looks."""
-        return told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.joint.joint_settings import JointSettings
+from logger.limits.bus import Bus, Disk, OfRecorder, of_recorder
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
 from logger.limits.kind import Kind, Severity, rated_of
@@ -28,6 +29,7 @@ __all__ = [
     "Level",
     "Limit",
     "LimitSet",
+    "OfJoint",
     "Severity",
     "Silence",
     "check_against",
@@ -35,7 +37,7 @@ __all__ = [
     "read_limits",
 ]
 
-Limit = (
+OfJoint = (
     Level
     | RatedLevel
     | Outside
@@ -47,6 +49,7 @@ Limit = (
     | Touch
     | Silence
 )
+Limit = OfJoint | Bus | Disk
 
 
 def _level_of(table: dict[str, Any]) -> type[Kind]:
@@ -66,6 +69,8 @@ _KINDS: Final[dict[str, Callable[[dict[str, Any]], type[Any]]]] = {
     "frozen": lambda _table: Frozen,
     "touch": lambda _table: Touch,
     "silence": lambda _table: Silence,
+    "bus": lambda _table: Bus,
+    "disk": lambda _table: Disk,
 }
 
 
@@ -84,7 +89,7 @@ class LimitSet:
 
     def for_joint(
         self, joint: str, channels: Sequence[str], *, sensor: bool = False
-    ) -> tuple[Limit, ...]:
+    ) -> tuple[OfJoint, ...]:
         """Return the limits that apply to a joint with these channels, in the file's order.
 
         A sensor has its own pace: only a silence that names it is one.
@@ -92,13 +97,19 @@ class LimitSet:
         return tuple(
             limit
             for limit in self.limits
-            if limit.joint in {None, joint}
+            if not isinstance(limit, OfRecorder)
+            and limit.joint in {None, joint}
             and (
                 limit.joint == joint or not sensor
                 if isinstance(limit, Silence)
                 else all(channel in channels for _, channel in limit.needs)
             )
         )
+
+    @property
+    def of_recorder(self) -> tuple[OfRecorder, ...]:
+        """Those on the recorder itself, and what it always watches."""
+        return of_recorder(self.limits)
 
     def named(self, name: str) -> Limit | None:
         """Return the limit of that name, or None."""
@@ -160,6 +171,8 @@ def check_against(limits: LimitSet, bench: Bench, where: str) -> None:
     """
     mistakes: list[str] = []
     for index, limit in enumerate(limits.limits, start=1):
+        if isinstance(limit, OfRecorder):
+            continue
         place = f"{where}: limit[{index}] ({limit.name})"
         known = [joint.name for joint in bench.joints]
         if limit.joint is not None and limit.joint not in known:

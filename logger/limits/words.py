@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from logger.limits.bus import Bus, Disk, OfRecorder
 from logger.limits.change import Change
 from logger.limits.curves import CURVES
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
+from logger.limits.kind import Timed
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import Limit
 from logger.limits.rate import Rate
@@ -48,6 +50,8 @@ def label(limit: Limit, displays: Mapping[str, Display] = DISPLAYS) -> str:
     """Return a few words for a page: "housing above 70 °C", in the units of `displays`."""
     if isinstance(limit, Silence):
         return f"silent for {_seconds(limit.after_s)}"
+    if isinstance(limit, OfRecorder):
+        return "frames lost" if _is_lost(limit) else _recorders(limit).label
     return _phrases(limit, displays).label
 
 
@@ -62,7 +66,12 @@ def in_words(limit: Limit) -> str:
             f"{verb} when {limit.joint or 'any joint'} says nothing for "
             f"{_seconds(limit.after_s)}; clears with its next frame"
         )
-    said = _phrases(limit, DISPLAYS)
+    if isinstance(limit, Bus) and _is_lost(limit):
+        return (
+            f"{verb} when the recorder loses a frame; clears when none was lost for "
+            f"{_seconds(limit.calm_s)}{_latch(limit)}"
+        )
+    said = _recorders(limit) if isinstance(limit, OfRecorder) else _phrases(limit, DISPLAYS)
     if limit.on_delay_s > 0:
         condition = f"{said.stays} for {_seconds(limit.on_delay_s)}"
     else:
@@ -70,8 +79,7 @@ def in_words(limit: Limit) -> str:
     clears = f"clears {said.clears}"
     if limit.off_delay_s > 0:
         clears += f" after {_seconds(limit.off_delay_s)}"
-    latch = "; stays until acknowledged" if limit.severity == "trip" else ""
-    return f"{verb} when {said.subject} {condition}; {clears}{latch}"
+    return f"{verb} when {said.subject} {condition}; {clears}{_latch(limit)}"
 
 
 def sentence(change: Change, limit: Limit) -> str:
@@ -80,6 +88,8 @@ def sentence(change: Change, limit: Limit) -> str:
         if change.kind == "raised":
             return f"{change.joint}: silent for {_seconds(limit.after_s)} ({limit.name})"
         return f"{change.joint}: heard again after {_seconds(change.peak)} ({limit.name})"
+    if isinstance(limit, OfRecorder):
+        return _recorder_sentence(change, limit)
     said = _phrases(limit, DISPLAYS)
     value = _told(limit, change.value)
     if change.kind == "raised":
@@ -90,7 +100,7 @@ def sentence(change: Change, limit: Limit) -> str:
 
 
 def _phrases(limit: Limit, displays: Mapping[str, Display]) -> _Phrases:
-    assert not isinstance(limit, Silence), "it has sentences of its own"
+    assert not isinstance(limit, Silence | Bus | Disk), "they have sentences of their own"
     of = f"of {limit.joint or 'any joint'}"
     what = CHANNELS[limit.channel].label
     match limit:
@@ -229,6 +239,64 @@ def _of_image(limit: Thermal, what: str, of: str, displays: Mapping[str, Display
     )
 
 
+def _is_lost(limit: OfRecorder) -> bool:
+    return isinstance(limit, Bus) and limit.watch == "lost"
+
+
+def _recorders(limit: OfRecorder) -> _Phrases:
+    if isinstance(limit, Disk):
+        level, clear = f"{_number(limit.below_h, 2)} h", f"{_number(limit.clears_at, 2)} h"
+        return _Phrases(
+            label=f"disk for {level} or less",
+            subject="the disk",
+            reaches=f"lasts for {level} or less at the present rate",
+            stays=f"lasts for {level} or less at the present rate",
+            clears=f"at {clear} or more",
+            back=f"The disk lasts for {clear} or more again",
+        )
+    above = limit.above or 0.0
+    if limit.watch == "load":
+        level, clear = f"{_number(above * 100, 1)} %", f"{_number(limit.clears_at * 100, 1)} %"
+        what, subject = "bus load", "the load of a bus"
+    else:
+        level, clear = f"{_number(above, 1)}", f"{_number(limit.clears_at, 1)}"
+        what, subject = "error frames a second", "the number of error frames a second"
+    return _Phrases(
+        label=f"{what} above {level}",
+        subject=subject,
+        reaches=f"reaches {level}",
+        stays=f"stays above {level}",
+        clears=f"below {clear}",
+        back=f"{what[0].upper()}{what[1:]} back below {clear}",
+    )
+
+
+def _recorder_sentence(change: Change, limit: OfRecorder) -> str:
+    if isinstance(limit, Disk):
+        if change.kind == "raised":
+            return (
+                f"The disk lasts for {change.value * 60:.0f} min at the present rate; then the "
+                "recording ends. Free some room."
+            )
+        return f"The disk lasts for {change.value:.1f} h again."
+    if _is_lost(limit):
+        count = f"{change.peak:.0f} frame{'' if change.peak == 1 else 's'}"
+        if change.kind == "raised":
+            return f"The recorder lost {count}: what a joint said meanwhile is missing."
+        return f"No frame was lost for {_number(limit.calm_s, 3)} s; {count} had been."
+    said = _recorders(limit)
+    factor, unit = (100.0, " %") if limit.watch == "load" else (1.0, "")
+    value, peak = (f"{_number(one * factor, 1)}{unit}" for one in (change.value, change.peak))
+    if change.kind == "raised":
+        held = f" for {_seconds(limit.on_delay_s)}" if limit.on_delay_s > 0 else ""
+        return f"{said.label[0].upper()}{said.label[1:]}{held}, now {value} ({limit.name})"
+    return f"{said.back}, now {value}, peak {peak} ({limit.name})"
+
+
+def _latch(limit: Timed) -> str:
+    return "; stays until acknowledged" if limit.severity == "trip" else ""
+
+
 def _share_or_unit(
     channel: str,
     value: float | None,
@@ -244,7 +312,7 @@ def _share_or_unit(
 
 def _told(limit: Limit, value: float) -> str:
     """Write a change's value in the unit that it has."""
-    assert not isinstance(limit, Silence), "it has sentences of its own"
+    assert not isinstance(limit, Silence | Bus | Disk), "they have sentences of their own"
     if isinstance(limit, Thermal):
         return f"{_number(value * 100, 1)} %"
     if isinstance(limit, Rate):
