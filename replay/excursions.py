@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.limits.change import Change
-from logger.limits.evaluate import evaluate, initial, plan_for, taken_over
+from logger.limits.evaluate import Plan, evaluate, gone_on, initial, plan_for, taken_over
 from logger.limits.kind import Kind
 from logger.limits.limit import LimitSet
 from replay.alerts import furthest
@@ -85,18 +85,30 @@ def changes(
     state = initial(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
     at = recording.start_ns
-    for from_ns, after in [*plans[1:], (end_ns, None)]:
-        while at < min(from_ns, end_ns):
+    # Until when somebody listened, when it turned, and to which limits.
+    turns: list[tuple[int, int, Plan | None]] = [
+        (from_ns, from_ns, after) for from_ns, after in plans[1:]
+    ]
+    turns += [
+        (event.time_ns - round(event.duration_s * 1e9), event.time_ns, None)
+        for event in recording.events()
+        if event.kind == "continued"
+    ]
+    turns.sort(key=lambda turn: turn[1])
+    for heard_ns, turn_ns, after in [*turns, (end_ns, end_ns, None)]:
+        while at < min(turn_ns, end_ns):
             # Events may lie a little before the start of the first chunk only by clock rounding.
-            until = min(at + _CHUNK_NS, from_ns, end_ns)
+            until = min(at + _CHUNK_NS, turn_ns, end_ns)
             batch = recording.readings(joint, at, until, channels=channels)
-            found, state = evaluate(plan, state, batch, now_ns=until)
+            found, state = evaluate(plan, state, batch, now_ns=min(until, heard_ns))
             yield from found
             at = until
         if after is not None:
-            ended, state = taken_over(plan, state, after, time_ns=from_ns)
+            ended, state = taken_over(plan, state, after, time_ns=turn_ns)
             yield from ended
             plan = after
+        elif turn_ns < end_ns:
+            state = gone_on(plan, state, time_ns=turn_ns)
 
 
 def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:

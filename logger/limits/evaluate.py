@@ -53,6 +53,7 @@ __all__ = [
     "State",
     "evaluate",
     "from_plain",
+    "gone_on",
     "initial",
     "plan_for",
     "taken_over",
@@ -239,6 +240,29 @@ def taken_over(
                 )
             )
     return tuple(ended), State(limits=kept, memories=memories)
+
+
+def gone_on(plan: Plan, state: State, *, time_ns: int) -> State:
+    """Return the state of a recorder that goes on at `time_ns`, after time without one.
+
+    What stood still stands; what was running begins anew; a thermal image has cooled. The same as
+    live, where it is read back from the recording (logger/take_up.py).
+    """
+    fresh = initial(plan, start_ns=time_ns)
+    limits, memories = dict(fresh.limits), dict(fresh.memories)
+    for limit in plan.limits:
+        before, memory = state.limits[limit.name], state.memories.get(limit.name)
+        if isinstance(memory, ThermalMemory) and isinstance(limit, Thermal):
+            memories[limit.name] = memory.cooled(limit, time_ns)
+        if not before.active:
+            continue
+        if isinstance(before, LevelState):
+            limits[limit.name] = LevelState(active=True, peak=before.peak)
+            if isinstance(limit, Frozen):
+                memories[limit.name] = FrozenMemory(anchor=before.peak)
+        else:
+            limits[limit.name] = before
+    return State(limits=limits, memories=memories)
 
 
 def to_plain(state: State) -> dict[str, Any]:
