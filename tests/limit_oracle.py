@@ -30,6 +30,7 @@ def _inverse(limit, rows, hold):
         if math.isnan(value):
             continue
         m = abs(value) / limit["setting"]
+        was_full = total >= 1 - 1e-9
         if before is not None:
             span = min(t - before[0], hold[limit["channel"]]) * 1e-9
             old = before[1]
@@ -39,7 +40,8 @@ def _inverse(limit, rows, hold):
                 total -= span * (1 - old * old) / (tms * back)
             total = min(max(total, 0.0), 1.0)
         full = total >= 1 - 1e-9
-        side = "on" if full else "off" if m <= limit.get("drop_off", 1.0) else "between"
+        on = full and (m > least or not was_full)
+        side = "on" if on else "off" if m <= limit.get("drop_off", 1.0) else "between"
         yield t, side, value, abs(value)
         if m <= least and (full or reset == "instant"):
             total = 0.0

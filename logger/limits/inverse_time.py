@@ -166,18 +166,22 @@ def _integrated(
     share = span_s * _rate(limit, before, above_before)
     edges = np.flatnonzero(above_before[1:] != above_before[:-1]) + 1
     if len(above) < _SHORT * (len(edges) + 1):
-        integral = _one_by_one(limit, memory.integral, share, above, score)
+        integral = _one_by_one(limit, memory.integral, share, multiple, score)
     else:
         bounds = [0, *edges.tolist(), len(above)]
         integral = memory.integral
         for begin, end in pairwise(bounds):
             if not above_before[begin] and integral == 0.0:
                 continue
-            chain = np.cumsum(np.concatenate(([integral], share[begin:end])))[1:]
-            score[begin:end][chain >= _FULL] = 1.0
+            chain = np.cumsum(np.concatenate(([integral], share[begin:end])))
+            score[begin:end][chain[1:] >= _FULL] = 1.0
             integral = min(max(float(chain[-1]), 0.0), 1.0)
-            if not above[end - 1] and (limit.reset == "instant" or integral >= _FULL):
-                integral = 0.0
+            if not above[end - 1]:
+                if chain[-2] >= _FULL:
+                    # Full before: this reading only says that the current is back below.
+                    score[end - 1] = _off(limit, float(multiple[end - 1]))
+                if limit.reset == "instant" or integral >= _FULL:
+                    integral = 0.0
     return InverseMemory(last_ns=last_ns, multiple=newest, integral=integral)
 
 
@@ -185,20 +189,24 @@ def _one_by_one(
     limit: InverseTime,
     integral: float,
     share: NDArray[np.float64],
-    above: NDArray[np.bool_],
+    multiple: NDArray[np.float64],
     score: NDArray[np.float64],
 ) -> float:
     """Do the same for readings that cross the setting often."""
     instant = limit.reset == "instant"
-    for index, (part, high) in enumerate(zip(share.tolist(), above.tolist(), strict=True)):
-        integral = min(max(integral + part, 0.0), 1.0)
-        if integral >= _FULL:
+    parts = zip(share.tolist(), multiple.tolist(), strict=True)
+    for index, (part, size) in enumerate(parts):
+        high = size > limit.from_multiple
+        before, integral = integral, min(max(integral + part, 0.0), 1.0)
+        if integral >= _FULL and (high or before < _FULL):
             score[index] = 1.0
-            if not high:
-                integral = 0.0
-        elif instant and not high:
+        if not high and (instant or integral >= _FULL):
             integral = 0.0
     return integral
+
+
+def _off(limit: InverseTime, multiple: float) -> float:
+    return -1.0 if multiple <= limit.drop_off else 0.0
 
 
 def _rate(

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
+from logger.limits import inverse_time
 from logger.limits.change import Change
 from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
 from logger.limits.limit import LimitSet, limits_from
@@ -217,3 +218,102 @@ def test_a_gap_neither_raises_nor_clears(kind: str):
         changes, after = evaluate(plan, state, nothing, now_ns=end_ns + 10**15)
         assert changes == ()
         assert after == state
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_long_trace_agrees(kind: str):
+    """Ten thousand readings, some traces: blocks, stretches and remembered marks by the hundred."""
+    random = np.random.default_rng(20_000)
+    keys = drawn_limit(random, kind)
+    if kind == "thermal":
+        keys |= {"heating_s": 40.0}
+    if kind != "frozen":
+        keys |= {"on_delay_s": 0.0}
+    if kind == "rate":
+        keys |= {"over_s": 20.0}
+    hold = dict.fromkeys(CHANNELS, 9 * S)
+    assert sum(agrees(keys, drawn_batch(random, 10_000), hold) for _ in range(4)) > 0
+
+
+@pytest.mark.parametrize("short", [0, 10**9], ids=["by stretches", "one by one"])
+def test_both_ways_to_integrate_are_one(monkeypatch: pytest.MonkeyPatch, short: int):
+    """Readings taken by stretches and one by one give what plain loops give."""
+    monkeypatch.setattr(inverse_time, "_SHORT", short)
+    random = np.random.default_rng(151)
+    changes = sum(
+        agrees(drawn_limit(random, "inverse-time"), drawn_batch(random, 80), drawn_hold(random))
+        for _ in range(200)
+    )
+    assert changes > 50
+
+
+def over(keys: dict, time_s, **columns):
+    """Return the changes, told and when in s, and the state over readings that hold for 2 s."""
+    time_ns = np.round(np.asarray(time_s, np.float64) * S).astype(np.int64)
+    batch = ReadingBatch(
+        joint="shoulder",
+        time_ns=time_ns,
+        position_segment=np.zeros(len(time_ns), np.int32),
+        columns={name: np.array(values, np.float64) for name, values in columns.items()},
+    )
+    plan = plan_of([{"name": "x", "severity": "trip", **keys}], dict.fromkeys(CHANNELS, 2 * S))
+    changes, state = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=int(time_ns[-1]))
+    return [(change.kind, change.time_ns / S) for change in changes], state
+
+
+def test_over_a_gap_an_integral_stands_still():
+    """Of a gap of 100 s only the hold of 2 s counts: 3 s of overload, and not 101."""
+    keys = {"kind": "inverse-time", "channel": CURRENT, "curve": "B", "setting": 1.0}
+    said, state = over(keys, [0, 1, 101], **{CURRENT: [2, 2, 2]})
+    assert said == []
+    # Curve B at twice the setting: 13.5 s (IEC 60255-151, second-hand).
+    assert state.memories["x"].integral == pytest.approx(3 / 13.5)
+    keys = {"kind": "thermal", "channel": CURRENT, "basic": 1.0, "k": 1.0, "heating_s": 10.0}
+    for current, after_3_s in ((2.0, 4 * (1 - math.exp(-0.3))), (0.0, 0.0)):
+        _, state = over(keys, [0, 1, 101], **{CURRENT: [current] * 3})
+        assert state.memories["x"].level == pytest.approx(after_3_s)
+
+
+def test_a_trip_by_a_full_integral_stays_over_a_gap():
+    """An alert stays through a gap; the reading behind it decides."""
+    keys = {"kind": "inverse-time", "channel": CURRENT, "curve": "B", "setting": 1.0}
+    times = [*range(0, 20), 500, 501]
+    high = [2.0] * 20
+    assert over(keys, times, **{CURRENT: [*high, 2.0, 2.0]})[0] == [("raised", 14.0)]
+    said, _ = over(keys, times, **{CURRENT: [*high, 0.5, 0.5]})
+    assert said == [("raised", 14.0), ("returned", 500.0)]
+
+
+def test_no_rate_is_told_across_a_gap():
+    """60 K higher behind a gap is no rise; an alert from before it stays until a window is full."""
+    keys = {"kind": "rate", "channel": HOUSING, "rise_per_min": 60.0, "over_s": 4.0}
+    cold, warm = [20.0] * 10, [80.0] * 10
+    assert over(keys, [*range(10), *range(100, 110)], **{HOUSING: cold + warm})[0] == []
+    rising = [20.0 + 2 * t for t in range(10)]
+    said, _ = over(keys, [*range(10), *range(100, 110)], **{HOUSING: rising + warm})
+    assert said == [("raised", 4.0), ("returned", 104.0)]
+
+
+def test_no_error_while_a_set_point_is_missing():
+    """Set-points that stop leave no error: a running delay is broken off, an alert stays."""
+    keys = {"kind": "tracking", "channel": TORQUE, "above": 5.0, "on_delay_s": 3.0}
+    times, torque = range(12), [0.0] * 12
+    some = [9.0, *[math.nan] * 7, *[9.0] * 4]
+    assert over(keys, times, **{TORQUE: torque, SETPOINT: some})[0] == [("raised", 11.0)]
+    some = [9.0] * 4 + [math.nan] * 8
+    assert over(keys, times, **{TORQUE: torque, SETPOINT: some})[0] == [("raised", 3.0)]
+
+
+def test_a_frozen_reading_thaws_only_by_moving():
+    """Rest breaks a wait off and ends no alert; a reading that moves does, also behind a gap."""
+    keys = {"kind": "frozen", "channel": HOUSING, "load": CURRENT, "load_above": 5.0}
+    keys |= {"on_delay_s": 3.0}
+    load = [9.0, 9, 9, 9, 0, 0, 0, 0]
+    same = [40.0] * 8
+    assert over(keys, range(8), **{HOUSING: same, CURRENT: load})[0] == [("raised", 3.0)]
+    broken = [9.0, 9, 0, 9, 9, 9, 0, 0]
+    assert over(keys, range(8), **{HOUSING: same, CURRENT: broken})[0] == []
+    moved = [*[40.0] * 7, 41.0]
+    times = [*range(7), 100]
+    said, _ = over(keys, times, **{HOUSING: moved, CURRENT: load})
+    assert said == [("raised", 3.0), ("returned", 100.0)]
