@@ -91,7 +91,7 @@ def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Score
         )
         told = np.flatnonzero(known[owner])
         mine = back[owner[told]]
-        # Divided, not multiplied by a rounded 1 / 60e9: 8 K in a minute are 8 K/min to the last bit.
+        # Divided, not multiplied by a rounded 1 / 60e9: 8 K in a minute are just 8 K/min.
         span_min = (at.time_ns[told] - mark_ns[mine]) / 60e9
         rate = (at.values[told] - marks[mine]) / span_min
         left = max(

@@ -22,7 +22,7 @@ from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from logger.limits.tracking import Tracking
 
-__all__ = ["in_words", "label", "sentence"]
+__all__ = ["in_words", "label", "sentence", "worth"]
 
 _VERBS: Final = {"warning": "warns", "trip": "trips"}
 
@@ -91,11 +91,11 @@ def sentence(change: Change, limit: Limit) -> str:
     if isinstance(limit, OfRecorder):
         return _recorder_sentence(change, limit)
     said = _phrases(limit, DISPLAYS)
-    value = _told(limit, change.value)
+    value = worth(limit, change.value)
     if change.kind == "raised":
         held = f" for {_seconds(limit.on_delay_s)}" if limit.on_delay_s > 0 else ""
         return f"{change.joint}: {said.label}{held}, now {value} ({limit.name})"
-    peak = _told(limit, change.peak)
+    peak = worth(limit, change.peak)
     return f"{change.joint}: {said.back}, now {value}, {said.extreme} {peak} ({limit.name})"
 
 
@@ -285,8 +285,7 @@ def _recorder_sentence(change: Change, limit: OfRecorder) -> str:
             return f"The recorder lost {count}: what a joint said meanwhile is missing."
         return f"No frame was lost for {_number(limit.calm_s, 3)} s; {count} had been."
     said = _recorders(limit)
-    factor, unit = (100.0, " %") if limit.watch == "load" else (1.0, "")
-    value, peak = (f"{_number(one * factor, 1)}{unit}" for one in (change.value, change.peak))
+    value, peak = worth(limit, change.value), worth(limit, change.peak)
     if change.kind == "raised":
         held = f" for {_seconds(limit.on_delay_s)}" if limit.on_delay_s > 0 else ""
         return f"{said.label[0].upper()}{said.label[1:]}{held}, now {value} ({limit.name})"
@@ -310,14 +309,21 @@ def _share_or_unit(
     return f"{_number(share * multiple * 100, 2)} % of rated"
 
 
-def _told(limit: Limit, value: float) -> str:
-    """Write a change's value in the unit that it has."""
-    assert not isinstance(limit, Silence | Bus | Disk), "they have sentences of their own"
-    if isinstance(limit, Thermal):
-        return f"{_number(value * 100, 1)} %"
-    if isinstance(limit, Rate):
-        return _per_min(limit, value, DISPLAYS)
-    return _shown(limit.channel, value)
+def worth(limit: Limit, value: float, displays: Mapping[str, Display] = DISPLAYS) -> str:
+    """Write a value of a limit's change in the unit that it has: "71 °C", "92.5 %", "8 K/min"."""
+    match limit:
+        case Silence():
+            return _seconds(value)
+        case Disk():
+            return f"{_number(value, 2)} h"
+        case Bus():
+            return f"{_number(value * 100, 1)} %" if limit.watch == "load" else _number(value, 1)
+        case Thermal():
+            return f"{_number(value * 100, 1)} %"
+        case Rate():
+            return _per_min(limit, value, displays)
+        case _:
+            return _shown(limit.channel, value, displays=displays)
 
 
 def _per_min(limit: Rate, value: float, displays: Mapping[str, Display]) -> str:
