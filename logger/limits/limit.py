@@ -159,8 +159,10 @@ def limits_from(text: str, where: str) -> LimitSet:
     return LimitSet(limits=tuple(limits), text=text)
 
 
-def check_against(limits: LimitSet, bench: Bench, where: str) -> None:
+def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
+
+    `delays`: refuse those that are shorter than two frames are apart.
 
     Raises
     ------
@@ -181,12 +183,12 @@ def check_against(limits: LimitSet, bench: Bench, where: str) -> None:
                 f"{nearest(limit.joint, known)}"
             )
         elif isinstance(limit, Kind):
-            mistakes += [f"{place}.{said}" for said in _misfits(limit, bench)]
+            mistakes += [f"{place}.{said}" for said in _misfits(limit, bench, delays=delays)]
     if mistakes:
         raise InputError("\n".join(mistakes))
 
 
-def _misfits(limit: Kind, bench: Bench) -> Iterator[str]:
+def _misfits(limit: Kind, bench: Bench, *, delays: bool) -> Iterator[str]:
     """Yield what a limit wants of its joints that the bench does not give."""
     joints = [joint for joint in bench.joints if limit.joint in {None, joint.name}]
     carried = {joint.name: bench.channels_of(joint) for joint in joints}
@@ -210,7 +212,8 @@ def _misfits(limit: Kind, bench: Bench) -> Iterator[str]:
     for joint in mine:
         if limit.joint is not None or joint.name not in bench.sensors:
             yield from _unrated(limit, joint)
-        yield from _too_short(limit, joint, bench)
+        if delays:
+            yield from _too_short(limit, joint, bench)
 
 
 def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:

@@ -229,3 +229,9 @@ def test_what_does_not_fit_the_bench(bench, text, sentence):
     with pytest.raises(InputError) as fault:
         check_against(limits_from(HEAD + text, "limits.toml"), bench, "limits.toml")
     assert str(fault.value) == f"limits.toml: limit[1] (x).{sentence}"
+
+
+def test_limits_of_a_recording_stay_as_they_were(bench):
+    """A delay that a recording was made with is not refused when it is decoded again."""
+    text = f'kind = "level"\n{CURRENT}above = 5.0\non_delay_s = 0.002\n'
+    check_against(limits_from(HEAD + text, "limits.toml"), bench, "the limits", delays=False)
