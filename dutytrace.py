@@ -714,8 +714,14 @@ def layout_try(
 @limits_app.command("curve")
 def limits_curve(
     curve: Annotated[
-        str, typer.Argument(metavar="CURVE", help="A to F (IEC 60255-151), or thermal.")
+        str,
+        typer.Argument(
+            metavar="CURVE", help="A to F (IEC 60255-151), thermal; with --limits a limit's name."
+        ),
     ],
+    limits: Annotated[
+        Path | None, typer.Option(help="Take the curve of a limit of this file.")
+    ] = None,
     setting: Annotated[
         float, typer.Option(help="Current of the setting; of a thermal image the basic current.")
     ] = 1.0,
@@ -728,14 +734,21 @@ def limits_curve(
     as_json: AsJson = False,
 ) -> None:
     """Tabulate, and draw, how long a current may last: to hold beside a handbook."""
-    from logger.limits.curve_table import CurveSettings, curve_table
+    from logger.limits.curve_table import CurveSettings, curve_of, curve_table
+    from logger.limits.limit import read_limits
 
-    table = curve_table(
-        CurveSettings(
+    if limits is not None:
+        if (setting, tms, k, tau) != (1.0, 1.0, 1.05, "10min"):
+            raise InputError(
+                "--limits: found beside --setting, --tms, --k or --tau, which the limit says."
+            )
+        settings, unit = curve_of(read_limits(limits), curve, preload=preload)
+    else:
+        settings = CurveSettings(
             curve=curve, setting=setting, tms=tms, k=k, tau_s=_seconds(tau, "--tau"),
             preload=preload,
-        )
-    )  # fmt: skip
+        )  # fmt: skip
+    table = curve_table(settings)
     if html is not None:
         from dashboard.figures.curve import curve_figure
 
@@ -768,6 +781,53 @@ def limits_curve(
         _say(f"  {line}")
     if html is not None:
         _say(f"{html}: drawn.")
+
+
+@limits_app.command("check")
+def limits_check(
+    limits: Annotated[Path, typer.Argument(metavar="FILE", help="The limits file.")],
+    bench: Annotated[Path, typer.Option(help="The bench file that it is to watch.")],
+    as_json: AsJson = False,
+) -> None:
+    """Say in words what each limit will do on a bench, or what does not fit."""
+    from logger.joint.bench import read_bench
+    from logger.limits.explained import explained
+    from logger.limits.limit import check_against, read_limits
+
+    the_bench, the_limits = read_bench(bench), read_limits(limits)
+    check_against(the_limits, the_bench, str(limits))
+    found = explained(the_limits, the_bench)
+    if as_json:
+        _answer(
+            {
+                "limits": [
+                    {
+                        "limit": one.name,
+                        "kind": one.kind,
+                        "severity": one.severity,
+                        "joints": list(one.joints),
+                        "words": one.words,
+                        "shares": list(one.shares),
+                    }
+                    for one in found
+                ]
+            }
+        )
+        return
+    for one in found:
+        _say(f"{one.name} {one.words}.")
+        for share in one.shares:
+            _say(f"  {share}")
+    if not found:
+        _say("The file has no limits.")
+
+
+@limits_app.command("example")
+def limits_example() -> None:
+    """Print a commented limits file with every kind, to begin with."""
+    from logger.limits.explained import example_text
+
+    _say(example_text().rstrip())
 
 
 @app.command()

@@ -16,6 +16,7 @@ from dashboard.figures.small import mask_of, path_of
 from dashboard.shelf import Shelf
 from dashboard.theme import MARKS, clock, day, elapsed, number
 from logger.errors import DutytraceError
+from logger.limits.limit import Level
 from replay.recording import Found, Recording
 from replay.statistics import figures
 from replay.window import envelope
@@ -116,7 +117,7 @@ def _warning(recording: Recording) -> float | None:
     levels = [
         limit.pick_up
         for limit in recording.limits.limits
-        if limit.kind == "level" and limit.channel in watched and limit.rising
+        if isinstance(limit, Level) and limit.channel in watched and limit.rising
     ]
     if not levels:
         return None

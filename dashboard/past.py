@@ -19,8 +19,10 @@ from dashboard.figures.small import mask_of, path_of
 from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
 from dashboard.units import PLAIN, Displays
+from logger.limits.kind import Kind
+from logger.limits.level import Level
 from logger.limits.lifecycle import fold
-from logger.limits.words import label
+from logger.limits.words import label, worth
 from replay.excursions import Excursion, excursions
 from replay.recording import Recording
 from replay.statistics import figures
@@ -122,6 +124,8 @@ def _excursion(recording: Recording, one: Excursion, displays: Displays) -> dict
         display = display_of(one.channel, displays)
         told["peak"] = f"{number(one.peak * display.factor, display.decimals)} {display.unit}"
         told |= _tiny(recording, one)
+    elif isinstance(limit, Kind):
+        told["peak"] = worth(limit, one.peak, displays)
     else:
         told["peak"] = span_words(one.peak)
     return told
@@ -149,7 +153,7 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
         return {}
     shape = envelope(recording, one.joint, one.channel, start, end, bins=48)
     limit = recording.limits.named(one.limit)
-    level = getattr(limit, "pick_up", math.nan)
+    level = limit.pick_up if isinstance(limit, Level) else math.nan
     values = np.where(np.abs(shape.maximum) >= np.abs(shape.minimum), shape.maximum, shape.minimum)
     held = values[np.isfinite(values)]
     if not len(held):
@@ -161,7 +165,8 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
     path = path_of(x, (values - low) / room, width=width, height=height)
     return {
         "tiny": mask_of(path, width=width, height=height),
-        "tiny_level": (level - low) / room,
+        # Other kinds have no level in the channel's unit to draw a line at.
+        "tiny_level": None if math.isnan(level) else (level - low) / room,
         "tiny_at": (one.start_ns - start) / (end - start),
     }
 

@@ -10,6 +10,7 @@
     tell/           I/O: tells somebody of alerts; the recorder never waits
     simulate/       joints that do not exist, for demos and tests
     take_up         what a recording that is gone on with starts from
+    warm_start      how warm thermal images are when a recording is gone on with
     pipe            from the receiving threads to the writer
     derived         what is computed live, every second: RMS torque, frames a second
     limits_file     a limits file that may change while it is in force

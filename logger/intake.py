@@ -24,7 +24,8 @@ from logger.limits.evaluate import Plan as LimitPlan
 from logger.limits.evaluate import evaluate, taken_over
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
-from logger.limits.recorder import STANDING, RecorderState, once, told, watch
+from logger.limits.recorder import STANDING, RecorderState, Seen, once, watch
+from logger.limits.recorder import taken_over as recorders_taken_over
 from logger.limits.words import sentence
 from logger.outspoken import Outspoken
 from logger.store.events import Event
@@ -62,6 +63,11 @@ class Vitals:
         """Load of the bus that is loaded most."""
         loads = [bus.second.load for bus in self.buses if not math.isnan(bus.second.load)]
         return max(loads, default=math.nan)
+
+    @property
+    def error_frames(self) -> float:
+        """Error frames on all buses within the last second; NaN without a bus."""
+        return sum(bus.second.error_frames for bus in self.buses) if self.buses else math.nan
 
     @property
     def garbled(self) -> int:
@@ -127,6 +133,7 @@ class Intake:
                 limits,
                 joint=joint.name,
                 hold_ns=self._bench.hold_ns_of(joint),
+                rated=joint.rated,
                 sensor=joint.name in self._bench.sensors,
             )
             for joint in self._bench.joints
@@ -145,6 +152,11 @@ class Intake:
                     f"{joint}: the limit {change.limit} is no longer as it was when this was "
                     "raised.",
                 )
+        ended_own, self._recorder = recorders_taken_over(
+            self._recorder, self._limits.of_recorder, limits.of_recorder, time_ns=time_ns
+        )
+        for change in ended_own:
+            self._said(change, f"The limit {change.limit} is no longer as it was.")
         self._watch, self._limits = plans, limits
         names = ", ".join(limit.name for limit in limits.limits) or "none"
         self.say(
@@ -431,11 +443,18 @@ class Intake:
         self._each_bus(mark_ns, vitals)
         for said in self._outspoken.rest(now_ns):
             self._tell(said)
-        changes, self._recorder = watch(
-            self._recorder, now_ns=now_ns, lost=self.lost, disk_left_h=vitals.disk_left_h
+        mine = self._limits.of_recorder
+        seen = Seen(
+            now_ns=now_ns,
+            lost=self.lost,
+            disk_left_h=vitals.disk_left_h,
+            load=vitals.bus_load,
+            error_frames=vitals.error_frames,
         )
+        changes, self._recorder = watch(self._recorder, seen, mine)
+        named = {limit.name: limit for limit in mine}
         for change in changes:
-            self._said(change, told(change))
+            self._said(change, sentence(change, named[change.limit]))
         for joint, torque in self._torque.items():
             rows = [
                 {"time": mark, "torque_rms_60s_Nm": None if math.isnan(rms) else rms}

@@ -1,27 +1,30 @@
 """What a recording that is gone on with starts from.
 
 Everything is read back from the recording itself: which alerts stand, how far the numbers went,
-which position segments were the last. Delays that were running are not taken up: between then and
-now lies a gap, and a gap restarts them.
+which position segments were the last, how warm thermal images are. Delays that were running are not
+taken up: between then and now lies a gap, and a gap restarts them.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
+from logger.joint.batch import ReadingBatch
 from logger.joint.decode import DecodeState, resumed
 from logger.limits.evaluate import Plan, State, initial
-from logger.limits.level import LevelState
+from logger.limits.frozen import Frozen, FrozenMemory
+from logger.limits.hysteresis import LevelState
 from logger.limits.lifecycle import Alert, fold
-from logger.limits.limit import Level
-from logger.limits.silence import SilenceState
+from logger.limits.silence import Silence, SilenceState
+from logger.limits.thermal import Thermal
 from logger.store.events import Event
 from logger.store.lock import refuse_written
 from logger.store.manifest import time_text
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
+from logger.warm_start import History, image_at
 
 __all__ = ["FRESH", "Start", "gap_sentence", "start_of", "taken_up"]
 
@@ -43,6 +46,10 @@ class Start:
     segments: Mapping[str, int] = field(default_factory=dict)
     lost: int = 0
     """Frames that were lost so far."""
+    begins_ns: tuple[int, ...] = ()
+    """When recording began, and each time that it went on."""
+    history: History | None = None
+    """What joints read until now; None: nothing is known of it."""
 
     @classmethod
     def after(
@@ -106,27 +113,45 @@ def start_of(path: Path) -> Start:
         if segment is not None:
             segments[joint.name] = segment
     ended_ns = reader.manifest.ended_ns or reader.manifest.started_ns
-    return Start.after(
-        reader.events(),
+    events = reader.events()
+    start = Start.after(
+        events,
         newest_ns=max([ended_ns, *(end for _, end in spans)]),
         ended_ns=ended_ns,
         segments=segments,
     )
+    went_on = sorted(event.time_ns for event in events if event.kind == "continued")
+
+    def history(joint: str, channels: Sequence[str], start_ns: int, end_ns: int) -> ReadingBatch:
+        return reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
+
+    return replace(start, begins_ns=(reader.manifest.started_ns, *went_on), history=history)
 
 
 def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
-    """Return the state of a joint's limits: what stood still stands; all else begins anew."""
-    state = dict(initial(plan, start_ns=start_ns).limits)
+    """Return the state of a joint's limits: what stood still stands; all else begins anew.
+
+    A thermal image is as warm as it was, less what it has cooled since.
+    """
+    fresh = initial(plan, start_ns=start_ns)
+    state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
+        if isinstance(limit, Thermal) and start.history is not None:
+            memories[limit.name] = image_at(
+                limit, plan, start.history, begins_ns=start.begins_ns, now_ns=start_ns
+            )
         alert = start.standing.get((plan.joint, limit.name))
         if alert is None:
             continue
-        if isinstance(limit, Level):
-            state[limit.name] = LevelState(active=True, peak=alert.peak)
-        else:
+        if isinstance(limit, Silence):
             silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
             state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
-    return State(limits=state)
+        else:
+            state[limit.name] = LevelState(active=True, peak=alert.peak)
+            if isinstance(limit, Frozen):
+                # From there it must move, or it is frozen still.
+                memories[limit.name] = FrozenMemory(anchor=alert.peak)
+    return State(limits=state, memories=memories)
 
 
 def gap_sentence(start: Start, *, start_ns: int) -> str:

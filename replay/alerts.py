@@ -6,6 +6,9 @@ An event tells the peak only when the alert has returned; until then it is asked
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from logger.limits.kind import Kind
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level
 from replay.recording import Recording
@@ -24,8 +27,6 @@ def peak_by_now(recording: Recording, alert: Alert, now_ns: int) -> float:
     return furthest(limit, [alert.peak, *ends])
 
 
-def furthest(limit: Level, values: Sequence[float]) -> float:
-    """Return the worst of some values as a limit sees them, with its sign."""
-    if limit.magnitude:
-        return max(values, key=abs)
-    return max(values) if limit.rising else min(values)
+def furthest(limit: Kind, values: Sequence[float]) -> float:
+    """Return the worst of some values as a limit sees them, with its sign; of equals the first."""
+    return float(values[int(limit.rank(np.array(values, np.float64)).argmax())])

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.limits.change import Change
-from logger.limits.evaluate import evaluate, initial, plan_for, taken_over
-from logger.limits.limit import Level, LimitSet
+from logger.limits.evaluate import Plan, evaluate, gone_on, initial, plan_for, taken_over
+from logger.limits.kind import Kind
+from logger.limits.limit import LimitSet
 from replay.alerts import furthest
 from replay.recording import Recording
 from replay.statistics import figures
@@ -37,7 +38,9 @@ class Excursion:
     """When the limit picked up, its delay over."""
     duration_s: float
     peak: float
-    """The furthest value, in the channel's unit; seconds for a silence."""
+    """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
+    unit of the kind (a share of a full thermal image, a rise a minute, an error); of one that is
+    ongoing what it was when it was raised."""
     ongoing: bool
     """It had not returned at the recording's end."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
@@ -62,12 +65,19 @@ def changes(
                 joint=joint,
                 hold_ns=recording.hold_ns(joint),
                 sensor=joint in recording.bench.sensors,
+                rated=recording.bench.joint(joint).rated,
             ),
         )
         for from_ns, limits in sets
     ]
     channels = sorted(
-        {limit.channel for _, plan in plans for limit in plan.limits if limit.kind == "level"}
+        {
+            channel
+            for _, plan in plans
+            for limit in plan.limits
+            if isinstance(limit, Kind)
+            for _, channel in limit.needs
+        }
     )
     if not any(plan.limits for _, plan in plans):
         return
@@ -75,18 +85,30 @@ def changes(
     state = initial(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
     at = recording.start_ns
-    for from_ns, after in [*plans[1:], (end_ns, None)]:
-        while at < min(from_ns, end_ns):
+    # Until when somebody listened, when it turned, and to which limits.
+    turns: list[tuple[int, int, Plan | None]] = [
+        (from_ns, from_ns, after) for from_ns, after in plans[1:]
+    ]
+    turns += [
+        (event.time_ns - round(event.duration_s * 1e9), event.time_ns, None)
+        for event in recording.events()
+        if event.kind == "continued"
+    ]
+    turns.sort(key=lambda turn: turn[1])
+    for heard_ns, turn_ns, after in [*turns, (end_ns, end_ns, None)]:
+        while at < min(turn_ns, end_ns):
             # Events may lie a little before the start of the first chunk only by clock rounding.
-            until = min(at + _CHUNK_NS, from_ns, end_ns)
+            until = min(at + _CHUNK_NS, turn_ns, end_ns)
             batch = recording.readings(joint, at, until, channels=channels)
-            found, state = evaluate(plan, state, batch, now_ns=until)
+            found, state = evaluate(plan, state, batch, now_ns=min(until, heard_ns))
             yield from found
             at = until
         if after is not None:
-            ended, state = taken_over(plan, state, after, time_ns=from_ns)
+            ended, state = taken_over(plan, state, after, time_ns=turn_ns)
             yield from ended
             plan = after
+        elif turn_ns < end_ns:
+            state = gone_on(plan, state, time_ns=turn_ns)
 
 
 def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
@@ -116,7 +138,9 @@ def _excursion(
     end_ns = recording.end_ns if end is None else end.time_ns
     if end is not None:
         peak = end.peak
-    elif isinstance(limit := limits.named(start.limit), Level):
+    elif isinstance(limit := limits.named(start.limit), Kind) and not start.channel:
+        peak = start.peak
+    elif isinstance(limit, Kind):
         reached = figures(recording, start.joint, start.channel, start.time_ns, end_ns)
         ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
         peak = furthest(limit, [start.peak, *ends])

@@ -319,6 +319,7 @@
           const tiny = el("span", "tiny pen-" + e.pen), stroke = el("span", "stroke"), dots = el("span", "dots"), then = el("span", "then");
           for (const k of ["maskImage", "webkitMaskImage"]) stroke.style[k] = e.tiny;
           for (const k of ["maskSize", "webkitMaskSize"]) stroke.style[k] = "100% 100%";
+          dots.hidden = e.tiny_level === null;
           dots.style.top = (1 - clamp(e.tiny_level, 0, 1)) * 93 + 3 + "%"; then.style.left = clamp(e.tiny_at, 0, 1) * 100 + "%";
           tiny.append(stroke, dots, then); led.append(tiny);
         }

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.limits.limit import Severity
+from logger.limits.kind import Severity
 
 __all__ = ["Change"]
 

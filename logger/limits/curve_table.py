@@ -7,10 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InputError
+from logger.joint.channels import CHANNELS, DISPLAYS
 from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s, thermal_s
+from logger.limits.inverse_time import InverseTime
+from logger.limits.limit import LimitSet
+from logger.limits.thermal import Thermal
 from logger.settings_file import nearest
 
-__all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table"]
+__all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_of", "curve_table"]
 
 MULTIPLES: Final = (1.0, 1.05, 1.1, 1.2, 1.3, 1.5, 1.75, 2, 2.5, 3, 4, 5, 6, 8, 10, 15, 20, 30)
 _DRAWN: Final = 600
@@ -29,6 +33,11 @@ class CurveSettings:
     tau_s: float = 600.0
     preload: float = 0.0
     """A current that lasted long before, for a thermal image."""
+    from_multiple: float = 1.0
+    """Multiple of the setting above which it counts."""
+    flat_above: float = FLAT_ABOVE
+    full: float = 1.0
+    """The level of a thermal image at which it speaks up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +85,7 @@ def curve_table(settings: CurveSettings) -> CurveTable:
     ):  # fmt: skip
         if not 0 < value < np.inf:
             raise InputError(f"{option}: found {value:g}, expected greater than 0.")
-    carried = settings.k * settings.setting
+    carried = settings.k * settings.setting * settings.full**0.5
     if not 0 <= abs(settings.preload) <= carried:
         raise InputError(
             f"--preload: found {settings.preload:g}, expected at most {carried:g}: more would have "
@@ -97,10 +106,59 @@ def curve_table(settings: CurveSettings) -> CurveTable:
     )
 
 
+def curve_of(limits: LimitSet, name: str, *, preload: float = 0.0) -> tuple[CurveSettings, str]:
+    """Return the curve of a limit, and the unit that its currents are in.
+
+    Raises
+    ------
+    InputError
+        There is no limit of that name, or it has no curve.
+    """
+    curves = [one for one in limits.limits if isinstance(one, InverseTime | Thermal)]
+    limit = next((one for one in curves if one.name == name), None)
+    if limit is None:
+        found = "which has no curve" if limits.named(name) else "which is none of the file"
+        known = ", ".join(one.name for one in curves) or "none: it has no such limit"
+        raise InputError(
+            f"CURVE: found {name!r}, {found}; expected an inverse-time or a thermal limit of it "
+            f"({known})."
+        )
+    unit = DISPLAYS[CHANNELS[limit.channel].quantity].unit
+    if limit.shares:
+        unit = "of rated"
+    if isinstance(limit, InverseTime):
+        setting = limit.setting if limit.setting is not None else limit.setting_rated
+        assert setting is not None, "the model has one of the two"
+        settings = CurveSettings(
+            curve=limit.curve,
+            setting=setting,
+            tms=limit.tms,
+            preload=preload,
+            from_multiple=limit.from_multiple,
+            flat_above=limit.flat_above,
+        )
+        return settings, unit
+    basic = limit.basic if limit.basic is not None else limit.basic_rated
+    assert basic is not None, "the model has one of the two"
+    settings = CurveSettings(
+        curve="thermal",
+        setting=basic,
+        k=limit.k,
+        tau_s=limit.heating_s,
+        preload=preload,
+        full=limit.above_percent / 100.0,
+    )
+    return settings, unit
+
+
 def _times(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np.float64]:
     if settings.curve != "thermal":
-        return inverse_s(CURVES[settings.curve], multiple, tms=settings.tms)
-    carried = settings.k * settings.setting
+        times = inverse_s(
+            CURVES[settings.curve], multiple, tms=settings.tms, flat_above=settings.flat_above
+        )
+        return np.where(multiple > settings.from_multiple, times, np.inf)
+    # An image that speaks up at a share of full is a full one of as much smaller a current.
+    carried = settings.k * settings.setting * settings.full**0.5
     return thermal_s(
         multiple * settings.setting,
         carried=carried,
@@ -119,5 +177,6 @@ def _title(settings: CurveSettings) -> str:
     before = f"behind {settings.preload:g}" if settings.preload else "cold"
     return (
         f"Thermal image after IEC 60255-149, {settings.k * settings.setting:g} carried for ever, "
-        f"time constant {settings.tau_s:g} s, {before}"
+        + (f"told at {settings.full * 100:g} %, " if settings.full != 1.0 else "")
+        + f"time constant {settings.tau_s:g} s, {before}"
     )

@@ -1,16 +1,20 @@
 """All limits of one joint over its readings: pure, and the same in any chunking.
 
-**Level.** Works on the non-null values of its channel, reading by reading; no clock is asked. A
-reading is *on* at or beyond the pick-up, *off* at or back beyond the drop-off and not on, else
-*between*. With a magnitude limit this is said of the reading without its sign.
+**What readings decide** (every kind but silence). A kind makes one score of each reading (its own
+file says how); no clock is asked. A score is *on* at or beyond the pick-up, *off* at or back beyond
+the drop-off and not on, else *between*. Of a level the score is the reading; with a magnitude
+limit, without its sign.
 
-- Raised at the first reading that is on, with every reading since some reading on, no gap between
-  them, and at least the on-delay between that first one and this. With no delay: at the first on.
-- Returned likewise: readings off, without a gap, over at least the off-delay.
-- A reading between is neither: it restarts a running delay and changes nothing else.
+- Raised at the first score that is on, with every score since some score on, no gap between them,
+  and at least the on-delay between that first one and this. With no delay: at the first on.
+- Returned likewise: scores off, without a gap, over at least the off-delay.
+- A score between is neither: it restarts a running delay and changes nothing else.
 - A *gap* stands between two values further apart than the channel's hold limit. It restarts a
   running delay, counted anew from the value behind it. It never raises and never clears: an active
   alert stays active through any gap, and with no delay the value behind the gap decides by itself.
+- An integral (inverse time, thermal image) counts a value for as long as it holds and stands still
+  over the rest of a gap. A rate has no score until its window is full behind the gap; a tracking
+  error has none while either side is older than its hold.
 
 **Silence.** Raised when no row of the joint, of any kind, has come for `after_s`, at the moment at
 which that was full: seen by `now_ns` or by a later row. Returned at the next row. Before the first
@@ -22,25 +26,34 @@ time, in order of the rows that made them, then of the limits file.
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
 
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.limits import level, silence
+from logger.joint.joint_settings import Rated
+from logger.limits import hysteresis, silence
 from logger.limits.change import Change
-from logger.limits.level import LevelState
-from logger.limits.limit import Level, Limit, LimitSet
-from logger.limits.silence import SilenceState
+from logger.limits.frozen import Frozen, FrozenMemory, measure_frozen
+from logger.limits.hysteresis import LevelState
+from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
+from logger.limits.kind import Kind, Scores
+from logger.limits.level import Level, Outside, RatedLevel, measure_level, measure_outside
+from logger.limits.limit import LimitSet, OfJoint
+from logger.limits.rate import Rate, RateMemory, measure_rate
+from logger.limits.series import Series
+from logger.limits.silence import Silence, SilenceState
+from logger.limits.thermal import Thermal, ThermalMemory, measure_thermal
+from logger.limits.touch import Touch, measure_touch
+from logger.limits.tracking import Tracking, TrackingMemory, measure_tracking
 
 __all__ = [
+    "Memory",
     "Plan",
     "State",
     "evaluate",
     "from_plain",
+    "gone_on",
     "initial",
     "plan_for",
     "taken_over",
@@ -48,12 +61,23 @@ __all__ = [
 ]
 
 
+Memory = FrozenMemory | InverseMemory | RateMemory | ThermalMemory | TrackingMemory
+
+_MEMORIES: Final[dict[type[Kind], type[Memory]]] = {
+    Frozen: FrozenMemory,
+    InverseTime: InverseMemory,
+    Rate: RateMemory,
+    Thermal: ThermalMemory,
+    Tracking: TrackingMemory,
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What is watched on one joint."""
 
     joint: str
-    limits: tuple[Limit, ...]
+    limits: tuple[OfJoint, ...]
     hold_ns: Mapping[str, int]
     """Channel -> how long one of its values holds."""
 
@@ -63,6 +87,8 @@ class State:
     """What the limits of one joint remember between batches, by the limit's name."""
 
     limits: Mapping[str, LevelState | SilenceState]
+    memories: Mapping[str, Memory] = field(default_factory=dict)
+    """Of those kinds whose scores depend on more than the reading itself."""
 
     @property
     def active(self) -> tuple[str, ...]:
@@ -71,23 +97,45 @@ class State:
 
 
 def plan_for(
-    limits: LimitSet, *, joint: str, hold_ns: Mapping[str, int], sensor: bool = False
+    limits: LimitSet,
+    *,
+    joint: str,
+    hold_ns: Mapping[str, int],
+    sensor: bool = False,
+    rated: Rated | None = None,
 ) -> Plan:
-    """Return the plan of a joint; the keys of `hold_ns` are the channels that it carries."""
+    """Return the plan of a joint; the keys of `hold_ns` are the channels that it carries.
+
+    A limit at a share of a rated value becomes one in the channel's unit; on a joint that has no
+    such rated value it is left out (`check_against` refuses it where the joint is named).
+    """
+    mine = limits.for_joint(joint, tuple(hold_ns), sensor=sensor)
+    spoken = [_of(limit, rated or Rated()) for limit in mine]
     return Plan(
         joint=joint,
-        limits=limits.for_joint(joint, tuple(hold_ns), sensor=sensor),
+        limits=tuple(limit for limit in spoken if limit is not None),
         hold_ns=hold_ns,
     )
+
+
+def _of(limit: OfJoint, rated: Rated) -> OfJoint | None:
+    return limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
 
 
 def initial(plan: Plan, *, start_ns: int) -> State:
     """Return the state before the first reading; silence counts from `start_ns`."""
     return State(
         limits={
-            limit.name: LevelState() if isinstance(limit, Level) else SilenceState(last_ns=start_ns)
+            limit.name: SilenceState(last_ns=start_ns)
+            if isinstance(limit, Silence)
+            else LevelState()
             for limit in plan.limits
-        }
+        },
+        memories={
+            limit.name: _MEMORIES[type(limit)]()
+            for limit in plan.limits
+            if isinstance(limit, Kind) and type(limit) in _MEMORIES
+        },
     )
 
 
@@ -105,35 +153,57 @@ def evaluate(
     """
     found: list[tuple[tuple[int, int, bool, int], Change]] = []
     after: dict[str, LevelState | SilenceState] = {}
-    series = _Series(batch)
+    memories: dict[str, Memory] = {}
+    series = Series(batch, plan.hold_ns)
     for order, limit in enumerate(plan.limits):
         before = state.limits[limit.name]
-        if isinstance(limit, Level):
-            assert isinstance(before, LevelState), "`initial` and `from_plain` pair them"
-            time_ns, values = series.of(limit.channel)
-            changes, after[limit.name] = level.step(
-                limit,
-                before,
-                time_ns,
-                values,
-                joint=plan.joint,
-                hold_ns=plan.hold_ns[limit.channel],
-            )
-            # By the row in the batch, not in the channel: ties come out alike in any chunking.
-            changes = [(series.row(limit.channel, index), change) for index, change in changes]
-            early = False
-        else:
+        if isinstance(limit, Silence):
             assert isinstance(before, SilenceState), "`initial` and `from_plain` pair them"
             changes, after[limit.name] = silence.step(
                 limit, before, batch.time_ns, joint=plan.joint, now_ns=now_ns
             )
             early = True
+        else:
+            assert isinstance(before, LevelState), "`initial` and `from_plain` pair them"
+            scores, memory = _measured(limit, state.memories.get(limit.name), series)
+            if memory is not None:
+                memories[limit.name] = memory
+            changes, after[limit.name] = hysteresis.step(limit, before, scores, joint=plan.joint)
+            if scores.rows is not None:
+                # By the row in the batch, not in the channel: ties come out alike in any chunking.
+                changes = [(int(scores.rows[index]), change) for index, change in changes]
+            early = False
         for row, change in changes:
             # A silence was full before the row that ended it came.
             late = not (early and change.kind == "raised")
             found.append(((change.time_ns, row, late, order), change))
     found.sort(key=lambda item: item[0])
-    return tuple(change for _, change in found), State(limits=after)
+    return tuple(change for _, change in found), State(limits=after, memories=memories)
+
+
+def _measured(
+    limit: OfJoint, memory: Memory | None, series: Series
+) -> tuple[Scores, Memory | None]:
+    """Return the scores of a limit, and what it remembers behind them."""
+    match limit, memory:
+        case Level(), _:
+            return measure_level(limit, series), None
+        case Outside(), _:
+            return measure_outside(limit, series), None
+        case Touch(), _:
+            return measure_touch(limit, series), None
+        case InverseTime(), InverseMemory():
+            return measure_inverse_time(limit, memory, series)
+        case Thermal(), ThermalMemory():
+            return measure_thermal(limit, memory, series)
+        case Rate(), RateMemory():
+            return measure_rate(limit, memory, series)
+        case Tracking(), TrackingMemory():
+            return measure_tracking(limit, memory, series)
+        case Frozen(), FrozenMemory():
+            return measure_frozen(limit, memory, series)
+        case _:
+            raise AssertionError(f"{limit!r} does not go with {memory!r}: `initial` pairs them")
 
 
 def taken_over(
@@ -144,13 +214,16 @@ def taken_over(
     A limit that is the same in both goes on, its delays with it. One that was changed or is gone
     ends its alert at that instant; changed, it begins anew there.
     """
-    kept = dict(initial(after, start_ns=time_ns).limits)
+    fresh = initial(after, start_ns=time_ns)
+    kept, memories = dict(fresh.limits), dict(fresh.memories)
     later = {limit.name: limit for limit in after.limits}
     ended = []
     for limit in plan.limits:
         before = state.limits[limit.name]
         if later.get(limit.name) == limit:
             kept[limit.name] = before
+            if limit.name in state.memories:
+                memories[limit.name] = state.memories[limit.name]
         elif before.active:
             peak = before.peak if isinstance(before, LevelState) else None
             ended.append(
@@ -159,14 +232,37 @@ def taken_over(
                     limit=limit.name,
                     joint=plan.joint,
                     severity=limit.severity,
-                    channel=limit.channel if isinstance(limit, Level) else "",
+                    channel=limit.told_channel if isinstance(limit, Kind) else "",
                     kind="returned",
                     value=math.nan,
                     onset_ns=time_ns,
                     peak=math.nan if peak is None else peak,
                 )
             )
-    return tuple(ended), State(limits=kept)
+    return tuple(ended), State(limits=kept, memories=memories)
+
+
+def gone_on(plan: Plan, state: State, *, time_ns: int) -> State:
+    """Return the state of a recorder that goes on at `time_ns`, after time without one.
+
+    What stood still stands; what was running begins anew; a thermal image has cooled. The same as
+    live, where it is read back from the recording (logger/take_up.py).
+    """
+    fresh = initial(plan, start_ns=time_ns)
+    limits, memories = dict(fresh.limits), dict(fresh.memories)
+    for limit in plan.limits:
+        before, memory = state.limits[limit.name], state.memories.get(limit.name)
+        if isinstance(memory, ThermalMemory) and isinstance(limit, Thermal):
+            memories[limit.name] = memory.cooled(limit, time_ns)
+        if not before.active:
+            continue
+        if isinstance(before, LevelState):
+            limits[limit.name] = LevelState(active=True, peak=before.peak)
+            if isinstance(limit, Frozen):
+                memories[limit.name] = FrozenMemory(anchor=before.peak)
+        else:
+            limits[limit.name] = before
+    return State(limits=limits, memories=memories)
 
 
 def to_plain(state: State) -> dict[str, Any]:
@@ -177,6 +273,10 @@ def to_plain(state: State) -> dict[str, Any]:
             name: {"kind": "level" if isinstance(one, LevelState) else "silence", **asdict(one)}
             for name, one in state.limits.items()
         },
+        "memories": {
+            name: {"kind": type(one).__name__, **asdict(one)}
+            for name, one in state.memories.items()
+        },
     }
 
 
@@ -184,14 +284,17 @@ def from_plain(plan: Plan, plain: Mapping[str, Any], *, start_ns: int) -> State:
     """Return the state that `to_plain` wrote, for a logger that takes it up at `start_ns`.
 
     A limit that the content does not know begins anew; one that the plan does not know is left
-    out. A silence that was not yet full counts from `start_ns`: nobody listened in between.
+    out. A silence that was not yet full counts from `start_ns`: nobody listened in between. A
+    thermal image has cooled until then.
 
     Raises
     ------
     InputError
         The content is not what `to_plain` writes.
     """
-    state = dict(initial(plan, start_ns=start_ns).limits)
+    fresh = initial(plan, start_ns=start_ns)
+    state, memories = dict(fresh.limits), dict(fresh.memories)
+    limits = {limit.name: limit for limit in plan.limits}
     try:
         if plain["format"] != 1:
             raise ValueError(plain["format"])  # noqa: TRY301 - answered with all else below
@@ -204,37 +307,23 @@ def from_plain(plan: Plan, plain: Mapping[str, Any], *, start_ns: int) -> State:
                 old = SilenceState(**fields)
                 last_ns = old.last_ns if old.active else max(old.last_ns, start_ns)
                 state[name] = SilenceState(last_ns=last_ns, active=old.active)
+        for name, content in plain.get("memories", {}).items():
+            kind = content["kind"]
+            if name not in memories or type(memories[name]).__name__ != kind:
+                continue
+            fields = {
+                key: tuple(value) if isinstance(value, list) else value
+                for key, value in content.items()
+                if key != "kind"
+            }
+            memory = type(memories[name])(**fields)
+            limit = limits[name]
+            if isinstance(memory, ThermalMemory) and isinstance(limit, Thermal):
+                memory = memory.cooled(limit, start_ns)
+            memories[name] = memory
     except (AttributeError, KeyError, TypeError, ValueError) as fault:
         raise InputError(
             f"The kept state of the limits of joint {plan.joint!r} cannot be taken up ({fault!r}); "
             "expected format 1 as this program writes it. Start without it."
         ) from None
-    return State(limits=state)
-
-
-class _Series:
-    """The non-null values of each channel of a batch, found once for all limits on it."""
-
-    def __init__(self, batch: ReadingBatch) -> None:
-        self._batch = batch
-        self._held: dict[str, NDArray[np.bool_] | None] = {}
-        self._series: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]] = {}
-
-    def of(self, channel: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        if channel not in self._series:
-            values = self._batch.columns.get(channel)
-            if values is None:
-                values = np.full(len(self._batch), np.nan)
-            held = ~np.isnan(values)
-            if held.all():
-                self._held[channel] = None
-                self._series[channel] = self._batch.time_ns, values
-            else:
-                self._held[channel] = held
-                self._series[channel] = self._batch.time_ns[held], values[held]
-        return self._series[channel]
-
-    def row(self, channel: str, index: int) -> int:
-        """Return the row of the batch in which the channel's value `index` stands."""
-        held = self._held[channel]
-        return index if held is None else int(np.flatnonzero(held)[index])
+    return State(limits=state, memories=memories)

@@ -1,157 +1,249 @@
-"""A level limit over the readings of its channel: hysteresis, on-delay, off-delay.
+"""A channel beyond a level: above, below, outside of two, or beyond a share of its rated value.
 
-Takes the state in and gives it back: any chunking of a trace gives the same changes and the same
-state as the whole. Vectorised: cost lies in a few passes over the array and, only where the trace
-comes near the limit, in runs of readings on one side; no Python per reading. The meaning is told in
-evaluate.py.
+The score is the reading itself, signed such that more is worse. The meaning is told in evaluate.py.
 """
 
-from dataclasses import dataclass
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field, model_validator
 
-from logger.limits.change import Change
-from logger.limits.limit import Level
+from logger.joint.channels import CHANNELS
+from logger.joint.joint_settings import Rated
+from logger.joint.value import ChannelName
+from logger.limits.kind import Finite, Kind, Positive, Scores, rated_of
+from logger.limits.series import Series
 
-__all__ = ["LevelState", "step"]
+__all__ = ["Level", "Outside", "RatedLevel", "measure_level", "measure_outside"]
 
-_ON, _OFF, _BETWEEN = 1, -1, 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelState:
-    """What a level limit remembers between batches."""
-
-    active: bool = False
-    last_ns: int | None = None
-    """Time of the channel's newest value."""
-    pending_ns: int | None = None
-    """Where the running delay began: towards raising while not active, else towards clearing."""
-    peak: float | None = None
-    """Worst value of the alert, or of the readings whose on-delay is running."""
+Band = tuple[Finite, Finite]
 
 
-def step(
-    limit: Level,
-    state: LevelState,
-    time_ns: NDArray[np.int64],
-    values: NDArray[np.float64],
-    *,
-    joint: str,
-    hold_ns: int,
-) -> tuple[list[tuple[int, Change]], LevelState]:
-    """Return the changes, each with the index of its reading, and the state after `values`.
+class OnChannel(Kind):
+    """A limit on the values of one channel."""
 
-    Parameters
-    ----------
-    time_ns, values
-        The non-null values of the channel, shape (n,), in order of time.
-    hold_ns
-        Two values further apart than this have a gap between them.
-    """
-    if len(values) == 0:
-        return [], state
-    score = _score(limit, values)
-    top = float(score.max())
-    last_ns = int(time_ns[-1])
-    if not state.active and top < _threshold(limit, limit.pick_up):
-        return [], LevelState(last_ns=last_ns)
-    if state.active and float(score.min()) > _threshold(limit, limit.clears_at):
-        calm = _worst(limit, state.peak, values, score)
-        return [], LevelState(active=True, last_ns=last_ns, peak=calm)
+    channel: ChannelName
+    magnitude: bool = False
+    """Compare the magnitude; left out, it is what the channel says (current and torque: true)."""
 
-    on_ns, off_ns = round(limit.on_delay_s * 1e9), round(limit.off_delay_s * 1e9)
-    first, last, side, since, joined = _runs(limit, state, time_ns, score, hold_ns)
-    delay = np.where(side == _ON, on_ns, off_ns)
-    held = np.flatnonzero((side != _BETWEEN) & (time_ns[last] - since >= delay))
-    before = np.concatenate(([_ON if state.active else _OFF], side[held][:-1]))
-    changes: list[tuple[int, Change]] = []
-    active, peak, done = state.active, state.peak, 0
-    for run in held[side[held] != before]:
-        start, stop = int(first[run]), int(last[run]) + 1
-        onset = int(since[run])
-        index = start + int(np.searchsorted(time_ns[start:stop], onset + int(delay[run])))
-        if not active:
-            peak = state.peak if run == 0 and joined else None
-            done = start
-        active = not active
-        worst = _worst(limit, peak, values[done : index + 1], score[done : index + 1])
-        peak, done = worst, index + 1
-        change = Change(
-            time_ns=int(time_ns[index]),
-            limit=limit.name,
-            joint=joint,
-            severity=limit.severity,
-            channel=limit.channel,
-            kind="raised" if active else "returned",
-            value=float(values[index]),
-            onset_ns=onset,
-            peak=worst,
+    @model_validator(mode="before")
+    @classmethod
+    def _magnitude_of_channel(cls, data: Any) -> Any:  # noqa: ANN401 - raw settings
+        if isinstance(data, dict) and "magnitude" not in data:
+            channel = CHANNELS.get(str(data.get("channel")))
+            return {**data, "magnitude": channel is not None and channel.magnitude}
+        return data
+
+    @property
+    def needs(self) -> tuple[tuple[str, str], ...]:
+        """See `Kind`."""
+        return (("channel", self.channel),)
+
+    @property
+    def told_channel(self) -> str:
+        """See `Kind`."""
+        return self.channel
+
+
+class Level(OnChannel):
+    """A channel must not stay at or beyond a level; in the channel's own unit."""
+
+    kind: Literal["level"] = "level"
+    above: Finite | None = None
+    below: Finite | None = None
+    drop_off: Finite | None = None
+    """Where it counts as gone again; None: at the pick-up itself."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Level":
+        if self.above is None and self.below is None:
+            raise ValueError("above: this key is missing; a level limit has above or below.")
+        if self.above is not None and self.below is not None:
+            raise ValueError(
+                f"below: found {self.below:g} beside above = {self.above:g}, expected one of the "
+                "two. Write two limits."
+            )
+        side = "above" if self.rising else "below"
+        if self.magnitude and self.pick_up < 0:
+            raise ValueError(
+                f"{side}: found {self.pick_up:g} with magnitude = true, expected 0 or more: a "
+                "magnitude is never negative. Set magnitude = false to tell the directions apart."
+            )
+        if self.drop_off is None:
+            return self
+        if (self.drop_off > self.pick_up) if self.rising else (self.drop_off < self.pick_up):
+            bound = "at most" if self.rising else "at least"
+            raise ValueError(
+                f"drop_off: found {self.drop_off:g}, expected {bound} {self.pick_up:g}, the "
+                f"{side} of this limit."
+            )
+        if self.magnitude and self.drop_off < 0:
+            raise ValueError(
+                f"drop_off: found {self.drop_off:g} with magnitude = true, expected 0 or more: "
+                "the limit would never clear."
+            )
+        return self
+
+    @property
+    def rising(self) -> bool:
+        """True for `above`, False for `below`."""
+        return self.above is not None
+
+    @property
+    def pick_up(self) -> float:
+        """The level at which (and beyond which) it speaks up."""
+        level = self.above if self.above is not None else self.below
+        assert level is not None, "_fits has seen to it"
+        return level
+
+    @property
+    def clears_at(self) -> float:
+        """The level at which (and beyond which) it counts as gone: drop-off, or the pick-up."""
+        return self.pick_up if self.drop_off is None else self.drop_off
+
+    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `Kind`."""
+        size = np.abs(told) if self.magnitude else told
+        return size if self.rising else -size
+
+
+class RatedLevel(OnChannel):
+    """A level as a share of the joint's rated torque, current or voltage."""
+
+    kind: Literal["level"] = "level"
+    above_rated: Positive | None = None
+    """1.0 is the rated value."""
+    below_rated: Positive | None = None
+    drop_off_rated: float | None = Field(default=None, ge=0)
+
+    @model_validator(mode="after")
+    def _fits(self) -> "RatedLevel":
+        quantity = CHANNELS[self.channel].quantity
+        if quantity not in {"torque", "current", "voltage"}:
+            raise ValueError(
+                f"channel: found {self.channel!r} with a share of rated, expected a torque, a "
+                "current or a voltage: nothing else has a rated value."
+            )
+        if (self.above_rated is None) == (self.below_rated is None):
+            raise ValueError("above_rated: expected one of above_rated and below_rated.")
+        if self.drop_off_rated is None:
+            return self
+        beyond = (
+            self.drop_off_rated > self.share if self.rising else self.drop_off_rated < self.share
         )
-        changes.append((index, change))
+        if beyond:
+            raise ValueError(
+                f"drop_off_rated: found {self.drop_off_rated:g}, expected "
+                f"{'at most' if self.rising else 'at least'} {self.share:g}."
+            )
+        return self
 
-    pending = int(since[-1]) if side[-1] == (_OFF if active else _ON) else None
-    if active:
-        peak = _worst(limit, peak, values[done:], score[done:])
-    elif pending is not None:
-        start = int(first[-1])
-        carried = state.peak if len(first) == 1 and joined else None
-        peak = _worst(limit, carried, values[start:], score[start:])
-    else:
-        peak = None
-    return changes, LevelState(active=active, last_ns=last_ns, pending_ns=pending, peak=peak)
+    @property
+    def rising(self) -> bool:
+        """True for `above_rated`."""
+        return self.above_rated is not None
+
+    @property
+    def share(self) -> float:
+        """The share of the rated value at which it speaks up."""
+        share = self.above_rated if self.above_rated is not None else self.below_rated
+        assert share is not None, "_fits has seen to it"
+        return share
+
+    @property
+    def shares(self) -> tuple[tuple[str, str], ...]:
+        """See `Kind`."""
+        return (("above_rated" if self.rising else "below_rated", self.channel),)
+
+    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `Kind`."""
+        size = np.abs(told) if self.magnitude else told
+        return size if self.rising else -size
+
+    def of(self, rated: Rated) -> Level | None:
+        """Return the level that it is on a joint; None where that has no such rated value."""
+        whole = rated_of(self.channel, rated)
+        if whole is None:
+            return None
+        return Level(
+            name=self.name,
+            severity=self.severity,
+            joint=self.joint,
+            channel=self.channel,
+            magnitude=self.magnitude,
+            above=self.share * whole if self.rising else None,
+            below=None if self.rising else self.share * whole,
+            drop_off=None if self.drop_off_rated is None else self.drop_off_rated * whole,
+            on_delay_s=self.on_delay_s,
+            off_delay_s=self.off_delay_s,
+        )
 
 
-def _runs(
-    limit: Level,
-    state: LevelState,
-    time_ns: NDArray[np.int64],
-    score: NDArray[np.float64],
-    hold_ns: int,
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int8], NDArray[np.int64], bool]:
-    """Return first and last index, side and begin of each run on one side with no gap inside.
+class Outside(OnChannel):
+    """A channel must not stay at or outside of two levels."""
 
-    The last item says that the first run goes on from the batch before.
+    kind: Literal["level"] = "level"
+    outside: Band
+    """Lowest and highest; at or beyond either it speaks up."""
+    inside: Band | None = None
+    """Its drop-off: at or within these it counts as gone; left out, within `outside` itself."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Outside":
+        low, high = self.outside
+        if low >= high:
+            raise ValueError(f"outside: found [{low:g}, {high:g}], expected the lower one first.")
+        if self.inside is not None:
+            lower, upper = self.inside
+            if not low <= lower <= upper <= high:
+                raise ValueError(
+                    f"inside: found [{lower:g}, {upper:g}], expected two levels within "
+                    f"[{low:g}, {high:g}], the outside of this limit."
+                )
+        return self
+
+    @property
+    def clears_within(self) -> tuple[float, float]:
+        """Between which it counts as gone."""
+        return self.outside if self.inside is None else self.inside
+
+    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `Kind`."""
+        size = np.abs(told) if self.magnitude else told
+        return np.maximum(size - self.outside[1], self.outside[0] - size)
+
+
+def measure_level(limit: Level, series: Series) -> Scores:
+    """Return the readings of the channel as they are."""
+    at = series.of(limit.channel)
+    sign = 1.0 if limit.rising else -1.0
+    return Scores(
+        time_ns=at.time_ns,
+        rows=at.rows,
+        score=limit.rank(at.values),
+        told=at.values,
+        pick_up=sign * limit.pick_up,
+        drop_off=sign * limit.clears_at,
+        hold_ns=series.hold_ns[limit.channel],
+    )
+
+
+def measure_outside(limit: Outside, series: Series) -> Scores:
+    """Return on (1), off (-1) or between (0) for each reading.
+
+    Compared with each level as it stands: a difference would round.
     """
-    on = score >= _threshold(limit, limit.pick_up)
-    off = score <= _threshold(limit, limit.clears_at)
-    side = on.astype(np.int8)
-    side[off & ~on] = _OFF
-    breaks = (side[1:] != side[:-1]) | (np.diff(time_ns) > hold_ns)
-    first = np.concatenate(([0], np.flatnonzero(breaks) + 1))
-    last = np.concatenate((first[1:], [len(score)])) - 1
-    side = side[first]
-    since = time_ns[first]  # a copy: indexed by an array
-    if (
-        state.pending_ns is not None
-        and state.last_ns is not None
-        and side[0] == (_OFF if state.active else _ON)
-        and time_ns[0] - state.last_ns <= hold_ns
-    ):
-        since[0] = state.pending_ns
-        return first, last, side, since, True
-    return first, last, side, since, False
-
-
-def _score(limit: Level, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return values such that more is worse, whichever way the limit looks."""
-    size = np.abs(values) if limit.magnitude else values
-    return size if limit.rising else -size
-
-
-def _threshold(limit: Level, level: float) -> float:
-    return level if limit.rising else -level
-
-
-def _worst(
-    limit: Level, before: float | None, values: NDArray[np.float64], score: NDArray[np.float64]
-) -> float:
-    """Return the worst of `before` and `values`; of equals the earliest."""
-    if len(values) == 0:
-        assert before is not None, "an alert has at least one reading"
-        return before
-    index = int(score.argmax())
-    if before is not None and _score(limit, np.array([before]))[0] >= score[index]:
-        return before
-    return float(values[index])
+    at = series.of(limit.channel)
+    size = np.abs(at.values) if limit.magnitude else at.values
+    (low, high), (lower, upper) = limit.outside, limit.clears_within
+    on = (size <= low) | (size >= high)
+    return Scores(
+        time_ns=at.time_ns,
+        rows=at.rows,
+        score=on.astype(np.float64) - ((size >= lower) & (size <= upper) & ~on),
+        told=at.values,
+        pick_up=1.0,
+        drop_off=-1.0,
+        hold_ns=series.hold_ns[limit.channel],
+    )

@@ -5,23 +5,31 @@ answered with the file, the key, what stands there and what would be right. `rea
 disk; all else is pure. The text travels verbatim into every recording.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
-
-from pydantic import Field, model_validator
+from typing import Any, Final, Literal
 
 from logger.errors import InputError
 from logger.joint.bench import Bench
-from logger.joint.channels import CHANNELS
-from logger.joint.value import ChannelName
+from logger.joint.joint_settings import JointSettings
+from logger.limits.bus import Bus, Disk, OfRecorder, of_recorder
+from logger.limits.frozen import Frozen
+from logger.limits.inverse_time import InverseTime
+from logger.limits.kind import Kind, Severity, rated_of
+from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.rate import Rate
+from logger.limits.silence import Silence
+from logger.limits.thermal import Thermal
+from logger.limits.touch import Touch
+from logger.limits.tracking import Tracking
 from logger.settings_file import Settings, checked, nearest, read_text, read_toml
 
 __all__ = [
     "Level",
     "Limit",
     "LimitSet",
+    "OfJoint",
     "Severity",
     "Silence",
     "check_against",
@@ -29,103 +37,41 @@ __all__ = [
     "read_limits",
 ]
 
-Severity = Literal["warning", "trip"]
-
-_YEAR_S: Final = 366 * 86_400.0
-
-LimitName = Annotated[str, Field(pattern=r"^[a-z0-9-]+$", max_length=60)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Delay = Annotated[float, Field(ge=0, le=_YEAR_S)]
-
-
-class Level(Settings):
-    """A channel must not stay at or beyond a level; in the channel's own unit."""
-
-    name: LimitName
-    kind: Literal["level"] = "level"
-    severity: Severity
-    joint: str | None = None
-    """None: every joint that carries the channel."""
-    channel: ChannelName
-    above: Finite | None = None
-    below: Finite | None = None
-    drop_off: Finite | None = None
-    """Where it counts as gone again; None: at the pick-up itself."""
-    on_delay_s: Delay = 0.0
-    off_delay_s: Delay = 0.0
-    magnitude: bool = False
-    """Compare the magnitude; left out, it is what the channel says (current and torque: true)."""
-
-    @model_validator(mode="before")
-    @classmethod
-    def _magnitude_of_channel(cls, data: Any) -> Any:  # noqa: ANN401 - raw settings
-        if isinstance(data, dict) and "magnitude" not in data:
-            channel = CHANNELS.get(str(data.get("channel")))
-            return {**data, "magnitude": channel is not None and channel.magnitude}
-        return data
-
-    @model_validator(mode="after")
-    def _fits(self) -> "Level":
-        if self.above is None and self.below is None:
-            raise ValueError("above: this key is missing; a level limit has above or below.")
-        if self.above is not None and self.below is not None:
-            raise ValueError(
-                f"below: found {self.below:g} beside above = {self.above:g}, expected one of the "
-                "two. Write two limits."
-            )
-        side = "above" if self.rising else "below"
-        if self.magnitude and self.pick_up < 0:
-            raise ValueError(
-                f"{side}: found {self.pick_up:g} with magnitude = true, expected 0 or more: a "
-                "magnitude is never negative. Set magnitude = false to tell the directions apart."
-            )
-        if self.drop_off is None:
-            return self
-        if (self.drop_off > self.pick_up) if self.rising else (self.drop_off < self.pick_up):
-            bound = "at most" if self.rising else "at least"
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected {bound} {self.pick_up:g}, the "
-                f"{side} of this limit."
-            )
-        if self.magnitude and self.drop_off < 0:
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g} with magnitude = true, expected 0 or more: "
-                "the limit would never clear."
-            )
-        return self
-
-    @property
-    def rising(self) -> bool:
-        """True for `above`, False for `below`."""
-        return self.above is not None
-
-    @property
-    def pick_up(self) -> float:
-        """The level at which (and beyond which) it speaks up."""
-        level = self.above if self.above is not None else self.below
-        assert level is not None, "_fits has seen to it"
-        return level
-
-    @property
-    def clears_at(self) -> float:
-        """The level at which (and beyond which) it counts as gone: drop-off, or the pick-up."""
-        return self.pick_up if self.drop_off is None else self.drop_off
+OfJoint = (
+    Level
+    | RatedLevel
+    | Outside
+    | InverseTime
+    | Thermal
+    | Rate
+    | Tracking
+    | Frozen
+    | Touch
+    | Silence
+)
+Limit = OfJoint | Bus | Disk
 
 
-class Silence(Settings):
-    """A joint must not be silent for so long."""
-
-    name: LimitName
-    kind: Literal["silence"] = "silence"
-    severity: Severity
-    joint: str | None = None
-    """None: every joint."""
-    after_s: float = Field(gt=0, le=_YEAR_S)
+def _level_of(table: dict[str, Any]) -> type[Kind]:
+    """Return which of the level limits a table is, by the key that says where it picks up."""
+    if "outside" in table or "inside" in table:
+        return Outside
+    shares = {"above_rated", "below_rated", "drop_off_rated"}
+    return RatedLevel if shares & set(table) else Level
 
 
-Limit = Level | Silence
-
-_KINDS: Final[dict[str, type[Level] | type[Silence]]] = {"level": Level, "silence": Silence}
+_KINDS: Final[dict[str, Callable[[dict[str, Any]], type[Any]]]] = {
+    "level": _level_of,
+    "inverse-time": lambda _table: InverseTime,
+    "thermal": lambda _table: Thermal,
+    "rate": lambda _table: Rate,
+    "tracking": lambda _table: Tracking,
+    "frozen": lambda _table: Frozen,
+    "touch": lambda _table: Touch,
+    "silence": lambda _table: Silence,
+    "bus": lambda _table: Bus,
+    "disk": lambda _table: Disk,
+}
 
 
 class _LimitsFile(Settings):
@@ -143,7 +89,7 @@ class LimitSet:
 
     def for_joint(
         self, joint: str, channels: Sequence[str], *, sensor: bool = False
-    ) -> tuple[Limit, ...]:
+    ) -> tuple[OfJoint, ...]:
         """Return the limits that apply to a joint with these channels, in the file's order.
 
         A sensor has its own pace: only a silence that names it is one.
@@ -151,13 +97,19 @@ class LimitSet:
         return tuple(
             limit
             for limit in self.limits
-            if limit.joint in {None, joint}
+            if not isinstance(limit, OfRecorder)
+            and limit.joint in {None, joint}
             and (
                 limit.joint == joint or not sensor
                 if isinstance(limit, Silence)
-                else limit.channel in channels
+                else all(channel in channels for _, channel in limit.needs)
             )
         )
+
+    @property
+    def of_recorder(self) -> tuple[OfRecorder, ...]:
+        """Those on the recorder itself, and what it always watches."""
+        return of_recorder(self.limits)
 
     def named(self, name: str) -> Limit | None:
         """Return the limit of that name, or None."""
@@ -207,36 +159,93 @@ def limits_from(text: str, where: str) -> LimitSet:
     return LimitSet(limits=tuple(limits), text=text)
 
 
-def check_against(limits: LimitSet, bench: Bench, where: str) -> None:
+def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
+
+    `delays`: refuse those that are shorter than two frames are apart.
 
     Raises
     ------
     InputError
-        A limit is on a joint that is not on the bench, or on a channel that its joint (or, where
-        it names none, every joint) does not carry.
+        A limit is on a joint that is not on the bench, on a channel that its joint (or, where it
+        names none, every joint) does not carry, on a share of a rated value that a joint does not
+        have, or has a delay that is shorter than the channel's frames are apart.
     """
-    carried = {joint.name: bench.channels_of(joint) for joint in bench.joints}
     mistakes: list[str] = []
     for index, limit in enumerate(limits.limits, start=1):
+        if isinstance(limit, OfRecorder):
+            continue
         place = f"{where}: limit[{index}] ({limit.name})"
-        if limit.joint is not None and limit.joint not in carried:
+        known = [joint.name for joint in bench.joints]
+        if limit.joint is not None and limit.joint not in known:
             mistakes.append(
                 f"{place}.joint: found {limit.joint!r}, expected a joint of the bench."
-                f"{nearest(limit.joint, list(carried))}"
+                f"{nearest(limit.joint, known)}"
             )
-        elif isinstance(limit, Level):
-            joints = [limit.joint] if limit.joint is not None else list(carried)
-            known = sorted({name for joint in joints for name in carried[joint]})
-            if limit.channel not in known:
-                owner = f"joint {limit.joint!r}" if limit.joint is not None else "no joint"
-                lacks = "does not carry" if limit.joint is not None else "of the bench carries"
-                mistakes.append(
-                    f"{place}.channel: found {limit.channel!r}, which {owner} {lacks}; expected "
-                    f"one of {', '.join(known)}."
-                )
+        elif isinstance(limit, Kind):
+            mistakes += [f"{place}.{said}" for said in _misfits(limit, bench, delays=delays)]
     if mistakes:
         raise InputError("\n".join(mistakes))
+
+
+def _misfits(limit: Kind, bench: Bench, *, delays: bool) -> Iterator[str]:
+    """Yield what a limit wants of its joints that the bench does not give."""
+    joints = [joint for joint in bench.joints if limit.joint in {None, joint.name}]
+    carried = {joint.name: bench.channels_of(joint) for joint in joints}
+    owner = f"joint {limit.joint!r}" if limit.joint is not None else "no joint"
+    known = sorted({name for channels in carried.values() for name in channels})
+    absent = False
+    for key, channel in limit.needs:
+        if channel not in known:
+            absent = True
+            lacks = "does not carry" if limit.joint is not None else "of the bench carries"
+            found = f"found {channel!r}, which" if key != "most_degC" else f"{channel!r} is what"
+            yield f"{key}: {found} {owner} {lacks}; expected one of {', '.join(known)}."
+    mine = [
+        joint
+        for joint in joints
+        if all(channel in carried[joint.name] for _, channel in limit.needs)
+    ]
+    if not mine and not absent:
+        wanted = " and ".join(channel for _, channel in limit.needs)
+        yield f"channel: no joint of the bench carries both {wanted}; expected one that does."
+    for joint in mine:
+        if limit.joint is not None or joint.name not in bench.sensors:
+            yield from _unrated(limit, joint)
+        if delays:
+            yield from _too_short(limit, joint, bench)
+
+
+def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:
+    for key, channel in limit.shares:
+        if rated_of(channel, joint.rated) is None:
+            quantity = channel.partition("_")[0]
+            yield (
+                f"{key}: joint {joint.name!r} has no rated {quantity}; expected "
+                f"rated = {{ {quantity} = ... }} in the bench file, or the limit in the channel's "
+                "own unit."
+            )
+
+
+def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]:
+    """Yield delays that no two frames of the channel lie within."""
+    if not limit.needs:
+        return
+    channel = limit.needs[0][1]
+    periods = [
+        frame.period_s
+        for frame in bench.layout_of(joint).frame
+        if frame.period_s and any(value.channel == channel for value in frame.value)
+    ]
+    if not periods:
+        return
+    for key in ("on_delay_s", "off_delay_s"):
+        delay_s = float(getattr(limit, key))
+        if 0 < delay_s < min(periods):
+            yield (
+                f"{key}: found {delay_s:g}, expected 0 or at least {min(periods):g}, the period of "
+                f"the frame that carries {channel} of {joint.name!r}."
+            )
 
 
 def _limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
@@ -244,14 +253,15 @@ def _limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
     kind = table.get("kind")
     if kind is None:
         raise InputError(f"{place}.kind: this key is missing; expected one of {', '.join(_KINDS)}.")
-    model = _KINDS.get(kind) if isinstance(kind, str) else None
-    if model is None:
+    chosen = _KINDS.get(kind) if isinstance(kind, str) else None
+    if chosen is None:
         raise InputError(
             f"{place}.kind: found {kind!r}, expected one of {', '.join(_KINDS)}."
             f"{nearest(str(kind), list(_KINDS))}"
         )
     try:
-        return checked(model, table, place)
+        limit: Limit = checked(chosen(table), table, place)
     except InputError as fault:
         # Each sentence begins with the place and then a key: write them as one key.
         raise InputError(str(fault).replace(f"{place}: ", f"{place}.")) from None
+    return limit

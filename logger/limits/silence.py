@@ -12,9 +12,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.limits.change import Change
-from logger.limits.limit import Silence
+from logger.limits.kind import LimitName, Severity, Span
+from logger.settings_file import Settings
 
-__all__ = ["SilenceState", "step"]
+__all__ = ["Silence", "SilenceState", "step"]
+
+
+class Silence(Settings):
+    """A joint must not be silent for so long."""
+
+    name: LimitName
+    kind: Literal["silence"] = "silence"
+    severity: Severity
+    joint: str | None = None
+    """None: every joint."""
+    after_s: Span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ FLOORS = {
     "logger.bus": 3,
     "logger.store": 3,
     "logger.derived": 4,
+    "logger.warm_start": 3,
     "logger.take_up": 4,
     "logger.pipe": 4,
     "logger.outspoken": 4,

@@ -1,5 +1,6 @@
 """A recording that is gone on with: numbers, alerts and segments are taken up, the gap is told."""
 
+import math
 import signal
 import subprocess
 import sys
@@ -13,10 +14,13 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.bench import Bench, bench_from
+from logger.limits.evaluate import evaluate, initial, plan_for
 from logger.limits.limit import LimitSet, limits_from
 from logger.record import Recorded, RecordSettings, record, settings_to_go_on
 from logger.simulate import scenario
+from logger.take_up import start_of, taken_up
 from replay.check import check
+from replay.excursions import excursions
 from replay.recording import Recording
 from replay.statistics import figures as figures_of
 from tests.recorder import Recorder
@@ -152,6 +156,52 @@ def test_a_killed_recorder_is_gone_on_with(tmp_path: Path):
     recording = Recording.open(path)
     assert [event.kind for event in recording.events()] == ["started", "continued", "ended"]
     assert not recording.live
+
+
+IMAGE = """
+format = 1
+
+[[limit]]
+name = "image"
+kind = "thermal"
+severity = "warning"
+channel = "current_A"
+basic = 5.0
+heating_s = 2.0
+cooling_s = 20.0
+above_percent = 5.0
+"""
+
+
+def _current(centiamperes: int) -> can.Message:
+    data = b"\x41\0\0\0\0" + centiamperes.to_bytes(2, "big")
+    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+
+
+def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
+    """It goes on from where it stood, the time off counted as rest; afterwards is told the same."""
+    path = tmp_path / "rec"
+    limits = limits_from(IMAGE, "limits.toml")
+    _run(_first(path, "on-9", limits), *[_current(4000)] * 60, _current(0))
+    (row,) = Recording.open(path).bench.joints
+    plan = plan_for(limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_ns_of(row))
+    start = start_of(path)
+    batch = Recording.open(path).readings("shoulder", 0, 2**62)
+    _, at_end = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=0)
+    level = at_end.memories["image"].level
+    assert level > 0.5
+    last_ns = int(batch.time_ns[-1])
+    later = taken_up(plan, start, start_ns=last_ns + 20_000_000_000)
+    assert later.memories["image"].level == pytest.approx(level / math.e)
+    assert later.active == ("image",)
+    time.sleep(0.3)
+    # Gone on with at rest, it stands above 5 % still: nothing is raised anew, nothing returns.
+    _run(settings_to_go_on(path), _current(0), _current(0))
+    recording = Recording.open(path)
+    told = [event.kind for event in recording.events() if event.limit == "image"]
+    assert told == ["raised"]
+    (found,) = excursions(recording)
+    assert found.ongoing
 
 
 def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):

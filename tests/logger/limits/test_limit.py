@@ -156,12 +156,14 @@ def test_a_limit_by_name():
         ),
         (
             WARM.replace('"level"', '"levle"'),
-            "limits.toml: limit[1].kind: found 'levle', expected one of level, silence. "
+            "limits.toml: limit[1].kind: found 'levle', expected one of level, inverse-time, "
+            "thermal, rate, tracking, frozen, touch, silence, bus, disk. "
             "Did you mean 'level'?",
         ),
         (
             WARM.replace('kind      = "level"', ""),
-            "limits.toml: limit[1].kind: this key is missing; expected one of level, silence.",
+            "limits.toml: limit[1].kind: this key is missing; expected one of level, inverse-time, "
+            "thermal, rate, tracking, frozen, touch, silence, bus, disk.",
         ),
         (
             SILENT.replace("0.5", "0"),

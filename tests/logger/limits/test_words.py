@@ -3,7 +3,7 @@
 import pytest
 
 from logger.limits.change import Change
-from logger.limits.limit import Level, Limit, Silence
+from logger.limits.limit import Level, Limit, Silence, limits_from
 from logger.limits.words import in_words, label, sentence
 
 
@@ -108,4 +108,100 @@ def change(limit: Limit, kind: str, value: float, peak: float) -> Change:
 )
 def test_a_change_in_words(limit, kind, value, peak, said):
     """What happened is one line: joint, what, now, at worst, which limit."""
+    assert sentence(change(limit, kind, value, peak), limit) == said
+
+
+def of_file(keys: str) -> Limit:
+    """Return a limit as a file says it."""
+    text = f'format = 1\n[[limit]]\nname = "x"\nseverity = "warning"\n{keys}'
+    return limits_from(text, "limits.toml").limits[0]
+
+
+CURVE = 'kind = "inverse-time"\nchannel = "current_A"\ncurve = "C"\nsetting = 8.0\n'
+IMAGE = 'kind = "thermal"\nchannel = "current_A"\nbasic = 8.0\nheating_s = 600.0\n'
+RATE = 'kind = "rate"\nchannel = "temperature_housing_degC"\nrise_per_min = 8.0\nover_s = 60.0\n'
+ASTRAY = 'kind = "tracking"\nchannel = "position_rad"\nabove = 0.05\ndrop_off = 0.02\n'
+FROZEN = (
+    'kind = "frozen"\nchannel = "temperature_housing_degC"\nload = "current_A"\n'
+    "load_above = 6.0\non_delay_s = 600.0\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("keys", "kind", "value", "peak", "said"),
+    [
+        (CURVE, "raised", -17.0, -17.0, "current above 8 A for too long, now −17 A"),
+        (CURVE, "returned", 3.0, 17.5, "current back below 8 A, now 3 A, peak 17.5 A"),
+        (IMAGE, "raised", 1.002, 1.002, "thermal image above 100 %, now 100.2 %"),
+        (IMAGE, "returned", 0.99, 1.17, "thermal image back below 100 %, now 99 %, peak 117 %"),
+        (RATE, "raised", 8.25, 8.25, "housing rising by 8 K/min, now 8.25 K/min"),
+        (
+            RATE,
+            "returned",
+            7.0,
+            9.0,
+            "housing rising by 8 K/min or less, now 7 K/min, peak 9 K/min",
+        ),
+        (ASTRAY, "raised", -0.06, -0.06, "position 2.9 ° from its set-point, now −3.4 °"),
+        (FROZEN, "raised", 40.0, 40.0, "housing frozen for 10 min, now 40 °C"),
+        (FROZEN, "returned", 41.0, 40.0, "housing moves again, now 41 °C, stood at 40 °C"),
+        (
+            'kind = "touch"\ncontact_s = 60.0\n',
+            "raised",
+            52.0,
+            52.0,
+            "housing above the burn threshold of 51 °C for 60 s of touch, now 52 °C",
+        ),
+        (
+            'kind = "level"\nchannel = "voltage_V"\noutside = [42.0, 54.0]\n',
+            "returned",
+            44.0,
+            38.0,
+            "supply voltage back within 42 V to 54 V, now 44 V, furthest 38 V",
+        ),
+        (
+            'kind = "level"\nchannel = "torque_Nm"\nabove_rated = 0.9\n',
+            "raised",
+            17.0,
+            17.0,
+            "torque above 90 % of rated, now 17 N·m",
+        ),
+    ],
+)
+def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
+    """Values stand in the unit that they have: a share of an image, a rise a minute, an error."""
+    limit = of_file(keys)
+    assert sentence(change(limit, kind, value, peak), limit) == f"shoulder: {said} (x)"
+
+
+@pytest.mark.parametrize(
+    ("keys", "kind", "value", "peak", "said"),
+    [
+        (
+            'kind = "bus"\nwatch = "load"\nabove = 0.7\non_delay_s = 10.0\n',
+            "raised",
+            0.82,
+            0.82,
+            "Bus load above 70 % for 10 s, now 82 % (x)",
+        ),
+        (
+            'kind = "bus"\nwatch = "error-frames"\nabove = 10.0\ndrop_off = 1.0\n',
+            "returned",
+            0.0,
+            31.0,
+            "Error frames a second back below 1, now 0, peak 31 (x)",
+        ),
+        (
+            'kind = "disk"\nbelow_h = 6.0\n',
+            "raised",
+            5.5,
+            5.5,
+            "The disk lasts for 330 min at the present rate; then the recording ends. Free some "
+            "room.",
+        ),
+    ],
+)
+def test_a_change_of_the_recorder_in_words(keys, kind, value, peak, said):
+    """What the recorder watches about itself has no joint."""
+    limit = of_file(keys)
     assert sentence(change(limit, kind, value, peak), limit) == said

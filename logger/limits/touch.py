@@ -1,0 +1,95 @@
+"""Touch temperature: a surface that is too hot for the time that a hand may stay on it.
+
+After ISO 13732-1, bare metal. What the standard sets are burn thresholds, guidance and no limits:
+so they are settings with defaults. 48 degC for 10 min and 43 degC for 8 h were read second-hand,
+51 degC for 1 min, 55 degC for 10 s and the lower edge of the band for 1 s (65 to 70 degC) come from
+memory. Strictly above a threshold exceeds it.
+"""
+
+from typing import Final, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from logger.joint.value import ChannelName
+from logger.limits.kind import Finite, Kind, Scores
+from logger.limits.series import Series
+
+__all__ = ["THRESHOLDS_DEGC", "Touch", "measure_touch"]
+
+THRESHOLDS_DEGC: Final = {1.0: 65.0, 10.0: 55.0, 60.0: 51.0, 600.0: 48.0, 28_800.0: 43.0}
+"""Time of contact in s -> burn threshold of bare metal in degC."""
+
+_SURFACE: Final = "temperature_housing_degC"
+_INNER: Final = {
+    "temperature_winding_degC": "which lies inside: nobody touches it",
+    "temperature_drive_degC": "which lies inside: nobody touches it",
+    "temperature_ambient_degC": "which is of the air",
+}
+
+
+class Touch(Kind):
+    """A surface must not be hotter than may be touched."""
+
+    kind: Literal["touch"] = "touch"
+    channel: ChannelName = _SURFACE
+    contact_s: float = Field(gt=0, le=86_400)
+    """How long a hand may stay: 1, 10, 60, 600 or 28800, or any with `above`."""
+    above: Finite | None = None
+    """Another threshold than that for bare metal."""
+    drop_off: Finite | None = None
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Touch":
+        if self.channel != _SURFACE:
+            why = _INNER.get(self.channel, "which is no temperature")
+            raise ValueError(
+                f"channel: found {self.channel!r}, {why}; expected {_SURFACE!r}, of a joint or of "
+                "a [[sensor]]: a burn threshold is one of a surface."
+            )
+        if self.above is None and self.contact_s not in THRESHOLDS_DEGC:
+            known = ", ".join(f"{one:g}" for one in THRESHOLDS_DEGC)
+            raise ValueError(
+                f"contact_s: found {self.contact_s:g}, expected one of {known}; for any other, say "
+                "the threshold with above."
+            )
+        if self.drop_off is not None and self.drop_off > self.threshold:
+            raise ValueError(
+                f"drop_off: found {self.drop_off:g}, expected at most {self.threshold:g}, the "
+                "threshold of this limit."
+            )
+        return self
+
+    @property
+    def threshold(self) -> float:
+        """The burn threshold in degC."""
+        return self.above if self.above is not None else THRESHOLDS_DEGC[self.contact_s]
+
+    @property
+    def clears_at(self) -> float:
+        """The temperature at or below which it counts as gone."""
+        return self.threshold if self.drop_off is None else self.drop_off
+
+    @property
+    def needs(self) -> tuple[tuple[str, str], ...]:
+        """See `Kind`."""
+        return (("channel", self.channel),)
+
+    @property
+    def told_channel(self) -> str:
+        """See `Kind`."""
+        return self.channel
+
+
+def measure_touch(limit: Touch, series: Series) -> Scores:
+    """Return the temperatures as they are; picked up by the next number above the threshold."""
+    at = series.of(limit.channel)
+    return Scores(
+        time_ns=at.time_ns,
+        rows=at.rows,
+        score=at.values,
+        told=at.values,
+        pick_up=float(np.nextafter(limit.threshold, np.inf)),
+        drop_off=limit.clears_at,
+        hold_ns=series.hold_ns[limit.channel],
+    )

@@ -1,0 +1,130 @@
+"""Limits of every kind from frames to events, and the same again from the recording's rows."""
+
+from pathlib import Path
+
+import pytest
+
+from logger.bring_in import bring_in
+from logger.limits.limit import check_against, limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.excursions import changes, excursions
+from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
+LIMITS = """
+format = 1
+[[limit]]
+name = "loaded"
+kind = "level"
+severity = "warning"
+channel = "current_A"
+above_rated = 0.5
+off_delay_s = 1.5
+[[limit]]
+name = "band"
+kind = "level"
+severity = "warning"
+channel = "speed_rad_s"
+outside = [-0.4, 0.4]
+inside = [-0.2, 0.2]
+off_delay_s = 1.5
+[[limit]]
+name = "curve"
+kind = "inverse-time"
+severity = "trip"
+channel = "current_A"
+curve = "C"
+setting = 2.0
+tms = 0.02
+off_delay_s = 1.5
+[[limit]]
+name = "image"
+kind = "thermal"
+severity = "warning"
+channel = "current_A"
+basic = 3.0
+heating_s = 60.0
+above_percent = 50.0
+[[limit]]
+name = "rise"
+kind = "rate"
+severity = "warning"
+channel = "temperature_housing_degC"
+rise_per_min = 1.0
+over_s = 60.0
+drop_off_per_min = 0.1
+[[limit]]
+name = "astray"
+kind = "tracking"
+severity = "warning"
+channel = "position_rad"
+above = 0.05
+drop_off = 0.01
+off_delay_s = 1.5
+[[limit]]
+name = "frozen"
+kind = "frozen"
+severity = "warning"
+channel = "temperature_housing_degC"
+load = "current_A"
+load_above = 1.0
+smoothing_s = 20.0
+on_delay_s = 5.0
+[[limit]]
+name = "touch"
+kind = "touch"
+severity = "warning"
+contact_s = 600.0
+above = 45.0
+[[limit]]
+name = "silent"
+kind = "silence"
+severity = "warning"
+after_s = 0.5
+"""
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Ten simulated minutes of the demo's joints, watched by a limit of every kind."""
+    bench = scenario.bench(channel="x", rate_Hz=50.0)
+    limits = limits_from(LIMITS, "limits.toml")
+    check_against(limits, bench, "limits.toml")
+    out: Path = tmp_path_factory.mktemp("kinds") / "rec"
+    bring_in(
+        frames(hours=1 / 6, rate_Hz=50.0, seed=5, start_ns=START_NS),
+        bench=bench,
+        limits=limits,
+        out=out,
+        name="kinds",
+        start_ns=START_NS,
+        end_ns=START_NS + 600 * 10**9,
+    )
+    return Recording.open(out)
+
+
+def test_afterwards_is_found_what_was_raised(recording: Recording):
+    """Every raise and return of the events, and no other, comes out of the stored rows."""
+    told = sorted(
+        (event.joint, event.time_ns, event.limit, event.kind)
+        for event in recording.events()
+        if event.kind in {"raised", "returned"} and event.joint
+    )
+    again = sorted(
+        (joint, change.time_ns, change.limit, change.kind)
+        for joint in recording.joints
+        for change in changes(recording, recording.limit_sets, joint)
+    )
+    assert again == told
+    kinds = {limit for _, _, limit, _ in told}
+    assert kinds >= {"band", "curve", "image", "rise", "frozen", "touch"}, kinds
+
+
+def test_excursions_tell_a_peak_of_every_kind(recording: Recording):
+    """A peak is never less than where it picked up, ongoing or not."""
+    found = excursions(recording)
+    least = {"band": 0.4, "image": 0.5, "rise": 1.0, "touch": 45.0, "curve": 2.0, "astray": 0.05}
+    assert found
+    for one in found:
+        assert abs(one.peak) >= least.get(one.limit, 0.0), one
