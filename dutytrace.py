@@ -546,7 +546,7 @@ def excursions(
                 one.limit,
                 one.severity,
                 f"{one.duration_s:.1f} s" + (" and on" if one.ongoing else ""),
-                f"{one.peak:.4g}",
+                one.peak_words,
                 ", ".join(
                     "–" if math.isnan(rms) else f"{rms:.1f}" for rms in one.rms_torque_Nm.values()
                 )

@@ -4,29 +4,27 @@ An event tells the peak only when the alert has returned; until then it is asked
 """
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 
 from logger.limits.kind import Kind
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Level
 from replay.recording import Recording
 from replay.statistics import figures
 
-__all__ = ["furthest", "peak_by_now"]
+__all__ = ["peak_by_now"]
 
 
 def peak_by_now(recording: Recording, alert: Alert, now_ns: int) -> float:
-    """Return the furthest value of an alert in its channel's unit, with its sign; NaN for none."""
+    """Return the furthest value of an alert in its channel's unit, with its sign; NaN for none.
+
+    Of what has no channel (a thermal image, a rate, an error) what it was when it was raised.
+    """
     limit = recording.limits.named(alert.limit)
-    if alert.returned_ns is not None or not isinstance(limit, Level):
+    if alert.returned_ns is not None or not isinstance(limit, Kind) or not alert.channel:
         return alert.peak
     reached = figures(recording, alert.joint, alert.channel, alert.raised_ns, now_ns)
     ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
-    return furthest(limit, [alert.peak, *ends])
-
-
-def furthest(limit: Kind, values: Sequence[float]) -> float:
-    """Return the worst of some values as a limit sees them, with its sign; of equals the first."""
-    return float(values[int(limit.rank(np.array(values, np.float64)).argmax())])
+    values = np.array([alert.peak, *ends])
+    # As the limit sees them; of equals the first.
+    return float(values[int(limit.rank(values).argmax())])

@@ -4,20 +4,20 @@ The limits are evaluated by the very function that runs live, over the recording
 what is found afterwards is what was raised, or would have been with other limits.
 """
 
-import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 from logger.limits.change import Change
 from logger.limits.evaluate import Plan, evaluate, gone_on, initial, plan_for, taken_over
+from logger.limits.hysteresis import LevelState
 from logger.limits.kind import Kind
-from logger.limits.limit import LimitSet
-from replay.alerts import furthest
+from logger.limits.limit import Limit, LimitSet
+from logger.limits.words import worth
 from replay.recording import Recording
 from replay.statistics import figures
 
-__all__ = ["LEAD_UP_S", "Excursion", "changes", "excursions"]
+__all__ = ["LEAD_UP_S", "Excursion", "Judged", "excursions", "judged"]
 
 LEAD_UP_S: Final = (60, 300, 900)
 _CHUNK_NS: Final = 600 * 1_000_000_000
@@ -39,8 +39,9 @@ class Excursion:
     duration_s: float
     peak: float
     """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
-    unit of the kind (a share of a full thermal image, a rise a minute, an error); of one that is
-    ongoing what it was when it was raised."""
+    unit of the kind (a share of a full thermal image, a rise a minute, an error)."""
+    peak_words: str
+    """The same with its unit, as a person reads it."""
     ongoing: bool
     """It had not returned at the recording's end."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
@@ -50,10 +51,18 @@ class Excursion:
     """Notes and gaps in the quarter of an hour before it, in words."""
 
 
-def changes(
-    recording: Recording, sets: Sequence[tuple[int, LimitSet]], joint: str
-) -> Iterable[Change]:
-    """Yield every raise and return of a joint's limits over the recording, in order.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What the limits of a joint make of a recording."""
+
+    changes: tuple[Change, ...] = ()
+    """Every raise and return, in order."""
+    worst: Mapping[str, float] = field(default_factory=dict)
+    """Limit that stands at the end -> how far it went; not of a silence."""
+
+
+def judged(recording: Recording, sets: Sequence[tuple[int, LimitSet]], joint: str) -> Judged:
+    """Return what limits make of a joint over the recording.
 
     `sets`: since when which limits are in force, in order of time; the first since the start.
     """
@@ -80,7 +89,8 @@ def changes(
         }
     )
     if not any(plan.limits for _, plan in plans):
-        return
+        return Judged()
+    said: list[Change] = []
     plan = plans[0][1]
     state = initial(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
@@ -101,14 +111,22 @@ def changes(
             until = min(at + _CHUNK_NS, turn_ns, end_ns)
             batch = recording.readings(joint, at, until, channels=channels)
             found, state = evaluate(plan, state, batch, now_ns=min(until, heard_ns))
-            yield from found
+            said += found
             at = until
         if after is not None:
             ended, state = taken_over(plan, state, after, time_ns=turn_ns)
-            yield from ended
+            said += ended
             plan = after
         elif turn_ns < end_ns:
             state = gone_on(plan, state, time_ns=turn_ns)
+    return Judged(
+        changes=tuple(said),
+        worst={
+            name: one.peak
+            for name, one in state.limits.items()
+            if isinstance(one, LevelState) and one.active and one.peak is not None
+        },
+    )
 
 
 def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
@@ -119,33 +137,34 @@ def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Exc
     sets = recording.limit_sets if limits is None else ((recording.start_ns, limits),)
     found = []
     for joint in recording.joints:
+        over = judged(recording, sets, joint)
         raised: dict[str, Change] = {}
-        for change in changes(recording, sets, joint):
+        for change in over.changes:
             if change.kind == "raised":
                 raised[change.limit] = change
             elif change.limit in raised:
                 start = raised.pop(change.limit)
-                found.append(_excursion(recording, sets[-1][1], start, end=change))
-        found.extend(
-            _excursion(recording, sets[-1][1], start, end=None) for start in raised.values()
-        )
+                limit = _in_force(sets, start)
+                found.append(_excursion(recording, limit, start, change.time_ns, change.peak))
+        for start in raised.values():
+            silent_s = (recording.end_ns - start.onset_ns) * 1e-9
+            peak = over.worst.get(start.limit, silent_s)
+            found.append(_excursion(recording, _in_force(sets, start), start, None, peak))
     return sorted(found, key=lambda one: (one.start_ns, one.joint, one.limit))
 
 
+def _in_force(sets: Sequence[tuple[int, LimitSet]], start: Change) -> Limit:
+    """Return the limit that an alert was raised by, as it was then."""
+    limits = [one for from_ns, one in sets if from_ns <= start.time_ns] or [sets[0][1]]
+    limit = limits[-1].named(start.limit)
+    assert limit is not None, "it has just been evaluated"
+    return limit
+
+
 def _excursion(
-    recording: Recording, limits: LimitSet, start: Change, *, end: Change | None
+    recording: Recording, limit: Limit, start: Change, returned_ns: int | None, peak: float
 ) -> Excursion:
-    end_ns = recording.end_ns if end is None else end.time_ns
-    if end is not None:
-        peak = end.peak
-    elif isinstance(limit := limits.named(start.limit), Kind) and not start.channel:
-        peak = start.peak
-    elif isinstance(limit, Kind):
-        reached = figures(recording, start.joint, start.channel, start.time_ns, end_ns)
-        ends = [value for value in (reached.minimum, reached.maximum) if math.isfinite(value)]
-        peak = furthest(limit, [start.peak, *ends])
-    else:
-        peak = (end_ns - start.onset_ns) * 1e-9
+    end_ns = recording.end_ns if returned_ns is None else returned_ns
     settings = recording.bench.joint(start.joint)
     rms = {}
     if "torque_Nm" in recording.channels(start.joint):
@@ -161,7 +180,8 @@ def _excursion(
         start_ns=start.time_ns,
         duration_s=(end_ns - start.time_ns) * 1e-9,
         peak=peak,
-        ongoing=end is None,
+        peak_words=worth(limit, peak),
+        ongoing=returned_ns is None,
         rms_torque_Nm=rms,
         rated_torque_Nm=settings.rated.torque,
         near=_near(recording, start),

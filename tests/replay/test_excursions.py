@@ -11,7 +11,7 @@ from logger.bring_in import bring_in
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import limits_from
-from replay.excursions import LEAD_UP_S, changes, excursions
+from replay.excursions import LEAD_UP_S, excursions, judged
 from replay.recording import Recording
 
 S = 1_000_000_000
@@ -157,7 +157,7 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
                 one.value if one.kind == "raised" else one.peak,
             )
             for joint in recording.joints
-            for one in changes(recording, recording.limit_sets, joint)
+            for one in judged(recording, recording.limit_sets, joint).changes
         ),
         key=order,
     )

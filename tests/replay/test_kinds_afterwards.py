@@ -8,7 +8,7 @@ from logger.bring_in import bring_in
 from logger.limits.limit import check_against, limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames
-from replay.excursions import changes, excursions
+from replay.excursions import excursions, judged
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
@@ -114,7 +114,7 @@ def test_afterwards_is_found_what_was_raised(recording: Recording):
     again = sorted(
         (joint, change.time_ns, change.limit, change.kind)
         for joint in recording.joints
-        for change in changes(recording, recording.limit_sets, joint)
+        for change in judged(recording, recording.limit_sets, joint).changes
     )
     assert again == told
     kinds = {limit for _, _, limit, _ in told}
@@ -128,3 +128,17 @@ def test_excursions_tell_a_peak_of_every_kind(recording: Recording):
     assert found
     for one in found:
         assert abs(one.peak) >= least.get(one.limit, 0.0), one
+
+
+def test_what_stands_at_the_end_tells_how_far_it_went(recording: Recording):
+    """Of a thermal image and a rise as of a channel: not the value at which it was raised."""
+    begun = {
+        (event.joint, event.limit, event.time_ns): event.value
+        for event in recording.events()
+        if event.kind == "raised"
+    }
+    standing = [one for one in excursions(recording) if one.ongoing and one.limit == "image"]
+    assert standing
+    for one in standing:
+        assert one.peak > begun[one.joint, one.limit, one.start_ns]
+        assert one.peak_words == f"{one.peak * 100:.1f}".rstrip("0").rstrip(".") + " %"
