@@ -8,6 +8,7 @@ import contextlib
 import gc
 import json
 import math
+import queue
 import re
 import signal
 import sys
@@ -148,14 +149,15 @@ def record(
 
     duration_s = _seconds(duration, "--duration") if duration else None
     if goes_on is not None:
-        if limits or name or out:
+        if name or out:
             raise InputError(
-                "--continue: found beside --limits, --name or --out; a recording goes on as it "
-                "began. Leave them away, or begin a new recording."
+                "--continue: found beside --name or --out; a recording goes on as it began. Leave "
+                "them away, or begin a new recording."
             )
         settings = settings_to_go_on(
             goes_on,
             bench=bench,
+            limits_file=limits,
             note=note,
             duration_s=duration_s,
             send_stop_on_trip=send_stop,
@@ -179,7 +181,8 @@ def record(
             simulated=simulated,
             send_stop_on_trip=send_stop,
         )
-    teller = _teller(tell, settings.out.name) if tell is not None else None
+    asides: queue.SimpleQueue[str] = queue.SimpleQueue()
+    teller = _teller(tell, settings.out.name, asides.put) if tell is not None else None
 
     def on_event(event: "Event") -> None:
         _say_event(event)
@@ -194,9 +197,12 @@ def record(
             stop=_stop_on_signals(),
             on_event=on_event,
             on_start=lambda path: _say(f"Recording into {path}"),
+            asides=asides,
         )
     finally:
         waiting = teller.close() if teller is not None else 0
+        while not asides.empty():
+            _say(asides.get())
         if waiting:
             _say(f"{waiting} messages wait for the next recording with {tell}.")
     _say(
@@ -894,12 +900,12 @@ def _say(text: str) -> None:
         pass
 
 
-def _teller(file: Path, recording: str) -> "Teller":
+def _teller(file: Path, recording: str, say: Callable[[str], None]) -> "Teller":
     from logger.tell.settings import read_tell
     from logger.tell.teller import Teller
 
     waiting = file.with_name(f"{file.name}.waiting")
-    return Teller(read_tell(file), waiting=waiting, recording=recording, say=_say)
+    return Teller(read_tell(file), waiting=waiting, recording=recording, say=say)
 
 
 def _say_event(event: "Event") -> None:

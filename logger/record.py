@@ -28,7 +28,7 @@ from logger.errors import InputError, OutsideFault
 from logger.intake import BusVitals, Intake, Vitals
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, read_bench
-from logger.limits.limit import LimitSet
+from logger.limits.limit import LimitSet, check_against, read_limits
 from logger.limits_file import LOOK_S, LimitsFile
 from logger.pipe import GATHER_S, Pipe, guarded, receive
 from logger.stopping import Stopping
@@ -86,16 +86,20 @@ def settings_to_go_on(
     path: Path,
     *,
     bench: Path | None = None,
+    limits_file: Path | None = None,
     note: str = "",
     duration_s: float | None = None,
     send_stop_on_trip: bool = False,
 ) -> RecordSettings:
     """Return the settings with which a recording is gone on with: those that it began with.
 
+    `limits_file`: its limits are taken over where it goes on, as if it had just been saved.
+
     Raises
     ------
     InputError
-        It is no recording, or `bench` is not the bench file that it began with.
+        It is no recording, `bench` is not the bench file that it began with, or the limits do not
+        fit it.
     """
     manifest = read_manifest(path)
     # Earlier recorders kept the text without the blanks at its ends.
@@ -104,10 +108,14 @@ def settings_to_go_on(
             f"{bench}: differs from the bench file that {path} began with; expected the same. A "
             "recording goes on with its own bench: leave BENCH away, or begin a new recording."
         )
+    its_bench = manifest.read_bench(str(path))
+    if limits_file is not None:
+        check_against(read_limits(limits_file), its_bench, str(limits_file))
     return RecordSettings(
-        bench=manifest.read_bench(str(path)),
+        bench=its_bench,
         where=str(path),
         limits=manifest.read_limits(str(path)),
+        limits_file=limits_file,
         out=path,
         name=manifest.name,
         note=note,
@@ -124,10 +132,12 @@ def record(
     stop: threading.Event,
     on_event: Callable[[Event], None] = lambda _event: None,
     on_start: Callable[[Path], None] = lambda _path: None,
+    asides: "queue.SimpleQueue[str] | None" = None,
 ) -> Recorded:
     """Record until `stop` is set or the duration is over; returns how it ended.
 
-    `on_event` and `on_start` are called on the caller's thread.
+    `on_event` and `on_start` are called on the caller's thread. `asides`: sentences that whoever
+    tells of events puts there for the recording, from any thread: that somebody cannot be told.
 
     Raises
     ------
@@ -177,6 +187,9 @@ def record(
     intake.begin(started_ns, note=settings.note)
     asking = Asking(settings.bench, askers, intake, stopping, start_ns=started_ns)
     pipe = Pipe.of(len(sources), armed=settings.send_stop_on_trip)
+    errands = _Errands(settings, writer, intake, asides or queue.SimpleQueue())
+    # Limits that were saved meanwhile, or with which it goes on, count from the first frame.
+    errands.tick(time.monotonic(), started_ns)
     receiving = [
         threading.Thread(
             target=guarded,
@@ -188,7 +201,14 @@ def record(
     ]
     writing = threading.Thread(
         target=guarded,
-        args=(pipe, partial(_write, asking=asking), writer, intake, settings, Axis(anchor)),
+        args=(
+            pipe,
+            partial(_write, asking=asking, errands=errands),
+            writer,
+            intake,
+            settings,
+            Axis(anchor),
+        ),
         name="write",
         daemon=True,
     )
@@ -214,8 +234,7 @@ def record(
         raise _ending(pipe.fault[0], settings.out)
     ended_ns = Axis(anchor).at(read_clocks())
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
-    for request in take_requests(settings.out):
-        intake.ask(request, time_ns=ended_ns)
+    errands.rest(ended_ns)
     intake.end(ended_ns, cause=cause)
     writer.close(ended_ns=ended_ns, cause=cause)
     take_late(settings.out)
@@ -334,6 +353,7 @@ def _write(
     axis: Axis,
     *,
     asking: Asking,
+    errands: "_Errands",
 ) -> None:
     started_ns = axis.anchor.wall_ns
     merge = Merge(len(pipe.counters), start_ns=started_ns)
@@ -343,7 +363,6 @@ def _write(
     watching = [LiveHints() for _ in settings.bench.buses]
     plan = figures_plan_for(settings.bench)
     second_s = time.monotonic()
-    errands = _Errands(settings, writer, intake)
     until_ns = started_ns
 
     def vitals() -> Vitals:
@@ -419,8 +438,15 @@ def _write(
 class _Errands:
     """What others ask of the writer: requests in the inbox, limits that were saved meanwhile."""
 
-    def __init__(self, settings: RecordSettings, writer: RecordingWriter, intake: Intake) -> None:
+    def __init__(
+        self,
+        settings: RecordSettings,
+        writer: RecordingWriter,
+        intake: Intake,
+        asides: "queue.SimpleQueue[str]",
+    ) -> None:
         self._out = settings.out
+        self._asides = asides
         self._writer = writer
         self._intake = intake
         file = settings.limits_file
@@ -435,11 +461,17 @@ class _Errands:
             return
         if now_s >= self._inbox_s:
             self._inbox_s = now_s + INBOX_S
-            for request in take_requests(self._out):
-                self._intake.ask(request, time_ns=time_ns)
+            self.rest(time_ns)
         if self._limits is not None and now_s >= self._limits_s:
             self._limits_s = now_s + LOOK_S
             self._reread(self._limits.look(), time_ns)
+
+    def rest(self, time_ns: int) -> None:
+        """Take what waits in the inbox, and what others had to say."""
+        while not self._asides.empty():
+            self._intake.say("telling", time_ns=time_ns, text=self._asides.get())
+        for request in take_requests(self._out):
+            self._intake.ask(request, time_ns=time_ns)
 
     def _reread(self, news: LimitSet | str | None, time_ns: int) -> None:
         """Take limits over that fit; those that do not change nothing."""

@@ -5,7 +5,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -128,7 +127,6 @@ def test_an_interrupted_import_leaves_nothing(
     )
     aside = folder / ".rec.aside"
     until(lambda: aside.is_dir() or process.poll() is not None, "the import has begun")
-    time.sleep(0.2)
     process.send_signal(number)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 3, (out, err)

@@ -24,7 +24,7 @@ class Event:
     kind: str
     """started, continued, ended, note, raised, returned, acknowledged, shelved, unshelved, gap,
     dropped, clock step, bus lost, bus back, bus hint, position lost, strange value, fault, state,
-    refused, limits taken over, limits refused."""
+    refused, limits taken over, limits refused, telling."""
     joint: str = ""
     limit: str = ""
     severity: str = ""

@@ -204,6 +204,28 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     assert found.ongoing
 
 
+def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
+    """`--limits` beside `--continue`: as if the file had just been saved, and watched from then."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-8", limits_from(LIMITS, "limits.toml")), _health(20))
+    later = tmp_path / "later.toml"
+    later.write_text(LIMITS.replace("60.0", "35.0").replace("50.0", "30.0"), encoding="utf-8")
+    _run(settings_to_go_on(path, limits_file=later), _health(20), _health(40), _health(40))
+    recording = Recording.open(path)
+    assert [taken.text for taken in recording.manifest.limits_taken] == [later.read_text()]
+    kinds = [event.kind for event in recording.events()]
+    assert kinds[kinds.index("continued") + 1] == "limits taken over"
+    assert [
+        one.value for one in recording.events() if one.kind == "raised" and one.limit == "hot"
+    ] == [40.0]
+    bad = tmp_path / "bad.toml"
+    bad.write_text(
+        LIMITS.replace("temperature_housing_degC", "temperature_ambient_degC"), encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=r"bad.toml: limit\[1\] \(hot\).channel"):
+        settings_to_go_on(path, limits_file=bad)
+
+
 def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):
     """No recording, another bench, one that is being written: a sentence, nothing changed."""
     path = tmp_path / "rec"

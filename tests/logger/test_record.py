@@ -1,5 +1,6 @@
 """The loop: what comes from the bus is recorded, said and ended in order, whatever else happens."""
 
+import queue
 import signal
 import threading
 import time
@@ -19,7 +20,7 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import LimitSet, limits_from
 from logger.pipe import Pipe
-from logger.record import RecordSettings, _write, record
+from logger.record import RecordSettings, _Errands, _write, record
 from logger.simulate import scenario
 from logger.stopping import Stopping
 from logger.store.files import INBOX
@@ -179,10 +180,14 @@ def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     stopping = Stopping([], on_event=lambda _event: None)
     pipe = Pipe.of(1)
     pipe.stop.set()
+    settings = _settings(tmp_path / "rec", bench)
     writing = threading.Thread(
         target=_write,
-        args=(pipe, writer, intake, _settings(tmp_path / "rec", bench), axis),
-        kwargs={"asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, stopping, start_ns=0)},
+        args=(pipe, writer, intake, settings, axis),
+        kwargs={
+            "asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, stopping, start_ns=0),
+            "errands": _Errands(settings, writer, intake, queue.SimpleQueue()),
+        },
     )
     writing.start()
     time.sleep(0.1)

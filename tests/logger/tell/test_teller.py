@@ -2,6 +2,7 @@
 
 import http.server
 import json
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ import pytest
 
 from logger.errors import InputError
 from logger.store.events import Event
+from logger.store.read import RecordingReader
 from logger.tell.outbox import MOST, Outbox
 from logger.tell.settings import TellSettings, read_tell
 from logger.tell.teller import Teller
@@ -306,3 +308,33 @@ def test_a_recorder_tells(server: Server, tmp_path: Path):
         path.read_bytes() for path in (tmp_path / "rec").rglob("*") if path.is_file()
     )
     assert b"secret-path" not in written
+
+
+def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
+    """Next morning the recording says that its messages did not arrive, and why."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+    files = {
+        "bench.toml": '[bus]\ninterface = "slcan"\nchannel = "LINE"\nbitrate = 500000\n'
+        '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
+        "limits.toml": 'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\n'
+        'severity = "trip"\nafter_s = 0.3\n',
+        "tell.toml": f'format = 1\n[[webhook]]\nname = "desk"\nurl = "http://127.0.0.1:{port}/x"\n',
+    }
+    with Adapter(tmp_path / "line") as adapter:
+        for name, text in files.items():
+            whole = text.replace("LINE", str(adapter.link))
+            (tmp_path / name).write_text(whole, encoding="utf-8")
+        done = run(
+            *("record", "bench.toml", "--limits", "limits.toml", "--tell", "tell.toml"),
+            *("--duration", "2s", "--out", "rec"),
+            cwd=tmp_path,
+        )
+    assert done.returncode == 0, done.stderr
+    (said,) = [
+        one.text for one in RecordingReader(tmp_path / "rec").events() if one.kind == "telling"
+    ]
+    assert said.startswith("desk cannot be told (")
+    assert f"Telling: {said}" in done.stdout
+    assert "wait for the next recording" in done.stdout
