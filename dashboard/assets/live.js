@@ -144,7 +144,8 @@
         this.heard = performance.now();
         this.tries = 0;
         this.waiting.push(e.data);
-        this.later();
+        /* A hidden page is given no frames to draw in; one that is to be heard takes its messages all the same. */
+        if (document.hidden && D.sound && D.sound.wanted) this.frame(); else this.later();
       };
       socket.onclose = () => {
         if (this.gone || socket !== this.socket) return;
@@ -218,13 +219,15 @@
         else if (said.kind === "nothing") { serial = said.ack; this.nothing(said.last); }
       }
       if (ledger) this.ledger(ledger);
-      if (draw && this.figure && !this.held) this.draw();
+      if (draw && document.hidden) this.forget();
+      else if (draw && this.figure && !this.held) this.draw();
       if (serial) this.say({ ack: serial });
     }
+    forget() { if (this.window) this.store.forget(this.now - this.window - this.store.width); }
     draw() {
       const f = this.figure, meta = f.layout.meta;
       const view = this.window ? [this.now - this.window, this.now] : [0, Math.max(this.now, 10)];
-      if (this.window) this.store.forget(view[0] - this.store.width);
+      this.forget();
       for (const trace of f.data) this.store.fill(trace);
       f.layout.xaxis.range = view;
       for (const s of f.layout.shapes) if (s.name === "open") s.x1 = Math.max(this.now, s.x0);
@@ -251,6 +254,7 @@
 
     /* ---- words ---- */
     nothing(last) {
+      if (D.sound) D.sound.hear("", []);
       this.q("live-body").hidden = true;
       const box = this.q("live-empty");
       box.hidden = false;
@@ -287,6 +291,7 @@
       } else if (this.told && this.told !== "lost") this.tell(null);
       this.joints(l.joints);
       this.alerts(l.alerts);
+      if (D.sound) D.sound.hear(l.path, l.alerts);
       const remarks = this.q("live-remarks"), text = l.remarks.join("\u0000");
       if (remarks.dataset.is !== text) { remarks.dataset.is = text; remarks.replaceChildren(...l.remarks.map((r) => el("span", "", r))); }
     }
@@ -382,6 +387,7 @@
       if (e.key >= "1" && e.key <= String(choices.length)) choices[Number(e.key) - 1].click();
       else if (e.key === "h" || e.key === "H") this.q("live-hold").click();
       else if (e.key === "n" || e.key === "N") { if (this.note) { e.preventDefault(); this.note.focus(); } }
+      else if (e.key === "s" || e.key === "S") this.q("live-sound").click();
       else if (e.key === "a" || e.key === "A") { const b = this.root.querySelector("button.asked"); if (b) b.click(); }
     }
   }
