@@ -19,6 +19,7 @@ _KEYS: Final = (
     ("N", "Live: write a note"),
     ("A", "Live: acknowledge the first alert"),
     ("S", "Live: alert sound on and off"),
+    ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
     ("← →", "Replay: step; with Shift, a tenth of the window"),
     ("[ ]", "Replay: event before, event after"),

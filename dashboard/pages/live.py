@@ -113,6 +113,7 @@ def _sheet(*, writes: bool) -> html.Section:
                         [
                             html.A("Look closer in Replay", id="live-closer", hidden=True),
                             _switch("Alert sound: off", "live-sound"),
+                            _switch("Screen awake: off", "live-awake"),
                             html.Button(
                                 "Hold the picture",
                                 id="live-hold",
@@ -126,7 +127,7 @@ def _sheet(*, writes: bool) -> html.Section:
                 className="sheet-head",
             ),
             html.P(
-                [html.Span(id="live-sound-says")],
+                [html.Span(id="live-sound-says"), html.Span(id="live-awake-says")],
                 className="senses",
                 role="status",
             ),
