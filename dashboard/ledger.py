@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.alert_lines import alert_lines
+from dashboard.drive_words import drive_words
 from dashboard.figures.axes import main_temperature
 from dashboard.theme import (
     MARKS,
@@ -207,6 +208,9 @@ def _joint(
     if other is not None and latest is not None and other in latest.values:
         value = latest.values[other][1]
         words["other"] = {"value": number(value, few_decimals(value)), "says": channel_words(other)}
+    drive = drive_words(recording, joint, latest.values if latest else {}, now_ns)
+    if drive:
+        words["drive"] = drive
     when_will = words["when"].pop("reaches", None)
     if when_will is not None and words["reach"]:
         words["reach"]["will"] = when_will

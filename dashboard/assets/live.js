@@ -410,7 +410,10 @@
       cell("when", [el("span", "value"), document.createTextNode(" "), el("small")], ""),
       cell("rms", [el("span", "value"), document.createTextNode(" "), el("small"), unit("N·m")], "RMS torque, 1 min"),
       cell("other", [el("span", "value"), unit("°C")], j.other ? j.other.says : ""),
-      cell("age", [el("span", "value"), unit("s")], "last frame"));
+      cell("age", [el("span", "value"), unit("s")], "last frame"),
+      el("div", "drive", [
+        el("span", "drive-state", [el("span", "who", "drive "), el("b", "value"), " ", el("small")]),
+        el("span", "drive-fault", [el("span", "mark danger"), el("b", "fault", "Fault"), " ", el("span", "value"), " ", el("small")])]));
     if (!j.other) row.querySelector(".other").style.visibility = "hidden";
     return row;
   }
@@ -428,6 +431,16 @@
     if (j.other) put(row.querySelector(".other .value"), j.other.value);
     put(row.querySelector(".age .value"), j.age[0]); put(row.querySelector(".age i.u"), j.age[1]);
     reach(row.querySelector(".reach"), j.reach);
+    drive(row.querySelector(".drive"), j.drive || {});
+  }
+  /* What the drive says of itself: nothing, a state, a fault or that there is none. */
+  function drive(host, said) {
+    const state = host.querySelector(".drive-state"), fault = host.querySelector(".drive-fault"), stands = !!said.fault;
+    state.hidden = !said.state; fault.hidden = !stands && !said.calm;
+    fault.classList.toggle("stands", stands);
+    fault.querySelector(".mark").hidden = fault.querySelector(".fault").hidden = !stands;
+    put(state.querySelector(".value"), said.state || ""); put(state.querySelector("small"), said.state_age || "");
+    put(fault.querySelector(".value"), said.fault || said.calm || ""); put(fault.querySelector("small"), said.fault_age || "");
   }
   /* 20 to 90 degC for every joint, wider if a limit lies beyond. */
   function reach(host, r) {
