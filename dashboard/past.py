@@ -12,7 +12,7 @@ import numpy as np
 
 from dashboard.figures.furniture import alert_spans, gap_spans, limit_lines, note_lines
 from dashboard.figures.lines import Band, Line
-from dashboard.figures.reading import furniture_of, plan_of, read_band, read_row
+from dashboard.figures.reading import furniture_of, plan_of, rated_of, read_band, read_row
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
@@ -20,8 +20,8 @@ from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
 from dashboard.units import PLAIN, Displays
 from logger.limits.kind import Kind
-from logger.limits.level import Level
 from logger.limits.lifecycle import fold
+from logger.limits.lines import lines_of
 from logger.limits.words import label, worth
 from replay.excursions import Excursion, excursions
 from replay.recording import Recording
@@ -92,7 +92,7 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
     return strip_figure(
         lines["temperature"],
         power,
-        limits=limit_lines(recording.limits, plan),
+        limits=limit_lines(recording.limits, plan, rated_of(recording)),
         alerts=alert_spans(fold(recording.events()), recording.limits, plan, start, drawn.displays),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
@@ -152,8 +152,7 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
     if end <= start:
         return {}
     shape = envelope(recording, one.joint, one.channel, start, end, bins=48)
-    limit = recording.limits.named(one.limit)
-    level = limit.pick_up if isinstance(limit, Level) else math.nan
+    level = _level(recording, one)
     values = np.where(np.abs(shape.maximum) >= np.abs(shape.minimum), shape.maximum, shape.minimum)
     held = values[np.isfinite(values)]
     if not len(held):
@@ -169,6 +168,16 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
         "tiny_level": None if math.isnan(level) else (level - low) / room,
         "tiny_at": (one.start_ns - start) / (end - start),
     }
+
+
+def _level(recording: Recording, one: Excursion) -> float:
+    """Return the level that an excursion went beyond; NaN for a kind of limit that has none."""
+    limit = recording.limits.named(one.limit)
+    lines = lines_of(limit, recording.bench.joint(one.joint).rated) if limit is not None else ()
+    # Of two it is the one on whose side the peak lies.
+    return min(
+        (line.pick_up for line in lines), key=lambda at: abs(one.peak - at), default=math.nan
+    )
 
 
 def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> dict[str, Any]:

@@ -5,15 +5,20 @@ rows and for the right margin, which `assets/draw.js` sets where there is room. 
 open is None and moves with the reader's now. Pure.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from dashboard.figures.axes import Planned
 from dashboard.theme import MARKS, Theme, number, span_words
 from dashboard.units import PLAIN, Displays
+from logger.joint.joint_settings import Rated
+from logger.limits.bus import OfRecorder
+from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Level, LimitSet
+from logger.limits.limit import Limit, LimitSet
+from logger.limits.lines import LevelLine, lines_of
+from logger.limits.touch import Touch
 from logger.limits.words import label
 from logger.store.events import Event
 
@@ -36,7 +41,7 @@ LEAST_GAP_PX = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitLine:
-    """One level limit in one row, in shown units."""
+    """One level of a limit in one row, in shown units."""
 
     row: int
     mark: str
@@ -84,52 +89,73 @@ class Furniture:
     notes: tuple[NoteLine, ...] = ()
 
 
-def limit_lines(limits: LimitSet, rows: Sequence[Planned]) -> tuple[LimitLine, ...]:
-    """Return the level limits of the channels that the rows show, each line once.
+def limit_lines(
+    limits: LimitSet, rows: Sequence[Planned], rated: Mapping[str, Rated]
+) -> tuple[LimitLine, ...]:
+    """Return the levels that limits have on the channels that the rows show, each line once.
 
-    A limit that holds for some joints of its row only names them.
+    A line that holds for some joints of its row only names them where others have one too.
+
+    Parameters
+    ----------
+    rated
+        Joint -> its rated values, of which some limits are shares.
     """
-    lines: list[LimitLine] = []
-    for index, row in enumerate(rows):
-        measured = [pen for pen in row.pens if not pen.setpoint]
-        for limit in limits.limits:
-            if not isinstance(limit, Level):
-                continue
-            pens = [
-                pen
-                for pen in measured
-                if pen.channel == limit.channel and limit.joint in {None, pen.joint}
-            ]
-            if not pens:
-                continue
-            digits = row.decimals if limit.pick_up * row.factor % 1 else 0
-            pick_up = limit.pick_up * row.factor
-            drop_off = None if limit.drop_off is None else limit.drop_off * row.factor
-            rivals = [
-                other
-                for other in limits.limits
-                if isinstance(other, Level)
-                and other.channel == limit.channel
-                and other.severity == limit.severity
-            ]
-            of = f"{limit.joint} " if limit.joint and len(rivals) > 1 else ""
-            below = "" if limit.above is not None else "below "
-            off = (
-                ""
-                if drop_off is None or drop_off == pick_up
-                else f", off at {number(drop_off, digits)}"
-            )
-            lines.append(
-                LimitLine(
-                    row=index,
-                    mark=MARKS[limit.severity],
-                    pick_up=pick_up,
-                    drop_off=None if drop_off == pick_up else drop_off,
-                    text=f"{of}{limit.severity} {below}{number(pick_up, digits)}{off}",
-                    short=number(pick_up, digits),
-                )
-            )
-    return tuple(lines)
+    return tuple(
+        line
+        for index, row in enumerate(rows)
+        for limit in limits.limits
+        for line in _row_lines(limit, limits, index, row, rated)
+    )
+
+
+def _row_lines(
+    limit: Limit, limits: LimitSet, index: int, row: Planned, rated: Mapping[str, Rated]
+) -> Iterator[LimitLine]:
+    if isinstance(limit, OfRecorder):
+        return
+    joints: dict[LevelLine, list[str]] = {}
+    shown = {pen.joint: pen.channel for pen in row.pens if not pen.setpoint}
+    for joint, channel in shown.items():
+        if limit.joint not in {None, joint}:
+            continue
+        for level in lines_of(limit, rated[joint]):
+            if level.channel == channel:
+                joints.setdefault(level, []).append(joint)
+    for level, whose in joints.items():
+        # A share of the rated value lies at another height for each joint.
+        apart = any(
+            other.rising == level.rising and other != level and others != whose
+            for other, others in joints.items()
+        )
+        named = apart or (limit.joint is not None and _rivals(limits, level) > 1)
+        pick_up = level.pick_up * row.factor
+        drop_off = None if level.drop_off is None else level.drop_off * row.factor
+        below = "" if level.rising else "below "
+        off = "" if drop_off is None else f", off at {_digits(drop_off, row)}"
+        of = f"{', '.join(whose)} " if named else ""
+        touch = "touch " if isinstance(limit, Touch) else ""
+        yield LimitLine(
+            row=index,
+            mark=MARKS[level.severity],
+            pick_up=pick_up,
+            drop_off=drop_off,
+            text=f"{of}{touch}{level.severity} {below}{_digits(pick_up, row)}{off}",
+            short=_digits(pick_up, row),
+        )
+
+
+def _digits(value: float, row: Planned) -> str:
+    return number(value, row.decimals if round(value, 6) % 1 else 0)
+
+
+def _rivals(limits: LimitSet, level: LevelLine) -> int:
+    """Return how many limits of one severity have levels on one channel."""
+    return sum(
+        other.channel == level.channel and other.severity == level.severity
+        for other in limits.limits
+        if isinstance(other, Level | RatedLevel | Outside | Touch)
+    )
 
 
 def alert_spans(

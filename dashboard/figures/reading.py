@@ -19,6 +19,7 @@ from dashboard.figures.furniture import (
 )
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
+from logger.joint.joint_settings import Rated
 from logger.limits.lifecycle import fold
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
@@ -29,6 +30,7 @@ __all__ = [
     "Row",
     "furniture_of",
     "plan_of",
+    "rated_of",
     "read_band",
     "read_bins",
     "read_row",
@@ -66,6 +68,11 @@ def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, 
         for joint, carried in channels.items()
     }
     return plan_rows(channels, watched, displays)
+
+
+def rated_of(recording: Recording) -> dict[str, Rated]:
+    """Return each joint's rated values."""
+    return {joint: recording.bench.joint(joint).rated for joint in recording.joints}
 
 
 def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
@@ -164,7 +171,7 @@ def furniture_of(
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
-        limits=limit_lines(recording.limits, plan),
+        limits=limit_lines(recording.limits, plan, rated_of(recording)),
         alerts=tuple(
             span
             for span in spans
