@@ -31,16 +31,30 @@
     return now;
   }
 
+  /* One polygon for each stretch of a band that is held, as figures/lines.py draws them. */
+  function outlines(band, x, y) {
+    for (let i = 0; i < band.x.length; i++) {
+      if (band.max[i] === null) continue;
+      let end = i;
+      while (end + 1 < band.x.length && band.max[end + 1] !== null) end++;
+      if (x.length) { x.push(null); y.push(null); }
+      for (let k = i; k <= end; k++) { x.push(band.x[k]); y.push(band.max[k]); }
+      for (let k = end; k >= i; k--) { x.push(band.x[k]); y.push(band.min[k]); }
+      i = end;
+    }
+  }
+
   /* The bins of one window: columns of plain numbers, oldest first. */
   class Store {
     constructor() { this.clear(0, 1); }
     clear(channels, width) {
-      this.width = width; this.starts = [];
+      this.width = width; this.starts = []; this.cut = new Map();
       this.a = []; this.b = []; this.mean = [];
       for (let k = 0; k < channels; k++) { this.a.push([]); this.b.push([]); this.mean.push([]); }
       this.newest = [];
     }
     take(u) {
+      this.cut.clear();
       if (u.whole || this.a.length !== u.c || this.width !== u.width) this.clear(u.c, u.width);
       for (let i = 0; i < u.n; i++) {
         this.starts.push(u.start + i * u.width);
@@ -56,8 +70,29 @@
       let k = 0;
       while (k < this.starts.length && this.starts[k] + this.width < before) k++;
       if (k < 32) return;
+      this.cut.clear();
       this.starts.splice(0, k);
       for (const set of [this.a, this.b, this.mean]) for (const column of set) column.splice(0, k);
+    }
+    /* The buckets of a band: groups of bins, cut at the same places whatever the window; null where nothing is held. */
+    bands(k, group) {
+      const key = k + "/" + group;
+      if (this.cut.has(key)) return this.cut.get(key);
+      const a = this.a[k], b = this.b[k], m = this.mean[k], w = this.width, n = this.starts.length;
+      const band = { x: [], max: [], min: [], mean: [] };
+      for (let i = 0; i < n; ) {
+        const place = Math.floor(Math.round(this.starts[i] / w) / group), from = this.starts[i];
+        let high = -Infinity, low = Infinity, sum = 0, held = 0;
+        for (; i < n && Math.floor(Math.round(this.starts[i] / w) / group) === place; i++) {
+          if (a[i] !== a[i]) continue;
+          high = Math.max(high, a[i], b[i]); low = Math.min(low, a[i], b[i]);
+          sum += m[i]; held++;
+        }
+        band.x.push((from + this.starts[i - 1] + w) / 2);
+        band.max.push(held ? high : null); band.min.push(held ? low : null); band.mean.push(held ? sum / held : null);
+      }
+      this.cut.set(key, band);
+      return band;
     }
     /* Fills x and y of a trace by its role. */
     fill(trace) {
@@ -72,21 +107,9 @@
           else { x.push(s + w / 4, s + 0.75 * w); y.push(a[i], b[i]); }
         }
       } else {
-        /* A bucket of a band is a group of bins, cut at the same places whatever the window. */
-        const a = this.a[k], b = this.b[k], m = this.mean[k], group = trace.meta.group || 1;
-        for (let i = 0; i < n; ) {
-          const key = Math.floor(Math.round(this.starts[i] / w) / group), from = this.starts[i];
-          let v = NaN, sum = 0, held = 0;
-          for (; i < n && Math.floor(Math.round(this.starts[i] / w) / group) === key; i++) {
-            if (a[i] !== a[i]) continue;
-            const high = Math.max(a[i], b[i]), low = Math.min(a[i], b[i]);
-            if (role === "max") v = held ? Math.max(v, high) : high;
-            else if (role === "min") v = held ? Math.min(v, low) : low;
-            sum += m[i]; held++;
-          }
-          if (role === "mean" && held) v = sum / held;
-          x.push((from + this.starts[i - 1] + w) / 2); y.push(held ? v : null);
-        }
+        const band = this.bands(k, trace.meta.group || 1);
+        if (role === "fill") outlines(band, x, y);
+        else for (let i = 0; i < band.x.length; i++) { x.push(band.x[i]); y.push(band[role][i]); }
       }
       const [at, value] = this.newest[k] || [NaN, NaN];
       const last = x.length ? x[x.length - 1] : -Infinity;
