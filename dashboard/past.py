@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.figures.furniture import alert_spans, gap_spans, limit_lines, note_lines
+from dashboard.figures.furniture import alert_spans, gap_spans, note_lines
 from dashboard.figures.lines import Band, Line
-from dashboard.figures.reading import furniture_of, plan_of, rated_of, read_band, read_row
+from dashboard.figures.reading import furniture_of, limit_lines_of, plan_of, read_band, read_row
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
@@ -92,7 +92,7 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
     return strip_figure(
         lines["temperature"],
         power,
-        limits=limit_lines(recording.limits, plan, rated_of(recording)),
+        limits=limit_lines_of(recording, plan),
         alerts=alert_spans(fold(recording.events()), recording.limits, plan, start, drawn.displays),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,

@@ -6,7 +6,8 @@ open is None and moves with the reader's now. Pure.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from dashboard.figures.axes import Planned
@@ -32,6 +33,7 @@ __all__ = [
     "gap_spans",
     "lane_words",
     "limit_lines",
+    "limit_span",
     "note_lines",
     "shapes_of",
 ]
@@ -49,6 +51,15 @@ class LimitLine:
     drop_off: float | None
     text: str
     short: str
+    start_s: float | None = None
+    """Since when it holds, seconds since the recording's start; None: since that."""
+    end_s: float | None = None
+    """Until when; None: it holds still."""
+
+    def within(self, begin_s: float, end_s: float) -> bool:
+        """Return whether it holds anywhere in [begin_s, end_s)."""
+        begun = self.start_s is None or self.start_s < end_s
+        return begun and (self.end_s is None or self.end_s > begin_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,23 +101,51 @@ class Furniture:
 
 
 def limit_lines(
-    limits: LimitSet, rows: Sequence[Planned], rated: Mapping[str, Rated]
+    sets: Sequence[tuple[int, LimitSet]],
+    rows: Sequence[Planned],
+    rated: Mapping[str, Rated],
+    start_ns: int,
 ) -> tuple[LimitLine, ...]:
     """Return the levels that limits have on the channels that the rows show, each line once.
 
-    A line that holds for some joints of its row only names them where others have one too.
+    A line stands where its limits were in force. One that holds for some joints of its row only
+    names them where others have one too.
 
     Parameters
     ----------
+    sets
+        Since when which limits were in force, in order of time, the first since the start.
     rated
         Joint -> its rated values, of which some limits are shares.
     """
-    return tuple(
-        line
-        for index, row in enumerate(rows)
-        for limit in limits.limits
-        for line in _row_lines(limit, limits, index, row, rated)
-    )
+    since: list[float | None] = [None, *((at - start_ns) / 1e9 for at, _ in sets[1:]), None]
+    lines: list[LimitLine] = []
+    for (begun_s, ended_s), (_, limits) in zip(pairwise(since), sets, strict=True):
+        for line in _lines_of_set(limits, rows, rated):
+            held = replace(line, start_s=begun_s, end_s=ended_s)
+            # What is the same before and after a taking over is one line.
+            before = replace(line, start_s=None, end_s=begun_s)
+            place = next(
+                (
+                    index
+                    for index, other in enumerate(lines)
+                    if begun_s is not None and replace(other, start_s=None) == before
+                ),
+                None,
+            )
+            if place is None:
+                lines.append(held)
+            else:
+                lines[place] = replace(held, start_s=lines[place].start_s)
+    return tuple(lines)
+
+
+def _lines_of_set(
+    limits: LimitSet, rows: Sequence[Planned], rated: Mapping[str, Rated]
+) -> Iterator[LimitLine]:
+    for index, row in enumerate(rows):
+        for limit in limits.limits:
+            yield from _row_lines(limit, limits, index, row, rated)
 
 
 def _row_lines(
@@ -269,8 +308,20 @@ def _line(**how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
     return {"type": "line", **how}
 
 
-def _limit_shapes(line: LimitLine, axis: str, theme: Theme) -> list[dict[str, Any]]:
-    across = {"xref": "x domain", "yref": axis, "x0": 0, "x1": 1}
+def limit_span(line: LimitLine, now_s: float) -> dict[str, Any]:
+    """Return where along the time axis a shape of a line stands; named "open" if it goes on."""
+    if line.start_s is None and line.end_s is None:
+        return {"xref": "x domain", "x0": 0, "x1": 1}
+    begun_s = line.start_s or 0.0
+    if line.end_s is None:
+        return {"xref": "x", "x0": begun_s, "x1": max(begun_s, now_s), "name": "open"}
+    return {"xref": "x", "x0": begun_s, "x1": line.end_s}
+
+
+def _limit_shapes(
+    line: LimitLine, axis: str, theme: Theme, *, now_s: float
+) -> list[dict[str, Any]]:
+    across = {**limit_span(line, now_s), "yref": axis}
     fill = theme.state(line.mark)[0]
     shapes = []
     if line.drop_off is not None:
@@ -367,7 +418,8 @@ def shapes_of(
             }
         )
     for line in furniture.limits:
-        shapes.extend(_limit_shapes(line, "y" if line.row == 0 else f"y{line.row + 1}", theme))
+        axis = "y" if line.row == 0 else f"y{line.row + 1}"
+        shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
     shapes.extend(
         _line(
             xref="x",

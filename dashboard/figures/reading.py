@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen, Planned, plan_rows
 from dashboard.figures.furniture import (
     Furniture,
+    LimitLine,
     alert_spans,
     gap_spans,
     limit_lines,
@@ -19,7 +20,6 @@ from dashboard.figures.furniture import (
 )
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
-from logger.joint.joint_settings import Rated
 from logger.limits.lifecycle import fold
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
@@ -29,8 +29,8 @@ __all__ = [
     "Bins",
     "Row",
     "furniture_of",
+    "limit_lines_of",
     "plan_of",
-    "rated_of",
     "read_band",
     "read_bins",
     "read_row",
@@ -70,9 +70,10 @@ def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, 
     return plan_rows(channels, watched, displays)
 
 
-def rated_of(recording: Recording) -> dict[str, Rated]:
-    """Return each joint's rated values."""
-    return {joint: recording.bench.joint(joint).rated for joint in recording.joints}
+def limit_lines_of(recording: Recording, plan: tuple[Planned, ...]) -> tuple[LimitLine, ...]:
+    """Return the limit lines of a whole recording, each where it held."""
+    rated = {joint: recording.bench.joint(joint).rated for joint in recording.joints}
+    return limit_lines(recording.limit_sets, plan, rated, recording.start_ns)
 
 
 def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
@@ -171,7 +172,9 @@ def furniture_of(
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
-        limits=limit_lines(recording.limits, plan, rated_of(recording)),
+        limits=tuple(
+            line for line in limit_lines_of(recording, plan) if line.within(begin_s, end_s)
+        ),
         alerts=tuple(
             span
             for span in spans

@@ -36,13 +36,14 @@ channel = "temperature_housing_degC"
 rise_per_min = 5
 over_s = 60
 """
+S = 1_000_000_000
 CHANNELS = ("temperature_housing_degC", "torque_Nm", "position_rad")
 
 
 def _lines(shoulder: float, elbow: float) -> tuple[LimitLine, ...]:
     rows = plan_rows({"shoulder": CHANNELS, "elbow": CHANNELS}, {})
     rated = {"shoulder": Rated(torque=shoulder), "elbow": Rated(torque=elbow)}
-    return limit_lines(limits_from(LIMITS, "limits.toml"), rows, rated)
+    return limit_lines([(0, limits_from(LIMITS, "limits.toml"))], rows, rated, 0)
 
 
 def test_every_level_is_drawn():
@@ -72,3 +73,45 @@ def test_hysteresis_is_drawn_on_the_side_of_its_line():
     bands = [(s["y0"], s["y1"]) for s in shapes if s["type"] == "rect"]
     assert [tuple(round(y) for y in band) for band in bands] == [(-60, -90), (60, 90)]
     assert sum(s["type"] == "line" for s in shapes) == 4
+
+
+def _over(*texts: str) -> tuple[LimitLine, ...]:
+    """Return the temperature lines of limits that are taken over every ten seconds."""
+    rows = plan_rows({"shoulder": CHANNELS[:1]}, {})
+    sets = [(at * 10 * S, limits_from(text, "limits.toml")) for at, text in enumerate(texts)]
+    return limit_lines(sets, rows, {"shoulder": Rated()}, 0)
+
+
+def _level(at: float, severity: str = "warning") -> str:
+    return (
+        f'[[limit]]\nname = "{severity}"\nkind = "level"\nseverity = "{severity}"\n'
+        f'channel = "temperature_housing_degC"\nabove = {at}\ndrop_off = {at - 5}\n'
+    )
+
+
+def test_a_line_stands_where_its_limits_held():
+    """A changed level ends and another begins; what stays the same is one line throughout."""
+    head, trip = "format = 1\n", _level(80, "trip")
+    lines = _over(head + _level(60) + trip, head + _level(70) + trip, head + _level(60) + trip)
+    told = {(line.pick_up, line.start_s, line.end_s) for line in lines}
+    assert told == {
+        (60.0, None, 10.0), (80.0, None, None), (70.0, 10.0, 20.0), (60.0, 20.0, None),
+    }  # fmt: skip
+    assert len(lines) == 4
+    assert [line.pick_up for line in lines if line.within(12.0, 15.0)] == [80.0, 70.0]
+
+
+def test_shapes_end_where_their_limits_did():
+    """A line of other limits reaches to the taking over and not beyond; the newest goes on."""
+    head = "format = 1\n"
+    shapes = shapes_of(
+        Furniture(limits=_over(head + _level(60), head + _level(70), head)),
+        now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0,
+    )  # fmt: skip
+    spans = {(s["xref"], s["x0"], s["x1"], s.get("name")) for s in shapes}
+    assert spans == {("x", 0.0, 10.0, None), ("x", 10.0, 20.0, None)}
+    (line,) = _over(head, head + _level(60))
+    (*_, shape) = shapes_of(
+        Furniture(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
+    )
+    assert (shape["x0"], shape["x1"], shape["name"]) == (10.0, 25.0, "open")
