@@ -17,7 +17,7 @@ from logger.joint.joint_settings import Rated
 from logger.limits.bus import OfRecorder
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Limit, LimitSet
+from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.lines import LevelLine, lines_of
 from logger.limits.touch import Touch
 from logger.limits.words import label
@@ -199,12 +199,15 @@ def _rivals(limits: LimitSet, level: LevelLine) -> int:
 
 def alert_spans(
     alerts: Sequence[Alert],
-    limits: LimitSet,
+    sets: Sequence[tuple[int, LimitSet]],
     rows: Sequence[Planned],
     start_ns: int,
     displays: Displays = PLAIN,
 ) -> tuple[AlertSpan, ...]:
-    """Return every alert as a span; `row` is None when no row shows its channel."""
+    """Return every alert as a span; `row` is None when no row shows its channel.
+
+    An alert is told in the words of the limits that were in force when it was raised (`sets`).
+    """
     spans = []
     for alert in alerts:
         row = next(
@@ -215,7 +218,7 @@ def alert_spans(
             ),
             None,
         )
-        limit = limits.named(alert.limit)
+        limit = in_force(sets, alert.raised_ns).named(alert.limit)
         unnamed = row is None or limit is None or limit.kind == "silence"
         whose = f"{alert.joint} " if alert.joint and unnamed else ""
         named = alert.limit.replace("-", " ") if limit is None else label(limit, displays)

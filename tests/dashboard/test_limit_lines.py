@@ -1,9 +1,10 @@
 """Limit lines: every level on its row, at its height, named where joints differ."""
 
 from dashboard.figures.axes import plan_rows
-from dashboard.figures.furniture import Furniture, LimitLine, limit_lines, shapes_of
+from dashboard.figures.furniture import Furniture, LimitLine, alert_spans, limit_lines, shapes_of
 from dashboard.theme import LIGHT
 from logger.joint.joint_settings import Rated
+from logger.limits.lifecycle import Alert
 from logger.limits.limit import limits_from
 
 LIMITS = """
@@ -115,3 +116,18 @@ def test_shapes_end_where_their_limits_did():
         Furniture(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
     )
     assert (shape["x0"], shape["x1"], shape["name"]) == (10.0, 25.0, "open")
+
+
+def test_an_alert_speaks_of_the_limits_that_raised_it():
+    """Limits that were taken over later do not change what was said before."""
+    head = "format = 1\n"
+    sets = [(at * S, limits_from(head + _level(level), "x")) for at, level in ((0, 60), (10, 70))]
+    alerts = [
+        Alert(
+            number=number, limit="warning", joint="shoulder", severity="warning",
+            channel="temperature_housing_degC", raised_ns=at * S, returned_ns=(at + 1) * S,
+        )
+        for number, at in ((1, 5), (2, 10), (3, 15))
+    ]  # fmt: skip
+    told = [span.text for span in alert_spans(alerts, sets, (), 0)]
+    assert told == [f"shoulder housing above {level} °C" for level in (60, 70, 70)]
