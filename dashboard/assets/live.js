@@ -412,7 +412,7 @@
       else if (e.key === "n" || e.key === "N") { if (this.note) { e.preventDefault(); this.note.focus(); } }
       else if (e.key === "s" || e.key === "S") this.q("live-sound").click();
       else if (e.key === "w" || e.key === "W") this.q("live-awake").click();
-      else if (e.key === "a" || e.key === "A") { const b = this.root.querySelector("button.asked"); if (b) b.click(); }
+      else if (e.key === "a" || e.key === "A") { const b = this.q("live-alerts").querySelector("button.asked"); if (b) b.click(); }
     }
   }
 
