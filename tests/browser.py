@@ -19,8 +19,6 @@ ARGUMENTS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
-    # As on a desk: without it a browser without a head lets every page sound at once.
-    "--autoplay-policy=document-user-activation-required",
 ]
 
 
