@@ -10,6 +10,7 @@
     pages/     Live, Replay and Bus: a layout and a few thin callbacks each
     ledger     the present state of joints and alerts, in words
     alert_lines  what stands open, and what can be done
+    drive_words  what a drive says of itself
     follower   follows the recording that is being written, once for all open pages
     tab        what one open page has been told, and what to tell it next
     stream     the websocket that carries it
@@ -23,7 +24,8 @@
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
-               session.js notices that a session ended, units.js keeps the reader's units
+               session.js notices that a session ended, units.js keeps the reader's units,
+               sound.js lets alerts be heard, wake.js keeps the screen awake
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
 folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.

@@ -1,7 +1,8 @@
 """The alert lines of the Live page: what stands open, since when, how far, and what can be done.
 
-Worst first. A trip stays until it is acknowledged and offers no shelving. Words only; the state of
-an alert is `logger.limits.lifecycle`'s.
+Worst first. A trip stays until it is acknowledged and offers no shelving. `hear` says which sound a
+line may have: "trip" or "warning" until it is acknowledged, none while it is shelved. Words only;
+the state of an alert is `logger.limits.lifecycle`'s.
 """
 
 import math
@@ -46,6 +47,7 @@ def alert_lines(
                     "peak": "",
                     "small": f"speaks again at {until}, in {span_words(left)}",
                     "can": ["unshelve"],
+                    "hear": "",
                     "rank": 3,
                 }
             )
@@ -60,7 +62,7 @@ def alert_lines(
         last = max((a.returned_ns for a in alerts if a.returned_ns is not None), default=None)
         said = f"the last one ended {clock(last, where)}" if last is not None else ""
         lines.append({"n": 0, "mark": "normal", "head": "", "peak": "No alert is open",
-                      "small": said, "can": [], "rank": 4})  # fmt: skip
+                      "small": said, "can": [], "hear": "", "rank": 4})  # fmt: skip
     return lines
 
 
@@ -104,5 +106,6 @@ def _open_line(
         "peak": peak,
         "small": raised + ends,
         "can": can,
+        "hear": "" if alert.acknowledged_ns is not None else alert.severity,
         "rank": (0 if trip else 1) + (0.5 if alert.acknowledged_ns is not None else 0),
     }

@@ -147,6 +147,7 @@ def _bus_words(
             ("error frames", bool(fared.error_frames)),
             ("frames lost", bool(fared.lost and known)),
             ("garbled", bool(fared.garbled)),
+            ("requests unanswered", bool(fared.unanswered)),
             ("was away", bool(mine) and not gone_now),
             ("nearly full", fared.load_most > MOST_LOAD),
         )
@@ -161,6 +162,8 @@ def _bus_words(
         "remotes": count(fared.remote_frames, told=each_bus),
         "lost": count(fared.lost, told=known),
         "garbled": count(fared.garbled, told=each_bus),
+        # Where nothing is asked, nothing can stay unanswered.
+        "unanswered": count(fared.unanswered, told=each_bus and settings.send),
         "away": f"{len(mine)} times, {span_words(gone_s)}"
         if len(mine) > 1
         else f"once, {span_words(gone_s)}"
@@ -287,6 +290,8 @@ def _rows(
         counted.insert(0, ("Errors", "error frames", one.error_frames))
     if one.garbled.any():
         counted.append(("Garbled", "lines or frames", one.garbled))
+    if one.unanswered.any():
+        counted.append(("Unanswered", "requests", one.unanswered))
     for title, unit, counts in counted:
         most = counts.astype(float)
         rows.append(

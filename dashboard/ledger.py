@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.alert_lines import alert_lines
+from dashboard.drive_words import drive_words
 from dashboard.figures.axes import main_temperature
 from dashboard.theme import (
     MARKS,
@@ -28,7 +29,7 @@ from dashboard.units import PLAIN, Displays
 from logger.joint.channels import CHANNELS
 from logger.joint.heat import Trend, time_to_level, trend
 from logger.limits.lifecycle import Alert, fold
-from logger.limits.limit import Level
+from logger.limits.lines import LevelLine, lines_of
 from replay.recording import Recording
 from replay.statistics import figures
 
@@ -75,8 +76,15 @@ def measure_slow(recording: Recording, joint: str, end_ns: int) -> Slow:
 
 
 def _watched(recording: Recording, joint: str) -> set[str]:
+    return {line.channel for line in _lines(recording, joint)}
+
+
+def _lines(recording: Recording, joint: str) -> list[LevelLine]:
+    """Return the levels of all limits on a joint, the lowest first."""
+    rated = recording.bench.joint(joint).rated
     limits = recording.limits.for_joint(joint, recording.channels(joint))
-    return {limit.channel for limit in limits if isinstance(limit, Level)}
+    found = [line for limit in limits for line in lines_of(limit, rated)]
+    return sorted(found, key=lambda line: line.pick_up)
 
 
 def ledger_of(
@@ -172,12 +180,7 @@ def _joint(
     mark, state, under = _state(mine, stale=stale)
     place = main_temperature(channels, _watched(recording, joint))
     now = latest.values.get(place, (0, math.nan))[1] if latest and place else math.nan
-    levels = [
-        limit
-        for limit in recording.limits.for_joint(joint, channels)
-        if isinstance(limit, Level) and limit.channel == place and limit.above is not None
-    ]
-    levels.sort(key=lambda limit: limit.pick_up)
+    levels = [line for line in _lines(recording, joint) if line.channel == place and line.rising]
     words: Words = {
         "name": joint,
         "pen": (pen - 1) % 4 + 1,
@@ -207,6 +210,9 @@ def _joint(
     if other is not None and latest is not None and other in latest.values:
         value = latest.values[other][1]
         words["other"] = {"value": number(value, few_decimals(value)), "says": channel_words(other)}
+    drive = drive_words(recording, joint, latest.values if latest else {}, now_ns)
+    if drive:
+        words["drive"] = drive
     when_will = words["when"].pop("reaches", None)
     if when_will is not None and words["reach"]:
         words["reach"]["will"] = when_will
@@ -238,7 +244,7 @@ def _state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
 
 
 def _place_words(
-    place: str | None, now: float, levels: Sequence[Level], *, age_s: float, stale: bool
+    place: str | None, now: float, levels: Sequence[LevelLine], *, age_s: float, stale: bool
 ) -> str:
     if place is None:
         return "no temperature reported"
@@ -257,7 +263,7 @@ def _place_words(
     return f"{channel_words(place)}, no limit set"
 
 
-def _reach(now: float, levels: Sequence[Level]) -> Words:
+def _reach(now: float, levels: Sequence[LevelLine]) -> Words:
     return {
         **({"now": now} if math.isfinite(now) else {}),
         "limits": [
@@ -274,7 +280,7 @@ def _reach(now: float, levels: Sequence[Level]) -> Words:
 
 def _when(
     now: float,
-    levels: Sequence[Level],
+    levels: Sequence[LevelLine],
     slow: Slow | None,
     mine: Sequence[Alert],
     *,

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from dashboard.figures.furniture import alert_spans, gap_spans, limit_lines, note_lines
+from dashboard.figures.furniture import alert_spans, gap_spans, note_lines
 from dashboard.figures.lines import Band, Line
-from dashboard.figures.reading import furniture_of, plan_of, read_band, read_row
+from dashboard.figures.reading import furniture_of, limit_lines_of, plan_of, read_band, read_row
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
@@ -20,8 +20,9 @@ from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
 from dashboard.units import PLAIN, Displays
 from logger.limits.kind import Kind
-from logger.limits.level import Level
 from logger.limits.lifecycle import fold
+from logger.limits.limit import Limit, LimitSet, in_force
+from logger.limits.lines import lines_of
 from logger.limits.words import label, worth
 from replay.excursions import Excursion, excursions
 from replay.recording import Recording
@@ -32,6 +33,8 @@ __all__ = ["Drawn", "opened", "rows", "span"]
 
 TINY_PX = (96, 30)
 LEAD_IN_S = 600.0
+Sets = tuple[tuple[int, LimitSet], ...]
+"""Since when which limits were in force."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +53,7 @@ def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any
     missing = recording.missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
     found = excursions(recording)
+    sets = recording.limit_sets
     times = [one.start_ns for one in found] + [
         event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}
     ]
@@ -60,13 +64,13 @@ def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any
         "live": recording.live,
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
-        "strip": _strip(recording, drawn),
-        "excursions": [_excursion(recording, one, drawn.displays) for one in found],
+        "strip": _strip(recording, drawn, sets),
+        "excursions": [_excursion(recording, one, sets, drawn.displays) for one in found],
         "events": sorted({round((time - start) / 1e9, 3) for time in times}),
     }
 
 
-def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
+def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
     sheet = strip_sheet(drawn.sheet)
     plan = plan_of(recording)
     lines: dict[str, list[Line | Band]] = {"temperature": [], "torque": [], "current": []}
@@ -92,8 +96,8 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
     return strip_figure(
         lines["temperature"],
         power,
-        limits=limit_lines(recording.limits, plan),
-        alerts=alert_spans(fold(recording.events()), recording.limits, plan, start, drawn.displays),
+        limits=limit_lines_of(recording, plan, sets),
+        alerts=alert_spans(fold(recording.events()), sets, plan, start, drawn.displays),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,
@@ -103,9 +107,11 @@ def _strip(recording: Recording, drawn: Drawn) -> dict[str, Any]:
     )
 
 
-def _excursion(recording: Recording, one: Excursion, displays: Displays) -> dict[str, Any]:
+def _excursion(
+    recording: Recording, one: Excursion, sets: Sets, displays: Displays
+) -> dict[str, Any]:
     start = recording.start_ns
-    limit = recording.limits.named(one.limit)
+    limit = in_force(sets, one.start_ns).named(one.limit)
     at_s, begun_s = (one.start_ns - start) / 1e9, (one.onset_ns - start) / 1e9
     told = {
         "mark": MARKS[one.severity],
@@ -123,7 +129,7 @@ def _excursion(recording: Recording, one: Excursion, displays: Displays) -> dict
     if one.channel:
         display = display_of(one.channel, displays)
         told["peak"] = f"{number(one.peak * display.factor, display.decimals)} {display.unit}"
-        told |= _tiny(recording, one)
+        told |= _tiny(recording, one, limit)
     elif isinstance(limit, Kind):
         told["peak"] = worth(limit, one.peak, displays)
     else:
@@ -144,7 +150,7 @@ def _led(one: Excursion) -> str:
     return "; ".join(said)
 
 
-def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
+def _tiny(recording: Recording, one: Excursion, limit: Limit | None) -> dict[str, Any]:
     """Return the small trace of what led up to an excursion: its path and where it picked up."""
     start = max(recording.start_ns, one.start_ns - round(min(LEAD_IN_S, 600.0) * 1e9))
     after_s = min(max(one.duration_s, 5.0), LEAD_IN_S / 4)
@@ -152,8 +158,7 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
     if end <= start:
         return {}
     shape = envelope(recording, one.joint, one.channel, start, end, bins=48)
-    limit = recording.limits.named(one.limit)
-    level = limit.pick_up if isinstance(limit, Level) else math.nan
+    level = _level(recording, one, limit)
     values = np.where(np.abs(shape.maximum) >= np.abs(shape.minimum), shape.maximum, shape.minimum)
     held = values[np.isfinite(values)]
     if not len(held):
@@ -169,6 +174,15 @@ def _tiny(recording: Recording, one: Excursion) -> dict[str, Any]:
         "tiny_level": None if math.isnan(level) else (level - low) / room,
         "tiny_at": (one.start_ns - start) / (end - start),
     }
+
+
+def _level(recording: Recording, one: Excursion, limit: Limit | None) -> float:
+    """Return the level that an excursion went beyond; NaN for a kind of limit that has none."""
+    lines = lines_of(limit, recording.bench.joint(one.joint).rated) if limit is not None else ()
+    # Of two it is the one on whose side the peak lies.
+    return min(
+        (line.pick_up for line in lines), key=lambda at: abs(one.peak - at), default=math.nan
+    )
 
 
 def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> dict[str, Any]:

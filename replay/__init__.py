@@ -6,6 +6,7 @@ statistics   exact time-weighted figures of a span
 excursions   every stretch beyond a limit, and what led up to it
 bus_seconds  how the buses fared, second by second and in buckets
 bus_story    what happened to the buses, and who talked in a short span
+drives       what each drive says of itself: state and fault in words, and since when
 alerts       how far an alert has gone by now
 export       a span as one CSV or Parquet file
 check        is a recording whole, and what is missing

@@ -22,7 +22,12 @@ Ints = NDArray[np.int64]
 _Columns = dict[str, Ints | Floats]
 
 _SECOND: Final = 1_000_000_000
-_COUNTED: Final = ("error_frames", "remote_frames", "lost", "garbled")
+_RUNNING: Final = ("lost", "garbled", "unanswered")
+"""Written as counts from the beginning."""
+_COUNTED: Final = ("error_frames", "remote_frames", *_RUNNING)
+
+
+_NONE: Final = (0,) * len(_RUNNING)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,10 +46,12 @@ class BusSeconds:
     lost: Ints
     """In that second; what is written counts from the beginning."""
     garbled: Ints
+    unanswered: Ints
+    """Requests to which no answer came in time."""
     each_bus: bool = True
     """False: only the recorder as a whole was told of, and `bus` is 0 throughout."""
-    counted: tuple[tuple[int, int], ...] = ()
-    """For each bus what was counted lost and garbled so far, to go on from."""
+    counted: tuple[tuple[int, ...], ...] = ()
+    """For each bus what was counted lost, garbled and unanswered so far, to go on from."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -71,6 +78,7 @@ def _rows(values: _Columns) -> BusSeconds:
         remote_frames=values.get("remote_frames", none).astype(np.int64),
         lost=values.get("lost", none).astype(np.int64),
         garbled=values.get("garbled", none).astype(np.int64),
+        unanswered=values.get("unanswered", none).astype(np.int64),
     )
 
 
@@ -101,6 +109,8 @@ def _of_buses(table: pa.Table) -> _Columns:
     for name in ("frames_per_s", "load"):
         found[name] = table[name].to_numpy()
     for name in ("bus", *_COUNTED):
+        if name not in table.column_names:
+            continue  # a recorder of before that did not tell it
         found[name] = table[name].fill_null(0).to_numpy().astype(np.int64)
     return found
 
@@ -123,19 +133,17 @@ def _joined(known: BusSeconds, found: _Columns) -> BusSeconds:
     """Return known rows and new ones, whose running counts are made counts of each second."""
     new = _rows(found)
     counted = dict(enumerate(known.counted))
-    lost, garbled = new.lost.copy(), new.garbled.copy()
+    each = {name: getattr(new, name).copy() for name in _RUNNING}
     for bus in np.unique(new.bus).tolist():
         rows = np.flatnonzero(new.bus == bus)
-        before = counted.get(bus, (0, 0))
-        counted[bus] = int(new.lost[rows[-1]]), int(new.garbled[rows[-1]])
-        for running, each, so_far in (
-            (new.lost, lost, before[0]),
-            (new.garbled, garbled, before[1]),
-        ):
-            steps = np.diff(running[rows], prepend=so_far)
+        before = counted.get(bus, _NONE)
+        counted[bus] = tuple(int(getattr(new, name)[rows[-1]]) for name in _RUNNING)
+        for name, so_far in zip(_RUNNING, before, strict=True):
+            running = getattr(new, name)[rows]
+            steps = np.diff(running, prepend=so_far)
             # A recorder that goes on in a recording counts from nought again.
-            each[rows] = np.where(steps < 0, running[rows], steps)
-    new = replace(new, lost=lost, garbled=garbled)
+            each[name][rows] = np.where(steps < 0, running, steps)
+    new = replace(new, **each)
     most = max(counted, default=-1) + 1
 
     def both(name: str) -> NDArray[Any]:
@@ -150,7 +158,8 @@ def _joined(known: BusSeconds, found: _Columns) -> BusSeconds:
         remote_frames=both("remote_frames"),
         lost=both("lost"),
         garbled=both("garbled"),
-        counted=tuple(counted.get(place, (0, 0)) for place in range(most)),
+        unanswered=both("unanswered"),
+        counted=tuple(counted.get(place, _NONE) for place in range(most)),
     )
 
 
@@ -166,6 +175,7 @@ class Totals:
     remote_frames: int
     lost: int
     garbled: int
+    unanswered: int
 
 
 def totals(seconds: BusSeconds) -> Totals:
@@ -198,6 +208,7 @@ class BusBuckets:
     remote_frames: Ints
     lost: Ints
     garbled: Ints
+    unanswered: Ints
 
     def __len__(self) -> int:
         return len(self.start_ns)

@@ -13,7 +13,7 @@ from logger.store.manifest import begun
 from logger.store.schema import BUSES, HEALTH, rows_of
 from logger.store.write import RecordingWriter
 
-__all__ = ["LENGTH_S", "START_NS", "S", "bench", "two_buses"]
+__all__ = ["LENGTH_S", "START_NS", "S", "asking_bus", "bench", "two_buses"]
 
 S: Final = 1_000_000_000
 START_NS: Final = 1_795_000_000 * S
@@ -156,3 +156,24 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
     else:
         writer.tick(float(LENGTH_S))
     return writer
+
+
+def asking_bus(path: Path) -> None:
+    """Write a minute of one bus that is asked; from 20 s to 25 s three requests a second fail."""
+    asked = bench_from(
+        _BENCH.partition('[[bus]]\nname = "right"')[0]
+        + 'send = true\n[[joint]]\nname = "shoulder"\nlayout = "plain"\nnode = 3\n',
+        {"plain": _LAYOUT},
+        where="bench.toml",
+    )
+    manifest = begun(asked, name="Asked", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, asked, now_s=0.0)
+    for at_s in range(60):
+        row = {
+            "time": START_NS + (at_s + 1) * S, "bus": 0, "frames_per_s": 100.0, "load": 0.02,
+            "error_frames": 0, "remote_frames": 0, "lost": 0, "garbled": 0,
+            "unanswered": 3 * min(max(at_s - 19, 0), 5),
+        }  # fmt: skip
+        writer.append("buses", rows_of([row], BUSES))
+        writer.tick(float(at_s))
+    writer.close(ended_ns=START_NS + 60 * S, cause="stopped")

@@ -190,7 +190,11 @@
     margin(g, tips, head) {
       const right = this.left + this.plotW, narrow = this.meta.form === "narrow", gap = this.meta.text * 1.56;
       const labels = [];
-      for (const l of this.meta.limits) labels.push({ y: this.y(l.row, l.y), limit: l });
+      for (const l of this.meta.limits) {
+        /* Other limits were taken over: it is named where it ends. */
+        if (typeof l.until === "number" && l.until < this.view[1]) this.ended(g, l);
+        else labels.push({ y: this.y(l.row, l.y), limit: l });
+      }
       for (const tip of tips) {
         if (tip.value === null || tip.value === undefined || !isFinite(tip.value)) continue;
         labels.push({ y: this.y(tip.row, tip.value), tip });
@@ -217,6 +221,13 @@
         if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint));
         g.appendChild(value);
       });
+    }
+    ended(g, l) {
+      const x = this.x(l.until) - 5, t = this.meta.text;
+      if (x - this.textWidth(l.text, "limit halo") - 1.4 * t < this.left) return;
+      const text = make("text", { class: "limit halo", x, y: this.y(l.row, l.y) - 4, "text-anchor": "end" }, l.text);
+      g.appendChild(text);
+      g.appendChild(mark(l.mark, x - this.textWidth(l.text, "limit halo") - 0.7 * t, this.y(l.row, l.y) - 4 - 0.36 * t, t * 0.94));
     }
     bracket(g, span) {
       const x0 = Math.max(this.left, this.x(span[0])), x1 = Math.min(this.left + this.plotW, this.x(span[1]));

@@ -205,7 +205,7 @@
     buses(p) {
       const several = p.buses.length > 1;
       told(this.q("buses"), [p.buses, p.bus], () => {
-        const head = ["bus", "", "load, mean and most", "frames/s, mean and most", "error frames", "remote", "lost", "garbled", "away", "over the recording"];
+        const head = ["bus", "", "load, mean and most", "frames/s, mean and most", "error frames", "remote", "lost", "garbled", "unanswered", "away", "over the recording"];
         const rows = p.buses.map((b, i) => {
           const row = el("tr", several && i === p.bus ? "open" : "");
           row.dataset.bus = b.name;
@@ -214,11 +214,11 @@
           const pair = (v, u) => el("td", "n", v.most === "–" ? "–" : [el("span", "", v.mean + " "), el("b", "", v.most), ...(u ? [unit(u)] : [])]);
           const load = pair(b.load, "%"), frames = pair(b.frames, "");
           row.append(el("td", "", [name]), el("td", "", [el("small", "", b.where)]), load, frames, el("td", "n", b.errors), el("td", "n", b.remotes),
-            el("td", "n", b.lost), el("td", "n", b.garbled), el("td", "n", b.away), el("td", "says", [el("span", "mark " + b.mark), document.createTextNode(" " + b.state)]));
+            el("td", "n", b.lost), el("td", "n", b.garbled), el("td", "n", b.unanswered), el("td", "n", b.away), el("td", "says", [el("span", "mark " + b.mark), document.createTextNode(" " + b.state)]));
           [...row.children].forEach((cell, k) => { cell.dataset.head = head[k]; });
           return row;
         });
-        const top = el("tr", "", head.map((w, i) => el("th", i >= 2 && i <= 8 ? "n" : "", w)));
+        const top = el("tr", "", head.map((w, i) => el("th", i >= 2 && i <= 9 ? "n" : "", w)));
         return [el("table", "buses", [el("thead", "", [top]), el("tbody", "", rows)])];
       });
     }

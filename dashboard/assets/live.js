@@ -31,16 +31,30 @@
     return now;
   }
 
+  /* One polygon for each stretch of a band that is held, as figures/lines.py draws them. */
+  function outlines(band, x, y) {
+    for (let i = 0; i < band.x.length; i++) {
+      if (band.max[i] === null) continue;
+      let end = i;
+      while (end + 1 < band.x.length && band.max[end + 1] !== null) end++;
+      if (x.length) { x.push(null); y.push(null); }
+      for (let k = i; k <= end; k++) { x.push(band.x[k]); y.push(band.max[k]); }
+      for (let k = end; k >= i; k--) { x.push(band.x[k]); y.push(band.min[k]); }
+      i = end;
+    }
+  }
+
   /* The bins of one window: columns of plain numbers, oldest first. */
   class Store {
     constructor() { this.clear(0, 1); }
     clear(channels, width) {
-      this.width = width; this.starts = [];
+      this.width = width; this.starts = []; this.cut = new Map();
       this.a = []; this.b = []; this.mean = [];
       for (let k = 0; k < channels; k++) { this.a.push([]); this.b.push([]); this.mean.push([]); }
       this.newest = [];
     }
     take(u) {
+      this.cut.clear();
       if (u.whole || this.a.length !== u.c || this.width !== u.width) this.clear(u.c, u.width);
       for (let i = 0; i < u.n; i++) {
         this.starts.push(u.start + i * u.width);
@@ -56,8 +70,29 @@
       let k = 0;
       while (k < this.starts.length && this.starts[k] + this.width < before) k++;
       if (k < 32) return;
+      this.cut.clear();
       this.starts.splice(0, k);
       for (const set of [this.a, this.b, this.mean]) for (const column of set) column.splice(0, k);
+    }
+    /* The buckets of a band: groups of bins, cut at the same places whatever the window; null where nothing is held. */
+    bands(k, group) {
+      const key = k + "/" + group;
+      if (this.cut.has(key)) return this.cut.get(key);
+      const a = this.a[k], b = this.b[k], m = this.mean[k], w = this.width, n = this.starts.length;
+      const band = { x: [], max: [], min: [], mean: [] };
+      for (let i = 0; i < n; ) {
+        const place = Math.floor(Math.round(this.starts[i] / w) / group), from = this.starts[i];
+        let high = -Infinity, low = Infinity, sum = 0, held = 0;
+        for (; i < n && Math.floor(Math.round(this.starts[i] / w) / group) === place; i++) {
+          if (a[i] !== a[i]) continue;
+          high = Math.max(high, a[i], b[i]); low = Math.min(low, a[i], b[i]);
+          sum += m[i]; held++;
+        }
+        band.x.push((from + this.starts[i - 1] + w) / 2);
+        band.max.push(held ? high : null); band.min.push(held ? low : null); band.mean.push(held ? sum / held : null);
+      }
+      this.cut.set(key, band);
+      return band;
     }
     /* Fills x and y of a trace by its role. */
     fill(trace) {
@@ -72,21 +107,9 @@
           else { x.push(s + w / 4, s + 0.75 * w); y.push(a[i], b[i]); }
         }
       } else {
-        /* A bucket of a band is a group of bins, cut at the same places whatever the window. */
-        const a = this.a[k], b = this.b[k], m = this.mean[k], group = trace.meta.group || 1;
-        for (let i = 0; i < n; ) {
-          const key = Math.floor(Math.round(this.starts[i] / w) / group), from = this.starts[i];
-          let v = NaN, sum = 0, held = 0;
-          for (; i < n && Math.floor(Math.round(this.starts[i] / w) / group) === key; i++) {
-            if (a[i] !== a[i]) continue;
-            const high = Math.max(a[i], b[i]), low = Math.min(a[i], b[i]);
-            if (role === "max") v = held ? Math.max(v, high) : high;
-            else if (role === "min") v = held ? Math.min(v, low) : low;
-            sum += m[i]; held++;
-          }
-          if (role === "mean" && held) v = sum / held;
-          x.push((from + this.starts[i - 1] + w) / 2); y.push(held ? v : null);
-        }
+        const band = this.bands(k, trace.meta.group || 1);
+        if (role === "fill") outlines(band, x, y);
+        else for (let i = 0; i < band.x.length; i++) { x.push(band.x[i]); y.push(band[role][i]); }
       }
       const [at, value] = this.newest[k] || [NaN, NaN];
       const last = x.length ? x[x.length - 1] : -Infinity;
@@ -144,7 +167,8 @@
         this.heard = performance.now();
         this.tries = 0;
         this.waiting.push(e.data);
-        this.later();
+        /* A hidden page is given no frames to draw in; one that is to be heard takes its messages all the same. */
+        if (document.hidden && D.sound && D.sound.wanted) this.frame(); else this.later();
       };
       socket.onclose = () => {
         if (this.gone || socket !== this.socket) return;
@@ -218,13 +242,15 @@
         else if (said.kind === "nothing") { serial = said.ack; this.nothing(said.last); }
       }
       if (ledger) this.ledger(ledger);
-      if (draw && this.figure && !this.held) this.draw();
+      if (draw && document.hidden) this.forget();
+      else if (draw && this.figure && !this.held) this.draw();
       if (serial) this.say({ ack: serial });
     }
+    forget() { if (this.window) this.store.forget(this.now - this.window - this.store.width); }
     draw() {
       const f = this.figure, meta = f.layout.meta;
       const view = this.window ? [this.now - this.window, this.now] : [0, Math.max(this.now, 10)];
-      if (this.window) this.store.forget(view[0] - this.store.width);
+      this.forget();
       for (const trace of f.data) this.store.fill(trace);
       f.layout.xaxis.range = view;
       for (const s of f.layout.shapes) if (s.name === "open") s.x1 = Math.max(this.now, s.x0);
@@ -251,6 +277,7 @@
 
     /* ---- words ---- */
     nothing(last) {
+      if (D.sound) D.sound.hear("", []);
       this.q("live-body").hidden = true;
       const box = this.q("live-empty");
       box.hidden = false;
@@ -287,6 +314,7 @@
       } else if (this.told && this.told !== "lost") this.tell(null);
       this.joints(l.joints);
       this.alerts(l.alerts);
+      if (D.sound) D.sound.hear(l.path, l.alerts);
       const remarks = this.q("live-remarks"), text = l.remarks.join("\u0000");
       if (remarks.dataset.is !== text) { remarks.dataset.is = text; remarks.replaceChildren(...l.remarks.map((r) => el("span", "", r))); }
     }
@@ -382,7 +410,9 @@
       if (e.key >= "1" && e.key <= String(choices.length)) choices[Number(e.key) - 1].click();
       else if (e.key === "h" || e.key === "H") this.q("live-hold").click();
       else if (e.key === "n" || e.key === "N") { if (this.note) { e.preventDefault(); this.note.focus(); } }
-      else if (e.key === "a" || e.key === "A") { const b = this.root.querySelector("button.asked"); if (b) b.click(); }
+      else if (e.key === "s" || e.key === "S") this.q("live-sound").click();
+      else if (e.key === "w" || e.key === "W") this.q("live-awake").click();
+      else if (e.key === "a" || e.key === "A") { const b = this.q("live-alerts").querySelector("button.asked"); if (b) b.click(); }
     }
   }
 
@@ -403,7 +433,10 @@
       cell("when", [el("span", "value"), document.createTextNode(" "), el("small")], ""),
       cell("rms", [el("span", "value"), document.createTextNode(" "), el("small"), unit("N·m")], "RMS torque, 1 min"),
       cell("other", [el("span", "value"), unit("°C")], j.other ? j.other.says : ""),
-      cell("age", [el("span", "value"), unit("s")], "last frame"));
+      cell("age", [el("span", "value"), unit("s")], "last frame"),
+      el("div", "drive", [
+        el("span", "drive-state", [el("span", "who", "drive "), el("b", "value"), " ", el("small")]),
+        el("span", "drive-fault", [el("span", "mark danger"), el("b", "fault", "Fault"), " ", el("span", "value"), " ", el("small")])]));
     if (!j.other) row.querySelector(".other").style.visibility = "hidden";
     return row;
   }
@@ -421,6 +454,16 @@
     if (j.other) put(row.querySelector(".other .value"), j.other.value);
     put(row.querySelector(".age .value"), j.age[0]); put(row.querySelector(".age i.u"), j.age[1]);
     reach(row.querySelector(".reach"), j.reach);
+    drive(row.querySelector(".drive"), j.drive || {});
+  }
+  /* What the drive says of itself: nothing, a state, a fault or that there is none. */
+  function drive(host, said) {
+    const state = host.querySelector(".drive-state"), fault = host.querySelector(".drive-fault"), stands = !!said.fault;
+    state.hidden = !said.state; fault.hidden = !stands && !said.calm;
+    fault.classList.toggle("stands", stands);
+    fault.querySelector(".mark").hidden = fault.querySelector(".fault").hidden = !stands;
+    put(state.querySelector(".value"), said.state || ""); put(state.querySelector("small"), said.state_age || "");
+    put(fault.querySelector(".value"), said.fault || said.calm || ""); put(fault.querySelector("small"), said.fault_age || "");
   }
   /* 20 to 90 degC for every joint, wider if a limit lies beyond. */
   function reach(host, r) {

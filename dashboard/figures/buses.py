@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.axes import Axis, axis_range
+from dashboard.figures.lines import outlines
 from dashboard.figures.sheet import Sheet
 from dashboard.theme import Theme, number, template
 
@@ -116,8 +117,8 @@ def _faint(colour: str, alpha: float) -> str:
 
 def _traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> list[dict[str, Any]]:
     common = {"xaxis": "x", "yaxis": axis, "hoverinfo": "skip", "showlegend": False}
-    x = np.round(row.x, 3).tolist()
     if row.counted:
+        x = np.round(row.x, 3).tolist()
         there = np.flatnonzero(row.most > 0)
         return [
             {
@@ -131,14 +132,26 @@ def _traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> list[dict[
         ]
     lines = {"type": "scatter", "mode": "lines", "connectgaps": False}
     edge = {"color": theme.ink, "width": sheet.pen * 0.3, "simplify": False}
-    fill = {"fill": "tonexty", "fillcolor": _faint(theme.ink, 0.2)}
-    drawn: list[tuple[Floats, dict[str, Any], dict[str, Any]]] = []
+    fill = {"fill": "toself", "fillcolor": _faint(theme.ink, 0.2)}
+    drawn: list[tuple[Floats, Floats, dict[str, Any], dict[str, Any]]] = []
     if np.nanmax(np.append(row.most - row.least, 0.0)) > 0:
-        drawn += [(row.most, edge, {}), (row.least, edge, fill)]
-    drawn.append((row.mean, {**edge, "width": sheet.pen * 0.85}, {}))
+        around = outlines(row.x, row.least, row.most)
+        drawn = [
+            (*around, {**edge, "width": 0}, fill),
+            (row.x, row.most, edge, {}),
+            (row.x, row.least, edge, {}),
+        ]
+    drawn.append((row.x, row.mean, {**edge, "width": sheet.pen * 0.85}, {}))
     return [
-        {**common, **lines, "x": x, "y": _listed(y, row.decimals), "line": line, **more}
-        for y, line, more in drawn
+        {
+            **common,
+            **lines,
+            "x": _listed(x, 2),
+            "y": _listed(y, row.decimals),
+            "line": line,
+            **more,
+        }
+        for x, y, line, more in drawn
     ]
 
 

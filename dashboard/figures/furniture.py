@@ -5,15 +5,21 @@ rows and for the right margin, which `assets/draw.js` sets where there is room. 
 open is None and moves with the reader's now. Pure.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from dashboard.figures.axes import Planned
 from dashboard.theme import MARKS, Theme, number, span_words
 from dashboard.units import PLAIN, Displays
+from logger.joint.joint_settings import Rated
+from logger.limits.bus import OfRecorder
+from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Level, LimitSet
+from logger.limits.limit import Limit, LimitSet, in_force
+from logger.limits.lines import LevelLine, lines_of
+from logger.limits.touch import Touch
 from logger.limits.words import label
 from logger.store.events import Event
 
@@ -27,6 +33,7 @@ __all__ = [
     "gap_spans",
     "lane_words",
     "limit_lines",
+    "limit_span",
     "note_lines",
     "shapes_of",
 ]
@@ -36,7 +43,7 @@ LEAST_GAP_PX = 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitLine:
-    """One level limit in one row, in shown units."""
+    """One level of a limit in one row, in shown units."""
 
     row: int
     mark: str
@@ -44,6 +51,15 @@ class LimitLine:
     drop_off: float | None
     text: str
     short: str
+    start_s: float | None = None
+    """Since when it holds, seconds since the recording's start; None: since that."""
+    end_s: float | None = None
+    """Until when; None: it holds still."""
+
+    def within(self, begin_s: float, end_s: float) -> bool:
+        """Return whether it holds anywhere in [begin_s, end_s)."""
+        begun = self.start_s is None or self.start_s < end_s
+        return begun and (self.end_s is None or self.end_s > begin_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,62 +100,114 @@ class Furniture:
     notes: tuple[NoteLine, ...] = ()
 
 
-def limit_lines(limits: LimitSet, rows: Sequence[Planned]) -> tuple[LimitLine, ...]:
-    """Return the level limits of the channels that the rows show, each line once.
+def limit_lines(
+    sets: Sequence[tuple[int, LimitSet]],
+    rows: Sequence[Planned],
+    rated: Mapping[str, Rated],
+    start_ns: int,
+) -> tuple[LimitLine, ...]:
+    """Return the levels that limits have on the channels that the rows show, each line once.
 
-    A limit that holds for some joints of its row only names them.
+    A line stands where its limits were in force. One that holds for some joints of its row only
+    names them where others have one too.
+
+    Parameters
+    ----------
+    sets
+        Since when which limits were in force, in order of time, the first since the start.
+    rated
+        Joint -> its rated values, of which some limits are shares.
     """
+    since: list[float | None] = [None, *((at - start_ns) / 1e9 for at, _ in sets[1:]), None]
     lines: list[LimitLine] = []
-    for index, row in enumerate(rows):
-        measured = [pen for pen in row.pens if not pen.setpoint]
-        for limit in limits.limits:
-            if not isinstance(limit, Level):
-                continue
-            pens = [
-                pen
-                for pen in measured
-                if pen.channel == limit.channel and limit.joint in {None, pen.joint}
-            ]
-            if not pens:
-                continue
-            digits = row.decimals if limit.pick_up * row.factor % 1 else 0
-            pick_up = limit.pick_up * row.factor
-            drop_off = None if limit.drop_off is None else limit.drop_off * row.factor
-            rivals = [
-                other
-                for other in limits.limits
-                if isinstance(other, Level)
-                and other.channel == limit.channel
-                and other.severity == limit.severity
-            ]
-            of = f"{limit.joint} " if limit.joint and len(rivals) > 1 else ""
-            below = "" if limit.above is not None else "below "
-            off = (
-                ""
-                if drop_off is None or drop_off == pick_up
-                else f", off at {number(drop_off, digits)}"
+    for (begun_s, ended_s), (_, limits) in zip(pairwise(since), sets, strict=True):
+        for line in _lines_of_set(limits, rows, rated):
+            held = replace(line, start_s=begun_s, end_s=ended_s)
+            # What is the same before and after a taking over is one line.
+            before = replace(line, start_s=None, end_s=begun_s)
+            place = next(
+                (
+                    index
+                    for index, other in enumerate(lines)
+                    if begun_s is not None and replace(other, start_s=None) == before
+                ),
+                None,
             )
-            lines.append(
-                LimitLine(
-                    row=index,
-                    mark=MARKS[limit.severity],
-                    pick_up=pick_up,
-                    drop_off=None if drop_off == pick_up else drop_off,
-                    text=f"{of}{limit.severity} {below}{number(pick_up, digits)}{off}",
-                    short=number(pick_up, digits),
-                )
-            )
+            if place is None:
+                lines.append(held)
+            else:
+                lines[place] = replace(held, start_s=lines[place].start_s)
     return tuple(lines)
+
+
+def _lines_of_set(
+    limits: LimitSet, rows: Sequence[Planned], rated: Mapping[str, Rated]
+) -> Iterator[LimitLine]:
+    for index, row in enumerate(rows):
+        for limit in limits.limits:
+            yield from _row_lines(limit, limits, index, row, rated)
+
+
+def _row_lines(
+    limit: Limit, limits: LimitSet, index: int, row: Planned, rated: Mapping[str, Rated]
+) -> Iterator[LimitLine]:
+    if isinstance(limit, OfRecorder):
+        return
+    joints: dict[LevelLine, list[str]] = {}
+    shown = {pen.joint: pen.channel for pen in row.pens if not pen.setpoint}
+    for joint, channel in shown.items():
+        if limit.joint not in {None, joint}:
+            continue
+        for level in lines_of(limit, rated[joint]):
+            if level.channel == channel:
+                joints.setdefault(level, []).append(joint)
+    for level, whose in joints.items():
+        # A share of the rated value lies at another height for each joint.
+        apart = any(
+            other.rising == level.rising and other != level and others != whose
+            for other, others in joints.items()
+        )
+        named = apart or (limit.joint is not None and _rivals(limits, level) > 1)
+        pick_up = level.pick_up * row.factor
+        drop_off = None if level.drop_off is None else level.drop_off * row.factor
+        below = "" if level.rising else "below "
+        off = "" if drop_off is None else f", off at {_digits(drop_off, row)}"
+        of = f"{', '.join(whose)} " if named else ""
+        touch = "touch " if isinstance(limit, Touch) else ""
+        yield LimitLine(
+            row=index,
+            mark=MARKS[level.severity],
+            pick_up=pick_up,
+            drop_off=drop_off,
+            text=f"{of}{touch}{level.severity} {below}{_digits(pick_up, row)}{off}",
+            short=_digits(pick_up, row),
+        )
+
+
+def _digits(value: float, row: Planned) -> str:
+    return number(value, row.decimals if round(value, 6) % 1 else 0)
+
+
+def _rivals(limits: LimitSet, level: LevelLine) -> int:
+    """Return how many limits of one severity have levels on one channel."""
+    return sum(
+        other.channel == level.channel and other.severity == level.severity
+        for other in limits.limits
+        if isinstance(other, Level | RatedLevel | Outside | Touch)
+    )
 
 
 def alert_spans(
     alerts: Sequence[Alert],
-    limits: LimitSet,
+    sets: Sequence[tuple[int, LimitSet]],
     rows: Sequence[Planned],
     start_ns: int,
     displays: Displays = PLAIN,
 ) -> tuple[AlertSpan, ...]:
-    """Return every alert as a span; `row` is None when no row shows its channel."""
+    """Return every alert as a span; `row` is None when no row shows its channel.
+
+    An alert is told in the words of the limits that were in force when it was raised (`sets`).
+    """
     spans = []
     for alert in alerts:
         row = next(
@@ -150,7 +218,7 @@ def alert_spans(
             ),
             None,
         )
-        limit = limits.named(alert.limit)
+        limit = in_force(sets, alert.raised_ns).named(alert.limit)
         unnamed = row is None or limit is None or limit.kind == "silence"
         whose = f"{alert.joint} " if alert.joint and unnamed else ""
         named = alert.limit.replace("-", " ") if limit is None else label(limit, displays)
@@ -243,8 +311,20 @@ def _line(**how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
     return {"type": "line", **how}
 
 
-def _limit_shapes(line: LimitLine, axis: str, theme: Theme) -> list[dict[str, Any]]:
-    across = {"xref": "x domain", "yref": axis, "x0": 0, "x1": 1}
+def limit_span(line: LimitLine, now_s: float) -> dict[str, Any]:
+    """Return where along the time axis a shape of a line stands; named "open" if it goes on."""
+    if line.start_s is None and line.end_s is None:
+        return {"xref": "x domain", "x0": 0, "x1": 1}
+    begun_s = line.start_s or 0.0
+    if line.end_s is None:
+        return {"xref": "x", "x0": begun_s, "x1": max(begun_s, now_s), "name": "open"}
+    return {"xref": "x", "x0": begun_s, "x1": line.end_s}
+
+
+def _limit_shapes(
+    line: LimitLine, axis: str, theme: Theme, *, now_s: float
+) -> list[dict[str, Any]]:
+    across = {**limit_span(line, now_s), "yref": axis}
     fill = theme.state(line.mark)[0]
     shapes = []
     if line.drop_off is not None:
@@ -341,7 +421,8 @@ def shapes_of(
             }
         )
     for line in furniture.limits:
-        shapes.extend(_limit_shapes(line, "y" if line.row == 0 else f"y{line.row + 1}", theme))
+        axis = "y" if line.row == 0 else f"y{line.row + 1}"
+        shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
     shapes.extend(
         _line(
             xref="x",

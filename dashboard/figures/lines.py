@@ -2,7 +2,8 @@
 
 A line is drawn where single cycles can be told apart; where they cannot (a cycle under about ten
 pixels) the span from min to max is filled and the mean drawn in it, so that neither a peak nor the
-middle is lost. A gap is one NaN and breaks the line. Pure.
+middle is lost. A gap is one NaN and breaks the line; what is filled is one polygon a stretch, since
+a fill up to the trace before it would go on over a gap. Pure.
 """
 
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen
 from dashboard.theme import Theme
 
-__all__ = ["Band", "Line", "crowded", "extremes", "traces_of"]
+__all__ = ["Band", "Line", "crowded", "extremes", "outlines", "traces_of"]
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +72,22 @@ def crowded(minimum: Floats, maximum: Floats, *, least: float = 0.0) -> bool:
     return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.9
 
 
+def outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Return the polygons of what lies between `low` and `high`, one for each stretch without NaN.
+
+    All of shape (n,). A stretch is gone along its top and back along its foot; one NaN stands
+    between two polygons.
+    """
+    held = np.flatnonzero(np.isfinite(low) & np.isfinite(high))
+    if not len(held):
+        return np.empty(0), np.empty(0)
+    stretches = np.split(held, np.flatnonzero(np.diff(held) > 1) + 1)
+    apart = np.array([np.nan])
+    along = [part for s in stretches for part in (x[s], x[s][::-1], apart)]
+    level = [part for s in stretches for part in (high[s], low[s][::-1], apart)]
+    return np.concatenate(along[:-1]), np.concatenate(level[:-1])
+
+
 def _rgba(colour: str, alpha: float) -> str:
     red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
@@ -82,7 +99,7 @@ def _listed(values: Floats) -> list[float | None]:
 
 
 def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> list[dict[str, Any]]:
-    """Return the plotly traces of a line (one) or of a band (max, min filled up to it, mean)."""
+    """Return the plotly traces of a line (one) or of a band (what it fills, max, min, mean)."""
     colour = theme.pen(line.pen.number)
     common = {
         "type": "scatter",
@@ -108,25 +125,23 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
                 "meta": {**meta, "role": role},
             }
         ]
-    x = _listed(line.x)
-    drawn: list[tuple[str, Floats, dict[str, Any], dict[str, Any]]] = [
-        ("max", line.maximum, {"width": width * 0.45}, {}),
-        (
-            "min",
-            line.minimum,
-            {"width": width * 0.45},
-            {"fill": "tonexty", "fillcolor": _rgba(colour, 0.30)},
-        ),
-        ("mean", line.mean, {"width": width * 0.95}, {}),
+    edge = {"width": width * 0.45}
+    around = outlines(line.x, line.minimum, line.maximum)
+    fill = {"fill": "toself", "fillcolor": _rgba(colour, 0.30)}
+    drawn: list[tuple[str, Floats, Floats, dict[str, Any], dict[str, Any]]] = [
+        ("fill", *around, {"width": 0}, fill),
+        ("max", line.x, line.maximum, edge, {}),
+        ("min", line.x, line.minimum, edge, {}),
+        ("mean", line.x, line.mean, {"width": width * 0.95}, {}),
     ]
     return [
         {
             **common,
-            "x": x,
+            "x": _listed(x),
             "y": _listed(values),
             "line": {"color": colour, "simplify": False, **style},
             "meta": {**meta, "role": role},
-            **fill,
+            **more,
         }
-        for role, values, style, fill in drawn
+        for role, x, values, style, more in drawn
     ]

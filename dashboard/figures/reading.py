@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen, Planned, plan_rows
 from dashboard.figures.furniture import (
     Furniture,
+    LimitLine,
     alert_spans,
     gap_spans,
     limit_lines,
@@ -20,6 +21,7 @@ from dashboard.figures.furniture import (
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import fold
+from logger.limits.limit import LimitSet
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
 
@@ -28,6 +30,7 @@ __all__ = [
     "Bins",
     "Row",
     "furniture_of",
+    "limit_lines_of",
     "plan_of",
     "read_band",
     "read_bins",
@@ -66,6 +69,14 @@ def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, 
         for joint, carried in channels.items()
     }
     return plan_rows(channels, watched, displays)
+
+
+def limit_lines_of(
+    recording: Recording, plan: tuple[Planned, ...], sets: tuple[tuple[int, LimitSet], ...]
+) -> tuple[LimitLine, ...]:
+    """Return the limit lines of a whole recording, each where it held; `sets` are its own."""
+    rated = {joint: recording.bench.joint(joint).rated for joint in recording.joints}
+    return limit_lines(sets, plan, rated, recording.start_ns)
 
 
 def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
@@ -158,13 +169,14 @@ def furniture_of(
         end_ns = _NEVER_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
-    spans = alert_spans(
-        fold(recording.events()), recording.limits, plan, recording.start_ns, displays
-    )
+    sets = recording.limit_sets
+    spans = alert_spans(fold(recording.events()), sets, plan, recording.start_ns, displays)
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
-        limits=limit_lines(recording.limits, plan),
+        limits=tuple(
+            line for line in limit_lines_of(recording, plan, sets) if line.within(begin_s, end_s)
+        ),
         alerts=tuple(
             span
             for span in spans

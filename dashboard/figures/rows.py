@@ -184,6 +184,7 @@ def rows_figure(
                 "y": line.pick_up,
                 "mark": line.mark,
                 "text": line.short if sheet.form == "narrow" else line.text,
+                "until": line.end_s,
             }
             for line in furniture.limits
         ],

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dashboard.figures.axes import LEAST_ROOM, axis_range
-from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine
+from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine, limit_span
 from dashboard.figures.lines import Band, Line, extremes, traces_of
 from dashboard.figures.rows import Figure
 from dashboard.figures.sheet import Sheet
@@ -50,7 +50,8 @@ def strip_figure(
     """Return the strip of a recording of `length_s` seconds."""
     both = bool(torques) and bool(temperatures)
     shares = ((0.42, 1.0), (0.0, 0.36)) if both else ((0.0, 1.0), (0.0, 1.0))
-    lines = [line.pick_up for line in limits if line.row == 0] if temperatures else []
+    levels = [line for line in limits if line.row == 0] if temperatures else []
+    lines = [line.pick_up for line in levels]
     low, high = extremes(tuple(temperatures))
     axis = axis_range(
         low, high, least=LEAST_ROOM["temperature"], lines=lines, height_px=sheet.plot_height * 0.6
@@ -77,16 +78,14 @@ def strip_figure(
     shapes += [
         {
             "type": "line",
-            "xref": "x domain",
+            **limit_span(line, length_s),
             "yref": "y",
-            "x0": 0,
-            "x1": 1,
-            "y0": line,
-            "y1": line,
+            "y0": line.pick_up,
+            "y1": line.pick_up,
             "layer": "below",
             "line": {"color": theme.ink, "width": 1},
         }
-        for line in lines
+        for line in levels
     ]
     layout: dict[str, Any] = {
         "template": template(theme, size_px=sheet.text),

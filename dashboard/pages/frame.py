@@ -18,6 +18,8 @@ _KEYS: Final = (
     ("H", "Live: hold the picture, and let it go on"),
     ("N", "Live: write a note"),
     ("A", "Live: acknowledge the first alert"),
+    ("S", "Live: alert sound on and off"),
+    ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
     ("← →", "Replay: step; with Shift, a tenth of the window"),
     ("[ ]", "Replay: event before, event after"),

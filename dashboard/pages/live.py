@@ -112,6 +112,8 @@ def _sheet(*, writes: bool) -> html.Section:
                     html.Div(
                         [
                             html.A("Look closer in Replay", id="live-closer", hidden=True),
+                            _switch("Alert sound: off", "live-sound"),
+                            _switch("Screen awake: off", "live-awake"),
                             html.Button(
                                 "Hold the picture",
                                 id="live-hold",
@@ -124,6 +126,11 @@ def _sheet(*, writes: bool) -> html.Section:
                 ],
                 className="sheet-head",
             ),
+            html.P(
+                [html.Span(id="live-sound-says"), html.Span(id="live-awake-says")],
+                className="senses",
+                role="status",
+            ),
             html.Div(
                 id="live-sheet",
                 className="sheet",
@@ -134,6 +141,17 @@ def _sheet(*, writes: bool) -> html.Section:
             html.P(id="live-remarks", className="remarks"),
         ],
         **attributes({"aria-label": "Traces"}),
+    )
+
+
+def _switch(words: str, name: str) -> html.Button:
+    """Return a switch whose words say how it stands."""
+    return html.Button(
+        words,
+        id=name,
+        className="plain",
+        role="switch",
+        **attributes({"aria-checked": "false"}),
     )
 
 

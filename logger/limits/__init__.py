@@ -17,6 +17,7 @@
     curves       inverse-time and thermal curves: how long a current may last
     curve_table  one such curve as rows, to hold beside a handbook
     bus          limits on the recorder itself: its buses, losses, its disk
+    lines        where a limit has a level in its channel's unit, to be drawn
     explained    what each limit of a file will do on a bench
     recorder     what the recorder watches about itself, once a second
     evaluate     all limits of one joint over readings, in any chunking

@@ -33,6 +33,7 @@ __all__ = [
     "Severity",
     "Silence",
     "check_against",
+    "in_force",
     "limits_from",
     "read_limits",
 ]
@@ -114,6 +115,15 @@ class LimitSet:
     def named(self, name: str) -> Limit | None:
         """Return the limit of that name, or None."""
         return next((limit for limit in self.limits if limit.name == name), None)
+
+
+def in_force(sets: Sequence[tuple[int, LimitSet]], time_ns: int) -> LimitSet:
+    """Return which of some limits were in force at an instant.
+
+    `sets` tells since when which were, in order of time; before the first it is the first.
+    """
+    held = [limits for from_ns, limits in sets if from_ns <= time_ns]
+    return held[-1] if held else sets[0][1]
 
 
 def read_limits(path: Path) -> LimitSet:

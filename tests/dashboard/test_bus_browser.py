@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.buses import two_buses
+from tests.buses import asking_bus, two_buses
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -23,6 +23,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("bus")
     two_buses(made / "two")
     two_buses(made / "old", each_bus=False)
+    asking_bus(made / "asked")
     shutil.copytree(DEMO, made / "demo-overheat")
     return made
 
@@ -245,5 +246,15 @@ def test_a_phone_scrolls_one_way_only(browser: Browser, serve, folder: Path):
         box = page.get_by_role("button", name=name, exact=True).bounding_box()
         assert box is not None
         assert box["height"] >= 44, name
+    assert faults == []
+    page.close()
+
+
+def test_unanswered_requests_stand_in_the_bus_row(browser: Browser, serve, folder: Path):
+    """How many, in a column of its own, and that this bus is not in order."""
+    page, faults = _page(browser, f"{serve(folder)}/bus/asked")
+    _drawn(page)
+    expect(page.locator('td[data-head="unanswered"]')).to_have_text("15")
+    expect(page.locator("table.buses td.says")).to_contain_text("requests unanswered")
     assert faults == []
     page.close()

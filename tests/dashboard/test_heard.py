@@ -15,7 +15,7 @@ from logger.store.manifest import begun
 from logger.store.write import RecordingWriter
 from replay.bus_seconds import more
 from replay.recording import Recording
-from tests.buses import START_NS, S, bench, two_buses
+from tests.buses import START_NS, S, asking_bus, bench, two_buses
 
 
 @pytest.fixture(scope="module")
@@ -158,3 +158,19 @@ def test_the_routes(serve: Callable[..., str], two: Recording, get: Callable[[st
     for name in ("..", "%2e%2e", "..%2f..", "nothing", "rec%2f..", "~"):
         status, text = get(f"{address}/heard/{name}")
         assert '"figure"' not in text, name
+
+
+def test_requests_without_an_answer_are_counted_and_drawn(two: Recording, tmp_path: Path):
+    """In all, and in the seconds in which they failed; a dash where nothing is asked."""
+    asking_bus(tmp_path / "asked")
+    page = _page(Recording.open(tmp_path / "asked"))
+    (bus,) = page["buses"]
+    assert (bus["unanswered"], bus["mark"], bus["state"]) == (
+        "15", "abnormal", "requests unanswered",
+    )  # fmt: skip
+    assert [row["title"] for row in page["figure"]["layout"]["meta"]["rows"]][-1] == "Unanswered"
+    bars = [trace for trace in page["figure"]["data"] if trace["type"] == "bar"][-1]
+    assert [(x, y) for x, y in zip(bars["x"], bars["y"], strict=True) if y] == [
+        (at + 0.5, 3.0) for at in range(20, 25)
+    ]
+    assert [bus["unanswered"] for bus in _page(two)["buses"]] == ["–", "–"]

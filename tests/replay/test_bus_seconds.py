@@ -121,7 +121,10 @@ def test_no_extreme_and_no_count_is_lost(rows, width_s: int):
         frames_per_s=np.array([value for _, value, _, _ in rows], float),
         load=np.array([np.nan if one is None else one for _, _, one, _ in rows], float),
         error_frames=np.array([count for *_, count in rows], np.int64),
-        **{name: np.zeros(len(rows), np.int64) for name in ("remote_frames", "lost", "garbled")},
+        **{
+            name: np.zeros(len(rows), np.int64)
+            for name in ("remote_frames", "lost", "garbled", "unanswered")
+        },
     )
     found = buckets(seconds, START_NS, START_NS + 1000 * S, width_ns=width_s * S)
     assert found.error_frames.sum() == seconds.error_frames.sum()
