@@ -642,6 +642,55 @@ def cut(
 
 
 @app.command()
+def pack(
+    recording: Recording,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The new file; default here, by its name.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Pack a finished recording as one file, to send."""
+    from logger.store.pack import file_name
+    from logger.store.pack import pack as run
+
+    file = out or Path(file_name(recording))
+    with _progress(f"Packing {recording.name}", 1_000_000) as at:
+        size = run(
+            recording,
+            file,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"file": str(file), "bytes": size})
+    else:
+        _say(f"Packed {recording} into {file}, {size / 1e6:.1f} MB")
+
+
+@app.command()
+def unpack(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A packed recording.")],
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    as_json: AsJson = False,
+) -> None:
+    """Make a packed recording a folder again, and tell whether it is whole."""
+    from logger.store.unpack import unpack as run
+
+    with _progress(f"Unpacking {file.name}", 1_000_000) as at:
+        path = run(
+            file,
+            recordings,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"recording": str(path)})
+        return
+    _say(f"Unpacked into {path}")
+    check(path)
+
+
+@app.command()
 def decode(
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
     frame: Annotated[

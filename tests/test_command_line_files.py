@@ -99,6 +99,28 @@ def test_a_span_cut_out(folder: Path):
     assert Recording.open(folder / "rest").row_count("shoulder")
 
 
+def test_packed_sent_and_unpacked(folder: Path):
+    """One file by the recording's name; elsewhere it is whole; opened as it is, it says how."""
+    _run("import", "soak.blf", "--bench", "bench.toml", cwd=folder)
+    (path,) = (folder / "recordings").iterdir()
+    done = _run("pack", str(path), cwd=folder)
+    assert done.returncode == 0, done.stderr
+    file = folder / f"{path.name}.dutytrace.tar"
+    assert file.name in done.stdout
+    for command in (["replay", "--no-browser", "--port", "0"], ["check"]):
+        done = _run(command[0], str(file), *command[1:], cwd=folder)
+        assert (done.returncode, "dutytrace unpack" in done.stderr) == (2, True)
+    done = _run("unpack", str(file), "--recordings", "theirs", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert f"theirs/{path.name}: whole" in done.stdout
+    done = _run("unpack", str(file), cwd=folder)
+    assert (done.returncode, "already exists" in done.stderr) == (2, True)
+    file.write_bytes(file.read_bytes()[:-4000])
+    done = _run("unpack", str(file), "--recordings", "others", "--json", cwd=folder)
+    assert (done.returncode, "Have it sent again" in done.stderr) == (2, True)
+    assert list((folder / "others").iterdir()) == []
+
+
 def test_times_and_pairs_are_checked(folder: Path):
     """A time, a channel or a file that cannot be: one sentence, status 2, nothing made."""
     before = sorted(folder.iterdir())

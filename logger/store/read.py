@@ -406,7 +406,7 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     """Return what tells a file that was put in place of another from that one."""
     try:
         found = path.stat()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return found.st_ino, found.st_mtime_ns
 
