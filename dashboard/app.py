@@ -21,6 +21,7 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.asks import add_ask_route
 from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
+from dashboard.hand_on import add_cut_route, add_pack_route
 from dashboard.heard_views import add_heard_routes
 from dashboard.pages import bus, frame, live, replay
 from dashboard.shelf import Shelf
@@ -78,7 +79,7 @@ def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
         app,
         {
             "/": partial(live.layout, writes=not access.read_only),
-            "/replay": replay.layout,
+            "/replay": partial(replay.layout, writes=not access.read_only),
             "/bus": bus.layout,
         },
     )
@@ -87,6 +88,8 @@ def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
     add_live_route(server, shelf, guard, writes=not access.read_only)
     if not access.read_only:
         add_ask_route(server, shelf, guard)
+        add_cut_route(server, shelf, guard)
+    add_pack_route(server, shelf)
     add_login_routes(server, access)
 
     async def health() -> JSONResponse:
@@ -128,7 +131,7 @@ def serve(
     origin
         The address that a reverse proxy shows, such as https://bench.lab; demands a password too.
     read_only
-        Nothing can be written from the pages: no note, no acknowledgement, no shelving.
+        Nothing can be written from the pages: no note, no acknowledgement, no cut.
     open_at
         A recording to be opened in Replay, from anywhere.
     ready

@@ -209,6 +209,26 @@ def test_a_crashed_recording_says_so_in_its_cut(tmp_path: Path):
         assert check(Recording.open(made.path)).whole
 
 
+@pytest.mark.parametrize("into_s", [0.05, 2.0, 4.9])
+def test_a_gap_over_the_beginning(tmp_path: Path, into_s: float):
+    """It is a gap of the cut, from its beginning on, and its figures hold as long as they held."""
+    path = tmp_path / "rec"
+    writer = BulkWriter(path, _manifest(), BENCH)
+    writer.append_readings(_readings(0, 500))
+    writer.append_readings(_readings(1000, 500))
+    writer.close(ended_ns=START_NS + 15 * S, cause="end")
+    begin = START_NS + 4_990_000_000 + round(into_s * S)
+    cut = Recording.open(cut_out(path, out=tmp_path / "cut", start_ns=begin).path)
+    gap = (begin, START_NS + 10 * S)
+    limit_s = 0.3
+    assert cut.gaps("elbow") == ([gap] if into_s < 10.0 - 4.99 - limit_s else [])
+    wanted, found = (
+        figures(rec, "elbow", "temperature_housing_degC", begin, START_NS + 15 * S)
+        for rec in (Recording.open(path), cut)
+    )
+    assert found == wanted
+
+
 def _three_parts(path: Path) -> None:
     writer = BulkWriter(path, _manifest(), BENCH, part_rows=1000)
     for index in range(3):

@@ -185,7 +185,6 @@ def test_what_cannot_be_unpacked(tmp_path: Path, packed: Path):
 
 def test_a_full_disk_leaves_nothing(tmp_path: Path, packed: Path, monkeypatch: pytest.MonkeyPatch):
     """The disk takes no more in the middle: told as an outside fault, nothing stays."""
-
     synced: list[int] = []
 
     def full(descriptor: int) -> None:
