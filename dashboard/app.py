@@ -6,6 +6,7 @@ this machine only, unless a password is asked for: `access` holds who is let in.
 
 import logging
 import socket
+import threading
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -55,8 +56,10 @@ _INDEX: Final = """<!DOCTYPE html>
 </html>"""  # noqa: E501 - one line of HTML
 
 
-def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
-    """Return the application for one recordings folder."""
+def build(
+    shelf: Shelf, *, guard: Guard, access: Access, stop: threading.Event | None = None
+) -> FastAPI:
+    """Return the application for one recordings folder; `stop` ends what it does for long."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app = Dash(
         "dashboard",
@@ -88,7 +91,7 @@ def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
     add_live_route(server, shelf, guard, writes=not access.read_only)
     if not access.read_only:
         add_ask_route(server, shelf, guard)
-        add_cut_route(server, shelf, guard)
+        add_cut_route(server, shelf, guard, stop=stop or threading.Event())
     add_pack_route(server, shelf)
     add_login_routes(server, access)
 
@@ -160,8 +163,10 @@ def serve(
     bound = int(listener.getsockname()[1])
     shelf = Shelf(recordings, beside=open_at)
     names = _names(host) if to_others else []
+    stop = threading.Event()
     application = build(
         shelf,
+        stop=stop,
         guard=Guard(port=bound, names=names, to_others=to_others, origin=origin),
         access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
     )
@@ -182,22 +187,35 @@ def serve(
             proxy_headers=False,
         ),
         started=lambda: ready(address) if ready is not None else None,
+        stopping=stop.set,
     )
     with listener:
         server.run(sockets=[listener])
 
 
 class _Server(uvicorn.Server):
-    """A uvicorn that says when it accepts connections."""
+    """A uvicorn that says when it accepts connections, and when it begins to end."""
 
-    def __init__(self, config: uvicorn.Config, *, started: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        config: uvicorn.Config,
+        *,
+        started: Callable[[], None],
+        stopping: Callable[[], None],
+    ) -> None:
         super().__init__(config)
         self._say_started = started
+        self._say_stopping = stopping
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         if self.started:
             self._say_started()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        # Before it waits for requests: one that takes long ends itself within that time.
+        self._say_stopping()
+        await super().shutdown(sockets=sockets)
 
 
 def _names(host: str) -> list[str]:

@@ -43,11 +43,12 @@ class _Asked(BaseModel):
     name: Annotated[str, Field(max_length=100)] = ""
 
 
-def add_cut_route(server: FastAPI, shelf: Shelf, guard: Guard) -> None:
-    """Add the POST that cuts a span out, beside the others in the recordings folder."""
+def add_cut_route(server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threading.Event) -> None:
+    """Add the POST that cuts a span out, beside the others in the recordings folder.
+
+    `stop` is set when the server begins to end: a cut that runs then leaves nothing behind.
+    """
     busy = threading.Lock()
-    stop = threading.Event()
-    server.router.on_shutdown.append(stop.set)
 
     def made(asked: _Asked) -> CutOut:
         path = shelf.path(asked.recording)

@@ -1,23 +1,26 @@
 """Cut out and packed through the server: who may, what comes of it, and that nothing is left."""
 
-import asyncio
 import json
 import shutil
+import signal
 import urllib.error
 import urllib.request
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from fastapi import FastAPI
 
-from dashboard.guard import Guard
-from dashboard.hand_on import add_cut_route
-from dashboard.shelf import Shelf
+from logger.bring_in import bring_in
+from logger.limits.limit import limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames
 from logger.store.lock import WriteLock
 from logger.store.manifest import read_manifest
 from logger.store.unpack import unpack
 from replay.check import check
 from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
 
 
 @pytest.fixture
@@ -110,37 +113,27 @@ def test_what_is_not_sent(serve, get, folder: Path):
     assert get(f"{address}/past/overheat/packed", {"host": "evil.example"})[0] == 403
 
 
-def test_a_server_that_ends_leaves_no_half_cut(folder: Path):
-    """A cut that runs when the server ends is stopped, and removes what it had begun."""
-    server = FastAPI()
-    add_cut_route(server, Shelf(folder), Guard(port=1))
-    body = json.dumps(ASK).encode()
-    host = [(b"host", b"127.0.0.1:1"), (b"origin", b"http://127.0.0.1:1")]
-    http = {
-        "type": "http", "method": "POST", "path": "/cut", "headers": host, "query_string": b"",
-    }  # fmt: skip
-    told: list[dict] = []
-
-    async def speak(scope: dict, *messages: dict) -> None:
-        left = list(messages)
-
-        async def receive() -> dict:
-            return left.pop(0)
-
-        async def send(message: dict) -> None:
-            told.append(message)
-
-        await server(scope, receive, send)
-
-    async def run() -> None:
-        await speak(
-            {"type": "lifespan", "state": {}},
-            {"type": "lifespan.startup"},
-            {"type": "lifespan.shutdown"},
-        )
-        await speak(http, {"type": "http.request", "body": body})
-
-    asyncio.run(run())
-    assert told[-2]["status"] == 500
-    assert b"stopped before its end" in told[-1]["body"]
+@pytest.mark.slow
+def test_a_server_that_ends_leaves_no_half_cut(serve, bench, tmp_path: Path, until):
+    """Ended in the middle of a long cut, it says so, removes what it had begun, and is gone."""
+    folder, hours = tmp_path / "recordings", 1.0
+    bring_in(
+        frames(hours=hours, rate_Hz=500.0, seed=3, start_ns=START_NS),
+        bench=scenario.bench(channel="simulated", rate_Hz=500.0),
+        limits=limits_from(scenario.limits_text(), "limits.toml"),
+        out=folder / "overheat",
+        name="Long",
+        start_ns=START_NS,
+        end_ns=START_NS + int(hours * 3600e9),
+    )
+    address = serve(folder)
+    server = bench.processes()[-1]
+    with ThreadPoolExecutor(1) as asking:
+        asked = asking.submit(_cut, address, {**ASK, "start_s": 0, "end_s": 1e6})
+        until(lambda: any(p.name.startswith(".") for p in folder.iterdir()), "a cut is begun")
+        server.send_signal(signal.SIGTERM)
+        said, _ = server.communicate(timeout=20)
+        status, answer = asked.result(20)
+    assert (status, "stopped before its end" in answer["fault"]) == (500, True)
+    assert "Traceback" not in said
     assert [path.name for path in folder.iterdir()] == ["overheat"]
