@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
     from logger.joint.explain import Explained
+    from logger.store.cut import CutOut
     from logger.store.events import Event
     from logger.tell.teller import Teller
     from logger.trying import Tried
@@ -608,6 +609,91 @@ def export(
         _answer({"file": str(out), "rows": rows})
     else:
         _say(f"Wrote {rows} rows into {out}")
+
+
+@app.command()
+def cut(
+    recording: Recording,
+    begin: Annotated[
+        str | None,
+        typer.Option("--from", metavar="TIME", help="ISO 8601, or from the start, such as 90s."),
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="The same; default the end.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder; default beside the old one.")
+    ] = None,
+    name: Annotated[str, typer.Option(help="What the new recording is called.")] = "",
+    as_json: AsJson = False,
+) -> None:
+    """Cut a span out of a recording, live or finished, as a recording of its own."""
+    from logger.store.cut import cut_out
+    from logger.store.manifest import read_manifest
+
+    start_ns = read_manifest(recording).started_ns
+    with _progress(f"Cutting {recording.name}", 1_000_000) as at:
+        made = cut_out(
+            recording,
+            out=out,
+            start_ns=_moment_ns(begin, "--from", start_ns=start_ns) if begin else None,
+            end_ns=_moment_ns(end, "--to", start_ns=start_ns) if end else None,
+            name=name,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    _say_cut(made, as_json=as_json)
+    if made.missing:
+        raise typer.Exit(1)
+
+
+@app.command()
+def pack(
+    recording: Recording,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The new file; default here, by its name.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Pack a finished recording as one file, to send."""
+    from logger.store.pack import file_name
+    from logger.store.pack import pack as run
+
+    file = out or Path(file_name(recording))
+    with _progress(f"Packing {recording.name}", 1_000_000) as at:
+        size = run(
+            recording,
+            file,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"file": str(file), "bytes": size})
+    else:
+        _say(f"Packed {recording} into {file}, {size / 1e6:.1f} MB")
+
+
+@app.command()
+def unpack(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A packed recording.")],
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    as_json: AsJson = False,
+) -> None:
+    """Make a packed recording a folder again, and tell whether it is whole."""
+    from logger.store.unpack import unpack as run
+
+    with _progress(f"Unpacking {file.name}", 1_000_000) as at:
+        path = run(
+            file,
+            recordings,
+            progress=lambda share: at(round(share * 1e6)),
+            stop=_stop_on_signals(),
+        )
+    if as_json:
+        _answer({"recording": str(path)})
+        return
+    _say(f"Unpacked into {path}")
+    check(path)
 
 
 @app.command()
@@ -1302,6 +1388,30 @@ def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
     _say(f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded.")
     for joint, rows in made.readings.items():
         _say(f"  {joint}: {rows} readings")
+
+
+def _say_cut(made: "CutOut", *, as_json: bool) -> None:
+    from logger.store.manifest import time_text
+
+    if as_json:
+        _answer(
+            {
+                "recording": str(made.path),
+                "start": time_text(made.start_ns),
+                "duration_s": (made.end_ns - made.start_ns) * 1e-9,
+                "joints": {joint: {"rows": rows} for joint, rows in made.readings.items()},
+                "frames": made.frames,
+                "standing": made.standing,
+                "missing": list(made.missing),
+            }
+        )
+        return
+    _say(f"Cut out {time_text(made.start_ns)} to {time_text(made.end_ns)} into {made.path}")
+    for joint, rows in made.readings.items():
+        _say(f"  {joint}: {rows} readings")
+    _say(f"  {made.frames} frames; {made.standing} alerts stood where it begins")
+    for sentence in made.missing:
+        _say(f"  missing: {sentence}")
 
 
 def _pair(text: str, option: str) -> tuple[str, str]:

@@ -23,10 +23,13 @@
     heard      what Bus shows of one recording
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
+    hand_on    a span cut out as a recording of its own, a recording as one file
     assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
                session.js notices that a session ended, units.js keeps the reader's units,
-               sound.js lets alerts be heard, wake.js keeps the screen awake
+               sound.js lets alerts be heard, wake.js keeps the screen awake, hand_on.js cuts out
+               and packs
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and
-folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox.
+folder -> shelf -> past -> views -> browser for Replay. What a page wants written goes to the inbox;
+a cut becomes a folder of its own, and no recording is written into.
 """

@@ -6,6 +6,7 @@ this machine only, unless a password is asked for: `access` holds who is let in.
 
 import logging
 import socket
+import threading
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -21,6 +22,7 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.asks import add_ask_route
 from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
+from dashboard.hand_on import add_cut_route, add_pack_route
 from dashboard.heard_views import add_heard_routes
 from dashboard.pages import bus, frame, live, replay
 from dashboard.shelf import Shelf
@@ -54,8 +56,10 @@ _INDEX: Final = """<!DOCTYPE html>
 </html>"""  # noqa: E501 - one line of HTML
 
 
-def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
-    """Return the application for one recordings folder."""
+def build(
+    shelf: Shelf, *, guard: Guard, access: Access, stop: threading.Event | None = None
+) -> FastAPI:
+    """Return the application for one recordings folder; `stop` ends what it does for long."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app = Dash(
         "dashboard",
@@ -78,7 +82,7 @@ def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
         app,
         {
             "/": partial(live.layout, writes=not access.read_only),
-            "/replay": replay.layout,
+            "/replay": partial(replay.layout, writes=not access.read_only),
             "/bus": bus.layout,
         },
     )
@@ -87,6 +91,8 @@ def build(shelf: Shelf, *, guard: Guard, access: Access) -> FastAPI:
     add_live_route(server, shelf, guard, writes=not access.read_only)
     if not access.read_only:
         add_ask_route(server, shelf, guard)
+        add_cut_route(server, shelf, guard, stop=stop or threading.Event())
+    add_pack_route(server, shelf)
     add_login_routes(server, access)
 
     async def health() -> JSONResponse:
@@ -128,7 +134,7 @@ def serve(
     origin
         The address that a reverse proxy shows, such as https://bench.lab; demands a password too.
     read_only
-        Nothing can be written from the pages: no note, no acknowledgement, no shelving.
+        Nothing can be written from the pages: no note, no acknowledgement, no cut.
     open_at
         A recording to be opened in Replay, from anywhere.
     ready
@@ -157,8 +163,10 @@ def serve(
     bound = int(listener.getsockname()[1])
     shelf = Shelf(recordings, beside=open_at)
     names = _names(host) if to_others else []
+    stop = threading.Event()
     application = build(
         shelf,
+        stop=stop,
         guard=Guard(port=bound, names=names, to_others=to_others, origin=origin),
         access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
     )
@@ -179,22 +187,35 @@ def serve(
             proxy_headers=False,
         ),
         started=lambda: ready(address) if ready is not None else None,
+        stopping=stop.set,
     )
     with listener:
         server.run(sockets=[listener])
 
 
 class _Server(uvicorn.Server):
-    """A uvicorn that says when it accepts connections."""
+    """A uvicorn that says when it accepts connections, and when it begins to end."""
 
-    def __init__(self, config: uvicorn.Config, *, started: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        config: uvicorn.Config,
+        *,
+        started: Callable[[], None],
+        stopping: Callable[[], None],
+    ) -> None:
         super().__init__(config)
         self._say_started = started
+        self._say_stopping = stopping
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         if self.started:
             self._say_started()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        # Before it waits for requests: one that takes long ends itself within that time.
+        self._say_stopping()
+        await super().shutdown(sockets=sockets)
 
 
 def _names(host: str) -> list[str]:

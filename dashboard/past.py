@@ -62,6 +62,7 @@ def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any
         "name": recording.name,
         "path": recording.path.name,
         "live": recording.live,
+        "packs": recording.manifest.ended_ns is not None,
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
         "strip": _strip(recording, drawn, sets),

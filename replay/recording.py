@@ -352,7 +352,8 @@ class Recording:
             gaps.insert(0, (self.start_ns, first))
         if self.end_ns - newest > limit_ns:
             gaps.append((newest, self.end_ns))
-        return gaps
+        # What a cut brings along from before its beginning shows no gap there.
+        return [(max(begin, self.start_ns), end) for begin, end in gaps if end > self.start_ns]
 
 
 def _number(value: object) -> float:

@@ -69,6 +69,57 @@ def test_a_log_on_its_way(folder: Path):
     assert f"{len(table)} rows" in done.stdout
 
 
+def test_a_span_cut_out(folder: Path):
+    """Times as for the export; it says what it made, and a damaged part ends in status 1."""
+    _run("import", "soak.blf", "--bench", "bench.toml", cwd=folder)
+    (path,) = (folder / "recordings").iterdir()
+    done = _run(
+        "cut", str(path), "--from", "2s", "--to", "12s", "--name", "Hot part", "--json", cwd=folder
+    )
+    assert done.returncode == 0, done.stderr
+    answer = json.loads(done.stdout)
+    made = Path(answer["recording"])
+    assert made.parent == path.parent
+    assert made.name.endswith("-hot-part")
+    assert answer["duration_s"] == 10.0
+    assert (answer["missing"], answer["standing"]) == ([], 0)
+    cut = Recording.open(made)
+    assert answer["joints"]["elbow"]["rows"] == len(
+        cut.readings("elbow", cut.start_ns, cut.end_ns).time_ns
+    )
+    assert _run("check", str(made), cwd=folder).returncode == 0
+
+    done = _run("cut", str(path), "--from", "2h", cwd=folder)
+    assert (done.returncode, "it holds 2026-" in done.stderr) == (2, True)
+    next((path / "status" / "joint=elbow").iterdir()).unlink()
+    done = _run("cut", str(path), "--out", "rest", cwd=folder)
+    assert done.returncode == 1
+    assert "missing: status/joint=elbow: rows 0 to" in done.stdout
+    assert Recording.open(folder / "rest").row_count("shoulder")
+
+
+def test_packed_sent_and_unpacked(folder: Path):
+    """One file by the recording's name; elsewhere it is whole; opened as it is, it says how."""
+    _run("import", "soak.blf", "--bench", "bench.toml", cwd=folder)
+    (path,) = (folder / "recordings").iterdir()
+    done = _run("pack", str(path), cwd=folder)
+    assert done.returncode == 0, done.stderr
+    file = folder / f"{path.name}.dutytrace.tar"
+    assert file.name in done.stdout
+    for command in (["replay", "--no-browser", "--port", "0"], ["check"]):
+        done = _run(command[0], str(file), *command[1:], cwd=folder)
+        assert (done.returncode, "dutytrace unpack" in done.stderr) == (2, True)
+    done = _run("unpack", str(file), "--recordings", "theirs", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    assert f"theirs/{path.name}: whole" in done.stdout
+    done = _run("unpack", str(file), cwd=folder)
+    assert (done.returncode, "already exists" in done.stderr) == (2, True)
+    file.write_bytes(file.read_bytes()[:-4000])
+    done = _run("unpack", str(file), "--recordings", "others", "--json", cwd=folder)
+    assert (done.returncode, "Have it sent again" in done.stderr) == (2, True)
+    assert list((folder / "others").iterdir()) == []
+
+
 def test_times_and_pairs_are_checked(folder: Path):
     """A time, a channel or a file that cannot be: one sentence, status 2, nothing made."""
     before = sorted(folder.iterdir())

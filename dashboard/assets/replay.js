@@ -174,6 +174,7 @@
       return a;
     }
     save() {
+      document.dispatchEvent(new Event("dutytrace-view"));
       clearTimeout(this.saving);
       this.saving = setTimeout(() => { if (this.opened && !this.gone) history.replaceState(null, "", this.address()); }, 300);
     }

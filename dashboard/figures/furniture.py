@@ -222,12 +222,16 @@ def alert_spans(
         unnamed = row is None or limit is None or limit.kind == "silence"
         whose = f"{alert.joint} " if alert.joint and unnamed else ""
         named = alert.limit.replace("-", " ") if limit is None else label(limit, displays)
-        text = f"{whose}{named}"
+        # A recording that was cut out begins with what stood there already.
+        earlier = ", since before" if alert.raised_ns < start_ns else ""
+        text = f"{whose}{named}{earlier}"
         spans.append(
             AlertSpan(
                 row=row,
-                start_s=(alert.raised_ns - start_ns) / 1e9,
-                end_s=None if alert.returned_ns is None else (alert.returned_ns - start_ns) / 1e9,
+                start_s=max(alert.raised_ns - start_ns, 0) / 1e9,
+                end_s=None
+                if alert.returned_ns is None
+                else max(alert.returned_ns - start_ns, 0) / 1e9,
                 mark=MARKS.get(alert.severity, "abnormal"),
                 text=text,
             )

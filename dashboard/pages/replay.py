@@ -28,8 +28,8 @@ _TRANSPORT: Final = (
 )
 
 
-def layout() -> html.Div:
-    """Return the page's skeleton."""
+def layout(*, writes: bool = True) -> html.Div:
+    """Return the page's skeleton; without `writes` nothing can be cut out."""
     return html.Div(
         [
             html.Div(id="past-empty", className="plate", hidden=True),
@@ -50,7 +50,10 @@ def layout() -> html.Div:
                 **attributes({"aria-label": "Recordings"}),
             ),
             html.Article(
-                [_head(), _figures(), _margin()], id="past-opened", className="opened", hidden=True
+                [_head(), _figures(), _margin(writes=writes)],
+                id="past-opened",
+                className="opened",
+                hidden=True,
             ),
         ],
         id="replay",
@@ -132,7 +135,8 @@ def _figures() -> html.Div:
     )
 
 
-def _margin() -> html.Aside:
+def _margin(*, writes: bool) -> html.Aside:
+    cut = [html.Button("Cut out this window", id="past-cut")] if writes else []
     return html.Aside(
         [
             html.Section(
@@ -141,6 +145,23 @@ def _margin() -> html.Aside:
             ),
             html.Section(
                 id="past-span", role="status", **attributes({"aria-label": "Dragged span"})
+            ),
+            html.Section(
+                [
+                    *cut,
+                    html.A(
+                        "Pack as one file",
+                        id="past-pack",
+                        className="button",
+                        href="#",
+                        **attributes({"download": ""}),
+                    ),
+                    html.Small(id="past-made", role="status"),
+                ],
+                id="past-hand-on",
+                className="hand-on",
+                hidden=True,
+                **attributes({"aria-label": "Hand on"}),
             ),
         ],
         className="margin",

@@ -15,6 +15,11 @@
     waiting     rows that are not in a part yet: what both writers have in common
     write       the writer: journal first, then parts
     bulk        the writer of what comes from a file: whole or not there at all
+    pieces      the rows of a stream piece by piece, and what of them cannot be read
+    cut         a span of a recording as a recording of its own
+    cut_events  what a cut says: its events, and those of alerts that stand where it begins
+    pack        a finished recording as one file to send
+    unpack      the way back: whole and checked, or not at all
     raw         the raw frames of a finished recording, part by part
     joining     a sensor that joins a finished recording by its time
     room        how long the disk lasts

@@ -21,7 +21,7 @@ from logger.store.parts import Part
 from logger.store.sealing import Sealer
 from logger.store.waiting import WaitingRows
 
-__all__ = ["PART_ROWS", "BulkWriter", "aside_of"]
+__all__ = ["PART_ROWS", "BulkWriter", "aside_of", "begin_aside", "refuse_existing"]
 
 PART_ROWS: Final = 500_000
 """Rows waiting in all streams together that become a part each."""
@@ -52,8 +52,8 @@ class BulkWriter(WaitingRows):
         self.manifest = manifest
         self._part_rows = part_rows
         self._aside = aside_of(path)
-        _refuse_existing(path)
-        self._lock = _made(self._aside, path)
+        refuse_existing(path)
+        self._lock = begin_aside(path)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
         try:
@@ -120,7 +120,7 @@ class BulkWriter(WaitingRows):
                 update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
             )
             write_manifest(self._aside, self.manifest)
-            _refuse_existing(self.path)
+            refuse_existing(self.path)
             self._aside.rename(self.path)
             sync_folder(self.path.parent)
         except OSError as fault:
@@ -143,16 +143,24 @@ class BulkWriter(WaitingRows):
         )
 
 
-def _refuse_existing(path: Path) -> None:
+def refuse_existing(path: Path, *, option: str = "--out") -> None:
+    """Raise InputError when there is something at `path`; `option` chooses another."""
     if path.exists() or path.is_symlink():
         raise InputError(
             f"{path}: this already exists, expected a new folder for the recording. Choose another "
-            "with --out."
+            f"with {option}."
         )
 
 
-def _made(aside: Path, path: Path) -> WriteLock:
-    """Make the folder aside and take its lock."""
+def begin_aside(path: Path, *, option: str = "--out") -> WriteLock:
+    """Make the folder that becomes `path` and take its lock; what a killed run left there goes.
+
+    Raises
+    ------
+    InputError
+        It cannot be made, or another process makes it.
+    """
+    aside = aside_of(path)
     try:
         if aside.is_dir():
             # Whoever made it holds its lock; nobody does after a kill or a power cut.
@@ -162,7 +170,7 @@ def _made(aside: Path, path: Path) -> WriteLock:
     except OSError as fault:
         raise InputError(
             f"{path}: the recording folder cannot be made ({fault.strerror or fault}). Choose "
-            "another with --out, or make its parent writable."
+            f"another with {option}, or make its parent writable."
         ) from None
     try:
         return WriteLock(aside)

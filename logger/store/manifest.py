@@ -22,6 +22,7 @@ __all__ = [
     "CUT_SHORT",
     "FORMAT",
     "Clock",
+    "CutFrom",
     "LimitsTaken",
     "Manifest",
     "begun",
@@ -58,6 +59,19 @@ class LimitsTaken(Settings):
     """The limits file verbatim."""
 
 
+class CutFrom(Settings):
+    """Which span of which recording this one was cut out of."""
+
+    recording: str
+    """Name of its folder."""
+    name: str
+    started_ns: int
+    from_ns: int
+    to_ns: int
+    cut_ns: int
+    """When that was done, nanoseconds since the epoch."""
+
+
 class Manifest(Settings):
     """The content of recording.json."""
 
@@ -84,6 +98,8 @@ class Manifest(Settings):
     """The limits file verbatim; empty: none."""
     limits_taken: tuple[LimitsTaken, ...] = ()
     """What was taken over later, in order of time."""
+    cut_from: tuple[CutFrom, ...] = ()
+    """Where it was cut out; a cut of a cut names both, the older first."""
     written_by: dict[str, str] = Field(default_factory=dict)
 
     def read_bench(self, where: str) -> Bench:
@@ -165,6 +181,11 @@ def read_manifest(recording: Path) -> Manifest:
         The folder is no recording, or one of a format that this version cannot read.
     """
     path = recording / MANIFEST
+    if recording.is_file():
+        raise InputError(
+            f"{recording}: found a file, expected a recording folder. A packed recording is made "
+            f"one with `dutytrace unpack {recording}`."
+        )
     if not recording.is_dir():
         raise InputError(f"{recording}: there is no such recording folder.")
     try:

@@ -195,8 +195,13 @@ class Part:
             for index, (first, last) in enumerate(self.spans)
             if last >= start_ns and first < end_ns
         ]
-        if not groups:
-            return None
+        return self._read(groups, columns) if groups else None
+
+    def read_group(self, group: int) -> pa.Table:
+        """Return one row group; raises InputError when it is damaged."""
+        return self._read([group], None)
+
+    def _read(self, groups: list[int], columns: Sequence[str] | None) -> pa.Table:
         try:
             self._compare(groups, self._places(columns))
             with pq.ParquetFile(self.path, metadata=self.footer) as file:

@@ -227,6 +227,15 @@ class RecordingReader:
             return schema.empty_table()
         return pa.concat_tables([shaped(table, schema) for table in found])
 
+    def held(self, stream: str) -> tuple[list[Part], list[tuple[int, pa.RecordBatch]]]:
+        """Return a stream's parts, and what no part holds yet with the numbers of its first rows.
+
+        Both as of the last `refresh`, so that all streams end together.
+        """
+        with self._lock:
+            tail = [(run.first_row, run.batch) for run in self._tail[stream]]
+            return list(self._parts[stream]), tail
+
     def readings(
         self, joint: str, *, start_ns: int, end_ns: int, channels: Sequence[str]
     ) -> ReadingBatch:
@@ -397,7 +406,7 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     """Return what tells a file that was put in place of another from that one."""
     try:
         found = path.stat()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
     return found.st_ino, found.st_mtime_ns
 

@@ -1,15 +1,18 @@
 """Figures: no extreme lost on the way to plotly, gaps break lines, no more points than pixels."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import plotly.graph_objects as go
 import pytest
 
+from dashboard.figures.furniture import alert_spans
 from dashboard.figures.lines import crowded
 from dashboard.figures.sheet import sheet_of
 from dashboard.past import Drawn, opened, rows, span
 from dashboard.theme import DARK, LIGHT, zone
+from logger.store.cut import cut_out
 from replay.recording import Recording
 
 DRAWN = Drawn(sheet=sheet_of("normal", 900, 440), theme=LIGHT)
@@ -72,3 +75,23 @@ def test_a_spans_figures_are_in_words(overheat: Recording):
     torque = next(row for row in told["table"] if row["title"] == "Torque")
     assert float(torque["rms"]) > 5
     json.dumps(told, allow_nan=False)
+
+
+def test_an_alert_from_before_the_beginning(overheat: Recording, tmp_path: Path):
+    """In a cut it stands from the left edge on, is said to be older, and stays on the paper."""
+    alert = next(one for one in overheat.alerts() if one.severity == "trip")
+    made = cut_out(
+        overheat.path,
+        out=tmp_path / "cut",
+        start_ns=alert.raised_ns + 10 * S,
+        end_ns=alert.raised_ns + 70 * S,
+    )
+    cut = Recording.open(made.path)
+    spans = alert_spans(cut.alerts(), cut.limits, (), cut.start_ns)
+    told = next(one for one in spans if "80 °C" in one.text)
+    assert (told.start_s, told.end_s) == (0.0, None)
+    assert told.text.endswith(", since before")
+    figure = rows(cut, 0.0, 60.0, DRAWN)
+    assert "since before" in json.dumps(figure, ensure_ascii=False)
+    marks = opened(cut, DRAWN, zone(0))["strip"]["layout"]["meta"]["marks"]
+    assert min(mark["x0"] for mark in marks) == 0

@@ -1,0 +1,127 @@
+"""What Replay hands on: a span cut out as a recording of its own, and a recording as one file.
+
+A cut is made on a worker thread, one at a time, and ends with the server; the recording that it is
+of is only read. It is a POST, so that the gate of a read-only server refuses it. A packed recording
+is sent while it is read, a piece at a time: nothing is written, and whoever may see may have it.
+"""
+
+import logging
+import threading
+from collections.abc import Iterator
+from typing import Annotated, Final
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, Response, StreamingResponse
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from dashboard.guard import Guard
+from dashboard.shelf import Shelf
+from dashboard.views import PAST_PATH
+from logger.errors import DutytraceError, InputError
+from logger.store.cut import CutOut, cut_out
+from logger.store.manifest import read_manifest
+from logger.store.pack import Pack, file_name, pack_of
+
+__all__ = ["CUT_PATH", "add_cut_route", "add_pack_route"]
+
+log = logging.getLogger(__name__)
+
+CUT_PATH: Final = "/cut"
+BODY_MOST: Final = 4000
+PART_ROWS: Final = 150_000
+"""Fewer rows in memory than a command would take: the server has other things in it."""
+
+
+class _Asked(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    recording: str
+    start_s: Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
+    end_s: Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
+    name: Annotated[str, Field(max_length=100)] = ""
+
+
+def add_cut_route(server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threading.Event) -> None:
+    """Add the POST that cuts a span out, beside the others in the recordings folder.
+
+    `stop` is set when the server begins to end: a cut that runs then leaves nothing behind.
+    """
+    busy = threading.Lock()
+
+    def made(asked: _Asked) -> CutOut:
+        path = shelf.path(asked.recording)
+        began = read_manifest(path).started_ns
+        return cut_out(
+            path,
+            start_ns=began + round(asked.start_s * 1e9),
+            end_ns=began + round(asked.end_s * 1e9),
+            name=asked.name,
+            part_rows=PART_ROWS,
+            stop=stop,
+        )
+
+    async def cut(request: Request) -> JSONResponse:
+        if not guard.welcome(request.headers):
+            return _fault(403, "This request does not come from a page of this server.")
+        body = await request.body()
+        if len(body) > BODY_MOST:
+            return _fault(413, f"The request is longer than {BODY_MOST} bytes.")
+        try:
+            asked = _Asked.model_validate_json(body)
+        except ValidationError as fault:
+            first = fault.errors()[0]
+            key = ".".join(str(part) for part in first["loc"]) or "request"
+            return _fault(400, f"{key}: {first['msg']}.")
+        if not busy.acquire(blocking=False):
+            return _fault(409, "Another span is being cut out; try again when that is done.")
+        try:
+            found = await run_in_threadpool(made, asked)
+        except InputError as fault:
+            return _fault(404, str(fault))
+        except (DutytraceError, OSError) as fault:
+            return _fault(500, str(fault))
+        finally:
+            busy.release()
+        return JSONResponse(
+            {"path": found.path.name, "name": found.name, "missing": list(found.missing)}
+        )
+
+    server.add_api_route(CUT_PATH, cut, methods=["POST"], response_model=None)
+
+
+def add_pack_route(server: FastAPI, shelf: Shelf) -> None:
+    """Add the GET that sends a finished recording as one file."""
+
+    def packed(name: str) -> Response:
+        try:
+            path = shelf.path(name)
+            planned = pack_of(path)
+        except InputError as fault:
+            return _fault(404, str(fault))
+        except OSError as fault:
+            return _fault(500, str(fault))
+        headers = {
+            "content-length": str(planned.size),
+            "content-disposition": f"attachment; filename*=utf-8''{quote(file_name(path))}",
+            "cache-control": "no-store",
+        }
+        return StreamingResponse(_told(planned), media_type="application/x-tar", headers=headers)
+
+    server.add_api_route(
+        f"{PAST_PATH}/{{name}}/packed", packed, methods=["GET"], response_model=None
+    )
+
+
+def _told(planned: Pack) -> Iterator[bytes]:
+    try:
+        yield from planned.chunks()
+    except DutytraceError as fault:
+        # The answer has begun: that it ends before its length is how a browser learns of it.
+        log.warning("%s", fault)
+        raise
+
+
+def _fault(status: int, sentence: str) -> JSONResponse:
+    return JSONResponse({"fault": sentence}, status_code=status)
