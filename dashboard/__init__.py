@@ -17,12 +17,14 @@
     changed    what changed between two tellings of the ledger
     views      the routes that Replay reads from
     past       what Replay shows of one recording
+    overlay    what is said of a second recording laid over it
     catalogue  the list of recordings
     heard_views  the routes that Bus reads from
     heard      what Bus shows of one recording
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
+               overlay.js lays a second recording over one in Replay,
                session.js notices that a session ended, units.js keeps the reader's units
 
 The flow is one-way: folder -> shelf -> follower -> tab -> browser for Live, and

@@ -118,7 +118,7 @@
       }
       return this.widths.get(key);
     }
-    /* tips: [{row, pen, joint, value, at}] at time `at` (s); head: time of the play-head or null;
+    /* tips: [{row, pen, joint, other, value, at}] at time `at` (s); head: time of the play-head or null;
        span: [from, to] or null; now: text at the right end, or "" */
     draw({ view, tips, head = null, span = null, now = "" }) {
       this.view = view;
@@ -195,7 +195,9 @@
         if (tip.value === null || tip.value === undefined || !isFinite(tip.value)) continue;
         labels.push({ y: this.y(tip.row, tip.value), tip });
       }
-      const places = spread(labels.map((l) => l.y), gap, this.top - 4, this.top + this.plotH + 4);
+      /* Many labels (two recordings of four joints) stand closer, and still within the sheet. */
+      const room = Math.min(gap, (this.plotH + 8) / Math.max(1, labels.length - 1));
+      const places = spread(labels.map((l) => l.y), room, this.top - 4, this.top + this.plotH + 4);
       const small = this.meta.text * 0.94;
       labels.forEach((l, i) => {
         const y = places[i];
@@ -204,7 +206,7 @@
           g.appendChild(make("text", { class: "limit", x: right + (narrow ? 18 : 24) * small / 11, y: y + small * 0.36 }, l.limit.text));
           return;
         }
-        const { tip } = l, r = this.meta.rows[tip.row], cls = "p" + tip.pen;
+        const { tip } = l, r = this.meta.rows[tip.row], cls = "p" + tip.pen + (tip.other ? " other" : "");
         const x = right + (narrow ? 13 : this.meta.form === "wide" ? 46 : 32);
         if (head === null) {
           const from = Math.min(right, this.x(tip.at));
@@ -213,8 +215,8 @@
         } else {
           g.appendChild(make("line", { class: "swatch " + cls, x1: right + (narrow ? 2 : 7), x2: x - (narrow ? 3 : 5), y1: y, y2: y }));
         }
-        const value = make("text", { class: "value", x, y: y + small * 0.48 }, number(tip.value, r.unit === "°C" && Number.isInteger(tip.value) ? 0 : r.decimals));
-        if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint));
+        const value = make("text", { class: tip.other ? "value other" : "value", x, y: y + small * 0.48 }, number(tip.value, r.unit === "°C" && Number.isInteger(tip.value) ? 0 : r.decimals));
+        if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint + (tip.other ? ", other" : "")));
         g.appendChild(value);
       });
     }
@@ -231,7 +233,7 @@
       g.appendChild(make("line", { class: "head", x1: x, x2: x, y1: this.top - 4, y2: base }));
       for (const tip of tips) {
         if (tip.value === null || tip.value === undefined || !isFinite(tip.value)) continue;
-        g.appendChild(make("circle", { class: "tip p" + tip.pen, cx: x, cy: this.y(tip.row, tip.value), r: this.meta.form === "wide" ? 4 : 3 }));
+        g.appendChild(make("circle", { class: "tip p" + tip.pen + (tip.other ? " other" : ""), cx: x, cy: this.y(tip.row, tip.value), r: this.meta.form === "wide" ? 4 : 3 }));
       }
       const step = (this.view[1] - this.view[0]) < 20 ? 0.1 : 1, wide = t * (step < 1 ? 6.6 : 5.6);
       const at = Math.min(Math.max(x, this.left + wide / 2 - 20), this.left + this.plotW - wide / 2 + 40);
@@ -279,7 +281,7 @@
   /* Whether a key is not for the page: somebody types, or a dialog stands before it. */
   function typing(event) {
     const t = event.target;
-    return document.querySelector("dialog[open]") || t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.isContentEditable);
+    return document.querySelector("dialog[open]") || t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.tagName === "SELECT" || t.isContentEditable);
   }
 
   document.addEventListener("click", (e) => {
