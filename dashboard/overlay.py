@@ -64,7 +64,7 @@ def _laid(shelf: Shelf, first: Recording, asked: Asked) -> Laid:
 
 
 def _sentence(name: str, fault: Exception) -> str:
-    if isinstance(fault, InputError):
+    if isinstance(fault, DutytraceError):
         return f"Nothing is laid over it. {fault}"
     return f"Nothing is laid over it: {name[:80]} cannot be read ({fault})."
 

@@ -234,7 +234,7 @@ def span(
                     if other.joint == pen.joint
                 ]
             for one in told:
-                table.append({"title": row.title, "unit": row.unit, **one} if first else one)
+                table.append({**one, "title": row.title, "unit": row.unit} if first else one)
                 first = False
     notes = [
         note.text

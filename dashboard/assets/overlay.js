@@ -40,8 +40,9 @@
       this.told = key;
       this.line.hidden = !this.name;
       if (fault) this.line.replaceChildren(el("span", "mark none"), document.createTextNode(" " + fault));
-      else if (words) this.line.replaceChildren(el("span", "pen other"), el("b", "", "other"), document.createTextNode(" " + words));
+      else if (words) this.line.replaceChildren(el("span", "pen other"), el("b", "", "other: "), document.createTextNode(words));
       else this.line.replaceChildren();
+      this.fill();
     }
     key(e) {
       const k = e.key.toLowerCase(), size = e.shiftKey ? 10 : 1;
@@ -51,16 +52,16 @@
       else return false;
       return true;
     }
-    /* Where it lies on the strip of the whole test. */
+    /* Draws where it lies on the strip of the whole test; returns the height at which to name it, null for nothing. */
     strip(g, meta, x) {
-      if (!this.info) return;
-      const [l, r, t, b] = meta.margin, right = meta.size[0] - r, bottom = meta.size[1] - b;
-      const from = x(this.shift), to = x(this.shift + this.info.length_s), y = t + (bottom - t) * (1 - (meta.domains[0][0] + (meta.torque ? meta.domains[1][1] : meta.domains[0][0])) / 2);
+      if (!this.info) return null;
+      const [l, r, t, b] = meta.margin, right = meta.size[0] - r, bottom = meta.size[1] - b, [above, below] = meta.domains;
+      const from = x(this.shift), to = x(this.shift + this.info.length_s), y = t + (bottom - t) * (1 - (meta.torque ? (above[0] + below[1]) / 2 : 0.04));
       const x0 = Math.max(from, l), x1 = Math.min(to, right);
-      if (x1 < l || x0 > right) return;
+      if (x1 < l || x0 > right) return null;
       const ends = (from >= l ? `M${from},${y - 4}V${y + 4}` : "") + (to <= right ? `M${to},${y - 4}V${y + 4}` : "");
       g.append(D.make("path", { class: "other-span", d: `M${x0},${y}H${x1}` }), D.make("path", { class: "other-ends", d: ends }));
-      if (meta.form !== "narrow") g.append(D.make("text", { class: "tick", x: right + 10, y: y + meta.text * 0.36 }, "other"));
+      return y;
     }
 
     /* ---- hands ---- */
@@ -145,17 +146,19 @@
         this.select.replaceChildren(option("none", ""), ...list);
       }
       this.select.value = this.name;
-      const on = Boolean(this.name) && Boolean(this.info);
-      for (const b of this.box.querySelectorAll("[data-align]")) { b.setAttribute("aria-pressed", String(on && b.dataset.align === this.align)); b.disabled = !on; }
+      /* By hand it goes without knowing any event of it. */
+      const on = Boolean(this.name), known = on && Boolean(this.info);
+      for (const b of this.box.querySelectorAll("[data-align]")) { b.setAttribute("aria-pressed", String(on && b.dataset.align === this.align)); b.disabled = !(b.dataset.align === "event" ? known : on); }
       this.q("off").hidden = !this.name;
-      this.q("events").hidden = !on || this.align !== "event"; this.q("hand").hidden = !on || this.align !== "hand";
+      this.q("events").hidden = !known || this.align !== "event"; this.q("hand").hidden = !on || this.align !== "hand";
       if (document.activeElement !== this.number || Number(this.number.value) !== this.shift) this.number.value = String(this.shift);
       const said = [];
-      if (on) {
+      if (known) {
         if (this.align === "event" && !this.info.pair) said.push("No limit was raised in both: choose an event of each.");
         if (this.align === "event" && this.info.left) said.push("The lists end after the first 400 events; move it by hand to the rest.");
         said.push(...this.info.said);
       }
+      else if (this.fault && !this.line.querySelector(".mark")) said.push(this.fault);
       put(this.q("said"), said.join(" ")); this.q("said").hidden = !said.length;
     }
   }

@@ -289,14 +289,16 @@
         const words = step >= 3600 ? s / 3600 + " h" : step >= 60 ? s / 60 + " min" : s + " s";
         g.append(make("text", { class: "tick", x, y: axisAt + 5 + m.text, "text-anchor": s === 0 ? "start" : "middle" }, s === 0 ? "0" : words));
       }
+      const laidAt = this.laid.strip(g, m, (s) => this.stripX(s));
       if (!narrow) {
         g.append(make("text", { class: "elapsed", x: 2, y: t + m.title, style: "font-weight:700;font-size:" + m.title + "px" }, "Whole test"));
         g.append(make("text", { class: "tick", x: 2, y: t + m.title + m.text * 1.4 }, D.elapsed(m.length_s, 1)));
         const high = m.domains[0][1], low = m.domains[0][0], y = (v) => t + (bottom - t) * (1 - (low + ((v - m.range[0]) / (m.range[1] - m.range[0])) * (high - low)));
-        const ends = m.ends.filter((e) => e.y !== null);
-        const places = D.spread(ends.map((e) => y(e.y)), m.text * 1.25, t, bottom);
-        ends.forEach((e, i) => g.append(make("text", { class: "tick", x: right + 10, y: places[i] + m.text * 0.36 }, e.joint + ", °C")));
-        if (m.torque) g.append(make("text", { class: "tick", x: right + 10, y: t + (bottom - t) * (1 - m.domains[1][1] / 2) + m.text * 0.36 }, "torque, min to max"));
+        const ends = m.ends.filter((e) => e.y !== null).map((e) => [y(e.y), e.joint + ", °C"]);
+        if (m.torque) ends.push([t + (bottom - t) * (1 - m.domains[1][1] / 2), "torque, min to max"]);
+        if (laidAt !== null) ends.push([laidAt, "other"]);
+        const places = D.spread(ends.map((e) => e[0]), m.text * 1.25, t, bottom);
+        ends.forEach((e, i) => g.append(make("text", { class: "tick", x: right + 10, y: places[i] + m.text * 0.36 }, e[1])));
       }
       const size = m.text * 1.1;
       let last = -Infinity;
@@ -306,7 +308,6 @@
         const x = (x0 + Math.max(x1, x0 + 2)) / 2;
         if (x - last > size || k.mark === "danger") { g.append(D.mark(k.mark, x, t - 7 - size * 0.6, size)); last = x; }
       }
-      this.laid.strip(g, m, (s) => this.stripX(s));
       if (this.view) {
         const x0 = this.stripX(this.view[0]), x1 = Math.max(this.stripX(this.view[1]), x0 + 3), k = 4;
         g.append(make("rect", { class: "outside", x: l, y: t, width: Math.max(0, x0 - l), height: bottom - t }));
@@ -369,7 +370,7 @@
           return row;
         });
         const head = el("tr", "", ["", "", "min", "mean", "max", "RMS"].map((w) => el("th", "n", w)));
-        box.replaceChildren(el("h3", "", s.title), el("small", "", s.when), ...(s.other ? [el("small", "of-other", s.other)] : []), el("table", "span-table", [el("thead", "", [head]), el("tbody", "", rows)]));
+        box.replaceChildren(el("h3", "", s.title), el("small", "", s.when), ...(s.other ? [el("br"), el("small", "", s.other)] : []), el("table", "span-table", [el("thead", "", [head]), el("tbody", "", rows)]));
       }).catch((f) => box.replaceChildren(el("p", "hint", f.message)));
     }
 

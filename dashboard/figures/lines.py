@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 FILL, OTHER_FILL = 0.30, 0.10
 """How much of a pen's colour fills a band; of a second recording's band, which lies over it."""
 OTHER_DASH = "5px,3px"
-OTHER_WIDTH = 0.8
+OTHER_WIDTH = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -113,7 +113,7 @@ def _laying() -> html.Section:
             html.Div(
                 [
                     _labelled("Event of this one", "here", "here-choice"),
-                    _labelled("laid under that of the other", "there", "there-choice"),
+                    _labelled("Event of the other", "there", "there-choice"),
                 ],
                 id="past-over-events",
                 hidden=True,
