@@ -193,15 +193,18 @@ def rows(
     width_px = drawn.sheet.plot_width
     read = [read_row(recording, row, begin, end, width_px=width_px, over=over) for row in plan]
     furniture = furniture_of(recording, plan, begin, end, displays=drawn.displays)
+    sheet = drawn.sheet
     if over is not None:
         furniture = furniture_over(furniture, over, plan, start_s=start_s, end_s=end_s)
+        labels = sum(len(row.measured) for row in read) + len(furniture.limits)
+        sheet = sheet.with_room_for(labels)
     return rows_figure(
         read,
         furniture,
         start_s=start_s,
         end_s=end_s,
         epoch_ms=recording.start_ns / 1e6,
-        sheet=drawn.sheet,
+        sheet=sheet,
         theme=drawn.theme,
     )
 

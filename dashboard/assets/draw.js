@@ -195,9 +195,7 @@
         if (tip.value === null || tip.value === undefined || !isFinite(tip.value)) continue;
         labels.push({ y: this.y(tip.row, tip.value), tip });
       }
-      /* Many labels (two recordings of four joints) stand closer, and still within the sheet. */
-      const room = Math.min(gap, (this.plotH + 8) / Math.max(1, labels.length - 1));
-      const places = spread(labels.map((l) => l.y), room, this.top - 4, this.top + this.plotH + 4);
+      const places = spread(labels.map((l) => l.y), gap, this.top - 4, this.top + this.plotH + 4);
       const small = this.meta.text * 0.94;
       labels.forEach((l, i) => {
         const y = places[i];

@@ -58,6 +58,12 @@ class Row:
     bucket_s: float
     """Length of a bucket where the row is drawn as bands, else NaN."""
 
+    @property
+    def measured(self) -> tuple[Pen, ...]:
+        """Return the pens that are named in the margin: those planned, then a second one's."""
+        planned = tuple(pen for pen in self.plan.pens if not pen.setpoint)
+        return planned + tuple(line.pen for line in self.lines if line.pen.other)
+
 
 def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, ...]:
     """Return the rows that a recording fills."""

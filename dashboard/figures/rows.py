@@ -8,7 +8,7 @@ for margin and lane, the rows' axes, the pens. Pure.
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.figures.axes import Axis, Pen, axis_range, tick_text
+from dashboard.figures.axes import Axis, axis_range, tick_text
 from dashboard.figures.furniture import Furniture, lane_words, shapes_of
 from dashboard.figures.lines import extremes, traces_of
 from dashboard.figures.reading import Row
@@ -97,12 +97,6 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
     return titles
 
 
-def _measured(row: Row) -> list[Pen]:
-    """Return the pens that stand in the margin: those planned, then a second recording's."""
-    planned = [pen for pen in row.plan.pens if not pen.setpoint]
-    return planned + [line.pen for line in row.lines if line.pen.other]
-
-
 def rows_figure(
     rows: Sequence[Row],
     furniture: Furniture,
@@ -176,7 +170,7 @@ def rows_figure(
                 "range": [axis.low, axis.high],
                 "pens": [
                     {"joint": p.joint, "pen": p.number, "channel": p.channel, "other": p.other}
-                    for p in _measured(row)
+                    for p in row.measured
                 ],
             }
         )

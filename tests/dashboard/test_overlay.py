@@ -99,6 +99,17 @@ def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form:
     assert named == [("shoulder", False), ("elbow", False), ("shoulder", True), ("elbow", True)]
 
 
+def test_every_label_has_its_place(overheat: Recording, second: Recording):
+    """A low sheet grows until each pen and limit has room for its label; alone it stays low."""
+    low = Drawn(sheet=sheet_of("wide", 900, 300), theme=LIGHT)
+    assert past.rows(overheat, 0.0, 60.0, low)["layout"]["height"] == 300
+    meta = past.rows(overheat, 0.0, 60.0, low, _laid(second, 0.0))["layout"]["meta"]
+    labels = sum(len(row["pens"]) for row in meta["rows"]) + len(meta["limits"])
+    assert labels >= 16
+    room = meta["size"][1] - meta["margin"][2] - meta["margin"][3]
+    assert room >= labels * 1.56 * meta["text"]
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     start_s=st.floats(0.0, 1700.0),
