@@ -26,6 +26,9 @@
     }
     const places = new Array(wanted.length);
     for (const g of groups) g.items.forEach((i, k) => { places[i] = g.at + (k - (g.n - 1) / 2) * gap; });
+    /* A group that was held back at the lower edge may have been pushed onto the one above it. */
+    const inOrder = groups.flatMap((g) => g.items);
+    for (let k = inOrder.length - 2; k >= 0; k--) places[inOrder[k]] = Math.min(places[inOrder[k]], places[inOrder[k + 1]] - gap);
     return places;
   }
 

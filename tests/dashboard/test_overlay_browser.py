@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -149,6 +150,19 @@ def test_a_second_that_cannot_be_read_is_said(browser: Browser, serve, folder: P
     page.get_by_role("button", name="Take it off").click()
     expect(page.locator("#past-laid")).to_be_hidden()
     expect(page).not_to_have_url(re.compile("over="), timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_labels_never_stand_on_each_other(browser: Browser, serve, folder: Path):
+    """Many labels wanted at the lower edge: a gap apart, in order, within the edges."""
+    page, faults = _page(browser, f"{serve(folder)}/replay/demo-overheat")
+    for wanted in ([0, 10, 60, 95, 96, 97, 98, 99], [99] * 8, [0] * 8, [50, 49, 51, 0, 99, 98]):
+        places = page.evaluate("(w) => dutytrace.spread(w, 12, 0, 100)", wanted)
+        order = [place for _, place in sorted(zip(wanted, places, strict=True))]
+        assert all(b - a >= 12 - 1e-6 for a, b in pairwise(order)), (wanted, places)
+        assert min(places) >= -1e-6
+        assert max(places) <= 100 + 1e-6
     assert faults == []
     page.close()
 
