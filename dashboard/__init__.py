@@ -18,6 +18,7 @@
     changed    what changed between two tellings of the ledger
     views      the routes that Replay reads from
     past       what Replay shows of one recording
+    overlay    what is said of a second recording laid over it
     catalogue  the list of recordings
     heard_views  the routes that Bus reads from
     heard      what Bus shows of one recording
@@ -25,6 +26,7 @@
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     hand_on    a span cut out as a recording of its own, a recording as one file
     assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
+               overlay.js lays a second recording over one in Replay,
                session.js notices that a session ended, units.js keeps the reader's units,
                sound.js lets alerts be heard, wake.js keeps the screen awake, hand_on.js cuts out
                and packs

@@ -10,9 +10,18 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.figures.axes import Pen, Planned
 from dashboard.figures.furniture import alert_spans, gap_spans, note_lines
 from dashboard.figures.lines import Band, Line
-from dashboard.figures.reading import furniture_of, limit_lines_of, plan_of, read_band, read_row
+from dashboard.figures.reading import (
+    furniture_of,
+    furniture_over,
+    limit_lines_of,
+    other_pens,
+    plan_of,
+    read_band,
+    read_row,
+)
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.small import mask_of, path_of
@@ -24,6 +33,7 @@ from logger.limits.lifecycle import fold
 from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.lines import lines_of
 from logger.limits.words import label, worth
+from replay.alignment import Laid
 from replay.excursions import Excursion, excursions
 from replay.recording import Recording
 from replay.statistics import figures
@@ -186,66 +196,121 @@ def _level(recording: Recording, one: Excursion, limit: Limit | None) -> float:
     )
 
 
-def rows(recording: Recording, start_s: float, end_s: float, drawn: Drawn) -> dict[str, Any]:
-    """Return the figure of the rows over [start_s, end_s), seconds since the start."""
+def rows(
+    recording: Recording, start_s: float, end_s: float, drawn: Drawn, over: Laid | None = None
+) -> dict[str, Any]:
+    """Return the figure of the rows over [start_s, end_s), seconds since the start.
+
+    `over`: a second recording that is drawn over it.
+    """
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     plan = plan_of(recording, drawn.displays)
-    read = [read_row(recording, row, begin, end, width_px=drawn.sheet.plot_width) for row in plan]
+    width_px = drawn.sheet.plot_width
+    read = [read_row(recording, row, begin, end, width_px=width_px, over=over) for row in plan]
+    furniture = furniture_of(recording, plan, begin, end, displays=drawn.displays)
+    sheet = drawn.sheet
+    if over is not None:
+        furniture = furniture_over(furniture, over, plan, start_s=start_s, end_s=end_s)
+        labels = sum(len(row.measured) for row in read) + len(furniture.limits)
+        sheet = sheet.with_room_for(labels)
     return rows_figure(
         read,
-        furniture_of(recording, plan, begin, end, displays=drawn.displays),
+        furniture,
         start_s=start_s,
         end_s=end_s,
         epoch_ms=recording.start_ns / 1e6,
-        sheet=drawn.sheet,
+        sheet=sheet,
         theme=drawn.theme,
     )
 
 
 def span(
-    recording: Recording, start_s: float, end_s: float, displays: Displays = PLAIN
+    recording: Recording,
+    start_s: float,
+    end_s: float,
+    displays: Displays = PLAIN,
+    over: Laid | None = None,
 ) -> dict[str, Any]:
-    """Return the exact figures of a dragged span, time-weighted."""
+    """Return the exact figures of a dragged span, time-weighted.
+
+    `over`: a second recording whose figures stand beside those of the first.
+    """
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
+    later_ns = 0 if over is None else over.zero_ns - recording.start_ns
     table = []
     for row in plan_of(recording, displays):
+        measured = [pen for pen in row.pens if not pen.setpoint]
+        others = () if over is None else other_pens(row, over.recording)
         first = True
-        for pen in row.pens:
-            if pen.setpoint:
-                continue
-            found = figures(recording, pen.joint, pen.channel, begin, end)
-            decimals = row.decimals if row.quantity != "temperature" else 1
-            plain = row.quantity in {"temperature", "position"}
-            table.append(
-                {
-                    "title": row.title if first else "",
-                    "unit": row.unit if first else "",
-                    "joint": pen.joint,
-                    "pen": pen.number,
-                    "minimum": number(found.minimum * row.factor, decimals),
-                    "mean": number(found.mean * row.factor, decimals),
-                    "maximum": number(found.maximum * row.factor, decimals),
-                    "rms": "" if plain else number(found.rms * row.factor, decimals),
-                }
-            )
-            first = False
-    missing_s = sum(
-        max(0, min(gap[1], end) - max(gap[0], begin)) / 1e9
-        for joint in recording.joints
-        for gap in recording.gaps(joint)
-    )
+        for pen in measured:
+            told = [_told(recording, row, pen, begin, end)]
+            if over is not None:
+                told += [
+                    _told(over.recording, row, other, begin + later_ns, end + later_ns)
+                    for other in others
+                    if other.joint == pen.joint
+                ]
+            for one in told:
+                table.append({**one, "title": row.title, "unit": row.unit} if first else one)
+                first = False
     notes = [
         note.text
         for note in note_lines(recording.events(), recording.start_ns)
         if start_s <= note.at_s < end_s
     ]
-    gaps = f"gaps of {span_words(missing_s)}" if missing_s else "no gap"
+    when = (
+        f"{elapsed(start_s, tenths=True)} to {elapsed(end_s, tenths=True)}, "
+        f"{_gaps_within(recording, begin, end)}; weighted by time"
+    )
     return {
         "title": f"Dragged span, {span_words(end_s - start_s)}",
-        "when": f"{elapsed(start_s, tenths=True)} to {elapsed(end_s, tenths=True)}, {gaps}; "
-        "weighted by time",
+        "when": when,
+        "other": "" if over is None else _other_when(over, begin + later_ns, end + later_ns),
         "notes": notes,
         "table": table,
     }
+
+
+def _told(
+    recording: Recording, row: Planned, pen: Pen, begin_ns: int, end_ns: int
+) -> dict[str, Any]:
+    """Return one line of a span's table, without its row's title."""
+    found = figures(recording, pen.joint, pen.channel, begin_ns, end_ns)
+    decimals = row.decimals if row.quantity != "temperature" else 1
+    plain = row.quantity in {"temperature", "position"}
+    return {
+        "title": "",
+        "unit": "",
+        "joint": pen.joint,
+        "pen": pen.number,
+        "other": pen.other,
+        "minimum": number(found.minimum * row.factor, decimals),
+        "mean": number(found.mean * row.factor, decimals),
+        "maximum": number(found.maximum * row.factor, decimals),
+        "rms": "" if plain else number(found.rms * row.factor, decimals),
+    }
+
+
+def _gaps_within(recording: Recording, begin_ns: int, end_ns: int) -> str:
+    missing_s = sum(
+        max(0, min(gap[1], end_ns) - max(gap[0], begin_ns)) / 1e9
+        for joint in recording.joints
+        for gap in recording.gaps(joint)
+    )
+    return f"gaps of {span_words(missing_s)}" if missing_s else "no gap"
+
+
+def _other_when(over: Laid, begin_ns: int, end_ns: int) -> str:
+    """Say which stretch of the second recording a span is, in its own time."""
+    other = over.recording
+    held_ns = min(end_ns, other.end_ns) - max(begin_ns, other.start_ns)
+    if held_ns <= 0:
+        return "other: nothing of it lies within this span"
+    begin_s, end_s = ((at_ns - other.start_ns) / 1e9 for at_ns in (begin_ns, end_ns))
+    part = "" if held_ns == end_ns - begin_ns else f", {span_words(held_ns / 1e9)} of it recorded"
+    return (
+        f"other: {other.name}, {elapsed(begin_s, tenths=True)} to {elapsed(end_s, tenths=True)} "
+        f"of its own time{part}, {_gaps_within(other, begin_ns, end_ns)}"
+    )

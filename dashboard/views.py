@@ -1,4 +1,4 @@
-"""The routes that Replay reads from: the list, an opened recording, the rows of a window, a span.
+"""The routes that Replay reads from: the list, a recording, the rows of a window, a span, a second.
 
 All GET and without any effect; a name that leads out of the folder is no recording. What a page
 says amiss is brought into range or answered with a sentence.
@@ -15,6 +15,7 @@ from fastapi.responses import Response
 from dashboard import past
 from dashboard.catalogue import catalogue
 from dashboard.figures.sheet import sheet_of
+from dashboard.overlay import Asked, about, drawn_over
 from dashboard.past import Drawn
 from dashboard.shelf import Shelf
 from dashboard.theme import LIGHT, THEMES, zone
@@ -59,31 +60,60 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         theme: str = "light",
         position: str = "",
         speed: str = "",
+        over: str = "",
+        shift: float = 0.0,
+        offset_min: float = 0.0,
     ) -> Response:
         drawn = _drawn(form, width, height, theme, displays_of(position, speed))
+        asked = Asked(name=over, shift_s=shift, where=zone(offset_min))
 
         def work() -> dict[str, Any]:
             recording = shelf.open(name)
             from_s, to_s = _within(recording, start, end)
-            return past.rows(recording, from_s, to_s, drawn)
+            return drawn_over(
+                asked,
+                shelf,
+                recording,
+                lambda laid: past.rows(recording, from_s, to_s, drawn, laid),
+            )
 
         return answer(work)
 
     def span(
-        name: str, *, start: float, end: float, position: str = "", speed: str = ""
+        name: str,
+        *,
+        start: float,
+        end: float,
+        position: str = "",
+        speed: str = "",
+        over: str = "",
+        shift: float = 0.0,
     ) -> Response:
+        displays = displays_of(position, speed)
+        asked = Asked(name=over, shift_s=shift, where=zone(0.0))
+
         def work() -> dict[str, Any]:
             recording = shelf.open(name)
             from_s, to_s = _within(recording, start, end)
-            return past.span(recording, from_s, to_s, displays_of(position, speed))
+            return drawn_over(
+                asked,
+                shelf,
+                recording,
+                lambda laid: past.span(recording, from_s, to_s, displays, laid),
+            )
 
         return answer(work)
+
+    def second(name: str, *, over: str, position: str = "", speed: str = "") -> Response:
+        displays = displays_of(position, speed)
+        return answer(lambda: about(shelf.open(name), shelf.open(over), displays))
 
     for path, route in (
         ("", listed),
         ("/{name}/opened", opened),
         ("/{name}/rows", rows),
         ("/{name}/span", span),
+        ("/{name}/over", second),
     ):
         server.add_api_route(PAST_PATH + path, route, methods=["GET"], response_model=None)
 

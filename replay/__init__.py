@@ -3,6 +3,7 @@
 recording    one recording, live or finished: the door that every reader goes through
 window       any span at any width in pixels: envelopes and lines, no extreme lost
 statistics   exact time-weighted figures of a span
+alignment    where a second recording stands on the time axis of a first
 excursions   every stretch beyond a limit, and what led up to it
 bus_seconds  how the buses fared, second by second and in buckets
 bus_story    what happened to the buses, and who talked in a short span

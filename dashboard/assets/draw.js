@@ -26,6 +26,9 @@
     }
     const places = new Array(wanted.length);
     for (const g of groups) g.items.forEach((i, k) => { places[i] = g.at + (k - (g.n - 1) / 2) * gap; });
+    /* A group that was held back at the lower edge may have been pushed onto the one above it. */
+    const inOrder = groups.flatMap((g) => g.items);
+    for (let k = inOrder.length - 2; k >= 0; k--) places[inOrder[k]] = Math.min(places[inOrder[k]], places[inOrder[k + 1]] - gap);
     return places;
   }
 
@@ -118,7 +121,7 @@
       }
       return this.widths.get(key);
     }
-    /* tips: [{row, pen, joint, value, at}] at time `at` (s); head: time of the play-head or null;
+    /* tips: [{row, pen, joint, other, value, at}] at time `at` (s); head: time of the play-head or null;
        span: [from, to] or null; now: text at the right end, or "" */
     draw({ view, tips, head = null, span = null, now = "" }) {
       this.view = view;
@@ -208,7 +211,7 @@
           g.appendChild(make("text", { class: "limit", x: right + (narrow ? 18 : 24) * small / 11, y: y + small * 0.36 }, l.limit.text));
           return;
         }
-        const { tip } = l, r = this.meta.rows[tip.row], cls = "p" + tip.pen;
+        const { tip } = l, r = this.meta.rows[tip.row], cls = "p" + tip.pen + (tip.other ? " other" : "");
         const x = right + (narrow ? 13 : this.meta.form === "wide" ? 46 : 32);
         if (head === null) {
           const from = Math.min(right, this.x(tip.at));
@@ -217,8 +220,8 @@
         } else {
           g.appendChild(make("line", { class: "swatch " + cls, x1: right + (narrow ? 2 : 7), x2: x - (narrow ? 3 : 5), y1: y, y2: y }));
         }
-        const value = make("text", { class: "value", x, y: y + small * 0.48 }, number(tip.value, r.unit === "°C" && Number.isInteger(tip.value) ? 0 : r.decimals));
-        if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint));
+        const value = make("text", { class: tip.other ? "value other" : "value", x, y: y + small * 0.48 }, number(tip.value, r.unit === "°C" && Number.isInteger(tip.value) ? 0 : r.decimals));
+        if (!narrow) value.appendChild(make("tspan", { class: "who", dx: 5 }, tip.joint + (tip.other ? ", other" : "")));
         g.appendChild(value);
       });
     }
@@ -242,7 +245,7 @@
       g.appendChild(make("line", { class: "head", x1: x, x2: x, y1: this.top - 4, y2: base }));
       for (const tip of tips) {
         if (tip.value === null || tip.value === undefined || !isFinite(tip.value)) continue;
-        g.appendChild(make("circle", { class: "tip p" + tip.pen, cx: x, cy: this.y(tip.row, tip.value), r: this.meta.form === "wide" ? 4 : 3 }));
+        g.appendChild(make("circle", { class: "tip p" + tip.pen + (tip.other ? " other" : ""), cx: x, cy: this.y(tip.row, tip.value), r: this.meta.form === "wide" ? 4 : 3 }));
       }
       const step = (this.view[1] - this.view[0]) < 20 ? 0.1 : 1, wide = t * (step < 1 ? 6.6 : 5.6);
       const at = Math.min(Math.max(x, this.left + wide / 2 - 20), this.left + this.plotW - wide / 2 + 40);
@@ -290,7 +293,7 @@
   /* Whether a key is not for the page: somebody types, or a dialog stands before it. */
   function typing(event) {
     const t = event.target;
-    return document.querySelector("dialog[open]") || t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.isContentEditable);
+    return document.querySelector("dialog[open]") || t && (t.tagName === "INPUT" && t.type !== "range" || t.tagName === "TEXTAREA" || t.tagName === "SELECT" || t.isContentEditable);
   }
 
   document.addEventListener("click", (e) => {

@@ -23,6 +23,7 @@
       this.q = (id) => document.getElementById("past-" + id);
       this.speed = 6; this.head = 0; this.span = null; this.playing = false; this.gone = false; this.asking = 0;
       this.makePlots();
+      this.laid = new D.Overlay(this);
       this.controls();
       this.onPop = () => this.route();
       this.onKey = (e) => this.key(e);
@@ -30,7 +31,7 @@
       addEventListener("popstate", this.onPop);
       document.addEventListener("keydown", this.onKey);
       addEventListener("resize", this.onSize);
-      this.onUnits = () => { this.again(); if (this.span) this.take(this.span); };
+      this.onUnits = () => { this.again(); this.laid.ask(); if (this.span) this.take(this.span); };
       addEventListener("dutytrace-units", this.onUnits);
       this.scheme = matchMedia("(prefers-color-scheme: dark)");
       this.scheme.addEventListener("change", this.onSize);
@@ -44,7 +45,7 @@
       removeEventListener("resize", this.onSize);
       removeEventListener("dutytrace-units", this.onUnits);
       this.scheme.removeEventListener("change", this.onSize);
-      clearInterval(this.refreshing); clearTimeout(this.saving); clearTimeout(this.settling);
+      clearInterval(this.refreshing); clearTimeout(this.saving); clearTimeout(this.settling); clearTimeout(this.spanning);
       if (this.plotly) { this.plotly.purge(this.rowsPlot); this.plotly.purge(this.stripPlot); }
     }
     makePlots() {
@@ -93,6 +94,7 @@
       }
       const head = el("tr", "", [["begun"], ["what it is"], ["joints"], ["length", "n"], ["hottest", "n"], ["at"], ["alerts"]].map(([w, k]) => el("th", k || "", w)));
       head.append(el("th", "", [scale]));
+      this.laid.offer(c.rows);
       const body = c.rows.map((r) => this.listRow(r));
       this.q("list").replaceChildren(el("table", "", [el("thead", "", [head]), el("tbody", "", body)]));
     }
@@ -136,7 +138,7 @@
       const match = /^\/replay\/([^/]+)$/.exec(location.pathname);
       if (!match) { this.close(); return; }
       const query = new URLSearchParams(location.search), number = (k) => (query.has(k) ? Number(query.get(k)) : null);
-      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), quiet: true });
+      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), over: query.get("over"), shift: number("shift"), quiet: true });
     }
     close() {
       this.name = null; this.opened = null; this.playing = false;
@@ -155,6 +157,7 @@
         this.excursions(o.excursions);
         this.strip(o.strip);
         this.list();
+        this.laid.begin(v.over || "", v.shift);
         const worst = o.excursions.find((e) => e.severity === "trip") || o.excursions[0];
         this.head = v.at !== null && v.at !== undefined && isFinite(v.at) ? clamp(v.at, 0, o.length_s) : worst ? worst.at_s : 0;
         if (v.s0 !== null && v.s1 !== null && v.s1 > v.s0) this.take([v.s0, v.s1]); else this.take(null);
@@ -171,6 +174,7 @@
       let a = "/replay/" + encodeURIComponent(this.name);
       if (this.view) a += "?from=" + n(this.view[0]) + "&to=" + n(this.view[1]) + "&at=" + n(this.head);
       if (this.span) a += "&span0=" + n(this.span[0]) + "&span1=" + n(this.span[1]);
+      if (this.view) a += this.laid.query();
       return a;
     }
     save() {
@@ -201,9 +205,9 @@
       this.waiting = true; this.stale = false;
       const view = this.view.slice(), name = this.name;
       this.q("rows").classList.add("busy");
-      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size()).then((figure) => {
+      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size() + this.laid.query() + "&offset_min=" + -new Date().getTimezoneOffset()).then((figure) => {
         if (this.gone || this.name !== name) return null;
-        this.figure = figure;
+        this.figure = figure; this.laid.tell(figure.over);
         const meta = figure.layout.meta, host = this.q("rows");
         host.style.height = meta.size[1] + "px";
         this.shown = view;
@@ -221,12 +225,12 @@
     over() {
       if (!this.figure || !this.shown) return;
       const by = {};
-      for (const t of this.figure.data) if (t.meta.role === "line" || t.meta.role === "mean") by[t.meta.joint + "/" + t.meta.channel] = t;
+      for (const t of this.figure.data) if (t.meta.role === "line" || t.meta.role === "mean") by[[t.meta.joint, t.meta.channel, Boolean(t.meta.other)]] = t;
       const tips = [];
       this.figure.layout.meta.rows.forEach((row, i) => {
         for (const p of row.pens) {
-          const t = by[p.joint + "/" + p.channel];
-          if (t) tips.push({ row: i, pen: p.pen, joint: p.joint, value: valueAt(t, this.head), at: this.head });
+          const t = by[[p.joint, p.channel, Boolean(p.other)]];
+          if (t) tips.push({ row: i, pen: p.pen, joint: p.joint, other: p.other, value: valueAt(t, this.head), at: this.head });
         }
       });
       this.sheet.draw({ view: this.shown, tips, head: this.head, span: this.span });
@@ -234,6 +238,13 @@
       put(this.q("time"), D.elapsed(this.head, fine ? 0.1 : 1));
       put(this.q("clock"), D.clock(this.figure.layout.meta.epoch_ms, this.head) + " on the clock");
       put(this.q("window"), D.elapsed(this.shown[0], 1) + " to " + D.elapsed(this.shown[1], 1));
+    }
+    /* The second recording is another one, or stands elsewhere. */
+    relaid() {
+      if (!this.opened || !this.view) return;
+      this.save(); this.drawStrip(); this.fetchRows();
+      clearTimeout(this.spanning);
+      this.spanning = setTimeout(() => { if (this.span && !this.gone) this.take(this.span); }, 150);
     }
     mark() {
       const width = this.view[1] - this.view[0], whole = this.opened.length_s;
@@ -279,14 +290,16 @@
         const words = step >= 3600 ? s / 3600 + " h" : step >= 60 ? s / 60 + " min" : s + " s";
         g.append(make("text", { class: "tick", x, y: axisAt + 5 + m.text, "text-anchor": s === 0 ? "start" : "middle" }, s === 0 ? "0" : words));
       }
+      const laidAt = this.laid.strip(g, m, (s) => this.stripX(s));
       if (!narrow) {
         g.append(make("text", { class: "elapsed", x: 2, y: t + m.title, style: "font-weight:700;font-size:" + m.title + "px" }, "Whole test"));
         g.append(make("text", { class: "tick", x: 2, y: t + m.title + m.text * 1.4 }, D.elapsed(m.length_s, 1)));
         const high = m.domains[0][1], low = m.domains[0][0], y = (v) => t + (bottom - t) * (1 - (low + ((v - m.range[0]) / (m.range[1] - m.range[0])) * (high - low)));
-        const ends = m.ends.filter((e) => e.y !== null);
-        const places = D.spread(ends.map((e) => y(e.y)), m.text * 1.25, t, bottom);
-        ends.forEach((e, i) => g.append(make("text", { class: "tick", x: right + 10, y: places[i] + m.text * 0.36 }, e.joint + ", °C")));
-        if (m.torque) g.append(make("text", { class: "tick", x: right + 10, y: t + (bottom - t) * (1 - m.domains[1][1] / 2) + m.text * 0.36 }, "torque, min to max"));
+        const ends = m.ends.filter((e) => e.y !== null).map((e) => [y(e.y), e.joint + ", °C"]);
+        if (m.torque) ends.push([t + (bottom - t) * (1 - m.domains[1][1] / 2), "torque, min to max"]);
+        if (laidAt !== null) ends.push([laidAt, "other"]);
+        const places = D.spread(ends.map((e) => e[0]), m.text * 1.25, t, bottom);
+        ends.forEach((e, i) => g.append(make("text", { class: "tick", x: right + 10, y: places[i] + m.text * 0.36 }, e[1])));
       }
       const size = m.text * 1.1;
       let last = -Infinity;
@@ -349,16 +362,16 @@
       }
       this.over(); this.save();
       const asked = ++this.asking;
-      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery()).then((s) => {
+      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery() + this.laid.query()).then((s) => {
         if (asked !== this.asking || !this.span) return;
         const rows = s.table.map((r) => {
           const title = el("td", "", r.title); if (r.unit) title.append(el("i", "u", r.unit));
-          const row = el("tr", r.title ? "first" : "", [title, el("td", "", [el("span", "pen pen-" + r.pen), document.createTextNode(" " + r.joint)])]);
+          const row = el("tr", r.title ? "first" : "", [title, el("td", "", [el("span", "pen pen-" + r.pen + (r.other ? " other" : "")), document.createTextNode(" " + r.joint + (r.other ? ", other" : ""))])]);
           for (const k of ["minimum", "mean", "maximum", "rms"]) row.append(el("td", "n", r[k]));
           return row;
         });
         const head = el("tr", "", ["", "", "min", "mean", "max", "RMS"].map((w) => el("th", "n", w)));
-        box.replaceChildren(el("h3", "", s.title), el("small", "", s.when), el("table", "span-table", [el("thead", "", [head]), el("tbody", "", rows)]));
+        box.replaceChildren(el("h3", "", s.title), el("small", "", s.when), ...(s.other ? [el("br"), el("small", "", s.other)] : []), el("table", "span-table", [el("thead", "", [head]), el("tbody", "", rows)]));
       }).catch((f) => box.replaceChildren(el("p", "hint", f.message)));
     }
 
@@ -494,6 +507,7 @@
       if (D.typing(e) || e.ctrlKey || e.metaKey || e.altKey || !this.opened || document.getElementById("keys").open) return;
       const on = e.target && e.target.tagName;
       if (e.key === " " && on === "BUTTON") return;
+      if (this.laid.key(e)) { e.preventDefault(); return; }
       const does = { " ": () => this.play(!this.playing), ArrowLeft: () => this.step(-1, e.shiftKey ? 0.1 : 0), ArrowRight: () => this.step(1, e.shiftKey ? 0.1 : 0),
         "[": () => this.event(-1), "]": () => this.event(1), "+": () => this.zoom(0.5), "=": () => this.zoom(0.5), "-": () => this.zoom(2),
         ",": () => this.setSpeed(this.speed - 1), ".": () => this.setSpeed(this.speed + 1), Escape: () => this.take(null) }[e.key];

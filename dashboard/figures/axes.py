@@ -59,6 +59,8 @@ class Pen:
     """The joint's pen, from 1."""
     channel: str
     setpoint: bool = False
+    other: bool = False
+    """It draws a second recording, laid over the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,7 @@ __all__ = [
     "limit_lines",
     "limit_span",
     "note_lines",
+    "other_gap",
     "shapes_of",
 ]
 
@@ -80,6 +81,8 @@ class GapSpan:
     start_s: float
     end_s: float | None
     text: str
+    other: bool = False
+    """Of a second recording, laid over the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,6 +291,11 @@ def gap_spans(
     return tuple(spans)
 
 
+def other_gap(gap: GapSpan) -> GapSpan:
+    """Return a gap as one of a second recording, laid over the first."""
+    return replace(gap, text=f"other: {gap.text}", other=True)
+
+
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     """Return the notes among events, and what else is worth a mark."""
     said = {
@@ -391,7 +399,9 @@ def shapes_of(
             continue
         name = "open" if gap.end_s is None else "gap"
         tall = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
-        shapes.append(_rect(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name))
+        # Where only a second recording has a gap the first one has frames: the sides will do.
+        if not gap.other:
+            shapes.append(_rect(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name))
         edge = {"color": theme.none, "width": 1, "dash": "3px,3px"}
         shapes.append(_line(x0=gap.start_s, x1=gap.start_s, **tall, line=edge))
         if gap.end_s is not None:

@@ -18,6 +18,10 @@ from dashboard.theme import Theme
 __all__ = ["Band", "Line", "crowded", "extremes", "outlines", "traces_of"]
 
 Floats = NDArray[np.float64]
+FILL, OTHER_FILL = 0.30, 0.10
+"""How much of a pen's colour fills a band; of a second recording's band, which lies over it."""
+OTHER_DASH = "5px,3px"
+OTHER_WIDTH = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +114,17 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
         "hoverinfo": "skip",
         "showlegend": False,
     }
-    meta = {"joint": line.pen.joint, "channel": line.pen.channel, "pen": line.pen.number}
+    meta: dict[str, Any] = {
+        "joint": line.pen.joint,
+        "channel": line.pen.channel,
+        "pen": line.pen.number,
+    }
+    dashed: dict[str, Any] = {}
+    if line.pen.other:
+        meta["other"] = True
+        # Full colour, since a paler one falls below 3:1; thinner and dashed says whose it is.
+        dashed = {"dash": OTHER_DASH}
+        width = max(1.0, width * OTHER_WIDTH)
     if isinstance(line, Line):
         style: dict[str, Any] = {"color": colour, "width": width, "shape": "linear"}
         if line.pen.setpoint:
@@ -121,13 +135,13 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
                 **common,
                 "x": _listed(line.x),
                 "y": _listed(line.y),
-                "line": {**style, "simplify": False},
+                "line": {**style, **dashed, "simplify": False},
                 "meta": {**meta, "role": role},
             }
         ]
     edge = {"width": width * 0.45}
     around = outlines(line.x, line.minimum, line.maximum)
-    fill = {"fill": "toself", "fillcolor": _rgba(colour, 0.30)}
+    fill = {"fill": "toself", "fillcolor": _rgba(colour, OTHER_FILL if dashed else FILL)}
     drawn: list[tuple[str, Floats, Floats, dict[str, Any], dict[str, Any]]] = [
         ("fill", *around, {"width": 0}, fill),
         ("max", line.x, line.maximum, edge, {}),
@@ -139,7 +153,7 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
             **common,
             "x": _listed(x),
             "y": _listed(values),
-            "line": {"color": colour, "simplify": False, **style},
+            "line": {"color": colour, "simplify": False, **style, **dashed},
             "meta": {**meta, "role": role},
             **more,
         }

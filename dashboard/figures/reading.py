@@ -4,7 +4,7 @@ Never more than two points a bucket and never more buckets than pixels; gaps com
 recording, computes nothing but the change to shown units.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +13,18 @@ from dashboard.figures.axes import Pen, Planned, plan_rows
 from dashboard.figures.furniture import (
     Furniture,
     LimitLine,
+    NoteLine,
     alert_spans,
     gap_spans,
     limit_lines,
     note_lines,
+    other_gap,
 )
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
 from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet
+from replay.alignment import Laid
 from replay.recording import Recording
 from replay.window import envelope, gaps, trace
 
@@ -30,7 +33,9 @@ __all__ = [
     "Bins",
     "Row",
     "furniture_of",
+    "furniture_over",
     "limit_lines_of",
+    "other_pens",
     "plan_of",
     "read_band",
     "read_bins",
@@ -56,6 +61,12 @@ class Row:
     bucket_s: float
     """Length of a bucket where the row is drawn as bands, else NaN."""
 
+    @property
+    def measured(self) -> tuple[Pen, ...]:
+        """Return the pens that are named in the margin: those planned, then a second one's."""
+        planned = tuple(pen for pen in self.plan.pens if not pen.setpoint)
+        return planned + tuple(line.pen for line in self.lines if line.pen.other)
+
 
 def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, ...]:
     """Return the rows that a recording fills."""
@@ -79,19 +90,71 @@ def limit_lines_of(
     return limit_lines(sets, plan, rated, recording.start_ns)
 
 
-def _seconds(recording: Recording, time_ns: np.ndarray) -> np.ndarray:
-    return (np.asarray(time_ns) - recording.start_ns) / 1e9
+def other_pens(plan: Planned, other: Recording) -> tuple[Pen, ...]:
+    """Return the pens of a row that draw a second recording: what is measured in both."""
+    return tuple(
+        replace(pen, other=True)
+        for pen in plan.pens
+        if not pen.setpoint
+        and pen.joint in other.joints
+        and pen.channel in other.channels(pen.joint)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Source:
+    """A recording that a row is read from."""
+
+    recording: Recording
+    zero_ns: int
+    """Its instant that stands at the zero of the axis."""
+    pens: tuple[Pen, ...]
+    start_ns: int
+    end_ns: int
+
+
+def _sources(
+    recording: Recording, plan: Planned, start_ns: int, end_ns: int, over: Laid | None
+) -> tuple[_Source, ...]:
+    first = _Source(
+        recording=recording,
+        zero_ns=recording.start_ns,
+        pens=plan.pens,
+        start_ns=start_ns,
+        end_ns=end_ns,
+    )
+    if over is None:
+        return (first,)
+    later_ns = over.zero_ns - recording.start_ns
+    second = _Source(
+        recording=over.recording,
+        zero_ns=over.zero_ns,
+        pens=other_pens(plan, over.recording),
+        start_ns=start_ns + later_ns,
+        end_ns=end_ns + later_ns,
+    )
+    return first, second
 
 
 def read_band(
-    recording: Recording, pen: Pen, start_ns: int, end_ns: int, *, bins: int, factor: float
+    recording: Recording,
+    pen: Pen,
+    start_ns: int,
+    end_ns: int,
+    *,
+    bins: int,
+    factor: float,
+    zero_ns: int | None = None,
 ) -> tuple[Band, float]:
-    """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds."""
+    """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
+
+    `zero_ns`: the instant from which x is counted; left away, the recording's start.
+    """
     found = envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=bins)
     middle = np.asarray(found.start_ns) + found.width_ns // 2
     band = Band(
         pen=pen,
-        x=_seconds(recording, middle),
+        x=(middle - (recording.start_ns if zero_ns is None else zero_ns)) / 1e9,
         minimum=found.minimum * factor,
         maximum=found.maximum * factor,
         mean=found.mean * factor,
@@ -100,39 +163,63 @@ def read_band(
 
 
 def read_row(
-    recording: Recording, plan: Planned, start_ns: int, end_ns: int, *, width_px: int
+    recording: Recording,
+    plan: Planned,
+    start_ns: int,
+    end_ns: int,
+    *,
+    width_px: int,
+    over: Laid | None = None,
 ) -> Row:
-    """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow."""
+    """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow.
+
+    A second recording that lies `over` the first is read alike, and drawn alike: where one of both
+    has cycles that are too narrow, both are bands of one width.
+    """
+    sources = _sources(recording, plan, start_ns, end_ns, over)
     # A temperature drifts and flickers by a count; it has no cycles to be told apart.
-    measured = [p for p in plan.pens if not p.setpoint and plan.quantity != "temperature"]
-    least = plan.least_room
-    for bucket_px in BAND_PX if measured else ():
+    banded = plan.quantity != "temperature" and any(not pen.setpoint for pen in plan.pens)
+    for bucket_px in BAND_PX if banded else ():
         bins = max(8, width_px // bucket_px)
         bands = [
-            read_band(recording, pen, start_ns, end_ns, bins=bins, factor=plan.factor)
-            for pen in measured
+            read_band(
+                source.recording,
+                pen,
+                source.start_ns,
+                source.end_ns,
+                bins=bins,
+                factor=plan.factor,
+                zero_ns=source.zero_ns,
+            )
+            for source in sources
+            for pen in source.pens
+            if not pen.setpoint
         ]
-        if any(crowded(band.minimum, band.maximum, least=least) for band, _ in bands):
+        if any(crowded(band.minimum, band.maximum, least=plan.least_room) for band, _ in bands):
             drawn = tuple(band for band, _ in bands)
             return Row(plan=plan, lines=drawn, bucket_s=bands[0][1])
-    lines = []
-    for pen in plan.pens:
-        time_ns, values = trace(
-            recording,
-            pen.joint,
-            pen.channel,
-            start_ns,
-            end_ns,
-            bins=max(8, width_px // PX_A_BUCKET),
-        )
-        lines.append(
-            Line(
-                pen=pen,
-                x=_seconds(recording, np.asarray(time_ns)),
-                y=np.asarray(values, dtype=float) * plan.factor,
-            )
-        )
-    return Row(plan=plan, lines=tuple(lines), bucket_s=float("nan"))
+    bins = max(8, width_px // PX_A_BUCKET)
+    lines = tuple(
+        _read_line(source, pen, bins=bins, factor=plan.factor)
+        for source in sources
+        for pen in source.pens
+    )
+    return Row(plan=plan, lines=lines, bucket_s=float("nan"))
+
+
+def _read_line(source: _Source, pen: Pen, *, bins: int, factor: float) -> Line:
+    time_ns, values = trace(
+        source.recording, pen.joint, pen.channel, source.start_ns, source.end_ns, bins=bins
+    )
+    if pen.other and source.recording.end_ns < source.end_ns:
+        # It ends within the picture: its last value holds no further.
+        time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
+        values = np.append(values, np.nan)
+    return Line(
+        pen=pen,
+        x=(np.asarray(time_ns) - source.zero_ns) / 1e9,
+        y=np.asarray(values, dtype=float) * factor,
+    )
 
 
 def read_bins(
@@ -193,4 +280,30 @@ def furniture_of(
             for note in note_lines(recording.events(), recording.start_ns)
             if begin_s <= note.at_s <= end_s
         ),
+    )
+
+
+def furniture_over(
+    furniture: Furniture, over: Laid, plan: tuple[Planned, ...], *, start_s: float, end_s: float
+) -> Furniture:
+    """Return what stands in a window with what has to be said of a second recording over it.
+
+    Its gaps among the joints that are drawn, where it begins and where it ends; its limits and
+    alerts are its own.
+    """
+    other, zero_ns = over.recording, over.zero_ns
+    begin_ns, end_ns = (zero_ns + round(at_s * 1e9) for at_s in (start_s, end_s))
+    joints = sorted({pen.joint for row in plan for pen in other_pens(row, other)})
+    found = {joint: gaps(other, joint, begin_ns, end_ns) for joint in joints}
+    edges = [(other.start_ns, "other begins")]
+    edges += [] if other.live else [(other.end_ns, "other ends")]
+    said = tuple(
+        NoteLine(at_s=(at_ns - zero_ns) / 1e9, text=words)
+        for at_ns, words in edges
+        if begin_ns < at_ns < end_ns
+    )
+    return replace(
+        furniture,
+        gaps=(*furniture.gaps, *(other_gap(gap) for gap in gap_spans(found, zero_ns))),
+        notes=(*furniture.notes, *said),
     )

@@ -169,9 +169,8 @@ def rows_figure(
                 "domain": list(domain),
                 "range": [axis.low, axis.high],
                 "pens": [
-                    {"joint": p.joint, "pen": p.number, "channel": p.channel}
-                    for p in row.plan.pens
-                    if not p.setpoint
+                    {"joint": p.joint, "pen": p.number, "channel": p.channel, "other": p.other}
+                    for p in row.measured
                 ],
             }
         )

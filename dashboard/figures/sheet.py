@@ -4,7 +4,8 @@ Three forms: narrow (a phone), normal (a desk) and wide (across the room). All l
 pixels. Pure.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, cast
 
 __all__ = ["Form", "Sheet", "sheet_of"]
@@ -18,6 +19,8 @@ _SHARES: Final = {
     4: (0.36, 0.32, 0.16, 0.16),
 }
 LEAST_WIDTH: Final = 240
+LABEL_LINE: Final = 1.56
+"""From one label of the right margin to the next, in sizes of text; `assets/draw.js` has it too."""
 MOST_WIDTH: Final = 8000
 
 
@@ -49,6 +52,11 @@ class Sheet:
     def plot_height(self) -> int:
         """Return the height of all rows with their gaps."""
         return max(1, self.height - self.top - self.bottom)
+
+    def with_room_for(self, labels: int) -> "Sheet":
+        """Return the sheet, made taller where so many labels would not fit into its margin."""
+        missing = math.ceil(labels * LABEL_LINE * self.text) - self.plot_height
+        return self if missing <= 0 else replace(self, height=self.height + missing)
 
     def size(self) -> dict[str, Any]:
         """Return what plotly wants to know of the sheet: a figure's size and margins."""

@@ -26,6 +26,8 @@ _KEYS: Final = (
     ("+ −", "Replay: look closer, look wider"),
     (", .", "Replay: slower, faster"),
     ("Esc", "Replay: forget the dragged span"),
+    ("O", "Replay: lay another recording over it"),
+    ("J L", "Replay: move the other earlier, later by 1 s; with Shift by 10 s"),
     ("← →", "Bus: span before, span after; with Shift, a tenth of the picture"),
     ("[ ]", "Bus: what happened before, what happened after"),
     ("+ −", "Bus: look closer, look wider"),

@@ -19,6 +19,11 @@ WINDOWS: Final = (
     ("1 h", 3600),
     ("whole test", 0),
 )
+ALIGNMENTS: Final = (
+    ("start", "start on start"),
+    ("event", "event on event"),
+    ("hand", "by hand"),
+)
 _TRANSPORT: Final = (
     ("before", "i-before", "Event before ["),
     ("back", "i-back", "Step back"),
@@ -50,7 +55,7 @@ def layout(*, writes: bool = True) -> html.Div:
                 **attributes({"aria-label": "Recordings"}),
             ),
             html.Article(
-                [_head(), _figures(), _margin(writes=writes)],
+                [_head(), _laying(), _figures(), _margin(writes=writes)],
                 id="past-opened",
                 className="opened",
                 hidden=True,
@@ -66,10 +71,79 @@ def _head() -> html.Header:
             html.H2(id="past-name"),
             html.Small(id="past-when"),
             html.Span(
-                html.Button("Copy a link to this view", id="past-link", className="plain"),
+                [
+                    html.Button(
+                        "Lay another over it",
+                        id="past-lay",
+                        className="plain",
+                        **attributes({"aria-expanded": "false", "aria-controls": "past-over"}),
+                    ),
+                    html.Button("Copy a link to this view", id="past-link", className="plain"),
+                ],
                 className="end",
             ),
         ]
+    )
+
+
+def _laying() -> html.Section:
+    """Return the controls of a second recording; `assets/overlay.js` fills them."""
+    aligned = [
+        html.Button(
+            words,
+            disabled=True,
+            **attributes({"data-align": how, "aria-pressed": "false"}),
+        )
+        for how, words in ALIGNMENTS
+    ]
+    return html.Section(
+        [
+            html.Div(
+                [
+                    _labelled("Over it", "select", "choice"),
+                    html.Div(
+                        aligned,
+                        className="choices",
+                        role="group",
+                        **attributes({"aria-label": "Aligned"}),
+                    ),
+                    html.Button("Take it off", id="past-over-off", className="plain", hidden=True),
+                ]
+            ),
+            html.Div(
+                [
+                    _labelled("Event of this one", "here", "here-choice"),
+                    _labelled("Event of the other", "there", "there-choice"),
+                ],
+                id="past-over-events",
+                hidden=True,
+            ),
+            html.Div(
+                [
+                    _labelled("Moved later by, in seconds", "shift", "shift-choice"),
+                    html.Div(
+                        id="past-over-nudges",
+                        className="nudges",
+                        role="group",
+                        **attributes({"aria-label": "Move it, in seconds"}),
+                    ),
+                ],
+                id="past-over-hand",
+                hidden=True,
+            ),
+            html.P(id="past-over-said", role="status", hidden=True),
+        ],
+        id="past-over",
+        className="laying",
+        hidden=True,
+        **attributes({"aria-label": "A second recording over it"}),
+    )
+
+
+def _labelled(words: str, control: str, place: str) -> html.Span:
+    return html.Span(
+        [html.Label(words, htmlFor=f"past-over-{control}"), html.Span(id=f"past-over-{place}")],
+        className="choice-of",
     )
 
 
@@ -112,6 +186,7 @@ def _figures() -> html.Div:
                 ],
                 className="sheet-head",
             ),
+            html.P(id="past-laid", className="laid", role="status", hidden=True),
             html.Div(
                 id="past-rows",
                 className="sheet rows",

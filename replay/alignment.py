@@ -1,0 +1,98 @@
+"""Two recordings over each other: where the second one stands on the time axis of the first.
+
+A shift says how much later than the first one's start that of the second is laid; it is given by
+hand, or found from an event of each. The first one's axis and clock stay what they are. Reads no
+disk: what is found is found among events that somebody read.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, cast
+
+from logger.store.events import Event
+from replay.recording import Recording
+
+__all__ = ["Anchor", "AnchorKind", "Laid", "anchors", "same_limit", "shift_between"]
+
+AnchorKind = Literal["raised", "returned", "note", "ended"]
+_KINDS: Final = frozenset({"raised", "returned", "note"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
+    """An event of a recording that one of another recording can be laid at."""
+
+    kind: AnchorKind
+    at_ns: int
+    """Since the recording's start."""
+    joint: str = ""
+    limit: str = ""
+    text: str = ""
+    """What a note says."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Laid:
+    """A second recording that lies over a first."""
+
+    recording: Recording
+    shift_ns: int
+    """Its start stands so much later than the first one's; negative: earlier."""
+
+    @property
+    def zero_ns(self) -> int:
+        """Its instant that stands at the first one's start; may lie before its own."""
+        return self.recording.start_ns - self.shift_ns
+
+
+def anchors(
+    events: Iterable[Event], *, start_ns: int, end_ns: int | None = None
+) -> tuple[Anchor, ...]:
+    """Return what of a recording's events another can be laid at, in order of time.
+
+    Parameters
+    ----------
+    events
+        The recording's.
+    start_ns
+        When it began.
+    end_ns
+        When it ended; None while it has no end, which is then no event either.
+    """
+    found = [
+        Anchor(
+            kind=cast("AnchorKind", event.kind),
+            at_ns=event.time_ns - start_ns,
+            joint=event.joint,
+            limit=event.limit,
+            text=event.text if event.kind == "note" else "",
+        )
+        for event in events
+        if event.kind in _KINDS
+    ]
+    if end_ns is not None:
+        found.append(Anchor(kind="ended", at_ns=end_ns - start_ns))
+    return tuple(sorted(found, key=lambda anchor: anchor.at_ns))
+
+
+def same_limit(first: Sequence[Anchor], second: Sequence[Anchor]) -> tuple[int, int] | None:
+    """Return the places of the first raising of the same limit in both, None if there is none.
+
+    Both in order of time. What was raised on the same joint in both comes first, then a limit by
+    its name alone: the joint may have been called otherwise.
+    """
+    for by_joint in (True, False):
+        raised: dict[tuple[str, str], int] = {}
+        for place, anchor in enumerate(second):
+            if anchor.kind == "raised":
+                raised.setdefault((anchor.limit, anchor.joint if by_joint else ""), place)
+        for place, anchor in enumerate(first):
+            key = (anchor.limit, anchor.joint if by_joint else "")
+            if anchor.kind == "raised" and key in raised:
+                return place, raised[key]
+    return None
+
+
+def shift_between(first: Anchor, second: Anchor) -> int:
+    """Return the shift in nanoseconds that lays the second recording's event on the first one's."""
+    return first.at_ns - second.at_ns
