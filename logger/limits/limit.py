@@ -172,7 +172,7 @@ def limits_from(text: str, where: str) -> LimitSet:
 def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
 
-    `delays`: refuse those that are shorter than two frames are apart.
+    `delays`: refuse delays and windows that are shorter than frames are apart.
 
     Raises
     ------
@@ -238,7 +238,7 @@ def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:
 
 
 def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]:
-    """Yield delays that no two frames of the channel lie within."""
+    """Yield delays and windows that too few frames of the channel lie within."""
     if not limit.needs:
         return
     channel = limit.needs[0][1]
@@ -256,6 +256,11 @@ def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]
                 f"{key}: found {delay_s:g}, expected 0 or at least {min(periods):g}, the period of "
                 f"the frame that carries {channel} of {joint.name!r}."
             )
+    if isinstance(limit, Rate) and limit.over_s < 2 * min(periods):
+        yield (
+            f"over_s: found {limit.over_s:g}, expected at least {2 * min(periods):g}, two periods "
+            f"of the frame that carries {channel} of {joint.name!r}: one step is no rise."
+        )
 
 
 def _limit(table: dict[str, Any], *, where: str, index: int) -> Limit:

@@ -219,6 +219,11 @@ def test_what_fits_the_bench_is_taken(bench):
             "carries current_A of 'elbow'.",
         ),
         (
+            f'kind = "rate"\n{CURRENT}rise_per_min = 5.0\nover_s = 0.01\njoint = "elbow"\n',
+            "over_s: found 0.01, expected at least 0.02, two periods of the frame that carries "
+            "current_A of 'elbow': one step is no rise.",
+        ),
+        (
             TOUCH + 'joint = "skni"\n',
             "joint: found 'skni', expected a joint of the bench. Did you mean 'skin'?",
         ),
