@@ -28,6 +28,7 @@ _BLOCK: Final = 16.0
 """Time constants after which sums begin anew; exp(16) leaves all digits that matter."""
 _LONGEST: Final = 50.0
 """Time constants of one held value; more makes no difference."""
+_MOST_TIMES: Final = 1e3
 _AMBIENT: Final = "temperature_ambient_degC"
 
 
@@ -122,7 +123,7 @@ class ThermalMemory:
             return self
         span_s = (until_ns - self.last_ns) * 1e-9
         left = self.level * float(np.exp(-span_s / (limit.cooling_s or limit.heating_s)))
-        return ThermalMemory(block_level=left, ambient_degC=self.ambient_degC)
+        return ThermalMemory(last_ns=until_ns, block_level=left, ambient_degC=self.ambient_degC)
 
 
 def measure_thermal(
@@ -132,7 +133,8 @@ def measure_thermal(
     assert limit.basic is not None, "`of` has seen to it"
     at = series.of(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    size = np.abs(at.values) / limit.basic
+    # More than that is no current, and its square may be no number.
+    size = np.minimum(np.abs(at.values) / limit.basic, _MOST_TIMES)
     heating = (size / limit.k) ** 2
     if limit.most_degC is not None:
         factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, at.rows, series)

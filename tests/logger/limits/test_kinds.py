@@ -45,7 +45,8 @@ def drawn_limit(random, kind: str, name: str = "limit") -> dict:
         return {**keys, "channel": TORQUE, "magnitude": magnitude, **side}
     if kind == "outside":
         keys |= {"kind": "level", "channel": TORQUE, "magnitude": bool(random.integers(2))}
-        keys["outside"] = [float(random.integers(-3, 1)), float(random.integers(2, 4))]
+        lowest = float(random.integers(0 if keys["magnitude"] else -3, 1))
+        keys["outside"] = [lowest, float(random.integers(2, 4))]
         return keys | ({"inside": [1.0, 1.5]} if random.integers(2) else {})
     if kind == "inverse-time":
         reset = _choice(random, "instant", "held", "dependent")
