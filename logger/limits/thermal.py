@@ -100,6 +100,8 @@ class ThermalMemory:
     """Where the image stands."""
 
     last_ns: int | None = None
+    rested_ns: int | None = None
+    """Until when it has cooled without a recorder, while no reading has come since."""
     heating: float = 0.0
     """F_a * (I / (k * I_B))^2 of the newest reading."""
     resting: bool = True
@@ -119,11 +121,12 @@ class ThermalMemory:
 
     def cooled(self, limit: Thermal, until_ns: int) -> "ThermalMemory":
         """Return the image after time without a recorder, which counts as rest."""
-        if self.last_ns is None or until_ns <= self.last_ns:
+        since_ns = self.rested_ns if self.last_ns is None else self.last_ns
+        if since_ns is None or until_ns <= since_ns:
             return self
-        span_s = (until_ns - self.last_ns) * 1e-9
+        span_s = (until_ns - since_ns) * 1e-9
         left = self.level * float(np.exp(-span_s / (limit.cooling_s or limit.heating_s)))
-        return ThermalMemory(last_ns=until_ns, block_level=left, ambient_degC=self.ambient_degC)
+        return ThermalMemory(rested_ns=until_ns, block_level=left, ambient_degC=self.ambient_degC)
 
 
 def measure_thermal(
@@ -202,6 +205,7 @@ def _image(
     return level, replace(
         memory,
         last_ns=int(time_ns[-1]),
+        rested_ns=None,
         heating=float(heating[-1]),
         resting=resting,
         block_level=start,
