@@ -218,10 +218,10 @@ def _impatient(limit: Silence, bench: Bench) -> Iterator[str]:
         if limit.joint not in {None, joint.name} or joint.name in bench.sensors:
             continue
         periods = [frame.period_s for frame in bench.layout_of(joint).frame if frame.period_s]
-        if periods and limit.after_s < 2 * min(periods):
+        if periods and limit.after_s <= min(periods):
             yield (
-                f"after_s: found {limit.after_s:g}, expected at least {2 * min(periods):g}, two "
-                f"periods of the quickest frame of {joint.name!r}."
+                f"after_s: found {limit.after_s:g}, expected more than {min(periods):g}, the "
+                f"period of the quickest frame of {joint.name!r}."
             )
 
 
