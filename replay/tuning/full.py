@@ -4,7 +4,7 @@ What a limit makes of the readings is logger.limits', the code that runs live; r
 time without a recorder are taken as replay/excursions.py takes them.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -21,7 +21,7 @@ from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal, ThermalMemory
 from replay.recording import Recording
 from replay.tuning.shared import Shared, shared
-from replay.tuning.spans import Alerts, alerts_of, heard_of
+from replay.tuning.spans import Alerts, Heed, alerts_of, heard_of
 from replay.tuning.walk import course_of, walk
 
 __all__ = ["in_full"]
@@ -35,14 +35,11 @@ def in_full(
     limits: Sequence[OfJoint],
     *,
     chunk_ns: int = CHUNK_NS,
-    stopped: Callable[[], bool] = lambda: False,
+    heed: Heed = lambda _share: None,
 ) -> list[Alerts]:
     """Return the alerts of each limit (spoken in the channel's own unit), in the order given.
 
-    Raises
-    ------
-    InterruptedError
-        `stopped` said so.
+    `heed` is called with the share that is done, and may raise to end it.
     """
     hold_ns = recording.hold_ns(joint)
     turns = heard_of(recording.events(), recording.start_ns, recording.end_ns)
@@ -64,8 +61,7 @@ def in_full(
                 one.go_on(heard.start_ns)
         at = heard.start_ns
         while at < heard.end_ns:
-            if stopped():
-                raise InterruptedError
+            heed((at - recording.start_ns) / (recording.end_ns - recording.start_ns))
             until = min(at + chunk_ns, heard.end_ns)
             batch = recording.readings(joint, at, until, channels=channels)
             series = Series(batch, hold_ns)

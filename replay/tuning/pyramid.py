@@ -21,7 +21,7 @@ from logger.limits.touch import Touch
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 from replay.tuning.shared import Set, shared
-from replay.tuning.spans import Alerts, Heard, alerts_of, heard_of
+from replay.tuning.spans import Alerts, Heard, Heed, alerts_of, heard_of
 from replay.tuning.walk import Course, walk
 
 __all__ = ["Rows", "Seconds", "by_pyramid", "pieces", "seconds_of"]
@@ -116,20 +116,19 @@ def by_pyramid(
     joint: str,
     limits: Sequence[OfJoint],
     *,
-    stopped: Callable[[], bool] = lambda: False,
+    heed: Heed = lambda _share: None,
 ) -> list[Alerts]:
     """Return the alerts of levels (`Level`, `Outside`, `Touch`), as `full.in_full` does.
 
-    Raises
-    ------
-    InterruptedError
-        `stopped` said so.
+    `heed` is called with the share that is done, and may raise to end it.
     """
     hold_ns = recording.hold_ns(joint)
     changes: list[list[Change]] = [[] for _ in limits]
     states = [LevelState() for _ in limits]
     known: dict[str, Seconds] = {}
-    for group in shared(enumerate(limits), hold_ns):
+    groups = shared(enumerate(limits), hold_ns)
+    whole_ns = max(recording.end_ns - recording.start_ns, 1)
+    for done, group in enumerate(groups):
         measure = group.measure
         assert isinstance(measure, Level | Outside | Touch), "what the caller has seen to"
         channel = measure.channel
@@ -146,8 +145,7 @@ def by_pyramid(
                 # What was running where the recorder ended begins anew.
                 states[one.place] = LevelState(active=before.active, peak=before.peak)
             for span_ns in pieces(heard):
-                if stopped():
-                    raise InterruptedError
+                heed((done + (span_ns[0] - recording.start_ns) / whole_ns) / len(groups))
                 seconds = known[channel].within(*span_ns)
                 rows = Rows(recording, joint, [channel], span_ns, made)
                 course = _course(measure, seconds, rows, span_ns, hold_ns[channel])

@@ -1,6 +1,6 @@
 """What a limit raised over a recording, as arrays; and when somebody listened. Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 from logger.limits.change import Change
 from logger.store.events import Event
 
-__all__ = ["STANDING_NS", "Alerts", "Heard", "alerts_of", "heard_of"]
+__all__ = ["STANDING_NS", "Alerts", "Heard", "Heed", "alerts_of", "heard_of"]
+
+Heed = Callable[[float], None]
+"""Is told the share of a piece of work that is done, 0 to 1; raises to end it."""
 
 STANDING_NS: Final = 2**62
 """The return of an alert that had not returned at the recording's end."""

@@ -2,7 +2,6 @@
 
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,7 +13,7 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import LimitSet, limits_from
 from logger.store.events import Event
-from replay.excursions import changes
+from replay.excursions import judged
 from replay.recording import Recording
 from replay.tuning.full import in_full
 from replay.tuning.pyramid import by_pyramid
@@ -107,19 +106,19 @@ def _frames(seed: int) -> FrameBatch:
     frames = []
     for index, at in enumerate(time_ns.tolist()):
         payload = b"".join(
-            int(round(value * 100)).to_bytes(2, "little", signed=True)
+            round(value * 100).to_bytes(2, "little", signed=True)
             for value in (current[index], torque[index], setpoint[index])
         )
         frames.append((at, 1, 0, payload))
         if index % 5 == 0:
-            raw = int(round(heat[index] * 10))
+            raw = round(heat[index] * 10)
             frames.append((at + 1000, 2, 0, raw.to_bytes(2, "little", signed=True)))
     return FrameBatch.of(sorted(frames))
 
 
 @pytest.fixture(scope="module", params=[0, 1])
 def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory):
-    """A recording, its sealed parts of many sizes."""
+    """Give a recording with sealed parts of many sizes."""
     out = tmp_path_factory.mktemp("made") / "rec"
     whole = _frames(request.param)
     bring_in(
@@ -136,7 +135,7 @@ def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 def _told(recording: Recording, limit) -> object:
     only = LimitSet(limits=(limit,))
-    return alerts_of(changes(recording, ((recording.start_ns, only),), "a"))
+    return alerts_of(judged(recording, ((recording.start_ns, only),), "a").changes)
 
 
 def _limit(text: str):

@@ -1,0 +1,110 @@
+"""One piece of a sweep: some limits on one joint of one recording, by the shortest way that is exact.
+
+A task is plain data and its result are arrays, so that any executor can take it: this process, other
+processes, other machines that see the same folders. It depends on nothing else.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from logger.limits.inverse_time import InverseTime
+from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.limit import OfJoint
+from logger.limits.thermal import Thermal
+from logger.limits.touch import Touch
+from replay.recording import Recording
+from replay.tuning.full import in_full
+from replay.tuning.pyramid import by_pyramid
+from replay.tuning.spans import Alerts, Heed
+
+__all__ = ["Task", "alerts_on", "tasks_of", "worked"]
+
+_LEVELS = (Level, RatedLevel, Outside, Touch)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """Some limits, to be taken over one joint of one recording."""
+
+    recording: Path
+    joint: str
+    limits: tuple[OfJoint, ...]
+    places: tuple[int, ...]
+    """What whoever asked calls each of them."""
+    weight: float
+    """How much work it is, about; to tell what is left."""
+
+
+def tasks_of(
+    recording: Path, joint: str, limits: Sequence[OfJoint], *, rows: int, slices: int
+) -> list[Task]:
+    """Return the tasks that take limits over a joint; each is called by its place.
+
+    `slices`: into how many about equal parts the work on one joint is cut.
+    """
+    made = []
+    levels = [place for place, limit in enumerate(limits) if isinstance(limit, _LEVELS)]
+    others = [place for place, limit in enumerate(limits) if not isinstance(limit, _LEVELS)]
+    # Neighbours in this order share most of their work.
+    others.sort(key=lambda place: (limits[place].kind, limits[place].model_dump_json()))
+    for chosen, share in ((levels, 0.01), (others, 1.0)):
+        size = -(-len(chosen) // slices) if chosen else 1
+        for first in range(0, len(chosen), size):
+            places = tuple(chosen[first : first + size])
+            made.append(
+                Task(
+                    recording=recording,
+                    joint=joint,
+                    limits=tuple(limits[place] for place in places),
+                    places=places,
+                    weight=float(rows + 1) * share * (len(places) + 5),
+                )
+            )
+    return made
+
+
+def worked(task: Task, heed: Heed = lambda _share: None) -> list[Alerts]:
+    """Return the alerts of each limit of a task.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be opened.
+    """
+    return alerts_on(Recording.open(task.recording), task.joint, task.limits, heed=heed)
+
+
+def alerts_on(
+    recording: Recording,
+    joint: str,
+    limits: Sequence[OfJoint],
+    *,
+    heed: Heed = lambda _share: None,
+) -> list[Alerts]:
+    """Return the alerts of each limit on one joint, in the order given.
+
+    One at a share of a rated value that the joint does not have raises nothing.
+    """
+    rated = recording.bench.joint(joint).rated
+    found: dict[int, Alerts] = {}
+    spoken: dict[int, OfJoint] = {}
+    for place, limit in enumerate(limits):
+        own = limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
+        if own is None:
+            nothing = np.empty(0, np.int64)
+            found[place] = Alerts(onset_ns=nothing, raised_ns=nothing, returned_ns=nothing)
+        else:
+            spoken[place] = own
+    levels = [place for place, one in spoken.items() if isinstance(one, _LEVELS)]
+    others = [place for place in spoken if place not in set(levels)]
+    _put(found, levels, by_pyramid(recording, joint, [spoken[one] for one in levels], heed=heed))
+    if others:
+        _put(found, others, in_full(recording, joint, [spoken[one] for one in others], heed=heed))
+    return [found[place] for place in range(len(limits))]
+
+
+def _put(found: dict[int, Alerts], places: Iterable[int], alerts: Iterable[Alerts]) -> None:
+    found.update(zip(places, alerts, strict=True))
