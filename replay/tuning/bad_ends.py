@@ -1,7 +1,7 @@
 """The bad ends of a recording: what a limit should have told of before it came.
 
 A level that stands on a channel is found by the very limit that it would be; a note says it by its
-text. Those of one joint are in order of time and do not overlap.
+text. Those of one joint are in order of time; what follows within `apart_s` is the same one.
 """
 
 from collections.abc import Sequence
@@ -36,6 +36,7 @@ def bad_ends(recording: Recording, said: BadEnd, joints: Sequence[str]) -> dict[
                 for event in recording.events()
                 if event.kind == "note" and text in event.text.casefold()
             ],
+            said,
             recording.end_ns,
         )
         return {joint: found if said.joint in {None, joint} else () for joint in joints}
@@ -61,20 +62,21 @@ def _of_level(recording: Recording, said: BadEnd, joint: str) -> Spans:
         {"name": "bad-end", "severity": "trip", "on_delay_s": said.for_s, **told}
     )
     (alerts,) = by_pyramid(recording, joint, [limit])
-    return _apart(_pairs(alerts.onset_ns, alerts.returned_ns), recording.end_ns)
+    return _apart(_pairs(alerts.onset_ns, alerts.returned_ns), said, recording.end_ns)
 
 
 def _pairs(begin: NDArray[np.int64], end: NDArray[np.int64]) -> list[tuple[int, int]]:
     return list(zip(begin.tolist(), end.tolist(), strict=True))
 
 
-def _apart(spans: list[tuple[int, int]], end_ns: int) -> Spans:
-    """Return spans in order, those that overlap as one, none beyond the recording's end."""
+def _apart(spans: list[tuple[int, int]], said: BadEnd, end_ns: int) -> Spans:
+    """Return spans in order, those that are close as one, none beyond the recording's end."""
+    apart_ns = round(said.apart_s * 1e9)
     found: list[tuple[int, int]] = []
     for begin, until in sorted(spans):
-        until = min(until, end_ns)  # noqa: PLW2901 - cut to the recording
-        if found and begin <= found[-1][1]:
-            found[-1] = (found[-1][0], max(found[-1][1], until))
+        over = min(until, end_ns)
+        if found and begin - found[-1][1] <= apart_ns:
+            found[-1] = (found[-1][0], max(found[-1][1], over))
         else:
-            found.append((begin, until))
+            found.append((begin, over))
     return tuple(found)

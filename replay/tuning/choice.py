@@ -103,8 +103,7 @@ def front(totals: Sequence[Total]) -> list[int]:
         one = totals[place]
         # Those before have no more false alerts: one that catches and leads as well beats it.
         beaten = any(
-            totals[other].caught >= one.caught
-            and totals[other].median_lead_s >= one.median_lead_s
+            totals[other].caught >= one.caught and totals[other].median_lead_s >= one.median_lead_s
             for other in found
         )
         if not beaten:

@@ -5,6 +5,7 @@ whose worker died runs again, in this process. Stopped from outside, what is don
 """
 
 import multiprocessing
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -24,7 +25,7 @@ from logger.errors import DutytraceError
 from replay.tuning.spans import Alerts
 from replay.tuning.tasks import Task, worked
 
-__all__ = ["Progress", "processes", "run"]
+__all__ = ["Progress", "cores", "processes", "run"]
 
 Progress = Callable[[float], None]
 """Is told the share of all work that is done, 0 to 1."""
@@ -78,6 +79,11 @@ class _Pool(ProcessPoolExecutor):
         self.ended = context.Event()
         self.done = context.Value("d", 0.0)
         super().__init__(jobs, context, initializer=_begin, initargs=(self.ended, self.done))
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @contextmanager

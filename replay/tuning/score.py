@@ -6,9 +6,10 @@ alert was raised in its window at least `least_lead_s` before the onset, or stoo
 window through to the onset. The **lead** is from the first raise in the window (of one that stood
 from before: from where the window opens) to the onset.
 
-An alert that was raised neither in a window nor in a bad end, and did not stand through to an
-onset, is a **false alert**. What is raised during a bad end, or in its window but too late to
-catch it, is neither.
+An alert that was raised neither in a window nor in a bad end is a **false alert**, also when it
+stood until a bad end came: whoever was told so long before was told for nothing, and a limit that
+always stands must not look like a good one. What is raised during a bad end, or in its window but
+too late to catch it, is neither.
 """
 
 import math
@@ -89,7 +90,7 @@ def score(alerts: Sequence[tuple[Alerts, bool]], terms: Terms) -> Score:
             opens = max(opens, onset - round(terms.within_s * 1e9))
         opened = over
         stood = (raised < opens) & (returned > onset)
-        excused |= stood | ((raised >= opens) & (raised <= onset))
+        excused |= (raised >= opens) & (raised <= onset)
         excused |= (raised > onset) & (raised < over)
         told = raised[raised >= opens]
         if stood.any():

@@ -48,6 +48,8 @@ class BadEnd(Settings):
     """How long the bad end lasts from its note on."""
     within_s: Span | None = None
     """An alert counts for a bad end that comes within so long; None: since the one before."""
+    apart_s: Delay = 60.0
+    """Bad ends that follow each other within so long are one."""
     least_lead_s: Delay = 0.0
     """An alert that comes later than this before a bad end does not catch it."""
 

@@ -1,7 +1,7 @@
-"""One piece of a sweep: some limits on one joint of one recording, by the shortest way that is exact.
+"""One piece of a sweep: limits on one joint of one recording, by the shortest exact way.
 
-A task is plain data and its result are arrays, so that any executor can take it: this process, other
-processes, other machines that see the same folders. It depends on nothing else.
+A task is plain data and its result are arrays, so that any executor can take it: this process,
+other processes, other machines that see the same folders. It depends on nothing else.
 """
 
 from collections.abc import Iterable, Sequence

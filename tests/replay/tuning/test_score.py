@@ -39,15 +39,14 @@ def _by_loops(spans: list, terms: Terms) -> tuple[list[float], int]:
             opens = onset - round(terms.within_s * S)
         best = None
         for index, (raised, returned) in enumerate(spans):
+            if opens <= raised < over or raised == onset:
+                excused.add(index)
             if opens <= raised <= onset:
                 moment = raised
             elif raised < opens and returned > onset:
                 moment = opens
             else:
-                if onset < raised < over:
-                    excused.add(index)
                 continue
-            excused.add(index)
             if moment <= onset - terms.least_lead_s * S and (best is None or moment < best):
                 best = moment
         leads.append(math.nan if best is None else (onset - best) / S)
@@ -89,8 +88,8 @@ def test_as_plain_loops_have_it(edges: list, ends: list, within: int | None, lea
         ([(900, 950)], {}, 100.0, 0),
         ([(100, 120), (900, None)], {}, 900.0, 0),
         ([(100, 120), (900, None)], {"within_s": 200.0}, 100.0, 1),
-        # Stood from before the window to the onset: told since the window opened.
-        ([(100, None)], {"within_s": 200.0}, 200.0, 0),
+        # Stood from before the window to the onset: caught, and yet raised long before for nothing.
+        ([(100, None)], {"within_s": 200.0}, 200.0, 1),
         # Stood into the window and was over before the onset: nobody looked at it any more.
         ([(100, 850)], {"within_s": 200.0}, math.nan, 1),
         ([(1000, None)], {}, 0.0, 0),
