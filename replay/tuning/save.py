@@ -76,7 +76,9 @@ def _edited(text: str, changes: tuple[Change, ...]) -> str:
     """Return the text with the values of changed keys replaced, and missing keys added."""
     lines = text.splitlines(keepends=True)
     entries = [index for index, line in enumerate(lines) if _ENTRY.match(line)]
-    found: list[str] = lines[: entries[0]] if entries else lines
+    if not entries:
+        return text
+    found: list[str] = lines[: entries[0]]
     for begin, end in zip(entries, [*entries[1:], len(lines)], strict=True):
         found += _entry(lines[begin:end], changes)
     return "".join(found)
@@ -99,11 +101,15 @@ def _entry(lines: list[str], changes: tuple[Change, ...]) -> list[str]:
             tail = part["tail"]
             room = len(part["value"]) + len(tail) - len(tail.lstrip())
             space = " " * max(room - len(value), 1) if tail.strip() else ""
-            lines[index] = f"{part['head']}{value}{space}{tail.strip()}\n"
+            lines[index] = f"{part['head']}{value}{space}{tail.strip()}{_end(lines[index])}"
     if mine and not lines[last].endswith("\n"):
         lines[last] += "\n"
-    added = [f"{key} = {_toml(value)}\n" for key, value in mine.items()]
+    added = [f"{key} = {_toml(value)}{_end(lines[last])}" for key, value in mine.items()]
     return [*lines[: last + 1], *added, *lines[last + 1 :]]
+
+
+def _end(line: str) -> str:
+    return "\r\n" if line.endswith("\r\n") else "\n"
 
 
 def _anew(text: str, changes: tuple[Change, ...]) -> str:
