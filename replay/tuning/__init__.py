@@ -7,6 +7,9 @@
     run       tasks on an executor; what is done is kept
     full      any number of limits over every reading of a recording
     pyramid   levels over the rows near them
+    integral  inverse-time limits over the runs that may operate
+    image     thermal images of many limits from one read
+    still     limits on a frozen reading that cannot be raised at all
     near      which buckets of a trace can change anything about a limit
     walk      a limit taken from one such place to the next
     shared    limits that make the same scores
@@ -17,6 +20,6 @@
     table     every candidate, recording and joint as one Parquet file
     save      the chosen limits as a limits file
 
-Every short cut (pyramid, near, walk, shared) is allowed because a property test says that it equals
-the plain evaluation of replay/excursions.py, to the nanosecond.
+Every short cut (pyramid, integral, image, still, shared) is allowed because a property test says
+that it equals the plain evaluation of replay/excursions.py, to the nanosecond.
 """

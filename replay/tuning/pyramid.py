@@ -61,7 +61,10 @@ def seconds_of(recording: Recording, joint: str, channel: str) -> Seconds:
 
 
 class Rows:
-    """What is made of a channel's rows in one piece of a recording, read where it is asked for."""
+    """What is made of a channel's rows in a span, read where it is asked for and kept.
+
+    `most`: blocks of 64 s that are kept; None: all.
+    """
 
     def __init__(
         self,
@@ -70,12 +73,15 @@ class Rows:
         channels: Sequence[str],
         span_ns: tuple[int, int],
         make: Callable[[Series], tuple[Ints, Floats]],
+        *,
+        most: int | None = None,
     ) -> None:
         self._recording = recording
         self._joint = joint
         self._channels = channels
         self._span_ns = span_ns
         self._make = make
+        self._most = most
         self._blocks: dict[int, tuple[Ints, Floats]] = {}
 
     def between(self, begin_ns: int, end_ns: int) -> tuple[Ints, Floats]:
@@ -94,6 +100,9 @@ class Rows:
 
     def _block(self, block: int) -> tuple[Ints, Floats]:
         if block not in self._blocks:
+            if self._most is not None and len(self._blocks) >= self._most:
+                # The one that was read first goes.
+                self._blocks.pop(next(iter(self._blocks)))
             width = _BLOCK * BASE_NS
             begin = max(block * width, self._span_ns[0])
             end = min((block + 1) * width, self._span_ns[1])

@@ -7,9 +7,11 @@ other processes, other machines that see the same folders. It depends on nothing
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
+from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import OfJoint
@@ -17,12 +19,18 @@ from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from replay.recording import Recording
 from replay.tuning.full import in_full
+from replay.tuning.image import by_moments, summed
+from replay.tuning.integral import by_runs, forgets
 from replay.tuning.pyramid import by_pyramid
+from replay.tuning.shared import shared
 from replay.tuning.spans import Alerts, Heed
+from replay.tuning.still import may_freeze
 
 __all__ = ["Task", "alerts_on", "tasks_of", "worked"]
 
 _LEVELS = (Level, RatedLevel, Outside, Touch)
+_MANY: Final = 4
+"""So many thermal images cost less by their moments than one by one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,17 +102,35 @@ def alerts_on(
     for place, limit in enumerate(limits):
         own = limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
         if own is None:
-            nothing = np.empty(0, np.int64)
-            found[place] = Alerts(onset_ns=nothing, raised_ns=nothing, returned_ns=nothing)
+            found[place] = _none()
         else:
             spoken[place] = own
-    levels = [place for place, one in spoken.items() if isinstance(one, _LEVELS)]
-    others = [place for place in spoken if place not in set(levels)]
-    _put(found, levels, by_pyramid(recording, joint, [spoken[one] for one in levels], heed=heed))
-    if others:
-        _put(found, others, in_full(recording, joint, [spoken[one] for one in others], heed=heed))
+    left = dict(spoken)
+
+    def take(places: list[int], alerts: Iterable[Alerts | None]) -> None:
+        for place, told in zip(places, alerts, strict=True):
+            if told is not None:
+                found[place] = told
+                del left[place]
+
+    levels = {place: one for place, one in left.items() if isinstance(one, Level | Outside | Touch)}
+    if levels:
+        take([*levels], by_pyramid(recording, joint, [*levels.values()], heed=heed))
+    curves = {place: one for place, one in left.items() if forgets(one)}
+    if curves:
+        take([*curves], by_runs(recording, joint, [*curves.values()], heed=heed))
+    images = {place: one for place, one in left.items() if summed(one)}
+    if len(shared(images.items(), recording.hold_ns(joint))) >= _MANY:
+        take([*images], by_moments(recording, joint, [*images.values()], heed=heed))
+    frozen = {place: one for place, one in left.items() if isinstance(one, Frozen)}
+    if frozen:
+        may = may_freeze(recording, joint, [*frozen.values()])
+        take([*frozen], [None if one else _none() for one in may])
+    if left:
+        take([*left], in_full(recording, joint, [*left.values()], heed=heed))
     return [found[place] for place in range(len(limits))]
 
 
-def _put(found: dict[int, Alerts], places: Iterable[int], alerts: Iterable[Alerts]) -> None:
-    found.update(zip(places, alerts, strict=True))
+def _none() -> Alerts:
+    nothing = np.empty(0, np.int64)
+    return Alerts(onset_ns=nothing, raised_ns=nothing, returned_ns=nothing)

@@ -16,8 +16,10 @@ from logger.store.events import Event
 from replay.excursions import judged
 from replay.recording import Recording
 from replay.tuning.full import in_full
+from replay.tuning.image import by_moments, summed
 from replay.tuning.pyramid import by_pyramid
 from replay.tuning.spans import alerts_of
+from replay.tuning.tasks import alerts_on
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 123_456_789
@@ -243,6 +245,71 @@ def test_many_limits_over_one_read(recording: _WentOn, limits: list, turns: list
     _went_on(recording, turns)
     found = in_full(recording, "a", limits, chunk_ns=37 * S)
     for limit, alerts in zip(limits, found, strict=True):
+        assert alerts.same_as(_told(recording, limit)), limit
+
+
+@st.composite
+def shortened(draw):
+    """Draw a limit of a kind that has a short cut of its own."""
+    head = f'name = "x"\nseverity = "trip"\non_delay_s = {draw(DELAYS)}\n'
+    head += f"off_delay_s = {draw(DELAYS)}\n"
+    kind = draw(st.sampled_from(["inverse-time", "thermal", "frozen"]))
+    if kind == "inverse-time":
+        return _limit(
+            f'{head}kind = "inverse-time"\nchannel = "current_A"\n'
+            f'curve = "{draw(st.sampled_from("ABCDEF"))}"\n'
+            f"setting = {draw(st.integers(5, 140)) / 10}\n"
+            f"tms = {draw(st.sampled_from([0.001, 0.01, 0.05, 0.2, 1.0]))}\n"
+            f"from_multiple = {draw(st.sampled_from([1.0, 1.1, 2.0]))}\n"
+            f"drop_off = {draw(st.sampled_from([1.0, 0.5]))}"
+        )
+    if kind == "thermal":
+        percent = draw(st.integers(20, 200))
+        return _limit(
+            f'{head}kind = "thermal"\nchannel = "current_A"\n'
+            f"basic = {draw(st.integers(10, 100)) / 10}\n"
+            f"heating_s = {draw(st.sampled_from([20.0, 47.0, 300.0, 2000.0]))}\n"
+            f"above_percent = {percent}\n"
+            f"drop_off_percent = {draw(st.integers(10, percent))}"
+        )
+    channel, within = draw(
+        st.sampled_from(
+            [("temperature_housing_degC", [0.0, 0.3, 2.0]), ("torque_Nm", [0.5, 3.0, 20.0])]
+        )
+    )
+    smoothing = draw(st.sampled_from(["", "smoothing_s = 20.0\n"]))
+    delay = draw(st.sampled_from([0.3, 1.0, 3.0, 8.0, 40.0]))
+    return _limit(
+        f'name = "x"\nseverity = "trip"\nkind = "frozen"\nchannel = "{channel}"\n'
+        f'load = "current_A"\nload_above = {draw(st.sampled_from([0.5, 3.0, 9.0, 30.0]))}\n'
+        f"within = {draw(st.sampled_from(within))}\n{smoothing}on_delay_s = {delay}"
+    )
+
+
+@settings(
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    limits=st.lists(shortened() | levels() | others(), min_size=5, max_size=14), turns=TURNS
+)
+def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list):
+    """Runs, moments and stillness tell the same as every reading does, mixed in one task."""
+    _went_on(recording, turns)
+    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
+        assert alerts.same_as(_told(recording, limit)), limit
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(limits=st.lists(shortened().filter(summed), min_size=1, max_size=6), turns=TURNS)
+def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
+    """An image that is told from the moments tells the same; few of them are unsure."""
+    _went_on(recording, turns)
+    found = by_moments(recording, "a", limits)
+    for limit, alerts in zip(limits, found, strict=True):
+        # A hold of half a second is short for these time constants: none moves too fast.
+        assert alerts is not None, limit
         assert alerts.same_as(_told(recording, limit)), limit
 
 
