@@ -87,16 +87,11 @@ def _order(one: Total) -> tuple[float, ...]:
 def front(totals: Sequence[Total]) -> list[int]:
     """Return the places of the best trade-offs, the fewest false alerts first.
 
-    Of several that are alike in all three only the first is named.
+    Of several that are alike in all three only the one that RULE prefers is named.
     """
     order = sorted(
         (place for place in range(len(totals)) if totals[place].caught),
-        key=lambda place: (
-            totals[place].false_per_h,
-            -totals[place].caught,
-            -totals[place].median_lead_s,
-            place,
-        ),
+        key=lambda place: (totals[place].false_per_h, _order(totals[place]), place),
     )
     found: list[int] = []
     for place in order:

@@ -14,7 +14,6 @@ from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import fresh_memory, measured
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
-from logger.limits.kind import Kind
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import OfJoint
 from logger.limits.rate import Rate
@@ -24,13 +23,13 @@ from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from logger.limits.tracking import Tracking
 
-__all__ = ["Scored", "Set", "Shared", "shared", "thresholds"]
+__all__ = ["Scored", "Set", "Shared", "scores_of", "shared", "thresholds"]
 
 Scored = Level | RatedLevel | Outside | InverseTime | Thermal | Rate | Tracking | Frozen | Touch
 """Every kind but silence, which makes no scores of readings."""
 
 _ALIKE: Final = frozenset(("name", "severity", "joint", "on_delay_s", "off_delay_s"))
-_ALSO: Final[Mapping[type[Kind], frozenset[str]]] = {
+_ALSO: Final[Mapping[type[OfJoint], frozenset[str]]] = {
     Level: frozenset(("above", "below", "drop_off")),
     Touch: frozenset(("contact_s", "above", "drop_off")),
     Rate: frozenset(("rise_per_min", "drop_off_per_min")),
@@ -75,7 +74,7 @@ def shared(
         pick_up, drop_off = thresholds(limit, hold_ns)
         one = Set(place=place, limit=limit, pick_up=pick_up, drop_off=drop_off)
         alone = f"{place} " if apart and isinstance(limit, Frozen) else ""
-        groups.setdefault(f"{alone}{_scores_of(limit)}", []).append(one)
+        groups.setdefault(f"{alone}{scores_of(limit)}", []).append(one)
     return [Shared(measure=sets[0].limit, sets=tuple(sets)) for sets in groups.values()]
 
 
@@ -88,7 +87,7 @@ def thresholds(limit: Scored, hold_ns: Mapping[str, int]) -> tuple[float, float]
     return scores.pick_up, scores.drop_off
 
 
-def _scores_of(limit: Scored) -> str:
+def scores_of(limit: OfJoint) -> str:
     """Return a text that is the same for limits of the same scores."""
     way = f"{limit.rising}" if isinstance(limit, Level) else ""
     left_out = _ALIKE | _ALSO.get(type(limit), frozenset())

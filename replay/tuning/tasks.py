@@ -6,6 +6,7 @@ other processes, other machines that see the same folders. It depends on nothing
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +16,7 @@ from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import OfJoint
+from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from replay.recording import Recording
@@ -22,13 +24,15 @@ from replay.tuning.full import in_full
 from replay.tuning.image import by_moments, summed
 from replay.tuning.integral import by_runs, forgets
 from replay.tuning.pyramid import by_pyramid
-from replay.tuning.shared import shared
+from replay.tuning.shared import scores_of, shared
 from replay.tuning.spans import Alerts, Heed
 from replay.tuning.still import may_freeze
 
 __all__ = ["Task", "alerts_on", "tasks_of", "worked"]
 
 _LEVELS = (Level, RatedLevel, Outside, Touch)
+_FEW: Final = 250
+"""Levels in a part at least."""
 _MANY: Final = 4
 """So many thermal images cost less by their moments than one by one."""
 
@@ -53,25 +57,36 @@ def tasks_of(
 
     `slices`: into how many about equal parts the work on one joint is cut.
     """
-    made = []
     levels = [place for place, limit in enumerate(limits) if isinstance(limit, _LEVELS)]
-    others = [place for place, limit in enumerate(limits) if not isinstance(limit, _LEVELS)]
-    # Neighbours in this order share most of their work.
-    others.sort(key=lambda place: (limits[place].kind, limits[place].model_dump_json()))
-    for chosen, share in ((levels, 0.01), (others, 1.0)):
-        size = -(-len(chosen) // slices) if chosen else 1
-        for first in range(0, len(chosen), size):
-            places = tuple(chosen[first : first + size])
-            made.append(
-                Task(
-                    recording=recording,
-                    joint=joint,
-                    limits=tuple(limits[place] for place in places),
-                    places=places,
-                    weight=float(rows + 1) * share * (len(places) + 5),
-                )
-            )
-    return made
+    groups: dict[str, list[int]] = {}
+    for place, limit in enumerate(limits):
+        if not isinstance(limit, _LEVELS):
+            # Silences share a read as well, and nothing else.
+            key = "" if isinstance(limit, Silence) else scores_of(limit)
+            groups.setdefault(key, []).append(place)
+    cuts = [
+        levels[first::count] for count in [_cuts(len(levels), slices)] for first in range(count)
+    ]
+    # Like beside like, dealt out: hard ones and easy ones come into each part.
+    dealt = [groups[key] for key in sorted(groups)]
+    others = [[*chain.from_iterable(dealt[first::slices])] for first in range(slices)]
+    weights = [*((cut, 0.01) for cut in cuts), *((cut, 1.0) for cut in others)]
+    return [
+        Task(
+            recording=recording,
+            joint=joint,
+            limits=tuple(limits[place] for place in places),
+            places=tuple(places),
+            weight=float(rows + 1) * share * (len(places) + 5),
+        )
+        for places, share in weights
+        if places
+    ]
+
+
+def _cuts(levels: int, slices: int) -> int:
+    """Return into how many parts levels are cut: few of them cost no more than one does."""
+    return max(min(slices, levels // _FEW), 1)
 
 
 def worked(task: Task, heed: Heed = lambda _share: None) -> list[Alerts]:

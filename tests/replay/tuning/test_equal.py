@@ -289,9 +289,7 @@ def shortened(draw):
 @settings(
     max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-@given(
-    limits=st.lists(shortened() | levels() | others(), min_size=5, max_size=14), turns=TURNS
-)
+@given(limits=st.lists(shortened() | levels() | others(), min_size=5, max_size=14), turns=TURNS)
 def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list):
     """Runs, moments and stillness tell the same as every reading does, mixed in one task."""
     _went_on(recording, turns)

@@ -124,7 +124,7 @@ def test_the_same_limits_are_one_candidate():
 )
 def test_mistakes_say_what_would_be_right(text: str, said: str):
     """File, key, found, expected."""
-    with pytest.raises(InputError, match="sweep.toml: ") as fault:
+    with pytest.raises(InputError, match=r"sweep\.toml: ") as fault:
         sweep_from(HEAD + text, BASE, "sweep.toml")
     assert said in str(fault.value)
 
