@@ -570,6 +570,78 @@ def excursions(
 
 
 @app.command()
+def tune(
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="REC...", help="Recording folders to judge on.")
+    ],
+    limits: Annotated[Path, typer.Option(help="The limits file to begin with.")],
+    sweep: Annotated[
+        Path, typer.Option(help="The sweep file: what is a bad end, and what is to be varied.")
+    ],
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write every result into this new .parquet file."),
+    ] = None,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the choice into this new .toml file.")
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(help="Processes; 0: one for each core, 1: only this one.", min=0, max=512)
+    ] = 0,
+    as_json: AsJson = False,
+) -> None:
+    """Judge candidate limits on recordings: what they catch, how early, how often for nothing."""
+    from logger.limits.limit import read_limits
+    from logger.store.manifest import versions
+    from replay.tuning import answer
+    from replay.tuning.run import cores, processes
+    from replay.tuning.save import saved_text, write_limits
+    from replay.tuning.sweep import read_sweep
+    from replay.tuning.table import may_write, write_table
+    from replay.tuning.tune import prepared, tuned
+
+    for path, suffix, option in ((table, ".parquet", "--table"), (save, ".toml", "--save")):
+        if path is not None:
+            may_write(path, suffix, option)
+    base = read_limits(limits)
+    asked = prepared(recordings, read_sweep(sweep, base), str(limits))
+    stop = _stop_on_signals()
+    with (
+        processes(jobs or cores()) as executor,
+        _progress(f"Judging {len(asked.sweep.candidates)} candidates", 1_000_000) as at,
+    ):
+        found = tuned(
+            asked,
+            executor=executor,
+            jobs=jobs or cores(),
+            progress=lambda share: at(round(share * 1e6)),
+            stop=stop,
+        )
+    ended = answer.outcome(found)
+    if table is not None:
+        write_table(table, found)
+    if save is not None and found.chosen is not None:
+        said = answer.provenance(
+            found, version=versions()["dutytrace"], date=datetime.now(UTC).strftime("%Y-%m-%d")
+        )
+        chosen = found.asked.sweep.candidates[found.chosen]
+        write_limits(save, saved_text(base, chosen, said))
+    if as_json:
+        _answer(answer.plain(found))
+    else:
+        if found.best:
+            _table(list(answer.HEAD), answer.best_rows(found))
+        for line in ended.said:
+            _say(line)
+        if table is not None:
+            _say(f"{table}: {len(found.rows)} results.")
+        if save is not None and found.chosen is not None:
+            _say(f"{save}: the chosen limits.")
+    if ended.status:
+        raise typer.Exit(ended.status)
+
+
+@app.command()
 def export(
     recording: Recording,
     out: Annotated[Path, typer.Option(metavar="FILE", help="The new file: .csv or .parquet.")],

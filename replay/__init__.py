@@ -5,6 +5,7 @@ window       any span at any width in pixels: envelopes and lines, no extreme lo
 statistics   exact time-weighted figures of a span
 alignment    where a second recording stands on the time axis of a first
 excursions   every stretch beyond a limit, and what led up to it
+tuning       candidate limits judged on recordings (a package)
 bus_seconds  how the buses fared, second by second and in buckets
 bus_story    what happened to the buses, and who talked in a short span
 drives       what each drive says of itself: state and fault in words, and since when

@@ -52,9 +52,11 @@ __all__ = [
     "Plan",
     "State",
     "evaluate",
+    "fresh_memory",
     "from_plain",
     "gone_on",
     "initial",
+    "measured",
     "plan_for",
     "taken_over",
     "to_plain",
@@ -165,7 +167,7 @@ def evaluate(
             early = True
         else:
             assert isinstance(before, LevelState), "`initial` and `from_plain` pair them"
-            scores, memory = _measured(limit, state.memories.get(limit.name), series)
+            scores, memory = measured(limit, state.memories.get(limit.name), series)
             if memory is not None:
                 memories[limit.name] = memory
             changes, after[limit.name] = hysteresis.step(limit, before, scores, joint=plan.joint)
@@ -181,10 +183,17 @@ def evaluate(
     return tuple(change for _, change in found), State(limits=after, memories=memories)
 
 
-def _measured(
-    limit: OfJoint, memory: Memory | None, series: Series
-) -> tuple[Scores, Memory | None]:
-    """Return the scores of a limit, and what it remembers behind them."""
+def fresh_memory(limit: OfJoint) -> Memory | None:
+    """Return what a limit remembers before its first reading; None for a kind without memory."""
+    made = _MEMORIES.get(type(limit)) if isinstance(limit, Kind) else None
+    return None if made is None else made()
+
+
+def measured(limit: OfJoint, memory: Memory | None, series: Series) -> tuple[Scores, Memory | None]:
+    """Return the scores of a limit that is not a silence, and what it remembers behind them.
+
+    `memory`: from `fresh_memory`, or from the batch before.
+    """
     match limit, memory:
         case Level(), _:
             return measure_level(limit, series), None

@@ -151,6 +151,7 @@ def test_only_the_front_door_prints():
         "logger/store",
         "logger/simulate",
         "replay",
+        "replay/tuning",
         "dashboard",
     ],
 )

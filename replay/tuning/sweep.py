@@ -1,0 +1,368 @@
+"""The sweep file: what counts as a bad end, and which candidates are to be judged.
+
+Turns the text of a sweep file into candidates: the limits of a limits file with some of their keys
+changed, over a grid or drawn at random. What the model of a limit refuses (a drop-off beyond the
+pick-up) is no candidate; it is counted. A mistake is answered with the file, the key, what stands
+there and what would be right. `read_sweep` reads disk; all else is pure.
+"""
+
+import itertools
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from logger.errors import InputError
+from logger.joint.value import ChannelName
+from logger.limits.bus import OfRecorder
+from logger.limits.kind import Delay, Finite, Span
+from logger.limits.limit import LimitSet, OfJoint
+from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+
+__all__ = ["MOST", "BadEnd", "Candidate", "Change", "Sweep", "read_sweep", "sweep_from"]
+
+MOST: Final = 200_000
+"""Candidates of one sweep; more is a slip of the pen."""
+_FIXED: Final = frozenset(("name", "kind", "severity", "joint", "channel", "load"))
+"""What a limit is; the rest is how it is set."""
+
+
+class BadEnd(Settings):
+    """What a limit should have told of before it came: a level on a channel, or a note."""
+
+    channel: ChannelName | None = None
+    above: Finite | None = None
+    below: Finite | None = None
+    drop_off: Finite | None = None
+    for_s: Delay = 0.0
+    """The level must have stood for so long; it counts from its first reading."""
+    joint: str | None = None
+    """None: each joint that is judged, for itself."""
+    note: str | None = Field(default=None, min_length=1)
+    """A text that the note contains, capitals or not."""
+    length_s: Span | None = None
+    """How long the bad end lasts from its note on."""
+    within_s: Span | None = None
+    """An alert counts for a bad end that comes within so long; None: since the one before."""
+    apart_s: Delay = 60.0
+    """Bad ends that follow each other within so long are one."""
+    least_lead_s: Delay = 0.0
+    """An alert that comes later than this before a bad end does not catch it."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "BadEnd":
+        if (self.channel is None) == (self.note is None):
+            raise ValueError("channel: expected one of channel (with above or below) and note.")
+        if self.note is not None:
+            for key in ("above", "below", "drop_off", "for_s"):
+                if key in self.model_fields_set:
+                    raise ValueError(
+                        f"{key}: found it beside note, expected length_s: how long a bad end "
+                        "lasts from its note on."
+                    )
+            if self.length_s is None:
+                raise ValueError(
+                    "length_s: this key is missing; beside note it says how long the bad end "
+                    "lasts from there on."
+                )
+            return self
+        if self.length_s is not None:
+            raise ValueError(
+                "length_s: found it without note; a level lasts for as long as it stands."
+            )
+        if (self.above is None) == (self.below is None):
+            raise ValueError("above: expected one of above and below.")
+        return self
+
+
+class _Vary(Settings):
+    """One key of one limit, and the values that it is to take."""
+
+    limit: str
+    key: str
+    values: tuple[Any, ...] | None = None
+    start: Finite | None = Field(default=None, alias="from")
+    to: Finite | None = None
+    steps: int | None = Field(default=None, ge=2, le=100_000)
+    spacing: Literal["linear", "log"] = "linear"
+    offset_of: str | None = None
+    """The values are added to what this other key of the limit has."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "_Vary":
+        if (self.values is None) == (self.start is None and self.to is None):
+            raise ValueError("values: expected either values, or from and to.")
+        if self.values is not None:
+            if not self.values:
+                raise ValueError("values: found an empty list, expected at least one value.")
+            for key in ("steps", "spacing"):
+                if key in self.model_fields_set:
+                    raise ValueError(f"{key}: found it beside values, expected it with from, to.")
+            return self
+        if self.start is None or self.to is None:
+            raise ValueError("from: expected both from and to.")
+        if self.start >= self.to:
+            raise ValueError(
+                f"to: found {self.to:g}, expected more than {self.start:g}, the from of this "
+                "range: it is empty."
+            )
+        if self.spacing == "log" and self.start <= 0:
+            raise ValueError(
+                f"from: found {self.start:g} with spacing = 'log', expected more than 0."
+            )
+        return self
+
+    def spaced(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
+        """Return the values at some shares (0 to 1) of the range, as a person would write them."""
+        assert self.start is not None
+        assert self.to is not None
+        if self.spacing == "log":
+            low, high = math.log(self.start), math.log(self.to)
+            found = np.exp(low + shares * (high - low))
+        else:
+            found = self.start + shares * (self.to - self.start)
+        return [min(max(float(f"{one:.9g}"), self.start), self.to) for one in found.tolist()]
+
+
+class _Random(Settings):
+    draws: int = Field(ge=1, le=MOST)
+    seed: int = Field(ge=0)
+
+
+class _SweepFile(Settings):
+    format: Literal[1]
+    bad_end: BadEnd
+    vary: tuple[_Vary, ...] = Field(min_length=1)
+    random: _Random | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One key of one limit with the value that a candidate gives it."""
+
+    limit: str
+    key: str
+    value: Any
+
+    def __str__(self) -> str:
+        shown = f"{self.value:.6g}" if isinstance(self.value, float) else repr(self.value)
+        return f"{self.limit}.{self.key} = {shown}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """The limits that are judged together, each with its changed keys."""
+
+    number: int
+    """From 1, in the order of the sweep."""
+    changes: tuple[Change, ...]
+    limits: tuple[OfJoint, ...]
+    """Those that are varied, in the order in which the sweep names them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep:
+    """What a sweep file says of a limits file."""
+
+    bad_end: BadEnd
+    candidates: tuple[Candidate, ...]
+    refused: int
+    """Combinations that the limits themselves refuse."""
+    refusal: str
+    """Why the first of them was; empty for none."""
+    text: str
+    """The sweep file verbatim."""
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """Names of the limits that are judged."""
+        return tuple(limit.name for limit in self.candidates[0].limits)
+
+
+def read_sweep(path: Path, limits: LimitSet) -> Sweep:
+    """Return the sweep that a file describes, over some limits.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected; or no combination is a limit.
+    """
+    return sweep_from(read_text(path, "sweep file"), limits, str(path))
+
+
+def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
+    """Return the sweep of a text; `where` names it in errors.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected; or no combination is a limit.
+    """
+    file = checked(_SweepFile, read_toml(text, where), where)
+    mistakes = [
+        f"{where}: vary[{index}].{said}"
+        for index, vary in enumerate(file.vary, start=1)
+        for said in _misfits(vary, file, limits)
+    ]
+    if mistakes:
+        raise InputError("\n".join(mistakes))
+    names = tuple(dict.fromkeys(vary.limit for vary in file.vary))
+    known: dict[tuple[tuple[str, Any], ...], OfJoint | str] = {}
+    candidates: list[Candidate] = []
+    refused, refusal, seen = 0, "", set()
+    for values in _combinations(file, where):
+        changes = tuple(
+            Change(limit=vary.limit, key=vary.key, value=value)
+            for vary, value in zip(file.vary, values, strict=True)
+        )
+        made = [_made(name, changes, file.vary, limits, known) for name in names]
+        wrong = next((one for one in made if isinstance(one, str)), None)
+        if wrong is not None:
+            refused, refusal = refused + 1, refusal or wrong
+            continue
+        whole = tuple(one for one in made if not isinstance(one, str))
+        # Drawn at random, or through an offset, the same may come twice.
+        if whole in seen:
+            continue
+        seen.add(whole)
+        candidates.append(
+            Candidate(
+                number=len(candidates) + 1, changes=_told(changes, names, whole), limits=whole
+            )
+        )
+    if not candidates:
+        raise InputError(f"{where}: no combination of these values is a limit. {refusal}")
+    return Sweep(
+        bad_end=file.bad_end,
+        candidates=tuple(candidates),
+        refused=refused,
+        refusal=refusal,
+        text=text,
+    )
+
+
+def _misfits(vary: _Vary, file: _SweepFile, limits: LimitSet) -> Iterator[str]:
+    """Yield what one entry wants that the limits file does not give."""
+    limit = limits.named(vary.limit)
+    known = [one.name for one in limits.limits]
+    if limit is None:
+        yield (
+            f"limit: found {vary.limit!r}, expected a limit of the limits file."
+            f"{nearest(vary.limit, known) or ' It has none.'}"
+        )
+        return
+    if isinstance(limit, OfRecorder):
+        yield (
+            f"limit: found {vary.limit!r}, a limit on the recorder itself; expected one on the "
+            "readings of a joint."
+        )
+        return
+    keys = [key for key in type(limit).model_fields if key not in _FIXED]
+    for name, key in (("key", vary.key), ("offset_of", vary.offset_of)):
+        if key is not None and key not in keys:
+            yield (
+                f"{name}: found {key!r}, which {vary.limit!r} (kind {limit.kind!r}) does not have "
+                f"or which cannot be varied; expected one of {', '.join(keys)}."
+                f"{nearest(key, keys) if nearest(key, keys).startswith(' Did') else ''}"
+            )
+    twins = [other for other in file.vary if (other.limit, other.key) == (vary.limit, vary.key)]
+    if twins[0] is not vary:
+        yield f"key: found {vary.key!r} of {vary.limit!r} a second time, expected it once."
+    if vary.offset_of == vary.key:
+        yield f"offset_of: found {vary.key!r}, the key itself; expected another one."
+    if vary.offset_of is not None and not all(_is_number(one) for one in vary.values or ()):
+        yield "values: expected numbers beside offset_of: they are added."
+    others = {other.key for other in file.vary if other.limit == vary.limit}
+    base = getattr(limit, vary.offset_of or vary.key, None)
+    if vary.offset_of in keys and vary.offset_of not in others and not _is_number(base):
+        yield (
+            f"offset_of: found {vary.offset_of!r}, which has no number in {vary.limit!r}; expected "
+            "a key that has one."
+        )
+    chained = any(
+        other.limit == vary.limit and other.key == vary.offset_of and other.offset_of is not None
+        for other in file.vary
+    )
+    if chained:
+        yield f"offset_of: found {vary.offset_of!r}, which is an offset itself."
+    if vary.values is None and file.random is None and vary.steps is None:
+        yield "steps: this key is missing; or say [random] with draws and seed."
+    if vary.steps is not None and file.random is not None:
+        yield "steps: found it beside [random], expected one of the two."
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _combinations(file: _SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
+    if file.random is not None:
+        dice = np.random.default_rng(file.random.seed)
+        columns: list[list[Any]] = []
+        for vary in file.vary:
+            if vary.values is None:
+                columns.append(vary.spaced(dice.random(file.random.draws)))
+            else:
+                chosen = dice.integers(0, len(vary.values), file.random.draws)
+                columns.append([vary.values[index] for index in chosen.tolist()])
+        yield from zip(*columns, strict=True)
+        return
+    axes = [
+        list(vary.values)
+        if vary.values is not None
+        else vary.spaced(np.linspace(0.0, 1.0, vary.steps or 2))
+        for vary in file.vary
+    ]
+    count = math.prod(len(axis) for axis in axes)
+    if count > MOST:
+        raise InputError(
+            f"{where}: vary: found {count} combinations, expected at most {MOST}. Take fewer "
+            "steps, or [random] with draws and seed."
+        )
+    yield from itertools.product(*axes)
+
+
+def _made(
+    name: str,
+    changes: tuple[Change, ...],
+    vary: tuple[_Vary, ...],
+    limits: LimitSet,
+    known: dict[tuple[tuple[str, Any], ...], OfJoint | str],
+) -> OfJoint | str:
+    """Return a limit with its changed keys, or why its model refuses them."""
+    mine = [
+        (change, one.offset_of)
+        for change, one in zip(changes, vary, strict=True)
+        if change.limit == name
+    ]
+    key = (("", name), *((change.key, change.value) for change, _ in mine))
+    if key not in known:
+        base = limits.named(name)
+        assert base is not None, "_misfits has seen to it"
+        assert not isinstance(base, OfRecorder), "_misfits has seen to it"
+        table = {**base.told}
+        table.update({change.key: change.value for change, of in mine if of is None})
+        for change, of in mine:
+            if of is not None:
+                whole = table.get(of, getattr(base, of))
+                table[change.key] = float(f"{whole + change.value:.9g}")
+        try:
+            known[key] = checked(type(base), table, name)
+        except InputError as fault:
+            known[key] = str(fault)
+    return known[key]
+
+
+def _told(
+    changes: tuple[Change, ...], names: tuple[str, ...], made: tuple[OfJoint, ...]
+) -> tuple[Change, ...]:
+    """Return the changes with the values that the limits came to have."""
+    of = dict(zip(names, made, strict=True))
+    return tuple(
+        Change(limit=one.limit, key=one.key, value=getattr(of[one.limit], one.key))
+        for one in changes
+    )

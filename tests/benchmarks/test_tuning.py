@@ -1,0 +1,140 @@
+"""A sweep over hours of two joints at 1 kHz: wall clock on this machine's cores, and its equality.
+
+Two hours are recorded and all times are told for a day of them, by the rows. TUNE_REC names a
+recording of a day to measure on instead, as it is.
+"""
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from logger.bring_in import bring_in
+from logger.limits.limit import LimitSet, limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.excursions import judged
+from replay.recording import Recording
+from replay.tuning.run import cores, processes
+from replay.tuning.spans import alerts_of
+from replay.tuning.sweep import Sweep, sweep_from
+from replay.tuning.tasks import alerts_on
+from replay.tuning.tune import prepared, tuned
+from tests.benchmarks.measure import START_NS, say
+
+pytestmark = pytest.mark.slow
+
+HOURS = 2.0
+DAY_ROWS = 2 * 112_320_000
+HEAD = (
+    'format = 1\n[bad_end]\nchannel = "temperature_housing_degC"\nabove = 80.0\nwithin_s = 3600.0\n'
+)
+KINDS = {
+    "level, temperature": (
+        1000,
+        'kind = "level"\nchannel = "temperature_housing_degC"\nabove = 70.0',
+        {"above": (40.0, 79.0), "on_delay_s": (0.0, 10.0)},
+    ),
+    "level, current at 1 kHz": (
+        1000,
+        'kind = "level"\nchannel = "current_A"\nabove = 9.0',
+        {"above": (9.0, 12.0), "on_delay_s": (0.0, 10.0)},
+    ),
+    "touch": (200, 'kind = "touch"\ncontact_s = 60.0\nabove = 60.0', {"above": (40.0, 79.0)}),
+    "inverse time": (
+        200,
+        'kind = "inverse-time"\nchannel = "current_A"\ncurve = "C"\nsetting = 6.0',
+        {"setting": (4.0, 9.0), "tms": (0.02, 0.5)},
+    ),
+    "thermal": (
+        200,
+        'kind = "thermal"\nchannel = "current_A"\nbasic = 6.0\nheating_s = 600.0',
+        {"basic": (5.0, 8.0), "heating_s": (100.0, 1200.0), "above_percent": (70.0, 100.0)},
+    ),
+    "rate": (
+        200,
+        'kind = "rate"\nchannel = "temperature_housing_degC"\nrise_per_min = 3.0\nover_s = 60.0',
+        {"rise_per_min": (2.0, 12.0), "over_s": (30.0, 120.0)},
+    ),
+    "tracking": (
+        200,
+        'kind = "tracking"\nchannel = "torque_Nm"\nabove = 3.0',
+        {"above": (0.3, 6.0), "on_delay_s": (0.05, 3.0)},
+    ),
+    "frozen": (
+        200,
+        'kind = "frozen"\nchannel = "position_rad"\nwithin = 0.001\nload = "current_A"\n'
+        "load_above = 2.0\non_delay_s = 10.0",
+        {"within": (0.0001, 0.01), "load_above": (1.0, 4.0), "on_delay_s": (3.0, 60.0)},
+    ),
+    "silence": (200, 'kind = "silence"\nafter_s = 1.0', {"after_s": (0.05, 5.0)}),
+}
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the recording that is measured on."""
+    if "TUNE_REC" in os.environ:
+        return Path(os.environ["TUNE_REC"])
+    out = tmp_path_factory.mktemp("made") / "hours"
+    bring_in(
+        frames(hours=HOURS, rate_Hz=1000.0, seed=3, start_ns=START_NS),
+        bench=scenario.bench(channel="x", rate_Hz=1000.0),
+        limits=LimitSet(),
+        out=out,
+        name="hours",
+        start_ns=START_NS,
+        end_ns=START_NS + int(HOURS * 3600e9),
+    )
+    return out
+
+
+def _sweep(kind: str) -> Sweep:
+    draws, body, ranges = KINDS[kind]
+    base = limits_from(
+        f'format = 1\n[[limit]]\nname = "x"\nseverity = "trip"\n{body}\n', "limits.toml"
+    )
+    vary = "".join(
+        f'[[vary]]\nlimit = "x"\nkey = "{key}"\nfrom = {low}\nto = {high}\n'
+        for key, (low, high) in ranges.items()
+    )
+    return sweep_from(f"{HEAD}[random]\ndraws = {draws}\nseed = 3\n{vary}", base, "sweep.toml")
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_day_of_two_joints(recording: Path, kind: str):
+    """Levels within 10 s for a thousand candidates, every other kind within 60 s for 200."""
+    sweep = _sweep(kind)
+    before = time.monotonic()
+    asked = prepared([recording], sweep, "limits.toml")
+    with processes(cores()) as pool:
+        assert tuned(asked, executor=pool, jobs=cores()).whole
+    took = time.monotonic() - before
+    opened = Recording.open(recording)
+    rows = sum(opened.row_count(joint) for joint in opened.joints)
+    count = len(sweep.candidates)
+    say(f"tune: {count} candidates, {kind}: this recording", took, "s")
+    say(
+        f"   a day of two joints at 1 kHz, by its rows ({cores()} cores)",
+        took * DAY_ROWS / rows,
+        "s",
+    )
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_equal_to_every_reading_by_itself(recording: Path, kind: str):
+    """Three of the candidates: the same alerts as evaluated alone; how much longer that takes."""
+    opened = Recording.open(recording)
+    candidates = _sweep(kind).candidates
+    limits = [candidates[place].limits[0] for place in (0, len(candidates) // 2, -1)]
+    for joint in opened.joints:
+        before = time.process_time()
+        found = alerts_on(opened, joint, limits)
+        short_s = time.process_time() - before
+        before = time.process_time()
+        for limit, alerts in zip(limits, found, strict=True):
+            sets = ((opened.start_ns, LimitSet(limits=(limit,))),)
+            assert alerts.same_as(alerts_of(judged(opened, sets, joint).changes)), limit
+        long_s = time.process_time() - before
+        say(f"tune: {kind} on {joint}, three candidates alone: times as long", long_s / short_s, "")
