@@ -16,14 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.change import Change
 from logger.limits.hysteresis import LevelState
 from logger.limits.series import Series
 from logger.limits.thermal import Thermal, ThermalMemory, measure_thermal
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 from replay.tuning.pyramid import Rows
-from replay.tuning.spans import Alerts, Heard, Heed, alerts_of, heard_of
+from replay.tuning.spans import Alerts, Flips, Heard, Heed, alerts_of, heard_of
 from replay.tuning.walk import Course, walk
 
 __all__ = ["by_moments", "summed"]
@@ -167,7 +166,7 @@ def _taken(
     *,
     joint: str,
     hold_ns: int,
-) -> list[Change]:
+) -> list[Flips]:
     """Return what one limit raises over all stretches.
 
     Raises
@@ -177,7 +176,7 @@ def _taken(
     """
     pick_up = limit.above_percent / 100.0
     drop_off = pick_up if limit.drop_off_percent is None else limit.drop_off_percent / 100.0
-    changes: list[Change] = []
+    changes: list[Flips] = []
     state, memory = LevelState(), ThermalMemory()
     for heard, moments in zip(turns, known, strict=True):
         if heard is not turns[0]:

@@ -61,8 +61,9 @@ def tasks_of(
     groups: dict[str, list[int]] = {}
     for place, limit in enumerate(limits):
         if not isinstance(limit, _LEVELS):
-            # Silences share a read as well, and nothing else.
-            key = "" if isinstance(limit, Silence) else scores_of(limit)
+            # What is costly about silences and images is done once for all of them.
+            alike = isinstance(limit, Silence) or summed(limit)
+            key = limit.kind if alike else scores_of(limit)
             groups.setdefault(key, []).append(place)
     cuts = [
         levels[first::count] for count in [_cuts(len(levels), slices)] for first in range(count)

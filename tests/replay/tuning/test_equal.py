@@ -18,7 +18,7 @@ from replay.recording import Recording
 from replay.tuning.full import in_full
 from replay.tuning.image import by_moments, summed
 from replay.tuning.pyramid import by_pyramid
-from replay.tuning.spans import alerts_of
+from replay.tuning.spans import alerts_of, flips_of
 from replay.tuning.tasks import alerts_on
 
 S = 1_000_000_000
@@ -137,7 +137,7 @@ def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 def _told(recording: Recording, limit) -> object:
     only = LimitSet(limits=(limit,))
-    return alerts_of(judged(recording, ((recording.start_ns, only),), "a").changes)
+    return alerts_of(flips_of(judged(recording, ((recording.start_ns, only),), "a").changes))
 
 
 def _limit(text: str):
