@@ -30,8 +30,9 @@ __all__ = ["by_moments", "summed"]
 _TERMS: Final = 8
 _SHORT: Final = 0.1
 """Of a time constant, a second's held time may be at most: the series is exact to 1e-13."""
-_SURE: Final = 1e-8
-"""Relative distance from a level at which an image is sure."""
+_SURE: Final = 2e-11
+"""Relative distance from a level at which an image is sure: both ways of working it out round, and
+over hours at 1 kHz they came to lie 7e-13 apart at the most."""
 _CHUNK_NS: Final = 120 * BASE_NS
 _LONG: Final = 16.0
 
