@@ -31,7 +31,7 @@ from replay.tuning.still import may_freeze
 __all__ = ["Task", "alerts_on", "tasks_of", "worked"]
 
 _LEVELS = (Level, RatedLevel, Outside, Touch)
-_FEW: Final = 250
+_FEW: Final = 1000
 """Levels in a part at least."""
 _MANY: Final = 4
 """So many thermal images cost less by their moments than one by one."""
