@@ -37,7 +37,7 @@ from replay.alignment import Laid
 from replay.excursions import Excursion, excursions
 from replay.recording import Recording
 from replay.statistics import figures
-from replay.window import envelope
+from replay.window import Look, envelope
 
 __all__ = ["Drawn", "opened", "rows", "span"]
 
@@ -92,12 +92,11 @@ def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
             if pen.setpoint:
                 continue
             band, _ = read_band(
-                recording,
+                Look(recording, pen.joint, pen.channel, recording.start_ns, recording.end_ns),
                 pen,
-                recording.start_ns,
-                recording.end_ns,
                 bins=max(60, sheet.plot_width // 2),
                 factor=row.factor,
+                zero_ns=recording.start_ns,
             )
             hot = row.quantity == "temperature"
             lines[row.quantity].append(Line(pen=pen, x=band.x, y=band.maximum) if hot else band)

@@ -5,7 +5,7 @@ second and what is said of alerts is made here as well, so that every recording 
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,6 +21,7 @@ from logger.joint.decode import plan_for as decode_plan_for
 from logger.joint.told import Notice
 from logger.limits.change import Change
 from logger.limits.evaluate import Plan as LimitPlan
+from logger.limits.evaluate import State as LimitState
 from logger.limits.evaluate import evaluate, taken_over
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import LimitSet
@@ -126,6 +127,11 @@ class Intake:
         """Frames that no joint's layout explains, so far."""
         self.strange: dict[tuple[str, str], int] = {}
         """(joint, channel) -> values outside the channel's valid range, so far."""
+
+    @property
+    def watched(self) -> Mapping[str, LimitState]:
+        """Where the limits of each joint stand."""
+        return self._watched
 
     def _plans(self, limits: LimitSet) -> dict[str, LimitPlan]:
         return {

@@ -9,6 +9,7 @@ new position segment starts, as they did then.
 import math
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -229,11 +230,14 @@ class _Again:
         away_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
         ended_ns = event.time_ns - round(away_s * 1e9)
         self._undecoded += self._intake.undecoded
-        start = Start.after(
-            self._events,
-            newest_ns=ended_ns,
-            ended_ns=ended_ns,
-            segments=dict(self._writer.segments),
+        start = replace(
+            Start.after(
+                self._events,
+                newest_ns=ended_ns,
+                ended_ns=ended_ns,
+                segments=dict(self._writer.segments),
+            ),
+            watched=self._intake.watched,
         )
         self._intake = self._begin(start, event.time_ns)
 

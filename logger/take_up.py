@@ -11,11 +11,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode import DecodeState, resumed
-from logger.limits.evaluate import Plan, State, initial
+from logger.limits.evaluate import Plan, State, gone_on, initial
 from logger.limits.frozen import Frozen, FrozenMemory
 from logger.limits.hysteresis import LevelState
+from logger.limits.kind import Kind
 from logger.limits.lifecycle import Alert, fold
 from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal
@@ -48,6 +51,8 @@ class Start:
     """Frames that were lost so far."""
     begins_ns: tuple[int, ...] = ()
     """When recording began, and each time that it went on."""
+    watched: Mapping[str, State] = field(default_factory=dict)
+    """Where the limits of each joint stood, by whoever has them still; else `history` says it."""
     history: History | None = None
     """What joints read until now; None: nothing is known of it."""
 
@@ -89,6 +94,8 @@ class Start:
 
 
 FRESH: Final = Start()
+_CHUNK_NS: Final = 600 * 1_000_000_000
+_LOOK_BACK_NS: Final = 60 * 1_000_000_000
 
 
 def start_of(path: Path) -> Start:
@@ -133,6 +140,8 @@ def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
 
     A thermal image is as warm as it was, less what it has cooled since.
     """
+    if plan.joint in start.watched:
+        return gone_on(plan, start.watched[plan.joint], time_ns=start_ns)
     fresh = initial(plan, start_ns=start_ns)
     state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
@@ -147,11 +156,32 @@ def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
             silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
             state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
         else:
-            state[limit.name] = LevelState(active=True, peak=alert.peak)
+            peak = _worst(limit, plan.joint, alert, start)
+            state[limit.name] = LevelState(active=True, peak=peak)
             if isinstance(limit, Frozen):
                 # From there it must move, or it is frozen still.
-                memories[limit.name] = FrozenMemory(anchor=alert.peak)
+                memories[limit.name] = FrozenMemory(anchor=peak)
     return State(limits=state, memories=memories)
+
+
+def _worst(limit: Kind, joint: str, alert: Alert, start: Start) -> float:
+    """Return how far an alert had gone: its event tells only where it was raised."""
+    if start.history is None or not limit.told_channel:
+        return alert.peak
+    channel, onset_ns = limit.told_channel, alert.raised_ns - round(limit.on_delay_s * 1e9)
+    at, worst = onset_ns, alert.peak
+    if isinstance(limit, Frozen):
+        # The reading from which it has not moved: the newest one when the wait began.
+        before = start.history(joint, [channel], onset_ns - _LOOK_BACK_NS, onset_ns + 1)
+        _, values = before.series(channel)
+        return float(values[-1]) if len(values) else alert.peak
+    while at <= start.ended_ns:
+        rows = start.history(joint, [channel], at, at + _CHUNK_NS)
+        _, values = rows.series(channel)
+        reached = np.append(values, worst)
+        worst = float(reached[int(limit.rank(reached).argmax())])
+        at += _CHUNK_NS
+    return worst
 
 
 def gap_sentence(start: Start, *, start_ns: int) -> str:

@@ -104,7 +104,8 @@ def judged(recording: Recording, sets: Sequence[tuple[int, LimitSet]], joint: st
         for event in recording.events()
         if event.kind == "continued"
     ]
-    turns.sort(key=lambda turn: turn[1])
+    # As live: a recorder goes on first, with other limits then.
+    turns.sort(key=lambda turn: (turn[1], turn[0]))
     for heard_ns, turn_ns, after in [*turns, (end_ns, end_ns, None)]:
         while at < min(turn_ns, end_ns):
             # Events may lie a little before the start of the first chunk only by clock rounding.

@@ -6,7 +6,7 @@ the recording.
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from logger.joint.signals import Buckets, bucketed
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 
-__all__ = ["Envelope", "bin_width_ns", "envelope", "gaps", "line", "trace"]
+__all__ = ["Envelope", "Look", "bin_width_ns", "envelope", "gaps", "line", "trace"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -67,23 +67,102 @@ def envelope(
 
     The first and the last bucket may reach beyond the span: edges stand on the grid.
     """
-    width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
-    first_ns = start_ns // width_ns * width_ns
-    last_ns = -(-end_ns // width_ns) * width_ns
-    if width_ns >= BASE_NS:
-        buckets = recording.counted(joint, channel, first_ns, last_ns, width_ns=width_ns)
-    else:
-        time_ns, value = recording.readings(
-            joint, first_ns, last_ns, channels=[channel], lead_in=True
-        ).series(channel)
-        buckets = bucketed(
-            time_ns,
-            value,
-            hold_ns=recording.hold_ns(joint)[channel],
-            width_ns=width_ns,
-            until_ns=min(last_ns, recording.end_ns),
-        ).within(first_ns, last_ns)
-    return _dense(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
+    return Look(recording, joint, channel, start_ns, end_ns).envelope(bins=bins)
+
+
+def trace(
+    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
+) -> tuple[Ints, Floats]:
+    """Return a polyline of a channel over [start_ns, end_ns): see `Look.trace`."""
+    return Look(recording, joint, channel, start_ns, end_ns).trace(bins=bins)
+
+
+class Look:
+    """A channel over [start_ns, end_ns), whose raw rows are read once for all widths of bucket."""
+
+    def __init__(
+        self, recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int
+    ) -> None:
+        self._recording = recording
+        self._joint, self._channel = joint, channel
+        self._start_ns, self._end_ns = start_ns, end_ns
+        self._hold_ns = recording.hold_ns(joint)[channel]
+        self._raw: _Raw | None = None
+
+    def envelope(self, *, bins: int) -> Envelope:
+        """Return what `envelope` does."""
+        width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
+        first_ns = self._start_ns // width_ns * width_ns
+        last_ns = -(-self._end_ns // width_ns) * width_ns
+        if width_ns >= BASE_NS:
+            buckets = self._recording.counted(
+                self._joint, self._channel, first_ns, last_ns, width_ns=width_ns
+            )
+        else:
+            raw = self._read()
+            low, high = np.searchsorted(raw.time_ns, (first_ns - self._hold_ns, last_ns))
+            buckets = bucketed(
+                raw.time_ns[low:high],
+                raw.values[low:high],
+                hold_ns=self._hold_ns,
+                width_ns=width_ns,
+                until_ns=min(last_ns, self._recording.end_ns),
+            ).within(first_ns, last_ns)
+        return _dense(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
+
+    def trace(self, *, bins: int) -> tuple[Ints, Floats]:
+        """Return a polyline: at most 3 * bins + 4 points.
+
+        Every reading where they are few, with the one before and the one after while their holds
+        reach the span; otherwise each bucket's extremes, so that none is lost. A NaN breaks the
+        line where a gap is.
+
+        Returns
+        -------
+        time_ns, value
+            int64 and float64, shape (m,), in order of time.
+        """
+        if bin_width_ns(self._end_ns - self._start_ns, bins=bins) < BASE_NS:
+            raw, hold_ns = self._read(), self._hold_ns
+            low = int(np.searchsorted(raw.time_ns, self._start_ns - hold_ns))
+            high = int(np.searchsorted(raw.time_ns, self._end_ns))
+            if high < len(raw.time_ns) and raw.time_ns[high] < self._end_ns + hold_ns:
+                high += 1
+            if high - low <= 2 * bins:
+                chosen = slice(low, high)
+                segment = raw.segment[chosen]
+                lost = np.diff(segment) != 0 if self._channel == "position_rad" else None
+                broken = _broken(
+                    raw.time_ns[chosen], raw.values[chosen], hold_ns=hold_ns, lost=lost
+                )
+                if len(broken[0]) <= 3 * bins + 4:
+                    return broken
+        return line(self.envelope(bins=bins))
+
+    def _read(self) -> "_Raw":
+        """Return the rows of all buckets below a second, and the one behind the span."""
+        if self._raw is None:
+            batch = self._recording.readings(
+                self._joint,
+                self._start_ns // BASE_NS * BASE_NS,
+                max(-(-self._end_ns // BASE_NS) * BASE_NS, self._end_ns + self._hold_ns),
+                channels=[self._channel],
+                lead_in=True,
+            )
+            values = batch.columns.get(self._channel)
+            held = np.empty(0, np.bool_) if values is None else ~np.isnan(values)
+            if values is not None and held.all():
+                self._raw = _Raw(batch.time_ns, values, batch.position_segment)
+            else:
+                time_ns, values = batch.series(self._channel)
+                self._raw = _Raw(time_ns, values, batch.position_segment[held])
+        return self._raw
+
+
+class _Raw(NamedTuple):
+    time_ns: Ints
+    values: Floats
+    segment: NDArray[np.int32]
 
 
 def _dense(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> Envelope:
@@ -97,38 +176,6 @@ def _dense(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> E
     n = np.zeros(len(starts), np.int64)
     n[rows] = buckets.n
     return Envelope(start_ns=starts, width_ns=width_ns, n=n, **spread)
-
-
-def trace(
-    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
-) -> tuple[Ints, Floats]:
-    """Return a polyline of a channel over [start_ns, end_ns): at most 3 * bins + 4 points.
-
-    Every reading where they are few, with the one before and the one after while their holds reach
-    the span; otherwise each bucket's extremes, so that none is lost. A NaN breaks the line where a
-    gap is.
-
-    Returns
-    -------
-    time_ns, value
-        int64 and float64, shape (m,), in order of time.
-    """
-    width_ns = bin_width_ns(end_ns - start_ns, bins=bins)
-    if width_ns < BASE_NS:
-        hold_ns = recording.hold_ns(joint)[channel]
-        batch = recording.readings(
-            joint, start_ns, end_ns + hold_ns, channels=[channel], lead_in=True
-        )
-        time_ns, value = batch.series(channel)
-        until = int(np.searchsorted(time_ns, end_ns)) + 1
-        time_ns, value = time_ns[:until], value[:until]
-        if len(time_ns) <= 2 * bins:
-            segment = batch.position_segment[~np.isnan(batch.columns[channel])][:until]
-            lost = np.diff(segment) != 0 if channel == "position_rad" else None
-            broken = _broken(time_ns, value, hold_ns=hold_ns, lost=lost)
-            if len(broken[0]) <= 3 * bins + 4:
-                return broken
-    return line(envelope(recording, joint, channel, start_ns, end_ns, bins=bins))
 
 
 def line(shape: Envelope) -> tuple[Ints, Floats]:

@@ -104,9 +104,10 @@ def _tracking(limit, rows, hold):
     for t, row in rows:
         told = [name for name in names if not math.isnan(row[name])]
         newest.update({name: (t, row[name]) for name in told})
-        if not told or any(
-            name not in newest or t - newest[name][0] > hold[name] for name in names
-        ):
+        if not told:
+            continue
+        if any(name not in newest or t - newest[name][0] > hold[name] for name in names):
+            yield t, "between", 0.0, 0.0
             continue
         error = newest[names[1]][1] - newest[names[0]][1]
         side = "on" if abs(error) >= limit["above"] else "off" if abs(error) <= low else "between"

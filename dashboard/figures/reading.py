@@ -26,7 +26,7 @@ from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet
 from replay.alignment import Laid
 from replay.recording import Recording
-from replay.window import envelope, gaps, trace
+from replay.window import Look, envelope, gaps
 
 __all__ = [
     "BAND_PX",
@@ -112,6 +112,10 @@ class _Source:
     start_ns: int
     end_ns: int
 
+    def look(self, pen: Pen) -> Look:
+        """Return a look at what a pen draws."""
+        return Look(self.recording, pen.joint, pen.channel, self.start_ns, self.end_ns)
+
 
 def _sources(
     recording: Recording, plan: Planned, start_ns: int, end_ns: int, over: Laid | None
@@ -137,24 +141,17 @@ def _sources(
 
 
 def read_band(
-    recording: Recording,
-    pen: Pen,
-    start_ns: int,
-    end_ns: int,
-    *,
-    bins: int,
-    factor: float,
-    zero_ns: int | None = None,
+    look: Look, pen: Pen, *, bins: int, factor: float, zero_ns: int
 ) -> tuple[Band, float]:
     """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
 
-    `zero_ns`: the instant from which x is counted; left away, the recording's start.
+    `zero_ns`: the instant from which x is counted.
     """
-    found = envelope(recording, pen.joint, pen.channel, start_ns, end_ns, bins=bins)
+    found = look.envelope(bins=bins)
     middle = np.asarray(found.start_ns) + found.width_ns // 2
     band = Band(
         pen=pen,
-        x=(middle - (recording.start_ns if zero_ns is None else zero_ns)) / 1e9,
+        x=(middle - zero_ns) / 1e9,
         minimum=found.minimum * factor,
         maximum=found.maximum * factor,
         mean=found.mean * factor,
@@ -176,23 +173,18 @@ def read_row(
     A second recording that lies `over` the first is read alike, and drawn alike: where one of both
     has cycles that are too narrow, both are bands of one width.
     """
-    sources = _sources(recording, plan, start_ns, end_ns, over)
+    seen = [
+        (source, pen, source.look(pen))
+        for source in _sources(recording, plan, start_ns, end_ns, over)
+        for pen in source.pens
+    ]
     # A temperature drifts and flickers by a count; it has no cycles to be told apart.
     banded = plan.quantity != "temperature" and any(not pen.setpoint for pen in plan.pens)
     for bucket_px in BAND_PX if banded else ():
         bins = max(8, width_px // bucket_px)
         bands = [
-            read_band(
-                source.recording,
-                pen,
-                source.start_ns,
-                source.end_ns,
-                bins=bins,
-                factor=plan.factor,
-                zero_ns=source.zero_ns,
-            )
-            for source in sources
-            for pen in source.pens
+            read_band(look, pen, bins=bins, factor=plan.factor, zero_ns=source.zero_ns)
+            for source, pen, look in seen
             if not pen.setpoint
         ]
         if any(crowded(band.minimum, band.maximum, least=plan.least_room) for band, _ in bands):
@@ -200,17 +192,13 @@ def read_row(
             return Row(plan=plan, lines=drawn, bucket_s=bands[0][1])
     bins = max(8, width_px // PX_A_BUCKET)
     lines = tuple(
-        _read_line(source, pen, bins=bins, factor=plan.factor)
-        for source in sources
-        for pen in source.pens
+        _read_line(source, pen, look, bins=bins, factor=plan.factor) for source, pen, look in seen
     )
     return Row(plan=plan, lines=lines, bucket_s=float("nan"))
 
 
-def _read_line(source: _Source, pen: Pen, *, bins: int, factor: float) -> Line:
-    time_ns, values = trace(
-        source.recording, pen.joint, pen.channel, source.start_ns, source.end_ns, bins=bins
-    )
+def _read_line(source: _Source, pen: Pen, look: Look, *, bins: int, factor: float) -> Line:
+    time_ns, values = look.trace(bins=bins)
     if pen.other and source.recording.end_ns < source.end_ns:
         # It ends within the picture: its last value holds no further.
         time_ns = np.append(time_ns, np.int64(source.recording.end_ns))

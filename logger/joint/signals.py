@@ -8,6 +8,7 @@ would otherwise lie. Pure; the buckets of a trace taken in chunks merge to those
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,30 +126,64 @@ def bucketed(
         return Buckets.none(width_ns)
     following = np.append(time_ns[1:], np.int64(max(until_ns, int(time_ns[-1]))))
     ends = np.minimum(following, time_ns + hold_ns)
-    first_bucket = time_ns // width_ns
-    last_bucket = np.maximum((ends - 1) // width_ns, first_bucket)
-    pieces = last_bucket - first_bucket + 1
-    if pieces.max() == 1:
-        bucket, begin, end, values, sampled = first_bucket, time_ns, ends, value, None
-    else:
-        # A value that is held over bucket edges gives each bucket its share.
-        owner = np.repeat(np.arange(len(time_ns)), pieces)
-        offset = np.arange(len(owner)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-        bucket = first_bucket[owner] + offset
-        begin = np.maximum(time_ns[owner], bucket * width_ns)
-        end = np.minimum(ends[owner], (bucket + 1) * width_ns)
-        values, sampled = value[owner], offset == 0
-    return _reduced(
-        bucket * width_ns,
+    bucket = time_ns // width_ns
+    edge = (bucket + 1) * width_ns
+    lasts_s = (np.minimum(ends, edge) - time_ns).astype(np.float64) * 1e-9
+    own = _reduced(
+        edge - width_ns,
         width_ns=width_ns,
-        n=np.ones(len(bucket), np.int64) if sampled is None else sampled.astype(np.int64),
-        duration_s=(end - begin).astype(np.float64) * 1e-9,
+        n=np.ones(len(time_ns), np.int64),
+        duration_s=lasts_s,
+        mean=value,
+        m2=np.zeros(len(time_ns)),
+        minimum=value,
+        maximum=value,
+        first=value,
+        last=value,
+    )
+    over = np.flatnonzero(ends > edge)
+    if len(over) == 0:
+        return own
+    # A value that is held over bucket edges gives each bucket behind them its share.
+    more = (ends[over] - 1) // width_ns - bucket[over]
+    owner = np.repeat(over, more)
+    later = np.arange(len(owner)) - np.repeat(np.cumsum(more) - more, more) + 1
+    start_ns = (bucket[owner] + later) * width_ns
+    values = value[owner]
+    held = Buckets(
+        width_ns=width_ns,
+        start_ns=start_ns,
+        n=np.zeros(len(owner), np.int64),
+        duration_s=(np.minimum(ends[owner], start_ns + width_ns) - start_ns) * 1e-9,
         mean=values,
-        m2=np.zeros(len(values)),
+        m2=np.zeros(len(owner)),
         minimum=values,
         maximum=values,
         first=values,
         last=values,
+    )
+    return _woven(held, own)
+
+
+def _woven(held: Buckets, own: Buckets) -> Buckets:
+    """Return two runs of buckets as one; in a bucket of both `held` comes first."""
+    order = np.argsort(np.concatenate([held.start_ns, own.start_ns]), kind="stable")
+
+    def of(name: str) -> NDArray[Any]:
+        joined: NDArray[Any] = np.concatenate([getattr(held, name), getattr(own, name)])[order]
+        return joined
+
+    return _reduced(
+        of("start_ns"),
+        width_ns=own.width_ns,
+        n=of("n"),
+        duration_s=of("duration_s"),
+        mean=of("mean"),
+        m2=of("m2"),
+        minimum=of("minimum"),
+        maximum=of("maximum"),
+        first=of("first"),
+        last=of("last"),
     )
 
 

@@ -234,7 +234,8 @@ def taken_over(
             if limit.name in state.memories:
                 memories[limit.name] = state.memories[limit.name]
         elif before.active:
-            peak = before.peak if isinstance(before, LevelState) else None
+            silent_s = (time_ns - before.last_ns) * 1e-9 if before.last_ns is not None else None
+            peak = before.peak if isinstance(before, LevelState) else silent_s
             ended.append(
                 Change(
                     time_ns=time_ns,

@@ -84,7 +84,7 @@ class Scores:
     rows: NDArray[np.intp] | None
     """The row of the batch that each belongs to; None: they are all rows."""
     score: NDArray[np.float64]
-    """On at or above `pick_up`, off at or below `drop_off` where it is not on."""
+    """On at or above `pick_up`, off at or below `drop_off` where it is not on; NaN is neither."""
     told: NDArray[np.float64]
     """What is said of it: value and peak."""
     pick_up: float

@@ -25,14 +25,17 @@ class OnChannel(Kind):
 
     channel: ChannelName
     magnitude: bool = False
-    """Compare the magnitude; left out, it is what the channel says (current and torque: true)."""
+    """Compare the magnitude; left out, it is what the channel says (current and torque: true), of
+    `outside` always false."""
 
     @model_validator(mode="before")
     @classmethod
     def _magnitude_of_channel(cls, data: Any) -> Any:  # noqa: ANN401 - raw settings
         if isinstance(data, dict) and "magnitude" not in data:
             channel = CHANNELS.get(str(data.get("channel")))
-            return {**data, "magnitude": channel is not None and channel.magnitude}
+            # Two levels tell the directions apart by themselves.
+            of_size = channel is not None and channel.magnitude and "outside" not in data
+            return {**data, "magnitude": of_size}
         return data
 
     @property
@@ -194,6 +197,11 @@ class Outside(OnChannel):
         low, high = self.outside
         if low >= high:
             raise ValueError(f"outside: found [{low:g}, {high:g}], expected the lower one first.")
+        if self.magnitude and low < 0:
+            raise ValueError(
+                f"outside: found [{low:g}, {high:g}] with magnitude = true, expected 0 or more: a "
+                "magnitude is never negative. Leave magnitude away to tell the directions apart."
+            )
         if self.inside is not None:
             lower, upper = self.inside
             if not low <= lower <= upper <= high:

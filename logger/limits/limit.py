@@ -13,12 +13,13 @@ from typing import Any, Final, Literal
 from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.joint.joint_settings import JointSettings
-from logger.limits.bus import Bus, Disk, OfRecorder, of_recorder
+from logger.limits.bus import DISK_LOW, FRAMES_LOST, Bus, Disk, OfRecorder, of_recorder
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
 from logger.limits.kind import Kind, Severity, rated_of
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.rate import Rate
+from logger.limits.recorder import STANDING
 from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
@@ -172,7 +173,7 @@ def limits_from(text: str, where: str) -> LimitSet:
 def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
 
-    `delays`: refuse those that are shorter than two frames are apart.
+    `delays`: refuse delays and windows that are shorter than frames are apart.
 
     Raises
     ------
@@ -183,9 +184,10 @@ def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = 
     """
     mistakes: list[str] = []
     for index, limit in enumerate(limits.limits, start=1):
+        place = f"{where}: limit[{index}] ({limit.name})"
+        mistakes += [f"{place}.{said}" for said in _taken_name(limit)]
         if isinstance(limit, OfRecorder):
             continue
-        place = f"{where}: limit[{index}] ({limit.name})"
         known = [joint.name for joint in bench.joints]
         if limit.joint is not None and limit.joint not in known:
             mistakes.append(
@@ -194,8 +196,33 @@ def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = 
             )
         elif isinstance(limit, Kind):
             mistakes += [f"{place}.{said}" for said in _misfits(limit, bench, delays=delays)]
+        elif delays:
+            mistakes += [f"{place}.{said}" for said in _impatient(limit, bench)]
     if mistakes:
         raise InputError("\n".join(mistakes))
+
+
+def _taken_name(limit: Limit) -> Iterator[str]:
+    """Yield that a name belongs to what the recorder says of itself."""
+    own = {FRAMES_LOST.name: "lost", DISK_LOW.name: "disk"}.get(limit.name)
+    watches = limit.watch if isinstance(limit, Bus) else limit.kind
+    if limit.name in STANDING or (own is not None and watches != own):
+        yield (
+            f"name: found {limit.name!r}, which the recorder says of itself; expected another name."
+        )
+
+
+def _impatient(limit: Silence, bench: Bench) -> Iterator[str]:
+    """Yield that a joint would be called silent between two of its frames."""
+    for joint in bench.joints:
+        if limit.joint not in {None, joint.name} or joint.name in bench.sensors:
+            continue
+        periods = [frame.period_s for frame in bench.layout_of(joint).frame if frame.period_s]
+        if periods and limit.after_s <= min(periods):
+            yield (
+                f"after_s: found {limit.after_s:g}, expected more than {min(periods):g}, the "
+                f"period of the quickest frame of {joint.name!r}."
+            )
 
 
 def _misfits(limit: Kind, bench: Bench, *, delays: bool) -> Iterator[str]:
@@ -238,7 +265,7 @@ def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:
 
 
 def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]:
-    """Yield delays that no two frames of the channel lie within."""
+    """Yield delays and windows that too few frames of the channel lie within."""
     if not limit.needs:
         return
     channel = limit.needs[0][1]
@@ -256,6 +283,11 @@ def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]
                 f"{key}: found {delay_s:g}, expected 0 or at least {min(periods):g}, the period of "
                 f"the frame that carries {channel} of {joint.name!r}."
             )
+    if isinstance(limit, Rate) and limit.over_s < 2 * min(periods):
+        yield (
+            f"over_s: found {limit.over_s:g}, expected at least {2 * min(periods):g}, two periods "
+            f"of the frame that carries {channel} of {joint.name!r}: one step is no rise."
+        )
 
 
 def _limit(table: dict[str, Any], *, where: str, index: int) -> Limit:

@@ -28,6 +28,7 @@ _BLOCK: Final = 16.0
 """Time constants after which sums begin anew; exp(16) leaves all digits that matter."""
 _LONGEST: Final = 50.0
 """Time constants of one held value; more makes no difference."""
+_MOST_TIMES: Final = 1e3
 _AMBIENT: Final = "temperature_ambient_degC"
 
 
@@ -99,6 +100,8 @@ class ThermalMemory:
     """Where the image stands."""
 
     last_ns: int | None = None
+    rested_ns: int | None = None
+    """Until when it has cooled without a recorder, while no reading has come since."""
     heating: float = 0.0
     """F_a * (I / (k * I_B))^2 of the newest reading."""
     resting: bool = True
@@ -118,11 +121,12 @@ class ThermalMemory:
 
     def cooled(self, limit: Thermal, until_ns: int) -> "ThermalMemory":
         """Return the image after time without a recorder, which counts as rest."""
-        if self.last_ns is None or until_ns <= self.last_ns:
+        since_ns = self.rested_ns if self.last_ns is None else self.last_ns
+        if since_ns is None or until_ns <= since_ns:
             return self
-        span_s = (until_ns - self.last_ns) * 1e-9
+        span_s = (until_ns - since_ns) * 1e-9
         left = self.level * float(np.exp(-span_s / (limit.cooling_s or limit.heating_s)))
-        return ThermalMemory(block_level=left, ambient_degC=self.ambient_degC)
+        return ThermalMemory(rested_ns=until_ns, block_level=left, ambient_degC=self.ambient_degC)
 
 
 def measure_thermal(
@@ -132,7 +136,8 @@ def measure_thermal(
     assert limit.basic is not None, "`of` has seen to it"
     at = series.of(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    size = np.abs(at.values) / limit.basic
+    # More than that is no current, and its square may be no number.
+    size = np.minimum(np.abs(at.values) / limit.basic, _MOST_TIMES)
     heating = (size / limit.k) ** 2
     if limit.most_degC is not None:
         factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, at.rows, series)
@@ -200,6 +205,7 @@ def _image(
     return level, replace(
         memory,
         last_ns=int(time_ns[-1]),
+        rested_ns=None,
         heating=float(heating[-1]),
         resting=resting,
         block_level=start,

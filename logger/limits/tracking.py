@@ -128,13 +128,15 @@ def measure_tracking(
         rows, limit.setpoint, Held(time_ns=memory.setpoint_ns, value=memory.setpoint), series
     )
     both = there & also
-    if not both.all():
-        rows, actual, setpoint = rows[both], actual[both], setpoint[both]
     error = setpoint - actual
+    score = np.abs(error)
+    if not both.all():
+        # Neither on nor off: that breaks a running delay off, however short the gap looks here.
+        error[~both], score[~both] = 0.0, np.nan
     scores = Scores(
         time_ns=series.batch.time_ns[rows],
         rows=rows,
-        score=np.abs(error),
+        score=score,
         told=error,
         pick_up=limit.above,
         drop_off=limit.clears_at,

@@ -3,6 +3,7 @@
 For the terminal, the events and the pages, so that all three say the same. Pure.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -64,7 +65,7 @@ def in_words(limit: Limit) -> str:
     if isinstance(limit, Silence):
         return (
             f"{verb} when {limit.joint or 'any joint'} says nothing for "
-            f"{_seconds(limit.after_s)}; clears with its next frame"
+            f"{_seconds(limit.after_s)}; clears with its next frame{_latch(limit)}"
         )
     if isinstance(limit, Bus) and _is_lost(limit):
         return (
@@ -225,8 +226,9 @@ def _of_image(limit: Thermal, what: str, of: str, displays: Mapping[str, Display
     full = f"{_number(limit.above_percent, 2)} %"
     drop_off = limit.above_percent if limit.drop_off_percent is None else limit.drop_off_percent
     cooling = f", {_seconds(limit.cooling_s)} at rest" if limit.cooling_s is not None else ""
+    ambient = "" if limit.most_degC is None else " at 40 °C of ambient"
     image = (
-        f"the thermal image of the {what} {of} ({carried} carried for ever, time constant "
+        f"the thermal image of the {what} {of} ({carried} carried for ever{ambient}, time constant "
         f"{_seconds(limit.heating_s)}{cooling})"
     )
     return _Phrases(
@@ -292,7 +294,7 @@ def _recorder_sentence(change: Change, limit: OfRecorder) -> str:
     return f"{said.back}, now {value}, peak {peak} ({limit.name})"
 
 
-def _latch(limit: Timed) -> str:
+def _latch(limit: Timed | Silence) -> str:
     return "; stays until acknowledged" if limit.severity == "trip" else ""
 
 
@@ -321,16 +323,19 @@ def worth(limit: Limit, value: float, displays: Mapping[str, Display] = DISPLAYS
         case Thermal():
             return f"{_number(value * 100, 1)} %"
         case Rate():
-            return _per_min(limit, value, displays)
+            return _per_min(limit, value, displays, setting=False)
         case _:
-            return _shown(limit.channel, value, displays=displays)
+            return _shown(limit.channel, value, displays=displays, setting=False)
 
 
-def _per_min(limit: Rate, value: float, displays: Mapping[str, Display]) -> str:
+def _per_min(
+    limit: Rate, value: float, displays: Mapping[str, Display], *, setting: bool = True
+) -> str:
     display = displays[CHANNELS[limit.channel].quantity]
     # A difference of temperatures is told in kelvins, unless a page shows other degrees.
     unit = "K" if display.unit == "°C" else display.unit
-    return f"{_number(value * display.factor, display.decimals + 1)} {unit}/min"
+    number = value * display.factor
+    return f"{_number(number, display.decimals + 1, setting=setting)} {unit}/min"
 
 
 def _shown(
@@ -338,11 +343,12 @@ def _shown(
     value: float,
     *,
     unit: bool = True,
+    setting: bool = True,
     displays: Mapping[str, Display] = DISPLAYS,
 ) -> str:
     """Write a value of a channel in its display unit, with one digit more than pages show."""
     display = displays[CHANNELS[channel].quantity]
-    number = _number(value * display.factor, display.decimals + 1)
+    number = _number(value * display.factor, display.decimals + 1, setting=setting)
     return f"{number} {display.unit}" if unit and display.unit else number
 
 
@@ -351,10 +357,13 @@ def _seconds(span_s: float) -> str:
     for worth, unit in ((3600.0, "h"), (60.0, "min")):
         if span_s >= 2 * worth and span_s % worth == 0:
             return f"{_number(span_s / worth, 0)} {unit}"
-    return f"{_number(span_s, 3)} s"
+    return f"{_number(span_s, 3, setting=True)} s"
 
 
-def _number(value: float, decimals: int) -> str:
+def _number(value: float, decimals: int, *, setting: bool = False) -> str:
+    """Write a number; of a `setting` at least two digits that say something: never 0 for 0.0005."""
+    if setting and 0 < abs(value) < 1:
+        decimals = max(decimals, 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{decimals}f}"
     if "." in text:
         text = text.rstrip("0").rstrip(".")

@@ -16,6 +16,7 @@ from logger.joint.channels import CHANNELS
 from logger.joint.layout import layout_from, shipped, shipped_text
 from logger.limits.limit import check_against, read_limits
 from logger.tell.settings import read_tell
+from replay.tuning.sweep import read_sweep
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -48,7 +49,7 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, board, stop, tell, several = (
+    bench, layout, limits, board, stop, tell, several, sweep = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -63,6 +64,7 @@ def readers_bench(tmp_path: Path) -> Path:
         board + bench[bench.index("[[joint]]") :], encoding="utf-8"
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
+    (tmp_path / "sweep.toml").write_text(sweep, encoding="utf-8")
     return tmp_path
 
 
@@ -76,6 +78,8 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     assert [one.name for one in read_tell(readers_bench / "tell.toml").targets] == ["desk", "lamp"]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    limits = read_limits(readers_bench / "limits.toml")
+    assert len(read_sweep(readers_bench / "sweep.toml", limits).candidates) == 7
 
 
 def test_the_decoded_frame_is_what_the_guide_says(readers_bench: Path):

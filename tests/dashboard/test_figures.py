@@ -87,7 +87,7 @@ def test_an_alert_from_before_the_beginning(overheat: Recording, tmp_path: Path)
         end_ns=alert.raised_ns + 70 * S,
     )
     cut = Recording.open(made.path)
-    spans = alert_spans(cut.alerts(), cut.limits, (), cut.start_ns)
+    spans = alert_spans(cut.alerts(), cut.limit_sets, (), cut.start_ns)
     told = next(one for one in spans if "80 °C" in one.text)
     assert (told.start_s, told.end_s) == (0.0, None)
     assert told.text.endswith(", since before")

@@ -7,6 +7,16 @@ from logger.store.read import RecordingReader
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
+HOT = """
+format = 1
+[[limit]]
+name = "hot"
+kind = "level"
+severity = "trip"
+channel = "temperature_housing_degC"
+above = 25.0
+drop_off = 20.0
+"""
 SILENT = """
   window.AudioContext = window.webkitAudioContext = undefined;
 """
@@ -55,8 +65,7 @@ def _live(browser: Browser, address: str, *, before: str = "") -> Page:
 @pytest.fixture
 def page(browser: Browser, bench, serve):
     """Give a Live page over joints of which one is tripped."""
-    text = bench.limits.read_text("utf-8").replace("above       = 80.0", "above       = 25.0")
-    bench.limits.write_text(text.replace("drop_off    = 76.0", "drop_off    = 20.0"), "utf-8")
+    bench.limits.write_text(HOT, "utf-8")
     bench.joints()
     _, path = bench.logger("--name", "Heard")
     page = _live(browser, serve(bench.recordings))

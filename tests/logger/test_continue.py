@@ -226,6 +226,59 @@ def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
         settings_to_go_on(path, limits_file=bad)
 
 
+def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
+    """Live nobody was silent while nobody listened; the recording says the same afterwards."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-11", limits_from(LIMITS, "limits.toml")), _health(70), _health(95))
+    time.sleep(0.8)
+    later = tmp_path / "later.toml"
+    more = LIMITS + '[[limit]]\nname = "dead"\nkind = "silence"\nseverity = "trip"\nafter_s = 9\n'
+    later.write_text(more, encoding="utf-8")
+    _run(settings_to_go_on(path, limits_file=later), _health(65), _health(40))
+    recording = Recording.open(path)
+    told = [
+        (event.kind, event.limit, event.value)
+        for event in recording.events()
+        if event.kind in {"raised", "returned"}
+    ]
+    # The peak is of before the pause.
+    assert told == [("raised", "hot", 70.0), ("returned", "hot", 95.0)]
+    assert [(one.limit, one.peak) for one in excursions(recording)] == [("hot", 95.0)]
+
+
+FROZEN = """
+format = 1
+
+[[limit]]
+name = "stuck"
+kind = "frozen"
+severity = "warning"
+channel = "temperature_housing_degC"
+within = 1.0
+load = "current_A"
+load_above = 5.0
+on_delay_s = 0.1
+"""
+
+
+def test_a_frozen_reading_is_held_against_where_it_froze(tmp_path: Path):
+    """Gone on with, it must move from the reading with which the wait began, not from a later."""
+    path = tmp_path / "rec"
+    limits = limits_from(FROZEN, "limits.toml")
+    loaded = [message for _ in range(8) for message in (_current(900), _health(40))]
+    later = [message for _ in range(14) for message in (_current(900), _health(41))]
+    _run(_first(path, "on-12", limits), *loaded, *later)
+    (raised,) = [event for event in Recording.open(path).events() if event.kind == "raised"]
+    assert raised.value == 41.0
+    plan = plan_for(
+        limits,
+        joint="shoulder",
+        hold_ns=Recording.open(path).bench.hold_ns_of(Recording.open(path).bench.joints[0]),
+    )
+    state = taken_up(plan, start_of(path), start_ns=raised.time_ns + 10**10)
+    assert state.memories["stuck"].anchor == 40.0
+
+
 def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):
     """No recording, another bench, one that is being written: a sentence, nothing changed."""
     path = tmp_path / "rec"

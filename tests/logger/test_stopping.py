@@ -209,7 +209,7 @@ def test_an_adapter_that_is_away_at_that_moment_is_told(
 ):
     """The joint falls silent with its adapter, that trips, and the frame cannot be sent."""
     joints = _Joints()
-    silence = '[[limit]]\nname = "gone"\nkind = "silence"\nseverity = "trip"\nafter_s = 0.3\n'
+    silence = '[[limit]]\nname = "gone"\nkind = "silence"\nseverity = "trip"\nafter_s = 1.0\n'
     with Adapter(tmp_path / "line", answer=joints.answer, talk=joints.talk) as adapter:
         settings = _settings(_text(tmp_path / "line"), tmp_path / "rec")
         settings = RecordSettings(

@@ -14,6 +14,7 @@ from logger.limits import inverse_time
 from logger.limits.change import Change
 from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
 from logger.limits.limit import LimitSet, limits_from
+from logger.limits.thermal import ThermalMemory
 from tests.limit_oracle import scores_of, told_by_oracle
 
 S = 1_000_000_000
@@ -45,7 +46,8 @@ def drawn_limit(random, kind: str, name: str = "limit") -> dict:
         return {**keys, "channel": TORQUE, "magnitude": magnitude, **side}
     if kind == "outside":
         keys |= {"kind": "level", "channel": TORQUE, "magnitude": bool(random.integers(2))}
-        keys["outside"] = [float(random.integers(-3, 1)), float(random.integers(2, 4))]
+        lowest = float(random.integers(0 if keys["magnitude"] else -3, 1))
+        keys["outside"] = [lowest, float(random.integers(2, 4))]
         return keys | ({"inside": [1.0, 1.5]} if random.integers(2) else {})
     if kind == "inverse-time":
         reset = _choice(random, "instant", "held", "dependent")
@@ -302,6 +304,42 @@ def test_no_error_while_a_set_point_is_missing():
     assert over(keys, times, **{TORQUE: torque, SETPOINT: some})[0] == [("raised", 11.0)]
     some = [9.0] * 4 + [math.nan] * 8
     assert over(keys, times, **{TORQUE: torque, SETPOINT: some})[0] == [("raised", 3.0)]
+
+
+def test_a_slow_set_point_that_pauses_breaks_a_delay_off():
+    """Its gap is longer than its own hold, though errors were missing for a moment only."""
+    keys = {"kind": "tracking", "channel": TORQUE, "above": 5.0, "on_delay_s": 4.0}
+    times = np.arange(0, 12, 0.5)
+    some = np.where(times < 0.5, 9.0, np.nan)
+    # 2 s hold: at 2.5 s there is no error, at 3 s there is one again.
+    some[times >= 3.0] = 9.0
+    said, _ = over(keys, times, **{TORQUE: np.zeros(len(times)), SETPOINT: some})
+    assert said == [("raised", 7.0)]
+
+
+def test_cooling_counts_each_time_without_a_recorder():
+    """Started and ended again without a reading, a thermal image goes on cooling."""
+    keys = {"kind": "thermal", "channel": CURRENT, "basic": 1.0, "heating_s": 60.0}
+    (limit,) = plan_of([{"name": "x", "severity": "trip", **keys}], {CURRENT: S}).limits
+    warm = ThermalMemory(last_ns=0, block_level=1.0)
+    twice = warm.cooled(limit, 30 * S).cooled(limit, 60 * S)
+    assert twice.level == pytest.approx(math.exp(-1.0))
+
+
+def test_no_current_is_too_large_for_an_image():
+    """What overflows a square still warms, and the image stays a number."""
+    keys = {"kind": "thermal", "channel": CURRENT, "basic": 1.0, "heating_s": 60.0}
+    said, state = over(keys, [0, 0, 1, 2], **{CURRENT: [1e200, 1e200, 1.0, 1.0]})
+    assert said == [("raised", 1.0)]
+    assert math.isfinite(state.memories["x"].level)
+
+
+def test_two_levels_of_a_torque_tell_its_directions_apart():
+    """-7 lies between -10 and 5: of `outside` the sign counts, where of `above` it does not."""
+    keys = {"kind": "level", "channel": TORQUE, "outside": [-10.0, 5.0]}
+    times, torque = [0, 1, 2], [-7.0, -11.0, -7.0]
+    said, _ = over(keys, times, **{TORQUE: torque})
+    assert said == [("raised", 1.0), ("returned", 2.0)]
 
 
 def test_a_frozen_reading_thaws_only_by_moving():

@@ -219,6 +219,16 @@ def test_what_fits_the_bench_is_taken(bench):
             "carries current_A of 'elbow'.",
         ),
         (
+            f'kind = "rate"\n{CURRENT}rise_per_min = 5.0\nover_s = 0.01\njoint = "elbow"\n',
+            "over_s: found 0.01, expected at least 0.02, two periods of the frame that carries "
+            "current_A of 'elbow': one step is no rise.",
+        ),
+        (
+            'kind = "silence"\nafter_s = 0.01\njoint = "elbow"\n',
+            "after_s: found 0.01, expected more than 0.01, the period of the quickest frame of "
+            "'elbow'.",
+        ),
+        (
             TOUCH + 'joint = "skni"\n',
             "joint: found 'skni', expected a joint of the bench. Did you mean 'skin'?",
         ),
@@ -229,6 +239,16 @@ def test_what_does_not_fit_the_bench(bench, text, sentence):
     with pytest.raises(InputError) as fault:
         check_against(limits_from(HEAD + text, "limits.toml"), bench, "limits.toml")
     assert str(fault.value) == f"limits.toml: limit[1] (x).{sentence}"
+
+
+@pytest.mark.parametrize("name", ["frames-lost", "disk-low", "stop-without-effect"])
+def test_a_name_that_the_recorder_has_for_itself(bench: Bench, name: str):
+    """Two alerts of one name would take each other's numbers; its own watch may be set, though."""
+    text = (HEAD + BUS).replace('"x"', f'"{name}"')
+    with pytest.raises(InputError, match="which the recorder says of itself"):
+        check_against(limits_from(text, "limits.toml"), bench, "limits.toml")
+    lost = HEAD.replace('"x"', '"frames-lost"') + 'kind = "bus"\nwatch = "lost"\n'
+    check_against(limits_from(lost, "limits.toml"), bench, "limits.toml")
 
 
 def test_limits_of_a_recording_stay_as_they_were(bench):

@@ -20,6 +20,21 @@ FAST = level(channel="speed_rad_s", above=3.4907, on_delay_s=600)
 QUIET = Silence(name="silent", severity="warning", after_s=0.5)
 
 
+def test_no_setting_is_told_as_nothing():
+    """However small a level or a delay is, it is told with digits that say something."""
+    small = level(channel="current_A", above=0.004, drop_off=0.0015, on_delay_s=0.0003)
+    assert in_words(small) == (
+        "warns when the current of shoulder, in either direction, stays above 0.004 A for "
+        "0.0003 s; clears below 0.0015"
+    )
+
+
+def test_a_silence_that_trips_latches_as_well():
+    """As of every other kind."""
+    quiet = Silence(name="silent", severity="trip", after_s=2)
+    assert in_words(quiet).endswith("clears with its next frame; stays until acknowledged")
+
+
 @pytest.mark.parametrize(
     ("limit", "words", "short"),
     [

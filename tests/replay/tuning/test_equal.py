@@ -162,13 +162,15 @@ def levels(draw):
     )
     delays = f"on_delay_s = {draw(DELAYS)}\noff_delay_s = {draw(DELAYS)}\n"
     head = f'name = "x"\nseverity = "warning"\n{delays}'
+    magnitude = kind != "touch" and draw(st.booleans())
     level = draw(st.integers(low * 10, high * 10)) / 10
+    if magnitude:
+        level = abs(level)
     back = draw(st.sampled_from([0.0, 0.0, 0.5, 4.0]))
     if kind == "touch":
         return _limit(
             f'{head}kind = "touch"\ncontact_s = 10.0\nabove = {level}\ndrop_off = {level - back}'
         )
-    magnitude = draw(st.booleans())
     head += f'kind = "level"\nchannel = "{channel}"\nmagnitude = {str(magnitude).lower()}\n'
     if kind == "outside":
         wide = draw(st.sampled_from([1.0, 5.0, 20.0]))
