@@ -57,8 +57,9 @@ def course_of(scores: Scores) -> Course:
         rows = slice(begin * _READINGS, stop * _READINGS)
         return time_ns[rows], score[rows]
 
-    low = np.minimum.reduceat(score, first) if n else np.empty(0)
-    high = np.maximum.reduceat(score, first) if n else np.empty(0)
+    # A reading without a score (NaN) is on no side, and must not hide those beside it.
+    low = np.fmin.reduceat(score, first) if n else np.empty(0)
+    high = np.fmax.reduceat(score, first) if n else np.empty(0)
     return Course(
         start_ns=time_ns[first],
         end_ns=time_ns[last] + 1,
