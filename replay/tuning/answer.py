@@ -12,7 +12,8 @@ from typing import Any, Final
 from logger.joint.channels import CHANNELS, DISPLAYS
 from logger.store.manifest import time_text
 from replay.tuning.choice import RULE, Judgement, Total
-from replay.tuning.sweep import BadEnd, Candidate
+from replay.tuning.sweep import Candidate
+from replay.tuning.sweep_file import BadEnd
 from replay.tuning.tune import Tuned
 
 __all__ = ["HEAD", "Outcome", "best_rows", "outcome", "plain", "provenance", "sentences"]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from logger.limits.level import Level
 from replay.recording import Recording
 from replay.tuning.pyramid import by_pyramid
-from replay.tuning.sweep import BadEnd
+from replay.tuning.sweep_file import BadEnd
 
 __all__ = ["Spans", "bad_ends"]
 

@@ -14,15 +14,15 @@ from logger.limits import silence
 from logger.limits.change import Change
 from logger.limits.evaluate import Memory, fresh_memory, measured
 from logger.limits.frozen import Frozen, FrozenMemory
-from logger.limits.hysteresis import LevelState, step
+from logger.limits.hysteresis import LevelState
 from logger.limits.limit import OfJoint
 from logger.limits.series import Series
 from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal, ThermalMemory
 from replay.recording import Recording
 from replay.tuning.shared import Shared, shared
-from replay.tuning.spans import Alerts, Heed, alerts_of, heard_of
-from replay.tuning.walk import course_of, walk
+from replay.tuning.spans import Alerts, Flips, Heed, alerts_of, flips_of, heard_of
+from replay.tuning.walk import course_of, flipped, walk
 
 __all__ = ["in_full"]
 
@@ -69,10 +69,10 @@ def in_full(
                 group.take(series)
             _all_silent(silences, batch.time_ns, min(until, heard.until_ns), least_ns=least_ns)
             at = until
-    changes: dict[int, list[Change]] = {one.place: one.changes for one in silences}
+    flips = {one.place: flips_of(one.changes) for one in silences}
     for group in groups:
-        changes.update(group.changes)
-    return [alerts_of(changes[place]) for place in range(len(limits))]
+        flips.update(group.flips)
+    return [alerts_of(flips[place]) for place in range(len(limits))]
 
 
 class _Group:
@@ -83,7 +83,7 @@ class _Group:
         self.joint = joint
         self.memory: Memory | None = fresh_memory(of.measure)
         self.states = [LevelState() for _ in of.sets]
-        self.changes: dict[int, list[Change]] = {one.place: [] for one in of.sets}
+        self.flips: dict[int, list[Flips]] = {one.place: [] for one in of.sets}
 
     def take(self, series: Series) -> None:
         scores, self.memory = measured(self.of.measure, self.memory, series)
@@ -91,12 +91,12 @@ class _Group:
             return
         if len(self.of.sets) == 1:
             (one,) = self.of.sets
-            found, self.states[0] = step(one.limit, self.states[0], scores, joint=self.joint)
-            self.changes[one.place] += [change for _, change in found]
+            flips, self.states[0] = flipped(one.limit, self.states[0], scores, joint=self.joint)
+            self.flips[one.place] += flips
             return
         course = course_of(scores)
         for index, one in enumerate(self.of.sets):
-            changes, self.states[index] = walk(
+            flips, self.states[index] = walk(
                 one.limit,
                 self.states[index],
                 course,
@@ -104,7 +104,7 @@ class _Group:
                 drop_off=one.drop_off,
                 joint=self.joint,
             )
-            self.changes[one.place] += changes
+            self.flips[one.place] += flips
 
     def go_on(self, time_ns: int) -> None:
         """Do what `evaluate.gone_on` does, for limits that share a memory."""

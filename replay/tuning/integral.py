@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.change import Change
 from logger.limits.curves import CURVES, inverse_s
-from logger.limits.hysteresis import LevelState, step
+from logger.limits.hysteresis import LevelState
 from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from logger.limits.series import Series
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 from replay.tuning.near import longest
 from replay.tuning.pyramid import Rows, Seconds, pieces, seconds_of
-from replay.tuning.spans import Alerts, Heed, alerts_of, heard_of
+from replay.tuning.spans import Alerts, Flips, Heed, alerts_of, heard_of
+from replay.tuning.walk import flipped
 
 __all__ = ["by_runs", "forgets"]
 
@@ -44,7 +44,7 @@ class _Run:
     limit: InverseTime
     state: LevelState = field(default_factory=LevelState)
     memory: InverseMemory = field(default_factory=InverseMemory)
-    changes: list[Change] = field(default_factory=list)
+    flips: list[Flips] = field(default_factory=list)
 
     @property
     def idle(self) -> bool:
@@ -96,7 +96,7 @@ def by_runs(
                     if index % 16 == 0:
                         heed((done + share) / len(by_channel))
                     _taken(run, seconds, rows, span_ns, joint=joint, hold_ns=hold_ns)
-    return [alerts_of(run.changes) for run in runs]
+    return [alerts_of(run.flips) for run in runs]
 
 
 def _taken(
@@ -134,8 +134,8 @@ def _taken(
         )
         series = Series(batch, {run.limit.channel: hold_ns})
         scores, run.memory = measure_inverse_time(run.limit, run.memory, series)
-        found, run.state = step(run.limit, run.state, scores, joint=joint)
-        run.changes += [change for _, change in found]
+        flips, run.state = flipped(run.limit, run.state, scores, joint=joint)
+        run.flips += flips
         at, ahead = stop, min(2 * ahead, _MOST)
 
 

@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.change import Change
 from logger.limits.evaluate import measured
 from logger.limits.hysteresis import LevelState
 from logger.limits.level import Level, Outside
@@ -21,7 +20,7 @@ from logger.limits.touch import Touch
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 from replay.tuning.shared import Set, shared
-from replay.tuning.spans import Alerts, Heard, Heed, alerts_of, heard_of
+from replay.tuning.spans import Alerts, Flips, Heard, Heed, alerts_of, heard_of
 from replay.tuning.walk import Course, walk
 
 __all__ = ["Rows", "Seconds", "by_pyramid", "pieces", "seconds_of"]
@@ -132,7 +131,7 @@ def by_pyramid(
     `heed` is called with the share that is done, and may raise to end it.
     """
     hold_ns = recording.hold_ns(joint)
-    changes: list[list[Change]] = [[] for _ in limits]
+    changes: list[list[Flips]] = [[] for _ in limits]
     states = [LevelState() for _ in limits]
     known: dict[str, Seconds] = {}
     groups = shared(enumerate(limits), hold_ns)
@@ -166,7 +165,7 @@ def _walked(
     course: Course,
     sets: Sequence[Set],
     states: list[LevelState],
-    changes: list[list[Change]],
+    changes: list[list[Flips]],
     joint: str,
 ) -> None:
     """Take the limits of one group over a piece."""

@@ -1,6 +1,6 @@
 """What a limit raised over a recording, as arrays; and when somebody listened. Pure."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from logger.limits.change import Change
 from logger.store.events import Event
 
-__all__ = ["STANDING_NS", "Alerts", "Heard", "Heed", "alerts_of", "heard_of"]
+__all__ = ["STANDING_NS", "Alerts", "Flips", "Heard", "Heed", "alerts_of", "flips_of", "heard_of"]
 
 Heed = Callable[[float], None]
 """Is told the share of a piece of work that is done, 0 to 1; raises to end it."""
@@ -40,22 +40,41 @@ class Alerts:
         )
 
 
-def alerts_of(changes: Iterable[Change]) -> Alerts:
-    """Return the alerts that the raises and returns of one limit make, given in order."""
-    onset: list[int] = []
-    raised: list[int] = []
-    returned: list[int] = []
-    for change in changes:
-        if change.kind == "raised":
-            onset.append(change.onset_ns)
-            raised.append(change.time_ns)
-            returned.append(STANDING_NS)
-        else:
-            returned[-1] = change.time_ns
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flips:
+    """n changes of one limit in order of time: raised and returned by turns."""
+
+    raised: bool
+    """Whether the first is a raise."""
+    onset_ns: NDArray[np.int64]
+    time_ns: NDArray[np.int64]
+
+
+def flips_of(changes: Sequence[Change]) -> list[Flips]:
+    """Return the changes of one limit, given in order, as arrays."""
+    if not changes:
+        return []
+    return [
+        Flips(
+            raised=changes[0].kind == "raised",
+            onset_ns=np.array([one.onset_ns for one in changes], np.int64),
+            time_ns=np.array([one.time_ns for one in changes], np.int64),
+        )
+    ]
+
+
+def alerts_of(parts: Sequence[Flips]) -> Alerts:
+    """Return the alerts that the changes of one limit make; the first of all is a raise."""
+    nothing = np.empty(0, np.int64)
+    raised = [part.time_ns[not part.raised :: 2] for part in parts]
+    onset = [part.onset_ns[not part.raised :: 2] for part in parts]
+    returned = np.concatenate([nothing, *(part.time_ns[part.raised :: 2] for part in parts)])
+    begun = np.concatenate([nothing, *raised])
+    standing = np.full(len(begun) - len(returned), STANDING_NS, np.int64)
     return Alerts(
-        onset_ns=np.array(onset, np.int64),
-        raised_ns=np.array(raised, np.int64),
-        returned_ns=np.array(returned, np.int64),
+        onset_ns=np.concatenate([nothing, *onset]),
+        raised_ns=begun,
+        returned_ns=np.concatenate([returned, standing]),
     )
 
 

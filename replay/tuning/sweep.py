@@ -11,133 +11,20 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
-from pydantic import Field, model_validator
 
 from logger.errors import InputError
-from logger.joint.value import ChannelName
 from logger.limits.bus import OfRecorder
-from logger.limits.kind import Delay, Finite, Span
 from logger.limits.limit import LimitSet, OfJoint
-from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+from logger.settings_file import checked, nearest, read_text, read_toml
+from replay.tuning.sweep_file import MOST, BadEnd, SweepFile, Vary
 
-__all__ = ["MOST", "BadEnd", "Candidate", "Change", "Sweep", "read_sweep", "sweep_from"]
+__all__ = ["Candidate", "Change", "Sweep", "read_sweep", "sweep_from"]
 
-MOST: Final = 200_000
-"""Candidates of one sweep; more is a slip of the pen."""
 _FIXED: Final = frozenset(("name", "kind", "severity", "joint", "channel", "load"))
 """What a limit is; the rest is how it is set."""
-
-
-class BadEnd(Settings):
-    """What a limit should have told of before it came: a level on a channel, or a note."""
-
-    channel: ChannelName | None = None
-    above: Finite | None = None
-    below: Finite | None = None
-    drop_off: Finite | None = None
-    for_s: Delay = 0.0
-    """The level must have stood for so long; it counts from its first reading."""
-    joint: str | None = None
-    """None: each joint that is judged, for itself."""
-    note: str | None = Field(default=None, min_length=1)
-    """A text that the note contains, capitals or not."""
-    length_s: Span | None = None
-    """How long the bad end lasts from its note on."""
-    within_s: Span | None = None
-    """An alert counts for a bad end that comes within so long; None: since the one before."""
-    apart_s: Delay = 60.0
-    """Bad ends that follow each other within so long are one."""
-    least_lead_s: Delay = 0.0
-    """An alert that comes later than this before a bad end does not catch it."""
-
-    @model_validator(mode="after")
-    def _fits(self) -> "BadEnd":
-        if (self.channel is None) == (self.note is None):
-            raise ValueError("channel: expected one of channel (with above or below) and note.")
-        if self.note is not None:
-            for key in ("above", "below", "drop_off", "for_s"):
-                if key in self.model_fields_set:
-                    raise ValueError(
-                        f"{key}: found it beside note, expected length_s: how long a bad end "
-                        "lasts from its note on."
-                    )
-            if self.length_s is None:
-                raise ValueError(
-                    "length_s: this key is missing; beside note it says how long the bad end "
-                    "lasts from there on."
-                )
-            return self
-        if self.length_s is not None:
-            raise ValueError(
-                "length_s: found it without note; a level lasts for as long as it stands."
-            )
-        if (self.above is None) == (self.below is None):
-            raise ValueError("above: expected one of above and below.")
-        return self
-
-
-class _Vary(Settings):
-    """One key of one limit, and the values that it is to take."""
-
-    limit: str
-    key: str
-    values: tuple[Any, ...] | None = None
-    start: Finite | None = Field(default=None, alias="from")
-    to: Finite | None = None
-    steps: int | None = Field(default=None, ge=2, le=100_000)
-    spacing: Literal["linear", "log"] = "linear"
-    offset_of: str | None = None
-    """The values are added to what this other key of the limit has."""
-
-    @model_validator(mode="after")
-    def _fits(self) -> "_Vary":
-        if (self.values is None) == (self.start is None and self.to is None):
-            raise ValueError("values: expected either values, or from and to.")
-        if self.values is not None:
-            if not self.values:
-                raise ValueError("values: found an empty list, expected at least one value.")
-            for key in ("steps", "spacing"):
-                if key in self.model_fields_set:
-                    raise ValueError(f"{key}: found it beside values, expected it with from, to.")
-            return self
-        if self.start is None or self.to is None:
-            raise ValueError("from: expected both from and to.")
-        if self.start >= self.to:
-            raise ValueError(
-                f"to: found {self.to:g}, expected more than {self.start:g}, the from of this "
-                "range: it is empty."
-            )
-        if self.spacing == "log" and self.start <= 0:
-            raise ValueError(
-                f"from: found {self.start:g} with spacing = 'log', expected more than 0."
-            )
-        return self
-
-    def spaced(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
-        """Return the values at some shares (0 to 1) of the range, as a person would write them."""
-        assert self.start is not None
-        assert self.to is not None
-        if self.spacing == "log":
-            low, high = math.log(self.start), math.log(self.to)
-            found = np.exp(low + shares * (high - low))
-        else:
-            found = self.start + shares * (self.to - self.start)
-        return [min(max(float(f"{one:.9g}"), self.start), self.to) for one in found.tolist()]
-
-
-class _Random(Settings):
-    draws: int = Field(ge=1, le=MOST)
-    seed: int = Field(ge=0)
-
-
-class _SweepFile(Settings):
-    format: Literal[1]
-    bad_end: BadEnd
-    vary: tuple[_Vary, ...] = Field(min_length=1)
-    random: _Random | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +89,7 @@ def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
     InputError
         File, key, found, expected; or no combination is a limit.
     """
-    file = checked(_SweepFile, read_toml(text, where), where)
+    file = checked(SweepFile, read_toml(text, where), where)
     mistakes = [
         f"{where}: vary[{index}].{said}"
         for index, vary in enumerate(file.vary, start=1)
@@ -245,7 +132,7 @@ def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
     )
 
 
-def _misfits(vary: _Vary, file: _SweepFile, limits: LimitSet) -> Iterator[str]:
+def _misfits(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[str]:
     """Yield what one entry wants that the limits file does not give."""
     limit = limits.named(vary.limit)
     known = [one.name for one in limits.limits]
@@ -299,7 +186,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _combinations(file: _SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
+def _combinations(file: SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
     if file.random is not None:
         dice = np.random.default_rng(file.random.seed)
         columns: list[list[Any]] = []
@@ -329,7 +216,7 @@ def _combinations(file: _SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
 def _made(
     name: str,
     changes: tuple[Change, ...],
-    vary: tuple[_Vary, ...],
+    vary: tuple[Vary, ...],
     limits: LimitSet,
     known: dict[tuple[tuple[str, Any], ...], OfJoint | str],
 ) -> OfJoint | str:

@@ -31,7 +31,7 @@ from replay.tuning.still import may_freeze
 __all__ = ["Task", "alerts_on", "tasks_of", "worked"]
 
 _LEVELS = (Level, RatedLevel, Outside, Touch)
-_FEW: Final = 250
+_FEW: Final = 1000
 """Levels in a part at least."""
 _MANY: Final = 4
 """So many thermal images cost less by their moments than one by one."""
@@ -61,8 +61,9 @@ def tasks_of(
     groups: dict[str, list[int]] = {}
     for place, limit in enumerate(limits):
         if not isinstance(limit, _LEVELS):
-            # Silences share a read as well, and nothing else.
-            key = "" if isinstance(limit, Silence) else scores_of(limit)
+            # What is costly about silences and images is done once for all of them.
+            alike = isinstance(limit, Silence) or summed(limit)
+            key = limit.kind if alike else scores_of(limit)
             groups.setdefault(key, []).append(place)
     cuts = [
         levels[first::count] for count in [_cuts(len(levels), slices)] for first in range(count)

@@ -20,7 +20,8 @@ from replay.tuning.choice import Judgement, Total, choice, front, judged, total
 from replay.tuning.run import Progress, run
 from replay.tuning.score import Score, Terms, score
 from replay.tuning.spans import Alerts, heard_of
-from replay.tuning.sweep import BadEnd, Candidate, Sweep
+from replay.tuning.sweep import Candidate, Sweep
+from replay.tuning.sweep_file import BadEnd
 from replay.tuning.tasks import Task, tasks_of
 
 __all__ = ["Asked", "Row", "Tested", "Tuned", "prepared", "tuned"]

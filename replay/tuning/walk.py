@@ -13,12 +13,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.change import Change
 from logger.limits.hysteresis import LevelState, step
 from logger.limits.kind import Scores, Timed
 from replay.tuning.near import may_complete
+from replay.tuning.spans import Flips, flips_of
 
-__all__ = ["Course", "course_of", "walk"]
+__all__ = ["Course", "course_of", "flipped", "walk"]
 
 _FIRST: Final = 4
 """Buckets that are looked at first where something may change; then twice as many each time."""
@@ -57,8 +57,9 @@ def course_of(scores: Scores) -> Course:
         rows = slice(begin * _READINGS, stop * _READINGS)
         return time_ns[rows], score[rows]
 
-    low = np.minimum.reduceat(score, first) if n else np.empty(0)
-    high = np.maximum.reduceat(score, first) if n else np.empty(0)
+    # A reading without a score (NaN) is on no side, and must not hide those beside it.
+    low = np.fmin.reduceat(score, first) if n else np.empty(0)
+    high = np.fmax.reduceat(score, first) if n else np.empty(0)
     return Course(
         start_ns=time_ns[first],
         end_ns=time_ns[last] + 1,
@@ -79,12 +80,12 @@ def walk(
     pick_up: float,
     drop_off: float,
     joint: str,
-) -> tuple[list[Change], LevelState]:
+) -> tuple[list[Flips], LevelState]:
     """Return what is raised and returns over a course, and the state behind it.
 
-    Their peaks are those of the readings that were looked at.
+    The peak of the state is one of the readings that were looked at.
     """
-    found: list[Change] = []
+    found: list[Flips] = []
     count = len(course.low)
     places: dict[bool, NDArray[np.intp]] = {}
     at, ahead = 0, _FIRST
@@ -102,7 +103,7 @@ def walk(
             at = int(ahead_of[place])
         stop = min(at + ahead, count)
         time_ns, score = course.scores(at, stop)
-        changes, state = step(
+        flips, state = flipped(
             limit,
             state,
             Scores(
@@ -116,9 +117,49 @@ def walk(
             ),
             joint=joint,
         )
-        found += [change for _, change in changes]
+        found += flips
         at, ahead = stop, min(2 * ahead, _MOST)
     return found, state
+
+
+def flipped(
+    limit: Timed, state: LevelState, scores: Scores, *, joint: str
+) -> tuple[list[Flips], LevelState]:
+    """Return what scores change about a limit, and the state behind them.
+
+    With delays by hysteresis.py. Without any a reading on one side decides by itself, gaps make no
+    difference and nothing is ever pending, so that arrays tell it: a limit that chatters a hundred
+    thousand times a day costs no more than one that does not.
+    """
+    if limit.on_delay_s > 0 or limit.off_delay_s > 0:
+        changes, state = step(limit, state, scores, joint=joint)
+        return flips_of([change for _, change in changes]), state
+    score = scores.score
+    if len(score) == 0:
+        return [], state
+    if (
+        float(score.max()) < scores.pick_up
+        if not state.active
+        else (float(score.min()) > scores.drop_off)
+    ):
+        return [], state
+    side = (score <= scores.drop_off).astype(np.int8)
+    np.negative(side, out=side)
+    side[score >= scores.pick_up] = 1
+    told = np.flatnonzero(side)
+    kept = side[told]
+    before = np.concatenate(([1 if state.active else -1], kept[:-1]))
+    changed = told[kept != before]
+    active = state.active ^ bool(len(changed) % 2)
+    after = LevelState(
+        active=active,
+        last_ns=int(scores.time_ns[-1]),
+        peak=float(scores.told[-1]) if active else None,
+    )
+    if len(changed) == 0:
+        return [], after
+    time_ns = scores.time_ns[changed]
+    return [Flips(raised=not state.active, onset_ns=time_ns, time_ns=time_ns)], after
 
 
 def _places(

@@ -18,7 +18,7 @@ from replay.recording import Recording
 from replay.tuning.full import in_full
 from replay.tuning.image import by_moments, summed
 from replay.tuning.pyramid import by_pyramid
-from replay.tuning.spans import alerts_of
+from replay.tuning.spans import alerts_of, flips_of
 from replay.tuning.tasks import alerts_on
 
 S = 1_000_000_000
@@ -29,7 +29,7 @@ name = "l"
 [[frame]]
 name = "s"
 identifier = 1
-length = 6
+length = 4
 hold_s = 0.5
 [[frame.value]]
 channel = "current_A"
@@ -43,9 +43,14 @@ byte = 2
 bits = 16
 signed = true
 scale = 0.01
+[[frame]]
+name = "p"
+identifier = 3
+length = 2
+hold_s = 0.3
 [[frame.value]]
 channel = "torque_setpoint_Nm"
-byte = 4
+byte = 0
 bits = 16
 signed = true
 scale = 0.01
@@ -109,9 +114,13 @@ def _frames(seed: int) -> FrameBatch:
     for index, at in enumerate(time_ns.tolist()):
         payload = b"".join(
             round(value * 100).to_bytes(2, "little", signed=True)
-            for value in (current[index], torque[index], setpoint[index])
+            for value in (current[index], torque[index])
         )
         frames.append((at, 1, 0, payload))
+        # Set-points come less often, and at times for so long not at all that they are stale.
+        if index % 4 == 0 and index % 700 < 600:
+            told = round(setpoint[index] * 100).to_bytes(2, "little", signed=True)
+            frames.append((at + 500, 3, 0, told))
         if index % 5 == 0:
             raw = round(heat[index] * 10)
             frames.append((at + 1000, 2, 0, raw.to_bytes(2, "little", signed=True)))
@@ -137,7 +146,7 @@ def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 def _told(recording: Recording, limit) -> object:
     only = LimitSet(limits=(limit,))
-    return alerts_of(judged(recording, ((recording.start_ns, only),), "a").changes)
+    return alerts_of(flips_of(judged(recording, ((recording.start_ns, only),), "a").changes))
 
 
 def _limit(text: str):
@@ -310,6 +319,47 @@ def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
     for limit, alerts in zip(limits, found, strict=True):
         # A hold of half a second is short for these time constants: none moves too fast.
         assert alerts is not None, limit
+        assert alerts.same_as(_told(recording, limit)), limit
+
+
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    sets=st.lists(
+        st.tuples(st.integers(1, 80), st.integers(0, 80), DELAYS, DELAYS), min_size=2, max_size=8
+    ),
+    turns=TURNS,
+)
+def test_tracking_past_stale_set_points(recording: _WentOn, sets: list, turns: list):
+    """Rows without an error stand among the others: they break delays and hide no other row."""
+    _went_on(recording, turns)
+    limits = [
+        _limit(
+            'name = "x"\nseverity = "trip"\nkind = "tracking"\nchannel = "torque_Nm"\n'
+            f"above = {above / 10}\ndrop_off = {min(above, back) / 10}\n"
+            f"on_delay_s = {on}\noff_delay_s = {off}"
+        )
+        for above, back, on, off in sets
+    ]
+    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
+        assert alerts.same_as(_told(recording, limit)), limit
+
+
+def test_a_current_beyond_all_measure_is_left_to_the_live_code(recording: _WentOn):
+    """Where the live code cuts a current off, moments do not answer; the alerts are the same."""
+    recording.turns = ()
+    limits = [
+        _limit(
+            'name = "x"\nseverity = "trip"\nkind = "thermal"\nchannel = "current_A"\n'
+            f"basic = {basic}\nheating_s = 300.0"
+        )
+        for basic in (0.001, 0.01, 3.0, 5.0)
+    ]
+    assert [one is None for one in by_moments(recording, "a", limits)] == [
+        True, True, False, False,
+    ]  # fmt: skip
+    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
         assert alerts.same_as(_told(recording, limit)), limit
 
 

@@ -1,0 +1,129 @@
+"""The sweep file as checked settings: what it may hold, and what fits together. Pure."""
+
+import math
+from typing import Any, Final, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from logger.joint.value import ChannelName
+from logger.limits.kind import Delay, Finite, Span
+from logger.settings_file import Settings
+
+__all__ = ["MOST", "BadEnd", "Random", "SweepFile", "Vary"]
+
+MOST: Final = 200_000
+"""Candidates of one sweep; more is a slip of the pen."""
+
+
+class BadEnd(Settings):
+    """What a limit should have told of before it came: a level on a channel, or a note."""
+
+    channel: ChannelName | None = None
+    above: Finite | None = None
+    below: Finite | None = None
+    drop_off: Finite | None = None
+    for_s: Delay = 0.0
+    """The level must have stood for so long; it counts from its first reading."""
+    joint: str | None = None
+    """None: each joint that is judged, for itself."""
+    note: str | None = Field(default=None, min_length=1)
+    """A text that the note contains, capitals or not."""
+    length_s: Span | None = None
+    """How long the bad end lasts from its note on."""
+    within_s: Span | None = None
+    """An alert counts for a bad end that comes within so long; None: since the one before."""
+    apart_s: Delay = 60.0
+    """Bad ends that follow each other within so long are one."""
+    least_lead_s: Delay = 0.0
+    """An alert that comes later than this before a bad end does not catch it."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "BadEnd":
+        if (self.channel is None) == (self.note is None):
+            raise ValueError("channel: expected one of channel (with above or below) and note.")
+        if self.note is not None:
+            for key in ("above", "below", "drop_off", "for_s"):
+                if key in self.model_fields_set:
+                    raise ValueError(
+                        f"{key}: found it beside note, expected length_s: how long a bad end "
+                        "lasts from its note on."
+                    )
+            if self.length_s is None:
+                raise ValueError(
+                    "length_s: this key is missing; beside note it says how long the bad end "
+                    "lasts from there on."
+                )
+            return self
+        if self.length_s is not None:
+            raise ValueError(
+                "length_s: found it without note; a level lasts for as long as it stands."
+            )
+        if (self.above is None) == (self.below is None):
+            raise ValueError("above: expected one of above and below.")
+        return self
+
+
+class Vary(Settings):
+    """One key of one limit, and the values that it is to take."""
+
+    limit: str
+    key: str
+    values: tuple[Any, ...] | None = None
+    start: Finite | None = Field(default=None, alias="from")
+    to: Finite | None = None
+    steps: int | None = Field(default=None, ge=2, le=100_000)
+    spacing: Literal["linear", "log"] = "linear"
+    offset_of: str | None = None
+    """The values are added to what this other key of the limit has."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Vary":
+        if (self.values is None) == (self.start is None and self.to is None):
+            raise ValueError("values: expected either values, or from and to.")
+        if self.values is not None:
+            if not self.values:
+                raise ValueError("values: found an empty list, expected at least one value.")
+            for key in ("steps", "spacing"):
+                if key in self.model_fields_set:
+                    raise ValueError(f"{key}: found it beside values, expected it with from, to.")
+            return self
+        if self.start is None or self.to is None:
+            raise ValueError("from: expected both from and to.")
+        if self.start >= self.to:
+            raise ValueError(
+                f"to: found {self.to:g}, expected more than {self.start:g}, the from of this "
+                "range: it is empty."
+            )
+        if self.spacing == "log" and self.start <= 0:
+            raise ValueError(
+                f"from: found {self.start:g} with spacing = 'log', expected more than 0."
+            )
+        return self
+
+    def spaced(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
+        """Return the values at some shares (0 to 1) of the range, as a person would write them."""
+        assert self.start is not None
+        assert self.to is not None
+        if self.spacing == "log":
+            low, high = math.log(self.start), math.log(self.to)
+            found = np.exp(low + shares * (high - low))
+        else:
+            found = self.start + shares * (self.to - self.start)
+        return [min(max(float(f"{one:.9g}"), self.start), self.to) for one in found.tolist()]
+
+
+class Random(Settings):
+    """Draw candidates at random instead of taking every combination."""
+
+    draws: int = Field(ge=1, le=MOST)
+    seed: int = Field(ge=0)
+
+
+class SweepFile(Settings):
+    """What a sweep file may hold."""
+
+    format: Literal[1]
+    bad_end: BadEnd
+    vary: tuple[Vary, ...] = Field(min_length=1)
+    random: Random | None = None
