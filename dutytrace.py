@@ -446,13 +446,13 @@ def redecode(
     from logger.limits.limit import read_limits
     from logger.redecode import redecode as run
 
-    with _progress(f"Decoding {recording.name}", 1_000_000) as at:
+    with _progress(f"Decoding {recording.name}", 1.0) as at:
         made = run(
             recording,
             bench=read_bench(bench),
             out=out or recording.with_name(f"{recording.resolve().name}-redecoded"),
             limits=read_limits(limits) if limits else None,
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=_stop_on_signals(),
         )
     _say_made(made, as_json=as_json)
@@ -608,13 +608,13 @@ def tune(
     stop = _stop_on_signals()
     with (
         processes(jobs or cores()) as executor,
-        _progress(f"Judging {len(asked.sweep.candidates)} candidates", 1_000_000) as at,
+        _progress(f"Judging {len(asked.sweep.candidates)} candidates", 1.0) as at,
     ):
         found = tuned(
             asked,
             executor=executor,
             jobs=jobs or cores(),
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=stop,
         )
     ended = answer.outcome(found)
@@ -665,7 +665,7 @@ def export(
 
     opened = Opened.open(recording)
     start_ns = opened.start_ns
-    with _progress(f"Exporting {recording.name}", 1_000_000) as at:
+    with _progress(f"Exporting {recording.name}", 1.0) as at:
         rows = run(
             opened,
             out,
@@ -674,7 +674,7 @@ def export(
             joints=joint or (),
             channels=[name.strip() for name in channels.split(",")] if channels else (),
             replace=force,
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=_stop_on_signals(),
         )
     if as_json:
@@ -704,14 +704,14 @@ def cut(
     from logger.store.manifest import read_manifest
 
     start_ns = read_manifest(recording).started_ns
-    with _progress(f"Cutting {recording.name}", 1_000_000) as at:
+    with _progress(f"Cutting {recording.name}", 1.0) as at:
         made = cut_out(
             recording,
             out=out,
             start_ns=_moment_ns(begin, "--from", start_ns=start_ns) if begin else None,
             end_ns=_moment_ns(end, "--to", start_ns=start_ns) if end else None,
             name=name,
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=_stop_on_signals(),
         )
     _say_cut(made, as_json=as_json)
@@ -732,11 +732,11 @@ def pack(
     from logger.store.pack import pack as run
 
     file = out or Path(file_name(recording))
-    with _progress(f"Packing {recording.name}", 1_000_000) as at:
+    with _progress(f"Packing {recording.name}", 1.0) as at:
         size = run(
             recording,
             file,
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=_stop_on_signals(),
         )
     if as_json:
@@ -754,11 +754,11 @@ def unpack(
     """Make a packed recording a folder again, and tell whether it is whole."""
     from logger.store.unpack import unpack as run
 
-    with _progress(f"Unpacking {file.name}", 1_000_000) as at:
+    with _progress(f"Unpacking {file.name}", 1.0) as at:
         path = run(
             file,
             recordings,
-            progress=lambda share: at(round(share * 1e6)),
+            progress=at,
             stop=_stop_on_signals(),
         )
     if as_json:
@@ -1310,18 +1310,18 @@ def _say_bus(heard: "BusHeard") -> None:
 
 
 class _progress:  # noqa: N801 - reads like a function at its one place
-    """A progress bar in nanoseconds of simulated time; silent where nobody looks."""
+    """A progress bar that is told how much of a total is done; silent where nobody looks."""
 
-    def __init__(self, what: str, total_ns: int | None) -> None:
+    def __init__(self, what: str, total: float | None) -> None:
         from rich.console import Console
         from rich.progress import Progress
 
         self._bar = Progress(console=Console(stderr=True), disable=not sys.stderr.isatty())
-        self._task = self._bar.add_task(what, total=total_ns)
+        self._task = self._bar.add_task(what, total=total)
 
-    def __enter__(self) -> Callable[[int], None]:
+    def __enter__(self) -> Callable[[float], None]:
         self._bar.__enter__()
-        return lambda at_ns: self._bar.update(self._task, completed=at_ns)
+        return lambda done: self._bar.update(self._task, completed=done)
 
     def __exit__(self, *ended: object) -> None:
         self._bar.__exit__(None, None, None)

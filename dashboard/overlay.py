@@ -168,8 +168,8 @@ def _lacking(plan: Sequence[Planned], second: Recording) -> list[str]:
         absent = [
             channel_words(pen.channel)
             for row in plan
-            for pen in row.pens
-            if pen.joint == joint and not pen.setpoint and pen.channel not in second.channels(joint)
+            for pen in row.measured
+            if pen.joint == joint and pen.channel not in second.channels(joint)
         ]
         if absent:
             said.append(f"Its {joint} has no {', '.join(absent)}.")

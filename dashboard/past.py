@@ -240,10 +240,9 @@ def span(
     later_ns = 0 if over is None else over.zero_ns - recording.start_ns
     table = []
     for row in plan_of(recording, displays):
-        measured = [pen for pen in row.pens if not pen.setpoint]
         others = () if over is None else other_pens(row, over.recording)
         first = True
-        for pen in measured:
+        for pen in row.measured:
             told = [_told(recording, row, pen, begin, end)]
             if over is not None:
                 told += [

@@ -16,7 +16,7 @@ import numpy as np
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode import DecodeState, resumed
 from logger.limits.evaluate import Plan, State, gone_on, initial
-from logger.limits.frozen import Frozen, FrozenMemory
+from logger.limits.frozen import Frozen
 from logger.limits.hysteresis import LevelState
 from logger.limits.kind import Kind
 from logger.limits.lifecycle import Alert, fold
@@ -140,8 +140,12 @@ def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
 
     A thermal image is as warm as it was, less what it has cooled since.
     """
-    if plan.joint in start.watched:
-        return gone_on(plan, start.watched[plan.joint], time_ns=start_ns)
+    ended = start.watched.get(plan.joint) or _as_recorded(plan, start, start_ns=start_ns)
+    return gone_on(plan, ended, time_ns=start_ns)
+
+
+def _as_recorded(plan: Plan, start: Start, *, start_ns: int) -> State:
+    """Return how the limits of a joint stood, as far as the recording tells."""
     fresh = initial(plan, start_ns=start_ns)
     state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
@@ -158,9 +162,6 @@ def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
         else:
             peak = _worst(limit, plan.joint, alert, start)
             state[limit.name] = LevelState(active=True, peak=peak)
-            if isinstance(limit, Frozen):
-                # From there it must move, or it is frozen still.
-                memories[limit.name] = FrozenMemory(anchor=peak)
     return State(limits=state, memories=memories)
 
 

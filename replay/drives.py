@@ -5,7 +5,7 @@ layout without such codes may tell them in messages, of which the newest counts.
 rows.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -49,12 +49,15 @@ def told_by(
     """
     frames = recording.bench.layout_of(recording.bench.joint(joint)).frame
     channel = _CHANNELS[kind]
-    event = _newest(recording, joint, kind, channel)
     codes = _of_channel(frames, channel)
+    if codes is None and not any(frame.event == kind for frame in frames):
+        return None
+    events = recording.events()
+    event = _newest(events, joint, kind, channel)
     said = None
     if codes is not None and (channel in newest or event is not None):
         said = _by_code(codes, kind, newest.get(channel), event)
-    message = _newest(recording, joint, kind, "")
+    message = _newest(events, joint, kind, "")
     if message is None or (said is not None and (kind == "state" or said.stands)):
         return said
     if event is not None and event.time_ns > message.time_ns:
@@ -63,11 +66,11 @@ def told_by(
     return _by_message(frames, joint, kind, message) or said
 
 
-def _newest(recording: Recording, joint: str, kind: Kind, channel: str) -> Event | None:
+def _newest(events: Sequence[Event], joint: str, kind: Kind, channel: str) -> Event | None:
     return next(
         (
             event
-            for event in reversed(recording.events())
+            for event in reversed(events)
             if event.kind == kind and event.joint == joint and event.channel == channel
         ),
         None,

@@ -12,7 +12,7 @@ from logger.limits.change import Change
 from logger.limits.evaluate import Plan, evaluate, gone_on, initial, plan_for, taken_over
 from logger.limits.hysteresis import LevelState
 from logger.limits.kind import Kind
-from logger.limits.limit import Limit, LimitSet
+from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.words import worth
 from replay.recording import Recording
 from replay.statistics import figures
@@ -145,19 +145,18 @@ def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Exc
                 raised[change.limit] = change
             elif change.limit in raised:
                 start = raised.pop(change.limit)
-                limit = _in_force(sets, start)
+                limit = _raised_by(sets, start)
                 found.append(_excursion(recording, limit, start, change.time_ns, change.peak))
         for start in raised.values():
             silent_s = (recording.end_ns - start.onset_ns) * 1e-9
             peak = over.worst.get(start.limit, silent_s)
-            found.append(_excursion(recording, _in_force(sets, start), start, None, peak))
+            found.append(_excursion(recording, _raised_by(sets, start), start, None, peak))
     return sorted(found, key=lambda one: (one.start_ns, one.joint, one.limit))
 
 
-def _in_force(sets: Sequence[tuple[int, LimitSet]], start: Change) -> Limit:
+def _raised_by(sets: Sequence[tuple[int, LimitSet]], start: Change) -> Limit:
     """Return the limit that an alert was raised by, as it was then."""
-    limits = [one for from_ns, one in sets if from_ns <= start.time_ns] or [sets[0][1]]
-    limit = limits[-1].named(start.limit)
+    limit = in_force(sets, start.time_ns).named(start.limit)
     assert limit is not None, "it has just been evaluated"
     return limit
 

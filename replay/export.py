@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from logger.errors import InputError, OutsideFault
 from logger.joint.channels import CHANNELS
 from logger.settings_file import nearest
-from logger.store.files import put
+from logger.store.files import put_or_say
 from logger.store.schema import readings_table, status_schema
 from replay.recording import Recording
 
@@ -98,15 +98,7 @@ def export(
                 writer.write_table(_iso(table) if suffix == ".csv" else table)
                 progress((until_ns - begin) / (end - begin))
 
-    try:
-        put(out, written)
-    except OutsideFault:
-        raise
-    except OSError as fault:
-        raise OutsideFault(
-            f"{out}: the file cannot be written ({fault.strerror or fault}); nothing was left "
-            "behind."
-        ) from fault
+    put_or_say(out, written, what="the file")
     return rows
 
 

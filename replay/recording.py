@@ -130,7 +130,7 @@ class Recording:
     @property
     def limit_sets(self) -> tuple[tuple[int, LimitSet], ...]:
         """Since when which limits were in force, the first since the start."""
-        return self._reader.manifest.limit_sets(str(self.path))
+        return self._reader.limit_sets
 
     @property
     def joints(self) -> tuple[str, ...]:

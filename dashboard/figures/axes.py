@@ -77,6 +77,11 @@ class Planned:
     """Set-points first, so that they lie under the traces."""
 
     @property
+    def measured(self) -> tuple[Pen, ...]:
+        """Return the pens that draw no set-point."""
+        return tuple(pen for pen in self.pens if not pen.setpoint)
+
+    @property
     def least_room(self) -> float:
         """Return the least that its axis spans, in the shown unit."""
         return LEAST_ROOM.get(self.quantity, 0.0) * relative(self.quantity, self.factor)

@@ -157,7 +157,7 @@ def _row_lines(
     if isinstance(limit, OfRecorder):
         return
     joints: dict[LevelLine, list[str]] = {}
-    shown = {pen.joint: pen.channel for pen in row.pens if not pen.setpoint}
+    shown = {pen.joint: pen.channel for pen in row.measured}
     for joint, channel in shown.items():
         if limit.joint not in {None, joint}:
             continue

@@ -64,8 +64,7 @@ class Row:
     @property
     def measured(self) -> tuple[Pen, ...]:
         """Return the pens that are named in the margin: those planned, then a second one's."""
-        planned = tuple(pen for pen in self.plan.pens if not pen.setpoint)
-        return planned + tuple(line.pen for line in self.lines if line.pen.other)
+        return self.plan.measured + tuple(line.pen for line in self.lines if line.pen.other)
 
 
 def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, ...]:
@@ -94,10 +93,8 @@ def other_pens(plan: Planned, other: Recording) -> tuple[Pen, ...]:
     """Return the pens of a row that draw a second recording: what is measured in both."""
     return tuple(
         replace(pen, other=True)
-        for pen in plan.pens
-        if not pen.setpoint
-        and pen.joint in other.joints
-        and pen.channel in other.channels(pen.joint)
+        for pen in plan.measured
+        if pen.joint in other.joints and pen.channel in other.channels(pen.joint)
     )
 
 
@@ -179,7 +176,7 @@ def read_row(
         for pen in source.pens
     ]
     # A temperature drifts and flickers by a count; it has no cycles to be told apart.
-    banded = plan.quantity != "temperature" and any(not pen.setpoint for pen in plan.pens)
+    banded = plan.quantity != "temperature" and bool(plan.measured)
     for bucket_px in BAND_PX if banded else ():
         bins = max(8, width_px // bucket_px)
         bands = [

@@ -7,7 +7,7 @@ would otherwise lie. Pure; the buckets of a trace taken in chunks merge to those
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -130,7 +130,7 @@ def bucketed(
     edge = (bucket + 1) * width_ns
     lasts_s = (np.minimum(ends, edge) - time_ns).astype(np.float64) * 1e-9
     own = _reduced(
-        edge - width_ns,
+        start_ns=edge - width_ns,
         width_ns=width_ns,
         n=np.ones(len(time_ns), np.int64),
         duration_s=lasts_s,
@@ -162,29 +162,10 @@ def bucketed(
         first=values,
         last=values,
     )
-    return _woven(held, own)
-
-
-def _woven(held: Buckets, own: Buckets) -> Buckets:
-    """Return two runs of buckets as one; in a bucket of both `held` comes first."""
-    order = np.argsort(np.concatenate([held.start_ns, own.start_ns]), kind="stable")
-
-    def of(name: str) -> NDArray[Any]:
-        joined: NDArray[Any] = np.concatenate([getattr(held, name), getattr(own, name)])[order]
-        return joined
-
-    return _reduced(
-        of("start_ns"),
-        width_ns=own.width_ns,
-        n=of("n"),
-        duration_s=of("duration_s"),
-        mean=of("mean"),
-        m2=of("m2"),
-        minimum=of("minimum"),
-        maximum=of("maximum"),
-        first=of("first"),
-        last=of("last"),
-    )
+    columns = _columns([held, own])
+    # In a bucket of both, what was held before comes first.
+    order = np.argsort(columns["start_ns"], kind="stable")
+    return _reduced(width_ns=width_ns, **{name: one[order] for name, one in columns.items()})
 
 
 def merged(parts: list[Buckets]) -> Buckets:
@@ -194,18 +175,16 @@ def merged(parts: list[Buckets]) -> Buckets:
         return Buckets.none(1)
     if len(parts) == 1:
         return parts[0]
-    return _reduced(
-        np.concatenate([part.start_ns for part in parts]),
-        width_ns=parts[0].width_ns,
-        n=np.concatenate([part.n for part in parts]),
-        duration_s=np.concatenate([part.duration_s for part in parts]),
-        mean=np.concatenate([part.mean for part in parts]),
-        m2=np.concatenate([part.m2 for part in parts]),
-        minimum=np.concatenate([part.minimum for part in parts]),
-        maximum=np.concatenate([part.maximum for part in parts]),
-        first=np.concatenate([part.first for part in parts]),
-        last=np.concatenate([part.last for part in parts]),
-    )
+    return _reduced(width_ns=parts[0].width_ns, **_columns(parts))
+
+
+def _columns(parts: list[Buckets]) -> dict[str, NDArray[Any]]:
+    """Return the columns of some buckets, those of all end to end."""
+    return {
+        one.name: np.concatenate([getattr(part, one.name) for part in parts])
+        for one in fields(Buckets)
+        if one.name != "width_ns"
+    }
 
 
 def regrouped(buckets: Buckets, width_ns: int) -> Buckets:
@@ -213,7 +192,7 @@ def regrouped(buckets: Buckets, width_ns: int) -> Buckets:
     if len(buckets) == 0 or width_ns == buckets.width_ns:
         return buckets if len(buckets) else Buckets.none(width_ns)
     return _reduced(
-        buckets.start_ns // width_ns * width_ns,
+        start_ns=buckets.start_ns // width_ns * width_ns,
         width_ns=width_ns,
         n=buckets.n,
         duration_s=buckets.duration_s,
@@ -255,8 +234,8 @@ def figures_of(parts: list[Buckets]) -> Figures:
 
 
 def _reduced(
-    start_ns: Ints,
     *,
+    start_ns: Ints,
     width_ns: int,
     n: Ints,
     duration_s: Floats,
@@ -309,7 +288,7 @@ def spanned(time_ns: Ints, value: Floats, *, hold_ns: int, start_ns: int, end_ns
         return Buckets.none(max(end_ns - start_ns, 1))
     values = value[kept]
     return _reduced(
-        np.full(len(values), start_ns, np.int64),
+        start_ns=np.full(len(values), start_ns, np.int64),
         width_ns=end_ns - start_ns,
         n=inside[kept].astype(np.int64),
         duration_s=np.maximum(ends - begins, 0)[kept] * 1e-9,

@@ -58,6 +58,7 @@ __all__ = [
     "initial",
     "measured",
     "plan_for",
+    "spoken",
     "taken_over",
     "to_plain",
 ]
@@ -112,15 +113,16 @@ def plan_for(
     such rated value it is left out (`check_against` refuses it where the joint is named).
     """
     mine = limits.for_joint(joint, tuple(hold_ns), sensor=sensor)
-    spoken = [_of(limit, rated or Rated()) for limit in mine]
+    found = [spoken(limit, rated or Rated()) for limit in mine]
     return Plan(
         joint=joint,
-        limits=tuple(limit for limit in spoken if limit is not None),
+        limits=tuple(limit for limit in found if limit is not None),
         hold_ns=hold_ns,
     )
 
 
-def _of(limit: OfJoint, rated: Rated) -> OfJoint | None:
+def spoken(limit: OfJoint, rated: Rated) -> OfJoint | None:
+    """Return a limit in its channel's own unit; None for a share of what the joint has not."""
     return limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
 
 

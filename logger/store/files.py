@@ -11,6 +11,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Final
 
+from logger.errors import OutsideFault
+
 __all__ = [
     "INBOX",
     "JOURNAL",
@@ -22,6 +24,7 @@ __all__ = [
     "make_folder",
     "overview_stream",
     "put",
+    "put_or_say",
     "status_stream",
     "sync_folder",
 ]
@@ -86,6 +89,25 @@ def make_folder(folder: Path) -> None:
     folder.mkdir(parents=True)
     for one in made:
         sync_folder(one.parent)
+
+
+def put_or_say(path: Path, write: Callable[[IO[bytes]], object], *, what: str) -> None:
+    """Put a file in its place whole, or say that `what` it is cannot be written.
+
+    Raises
+    ------
+    OutsideFault
+        The disk took no more, or `write` raised it; nothing is left behind.
+    """
+    try:
+        put(path, write)
+    except OutsideFault:
+        raise
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: {what} cannot be written ({fault.strerror or fault}); nothing was left "
+            "behind."
+        ) from fault
 
 
 def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:

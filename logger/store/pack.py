@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from logger.errors import InputError, OutsideFault
-from logger.store.files import INBOX, LOCK, MANIFEST, put
+from logger.store.files import INBOX, LOCK, MANIFEST, put_or_say
 from logger.store.lock import refuse_written
 from logger.store.raw import finished
 
@@ -191,15 +191,7 @@ def pack(
             done += len(chunk)
             progress(done / planned.size)
 
-    try:
-        put(out, written)
-    except OutsideFault:
-        raise
-    except OSError as fault:
-        raise OutsideFault(
-            f"{out}: the file cannot be written ({fault.strerror or fault}); nothing was left "
-            "behind."
-        ) from fault
+    put_or_say(out, written, what="the file")
     return planned.size
 
 

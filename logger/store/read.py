@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.signals import Buckets
+from logger.limits.limit import LimitSet
 from logger.store.events import Event, events_from
 from logger.store.files import JOURNAL, MANIFEST, overview_stream, status_stream
 from logger.store.journal import JournalReader, journal_files
@@ -60,7 +61,7 @@ class RecordingReader:
         self._manifest_stamp = _stamp(path / MANIFEST)
         self.manifest: Manifest = read_manifest(path)
         self.bench = self.manifest.read_bench(str(path))
-        self.limits = self.manifest.read_limits(str(path))
+        self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = streams_of(self.bench)
         self._lock = RLock()
         self._journals: dict[int, JournalReader] = {}
@@ -84,6 +85,11 @@ class RecordingReader:
         self.refresh()
 
     @property
+    def limits(self) -> LimitSet:
+        """The limits in force, or last in force."""
+        return self.limit_sets[-1][1]
+
+    @property
     def live(self) -> bool:
         """Whether a logger writes it at this moment."""
         return self.manifest.ended_ns is None and writer_of(self.path) is not None
@@ -99,7 +105,7 @@ class RecordingReader:
             stamp = _stamp(self.path / MANIFEST)
             if stamp != self._manifest_stamp:
                 self.manifest = read_manifest(self.path)
-                self.limits = self.manifest.read_limits(str(self.path))
+                self.limit_sets = self.manifest.limit_sets(str(self.path))
                 self._manifest_stamp = stamp
                 news = True
             return news

@@ -15,13 +15,12 @@ from typing import Final, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import ReadingBatch
 from logger.limits.hysteresis import LevelState
-from logger.limits.series import Series
 from logger.limits.thermal import Thermal, ThermalMemory, measure_thermal
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
-from replay.tuning.pyramid import Rows
+from replay.tuning.pyramid import Rows, series_of, values_of
+from replay.tuning.shared import thresholds
 from replay.tuning.spans import Alerts, Flips, Heard, Heed, alerts_of, heard_of
 from replay.tuning.walk import Course, walk
 
@@ -89,12 +88,8 @@ def by_moments(
             share = (heard.end_ns - recording.start_ns) / (recording.end_ns - recording.start_ns)
             heed((order + 0.5 * share) / len(channels))
 
-        def values(series: Series, channel: str = channel) -> tuple[Ints, Floats]:
-            at = series.of(channel)
-            return at.time_ns, at.values
-
         span_ns = (recording.start_ns, recording.end_ns)
-        rows = Rows(recording, joint, [channel], span_ns, values, most=_BLOCKS)
+        rows = Rows(recording, joint, [channel], span_ns, values_of(channel), most=_BLOCKS)
         mine = [place for place, limit in enumerate(limits) if limit.channel == channel]
         for index, place in enumerate(mine):
             heed((order + 0.5 + 0.5 * index / len(mine)) / len(channels))
@@ -181,8 +176,7 @@ def _taken(
     _UnsureError
         An image lies too near to a level, or moves too fast for the series.
     """
-    pick_up = limit.above_percent / 100.0
-    drop_off = pick_up if limit.drop_off_percent is None else limit.drop_off_percent / 100.0
+    pick_up, drop_off = thresholds(limit, {limit.channel: hold_ns})
     changes: list[Flips] = []
     state, memory = LevelState(), ThermalMemory()
     for heard, moments in zip(turns, known, strict=True):
@@ -261,14 +255,10 @@ def _course(
         time_ns, value = rows.between(
             int(moments.first_ns[first]), int(moments.last_ns[stop - 1]) + 1
         )
-        batch = ReadingBatch(
-            joint="",
-            time_ns=time_ns,
-            position_segment=np.empty(0, np.int32),
-            columns={limit.channel: value},
-        )
         memory = _memory(limit, moments, levels, first - 1) if first else start
-        found, _ = measure_thermal(limit, memory, Series(batch, {limit.channel: hold_ns}))
+        found, _ = measure_thermal(
+            limit, memory, series_of(limit.channel, time_ns, value, hold_ns=hold_ns)
+        )
         for level in near:
             if bool((np.abs(found.score - level) <= _SURE * level).any()):
                 raise _UnsureError

@@ -12,15 +12,13 @@ from typing import Final, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import ReadingBatch
 from logger.limits.curves import CURVES, inverse_s
 from logger.limits.hysteresis import LevelState
 from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
-from logger.limits.series import Series
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 from replay.tuning.near import longest
-from replay.tuning.pyramid import Rows, Seconds, pieces, seconds_of
+from replay.tuning.pyramid import Rows, Seconds, pieces, seconds_of, series_of, values_of
 from replay.tuning.spans import Alerts, Flips, Heed, alerts_of, heard_of
 from replay.tuning.walk import flipped
 
@@ -77,12 +75,6 @@ def by_runs(
         known = seconds_of(recording, joint, channel)
         hold_ns = recording.hold_ns(joint)[channel]
 
-        def values(
-            series: Series, channel: str = channel
-        ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-            at = series.of(channel)
-            return at.time_ns, at.values
-
         for heard in heard_of(recording.events(), recording.start_ns, recording.end_ns):
             for run in mine:
                 # What `evaluate.gone_on` leaves: an alert that stands, and nothing that runs.
@@ -90,7 +82,7 @@ def by_runs(
                 run.memory = InverseMemory()
             for span_ns in pieces(heard):
                 share = (span_ns[0] - recording.start_ns) / whole_ns
-                rows = Rows(recording, joint, [channel], span_ns, values)
+                rows = Rows(recording, joint, [channel], span_ns, values_of(channel))
                 seconds = known.within(*span_ns)
                 for index, run in enumerate(mine):
                     if index % 16 == 0:
@@ -126,13 +118,7 @@ def _taken(
         begin = max(int(seconds.start_ns[at]), span_ns[0])
         end = min(int(seconds.start_ns[stop - 1]) + BASE_NS, span_ns[1])
         time_ns, value = rows.between(begin, end)
-        batch = ReadingBatch(
-            joint=joint,
-            time_ns=time_ns,
-            position_segment=np.empty(0, np.int32),
-            columns={run.limit.channel: value},
-        )
-        series = Series(batch, {run.limit.channel: hold_ns})
+        series = series_of(run.limit.channel, time_ns, value, hold_ns=hold_ns)
         scores, run.memory = measure_inverse_time(run.limit, run.memory, series)
         flips, run.state = flipped(run.limit, run.state, scores, joint=joint)
         run.flips += flips

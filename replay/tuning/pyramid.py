@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import measured
 from logger.limits.hysteresis import LevelState
 from logger.limits.level import Level, Outside
@@ -23,7 +24,7 @@ from replay.tuning.shared import Set, shared
 from replay.tuning.spans import Alerts, Flips, Heard, Heed, alerts_of, heard_of
 from replay.tuning.walk import Course, walk
 
-__all__ = ["Rows", "Seconds", "by_pyramid", "pieces", "seconds_of"]
+__all__ = ["Rows", "Seconds", "by_pyramid", "pieces", "seconds_of", "series_of", "values_of"]
 
 _PIECE_NS: Final = 7200 * BASE_NS
 _BLOCK: Final = 64
@@ -108,6 +109,27 @@ class Rows:
             batch = self._recording.readings(self._joint, begin, end, channels=self._channels)
             self._blocks[block] = self._make(Series(batch, self._recording.hold_ns(self._joint)))
         return self._blocks[block]
+
+
+def values_of(channel: str) -> Callable[[Series], tuple[Ints, Floats]]:
+    """Return what `Rows` makes of a channel to give its readings as they are."""
+
+    def made(series: Series) -> tuple[Ints, Floats]:
+        at = series.of(channel)
+        return at.time_ns, at.values
+
+    return made
+
+
+def series_of(channel: str, time_ns: Ints, values: Floats, *, hold_ns: int) -> Series:
+    """Return such readings as a limit takes them."""
+    batch = ReadingBatch(
+        joint="",
+        time_ns=time_ns,
+        position_segment=np.empty(0, np.int32),
+        columns={channel: values},
+    )
+    return Series(batch, {channel: hold_ns})
 
 
 def pieces(heard: Heard) -> Iterator[tuple[int, int]]:

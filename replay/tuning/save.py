@@ -11,9 +11,9 @@ import tomllib
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import InputError, OutsideFault
+from logger.errors import InputError
 from logger.limits.limit import LimitSet, OfJoint, limits_from
-from logger.store.files import put
+from logger.store.files import put_or_say
 from replay.tuning.sweep import Candidate, Change
 
 __all__ = ["saved_text", "write_limits"]
@@ -58,13 +58,7 @@ def write_limits(path: Path, text: str) -> None:
     """
     if path.exists():
         raise InputError(f"{path}: this already exists. Choose another name.")
-    try:
-        put(path, lambda file: file.write(text.encode()))
-    except OSError as fault:
-        raise OutsideFault(
-            f"{path}: the limits cannot be written ({fault.strerror or fault}); nothing was left "
-            "behind."
-        ) from fault
+    put_or_say(path, lambda file: file.write(text.encode()), what="the limits")
 
 
 def _wanted(limits: LimitSet, candidate: Candidate) -> tuple[Any, ...]:

@@ -9,8 +9,8 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.errors import InputError, OutsideFault
-from logger.store.files import put
+from logger.errors import InputError
+from logger.store.files import put_or_say
 from replay.tuning.tune import Row, Tuned
 
 __all__ = ["may_write", "write_table"]
@@ -41,13 +41,7 @@ def write_table(path: Path, tuned: Tuned) -> None:
         The disk took no more.
     """
     table = _table(tuned.rows)
-    try:
-        put(path, lambda file: pq.write_table(table, file, compression="zstd"))
-    except OSError as fault:
-        raise OutsideFault(
-            f"{path}: the table cannot be written ({fault.strerror or fault}); nothing was left "
-            "behind."
-        ) from fault
+    put_or_say(path, lambda file: pq.write_table(table, file, compression="zstd"), what="the table")
 
 
 def _table(rows: tuple[Row, ...]) -> pa.Table:

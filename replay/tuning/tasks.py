@@ -12,12 +12,11 @@ from typing import Final
 
 import numpy as np
 
+from logger.limits.evaluate import spoken
 from logger.limits.frozen import Frozen
-from logger.limits.inverse_time import InverseTime
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import OfJoint
 from logger.limits.silence import Silence
-from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from replay.recording import Recording
 from replay.tuning.full import in_full
@@ -114,14 +113,13 @@ def alerts_on(
     """
     rated = recording.bench.joint(joint).rated
     found: dict[int, Alerts] = {}
-    spoken: dict[int, OfJoint] = {}
+    left: dict[int, OfJoint] = {}
     for place, limit in enumerate(limits):
-        own = limit.of(rated) if isinstance(limit, RatedLevel | InverseTime | Thermal) else limit
+        own = spoken(limit, rated)
         if own is None:
             found[place] = _none()
         else:
-            spoken[place] = own
-    left = dict(spoken)
+            left[place] = own
 
     def take(places: list[int], alerts: Iterable[Alerts | None]) -> None:
         for place, told in zip(places, alerts, strict=True):
