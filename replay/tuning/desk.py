@@ -16,10 +16,9 @@ from logger.limits.limit import LimitSet, OfJoint
 from logger.limits.silence import Silence
 from replay.recording import Recording
 from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
-from replay.tuning.choice import Total, total
 from replay.tuning.kept import Kept
 from replay.tuning.rough import Shape, Sketch, Style, rough, shaped, sketched, styles_of
-from replay.tuning.score import Terms, score
+from replay.tuning.score import Score, Terms, score
 from replay.tuning.spans import Alerts, heard_of
 from replay.tuning.sweep_file import BadEnd
 from replay.tuning.tasks import Task, tasks_of
@@ -67,9 +66,9 @@ class Answer:
     """Joint on which it is known -> its bad ends; empty where none is said."""
     told: tuple[Told, ...]
 
-    def worth(self, said: BadEnd | None, limit: str | None = None) -> Total:
-        """Return what the alerts are worth, of all limits together or of one."""
-        scores = []
+    def scores(self, said: BadEnd | None, limit: str | None = None) -> list[Score]:
+        """Return for each joint what the alerts are worth, of all limits together or of one."""
+        found = []
         for joint in dict.fromkeys(one.joint for one in self.told):
             mine = [
                 (one.alerts, one.limit.severity == "trip")
@@ -86,8 +85,8 @@ class Answer:
                 within_s=said.within_s if said else None,
                 least_lead_s=said.least_lead_s if said else 0.0,
             )
-            scores.append(score(mine, terms))
-        return total(scores)
+            found.append(score(mine, terms))
+        return found
 
     def exact(self, limit: str | None = None) -> bool:
         """Return whether all that is told (of one limit) is exact."""

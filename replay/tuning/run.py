@@ -80,6 +80,11 @@ class _Pool(ProcessPoolExecutor):
         self.done = context.Value("d", 0.0)
         super().__init__(jobs, context, initializer=_begin, initargs=(self.ended, self.done))
 
+    def begin(self) -> None:
+        """Start counting anew, for another sweep; the one before has ended."""
+        self.ended.clear()
+        self.done.value = 0.0
+
 
 def cores() -> int:
     """Return how many cores this process may use."""
@@ -153,6 +158,8 @@ def _on(
     stop: threading.Event,
 ) -> list[int]:
     """Fill `found` from an executor; return the tasks that are to be done again here."""
+    if isinstance(executor, _Pool):
+        executor.begin()
     futures: dict[Future[list[Alerts] | None], int] = {}
     again: list[int] = []
     # The heaviest first: none of them is begun when all others are over.
