@@ -11,7 +11,27 @@ from logger.limits.limit import LimitSet, limits_of
 from logger.settings_file import checked
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["BODY_MOST", "HandOver", "Question", "Varied", "VaryOne", "asked_of", "mistakes_of"]
+__all__ = [
+    "BODY_MOST",
+    "HAND_OVER_PATH",
+    "JUDGE_PATH",
+    "TEXT_MOST",
+    "TRY_PATHS",
+    "Asked",
+    "HandOver",
+    "Question",
+    "Varied",
+    "VaryOne",
+    "asked_of",
+    "mistakes_of",
+]
+
+JUDGE_PATH: Final = "/judge"
+HAND_OVER_PATH: Final = f"{JUDGE_PATH}/hand-over"
+TRY_PATHS: Final = frozenset(
+    f"{JUDGE_PATH}/{name}" for name in ("ask", "curve", "exact", "sweep", "text", "stop", "read")
+)
+"""What is posted to without anything being written."""
 
 BODY_MOST: Final = 400_000
 TEXT_MOST: Final = 200_000
@@ -22,11 +42,13 @@ _PLACE: Final = re.compile(
 )
 
 
-class _Asked(BaseModel):
+class Asked(BaseModel):
+    """What a page sends: nothing that is not known."""
+
     model_config = ConfigDict(extra="forbid")
 
 
-class Question(_Asked):
+class Question(Asked):
     """Limits on recordings."""
 
     recordings: Annotated[list[str], Field(max_length=RECORDINGS_MOST)]
@@ -42,6 +64,8 @@ class Question(_Asked):
     known: Annotated[str, Field(max_length=4000)] = ""
     """What the page has drawn of the measures; the same is not sent again."""
     theme: str = "light"
+    offset_min: float = 0.0
+    """The reader's time zone."""
 
     def limits(self) -> LimitSet:
         """Return the limits.
@@ -64,7 +88,7 @@ class Question(_Asked):
         return None if self.bad_end is None else checked(BadEnd, self.bad_end, "bad end")
 
 
-class VaryOne(_Asked):
+class VaryOne(Asked):
     """One key and the values that a sweep gives it."""
 
     limit: str
@@ -80,7 +104,7 @@ class Varied(Question):
     vary: Annotated[list[VaryOne], Field(min_length=1, max_length=2)]
 
 
-class HandOver(_Asked):
+class HandOver(Asked):
     """Limits for the logger that writes a recording."""
 
     recording: str
@@ -103,7 +127,7 @@ class Mistake:
         return {"index": self.index, "key": self.key, "said": self.said}
 
 
-def asked_of(model: type[_Asked], body: bytes) -> Any:  # noqa: ANN401 - the model that was named
+def asked_of(model: type[Asked], body: bytes) -> Any:  # noqa: ANN401 - the model that was named
     """Return what a request's body asks.
 
     Raises

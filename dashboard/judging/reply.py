@@ -6,19 +6,20 @@ leaves as JSON can carry it.
 
 import math
 from collections.abc import Sequence
+from datetime import timezone
 from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
 
-from dashboard.judging.forms import UNITS, channels_told
+from dashboard.judging.forms import UNITS, channels_told, kind_of
 from dashboard.judging.question import Question
-from dashboard.theme import MARKS, elapsed, number, span_words
+from dashboard.theme import MARKS, clock, day, elapsed, number, span_words, zone
 from logger.joint.channels import CHANNELS
 from logger.limits.frozen import Frozen
 from logger.limits.kind import Kind
 from logger.limits.limit import Limit, LimitSet, OfJoint
-from logger.limits.words import label
+from logger.limits.words import in_words, label
 from replay.recording import Recording
 from replay.tuning.choice import Total, total
 from replay.tuning.desk import BINS, Answer, Desk
@@ -47,8 +48,9 @@ def answered(question: Question, limits: LimitSet, opened: Sequence[Recording], 
     answers = [desk.answer(recording, asked, said) for recording in opened]
     told: dict[str, Any] = {
         "limits": limit_rows(limits),
+        "forms": [kind_of(table) for table in question.tables],
         "channels": channels_told(_channels(opened)),
-        "lanes": [_lane(one, chosen, said) for one in answers],
+        "lanes": [_lane(one, chosen, said, zone(question.offset_min)) for one in answers],
         "bad_end": said is not None,
         "exact": all(one.exact() for one in answers),
     }
@@ -67,6 +69,7 @@ def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
             "name": limit.name,
             "mark": MARKS[limit.severity],
             "words": label(limit),
+            "sentence": in_words(limit),
             "of": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits
@@ -83,7 +86,9 @@ def _channels(opened: Sequence[Recording]) -> list[str]:
     return [name for name in CHANNELS if name in found]
 
 
-def _lane(one: Answer, chosen: Limit | None, said: BadEnd | None) -> dict[str, Any]:
+def _lane(
+    one: Answer, chosen: Limit | None, said: BadEnd | None, where: timezone
+) -> dict[str, Any]:
     """Return what stands beside and in the picture of one recording."""
     recording = one.recording
     start, end = recording.start_ns, recording.end_ns
@@ -92,6 +97,7 @@ def _lane(one: Answer, chosen: Limit | None, said: BadEnd | None) -> dict[str, A
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
+        "begun": f"{day(start, where, year=False)} {clock(start, where)[:5]}",
         "length_s": length / 1e9,
         "length": elapsed(length / 1e9),
         "exact": one.exact(chosen.name if chosen else None),
