@@ -165,6 +165,7 @@ def _row(candidate: Candidate, one: Total, chosen: bool) -> list[str]:  # noqa: 
 def outcome(tuned: Tuned) -> Outcome:
     """Return what is to be said of a sweep, and its exit status: 0, 1 or 130."""
     asked = tuned.asked
+    bad_end = bad_end_words(asked.sweep.bad_end)
     said = []
     if asked.sweep.refused:
         said.append(
@@ -182,14 +183,14 @@ def outcome(tuned: Tuned) -> Outcome:
         count = len(asked.tested)
         said.append(
             f"{'The recording has' if count == 1 else f'None of the {count} recordings has'} "
-            f"{'no' if count == 1 else 'a'} bad end ({bad_end_words(asked.sweep.bad_end)}): there is "
+            f"{'no' if count == 1 else 'a'} bad end ({bad_end}): there is "
             "nothing to catch, so nothing is chosen."
         )
         return Outcome(status=1, said=tuple(said))
     if tuned.chosen is None:
         said.append(
             f"No candidate catches any of the {tuned.bad_ends} bad ends "
-            f"({bad_end_words(asked.sweep.bad_end)}). Widen the sweep, or look at what led up to them: "
+            f"({bad_end}). Widen the sweep, or look at what led up to them: "
             "dutytrace excursions."
         )
         return Outcome(status=1, said=tuple(said))
