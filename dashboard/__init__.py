@@ -18,6 +18,8 @@
     changed    what changed between two tellings of the ledger
     views      the routes that Replay reads from
     past       what Replay shows of one recording
+    excursion_lines  its excursions in words, and what led up to some of them
+    judged     other limits in an address, so that a link holds what it shows
     overlay    what is said of a second recording laid over it
     catalogue  the list of recordings
     heard_views  the routes that Bus reads from

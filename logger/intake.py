@@ -383,6 +383,9 @@ class Intake:
             alert=self._open.get(key, 0),
             channel=change.channel,
             value=change.value if change.kind == "raised" else change.peak,
+            duration_s=(change.time_ns - change.onset_ns) * 1e-9
+            if change.kind == "raised"
+            else math.nan,
             text=text,
         )
 

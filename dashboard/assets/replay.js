@@ -6,6 +6,8 @@
   const D = window.dutytrace, { el, put, clamp } = D;
   const SPEEDS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
   const LEAST = 0.2;
+  /* So many excursions are put on the page at once; more come as the list is scrolled. */
+  const CHUNK = 40;
   let page = null;
 
 
@@ -45,6 +47,7 @@
       removeEventListener("resize", this.onSize);
       removeEventListener("dutytrace-units", this.onUnits);
       this.scheme.removeEventListener("change", this.onSize);
+      if (this.seen) this.seen.disconnect();
       clearInterval(this.refreshing); clearTimeout(this.saving); clearTimeout(this.settling); clearTimeout(this.spanning);
       if (this.plotly) { this.plotly.purge(this.rowsPlot); this.plotly.purge(this.stripPlot); }
     }
@@ -138,7 +141,7 @@
       const match = /^\/replay\/([^/]+)$/.exec(location.pathname);
       if (!match) { this.close(); return; }
       const query = new URLSearchParams(location.search), number = (k) => (query.has(k) ? Number(query.get(k)) : null);
-      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), over: query.get("over"), shift: number("shift"), quiet: true });
+      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), over: query.get("over"), shift: number("shift"), judged: query.get("judged"), quiet: true });
     }
     close() {
       this.name = null; this.opened = null; this.playing = false;
@@ -147,10 +150,10 @@
     }
     open(name, view) {
       const v = view || {};
-      this.name = name;
+      this.name = name; this.judged = v.judged || "";
       this.q("opened").hidden = false;
-      this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size()).then((o) => {
-        if (this.gone || this.name !== name) return;
+      this.getOpened().then((o) => {
+        if (!o) return;
         this.opened = o; this.span = null; this.playing = false;
         put(this.q("name"), o.name); put(this.q("when"), o.when);
         document.title = o.name + " – dutytrace";
@@ -169,12 +172,31 @@
         this.opened = null; this.list();
       });
     }
+    /* What stands on the page however the window is chosen; null if something else was opened since. */
+    getOpened() {
+      const name = this.name, judged = this.judged;
+      this.tellJudged(judged ? "Working out what other limits would have raised …" : "");
+      return this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size() + this.judging()).then((o) => {
+        if (this.gone || this.name !== name || this.judged !== judged) return null;
+        this.tellJudged(o.judged);
+        return o;
+      });
+    }
+    /* Other limits than those that were in force may judge: the address holds them. */
+    judging() { return this.judged ? "&judged=" + encodeURIComponent(this.judged) : ""; }
+    tellJudged(words) { put(this.q("judged-words"), words); this.q("judged").hidden = !this.judged; }
+    asRecorded() {
+      this.judged = "";
+      history.pushState(null, "", this.address());
+      if (this.opened) this.again(); else this.route();
+    }
     address() {
       const n = (x) => String(Math.round(x * 1000) / 1000);
       let a = "/replay/" + encodeURIComponent(this.name);
       if (this.view) a += "?from=" + n(this.view[0]) + "&to=" + n(this.view[1]) + "&at=" + n(this.head);
       if (this.span) a += "&span0=" + n(this.span[0]) + "&span1=" + n(this.span[1]);
       if (this.view) a += this.laid.query();
+      if (this.judged) a += (this.view ? "&" : "?") + this.judging().slice(1);
       return a;
     }
     save() {
@@ -184,11 +206,10 @@
     }
     again() {
       if (!this.opened) return;
-      const name = this.name;
-      this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size()).then((o) => {
-        if (this.gone || this.name !== name) return;
+      this.getOpened().then((o) => {
+        if (!o) return;
         this.opened = o; this.strip(o.strip); this.excursions(o.excursions); this.look(this.view[0], this.view[1]);
-      });
+      }).catch((f) => put(this.q("when"), f.message));
     }
 
     /* ---- the window ---- */
@@ -205,7 +226,7 @@
       this.waiting = true; this.stale = false;
       const view = this.view.slice(), name = this.name;
       this.q("rows").classList.add("busy");
-      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size() + this.laid.query() + "&offset_min=" + -new Date().getTimezoneOffset()).then((figure) => {
+      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size() + this.laid.query() + this.judging() + "&offset_min=" + -new Date().getTimezoneOffset()).then((figure) => {
         if (this.gone || this.name !== name) return null;
         this.figure = figure; this.laid.tell(figure.over);
         const meta = figure.layout.meta, host = this.q("rows");
@@ -326,24 +347,58 @@
       put(this.q("count"), (words[count] || String(count)) + (count === 1 ? " excursion" : " excursions"));
       const box = this.q("excursions");
       if (!count) { box.replaceChildren(el("p", "none-found", "Nothing went beyond a limit.")); return; }
-      const order = { trip: 0, warning: 1 };
-      box.replaceChildren(el("div", "excursions", list.map((e, i) => {
-        const led = el("span", "led");
-        if (e.tiny) {
-          const tiny = el("span", "tiny pen-" + e.pen), stroke = el("span", "stroke"), dots = el("span", "dots"), then = el("span", "then");
-          for (const k of ["maskImage", "webkitMaskImage"]) stroke.style[k] = e.tiny;
+      const table = el("div", "excursions"), more = el("div", "more");
+      table.append(more);
+      box.replaceChildren(table);
+      let shown = 0;
+      const grow = () => {
+        const some = list.slice(shown, shown + CHUNK), rows = some.map((e) => this.excursion(e));
+        more.before(...rows);
+        this.leadUps(shown, some, rows);
+        shown += some.length;
+        this.seen.unobserve(more);
+        if (shown < list.length) this.seen.observe(more); else more.remove();
+      };
+      if (this.seen) this.seen.disconnect();
+      this.seen = new IntersectionObserver((seen) => { if (seen.some((one) => one.isIntersecting)) grow(); });
+      grow();
+    }
+    excursion(e) {
+      const b = el("button", "exc", [el("span", "mark " + e.mark), el("span", "", [el("b", "", e.at), document.createTextNode(" " + e.words)]), el("span", "n", e.lasted), this.led(e, null)]);
+      b.dataset.limit = e.limit; b.dataset.severity = e.severity;
+      b.setAttribute("aria-label", e.severity + ": " + e.words + " at " + e.at + " for " + e.lasted);
+      b.onclick = () => this.visit(e, b);
+      return b;
+    }
+    /* How far it went, and what led up to it once that is known. */
+    led(e, d) {
+      const led = el("span", "led"), peak = d ? d.peak : e.peak, known = d || { led: "" };
+      if (!d || d.tiny) {
+        const tiny = el("span", "tiny pen-" + e.pen);
+        if (d) {
+          const stroke = el("span", "stroke"), dots = el("span", "dots"), then = el("span", "then");
+          for (const k of ["maskImage", "webkitMaskImage"]) stroke.style[k] = d.tiny;
           for (const k of ["maskSize", "webkitMaskSize"]) stroke.style[k] = "100% 100%";
-          dots.hidden = e.tiny_level === null;
-          dots.style.top = (1 - clamp(e.tiny_level, 0, 1)) * 93 + 3 + "%"; then.style.left = clamp(e.tiny_at, 0, 1) * 100 + "%";
-          tiny.append(stroke, dots, then); led.append(tiny);
+          dots.hidden = d.tiny_level === null;
+          dots.style.top = (1 - clamp(d.tiny_level, 0, 1)) * 93 + 3 + "%"; then.style.left = clamp(d.tiny_at, 0, 1) * 100 + "%";
+          tiny.append(stroke, dots, then);
         }
-        led.append(el("span", "", [el("b", "", e.peak), document.createTextNode(e.tiny ? " at most. " + e.led : ". " + e.led)]));
-        const b = el("button", "exc", [el("span", "mark " + e.mark), el("span", "", [el("b", "", e.at), document.createTextNode(" " + e.words)]), el("span", "n", e.lasted), led]);
-        b.dataset.limit = e.limit; b.dataset.severity = e.severity;
-        b.setAttribute("aria-label", e.severity + ": " + e.words + " at " + e.at + " for " + e.lasted);
-        b.onclick = () => this.visit(e, b);
-        return b;
-      })));
+        led.append(tiny);
+      }
+      const words = [];
+      if (peak) words.push(el("b", "", peak), document.createTextNode(known.tiny ? " at most. " : ". "));
+      words.push(document.createTextNode(known.led));
+      led.append(el("span", "", words));
+      return led;
+    }
+    leadUps(first, some, rows) {
+      this.get("/past/" + encodeURIComponent(this.name) + "/excursions?first=" + first + "&count=" + some.length + "&" + D.unitsQuery() + this.judging()).then((a) => {
+        a.details.forEach((d, i) => {
+          const e = some[i];
+          // A recording that grows may have got others meanwhile.
+          if (e && d.at_s === e.at_s && d.limit === e.limit && d.pen === e.pen) rows[i].lastElementChild.replaceWith(this.led(e, d));
+        });
+      }).catch(() => {});
     }
     visit(e, button) {
       for (const b of this.root.querySelectorAll(".exc")) b.removeAttribute("aria-current");
@@ -362,7 +417,7 @@
       }
       this.over(); this.save();
       const asked = ++this.asking;
-      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery() + this.laid.query()).then((s) => {
+      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery() + this.laid.query() + this.judging()).then((s) => {
         if (asked !== this.asking || !this.span) return;
         const rows = s.table.map((r) => {
           const title = el("td", "", r.title); if (r.unit) title.append(el("i", "u", r.unit));
@@ -385,6 +440,7 @@
       this.q("play").onclick = () => this.play(!this.playing);
       this.q("back").onclick = () => this.step(-1);
       this.q("on").onclick = () => this.step(1);
+      this.q("judged-off").onclick = () => this.asRecorded();
       this.q("before").onclick = () => this.event(-1);
       this.q("after").onclick = () => this.event(1);
       this.q("link").onclick = () => {
