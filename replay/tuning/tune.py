@@ -226,7 +226,9 @@ def _work(asked: Asked, limits: tuple[OfJoint, ...], jobs: int) -> Iterator[tupl
     slices = 1 if jobs <= 1 else -(-2 * jobs // units)
     for index, one in enumerate(asked.tested):
         for joint in asked.joints:
-            for task in tasks_of(one.path, joint, limits, rows=one.rows[joint], slices=slices):
+            # Who works on it may stand in another folder.
+            place = resolved(one.path)
+            for task in tasks_of(place, joint, limits, rows=one.rows[joint], slices=slices):
                 yield index, task
 
 
