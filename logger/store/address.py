@@ -6,6 +6,7 @@ another process, which opens it with what its own environment says (credentials,
 """
 
 import io
+from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
@@ -19,6 +20,8 @@ __all__ = ["Address", "Place", "Stretches", "place_of", "resolved"]
 
 _NEAR: Final = 8192
 """Stretches that lie so close, in bytes, are fetched as one."""
+_KEPT: Final = 32 * 1024 * 1024
+"""Bytes that were fetched and are kept for a while: neighbouring windows share row groups."""
 _OPTIONS: Final[dict[str, dict[str, Any]]] = {
     # Its own patience is over a minute for a store that is gone.
     "s3": {
@@ -140,6 +143,8 @@ class _Store:
         self._path = ""
         self._files: dict[str, int] = {}
         self._folders: dict[str, dict[str, None]] = {}
+        self._kept: OrderedDict[tuple[str, int, int], bytes] = OrderedDict()
+        self._kept_bytes = 0
 
     @property
     def files(self) -> dict[str, int]:
@@ -161,6 +166,27 @@ class _Store:
 
     def fetched(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
         self.size_of(inner)
+        with self._lock:
+            keys = {one: (inner, *one) for one in stretches}
+            found = {one: self._kept[key] for one, key in keys.items() if key in self._kept}
+        wanted = [one for one in keys if one not in found]
+        if wanted:
+            found.update(zip(wanted, self._asked(inner, wanted), strict=True))
+            with self._lock:
+                for one in wanted:
+                    self._keep(keys[one], found[one])
+        return [found[one] for one in stretches]
+
+    def _keep(self, key: tuple[str, int, int], held: bytes) -> None:
+        if key in self._kept or len(held) > _KEPT // 4:
+            return
+        self._kept[key] = held
+        self._kept_bytes += len(held)
+        while self._kept_bytes > _KEPT:
+            _, oldest = self._kept.popitem(last=False)
+            self._kept_bytes -= len(oldest)
+
+    def _asked(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
         where, path = f"{self.text}/{inner}", f"{self._path}/{inner}"
         with _told(where):
             try:
