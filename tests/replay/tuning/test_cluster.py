@@ -18,6 +18,7 @@ from logger.errors import InputError, OutsideFault
 from logger.limits.limit import limits_from, read_limits
 from logger.simulate import scenario
 from logger.simulate.offline import frames
+from logger.store.address import Address, place_of
 from replay.tuning import answer
 from replay.tuning import cluster as on_cluster
 from replay.tuning.cluster import Cluster, workers
@@ -26,6 +27,7 @@ from replay.tuning.table import write_table
 from replay.tuning.tune import Asked, Tuned, prepared, tuned
 from tests.command import run
 from tests.dask_cluster import DaskCluster
+from tests.s3_server import S3Server
 
 distributed = pytest.importorskip(
     "distributed", reason='the extra "cluster" is not installed: there is no scheduler to ask'
@@ -162,6 +164,48 @@ def test_the_command_on_a_cluster(
     both = run("tune", *common, "--jobs", "2", "--cluster", dask.address, cwd=tmp_path)
     assert both.returncode == 2
     assert "--jobs: found 2 beside --cluster" in both.stderr
+
+
+def test_workers_open_an_address_themselves(
+    dask: DaskCluster,
+    recordings: list[Path],
+    asked: Asked,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+):
+    """Recordings in a store: what travels is the address, and the result is that of folders."""
+    fsspec = pytest.importorskip("fsspec", reason='the extra "remote" is not installed')
+    pytest.importorskip("s3fs", reason='the extra "remote" is not installed')
+    pytest.importorskip("moto", reason="moto, of the development tools, is not installed")
+    server = S3Server(tmp_path)
+    try:
+        for name, value in server.environment.items():
+            monkeypatch.setenv(name, value)
+        fsspec.get_filesystem_class("s3").clear_instance_cache()
+        store = fsspec.filesystem("s3")
+        store.mkdir("bench")
+        for path in recordings:
+            store.put(str(path), f"bench/{path.name}", recursive=True)
+        dask.worker(environment=server.environment)
+        there = [place_of(f"s3://bench/{path.name}") for path in recordings]
+        far = prepared(there, asked.sweep, "limits.toml")
+        before = len(server.fetched())
+        monkeypatch.setattr(Address, "fetch", _not_here)
+        with workers(dask.address, jobs=1) as (executor, at_once):
+            found = tuned(far, executor=executor, jobs=at_once)
+        assert found.whole
+        rows = [one for one in server.fetched()[before:] if "/status/" in one["path"]]
+        assert rows
+        assert all(one["status"] == 206 for one in rows)
+    finally:
+        server.kill()
+    near = tuned(asked)
+    assert [str(row.score) for row in found.rows] == [str(row.score) for row in near.rows]
+    assert (found.chosen, found.best, found.totals) == (near.chosen, near.best, near.totals)
+
+
+def _not_here(*_: object) -> list[bytes]:
+    raise AssertionError("the worker reads, and nobody else")
 
 
 def test_stopped_it_keeps_what_is_done(dask: DaskCluster, asked: Asked):
