@@ -10,6 +10,7 @@ import os
 import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,13 +20,22 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import DutytraceError, InputError, OutsideFault
-from logger.store.address import Place, Stretches
+from logger.store.address import Address, Place, Stretches
 from logger.store.files import MANIFEST, make_folder, put
 from logger.store.sums import KEY, chunk_place, chunk_sum, footer_of, stamp, unknown_sums
 
-__all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "touching", "write_part"]
+__all__ = [
+    "ROW_GROUP",
+    "Part",
+    "list_parts",
+    "part_name",
+    "read_footers",
+    "touching",
+    "write_part",
+]
 
 ROW_GROUP: Final = 16_384
+_SIDE_BY_SIDE: Final = 16
 _DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
 _NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
@@ -262,6 +272,23 @@ class Part:
             return range(self.footer.num_columns)
         names = self.footer.schema.names
         return [names.index(name) for name in columns if name in names]
+
+
+def read_footers(parts: Iterable[Part]) -> None:
+    """Read the footers of parts at an address side by side: each is a way there and back.
+
+    Raises
+    ------
+    InputError
+        The store does not allow it.
+    OutsideFault
+        The store cannot be reached.
+    """
+    far = [part for part in parts if isinstance(part.place, Address)]
+    if len(far) > 1:
+        with ThreadPoolExecutor(_SIDE_BY_SIDE) as pool:
+            for _ in pool.map(lambda part: part.damage, far):
+                pass
 
 
 def _ns(value: object) -> int:

@@ -27,7 +27,7 @@ from logger.store.levels import UPPER_NS, Node, chosen, joined, level_stream, tr
 from logger.store.lock import writer_of
 from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
 from logger.store.overview import Carry, buckets_from, carry_from, figure_names
-from logger.store.parts import Part, list_parts, touching
+from logger.store.parts import Part, list_parts, read_footers, touching
 from logger.store.schema import TIME, readings_from, shaped, streams_of
 
 __all__ = ["RecordingReader"]
@@ -168,12 +168,15 @@ class RecordingReader:
             if not (self._changed(stream) or status_stream(joint) in sealed):
                 continue
             rows = self._parts[status_stream(joint)]
-            parts = _telling_of(rows, _known(old, self.path / stream))
+            known = _known(old, self.path / stream)
+            read_footers(known)
+            parts = _telling_of(rows, known)
             self._overviews[joint] = parts
             upper = [
-                _known(known, self.path / level_stream(joint, width_ns))
-                for known, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
+                _known(level, self.path / level_stream(joint, width_ns))
+                for level, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
             ]
+            read_footers(part for level in upper for part in level)
             self._upper[joint] = upper
             self._pyramid[joint] = tree(parts, upper)
             end_row = parts[-1].end_row if parts else 0
@@ -198,6 +201,7 @@ class RecordingReader:
     def rows(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
         with self._lock:
+            read_footers(self._parts[stream])
             sealed = sum(
                 part.end_row - part.first_row for part in self._parts[stream] if not part.damage
             )
@@ -338,6 +342,7 @@ class RecordingReader:
         """Return all events in sequence."""
         with self._lock:
             if self._events is None:
+                read_footers(self._parts["events"])
                 tables = [
                     table
                     for part in self._parts["events"]
