@@ -23,6 +23,7 @@ import typer
 
 from logger.aligned import aligned
 from logger.errors import DutytraceError, InputError
+from logger.store.address import place_of
 
 if TYPE_CHECKING:
     from logger.bring_in import BroughtIn
@@ -50,11 +51,37 @@ app.add_typer(layout_app, name="layout")
 limits_app = typer.Typer(help="Look at what limits mean.", no_args_is_help=True)
 app.add_typer(limits_app, name="limits")
 
+
+def _here(path: Path | None) -> Path | None:
+    """Refuse an address where a folder is meant: as a path it would be one named `s3:`."""
+    if path is not None and re.match(r"[a-z][a-z0-9+.-]+:/", str(path)) and not path.exists():
+        typed = str(path).replace(":/", "://", 1)
+        raise InputError(
+            f"{typed}: found an address, expected a folder here. From an address recordings are "
+            "read by `dutytrace check`, `excursions` and `tune`."
+        )
+    return path
+
+
 Recordings = Annotated[
-    Path, typer.Option("--recordings", help="Folder that holds the recordings.", show_default=True)
+    Path,
+    typer.Option(
+        "--recordings",
+        help="Folder that holds the recordings.",
+        show_default=True,
+        callback=_here,
+    ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
-Recording = Annotated[Path, typer.Argument(metavar="REC", help="A recording folder.")]
+Recording = Annotated[
+    Path, typer.Argument(metavar="REC", help="A recording folder.", callback=_here)
+]
+Anywhere = Annotated[
+    str,
+    typer.Argument(
+        metavar="REC", help="A recording folder, or the address of a finished one (s3://...)."
+    ),
+]
 Port = Annotated[int, typer.Option(help="Port of the pages; 0 takes a free one.", min=0, max=65535)]
 DEFAULT_RECORDINGS = Path("recordings")
 ONCE_S = 2.0
@@ -83,7 +110,9 @@ def simulate(
     hours: Annotated[float, typer.Option(help="Length of the test in simulated time.")] = 6.0,
     seed: Annotated[int, typer.Option(help="Chooses payloads and noise.", min=0)] = 1,
     rate: Annotated[float, typer.Option(help="Motion frames a second of each joint.")] = 100.0,
-    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder.", callback=_here)
+    ] = None,
     name: Annotated[str, typer.Option(help="What the test is called.")] = "Simulated endurance",
     recordings: Recordings = DEFAULT_RECORDINGS,
 ) -> None:
@@ -124,7 +153,9 @@ def record(
     duration: Annotated[
         str | None, typer.Option(help="How long, such as 90s, 30min or 6h; default until stopped.")
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder.", callback=_here)
+    ] = None,
     goes_on: Annotated[
         Path | None,
         typer.Option("--continue", metavar="REC", help="Go on in this recording instead."),
@@ -276,13 +307,13 @@ def replay(
 
 
 @app.command()
-def check(recording: Recording, as_json: AsJson = False) -> None:
+def check(recording: Anywhere, as_json: AsJson = False) -> None:
     """Tell whether a recording is whole, and what is missing."""
     from logger.store.manifest import time_text
     from replay.check import check as run
     from replay.recording import Recording as Opened
 
-    found = run(Opened.open(recording))
+    found = run(Opened.open(place_of(recording)))
     if as_json:
         _answer(
             {
@@ -338,7 +369,9 @@ def bring_in(
     limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
     name: Annotated[str | None, typer.Option(help="What the test or sensor is called.")] = None,
     note: Annotated[str, typer.Option(help="A first note.")] = "",
-    out: Annotated[Path | None, typer.Option(help="The new recording folder.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The new recording folder.", callback=_here)
+    ] = None,
     start: Annotated[
         str | None, typer.Option(metavar="TIME", help="When its first frame or row was (ISO 8601).")
     ] = None,
@@ -437,7 +470,8 @@ def redecode(
         Path | None, typer.Option(help="Other limits than those that were in force.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="The new recording folder; default beside the old one.")
+        Path | None,
+        typer.Option(help="The new recording folder; default beside the old one.", callback=_here),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -500,7 +534,7 @@ def shelve(
 
 @app.command()
 def excursions(
-    recording: Recording,
+    recording: Anywhere,
     limits: Annotated[
         Path | None, typer.Option(help="Other limits than those that were in force.")
     ] = None,
@@ -512,7 +546,7 @@ def excursions(
     from replay.excursions import excursions as run
     from replay.recording import Recording as Opened
 
-    opened = Opened.open(recording)
+    opened = Opened.open(place_of(recording))
     chosen = read_limits(limits) if limits else None
     if chosen is not None:
         check_against(chosen, opened.bench, str(limits))
@@ -572,7 +606,11 @@ def excursions(
 @app.command()
 def tune(
     recordings: Annotated[
-        list[Path], typer.Argument(metavar="REC...", help="Recording folders to judge on.")
+        list[str],
+        typer.Argument(
+            metavar="REC...",
+            help="Recording folders to judge on, or addresses of finished ones (s3://...).",
+        ),
     ],
     limits: Annotated[Path, typer.Option(help="The limits file to begin with.")],
     sweep: Annotated[
@@ -588,13 +626,18 @@ def tune(
     jobs: Annotated[
         int, typer.Option(help="Processes; 0: one for each core, 1: only this one.", min=0, max=512)
     ] = 0,
+    cluster: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Work on the Dask cluster of this scheduler instead."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Judge candidate limits on recordings: what they catch, how early, how often for nothing."""
     from logger.limits.limit import read_limits
     from logger.store.manifest import versions
     from replay.tuning import answer
-    from replay.tuning.run import cores, processes
+    from replay.tuning.cluster import workers
+    from replay.tuning.run import cores
     from replay.tuning.save import saved_text, write_limits
     from replay.tuning.sweep import read_sweep
     from replay.tuning.table import may_write, write_table
@@ -603,17 +646,22 @@ def tune(
     for path, suffix, option in ((table, ".parquet", "--table"), (save, ".toml", "--save")):
         if path is not None:
             may_write(path, suffix, option)
+    if cluster is not None and jobs:
+        raise InputError(
+            f"--jobs: found {jobs} beside --cluster, expected one of the two: how many work there "
+            "the cluster says."
+        )
     base = read_limits(limits)
-    asked = prepared(recordings, read_sweep(sweep, base), str(limits))
+    asked = prepared([place_of(one) for one in recordings], read_sweep(sweep, base), str(limits))
     stop = _stop_on_signals()
     with (
-        processes(jobs or cores()) as executor,
+        workers(cluster, jobs=jobs or cores()) as (executor, at_once),
         _progress(f"Judging {len(asked.sweep.candidates)} candidates", 1.0) as at,
     ):
         found = tuned(
             asked,
             executor=executor,
-            jobs=jobs or cores(),
+            jobs=at_once,
             progress=at,
             stop=stop,
         )
@@ -694,7 +742,8 @@ def cut(
         str | None, typer.Option("--to", metavar="TIME", help="The same; default the end.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="The new recording folder; default beside the old one.")
+        Path | None,
+        typer.Option(help="The new recording folder; default beside the old one.", callback=_here),
     ] = None,
     name: Annotated[str, typer.Option(help="What the new recording is called.")] = "",
     as_json: AsJson = False,
@@ -765,7 +814,7 @@ def unpack(
         _answer({"recording": str(path)})
         return
     _say(f"Unpacked into {path}")
-    check(path)
+    check(str(path))
 
 
 @app.command()

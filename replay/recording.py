@@ -17,6 +17,7 @@ from logger.joint.bench import Bench
 from logger.joint.signals import Buckets, bucketed, merged
 from logger.limits.lifecycle import Alert, fold
 from logger.limits.limit import LimitSet
+from logger.store.address import Place
 from logger.store.events import Event
 from logger.store.files import MANIFEST, status_stream
 from logger.store.levels import UPPER_NS, joined
@@ -92,19 +93,21 @@ class Recording:
         }
 
     @classmethod
-    def open(cls, path: Path) -> "Recording":
-        """Open a recording folder.
+    def open(cls, path: Place) -> "Recording":
+        """Open a recording in its folder, or a finished one at an address.
 
         Raises
         ------
         InputError
             It is no recording, or one that this version cannot read.
+        OutsideFault
+            The store at an address cannot be reached.
         """
         return cls(RecordingReader(path))
 
     @property
-    def path(self) -> Path:
-        """The recording folder."""
+    def path(self) -> Place:
+        """The recording folder, or the address."""
         return self._reader.path
 
     @property

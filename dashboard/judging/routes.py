@@ -18,6 +18,7 @@ from pydantic import Field
 
 from dashboard.figures.load import LENGTHS_S, Loaded, load_figure
 from dashboard.guard import Guard
+from dashboard.judged import token_of
 from dashboard.judging import forms
 from dashboard.judging.provenance import provenance
 from dashboard.judging.question import (
@@ -154,7 +155,7 @@ class _Judging:
             date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
         head = "".join(f"# {line}\n" for line in lines) + ("\n" if lines else "")
-        return {"text": head + text}
+        return {"text": head + text, "token": token_of(text)}
 
     def read(self, text: str, where: str) -> dict[str, Any]:
         """Return the limits of a file as the page edits them."""

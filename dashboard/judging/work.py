@@ -3,7 +3,6 @@
 import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from dashboard.figures.trade import trade_figure
@@ -39,10 +38,10 @@ def exactly(
     """Work out what the desk has answered roughly so far."""
     work = desk.open_work(opened, limits, said)
     found = run(work, means.executor, progress=means.progress, stop=means.stop)
-    by_path = {recording.path: recording for recording in opened}
+    by_path = {str(recording.path): recording for recording in opened}
     for task, alerts in zip(work, found, strict=True):
         if alerts is not None:
-            desk.take(by_path[Path(task.recording)], task, alerts)
+            desk.take(by_path[str(task.recording)], task, alerts)
     return {}
 
 

@@ -1,6 +1,7 @@
 """I/O: the recording folder; the only code that knows its files.
 
     files       names within a recording; how a file is put there whole or not at all
+    address     where a recording lies: a folder here, or an address that fsspec opens
     schema      the columns of every stream
     manifest    recording.json
     lock        live.lock: one writer

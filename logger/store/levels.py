@@ -16,7 +16,16 @@ from logger.store.files import overview_stream
 from logger.store.overview import BASE_NS, Carry, buckets_from, channels_in, overview_table
 from logger.store.parts import Part, list_parts, write_part
 
-__all__ = ["UPPER_NS", "Node", "chosen", "consolidate", "joined", "level_folder", "tree"]
+__all__ = [
+    "UPPER_NS",
+    "Node",
+    "chosen",
+    "consolidate",
+    "joined",
+    "level_folder",
+    "level_stream",
+    "tree",
+]
 
 UPPER_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
 """Bucket widths of the upper levels; each is a multiple of the one before."""
@@ -25,8 +34,13 @@ FAN: Final = 8
 
 def level_folder(recording: Path, joint: str, width_ns: int) -> Path:
     """Return the folder of one level of a joint's pyramid."""
-    folder = recording / overview_stream(joint)
-    return folder if width_ns == BASE_NS else folder / f"width={width_ns // BASE_NS}s"
+    return recording / level_stream(joint, width_ns)
+
+
+def level_stream(joint: str, width_ns: int) -> str:
+    """Return the same folder as it is called within a recording."""
+    stream = overview_stream(joint)
+    return stream if width_ns == BASE_NS else f"{stream}/width={width_ns // BASE_NS}s"
 
 
 def consolidate(recording: Path, joint: str) -> None:
@@ -53,7 +67,7 @@ def consolidate(recording: Path, joint: str) -> None:
                 # They are read one by one for good; the next eight are another matter.
                 continue
             path = _write(folder, group, below_ns=below_ns, width_ns=width_ns)
-            made.append(Part(path=path, first_row=group[0].first_row, end_row=group[-1].end_row))
+            made.append(Part(place=path, first_row=group[0].first_row, end_row=group[-1].end_row))
         below, below_ns = made, width_ns
 
 

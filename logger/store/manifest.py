@@ -12,10 +12,11 @@ from typing import Final, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
 
-from logger.errors import InputError
+from logger.errors import DutytraceError, InputError
 from logger.joint.bench import Bench, bench_from
 from logger.limits.limit import LimitSet, limits_from
 from logger.settings_file import Settings
+from logger.store.address import Place
 from logger.store.files import MANIFEST, put
 
 __all__ = [
@@ -177,7 +178,7 @@ def write_manifest(recording: Path, manifest: Manifest) -> None:
     put(recording / MANIFEST, lambda file: file.write(text.encode()))
 
 
-def read_manifest(recording: Path) -> Manifest:
+def read_manifest(recording: Place) -> Manifest:
     """Return what recording.json says.
 
     Raises
@@ -199,6 +200,8 @@ def read_manifest(recording: Path) -> Manifest:
         raise InputError(
             f"{recording}: this folder is no recording: it has no {MANIFEST}."
         ) from None
+    except DutytraceError:
+        raise
     except (OSError, ValueError) as fault:
         raise InputError(f"{path}: cannot be read ({fault}).") from None
     if not isinstance(content, dict) or content.get("format") != FORMAT:

@@ -9,7 +9,9 @@ import errno
 import os
 import re
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Final
@@ -17,13 +19,23 @@ from typing import IO, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.errors import InputError, OutsideFault
+from logger.errors import DutytraceError, InputError, OutsideFault
+from logger.store.address import Address, Place, Stretches
 from logger.store.files import MANIFEST, make_folder, put
-from logger.store.sums import KEY, chunk_sum, footer_of, stamp, unknown_sums
+from logger.store.sums import KEY, chunk_place, chunk_sum, footer_of, stamp, unknown_sums
 
-__all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "touching", "write_part"]
+__all__ = [
+    "ROW_GROUP",
+    "Part",
+    "list_parts",
+    "part_name",
+    "read_footers",
+    "touching",
+    "write_part",
+]
 
 ROW_GROUP: Final = 16_384
+_SIDE_BY_SIDE: Final = 16
 _DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
 _NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
@@ -75,7 +87,7 @@ def _write(file: IO[bytes], table: pa.Table) -> None:
     stamp(file)
 
 
-def list_parts(folder: Path) -> list["Part"]:
+def list_parts(folder: Place) -> list["Part"]:
     """Return the parts of a folder in order of their rows.
 
     Raises
@@ -88,7 +100,7 @@ def list_parts(folder: Path) -> list["Part"]:
         for path in folder.iterdir():
             match = _NAME.fullmatch(path.name)
             if match:
-                found.append(Part(path=path, first_row=int(match[1]), end_row=int(match[2])))
+                found.append(Part(place=path, first_row=int(match[1]), end_row=int(match[2])))
     except FileNotFoundError:
         return []
     except OSError as fault:
@@ -102,7 +114,7 @@ def list_parts(folder: Path) -> list["Part"]:
 class Part:
     """One sealed part; its footer is read when it is first asked for."""
 
-    path: Path
+    place: Place
     first_row: int
     end_row: int
     _footer: pq.FileMetaData | None = None
@@ -112,10 +124,21 @@ class Part:
     _compared: set[tuple[int, int]] = field(default_factory=set)
 
     @property
+    def name(self) -> str:
+        """Its file name."""
+        return self.place.name
+
+    @property
+    def path(self) -> Path:
+        """The file, of a part in a folder here: only such a one is moved, copied or removed."""
+        assert isinstance(self.place, Path), "what lies at an address is only read"
+        return self.place
+
+    @property
     def footer(self) -> pq.FileMetaData:
         """The Parquet footer; raises OSError, ValueError or pyarrow.ArrowException if damaged."""
         if self._footer is None:
-            self._footer, self._sums = footer_of(self.path)
+            self._footer, self._sums = footer_of(self.place)
         return self._footer
 
     @property
@@ -127,6 +150,9 @@ class Part:
             except FileNotFoundError as fault:
                 # It may come: a copy that still runs, a disk that is put back.
                 return fault.strerror or str(fault)
+            except DutytraceError:
+                # The store did not answer: that says nothing of the part.
+                raise
             except _DAMAGED as fault:
                 self._damage = str(fault)
             else:
@@ -138,29 +164,53 @@ class Part:
         if self.damage:
             return self.damage
         try:
-            self._compare(range(self.footer.num_row_groups), range(self.footer.num_columns))
-            if not self._sums:
-                with pq.ParquetFile(self.path, metadata=self.footer) as file:
+            groups = range(self.footer.num_row_groups)
+            with self._opened(groups, range(self.footer.num_columns)) as file:
+                if not self._sums:
                     file.read()
+        except DutytraceError:
+            raise
         except _DAMAGED as fault:
             return str(fault)
         return ""
 
-    def _compare(self, groups: Iterable[int], columns: Iterable[int]) -> None:
-        """Compare column chunks with their sums, each once; raises ValueError at a difference."""
-        wanted = {(group, column) for group in groups for column in columns} - self._compared
-        if not self._sums or not wanted:
+    @contextmanager
+    def _opened(self, groups: Iterable[int], columns: Iterable[int]) -> Iterator[pq.ParquetFile]:
+        """Open the file once these column chunks are found to be what was written."""
+        chunks = [(group, column) for group in groups for column in columns]
+        if isinstance(self.place, Path):
+            self._compare_here(self.place, chunks)
+            with pq.ParquetFile(self.place, metadata=self.footer) as file:
+                yield file
             return
-        descriptor = os.open(self.path, os.O_RDONLY)
+        # One fetch for both: what is compared is what is decoded.
+        fetched = Stretches(
+            self.place, [chunk_place(self.footer, group, column) for group, column in chunks]
+        )
+        self._compare(chunks, fetched.at)
+        with pq.ParquetFile(fetched, metadata=self.footer) as file:
+            yield file
+
+    def _compare_here(self, path: Path, chunks: list[tuple[int, int]]) -> None:
+        if not self._sums or self._compared.issuperset(chunks):
+            return
+        descriptor = os.open(path, os.O_RDONLY)
         try:
-            for group, column in sorted(wanted):
-                written = self._sums[group * self.footer.num_columns + column]
-                if chunk_sum(descriptor, self.footer, group, column) != written:
-                    name = self.footer.schema.column(column).path
-                    first = self.first_row + group * ROW_GROUP
-                    raise ValueError(f"{name} from row {first} on is not what was written")
+            self._compare(chunks, lambda first, size: os.pread(descriptor, size, first))
         finally:
             os.close(descriptor)
+
+    def _compare(self, chunks: list[tuple[int, int]], read: Callable[[int, int], bytes]) -> None:
+        """Compare column chunks with their sums, each once; raises ValueError at a difference."""
+        if not self._sums:
+            return
+        wanted = set(chunks) - self._compared
+        for group, column in sorted(wanted):
+            written = self._sums[group * self.footer.num_columns + column]
+            if chunk_sum(read, self.footer, group, column) != written:
+                name = self.footer.schema.column(column).path
+                first = self.first_row + group * ROW_GROUP
+                raise ValueError(f"{name} from row {first} on is not what was written")
         self._compared |= wanted
 
     @property
@@ -203,16 +253,17 @@ class Part:
 
     def _read(self, groups: list[int], columns: Sequence[str] | None) -> pa.Table:
         try:
-            self._compare(groups, self._places(columns))
-            with pq.ParquetFile(self.path, metadata=self.footer) as file:
+            with self._opened(groups, self._places(columns)) as file:
                 return file.read_row_groups(
                     groups, columns=None if columns is None else list(columns)
                 )
+        except DutytraceError:
+            raise
         except _DAMAGED as fault:
             raise InputError(
-                f"{self.path}: this part is damaged and cannot be read ({fault}). `dutytrace seal` "
-                "makes overviews anew; any other part, take it out of the recording: the rest can "
-                "then be read, and `dutytrace check` says what is gone."
+                f"{self.place}: this part is damaged and cannot be read ({fault}). `dutytrace "
+                "seal` makes overviews anew; any other part, take it out of the recording: the "
+                "rest can then be read, and `dutytrace check` says what is gone."
             ) from None
 
     def _places(self, columns: Sequence[str] | None) -> Sequence[int]:
@@ -221,6 +272,23 @@ class Part:
             return range(self.footer.num_columns)
         names = self.footer.schema.names
         return [names.index(name) for name in columns if name in names]
+
+
+def read_footers(parts: Iterable[Part]) -> None:
+    """Read the footers of parts at an address side by side: each is a way there and back.
+
+    Raises
+    ------
+    InputError
+        The store does not allow it.
+    OutsideFault
+        The store cannot be reached.
+    """
+    far = [part for part in parts if isinstance(part.place, Address)]
+    if len(far) > 1:
+        with ThreadPoolExecutor(_SIDE_BY_SIDE) as pool:
+            for _ in pool.map(lambda part: part.damage, far):
+                pass
 
 
 def _ns(value: object) -> int:

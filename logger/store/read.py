@@ -15,17 +15,19 @@ from typing import Final
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.signals import Buckets
 from logger.limits.limit import LimitSet
+from logger.store.address import Address, Place
 from logger.store.events import Event, events_from
 from logger.store.files import JOURNAL, MANIFEST, overview_stream, status_stream
 from logger.store.journal import JournalReader, journal_files
-from logger.store.levels import UPPER_NS, Node, chosen, joined, level_folder, tree
+from logger.store.levels import UPPER_NS, Node, chosen, joined, level_stream, tree
 from logger.store.lock import writer_of
 from logger.store.manifest import CUT_SHORT, Manifest, read_manifest
 from logger.store.overview import Carry, buckets_from, carry_from, figure_names
-from logger.store.parts import Part, list_parts, touching
+from logger.store.parts import Part, list_parts, read_footers, touching
 from logger.store.schema import TIME, readings_from, shaped, streams_of
 
 __all__ = ["RecordingReader"]
@@ -47,19 +49,24 @@ class _TailRun:
 
 
 class RecordingReader:
-    """One recording folder, live or finished."""
+    """One recording: in a folder, live or finished; at an address, finished."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Place) -> None:
         """Open a recording.
 
         Raises
         ------
         InputError
-            It is no recording, or one that this version cannot read.
+            It is no recording, or one that this version cannot read; one at an address is not
+            finished.
+        OutsideFault
+            The store at an address cannot be reached.
         """
         self.path = path
         self._manifest_stamp = _stamp(path / MANIFEST)
         self.manifest: Manifest = read_manifest(path)
+        if isinstance(path, Address):
+            _refuse_unfinished(path, self.manifest)
         self.bench = self.manifest.read_bench(str(path))
         self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = streams_of(self.bench)
@@ -92,7 +99,7 @@ class RecordingReader:
     @property
     def live(self) -> bool:
         """Whether a logger writes it at this moment."""
-        return self.manifest.ended_ns is None and writer_of(self.path) is not None
+        return self.manifest.ended_ns is None and _writer_of(self.path) is not None
 
     def refresh(self) -> bool:
         """Take in what has been written since; return whether there was anything."""
@@ -112,6 +119,8 @@ class RecordingReader:
 
     def _read_journals(self) -> bool:
         news = False
+        if isinstance(self.path, Address):
+            return news
         there = dict(journal_files(self.path / JOURNAL))
         for number in list(self._journals):
             if number not in there:
@@ -159,12 +168,15 @@ class RecordingReader:
             if not (self._changed(stream) or status_stream(joint) in sealed):
                 continue
             rows = self._parts[status_stream(joint)]
-            parts = _telling_of(rows, _known(old, self.path / stream))
+            known = _known(old, self.path / stream)
+            read_footers(known)
+            parts = _telling_of(rows, known)
             self._overviews[joint] = parts
             upper = [
-                _known(known, level_folder(self.path, joint, width_ns))
-                for known, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
+                _known(level, self.path / level_stream(joint, width_ns))
+                for level, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
             ]
+            read_footers(part for level in upper for part in level)
             self._upper[joint] = upper
             self._pyramid[joint] = tree(parts, upper)
             end_row = parts[-1].end_row if parts else 0
@@ -176,7 +188,7 @@ class RecordingReader:
 
     def _changed(self, stream: str) -> bool:
         try:
-            stamp = (self.path / stream).stat().st_mtime_ns
+            stamp = _changed_ns(self.path / stream)
         except FileNotFoundError:
             return False
         if self._listed.get(stream) == stamp:
@@ -189,6 +201,7 @@ class RecordingReader:
     def rows(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
         with self._lock:
+            read_footers(self._parts[stream])
             sealed = sum(
                 part.end_row - part.first_row for part in self._parts[stream] if not part.damage
             )
@@ -329,6 +342,7 @@ class RecordingReader:
         """Return all events in sequence."""
         with self._lock:
             if self._events is None:
+                read_footers(self._parts["events"])
                 tables = [
                     table
                     for part in self._parts["events"]
@@ -379,15 +393,15 @@ class RecordingReader:
                     said.append(f"{stream}: rows {row} to {last} are missing.")
                 for part in self._parts[stream]:
                     if part.damage:
-                        said.append(f"{part.path.name} of {stream} cannot be read: {part.damage}")
+                        said.append(f"{part.name} of {stream} cannot be read: {part.damage}")
                     elif part.footer.num_rows != part.end_row - part.first_row:
                         said.append(
-                            f"{part.path.name} of {stream} holds {part.footer.num_rows} rows, "
+                            f"{part.name} of {stream} holds {part.footer.num_rows} rows, "
                             f"expected {part.end_row - part.first_row}."
                         )
             for number, fault in sorted(self._unread.items()):
                 said.append(f"journal {number:08d} cannot be read: {fault}")
-            unended = self.manifest.ended_ns is None and writer_of(self.path) is None
+            unended = self.manifest.ended_ns is None and _writer_of(self.path) is None
             if unended or self.manifest.end_cause == CUT_SHORT:
                 said.append(
                     "The recorder ended without closing the recording: up to 0.2 s before its end "
@@ -402,14 +416,41 @@ class RecordingReader:
         with self._lock:
             parts = [(stream, part) for stream in self.schemas for part in self._parts[stream]]
         return tuple(
-            f"{part.path.name} of {stream} is damaged: {found}"
+            f"{part.name} of {stream} is damaged: {found}"
             for stream, part in parts
             if not part.damage and (found := part.verify())
         )
 
 
-def _stamp(path: Path) -> tuple[int, int] | None:
+def _refuse_unfinished(address: Address, manifest: Manifest) -> None:
+    """Raise InputError for a recording whose newest rows are not in parts."""
+    journal = address / JOURNAL
+    unsealed = journal.is_dir() and any(one.suffix == ".journal" for one in journal.iterdir())
+    if manifest.ended_ns is None or unsealed:
+        raise InputError(
+            f"{address}: this recording {'has rows in its journal' if unsealed else 'has no end'}: "
+            "it was copied while it was written, or cut short. From an address finished recordings "
+            "are read. End it, or `dutytrace seal` it in its folder, and copy it again."
+        )
+
+
+def _writer_of(path: Place) -> int | None:
+    return None if isinstance(path, Address) else writer_of(path)
+
+
+def _changed_ns(folder: Place) -> int:
+    """Return when a folder was changed last; at an address it never is, so it is listed once."""
+    if isinstance(folder, Path):
+        return folder.stat().st_mtime_ns
+    if not folder.is_dir():
+        raise FileNotFoundError(str(folder))
+    return 0
+
+
+def _stamp(path: Place) -> tuple[int, int] | None:
     """Return what tells a file that was put in place of another from that one."""
+    if isinstance(path, Address):
+        return None
     try:
         found = path.stat()
     except (FileNotFoundError, NotADirectoryError):
@@ -417,10 +458,10 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     return found.st_ino, found.st_mtime_ns
 
 
-def _known(old: list[Part], folder: Path) -> list[Part]:
+def _known(old: list[Part], folder: Place) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
-    kept = {part.path: part for part in old}
-    return [kept.get(part.path, part) for part in list_parts(folder)]
+    kept = {part.place: part for part in old}
+    return [kept.get(part.place, part) for part in list_parts(folder)]
 
 
 def _holds(parts: Sequence[Part], row: int) -> bool:

@@ -12,13 +12,16 @@ is decoded. For every other reader of Parquet this is one more key that it passe
 import os
 import re
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-__all__ = ["KEY", "chunk_sum", "footer_of", "stamp", "unknown_sums"]
+from logger.store.address import Place, Stretches
+
+__all__ = ["KEY", "chunk_place", "chunk_sum", "footer_of", "stamp", "unknown_sums"]
 
 KEY: Final = b"dutytrace sums"
 _MARK: Final = b"crc32:"
@@ -28,6 +31,8 @@ _VALUE = re.compile(re.escape(KEY) + rb".{1,8}?" + _MARK + rb"([0-9a-f]*~*)", re
 _MAGIC: Final = b"PAR1"
 _TAIL: Final = 8
 """Length of the footer and the magic bytes."""
+_REACH: Final = 65_536
+"""So much of a file's end is fetched at once from an address: most footers are shorter."""
 
 
 def unknown_sums(chunks: int) -> bytes:
@@ -50,7 +55,7 @@ def stamp(file: IO[bytes]) -> None:
     sums = [zlib.crc32(footer)]
     for group in range(metadata.num_row_groups):
         for column in range(metadata.num_columns):
-            first, size = _place(metadata, group, column)
+            first, size = chunk_place(metadata, group, column)
             file.seek(first)
             sums.append(zlib.crc32(file.read(size)))
     text = b"".join(b"%08x" % one for one in sums)
@@ -60,7 +65,7 @@ def stamp(file: IO[bytes]) -> None:
     file.seek(0, os.SEEK_END)
 
 
-def footer_of(path: Path) -> tuple[pq.FileMetaData, tuple[int, ...]]:
+def footer_of(path: Place) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     """Return the footer of a Parquet file, and the sums of its column chunks in order.
 
     A file of before there were sums has none.
@@ -72,7 +77,7 @@ def footer_of(path: Path) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     ValueError
         It is cut, or its footer is not what was written.
     """
-    with path.open("rb") as file:
+    with _ends(path) as file:
         magic = file.read(len(_MAGIC))
         end = file.seek(0, os.SEEK_END)
         file.seek(max(0, end - _TAIL))
@@ -101,13 +106,24 @@ def footer_of(path: Path) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     return metadata, sums
 
 
-def chunk_sum(descriptor: int, metadata: pq.FileMetaData, group: int, column: int) -> int:
-    """Return the sum that a column chunk of an open file has now."""
-    first, size = _place(metadata, group, column)
-    return zlib.crc32(os.pread(descriptor, size, first))
+def _ends(path: Place) -> IO[bytes] | Stretches:
+    """Open a file to read its ends."""
+    if isinstance(path, Path):
+        return path.open("rb")
+    size = path.size
+    tail = min(size, _REACH)
+    return Stretches(path, [(0, min(size, len(_MAGIC))), (size - tail, tail)])
 
 
-def _place(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
+def chunk_sum(
+    read: Callable[[int, int], bytes], metadata: pq.FileMetaData, group: int, column: int
+) -> int:
+    """Return the sum that a column chunk has now; `read` takes a first byte and a length."""
+    return zlib.crc32(read(*chunk_place(metadata, group, column)))
+
+
+def chunk_place(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
+    """Return the first byte and the length of a column chunk."""
     chunk = metadata.row_group(group).column(column)
     first = chunk.data_page_offset
     if chunk.has_dictionary_page:

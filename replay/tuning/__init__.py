@@ -6,6 +6,7 @@
     bad_ends   the bad ends of a recording
     tasks      one piece of a sweep, as plain data for any executor
     run        tasks on an executor; what is done is kept
+    cluster    the workers of a Dask cluster as such an executor
     full       any number of limits over every reading of a recording
     pyramid    levels over the rows near them
     integral   inverse-time limits over the runs that may operate

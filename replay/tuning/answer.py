@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.joint.channels import CHANNELS, DISPLAYS
+from logger.store.address import resolved
 from logger.store.manifest import time_text
 from replay.tuning.choice import RULE, Judgement, Total
 from replay.tuning.sweep import Candidate
@@ -237,7 +238,7 @@ def sentences(tuned: Tuned) -> list[str]:
 def provenance(tuned: Tuned, *, version: str, date: str) -> list[str]:
     """Return where chosen limits come from, in lines for the top of their file."""
     asked = tuned.asked
-    listed = ", ".join(one.path.resolve().name for one in asked.tested)
+    listed = ", ".join(resolved(one.path).name for one in asked.tested)
     said = [
         f"Limits chosen by dutytrace {version} on {date}.",
         f"Recordings: {listed}.",

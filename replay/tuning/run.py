@@ -25,7 +25,7 @@ from logger.errors import DutytraceError
 from replay.tuning.spans import Alerts
 from replay.tuning.tasks import Task, worked
 
-__all__ = ["Progress", "cores", "processes", "run"]
+__all__ = ["Progress", "Workers", "cores", "processes", "run"]
 
 Progress = Callable[[float], None]
 """Is told the share of all work that is done, 0 to 1."""
@@ -70,7 +70,43 @@ def _work(task: Task) -> list[Alerts] | None:
         return None
 
 
-class _Pool(ProcessPoolExecutor):
+class Workers(Executor):
+    """An executor that knows of sweeps: it can be told to stop, and tells how it fares."""
+
+    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+        """Give it a task; what it answers is None when it was stopped before its end."""
+        return self.submit(_work, task)
+
+    def anew(self) -> None:
+        """Get ready for another sweep; the one before has ended."""
+
+    def told(self) -> float:
+        """Return how much work is done, as far as that is told before a task is over."""
+        return 0.0
+
+    def said(self, fault: BaseException) -> BaseException:
+        """Return what a fault of a task is to whoever asked; a DutytraceError ends the sweep."""
+        return fault
+
+    def look(self) -> None:
+        """Look whether anybody works still; raises OutsideFault when nobody does."""
+
+    def end(self) -> None:
+        """Tell what works to stop."""
+
+
+class _Any(Workers):
+    """Any other executor, which knows nothing of sweeps."""
+
+    def __init__(self, executor: Executor) -> None:
+        self._executor = executor
+
+    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+        """Give it a task."""
+        return self._executor.submit(_work, task)
+
+
+class _Pool(Workers, ProcessPoolExecutor):
     """Processes that can be told to stop, and tell how far they are."""
 
     def __init__(self, jobs: int) -> None:
@@ -80,10 +116,18 @@ class _Pool(ProcessPoolExecutor):
         self.done = context.Value("d", 0.0)
         super().__init__(jobs, context, initializer=_begin, initargs=(self.ended, self.done))
 
-    def begin(self) -> None:
-        """Start counting anew, for another sweep; the one before has ended."""
+    def anew(self) -> None:
+        """Forget that it was told to stop, and what was counted up."""
         self.ended.clear()
         self.done.value = 0.0
+
+    def told(self) -> float:
+        """Return what the processes have counted up."""
+        return float(self.done.value)
+
+    def end(self) -> None:
+        """Set what they look at."""
+        self.ended.set()
 
 
 def cores() -> int:
@@ -101,7 +145,7 @@ def processes(jobs: int) -> Iterator[Executor | None]:
         try:
             yield pool
         finally:
-            pool.ended.set()
+            pool.end()
 
 
 def run(
@@ -158,14 +202,14 @@ def _on(
     stop: threading.Event,
 ) -> list[int]:
     """Fill `found` from an executor; return the tasks that are to be done again here."""
-    if isinstance(executor, _Pool):
-        executor.begin()
     futures: dict[Future[list[Alerts] | None], int] = {}
     again: list[int] = []
+    workers = executor if isinstance(executor, Workers) else _Any(executor)
+    workers.anew()
     # The heaviest first: none of them is begun when all others are over.
     for index in sorted(range(len(tasks)), key=lambda one: -tasks[one].weight):
         try:
-            futures[executor.submit(_work, tasks[index])] = index
+            futures[workers.begin(tasks[index])] = index
         except BrokenExecutor:
             again.append(index)
     pending, done = set(futures), 0.0
@@ -173,21 +217,22 @@ def _on(
         finished, pending = wait(pending, _LOOK_S, FIRST_COMPLETED)
         for future in finished:
             index = futures[future]
-            fault = _fault(future)
+            fault = None if (own := _fault(future)) is None else workers.said(own)
             if isinstance(fault, DutytraceError):
-                _cancel(executor, pending)
+                _cancel(workers, pending)
                 raise fault
-            if fault is None:
-                found[index] = future.result()
-                done += tasks[index].weight
-            else:
+            found[index] = future.result() if fault is None else None
+            if found[index] is None:
+                # Its worker died, or was told to leave it by somebody else.
                 again.append(index)
-        told = executor.done.value if isinstance(executor, _Pool) else 0.0
-        progress(min(max(done, told) / whole, 1.0))
+            else:
+                done += tasks[index].weight
+        workers.look()
+        progress(min(max(done, workers.told()) / whole, 1.0))
     if not pending:
         return sorted(again)
-    _cancel(executor, pending)
-    if isinstance(executor, _Pool):
+    _cancel(workers, pending)
+    if isinstance(workers, _Pool):
         # What was just being finished is not thrown away.
         for future in wait(pending).done:
             if _fault(future) is None:
@@ -202,8 +247,7 @@ def _fault(future: "Future[list[Alerts] | None]") -> BaseException | None:
         return fault
 
 
-def _cancel(executor: Executor, pending: "set[Future[list[Alerts] | None]]") -> None:
-    if isinstance(executor, _Pool):
-        executor.ended.set()
+def _cancel(workers: Workers, pending: "set[Future[list[Alerts] | None]]") -> None:
+    workers.end()
     for future in pending:
         future.cancel()

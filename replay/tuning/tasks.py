@@ -1,13 +1,12 @@
 """One piece of a sweep: limits on one joint of one recording, by the shortest exact way.
 
 A task is plain data and its result are arrays, so that any executor can take it: this process,
-other processes, other machines that see the same folders. It depends on nothing else.
+other processes, other machines that see the same folders or addresses. It depends on nothing else.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -18,6 +17,7 @@ from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import OfJoint
 from logger.limits.silence import Silence
 from logger.limits.touch import Touch
+from logger.store.address import Place
 from replay.recording import Recording
 from replay.tuning.full import in_full
 from replay.tuning.image import by_moments, summed
@@ -40,7 +40,7 @@ _MANY: Final = 4
 class Task:
     """Some limits, to be taken over one joint of one recording."""
 
-    recording: Path
+    recording: Place
     joint: str
     limits: tuple[OfJoint, ...]
     places: tuple[int, ...]
@@ -50,7 +50,7 @@ class Task:
 
 
 def tasks_of(
-    recording: Path, joint: str, limits: Sequence[OfJoint], *, rows: int, slices: int
+    recording: Place, joint: str, limits: Sequence[OfJoint], *, rows: int, slices: int
 ) -> list[Task]:
     """Return the tasks that take limits over a joint; each is called by its place.
 

@@ -8,11 +8,11 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
-from pathlib import Path
 
 from logger.errors import InputError
 from logger.limits.kind import Kind
 from logger.limits.limit import LimitSet, OfJoint, check_against
+from logger.store.address import Place, resolved
 from replay.recording import Recording
 from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
 from replay.tuning.choice import Judgement, Total, choice, front, judged, total
@@ -30,7 +30,7 @@ __all__ = ["Asked", "Row", "Tested", "Tuned", "prepared", "tuned"]
 class Tested:
     """One recording that candidates are judged on."""
 
-    path: Path
+    path: Place
     name: str
     start_ns: int
     end_ns: int
@@ -83,7 +83,7 @@ class Tuned:
         return sum(len(spans) for one in self.asked.tested for spans in one.bad_ends.values())
 
 
-def prepared(recordings: Sequence[Path], sweep: Sweep, limits_where: str) -> Asked:
+def prepared(recordings: Sequence[Place], sweep: Sweep, limits_where: str) -> Asked:
     """Return a sweep over recordings, or refuse it.
 
     Raises
@@ -91,10 +91,12 @@ def prepared(recordings: Sequence[Path], sweep: Sweep, limits_where: str) -> Ask
     InputError
         A recording cannot be opened, is named twice, lacks a joint or channel of the limits or of
         the bad end, or has other joints to be judged than the first.
+    OutsideFault
+        The store at an address cannot be reached.
     """
-    seen: dict[Path, Path] = {}
+    seen: dict[Place, Place] = {}
     for path in recordings:
-        same = seen.setdefault(path.resolve(), path)
+        same = seen.setdefault(resolved(path), path)
         if same is not path:
             raise InputError(
                 f"{path}: found this recording twice, expected each once: a choice is judged on "
@@ -186,7 +188,9 @@ def _work(asked: Asked, limits: tuple[OfJoint, ...], jobs: int) -> Iterator[tupl
     slices = 1 if jobs <= 1 else -(-2 * jobs // units)
     for index, one in enumerate(asked.tested):
         for joint in asked.joints:
-            for task in tasks_of(one.path, joint, limits, rows=one.rows[joint], slices=slices):
+            # Who works on it may stand in another folder.
+            place = resolved(one.path)
+            for task in tasks_of(place, joint, limits, rows=one.rows[joint], slices=slices):
                 yield index, task
 
 

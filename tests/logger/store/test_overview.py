@@ -141,4 +141,4 @@ def test_what_is_carried_survives_the_file(tmp_path: Path):
     assert part.read(start_ns=0, end_ns=2**62) is None
     assert carry_from({}) == Carry()
     assert math.isfinite(Carry().closed)
-    assert Part(path=tmp_path / "none", first_row=0, end_row=1).damage
+    assert Part(place=tmp_path / "none", first_row=0, end_row=1).damage

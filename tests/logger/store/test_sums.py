@@ -46,7 +46,7 @@ def part(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, pa.Tabl
 def _found(path: Path, content: bytes, table: pa.Table) -> str:
     """Return how a part with these bytes is read; it must never be read as anything else."""
     path.write_bytes(content)
-    one = Part(path=path, first_row=0, end_row=table.num_rows)
+    one = Part(place=path, first_row=0, end_row=table.num_rows)
     verified = one.verify()
     if one.damage:
         assert one.read(**ALL) is None
@@ -116,7 +116,7 @@ def test_what_is_whole_in_a_damaged_part_is_read(part):
     flipped = bytearray(content)
     flipped[chunk.data_page_offset + chunk.total_compressed_size // 2] ^= 1
     path.write_bytes(bytes(flipped))
-    one = Part(path=path, first_row=0, end_row=400)
+    one = Part(place=path, first_row=0, end_row=400)
     assert one.read(**ALL, columns=["time", "value"]).equals(table.select(["time", "value"]))
     assert one.read(start_ns=0, end_ns=START_NS + 1).equals(table.slice(0, 150))
     with pytest.raises(InputError, match=r"count from row \d+ on is not what was written"):

@@ -1,0 +1,240 @@
+"""The workers of a Dask cluster as an executor for a sweep.
+
+Who works is asked before anything is: each worker needs this very dutytrace, and the numpy and
+pyarrow that its figures come from, or the result would not be that of one process. A task whose
+worker dies is given to another by the scheduler. No wait is endless: a scheduler that is gone, or a
+cluster without workers, ends the sweep in a sentence.
+"""
+
+import asyncio
+import logging
+import queue
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError, Executor, Future
+from contextlib import contextmanager
+from functools import partial
+from importlib import metadata
+from typing import Any, Final, TypeVar
+
+from logger.errors import DutytraceError, InputError, OutsideFault
+from replay.tuning.run import Workers, processes
+from replay.tuning.spans import Alerts
+from replay.tuning.tasks import Task, worked
+
+__all__ = ["Cluster", "workers"]
+
+_CONNECT_S: Final = 10.0
+_ANSWER_S: Final = 15.0
+"""How long a worker may take to say its versions, and a cluster may be without workers."""
+_LOOK_S: Final = 2.0
+_ALIKE: Final = ("dutytrace", "numpy", "pyarrow")
+
+Found = TypeVar("Found")
+
+
+class _StoppedError(Exception):
+    """The scheduler no longer wants what is worked on; never seen outside of this file."""
+
+
+def _there(task: Task) -> list[Alerts] | None:
+    """Do a task on a worker; None: nobody wants it any more."""
+    from distributed import get_worker  # noqa: PLC0415 - an optional extra
+
+    worker = get_worker()
+    key = worker.get_current_task()
+
+    def heed(_share: float) -> None:
+        wanted = worker.state.tasks.get(key)
+        if wanted is None or wanted.state == "cancelled":
+            raise _StoppedError
+
+    try:
+        return worked(task, heed)
+    except _StoppedError:
+        return None
+    except DutytraceError as fault:
+        raise type(fault)(f"{fault} That was on the worker {socket.gethostname()}.") from None
+
+
+class Cluster(Workers):
+    """The workers behind a scheduler."""
+
+    def __init__(self, client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
+        self._client = client
+        self._address = address
+        self._looked_s = time.monotonic()
+        self._there_s = self._looked_s
+
+    @property
+    def threads(self) -> int:
+        """How many tasks are worked on at a time."""
+        return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
+
+    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+        """Give a task to the scheduler."""
+        executor = self._client.get_executor(pure=False)
+        found: Future[list[Alerts] | None] = executor.submit(_there, task)
+        return found
+
+    def said(self, fault: BaseException) -> BaseException:
+        """Return what a fault of a task is: what nobody here cancelled went with the scheduler."""
+        if isinstance(fault, CancelledError):
+            return OutsideFault(
+                f"{self._address}: the connection to the scheduler broke in mid-sweep. Nothing was "
+                "chosen on a part: begin it again."
+            )
+        return fault
+
+    def look(self) -> None:
+        """Look whether anybody works.
+
+        Raises
+        ------
+        OutsideFault
+            Nobody has for a while, or the scheduler does not answer.
+        """
+        now_s = time.monotonic()
+        if now_s - self._looked_s < _LOOK_S:
+            return
+        try:
+            working = bool(self._client.nthreads(callback_timeout=_LOOK_S))
+        except (OSError, TimeoutError):
+            working = False
+        self._looked_s = time.monotonic()
+        if working:
+            self._there_s = self._looked_s
+        elif self._looked_s - self._there_s > _ANSWER_S:
+            raise OutsideFault(
+                f"{self._address}: no worker has been there for {_ANSWER_S:.0f} s, or the "
+                "scheduler does not answer. Nothing was chosen on a part: start workers, then "
+                "begin it again."
+            )
+
+
+@contextmanager
+def workers(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None, int]]:
+    """Give an executor, and how many tasks it works on at a time.
+
+    `address`: of a Dask scheduler; None: so many processes here.
+
+    Raises
+    ------
+    InputError
+        The extra is not installed, it is no address, or a worker is not like this process.
+    OutsideFault
+        The scheduler cannot be reached, or has no workers.
+    """
+    if address is None:
+        with processes(jobs) as pool:
+            yield pool, jobs
+        return
+    client = _connected(address)
+    try:
+        cluster = Cluster(client, address)
+        _wait_for_one(client, address)
+        _refuse_others(client, address)
+        yield cluster, cluster.threads
+    finally:
+        client.close(timeout=_LOOK_S)
+
+
+def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
+    try:
+        from distributed import Client  # noqa: PLC0415 - an optional extra
+    except ImportError:
+        raise InputError(
+            "--cluster: Dask's distributed library is not installed; expected it: "
+            "pip install 'dutytrace[cluster]'."
+        ) from None
+    # What it would print of a lost connection is said in a sentence.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    try:
+        # A client asks without end whatever takes its connection, so that is asked first.
+        kind = asyncio.run(_kind_of(address))
+    except (OSError, TimeoutError) as fault:
+        raise OutsideFault(
+            f"{address}: no Dask scheduler can be reached there ({_reason(fault)}). Start one with "
+            "`dask scheduler`, which prints its address."
+        ) from None
+    except Exception as fault:  # noqa: BLE001 - its parsers of addresses raise whatever they meet
+        raise InputError(
+            f"--cluster: found {address!r} ({_reason(fault)}), expected the address of a Dask "
+            "scheduler, such as tcp://10.0.0.5:8786."
+        ) from None
+    if kind != "Scheduler":
+        raise InputError(
+            f"--cluster: found a {kind} at {address}, expected the scheduler that it works for."
+        )
+    try:
+        return Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError) as fault:
+        raise OutsideFault(
+            f"{address}: the scheduler there takes no client ({_reason(fault)})."
+        ) from None
+
+
+async def _kind_of(address: str) -> str:
+    """Return what answers at an address; raises OSError or TimeoutError when nothing does."""
+    from distributed import rpc  # noqa: PLC0415 - an optional extra
+
+    async with asyncio.timeout(_CONNECT_S):
+        asked: Any = rpc(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]
+        async with asked:
+            return str((await asked.identity())["type"])
+
+
+def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
+    try:
+        client.wait_for_workers(1, timeout=_CONNECT_S)
+    except (OSError, TimeoutError):
+        raise OutsideFault(
+            f"{address}: found a scheduler without workers, expected at least one. Start some with "
+            f"`dask worker {address} --nworkers auto`."
+        ) from None
+
+
+def _refuse_others(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
+    for name in _ALIKE:
+        # A function that every worker has, whatever else is installed there.
+        ask = partial(client.run, metadata.version, name, on_error="return")
+        found: dict[str, Any] = _within(_ANSWER_S, ask, f"{address}: its workers do not answer.")
+        here = metadata.version(name)
+        for worker, version in sorted(found.items()):
+            if version == here:
+                continue
+            what = (
+                f"no {name}"
+                if isinstance(version, metadata.PackageNotFoundError)
+                else f"{name} {version}"
+            )
+            raise InputError(
+                f"{address}: found {what} on the worker {worker}, expected {name} {here} as here: "
+                "the result would not be that of one process. Install the same there."
+            )
+
+
+def _within(seconds: float, call: Callable[[], Found], otherwise: str) -> Found:
+    """Return what a call gives that knows no time limit itself."""
+    answers: queue.SimpleQueue[Found | Exception] = queue.SimpleQueue()
+
+    def ask() -> None:
+        try:
+            answers.put(call())
+        except Exception as fault:  # noqa: BLE001 - it is raised where it was asked
+            answers.put(fault)
+
+    threading.Thread(target=ask, daemon=True).start()
+    try:
+        found = answers.get(timeout=seconds)
+    except queue.Empty:
+        raise OutsideFault(otherwise) from None
+    if isinstance(found, Exception):
+        raise OutsideFault(f"{otherwise} ({_reason(found)})") from found
+    return found
+
+
+def _reason(fault: BaseException) -> str:
+    return " ".join(str(fault).split()) or "nothing answered"
