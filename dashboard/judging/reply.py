@@ -27,7 +27,7 @@ from replay.tuning.handles import handles_of, measure_unit
 from replay.tuning.spans import Alerts
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["answered", "limit_rows", "worth_words"]
+__all__ = ["answered", "drawn_spans", "limit_rows", "worth_words"]
 
 _SPANS: Final = 400
 """Spans of alerts that a picture shows of one joint; those closer than a pixel are one."""
@@ -105,7 +105,7 @@ def _lane(
             {
                 "joint": told.joint,
                 "pen": recording.joints.index(told.joint) + 1,
-                "raised": _spans(told.alerts, start, end),
+                "raised": drawn_spans(told.alerts, start, end),
                 "bad": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
                     for a, b in one.bad_ends.get(told.joint, ())
@@ -140,7 +140,7 @@ def _raised(answers: Sequence[Answer], limit: str | None) -> int:
     )
 
 
-def _spans(alerts: Alerts, start_ns: int, end_ns: int) -> list[list[float]]:
+def drawn_spans(alerts: Alerts, start_ns: int, end_ns: int) -> list[list[float]]:
     """Return the spans of alerts as shares of the recording, those that touch in a picture as one.
 
     An alert shorter than a pixel is as wide as one: none is lost.
