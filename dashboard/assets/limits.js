@@ -45,7 +45,7 @@
     start() {
       this.get("/judge?offset_min=" + -new Date().getTimezoneOffset()).then((c) => {
         if (this.gone) return;
-        this.kinds = c.forms; this.recordings = c.recordings;
+        this.kinds = c.forms; this.recordings = c.recordings; this.back = c.back;
         this.q("empty").hidden = c.recordings.length > 0; this.q("desk").hidden = c.recordings.length === 0;
         if (!c.recordings.length) {
           const steps = [["Make a six-hour test in seconds", "dutytrace simulate --hours 6"], ["See it with simulated joints", "dutytrace demo"], ["Look somewhere else", "dutytrace dashboard --recordings FOLDER"]];
@@ -272,7 +272,7 @@
       if (h.place === null) table[h.key] = plain(value);
       else { const both = table[h.key].slice(); both[h.place] = plain(value); table[h.key] = both; }
       /* The drop-off keeps its distance. */
-      const off = { above: "drop_off", below: "drop_off", above_rated: "drop_off_rated", below_rated: "drop_off_rated", above_percent: "drop_off_percent", rise_per_min: "drop_off_per_min" }[h.key];
+      const off = this.back[h.key];
       if (!h.off && off && table[off] !== undefined && before !== undefined && table.kind !== "inverse-time") table[off] = plain(table[off] + value - before);
       this.tables = this.tables.map((t, k) => (k === i ? table : t));
       const levels = this.lanes.chosen.levels.map((lane) => lane.map((joint) => joint.map((one) => {

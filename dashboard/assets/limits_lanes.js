@@ -101,7 +101,7 @@
       return out;
     }
     level(row, i) {
-      const g = row.levels, seen = {};
+      const g = row.levels, seen = {}, labels = [];
       g.replaceChildren();
       ((this.chosen.levels || [])[i] || []).forEach((joint) => joint.forEach((h) => {
         const split = joint.length > 1 && h.place === null;
@@ -118,9 +118,11 @@
           grip.onpointerdown = (e) => this.take(e, row, h, at < 0 && h.mirrored ? -1 : 1);
           grip.onkeydown = (e) => this.key2(e, h);
           g.append(grip);
-          if (!h.off) g.append(make("text", { class: "limit halo", x: row.wide + 10, y: y + 4 }, at === h.at ? this.words(h.at) : this.words(at)));
+          if (!h.off) labels.push({ y, text: this.words(at) });
         }
       }));
+      const places = D.spread(labels.map((l) => l.y), 12, TOP - 6, HIGH);
+      labels.forEach((l, k) => g.append(make("text", { class: "limit halo", x: row.wide + 10, y: places[k] + 4 }, l.text)));
     }
     words(at) { return this.shown(at) + (this.chosen.unit ? " " + this.chosen.unit : ""); }
     shown(at) { const v = at * (this.chosen.factor || 1); return D.number(v, Math.abs(v) < 10 ? 2 : 1).replace(/\.?0+$/, ""); }

@@ -2,7 +2,7 @@
    trade-off picture, each point of which can be opened. */
 (function () {
   "use strict";
-  const D = window.dutytrace, { el, put } = D;
+  const D = window.dutytrace, { el } = D;
 
   class Sweep {
     constructor(desk) { this.desk = desk; this.q = desk.q; this.vary = []; }
@@ -39,7 +39,7 @@
       const v = typeof table[key] === "number" ? table[key] : 1, tidy = (x) => Number(x.toPrecision(4));
       return { key, start: tidy(v > 0 ? v * 0.8 : v - 1), to: tidy(v > 0 ? v * 1.2 : v + 1), steps };
     }
-    say(text) { const p = this.q("sweep-said"); p.hidden = !text; put(p, text || ""); }
+    say(...sentences) { const box = this.q("sweep-said"); box.hidden = !sentences.join(""); box.replaceChildren(...sentences.map((s) => el("p", "", s))); }
     run() {
       const table = this.desk.tables[this.desk.chosen];
       this.asked = this.desk.question({ vary: this.vary.map((v) => ({ limit: table.name, key: v.key, start: Number(v.start), to: Number(v.to), steps: Math.round(Number(v.steps)) })) });
@@ -65,7 +65,7 @@
     }
     show(r) {
       this.result = r;
-      this.say((r.said || []).join(" "));
+      this.say(...(r.said || []));
       const plot = this.q("trade");
       if (!r.figure) { this.desk.plotly.purge(plot); plot.replaceChildren(); this.q("best").replaceChildren(); return; }
       this.desk.plotly.react(plot, r.figure.data, r.figure.layout, { displayModeBar: false, responsive: true }).then(() => {

@@ -63,6 +63,7 @@ def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
                 "hoverinfo": "skip",
             }
         )
+    most_false = max([one.false_per_h for one in found.totals if one.caught], default=0.0) or 1.0
     leads = [one.median_lead_s for one in found.totals if one.caught]
     low, high = (max(min(leads), 1.0), max(*leads, 1.0)) if leads else (1.0, 3600.0)
     axis = {"showgrid": True, "fixedrange": True, "zeroline": False}
@@ -77,7 +78,7 @@ def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
             "xaxis": {
                 **axis,
                 "title": {"text": "false alerts an hour", "font": {"color": theme.ink_2}},
-                "rangemode": "tozero",
+                "range": [-0.03 * most_false, 1.05 * most_false],
             },
             "yaxis": {
                 **axis,
@@ -96,6 +97,7 @@ def _points(found: Tuned, places: list[int]) -> Figure:
     candidates = [found.asked.sweep.candidates[place] for place in places]
     return {
         "type": "scatter",
+        "cliponaxis": False,
         "x": [one.false_per_h for one in totals],
         "y": [max(one.median_lead_s, 1.0) for one in totals],
         "customdata": places,

@@ -20,7 +20,7 @@ from logger.limits.thermal import Thermal
 from logger.limits.touch import Touch
 from logger.limits.tracking import Tracking
 
-__all__ = ["KEYS", "KINDS", "Form", "channels_told", "forms", "kind_of"]
+__all__ = ["BACK", "KEYS", "KINDS", "Form", "channels_told", "forms", "kind_of"]
 
 UNITS: Final = {
     "Cel": "°C", "A": "A", "N.m": "N·m", "rad/s": "rad/s", "rad": "rad", "V": "V", "1": "",
@@ -73,6 +73,16 @@ KEYS: Final = {
     "after_s": ("says nothing for", "s"),
 }
 """Key -> what a page calls it, and its unit ("channel" and "load": that of the channel there)."""
+
+BACK: Final = {
+    "above": "drop_off",
+    "below": "drop_off",
+    "above_rated": "drop_off_rated",
+    "below_rated": "drop_off_rated",
+    "above_percent": "drop_off_percent",
+    "rise_per_min": "drop_off_per_min",
+}
+"""A level -> its drop-off, which keeps its distance where the level is moved."""
 
 _OWN_WORDS: Final = {
     ("inverse-time", "drop_off"): ("drops off at", "× setting"),

@@ -197,7 +197,12 @@ class _Judging:
                     "limits": len(recording.limits.limits),
                 }
             )
-        return {"folder": str(self.shelf.folder), "recordings": rows, "forms": forms.forms()}
+        return {
+            "folder": str(self.shelf.folder),
+            "recordings": rows,
+            "forms": forms.forms(),
+            "back": forms.BACK,
+        }
 
     def hand_over(self, asked: HandOver) -> dict[str, Any]:
         text = edited_text(asked.base, asked.tables)

@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from dashboard.figures.trade import trade_figure
-from dashboard.judging.question import Varied
+from dashboard.judging.forms import BACK
+from dashboard.judging.question import Varied, VaryOne
 from dashboard.judging.toil import Means
 from dashboard.theme import LIGHT, THEMES
 from logger.errors import InputError
@@ -81,8 +82,27 @@ def sweep_text(said: BadEnd, asked: Varied) -> str:
             f"from = {vary.start!r}",
             f"to = {vary.to!r}",
             f"steps = {vary.steps}",
+            *_follows(vary, asked),
         ]
     return "\n".join(lines) + "\n"
+
+
+def _follows(vary: VaryOne, asked: Varied) -> list[str]:
+    """Return the drop-off of a level that is varied: at the distance that it has on the page."""
+    table = next((one for one in asked.tables if one.get("name") == vary.limit), {})
+    key = BACK.get(vary.key, "")
+    level, back = table.get(vary.key), table.get(key)
+    varied = any((one.limit, one.key) == (vary.limit, key) for one in asked.vary)
+    if not isinstance(level, int | float) or not isinstance(back, int | float) or varied:
+        return []
+    return [
+        "",
+        "[[vary]]",
+        f"limit = {json.dumps(vary.limit)}",
+        f"key = {json.dumps(key)}",
+        f"values = [{float(f'{back - level:.9g}')!r}]",
+        f"offset_of = {json.dumps(vary.key)}",
+    ]
 
 
 def swept(

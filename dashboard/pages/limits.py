@@ -115,7 +115,7 @@ def _sheet() -> html.Div:
                 [
                     html.H3("Sweep"),
                     html.Div(id="judge-vary"),
-                    html.P(id="judge-sweep-said", role="status", hidden=True),
+                    html.Div(id="judge-sweep-said", role="status", hidden=True),
                     html.Div(id="judge-trade", className="picture"),
                     html.Div(id="judge-best", className="wide-table"),
                 ],

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.judging.question import Question, asked_of, mistakes_of
+from dashboard.judging.question import Question, Varied, asked_of, mistakes_of
 from dashboard.judging.reply import answered, drawn_spans
+from dashboard.judging.work import sweep_of
 from logger.errors import InputError
 from logger.limits.edited import tables_of
 from logger.simulate import scenario
@@ -112,3 +113,28 @@ def test_no_alert_is_hidden_in_the_picture(times: list[tuple[int, int]]):
         assert any(a - 1e-5 <= share <= b + 1e-5 for a, b in spans)
     assert all(a <= b for a, b in spans)
     assert spans == sorted(spans)
+
+
+def test_a_sweep_keeps_the_distance_of_the_drop_off():
+    """A level that is varied from a page takes its drop-off along, as a drag does."""
+    question = Varied.model_validate(
+        {
+            **_question().model_dump(),
+            "vary": [
+                {"limit": "housing-warm", "key": "above", "start": 55.0, "to": 75.0, "steps": 5}
+            ],
+        }
+    )
+    sweep = sweep_of(question)
+    assert sweep.refused == 0
+    assert [one.limits[0].above - one.limits[0].drop_off for one in sweep.candidates] == (
+        pytest.approx([3.0] * 5)
+    )
+    with pytest.raises(InputError, match="5000"):
+        sweep_of(
+            question.model_copy(
+                update={
+                    "vary": [one.model_copy(update={"steps": 1000}) for one in question.vary * 2]
+                }
+            )
+        )
