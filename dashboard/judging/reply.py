@@ -6,6 +6,7 @@ leaves as JSON can carry it.
 
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timezone
 from itertools import pairwise
 from typing import Any, Final
@@ -24,6 +25,7 @@ from replay.recording import Recording
 from replay.tuning.choice import Total, total
 from replay.tuning.desk import BINS, Answer, Desk
 from replay.tuning.handles import handles_of, measure_unit
+from replay.tuning.run import cores
 from replay.tuning.spans import Alerts
 from replay.tuning.sweep_file import BadEnd
 
@@ -45,7 +47,9 @@ def answered(question: Question, limits: LimitSet, opened: Sequence[Recording], 
     chosen = limits.named(question.chosen)
     alone = LimitSet(limits=() if chosen is None else (chosen,))
     asked = limits if question.whole else alone
-    answers = [desk.answer(recording, asked, said) for recording in opened]
+    with ThreadPoolExecutor(cores()) as pool:
+        # Most of a first answer is reading, which threads do side by side.
+        answers = list(pool.map(lambda one: desk.answer(one, asked, said), opened))
     told: dict[str, Any] = {
         "limits": limit_rows(limits),
         "forms": [kind_of(table) for table in question.tables],

@@ -42,6 +42,8 @@ Style = Literal["extremes", "rms", "mean", "ends"]
 
 _A_SECOND: Final = 4
 """Readings that stand for a second where its extremes count."""
+_SHORT_S: Final = 3.0
+"""A wait of fewer seconds need not cover a whole one."""
 _HOLD_NS: Final = BASE_NS * 3 // 2
 """Seconds that follow each other have no gap between them, two with one left out have."""
 
@@ -152,6 +154,12 @@ def rough(
     if isinstance(limit, Silence):
         return _silent(limit, gaps, joint=joint, span_ns=span_ns)
     styles = styles_of(limit)
+    if isinstance(limit, Frozen) and not _may_freeze(limit, sketches[limit.channel]):
+        at = sketches[limit.channel]
+        batch = _batch({limit.channel: at}, {limit.channel: "extremes"}, joint)
+        return Measure(
+            time_ns=batch.time_ns, told=batch.columns[limit.channel], alerts=alerts_of([])
+        )
     batch = _batch(sketches, styles, joint)
     held = {**hold_ns, **{name: max(hold_ns[name], _HOLD_NS) for name in styles}}
     series = Series(batch, held)
@@ -211,6 +219,21 @@ def _placed(sketch: Sketch, start_ns: Ints, many: int) -> Floats:
     whole = np.full((len(start_ns), many), np.nan)
     whole[np.searchsorted(start_ns, sketch.start_ns)] = values
     return whole.ravel()
+
+
+def _may_freeze(limit: Frozen, sketch: Sketch) -> bool:
+    """Return whether a channel stands still for long enough anywhere to be called frozen.
+
+    A wait of k seconds covers a whole block of k / 2 on any grid, within which all values lie
+    within twice `within` of each other. Where no block does, nothing needs to be evaluated.
+    """
+    block = max(int(limit.on_delay_s) // 2, 1)
+    if limit.on_delay_s < _SHORT_S or len(sketch.second) == 0:
+        return True
+    first = np.flatnonzero(np.diff(sketch.second // block, prepend=-1))
+    high = np.fmax.reduceat(sketch.values.max(axis=1), first)
+    low = np.fmin.reduceat(sketch.values.min(axis=1), first)
+    return bool(np.any(high - low <= 2.0 * limit.within))
 
 
 def _silent(

@@ -113,3 +113,22 @@ def test_a_picture_of_nothing_is_empty():
     """A channel that never said anything has no picture and no fault."""
     nothing = Measure(time_ns=np.empty(0, np.int64), told=np.empty(0), alerts=alerts_of([]))
     assert np.isnan(shaped(nothing, 0, S, bins=4).low).all()
+
+
+@pytest.mark.parametrize("within", [0.0, 0.05, 0.2, 1.0])
+@pytest.mark.parametrize("on_delay_s", [2.0, 30.0, 120.0])
+def test_no_look_is_saved_where_something_could_freeze(
+    overheat: Recording, monkeypatch: pytest.MonkeyPatch, within: float, on_delay_s: float
+):
+    """Leaving out what cannot freeze changes no alert."""
+    limit = _limit(
+        f'kind = "frozen"\nchannel = "temperature_housing_degC"\nwithin = {within}\n'
+        f'load = "current_A"\nload_above = 1.0\nsmoothing_s = 10.0\non_delay_s = {on_delay_s}'
+    )
+    for joint in overheat.joints:
+        found = _rough(overheat, joint, limit)
+        with monkeypatch.context() as patched:
+            patched.setattr("replay.tuning.rough._may_freeze", lambda *_: True)
+            whole = _rough(overheat, joint, limit)
+        assert found.alerts.same_as(whole.alerts)
+        assert np.array_equal(found.told, whole.told)
