@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.excursion_lines import MOST_DETAILS, details, lines
+from dashboard.excursion_lines import MOST_DETAILS, MOST_LINES, details, lines
 from dashboard.figures.furniture import AlertSpan, merged_spans
 from dashboard.units import PLAIN
 from replay.recording import Recording
@@ -35,7 +35,8 @@ def _many(recording: Recording, count: int) -> Watch:
 def test_each_detail_is_that_of_its_line(overheat: Recording):
     """In any pieces; no more than asked, none behind the end."""
     watch = recorded(overheat)
-    listed = lines(overheat, watch, PLAIN)
+    listed, count = lines(overheat, watch, PLAIN)
+    assert count == len(listed)
     pieces = [
         one
         for first in range(0, len(listed) + 4, 2)
@@ -55,11 +56,12 @@ def test_each_detail_is_that_of_its_line(overheat: Recording):
 
 def test_thousands_are_listed_without_a_row(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
     """Only what is asked for is read, and no more than a page can show."""
-    watch = _many(overheat, 5000)
+    watch = _many(overheat, MOST_LINES + 7)
     with monkeypatch.context() as patched:
         patched.setattr(Recording, "readings", None)
         patched.setattr(Recording, "buckets", None)
-        assert len(lines(overheat, watch, PLAIN)) == 5000
+        listed, count = lines(overheat, watch, PLAIN)
+    assert (len(listed), count) == (MOST_LINES, MOST_LINES + 7)
     assert len(details(overheat, watch, PLAIN, first=10, count=5000)) == MOST_DETAILS
 
 
