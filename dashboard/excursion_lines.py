@@ -18,14 +18,15 @@ from logger.limits.limit import Limit
 from logger.limits.lines import lines_of
 from logger.limits.words import label, worth
 from replay.excursion import Excursion
-from replay.raised import led_up, stretches
+from replay.raised import led_up, some_stretches
 from replay.recording import Recording
 from replay.watch import Watch
 from replay.window import envelope
 
-__all__ = ["MOST_DETAILS", "details", "labels_of", "lines"]
+__all__ = ["MOST_DETAILS", "MOST_LINES", "details", "labels_of", "lines"]
 
 Answer = dict[str, Any]
+MOST_LINES: Final = 5000
 MOST_DETAILS: Final = 100
 """So many are told at most in one answer."""
 TINY_PX = (96, 30)
@@ -44,13 +45,17 @@ def labels_of(displays: Displays) -> Callable[[Limit], str]:
     return words
 
 
-def lines(recording: Recording, watch: Watch, displays: Displays) -> list[Answer]:
-    """Return a line for every excursion, in order of their start."""
+def lines(recording: Recording, watch: Watch, displays: Displays) -> tuple[list[Answer], int]:
+    """Return a line for each excursion in order of their start, and how many there are.
+
+    No more than MOST_LINES: of limits that chatter all day a browser could not hold them all.
+    """
+    some, every = some_stretches(recording, watch, first=0, count=MOST_LINES)
     start_ns = recording.start_ns
     pens = {joint: place for place, joint in enumerate(recording.joints, start=1)}
     words = labels_of(displays)
     told = []
-    for one in stretches(recording, watch):
+    for one in some:
         limit = watch.limit_of(one.limit, one.start_ns)
         # What a cut brings along from before its beginning.
         earlier = ", since before" if one.start_ns < start_ns else ""
@@ -70,7 +75,7 @@ def lines(recording: Recording, watch: Watch, displays: Displays) -> list[Answer
                 "peak": _peak(one, limit, displays),
             }
         )
-    return told
+    return told, every
 
 
 def details(
@@ -82,7 +87,8 @@ def details(
     """
     first, count = max(first, 0), min(max(count, 0), MOST_DETAILS)
     told = []
-    for one in led_up(recording, watch, stretches(recording, watch)[first : first + count]):
+    some, _ = some_stretches(recording, watch, first=first, count=count)
+    for one in led_up(recording, watch, some):
         limit = watch.limit_of(one.limit, one.start_ns)
         told.append(
             {

@@ -58,7 +58,7 @@ def opened(
     until = f"{day(start, where)}, {clock(start, where)} to {clock(end, where)}"
     missing = recording.missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
-    found = excursion_lines.lines(recording, watch, drawn.displays)
+    found, count = excursion_lines.lines(recording, watch, drawn.displays)
     times = [event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}]
     times += [gap[0] for joint in recording.joints for gap in recording.gaps(joint)]
     return {
@@ -70,6 +70,7 @@ def opened(
         "length_s": (end - start) / 1e9,
         "strip": _strip(recording, drawn, watch),
         "excursions": found,
+        "excursion_count": count,
         "events": sorted(
             {round((time - start) / 1e9, 3) for time in times}
             | {round(one["at_s"], 3) for one in found}

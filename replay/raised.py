@@ -22,7 +22,7 @@ from replay.excursions import excursions, judged
 from replay.recording import Recording
 from replay.watch import Watch, onset_of, recorded
 
-__all__ = ["led_up", "recorded_excursions", "stretches"]
+__all__ = ["led_up", "recorded_excursions", "some_stretches", "stretches"]
 
 
 def recorded_excursions(recording: Recording) -> list[Excursion]:
@@ -61,7 +61,14 @@ def stretches(recording: Recording, watch: Watch) -> list[Excursion]:
 
     What led up to them is empty, and a peak that no event tells is NaN: see `led_up`.
     """
-    found = []
+    return some_stretches(recording, watch, first=0, count=len(watch.alerts))[0]
+
+
+def some_stretches(
+    recording: Recording, watch: Watch, *, first: int, count: int
+) -> tuple[list[Excursion], int]:
+    """Return those of `stretches` that stand at [first, first + count), and how many there are."""
+    found: list[tuple[Alert, Limit]] = []
     rated = {joint: recording.bench.joint(joint).rated for joint in recording.joints}
     for alert in watch.alerts:
         limit = watch.limit_of(alert.limit, alert.raised_ns)
@@ -69,8 +76,13 @@ def stretches(recording: Recording, watch: Watch) -> list[Excursion]:
         # What the recorder watches about itself is no excursion of a joint.
         if alert.joint not in rated or limit is None or isinstance(limit, OfRecorder) or over:
             continue
-        found.append(_stretch(recording, limit, alert, rated[alert.joint], others=watch.others))
-    return sorted(found, key=in_order)
+        found.append((alert, limit))
+    found.sort(key=lambda one: (one[0].raised_ns, one[0].joint, one[0].limit))
+    some = [
+        _stretch(recording, limit, alert, rated[alert.joint], others=watch.others)
+        for alert, limit in found[first : first + count]
+    ]
+    return some, len(found)
 
 
 def _stretch(

@@ -157,7 +157,7 @@
         this.opened = o; this.span = null; this.playing = false;
         put(this.q("name"), o.name); put(this.q("when"), o.when);
         document.title = o.name + " – dutytrace";
-        this.excursions(o.excursions);
+        this.excursions(o.excursions, o.excursion_count);
         this.strip(o.strip);
         this.list();
         this.laid.begin(v.over || "", v.shift);
@@ -208,7 +208,7 @@
       if (!this.opened) return;
       this.getOpened().then((o) => {
         if (!o) return;
-        this.opened = o; this.strip(o.strip); this.excursions(o.excursions); this.look(this.view[0], this.view[1]);
+        this.opened = o; this.strip(o.strip); this.excursions(o.excursions, o.excursion_count); this.look(this.view[0], this.view[1]);
       }).catch((f) => put(this.q("when"), f.message));
     }
 
@@ -342,22 +342,22 @@
     }
 
     /* ---- excursions and span ---- */
-    excursions(list) {
-      const count = list.length, words = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"];
-      put(this.q("count"), (words[count] || String(count)) + (count === 1 ? " excursion" : " excursions"));
+    excursions(list, count) {
+      const words = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"];
+      put(this.q("count"), (words[count] || String(count)) + (count === 1 ? " excursion" : " excursions") + (count > list.length ? ", the first " + list.length + " listed" : ""));
       const box = this.q("excursions");
       if (!count) { box.replaceChildren(el("p", "none-found", "Nothing went beyond a limit.")); return; }
-      const table = el("div", "excursions"), more = el("div", "more");
-      table.append(more);
+      const table = el("div", list.length > CHUNK ? "excursions many" : "excursions");
       box.replaceChildren(table);
       let shown = 0;
       const grow = () => {
         const some = list.slice(shown, shown + CHUNK), rows = some.map((e) => this.excursion(e));
-        more.before(...rows);
+        table.append(...rows);
         this.leadUps(shown, some, rows);
         shown += some.length;
-        this.seen.unobserve(more);
-        if (shown < list.length) this.seen.observe(more); else more.remove();
+        this.seen.disconnect();
+        // A little before the end, so that whoever goes on by the keyboard finds the next one there.
+        if (shown < list.length) for (const row of rows.slice(-8)) this.seen.observe(row);
       };
       if (this.seen) this.seen.disconnect();
       this.seen = new IntersectionObserver((seen) => { if (seen.some((one) => one.isIntersecting)) grow(); });
