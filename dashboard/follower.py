@@ -17,9 +17,10 @@ from typing import Final
 
 import numpy as np
 
-from dashboard.ledger import Latest, Slow, measure_slow
+from dashboard.ledger import Latest, Slow, temperature_trend
 from dashboard.shelf import Shelf
 from logger.errors import DutytraceError
+from logger.joint.heat import Trend
 from replay.recording import Recording
 
 __all__ = ["Follower", "Moment"]
@@ -30,6 +31,8 @@ PERIOD_S: Final = 1 / 12
 LOOK_S: Final = 1.0
 """How often the folder is searched for a newer live recording."""
 SLOW_S: Final = 1.0
+SLOWER_S: Final = 5.0
+"""A trend over four minutes is hardly another within this."""
 YOUNG_S: Final = 1.0
 OLDEST_S: Final = 400 * 86400.0
 FRESH_NS: Final = 700_000_000
@@ -49,6 +52,8 @@ class Moment:
     """The present on the recording's clock, from which ages are counted."""
     latest: dict[str, Latest]
     slow: dict[str, Slow]
+    missing: tuple[str, ...] = ()
+    """What is known to be missing of the recording, in sentences."""
 
 
 class Follower:
@@ -60,7 +65,9 @@ class Follower:
         self._task: asyncio.Task[None] | None = None
         self._name: str | None = None
         self._looked_s = -1e9
-        self._measured_s = -1e9
+        self._measured_s = self._trend_s = -1e9
+        self._trends: dict[str, Trend | None] = {}
+        self._missing: tuple[str, ...] = ()
         self._latest: dict[str, Latest] = {}
         self._slow: dict[str, Slow] = {}
         self._heard: tuple[int, float] | None = None
@@ -97,18 +104,14 @@ class Follower:
             name = self._shelf.newest_live()
             if name is not None and name != self._name:
                 self._name, self._latest, self._slow, self._heard = name, {}, {}, None
-                self._measured_s = -1e9
+                self._measured_s = self._trend_s = -1e9
         if self._name is None:
             return replace(_unknown(), serial=self._serial)
         recording = self._shelf.open(self._name)
         end_ns = recording.end_ns
         for joint in recording.joints:
             self._latest[joint] = newest_of(recording, joint, self._latest.get(joint), end_ns)
-        if at_s - self._measured_s > SLOW_S:
-            self._measured_s = at_s
-            self._slow = {
-                joint: measure_slow(recording, joint, end_ns) for joint in recording.joints
-            }
+        self._measure(recording, end_ns, at_s)
         heard_ns = max((item.time_ns for item in self._latest.values()), default=end_ns)
         present_ns = max(end_ns, self._present(heard_ns, at_s))
         fresh = recording.live and present_ns - heard_ns < FRESH_NS
@@ -119,7 +122,26 @@ class Follower:
             present_ns=present_ns,
             latest=dict(self._latest),
             slow=dict(self._slow),
+            missing=self._missing,
         )
+
+    def _measure(self, recording: Recording, end_ns: int, at_s: float) -> None:
+        """Look again at what changes slowly, each at its own pace."""
+        if at_s - self._trend_s > SLOWER_S:
+            self._trend_s = at_s
+            self._trends = {
+                joint: temperature_trend(recording, joint, end_ns) for joint in recording.joints
+            }
+            self._missing = recording.missing()
+        if at_s - self._measured_s > SLOW_S:
+            self._measured_s = at_s
+            self._slow = {
+                joint: Slow(
+                    rms_torque_Nm=recording.rms_torque_Nm(joint),
+                    temperature_trend=self._trends.get(joint),
+                )
+                for joint in recording.joints
+            }
 
     def _present(self, heard_ns: int, at_s: float) -> int:
         """Return the present on the recording's clock, given the newest row and a steady clock."""

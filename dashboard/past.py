@@ -29,7 +29,6 @@ from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
 from dashboard.units import PLAIN, Displays
 from logger.limits.kind import Kind
-from logger.limits.lifecycle import fold
 from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.lines import lines_of
 from logger.limits.words import label, worth
@@ -107,7 +106,7 @@ def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
         lines["temperature"],
         power,
         limits=limit_lines_of(recording, plan, sets),
-        alerts=alert_spans(fold(recording.events()), sets, plan, start, drawn.displays),
+        alerts=alert_spans(recording.alerts(), sets, plan, start, drawn.displays),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,

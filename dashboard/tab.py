@@ -133,6 +133,7 @@ class Tab:
                 now_ns=moment.present_ns,
                 where=zone(self.look.offset_min),
                 displays=self.look.displays,
+                missing=moment.missing,
             )
             if not self._writes:
                 words["alerts"] = [{**line, "can": []} for line in words["alerts"]]

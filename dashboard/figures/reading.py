@@ -22,7 +22,6 @@ from dashboard.figures.furniture import (
 )
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
-from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet
 from replay.alignment import Laid
 from replay.recording import Recording
@@ -242,7 +241,7 @@ def furniture_of(
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
     sets = recording.limit_sets
-    spans = alert_spans(fold(recording.events()), sets, plan, recording.start_ns, displays)
+    spans = alert_spans(recording.alerts(), sets, plan, recording.start_ns, displays)
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
