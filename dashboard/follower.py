@@ -12,7 +12,7 @@ import logging
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +21,7 @@ from dashboard.ledger import Latest, Slow, temperature_trend
 from dashboard.shelf import Shelf
 from logger.errors import DutytraceError
 from logger.joint.heat import Trend
+from replay.alerts import peak_by_now
 from replay.recording import Recording
 
 __all__ = ["Follower", "Moment"]
@@ -33,6 +34,8 @@ LOOK_S: Final = 1.0
 SLOW_S: Final = 1.0
 SLOWER_S: Final = 5.0
 """A trend over four minutes is hardly another within this."""
+LATE_NS: Final = 1_000_000_000
+"""Rows of one joint may come so much later than those of another."""
 YOUNG_S: Final = 1.0
 OLDEST_S: Final = 400 * 86400.0
 FRESH_NS: Final = 700_000_000
@@ -52,6 +55,8 @@ class Moment:
     """The present on the recording's clock, from which ages are counted."""
     latest: dict[str, Latest]
     slow: dict[str, Slow]
+    peaks: dict[int, float] = field(default_factory=dict)
+    """Number of an open alert -> the furthest value that it has reached by now."""
     missing: tuple[str, ...] = ()
     """What is known to be missing of the recording, in sentences."""
 
@@ -67,6 +72,7 @@ class Follower:
         self._looked_s = -1e9
         self._measured_s = self._trend_s = -1e9
         self._trends: dict[str, Trend | None] = {}
+        self._peaks: dict[int, tuple[int, float]] = {}
         self._missing: tuple[str, ...] = ()
         self._latest: dict[str, Latest] = {}
         self._slow: dict[str, Slow] = {}
@@ -105,6 +111,7 @@ class Follower:
             if name is not None and name != self._name:
                 self._name, self._latest, self._slow, self._heard = name, {}, {}, None
                 self._measured_s = self._trend_s = -1e9
+                self._peaks = {}
         if self._name is None:
             return replace(_unknown(), serial=self._serial)
         recording = self._shelf.open(self._name)
@@ -122,6 +129,7 @@ class Follower:
             present_ns=present_ns,
             latest=dict(self._latest),
             slow=dict(self._slow),
+            peaks={number: worst for number, (_, worst) in self._peaks.items()},
             missing=self._missing,
         )
 
@@ -141,6 +149,14 @@ class Follower:
                     temperature_trend=self._trends.get(joint),
                 )
                 for joint in recording.joints
+            }
+            self._peaks = {
+                alert.number: (
+                    max(end_ns - LATE_NS, alert.raised_ns),
+                    peak_by_now(recording, alert, end_ns, before=self._peaks.get(alert.number)),
+                )
+                for alert in recording.alerts()
+                if alert.open(end_ns)
             }
 
     def _present(self, heard_ns: int, at_s: float) -> int:

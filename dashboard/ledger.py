@@ -90,6 +90,7 @@ def ledger_of(
     now_ns: int,
     where: timezone,
     displays: Displays = PLAIN,
+    peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
 ) -> Words:
     """Return everything that the Live page says beside its figure.
@@ -104,6 +105,8 @@ def ledger_of(
         The reader's time zone.
     displays
         The reader's units.
+    peaks
+        Number of an open alert -> the furthest value that it has reached by now.
     missing
         What is known to be missing, in sentences.
     """
@@ -141,7 +144,9 @@ def ledger_of(
             )
             for index, joint in enumerate(recording.joints, start=1)
         ],
-        "alerts": alert_lines(recording, alerts, now_ns, where, displays),
+        "alerts": alert_lines(
+            recording, alerts, now_ns, where, displays=displays, peaks=peaks or {}
+        ),
         "remarks": [*_remarks(recording), *missing],
     }
     if stopped_ns is not None:

@@ -29,6 +29,13 @@ ALWAYS_NS: Final = 2**62
 class GrowingReader(RecordingReader):
     """A reader that can be asked for what came last, at a cost that does not grow."""
 
+    def end_row(self, stream: str) -> int:
+        """Return the number behind that of the newest row of a stream."""
+        with self._lock:
+            ends = [part.end_row for part in self._parts[stream][-1:]]
+            ends += [run.end_row for run in self._tail[stream][-1:]]
+            return max(ends, default=0)
+
     def came(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
         """Return the newest rows that no part holds yet, each batch with its first row's number.
 
@@ -83,24 +90,27 @@ class RecentRows:
 
     def _up_to(self, joint: str, newest_ns: int) -> _Kept | None:
         """Return what is kept of a joint with what has come since; None where it is not whole."""
-        kept = self._kept.get(joint)
-        if kept is not None and kept.batch.time_ns[-1] >= newest_ns:
+        kept, stream = self._kept.get(joint), status_stream(joint)
+        end_row = self._reader.end_row(stream)
+        if kept is not None and kept.end_row >= end_row:
             return kept
         known_row = kept.end_row if kept is not None else 0
         from_ns = newest_ns - KEPT_NS
         new: list[pa.RecordBatch] = []
-        row = end_row = 0
-        for first_row, batch in reversed(self._reader.came(status_stream(joint), known_row)):
+        row = reached_row = 0
+        for first_row, batch in reversed(self._reader.came(stream, known_row)):
             behind = first_row + batch.num_rows
             if batch.column(0)[-1].value < from_ns or (new and behind < row):
                 break
-            end_row = end_row or behind
+            if not new:
+                reached_row = behind
             row = max(first_row, known_row)
             new.insert(0, batch.slice(row - first_row))
-        if not new:
+        # Rows that went from the journal into a part before they were seen are not to be had here.
+        if reached_row < end_row:
             return None
         channels = self._channels[joint]
-        schema = self._reader.schemas[status_stream(joint)]
+        schema = self._reader.schemas[stream]
         table = shaped(pa.Table.from_batches(new), schema)
         batch = readings_from(joint, table.select(["time", "position_segment", *channels]))
         if kept is None or row > known_row:
@@ -110,7 +120,7 @@ class RecentRows:
             old = slice(int(np.searchsorted(kept.batch.time_ns, from_ns)), None)
             batch = ReadingBatch.joined([kept.batch.taken(old), batch], channels=channels)
             since_ns = max(kept.since_ns, from_ns)
-        self._kept[joint] = _Kept(since_ns=since_ns, end_row=end_row, batch=batch)
+        self._kept[joint] = _Kept(since_ns=since_ns, end_row=reached_row, batch=batch)
         return self._kept[joint]
 
 
@@ -134,10 +144,12 @@ class ToldEvents:
     def _take_in(self) -> None:
         parts, tail = self._reader.held("events")
         begin = self._end_row
-        tables = []
-        for part in parts:
-            if part.end_row > begin and (table := part.read(start_ns=-ALWAYS_NS, end_ns=ALWAYS_NS)) is not None:
-                tables.append(table.slice(max(begin - part.first_row, 0)))
+        tables = [
+            table.slice(max(begin - part.first_row, 0))
+            for part in parts
+            if part.end_row > begin
+            and (table := part.read(start_ns=-ALWAYS_NS, end_ns=ALWAYS_NS)) is not None
+        ]
         tables += [
             pa.Table.from_batches([batch.slice(max(begin - first_row, 0))])
             for first_row, batch in tail

@@ -31,6 +31,9 @@
     return now;
   }
 
+  /* What goes and comes in a list, put into it (changed.py). */
+  function splice(list, told) { for (const [at, gone, ...items] of told) list.splice(at, gone, ...items); }
+
   /* One polygon for each stretch of a band that is held, as figures/lines.py draws them. */
   function outlines(band, x, y) {
     for (let i = 0; i < band.x.length; i++) {
@@ -238,6 +241,7 @@
         }
         const said = JSON.parse(m);
         if (said.kind === "sheet") { this.figure = said.figure; this.path = said.path; this.fresh = true; }
+        else if (said.kind === "marks") { splice(this.figure.layout.shapes, said.shapes); splice(this.figure.layout.meta.lane, said.lane); }
         else if (said.kind === "ledger") ledger = this.words = merged(said.all ? {} : this.words || {}, said.said);
         else if (said.kind === "nothing") { serial = said.ack; this.nothing(said.last); }
       }

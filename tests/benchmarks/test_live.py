@@ -41,7 +41,8 @@ PROBE: Final = """
       super(...how);
       this.addEventListener("message", (e) => {
         const words = typeof e.data === "string";
-        seen.messages.push([Date.now(), words ? text.encode(e.data).length : e.data.byteLength, words ? 0 : 1]);
+        const size = words ? text.encode(e.data).length : e.data.byteLength;
+        seen.messages.push([Date.now(), size, words ? 0 : 1]);
       });
     }
   };
@@ -79,9 +80,7 @@ class _Part:
         """How long frames waited for the first picture that had them, one for each millisecond."""
         waits = [
             drawn - np.arange(before, newest)
-            for (drawn, newest), before in zip(
-                self.draws[1:], self.draws[:-1, 1], strict=True
-            )
+            for (drawn, newest), before in zip(self.draws[1:], self.draws[:-1, 1], strict=True)
         ]
         return np.concatenate(waits)
 
@@ -129,9 +128,7 @@ def _browser_s(session: CDPSession) -> dict[int, tuple[str, float]]:
 
 def _opened(browser: Browser, address: str) -> Page:
     page = browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
-    page.add_init_script(
-        f"sessionStorage.setItem('dutytrace-window', '{WINDOW_S}');{PROBE}"
-    )
+    page.add_init_script(f"sessionStorage.setItem('dutytrace-window', '{WINDOW_S}');{PROBE}")
     page.goto(address)
     page.wait_for_function("window.seen.draws.length > 5", timeout=60_000)
     return page
@@ -213,7 +210,7 @@ def test_frame_to_screen(tmp_path: Path):
         _process(*record) as (recorder, recording),
         _process("dutytrace", "dashboard", "--recordings", str(folder), "--port", "0") as (
             server,
-            address,
+            said,
         ),
         chromium(path) as browser,
     ):
@@ -221,7 +218,7 @@ def test_frame_to_screen(tmp_path: Path):
         assert recording.startswith("Recording into "), recording
         session = browser.new_browser_cdp_session()
         pids = {"server": server.pid, "recorder": recorder.pid, "joints": talker.pid}
-        address = address.removeprefix("The pages are at ")
+        address = said.removeprefix("The pages are at ")
         pages = [_opened(browser, address)]
         time.sleep(max(0.0, begun + WINDOW_S + 5 - time.monotonic()))
         _watched("one tab at rest", pages, session, pids, SPAN_S)

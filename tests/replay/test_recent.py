@@ -53,7 +53,7 @@ def _event(kind: str, number: int, time_ns: int) -> Event:
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(STEPS)
 def test_what_is_kept_is_what_was_written(tmp_path_factory, steps):
@@ -91,7 +91,9 @@ def test_what_is_kept_is_what_was_written(tmp_path_factory, steps):
             continue
         plain = RecordingReader(path)
         start_ns = newest_ns - back_ns
-        wanted = plain.readings("a", start_ns=start_ns, end_ns=start_ns + span_ns, channels=CHANNELS)
+        wanted = plain.readings(
+            "a", start_ns=start_ns, end_ns=start_ns + span_ns, channels=CHANNELS
+        )
         found = followed.readings("a", start_ns, start_ns + span_ns)
         np.testing.assert_array_equal(found.time_ns, wanted.time_ns)
         for channel in CHANNELS:
