@@ -5,6 +5,7 @@ tab of headless Chromium, then one while events come, then three. A trace counts
 of the screen after plotly's after-plot. BENCH_LIVE_S says for how long (an hour: 3600).
 """
 
+import faulthandler
 import os
 import signal
 import subprocess
@@ -42,7 +43,8 @@ PROBE: Final = """
       this.addEventListener("message", (e) => {
         const words = typeof e.data === "string";
         const size = words ? text.encode(e.data).length : e.data.byteLength;
-        seen.messages.push([Date.now(), size, words ? 0 : 1]);
+        const kind = !words ? 1 : e.data.startsWith('{"kind":"ledger"') ? 2 : 0;
+        seen.messages.push([Date.now(), size, kind]);
       });
     }
   };
@@ -67,7 +69,7 @@ class _Part:
     draws: NDArray[np.float64]
     """(n, 2): when drawn, stamp of the newest frame in it; milliseconds."""
     messages: NDArray[np.float64]
-    """(n, 3): when it came, bytes, 1 for an update and 0 for words beside it."""
+    """(n, 3): when it came, bytes, 1 for an update, 0 for words before and 2 for those after it."""
     span_s: float
 
     @property
@@ -87,8 +89,9 @@ class _Part:
     @property
     def bytes_an_update(self) -> NDArray[np.float64]:
         """Bytes of each update with the words that came beside it."""
-        begins = np.cumsum(self.messages[:, 2])
-        return np.bincount(begins.astype(int), weights=self.messages[:, 1])[1:]
+        kind = self.messages[:, 2]
+        begins = np.diff(kind, prepend=2) <= 0
+        return np.bincount(np.cumsum(begins), weights=self.messages[:, 1])[1:]
 
 
 @contextmanager
@@ -192,6 +195,7 @@ def _watched(
 
 def test_frame_to_screen(tmp_path: Path):
     """At rest, while events come, and three tabs at once."""
+    faulthandler.cancel_dump_traceback_later()
     path = installed()
     if path is None:
         pytest.skip("no Chrome or Chromium is installed")
