@@ -19,36 +19,12 @@ from logger.store.events import Event, events_from
 from logger.store.files import status_stream
 from logger.store.read import RecordingReader
 from logger.store.schema import readings_from, shaped
+from replay.growing import GrowingReader
 
-__all__ = ["GrowingReader", "RecentRows", "ToldEvents"]
+__all__ = ["RecentRows", "ToldEvents"]
 
 KEPT_NS: Final = 4_000_000_000
 ALWAYS_NS: Final = 2**62
-
-
-class GrowingReader(RecordingReader):
-    """A reader that can be asked for what came last, at a cost that does not grow."""
-
-    def end_row(self, stream: str) -> int:
-        """Return the number behind that of the newest row of a stream."""
-        with self._lock:
-            ends = [part.end_row for part in self._parts[stream][-1:]]
-            ends += [run.end_row for run in self._tail[stream][-1:]]
-            return max(ends, default=0)
-
-    def came(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
-        """Return the newest rows that no part holds yet, each batch with its first row's number.
-
-        Those that end behind `from_row`, oldest first.
-        """
-        found = []
-        with self._lock:
-            # Backwards: the journal holds minutes, of which a twentieth of a second is new.
-            for run in reversed(self._tail[stream]):
-                if run.end_row <= from_row:
-                    break
-                found.append((run.first_row, run.batch))
-        return found[::-1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

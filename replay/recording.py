@@ -24,7 +24,8 @@ from logger.store.lock import writer_of
 from logger.store.manifest import Manifest, read_manifest
 from logger.store.overview import BASE_NS, gap_limit_ns
 from logger.store.schema import frames_from
-from replay.recent import GrowingReader, RecentRows, ToldEvents
+from replay.growing import GrowingReader
+from replay.recent import RecentRows, ToldEvents
 
 __all__ = ["Found", "Health", "Recording", "find_recordings"]
 
