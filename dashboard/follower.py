@@ -29,7 +29,7 @@ __all__ = ["Follower", "Moment"]
 log = logging.getLogger(__name__)
 
 PERIOD_S: Final = 1 / 8
-"""One picture takes a browser some 45 ms of a core: three tabs beside a logger are to fit in two."""
+"""One picture takes a browser 45 ms of a core: three tabs beside a logger are to fit in two."""
 LOOK_S: Final = 1.0
 """How often the folder is searched for a newer live recording."""
 SLOW_S: Final = 1.0
