@@ -7,12 +7,7 @@ of the screen after plotly's after-plot. BENCH_LIVE_S says for how long (an hour
 
 import faulthandler
 import os
-import signal
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -94,29 +89,6 @@ class _Part:
         return np.bincount(np.cumsum(begins), weights=self.messages[:, 1])[1:]
 
 
-@contextmanager
-def _process(*words: str) -> Iterator[tuple["subprocess.Popen[str]", str]]:
-    """Start a Python module; give it and its first line, and end it by its pid."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    try:
-        assert process.stdout is not None
-        yield process, process.stdout.readline().strip()
-    finally:
-        process.send_signal(signal.SIGTERM)
-        try:
-            process.wait(15)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        process.stdout.close()
-
-
 def _busy_s(pid: int) -> float:
     """Return the processor time that a process has taken, all its threads together."""
     words = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
@@ -193,36 +165,29 @@ def _watched(
         say(f"   {name}, of a core", 100 * share, f"%{of}")
 
 
-def test_frame_to_screen(tmp_path: Path):
+def test_frame_to_screen(bench):
     """At rest, while events come, and three tabs at once."""
     faulthandler.cancel_dump_traceback_later()
     path = installed()
     if path is None:
         pytest.skip("no Chrome or Chromium is installed")
-    line = tmp_path / "line"
-    (tmp_path / "bench.toml").write_text(BENCH.format(line=line), encoding="utf-8")
-    (tmp_path / "four.toml").write_text(LAYOUT, encoding="utf-8")
-    (tmp_path / "limits.toml").write_text(LIMITS, encoding="utf-8")
-    folder = tmp_path / "recordings"
-    record = ("dutytrace", "record", str(tmp_path / "bench.toml"), "--limits",
-              str(tmp_path / "limits.toml"), "--recordings", str(folder))  # fmt: skip
+    line = bench.line
+    bench.bench.write_text(BENCH.format(line=line), encoding="utf-8")
+    (bench.folder / "four.toml").write_text(LAYOUT, encoding="utf-8")
+    bench.limits.write_text(LIMITS, encoding="utf-8")
     # The window is full before anything is measured.
     pushes_s = WINDOW_S + 10 + SPAN_S
+    talker = bench.start("tests.benchmarks.talker", str(line), str(pushes_s))
+    assert talker.stdout.readline() == "ready\n"
+    recorder, _ = bench.logger()
     begun = time.monotonic()
-    with (
-        _process("tests.benchmarks.talker", str(line), str(pushes_s)) as (talker, ready),
-        _process(*record) as (recorder, recording),
-        _process("dutytrace", "dashboard", "--recordings", str(folder), "--port", "0") as (
-            server,
-            said,
-        ),
-        chromium(path) as browser,
-    ):
-        assert ready == "ready"
-        assert recording.startswith("Recording into "), recording
+    server = bench.start(
+        "dutytrace", "dashboard", "--recordings", str(bench.recordings), "--port", "0"
+    )
+    address = server.stdout.readline().removeprefix("The pages are at ").strip()
+    pids = {"server": server.pid, "recorder": recorder.pid, "joints": talker.pid}
+    with chromium(path) as browser:
         session = browser.new_browser_cdp_session()
-        pids = {"server": server.pid, "recorder": recorder.pid, "joints": talker.pid}
-        address = said.removeprefix("The pages are at ")
         pages = [_opened(browser, address)]
         time.sleep(max(0.0, begun + WINDOW_S + 5 - time.monotonic()))
         _watched("one tab at rest", pages, session, pids, SPAN_S)
