@@ -1,6 +1,7 @@
 """Reads recordings back and computes; imports logger.joint, .limits, .store and figures of a bus.
 
 recording    one recording, live or finished: the door that every reader goes through
+recent       the newest rows and every event of a recording, read once for all who ask
 window       any span at any width in pixels: envelopes and lines, no extreme lost
 statistics   exact time-weighted figures of a span
 alignment    where a second recording stands on the time axis of a first

@@ -22,18 +22,22 @@ __all__ = ["furthest", "peak_by_now"]
 _CHUNK_NS: Final = 600 * 1_000_000_000
 
 
-def peak_by_now(recording: Recording, alert: Alert, now_ns: int) -> float:
+def peak_by_now(
+    recording: Recording, alert: Alert, now_ns: int, *, before: tuple[int, float] | None = None
+) -> float:
     """Return the furthest value of an alert in its channel's unit, with its sign; NaN for none.
 
     Of what has no channel (a thermal image, a rate, an error) what it was when it was raised.
+    `before`: an instant and what this gave for it, so that only what came since is read.
     """
     limit = recording.limits.named(alert.limit)
     if alert.returned_ns is not None or not isinstance(limit, Kind) or not alert.channel:
         return alert.peak
+    since_ns, worst = (alert.raised_ns, alert.peak) if before is None else before
     # As the limit sees them; of equals the first.
     return _worst(
         limit,
-        [alert.peak, furthest(recording, alert.joint, limit, alert.raised_ns, now_ns)],
+        [worst, furthest(recording, alert.joint, limit, since_ns, now_ns)],
     )
 
 

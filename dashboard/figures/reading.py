@@ -251,23 +251,18 @@ def furniture_of(
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
     sets = watch.sets
-    within = [
+    alerts = [
         alert
         for alert in watch.alerts
         if alert.raised_ns < end_ns and (alert.returned_ns is None or alert.returned_ns > begin_ns)
     ]
-    spans = alert_spans(within, sets, plan, recording.start_ns, displays)
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
         limits=tuple(
             line for line in limit_lines_of(recording, plan, sets) if line.within(begin_s, end_s)
         ),
-        alerts=tuple(
-            span
-            for span in spans
-            if span.start_s < end_s and (span.end_s is None or span.end_s > begin_s)
-        ),
+        alerts=alert_spans(alerts, sets, plan, recording.start_ns, displays),
         gaps=gap_spans(
             found,
             recording.start_ns,
