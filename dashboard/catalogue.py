@@ -59,6 +59,7 @@ def _row(
         "simulated": recording.manifest.simulated,
         "live": recording.live,
         "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
+        "began_s": began / 1e9,
         "joints": ", ".join(recording.joints),
         **told,
     }
@@ -87,6 +88,7 @@ def _told(recording: Recording) -> dict[str, Any]:
         "length_s": length_s,
         "length": elapsed(length_s),
         "hottest": number(hottest, 1),
+        "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": at,
         "pen": pen,
         "alerts": [

@@ -6,6 +6,9 @@
   const D = window.dutytrace, { el, put, clamp } = D;
   const SPEEDS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
   const LEAST = 0.2;
+  /* The columns of the list: words, kind, and by what they sort. */
+  const COLUMNS = [["begun", "", (r) => r.began_s], ["what it is", "", (r) => r.name.toLowerCase()], ["joints", ""], ["length", "n", (r) => r.length_s], ["hottest", "n", (r) => r.hottest_degC], ["at", ""],
+    ["alerts", "", (r) => r.alerts.reduce((n, a) => n + a.n, 0)]];
   /* So many excursions are put on the page at once; more come as the list is scrolled. */
   const CHUNK = 40;
   let page = null;
@@ -23,10 +26,11 @@
     constructor(root) {
       this.root = root;
       this.q = (id) => document.getElementById("past-" + id);
+      this.order = ["begun", -1]; this.finding = "";
       this.speed = 6; this.head = 0; this.span = null; this.playing = false; this.gone = false; this.asking = 0;
       this.makePlots();
       this.laid = new D.Overlay(this);
-      this.controls();
+      this.controls(); this.finder();
       this.onPop = () => this.route();
       this.onKey = (e) => this.key(e);
       this.onSize = () => { clearTimeout(this.settling); this.settling = setTimeout(() => this.again(), 150); };
@@ -72,11 +76,17 @@
     }
 
     /* ---- the list ---- */
+    finder() {
+      const box = el("input"); box.type = "search"; box.placeholder = "Find a recording"; box.id = "past-search"; box.setAttribute("aria-label", "Find a recording by its name, joints or folder");
+      box.oninput = () => { this.finding = box.value; this.listedText = null; if (this.catalogue) this.listed(this.catalogue); };
+      this.q("find").replaceChildren(box);
+    }
     list() {
       const offset = -new Date().getTimezoneOffset();
       return this.get("/past?offset_min=" + offset).then((c) => { if (!this.gone) this.listed(c); }).catch((f) => put(this.q("said"), f.message));
     }
     listed(c) {
+      this.catalogue = c;
       const text = JSON.stringify(c) + this.name;
       if (this.listedText === text) return;
       this.listedText = text;
@@ -88,18 +98,41 @@
           el("ul", "steps", rows.map(([w, t]) => el("li", "", [el("span", "words", w), el("code", "", t)]))));
         return;
       }
-      put(this.q("said"), c.rows.length + (c.rows.length === 1 ? " recording" : " recordings") + " in " + c.folder + ", newest first. Small traces: the hottest joint, dotted at its lowest limit, all on one scale");
+      put(this.q("said"), c.rows.length + (c.rows.length === 1 ? " recording" : " recordings") + " in " + c.folder + ". Small traces: the hottest joint, dotted at its lowest limit, all on one scale");
       const scale = el("div", "scale");
       const whole = c.longest_s || 1, step = [60, 300, 600, 1800, 3600, 7200, 14400, 43200, 86400].find((s) => whole / s <= 6.5) || 604800;
       for (let s = 0; s <= whole; s += step) {
         const tick = el("span", "", s >= 3600 || step >= 3600 ? s / 3600 + (s + step > whole ? " h" : "") : s / 60 + (s + step > whole ? " min" : ""));
         tick.style.left = (s / whole) * 100 + "%"; if (s / whole > 0.95) tick.className = "end"; scale.append(tick);
       }
-      const head = el("tr", "", [["begun"], ["what it is"], ["joints"], ["length", "n"], ["hottest", "n"], ["at"], ["alerts"]].map(([w, k]) => el("th", k || "", w)));
+      const head = el("tr", "", COLUMNS.map(([words, kind, of]) => this.column(words, kind, of)));
       head.append(el("th", "", [scale]));
       this.laid.offer(c.rows);
-      const body = c.rows.map((r) => this.listRow(r));
+      const body = this.sorted(c.rows).map((r) => this.listRow(r));
+      if (!body.length) { const none = el("td", "wrong", "None of them has “" + this.finding + "” in its name, joints or folder."); none.colSpan = 8; body.push(el("tr", "", [none])); }
       this.q("list").replaceChildren(el("table", "", [el("thead", "", [head]), el("tbody", "", body)]));
+    }
+    /* A head that sorts; a second press turns the order round, and begun falls back to the newest first. */
+    column(words, kind, of) {
+      const th = el("th", kind || "");
+      if (!of) { th.textContent = words; return th; }
+      const [by, way] = this.order, b = el("button", "", words);
+      if (by === words) th.setAttribute("aria-sort", way > 0 ? "ascending" : "descending");
+      b.onclick = () => { this.order = by === words ? [words, -way] : [words, words === "what it is" ? 1 : -1]; this.listedText = null; this.listed(this.catalogue); };
+      th.append(b);
+      return th;
+    }
+    /* What is being recorded stays on top, what cannot be opened at the bottom, whatever the order. */
+    sorted(rows) {
+      const [by, way] = this.order, of = COLUMNS.find(([words]) => words === by)[2], wanted = this.finding.trim().toLowerCase();
+      const has = (r) => !wanted || [r.name, r.path, r.joints, r.fault].some((t) => t && t.toLowerCase().includes(wanted));
+      const place = (r) => (r.fault ? 2 : r.live ? 0 : 1);
+      return rows.filter(has).map((r, i) => [r, i]).sort(([a, i], [b, j]) => {
+        const first = place(a) - place(b);
+        if (first || a.fault) return first || i - j;
+        const x = of(a), y = of(b), lacks = (x === null) - (y === null);
+        return lacks || (x < y ? -way : x > y ? way : i - j);
+      }).map(([r]) => r);
     }
     listRow(r) {
       const row = el("tr", r.path === this.name ? "open" : "");

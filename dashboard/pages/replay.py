@@ -44,6 +44,7 @@ def layout(*, writes: bool = True) -> html.Div:
                         [
                             html.H1("Recordings"),
                             html.Small(id="past-said", role="status"),
+                            html.Span(id="past-find", className="end"),
                         ],
                         className="list-head",
                     ),
