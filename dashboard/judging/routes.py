@@ -182,19 +182,17 @@ class _Judging:
             if found.fault:
                 continue
             try:
-                recording = self.shelf.open(found.path.name)
-            except DutytraceError:
+                told = self.shelf.listed("limits", found, _listed)
+            except (DutytraceError, OSError):
                 continue
-            began = recording.start_ns
+            began = found.started_ns
             rows.append(
                 {
                     "path": found.path.name,
-                    "name": recording.name,
+                    "name": found.name,
                     "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
-                    "length": elapsed((recording.end_ns - began) / 1e9),
-                    "joints": list(recording.joints),
-                    "live": recording.live,
-                    "limits": len(recording.limits.limits),
+                    "live": found.live,
+                    **told,
                 }
             )
         return {
@@ -208,6 +206,14 @@ class _Judging:
         text = edited_text(asked.base, asked.tables)
         hand_over(self.shelf.path(asked.recording), text=text, who=asked.who)
         return {"done": True}
+
+
+def _listed(recording: Recording) -> dict[str, Any]:
+    return {
+        "length": elapsed((recording.end_ns - recording.start_ns) / 1e9),
+        "joints": list(recording.joints),
+        "limits": len(recording.limits.limits),
+    }
 
 
 def add_judging_routes(
