@@ -3,7 +3,7 @@
 (function () {
   "use strict";
   const D = window.dutytrace, { el, put, clamp, make } = D;
-  const HIGH = 74, TOP = 16, LOW = 4, LABEL = 66;
+  const TOP = 16, LOW = 4, LABEL = 66;
 
   class Lanes {
     /* `moved(handle, value, still)`: a level was dragged to a value of its key; `still` when let go. */
@@ -14,6 +14,8 @@
       const key = JSON.stringify(lanes.map((l) => [l.path, l.joints.map((j) => j.joint)]));
       if (key !== this.key) { this.key = key; this.build(lanes); }
       this.lanes = lanes;
+      /* Few of them have room to be looked at. */
+      this.tall = lanes.length < 3 ? 170 : lanes.length < 6 ? 112 : 74;
       this.scale();
       this.rows.forEach((row, i) => this.fill(row, lanes[i], i));
       this.axis();
@@ -58,21 +60,21 @@
     }
     /* The width of the whole time; the level's words stand behind it. */
     room(row) { return Math.max((row.trace.clientWidth || 600) - LABEL, 80); }
-    y(v) { return TOP + (1 - (v - this.low) / (this.high - this.low)) * (HIGH - TOP - LOW); }
-    value(y) { return this.low + (1 - (y - TOP) / (HIGH - TOP - LOW)) * (this.high - this.low); }
+    y(v) { return TOP + (1 - (v - this.low) / (this.high - this.low)) * (this.tall - TOP - LOW); }
+    value(y) { return this.low + (1 - (y - TOP) / (this.tall - TOP - LOW)) * (this.high - this.low); }
 
     fill(row, lane, i) {
       const w = this.room(row), wide = w * lane.length_s / this.longest;
-      row.wide = wide;
-      row.svg.setAttribute("width", w); row.svg.setAttribute("height", HIGH);
+      row.wide = wide; row.trace.style.height = this.tall + 4 + "px";
+      row.svg.setAttribute("width", w); row.svg.setAttribute("height", this.tall);
       const g = make("g", {});
       lane.joints.forEach((joint, j) => {
         for (const [a, b] of joint.bad) {
-          g.append(make("rect", { class: "bad", x: a * wide, y: TOP - 4, width: Math.max((b - a) * wide, 2), height: HIGH - TOP }));
+          g.append(make("rect", { class: "bad", x: a * wide, y: TOP - 4, width: Math.max((b - a) * wide, 2), height: this.tall - TOP }));
           if (j === 0) g.append(D.mark("danger", a * wide, TOP - 9, 11));
         }
       });
-      g.append(make("line", { class: "base", x1: 0, x2: wide, y1: HIGH - 0.5, y2: HIGH - 0.5 }));
+      g.append(make("line", { class: "base", x1: 0, x2: wide, y1: this.tall - 0.5, y2: this.tall - 0.5 }));
       if (this.low < 0 && this.high > 0) g.append(make("line", { class: "zero", x1: 0, x2: wide, y1: this.y(0), y2: this.y(0) }));
       const shapes = (this.shapes || [])[i] || [];
       lane.joints.forEach((joint, j) => {
@@ -107,7 +109,7 @@
         const split = joint.length > 1 && h.place === null;
         for (const at of h.mirrored ? [h.at, -h.at] : [h.at]) {
           const y = this.y(at), tag = Math.round(y * 2) + h.key;
-          if (seen[tag] || y < TOP - 6 || y > HIGH + 1) continue;
+          if (seen[tag] || y < TOP - 6 || y > this.tall + 1) continue;
           seen[tag] = true;
           g.append(make("line", { class: "level " + (h.off ? "off" : ""), x1: 0, x2: row.wide, y1: y, y2: y }));
           const grip = make("g", { class: "grip" + (h.off ? " off" : ""), tabindex: at === h.at ? 0 : -1, role: "slider", "aria-label": (h.off ? "drop-off, " : "level, ") + h.key, "aria-valuenow": this.shown(h.at), "aria-valuetext": this.words(h.at) });
@@ -121,7 +123,7 @@
           if (!h.off) labels.push({ y, text: this.words(at) });
         }
       }));
-      const places = D.spread(labels.map((l) => l.y), 12, TOP - 6, HIGH);
+      const places = D.spread(labels.map((l) => l.y), 12, TOP - 6, this.tall);
       labels.forEach((l, k) => g.append(make("text", { class: "limit halo", x: row.wide + 10, y: places[k] + 4 }, l.text)));
     }
     words(at) { return this.shown(at) + (this.chosen.unit ? " " + this.chosen.unit : ""); }
