@@ -168,8 +168,9 @@ def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
         raise InputError(
             f"--cluster: found a {kind} at {address}, expected the scheduler that it works for."
         )
+    make: Any = Client
     try:
-        return Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        return make(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError) as fault:
         raise OutsideFault(
             f"{address}: the scheduler there takes no client ({_reason(fault)})."
@@ -181,9 +182,9 @@ async def _kind_of(address: str) -> str:
     from distributed import rpc  # noqa: PLC0415 - an optional extra
 
     async with asyncio.timeout(_CONNECT_S):
-        asked: Any = rpc(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]
-        async with asked:
-            return str((await asked.identity())["type"])
+        ask: Any = rpc
+        async with ask(address, timeout=_CONNECT_S) as there:
+            return str((await there.identity())["type"])
 
 
 def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
@@ -192,7 +193,7 @@ def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optio
     except (OSError, TimeoutError):
         raise OutsideFault(
             f"{address}: found a scheduler without workers, expected at least one. Start some with "
-            f"`dask worker {address} --nworkers auto`."
+            f"`dask worker {address}`."
         ) from None
 
 
