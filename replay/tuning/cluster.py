@@ -68,15 +68,36 @@ class Cluster(Workers):
         self._looked_s = time.monotonic()
         self._there_s = self._looked_s
 
-    @property
     def threads(self) -> int:
-        """How many tasks are worked on at a time."""
-        return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
+        """Return how many tasks are worked on at a time.
+
+        Raises
+        ------
+        OutsideFault
+            The scheduler does not answer.
+        """
+        try:
+            return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
+        except (OSError, TimeoutError) as fault:
+            raise OutsideFault(
+                f"{self._address}: the scheduler does not answer ({_reason(fault)})."
+            ) from fault
 
     def begin(self, task: Task) -> "Future[list[Alerts] | None]":
-        """Give a task to the scheduler."""
-        executor = self._client.get_executor(pure=False)
-        found: Future[list[Alerts] | None] = executor.submit(_there, task)
+        """Give a task to the scheduler.
+
+        Raises
+        ------
+        OutsideFault
+            It takes none any more.
+        """
+        try:
+            executor = self._client.get_executor(pure=False)
+            found: Future[list[Alerts] | None] = executor.submit(_there, task)
+        except (OSError, RuntimeError) as fault:
+            raise OutsideFault(
+                f"{self._address}: the scheduler takes no tasks ({_reason(fault)})."
+            ) from fault
         return found
 
     def said(self, fault: BaseException) -> BaseException:
@@ -136,7 +157,7 @@ def workers(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None
         cluster = Cluster(client, address)
         _wait_for_one(client, address)
         _refuse_others(client, address)
-        yield cluster, cluster.threads
+        yield cluster, cluster.threads()
     finally:
         client.close(timeout=_LOOK_S)
 
