@@ -65,8 +65,7 @@ class Cluster(Workers):
     def __init__(self, client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
         self._client = client
         self._address = address
-        self._looked_s = time.monotonic()
-        self._there_s = self._looked_s
+        self._looked_s = self._there_s = time.monotonic()
 
     def threads(self) -> int:
         """Return how many tasks are worked on at a time.
@@ -91,6 +90,8 @@ class Cluster(Workers):
         OutsideFault
             It takes none any more.
         """
+        # What was asked before took its time, and says nothing of who works now.
+        self._looked_s = self._there_s = time.monotonic()
         try:
             executor = self._client.get_executor(pure=False)
             found: Future[list[Alerts] | None] = executor.submit(_there, task)
