@@ -295,15 +295,27 @@ def password(
 @app.command()
 def replay(
     recording: Recording,
+    limits: Annotated[
+        Path | None,
+        typer.Option(help="Show what other limits would have raised, in place of what was."),
+    ] = None,
     port: Port = 8050,
     browser: Annotated[bool, typer.Option(help="Open the page in a browser.")] = True,
 ) -> None:
     """Serve the pages, opened at one recording."""
     from logger.store.manifest import read_manifest
 
-    read_manifest(recording)
+    manifest = read_manifest(recording)
+    query = ""
+    if limits is not None:
+        from dashboard.judged import token_of
+        from logger.limits.limit import check_against, read_limits
+
+        chosen = read_limits(limits)
+        check_against(chosen, manifest.read_bench(str(recording)), str(limits))
+        query = f"?judged={token_of(chosen.text)}"
     path = recording.resolve()
-    _serve(path.parent, host="127.0.0.1", port=port, open_at=path, browser=browser)
+    _serve(path.parent, host="127.0.0.1", port=port, open_at=path, query=query, browser=browser)
 
 
 @app.command()
@@ -544,13 +556,16 @@ def excursions(
     from logger.limits.limit import check_against, read_limits
     from logger.store.manifest import time_text
     from replay.excursions import excursions as run
+    from replay.raised import recorded_excursions
     from replay.recording import Recording as Opened
 
     opened = Opened.open(place_of(recording))
-    chosen = read_limits(limits) if limits else None
-    if chosen is not None:
+    if limits is None:
+        found = recorded_excursions(opened)
+    else:
+        chosen = read_limits(limits)
         check_against(chosen, opened.bench, str(limits))
-    found = run(opened, chosen)
+        found = run(opened, chosen)
     if as_json:
         _answer(
             {
@@ -1382,6 +1397,7 @@ def _serve(
     host: str,
     port: int,
     open_at: Path | None,
+    query: str = "",
     browser: bool = False,
     password_file: Path | None = None,
     origin: str = "",
@@ -1390,11 +1406,11 @@ def _serve(
     from dashboard.app import serve
 
     def ready(address: str) -> None:
-        _say(f"The pages are at {address}")
+        _say(f"The pages are at {address}{query}")
         if browser:
             import webbrowser
 
-            webbrowser.open(address)
+            webbrowser.open(address + query)
 
     serve(
         recordings=recordings,

@@ -7,7 +7,7 @@
     theme      colours, pens, numbers in words
     units      the units in which a reader wants angles and speeds
     figures/   arrays -> plotly figures, pure
-    pages/     Live, Replay and Bus: a layout and a few thin callbacks each
+    pages/     Live, Replay, Limits and Bus: a layout and a few thin callbacks each
     ledger     the present state of joints and alerts, in words
     alert_lines  what stands open, and what can be done
     drive_words  what a drive says of itself
@@ -18,14 +18,18 @@
     changed    what changed between two tellings of the ledger
     views      the routes that Replay reads from
     past       what Replay shows of one recording
+    excursion_lines  its excursions in words, and what led up to some of them
+    judged     other limits in an address, so that a link holds what it shows
     overlay    what is said of a second recording laid over it
     catalogue  the list of recordings
     heard_views  the routes that Bus reads from
     heard      what Bus shows of one recording
     talk       who talked in a span, as the rows of a table
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
+    judging/   limits tried on recordings: what the Limits page asks and is answered
     hand_on    a span cut out as a recording of its own, a recording as one file
-    assets/    what runs in the browser: draw.js draws, live.js, replay.js and heard.js drive,
+    assets/    what runs in the browser: draw.js draws, live.js, replay.js, heard.js and limits.js
+               drive (limits_form.js, limits_lanes.js and limits_sweep.js are parts of the last),
                overlay.js lays a second recording over one in Replay,
                session.js notices that a session ended, units.js keeps the reader's units,
                sound.js lets alerts be heard, wake.js keeps the screen awake, hand_on.js cuts out

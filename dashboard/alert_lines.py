@@ -6,17 +6,16 @@ the state of an alert is `logger.limits.lifecycle`'s.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timezone
 from typing import Any
 
 from dashboard.theme import MARKS, clock, display_of, few_decimals, number, span_words
-from dashboard.units import PLAIN, Displays
+from dashboard.units import Displays
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Level, Limit
 from logger.limits.nuisance import nuisance
 from logger.limits.words import label
-from replay.alerts import peak_by_now
 from replay.recording import Recording
 
 __all__ = ["alert_lines"]
@@ -29,9 +28,14 @@ def alert_lines(
     alerts: Sequence[Alert],
     now_ns: int,
     where: timezone,
-    displays: Displays = PLAIN,
+    *,
+    displays: Displays,
+    peaks: Mapping[int, float],
 ) -> list[Words]:
-    """Return the lines, worst first; one line that says so when nothing is open."""
+    """Return the lines, worst first; one line that says so when nothing is open.
+
+    `peaks`: number of an open alert -> the furthest value that it has reached by now.
+    """
     levels = {limit.name: limit for limit in recording.limits.limits}
     lines: list[Words] = []
     for alert in alerts:
@@ -52,7 +56,7 @@ def alert_lines(
                 }
             )
         elif alert.open(now_ns):
-            line = _open_line(recording, alert, now_ns, where, displays)
+            line = _open_line(recording, alert, now_ns, where, displays=displays, peaks=peaks)
             matter = nuisance(alert, alerts, now_ns)
             if matter:
                 line["small"] = f"{line['small']}; {matter}"
@@ -71,7 +75,13 @@ def _what(alert: Alert, limit: Limit | None, displays: Displays) -> str:
 
 
 def _open_line(
-    recording: Recording, alert: Alert, now_ns: int, where: timezone, displays: Displays
+    recording: Recording,
+    alert: Alert,
+    now_ns: int,
+    where: timezone,
+    *,
+    displays: Displays,
+    peaks: Mapping[int, float],
 ) -> Words:
     limit = recording.limits.named(alert.limit)
     trip = alert.severity == "trip"
@@ -79,7 +89,7 @@ def _open_line(
     ends = ""
     if isinstance(limit, Level):
         shown = display_of(limit.channel, displays)
-        worst = peak_by_now(recording, alert, now_ns)
+        worst = peaks.get(alert.number, alert.peak)
         if math.isfinite(worst):
             top = worst * shown.factor
             side = "at most" if limit.above is not None else "at least"

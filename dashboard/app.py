@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
+import pyarrow as pa
 import uvicorn
 from dash import Dash
 from fastapi import FastAPI
@@ -24,7 +25,8 @@ from dashboard.asks import add_ask_route
 from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
 from dashboard.hand_on import add_cut_route, add_pack_route
 from dashboard.heard_views import add_heard_routes
-from dashboard.pages import bus, frame, live, replay
+from dashboard.judging.routes import add_judging_routes
+from dashboard.pages import bus, frame, limits, live, replay
 from dashboard.shelf import Shelf
 from dashboard.stream import add_live_route
 from dashboard.views import add_view_routes
@@ -83,15 +85,18 @@ def build(
         {
             "/": partial(live.layout, writes=not access.read_only),
             "/replay": partial(replay.layout, writes=not access.read_only),
+            "/limits": partial(limits.layout, writes=not access.read_only),
             "/bus": bus.layout,
         },
     )
     add_view_routes(server, shelf)
     add_heard_routes(server, shelf)
+    stop = stop or threading.Event()
+    add_judging_routes(server, shelf, guard, stop=stop, writes=not access.read_only)
     add_live_route(server, shelf, guard, writes=not access.read_only)
     if not access.read_only:
         add_ask_route(server, shelf, guard)
-        add_cut_route(server, shelf, guard, stop=stop or threading.Event())
+        add_cut_route(server, shelf, guard, stop=stop)
     add_pack_route(server, shelf)
     add_login_routes(server, access)
 
@@ -159,6 +164,8 @@ def serve(
             "--password-file FILE, or reach the pages through an SSH tunnel."
         )
     password = None if password_file is None else read_password(password_file)
+    # Arrow's own pool keeps what each worker thread once took: 60 MB after a hundred windows.
+    pa.set_memory_pool(pa.system_memory_pool())
     listener = _listener(host, port)
     bound = int(listener.getsockname()[1])
     shelf = Shelf(recordings, beside=open_at)

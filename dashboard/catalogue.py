@@ -36,12 +36,11 @@ def catalogue(shelf: Shelf, where: timezone) -> dict[str, Any]:
             rows.append({"path": found.path.name, "fault": found.fault})
             continue
         try:
-            recording = shelf.open(found.path.name)
-            told = shelf.remembered("catalogue", recording, _told)
+            told = shelf.listed("catalogue", found, _told)
         except (DutytraceError, OSError, ValueError) as fault:
             rows.append({"path": found.path.name, "fault": str(fault)})
             continue
-        rows.append(_row(found, recording, told, where))
+        rows.append(_row(found, told, where))
     longest = max((row["length_s"] for row in rows if "length_s" in row), default=0.0)
     for row in rows:
         if "trace" in row:
@@ -49,17 +48,14 @@ def catalogue(shelf: Shelf, where: timezone) -> dict[str, Any]:
     return {"folder": str(shelf.folder), "rows": rows, "longest_s": longest}
 
 
-def _row(
-    found: Found, recording: Recording, told: dict[str, Any], where: timezone
-) -> dict[str, Any]:
-    began = recording.start_ns
+def _row(found: Found, told: dict[str, Any], where: timezone) -> dict[str, Any]:
+    began = found.started_ns
     return {
         "path": found.path.name,
-        "name": recording.name,
-        "simulated": recording.manifest.simulated,
-        "live": recording.live,
+        "name": found.name,
+        "live": found.live,
         "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
-        "joints": ", ".join(recording.joints),
+        "began_s": began / 1e9,
         **told,
     }
 
@@ -84,9 +80,12 @@ def _told(recording: Recording) -> dict[str, Any]:
             hottest, at, pen = reached, joint, index
     alerts = [alert for alert in recording.alerts() if alert.limit]
     return {
+        "simulated": recording.manifest.simulated,
+        "joints": ", ".join(recording.joints),
         "length_s": length_s,
         "length": elapsed(length_s),
         "hottest": number(hottest, 1),
+        "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": at,
         "pen": pen,
         "alerts": [

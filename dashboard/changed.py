@@ -2,13 +2,19 @@
 
 Mappings are compared key by key; a list of mappings of the same length is compared place by place;
 all else is sent whole when it differs. A key that is gone is sent as None, so None is no value.
-`assets/live.js` puts the changes into what it holds. Pure.
+A long list that loses and gains a few places travels as splices. `assets/live.js` puts the changes
+into what it holds. Pure.
 """
 
-from collections.abc import Mapping
+import json
+from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
 from typing import Any
 
-__all__ = ["changed", "merged"]
+__all__ = ["changed", "merged", "spliced", "splices"]
+
+Splice = list[Any]
+"""Where, how many go, and what comes in their place."""
 
 
 def changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:
@@ -40,6 +46,26 @@ def merged(before: Mapping[str, Any], told: Mapping[str, Any]) -> dict[str, Any]
             now[key] = [merged(one, other) for one, other in zip(old or [], value, strict=True)]
         else:
             now[key] = value
+    return now
+
+
+def splices(before: Sequence[Any], now: Sequence[Any]) -> list[Splice]:
+    """Return what makes `now` of `before`, to be done one after the other."""
+    old, new = ([json.dumps(item, sort_keys=True) for item in side] for side in (before, now))
+    steps = SequenceMatcher(None, old, new, autojunk=False).get_opcodes()
+    # From the end on, so that no step moves the places of another.
+    return [
+        [first, end - first, *now[begin:until]]
+        for tag, first, end, begin, until in reversed(steps)
+        if tag != "equal"
+    ]
+
+
+def spliced(before: Sequence[Any], told: Sequence[Splice]) -> list[Any]:
+    """Return `before` with the splices done: what the page does with them."""
+    now = list(before)
+    for first, gone, *items in told:
+        now[first : first + gone] = items
     return now
 
 

@@ -28,12 +28,11 @@ from dashboard.theme import (
 from dashboard.units import PLAIN, Displays
 from logger.joint.channels import CHANNELS
 from logger.joint.heat import Trend, time_to_level, trend
-from logger.limits.lifecycle import Alert, fold
+from logger.limits.lifecycle import Alert
 from logger.limits.lines import LevelLine, lines_of
 from replay.recording import Recording
-from replay.statistics import figures
 
-__all__ = ["Latest", "Slow", "ledger_of", "measure_slow"]
+__all__ = ["Latest", "Slow", "ledger_of", "temperature_trend"]
 
 STALE_S: Final = 1.0
 """A joint unheard for longer has no data; its silence limit may speak up earlier."""
@@ -53,26 +52,22 @@ class Latest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slow:
-    """What changes slowly and is asked for about once a second."""
+    """What changes slowly: looked at once a second, the trend once in five."""
 
     rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
     temperature_trend: Trend | None
 
 
-def measure_slow(recording: Recording, joint: str, end_ns: int) -> Slow:
-    """Return the one-minute RMS torque and the temperature's trend of a joint."""
-    channels = recording.channels(joint)
-    rms = math.nan
-    if "torque_Nm" in channels:
-        rms = figures(recording, joint, "torque_Nm", end_ns - 60_000_000_000, end_ns + 1).rms
-    place = main_temperature(channels, _watched(recording, joint))
-    found = None
-    if place is not None:
-        begin = end_ns - round(TREND_S * 1e9)
-        times, values = recording.readings(joint, begin, end_ns + 1, channels=[place]).series(place)
-        if len(times) > 20 and times[-1] - times[0] > 60e9:
-            found = trend((times - times[0]) / 1e9, np.asarray(values))
-    return Slow(rms_torque_Nm=rms, temperature_trend=found)
+def temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
+    """Return the trend of a joint's main temperature, None while there is too little of it."""
+    place = main_temperature(recording.channels(joint), _watched(recording, joint))
+    if place is None:
+        return None
+    begin = end_ns - round(TREND_S * 1e9)
+    times, values = recording.readings(joint, begin, end_ns + 1, channels=[place]).series(place)
+    if len(times) <= 20 or times[-1] - times[0] <= 60e9:
+        return None
+    return trend((times - times[0]) / 1e9, np.asarray(values))
 
 
 def _watched(recording: Recording, joint: str) -> set[str]:
@@ -95,6 +90,8 @@ def ledger_of(
     now_ns: int,
     where: timezone,
     displays: Displays = PLAIN,
+    peaks: Mapping[int, float] | None = None,
+    missing: Sequence[str] = (),
 ) -> Words:
     """Return everything that the Live page says beside its figure.
 
@@ -108,9 +105,13 @@ def ledger_of(
         The reader's time zone.
     displays
         The reader's units.
+    peaks
+        Number of an open alert -> the furthest value that it has reached by now.
+    missing
+        What is known to be missing, in sentences.
     """
     events = recording.events()
-    alerts = fold(events)
+    alerts = recording.alerts()
     heard = max((item.time_ns for item in latest.values()), default=recording.end_ns)
     # An end before it was gone on with is no end.
     latest_end = (event for event in reversed(events) if event.kind in {"ended", "continued"})
@@ -143,8 +144,10 @@ def ledger_of(
             )
             for index, joint in enumerate(recording.joints, start=1)
         ],
-        "alerts": alert_lines(recording, alerts, now_ns, where, displays),
-        "remarks": _remarks(recording),
+        "alerts": alert_lines(
+            recording, alerts, now_ns, where, displays=displays, peaks=peaks or {}
+        ),
+        "remarks": [*_remarks(recording), *missing],
     }
     if stopped_ns is not None:
         words["stopped"] = {
@@ -323,7 +326,7 @@ def _minutes(seconds: float) -> str:
 
 
 def _remarks(recording: Recording) -> list[str]:
-    """Return the quiet line under the figure: what is derived, what is sent, what is missing."""
+    """Return the quiet line under the figure: what is derived, what is sent, what was lost."""
     said = []
     for joint in recording.bench.joints:
         if joint.torque is not None and recording.bench.derives_torque(joint):
@@ -334,5 +337,4 @@ def _remarks(recording: Recording) -> list[str]:
     lost = health.dropped if health is not None else 0
     said.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
     said.append("joints are asked for their status" if asked else "nothing is sent on this bus")
-    said.extend(recording.missing())
     return said

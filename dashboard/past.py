@@ -3,15 +3,13 @@
 Asks replay and puts the answers into words and figures; everything leaves as JSON can carry it.
 """
 
-import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timezone
-from typing import Any
+from typing import Any, Final
 
-import numpy as np
-
+from dashboard import excursion_lines
 from dashboard.figures.axes import Pen, Planned
-from dashboard.figures.furniture import alert_spans, gap_spans, note_lines
+from dashboard.figures.furniture import alert_spans, gap_spans, merged_spans, note_lines
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.reading import (
     furniture_of,
@@ -24,27 +22,19 @@ from dashboard.figures.reading import (
 )
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
-from dashboard.figures.small import mask_of, path_of
 from dashboard.figures.strip import strip_figure, strip_sheet
-from dashboard.theme import MARKS, Theme, clock, day, display_of, elapsed, number, span_words
+from dashboard.theme import Theme, clock, day, elapsed, number, span_words
 from dashboard.units import PLAIN, Displays
-from logger.limits.kind import Kind
-from logger.limits.lifecycle import fold
-from logger.limits.limit import Limit, LimitSet, in_force
-from logger.limits.lines import lines_of
-from logger.limits.words import label, worth
 from replay.alignment import Laid
-from replay.excursions import Excursion, excursions
 from replay.recording import Recording
 from replay.statistics import figures
-from replay.window import Look, envelope
+from replay.watch import Watch, recorded
+from replay.window import Look
 
 __all__ = ["Drawn", "opened", "rows", "span"]
 
-TINY_PX = (96, 30)
-LEAD_IN_S = 600.0
-Sets = tuple[tuple[int, LimitSet], ...]
-"""Since when which limits were in force."""
+MOST_NAMES: Final = 6
+"""Limits that are named where it is said which judge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,17 +46,20 @@ class Drawn:
     displays: Displays = field(default_factory=lambda: PLAIN)
 
 
-def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any]:
-    """Return what stands on the page however the window is chosen."""
+def opened(
+    recording: Recording, drawn: Drawn, where: timezone, watch: Watch | None = None
+) -> dict[str, Any]:
+    """Return what stands on the page however the window is chosen.
+
+    `watch`: what was in force and was raised; left away, that which was recorded.
+    """
+    watch = watch or recorded(recording)
     start, end = recording.start_ns, recording.end_ns
     until = f"{day(start, where)}, {clock(start, where)} to {clock(end, where)}"
     missing = recording.missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
-    found = excursions(recording)
-    sets = recording.limit_sets
-    times = [one.start_ns for one in found] + [
-        event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}
-    ]
+    found, count = excursion_lines.lines(recording, watch, drawn.displays)
+    times = [event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}]
     times += [gap[0] for joint in recording.joints for gap in recording.gaps(joint)]
     return {
         "name": recording.name,
@@ -75,15 +68,30 @@ def opened(recording: Recording, drawn: Drawn, where: timezone) -> dict[str, Any
         "packs": recording.manifest.ended_ns is not None,
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
-        "strip": _strip(recording, drawn, sets),
-        "excursions": [_excursion(recording, one, sets, drawn.displays) for one in found],
-        "events": sorted({round((time - start) / 1e9, 3) for time in times}),
+        "strip": _strip(recording, drawn, watch),
+        "excursions": found,
+        "excursion_count": count,
+        "events": sorted(
+            {round((time - start) / 1e9, 3) for time in times}
+            | {round(one["at_s"], 3) for one in found}
+        ),
+        "judged": _judged(watch),
     }
 
 
-def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
+def _judged(watch: Watch) -> str:
+    """Say that other limits judge than those that were in force; empty: they do not."""
+    if not watch.others:
+        return ""
+    names = [limit.name.replace("-", " ") for limit in watch.limits.limits]
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    named = ", ".join(names[:MOST_NAMES]) or "none"
+    return f"Judged by other limits: {named}{more}; nothing here was raised at the time."
+
+
+def _strip(recording: Recording, drawn: Drawn, watch: Watch) -> dict[str, Any]:
     sheet = strip_sheet(drawn.sheet)
-    plan = plan_of(recording)
+    plan = plan_of(recording, limits=watch.limits)
     lines: dict[str, list[Line | Band]] = {"temperature": [], "torque": [], "current": []}
     for row in plan:
         if row.quantity not in lines:
@@ -106,8 +114,11 @@ def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
     return strip_figure(
         lines["temperature"],
         power,
-        limits=limit_lines_of(recording, plan, sets),
-        alerts=alert_spans(fold(recording.events()), sets, plan, start, drawn.displays),
+        limits=limit_lines_of(recording, plan, watch.sets),
+        alerts=merged_spans(
+            alert_spans(watch.alerts, watch.sets, plan, start, drawn.displays),
+            least_s=(recording.end_ns - start) / 1e9 / max(sheet.plot_width, 1),
+        ),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,
@@ -117,98 +128,29 @@ def _strip(recording: Recording, drawn: Drawn, sets: Sets) -> dict[str, Any]:
     )
 
 
-def _excursion(
-    recording: Recording, one: Excursion, sets: Sets, displays: Displays
-) -> dict[str, Any]:
-    start = recording.start_ns
-    limit = in_force(sets, one.start_ns).named(one.limit)
-    at_s, begun_s = (one.start_ns - start) / 1e9, (one.onset_ns - start) / 1e9
-    told = {
-        "mark": MARKS[one.severity],
-        "at_s": at_s,
-        "from_s": begun_s,
-        "to_s": at_s + one.duration_s,
-        "at": elapsed(at_s),
-        "words": f"{one.joint} {label(limit, displays) if limit else one.limit}",
-        "severity": one.severity,
-        "limit": one.limit,
-        "lasted": span_words(one.duration_s) + (", and on" if one.ongoing else ""),
-        "pen": recording.joints.index(one.joint) + 1,
-        "led": _led(one),
-    }
-    if one.channel:
-        display = display_of(one.channel, displays)
-        told["peak"] = f"{number(one.peak * display.factor, display.decimals)} {display.unit}"
-        told |= _tiny(recording, one, limit)
-    elif isinstance(limit, Kind):
-        told["peak"] = worth(limit, one.peak, displays)
-    else:
-        told["peak"] = span_words(one.peak)
-    return told
-
-
-def _led(one: Excursion) -> str:
-    """Say what led up to an excursion."""
-    said = []
-    rms = {seconds: value for seconds, value in one.rms_torque_Nm.items() if math.isfinite(value)}
-    if rms:
-        values = ", ".join(number(value, 1) for value in rms.values())
-        spans = ", ".join(f"{seconds // 60}" for seconds in rms)
-        rated = f" of {one.rated_torque_Nm:g} N·m rated" if one.rated_torque_Nm else " N·m"
-        said.append(f"RMS torque {values}{rated} over {spans} min before")
-    said += list(one.near[-2:])
-    return "; ".join(said)
-
-
-def _tiny(recording: Recording, one: Excursion, limit: Limit | None) -> dict[str, Any]:
-    """Return the small trace of what led up to an excursion: its path and where it picked up."""
-    start = max(recording.start_ns, one.start_ns - round(min(LEAD_IN_S, 600.0) * 1e9))
-    after_s = min(max(one.duration_s, 5.0), LEAD_IN_S / 4)
-    end = min(recording.end_ns, one.start_ns + round(after_s * 1e9))
-    if end <= start:
-        return {}
-    shape = envelope(recording, one.joint, one.channel, start, end, bins=48)
-    level = _level(recording, one, limit)
-    values = np.where(np.abs(shape.maximum) >= np.abs(shape.minimum), shape.maximum, shape.minimum)
-    held = values[np.isfinite(values)]
-    if not len(held):
-        return {}
-    low, high = min(float(held.min()), level), max(float(held.max()), level)
-    room = max(high - low, 1e-9)
-    width, height = TINY_PX
-    x = np.clip((shape.start_ns + shape.width_ns // 2 - start) / (end - start), 0.0, 1.0)
-    path = path_of(x, (values - low) / room, width=width, height=height)
-    return {
-        "tiny": mask_of(path, width=width, height=height),
-        # Other kinds have no level in the channel's unit to draw a line at.
-        "tiny_level": None if math.isnan(level) else (level - low) / room,
-        "tiny_at": (one.start_ns - start) / (end - start),
-    }
-
-
-def _level(recording: Recording, one: Excursion, limit: Limit | None) -> float:
-    """Return the level that an excursion went beyond; NaN for a kind of limit that has none."""
-    lines = lines_of(limit, recording.bench.joint(one.joint).rated) if limit is not None else ()
-    # Of two it is the one on whose side the peak lies.
-    return min(
-        (line.pick_up for line in lines), key=lambda at: abs(one.peak - at), default=math.nan
-    )
-
-
 def rows(
-    recording: Recording, start_s: float, end_s: float, drawn: Drawn, over: Laid | None = None
+    recording: Recording,
+    start_s: float,
+    end_s: float,
+    drawn: Drawn,
+    over: Laid | None = None,
+    *,
+    watch: Watch | None = None,
 ) -> dict[str, Any]:
     """Return the figure of the rows over [start_s, end_s), seconds since the start.
 
-    `over`: a second recording that is drawn over it.
+    `over`: a second recording that is drawn over it. `watch`: as in `opened`.
     """
+    watch = watch or recorded(recording)
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
-    plan = plan_of(recording, drawn.displays)
+    plan = plan_of(recording, drawn.displays, watch.limits)
     width_px = drawn.sheet.plot_width
     read = [read_row(recording, row, begin, end, width_px=width_px, over=over) for row in plan]
-    furniture = furniture_of(recording, plan, begin, end, displays=drawn.displays)
+    furniture = furniture_of(recording, plan, begin, end, displays=drawn.displays, watch=watch)
     sheet = drawn.sheet
+    least_s = (end_s - start_s) / max(sheet.plot_width, 1)
+    furniture = replace(furniture, alerts=merged_spans(furniture.alerts, least_s=least_s))
     if over is not None:
         furniture = furniture_over(furniture, over, plan, start_s=start_s, end_s=end_s)
         labels = sum(len(row.measured) for row in read) + len(furniture.limits)
@@ -230,16 +172,19 @@ def span(
     end_s: float,
     displays: Displays = PLAIN,
     over: Laid | None = None,
+    *,
+    watch: Watch | None = None,
 ) -> dict[str, Any]:
     """Return the exact figures of a dragged span, time-weighted.
 
-    `over`: a second recording whose figures stand beside those of the first.
+    `over`: a second recording whose figures stand beside those of the first. `watch`: as in
+    `opened`; a channel that its limits are on has a row.
     """
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
     later_ns = 0 if over is None else over.zero_ns - recording.start_ns
     table = []
-    for row in plan_of(recording, displays):
+    for row in plan_of(recording, displays, None if watch is None else watch.limits):
         others = () if over is None else other_pens(row, over.recording)
         first = True
         for pen in row.measured:

@@ -13,12 +13,14 @@ from pathlib import Path
 from typing import Final, TypeVar, cast
 
 from logger.errors import InputError
+from logger.settings_file import stamp_of
+from logger.store.files import MANIFEST
 from replay.recording import Found, Recording, find_recordings
 
 __all__ = ["Shelf"]
 
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
-KEPT: Final = 8
+KEPT: Final = 12
 T = TypeVar("T")
 
 
@@ -31,6 +33,7 @@ class Shelf:
         self._lock = threading.RLock()
         self._open: OrderedDict[str, Recording] = OrderedDict()
         self._kept: dict[tuple[str, str, int], object] = {}
+        self._listed: dict[tuple[str, str], tuple[object, object]] = {}
 
     def found(self) -> list[Found]:
         """Return what lies in the folder, newest first; empty if there is no folder yet."""
@@ -99,3 +102,28 @@ class Shelf:
                     del self._kept[old]
                 self._kept[key] = work(recording)
             return cast("T", self._kept[key])
+
+    def listed(self, what: str, found: Found, work: Callable[[Recording], T]) -> T:
+        """Return `work(recording)` for a list of recordings.
+
+        Of one that nobody writes it is worked out once for each state of its recording.json, and
+        the recording is not opened again for it: a folder may hold hundreds.
+
+        Raises
+        ------
+        InputError
+            It is no recording.
+        """
+        name = found.path.name
+        if found.live:
+            recording = self.open(name)
+            return self.remembered(what, recording, work)
+        stamp = stamp_of(found.path / MANIFEST)
+        with self._lock:
+            known = self._listed.get((what, name))
+            if known is not None and known[0] == stamp:
+                return cast("T", known[1])
+        told = work(Recording.open(self.path(name)))
+        with self._lock:
+            self._listed[what, name] = (stamp, told)
+        return told

@@ -11,7 +11,7 @@ from typing import Final
 
 from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 
-from dashboard.follower import PERIOD_S, Follower
+from dashboard.follower import Follower
 from dashboard.guard import Guard
 from dashboard.shelf import Shelf
 from dashboard.tab import Tab
@@ -39,10 +39,11 @@ def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool 
             return
         await socket.accept()
         tab = Tab(writes=writes)
-        with follower.watched():
-            listening = asyncio.create_task(_listen(socket, tab))
+        with follower.watched() as news:
+            listening = asyncio.create_task(_listen(socket, tab, news))
             try:
                 while not listening.done():
+                    news.clear()
                     moment = follower.moment
                     note = shelf.last_ended() if moment.recording is None else ""
                     messages = await asyncio.to_thread(tab.next_messages, moment, note=note)
@@ -51,7 +52,7 @@ def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool 
                             await socket.send_bytes(message)
                         else:
                             await socket.send_text(message)
-                    await asyncio.sleep(PERIOD_S / 2)
+                    await news.wait()
             except (WebSocketDisconnect, RuntimeError):
                 log.debug("a live page went away")
             finally:
@@ -61,8 +62,8 @@ def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool 
     return follower
 
 
-async def _listen(socket: WebSocket, tab: Tab) -> None:
-    """Hand on what the page says until it goes away."""
+async def _listen(socket: WebSocket, tab: Tab, news: asyncio.Event) -> None:
+    """Hand on what the page says until it goes away; each word may be one that was waited for."""
     try:
         while True:
             text = await socket.receive_text()
@@ -74,5 +75,8 @@ async def _listen(socket: WebSocket, tab: Tab) -> None:
                 continue
             if isinstance(said, dict):
                 tab.heard(said)
+                news.set()
     except (WebSocketDisconnect, RuntimeError):
         return
+    finally:
+        news.set()

@@ -2,7 +2,8 @@
 
 Bins close on an absolute grid; an update holds the closed bins since the page's cursor and the
 newest value of every channel. A page that is new, came back or changed its window is sent a sheet
-(the figure without data) and the whole window. At most two messages stand unacknowledged: what is
+(the figure without data) and the whole window; of alerts, gaps and notes that come later what they
+change in it. At most two messages stand unacknowledged: what is
 skipped meanwhile is in the next update. No socket in here.
 """
 
@@ -14,11 +15,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.changed import changed
+from dashboard.changed import changed, splices
 from dashboard.figures.axes import Axis, Pen, Planned
+from dashboard.figures.furniture import Furniture
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.figures.reading import BAND_PX, Bins, Row, furniture_of, plan_of, read_bins
-from dashboard.figures.rows import axes_of, rows_figure
+from dashboard.figures.rows import axes_of, marks_of, rows_figure
 from dashboard.figures.sheet import Sheet, sheet_of
 from dashboard.follower import Moment
 from dashboard.ledger import ledger_of
@@ -33,6 +35,8 @@ __all__ = ["Look", "Tab", "look_of"]
 S: Final = 1_000_000_000
 UNACKNOWLEDGED_MOST: Final = 2
 LEDGER_EVERY_NS: Final = 240_000_000
+LEDGER_LATEST_NS: Final = 2 * LEDGER_EVERY_NS
+"""When it is said even beside marks: an update is to stay small."""
 SILENT_NS: Final = 2_000_000_000
 GRACE_NS: Final = 60_000_000
 """A bin is closed that long after its end: joints are not written in the same instant."""
@@ -88,7 +92,9 @@ class Tab:
         self._pens: tuple[tuple[Pen, float], ...] = ()
         self._axes: tuple[Axis, ...] = ()
         self._bands: tuple[int, ...] = ()
-        self._events = -1
+        self._events = self._limit_sets = -1
+        self._shapes: list[dict[str, Any]] = []
+        self._lane: list[dict[str, Any]] = []
         self._cursor_ns = 0
         self._width_ns = 0
         self._crowd_ns = 0
@@ -118,13 +124,15 @@ class Tab:
         if moment.recording is not self._told:
             self._told, self._nothing, self._fresh = moment.recording, False, True
         messages: list[str | bytes] = []
-        update, sheet = self._update(moment.recording, moment)
-        if sheet is not None:
-            messages.append(json.dumps(sheet, separators=(",", ":"), allow_nan=False))
+        update, picture = self._update(moment.recording, moment)
+        if picture is not None:
+            messages.append(json.dumps(picture, separators=(",", ":"), allow_nan=False))
         messages.append(update)
-        if sheet is not None or moment.now_ns - self._ledger_ns >= LEDGER_EVERY_NS:
+        whole = picture is not None and picture["kind"] == "sheet"
+        due_ns = LEDGER_EVERY_NS if picture is None else LEDGER_LATEST_NS
+        if whole or moment.now_ns - self._ledger_ns >= due_ns:
             self._ledger_ns = moment.now_ns
-            if sheet is not None:
+            if whole:
                 self._said = {}
             words = ledger_of(
                 moment.recording,
@@ -133,6 +141,8 @@ class Tab:
                 now_ns=moment.present_ns,
                 where=zone(self.look.offset_min),
                 displays=self.look.displays,
+                peaks=moment.peaks,
+                missing=moment.missing,
             )
             if not self._writes:
                 words["alerts"] = [{**line, "can": []} for line in words["alerts"]]
@@ -152,7 +162,7 @@ class Tab:
         return self._serial
 
     def _update(self, recording: Recording, moment: Moment) -> tuple[bytes, dict[str, Any] | None]:
-        """Return the binary update, and the sheet when the page needs a new one."""
+        """Return the binary update, and a sheet or what changes in it when the page needs that."""
         look = self.look
         if look is None:
             raise AssertionError("a page is told nothing before it has said its look")
@@ -170,19 +180,20 @@ class Tab:
             or self._width_ns == 0
             or count_now > 1.5 * most
             or self._closed_ns(recording) - self._cursor_ns > 1.5 * most * self._width_ns
-            or len(recording.events()) != self._events
-            or silent != self._open_gap
+            or len(recording.limit_sets) != self._limit_sets
         )
         newest = self._newest(recording, moment)
-        sheet = None
+        picture = None
         if not whole:
             bins = self._closed_bins(recording)
             if self._outside(bins) or self._crowd_changed(recording, begin_ns, now_ns):
                 whole = True
+        news = len(recording.events()) != self._events or silent != self._open_gap
+        self._events = len(recording.events())
+        self._open_gap = silent
         if whole:
             self._fresh = False
-            self._events = len(recording.events())
-            self._open_gap = silent
+            self._limit_sets = len(recording.limit_sets)
             self._plan = plan_of(recording, look.displays)
             self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
             newest = self._newest(recording, moment)
@@ -191,8 +202,10 @@ class Tab:
             self._cursor_ns = begin_ns // self._width_ns * self._width_ns
             start_ns = self._cursor_ns
             bins = self._closed_bins(recording)
-            sheet = self._sheet(recording, bins, moment, begin_ns)
+            picture = self._sheet(recording, bins, moment, begin_ns)
         else:
+            if news:
+                picture = self._marks(recording, moment, begin_ns)
             start_ns = self._cursor_ns - len(bins) * self._width_ns
         update = Update(
             whole=whole,
@@ -203,7 +216,7 @@ class Tab:
             newest=newest,
             bins=bins,
         )
-        return pack(update), sheet
+        return pack(update), picture
 
     def _closed_ns(self, recording: Recording) -> int:
         """Return where the last closed bin ends."""
@@ -307,14 +320,7 @@ class Tab:
             ]
             rows.append(Row(plan=plan, lines=tuple(lines), bucket_s=bucket))
             filled.append(Row(plan=plan, lines=tuple(full), bucket_s=bucket))
-        furniture = furniture_of(
-            recording,
-            self._plan,
-            begin_ns,
-            None,
-            open_gap=self._open_gap,
-            displays=look.displays,
-        )
+        furniture = self._furniture(recording, begin_ns)
         self._axes = axes_of(filled, furniture, look.sheet)
         figure = rows_figure(
             rows,
@@ -335,12 +341,52 @@ class Tab:
         for trace in figure["data"]:
             place = (trace["meta"]["joint"], trace["meta"]["channel"])
             trace["meta"] |= {"at": index[place], "group": group_of[place]}
+        self._shapes = _steady(figure["layout"]["shapes"])
+        self._lane = _steady(figure["layout"]["meta"]["lane"])
         return {
             "kind": "sheet",
             "window_s": look.window_s,
             "path": recording.path.name,
             "figure": figure,
         }
+
+    def _furniture(self, recording: Recording, begin_ns: int) -> Furniture:
+        displays = self.look.displays if self.look is not None else PLAIN
+        return furniture_of(
+            recording, self._plan, begin_ns, None, open_gap=self._open_gap, displays=displays
+        )
+
+    def _marks(self, recording: Recording, moment: Moment, begin_ns: int) -> dict[str, Any]:
+        """Return what alerts, gaps and notes change in the sheet that the page has."""
+        look = self.look
+        if look is None:
+            raise AssertionError("a page is told nothing before it has said its look")
+        shapes, lane = marks_of(
+            self._furniture(recording, begin_ns),
+            start_s=(begin_ns - recording.start_ns) / 1e9,
+            end_s=(moment.now_ns - recording.start_ns) / 1e9,
+            sheet=look.sheet,
+            theme=look.theme,
+        )
+        told = {
+            "kind": "marks",
+            "shapes": splices(self._shapes, _steady(shapes)),
+            "lane": splices(self._lane, _steady(lane)),
+        }
+        self._shapes, self._lane = shapes, lane
+        return told
+
+
+def _steady(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return marks with their ends in milliseconds, so that they stay the same and stay short.
+
+    An end that moves with the page's now stands at its beginning until then.
+    """
+    for mark in marks:
+        if mark.get("name") == "open":
+            mark["x1"] = mark["x0"]
+        mark |= {key: round(mark[key], 3) for key in ("x0", "x1") if mark[key] is not None}
+    return marks
 
 
 def _crowded(ends: Bins, group: int, least: float) -> bool:

@@ -14,14 +14,18 @@ from fastapi.responses import Response
 
 from dashboard import past
 from dashboard.catalogue import catalogue
+from dashboard.excursion_lines import details
 from dashboard.figures.sheet import sheet_of
+from dashboard.judged import limits_of
 from dashboard.overlay import Asked, about, drawn_over
 from dashboard.past import Drawn
 from dashboard.shelf import Shelf
 from dashboard.theme import LIGHT, THEMES, zone
 from dashboard.units import Displays, displays_of
 from logger.errors import DutytraceError
+from logger.limits.limit import check_against
 from replay.recording import Recording
+from replay.watch import Watch, recorded, under
 
 __all__ = ["PAST_PATH", "add_view_routes", "answer"]
 
@@ -35,6 +39,14 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
     def listed(offset_min: float = 0.0) -> Response:
         return answer(lambda: catalogue(shelf, zone(offset_min)))
 
+    def watched(recording: Recording, judged: str) -> Watch:
+        """Return the limits that judge: those that were in force, or those of the address."""
+        if not judged:
+            return recorded(recording)
+        limits = limits_of(judged)
+        check_against(limits, recording.bench, "limits in the address")
+        return under(recording, limits)
+
     def opened(
         name: str,
         *,
@@ -45,9 +57,33 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         position: str = "",
         speed: str = "",
         offset_min: float = 0.0,
+        judged: str = "",
     ) -> Response:
         drawn = _drawn(form, width, height, theme, displays_of(position, speed))
-        return answer(lambda: past.opened(shelf.open(name), drawn, zone(offset_min)))
+
+        def work() -> dict[str, Any]:
+            recording = shelf.open(name)
+            return past.opened(recording, drawn, zone(offset_min), watched(recording, judged))
+
+        return answer(work)
+
+    def excursions(
+        name: str,
+        *,
+        first: int,
+        count: int,
+        position: str = "",
+        speed: str = "",
+        judged: str = "",
+    ) -> Response:
+        displays = displays_of(position, speed)
+
+        def work() -> dict[str, Any]:
+            recording = shelf.open(name)
+            watch = watched(recording, judged)
+            return {"details": details(recording, watch, displays, first=first, count=count)}
+
+        return answer(work)
 
     def rows(
         name: str,
@@ -63,6 +99,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         over: str = "",
         shift: float = 0.0,
         offset_min: float = 0.0,
+        judged: str = "",
     ) -> Response:
         drawn = _drawn(form, width, height, theme, displays_of(position, speed))
         asked = Asked(name=over, shift_s=shift, where=zone(offset_min))
@@ -70,11 +107,12 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         def work() -> dict[str, Any]:
             recording = shelf.open(name)
             from_s, to_s = _within(recording, start, end)
+            watch = watched(recording, judged)
             return drawn_over(
                 asked,
                 shelf,
                 recording,
-                lambda laid: past.rows(recording, from_s, to_s, drawn, laid),
+                lambda laid: past.rows(recording, from_s, to_s, drawn, laid, watch=watch),
             )
 
         return answer(work)
@@ -88,6 +126,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         speed: str = "",
         over: str = "",
         shift: float = 0.0,
+        judged: str = "",
     ) -> Response:
         displays = displays_of(position, speed)
         asked = Asked(name=over, shift_s=shift, where=zone(0.0))
@@ -95,11 +134,12 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         def work() -> dict[str, Any]:
             recording = shelf.open(name)
             from_s, to_s = _within(recording, start, end)
+            watch = watched(recording, judged)
             return drawn_over(
                 asked,
                 shelf,
                 recording,
-                lambda laid: past.span(recording, from_s, to_s, displays, laid),
+                lambda laid: past.span(recording, from_s, to_s, displays, laid, watch=watch),
             )
 
         return answer(work)
@@ -111,6 +151,7 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
     for path, route in (
         ("", listed),
         ("/{name}/opened", opened),
+        ("/{name}/excursions", excursions),
         ("/{name}/rows", rows),
         ("/{name}/span", span),
         ("/{name}/over", second),

@@ -31,7 +31,7 @@ from logger.limits.words import sentence
 from logger.outspoken import Outspoken
 from logger.store.events import Event
 from logger.store.files import derived_stream
-from logger.store.inbox import Request, event_of
+from logger.store.inbox import HANDED_OVER, Request, event_of
 from logger.store.overview import BASE_NS
 from logger.store.schema import BUSES, DERIVED, HEALTH, rows_of
 from logger.store.waiting import WaitingRows
@@ -145,8 +145,13 @@ class Intake:
             for joint in self._bench.joints
         }
 
-    def take_limits(self, limits: LimitSet, *, time_ns: int) -> None:
-        """Take other limits over at one instant; what is the same in both goes on."""
+    def take_limits(
+        self, limits: LimitSet, *, time_ns: int, handed_over_by: str | None = None
+    ) -> None:
+        """Take other limits over at one instant; what is the same in both goes on.
+
+        `handed_over_by`: who asked for it; None: their file was saved.
+        """
         plans = self._plans(limits)
         for joint, plan in plans.items():
             ended, self._watched[joint] = taken_over(
@@ -165,10 +170,12 @@ class Intake:
             self._said(change, f"The limit {change.limit} is no longer as it was.")
         self._watch, self._limits = plans, limits
         names = ", ".join(limit.name for limit in limits.limits) or "none"
+        begins = "Other" if handed_over_by is None else f"{HANDED_OVER}: other"
         self.say(
             "limits taken over",
             time_ns=time_ns,
-            text=f"Other limits are in force from here on: {names}.",
+            text=f"{begins} limits are in force from here on: {names}.",
+            who=handed_over_by or "",
         )
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
@@ -376,6 +383,9 @@ class Intake:
             alert=self._open.get(key, 0),
             channel=change.channel,
             value=change.value if change.kind == "raised" else change.peak,
+            duration_s=(change.time_ns - change.onset_ns) * 1e-9
+            if change.kind == "raised"
+            else math.nan,
             text=text,
         )
 
@@ -392,6 +402,7 @@ class Intake:
         channel: str = "",
         value: float = math.nan,
         duration_s: float = math.nan,
+        who: str = "",
     ) -> None:
         """Make an event, next in the sequence."""
         self._put(
@@ -406,6 +417,7 @@ class Intake:
                 channel=channel,
                 value=value,
                 text=text,
+                who=who,
                 duration_s=duration_s,
             )
         )

@@ -30,6 +30,10 @@ class LimitsFile:
         # It may have been saved between the reading and now.
         self._fresh = True
 
+    def others(self, limits: LimitSet) -> None:
+        """Say that limits from elsewhere are in force now: the next save of the file counts."""
+        self._text = limits.text
+
     def look(self) -> LimitSet | str | None:
         """Return other limits than those in force, or why the file is refused; None: no news."""
         stamp = stamp_of(self._path)

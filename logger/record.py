@@ -28,11 +28,12 @@ from logger.errors import InputError, OutsideFault
 from logger.intake import BusVitals, Intake, Vitals
 from logger.joint.batch import FrameBatch
 from logger.joint.bench import Bench, read_bench
-from logger.limits.limit import LimitSet, check_against, read_limits
+from logger.limits.limit import LimitSet, check_against, limits_from, read_limits
 from logger.limits_file import LOOK_S, LimitsFile
 from logger.pipe import GATHER_S, Pipe, guarded, receive
 from logger.stopping import Stopping
 from logger.store.events import Event
+from logger.store.inbox import HANDED_OVER, Request
 from logger.store.inbox import take as take_requests
 from logger.store.manifest import Clock, begun, read_manifest
 from logger.store.room import Room
@@ -446,6 +447,7 @@ class _Errands:
         asides: "queue.SimpleQueue[str]",
     ) -> None:
         self._out = settings.out
+        self._bench = settings.bench
         self._asides = asides
         self._writer = writer
         self._intake = intake
@@ -459,19 +461,38 @@ class _Errands:
         """Do what is due; `time_ns` is when it counts, 0 while nothing was received."""
         if not time_ns:
             return
-        if now_s >= self._inbox_s:
-            self._inbox_s = now_s + INBOX_S
-            self.rest(time_ns)
+        # The file first: the limits with which it goes on must not undo what is handed over.
         if self._limits is not None and now_s >= self._limits_s:
             self._limits_s = now_s + LOOK_S
             self._reread(self._limits.look(), time_ns)
+        if now_s >= self._inbox_s:
+            self._inbox_s = now_s + INBOX_S
+            self.rest(time_ns)
 
     def rest(self, time_ns: int) -> None:
         """Take what waits in the inbox, and what others had to say."""
         while not self._asides.empty():
             self._intake.say("telling", time_ns=time_ns, text=self._asides.get())
         for request in take_requests(self._out):
-            self._intake.ask(request, time_ns=time_ns)
+            if request.kind == "limits":
+                self._take_over(request, time_ns)
+            else:
+                self._intake.ask(request, time_ns=time_ns)
+
+    def _take_over(self, request: Request, time_ns: int) -> None:
+        """Take limits over that somebody handed over; their file counts again when it is saved."""
+        where = "the limits that were handed over"
+        try:
+            limits = limits_from(request.text, where)
+            check_against(limits, self._bench, where)
+        except InputError as fault:
+            said = f"{HANDED_OVER}, but the limits stay as they are. {fault}"
+            self._intake.say("limits refused", time_ns=time_ns, text=said, who=request.who)
+            return
+        self._writer.limits_taken(limits.text, from_ns=time_ns)
+        self._intake.take_limits(limits, time_ns=time_ns, handed_over_by=request.who)
+        if self._limits is not None:
+            self._limits.others(limits)
 
     def _reread(self, news: LimitSet | str | None, time_ns: int) -> None:
         """Take limits over that fit; those that do not change nothing."""

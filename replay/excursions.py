@@ -1,7 +1,8 @@
-"""Every stretch beyond a limit, and what led up to it.
+"""Every stretch beyond a limit, evaluated over the rows, and what led up to it.
 
 The limits are evaluated by the very function that runs live, over the recording's rows in order, so
-what is found afterwards is what was raised, or would have been with other limits.
+what is found afterwards is what was raised, or would have been with other limits. It is the measure
+of the shorter ways: `replay.raised` and `replay.tuning`.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,42 +14,12 @@ from logger.limits.evaluate import Plan, evaluate, gone_on, initial, plan_for, t
 from logger.limits.hysteresis import LevelState
 from logger.limits.kind import Kind
 from logger.limits.limit import Limit, LimitSet, in_force
-from logger.limits.words import worth
+from replay.excursion import LEAD_UP_S, Excursion, in_order, told, with_lead_up
 from replay.recording import Recording
-from replay.statistics import figures
 
 __all__ = ["LEAD_UP_S", "Excursion", "Judged", "excursions", "judged"]
 
-LEAD_UP_S: Final = (60, 300, 900)
 _CHUNK_NS: Final = 600 * 1_000_000_000
-_NEAR_NS: Final = 15 * 60 * 1_000_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Excursion:
-    """One stretch beyond one limit."""
-
-    joint: str
-    limit: str
-    severity: str
-    channel: str
-    onset_ns: int
-    """The first reading that was beyond."""
-    start_ns: int
-    """When the limit picked up, its delay over."""
-    duration_s: float
-    peak: float
-    """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
-    unit of the kind (a share of a full thermal image, a rise a minute, an error)."""
-    peak_words: str
-    """The same with its unit, as a person reads it."""
-    ongoing: bool
-    """It had not returned at the recording's end."""
-    rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
-    """Seconds before the start -> RMS torque over them; empty without a torque channel."""
-    rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
-    near: tuple[str, ...]
-    """Notes and gaps in the quarter of an hour before it, in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,22 +107,24 @@ def excursions(recording: Recording, limits: LimitSet | None = None) -> list[Exc
     `limits`: others than those that were in force, to see what they would have raised.
     """
     sets = recording.limit_sets if limits is None else ((recording.start_ns, limits),)
-    found = []
+    found: list[Excursion] = []
     for joint in recording.joints:
         over = judged(recording, sets, joint)
         raised: dict[str, Change] = {}
+        mine = []
         for change in over.changes:
             if change.kind == "raised":
                 raised[change.limit] = change
             elif change.limit in raised:
                 start = raised.pop(change.limit)
                 limit = _raised_by(sets, start)
-                found.append(_excursion(recording, limit, start, change.time_ns, change.peak))
+                mine.append(_excursion(recording, limit, start, change.time_ns, change.peak))
         for start in raised.values():
             silent_s = (recording.end_ns - start.onset_ns) * 1e-9
             peak = over.worst.get(start.limit, silent_s)
-            found.append(_excursion(recording, _raised_by(sets, start), start, None, peak))
-    return sorted(found, key=lambda one: (one.start_ns, one.joint, one.limit))
+            mine.append(_excursion(recording, _raised_by(sets, start), start, None, peak))
+        found += with_lead_up(recording, mine)
+    return sorted(found, key=in_order)
 
 
 def _raised_by(sets: Sequence[tuple[int, LimitSet]], start: Change) -> Limit:
@@ -166,11 +139,6 @@ def _excursion(
 ) -> Excursion:
     end_ns = recording.end_ns if returned_ns is None else returned_ns
     settings = recording.bench.joint(start.joint)
-    rms = {}
-    if "torque_Nm" in recording.channels(start.joint):
-        for seconds in LEAD_UP_S:
-            begin = max(start.time_ns - seconds * 1_000_000_000, recording.start_ns)
-            rms[seconds] = figures(recording, start.joint, "torque_Nm", begin, start.time_ns).rms
     return Excursion(
         joint=start.joint,
         limit=start.limit,
@@ -180,30 +148,9 @@ def _excursion(
         start_ns=start.time_ns,
         duration_s=(end_ns - start.time_ns) * 1e-9,
         peak=peak,
-        peak_words=worth(limit, peak),
+        peak_words=told(limit, peak),
         ongoing=returned_ns is None,
-        rms_torque_Nm=rms,
+        rms_torque_Nm={},
         rated_torque_Nm=settings.rated.torque,
-        near=_near(recording, start),
+        near=(),
     )
-
-
-def _near(recording: Recording, start: Change) -> tuple[str, ...]:
-    """Say what was noted, and what is missing, in the time before an excursion."""
-    since = start.time_ns - _NEAR_NS
-    said = [
-        f"{_ago(start.time_ns - event.time_ns)} before: {event.text}"
-        for event in recording.events()
-        if event.kind == "note" and since <= event.time_ns <= start.time_ns
-    ]
-    said += [
-        f"{_ago(start.time_ns - end)} before: no frames for {(end - begin) * 1e-9:.1f} s"
-        for begin, end in recording.gaps(start.joint)
-        if since <= end <= start.time_ns
-    ]
-    return tuple(said)
-
-
-def _ago(span_ns: int) -> str:
-    seconds = span_ns * 1e-9
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

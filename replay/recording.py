@@ -15,17 +15,18 @@ from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench import Bench
 from logger.joint.signals import Buckets, bucketed, merged
-from logger.limits.lifecycle import Alert, fold
+from logger.limits.lifecycle import Alert
 from logger.limits.limit import LimitSet
 from logger.store.address import Place
 from logger.store.events import Event
-from logger.store.files import MANIFEST, status_stream
+from logger.store.files import MANIFEST, derived_stream, status_stream
+from logger.store.growing import GrowingReader
 from logger.store.levels import UPPER_NS, joined
 from logger.store.lock import writer_of
 from logger.store.manifest import Manifest, read_manifest
 from logger.store.overview import BASE_NS, gap_limit_ns
-from logger.store.read import RecordingReader
 from logger.store.schema import frames_from
+from replay.recent import RecentRows, ToldEvents
 
 __all__ = ["Found", "Health", "Recording", "find_recordings"]
 
@@ -83,7 +84,7 @@ def find_recordings(folder: Path) -> list[Found]:
 class Recording:
     """A recording that is open for reading. Safe for several threads."""
 
-    def __init__(self, reader: RecordingReader) -> None:
+    def __init__(self, reader: GrowingReader) -> None:
         self._reader = reader
         self._hold_ns = {
             joint.name: reader.bench.hold_ns_of(joint) for joint in reader.bench.joints
@@ -91,6 +92,8 @@ class Recording:
         self._channels = {
             joint.name: reader.bench.channels_of(joint) for joint in reader.bench.joints
         }
+        self._recent = RecentRows(reader, self._channels)
+        self._told = ToldEvents(reader)
 
     @classmethod
     def open(cls, path: Place) -> "Recording":
@@ -103,7 +106,7 @@ class Recording:
         OutsideFault
             The store at an address cannot be reached.
         """
-        return cls(RecordingReader(path))
+        return cls(GrowingReader(path))
 
     @property
     def path(self) -> Place:
@@ -200,11 +203,16 @@ class Recording:
 
     def events(self) -> tuple[Event, ...]:
         """Return all events in sequence."""
-        return tuple(self._reader.events())
+        return self._told.told()[0]
 
     def alerts(self) -> tuple[Alert, ...]:
         """Return the alerts with their life so far."""
-        return fold(self._reader.events())
+        return self._told.told()[1]
+
+    def rms_torque_Nm(self, joint: str) -> float:  # noqa: N802 - the unit's own spelling
+        """Return the newest RMS torque of a joint over a minute, NaN while there is none."""
+        row = self._reader.newest(derived_stream(joint))
+        return float("nan") if row is None else _number(row["torque_rms_60s_Nm"])
 
     def health(self) -> Health | None:
         """Return the recorder's newest figures, None before the first."""
@@ -246,6 +254,9 @@ class Recording:
         if lead_in:
             hold_ns = self.hold_ns(joint)
             start_ns -= max((hold_ns[channel] for channel in chosen), default=0)
+        recent = self._recent.readings(joint, start_ns, end_ns, chosen)
+        if recent is not None:
+            return recent
         return self._reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=chosen)
 
     def counted_ns(self, joint: str, channel: str) -> int:

@@ -4,11 +4,16 @@ The whole seconds within come from the pyramid, widest in the middle, the two en
 rows; merged they are the figures of the raw rows to float64 rounding.
 """
 
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
 from logger.joint.signals import Buckets, Figures, figures_of, spanned
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 
-__all__ = ["Figures", "figures"]
+__all__ = ["Figures", "figures", "rms_before"]
 
 
 def figures(recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int) -> Figures:
@@ -25,6 +30,85 @@ def figures(recording: Recording, joint: str, channel: str, start_ns: int, end_n
             _raw(recording, joint, channel, counted_ns, end_ns),
         ]
     )
+
+
+def rms_before(
+    recording: Recording,
+    joint: str,
+    channel: str,
+    ends_ns: Sequence[int],
+    *,
+    spans_s: Sequence[int],
+) -> NDArray[np.float64]:
+    """Return the RMS of a channel over each of some spans before each of n instants.
+
+    The same as `figures` tells, to float64 rounding, with one read of the pyramid for all.
+
+    Parameters
+    ----------
+    ends_ns
+        n instants, in any order; nothing of before the recording counts.
+    spans_s
+        Lengths of the spans, in whole seconds.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n, len(spans_s)), in the channel's unit; NaN where no value was held.
+    """
+    found = np.full((len(ends_ns), len(spans_s)), np.nan)
+    within = [at_ns for at_ns in ends_ns if at_ns > recording.start_ns]
+    if not within or not spans_s:
+        return found
+    least_ns = max(min(within) - max(spans_s) * BASE_NS, recording.start_ns)
+    first_ns, last_ns = -(-least_ns // BASE_NS) * BASE_NS, max(within) // BASE_NS * BASE_NS
+    held, squares = _sums(
+        recording.counted(joint, channel, first_ns, last_ns)
+        if last_ns > first_ns
+        else Buckets.none(BASE_NS),
+        first_ns,
+        (last_ns - first_ns) // BASE_NS,
+    )
+    edges: dict[tuple[int, int], tuple[float, float]] = {}
+
+    def edge(begin_ns: int, end_ns: int) -> tuple[float, float]:
+        if (begin_ns, end_ns) not in edges:
+            raw = _raw(recording, joint, channel, begin_ns, end_ns)
+            held_s = float(raw.duration_s.sum())
+            edges[begin_ns, end_ns] = held_s, float((raw.m2 + raw.duration_s * raw.mean**2).sum())
+        return edges[begin_ns, end_ns]
+
+    for row, end_ns in enumerate(ends_ns):
+        for column, span_s in enumerate(spans_s):
+            begin_ns = max(end_ns - span_s * BASE_NS, recording.start_ns)
+            low_ns, high_ns = -(-begin_ns // BASE_NS) * BASE_NS, end_ns // BASE_NS * BASE_NS
+            if end_ns <= begin_ns:
+                continue
+            if high_ns < low_ns:
+                parts = [edge(begin_ns, end_ns)]
+            else:
+                low, high = ((at - first_ns) // BASE_NS for at in (low_ns, high_ns))
+                parts = [
+                    edge(begin_ns, low_ns),
+                    (float(held[high] - held[low]), float(squares[high] - squares[low])),
+                    edge(high_ns, end_ns),
+                ]
+            lasts_s = sum(part[0] for part in parts)
+            if lasts_s > 0:
+                square = max(sum(part[1] for part in parts), 0.0)
+                found[row, column] = (square / lasts_s) ** 0.5
+    return found
+
+
+def _sums(
+    buckets: Buckets, first_ns: int, count: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return time held, and square times time, from `first_ns` to each whole second behind it."""
+    held, squares = np.zeros(count + 1), np.zeros(count + 1)
+    place = (buckets.start_ns - first_ns) // BASE_NS + 1
+    held[place] = buckets.duration_s
+    squares[place] = buckets.m2 + buckets.duration_s * buckets.mean**2
+    return held.cumsum(), squares.cumsum()
 
 
 def _raw(recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int) -> Buckets:

@@ -28,6 +28,8 @@ READY = {
     "replay": "#past-rows[data-drawn]",
     "bus": "#heard-rows[data-drawn]",
     "bus-past": "#heard-rows[data-drawn]",
+    "limits": "#judge[data-answered]",
+    "limits-curve": "#judge[data-answered]",
     "login": "#password",
 }
 WATCH_S = 330
@@ -59,6 +61,9 @@ def main() -> int:
                     for size in SIZES:
                         _take(browser, address, "live", size, scheme)
                         _take(browser, f"{address}/replay/demo-overheat", "replay", size, scheme)
+                        limits = f"{address}/limits?from=demo-overheat"
+                        _take(browser, limits, "limits", size, scheme)
+                        _take(browser, limits, "limits-curve", size, scheme)
                         _take(browser, f"{address}/bus", "bus", size, scheme)
                         _take(browser, f"{address}/bus/two-buses", "bus-past", size, scheme)
                         _take(browser, login, "login", size, scheme)
@@ -100,7 +105,18 @@ def _take(browser: Browser, address: str, name: str, size: tuple[int, int], sche
     if name == "replay":
         page.locator('.exc[data-severity="trip"]').click()
         page.wait_for_timeout(1500)
-    page.screenshot(path=OUT / f"{name}-{scheme}-{width}.png", full_page=width < 1000)
+    if name.startswith("limits"):
+        if name == "limits-curve":
+            page.get_by_role("button", name="winding-image").click()
+        else:
+            page.locator("#judge-run").click()
+            page.wait_for_selector("table.best", timeout=120_000)
+        page.locator(".told small", has_text="exact").first.wait_for(timeout=120_000)
+        page.wait_for_timeout(4000)
+    page.screenshot(
+        path=OUT / f"{name}-{scheme}-{width}.png",
+        full_page=width < 1000 or name.startswith("limits"),
+    )
     page.close()
 
 

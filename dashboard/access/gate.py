@@ -20,6 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from dashboard.access.password import Password
 from dashboard.access.sessions import Sessions
 from dashboard.access.tries import Tries
+from dashboard.judging.question import TRY_PATHS
 
 __all__ = ["LOGIN_PATH", "LOGOUT_PATH", "SESSION_PATH", "Access", "GateMiddleware"]
 
@@ -28,7 +29,7 @@ LOGOUT_PATH: Final = "/logout"
 SESSION_PATH: Final = "/session"
 _OPEN: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, "/health"})
 _READS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
-_WRITES_NOTHING: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"})
+_WRITES_NOTHING: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"} | TRY_PATHS)
 """What is posted to without anything being written into a recording."""
 _CLOSED_BY_RULE: Final = 1008
 

@@ -4,7 +4,7 @@
 (function () {
   "use strict";
   const D = window.dutytrace, { el, put } = D;
-  const QUIET_MS = 2200, RETRY_MS = [250, 500, 1000, 2000, 4000];
+  const QUIET_MS = 2200, AGAIN_MS = 4000, RETRY_MS = [250, 500, 1000, 2000, 4000];
 
   let page = null;
 
@@ -30,6 +30,9 @@
     }
     return now;
   }
+
+  /* What goes and comes in a list, put into it (changed.py). */
+  function splice(list, told) { for (const [at, gone, ...items] of told) list.splice(at, gone, ...items); }
 
   /* One polygon for each stretch of a band that is held, as figures/lines.py draws them. */
   function outlines(band, x, y) {
@@ -158,6 +161,9 @@
     connect() {
       if (this.gone) return;
       clearTimeout(this.retrying); this.retrying = null;
+      const before = this.socket;
+      this.socket = null; this.begun = performance.now();
+      if (before) before.close();
       const socket = new WebSocket((location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live");
       socket.binaryType = "arraybuffer";
       this.socket = socket;
@@ -189,7 +195,8 @@
     watch() {
       const quiet = performance.now() - this.heard;
       const lost = quiet > QUIET_MS && !document.hidden;
-      if (lost && this.socket && this.socket.readyState === 1 && quiet > 8000) { this.socket.close(); }
+      /* A network that is gone closes nothing, and what was sent into it is repeated ever more seldom: begin anew. */
+      if (lost && !this.retrying && Math.min(quiet, performance.now() - this.begun) > AGAIN_MS) this.connect();
       if (lost) {
         const next = this.retryAt && this.retrying ? Math.max(1, Math.ceil((this.retryAt - performance.now()) / 1000)) : 0;
         this.tell("lost", "This page has heard nothing from the server for " + Math.round(quiet / 1000) + " s.",
@@ -238,6 +245,7 @@
         }
         const said = JSON.parse(m);
         if (said.kind === "sheet") { this.figure = said.figure; this.path = said.path; this.fresh = true; }
+        else if (said.kind === "marks") { splice(this.figure.layout.shapes, said.shapes); splice(this.figure.layout.meta.lane, said.lane); }
         else if (said.kind === "ledger") ledger = this.words = merged(said.all ? {} : this.words || {}, said.said);
         else if (said.kind === "nothing") { serial = said.ack; this.nothing(said.last); }
       }

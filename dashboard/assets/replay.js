@@ -6,6 +6,11 @@
   const D = window.dutytrace, { el, put, clamp } = D;
   const SPEEDS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
   const LEAST = 0.2;
+  /* The columns of the list: words, kind, and by what they sort. */
+  const COLUMNS = [["begun", "", (r) => r.began_s], ["what it is", "", (r) => r.name.toLowerCase()], ["joints", ""], ["length", "n", (r) => r.length_s], ["hottest", "n", (r) => r.hottest_degC], ["at", ""],
+    ["alerts", "", (r) => r.alerts.reduce((n, a) => n + a.n, 0)]];
+  /* So many excursions are put on the page at once; more come as the list is scrolled. */
+  const CHUNK = 40;
   let page = null;
 
 
@@ -21,10 +26,11 @@
     constructor(root) {
       this.root = root;
       this.q = (id) => document.getElementById("past-" + id);
+      this.order = ["begun", -1]; this.finding = "";
       this.speed = 6; this.head = 0; this.span = null; this.playing = false; this.gone = false; this.asking = 0;
       this.makePlots();
       this.laid = new D.Overlay(this);
-      this.controls();
+      this.controls(); this.finder();
       this.onPop = () => this.route();
       this.onKey = (e) => this.key(e);
       this.onSize = () => { clearTimeout(this.settling); this.settling = setTimeout(() => this.again(), 150); };
@@ -45,6 +51,7 @@
       removeEventListener("resize", this.onSize);
       removeEventListener("dutytrace-units", this.onUnits);
       this.scheme.removeEventListener("change", this.onSize);
+      if (this.seen) this.seen.disconnect();
       clearInterval(this.refreshing); clearTimeout(this.saving); clearTimeout(this.settling); clearTimeout(this.spanning);
       if (this.plotly) { this.plotly.purge(this.rowsPlot); this.plotly.purge(this.stripPlot); }
     }
@@ -69,11 +76,17 @@
     }
 
     /* ---- the list ---- */
+    finder() {
+      const box = el("input"); box.type = "search"; box.placeholder = "Find a recording"; box.id = "past-search"; box.setAttribute("aria-label", "Find a recording by its name, joints or folder");
+      box.oninput = () => { this.finding = box.value; this.listedText = null; if (this.catalogue) this.listed(this.catalogue); };
+      this.q("find").replaceChildren(box);
+    }
     list() {
       const offset = -new Date().getTimezoneOffset();
       return this.get("/past?offset_min=" + offset).then((c) => { if (!this.gone) this.listed(c); }).catch((f) => put(this.q("said"), f.message));
     }
     listed(c) {
+      this.catalogue = c;
       const text = JSON.stringify(c) + this.name;
       if (this.listedText === text) return;
       this.listedText = text;
@@ -85,18 +98,41 @@
           el("ul", "steps", rows.map(([w, t]) => el("li", "", [el("span", "words", w), el("code", "", t)]))));
         return;
       }
-      put(this.q("said"), c.rows.length + (c.rows.length === 1 ? " recording" : " recordings") + " in " + c.folder + ", newest first. Small traces: the hottest joint, dotted at its lowest limit, all on one scale");
+      put(this.q("said"), c.rows.length + (c.rows.length === 1 ? " recording" : " recordings") + " in " + c.folder + ". Small traces: the hottest joint, dotted at its lowest limit, all on one scale");
       const scale = el("div", "scale");
       const whole = c.longest_s || 1, step = [60, 300, 600, 1800, 3600, 7200, 14400, 43200, 86400].find((s) => whole / s <= 6.5) || 604800;
       for (let s = 0; s <= whole; s += step) {
         const tick = el("span", "", s >= 3600 || step >= 3600 ? s / 3600 + (s + step > whole ? " h" : "") : s / 60 + (s + step > whole ? " min" : ""));
         tick.style.left = (s / whole) * 100 + "%"; if (s / whole > 0.95) tick.className = "end"; scale.append(tick);
       }
-      const head = el("tr", "", [["begun"], ["what it is"], ["joints"], ["length", "n"], ["hottest", "n"], ["at"], ["alerts"]].map(([w, k]) => el("th", k || "", w)));
+      const head = el("tr", "", COLUMNS.map(([words, kind, of]) => this.column(words, kind, of)));
       head.append(el("th", "", [scale]));
       this.laid.offer(c.rows);
-      const body = c.rows.map((r) => this.listRow(r));
+      const body = this.sorted(c.rows).map((r) => this.listRow(r));
+      if (!body.length) { const none = el("td", "wrong", "None of them has “" + this.finding + "” in its name, joints or folder."); none.colSpan = 8; body.push(el("tr", "", [none])); }
       this.q("list").replaceChildren(el("table", "", [el("thead", "", [head]), el("tbody", "", body)]));
+    }
+    /* A head that sorts; a second press turns the order round, and begun falls back to the newest first. */
+    column(words, kind, of) {
+      const th = el("th", kind || "");
+      if (!of) { th.textContent = words; return th; }
+      const [by, way] = this.order, b = el("button", "", words);
+      if (by === words) th.setAttribute("aria-sort", way > 0 ? "ascending" : "descending");
+      b.onclick = () => { this.order = by === words ? [words, -way] : [words, words === "what it is" ? 1 : -1]; this.listedText = null; this.listed(this.catalogue); };
+      th.append(b);
+      return th;
+    }
+    /* What is being recorded stays on top, what cannot be opened at the bottom, whatever the order. */
+    sorted(rows) {
+      const [by, way] = this.order, of = COLUMNS.find(([words]) => words === by)[2], wanted = this.finding.trim().toLowerCase();
+      const has = (r) => !wanted || [r.name, r.path, r.joints, r.fault].some((t) => t && t.toLowerCase().includes(wanted));
+      const place = (r) => (r.fault ? 2 : r.live ? 0 : 1);
+      return rows.filter(has).map((r, i) => [r, i]).sort(([a, i], [b, j]) => {
+        const first = place(a) - place(b);
+        if (first || a.fault) return first || i - j;
+        const x = of(a), y = of(b), lacks = (x === null) - (y === null);
+        return lacks || (x < y ? -way : x > y ? way : i - j);
+      }).map(([r]) => r);
     }
     listRow(r) {
       const row = el("tr", r.path === this.name ? "open" : "");
@@ -138,7 +174,7 @@
       const match = /^\/replay\/([^/]+)$/.exec(location.pathname);
       if (!match) { this.close(); return; }
       const query = new URLSearchParams(location.search), number = (k) => (query.has(k) ? Number(query.get(k)) : null);
-      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), over: query.get("over"), shift: number("shift"), quiet: true });
+      this.open(decodeURIComponent(match[1]), { from: number("from"), to: number("to"), at: number("at"), s0: number("span0"), s1: number("span1"), over: query.get("over"), shift: number("shift"), judged: query.get("judged"), quiet: true });
     }
     close() {
       this.name = null; this.opened = null; this.playing = false;
@@ -147,14 +183,14 @@
     }
     open(name, view) {
       const v = view || {};
-      this.name = name;
+      this.name = name; this.judged = v.judged || "";
       this.q("opened").hidden = false;
-      this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size()).then((o) => {
-        if (this.gone || this.name !== name) return;
+      this.getOpened().then((o) => {
+        if (!o) return;
         this.opened = o; this.span = null; this.playing = false;
         put(this.q("name"), o.name); put(this.q("when"), o.when);
         document.title = o.name + " – dutytrace";
-        this.excursions(o.excursions);
+        this.excursions(o.excursions, o.excursion_count);
         this.strip(o.strip);
         this.list();
         this.laid.begin(v.over || "", v.shift);
@@ -169,12 +205,31 @@
         this.opened = null; this.list();
       });
     }
+    /* What stands on the page however the window is chosen; null if something else was opened since. */
+    getOpened() {
+      const name = this.name, judged = this.judged;
+      this.tellJudged(judged ? "Working out what other limits would have raised …" : "");
+      return this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size() + this.judging()).then((o) => {
+        if (this.gone || this.name !== name || this.judged !== judged) return null;
+        this.tellJudged(o.judged);
+        return o;
+      });
+    }
+    /* Other limits than those that were in force may judge: the address holds them. */
+    judging() { return this.judged ? "&judged=" + encodeURIComponent(this.judged) : ""; }
+    tellJudged(words) { put(this.q("judged-words"), words); this.q("judged").hidden = !this.judged; }
+    asRecorded() {
+      this.judged = "";
+      history.pushState(null, "", this.address());
+      if (this.opened) this.again(); else this.route();
+    }
     address() {
       const n = (x) => String(Math.round(x * 1000) / 1000);
       let a = "/replay/" + encodeURIComponent(this.name);
       if (this.view) a += "?from=" + n(this.view[0]) + "&to=" + n(this.view[1]) + "&at=" + n(this.head);
       if (this.span) a += "&span0=" + n(this.span[0]) + "&span1=" + n(this.span[1]);
       if (this.view) a += this.laid.query();
+      if (this.judged) a += (this.view ? "&" : "?") + this.judging().slice(1);
       return a;
     }
     save() {
@@ -184,11 +239,10 @@
     }
     again() {
       if (!this.opened) return;
-      const name = this.name;
-      this.get("/past/" + encodeURIComponent(name) + "/opened?offset_min=" + -new Date().getTimezoneOffset() + "&" + this.size()).then((o) => {
-        if (this.gone || this.name !== name) return;
-        this.opened = o; this.strip(o.strip); this.excursions(o.excursions); this.look(this.view[0], this.view[1]);
-      });
+      this.getOpened().then((o) => {
+        if (!o) return;
+        this.opened = o; this.strip(o.strip); this.excursions(o.excursions, o.excursion_count); this.look(this.view[0], this.view[1]);
+      }).catch((f) => put(this.q("when"), f.message));
     }
 
     /* ---- the window ---- */
@@ -205,7 +259,7 @@
       this.waiting = true; this.stale = false;
       const view = this.view.slice(), name = this.name;
       this.q("rows").classList.add("busy");
-      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size() + this.laid.query() + "&offset_min=" + -new Date().getTimezoneOffset()).then((figure) => {
+      this.get("/past/" + encodeURIComponent(name) + "/rows?start=" + view[0] + "&end=" + view[1] + "&" + this.size() + this.laid.query() + this.judging() + "&offset_min=" + -new Date().getTimezoneOffset()).then((figure) => {
         if (this.gone || this.name !== name) return null;
         this.figure = figure; this.laid.tell(figure.over);
         const meta = figure.layout.meta, host = this.q("rows");
@@ -321,29 +375,63 @@
     }
 
     /* ---- excursions and span ---- */
-    excursions(list) {
-      const count = list.length, words = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"];
-      put(this.q("count"), (words[count] || String(count)) + (count === 1 ? " excursion" : " excursions"));
+    excursions(list, count) {
+      const words = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"];
+      put(this.q("count"), (words[count] || String(count)) + (count === 1 ? " excursion" : " excursions") + (count > list.length ? ", the first " + list.length + " listed" : ""));
       const box = this.q("excursions");
       if (!count) { box.replaceChildren(el("p", "none-found", "Nothing went beyond a limit.")); return; }
-      const order = { trip: 0, warning: 1 };
-      box.replaceChildren(el("div", "excursions", list.map((e, i) => {
-        const led = el("span", "led");
-        if (e.tiny) {
-          const tiny = el("span", "tiny pen-" + e.pen), stroke = el("span", "stroke"), dots = el("span", "dots"), then = el("span", "then");
-          for (const k of ["maskImage", "webkitMaskImage"]) stroke.style[k] = e.tiny;
+      const table = el("div", list.length > CHUNK ? "excursions many" : "excursions");
+      box.replaceChildren(table);
+      let shown = 0;
+      const grow = () => {
+        const some = list.slice(shown, shown + CHUNK), rows = some.map((e) => this.excursion(e));
+        table.append(...rows);
+        this.leadUps(shown, some, rows);
+        shown += some.length;
+        this.seen.disconnect();
+        // A little before the end, so that whoever goes on by the keyboard finds the next one there.
+        if (shown < list.length) for (const row of rows.slice(-8)) this.seen.observe(row);
+      };
+      if (this.seen) this.seen.disconnect();
+      this.seen = new IntersectionObserver((seen) => { if (seen.some((one) => one.isIntersecting)) grow(); });
+      grow();
+    }
+    excursion(e) {
+      const b = el("button", "exc", [el("span", "mark " + e.mark), el("span", "", [el("b", "", e.at), document.createTextNode(" " + e.words)]), el("span", "n", e.lasted), this.led(e, null)]);
+      b.dataset.limit = e.limit; b.dataset.severity = e.severity;
+      b.setAttribute("aria-label", e.severity + ": " + e.words + " at " + e.at + " for " + e.lasted);
+      b.onclick = () => this.visit(e, b);
+      return b;
+    }
+    /* How far it went, and what led up to it once that is known. */
+    led(e, d) {
+      const led = el("span", "led"), peak = d ? d.peak : e.peak, known = d || { led: "" };
+      if (!d || d.tiny) {
+        const tiny = el("span", "tiny pen-" + e.pen);
+        if (d) {
+          const stroke = el("span", "stroke"), dots = el("span", "dots"), then = el("span", "then");
+          for (const k of ["maskImage", "webkitMaskImage"]) stroke.style[k] = d.tiny;
           for (const k of ["maskSize", "webkitMaskSize"]) stroke.style[k] = "100% 100%";
-          dots.hidden = e.tiny_level === null;
-          dots.style.top = (1 - clamp(e.tiny_level, 0, 1)) * 93 + 3 + "%"; then.style.left = clamp(e.tiny_at, 0, 1) * 100 + "%";
-          tiny.append(stroke, dots, then); led.append(tiny);
+          dots.hidden = d.tiny_level === null;
+          dots.style.top = (1 - clamp(d.tiny_level, 0, 1)) * 93 + 3 + "%"; then.style.left = clamp(d.tiny_at, 0, 1) * 100 + "%";
+          tiny.append(stroke, dots, then);
         }
-        led.append(el("span", "", [el("b", "", e.peak), document.createTextNode(e.tiny ? " at most. " + e.led : ". " + e.led)]));
-        const b = el("button", "exc", [el("span", "mark " + e.mark), el("span", "", [el("b", "", e.at), document.createTextNode(" " + e.words)]), el("span", "n", e.lasted), led]);
-        b.dataset.limit = e.limit; b.dataset.severity = e.severity;
-        b.setAttribute("aria-label", e.severity + ": " + e.words + " at " + e.at + " for " + e.lasted);
-        b.onclick = () => this.visit(e, b);
-        return b;
-      })));
+        led.append(tiny);
+      }
+      const words = [];
+      if (peak) words.push(el("b", "", peak), document.createTextNode(known.tiny ? " at most. " : ". "));
+      words.push(document.createTextNode(known.led));
+      led.append(el("span", "", words));
+      return led;
+    }
+    leadUps(first, some, rows) {
+      this.get("/past/" + encodeURIComponent(this.name) + "/excursions?first=" + first + "&count=" + some.length + "&" + D.unitsQuery() + this.judging()).then((a) => {
+        a.details.forEach((d, i) => {
+          const e = some[i];
+          // A recording that grows may have got others meanwhile.
+          if (e && d.at_s === e.at_s && d.limit === e.limit && d.pen === e.pen) rows[i].lastElementChild.replaceWith(this.led(e, d));
+        });
+      }).catch(() => {});
     }
     visit(e, button) {
       for (const b of this.root.querySelectorAll(".exc")) b.removeAttribute("aria-current");
@@ -362,7 +450,7 @@
       }
       this.over(); this.save();
       const asked = ++this.asking;
-      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery() + this.laid.query()).then((s) => {
+      this.get("/past/" + encodeURIComponent(this.name) + "/span?start=" + span[0] + "&end=" + span[1] + "&" + D.unitsQuery() + this.laid.query() + this.judging()).then((s) => {
         if (asked !== this.asking || !this.span) return;
         const rows = s.table.map((r) => {
           const title = el("td", "", r.title); if (r.unit) title.append(el("i", "u", r.unit));
@@ -385,6 +473,7 @@
       this.q("play").onclick = () => this.play(!this.playing);
       this.q("back").onclick = () => this.step(-1);
       this.q("on").onclick = () => this.step(1);
+      this.q("judged-off").onclick = () => this.asRecorded();
       this.q("before").onclick = () => this.event(-1);
       this.q("after").onclick = () => this.event(1);
       this.q("link").onclick = () => {

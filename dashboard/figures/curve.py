@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from dashboard.theme import LIGHT, Theme, template
 
-__all__ = ["curve_figure"]
+__all__ = ["curve_figure", "round_numbers"]
 
 _DECADE_SIGNS = {0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s",
                  60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36000.0: "10 h"}  # fmt: skip
@@ -42,8 +42,8 @@ def curve_figure(
         xaxis={
             **axis,
             "title": {"text": f"current, {unit}"},
-            "tickvals": _round_numbers(x),
-            "ticktext": [f"{value:g}" for value in _round_numbers(x)],
+            "tickvals": round_numbers(x),
+            "ticktext": [f"{value:g}" for value in round_numbers(x)],
         },
         yaxis={
             **axis,
@@ -55,7 +55,7 @@ def curve_figure(
     return figure
 
 
-def _round_numbers(x: NDArray[np.float64]) -> list[float]:
+def round_numbers(x: NDArray[np.float64]) -> list[float]:
     """Return 1, 2, 3 and 5 of every decade that the currents reach."""
     if len(x) == 0:
         return []

@@ -34,6 +34,7 @@ __all__ = [
     "lane_words",
     "limit_lines",
     "limit_span",
+    "merged_spans",
     "note_lines",
     "other_gap",
     "shapes_of",
@@ -212,19 +213,20 @@ def alert_spans(
     An alert is told in the words of the limits that were in force when it was raised (`sets`).
     """
     spans = []
+    row_of: dict[tuple[str, str], int] = {}
+    for index, plan in enumerate(rows):
+        for pen in plan.pens:
+            row_of.setdefault((pen.joint, pen.channel), index)
+    # Thousands of alerts are of a few limits.
+    words: dict[int, str] = {}
     for alert in alerts:
-        row = next(
-            (
-                index
-                for index, plan in enumerate(rows)
-                if any((p.joint, p.channel) == (alert.joint, alert.channel) for p in plan.pens)
-            ),
-            None,
-        )
+        row = row_of.get((alert.joint, alert.channel))
         limit = in_force(sets, alert.raised_ns).named(alert.limit)
         unnamed = row is None or limit is None or limit.kind == "silence"
         whose = f"{alert.joint} " if alert.joint and unnamed else ""
-        named = alert.limit.replace("-", " ") if limit is None else label(limit, displays)
+        if limit is not None and id(limit) not in words:
+            words[id(limit)] = label(limit, displays)
+        named = alert.limit.replace("-", " ") if limit is None else words[id(limit)]
         # A recording that was cut out begins with what stood there already.
         earlier = ", since before" if alert.raised_ns < start_ns else ""
         text = f"{whose}{named}{earlier}"
@@ -240,6 +242,38 @@ def alert_spans(
             )
         )
     return tuple(spans)
+
+
+def merged_spans(spans: Sequence[AlertSpan], *, least_s: float) -> tuple[AlertSpan, ...]:
+    """Return spans of which those of one row and mark that lie closer than `least_s` are one.
+
+    What is nearer than a pixel cannot be told apart; of thousands a browser would draw for seconds.
+    """
+    merged: list[AlertSpan] = []
+    counts: list[int] = []
+    newest: dict[tuple[int | None, str], int] = {}
+    for span in sorted(spans, key=lambda span: span.start_s):
+        key = (span.row, span.mark)
+        place = newest.get(key)
+        end_s = merged[place].end_s if place is not None else None
+        if place is None or end_s is None or span.end_s is None or span.start_s - end_s > least_s:
+            newest[key] = len(merged)
+            merged.append(span)
+            counts.append(1)
+            continue
+        before, counts[place] = merged[place], counts[place] + 1
+        alike = span.text == before.text
+        merged[place] = replace(
+            before, end_s=max(end_s, span.end_s), text=before.text if alike else ""
+        )
+    return tuple(
+        span if count == 1 else replace(span, text=_many(span.text, count))
+        for span, count in zip(merged, counts, strict=True)
+    )
+
+
+def _many(text: str, count: int) -> str:
+    return f"{text}, {count} times" if text else f"{count} alerts"
 
 
 def gap_spans(

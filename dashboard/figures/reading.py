@@ -22,10 +22,10 @@ from dashboard.figures.furniture import (
 )
 from dashboard.figures.lines import Band, Line, crowded
 from dashboard.units import PLAIN, Displays
-from logger.limits.lifecycle import fold
 from logger.limits.limit import LimitSet
 from replay.alignment import Laid
 from replay.recording import Recording
+from replay.watch import Watch, recorded
 from replay.window import Look, envelope, gaps
 
 __all__ = [
@@ -67,13 +67,19 @@ class Row:
         return self.plan.measured + tuple(line.pen for line in self.lines if line.pen.other)
 
 
-def plan_of(recording: Recording, displays: Displays = PLAIN) -> tuple[Planned, ...]:
-    """Return the rows that a recording fills."""
+def plan_of(
+    recording: Recording, displays: Displays = PLAIN, limits: LimitSet | None = None
+) -> tuple[Planned, ...]:
+    """Return the rows that a recording fills.
+
+    `limits`: whose channels are drawn in any case; left away, those that were in force last.
+    """
+    judging = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
     watched = {
         joint: {
             limit.channel
-            for limit in recording.limits.for_joint(joint, carried)
+            for limit in judging.for_joint(joint, carried)
             if hasattr(limit, "channel")
         }
         for joint, carried in channels.items()
@@ -231,29 +237,32 @@ def furniture_of(
     *,
     open_gap: bool = False,
     displays: Displays = PLAIN,
+    watch: Watch | None = None,
 ) -> Furniture:
     """Return what stands in a window of a recording.
 
     `end_ns` is None where the window goes on: what was just said stands a moment after the newest
-    value, and belongs to the picture that comes.
+    value, and belongs to the picture that comes. `watch`: what was in force and was raised; left
+    away, that which was recorded.
     """
+    watch = watch or recorded(recording)
     if end_ns is None:
         end_ns = _NEVER_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
-    sets = recording.limit_sets
-    spans = alert_spans(fold(recording.events()), sets, plan, recording.start_ns, displays)
+    sets = watch.sets
+    alerts = [
+        alert
+        for alert in watch.alerts
+        if alert.raised_ns < end_ns and (alert.returned_ns is None or alert.returned_ns > begin_ns)
+    ]
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
     return Furniture(
         limits=tuple(
             line for line in limit_lines_of(recording, plan, sets) if line.within(begin_s, end_s)
         ),
-        alerts=tuple(
-            span
-            for span in spans
-            if span.start_s < end_s and (span.end_s is None or span.end_s > begin_s)
-        ),
+        alerts=alert_spans(alerts, sets, plan, recording.start_ns, displays),
         gaps=gap_spans(
             found,
             recording.start_ns,

@@ -15,7 +15,7 @@ from dashboard.figures.reading import Row
 from dashboard.figures.sheet import Sheet
 from dashboard.theme import Theme, span_words, template
 
-__all__ = ["Figure", "axes_of", "rows_figure"]
+__all__ = ["Figure", "axes_of", "marks_of", "rows_figure"]
 
 Figure = dict[str, Any]
 ALERT_BAR_PX = 5.0
@@ -38,6 +38,20 @@ def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Ax
             )
         )
     return tuple(axes)
+
+
+def marks_of(
+    furniture: Furniture, *, start_s: float, end_s: float, sheet: Sheet, theme: Theme
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the shapes that stand in a window of [start_s, end_s], and the words of its lane."""
+    shapes = shapes_of(
+        furniture,
+        now_s=end_s,
+        theme=theme,
+        top_px=(float(sheet.plot_height), ALERT_BAR_PX),
+        px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
+    )
+    return shapes, lane_words(furniture)
 
 
 def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, Any]]:
@@ -118,6 +132,7 @@ def rows_figure(
         Ranges that are to be kept; worked out from the data if left away.
     """
     chosen = tuple(axes) if axes is not None else axes_of(rows, furniture, sheet)
+    shapes, lane = marks_of(furniture, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme)
     layout: dict[str, Any] = {
         "template": template(theme, size_px=sheet.text),
         **sheet.size(),
@@ -129,14 +144,8 @@ def rows_figure(
             "showgrid": False,
         },
         "annotations": _titles(rows, sheet, theme),
-        "shapes": shapes_of(
-            furniture,
-            now_s=end_s,
-            theme=theme,
-            top_px=(float(sheet.plot_height), ALERT_BAR_PX),
-            px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
-        ),
-    }  # fmt: skip
+        "shapes": shapes,
+    }
     data = []
     meta_rows = []
     domains = sheet.domains(len(rows))
@@ -187,6 +196,6 @@ def rows_figure(
             }
             for line in furniture.limits
         ],
-        "lane": lane_words(furniture),
+        "lane": lane,
     }
     return {"data": data, "layout": layout}

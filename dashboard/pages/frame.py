@@ -11,7 +11,7 @@ from logger.joint.channels import Display
 
 __all__ = ["add_callbacks", "layout"]
 
-_PAGES: Final = (("Live", "/"), ("Replay", "/replay"), ("Bus", "/bus"))
+_PAGES: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"), ("Bus", "/bus"))
 _KEYS: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
@@ -28,6 +28,9 @@ _KEYS: Final = (
     ("Esc", "Replay: forget the dragged span"),
     ("O", "Replay: lay another recording over it"),
     ("J L", "Replay: move the other earlier, later by 1 s; with Shift by 10 s"),
+    ("[ ]", "Limits: limit before, limit after"),
+    ("↑ ↓", "Limits: move the level that is reached by Tab; with Shift ten times as far"),
+    ("E", "Limits: work it out exactly"),
     ("← →", "Bus: span before, span after; with Shift, a tenth of the picture"),
     ("[ ]", "Bus: what happened before, what happened after"),
     ("+ −", "Bus: look closer, look wider"),

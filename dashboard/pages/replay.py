@@ -44,6 +44,7 @@ def layout(*, writes: bool = True) -> html.Div:
                         [
                             html.H1("Recordings"),
                             html.Small(id="past-said", role="status"),
+                            html.Span(id="past-find", className="end"),
                         ],
                         className="list-head",
                     ),
@@ -55,7 +56,7 @@ def layout(*, writes: bool = True) -> html.Div:
                 **attributes({"aria-label": "Recordings"}),
             ),
             html.Article(
-                [_head(), _laying(), _figures(), _margin(writes=writes)],
+                [_head(), _judged(), _laying(), _figures(), _margin(writes=writes)],
                 id="past-opened",
                 className="opened",
                 hidden=True,
@@ -83,6 +84,20 @@ def _head() -> html.Header:
                 className="end",
             ),
         ]
+    )
+
+
+def _judged() -> html.P:
+    """Return the line that says that other limits judge than those that were in force."""
+    return html.P(
+        [
+            html.Span(id="past-judged-words"),
+            html.Button("Back to what was recorded", id="past-judged-off", className="plain"),
+        ],
+        id="past-judged",
+        className="judged",
+        role="status",
+        hidden=True,
     )
 
 

@@ -1,6 +1,7 @@
 """Pure: when to speak up, and what becomes of it. No clock, bus or global.
 
     limit        limits.toml -> checked limits, and their check against a bench
+    edited       a limits file with other limits in it, its comments kept
     words        a limit and its changes in plain words
     change       one limit that was raised or has returned
     kind         what all kinds have in common
@@ -25,5 +26,6 @@
     lifecycle    what became of each alert: one fold over the events
 
 A new kind of limit is a file beside level.py with its model, its memory and its measure, a line in
-limit.py, one in evaluate.py and its phrases in words.py.
+limit.py, one in evaluate.py and its phrases in words.py. For the Limits page also: what of a
+second stands for it in replay/tuning/rough.py, its words in dashboard/judging/forms.py.
 """

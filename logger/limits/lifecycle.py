@@ -72,6 +72,8 @@ class Alert:
     """None for a trip, always."""
     peak: float = math.nan
     """Worst value: from the return on that of the whole alert, until then that of its raising."""
+    onset_ns: int | None = None
+    """The first reading at which its condition stood; None: nobody kept it."""
     text: str = ""
 
     def state(self, now_ns: int) -> AlertState:
@@ -143,6 +145,9 @@ def _raise(alerts: dict[int, Alert], newest: dict[tuple[str, str], int], event: 
         raised_ns=event.time_ns,
         shelved_until_ns=until_ns,
         peak=event.value,
+        onset_ns=None
+        if math.isnan(event.duration_s)
+        else event.time_ns - round(event.duration_s * 1e9),
         text=event.text,
     )
     newest[key] = event.alert

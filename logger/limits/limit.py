@@ -36,6 +36,7 @@ __all__ = [
     "check_against",
     "in_force",
     "limits_from",
+    "limits_of",
     "read_limits",
 ]
 
@@ -147,15 +148,26 @@ def limits_from(text: str, where: str) -> LimitSet:
         One sentence for each mistake: file, key, found, expected.
     """
     file = checked(_LimitsFile, read_toml(text, where), where)
+    return limits_of(file.limit, where, text=text)
+
+
+def limits_of(tables: Sequence[dict[str, Any]], where: str, *, text: str) -> LimitSet:
+    """Return the limits of the `[[limit]]` tables of a text.
+
+    Raises
+    ------
+    InputError
+        One sentence for each mistake: place, key, found, expected.
+    """
     limits: list[Limit] = []
     mistakes: list[str] = []
-    for index, table in enumerate(file.limit, start=1):
+    for index, table in enumerate(tables, start=1):
         try:
             limits.append(_limit(table, where=where, index=index))
         except InputError as fault:
             mistakes.append(str(fault))
     seen: dict[str, int] = {}
-    for index, table in enumerate(file.limit, start=1):
+    for index, table in enumerate(tables, start=1):
         name = table.get("name")
         if not isinstance(name, str):
             continue

@@ -25,6 +25,7 @@
     joining     a sensor that joins a finished recording by its time
     room        how long the disk lasts
     read        the reader: parts and growing journal as one; it never writes
+    growing     a reader of a recording that still grows, cheap to ask and to keep
     seal        what a crash left, made into parts; nothing that was written is thrown away
     rebuild     overviews that are missing or damaged, made anew from their rows
 

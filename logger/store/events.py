@@ -36,6 +36,7 @@ class Event:
     """A readable sentence."""
     who: str = ""
     duration_s: float = math.nan
+    """Of an alert that is raised: for how long its condition had stood by then."""
 
 
 def word_of(kind: str, severity: str) -> str:

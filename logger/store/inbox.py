@@ -1,8 +1,9 @@
-"""Requests to the one writer: a note, an acknowledgement, a shelving.
+"""Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
 
 A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
 it, gives it a sequence number and makes it an event. When no logger runs, `post` makes the event
-itself, under the recording's lock.
+itself, under the recording's lock; limits matter only to a logger that runs, and `hand_over`
+refuses them without one.
 
 A request that was taken stays under another name until its event has reached the disk, so that a
 crash in between loses no note: `left` tells who seals afterwards what may still have to be done.
@@ -18,17 +19,33 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, field_validator
+from pydantic_core import PydanticKnownError
 
 from logger.errors import InputError, OutsideFault
+from logger.limits.limit import check_against, limits_from
 from logger.settings_file import Settings
 from logger.store.events import Event
 from logger.store.files import INBOX, put
 from logger.store.lock import writer_of
+from logger.store.manifest import read_manifest
 
-__all__ = ["Left", "Request", "event_of", "left", "post", "settle", "take", "taken", "waiting"]
+__all__ = [
+    "HANDED_OVER",
+    "LONGEST_LIMITS",
+    "Left",
+    "Request",
+    "event_of",
+    "hand_over",
+    "left",
+    "post",
+    "settle",
+    "take",
+    "taken",
+    "waiting",
+]
 
 _ASKED: Final = ".json"
 _TAKEN: Final = ".taken"
@@ -37,23 +54,46 @@ _SLACK_NS: Final = 1_000_000_000
 LONGEST_TEXT: Final = 2000
 LONGEST_FILE: Final = 20_000
 """Bytes of a request file beyond which it is none."""
+LONGEST_LIMITS: Final = 200_000
+"""Bytes of a limits file that is handed over."""
+_LONGEST_ESCAPED: Final = 2 * LONGEST_LIMITS + LONGEST_FILE
+"""The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
+HANDED_OVER: Final = "Handed over"
+"""What the sentence of every event begins with that a request with limits became."""
 
 
 class Request(Settings):
     """One request, as it lies in the inbox."""
 
     format: Literal[1] = 1
-    kind: Literal["note", "acknowledge", "shelve", "unshelve"]
-    text: str = Field(default="", max_length=LONGEST_TEXT)
+    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"]
+    # Stripped by `_fitting`, for a limits file is kept to the last blank.
+    text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
 
+    @field_validator("text", mode="after")
+    @classmethod
+    def _fitting(cls, text: str, info: ValidationInfo) -> str:
+        """Hold a text against what its kind allows."""
+        # Also refuses what UTF-8 cannot write.
+        length = len(text.encode())
+        if info.data.get("kind") == "limits":
+            if length > LONGEST_LIMITS:
+                raise PydanticKnownError("bytes_too_long", {"max_length": LONGEST_LIMITS})
+            return text
+        text = text.strip()
+        if len(text) > LONGEST_TEXT:
+            raise PydanticKnownError("string_too_long", {"max_length": LONGEST_TEXT})
+        return text
+
     @field_validator("text", "who", mode="before")
     @classmethod
-    def _printable(cls, said: object) -> object:
+    def _printable(cls, said: object, info: ValidationInfo) -> object:
         """Take out what would steer a terminal: it is shown there as well as on a page."""
-        if not isinstance(said, str):
+        verbatim = info.field_name == "text" and info.data.get("kind") == "limits"
+        if not isinstance(said, str) or verbatim:
             return said
         kept = (
             " " if letter.isspace() else letter
@@ -89,11 +129,7 @@ def post(
     OutsideFault
         The disk took no more; nothing was asked.
     """
-    try:
-        request = Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
-    except ValidationError as fault:
-        first = fault.errors()[0]
-        raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
+    request = _request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
     if kind == "note" and not request.text:
         raise InputError("note: found no text, expected what you did or saw.")
     if kind != "note" and request.alert == 0:
@@ -105,6 +141,56 @@ def post(
 
         append_event(recording, request)
         return
+    _drop(recording, request)
+
+
+def hand_over(recording: Path, *, text: str, who: str = "") -> None:
+    """Ask the writer of a recording to take other limits over, from here on.
+
+    `text`: a whole limits file; checked against the recording's bench before anything is asked.
+
+    Raises
+    ------
+    InputError
+        It is no recording, the text is no limits file or does not fit its bench, or nobody writes
+        the recording: to one that has ended limits do not matter.
+    OutsideFault
+        The disk took no more; nothing was asked.
+    """
+    bench = read_manifest(recording).read_bench(str(recording))
+    request = _request(kind="limits", text=text, who=who)
+    check_against(limits_from(text, "limits"), bench, "limits")
+    if writer_of(recording) is None:
+        raise InputError(_nobody_writes(recording))
+    _drop(recording, request)
+    if writer_of(recording) is None and read_manifest(recording).limits_in_force != text:
+        raise InputError(_nobody_writes(recording))
+
+
+def _nobody_writes(recording: Path) -> str:
+    return (
+        f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
+        "a recorder that runs. `dutytrace record --continue` takes them with --limits."
+    )
+
+
+def _request(
+    *,
+    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"],
+    text: str,
+    alert: int = 0,
+    for_s: float = 0.0,
+    who: str,
+) -> Request:
+    try:
+        return Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
+
+
+def _drop(recording: Path, request: Request) -> None:
+    """Lay a request into the inbox of a recording that somebody writes."""
     folder = recording / INBOX
     body = request.model_dump_json().encode()
     name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
@@ -113,7 +199,7 @@ def post(
         put(folder / name, lambda file: file.write(body))
     except OSError as fault:
         raise OutsideFault(
-            f"{folder}: the {kind} cannot be written ({fault.strerror or fault})."
+            f"{folder}: the {request.kind} cannot be written ({fault.strerror or fault})."
         ) from fault
     if writer_of(recording) is None:
         # The logger ended between the question and the request.
@@ -150,6 +236,13 @@ class Left:
 
     def is_made(self, event: Event) -> bool:
         """Return whether that event is what the request became."""
+        if self.request.kind == "limits":
+            return (
+                event.time_ns >= self.posted_ns - _SLACK_NS
+                and event.kind in {"limits taken over", "limits refused"}
+                and event.who == self.request.who
+                and event.text.startswith(HANDED_OVER)
+            )
         wanted = event_of(self.request, sequence=event.sequence, time_ns=event.time_ns)
         # repr, for a note's duration is NaN and equals nothing.
         return event.time_ns >= self.posted_ns - _SLACK_NS and repr(wanted) == repr(event)
@@ -204,13 +297,32 @@ def _read_or_set_aside(path: Path) -> Request | None:
 
 
 def _read(path: Path) -> Request:
-    if not path.is_file() or path.stat().st_size > LONGEST_FILE:
+    if not path.is_file() or path.stat().st_size > _LONGEST_ESCAPED:
         raise ValueError(path.name)
-    return Request.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    request = Request.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    if request.kind != "limits" and path.stat().st_size > LONGEST_FILE:
+        raise ValueError(path.name)
+    return request
 
 
-def event_of(request: Request, *, sequence: int, time_ns: int) -> Event:
-    """Return the event that a request becomes."""
+def event_of(request: Request, *, sequence: int, time_ns: int, limits: str = "") -> Event:
+    """Return the event that a request becomes.
+
+    `limits`: the limits file in force where nobody writes any more, which only a request with
+    limits is held against; a recorder that runs makes the events of those itself.
+    """
+    if request.kind == "limits":
+        taken = request.text == limits
+        return Event(
+            sequence=sequence,
+            time_ns=time_ns,
+            kind="limits taken over" if taken else "limits refused",
+            text=f"{HANDED_OVER}: these limits are in force."
+            if taken
+            else f"{HANDED_OVER}, but the limits stay as they are: the recorder ended before it "
+            "took them.",
+            who=request.who,
+        )
     return Event(
         sequence=sequence,
         time_ns=time_ns,

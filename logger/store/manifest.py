@@ -103,6 +103,11 @@ class Manifest(Settings):
     """Where it was cut out; a cut of a cut names both, the older first."""
     written_by: dict[str, str] = Field(default_factory=dict)
 
+    @property
+    def limits_in_force(self) -> str:
+        """The limits file that was in force last, verbatim; empty: none."""
+        return self.limits_taken[-1].text if self.limits_taken else self.limits
+
     def read_bench(self, where: str) -> Bench:
         """Return the bench that was recorded."""
         return bench_from(self.bench, self.layouts, where=f"{where} (bench)")

@@ -99,7 +99,12 @@ def _append(path: Path, requests: Sequence[Request]) -> None:
     # The wall clock: the recording's own axis ended with its recorder.
     time_ns = time.time_ns()
     made = [
-        event_of(request, sequence=first + place, time_ns=time_ns)
+        event_of(
+            request,
+            sequence=first + place,
+            time_ns=time_ns,
+            limits=reader.manifest.limits_in_force,
+        )
         for place, request in enumerate(requests)
     ]
     try:

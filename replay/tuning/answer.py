@@ -17,7 +17,16 @@ from replay.tuning.sweep import Candidate
 from replay.tuning.sweep_file import BadEnd
 from replay.tuning.tune import Tuned
 
-__all__ = ["HEAD", "Outcome", "best_rows", "outcome", "plain", "provenance", "sentences"]
+__all__ = [
+    "HEAD",
+    "Outcome",
+    "bad_end_words",
+    "best_rows",
+    "outcome",
+    "plain",
+    "provenance",
+    "sentences",
+]
 
 HEAD: Final = (
     "",
@@ -157,6 +166,7 @@ def _row(candidate: Candidate, one: Total, chosen: bool) -> list[str]:  # noqa: 
 def outcome(tuned: Tuned) -> Outcome:
     """Return what is to be said of a sweep, and its exit status: 0, 1 or 130."""
     asked = tuned.asked
+    bad_end = bad_end_words(asked.sweep.bad_end)
     said = []
     if asked.sweep.refused:
         said.append(
@@ -174,14 +184,14 @@ def outcome(tuned: Tuned) -> Outcome:
         count = len(asked.tested)
         said.append(
             f"{'The recording has' if count == 1 else f'None of the {count} recordings has'} "
-            f"{'no' if count == 1 else 'a'} bad end ({_in_words(asked.sweep.bad_end)}): there is "
+            f"{'no' if count == 1 else 'a'} bad end ({bad_end}): there is "
             "nothing to catch, so nothing is chosen."
         )
         return Outcome(status=1, said=tuple(said))
     if tuned.chosen is None:
         said.append(
             f"No candidate catches any of the {tuned.bad_ends} bad ends "
-            f"({_in_words(asked.sweep.bad_end)}). Widen the sweep, or look at what led up to them: "
+            f"({bad_end}). Widen the sweep, or look at what led up to them: "
             "dutytrace excursions."
         )
         return Outcome(status=1, said=tuple(said))
@@ -232,7 +242,7 @@ def provenance(tuned: Tuned, *, version: str, date: str) -> list[str]:
     said = [
         f"Limits chosen by dutytrace {version} on {date}.",
         f"Recordings: {listed}.",
-        f"Bad end: {_in_words(asked.sweep.bad_end)}; {tuned.bad_ends} of them.",
+        f"Bad end: {bad_end_words(asked.sweep.bad_end)}; {tuned.bad_ends} of them.",
         *sentences(tuned),
     ]
     return [line for one in said for line in textwrap.wrap(one, 96)]
@@ -248,7 +258,8 @@ def _worth(one: Total) -> str:
     )
 
 
-def _in_words(said: BadEnd) -> str:
+def bad_end_words(said: BadEnd) -> str:
+    """Return what a bad end is: "housing above 80 °C for 5 s"."""
     if said.note is not None:
         return f"a note with {said.note!r}"
     assert said.channel is not None, "the model has one of the two"

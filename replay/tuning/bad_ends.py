@@ -4,17 +4,20 @@ A level that stands on a channel is found by the very limit that it would be; a 
 text. Those of one joint are in order of time; what follows within `apart_s` is the same one.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.errors import InputError
 from logger.limits.level import Level
+from logger.limits.limit import Limit, LimitSet
+from logger.settings_file import nearest
 from replay.recording import Recording
 from replay.tuning.pyramid import by_pyramid
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["Spans", "bad_ends"]
+__all__ = ["Spans", "bad_ends", "known_on", "watched_joints"]
 
 Spans = tuple[tuple[int, int], ...]
 """(onset_ns, end_ns) of each: its first reading (or note), and where it was over."""
@@ -50,6 +53,50 @@ def bad_ends(recording: Recording, said: BadEnd, joints: Sequence[str]) -> dict[
         else ()
         for joint in joints
     }
+
+
+def watched_joints(recording: Recording, limits: Iterable[Limit]) -> tuple[str, ...]:
+    """Return the joints and sensors that at least one of some limits watches, as on the bench."""
+    chosen = LimitSet(limits=tuple(limits))
+    sensors = recording.bench.sensors
+    return tuple(
+        joint
+        for joint in recording.joints
+        if chosen.for_joint(joint, recording.channels(joint), sensor=joint in sensors)
+    )
+
+
+def known_on(recording: Recording, said: BadEnd, watched: tuple[str, ...]) -> tuple[str, ...]:
+    """Return those of the watched joints on which it is known whether they came to a bad end.
+
+    Raises
+    ------
+    InputError
+        The joint or channel that is said is not in the recording.
+    """
+    place = f"{recording.path}: bad_end"
+    if said.joint is not None:
+        if said.joint not in recording.joints:
+            raise InputError(
+                f"{place}.joint: found {said.joint!r}, expected a joint or sensor of the "
+                f"recording.{nearest(said.joint, recording.joints)}"
+            )
+        if said.channel is not None and said.channel not in recording.channels(said.joint):
+            raise InputError(
+                f"{place}.channel: found {said.channel!r}, which {said.joint!r} does not carry; "
+                f"expected one of {', '.join(recording.channels(said.joint))}."
+            )
+        return (said.joint,) if said.joint in watched else watched
+    if said.channel is None:
+        return watched
+    known = tuple(joint for joint in watched if said.channel in recording.channels(joint))
+    if not known:
+        raise InputError(
+            f"{place}.channel: found {said.channel!r}, which none of the joints that the limits "
+            f"watch ({', '.join(watched) or 'none'}) carries; expected a channel of one of them, "
+            "or the joint or sensor that carries it as bad_end.joint."
+        )
+    return known
 
 
 def _of_level(recording: Recording, said: BadEnd, joint: str) -> Spans:

@@ -77,6 +77,9 @@ class Workers(Executor):
         """Give it a task; what it answers is None when it was stopped before its end."""
         return self.submit(_work, task)
 
+    def anew(self) -> None:
+        """Get ready for another sweep; the one before has ended."""
+
     def told(self) -> float:
         """Return how much work is done, as far as that is told before a task is over."""
         return 0.0
@@ -112,6 +115,11 @@ class _Pool(Workers, ProcessPoolExecutor):
         self.ended = context.Event()
         self.done = context.Value("d", 0.0)
         super().__init__(jobs, context, initializer=_begin, initargs=(self.ended, self.done))
+
+    def anew(self) -> None:
+        """Forget that it was told to stop, and what was counted up."""
+        self.ended.clear()
+        self.done.value = 0.0
 
     def told(self) -> float:
         """Return what the processes have counted up."""
@@ -197,6 +205,7 @@ def _on(
     futures: dict[Future[list[Alerts] | None], int] = {}
     again: list[int] = []
     workers = executor if isinstance(executor, Workers) else _Any(executor)
+    workers.anew()
     # The heaviest first: none of them is begun when all others are over.
     for index in sorted(range(len(tasks)), key=lambda one: -tasks[one].weight):
         try:
@@ -208,9 +217,7 @@ def _on(
         finished, pending = wait(pending, _LOOK_S, FIRST_COMPLETED)
         for future in finished:
             index = futures[future]
-            fault = _fault(future)
-            if fault is not None:
-                fault = workers.said(fault)
+            fault = None if (own := _fault(future)) is None else workers.said(own)
             if isinstance(fault, DutytraceError):
                 _cancel(workers, pending)
                 raise fault

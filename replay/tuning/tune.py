@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from logger.errors import InputError
 from logger.limits.kind import Kind
 from logger.limits.limit import LimitSet, OfJoint, check_against
-from logger.settings_file import nearest
 from logger.store.address import Place, resolved
 from replay.recording import Recording
-from replay.tuning.bad_ends import Spans, bad_ends
+from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
 from replay.tuning.choice import Judgement, Total, choice, front, judged, total
 from replay.tuning.run import Progress, run
 from replay.tuning.score import Score, Terms, score
@@ -130,45 +129,8 @@ def _joints(recording: Recording, sweep: Sweep, where: str) -> tuple[str, ...]:
             needs.setdefault((limit.name, *needed), limit)
     for limit in needs.values():
         check_against(LimitSet(limits=(limit,)), recording.bench, where, delays=False)
-    sensors = recording.bench.sensors
-    watched = tuple(
-        joint
-        for joint in recording.joints
-        if any(
-            LimitSet(limits=(limit,)).for_joint(
-                joint, recording.channels(joint), sensor=joint in sensors
-            )
-            for limit in sweep.candidates[0].limits
-        )
-    )
-    return _ending(recording, sweep.bad_end, watched)
-
-
-def _ending(recording: Recording, said: BadEnd, watched: tuple[str, ...]) -> tuple[str, ...]:
-    """Return those of the watched joints on which it is known whether they came to a bad end."""
-    place = f"{recording.path}: bad_end"
-    if said.joint is not None:
-        if said.joint not in recording.joints:
-            raise InputError(
-                f"{place}.joint: found {said.joint!r}, expected a joint or sensor of the "
-                f"recording.{nearest(said.joint, recording.joints)}"
-            )
-        if said.channel is not None and said.channel not in recording.channels(said.joint):
-            raise InputError(
-                f"{place}.channel: found {said.channel!r}, which {said.joint!r} does not carry; "
-                f"expected one of {', '.join(recording.channels(said.joint))}."
-            )
-        return (said.joint,) if said.joint in watched else watched
-    if said.channel is None:
-        return watched
-    known = tuple(joint for joint in watched if said.channel in recording.channels(joint))
-    if not known:
-        raise InputError(
-            f"{place}.channel: found {said.channel!r}, which none of the joints that the limits "
-            f"watch ({', '.join(watched) or 'none'}) carries; expected a channel of one of them, "
-            "or the joint or sensor that carries it as bad_end.joint."
-        )
-    return known
+    watched = watched_joints(recording, sweep.candidates[0].limits)
+    return known_on(recording, sweep.bad_end, watched)
 
 
 def _tested(recording: Recording, said: BadEnd, joints: tuple[str, ...]) -> Tested:

@@ -101,33 +101,6 @@ def test_live(browser: Browser, bench, serve, until):
     page.close()
 
 
-def test_a_lost_server_is_said_and_found_again(browser: Browser, bench, serve, until):
-    """The page says since when, tries again, and goes on when the server is back."""
-    bench.joints()
-    bench.logger()
-    address = serve(bench.recordings)
-    server = bench.processes()[-1]
-    page, faults = _page(browser, address)
-    expect(page.locator('[data-joint="elbow"] .state')).to_contain_text(
-        "Normal", timeout=PATIENCE_MS
-    )
-    server.send_signal(signal.SIGTERM)
-    server.wait(20)
-    expect(page.locator("#live-lost")).to_contain_text(
-        "heard nothing from the server", timeout=PATIENCE_MS
-    )
-    port = address.rsplit(":", 1)[1]
-    again = bench.start(
-        "dutytrace", "dashboard", "--recordings", str(bench.recordings), "--port", port
-    )
-    assert again.stdout.readline().startswith("The pages are at ")
-    expect(page.locator("#live-lost")).to_have_text("", timeout=PATIENCE_MS)
-    drawn = _drawn(page)
-    until(lambda: _drawn(page) > drawn + 5, "the picture goes on")
-    assert faults == []
-    page.close()
-
-
 def test_replay_finds_the_overheat(browser: Browser, serve):
     """The shipped recording: its trip is found, named, gone to, measured, and the view shared."""
     if not DEMO.exists():

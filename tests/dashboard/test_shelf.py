@@ -11,6 +11,7 @@ from logger.simulate import scenario
 from logger.store.joining import join_sensor
 from logger.store.manifest import Clock, begun
 from logger.store.write import RecordingWriter
+from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
@@ -64,3 +65,33 @@ def test_a_sensor_that_joins_is_seen(tmp_path: Path):
     joined = shelf.open("rec")
     assert "probe" in joined.joints
     assert joined.row_count("probe") == 20
+
+
+def test_a_list_opens_a_finished_recording_once(tmp_path: Path):
+    """What a list says is worked out once, and anew when the recording's own words change."""
+    path = tmp_path / "rec"
+    writer = RecordingWriter(path, begun(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0)
+    writer.append_readings(_readings("shoulder", "torque_Nm", 1, 50))
+    shelf = Shelf(tmp_path)
+    asked: list[str] = []
+
+    def work(recording: Recording) -> tuple[str, ...]:
+        asked.append(recording.name)
+        return recording.joints
+
+    def told() -> tuple[str, ...]:
+        (found,) = shelf.found()
+        return shelf.listed("joints", found, work)
+
+    writer.tick(1.0)
+    assert told() == ("shoulder", "elbow")
+    writer.close(ended_ns=START_NS + 5 * S, cause="stopped")
+    told()
+    count = len(asked)
+    assert told() == ("shoulder", "elbow")
+    assert len(asked) == count
+    settings = SensorSettings.model_validate(
+        {"name": "room", "channels": ["temperature_ambient_degC"], "hold_s": 10.0}
+    )
+    join_sensor(path, settings, [_readings("room", "temperature_ambient_degC", 2, 20)])
+    assert told() == ("shoulder", "elbow", "room")

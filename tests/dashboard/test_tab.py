@@ -7,10 +7,12 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
+from dashboard.changed import spliced
 from dashboard.follower import Follower, Moment, newest_of
 from dashboard.shelf import Shelf
 from dashboard.tab import Tab
 from dashboard.wire import Update, unpack
+from logger.limits.lifecycle import fold
 from logger.store.events import Event
 from replay.recording import Recording
 
@@ -40,6 +42,8 @@ class Reader:
         self.bins: dict[int, np.ndarray] = {}
         self.updates: list[Update] = []
         self.words: list[dict] = []
+        self.lane: list[dict] = []
+        self.shapes: list[dict] = []
         self.bytes: list[int] = []
 
     def take(self, moment: Moment, *, acknowledge: bool = True) -> int:
@@ -47,7 +51,7 @@ class Reader:
         messages = self.tab.next_messages(moment)
         for message in messages:
             if isinstance(message, str):
-                self.words.append(json.loads(message))
+                self._hear(json.loads(message))
                 continue
             update = unpack(message)
             self.updates.append(update)
@@ -61,6 +65,15 @@ class Reader:
             if acknowledge:
                 self.tab.heard({"ack": update.serial})
         return len(messages)
+
+    def _hear(self, words: dict) -> None:
+        self.words.append(words)
+        if words["kind"] == "sheet":
+            self.shapes = words["figure"]["layout"]["shapes"]
+            self.lane = words["figure"]["layout"]["meta"]["lane"]
+        elif words["kind"] == "marks":
+            self.shapes = spliced(self.shapes, words["shapes"])
+            self.lane = spliced(self.lane, words["lane"])
 
 
 @pytest.fixture
@@ -156,10 +169,7 @@ def test_a_silent_joint_is_a_gap_that_goes_on(growing: Growing):
     )
     moment.latest["elbow"] = elbow
     reader.take(moment)
-    sheets = [words for words in reader.words if words["kind"] == "sheet"]
-    gaps = [
-        item for item in sheets[-1]["figure"]["layout"]["meta"]["lane"] if item["kind"] == "gap"
-    ]
+    gaps = [item for item in reader.lane if item["kind"] == "gap"]
     assert [(gap["x0"], gap["x1"]) for gap in gaps] == [(300.0, None)]
     assert gaps[0]["text"].startswith("no frames from elbow for")
 
@@ -206,10 +216,35 @@ def test_a_note_that_stands_after_the_newest_value_is_sent(growing: Growing):
     reader.take(_moment(growing, 1, 20.0))
     note = Event(sequence=99, time_ns=growing.start_ns + round(20.15 * S), kind="note", text="off")
     growing.events = lambda: (note,)  # type: ignore[attr-defined]
-    reader.words.clear()
     reader.take(_moment(growing, 2, 20.1))
-    (sheet,) = [words for words in reader.words if words["kind"] == "sheet"]
-    lane = sheet["figure"]["layout"]["meta"]["lane"]
-    assert [(word["kind"], word["text"]) for word in lane if word["kind"] == "note"] == [
-        ("note", "off")
-    ]
+    notes = [(word["kind"], word["text"]) for word in reader.lane if word["kind"] == "note"]
+    assert notes == [("note", "off")]
+
+
+def test_what_happens_travels_as_little(overheat: Recording):
+    """Alert by alert the sheet becomes what a page is sent that opens then, for few bytes."""
+    growing = Growing(overheat)
+    told = overheat.events()
+    raised = [event for event in told if event.kind in {"raised", "returned"}]
+    assert len(raised) > 2
+
+    def until(at_s: float) -> None:
+        known = tuple(e for e in told if e.time_ns <= growing.start_ns + round(at_s * S))
+        growing.events = lambda: known  # type: ignore[attr-defined]
+        growing.alerts = lambda: fold(known)  # type: ignore[attr-defined]
+
+    first_s = (raised[0].time_ns - growing.start_ns) / 1e9
+    reader = Reader(60.0)
+    until(first_s - 1)
+    reader.take(_moment(growing, 1, first_s - 1))
+    for serial, event in enumerate(raised[:4], start=2):
+        at_s = (event.time_ns - growing.start_ns) / 1e9 + 0.1
+        until(at_s)
+        reader.words.clear()
+        reader.take(_moment(growing, serial, at_s))
+        fresh = Reader(60.0)
+        fresh.take(_moment(growing, serial, at_s))
+        assert reader.lane == fresh.lane
+        assert reader.shapes == fresh.shapes
+        marks = [words for words in reader.words if words["kind"] == "marks"]
+        assert all(len(json.dumps(words)) < 1000 for words in marks)

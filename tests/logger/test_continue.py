@@ -21,6 +21,7 @@ from logger.simulate import scenario
 from logger.take_up import start_of, taken_up
 from replay.check import check
 from replay.excursions import excursions
+from replay.raised import recorded_excursions
 from replay.recording import Recording
 from replay.statistics import figures as figures_of
 from tests.recorder import Recorder
@@ -202,6 +203,7 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     assert told == ["raised"]
     (found,) = excursions(recording)
     assert found.ongoing
+    assert recorded_excursions(recording) == [found]
 
 
 def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
@@ -244,6 +246,7 @@ def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
     # The peak is of before the pause.
     assert told == [("raised", "hot", 70.0), ("returned", "hot", 95.0)]
     assert [(one.limit, one.peak) for one in excursions(recording)] == [("hot", 95.0)]
+    assert recorded_excursions(recording) == excursions(recording)
 
 
 FROZEN = """

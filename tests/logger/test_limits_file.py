@@ -11,6 +11,7 @@ from logger.limits_file import LimitsFile
 from logger.record import RecordSettings
 from logger.simulate import scenario
 from replay.excursions import excursions
+from replay.raised import recorded_excursions
 from replay.recording import Recording
 from tests.recorder import Recorder
 
@@ -133,6 +134,7 @@ def test_a_recording_takes_them_over(tmp_path: Path):
     live = [(event.limit, event.time_ns) for event in recording.events() if event.kind == "raised"]
     found = [(one.limit, one.start_ns) for one in excursions(recording)]
     assert sorted(found) == sorted(live)
+    assert recorded_excursions(recording) == excursions(recording)
 
 
 def test_limits_of_before_read_as_they_did():

@@ -12,7 +12,9 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench import bench_from
 from logger.limits.limit import limits_from
 from replay.excursions import LEAD_UP_S, excursions, judged
+from replay.raised import recorded_excursions
 from replay.recording import Recording
+from tests.same_excursions import under_others
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 123_456_789
@@ -173,6 +175,8 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
         assert one.onset_ns <= one.start_ns
         assert (one.rated_torque_Nm == 40.0) == (one.joint == "b")
         assert set(one.rms_torque_Nm) == set(LEAD_UP_S)
+    assert recorded_excursions(recording) == found
+    assert under_others(recording, limits_from(LIMITS, "limits.toml")) == found
 
 
 @pytest.mark.parametrize(
@@ -186,6 +190,10 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
         (("magnitude = false", "above = -5.0"), [-20, -4, 7, -3], 7.0),
         (("magnitude = false", "below = 5.0"), [20, 4, 1, 3], 1.0),
         (("magnitude = false", "below = 5.0"), [20, 4, -9, 3], -9.0),
+        # By magnitude below a level it is the one nearest to zero.
+        (("magnitude = true", "below = 5.0"), [20, 4, -1, 3], -1.0),
+        (("magnitude = true", "below = 5.0"), [-20, 4, 2, -3], 2.0),
+        (("magnitude = true", "outside = [2.0, 10.0]"), [5, -1.5, 1, -1.2], 1.0),
     ],
 )
 def test_the_peak_is_the_furthest(tmp_path: Path, rules: tuple, values: list, peak: float):
@@ -200,6 +208,8 @@ def test_the_peak_is_the_furthest(tmp_path: Path, rules: tuple, values: list, pe
         end_ns=ends_ns,
     )
     (one,) = excursions(recording)
+    assert recorded_excursions(recording) == [one]
+    assert under_others(recording, limits_from(_level(*rules), "x")) == [one]
     assert one.ongoing
     assert one.peak == pytest.approx(peak)
     assert one.duration_s == pytest.approx((ends_ns - int(time_ns[1])) * 1e-9)
@@ -210,6 +220,8 @@ def test_the_peak_is_the_furthest(tmp_path: Path, rules: tuple, values: list, pe
         end_ns=ends_ns + S,
     )
     (one,) = excursions(recording)
+    assert recorded_excursions(recording) == [one]
+    assert under_others(recording, limits_from(_level(*rules), "x")) == [one]
     assert not one.ongoing
     assert one.peak == pytest.approx(peak)
     assert one.duration_s == pytest.approx((ends_ns - int(time_ns[1])) * 1e-9)
@@ -226,6 +238,7 @@ def test_a_joint_that_is_silent_to_the_end(tmp_path: Path):
     )
     last_ns = START_NS + S // 10 * 99
     found = {one.joint: one for one in excursions(recording)}
+    assert {one.joint: one for one in recorded_excursions(recording)} == found
     assert set(found) == {"a", "b"}
     for joint, since_ns in (("a", last_ns), ("b", START_NS)):
         one = found[joint]

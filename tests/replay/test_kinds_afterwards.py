@@ -9,7 +9,10 @@ from logger.limits.limit import check_against, limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames
 from replay.excursions import excursions, judged
+from replay.raised import recorded_excursions, stretches
 from replay.recording import Recording
+from replay.watch import recorded
+from tests.same_excursions import in_channels, under_others
 
 START_NS = 1_795_000_000_000_000_000
 LIMITS = """
@@ -142,3 +145,28 @@ def test_what_stands_at_the_end_tells_how_far_it_went(recording: Recording):
     for one in standing:
         assert one.peak > begun[one.joint, one.limit, one.start_ns]
         assert one.peak_words == f"{one.peak * 100:.1f}".rstrip("0").rstrip(".") + " %"
+
+
+def test_the_events_tell_what_the_rows_do(recording: Recording):
+    """Of every kind: onset, instants, peaks, what led up; to the last digit."""
+    found = excursions(recording)
+    assert len({one.limit for one in found}) == 8
+    assert recorded_excursions(recording) == found
+
+
+def test_a_peak_that_nobody_kept_says_so(recording: Recording):
+    """Of what has no channel and stands at the end: the events know where it was raised."""
+    listed = stretches(recording, recorded(recording))
+    kept = {one.limit for one in listed if one.peak_at_raise}
+    assert kept
+    assert kept == {one.limit for one in listed if one.ongoing and not one.channel}
+
+
+def test_under_others_as_under_the_same(recording: Recording):
+    """Worked out by the short ways: the same but for peaks that are in no channel's unit."""
+    sets = recording.limit_sets
+    found = under_others(recording, sets[-1][1])
+    assert in_channels(found) == in_channels(excursions(recording))
+    assert [(one.limit, one.onset_ns, one.start_ns) for one in found] == [
+        (one.limit, one.onset_ns, one.start_ns) for one in excursions(recording)
+    ]

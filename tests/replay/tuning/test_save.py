@@ -46,9 +46,9 @@ def test_only_the_changed_keys_change():
         'limit = "band"\nkey = "outside"\nvalues = [[41.0, 53.5]]',
     )
     found = saved_text(limits, candidate, ["Chosen.", "Twice."])
-    expected = TEXT.replace("70.0    #", "72.125  #")
+    expected = TEXT.replace("70.0    #", "72.125    #")
     expected = expected.replace("drop_off    = 67.0\n", "drop_off    = 67.0\non_delay_s = 5.0\n")
-    expected = expected.replace("[40.0, 54.0]", "[41.0, 53.5]\n")
+    expected = expected.replace("[40.0, 54.0]", "[41.0, 53.5]")
     assert found == f"# Chosen.\n# Twice.\n\n{expected}"
 
 

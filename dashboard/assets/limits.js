@@ -1,0 +1,329 @@
+/* The Limits page: keeps the limits as they stand on it, asks what they would have raised, and takes them
+   elsewhere (a file, Replay, a logger). limits_form.js has the forms, limits_lanes.js the traces,
+   limits_sweep.js the sweep. What is drafted stays in this browser's tab until it is closed. */
+(function () {
+  "use strict";
+  const D = window.dutytrace, { el, put } = D;
+  const KEPT = "dutytrace-limits";
+
+  class Limits {
+    constructor(root) {
+      this.root = root; this.q = (id) => document.getElementById("judge-" + id);
+      this.me = Math.random().toString(36).slice(2); this.gone = false;
+      this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = [];
+      this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
+      const F = D.limitForms;
+      this.forms = new F.LimitForms(this.q("limits"), this);
+      this.end_ = new F.BadEnd(this.q("end"), this);
+      this.lanes = new D.LimitLanes(this.q("lanes"), (h, v, still) => this.dragged(h, v, still), (path) => this.openReplay(path));
+      this.sweep = new D.LimitSweep(this);
+      this.onKey = (e) => this.key(e); document.addEventListener("keydown", this.onKey);
+      this.onSize = () => { clearTimeout(this.settling); this.settling = setTimeout(() => this.redraw(), 150); };
+      addEventListener("resize", this.onSize);
+      this.scheme = matchMedia("(prefers-color-scheme: dark)");
+      this.onScheme = () => { this.sweep.again(); this.askCurve(); };
+      this.scheme.addEventListener("change", this.onScheme);
+      this.progressLine = el("small", "progress", ""); this.q("worth").replaceChildren(this.progressLine);
+      this.controls();
+      D.plotly().then((p) => { this.plotly = p; this.start(); });
+    }
+    end() {
+      this.gone = true;
+      document.removeEventListener("keydown", this.onKey); removeEventListener("resize", this.onSize);
+      this.scheme.removeEventListener("change", this.onScheme);
+      clearTimeout(this.settling); clearTimeout(this.resting); clearTimeout(this.saving); clearTimeout(this.polling); clearTimeout(this.slow); this.sweep.end();
+      if (this.plotly) this.plotly.purge(this.q("curve"));
+    }
+    get(path) { return fetch(path, { cache: "no-store" }).then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; }); }
+    post(path, body) {
+      return fetch("/judge/" + path, { method: "POST", headers: { "content-type": "application/json", "x-page": this.me }, body: JSON.stringify(body) })
+        .then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; });
+    }
+    say(text) { put(this.q("made"), text || ""); }
+
+    /* ---- beginning ---- */
+    start() {
+      this.get("/judge?offset_min=" + -new Date().getTimezoneOffset()).then((c) => {
+        if (this.gone) return;
+        this.kinds = c.forms; this.recordings = c.recordings; this.back = c.back;
+        this.q("empty").hidden = c.recordings.length > 0; this.q("desk").hidden = c.recordings.length === 0;
+        if (!c.recordings.length) {
+          const steps = [["Make a six-hour test in seconds", "dutytrace simulate --hours 6"], ["See it with simulated joints", "dutytrace demo"], ["Look somewhere else", "dutytrace dashboard --recordings FOLDER"]];
+          this.q("empty").replaceChildren(el("p", "lede", "There are no recordings in " + c.folder + " yet: limits are tried on what was recorded."), el("ul", "steps", steps.map(([w, t]) => el("li", "", [el("span", "words", w), el("code", "", t)]))));
+          return;
+        }
+        const known = new Set(c.recordings.map((r) => r.path));
+        const first = c.recordings.find((r) => r.limits) || c.recordings[0];
+        let kept = null;
+        try { kept = JSON.parse(sessionStorage.getItem(KEPT)); } catch (fault) { /* what nobody wrote is no draft */ }
+        const from = new URLSearchParams(location.search).get("from");
+        this.pickers();
+        if (kept && kept.tables && !from) {
+          Object.assign(this, { base: kept.base, tables: kept.tables, chosen: kept.chosen });
+          this.bad = { ...this.bad, ...kept.bad };
+          this.chosenPaths = kept.paths.filter((p) => known.has(p));
+          if (!this.chosenPaths.length) this.chosenPaths = [first.path];
+          this.rebuilt();
+        } else {
+          this.chosenPaths = [from && known.has(from) ? from : first.path];
+          this.begin(this.chosenPaths[0]);
+        }
+      }).catch((f) => { this.q("empty").hidden = false; this.q("empty").replaceChildren(el("p", "lede", f.message)); });
+    }
+    begin(path) {
+      return this.get("/judge/begin?recording=" + encodeURIComponent(path)).then((read) => this.take(read, true)).catch((f) => this.say(f.message));
+    }
+    take(read, guess) {
+      this.base = read.base; this.tables = read.tables; this.said = null; this.mistakes = [];
+      this.chosen = this.tables.length ? 0 : -1;
+      /* The highest trip on a temperature is what a warning should have told of before. */
+      const trips = this.tables.filter((t) => t.severity === "trip" && t.above !== undefined && String(t.channel).startsWith("temperature"));
+      if (guess && trips.length) Object.assign(this.bad, { way: "above", channel: trips[0].channel, level: trips[0].above });
+      this.rebuilt();
+    }
+    rebuilt() { this.answer = this.answer || null; this.end_.build(); this.forms.build(); this.sweep.build(); this.picked(); this.ask(); }
+    pickers() {
+      const F = D.limitForms;
+      const begin = F.select([["", "Begin with…"], ...this.recordings.filter((r) => r.limits).map((r) => [r.path, "the limits of " + r.name + ", " + r.begun]), ["example", "an example of every kind"]], "", (v) => {
+        if (v) this.begin(v === "example" ? "" : v);
+        begin.value = "";
+      }, "Begin with");
+      this.q("begin").replaceChildren(begin);
+      const file = el("input"); file.type = "file"; file.accept = ".toml,text/plain"; file.className = "hidden-file";
+      file.onchange = () => {
+        const one = file.files[0];
+        if (one) one.text().then((text) => this.post("read", { text })).then((read) => this.take(read)).catch((f) => this.say(f.message)).finally(() => { file.value = ""; });
+      };
+      this.q("file").replaceChildren(file);
+      const add = F.select([["", "Add…"], ...this.kinds.map((k) => [k.form, k.words])], "", (v) => { if (v) this.add(v); add.value = ""; }, "Add a limit");
+      this.q("add").replaceChildren(add);
+      const rows = this.recordings.map((r) => {
+        const box = el("input"); box.type = "checkbox"; box.value = r.path; box.id = "judge-r-" + r.path;
+        box.onchange = () => {
+          this.chosenPaths = this.recordings.map((x) => x.path).filter((p) => p === r.path ? box.checked : this.chosenPaths.includes(p));
+          this.picked(); this.ask();
+        };
+        const label = el("label", "", [el("span", "words", r.name), el("small", "", " " + r.begun + ", " + r.length + (r.live ? ", still recording" : ""))]);
+        label.htmlFor = box.id;
+        return el("li", "", [box, label]);
+      });
+      const all = el("button", "plain", "All of them"), one = el("button", "plain", "Only the newest");
+      all.onclick = () => { this.chosenPaths = this.recordings.slice(0, 40).map((r) => r.path); this.picked(); this.ask(); };
+      one.onclick = () => { this.chosenPaths = [this.recordings[0].path]; this.picked(); this.ask(); };
+      this.q("recordings").replaceChildren(el("ul", "", rows), el("div", "does", [all, one]));
+    }
+    picked() {
+      for (const box of this.q("recordings").querySelectorAll("input")) box.checked = this.chosenPaths.includes(box.value);
+      const n = this.chosenPaths.length, names = this.recordings.filter((r) => this.chosenPaths.includes(r.path)).map((r) => r.name);
+      put(this.q("on"), "Tried on " + (n === 1 ? names[0] : n + " recordings: " + names.slice(0, 3).join(", ") + (n > 3 ? " and " + (n - 3) + " more" : "")));
+      const live = this.recordings.filter((r) => r.live);
+      const hand = this.q("hand");
+      if (hand) hand.hidden = !live.length;
+    }
+
+    /* ---- what the forms ask of the desk ---- */
+    formOf(i) { const key = this.formKeys ? this.formKeys[i] : this.guess(this.tables[i]); return this.kinds.find((k) => k.form === key); }
+    guess(t) { return t.kind !== "level" ? t.kind : t.outside ? "outside" : t.above_rated !== undefined || t.below_rated !== undefined || t.drop_off_rated !== undefined ? "rated" : "level"; }
+    joints() { return [...new Set(this.recordings.filter((r) => this.chosenPaths.includes(r.path)).flatMap((r) => r.joints))]; }
+    channels() { return this.known || [{ channel: "temperature_housing_degC", words: "housing", unit: "°C" }]; }
+    choose(i) { this.chosen = i; this.answer = null; this.forms.build(); this.sweep.build(); this.ask(); }
+    set(i, key, v) {
+      const table = { ...this.tables[i] };
+      if (v === null || v === undefined || v === "") delete table[key]; else table[key] = v;
+      this.tables = this.tables.map((t, k) => (k === i ? table : t));
+      if (key === "name") put(this.forms.rows[i].head.children[1], table.name || "");
+      this.ask();
+    }
+    add(form) {
+      const kind = this.kinds.find((k) => k.form === form), names = new Set(this.tables.map((t) => t.name));
+      let name = form, n = 2;
+      while (names.has(name)) name = form + "-" + n++;
+      const table = { name, kind: kind.kind, severity: "warning", ...kind.blank }, known = new Set(this.channels().map((c) => c.channel));
+      if (table.channel && !known.has(table.channel)) table.channel = this.channels()[0].channel;
+      this.tables = [...this.tables, table]; this.formKeys = null;
+      this.choose(this.tables.length - 1);
+    }
+    remove(i) { this.tables = this.tables.filter((_, k) => k !== i); this.formKeys = null; this.said = null; this.choose(Math.min(i, this.tables.length - 1)); }
+    badChanged() { this.ask(); }
+    badEnd() {
+      const b = this.bad, some = (o) => Object.fromEntries(Object.entries(o).filter(([, v]) => v !== null && v !== undefined && v !== ""));
+      if (b.way === "none") return null;
+      const both = { within_s: b.within_s, least_lead_s: b.least_lead_s };
+      if (b.way === "note") return some({ note: b.note, length_s: b.length_s, ...both });
+      return some({ channel: b.channel, [b.way]: b.level, for_s: b.for_s, ...both });
+    }
+
+    /* ---- asking: one question at a time, the newest when the last is answered ---- */
+    question(more) {
+      const table = this.tables[this.chosen];
+      return { recordings: this.chosenPaths, base: this.base, tables: this.tables, bad_end: this.badEnd(), chosen: table ? String(table.name || "") : "", theme: D.theme(), offset_min: -new Date().getTimezoneOffset(), ...more };
+    }
+    ask(whole) {
+      this.keep();
+      clearTimeout(this.resting); clearTimeout(this.polling);
+      this.wants = true; this.whole = Boolean(whole);
+      if (!this.asking) this.go();
+    }
+    go() {
+      this.wants = false; this.asking = true;
+      const began = performance.now(), whole = this.whole, drawn = this.shapes ? this.drawn || "" : "";
+      this.root.dataset.asking = "yes";
+      clearTimeout(this.slow);
+      this.slow = setTimeout(() => { if (!whole) this.q("desk").classList.add("waiting"); put(this.progressLine, "reading " + this.chosenPaths.length + (this.chosenPaths.length === 1 ? " recording" : " recordings")); }, 600);
+      this.post("ask", this.question({ whole, known: drawn })).then((a) => {
+        if (this.gone) return;
+        this.root.dataset.took = String(Math.round(performance.now() - began));
+        this.answered(a);
+      }).catch((f) => { if (!this.gone) { this.end_.tell(/^bad.end/.test(f.message) ? f.message : ""); this.mistakes = /^bad.end/.test(f.message) ? [] : [{ index: -1, key: "", said: f.message }]; this.forms.tell(); } }).finally(() => {
+        this.asking = false; clearTimeout(this.slow); this.q("desk") && this.q("desk").classList.remove("waiting");
+        if (this.gone) return;
+        if (this.wants) this.go();
+        else { delete this.root.dataset.asking; this.root.dataset.answered = String(Number(this.root.dataset.answered || 0) + 1); if (!whole && !(this.mistakes || []).length && !this.lanes.dragging) this.resting = setTimeout(() => this.rest(), 500); }
+      });
+    }
+    answered(a) {
+      this.mistakes = a.mistakes || [];
+      if (a.mistakes) { this.forms.tell(); return; }
+      this.end_.tell("");
+      const news = JSON.stringify(a.channels) !== JSON.stringify(this.known), before = this.known;
+      this.known = a.channels; this.formKeys = a.forms; this.said = a.limits; this.answer = a;
+      if (a.chosen && a.chosen.drawn !== undefined) {
+        if (a.chosen.shapes) this.shapes = a.chosen.shapes;
+        this.drawn = a.chosen.drawn;
+      } else this.shapes = null;
+      if (news && !document.activeElement.closest("#judge-limits, #judge-end")) { this.end_.build(); this.forms.build(); this.sweep.build(); } else this.forms.tell();
+      if (news && !before) this.sweep.build();
+      this.redraw(); this.worth(a);
+      this.askCurve();
+    }
+    redraw() {
+      const a = this.answer;
+      if (!a) return;
+      const chosen = { ...(a.chosen || { levels: [] }), mark: (a.limits[this.chosen] || {}).mark || "none" };
+      this.lanes.show(a.lanes, chosen, this.shapes);
+    }
+    /* At rest all limits together are asked for, and the chosen one is worked out exactly. */
+    rest() {
+      if (this.answer && this.answer.exact && this.answer.together) return;
+      const exact = this.answer && this.answer.exact;
+      this.ask(true);
+      if (!exact && this.tables[this.chosen]) this.exactly(false);
+    }
+    exactly(whole) {
+      this.post("exact", this.question({ whole })).then((t) => this.poll(t.number, whole)).catch((f) => this.say(f.message));
+    }
+    poll(number, whole) {
+      this.get("/judge/work/" + number).then((t) => {
+        if (this.gone) return;
+        this.working = t; this.progress();
+        if (t.state === "waiting" || t.state === "running") { this.polling = setTimeout(() => this.poll(number, whole), 400); return; }
+        this.working = null; this.progress();
+        if (t.state === "failed") this.say(t.fault);
+        if (t.state === "done") { clearTimeout(this.resting); this.wants = true; this.whole = true; if (!this.asking) this.go(); }
+      }).catch(() => { this.working = null; });
+    }
+    worth(a) {
+      const facts = [], fact = (value, words) => facts.push(el("div", "", [el("dd", "", value), el("dt", "", words)]));
+      const name = (this.tables[this.chosen] || {}).name;
+      const row = (w, who, exact) => {
+        const f = [];
+        if (w.bad_ends !== undefined) {
+          f.push([w.caught + " of " + w.bad_ends, "bad ends caught"], [w.lead, "median lead, worst " + w.worst], [w.false_per_h, "false alerts an hour, " + w.false + " in all"]);
+        }
+        f.push([String(w.raised), "times raised" + (w.chatters ? ", chattering " + w.chatters + " times" : "")]);
+        if (w.lost !== undefined) f.push([w.lost, "of the test lost to trips"]);
+        return el("div", "worth-row", [el("span", "who", [el("b", "words", who), el("small", "", exact)]), el("dl", "facts", f.map(([v, t]) => el("div", "", [el("dd", "", v), el("dt", "", t)])))]);
+      };
+      const rows = [];
+      this.exactWords = el("small", "", "");
+      if (a.worth && name) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : "about, from the pyramid"));
+      if (a.together && this.tables.length > 1) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
+      else if (this.tables.length > 1 && this.lastTogether) rows.push(row(this.lastTogether, "all together", "as before"));
+      if (a.together) this.lastTogether = a.together;
+      const does = el("button", "plain", "Work it all out exactly"); does.id = "judge-exact"; does.append(document.createTextNode(" "), el("kbd", "", "E"));
+      does.hidden = a.exact && Boolean(a.together); does.onclick = () => this.exactly(true);
+      this.progressLine = el("small", "progress", "");
+      this.q("worth").replaceChildren(...rows, el("div", "does", [does, this.progressLine]));
+      this.progress();
+    }
+    progress() {
+      const t = this.working;
+      if (!this.progressLine) return;
+      put(this.progressLine, !t ? "" : t.state === "waiting" ? "waiting for other work to end" : "working it out exactly, " + Math.round(t.share * 100) + " %" + (t.left_s === undefined ? "" : ", " + D.spanWords(t.left_s) + " left"));
+    }
+    askCurve() {
+      const table = this.tables[this.chosen], host = this.q("curved");
+      const is = table && (table.kind === "inverse-time" || table.kind === "thermal");
+      if (!is) { host.hidden = true; return; }
+      if (this.curving) { this.curveAgain = true; return; }
+      this.curving = true; this.curveAgain = false;
+      this.post("curve", this.question({})).then((c) => {
+        if (this.gone) return;
+        host.hidden = !c.figure;
+        if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.q("curve"), c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
+      }).catch(() => { host.hidden = true; }).finally(() => { this.curving = false; if (this.curveAgain && !this.gone) this.askCurve(); });
+    }
+
+    /* ---- a level is dragged ---- */
+    dragged(h, value, still) {
+      const i = this.chosen, table = { ...this.tables[i] };
+      const plain = (v) => Number(v.toPrecision(7));
+      const before = h.place === null ? table[h.key] : (table[h.key] || [])[h.place];
+      if (h.place === null) table[h.key] = plain(value);
+      else { const both = table[h.key].slice(); both[h.place] = plain(value); table[h.key] = both; }
+      /* The drop-off keeps its distance. */
+      const off = this.back[h.key];
+      if (!h.off && off && table[off] !== undefined && before !== undefined && table.kind !== "inverse-time") table[off] = plain(table[off] + value - before);
+      this.tables = this.tables.map((t, k) => (k === i ? table : t));
+      const levels = this.lanes.chosen.levels.map((lane) => lane.map((joint) => joint.map((one) => {
+        const v = one.place === null ? table[one.key] : (table[one.key] || [])[one.place];
+        return v === undefined ? one : { ...one, at: v * one.scale };
+      })));
+      Object.assign(h, { at: value * h.scale });
+      this.lanes.follow(levels);
+      this.forms.follow();
+      this.ask();
+      if (still) this.redraw();
+    }
+
+    /* ---- elsewhere ---- */
+    controls() {
+      this.q("save").onclick = () => this.post("text", this.question({ whole: true })).then((t) => {
+        const link = el("a"); link.href = URL.createObjectURL(new Blob([t.text], { type: "application/toml" })); link.download = "limits.toml"; link.click();
+        setTimeout(() => URL.revokeObjectURL(link.href), 5000);
+        this.say("Saved as limits.toml. A logger takes it with --limits limits.toml, and again each time it is saved.");
+      }).catch((f) => this.say(f.message));
+      const hand = this.q("hand"), box = this.q("over");
+      if (hand) hand.onclick = () => {
+        const live = this.recordings.filter((r) => r.live), many = live.length > 1;
+        const which = D.limitForms.select(live.map((r) => [r.path, r.name]), live[0].path, () => {}, "recording");
+        this.q("over-said").replaceChildren(document.createTextNode((this.tables.length === 1 ? "This limit takes" : "These " + this.tables.length + " limits take") + " the place of those in force at once, in the logger that writes "),
+          many ? which : el("b", "", live[0].name), document.createTextNode(". An alert of a limit that is changed or left out ends there. It is written into the recording. Limits warn; they are no safety function."));
+        this.q("over-yes").onclick = () => {
+          box.close();
+          this.post("hand-over", { recording: which.value, base: this.base, tables: this.tables }).then(() => this.say("Handed over: the recording says when they are in force.")).catch((f) => this.say(f.message));
+        };
+        this.q("over-no").onclick = () => box.close();
+        box.showModal();
+      };
+    }
+    openReplay(path) {
+      this.post("text", this.question({})).then((t) => { location.assign("/replay/" + encodeURIComponent(path) + "?judged=" + t.token); }).catch((f) => this.say(f.message));
+    }
+    keep() {
+      clearTimeout(this.saving);
+      this.saving = setTimeout(() => { try { sessionStorage.setItem(KEPT, JSON.stringify({ base: this.base, tables: this.tables, chosen: this.chosen, bad: this.bad, paths: this.chosenPaths })); } catch (fault) { /* a full or forbidden storage only forgets */ } }, 200);
+    }
+    key(e) {
+      if (D.typing(e) || e.ctrlKey || e.metaKey || e.altKey) return;
+      const n = this.tables.length;
+      if (e.key === "[" && n) this.choose((this.chosen + n - 1) % n);
+      else if (e.key === "]" && n) this.choose((this.chosen + 1) % n);
+      else if (e.key === "e" || e.key === "E") this.exactly(true);
+      else return;
+      e.preventDefault();
+    }
+  }
+
+  D.whenever("judge", (root) => { D.limits = new Limits(root); }, () => { if (D.limits) D.limits.end(); D.limits = null; });
+})();

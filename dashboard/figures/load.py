@@ -1,0 +1,124 @@
+"""A joint's own load beside a time-current curve: how hard, for how long. Pure.
+
+The curve says how long each current may last; each joint's line says the hardest average of any
+time of that length, and each small mark is a stretch above the setting with its own length and
+root mean square. Where a joint's line reaches the curve, the limit has something to say.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.figures.curve import round_numbers
+from dashboard.theme import Theme, span_words, template
+
+__all__ = ["LENGTHS_S", "Loaded", "load_figure"]
+
+Figure = dict[str, Any]
+Floats = NDArray[np.float64]
+LENGTHS_S: Final = tuple(sorted({round(one) for one in np.geomspace(1, 86_400, 60)}))
+"""Times over which the hardest average is told."""
+_TICKS_S: Final = (1, 10, 60, 600, 3600, 36000)
+MARKS_MOST: Final = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """The load of one joint of one recording."""
+
+    name: str
+    pen: int
+    heaviest: Floats
+    """For each of LENGTHS_S, NaN where the recording is shorter."""
+    duration_s: Floats
+    rms: Floats
+    """Of each stretch above the setting."""
+
+
+def load_figure(
+    current: Floats, time_s: Floats, loads: Sequence[Loaded], *, unit: str, theme: Theme
+) -> Figure:
+    """Return the figure of a curve (currents and how long each may last) and some loads."""
+    held = np.isfinite(time_s) & (time_s > 0)
+    x, y = current[held], time_s[held]
+    data: list[Figure] = []
+    for one in loads:
+        known = np.isfinite(one.heaviest) & (one.heaviest > 0)
+        length = np.array(LENGTHS_S)[known]
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": _plain(one.heaviest[known]),
+                "y": length.tolist(),
+                "line": {"color": theme.pen(one.pen), "width": 1.2},
+                "opacity": 0.85,
+                "hovertemplate": f"{one.name}: at most %{{x:.4g}} {unit} over %{{customdata}}"
+                "<extra></extra>",
+                "customdata": [span_words(float(span)) for span in length],
+            }
+        )
+        kept = np.argsort(one.duration_s)[::-1][:MARKS_MOST]
+        if len(kept):
+            data.append(
+                {
+                    "type": "scatter",
+                    "mode": "markers",
+                    "x": _plain(one.rms[kept]),
+                    "y": _plain(one.duration_s[kept]),
+                    "marker": {"color": theme.pen(one.pen), "size": 4, "symbol": "line-ew-open"},
+                    "hovertemplate": f"{one.name}: %{{x:.4g}} {unit} for %{{customdata}}"
+                    "<extra></extra>",
+                    "customdata": [span_words(float(span)) for span in one.duration_s[kept]],
+                }
+            )
+    data.append(
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": _plain(x),
+            "y": _plain(y),
+            "line": {"color": theme.ink, "width": 2},
+            "hovertemplate": f"the limit: %{{x:.4g}} {unit} for %{{customdata}}<extra></extra>",
+            "customdata": [span_words(float(span)) for span in y],
+        }
+    )
+    most = max([*(float(np.nanmax(one.heaviest)) for one in loads if _any(one)), 1e-9])
+    setting = float(x.min()) if len(x) else most
+    low, high = min(most / 20.0, setting / 4.0), max(most * 1.3, setting * 3.0)
+    axis = {"type": "log", "showgrid": True, "fixedrange": True, "zeroline": False}
+    return {
+        "data": data,
+        "layout": {
+            "template": template(theme, size_px=12.0),
+            "height": 340,
+            "margin": {"l": 64, "r": 12, "t": 12, "b": 52},
+            "hovermode": "closest",
+            "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
+            "xaxis": {
+                **axis,
+                "title": {"text": f"current, {unit}" if unit == "A" else f"torque, {unit}",
+                          "font": {"color": theme.ink_2}},
+                "range": [float(np.log10(low)), float(np.log10(high))],
+                "tickvals": (ticks := round_numbers(np.array([low, high]))),
+                "ticktext": [f"{one:g}" for one in ticks],
+            },
+            "yaxis": {
+                **axis,
+                "range": [-0.3, 4.95],
+                "tickvals": list(_TICKS_S),
+                "ticktext": [span_words(one) for one in _TICKS_S],
+            },
+        },
+    }  # fmt: skip
+
+
+def _any(one: Loaded) -> bool:
+    return bool(np.isfinite(one.heaviest).any())
+
+
+def _plain(values: Floats) -> list[float]:
+    return [float(f"{one:.5g}") for one in values.tolist()]

@@ -1,0 +1,284 @@
+"""The routes of the Limits page: asking, exact work, sweeps, saving, handing over.
+
+All but the last write nothing anywhere: they are posted because limits do not fit into an address,
+and a read-only server lets them through. Handing over drops a request into the inbox of the logger
+that writes a recording.
+"""
+
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import FastAPI, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, Response
+from pydantic import Field
+
+from dashboard.figures.load import LENGTHS_S, Loaded, load_figure
+from dashboard.guard import Guard
+from dashboard.judged import token_of
+from dashboard.judging import forms
+from dashboard.judging.provenance import provenance
+from dashboard.judging.question import (
+    BODY_MOST,
+    HAND_OVER_PATH,
+    JUDGE_PATH,
+    TEXT_MOST,
+    Asked,
+    HandOver,
+    Question,
+    Varied,
+    asked_of,
+    mistakes_of,
+)
+from dashboard.judging.reply import answered
+from dashboard.judging.toil import Toil
+from dashboard.judging.work import exactly, sweep_of, sweep_text, swept
+from dashboard.shelf import Shelf
+from dashboard.theme import LIGHT, THEMES, clock, day, elapsed, zone
+from dashboard.views import answer
+from logger.errors import DutytraceError, InputError
+from logger.limits.curve_table import curve_of, curve_table
+from logger.limits.edited import edited_text, tables_of
+from logger.limits.explained import example_text
+from logger.limits.inverse_time import InverseTime
+from logger.limits.limit import LimitSet, limits_from
+from logger.limits.thermal import Thermal
+from logger.store.inbox import hand_over
+from logger.store.manifest import versions
+from replay.recording import Recording
+from replay.tuning.desk import Desk
+from replay.tuning.stretches import heaviest, stretches_above
+
+__all__ = ["add_judging_routes"]
+
+
+class _Number(Asked):
+    number: int
+
+
+class _Text(Asked):
+    text: Annotated[str, Field(max_length=TEXT_MOST)]
+
+
+class _Judging:
+    """What the routes share."""
+
+    def __init__(self, shelf: Shelf, stop: threading.Event) -> None:
+        self.shelf = shelf
+        self.desk = Desk()
+        self.toil = Toil(stop)
+
+    def opened(self, asked: Question) -> list[Recording]:
+        return [self.shelf.open(name) for name in dict.fromkeys(asked.recordings)]
+
+    def ask(self, asked: Question) -> dict[str, Any]:
+        try:
+            limits = asked.limits()
+        except InputError as fault:
+            return {"mistakes": mistakes_of(fault)}
+        told: dict[str, Any] = answered(asked, limits, self.opened(asked), self.desk)
+        return told
+
+    def exact(self, asked: Question, owner: str) -> dict[str, Any]:
+        limits, said, opened = asked.limits(), asked.said(), self.opened(asked)
+        if not asked.whole:
+            chosen = limits.named(asked.chosen)
+            limits = LimitSet(limits=() if chosen is None else (chosen,))
+        number = self.toil.begin(
+            f"{owner} exact",
+            lambda means: exactly(self.desk, opened, limits, said, means),
+        )
+        return {"number": number}
+
+    def sweep(self, asked: Varied, owner: str) -> dict[str, Any]:
+        asked.limits()
+        sweep, opened = sweep_of(asked), self.opened(asked)
+        said = asked.said()
+        assert said is not None, "sweep_of has seen to it"
+        number = self.toil.begin(f"{owner} sweep", lambda means: swept(sweep, opened, asked, means))
+        return {
+            "number": number,
+            "candidates": len(sweep.candidates),
+            "file": sweep_text(said, asked),
+        }
+
+    def curve(self, asked: Question) -> dict[str, Any]:
+        """Return the time-current picture of the chosen limit."""
+        limits = asked.limits()
+        limit = limits.named(asked.chosen)
+        if not isinstance(limit, InverseTime | Thermal):
+            return {"figure": None}
+        loads, drawn = [], None
+        opened = self.opened(asked)
+        for recording in opened:
+            for joint, own in self.desk.on(recording, limit):
+                assert isinstance(own, InverseTime | Thermal), "it is the same limit"
+                settings, _ = curve_of(LimitSet(limits=(own,)), own.name)
+                drawn = drawn or curve_table(settings)
+                sketch = self.desk.sketch(recording, joint, own.channel, "rms")
+                rms = sketch.values[:, 0]
+                above = stretches_above(sketch.start_ns, rms, settings.setting)
+                loads.append(
+                    Loaded(
+                        name=joint if len(opened) == 1 else f"{recording.name}, {joint}",
+                        pen=recording.joints.index(joint) + 1,
+                        heaviest=heaviest(sketch.start_ns, rms, LENGTHS_S),
+                        duration_s=above.duration_s,
+                        rms=above.rms,
+                    )
+                )
+        if drawn is None:
+            return {"figure": None}
+        current, time_s = drawn.drawn()
+        unit = forms.channels_told([limit.channel])[0]["unit"]
+        theme = THEMES.get(asked.theme, LIGHT)
+        return {
+            "title": drawn.title,
+            "figure": load_figure(
+                np.asarray(current), np.asarray(time_s), loads, unit=unit, theme=theme
+            ),
+        }
+
+    def text(self, asked: Question) -> dict[str, Any]:
+        """Return the limits as a file that says where they were tried, and as an address does."""
+        limits, said = asked.limits(), asked.said()
+        text = edited_text(asked.base, asked.tables)
+        lines = provenance(
+            [self.desk.answer(one, limits, said) for one in self.opened(asked)]
+            if asked.whole
+            else [],
+            said,
+            version=versions()["dutytrace"],
+            date=datetime.now(UTC).strftime("%Y-%m-%d"),
+        )
+        head = "".join(f"# {line}\n" for line in lines) + ("\n" if lines else "")
+        return {"text": head + text, "token": token_of(text)}
+
+    def read(self, text: str, where: str) -> dict[str, Any]:
+        """Return the limits of a file as the page edits them."""
+        limits_from(text, where)
+        tables = tables_of(text)
+        return {
+            "base": text,
+            "tables": tables,
+            "forms": [forms.kind_of(table) for table in tables],
+        }
+
+    def begin(self, name: str) -> dict[str, Any]:
+        """Return the limits that a recording was, or is, watched by; without a name an example."""
+        if not name:
+            return self.read(example_text(), "example")
+        recording = self.shelf.open(name)
+        return self.read(recording.limits.text or "format = 1\n", recording.name)
+
+    def listed(self, offset_min: float) -> dict[str, Any]:
+        """Return what the page begins with: the recordings, and what can be set about limits."""
+        where = zone(offset_min)
+        rows = []
+        for found in self.shelf.found():
+            if found.fault:
+                continue
+            try:
+                told = self.shelf.listed("limits", found, _listed)
+            except (DutytraceError, OSError):
+                continue
+            began = found.started_ns
+            rows.append(
+                {
+                    "path": found.path.name,
+                    "name": found.name,
+                    "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
+                    "live": found.live,
+                    **told,
+                }
+            )
+        return {
+            "folder": str(self.shelf.folder),
+            "recordings": rows,
+            "forms": forms.forms(),
+            "back": forms.BACK,
+        }
+
+    def hand_over(self, asked: HandOver) -> dict[str, Any]:
+        text = edited_text(asked.base, asked.tables)
+        hand_over(self.shelf.path(asked.recording), text=text, who=asked.who)
+        return {"done": True}
+
+
+def _listed(recording: Recording) -> dict[str, Any]:
+    return {
+        "length": elapsed((recording.end_ns - recording.start_ns) / 1e9),
+        "joints": list(recording.joints),
+        "limits": len(recording.limits.limits),
+    }
+
+
+def add_judging_routes(
+    server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threading.Event, writes: bool
+) -> None:
+    """Add the routes; each works on a worker thread."""
+    judging = _Judging(shelf, stop)
+
+    def posted(
+        model: type[Question] | type[HandOver] | type[_Number] | type[_Text],
+        work: Callable[[Any, str], dict[str, Any]],
+    ) -> Callable[[Request], Any]:
+        async def route(request: Request) -> JSONResponse:
+            if not guard.welcome(request.headers):
+                return _fault(403, "This request does not come from a page of this server.")
+            body = await request.body()
+            if len(body) > BODY_MOST:
+                return _fault(413, f"The request is longer than {BODY_MOST} bytes.")
+            owner = request.headers.get("x-page", "")[:40]
+            try:
+                asked = asked_of(model, body)
+                return JSONResponse(await run_in_threadpool(work, asked, owner))
+            except InputError as fault:
+                return _fault(400, str(fault))
+            except (DutytraceError, OSError) as fault:
+                return _fault(500, str(fault))
+
+        return route
+
+    def stopped(asked: _Number, _owner: str) -> dict[str, Any]:
+        judging.toil.end(asked.number)
+        return {"done": True}
+
+    for name, route in (
+        ("ask", posted(Question, lambda asked, _: judging.ask(asked))),
+        ("curve", posted(Question, lambda asked, _: judging.curve(asked))),
+        ("exact", posted(Question, judging.exact)),
+        ("sweep", posted(Varied, judging.sweep)),
+        ("text", posted(Question, lambda asked, _: judging.text(asked))),
+        ("read", posted(_Text, lambda asked, _: judging.read(asked.text, "limits"))),
+        ("stop", posted(_Number, stopped)),
+    ):
+        server.add_api_route(f"{JUDGE_PATH}/{name}", route, methods=["POST"], response_model=None)
+    if writes:
+        over = posted(HandOver, lambda asked, _: judging.hand_over(asked))
+        server.add_api_route(HAND_OVER_PATH, over, methods=["POST"], response_model=None)
+
+    def listed(offset_min: float = 0.0) -> Response:
+        return answer(lambda: judging.listed(offset_min))
+
+    def begun(recording: str = "") -> Response:
+        return answer(lambda: judging.begin(recording))
+
+    def work(number: int) -> Response:
+        def found() -> dict[str, Any]:
+            told = judging.toil.plain(number)
+            if told is None:
+                raise InputError("This piece of work is not known any more; ask again.")
+            return told
+
+        return answer(found)
+
+    for path, told in (("", listed), ("/begin", begun), ("/work/{number}", work)):
+        server.add_api_route(JUDGE_PATH + path, told, methods=["GET"], response_model=None)
+
+
+def _fault(status: int, sentence: str) -> JSONResponse:
+    return JSONResponse({"fault": sentence}, status_code=status)

@@ -1,0 +1,155 @@
+"""What is worked out beside the pages: exact answers, and sweeps. Plain functions for `Toil`."""
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from dashboard.figures.trade import trade_figure
+from dashboard.judging.forms import BACK
+from dashboard.judging.question import Varied, VaryOne
+from dashboard.judging.toil import Means
+from dashboard.theme import LIGHT, THEMES
+from logger.errors import InputError
+from logger.limits.edited import edited_text
+from logger.limits.limit import LimitSet, limits_from
+from logger.store.manifest import versions
+from replay.recording import Recording
+from replay.tuning import answer
+from replay.tuning.desk import Desk
+from replay.tuning.run import run
+from replay.tuning.save import saved_text
+from replay.tuning.sweep import Sweep, sweep_from
+from replay.tuning.sweep_file import BadEnd
+from replay.tuning.tune import Tuned, prepared, tuned
+
+__all__ = ["CANDIDATES_MOST", "exactly", "sweep_of", "sweep_text", "swept"]
+
+CANDIDATES_MOST = 5000
+"""Of one sweep from a page; the command takes more."""
+
+
+def exactly(
+    desk: Desk,
+    opened: Sequence[Recording],
+    limits: LimitSet,
+    said: BadEnd | None,
+    means: Means,
+) -> dict[str, Any]:
+    """Work out what the desk has answered roughly so far."""
+    work = desk.open_work(opened, limits, said)
+    found = run(work, means.executor, progress=means.progress, stop=means.stop)
+    by_path = {str(recording.path): recording for recording in opened}
+    for task, alerts in zip(work, found, strict=True):
+        if alerts is not None:
+            desk.take(by_path[str(task.recording)], task, alerts)
+    return {}
+
+
+def sweep_of(asked: Varied) -> Sweep:
+    """Return the sweep that a page asks for.
+
+    Raises
+    ------
+    InputError
+        A key that the limit does not have, an empty range, no bad end.
+    """
+    said = asked.said()
+    if said is None:
+        raise InputError("bad end: say what a limit should have told of before it came.")
+    count = 1
+    for vary in asked.vary:
+        count *= vary.steps
+    if count > CANDIDATES_MOST:
+        raise InputError(
+            f"steps: found {count} combinations, expected at most {CANDIDATES_MOST} from here; "
+            "dutytrace tune takes more."
+        )
+    text = edited_text(asked.base, asked.tables)
+    return sweep_from(sweep_text(said, asked), limits_from(text, "limits"), "sweep")
+
+
+def sweep_text(said: BadEnd, asked: Varied) -> str:
+    """Return the same as a sweep file for the command."""
+    lines = ["format = 1", "", "[bad_end]"]
+    lines += [f"{key} = {json.dumps(value)}" for key, value in said.told.items()]
+    for vary in asked.vary:
+        lines += [
+            "",
+            "[[vary]]",
+            f"limit = {json.dumps(vary.limit)}",
+            f"key = {json.dumps(vary.key)}",
+            f"from = {vary.start!r}",
+            f"to = {vary.to!r}",
+            f"steps = {vary.steps}",
+            *_follows(vary, asked),
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _follows(vary: VaryOne, asked: Varied) -> list[str]:
+    """Return the drop-off of a level that is varied: at the distance that it has on the page."""
+    table = next((one for one in asked.tables if one.get("name") == vary.limit), {})
+    key = BACK.get(vary.key, "")
+    level, back = table.get(vary.key), table.get(key)
+    varied = any((one.limit, one.key) == (vary.limit, key) for one in asked.vary)
+    if not isinstance(level, int | float) or not isinstance(back, int | float) or varied:
+        return []
+    return [
+        "",
+        "[[vary]]",
+        f"limit = {json.dumps(vary.limit)}",
+        f"key = {json.dumps(key)}",
+        f"values = [{float(f'{back - level:.9g}')!r}]",
+        f"offset_of = {json.dumps(vary.key)}",
+    ]
+
+
+def swept(
+    sweep: Sweep,
+    opened: Sequence[Recording],
+    asked: Varied,
+    means: Means,
+) -> dict[str, Any]:
+    """Judge every candidate of a sweep.
+
+    Raises
+    ------
+    InputError
+        The recordings do not fit the sweep, or each other.
+    """
+    judged = prepared([one.path for one in opened], sweep, "limits")
+    found = tuned(
+        judged,
+        executor=means.executor,
+        jobs=means.jobs,
+        progress=means.progress,
+        stop=means.stop,
+    )
+    told: dict[str, Any] = {"whole": found.whole, "said": list(answer.outcome(found).said)}
+    if not found.whole or not found.bad_ends:
+        return told
+    told["figure"] = trade_figure(found, theme=THEMES.get(asked.theme, LIGHT))
+    told["points"] = [_point(found, place) for place in range(len(found.totals))]
+    told["best"] = list(found.best)
+    told["chosen"] = found.chosen
+    told["rows"] = answer.best_rows(found)
+    told["head"] = list(answer.HEAD)
+    if found.chosen is not None:
+        text = edited_text(asked.base, asked.tables)
+        said = answer.provenance(
+            found, version=versions()["dutytrace"], date=datetime.now(UTC).strftime("%Y-%m-%d")
+        )
+        told["text"] = saved_text(limits_from(text, "limits"), sweep.candidates[found.chosen], said)
+    return told
+
+
+def _point(found: Tuned, place: int) -> dict[str, Any]:
+    candidate = found.asked.sweep.candidates[place]
+    return {
+        "candidate": candidate.number,
+        "changes": [
+            {"limit": change.limit, "key": change.key, "value": change.value}
+            for change in candidate.changes
+        ],
+    }

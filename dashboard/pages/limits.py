@@ -1,0 +1,127 @@
+"""Limits: turn a limit and see at once what it would have raised on real traces.
+
+The page's skeleton; `assets/limits.js` fills it from the routes of `judging`, since a line that is
+dragged has no business in a callback.
+"""
+
+from dash import html
+
+from dashboard.pages.attributes import attributes
+
+__all__ = ["layout"]
+
+
+def layout(*, writes: bool = True) -> html.Div:
+    """Return the page's skeleton; without `writes` nothing can be handed over."""
+    return html.Div(
+        [
+            html.Div(id="judge-empty", className="plate", hidden=True),
+            html.Article(
+                [_head(), _file(writes=writes), _sheet()],
+                id="judge-desk",
+                className="judging",
+                hidden=True,
+            ),
+            html.Dialog(
+                [
+                    html.H2("Hand these limits over?"),
+                    html.P(id="judge-over-said"),
+                    html.Div(
+                        [
+                            html.Button("Hand over", id="judge-over-yes", className="asked"),
+                            html.Button("Leave it", id="judge-over-no"),
+                        ],
+                        className="does",
+                    ),
+                ],
+                id="judge-over",
+                **attributes({"aria-label": "Hand over"}),
+            ),
+        ],
+        id="judge",
+    )
+
+
+def _head() -> html.Header:
+    return html.Header(
+        [
+            html.H1("Limits"),
+            html.Small("tried on what was recorded; nothing is changed until you hand over"),
+            html.Span(
+                [
+                    html.Span(id="judge-begin", className="choice-of"),
+                    html.Label(
+                        [
+                            "Open a file",
+                            html.Span(id="judge-file"),
+                        ],
+                        className="button plain-file",
+                    ),
+                ],
+                className="end",
+            ),
+        ]
+    )
+
+
+def _file(*, writes: bool) -> html.Section:
+    over = [html.Button("Hand over to a logger", id="judge-hand", hidden=True)] if writes else []
+    return html.Section(
+        [
+            html.Div(
+                [html.H2("The limits"), html.Span(id="judge-add", className="choice-of")],
+                className="list-head",
+            ),
+            html.Div(id="judge-limits"),
+            html.Div(
+                [
+                    html.Button("Save as a file", id="judge-save"),
+                    *over,
+                    html.Small(id="judge-made", role="status"),
+                ],
+                className="hand-on",
+            ),
+        ],
+        className="file",
+        **attributes({"aria-label": "Limits"}),
+    )
+
+
+def _sheet() -> html.Div:
+    return html.Div(
+        [
+            html.Div(id="judge-end", className="sentence"),
+            html.Details(
+                [html.Summary(id="judge-on"), html.Div(id="judge-recordings")],
+                id="judge-picker",
+            ),
+            html.Div(id="judge-worth", className="worth", role="status"),
+            html.Div(id="judge-lanes", className="lanes"),
+            html.Section(
+                [
+                    html.H3(id="judge-curve-title"),
+                    html.Div(id="judge-curve", className="picture"),
+                    html.Small(
+                        "Thick: how long the limit lets a load last. Thin: the hardest average of "
+                        "each joint over any time of that length. Small marks: stretches above the "
+                        "setting. Where a thin line crosses the thick one, the limit has something "
+                        "to say."
+                    ),
+                ],
+                id="judge-curved",
+                hidden=True,
+            ),
+            html.Section(
+                [
+                    html.H3("Sweep"),
+                    html.Div(id="judge-vary"),
+                    html.Div(id="judge-sweep-said", role="status", hidden=True),
+                    html.Div(id="judge-trade", className="picture"),
+                    html.Div(id="judge-best", className="wide-table"),
+                ],
+                className="sweep",
+                **attributes({"aria-label": "Sweep"}),
+            ),
+        ],
+        className="tried",
+    )

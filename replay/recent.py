@@ -1,0 +1,152 @@
+"""The newest rows of each joint and every event, read once for all who ask.
+
+A live recording is asked a hundred times a second for its last few rows, by each page for each
+channel, and for events that it has long told. Gives what the reader gives, rows and order alike
+(a property test holds it). Safe for several threads.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from threading import Lock
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+
+from logger.joint.batch import ReadingBatch
+from logger.limits.lifecycle import Alert, fold
+from logger.store.events import Event, events_from
+from logger.store.files import status_stream
+from logger.store.growing import GrowingReader
+from logger.store.read import RecordingReader
+from logger.store.schema import readings_from, shaped
+
+__all__ = ["RecentRows", "ToldEvents"]
+
+KEPT_NS: Final = 4_000_000_000
+ALWAYS_NS: Final = 2**62
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    since_ns: int
+    """From this instant on every row is here."""
+    end_row: int
+    batch: ReadingBatch
+
+
+class RecentRows:
+    """The rows of the last seconds of each joint, with all its channels."""
+
+    def __init__(self, reader: GrowingReader, channels: dict[str, tuple[str, ...]]) -> None:
+        self._reader = reader
+        self._channels = channels
+        self._lock = Lock()
+        self._kept: dict[str, _Kept] = {}
+
+    def readings(
+        self, joint: str, start_ns: int, end_ns: int, channels: Sequence[str]
+    ) -> ReadingBatch | None:
+        """Return a joint's rows in [start_ns, end_ns); None if some lie too far back."""
+        span = self._reader.span_ns(status_stream(joint))
+        if span is None or start_ns < span[1] - KEPT_NS:
+            return None
+        with self._lock:
+            kept = self._up_to(joint, span[1])
+        if kept is None or start_ns < kept.since_ns:
+            return None
+        low, high = np.searchsorted(kept.batch.time_ns, (start_ns, end_ns))
+        rows = slice(int(low), int(high))
+        return ReadingBatch(
+            joint=joint,
+            time_ns=kept.batch.time_ns[rows],
+            position_segment=kept.batch.position_segment[rows],
+            columns={name: kept.batch.columns[name][rows] for name in channels},
+        )
+
+    def _up_to(self, joint: str, newest_ns: int) -> _Kept | None:
+        """Return what is kept of a joint with what has come since; None where it is not whole."""
+        kept, stream = self._kept.get(joint), status_stream(joint)
+        end_row = self._reader.end_row(stream)
+        if kept is not None and kept.end_row >= end_row:
+            return kept
+        known_row = kept.end_row if kept is not None else 0
+        from_ns = newest_ns - KEPT_NS
+        new: list[pa.RecordBatch] = []
+        row = reached_row = 0
+        for first_row, batch in reversed(self._reader.came(stream, known_row)):
+            behind = first_row + batch.num_rows
+            if batch.column(0)[-1].value < from_ns or (new and behind < row):
+                break
+            if not new:
+                reached_row = behind
+            row = max(first_row, known_row)
+            new.insert(0, batch.slice(row - first_row))
+        # Rows that went from the journal into a part before they were seen are not to be had here.
+        if reached_row < end_row:
+            return None
+        channels = self._channels[joint]
+        schema = self._reader.schemas[stream]
+        table = shaped(pa.Table.from_batches(new), schema)
+        batch = readings_from(joint, table.select(["time", "position_segment", *channels]))
+        if kept is None or row > known_row:
+            # Rows of the same instant may stand before the first one.
+            since_ns = int(batch.time_ns[0]) + 1
+        else:
+            old = slice(int(np.searchsorted(kept.batch.time_ns, from_ns)), None)
+            batch = ReadingBatch.joined([kept.batch.taken(old), batch], channels=channels)
+            since_ns = max(kept.since_ns, from_ns)
+        self._kept[joint] = _Kept(since_ns=since_ns, end_row=reached_row, batch=batch)
+        return self._kept[joint]
+
+
+class ToldEvents:
+    """The events of a recording and the alerts they make; new ones are added to those known."""
+
+    def __init__(self, reader: RecordingReader) -> None:
+        self._reader = reader
+        self._lock = Lock()
+        self._end_row = 0
+        self._events: tuple[Event, ...] = ()
+        self._alerts: tuple[Alert, ...] = ()
+
+    def told(self) -> tuple[tuple[Event, ...], tuple[Alert, ...]]:
+        """Return all events in sequence, and the alerts with their life so far."""
+        with self._lock:
+            if self._reader.rows("events") != len(self._events):
+                self._take_in()
+            return self._events, self._alerts
+
+    def _take_in(self) -> None:
+        parts, tail = self._reader.held("events")
+        begin = self._end_row
+        tables = [
+            table.slice(max(begin - part.first_row, 0))
+            for part in parts
+            if part.end_row > begin
+            and (table := part.read(start_ns=-ALWAYS_NS, end_ns=ALWAYS_NS)) is not None
+        ]
+        tables += [
+            pa.Table.from_batches([batch.slice(max(begin - first_row, 0))])
+            for first_row, batch in tail
+            if first_row + batch.num_rows > begin
+        ]
+        schema = self._reader.schemas["events"]
+        new = events_from(
+            pa.concat_tables([table.cast(schema) for table in tables])
+            if tables
+            else schema.empty_table()
+        )
+        before = self._events[-1].sequence if self._events else -1
+        if self._reader.rows("events") == len(self._events) + len(new) and all(
+            event.sequence > before for event in new[:1]
+        ):
+            self._events += tuple(new)
+            self._alerts = fold(new, so_far=self._alerts)
+        else:
+            # A part was mended or is damaged: what is known is no beginning of what there is.
+            self._events = tuple(self._reader.events())
+            self._alerts = fold(self._events)
+        ends = [part.end_row for part in parts]
+        ends += [first_row + batch.num_rows for first_row, batch in tail]
+        self._end_row = max(ends, default=0)

@@ -1,0 +1,79 @@
+"""How long a joint was loaded how hard: a trace as it lies against a time-current curve. Pure.
+
+Two pictures of the same root mean square, second by second: the *heaviest* average over every
+length of time (for a load that warms, what a curve has to let pass), and the stretches that stayed
+above a level, each with its length and its own root mean square.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Stretches", "heaviest", "stretches_above"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_SECOND_NS: Final = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretches:
+    """n stretches above a level, in order of time; every array has length n."""
+
+    start_ns: Ints
+    duration_s: Floats
+    rms: Floats
+    """Over the stretch."""
+
+
+def heaviest(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -> Floats:
+    """Return the largest root mean square over any time of each length; NaN where none is so long.
+
+    Parameters
+    ----------
+    start_ns, rms
+        Seconds in order of time, shape (n,), on whole seconds; one that is missing (a gap) counts
+        as no load: nobody knows better, and the average is told over its whole length.
+    lengths_s
+        In whole seconds.
+    """
+    found = np.full(len(lengths_s), np.nan)
+    if len(start_ns) == 0:
+        return found
+    place = (start_ns - start_ns[0]) // _SECOND_NS
+    squares = np.zeros(int(place[-1]) + 1)
+    squares[place] = rms**2
+    summed = np.concatenate(([0.0], np.cumsum(squares)))
+    for index, length in enumerate(lengths_s):
+        if 1 <= length <= len(squares):
+            most = float(np.max(summed[length:] - summed[:-length]))
+            found[index] = np.sqrt(max(most, 0.0) / length)
+    return found
+
+
+def stretches_above(start_ns: Ints, rms: Floats, level: float) -> Stretches:
+    """Return the stretches of seconds whose root mean square is above a level, gaps between none.
+
+    Parameters
+    ----------
+    start_ns, rms
+        Seconds in order of time, shape (n,), on whole seconds.
+    """
+    above = rms > level
+    follows = np.diff(start_ns, prepend=start_ns[:1] - 2 * _SECOND_NS) == _SECOND_NS
+    begins = above & ~(np.concatenate(([False], above[:-1])) & follows)
+    first = np.flatnonzero(begins)
+    if len(first) == 0:
+        nothing = np.empty(0)
+        return Stretches(start_ns=np.empty(0, np.int64), duration_s=nothing, rms=nothing)
+    owner = np.cumsum(begins)[above] - 1
+    count = np.bincount(owner, minlength=len(first))
+    squares = np.bincount(owner, weights=rms[above] ** 2, minlength=len(first))
+    return Stretches(
+        start_ns=start_ns[first],
+        duration_s=count.astype(np.float64),
+        rms=np.sqrt(squares / count),
+    )

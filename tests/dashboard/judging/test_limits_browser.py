@@ -1,0 +1,314 @@
+"""The Limits page as a person uses it, in a real browser."""
+
+import re
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from logger.limits.limit import read_limits
+from replay.recording import Recording
+
+pytestmark = pytest.mark.browser
+PATIENCE_MS = 60_000
+
+
+@pytest.fixture
+def folder(tmp_path: Path, overheat: Recording) -> Path:
+    """Give a recordings folder with the overheat in it twice."""
+    path = tmp_path / "recordings"
+    for name in ("first", "second"):
+        shutil.copytree(overheat.path, path / name)
+    return path
+
+
+def _page(browser: Browser, address: str, *, width: int = 1440) -> tuple[Page, list[str]]:
+    page = browser.new_page(viewport={"width": width, "height": 1000})
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.goto(f"{address}/limits")
+    _answered(page)
+    return page, faults
+
+
+def _answered(page: Page) -> None:
+    """Wait until the page has its answer to what stands on it."""
+    expect(page.locator("#judge")).to_have_attribute(
+        "data-answered", re.compile("[1-9]"), timeout=PATIENCE_MS
+    )
+    page.wait_for_function(
+        "() => !document.getElementById('judge').dataset.asking", timeout=PATIENCE_MS
+    )
+
+
+def _box(page: Page, key: str):
+    return page.locator(f'.field[data-key="{key}"] input')
+
+
+def _lane(page: Page, index: int = 0):
+    return page.locator(".lane-row:not(.under)").nth(index)
+
+
+def test_it_begins_with_the_limits_of_a_recording(browser: Browser, serve, folder: Path):
+    """The recording's own limits, its highest trip as the bad end, and what the first one says."""
+    page, faults = _page(browser, serve(folder))
+    expect(page.locator(".limit-head .words").first).to_have_text("housing-warm")
+    expect(page.locator(".sentence-of")).to_contain_text("warns when the housing of any joint")
+    expect(page.locator("#judge-end input").first).to_have_value("80")
+    expect(_lane(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
+    expect(_lane(page)).to_contain_text("exact", timeout=PATIENCE_MS)
+    expect(page.locator("#judge-worth")).to_contain_text("all together", timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_a_level_is_dragged(browser: Browser, serve, folder: Path):
+    """Dragged up, it is raised later; the number, the sentence and the drop-off follow."""
+    page, faults = _page(browser, serve(folder))
+    grip = _lane(page).locator(".grip:not(.off) .reach")
+    before = _lane(page).locator(".told").inner_text()
+    box = grip.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x, y - 4, steps=4)
+    page.mouse.up()
+    _answered(page)
+    level = float(_box(page, "above").input_value())
+    assert 70 < level < 80
+    assert float(_box(page, "drop_off").input_value()) == pytest.approx(level - 3.0)
+    expect(page.locator(".sentence-of")).to_contain_text(f"stays above {level:g} °C")
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    assert _lane(page).locator(".told").inner_text() != before
+    assert faults == []
+    page.close()
+
+
+def test_by_keyboard(browser: Browser, serve, folder: Path):
+    """Tab reaches the level, arrow keys move it; ] goes to the next limit."""
+    page, faults = _page(browser, serve(folder))
+    grip = _lane(page).locator(".grip:not(.off)").first
+    grip.focus()
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("ArrowUp")
+    _answered(page)
+    assert float(_box(page, "above").input_value()) > 70
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("]")
+    expect(page.locator(".limit.open .limit-head .words")).to_have_text("housing-hot")
+    assert faults == []
+    page.close()
+
+
+def test_what_is_typed_is_answered_or_refused_in_words(browser: Browser, serve, folder: Path):
+    """A number is answered; one that does not fit is said beside its key, and nothing is lost."""
+    page, faults = _page(browser, serve(folder))
+    _box(page, "above").fill("78")
+    _answered(page)
+    expect(page.locator(".sentence-of")).to_contain_text("78 °C")
+    _box(page, "drop_off").fill("79")
+    mistake = page.locator(".mistake:visible")
+    expect(mistake).to_contain_text("expected at most 78")
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    _box(page, "drop_off").fill("75")
+    expect(page.locator(".mistake:visible")).to_have_count(0)
+    _box(page, "name").fill("Not A Name")
+    expect(page.locator(".mistake:visible")).to_contain_text("name")
+    assert faults == []
+    page.close()
+
+
+def test_every_kind_can_be_added_and_answers(browser: Browser, serve, folder: Path):
+    """Each kind has a form, a picture and an answer; a curve kind is drawn as time and current."""
+    page, faults = _page(browser, serve(folder))
+    kinds = page.locator("#judge-add option").all_inner_texts()[1:]
+    assert len(kinds) == 10
+    for kind in kinds:
+        page.locator("#judge-add select").select_option(label=kind)
+        _answered(page)
+        expect(page.locator(".mistake:visible")).to_have_count(0)
+        expect(page.locator(".lane-title b")).not_to_have_text("")
+        expect(_lane(page).locator(".told")).not_to_have_text("", timeout=PATIENCE_MS)
+        curve = page.locator("#judge-curve .main-svg").first
+        if kind in {"inverse time", "thermal image"}:
+            expect(curve).to_be_visible(timeout=PATIENCE_MS)
+        else:
+            expect(page.locator("#judge-curved")).to_be_hidden()
+    assert faults == []
+    page.close()
+
+
+def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
+    """A sweep draws its trade-off; a candidate that is taken stands on the page."""
+    page, faults = _page(browser, serve(folder))
+    page.locator("#judge-picker summary").click()
+    page.get_by_role("button", name="All of them").click()
+    _answered(page)
+    vary = page.locator("#judge-vary input")
+    vary.nth(0).fill("60")
+    vary.nth(1).fill("79")
+    vary.nth(2).fill("20")
+    page.locator("#judge-run").click()
+    expect(page.locator("#judge-sweep-said")).to_contain_text("Chosen:", timeout=PATIENCE_MS)
+    expect(page.locator("#judge-sweep-said")).to_contain_text("had no say in it")
+    expect(page.locator("#judge-trade .main-svg").first).to_be_visible()
+    choice = page.locator("table.best tr.open")
+    value = re.search(r"above = ([\d.]+)", choice.inner_text())
+    assert value is not None
+    choice.get_by_role("button", name="take it").click()
+    _answered(page)
+    assert float(_box(page, "above").input_value()) == pytest.approx(float(value[1]))
+    assert faults == []
+    page.close()
+
+
+def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: Path):
+    """A range in which no value is a limit, and no bad end, are sentences."""
+    page, faults = _page(browser, serve(folder))
+    vary = page.locator("#judge-vary input")
+    vary.nth(0).fill("10")
+    vary.nth(1).fill("20")
+    page.locator("#judge-run").click()
+    said = page.locator("#judge-sweep-said")
+    expect(said).to_contain_text("no combination of these values is a limit", timeout=PATIENCE_MS)
+    page.locator("#judge-end select").first.select_option("none")
+    page.locator("#judge-run").click()
+    expect(said).to_contain_text("bad end: say what", timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_it_is_saved_with_where_it_comes_from(
+    browser: Browser, serve, folder: Path, tmp_path: Path
+):
+    """The file is a limits file with the turned value, the old comments, and its provenance."""
+    page, faults = _page(browser, serve(folder))
+    _box(page, "above").fill("72.5")
+    _answered(page)
+    with page.expect_download() as download:
+        page.locator("#judge-save").click()
+    path = tmp_path / download.value.suggested_filename
+    download.value.save_as(path)
+    assert path.name == "limits.toml"
+    text = path.read_text()
+    assert read_limits(path).named("housing-warm").above == 72.5
+    assert text.startswith("# Limits tried by dutytrace ")
+    assert "caught 1 of 1" in text
+    assert "# The demo's limits." in text
+    assert faults == []
+    page.close()
+
+
+def test_a_draft_outlives_another_page(browser: Browser, serve, folder: Path):
+    """What was turned is still there after a look at another page."""
+    page, faults = _page(browser, serve(folder))
+    _box(page, "above").fill("71.25")
+    _answered(page)
+    page.wait_for_timeout(400)
+    page.get_by_role("link", name="Bus").click()
+    page.get_by_role("link", name="Limits").click()
+    expect(_box(page, "above")).to_have_value("71.25", timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_a_candidate_is_opened_in_replay(browser: Browser, serve, folder: Path):
+    """A lane's name leads to Replay, where the excursions are those of the limits on the page."""
+    page, faults = _page(browser, serve(folder))
+    _box(page, "name").fill("tried-one")
+    _box(page, "above").fill("61")
+    _box(page, "drop_off").fill("58")
+    _answered(page)
+    _lane(page).locator(".who button").click()
+    expect(page).to_have_url(re.compile(r"/replay/\w+\?.*judged="), timeout=PATIENCE_MS)
+    expect(page.locator("#replay")).to_contain_text("tried one", timeout=PATIENCE_MS)
+    expect(page.locator("#past-excursions")).to_contain_text("61 °C", timeout=PATIENCE_MS)
+    assert faults == []
+    page.close()
+
+
+def test_it_is_handed_over_to_a_running_logger(browser: Browser, serve, bench, until):
+    """After a question the logger takes the limits over, and its recording says so."""
+    bench.joints()
+    _, recording = bench.logger()
+    page, faults = _page(browser, serve(bench.recordings))
+    _box(page, "above").fill("33.5")
+    _box(page, "drop_off").fill("31")
+    _answered(page)
+    page.locator("#judge-hand").click()
+    expect(page.locator("#judge-over")).to_contain_text("take the place of those in force")
+    page.locator("#judge-over-no").click()
+    assert len(Recording.open(recording).limit_sets) == 1
+    page.locator("#judge-hand").click()
+    page.locator("#judge-over-yes").click()
+    expect(page.locator("#judge-made")).to_contain_text("Handed over", timeout=PATIENCE_MS)
+    until(
+        lambda: Recording.open(recording).limits.named("housing-warm").above == 33.5,
+        "the logger takes the limits over",
+    )
+    assert faults == []
+    page.close()
+
+
+def test_a_screen_in_the_lab_tries_but_hands_nothing_over(browser: Browser, serve, folder: Path):
+    """Read-only: limits can be tried and saved, there is no handing over."""
+    page, faults = _page(browser, serve(folder, "--read-only"))
+    _box(page, "above").fill("72")
+    _answered(page)
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    expect(page.locator("#judge-hand")).to_have_count(0)
+    answer = page.request.post(
+        page.url.replace("/limits", "/judge/hand-over"), data={"recording": "first", "tables": []}
+    )
+    assert answer.status in {403, 405}
+    assert faults == []
+    page.close()
+
+
+def test_nothing_recorded_yet(browser: Browser, serve, tmp_path: Path):
+    """An empty folder says what to do next."""
+    page = browser.new_page()
+    page.goto(f"{serve(tmp_path)}/limits")
+    expect(page.locator("#judge-empty")).to_contain_text(
+        "limits are tried on what was recorded", timeout=PATIENCE_MS
+    )
+    page.close()
+
+
+def test_on_a_phone(browser: Browser, serve, folder: Path):
+    """At 390 px nothing is wider than the screen, and what is pressed is 44 px high."""
+    page, faults = _page(browser, serve(folder), width=390)
+    expect(_lane(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    for name in ("#judge-save", "#judge-run"):
+        box = page.locator(name).bounding_box()
+        assert box is not None
+        assert box["height"] >= 44
+    assert faults == []
+    page.close()
+
+
+def test_the_file_that_is_written_is_toml_of_the_same_limits(
+    browser: Browser, serve, folder: Path, tmp_path: Path
+):
+    """A file opened on the page and saved again holds the same limits."""
+    text = (
+        'format = 1\n# mine\n[[limit]]\nname = "one"\nkind = "silence"\nseverity = "trip"\n'
+        "after_s = 2.5\n"
+    )
+    (tmp_path / "mine.toml").write_text(text)
+    page, faults = _page(browser, serve(folder))
+    page.locator(".hidden-file").set_input_files(tmp_path / "mine.toml")
+    expect(page.locator(".limit-head")).to_have_count(1, timeout=PATIENCE_MS)
+    _answered(page)
+    with page.expect_download() as download:
+        page.locator("#judge-save").click()
+    path = tmp_path / "again.toml"
+    download.value.save_as(path)
+    assert tomllib.loads(path.read_text()) == tomllib.loads(text)
+    assert "# mine" in path.read_text()
+    assert faults == []
+    page.close()

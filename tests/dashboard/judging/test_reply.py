@@ -1,0 +1,140 @@
+"""What the Limits page is answered: in words that agree with the desk, and small enough."""
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.judging.question import Question, Varied, asked_of, mistakes_of
+from dashboard.judging.reply import answered, drawn_spans
+from dashboard.judging.work import sweep_of
+from logger.errors import InputError
+from logger.limits.edited import tables_of
+from logger.simulate import scenario
+from replay.recording import Recording
+from replay.tuning.desk import Desk
+from replay.tuning.spans import STANDING_NS, Alerts
+
+BAD_END = {"channel": "temperature_housing_degC", "above": 80.0, "within_s": 3600.0}
+
+
+def _question(**more: Any) -> Question:
+    text = scenario.limits_text()
+    asked = {
+        "recordings": ["overheat"], "base": text, "tables": tables_of(text),
+        "bad_end": BAD_END, "chosen": "housing-warm", **more,
+    }  # fmt: skip
+    return Question.model_validate(asked)
+
+
+def _answer(overheat: Recording, **more: Any) -> Any:
+    question = _question(**more)
+    return answered(question, question.limits(), [overheat], Desk())
+
+
+def test_it_says_what_was_caught(overheat: Recording):
+    """The half hour with one overheat: the warning at 70 °C catches it, on one joint of two."""
+    told = _answer(overheat)
+    (lane,) = told["lanes"]
+    assert [one["joint"] for one in lane["joints"]] == ["shoulder", "elbow"]
+    assert told["worth"]["caught"] == told["worth"]["bad_ends"] == 1
+    assert told["worth"]["false"] == 0
+    assert len(lane["joints"][0]["raised"]) == 1
+    assert len(lane["joints"][0]["bad"]) == 1
+    assert lane["joints"][1]["raised"] == []
+    assert "together" not in told
+    assert _answer(overheat, whole=True)["together"]["raised"] > 1
+
+
+def test_what_is_drawn_already_is_not_sent_again(overheat: Recording):
+    """Turning a level changes no picture; the answer to a drag stays small."""
+    first = _answer(overheat)
+    again = _answer(overheat, known=first["chosen"]["drawn"])
+    assert "shapes" in first["chosen"]
+    assert "shapes" not in again["chosen"]
+    tables = tables_of(scenario.limits_text())
+    tables[0]["above"] = 71.0
+    turned = _answer(overheat, tables=tables, known=first["chosen"]["drawn"])
+    assert "shapes" not in turned["chosen"]
+    assert len(json.dumps(turned)) < 8000
+    assert turned["chosen"]["levels"][0][0][0]["at"] == 71.0
+
+
+@pytest.mark.parametrize("index", range(11))
+def test_every_limit_of_the_demo_is_answered(overheat: Recording, index: int):
+    """Each can be chosen; the answer is plain JSON without NaN."""
+    name = tables_of(scenario.limits_text())[index]["name"]
+    told = _answer(overheat, chosen=name)
+    json.dumps(told, allow_nan=False)
+    assert told["chosen"]["name"] == name
+
+
+def test_mistakes_stand_with_their_limit():
+    """A sentence of the limits' own checks leads to the limit and the key that it is of."""
+    tables = tables_of(scenario.limits_text())
+    tables[1]["drop_off"] = 500.0
+    tables[2]["bogus"] = 1
+    del tables[3]["kind"]
+    with pytest.raises(InputError) as fault:
+        _question(tables=tables).limits()
+    found = mistakes_of(fault.value)
+    assert [(one["index"], one["key"]) for one in found] == [
+        (1, "drop_off"),
+        (2, "bogus"),
+        (3, "kind"),
+    ]
+    assert all("limit[" not in one["said"] for one in found)
+
+
+@pytest.mark.parametrize(
+    "body", [b"", b"[]", b"{}", b'{"recordings": 1, "tables": []}', b'{"x": 1}', b"\xff"]
+)
+def test_what_no_page_sends(body: bytes):
+    """Anything else is a sentence."""
+    with pytest.raises(InputError, match=r"\w+: .*\."):
+        asked_of(Question, body)
+
+
+@given(st.lists(st.tuples(st.integers(0, 10**6), st.integers(1, 10**4)), max_size=3000))
+def test_no_alert_is_hidden_in_the_picture(times: list[tuple[int, int]]):
+    """However many there are, at most 400 spans are drawn and each raise lies in one of them."""
+    raised = np.sort(np.array([at for at, _ in times], np.int64)) * 1000
+    returned = raised + np.array([span for _, span in times], np.int64)
+    if len(returned):
+        returned[-1] = STANDING_NS
+    end = 10**9 + 10**7
+    spans = drawn_spans(Alerts(onset_ns=raised, raised_ns=raised, returned_ns=returned), 0, end)
+    assert len(spans) <= 400
+    for at in raised.tolist():
+        share = at / end
+        assert any(a - 1e-5 <= share <= b + 1e-5 for a, b in spans)
+    assert all(a <= b for a, b in spans)
+    assert spans == sorted(spans)
+
+
+def test_a_sweep_keeps_the_distance_of_the_drop_off():
+    """A level that is varied from a page takes its drop-off along, as a drag does."""
+    question = Varied.model_validate(
+        {
+            **_question().model_dump(),
+            "vary": [
+                {"limit": "housing-warm", "key": "above", "start": 55.0, "to": 75.0, "steps": 5}
+            ],
+        }
+    )
+    sweep = sweep_of(question)
+    assert sweep.refused == 0
+    assert [one.limits[0].above - one.limits[0].drop_off for one in sweep.candidates] == (
+        pytest.approx([3.0] * 5)
+    )
+    with pytest.raises(InputError, match="5000"):
+        sweep_of(
+            question.model_copy(
+                update={
+                    "vary": [one.model_copy(update={"steps": 1000}) for one in question.vary * 2]
+                }
+            )
+        )

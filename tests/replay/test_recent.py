@@ -1,0 +1,113 @@
+"""What is kept in memory is what lies in the folder: rows and events, however they came."""
+
+import numpy as np
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench import bench_from
+from logger.limits.lifecycle import fold
+from logger.store.events import Event
+from logger.store.files import status_stream
+from logger.store.growing import GrowingReader
+from logger.store.manifest import begun
+from logger.store.read import RecordingReader
+from logger.store.write import RecordingWriter
+from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
+S = 1_000_000_000
+BENCH = bench_from(
+    '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
+    {
+        "l": 'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 1\nlength = 8\n'
+        'hold_s = 0.5\n[[frame.value]]\nchannel = "torque_Nm"\nbyte = 0\nbits = 32\n'
+        '[[frame.value]]\nchannel = "speed_rad_s"\nbyte = 4\nbits = 32\n'
+    },
+    where="bench.toml",
+)
+CHANNELS = ("torque_Nm", "speed_rad_s")
+STEPS = st.lists(
+    st.tuples(
+        st.lists(st.sampled_from([0, 1_000_000, 90_000_000, S]), min_size=1, max_size=9),
+        st.sampled_from(["", "raised", "returned", "note", "shelved"]),
+        st.booleans(),
+        st.booleans(),
+        st.tuples(st.integers(0, 7 * S), st.integers(0, 7 * S)),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+def _event(kind: str, number: int, time_ns: int) -> Event:
+    speaks_of = number if kind == "raised" else max(number - 1, 1)
+    return Event(
+        sequence=number,
+        time_ns=time_ns,
+        kind=kind,
+        joint="a",
+        limit="hot",
+        severity="warning",
+        alert=0 if kind == "note" else speaks_of,
+        duration_s=60.0 if kind == "shelved" else float("nan"),
+    )
+
+
+@settings(
+    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(STEPS)
+def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
+    """Rows of any span near the end, events and alerts are those of a reader that keeps none."""
+    monkeypatch.setattr(GrowingReader, "loose_most", 2)
+    path = tmp_path_factory.mktemp("r") / "rec"
+    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    followed: Recording | None = None
+    newest_ns, now_s = START_NS, 0.0
+    for number, (gaps, kind, sealed, refreshed, (back_ns, span_ns)) in enumerate(steps, start=1):
+        time_ns = newest_ns + np.cumsum(np.array(gaps, np.int64))
+        newest_ns = int(time_ns[-1])
+        speed = np.full(len(gaps), np.nan)
+        speed[::2] = number
+        writer.append_readings(
+            ReadingBatch(
+                joint="a",
+                time_ns=time_ns,
+                position_segment=np.full(len(gaps), -1, np.int32),
+                columns={"torque_Nm": np.arange(len(gaps)) + 100.0 * number, "speed_rad_s": speed},
+            )
+        )
+        if kind:
+            writer.append_events([_event(kind, number, newest_ns)])
+        now_s += 5000.0 if sealed else 0.01
+        writer.tick(now_s)
+        if sealed:
+            writer._sealing.result()
+        writer._journal.flush()
+        if followed is None:
+            followed = Recording.open(path)
+        elif refreshed:
+            followed.refresh()
+        else:
+            continue
+        plain = RecordingReader(path)
+        start_ns = newest_ns - back_ns
+        assert followed.row_count("a") == plain.rows(status_stream("a"))
+        wanted = plain.readings(
+            "a", start_ns=start_ns, end_ns=start_ns + span_ns, channels=CHANNELS
+        )
+        found = followed.readings("a", start_ns, start_ns + span_ns)
+        np.testing.assert_array_equal(found.time_ns, wanted.time_ns)
+        for channel in CHANNELS:
+            np.testing.assert_array_equal(found.columns[channel], wanted.columns[channel])
+        whole = plain.table(status_stream("a"), start_ns=0, end_ns=2**62)
+        assert followed.readings("a", 0, 2**62).time_ns.tolist() == (
+            whole["time"].cast("int64").to_pylist()
+        )
+        assert [repr(event) for event in followed.events()] == [
+            repr(event) for event in plain.events()
+        ]
+        assert repr(followed.alerts()) == repr(fold(plain.events()))
+    writer.abandon()
