@@ -54,7 +54,7 @@ def test_a_peak_that_is_not_known_is_null(
     monkeypatch.setattr(
         replay.raised, "recorded_excursions", lambda *_: [replace(found[0], peak=math.nan)]
     )
-    dutytrace.excursions(overheat.path, None, as_json=True)
+    dutytrace.excursions(str(overheat.path), None, as_json=True)
 
     def refuse(constant: str) -> None:
         raise AssertionError(constant)

@@ -32,9 +32,15 @@ _OPTIONS: Final[dict[str, dict[str, Any]]] = {
         }
     }
 }
-_NOT_ALLOWED: Final = frozenset(
-    ("NoCredentialsError", "PartialCredentialsError", "CredentialRetrievalError")
+_WRONG: Final = frozenset(
+    (
+        "CredentialRetrievalError",
+        "NoCredentialsError",
+        "ParamValidationError",
+        "PartialCredentialsError",
+    )
 )
+"""What a store's own library raises, before it asks, about what it was given."""
 
 
 class Address:
@@ -44,7 +50,7 @@ class Address:
 
     def __init__(self, text: str) -> None:
         """Take an address; nothing is opened before something is asked of it."""
-        self._store = _Store(text.rstrip("/"))
+        self._store = _Store(text if text.endswith("://") else text.rstrip("/"))
         self._inner = ""
 
     def __reduce__(self) -> tuple[type["Address"], tuple[str]]:
@@ -252,7 +258,7 @@ def _told(where: str) -> Iterator[None]:
     except PermissionError as fault:
         raise InputError(f"{where}: it may not be read ({_reason(fault)}).") from None
     except Exception as fault:
-        if type(fault).__name__ in _NOT_ALLOWED or isinstance(fault, ValueError):
+        if type(fault).__name__ in _WRONG or isinstance(fault, ValueError):
             raise InputError(f"{where}: it cannot be opened ({_reason(fault)}).") from None
         raise OutsideFault(f"{where}: it cannot be read ({_reason(fault)}).") from fault
 

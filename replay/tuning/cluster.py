@@ -65,18 +65,40 @@ class Cluster(Workers):
     def __init__(self, client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
         self._client = client
         self._address = address
-        self._looked_s = time.monotonic()
-        self._there_s = self._looked_s
+        self._looked_s = self._there_s = time.monotonic()
 
-    @property
     def threads(self) -> int:
-        """How many tasks are worked on at a time."""
-        return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
+        """Return how many tasks are worked on at a time.
+
+        Raises
+        ------
+        OutsideFault
+            The scheduler does not answer.
+        """
+        try:
+            return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
+        except (OSError, TimeoutError) as fault:
+            raise OutsideFault(
+                f"{self._address}: the scheduler does not answer ({_reason(fault)})."
+            ) from fault
 
     def begin(self, task: Task) -> "Future[list[Alerts] | None]":
-        """Give a task to the scheduler."""
-        executor = self._client.get_executor(pure=False)
-        found: Future[list[Alerts] | None] = executor.submit(_there, task)
+        """Give a task to the scheduler.
+
+        Raises
+        ------
+        OutsideFault
+            It takes none any more.
+        """
+        # What was asked before took its time, and says nothing of who works now.
+        self._looked_s = self._there_s = time.monotonic()
+        try:
+            executor = self._client.get_executor(pure=False)
+            found: Future[list[Alerts] | None] = executor.submit(_there, task)
+        except (OSError, RuntimeError) as fault:
+            raise OutsideFault(
+                f"{self._address}: the scheduler takes no tasks ({_reason(fault)})."
+            ) from fault
         return found
 
     def said(self, fault: BaseException) -> BaseException:
@@ -136,7 +158,7 @@ def workers(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None
         cluster = Cluster(client, address)
         _wait_for_one(client, address)
         _refuse_others(client, address)
-        yield cluster, cluster.threads
+        yield cluster, cluster.threads()
     finally:
         client.close(timeout=_LOOK_S)
 
@@ -168,8 +190,9 @@ def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
         raise InputError(
             f"--cluster: found a {kind} at {address}, expected the scheduler that it works for."
         )
+    make: Any = Client
     try:
-        return Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        return make(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError) as fault:
         raise OutsideFault(
             f"{address}: the scheduler there takes no client ({_reason(fault)})."
@@ -181,9 +204,9 @@ async def _kind_of(address: str) -> str:
     from distributed import rpc  # noqa: PLC0415 - an optional extra
 
     async with asyncio.timeout(_CONNECT_S):
-        asked: Any = rpc(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]
-        async with asked:
-            return str((await asked.identity())["type"])
+        ask: Any = rpc
+        async with ask(address, timeout=_CONNECT_S) as there:
+            return str((await there.identity())["type"])
 
 
 def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
@@ -192,7 +215,7 @@ def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optio
     except (OSError, TimeoutError):
         raise OutsideFault(
             f"{address}: found a scheduler without workers, expected at least one. Start some with "
-            f"`dask worker {address} --nworkers auto`."
+            f"`dask worker {address}`."
         ) from None
 
 
