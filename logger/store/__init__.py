@@ -9,6 +9,7 @@
     sums        checksums of a part, over every byte that Parquet leaves unguarded
     overview    the pyramid's first level, and how it grows part by part
     levels      its upper levels: eight parts become one with wider buckets
+    fine        its finest level: tenths of a second, for joints that report fast
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them

@@ -21,12 +21,16 @@ __all__ = ["UPPER_NS", "Node", "chosen", "consolidate", "joined", "level_folder"
 UPPER_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
 """Bucket widths of the upper levels; each is a multiple of the one before."""
 FAN: Final = 8
+_MS: Final = 1_000_000
 
 
 def level_folder(recording: Path, joint: str, width_ns: int) -> Path:
     """Return the folder of one level of a joint's pyramid."""
     folder = recording / overview_stream(joint)
-    return folder if width_ns == BASE_NS else folder / f"width={width_ns // BASE_NS}s"
+    if width_ns == BASE_NS:
+        return folder
+    whole = width_ns % BASE_NS == 0
+    return folder / (f"width={width_ns // BASE_NS}s" if whole else f"width={width_ns // _MS}ms")
 
 
 def consolidate(recording: Path, joint: str) -> None:

@@ -25,6 +25,12 @@ __all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "touching", "write_pa
 
 ROW_GROUP: Final = 16_384
 _DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
+_ENCODINGS: Final = {
+    pa.timestamp("ns").id: "DELTA_BINARY_PACKED",
+    # Means: hardly two alike, but of like size.
+    pa.float32().id: "BYTE_STREAM_SPLIT",
+}
+"""How columns are written whose values seldom repeat; all others have a dictionary."""
 _NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
 
@@ -60,14 +66,16 @@ def _write(file: IO[bytes], table: pa.Table) -> None:
     # A table that was read from a part brings the sums of that part.
     noted = {key: text for key, text in (table.schema.metadata or {}).items() if key != KEY}
     table = table.replace_schema_metadata(noted)
-    times = [field.name for field in table.schema if pa.types.is_timestamp(field.type)]
+    encodings = {
+        one.name: _ENCODINGS[one.type.id] for one in table.schema if one.type.id in _ENCODINGS
+    }
     groups = max(1, -(-table.num_rows // ROW_GROUP))
     with pq.ParquetWriter(
         file,
         table.schema,
         compression="zstd",
-        use_dictionary=[field.name for field in table.schema if field.name not in times],
-        column_encoding=dict.fromkeys(times, "DELTA_BINARY_PACKED"),
+        use_dictionary=[one.name for one in table.schema if one.name not in encodings],
+        column_encoding=encodings,
         write_statistics=True,
     ) as writer:
         writer.write_table(table, row_group_size=ROW_GROUP)
