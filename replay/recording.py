@@ -301,9 +301,7 @@ class Recording:
         ).within(counted_ns, end_ns)
         return merged([buckets, raw]) if len(buckets) else raw
 
-    def tenths(
-        self, joint: str, channel: str, start_ns: int, end_ns: int
-    ) -> tuple[Buckets, int]:
+    def tenths(self, joint: str, channel: str, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
         """Return the tenths of a second in [start_ns, end_ns) that the pyramid has counted.
 
         For pictures: their mean is rounded, their M2 not known. Both ends stand on whole seconds.

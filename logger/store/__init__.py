@@ -6,6 +6,7 @@
     lock        live.lock: one writer
     journal     what is not sealed yet: framed, checksummed record batches
     parts       sealed Parquet parts, named by their range of rows
+    kept        the newest of what was read, up to so many bytes
     sums        checksums of a part, over every byte that Parquet leaves unguarded
     overview    the pyramid's first level, and how it grows part by part
     levels      its upper levels: eight parts become one with wider buckets

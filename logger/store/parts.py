@@ -6,19 +6,21 @@ What is read is compared with the checksums of `sums`: a damaged part is an erro
 """
 
 import errno
+import itertools
 import os
 import re
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, NamedTuple
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import InputError, OutsideFault
 from logger.store.files import MANIFEST, make_folder, put
+from logger.store.kept import Kept
 from logger.store.sums import KEY, chunk_sum, footer_of, stamp, unknown_sums
 
 __all__ = ["ROW_GROUP", "Part", "list_parts", "part_name", "touching", "write_part"]
@@ -106,32 +108,67 @@ def list_parts(folder: Path) -> list["Part"]:
     return sorted(found, key=lambda part: part.first_row)
 
 
+@dataclass(frozen=True, slots=True)
+class _Footer:
+    """What a part's end says, and which of its column chunks were compared since it was read."""
+
+    metadata: pq.FileMetaData
+    sums: tuple[int, ...]
+    places: Mapping[str, int]
+    """Column -> its place in the file; parts hold flat columns only."""
+    compared: set[tuple[int, int]] = field(default_factory=set)
+
+
+class _Chunk(NamedTuple):
+    """A decoded column chunk; None where the part has no such column."""
+
+    values: pa.ChunkedArray | None
+
+
+_FOOTERS: Final[Kept[_Footer]] = Kept(most_bytes=8 << 20)
+_CHUNKS: Final[Kept[_Chunk]] = Kept(most_bytes=12 << 20)
+"""Of all recordings that are open: enough for the window that is looked at, and the next."""
+_PARSED: Final = 8
+"""Bytes that a parsed footer takes for each of its bytes in the file, as measured."""
+_ENTRY_BYTES: Final = 512
+"""About what keeping a column chunk takes beside its values."""
+_WINDOW_GROUPS: Final = 4
+"""Who reads more row groups of a part at once goes through it, and will not ask for them again."""
+_numbers = itertools.count()
+
+
 @dataclass(slots=True)
 class Part:
-    """One sealed part; its footer is read when it is first asked for."""
+    """One sealed part; its footer is read when it is first asked for, and again when it is gone."""
 
     path: Path
     first_row: int
     end_row: int
-    _footer: pq.FileMetaData | None = None
-    _sums: tuple[int, ...] = ()
     _damage: str | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
-    _compared: set[tuple[int, int]] = field(default_factory=set)
+    # What is kept of a file is kept of this look at it: one of its name may come in its place.
+    _number: int = field(default_factory=lambda: next(_numbers), repr=False, compare=False)
 
     @property
     def footer(self) -> pq.FileMetaData:
         """The Parquet footer; raises OSError, ValueError or pyarrow.ArrowException if damaged."""
-        if self._footer is None:
-            self._footer, self._sums = footer_of(self.path)
-        return self._footer
+        return self._end().metadata
+
+    def _end(self) -> _Footer:
+        found = _FOOTERS.get(self._number)
+        if found is None:
+            metadata, sums = footer_of(self.path)
+            places = {name: place for place, name in enumerate(metadata.schema.names)}
+            found = _Footer(metadata, sums, places)
+            _FOOTERS.put(self._number, found, size_bytes=_PARSED * metadata.serialized_size)
+        return found
 
     @property
     def damage(self) -> str:
         """Why the file cannot be read, empty when its footer is whole."""
         if self._damage is None:
             try:
-                self.footer  # noqa: B018 - reading it is the question
+                self._end()
             except FileNotFoundError as fault:
                 # It may come: a copy that still runs, a disk that is put back.
                 return fault.strerror or str(fault)
@@ -146,30 +183,31 @@ class Part:
         if self.damage:
             return self.damage
         try:
-            self._compare(range(self.footer.num_row_groups), range(self.footer.num_columns))
-            if not self._sums:
-                with pq.ParquetFile(self.path, metadata=self.footer) as file:
+            end = self._end()
+            self._compare(end, range(end.metadata.num_row_groups), end.places.values())
+            if not end.sums:
+                with pq.ParquetFile(self.path, metadata=end.metadata) as file:
                     file.read()
         except _DAMAGED as fault:
             return str(fault)
         return ""
 
-    def _compare(self, groups: Iterable[int], columns: Iterable[int]) -> None:
+    def _compare(self, end: _Footer, groups: Iterable[int], columns: Iterable[int]) -> None:
         """Compare column chunks with their sums, each once; raises ValueError at a difference."""
-        wanted = {(group, column) for group in groups for column in columns} - self._compared
-        if not self._sums or not wanted:
+        wanted = {(group, column) for column in columns for group in groups} - end.compared
+        if not end.sums or not wanted:
             return
         descriptor = os.open(self.path, os.O_RDONLY)
         try:
             for group, column in sorted(wanted):
-                written = self._sums[group * self.footer.num_columns + column]
-                if chunk_sum(descriptor, self.footer, group, column) != written:
-                    name = self.footer.schema.column(column).path
+                written = end.sums[group * end.metadata.num_columns + column]
+                if chunk_sum(descriptor, end.metadata, group, column) != written:
+                    name = end.metadata.schema.column(column).path
                     first = self.first_row + group * ROW_GROUP
                     raise ValueError(f"{name} from row {first} on is not what was written")
         finally:
             os.close(descriptor)
-        self._compared |= wanted
+        end.compared.update(wanted)
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
@@ -211,11 +249,9 @@ class Part:
 
     def _read(self, groups: list[int], columns: Sequence[str] | None) -> pa.Table:
         try:
-            self._compare(groups, self._places(columns))
-            with pq.ParquetFile(self.path, metadata=self.footer) as file:
-                return file.read_row_groups(
-                    groups, columns=None if columns is None else list(columns)
-                )
+            if columns is not None and len(groups) <= _WINDOW_GROUPS:
+                return pa.concat_tables(self._window(groups, columns))
+            return self._decoded([groups], columns)[0]
         except _DAMAGED as fault:
             raise InputError(
                 f"{self.path}: this part is damaged and cannot be read ({fault}). `dutytrace seal` "
@@ -223,12 +259,42 @@ class Part:
                 "then be read, and `dutytrace check` says what is gone."
             ) from None
 
-    def _places(self, columns: Sequence[str] | None) -> Sequence[int]:
-        """Return where the columns stand in the file; parts hold flat columns only."""
-        if columns is None:
-            return range(self.footer.num_columns)
-        names = self.footer.schema.names
-        return [names.index(name) for name in columns if name in names]
+    def _window(self, groups: Sequence[int], columns: Sequence[str]) -> list[pa.Table]:
+        """Return columns of some row groups, from what is kept as far as it is."""
+        found = {
+            (group, name): _CHUNKS.get((self._number, group, name))
+            for group in groups
+            for name in columns
+        }
+        wanted = dict.fromkeys(name for (_, name), chunk in found.items() if chunk is None)
+        lacking = dict.fromkeys(group for (group, _), chunk in found.items() if chunk is None)
+        if wanted:
+            tables = self._decoded([[group] for group in lacking], list(wanted))
+            for group, table in zip(lacking, tables, strict=True):
+                for name in wanted:
+                    chunk = table[name] if name in table.column_names else None
+                    size_bytes = _ENTRY_BYTES + (0 if chunk is None else chunk.nbytes)
+                    found[group, name] = one = _Chunk(chunk)
+                    _CHUNKS.put((self._number, group, name), one, size_bytes=size_bytes)
+        return [
+            pa.table(
+                {
+                    name: chunk.values
+                    for name in columns
+                    if (chunk := found[group, name]) is not None and chunk.values is not None
+                }
+            )
+            for group in groups
+        ]
+
+    def _decoded(self, runs: Sequence[list[int]], columns: Sequence[str] | None) -> list[pa.Table]:
+        """Return runs of row groups, a table each, of the columns that there are."""
+        end = self._end()
+        names = [name for name in columns or end.places if name in end.places]
+        groups = [group for run in runs for group in run]
+        self._compare(end, groups, [end.places[name] for name in names])
+        with pq.ParquetFile(self.path, metadata=end.metadata) as file:
+            return [file.read_row_groups(run, columns=names) for run in runs]
 
 
 def _ns(value: object) -> int:

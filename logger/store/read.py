@@ -275,17 +275,14 @@ class RecordingReader:
         for node in chosen(
             nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
         ):
-            carried = set(node.part.footer.schema.to_arrow_schema().names)
-            if f"{channel}.n" not in carried:
-                continue
-            self.parts_read += 1
             table = node.part.read(
                 # A bucket that began before the span may reach into it.
                 start_ns=start_ns - node.width_ns + 1,
                 end_ns=end_ns,
                 columns=["time", *figure_names(channel)],
             )
-            if table is not None:
+            if table is not None and f"{channel}.n" in table.column_names:
+                self.parts_read += 1
                 found.append(buckets_from([table], channel, width_ns=node.width_ns))
         return joined(found, width_ns)
 
