@@ -160,6 +160,8 @@ class Part:
             metadata, sums = footer_of(self.path)
             places = {name: place for place, name in enumerate(metadata.schema.names)}
             found = _Footer(metadata, sums, places)
+            if self._spans is None:
+                self._spans = _spans_of(metadata)
             _FOOTERS.put(self._number, found, size_bytes=_PARSED * metadata.serialized_size)
         return found
 
@@ -211,20 +213,19 @@ class Part:
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
-        """What was noted in the file beside its rows; nothing in a damaged one."""
-        return {} if self.damage else dict(self.footer.metadata or {})
+        """What was noted in the file beside its rows; nothing in one that cannot be read."""
+        try:
+            return {} if self.damage else dict(self.footer.metadata or {})
+        except _DAMAGED:
+            # It was whole, and is gone since.
+            return {}
 
     @property
     def spans(self) -> tuple[tuple[int, int], ...]:
         """First and last time of every row group, nanoseconds; none in a damaged file."""
-        if self._spans is None:
-            spans = []
-            for index in range(0 if self.damage else self.footer.num_row_groups):
-                statistics = self.footer.row_group(index).column(0).statistics
-                if statistics is not None and statistics.has_min_max:
-                    spans.append((_ns(statistics.min_raw), _ns(statistics.max_raw)))
-            self._spans = tuple(spans)
-        return self._spans
+        if self._spans is None and self.damage:
+            return ()
+        return self._spans or ()
 
     def read(
         self, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
@@ -295,6 +296,15 @@ class Part:
         self._compare(end, groups, [end.places[name] for name in names])
         with pq.ParquetFile(self.path, metadata=end.metadata) as file:
             return [file.read_row_groups(run, columns=names) for run in runs]
+
+
+def _spans_of(metadata: pq.FileMetaData) -> tuple[tuple[int, int], ...]:
+    found = (
+        metadata.row_group(index).column(0).statistics for index in range(metadata.num_row_groups)
+    )
+    return tuple(
+        (_ns(one.min_raw), _ns(one.max_raw)) for one in found if one is not None and one.has_min_max
+    )
 
 
 def _ns(value: object) -> int:
