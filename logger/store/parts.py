@@ -295,7 +295,9 @@ class Part:
         groups = [group for run in runs for group in run]
         self._compare(end, groups, [end.places[name] for name in names])
         with pq.ParquetFile(self.path, metadata=end.metadata) as file:
-            return [file.read_row_groups(run, columns=names) for run in runs]
+            # A few small columns are decoded before another thread has woken up.
+            threads = len(groups) > _WINDOW_GROUPS
+            return [file.read_row_groups(run, columns=names, use_threads=threads) for run in runs]
 
 
 def _spans_of(metadata: pq.FileMetaData) -> tuple[tuple[int, int], ...]:
