@@ -24,7 +24,7 @@ from logger.store.growing import GrowingReader
 from logger.store.levels import UPPER_NS, joined
 from logger.store.lock import writer_of
 from logger.store.manifest import Manifest, read_manifest
-from logger.store.overview import BASE_NS, gap_limit_ns
+from logger.store.overview import BASE_NS, counted_in, gap_limit_ns
 from logger.store.schema import frames_from
 from replay.recent import RecentRows, ToldEvents
 
@@ -261,13 +261,7 @@ class Recording:
 
     def counted_ns(self, joint: str, channel: str) -> int:
         """Return the whole second up to which the pyramid has counted a channel for good."""
-        carry = self._reader.carry(joint)
-        if carry.closed:
-            return 2**62
-        held = carry.last.get(channel)
-        if held is not None:
-            return held[0] // BASE_NS * BASE_NS
-        return carry.last_row_ns // BASE_NS * BASE_NS if carry.last_row_ns is not None else 0
+        return counted_in(self._reader.carry(joint), channel, BASE_NS)
 
     def buckets(
         self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
@@ -320,6 +314,21 @@ class Recording:
             until_ns=self.end_ns,
         ).within(counted_ns, end_ns)
         return merged([buckets, raw]) if len(buckets) else raw
+
+    def tenths(self, joint: str, channel: str, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
+        """Return the tenths of a second in [start_ns, end_ns) that the pyramid has counted.
+
+        For pictures: their mean is rounded, their M2 not known. Both ends stand on whole seconds.
+
+        Returns
+        -------
+        buckets, counted_ns
+            From `counted_ns` on (between both ends, on the grid) the raw rows have to be read: all
+            of them where a joint reports too slowly for tenths to be kept.
+        """
+        found, known_ns = self._reader.fine(joint, channel, start_ns=start_ns, end_ns=end_ns)
+        counted_ns = min(max(known_ns, start_ns), end_ns)
+        return found.within(start_ns, counted_ns), counted_ns
 
     def covering(
         self, joint: str, channel: str, start_ns: int, end_ns: int

@@ -1,8 +1,8 @@
 """Any span at any width in pixels: envelopes and lines, no extreme lost.
 
 Buckets stand on an absolute grid, so that panning never makes a peak shimmer. A bucket of a second
-or more comes from the pyramid, a narrower one from the raw rows: what is read does not grow with
-the recording.
+or more comes from the pyramid, a tenth or more from its finest level where there is one, all others
+from the raw rows: what is read does not grow with the recording.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.signals import Buckets, bucketed
+from logger.joint.signals import Buckets, bucketed, merged, regrouped
+from logger.store.fine import FINE_NS
 from logger.store.overview import BASE_NS
 from replay.recording import Recording
 
@@ -31,7 +32,7 @@ _WIDTHS: Final[tuple[int, ...]] = (
         )
     ),
 )
-"""Bucket widths in ns, from a microsecond on; below a second they divide it."""
+"""Bucket widths in ns, from a microsecond on; below a second they divide it, and a tenth them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +88,11 @@ class Look:
         self._joint, self._channel = joint, channel
         self._start_ns, self._end_ns = start_ns, end_ns
         self._hold_ns = recording.hold_ns(joint)[channel]
-        self._raw: _Raw | None = None
+        # All seconds that the span touches: buckets below a second divide them.
+        self._first_ns = start_ns // BASE_NS * BASE_NS
+        self._last_ns = -(-end_ns // BASE_NS) * BASE_NS
+        self._raw: tuple[int, _Raw] | None = None
+        self._fine: Buckets | None = None
 
     def envelope(self, *, bins: int) -> Envelope:
         """Return what `envelope` does."""
@@ -98,16 +103,12 @@ class Look:
             buckets = self._recording.counted(
                 self._joint, self._channel, first_ns, last_ns, width_ns=width_ns
             )
+        elif width_ns >= FINE_NS:
+            buckets = regrouped(self._tenths().within(first_ns, last_ns), width_ns)
         else:
-            raw = self._read()
-            low, high = np.searchsorted(raw.time_ns, (first_ns - self._hold_ns, last_ns))
-            buckets = bucketed(
-                raw.time_ns[low:high],
-                raw.values[low:high],
-                hold_ns=self._hold_ns,
-                width_ns=width_ns,
-                until_ns=min(last_ns, self._recording.end_ns),
-            ).within(first_ns, last_ns)
+            # Of all the seconds, so that the rows are read once for every width.
+            self._read(self._first_ns)
+            buckets = self._bucketed(first_ns, last_ns, width_ns=width_ns)
         return _dense(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
 
     def trace(self, *, bins: int) -> tuple[Ints, Floats]:
@@ -122,8 +123,8 @@ class Look:
         time_ns, value
             int64 and float64, shape (m,), in order of time.
         """
-        if bin_width_ns(self._end_ns - self._start_ns, bins=bins) < BASE_NS:
-            raw, hold_ns = self._read(), self._hold_ns
+        if self._may_show_each(bins):
+            raw, hold_ns = self._read(self._first_ns), self._hold_ns
             low = int(np.searchsorted(raw.time_ns, self._start_ns - hold_ns))
             high = int(np.searchsorted(raw.time_ns, self._end_ns))
             if high < len(raw.time_ns) and raw.time_ns[high] < self._end_ns + hold_ns:
@@ -139,24 +140,57 @@ class Look:
                     return broken
         return line(self.envelope(bins=bins))
 
-    def _read(self) -> "_Raw":
-        """Return the rows of all buckets below a second, and the one behind the span."""
-        if self._raw is None:
+    def _may_show_each(self, bins: int) -> bool:
+        """Return whether there may be so few readings that each of them is shown."""
+        width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
+        if FINE_NS <= width_ns < BASE_NS:
+            inside = self._tenths().within(self._start_ns, self._end_ns)
+            return int(inside.n.sum()) <= 2 * bins
+        return width_ns < FINE_NS
+
+    def _tenths(self) -> Buckets:
+        """Return the tenths of a second of all seconds that the span touches."""
+        if self._fine is None:
+            found, counted_ns = self._recording.tenths(
+                self._joint, self._channel, self._first_ns, self._last_ns
+            )
+            if counted_ns < self._last_ns:
+                rest = self._bucketed(counted_ns, self._last_ns, width_ns=FINE_NS)
+                found = merged([found, rest]) if len(found) else rest
+            self._fine = found
+        return self._fine
+
+    def _bucketed(self, first_ns: int, last_ns: int, *, width_ns: int) -> Buckets:
+        """Return buckets in [first_ns, last_ns), on their grid, from the raw rows."""
+        raw = self._read(first_ns)
+        low, high = np.searchsorted(raw.time_ns, (first_ns - self._hold_ns, last_ns))
+        return bucketed(
+            raw.time_ns[low:high],
+            raw.values[low:high],
+            hold_ns=self._hold_ns,
+            width_ns=width_ns,
+            until_ns=min(last_ns, self._recording.end_ns),
+        ).within(first_ns, last_ns)
+
+    def _read(self, from_ns: int) -> "_Raw":
+        """Return the rows from an instant on, those held into it and the one behind the span."""
+        if self._raw is None or self._raw[0] > from_ns:
             batch = self._recording.readings(
                 self._joint,
-                self._start_ns // BASE_NS * BASE_NS,
-                max(-(-self._end_ns // BASE_NS) * BASE_NS, self._end_ns + self._hold_ns),
+                from_ns,
+                max(self._last_ns, self._end_ns + self._hold_ns),
                 channels=[self._channel],
                 lead_in=True,
             )
             values = batch.columns.get(self._channel)
             held = np.empty(0, np.bool_) if values is None else ~np.isnan(values)
             if values is not None and held.all():
-                self._raw = _Raw(batch.time_ns, values, batch.position_segment)
+                raw = _Raw(batch.time_ns, values, batch.position_segment)
             else:
                 time_ns, values = batch.series(self._channel)
-                self._raw = _Raw(time_ns, values, batch.position_segment[held])
-        return self._raw
+                raw = _Raw(time_ns, values, batch.position_segment[held])
+            self._raw = (from_ns, raw)
+        return self._raw[1]
 
 
 class _Raw(NamedTuple):

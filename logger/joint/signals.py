@@ -129,18 +129,7 @@ def bucketed(
     bucket = time_ns // width_ns
     edge = (bucket + 1) * width_ns
     lasts_s = (np.minimum(ends, edge) - time_ns).astype(np.float64) * 1e-9
-    own = _reduced(
-        start_ns=edge - width_ns,
-        width_ns=width_ns,
-        n=np.ones(len(time_ns), np.int64),
-        duration_s=lasts_s,
-        mean=value,
-        m2=np.zeros(len(time_ns)),
-        minimum=value,
-        maximum=value,
-        first=value,
-        last=value,
-    )
+    own = _rows_reduced(edge - width_ns, width_ns=width_ns, duration_s=lasts_s, value=value)
     over = np.flatnonzero(ends > edge)
     if len(over) == 0:
         return own
@@ -247,8 +236,7 @@ def _reduced(
     last: Floats,
 ) -> Buckets:
     """Merge neighbouring rows of equal start; `start_ns` is non-decreasing."""
-    heads = np.flatnonzero(np.diff(start_ns, prepend=start_ns[0] - 1))
-    tails = np.append(heads[1:], len(start_ns)) - 1
+    heads, tails = _runs(start_ns)
     size = tails - heads + 1
     weight = np.add.reduceat(duration_s, heads)
     # Rows without duration (two readings at one instant) count only where nothing has any, then by
@@ -269,6 +257,40 @@ def _reduced(
         first=first[heads],
         last=last[tails],
     )
+
+
+def _rows_reduced(start_ns: Ints, *, width_ns: int, duration_s: Floats, value: Floats) -> Buckets:
+    """Return what `_reduced` does for single readings, in half the time."""
+    heads, tails = _runs(start_ns)
+    n = tails - heads + 1
+    weight = np.add.reduceat(duration_s, heads)
+    if weight.all():
+        share, weighted = duration_s, weight
+    else:
+        share = np.where(np.repeat(weight, n) > 0, duration_s, 1.0)
+        weighted = np.add.reduceat(share, heads)
+    centre = np.add.reduceat(share * value, heads) / weighted
+    deviation = value - np.repeat(centre, n)
+    deviation *= deviation
+    deviation *= duration_s
+    return Buckets(
+        width_ns=width_ns,
+        start_ns=start_ns[heads],
+        n=n,
+        duration_s=weight,
+        mean=centre,
+        m2=np.add.reduceat(deviation, heads),
+        minimum=np.minimum.reduceat(value, heads),
+        maximum=np.maximum.reduceat(value, heads),
+        first=value[heads],
+        last=value[tails],
+    )
+
+
+def _runs(start_ns: Ints) -> tuple[Ints, Ints]:
+    """Return the first and the last place of each run of equal starts; there is at least one."""
+    changes = np.flatnonzero(start_ns[1:] != start_ns[:-1])
+    return np.append(0, changes + 1), np.append(changes, len(start_ns) - 1)
 
 
 def spanned(time_ns: Ints, value: Floats, *, hold_ns: int, start_ns: int, end_ns: int) -> Buckets:

@@ -7,9 +7,11 @@
     lock        live.lock: one writer
     journal     what is not sealed yet: framed, checksummed record batches
     parts       sealed Parquet parts, named by their range of rows
+    kept        the newest of what was read, up to so many bytes
     sums        checksums of a part, over every byte that Parquet leaves unguarded
     overview    the pyramid's first level, and how it grows part by part
     levels      its upper levels: eight parts become one with wider buckets
+    fine        its finest level: tenths of a second, for joints that report fast
     events      alerts and their life, notes, gaps: one event, one row
     inbox       requests from pages and commands to the one writer
     sealing     rows into parts, and the overview along with them

@@ -30,6 +30,7 @@ __all__ = [
 UPPER_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
 """Bucket widths of the upper levels; each is a multiple of the one before."""
 FAN: Final = 8
+_MS: Final = 1_000_000
 
 
 def level_folder(recording: Path, joint: str, width_ns: int) -> Path:
@@ -40,7 +41,12 @@ def level_folder(recording: Path, joint: str, width_ns: int) -> Path:
 def level_stream(joint: str, width_ns: int) -> str:
     """Return the same folder as it is called within a recording."""
     stream = overview_stream(joint)
-    return stream if width_ns == BASE_NS else f"{stream}/width={width_ns // BASE_NS}s"
+    if width_ns == BASE_NS:
+        return stream
+    whole = width_ns % BASE_NS == 0
+    return (
+        f"{stream}/width={width_ns // BASE_NS}s" if whole else f"{stream}/width={width_ns // _MS}ms"
+    )
 
 
 def consolidate(recording: Path, joint: str) -> None:

@@ -8,10 +8,11 @@ joint's gaps. Coarser levels are made of this one (see levels).
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.signals import Buckets, bucketed, merged
@@ -23,10 +24,12 @@ __all__ = [
     "buckets_from",
     "carry_from",
     "channels_in",
+    "counted_in",
     "figure_names",
     "gap_limit_ns",
     "grow",
     "overview_table",
+    "spread_table",
 ]
 
 BASE_NS: Final = 1_000_000_000
@@ -47,6 +50,8 @@ class Carry:
     """Stretches of this part without any frame of the joint, as (start_ns, end_ns)."""
     closed: bool = False
     """The recording ended here: nothing is left to count."""
+    fine: bool = False
+    """Tenths of a second were written for this part as well (see fine)."""
 
     def plain(self) -> bytes:
         """Return it as the metadata of a file."""
@@ -56,6 +61,7 @@ class Carry:
                 "last_row_ns": self.last_row_ns,
                 "gaps": [list(gap) for gap in self.gaps],
                 "closed": self.closed,
+                "fine": self.fine,
             }
         ).encode()
 
@@ -71,6 +77,7 @@ def grow(
     *,
     hold_ns: Mapping[str, int],
     until_ns: int | None = None,
+    width_ns: int = BASE_NS,
 ) -> tuple[dict[str, Buckets], Carry]:
     """Return the buckets that a batch adds, and what is carried on.
 
@@ -90,7 +97,7 @@ def grow(
         if until_ns is None and len(batch) and int(batch.time_ns[-1]) - newest_ns >= hold:
             # Its hold is over, whatever comes: a channel that fell silent is counted for good.
             buckets = bucketed(
-                time_ns, value, hold_ns=hold, width_ns=BASE_NS, until_ns=newest_ns + hold
+                time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=newest_ns + hold
             )
         elif until_ns is None:
             last[channel] = (newest_ns, float(value[-1]))
@@ -98,11 +105,11 @@ def grow(
                 time_ns[:-1],
                 value[:-1],
                 hold_ns=hold,
-                width_ns=BASE_NS,
+                width_ns=width_ns,
                 until_ns=newest_ns,
             )
         else:
-            buckets = bucketed(time_ns, value, hold_ns=hold, width_ns=BASE_NS, until_ns=until_ns)
+            buckets = bucketed(time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=until_ns)
         if len(buckets):
             found[channel] = buckets
     times = batch.time_ns
@@ -125,21 +132,32 @@ def figure_names(channel: str) -> list[str]:
 
 def overview_table(buckets: Mapping[str, Buckets], carry: Carry) -> pa.Table:
     """Return the buckets of all channels as one table, a row a second."""
+    table = spread_table({name: (part.start_ns, part.columns()) for name, part in buckets.items()})
+    return table.replace_schema_metadata({_NOTE: carry.plain()})
+
+
+def spread_table(
+    channels: Mapping[str, tuple[NDArray[np.int64], Mapping[str, NDArray[Any]]]],
+) -> pa.Table:
+    """Return the figures of all channels as one table, a row for each start that any of them has.
+
+    `channels` holds for each the starts of its buckets, strictly increasing, and its figures.
+    """
     starts = np.unique(
-        np.concatenate([part.start_ns for part in buckets.values()])
-        if buckets
+        np.concatenate([start_ns for start_ns, _ in channels.values()])
+        if channels
         else np.empty(0, np.int64)
     )
     columns: dict[str, pa.Array] = {"time": pa.array(starts).cast(TIME)}
-    for channel, part in buckets.items():
-        rows = np.searchsorted(starts, part.start_ns)
+    for channel, (start_ns, figures) in channels.items():
+        rows = np.searchsorted(starts, start_ns)
         absent = np.ones(len(starts), bool)
         absent[rows] = False
-        for figure, values in part.columns().items():
+        for figure, values in figures.items():
             spread = np.zeros(len(starts), values.dtype)
             spread[rows] = values
             columns[f"{channel}.{figure}"] = pa.array(spread, mask=absent)
-    return pa.table(columns).replace_schema_metadata({_NOTE: carry.plain()})
+    return pa.table(columns)
 
 
 def carry_from(metadata: Mapping[bytes, bytes]) -> Carry:
@@ -150,7 +168,18 @@ def carry_from(metadata: Mapping[bytes, bytes]) -> Carry:
         last_row_ns=plain.get("last_row_ns"),
         gaps=tuple((int(gap[0]), int(gap[1])) for gap in plain.get("gaps", [])),
         closed=bool(plain.get("closed", False)),
+        fine=bool(plain.get("fine", False)),
     )
+
+
+def counted_in(carry: Carry, channel: str, width_ns: int) -> int:
+    """Return the bucket edge up to which what leaves this behind has counted a channel for good."""
+    if carry.closed:
+        return 2**62
+    held = carry.last.get(channel)
+    if held is not None:
+        return held[0] // width_ns * width_ns
+    return carry.last_row_ns // width_ns * width_ns if carry.last_row_ns is not None else 0
 
 
 def channels_in(tables: Sequence[pa.Table]) -> list[str]:

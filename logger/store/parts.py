@@ -6,15 +6,16 @@ What is read is compared with the checksums of `sums`: a damaged part is an erro
 """
 
 import errno
+import itertools
 import os
 import re
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Final, NamedTuple
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -22,6 +23,7 @@ import pyarrow.parquet as pq
 from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.store.address import Address, Place, Stretches
 from logger.store.files import MANIFEST, make_folder, put
+from logger.store.kept import Kept
 from logger.store.sums import KEY, chunk_place, chunk_sum, footer_of, stamp, unknown_sums
 
 __all__ = [
@@ -37,6 +39,12 @@ __all__ = [
 ROW_GROUP: Final = 16_384
 _SIDE_BY_SIDE: Final = 16
 _DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
+_ENCODINGS: Final = {
+    pa.timestamp("ns").id: "DELTA_BINARY_PACKED",
+    # Means: hardly two alike, but of like size.
+    pa.float32().id: "BYTE_STREAM_SPLIT",
+}
+"""How columns are written whose values seldom repeat; all others have a dictionary."""
 _NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
 
@@ -72,14 +80,16 @@ def _write(file: IO[bytes], table: pa.Table) -> None:
     # A table that was read from a part brings the sums of that part.
     noted = {key: text for key, text in (table.schema.metadata or {}).items() if key != KEY}
     table = table.replace_schema_metadata(noted)
-    times = [field.name for field in table.schema if pa.types.is_timestamp(field.type)]
+    encodings = {
+        one.name: _ENCODINGS[one.type.id] for one in table.schema if one.type.id in _ENCODINGS
+    }
     groups = max(1, -(-table.num_rows // ROW_GROUP))
     with pq.ParquetWriter(
         file,
         table.schema,
         compression="zstd",
-        use_dictionary=[field.name for field in table.schema if field.name not in times],
-        column_encoding=dict.fromkeys(times, "DELTA_BINARY_PACKED"),
+        use_dictionary=[one.name for one in table.schema if one.name not in encodings],
+        column_encoding=encodings,
         write_statistics=True,
     ) as writer:
         writer.write_table(table, row_group_size=ROW_GROUP)
@@ -110,18 +120,46 @@ def list_parts(folder: Place) -> list["Part"]:
     return sorted(found, key=lambda part: part.first_row)
 
 
+@dataclass(frozen=True, slots=True)
+class _Footer:
+    """What a part's end says, and which of its column chunks were compared since it was read."""
+
+    metadata: pq.FileMetaData
+    sums: tuple[int, ...]
+    places: Mapping[str, int]
+    """Column -> its place in the file; parts hold flat columns only."""
+    compared: set[tuple[int, int]] = field(default_factory=set)
+
+
+class _Chunk(NamedTuple):
+    """A decoded column chunk; None where the part has no such column."""
+
+    values: pa.ChunkedArray | None
+
+
+_FOOTERS: Final[Kept[_Footer]] = Kept(most_bytes=8 << 20)
+_CHUNKS: Final[Kept[_Chunk]] = Kept(most_bytes=12 << 20)
+"""Of all recordings that are open: enough for the window that is looked at, and the next."""
+_PARSED: Final = 8
+"""Bytes that a parsed footer takes for each of its bytes in the file, as measured."""
+_ENTRY_BYTES: Final = 512
+"""About what keeping a column chunk takes beside its values."""
+_WINDOW_GROUPS: Final = 4
+"""Who reads more row groups of a part at once goes through it, and will not ask for them again."""
+_numbers = itertools.count()
+
+
 @dataclass(slots=True)
 class Part:
-    """One sealed part; its footer is read when it is first asked for."""
+    """One sealed part; its footer is read when it is first asked for, and again when it is gone."""
 
     place: Place
     first_row: int
     end_row: int
-    _footer: pq.FileMetaData | None = None
-    _sums: tuple[int, ...] = ()
     _damage: str | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
-    _compared: set[tuple[int, int]] = field(default_factory=set)
+    # What is kept of a file is kept of this look at it: one of its name may come in its place.
+    _number: int = field(default_factory=lambda: next(_numbers), repr=False, compare=False)
 
     @property
     def name(self) -> str:
@@ -137,16 +175,25 @@ class Part:
     @property
     def footer(self) -> pq.FileMetaData:
         """The Parquet footer; raises OSError, ValueError or pyarrow.ArrowException if damaged."""
-        if self._footer is None:
-            self._footer, self._sums = footer_of(self.place)
-        return self._footer
+        return self._end().metadata
+
+    def _end(self) -> _Footer:
+        found = _FOOTERS.get(self._number)
+        if found is None:
+            metadata, sums = footer_of(self.place)
+            places = {name: place for place, name in enumerate(metadata.schema.names)}
+            found = _Footer(metadata, sums, places)
+            if self._spans is None:
+                self._spans = _spans_of(metadata)
+            _FOOTERS.put(self._number, found, size_bytes=_PARSED * metadata.serialized_size)
+        return found
 
     @property
     def damage(self) -> str:
         """Why the file cannot be read, empty when its footer is whole."""
         if self._damage is None:
             try:
-                self.footer  # noqa: B018 - reading it is the question
+                self._end()
             except FileNotFoundError as fault:
                 # It may come: a copy that still runs, a disk that is put back.
                 return fault.strerror or str(fault)
@@ -164,9 +211,10 @@ class Part:
         if self.damage:
             return self.damage
         try:
-            groups = range(self.footer.num_row_groups)
-            with self._opened(groups, range(self.footer.num_columns)) as file:
-                if not self._sums:
+            end = self._end()
+            groups = range(end.metadata.num_row_groups)
+            with self._opened(end, groups, end.places.values()) as file:
+                if not end.sums:
                     file.read()
         except DutytraceError:
             raise
@@ -175,60 +223,65 @@ class Part:
         return ""
 
     @contextmanager
-    def _opened(self, groups: Iterable[int], columns: Iterable[int]) -> Iterator[pq.ParquetFile]:
+    def _opened(
+        self, end: _Footer, groups: Iterable[int], columns: Iterable[int]
+    ) -> Iterator[pq.ParquetFile]:
         """Open the file once these column chunks are found to be what was written."""
-        chunks = [(group, column) for group in groups for column in columns]
+        chunks = {(group, column) for column in columns for group in groups}
         if isinstance(self.place, Path):
-            self._compare_here(self.place, chunks)
-            with pq.ParquetFile(self.place, metadata=self.footer) as file:
+            self._compare_here(self.place, end, chunks)
+            with pq.ParquetFile(self.place, metadata=end.metadata) as file:
                 yield file
             return
         # One fetch for both: what is compared is what is decoded.
         fetched = Stretches(
-            self.place, [chunk_place(self.footer, group, column) for group, column in chunks]
+            self.place, [chunk_place(end.metadata, *chunk) for chunk in sorted(chunks)]
         )
-        self._compare(chunks, fetched.at)
-        with pq.ParquetFile(fetched, metadata=self.footer) as file:
+        self._compare(end, chunks, fetched.at)
+        with pq.ParquetFile(fetched, metadata=end.metadata) as file:
             yield file
 
-    def _compare_here(self, path: Path, chunks: list[tuple[int, int]]) -> None:
-        if not self._sums or self._compared.issuperset(chunks):
+    def _compare_here(self, path: Path, end: _Footer, chunks: set[tuple[int, int]]) -> None:
+        if not end.sums or end.compared.issuperset(chunks):
             return
         descriptor = os.open(path, os.O_RDONLY)
         try:
-            self._compare(chunks, lambda first, size: os.pread(descriptor, size, first))
+            self._compare(end, chunks, lambda first, size: os.pread(descriptor, size, first))
         finally:
             os.close(descriptor)
 
-    def _compare(self, chunks: list[tuple[int, int]], read: Callable[[int, int], bytes]) -> None:
+    def _compare(
+        self, end: _Footer, chunks: set[tuple[int, int]], read: Callable[[int, int], bytes]
+    ) -> None:
         """Compare column chunks with their sums, each once; raises ValueError at a difference."""
-        if not self._sums:
+        if not end.sums:
             return
-        wanted = set(chunks) - self._compared
+        wanted = chunks - end.compared
         for group, column in sorted(wanted):
-            written = self._sums[group * self.footer.num_columns + column]
-            if chunk_sum(read, self.footer, group, column) != written:
-                name = self.footer.schema.column(column).path
+            written = end.sums[group * end.metadata.num_columns + column]
+            if chunk_sum(read, end.metadata, group, column) != written:
+                name = end.metadata.schema.column(column).path
                 first = self.first_row + group * ROW_GROUP
                 raise ValueError(f"{name} from row {first} on is not what was written")
-        self._compared |= wanted
+        end.compared.update(wanted)
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
-        """What was noted in the file beside its rows; nothing in a damaged one."""
-        return {} if self.damage else dict(self.footer.metadata or {})
+        """What was noted in the file beside its rows; nothing in one that cannot be read."""
+        try:
+            return {} if self.damage else dict(self.footer.metadata or {})
+        except DutytraceError:
+            raise
+        except _DAMAGED:
+            # It was whole, and is gone since.
+            return {}
 
     @property
     def spans(self) -> tuple[tuple[int, int], ...]:
         """First and last time of every row group, nanoseconds; none in a damaged file."""
-        if self._spans is None:
-            spans = []
-            for index in range(0 if self.damage else self.footer.num_row_groups):
-                statistics = self.footer.row_group(index).column(0).statistics
-                if statistics is not None and statistics.has_min_max:
-                    spans.append((_ns(statistics.min_raw), _ns(statistics.max_raw)))
-            self._spans = tuple(spans)
-        return self._spans
+        if self._spans is None and self.damage:
+            return ()
+        return self._spans or ()
 
     def read(
         self, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
@@ -253,10 +306,9 @@ class Part:
 
     def _read(self, groups: list[int], columns: Sequence[str] | None) -> pa.Table:
         try:
-            with self._opened(groups, self._places(columns)) as file:
-                return file.read_row_groups(
-                    groups, columns=None if columns is None else list(columns)
-                )
+            if columns is not None and len(groups) <= _WINDOW_GROUPS:
+                return pa.concat_tables(self._window(groups, columns))
+            return self._decoded([groups], columns)[0]
         except DutytraceError:
             raise
         except _DAMAGED as fault:
@@ -266,12 +318,43 @@ class Part:
                 "rest can then be read, and `dutytrace check` says what is gone."
             ) from None
 
-    def _places(self, columns: Sequence[str] | None) -> Sequence[int]:
-        """Return where the columns stand in the file; parts hold flat columns only."""
-        if columns is None:
-            return range(self.footer.num_columns)
-        names = self.footer.schema.names
-        return [names.index(name) for name in columns if name in names]
+    def _window(self, groups: Sequence[int], columns: Sequence[str]) -> list[pa.Table]:
+        """Return columns of some row groups, from what is kept as far as it is."""
+        found = {
+            (group, name): _CHUNKS.get((self._number, group, name))
+            for group in groups
+            for name in columns
+        }
+        wanted = dict.fromkeys(name for (_, name), chunk in found.items() if chunk is None)
+        lacking = dict.fromkeys(group for (group, _), chunk in found.items() if chunk is None)
+        if wanted:
+            tables = self._decoded([[group] for group in lacking], list(wanted))
+            for group, table in zip(lacking, tables, strict=True):
+                for name in wanted:
+                    chunk = table[name] if name in table.column_names else None
+                    size_bytes = _ENTRY_BYTES + (0 if chunk is None else chunk.nbytes)
+                    found[group, name] = one = _Chunk(chunk)
+                    _CHUNKS.put((self._number, group, name), one, size_bytes=size_bytes)
+        return [
+            pa.table(
+                {
+                    name: chunk.values
+                    for name in columns
+                    if (chunk := found[group, name]) is not None and chunk.values is not None
+                }
+            )
+            for group in groups
+        ]
+
+    def _decoded(self, runs: Sequence[list[int]], columns: Sequence[str] | None) -> list[pa.Table]:
+        """Return runs of row groups, a table each, of the columns that there are."""
+        end = self._end()
+        names = [name for name in columns or end.places if name in end.places]
+        groups = [group for run in runs for group in run]
+        with self._opened(end, groups, [end.places[name] for name in names]) as file:
+            # A few small columns are decoded before another thread has woken up.
+            threads = len(groups) > _WINDOW_GROUPS
+            return [file.read_row_groups(run, columns=names, use_threads=threads) for run in runs]
 
 
 def read_footers(parts: Iterable[Part]) -> None:
@@ -289,6 +372,15 @@ def read_footers(parts: Iterable[Part]) -> None:
         with ThreadPoolExecutor(_SIDE_BY_SIDE) as pool:
             for _ in pool.map(lambda part: part.damage, far):
                 pass
+
+
+def _spans_of(metadata: pq.FileMetaData) -> tuple[tuple[int, int], ...]:
+    found = (
+        metadata.row_group(index).column(0).statistics for index in range(metadata.num_row_groups)
+    )
+    return tuple(
+        (_ns(one.min_raw), _ns(one.max_raw)) for one in found if one is not None and one.has_min_max
+    )
 
 
 def _ns(value: object) -> int:

@@ -22,6 +22,7 @@ from logger.limits.limit import LimitSet
 from logger.store.address import Address, Place
 from logger.store.events import Event, events_from
 from logger.store.files import JOURNAL, MANIFEST, overview_stream, status_stream
+from logger.store.fine import FINE_NS, fine_buckets
 from logger.store.journal import JournalReader, journal_files
 from logger.store.levels import UPPER_NS, Node, chosen, joined, level_stream, tree
 from logger.store.lock import writer_of
@@ -78,6 +79,7 @@ class RecordingReader:
         self._upper: dict[str, list[list[Part]]] = {
             joint.name: [[] for _ in UPPER_NS] for joint in self.bench.joints
         }
+        self._fine: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._pyramid: dict[str, tuple[Node, ...]] = {joint.name: () for joint in self.bench.joints}
         self._untold: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._carry: dict[str, Carry] = {joint.name: Carry() for joint in self.bench.joints}
@@ -178,6 +180,7 @@ class RecordingReader:
             ]
             read_footers(part for level in upper for part in level)
             self._upper[joint] = upper
+            self._fine[joint] = _known(self._fine[joint], self.path / level_stream(joint, FINE_NS))
             self._pyramid[joint] = tree(parts, upper)
             end_row = parts[-1].end_row if parts else 0
             self._untold[joint] = [part for part in rows if part.first_row >= end_row]
@@ -285,19 +288,25 @@ class RecordingReader:
         for node in chosen(
             nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
         ):
-            carried = set(node.part.footer.schema.to_arrow_schema().names)
-            if f"{channel}.n" not in carried:
-                continue
-            self.parts_read += 1
             table = node.part.read(
                 # A bucket that began before the span may reach into it.
                 start_ns=start_ns - node.width_ns + 1,
                 end_ns=end_ns,
                 columns=["time", *figure_names(channel)],
             )
-            if table is not None:
+            if table is not None and f"{channel}.n" in table.column_names:
+                self.parts_read += 1
                 found.append(buckets_from([table], channel, width_ns=node.width_ns))
         return joined(found, width_ns)
+
+    def fine(self, joint: str, channel: str, *, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
+        """Return the tenths of a second of a channel that touch a span, and up to where: `fine`."""
+        with self._lock:
+            seconds = self._overviews[joint]
+            fine = self._fine[joint]
+        if not fine:
+            return Buckets.none(FINE_NS), 0
+        return fine_buckets(seconds, fine, channel, start_ns=start_ns, end_ns=end_ns)
 
     def carry(self, joint: str) -> Carry:
         """Return what a joint's overview has not counted yet."""

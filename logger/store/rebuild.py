@@ -9,11 +9,12 @@ from pathlib import Path
 
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
+from logger.store.fine import FINE_NS, grown
 from logger.store.levels import UPPER_NS, consolidate, level_folder
-from logger.store.overview import Carry, carry_from, grow, overview_table
-from logger.store.parts import Part, list_parts, write_part
+from logger.store.overview import Carry, carry_from
+from logger.store.parts import Part, list_parts
 from logger.store.schema import readings_from
-from logger.store.sealing import Sealer
+from logger.store.sealing import Sealer, write_levels
 
 __all__ = ["rebuild_overviews"]
 
@@ -35,29 +36,28 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
     for joint in bench.joints:
         hold_ns = bench.hold_ns_of(joint)
         folder = recording / overview_stream(joint.name)
+        fine_folder = level_folder(recording, joint.name, FINE_NS)
         rows = list_parts(recording / status_stream(joint.name))
         whole = {(part.first_row, part.end_row): part for part in _whole(folder)}
         carries = {
             end: carry_from(part.metadata) for (first, end), part in whole.items() if first < end
         }
+        fine = {(part.first_row, part.end_row) for part in _whole(fine_folder)}
         for part in rows:
-            if (part.first_row, part.end_row) in whole or part.verify():
+            told = (part.first_row, part.end_row)
+            lost = told in whole and told not in fine and carry_from(whole[told].metadata).fine
+            if (told in whole and not lost) or part.verify():
                 continue
             table = part.read(start_ns=-(2**62), end_ns=2**62)
             if table is None:
                 continue
-            buckets, carry = grow(
+            one = grown(
                 carries.get(part.first_row, Carry()),
                 readings_from(joint.name, table),
                 hold_ns=hold_ns,
             )
-            carries[part.end_row] = carry
-            write_part(
-                folder,
-                overview_table(buckets, carry),
-                first_row=part.first_row,
-                end_row=part.end_row,
-            )
+            carries[part.end_row] = one.carry
+            write_levels(recording, joint.name, one, first_row=part.first_row, end_row=part.end_row)
             made = True
         end = rows[-1].end_row if rows else 0
         if ended_ns is None or end not in carries or (end, end) in whole or rows[-1].verify():

@@ -13,12 +13,13 @@ import pyarrow as pa
 from logger.errors import InputError
 from logger.joint.bench import Bench
 from logger.store.files import overview_stream, status_stream
-from logger.store.levels import consolidate
-from logger.store.overview import Carry, carry_from, grow, overview_table
+from logger.store.fine import FINE_NS, Grown, fine_table, grown
+from logger.store.levels import consolidate, level_folder
+from logger.store.overview import BASE_NS, Carry, carry_from, grow, overview_table
 from logger.store.parts import list_parts, write_part
 from logger.store.schema import readings_from, status_schema
 
-__all__ = ["Run", "Sealer"]
+__all__ = ["Run", "Sealer", "write_levels"]
 
 log = logging.getLogger(__name__)
 
@@ -68,7 +69,7 @@ class Sealer:
             for first_row, table in _contiguous(list(runs)):
                 joint = self._joint_of.get(stream)
                 if joint is not None:
-                    self._seal_overview(joint, table, first_row=first_row, until_ns=None)
+                    self._seal_overview(joint, table, first_row)
                 write_part(self._recording / stream, table, first_row=first_row)
         if until_ns is not None:
             for stream, joint in self._joint_of.items():
@@ -80,17 +81,11 @@ class Sealer:
                 # Nothing depends on it: a span costs more time, and the next sealing tries again.
                 log.warning("%s: the pyramid of %s waits (%s)", self._recording, joint, fault)
 
-    def _seal_overview(
-        self, joint: str, table: pa.Table, *, first_row: int, until_ns: int | None
-    ) -> None:
-        buckets, carry = grow(
-            self._carry[joint],
-            readings_from(joint, table),
-            hold_ns=self._hold_ns[joint],
-            until_ns=until_ns,
-        )
-        self._carry[joint] = carry
-        self._write(joint, overview_table(buckets, carry), first_row, first_row + table.num_rows)
+    def _seal_overview(self, joint: str, table: pa.Table, first_row: int) -> None:
+        made = grown(self._carry[joint], readings_from(joint, table), hold_ns=self._hold_ns[joint])
+        self._carry[joint] = made.carry
+        end_row = first_row + table.num_rows
+        write_levels(self._recording, joint, made, first_row=first_row, end_row=end_row)
 
     def _close_overview(self, joint: str, stream: str, until_ns: int) -> None:
         """Count what is still carried: nothing more will come to show how long it held."""
@@ -102,16 +97,37 @@ class Sealer:
         empty = readings_from(joint, self._empty)
         buckets, carry = grow(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
         self._carry[joint] = carry
-        self._write(joint, overview_table(buckets, carry), end, end)
-
-    def _write(self, joint: str, table: pa.Table, first_row: int, end_row: int) -> None:
-        # An overview part is named by the rows of the status part that it tells of.
         write_part(
             self._recording / overview_stream(joint),
-            table,
+            overview_table(buckets, carry),
+            first_row=end,
+            end_row=end,
+        )
+
+
+def write_levels(recording: Path, joint: str, made: Grown, *, first_row: int, end_row: int) -> None:
+    """Write what some rows add to the first level and to the finest, named by those rows.
+
+    The first level last: where it is there, the finest is.
+
+    Raises
+    ------
+    OSError
+        The disk took no more; what is there is whole.
+    """
+    if made.tenths is not None:
+        write_part(
+            level_folder(recording, joint, FINE_NS),
+            fine_table(made.tenths),
             first_row=first_row,
             end_row=end_row,
         )
+    write_part(
+        level_folder(recording, joint, BASE_NS),
+        overview_table(made.seconds, made.carry),
+        first_row=first_row,
+        end_row=end_row,
+    )
 
 
 def _contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:

@@ -6,6 +6,8 @@ neither this program nor the system has any of the recording's files in memory.
 """
 
 import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -121,6 +123,25 @@ def _times_s(recording: Callable[[], Recording], count: int, seed: int) -> list[
     return taken
 
 
+_LOOKING = """
+import sys
+from pathlib import Path
+from replay.recording import Recording
+from tests.benchmarks.test_windows import _times_s
+one = Recording.open(Path(sys.argv[1]))
+_times_s(lambda: one, 500, seed=4)
+(line,) = (one for one in open("/proc/self/status") if one.startswith("VmRSS"))
+print(int(line.split()[1]) / 1024)
+"""
+
+
+def _resident_mb(path: Path) -> float:
+    found = subprocess.run(
+        [sys.executable, "-c", _LOOKING, str(path)], check=True, capture_output=True, text=True
+    )
+    return float(found.stdout)
+
+
 def test_windows_of_a_day(tmp_path: Path):
     """95 % of them within a blink, and hardly longer than out of one hour."""
     began = time.perf_counter()
@@ -156,4 +177,5 @@ def test_windows_of_a_day(tmp_path: Path):
         for stream in ("status", "overview")
     }
     say("pyramid on top of status", 100 * sizes["overview"] / sizes["status"], "%")
+    say("resident after 500 windows, a process of its own", _resident_mb(day.path), "MB")
     assert again.end_ns - again.start_ns == round(DAY_H * 3600) * S

@@ -17,17 +17,28 @@ from logger.simulate import scenario
 from logger.store import files, manifest, parts
 from logger.store.events import Event
 from logger.store.files import status_stream
+from logger.store.fine import FINE_NS
+from logger.store.levels import level_folder
 from logger.store.manifest import begun
 from logger.store.read import RecordingReader
 from logger.store.seal import seal
 from logger.store.write import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import figures
+from replay.window import envelope
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
 BENCH = scenario.bench(channel="x")
 CHANNEL = "temperature_housing_degC"
+RATE = 20
+"""Rows a second."""
+
+
+@pytest.fixture(autouse=True)
+def every_level(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make so few rows fast enough for the finest level of the pyramid."""
+    monkeypatch.setattr("logger.store.fine.FAST_ROWS", RATE // 10)
 
 
 class _Cut(BaseException):
@@ -60,9 +71,9 @@ def _readings(second: int) -> ReadingBatch:
     dice = np.random.default_rng(second)
     return ReadingBatch(
         joint="elbow",
-        time_ns=START_NS + second * S + np.arange(20) * 50_000_000,
-        position_segment=np.full(20, -1, np.int32),
-        columns={CHANNEL: dice.normal(40.0, 5.0, 20)},
+        time_ns=START_NS + second * S + np.arange(RATE) * (S // RATE),
+        position_segment=np.full(RATE, -1, np.int32),
+        columns={CHANNEL: dice.normal(40.0, 5.0, RATE)},
     )
 
 
@@ -96,14 +107,20 @@ def _holds(path: Path, seconds: int) -> None:
         [np.empty(0, np.int64)] + [_readings(s).time_ns for s in range(seconds)]
     )
     np.testing.assert_array_equal(batch.time_ns, time_ns)
-    assert recording.row_count("elbow") == 20 * seconds
+    assert recording.row_count("elbow") == RATE * seconds
     assert [event.sequence for event in recording.events()] == list(range(seconds))
     if seconds:
         value = batch.columns[CHANNEL]
-        found = figures(recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S - S // 20)
+        found = figures(recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S - S // RATE)
         assert found.n == len(value) - 1
         assert found.mean == pytest.approx(value[:-1].mean(), rel=1e-9)
         assert found.maximum == value[:-1].max()
+        tenths = envelope(
+            recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S, bins=10 * seconds
+        )
+        assert level_folder(path, "elbow", FINE_NS).is_dir() or seconds < 4
+        assert tenths.n.tolist() == [RATE // 10] * (10 * seconds)
+        assert tenths.maximum.tolist() == value.reshape(-1, RATE // 10).max(axis=1).tolist()
     assert [gap for gap in recording.gaps("elbow") if gap[1] - gap[0] < 9 * S] == []
 
 
@@ -167,4 +184,4 @@ def test_a_sealing_that_is_cut_short_is_taken_up(tmp_path: Path):
     assert cut_at > 5
     stream = status_stream("elbow")
     whole = RecordingReader(path).table(stream, start_ns=0, end_ns=2**62)
-    assert whole.num_rows == 20 * crashed[1]
+    assert whole.num_rows == RATE * crashed[1]
