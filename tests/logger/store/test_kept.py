@@ -110,7 +110,7 @@ def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setattr(parts, "_CHUNKS", Kept(most_bytes=0))
     (tmp_path / "recording.json").write_text("{}")
     path = write_part(tmp_path / "status", _table(), first_row=0)
-    part = Part(path=path, first_row=0, end_row=ROWS)
+    part = Part(place=path, first_row=0, end_row=ROWS)
     window = {"start_ns": 0, "end_ns": 1000, "columns": ["a"]}
     assert part.read(**window) is not None
     content = bytearray(path.read_bytes())
