@@ -11,7 +11,7 @@ from typing import Final
 
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, limits_from
-from logger.store.inbox import LONGEST_LIMITS
+from logger.store.request import LONGEST_LIMITS
 
 __all__ = ["LONGEST_TOKEN", "limits_of", "token_of"]
 

@@ -25,6 +25,7 @@ __all__ = ["Watch", "onset_of", "recorded", "under"]
 
 KEPT: Final = 8
 """Recordings under other limits that are remembered."""
+_FRESH_NS: Final = 60 * 1_000_000_000
 _State = tuple[int, ...]
 
 
@@ -89,7 +90,7 @@ def under(recording: Recording, limits: LimitSet) -> Watch:
 
     Each limit is taken to be on every joint that it fits, as live. An alert tells its onset, and no
     peak (`replay.alerts.furthest` gives that of one). What watches the recorder itself is left out:
-    it does not depend on readings.
+    it does not depend on readings. Of a recording that is still written it may be a minute old.
     """
     key = (
         str(recording.path),
@@ -119,8 +120,13 @@ _under: "OrderedDict[tuple[object, ...], Future[Watch]]" = OrderedDict()
 
 
 def _state(recording: Recording) -> _State:
+    """Return what changes when limits would raise something else over a recording."""
+    if recording.live:
+        # It grows with every question; what came within the last minute can wait.
+        return recording.start_ns, recording.end_ns // _FRESH_NS
+    went_on = sum(event.kind == "continued" for event in recording.events())
     rows = [recording.row_count(joint) for joint in recording.joints]
-    return recording.start_ns, recording.end_ns, len(recording.events()), *rows
+    return recording.start_ns, recording.end_ns, went_on, *rows
 
 
 def _worked_out(recording: Recording, limits: LimitSet) -> Watch:

@@ -13,7 +13,8 @@
     levels      its upper levels: eight parts become one with wider buckets
     fine        its finest level: tenths of a second, for joints that report fast
     events      alerts and their life, notes, gaps: one event, one row
-    inbox       requests from pages and commands to the one writer
+    request     what can be asked of the one writer, and the event that it becomes
+    inbox       requests from pages and commands, as files that wait for it
     sealing     rows into parts, and the overview along with them
     waiting     rows that are not in a part yet: what both writers have in common
     write       the writer: journal first, then parts

@@ -11,26 +11,21 @@ crash in between loses no note: `left` tells who seals afterwards what may still
 
 import contextlib
 import json
-import math
 import os
 import secrets
 import time
-import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Final, Literal
-
-from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, field_validator
-from pydantic_core import PydanticKnownError
+from typing import Final, Literal
 
 from logger.errors import InputError, OutsideFault
 from logger.limits.limit import check_against, limits_from
-from logger.settings_file import Settings
 from logger.store.events import Event
 from logger.store.files import INBOX, put
 from logger.store.lock import writer_of
 from logger.store.manifest import read_manifest
+from logger.store.request import HANDED_OVER, LONGEST_LIMITS, Request, event_of, request_of
 
 __all__ = [
     "HANDED_OVER",
@@ -51,64 +46,10 @@ _ASKED: Final = ".json"
 _TAKEN: Final = ".taken"
 _SLACK_NS: Final = 1_000_000_000
 """A recording's own clock may lag so far behind the one that stamps a file."""
-LONGEST_TEXT: Final = 2000
 LONGEST_FILE: Final = 20_000
 """Bytes of a request file beyond which it is none."""
-LONGEST_LIMITS: Final = 200_000
-"""Bytes of a limits file that is handed over."""
 _LONGEST_ESCAPED: Final = 2 * LONGEST_LIMITS + LONGEST_FILE
 """The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
-HANDED_OVER: Final = "Handed over"
-"""What the sentence of every event begins with that a request with limits became."""
-
-
-class Request(Settings):
-    """One request, as it lies in the inbox."""
-
-    format: Literal[1] = 1
-    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"]
-    # Stripped by `_fitting`, for a limits file is kept to the last blank.
-    text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
-    alert: int = Field(default=0, ge=0, le=2**31)
-    for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
-    who: str = Field(default="", max_length=80)
-
-    @field_validator("text", mode="after")
-    @classmethod
-    def _fitting(cls, text: str, info: ValidationInfo) -> str:
-        """Hold a text against what its kind allows."""
-        # Also refuses what UTF-8 cannot write.
-        length = len(text.encode())
-        if info.data.get("kind") == "limits":
-            if length > LONGEST_LIMITS:
-                raise PydanticKnownError("bytes_too_long", {"max_length": LONGEST_LIMITS})
-            return text
-        text = text.strip()
-        if len(text) > LONGEST_TEXT:
-            raise PydanticKnownError("string_too_long", {"max_length": LONGEST_TEXT})
-        return text
-
-    @field_validator("text", "who", mode="before")
-    @classmethod
-    def _printable(cls, said: object, info: ValidationInfo) -> object:
-        """Take out what would steer a terminal: it is shown there as well as on a page."""
-        verbatim = info.field_name == "text" and info.data.get("kind") == "limits"
-        if not isinstance(said, str) or verbatim:
-            return said
-        kept = (
-            " " if letter.isspace() else letter
-            for letter in said
-            if letter.isspace() or unicodedata.category(letter) != "Cc"
-        )
-        return "".join(kept)
-
-
-_KIND_OF = {
-    "note": "note",
-    "acknowledge": "acknowledged",
-    "shelve": "shelved",
-    "unshelve": "unshelved",
-}
 
 
 def post(
@@ -129,7 +70,7 @@ def post(
     OutsideFault
         The disk took no more; nothing was asked.
     """
-    request = _request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    request = request_of(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
     if kind == "note" and not request.text:
         raise InputError("note: found no text, expected what you did or saw.")
     if kind != "note" and request.alert == 0:
@@ -158,7 +99,7 @@ def hand_over(recording: Path, *, text: str, who: str = "") -> None:
         The disk took no more; nothing was asked.
     """
     bench = read_manifest(recording).read_bench(str(recording))
-    request = _request(kind="limits", text=text, who=who)
+    request = request_of(kind="limits", text=text, who=who)
     check_against(limits_from(text, "limits"), bench, "limits")
     if writer_of(recording) is None:
         raise InputError(_nobody_writes(recording))
@@ -172,21 +113,6 @@ def _nobody_writes(recording: Path) -> str:
         f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
         "a recorder that runs. `dutytrace record --continue` takes them with --limits."
     )
-
-
-def _request(
-    *,
-    kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"],
-    text: str,
-    alert: int = 0,
-    for_s: float = 0.0,
-    who: str,
-) -> Request:
-    try:
-        return Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
-    except ValidationError as fault:
-        first = fault.errors()[0]
-        raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
 
 
 def _drop(recording: Path, request: Request) -> None:
@@ -303,32 +229,3 @@ def _read(path: Path) -> Request:
     if request.kind != "limits" and path.stat().st_size > LONGEST_FILE:
         raise ValueError(path.name)
     return request
-
-
-def event_of(request: Request, *, sequence: int, time_ns: int, limits: str = "") -> Event:
-    """Return the event that a request becomes.
-
-    `limits`: the limits file in force where nobody writes any more, which only a request with
-    limits is held against; a recorder that runs makes the events of those itself.
-    """
-    if request.kind == "limits":
-        taken = request.text == limits
-        return Event(
-            sequence=sequence,
-            time_ns=time_ns,
-            kind="limits taken over" if taken else "limits refused",
-            text=f"{HANDED_OVER}: these limits are in force."
-            if taken
-            else f"{HANDED_OVER}, but the limits stay as they are: the recorder ended before it "
-            "took them.",
-            who=request.who,
-        )
-    return Event(
-        sequence=sequence,
-        time_ns=time_ns,
-        kind=_KIND_OF[request.kind],
-        alert=request.alert,
-        text=request.text,
-        who=request.who,
-        duration_s=request.for_s if request.kind == "shelve" else math.nan,
-    )

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from dashboard.judged import LONGEST_TOKEN, limits_of, token_of
 from logger.errors import InputError
 from logger.simulate import scenario
-from logger.store.inbox import LONGEST_LIMITS
+from logger.store.request import LONGEST_LIMITS
 from replay.excursions import excursions
 from replay.recording import Recording
 

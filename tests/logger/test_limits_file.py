@@ -82,6 +82,21 @@ def test_what_is_saved_between_reading_and_watching_is_seen(tmp_path: Path):
     assert LimitsFile(path, _bench("look"), read).look() is not None
 
 
+def test_others_in_force_make_the_next_save_news(tmp_path: Path):
+    """Though it says what it said before; until then the file undoes nothing."""
+    path = tmp_path / "limits.toml"
+    _save(path, LIMITS.format(warm=50.0))
+    file = LimitsFile(path, _bench("look"), read_limits(path))
+    assert file.look() is None
+    file.others(limits_from(LIMITS.format(warm=40.0), "x"))
+    assert file.look() is None
+    _save(path, LIMITS.format(warm=50.0))
+    again = file.look()
+    assert not isinstance(again, str)
+    assert again is not None
+    assert again.text == LIMITS.format(warm=50.0)
+
+
 def test_a_recording_takes_them_over(tmp_path: Path):
     """A changed limit ends its alert and begins anew; one that is the same stands."""
     path = tmp_path / "limits.toml"

@@ -116,6 +116,31 @@ def test_other_limits_are_worked_out_once(overheat: Recording, monkeypatch: pyte
     assert {one.limit for one in watches[0].alerts} == {"early"}
 
 
+def test_it_is_worked_out_anew_where_rows_came(
+    tmp_path: Path, overheat: Recording, monkeypatch: pytest.MonkeyPatch
+):
+    """A note changes nothing; of one that is still written once a minute is enough."""
+    path = tmp_path / "rec"
+    shutil.copytree(overheat.path, path)
+    recording = Recording.open(path)
+    limits = limits_from(WARM.format(above=38), "x")
+    first = under(recording, limits)
+    post(path, kind="note", text="looked at it")
+    recording.refresh()
+    assert under(recording, limits) is first
+    with monkeypatch.context() as patched:
+        patched.setattr(Recording, "row_count", lambda *_: 7)
+        assert under(recording, limits) is not first
+    monkeypatch.setattr(Recording, "live", True)
+    begun = [under(recording, limits)]
+    for later_ns in (overheat.end_ns // (60 * S) * 60 * S + at for at in (0, 59 * S, 60 * S)):
+        monkeypatch.setattr(Recording, "end_ns", later_ns)
+        begun.append(under(recording, limits))
+    assert begun[0] is begun[1]
+    assert begun[1] is begun[2]
+    assert begun[2] is not begun[3]
+
+
 def test_a_fault_is_not_kept(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
     """Who asks again asks anew."""
     limits = limits_from(WARM.format(above=39), "x")
