@@ -13,7 +13,7 @@ import pyarrow as pa
 
 __all__ = ["keep_few_heaps", "keep_giving_back"]
 
-EVERY_S: Final = 5.0
+EVERY_S: Final = 2.0
 HEAPS: Final = 2
 _M_ARENA_MAX: Final = -8
 """The option's number in malloc.h."""
@@ -30,7 +30,7 @@ def keep_few_heaps() -> None:
 
 
 async def keep_giving_back() -> None:
-    """Give back what is free, every few seconds (some milliseconds' work), until cancelled."""
+    """Give back what is free, every other second (some milliseconds' work), until cancelled."""
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
     while trim is not None:
         await asyncio.sleep(EVERY_S)
