@@ -1,6 +1,7 @@
 """Shows a recording, live or past. Imports replay and logger's vocabulary; computes nothing itself.
 
     app        the server: one process, one port
+    heap       memory that is free goes back to the system
     guard      who may speak to it
     access/    who is let in where others are served: password, sessions, login, read-only
     shelf      the one door to the recordings folder

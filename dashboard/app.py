@@ -4,6 +4,7 @@
 this machine only, unless a password is asked for: `access` holds who is let in.
 """
 
+import asyncio
 import logging
 import socket
 import threading
@@ -12,7 +13,6 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-import pyarrow as pa
 import uvicorn
 from dash import Dash
 from fastapi import FastAPI
@@ -24,6 +24,7 @@ from dashboard.access.password import read_password
 from dashboard.asks import add_ask_route
 from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
 from dashboard.hand_on import add_cut_route, add_pack_route
+from dashboard.heap import keep_few_heaps, keep_giving_back
 from dashboard.heard_views import add_heard_routes
 from dashboard.judging.routes import add_judging_routes
 from dashboard.pages import bus, frame, limits, live, replay
@@ -164,8 +165,7 @@ def serve(
             "--password-file FILE, or reach the pages through an SSH tunnel."
         )
     password = None if password_file is None else read_password(password_file)
-    # Arrow's own pool keeps what each worker thread once took: 60 MB after a hundred windows.
-    pa.set_memory_pool(pa.system_memory_pool())
+    keep_few_heaps()
     listener = _listener(host, port)
     bound = int(listener.getsockname()[1])
     shelf = Shelf(recordings, beside=open_at)
@@ -213,15 +213,19 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self._say_started = started
         self._say_stopping = stopping
+        self._giving: asyncio.Task[None] | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         if self.started:
+            self._giving = asyncio.create_task(keep_giving_back())
             self._say_started()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         # Before it waits for requests: one that takes long ends itself within that time.
         self._say_stopping()
+        if self._giving is not None:
+            self._giving.cancel()
         await super().shutdown(sockets=sockets)
 
 

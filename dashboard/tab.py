@@ -2,9 +2,9 @@
 
 Bins close on an absolute grid; an update holds the closed bins since the page's cursor and the
 newest value of every channel. A page that is new, came back or changed its window is sent a sheet
-(the figure without data) and the whole window; of alerts, gaps and notes that come later what they
-change in it. At most two messages stand unacknowledged: what is
-skipped meanwhile is in the next update. No socket in here.
+(the figure without data) and the whole window; of alerts, gaps and notes that come later only what
+they change in it. At most two messages stand unacknowledged: what is skipped meanwhile is in the
+next update. No socket in here.
 """
 
 import json

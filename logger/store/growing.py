@@ -5,10 +5,8 @@ stream, which weigh more than the rows in them and are gone through at each ques
 put together here as it grows old; the rows and their order stay (a property test holds it).
 """
 
-import ctypes
-import sys
 from dataclasses import replace
-from typing import ClassVar, Final
+from typing import ClassVar
 
 import pyarrow as pa
 
@@ -16,9 +14,6 @@ from logger.store.address import Place
 from logger.store.read import RecordingReader
 
 __all__ = ["GrowingReader"]
-
-MANY: Final = 2000
-"""So many batches at once are a journal of minutes that was opened."""
 
 
 class GrowingReader(RecordingReader):
@@ -49,7 +44,6 @@ class GrowingReader(RecordingReader):
 
     def _put_together(self, least: int) -> None:
         """Make one batch of the newest in each stream that has so many."""
-        joined = 0
         for stream, runs in self._tail.items():
             row = self._loose_from.get(stream, 0)
             count = 0
@@ -64,9 +58,6 @@ class GrowingReader(RecordingReader):
             whole = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
             runs[len(runs) - count :] = [whole]
             self._loose_from[stream] = whole.end_row
-            joined += count
-        if joined >= MANY:
-            _give_back()
 
     def end_row(self, stream: str) -> int:
         """Return the number behind that of the newest row of a stream."""
@@ -87,9 +78,3 @@ class GrowingReader(RecordingReader):
                     break
                 found.append((run.first_row, run.batch))
         return found[::-1]
-
-
-def _give_back() -> None:
-    """Give memory that is free back to the system, where the C library keeps it (glibc does)."""
-    if sys.platform == "linux" and (trim := getattr(ctypes.CDLL(None), "malloc_trim", None)):
-        trim(0)

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.changed import changed, merged
+from dashboard.changed import changed, merged, spliced, splices
 from dashboard.wire import HEADER, Update, pack, unpack
 
 WORDS = st.recursive(
@@ -49,3 +49,17 @@ def test_only_what_changed_travels(before: dict, now: dict):
     assert merged(before, changed(before, now)) == now
     assert changed(now, now) == {}
     assert changed({}, now) == now
+
+
+@given(st.lists(st.integers(0, 5)), st.lists(st.integers(0, 5)))
+def test_a_long_list_travels_as_what_goes_and_comes(before: list[int], now: list[int]):
+    """The splices make the one of the other; where nothing changed there are none."""
+    assert spliced(before, splices(before, now)) == now
+    assert splices(now, now) == []
+
+
+def test_one_more_of_many_is_one_splice():
+    """What stays does not travel again."""
+    many = [{"x0": number, "text": "an alert"} for number in range(500)]
+    one = {"x0": 500, "text": "another"}
+    assert splices(many, [*many[3:], one]) == [[500, 0, one], [0, 3]]
