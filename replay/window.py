@@ -32,7 +32,9 @@ _WIDTHS: Final[tuple[int, ...]] = (
         )
     ),
 )
-"""Bucket widths in ns, from a microsecond on; below a second they divide it, and a tenth them."""
+"""Bucket widths in ns, from a microsecond on; below a second they divide it, from a tenth on they
+are whole tenths.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,7 @@ class Envelope:
     minimum: Floats
     maximum: Floats
     mean: Floats
+    """From a tenth of a second up to a second to a ten-millionth of what lies between extremes."""
     first: Floats
     last: Floats
 

@@ -108,13 +108,17 @@ class Node:
 
     width_ns: int
     part: Part
+    start_ns: int
+    """Where its first bucket begins."""
+    end_ns: int
+    """Where its last bucket ends; before everything when it has none."""
     children: tuple["Node", ...] = ()
 
-    @property
-    def end_ns(self) -> int:
-        """Where its last bucket ends; the smallest number when it has none."""
-        spans = self.part.spans
-        return spans[-1][1] + self.width_ns if spans else -(2**62)
+
+def _node(width_ns: int, part: Part, children: tuple[Node, ...] = ()) -> Node:
+    spans = part.spans
+    start_ns, end_ns = (spans[0][0], spans[-1][1] + width_ns) if spans else (2**62, -(2**62))
+    return Node(width_ns, part, start_ns, end_ns, children)
 
 
 def tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[Node, ...]:
@@ -123,7 +127,7 @@ def tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[Node, .
     `upper` holds the parts of each further level. One that does not stand for whole finer parts, or
     is damaged, is passed over.
     """
-    nodes = tuple(Node(BASE_NS, part) for part in base)
+    nodes = tuple(_node(BASE_NS, part) for part in base)
     for width_ns, parts in zip(UPPER_NS, upper, strict=True):
         places = [(place, node.part) for place, node in enumerate(nodes) if _rows(node.part)]
         starts = {part.first_row: place for place, part in places}
@@ -135,7 +139,7 @@ def tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[Node, .
             if first is None or last is None or first < at or last < first or part.damage:
                 continue
             grown += nodes[at:first]
-            grown.append(Node(width_ns, part, nodes[first : last + 1]))
+            grown.append(_node(width_ns, part, nodes[first : last + 1]))
             at = last + 1
         nodes = (*grown, *nodes[at:])
     return nodes
@@ -149,8 +153,7 @@ def chosen(
     What reaches beyond `counted_ns`, from where on raw rows are read, is told by the first level.
     """
     for node in nodes:
-        spans = node.part.spans
-        if not spans or node.end_ns <= start_ns or spans[0][0] >= end_ns:
+        if node.end_ns <= start_ns or node.start_ns >= end_ns:
             continue
         fits = width_ns % node.width_ns == 0 and node.end_ns <= counted_ns
         if fits or not node.children:

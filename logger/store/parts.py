@@ -390,12 +390,27 @@ def _ns(value: object) -> int:
 def touching(parts: Sequence[Part], *, start_ns: int, end_ns: int) -> Sequence[Part]:
     """Return those of the parts of a time-ordered stream that may touch [start_ns, end_ns).
 
-    Found by halving, so that a window of a long recording reads a dozen footers and not all.
+    Found from where it would be if all were equally long, so that a window of a long recording
+    reads a few footers and not all.
     """
     try:
-        first = bisect_left(parts, start_ns, key=lambda part: part.spans[-1][1])
-        behind = bisect_left(parts, end_ns, key=lambda part: part.spans[0][0])
+        first = _place(parts, start_ns, lambda part: part.spans[-1][1])
+        behind = _place(parts, end_ns, lambda part: part.spans[0][0])
     except IndexError:
         # One without a time, damaged or empty, says nothing of where to go on.
         return parts
     return parts[first:behind]
+
+
+def _place(parts: Sequence[Part], at_ns: int, key: Callable[[Part], int]) -> int:
+    """Return what `bisect_left` does, with few questions where parts are about equally long."""
+    begin_ns, end_ns = parts[0].spans[0][0], parts[-1].spans[-1][1]
+    share = (at_ns - begin_ns) / max(end_ns - begin_ns, 1)
+    low = high = round(min(max(share, 0.0), 1.0) * (len(parts) - 1))
+    step = 1
+    while low > 0 and key(parts[low]) >= at_ns:
+        low, step = max(low - step, 0), 2 * step
+    step = 1
+    while high < len(parts) and key(parts[high]) < at_ns:
+        high, step = min(high + step, len(parts)), 2 * step
+    return bisect_left(parts, at_ns, low, high, key=key)

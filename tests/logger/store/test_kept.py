@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from logger.errors import InputError
 from logger.store import parts
 from logger.store.kept import Kept
-from logger.store.parts import ROW_GROUP, Part, list_parts, write_part
+from logger.store.parts import ROW_GROUP, Part, list_parts, touching, write_part
 
 ROWS = 7 * ROW_GROUP + 100
 COLUMNS = ("time", "a", "b", "gone")
@@ -119,3 +119,17 @@ def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest
     path.write_bytes(content)
     with pytest.raises(InputError, match="a from row 0 on is not what was written"):
         part.read(**window)
+
+
+@settings(max_examples=200)
+@given(st.lists(st.integers(0, 50), min_size=1, max_size=30), st.integers(-20, 900))
+def test_a_place_among_parts_is_the_one_that_halving_finds(steps: list[int], at_ns: int):
+    """However unequal the parts are: the first one that ends at an instant or later."""
+    edges = np.cumsum(steps).tolist()
+    made = [
+        Part(path=Path(), first_row=row, end_row=row + 1, _spans=((begin, end),), _damage="")
+        for row, (begin, end) in enumerate(zip([0, *edges], edges, strict=False))
+    ]
+    expected = [one for one in made if one.spans[-1][1] >= at_ns and one.spans[0][0] < at_ns + 7]
+    found = touching(made, start_ns=at_ns, end_ns=at_ns + 7)
+    assert [part.first_row for part in found] == [part.first_row for part in expected]
