@@ -5,7 +5,7 @@ what was asked for longest ago goes first. It never reads by itself.
 """
 
 from collections import OrderedDict
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from threading import Lock
 from typing import Generic, TypeVar
 
@@ -48,3 +48,14 @@ class Kept(Generic[T]):
             while self._bytes > self._most_bytes:
                 _, (_, gone) = self._held.popitem(last=False)
                 self._bytes -= gone
+
+    def made(self, key: Hashable, make: Callable[[], T], size_of: Callable[[T], int]) -> T:
+        """Return what is kept under a key, made now where nothing is.
+
+        The work is done outside of the lock: two that ask at once may both do it.
+        """
+        found = self.get(key)
+        if found is None:
+            found = make()
+            self.put(key, found, size_bytes=size_of(found))
+        return found

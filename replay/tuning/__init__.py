@@ -22,7 +22,6 @@
     desk       limits tried by hand: rough answers that become exact
     handles    where a limit's levels lie in a picture, and which keys move them
     stretches  how long a joint was loaded how hard, against a time-current curve
-    kept       what was worked out, within a stated number of bytes
     answer     what came of it, in words and as plain content
     table      every candidate, recording and joint as one Parquet file
     save       the chosen limits as a limits file

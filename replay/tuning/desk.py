@@ -14,9 +14,9 @@ from typing import Final
 from logger.limits.evaluate import spoken
 from logger.limits.limit import LimitSet, OfJoint
 from logger.limits.silence import Silence
+from logger.store.kept import Kept
 from replay.recording import Recording
 from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
-from replay.tuning.kept import Kept
 from replay.tuning.rough import Shape, Sketch, Style, rough, shaped, sketched, styles_of
 from replay.tuning.score import Score, Terms, score
 from replay.tuning.spans import Alerts, heard_of
@@ -97,10 +97,10 @@ class Desk:
     """Answers questions about limits on recordings; keeps what it may need again."""
 
     def __init__(self) -> None:
-        self._sketches: Kept[Sketch] = Kept(_SKETCHES, lambda one: one.nbytes)
-        self._rough: Kept[Rough] = Kept(_ROUGH, lambda one: one.nbytes)
-        self._exact: Kept[Alerts] = Kept(_EXACT, _alert_bytes)
-        self._ends: Kept[dict[str, Spans]] = Kept(1 << 20, lambda _: 1000)
+        self._sketches: Kept[Sketch] = Kept(most_bytes=_SKETCHES)
+        self._rough: Kept[Rough] = Kept(most_bytes=_ROUGH)
+        self._exact: Kept[Alerts] = Kept(most_bytes=_EXACT)
+        self._ends: Kept[dict[str, Spans]] = Kept(most_bytes=1 << 20)
 
     def answer(self, recording: Recording, limits: LimitSet, said: BadEnd | None) -> Answer:
         """Return what limits make of a recording, exact where that is known already.
@@ -126,12 +126,16 @@ class Desk:
     def rough(self, recording: Recording, joint: str, limit: OfJoint) -> Rough:
         """Return what a limit (spoken in the channel's unit) makes of a joint, roughly."""
         key = (*_place(recording, joint), _key(limit))
-        return self._rough.made(key, lambda: self._roughly(recording, joint, limit))
+        return self._rough.made(
+            key, lambda: self._roughly(recording, joint, limit), lambda one: one.nbytes
+        )
 
     def sketch(self, recording: Recording, joint: str, channel: str, style: Style) -> Sketch:
         """Return the seconds of a channel."""
         key = (*_place(recording, joint), channel, style)
-        return self._sketches.made(key, lambda: sketched(recording, joint, channel, style))
+        return self._sketches.made(
+            key, lambda: sketched(recording, joint, channel, style), lambda one: one.nbytes
+        )
 
     def on(self, recording: Recording, limit: OfJoint) -> Iterable[tuple[str, OfJoint]]:
         """Yield the joints that a limit watches, with the limit in the channel's own unit."""
@@ -159,7 +163,8 @@ class Desk:
     def take(self, recording: Recording, task: Task, found: Sequence[Alerts]) -> None:
         """Take in what a task of `open_work` came to."""
         for limit, alerts in zip(task.limits, found, strict=True):
-            self._exact.put((*_place(recording, task.joint), _key(limit)), alerts)
+            key = (*_place(recording, task.joint), _key(limit))
+            self._exact.put(key, alerts, size_bytes=_alert_bytes(alerts))
 
     def _joints(
         self, recording: Recording, limits: LimitSet, said: BadEnd | None
@@ -203,7 +208,7 @@ class Desk:
         if said is None:
             return {}
         key = (recording.path, recording.end_ns, said.model_dump_json(), joints)
-        return self._ends.made(key, lambda: bad_ends(recording, said, joints))
+        return self._ends.made(key, lambda: bad_ends(recording, said, joints), _ends_bytes)
 
 
 def _place(recording: Recording, joint: str) -> tuple[str, int, str]:
@@ -214,6 +219,10 @@ def _place(recording: Recording, joint: str) -> tuple[str, int, str]:
 def _key(limit: OfJoint) -> str:
     """Return a text that is the same for limits that raise the same."""
     return f"{type(limit).__name__} {limit.model_dump_json(exclude={'name', 'severity', 'joint'})}"
+
+
+def _ends_bytes(ends: dict[str, Spans]) -> int:
+    return 500 + 100 * sum(map(len, ends.values()))
 
 
 def _alert_bytes(alerts: Alerts) -> int:

@@ -133,3 +133,21 @@ def test_a_place_among_parts_is_the_one_that_halving_finds(steps: list[int], at_
     expected = [one for one in made if one.spans[-1][1] >= at_ns and one.spans[0][0] < at_ns + 7]
     found = touching(made, start_ns=at_ns, end_ns=at_ns + 7)
     assert [part.first_row for part in found] == [part.first_row for part in expected]
+
+
+def test_what_is_asked_for_again_is_not_made_again():
+    """A thing is made once while it is kept, and anew when it had to go."""
+    made: list[str] = []
+    kept: Kept[bytes] = Kept(most_bytes=100)
+
+    def ask(key: str, size: int) -> bytes:
+        return kept.made(key, lambda: made.append(key) or b"x" * size, len)
+
+    for _ in range(3):
+        assert ask("a", 40) == b"x" * 40
+    assert made == ["a"]
+    ask("b", 40)
+    ask("c", 40)
+    assert kept.get("a") is None
+    ask("a", 40)
+    assert made == ["a", "b", "c", "a"]
