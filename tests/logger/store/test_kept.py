@@ -127,7 +127,7 @@ def test_a_place_among_parts_is_the_one_that_halving_finds(steps: list[int], at_
     """However unequal the parts are: the first one that ends at an instant or later."""
     edges = np.cumsum(steps).tolist()
     made = [
-        Part(path=Path(), first_row=row, end_row=row + 1, _spans=((begin, end),), _damage="")
+        Part(place=Path(), first_row=row, end_row=row + 1, _spans=((begin, end),), _damage="")
         for row, (begin, end) in enumerate(zip([0, *edges], edges, strict=False))
     ]
     expected = [one for one in made if one.spans[-1][1] >= at_ns and one.spans[0][0] < at_ns + 7]
