@@ -7,6 +7,7 @@ root mean square. Where a joint's line reaches the curve, the limit has somethin
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import Any, Final
 
 import numpy as np
@@ -46,6 +47,7 @@ def load_figure(
     x, y = current[held], time_s[held]
     data: list[Figure] = []
     for one in loads:
+        name = escape(one.name)
         known = np.isfinite(one.heaviest) & (one.heaviest > 0)
         length = np.array(LENGTHS_S)[known]
         data.append(
@@ -56,7 +58,7 @@ def load_figure(
                 "y": length.tolist(),
                 "line": {"color": theme.pen(one.pen), "width": 1.2},
                 "opacity": 0.85,
-                "hovertemplate": f"{one.name}: at most %{{x:.4g}} {unit} over %{{customdata}}"
+                "hovertemplate": f"{name}: at most %{{x:.4g}} {unit} over %{{customdata}}"
                 "<extra></extra>",
                 "customdata": [span_words(float(span)) for span in length],
             }
@@ -70,7 +72,7 @@ def load_figure(
                     "x": _plain(one.rms[kept]),
                     "y": _plain(one.duration_s[kept]),
                     "marker": {"color": theme.pen(one.pen), "size": 4, "symbol": "line-ew-open"},
-                    "hovertemplate": f"{one.name}: %{{x:.4g}} {unit} for %{{customdata}}"
+                    "hovertemplate": f"{name}: %{{x:.4g}} {unit} for %{{customdata}}"
                     "<extra></extra>",
                     "customdata": [span_words(float(span)) for span in one.duration_s[kept]],
                 }

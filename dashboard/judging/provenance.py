@@ -2,6 +2,7 @@
 
 import textwrap
 from collections.abc import Sequence
+from typing import Final
 
 from dashboard.theme import span_words
 from replay.tuning.answer import bad_end_words
@@ -9,7 +10,9 @@ from replay.tuning.choice import total
 from replay.tuning.desk import Answer
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["provenance"]
+__all__ = ["provenance", "without_provenance"]
+
+_BEGINS: Final = "Limits tried by dutytrace"
 
 
 def provenance(
@@ -19,7 +22,7 @@ def provenance(
     if not answers:
         return []
     names = ", ".join(one.recording.path.name for one in answers)
-    told = [f"Limits tried by dutytrace {version} on {date}.", f"Recordings: {names}."]
+    told = [f"{_BEGINS} {version} on {date}.", f"Recordings: {names}."]
     exact = all(one.exact() for one in answers)
     manner = "evaluated in full" if exact else "from the pyramid's seconds, about"
     alerts = sum(len(one.alerts) for answer in answers for one in answer.told)
@@ -35,3 +38,15 @@ def provenance(
             "others they may do worse.",
         ]
     return [line for one in told for line in textwrap.wrap(one, 96)]
+
+
+def without_provenance(text: str) -> str:
+    """Return a limits file without the lines of `provenance` at its top, where it has them.
+
+    They speak of the limits as they were then; a file that is saved again says how they are now.
+    """
+    if not text.startswith(f"# {_BEGINS} "):
+        return text
+    lines = text.splitlines(keepends=True)
+    behind = next((n for n, line in enumerate(lines) if not line.startswith("#")), len(lines))
+    return "".join(lines[behind:]).lstrip("\r\n")

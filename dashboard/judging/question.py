@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, limits_of
@@ -57,7 +58,7 @@ class Question(Asked):
     tables: Annotated[list[dict[str, Any]], Field(max_length=LIMITS_MOST)]
     """The limits as they stand on the page."""
     bad_end: dict[str, Any] | None = None
-    chosen: Annotated[str, Field(max_length=100)] = ""
+    chosen: Annotated[str, Field(max_length=TEXT_MOST)] = ""
     """The limit that is looked at."""
     whole: bool = False
     """Whether all limits together are asked for as well."""
@@ -140,7 +141,23 @@ def asked_of(model: type[Asked], body: bytes) -> Any:  # noqa: ANN401 - the mode
     except ValidationError as fault:
         first = fault.errors()[0]
         key = ".".join(str(part) for part in first["loc"]) or "request"
-        raise InputError(f"{key}: {first['msg']}.") from None
+        raise InputError(f"{key}: {_wrong(first)}.") from None
+
+
+def _wrong(fault: ErrorDetails) -> str:
+    """Return what is wrong about a request; in our own words where a person can bring it about."""
+    match fault:
+        case {"type": "too_long", "ctx": {"actual_length": found, "max_length": most}}:
+            return f"found {found}, expected at most {most} at a time"
+        case {"type": "string_too_long", "ctx": {"max_length": most}}:
+            return f"found more than {most} characters, expected at most so many"
+        case {"type": "int_type" | "int_from_float" | "int_parsing", "input": found}:
+            return f"found {found}, expected a whole number"
+        case {"type": "greater_than_equal", "ctx": {"ge": least}, "input": found}:
+            return f"found {found}, expected at least {least}"
+        case {"type": "less_than_equal", "ctx": {"le": most}, "input": found}:
+            return f"found {found}, expected at most {most}"
+    return fault["msg"]
 
 
 def mistakes_of(fault: InputError) -> list[dict[str, Any]]:

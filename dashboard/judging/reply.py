@@ -57,6 +57,7 @@ def answered(question: Question, limits: LimitSet, opened: Sequence[Recording], 
         "lanes": [_lane(one, chosen, said, zone(question.offset_min)) for one in answers],
         "bad_end": said is not None,
         "exact": all(one.exact() for one in answers),
+        "due": any(one.due() for one in answers),
     }
     if chosen is not None:
         told["chosen"] = _chosen(chosen, opened, desk, question.known)
@@ -206,6 +207,7 @@ def _chosen(limit: Limit, opened: Sequence[Recording], desk: Desk, known: str) -
                         "off": handle.drop_off,
                     }
                     for handle in handles_of(limit, rated)
+                    if math.isfinite(handle.at) and math.isfinite(handle.scale)
                 ]
             )
         shapes.append(mine)

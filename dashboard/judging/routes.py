@@ -20,7 +20,7 @@ from dashboard.figures.load import LENGTHS_S, Loaded, load_figure
 from dashboard.guard import Guard
 from dashboard.judged import token_of
 from dashboard.judging import forms
-from dashboard.judging.provenance import provenance
+from dashboard.judging.provenance import provenance, without_provenance
 from dashboard.judging.question import (
     BODY_MOST,
     HAND_OVER_PATH,
@@ -44,7 +44,7 @@ from logger.limits.curve_table import curve_of, curve_table
 from logger.limits.edited import edited_text, tables_of
 from logger.limits.explained import example_text
 from logger.limits.inverse_time import InverseTime
-from logger.limits.limit import LimitSet, limits_from
+from logger.limits.limit import LimitSet, limits_from, limits_of
 from logger.limits.thermal import Thermal
 from logger.store.inbox import hand_over
 from logger.store.manifest import versions
@@ -145,7 +145,7 @@ class _Judging:
     def text(self, asked: Question) -> dict[str, Any]:
         """Return the limits as a file that says where they were tried, and as an address does."""
         limits, said = asked.limits(), asked.said()
-        text = edited_text(asked.base, asked.tables)
+        text = edited_text(without_provenance(asked.base), asked.tables)
         lines = provenance(
             [self.desk.answer(one, limits, said) for one in self.opened(asked)]
             if asked.whole
@@ -203,6 +203,7 @@ class _Judging:
         }
 
     def hand_over(self, asked: HandOver) -> dict[str, Any]:
+        limits_of(asked.tables, "limits", text=asked.base)
         text = edited_text(asked.base, asked.tables)
         hand_over(self.shelf.path(asked.recording), text=text, who=asked.who)
         return {"done": True}
@@ -212,6 +213,7 @@ def _listed(recording: Recording) -> dict[str, Any]:
     return {
         "length": elapsed((recording.end_ns - recording.start_ns) / 1e9),
         "joints": list(recording.joints),
+        "channels": sorted({c for joint in recording.joints for c in recording.channels(joint)}),
         "limits": len(recording.limits.limits),
     }
 

@@ -37,12 +37,15 @@ def exactly(
     means: Means,
 ) -> dict[str, Any]:
     """Work out what the desk has answered roughly so far."""
+    ends_ns = {str(recording.path): recording.end_ns for recording in opened}
     work = desk.open_work(opened, limits, said)
     found = run(work, means.executor, progress=means.progress, stop=means.stop)
     by_path = {str(recording.path): recording for recording in opened}
     for task, alerts in zip(work, found, strict=True):
-        if alerts is not None:
-            desk.take(by_path[str(task.recording)], task, alerts)
+        recording = by_path[str(task.recording)]
+        # Somebody may have gone on in it meanwhile: then it is the answer to neither state.
+        if alerts is not None and recording.end_ns == ends_ns[str(task.recording)]:
+            desk.take(recording, task, alerts)
     return {}
 
 
@@ -54,6 +57,8 @@ def sweep_of(asked: Varied) -> Sweep:
     InputError
         A key that the limit does not have, an empty range, no bad end.
     """
+    if not asked.recordings:
+        raise InputError("recordings: choose at least one that the candidates are judged on.")
     said = asked.said()
     if said is None:
         raise InputError("bad end: say what a limit should have told of before it came.")
@@ -72,13 +77,13 @@ def sweep_of(asked: Varied) -> Sweep:
 def sweep_text(said: BadEnd, asked: Varied) -> str:
     """Return the same as a sweep file for the command."""
     lines = ["format = 1", "", "[bad_end]"]
-    lines += [f"{key} = {json.dumps(value)}" for key, value in said.told.items()]
+    lines += [f"{key} = {_value(value)}" for key, value in said.told.items()]
     for vary in asked.vary:
         lines += [
             "",
             "[[vary]]",
-            f"limit = {json.dumps(vary.limit)}",
-            f"key = {json.dumps(vary.key)}",
+            f"limit = {_value(vary.limit)}",
+            f"key = {_value(vary.key)}",
             f"from = {vary.start!r}",
             f"to = {vary.to!r}",
             f"steps = {vary.steps}",
@@ -98,11 +103,16 @@ def _follows(vary: VaryOne, asked: Varied) -> list[str]:
     return [
         "",
         "[[vary]]",
-        f"limit = {json.dumps(vary.limit)}",
-        f"key = {json.dumps(key)}",
+        f"limit = {_value(vary.limit)}",
+        f"key = {_value(key)}",
         f"values = [{float(f'{back - level:.9g}')!r}]",
-        f"offset_of = {json.dumps(vary.key)}",
+        f"offset_of = {_value(vary.key)}",
     ]
+
+
+def _value(value: object) -> str:
+    """Return a text, number or truth as TOML has it: as JSON has it, but for what is escaped."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def swept(

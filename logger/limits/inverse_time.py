@@ -22,7 +22,7 @@ from logger.joint.channels import CHANNELS
 from logger.joint.joint_settings import Rated
 from logger.joint.value import ChannelName
 from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s
-from logger.limits.kind import Kind, Positive, Scores, Span, rated_of
+from logger.limits.kind import Kind, Positive, Scores, Share, Span, rated_of
 from logger.limits.series import Series
 
 __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
@@ -41,7 +41,7 @@ class InverseTime(Kind):
     curve: Literal["A", "B", "C", "D", "E", "F"]
     setting: Positive | None = None
     """G_S, in the channel's unit."""
-    setting_rated: Positive | None = None
+    setting_rated: Share | None = None
     """G_S as a share of the rated value."""
     tms: float = Field(default=1.0, gt=0, le=100)
     """Time multiplier."""

@@ -25,6 +25,7 @@ __all__ = [
     "Positive",
     "Scores",
     "Severity",
+    "Share",
     "Span",
     "Timed",
     "rated_of",
@@ -39,6 +40,8 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Delay = Annotated[float, Field(ge=0, le=YEAR_S)]
 Span = Annotated[float, Field(gt=0, le=YEAR_S)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Share = Annotated[float, Field(gt=0, le=1e6)]
+"""Of a rated value: so small that the product is a number."""
 
 
 class Timed(Settings):

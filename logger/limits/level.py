@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from logger.joint.channels import CHANNELS
 from logger.joint.joint_settings import Rated
 from logger.joint.value import ChannelName
-from logger.limits.kind import Finite, Kind, Positive, Scores, rated_of
+from logger.limits.kind import Finite, Kind, Scores, Share, rated_of
 from logger.limits.series import Series
 
 __all__ = ["Level", "Outside", "RatedLevel", "measure_level", "measure_outside"]
@@ -115,10 +115,10 @@ class RatedLevel(OnChannel):
     """A level as a share of the joint's rated torque, current or voltage."""
 
     kind: Literal["level"] = "level"
-    above_rated: Positive | None = None
+    above_rated: Share | None = None
     """1.0 is the rated value."""
-    below_rated: Positive | None = None
-    drop_off_rated: float | None = Field(default=None, ge=0)
+    below_rated: Share | None = None
+    drop_off_rated: float | None = Field(default=None, ge=0, le=1e6)
 
     @model_validator(mode="after")
     def _fits(self) -> "RatedLevel":

@@ -19,7 +19,7 @@ from logger.joint.channels import CHANNELS
 from logger.joint.joint_settings import Rated
 from logger.joint.value import ChannelName
 from logger.limits.curves import ambient_factor
-from logger.limits.kind import Finite, Kind, Positive, Scores, rated_of
+from logger.limits.kind import Finite, Kind, Positive, Scores, Share, rated_of
 from logger.limits.series import Series
 
 __all__ = ["Thermal", "ThermalMemory", "measure_thermal"]
@@ -39,7 +39,7 @@ class Thermal(Kind):
     channel: ChannelName
     basic: Positive | None = None
     """I_B, in the channel's unit."""
-    basic_rated: Positive | None = None
+    basic_rated: Share | None = None
     """I_B as a share of the rated value."""
     k: float = Field(default=1.05, ge=1, le=2)
     """k * I_B is the largest current that is carried for ever."""

@@ -92,6 +92,10 @@ class Answer:
         """Return whether all that is told (of one limit) is exact."""
         return all(one.exact for one in self.told if limit in {None, one.limit.name})
 
+    def due(self) -> bool:
+        """Return whether `Desk.open_work` would make it exact."""
+        return not self.recording.live and not self.exact()
+
 
 class Desk:
     """Answers questions about limits on recordings; keeps what it may need again."""
@@ -147,9 +151,15 @@ class Desk:
     def open_work(
         self, recordings: Sequence[Recording], limits: LimitSet, said: BadEnd | None
     ) -> list[Task]:
-        """Return the tasks that make the answers exact; `take` wants their results."""
+        """Return the tasks that make the answers exact; `take` wants their results.
+
+        None for a recording that is being written: what is read of it while they are worked on is
+        more than what they were asked of, and less than what is asked of next.
+        """
         work = []
         for recording in recordings:
+            if recording.live:
+                continue
             for joint in self._joints(recording, limits, said):
                 missing = [
                     limit

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboard.judging.provenance import provenance, without_provenance
 from dashboard.judging.question import Question, Varied, asked_of, mistakes_of
 from dashboard.judging.reply import answered, drawn_spans
 from dashboard.judging.work import sweep_of
@@ -18,6 +19,8 @@ from replay.recording import Recording
 from replay.tuning.desk import Desk
 from replay.tuning.spans import STANDING_NS, Alerts
 
+VARY = {"limit": "housing-warm", "key": "above", "start": 55.0, "to": 75.0, "steps": 5}
+CURVE = {"kind": "inverse-time", "channel": "current_A", "curve": "C", "tms": 1.0}
 BAD_END = {"channel": "temperature_housing_degC", "above": 80.0, "within_s": 3600.0}
 
 
@@ -87,6 +90,65 @@ def test_mistakes_stand_with_their_limit():
         (3, "kind"),
     ]
     assert all("limit[" not in one["said"] for one in found)
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        {"kind": "level", "channel": "torque_Nm", "above": 1e308},
+        {"kind": "level", "channel": "torque_Nm", "above_rated": 1e6},
+        {**CURVE, "setting": 1e308, "from_multiple": 2.0},
+        {**CURVE, "setting_rated": 1e6},
+    ],
+)
+def test_a_level_beyond_all_numbers(overheat: Recording, table: dict[str, Any]):
+    """It is never reached; what cannot be drawn is left out, and the answer is plain JSON."""
+    told = _answer(overheat, tables=[{"name": "far", "severity": "trip", **table}], chosen="far")
+    json.dumps(told, allow_nan=False)
+    assert told["worth"]["raised"] == 0
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"recordings": ["x"] * 41}, "recordings: found 41, expected at most 40 at a time."),
+        ({"base": "x" * 200_001}, "base: found more than 200000 characters"),
+        ({"vary": [{**VARY, "steps": 1}]}, "vary.0.steps: found 1, expected at least 2."),
+        ({"vary": [{**VARY, "steps": 2.5}]}, "vary.0.steps: found 2.5, expected a whole number."),
+    ],
+)
+def test_what_a_person_can_overdo_is_said_in_words(asked: dict[str, Any], said: str):
+    """Too many recordings, too long a file, too few steps."""
+    body = {**_question().model_dump(), "vary": [VARY], **asked}
+    with pytest.raises(InputError) as fault:
+        asked_of(Varied, json.dumps(body).encode())
+    assert str(fault.value).startswith(said)
+
+
+@pytest.mark.parametrize("note", ["fan 😀", 'a "quoted" one', "back\\slash", "\x7f", "Lüfter aus"])
+def test_a_sweep_after_a_note_of_any_text(note: str):
+    """What a note says goes into the sweep file as it is."""
+    said = {"note": note, "length_s": 60.0}
+    asked = Varied.model_validate({**_question(bad_end=said).model_dump(), "vary": [VARY]})
+    assert sweep_of(asked).bad_end.note == note
+
+
+def test_a_sweep_over_no_recording():
+    """There is nothing to judge on, and that is said."""
+    asked = Varied.model_validate({**_question(recordings=[]).model_dump(), "vary": [VARY]})
+    with pytest.raises(InputError, match="choose at least one"):
+        sweep_of(asked)
+
+
+def test_where_limits_come_from_is_said_once(overheat: Recording):
+    """A file that was saved from the page and is saved again has the newest account only."""
+    answer = Desk().answer(overheat, _question().limits(), None)
+    lines = provenance([answer], None, version="1", date="2026-01-01")
+    head = "".join(f"# {line}\n" for line in lines) + "\n"
+    text = "# mine\nformat = 1\n"
+    assert without_provenance(head + text) == text
+    assert without_provenance((head + text).replace("\n", "\r\n")) == text.replace("\n", "\r\n")
+    assert without_provenance(text) == text
 
 
 @pytest.mark.parametrize(

@@ -138,6 +138,10 @@ value = [
             "current or a voltage: nothing else has a rated value.",
         ),
         (
+            f'kind = "level"\n{CURRENT}above_rated = 1e308\n',
+            "above_rated: found 1e+308, expected at most 1000000.",
+        ),
+        (
             f'kind = "level"\n{CURRENT}above_rated = 0.9\ndrop_off_rated = 1.0\n',
             "drop_off_rated: found 1, expected at most 0.9.",
         ),

@@ -97,3 +97,16 @@ def test_a_bad_end_on_what_is_not_there(overheat: Recording, limits: LimitSet):
     said = BadEnd.model_validate({"channel": "voltage_V", "above": 1.0, "joint": "wrist"})
     with pytest.raises(InputError, match="wrist"):
         Desk().answer(overheat, limits, said)
+
+
+def test_what_is_being_written_stays_rough(
+    overheat: Recording, limits: LimitSet, monkeypatch: pytest.MonkeyPatch
+):
+    """A recording that grows while it is worked out would be given the answer to another state."""
+    desk = Desk()
+    assert desk.answer(overheat, limits, SAID).due()
+    monkeypatch.setattr(Recording, "live", property(lambda _: True))
+    assert desk.open_work([overheat], limits, SAID) == []
+    answer = desk.answer(overheat, limits, SAID)
+    assert not answer.exact()
+    assert not answer.due()

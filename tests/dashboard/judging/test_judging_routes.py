@@ -1,0 +1,59 @@
+"""The routes of the Limits page, asked by hand."""
+
+import json
+import urllib.error
+import urllib.request
+
+import pytest
+
+from replay.recording import Recording
+
+
+@pytest.fixture
+def address(serve, overheat: Recording) -> str:
+    """Give the address of a server over a folder with the overheat in it."""
+    return serve(overheat.path.parent)
+
+
+def _post(address: str, body: str, *, origin: str = "") -> tuple[int, str]:
+    own = address[: address.index("/judge")]
+    headers = {"content-type": "application/json", "origin": origin or own}
+    request = urllib.request.Request(address, data=body.encode(), headers=headers)
+    try:
+        with urllib.request.urlopen(request, timeout=20) as answer:
+            return answer.status, answer.read().decode()
+    except urllib.error.HTTPError as fault:
+        with fault:
+            return fault.code, fault.read().decode()
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        '{"name": "x", "above": null}',
+        '{"name": "x", "above": NaN}',
+        '{"above": 3}',
+        "{}",
+        '{"name": {"a": 1}}',
+    ],
+)
+def test_limits_that_are_none_are_not_handed_over(address: str, overheat: Recording, table: str):
+    """Whatever stands in them, the answer is a sentence."""
+    body = f'{{"recording": "{overheat.path.name}", "tables": [{table}]}}'
+    status, text = _post(f"{address}/judge/hand-over", body)
+    assert status == 400
+    assert "limit[1]" in json.loads(text)["fault"]
+
+
+def test_a_foreign_page_tries_nothing(address: str):
+    """A page from elsewhere cannot make the server work, nor be handed anything over."""
+    for name in ("ask", "curve", "exact", "sweep", "text", "stop", "read", "hand-over"):
+        status, _ = _post(f"{address}/judge/{name}", "{}", origin="http://elsewhere.example")
+        assert status == 403, name
+
+
+def test_what_is_too_long_is_not_read(address: str):
+    """A request of megabytes is refused by its length."""
+    status, text = _post(f"{address}/judge/ask", " " * 3_000_000)
+    assert status == 413
+    assert "longer than" in json.loads(text)["fault"]
