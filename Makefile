@@ -15,7 +15,8 @@ demo: $(READY)   ## two simulated joints on a real byte path, recorded and shown
 	@$(BIN)/dutytrace demo $(ARGS)
 
 test: $(READY) browser   ## every quick test, the browser's included
-	@$(BIN)/python -m pytest -m "not slow" $(ARGS)
+	@$(BIN)/python -m pytest -n auto --maxprocesses 4 -m "not slow and not browser"
+	@$(BIN)/python -m pytest -m "not slow and browser"
 
 slow: $(READY) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)

@@ -12,6 +12,7 @@
       this.me = Math.random().toString(36).slice(2); this.gone = false;
       this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = [];
       this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
+      this.curvePlot = this.q("curve");
       const F = D.limitForms;
       this.forms = new F.LimitForms(this.q("limits"), this);
       this.end_ = new F.BadEnd(this.q("end"), this);
@@ -32,7 +33,7 @@
       document.removeEventListener("keydown", this.onKey); removeEventListener("resize", this.onSize);
       this.scheme.removeEventListener("change", this.onScheme);
       clearTimeout(this.settling); clearTimeout(this.resting); clearTimeout(this.saving); clearTimeout(this.polling); clearTimeout(this.slow); this.sweep.end();
-      if (this.plotly) this.plotly.purge(this.q("curve"));
+      if (this.plotly) this.plotly.purge(this.curvePlot);
     }
     get(path) { return fetch(path, { cache: "no-store" }).then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; }); }
     post(path, body) {
@@ -260,7 +261,7 @@
       this.post("curve", this.question({})).then((c) => {
         if (this.gone) return;
         host.hidden = !c.figure;
-        if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.q("curve"), c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
+        if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.curvePlot, c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
       }).catch(() => { host.hidden = true; }).finally(() => { this.curving = false; if (this.curveAgain && !this.gone) this.askCurve(); });
     }
 

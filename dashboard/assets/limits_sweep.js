@@ -5,8 +5,8 @@
   const D = window.dutytrace, { el } = D;
 
   class Sweep {
-    constructor(desk) { this.desk = desk; this.q = desk.q; this.vary = []; }
-    end() { clearTimeout(this.polling); if (this.desk.plotly) this.desk.plotly.purge(this.q("trade")); }
+    constructor(desk) { this.desk = desk; this.q = desk.q; this.vary = []; this.plot = this.q("trade"); }
+    end() { clearTimeout(this.polling); if (this.desk.plotly) this.desk.plotly.purge(this.plot); }
     keys() {
       const table = this.desk.tables[this.desk.chosen], form = table && this.desk.formOf(this.desk.chosen);
       return form ? form.keys.filter((k) => k.is === "number") : [];
@@ -66,7 +66,7 @@
     show(r) {
       this.result = r;
       this.say(...(r.said || []));
-      const plot = this.q("trade");
+      const plot = this.plot;
       if (!r.figure) { this.desk.plotly.purge(plot); plot.replaceChildren(); this.q("best").replaceChildren(); return; }
       this.desk.plotly.react(plot, r.figure.data, r.figure.layout, { displayModeBar: false, responsive: true }).then(() => {
         plot.removeAllListeners("plotly_click");

@@ -168,9 +168,10 @@ def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
 def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: Path):
     """A range in which no value is a limit, and no bad end, are sentences."""
     page, faults = _page(browser, serve(folder))
+    page.locator("#judge-vary select").select_option(label="on-delay")
     vary = page.locator("#judge-vary input")
-    vary.nth(0).fill("10")
-    vary.nth(1).fill("20")
+    vary.nth(0).fill("-9")
+    vary.nth(1).fill("-1")
     page.locator("#judge-run").click()
     said = page.locator("#judge-sweep-said")
     expect(said).to_contain_text("no combination of these values is a limit", timeout=PATIENCE_MS)
