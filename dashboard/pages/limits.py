@@ -95,6 +95,7 @@ def _sheet() -> html.Div:
                 [html.Summary(id="judge-on"), html.Div(id="judge-recordings")],
                 id="judge-picker",
             ),
+            html.P(id="judge-unanswered", className="notice", role="status", hidden=True),
             html.Div(id="judge-worth", className="worth", role="status"),
             html.Div(id="judge-lanes", className="lanes"),
             html.Section(
@@ -116,6 +117,14 @@ def _sheet() -> html.Div:
                     html.H3("Sweep"),
                     html.Div(id="judge-vary"),
                     html.Div(id="judge-sweep-said", role="status", hidden=True),
+                    html.P(
+                        "Judged before something else was changed: other recordings, another bad "
+                        "end or another setting of this limit stand on the page now.",
+                        id="judge-sweep-aged",
+                        className="notice",
+                        role="status",
+                        hidden=True,
+                    ),
                     html.Div(id="judge-trade", className="picture"),
                     html.Div(id="judge-best", className="wide-table"),
                 ],
