@@ -137,7 +137,7 @@ def swept(
         stop=means.stop,
     )
     told: dict[str, Any] = {"whole": found.whole, "said": list(answer.outcome(found).said)}
-    if not found.whole or not found.bad_ends:
+    if not found.whole or not any(one.caught for one in found.totals):
         return told
     # In each theme: the reader's may change while it stands there.
     told["figures"] = {name: trade_figure(found, theme=theme) for name, theme in THEMES.items()}

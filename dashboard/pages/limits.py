@@ -103,9 +103,10 @@ def _sheet() -> html.Div:
                     html.H3(id="judge-curve-title"),
                     html.Div(id="judge-curve", className="picture"),
                     html.Small(
-                        "Thick: how long the limit lets a load last. Thin: the hardest average of "
-                        "each joint over any time of that length. Small marks: stretches above the "
-                        "setting. Where a thin line crosses the thick one, the limit has something "
+                        "Thick: how long the limit lets a load last (in a joint's own colour where "
+                        "the joints are rated differently). Thin: the hardest average of each "
+                        "joint over any time of that length. Small marks: stretches above the "
+                        "setting. Where a thin line crosses its thick one, the limit has something "
                         "to say."
                     ),
                 ],
