@@ -23,6 +23,8 @@
       this.scheme = matchMedia("(prefers-color-scheme: dark)");
       this.onScheme = () => { this.sweep.draw(); this.askCurve(); };
       this.scheme.addEventListener("change", this.onScheme);
+      this.onSight = () => this.refresh(); document.addEventListener("visibilitychange", this.onSight);
+      this.q("picker").ontoggle = () => { if (this.q("picker").open) this.refresh(); };
       this.onHide = () => this.leave(); addEventListener("pagehide", this.onHide);
       this.progressLine = el("small", "progress", ""); this.q("worth").replaceChildren(this.progressLine);
       /* At the end they are off the page already, and cannot be asked for by their names. */
@@ -35,7 +37,7 @@
       document.removeEventListener("keydown", this.onKey); removeEventListener("resize", this.onSize);
       this.scheme.removeEventListener("change", this.onScheme);
       clearTimeout(this.settling); clearTimeout(this.resting); clearTimeout(this.saving); clearTimeout(this.polling); clearTimeout(this.slow); this.sweep.end();
-      removeEventListener("pagehide", this.onHide); this.leave();
+      removeEventListener("pagehide", this.onHide); document.removeEventListener("visibilitychange", this.onSight); this.leave();
       if (this.plotly) this.plotly.purge(this.curve);
     }
     get(path) { return fetch(path, { cache: "no-store" }).then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; }); }
@@ -77,6 +79,14 @@
           this.begin(this.chosenPaths[0]);
         }
       }).catch((f) => { this.q("empty").hidden = false; this.q("empty").replaceChildren(el("p", "lede", f.message)); });
+    }
+    /* Recordings come and end while the page stands there. */
+    refresh() {
+      if (!this.recordings || document.hidden) return;
+      this.get("/judge?offset_min=" + -new Date().getTimezoneOffset()).then((c) => {
+        if (this.gone || !c.recordings.length || JSON.stringify(c.recordings) === JSON.stringify(this.recordings)) return;
+        this.recordings = c.recordings; this.pickers(); this.picked();
+      }).catch(() => { /* the next question says that the server is gone */ });
     }
     begin(path) {
       return this.get("/judge/begin?recording=" + encodeURIComponent(path)).then((read) => this.take(read, true)).catch((f) => this.say(f.message));
@@ -125,6 +135,9 @@
     /* Other recordings may have other joints, and what all limits came to on the ones before is void. */
     repicked() { this.lastTogether = null; this.picked(); this.end_.build(); this.forms.build(); this.ask(); }
     picked() {
+      /* One that is gone cannot be unpicked by hand. */
+      const known = new Set(this.recordings.map((r) => r.path));
+      this.chosenPaths = this.chosenPaths.filter((p) => known.has(p));
       for (const box of this.q("recordings").querySelectorAll("input")) box.checked = this.chosenPaths.includes(box.value);
       const n = this.chosenPaths.length, names = this.recordings.filter((r) => this.chosenPaths.includes(r.path)).map((r) => r.name);
       put(this.q("on"), !n ? "Tried on nothing: choose recordings" : "Tried on " + (n === 1 ? names[0] : n + " recordings: " + names.slice(0, 3).join(", ") + (n > 3 ? " and " + (n - 3) + " more" : "")));

@@ -184,6 +184,25 @@ def test_without_a_recording(browser: Browser, serve, folder: Path):
     page.close()
 
 
+def test_recordings_come_and_go(browser: Browser, serve, folder: Path):
+    """One that is deleted is said; the list that is opened has those that are there now."""
+    page, faults = _page(browser, serve(folder))
+    _all_of_them(page)
+    shutil.rmtree(folder / "second")
+    _box(page, "above").fill("71")
+    expect(page.locator(".mistake:visible")).to_contain_text("no recording named 'second'")
+    expect(page.locator("#judge-unanswered")).to_be_visible()
+    shutil.copytree(folder / "first", folder / "third")
+    for _ in range(2):
+        page.locator("#judge-picker summary").click()
+    expect(page.locator('#judge-recordings input[value="third"]')).not_to_be_checked()
+    expect(page.locator('#judge-recordings input[value="second"]')).to_have_count(0)
+    _box(page, "above").fill("72")
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    assert faults == []
+    page.close()
+
+
 def test_a_bad_end_on_another_joint(browser: Browser, serve, folder: Path):
     """A limit on a joint that does not measure it can be judged by a joint that does."""
     page, faults = _page(browser, serve(folder))
