@@ -280,7 +280,7 @@
       };
       const rows = [];
       this.exactWords = el("small", "", "");
-      if (a.worth && name && a.lanes.length) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : "about, from the pyramid"));
+      if (a.worth && name && a.lanes.length) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : a.chosen && a.chosen.brief ? "about: what lasts for less than a second is not in it until it is exact" : "about, from the pyramid"));
       if (a.together && this.tables.length > 1 && a.lanes.length) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
       else if (this.tables.length > 1 && this.lastTogether) rows.push(row(this.lastTogether, "all together", "as before"));
       if (a.together) this.lastTogether = a.together;

@@ -193,7 +193,7 @@
         else line("no bad end", "");
         line(String(w.false), w.false === 1 ? " false alert" : " false alerts");
       }
-      if (lane.joints.length) bits.push(el("small", "", (lane.exact ? "exact" : lane.live ? "about, while it is recorded" : "about") + (lane.first_s === null || lane.first_s === undefined ? "" : "; first at " + D.elapsed(lane.first_s, 1))));
+      if (lane.joints.length) bits.push(el("small", "", (lane.exact ? "exact" : (lane.live ? "about, while it is recorded" : "about") + (this.chosen.brief ? ", brief ones left out" : "")) + (lane.first_s === null || lane.first_s === undefined ? "" : "; first at " + D.elapsed(lane.first_s, 1))));
       row.answer.replaceChildren(...bits);
     }
     axis() {
