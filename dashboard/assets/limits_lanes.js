@@ -28,7 +28,12 @@
       if (!this.lanes.length) { this.title.replaceChildren(el("span", "hint", "Choose recordings above: what they measured is drawn here.")); return; }
       if (c.why_not || !c.name) { this.title.replaceChildren(el("span", "hint", c.why_not || "Choose a limit on the left: what it measures is drawn here.")); return; }
       const drag = c.no_level ? "" : " Drag the line.";
-      this.title.replaceChildren(el("b", "", c.what), el("i", "u", c.unit || ""), el("small", "", " Bars: raised. Tinted ground with an octagon: a bad end." + drag));
+      this.title.replaceChildren(el("b", "", c.what), el("i", "u", c.unit || ""), el("small", "", " Bars: raised. Tinted ground with an octagon: a bad end." + drag), this.legend());
+    }
+    /* Which colour is which joint, in the order of the bars. */
+    legend() {
+      const pens = new Map(this.lanes.flatMap((lane) => lane.joints.map((joint) => [joint.pen + joint.joint, joint])));
+      return el("span", "joints", [...pens.values()].map((joint) => el("span", "", [el("span", "pen pen-" + joint.pen), document.createTextNode(" " + joint.joint)])));
     }
     build(lanes) {
       this.rows = lanes.map((lane) => {

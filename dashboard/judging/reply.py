@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard.judging.forms import UNITS, channels_told, kind_of
 from dashboard.judging.question import Question
-from dashboard.theme import MARKS, clock, day, elapsed, number, span_words, zone
+from dashboard.theme import LIGHT, MARKS, clock, day, elapsed, number, span_words, zone
 from logger.joint.channels import CHANNELS
 from logger.limits.frozen import Frozen
 from logger.limits.kind import Kind
@@ -110,7 +110,7 @@ def _lane(
         "joints": [
             {
                 "joint": told.joint,
-                "pen": recording.joints.index(told.joint) + 1,
+                "pen": recording.joints.index(told.joint) % len(LIGHT.pens) + 1,
                 "raised": drawn_spans(told.alerts, start, end),
                 "bad": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]

@@ -65,6 +65,7 @@ def test_it_begins_with_the_limits_of_a_recording(browser: Browser, serve, folde
     expect(page.locator("#judge-end input").first).to_have_value("80")
     expect(_lane(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
     expect(_lane(page)).to_contain_text("exact", timeout=PATIENCE_MS)
+    expect(page.locator(".lane-title .joints")).to_have_text("shoulder elbow")
     expect(page.locator("#judge-worth")).to_contain_text("all together", timeout=PATIENCE_MS)
     assert faults == []
     page.close()
