@@ -14,7 +14,7 @@ from dashboard.figures.axes import main_temperature
 from dashboard.figures.reading import plan_of
 from dashboard.figures.small import mask_of, path_of
 from dashboard.shelf import Shelf
-from dashboard.theme import MARKS, clock, day, elapsed, number
+from dashboard.theme import LIGHT, MARKS, clock, day, elapsed, number
 from logger.errors import DutytraceError
 from logger.limits.limit import Level
 from replay.recording import Found, Recording
@@ -87,7 +87,7 @@ def _told(recording: Recording) -> dict[str, Any]:
         "hottest": number(hottest, 1),
         "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": at,
-        "pen": pen,
+        "pen": (pen - 1) % len(LIGHT.pens) + 1,
         "alerts": [
             {"mark": MARKS[severity], "n": n}
             for severity in ("trip", "warning")

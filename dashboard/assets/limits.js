@@ -11,20 +11,24 @@
       this.root = root; this.q = (id) => document.getElementById("judge-" + id);
       this.me = Math.random().toString(36).slice(2); this.gone = false;
       this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = [];
-      this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
-      this.curvePlot = this.q("curve");
+      this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, joint: "", within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
       const F = D.limitForms;
       this.forms = new F.LimitForms(this.q("limits"), this);
       this.end_ = new F.BadEnd(this.q("end"), this);
-      this.lanes = new D.LimitLanes(this.q("lanes"), (h, v, still) => this.dragged(h, v, still), (path) => this.openReplay(path));
+      this.lanes = new D.LimitLanes(this.q("lanes"), (h, v, still) => this.dragged(h, v, still), (path) => this.openReplay(path), (key) => this.keyWords(key));
       this.sweep = new D.LimitSweep(this);
       this.onKey = (e) => this.key(e); document.addEventListener("keydown", this.onKey);
       this.onSize = () => { clearTimeout(this.settling); this.settling = setTimeout(() => this.redraw(), 150); };
       addEventListener("resize", this.onSize);
       this.scheme = matchMedia("(prefers-color-scheme: dark)");
-      this.onScheme = () => { this.sweep.again(); this.askCurve(); };
+      this.onScheme = () => { this.sweep.draw(); this.askCurve(); };
       this.scheme.addEventListener("change", this.onScheme);
+      this.onSight = () => this.refresh(); document.addEventListener("visibilitychange", this.onSight);
+      this.q("picker").ontoggle = () => { if (this.q("picker").open) this.refresh(); };
+      this.onHide = () => this.leave(); addEventListener("pagehide", this.onHide);
       this.progressLine = el("small", "progress", ""); this.q("worth").replaceChildren(this.progressLine);
+      /* At the end they are off the page already, and cannot be asked for by their names. */
+      this.curve = this.q("curve");
       this.controls();
       D.plotly().then((p) => { this.plotly = p; this.start(); });
     }
@@ -33,12 +37,17 @@
       document.removeEventListener("keydown", this.onKey); removeEventListener("resize", this.onSize);
       this.scheme.removeEventListener("change", this.onScheme);
       clearTimeout(this.settling); clearTimeout(this.resting); clearTimeout(this.saving); clearTimeout(this.polling); clearTimeout(this.slow); this.sweep.end();
-      if (this.plotly) this.plotly.purge(this.curvePlot);
+      removeEventListener("pagehide", this.onHide); document.removeEventListener("visibilitychange", this.onSight); this.leave();
+      if (this.plotly) this.plotly.purge(this.curve);
     }
     get(path) { return fetch(path, { cache: "no-store" }).then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; }); }
     post(path, body) {
       return fetch("/judge/" + path, { method: "POST", headers: { "content-type": "application/json", "x-page": this.me }, body: JSON.stringify(body) })
         .then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; });
+    }
+    /* Work that nobody waits for any more would keep everybody else's waiting. */
+    leave() {
+      for (const number of [this.number, this.sweep.number]) if (number) fetch("/judge/stop", { method: "POST", keepalive: true, headers: { "content-type": "application/json" }, body: JSON.stringify({ number }) }).catch(() => {});
     }
     say(text) { put(this.q("made"), text || ""); }
 
@@ -62,7 +71,7 @@
         if (kept && kept.tables && !from) {
           Object.assign(this, { base: kept.base, tables: kept.tables, chosen: kept.chosen });
           this.bad = { ...this.bad, ...kept.bad };
-          this.chosenPaths = kept.paths.filter((p) => known.has(p));
+          this.chosenPaths = (kept.paths || []).filter((p) => known.has(p));
           if (!this.chosenPaths.length) this.chosenPaths = [first.path];
           this.rebuilt();
         } else {
@@ -71,6 +80,14 @@
         }
       }).catch((f) => { this.q("empty").hidden = false; this.q("empty").replaceChildren(el("p", "lede", f.message)); });
     }
+    /* Recordings come and end while the page stands there. */
+    refresh() {
+      if (!this.recordings || document.hidden) return;
+      this.get("/judge?offset_min=" + -new Date().getTimezoneOffset()).then((c) => {
+        if (this.gone || !c.recordings.length || JSON.stringify(c.recordings) === JSON.stringify(this.recordings)) return;
+        this.recordings = c.recordings; this.pickers(); this.picked();
+      }).catch(() => { /* the next question says that the server is gone */ });
+    }
     begin(path) {
       return this.get("/judge/begin?recording=" + encodeURIComponent(path)).then((read) => this.take(read, true)).catch((f) => this.say(f.message));
     }
@@ -78,8 +95,10 @@
       this.base = read.base; this.tables = read.tables; this.said = null; this.mistakes = [];
       this.chosen = this.tables.length ? 0 : -1;
       /* The highest trip on a temperature is what a warning should have told of before. */
-      const trips = this.tables.filter((t) => t.severity === "trip" && t.above !== undefined && String(t.channel).startsWith("temperature"));
-      if (guess && trips.length) Object.assign(this.bad, { way: "above", channel: trips[0].channel, level: trips[0].above });
+      const trips = this.tables.filter((t) => t.severity === "trip" && t.above !== undefined && String(t.channel).startsWith("temperature")).sort((a, b) => b.above - a.above);
+      if (guess && trips.length) Object.assign(this.bad, { way: "above", channel: trips[0].channel, level: trips[0].above, joint: "" });
+      /* What none of them measures is no bad end to begin with. */
+      else if (guess && !this.recordings.some((r) => this.chosenPaths.includes(r.path) && r.channels.includes(this.bad.channel))) this.bad.way = "none";
       this.rebuilt();
     }
     rebuilt() { this.answer = this.answer || null; this.end_.build(); this.forms.build(); this.sweep.build(); this.picked(); this.ask(); }
@@ -102,21 +121,26 @@
         const box = el("input"); box.type = "checkbox"; box.value = r.path; box.id = "judge-r-" + r.path;
         box.onchange = () => {
           this.chosenPaths = this.recordings.map((x) => x.path).filter((p) => p === r.path ? box.checked : this.chosenPaths.includes(p));
-          this.picked(); this.ask();
+          this.repicked();
         };
         const label = el("label", "", [el("span", "words", r.name), el("small", "", " " + r.begun + ", " + r.length + (r.live ? ", still recording" : ""))]);
         label.htmlFor = box.id;
         return el("li", "", [box, label]);
       });
-      const all = el("button", "plain", "All of them"), one = el("button", "plain", "Only the newest");
-      all.onclick = () => { this.chosenPaths = this.recordings.slice(0, 40).map((r) => r.path); this.picked(); this.ask(); };
-      one.onclick = () => { this.chosenPaths = [this.recordings[0].path]; this.picked(); this.ask(); };
+      const most = 40, all = el("button", "plain", this.recordings.length > most ? "The newest " + most : "All of them"), one = el("button", "plain", "Only the newest");
+      all.onclick = () => { this.chosenPaths = this.recordings.slice(0, most).map((r) => r.path); this.repicked(); };
+      one.onclick = () => { this.chosenPaths = [this.recordings[0].path]; this.repicked(); };
       this.q("recordings").replaceChildren(el("ul", "", rows), el("div", "does", [all, one]));
     }
+    /* Other recordings may have other joints, and what all limits came to on the ones before is void. */
+    repicked() { this.lastTogether = null; this.picked(); this.end_.build(); this.forms.build(); this.ask(); }
     picked() {
+      /* One that is gone cannot be unpicked by hand. */
+      const known = new Set(this.recordings.map((r) => r.path));
+      this.chosenPaths = this.chosenPaths.filter((p) => known.has(p));
       for (const box of this.q("recordings").querySelectorAll("input")) box.checked = this.chosenPaths.includes(box.value);
       const n = this.chosenPaths.length, names = this.recordings.filter((r) => this.chosenPaths.includes(r.path)).map((r) => r.name);
-      put(this.q("on"), "Tried on " + (n === 1 ? names[0] : n + " recordings: " + names.slice(0, 3).join(", ") + (n > 3 ? " and " + (n - 3) + " more" : "")));
+      put(this.q("on"), !n ? "Tried on nothing: choose recordings" : "Tried on " + (n === 1 ? names[0] : n + " recordings: " + names.slice(0, 3).join(", ") + (n > 3 ? " and " + (n - 3) + " more" : "")));
       const live = this.recordings.filter((r) => r.live);
       const hand = this.q("hand");
       if (hand) hand.hidden = !live.length;
@@ -140,18 +164,18 @@
       let name = form, n = 2;
       while (names.has(name)) name = form + "-" + n++;
       const table = { name, kind: kind.kind, severity: "warning", ...kind.blank }, known = new Set(this.channels().map((c) => c.channel));
-      if (table.channel && !known.has(table.channel)) table.channel = this.channels()[0].channel;
+      if (table.channel && known.size && !known.has(table.channel)) table.channel = this.channels()[0].channel;
       this.tables = [...this.tables, table]; this.formKeys = null;
       this.choose(this.tables.length - 1);
     }
     remove(i) { this.tables = this.tables.filter((_, k) => k !== i); this.formKeys = null; this.said = null; this.choose(Math.min(i, this.tables.length - 1)); }
-    badChanged() { this.ask(); }
+    badChanged() { this.lastTogether = null; this.ask(); }
     badEnd() {
       const b = this.bad, some = (o) => Object.fromEntries(Object.entries(o).filter(([, v]) => v !== null && v !== undefined && v !== ""));
       if (b.way === "none") return null;
       const both = { within_s: b.within_s, least_lead_s: b.least_lead_s };
       if (b.way === "note") return some({ note: b.note, length_s: b.length_s, ...both });
-      return some({ channel: b.channel, [b.way]: b.level, for_s: b.for_s, ...both });
+      return some({ channel: b.channel, [b.way]: b.level, for_s: b.for_s, joint: b.joint, ...both });
     }
 
     /* ---- asking: one question at a time, the newest when the last is answered ---- */
@@ -160,13 +184,13 @@
       return { recordings: this.chosenPaths, base: this.base, tables: this.tables, bad_end: this.badEnd(), chosen: table ? String(table.name || "") : "", theme: D.theme(), offset_min: -new Date().getTimezoneOffset(), ...more };
     }
     ask(whole) {
-      this.keep();
-      clearTimeout(this.resting); clearTimeout(this.polling);
+      this.keep(); this.sweep.aged();
+      clearTimeout(this.resting);
       this.wants = true; this.whole = Boolean(whole);
       if (!this.asking) this.go();
     }
     go() {
-      this.wants = false; this.asking = true;
+      this.wants = false; this.asking = true; this.failed = false;
       const began = performance.now(), whole = this.whole, drawn = this.shapes ? this.drawn || "" : "";
       this.root.dataset.asking = "yes";
       clearTimeout(this.slow);
@@ -175,17 +199,30 @@
         if (this.gone) return;
         this.root.dataset.took = String(Math.round(performance.now() - began));
         this.answered(a);
-      }).catch((f) => { if (!this.gone) { this.end_.tell(/^bad.end/.test(f.message) ? f.message : ""); this.mistakes = /^bad.end/.test(f.message) ? [] : [{ index: -1, key: "", said: f.message }]; this.forms.tell(); } }).finally(() => {
+      }).catch((f) => {
+        if (this.gone) return;
+        const ofEnd = /(^|: )bad[ _]end/.test(f.message), lost = f instanceof TypeError;
+        this.end_.tell(ofEnd ? f.message : ""); this.mistakes = ofEnd || lost ? [] : [{ index: -1, key: "", said: f.message }]; this.forms.tell();
+        this.unanswered(lost ? "Not answered: the server cannot be reached." : ofEnd ? "Not answered: the bad end does not fit." : "Not answered: something is to be mended, where it is said.");
+        this.failed = true;
+      }).finally(() => {
         this.asking = false; clearTimeout(this.slow); this.q("desk") && this.q("desk").classList.remove("waiting");
         if (this.gone) return;
         if (this.wants) this.go();
-        else { delete this.root.dataset.asking; this.root.dataset.answered = String(Number(this.root.dataset.answered || 0) + 1); if (!whole && !(this.mistakes || []).length && !this.lanes.dragging) this.resting = setTimeout(() => this.rest(), 500); }
+        else { delete this.root.dataset.asking; this.root.dataset.answered = String(Number(this.root.dataset.answered || 0) + 1); if (!whole && !(this.mistakes || []).length && !this.failed && !this.lanes.dragging) this.resting = setTimeout(() => this.rest(), 500); }
       });
+    }
+    /* What is shown answers another question than the one that stands there: it is pale, and said. */
+    unanswered(sentence) {
+      this.q("desk").classList.toggle("unanswered", Boolean(sentence));
+      put(this.q("unanswered"), sentence || ""); this.q("unanswered").hidden = !sentence;
+      if (!sentence) return;
+      if (!this.drawnIsChosen(this.lanes.chosen)) { this.answer = null; this.shapes = null; this.lanes.clear(); this.q("worth").replaceChildren(); this.progressLine = null; this.q("curved").hidden = true; }
     }
     answered(a) {
       this.mistakes = a.mistakes || [];
-      if (a.mistakes) { this.forms.tell(); return; }
-      this.end_.tell("");
+      if (a.mistakes) { this.forms.tell(); this.unanswered("Not answered: something is to be mended in the limits, where it is said."); return; }
+      this.end_.tell(""); this.unanswered("");
       const news = JSON.stringify(a.channels) !== JSON.stringify(this.known), before = this.known;
       this.known = a.channels; this.formKeys = a.forms; this.said = a.limits; this.answer = a;
       if (a.chosen && a.chosen.drawn !== undefined) {
@@ -201,27 +238,33 @@
       const a = this.answer;
       if (!a) return;
       const chosen = { ...(a.chosen || { levels: [] }), mark: (a.limits[this.chosen] || {}).mark || "none" };
+      /* The lines stand where the level is now: an answer to where it was a moment ago moves none. */
+      if (chosen.levels && this.drawnIsChosen(chosen)) chosen.levels = this.levels(chosen.levels);
       this.lanes.show(a.lanes, chosen, this.shapes);
     }
     /* At rest all limits together are asked for, and the chosen one is worked out exactly. */
     rest() {
-      if (this.answer && this.answer.exact && this.answer.together) return;
-      const exact = this.answer && this.answer.exact;
+      if (this.answer && !this.answer.due && this.answer.together) return;
+      /* What is being worked out for these very limits goes on. */
+      const due = (!this.answer || this.answer.due) && !(this.number && this.numberOf === this.state());
       this.ask(true);
-      if (!exact && this.tables[this.chosen]) this.exactly(false);
+      if (due && this.tables[this.chosen]) this.exactly(false);
     }
+    state() { return JSON.stringify([this.tables, this.chosenPaths, this.badEnd()]); }
     exactly(whole) {
-      this.post("exact", this.question({ whole })).then((t) => this.poll(t.number, whole)).catch((f) => this.say(f.message));
+      const of = whole ? this.state() : "";
+      this.post("exact", this.question({ whole })).then((t) => { this.number = t.number; this.numberOf = of; if (this.gone) this.leave(); else this.poll(t.number, whole); }).catch((f) => this.say(f.message));
     }
     poll(number, whole) {
+      clearTimeout(this.polling);
       this.get("/judge/work/" + number).then((t) => {
-        if (this.gone) return;
+        if (this.gone || number !== this.number) return;
         this.working = t; this.progress();
         if (t.state === "waiting" || t.state === "running") { this.polling = setTimeout(() => this.poll(number, whole), 400); return; }
-        this.working = null; this.progress();
+        this.number = 0; this.working = null; this.progress();
         if (t.state === "failed") this.say(t.fault);
         if (t.state === "done") { clearTimeout(this.resting); this.wants = true; this.whole = true; if (!this.asking) this.go(); }
-      }).catch(() => { this.working = null; });
+      }).catch(() => { if (number === this.number) { this.number = 0; this.working = null; this.progress(); } });
     }
     worth(a) {
       const facts = [], fact = (value, words) => facts.push(el("div", "", [el("dd", "", value), el("dt", "", words)]));
@@ -237,12 +280,12 @@
       };
       const rows = [];
       this.exactWords = el("small", "", "");
-      if (a.worth && name) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : "about, from the pyramid"));
-      if (a.together && this.tables.length > 1) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
+      if (a.worth && name && a.lanes.length) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : a.chosen && a.chosen.brief ? "about: what lasts for less than a second is not in it until it is exact" : "about, from the pyramid"));
+      if (a.together && this.tables.length > 1 && a.lanes.length) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
       else if (this.tables.length > 1 && this.lastTogether) rows.push(row(this.lastTogether, "all together", "as before"));
       if (a.together) this.lastTogether = a.together;
       const does = el("button", "plain", "Work it all out exactly"); does.id = "judge-exact"; does.append(document.createTextNode(" "), el("kbd", "", "E"));
-      does.hidden = a.exact && Boolean(a.together); does.onclick = () => this.exactly(true);
+      does.hidden = !a.lanes.length || !a.due && Boolean(a.together); does.onclick = () => this.exactly(true);
       this.progressLine = el("small", "progress", "");
       this.q("worth").replaceChildren(...rows, el("div", "does", [does, this.progressLine]));
       this.progress();
@@ -261,12 +304,23 @@
       this.post("curve", this.question({})).then((c) => {
         if (this.gone) return;
         host.hidden = !c.figure;
-        if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.curvePlot, c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
+        if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.q("curve"), c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
       }).catch(() => { host.hidden = true; }).finally(() => { this.curving = false; if (this.curveAgain && !this.gone) this.askCurve(); });
     }
 
     /* ---- a level is dragged ---- */
+    keyWords(key) { const form = this.formOf(this.chosen), k = form && form.keys.find((one) => one.key === key); return k ? k.words : key; }
+    drawnIsChosen(drawn) { const table = this.tables[this.chosen]; return Boolean(table && drawn && drawn.name === table.name); }
+    levels(lanes) {
+      const table = this.tables[this.chosen];
+      return lanes.map((lane) => lane.map((joint) => joint.map((one) => {
+        const v = one.place === null ? table[one.key] : (table[one.key] || [])[one.place];
+        return typeof v === "number" ? { ...one, at: v * one.scale } : one;
+      })));
+    }
     dragged(h, value, still) {
+      /* What is drawn may be another limit's still: its lines move nothing. */
+      if (!this.drawnIsChosen(this.lanes.chosen)) return;
       const i = this.chosen, table = { ...this.tables[i] };
       const plain = (v) => Number(v.toPrecision(7));
       const before = h.place === null ? table[h.key] : (table[h.key] || [])[h.place];
@@ -276,12 +330,8 @@
       const off = this.back[h.key];
       if (!h.off && off && table[off] !== undefined && before !== undefined && table.kind !== "inverse-time") table[off] = plain(table[off] + value - before);
       this.tables = this.tables.map((t, k) => (k === i ? table : t));
-      const levels = this.lanes.chosen.levels.map((lane) => lane.map((joint) => joint.map((one) => {
-        const v = one.place === null ? table[one.key] : (table[one.key] || [])[one.place];
-        return v === undefined ? one : { ...one, at: v * one.scale };
-      })));
       Object.assign(h, { at: value * h.scale });
-      this.lanes.follow(levels);
+      this.lanes.follow(this.levels(this.lanes.chosen.levels));
       this.forms.follow();
       this.ask();
       if (still) this.redraw();

@@ -4,7 +4,9 @@
   "use strict";
   const D = window.dutytrace, { el, put } = D;
 
+  /* What is set and not among the options is one all the same: an empty box would hide it. */
   function select(options, value, changed, label) {
+    if (value && !options.some(([v]) => v === value)) options = [...options, [value, value + " (not there)"]];
     const box = el("select", "", options.map(([v, words]) => { const o = el("option", "", words); o.value = v; return o; }));
     box.value = value;
     if (label) box.setAttribute("aria-label", label);
@@ -76,7 +78,9 @@
       this.sentence = el("p", "sentence-of");
       const fields = [];
       const field = (key, words, box, unit) => {
-        const line = el("div", "field", [el("label", "", words), el("span", "box", [box, el("i", "u", unit || "")])]);
+        const name = el("label", "", words), one = box.matches("input, select") ? box : box.querySelector("input");
+        name.htmlFor = one.id = "judge-f-" + key;
+        const line = el("div", "field", [name, el("span", "box", [box, el("i", "u", unit || "")])]);
         line.dataset.key = key; fields.push(line);
       };
       field("name", "name", textBox(table.name, (v) => set("name", v), "name"));
@@ -122,9 +126,10 @@
       const way = select([["none", "not said"], ["above", "a level that is passed upwards"], ["below", "a level that is passed downwards"], ["note", "a note"]], b.way, (v) => { set("way", v); this.build(); }, "what a bad end is");
       const parts = [el("b", "", "A bad end"), words(" is "), way];
       const channel = this.desk.channels().find((c) => c.channel === b.channel);
+      const where = select([["", "each joint for itself"], ...this.desk.joints().map((j) => [j, j])], b.joint || "", (v) => set("joint", v), "joint of the bad end");
       if (b.way === "above" || b.way === "below") {
         parts.push(words(": "), select(this.desk.channels().map((c) => [c.channel, c.words]), b.channel, (v) => { set("channel", v); this.build(); }, "channel of the bad end"),
-          words(" " + b.way + " "), numberBox(b.level, (v) => set("level", v), "level of the bad end"), words(" " + (channel ? channel.unit : "") + " for "),
+          words(" of "), where, words(" " + b.way + " "), numberBox(b.level, (v) => set("level", v), "level of the bad end"), words(" " + (channel ? channel.unit : "") + " for "),
           numberBox(b.for_s, (v) => set("for_s", v), "for seconds"), words(" s. "));
       } else if (b.way === "note") {
         parts.push(words(" that says "), textBox(b.note, (v) => set("note", v), "text of the note"), words(", from there for "), numberBox(b.length_s, (v) => set("length_s", v), "length in seconds"), words(" s. "));

@@ -6,14 +6,16 @@
   const TOP = 16, LOW = 4, LABEL = 66;
 
   class Lanes {
-    /* `moved(handle, value, still)`: a level was dragged to a value of its key; `still` when let go. */
-    constructor(host, moved, opened) { this.host = host; this.moved = moved; this.opened = opened; this.rows = []; }
+    /* `moved(handle, value, still)`: a level was dragged to a value of its key; `still` when let go.
+       `keyWords(key)`: what the form calls it. */
+    constructor(host, moved, opened, keyWords) { this.host = host; this.moved = moved; this.opened = opened; this.keyWords = keyWords; this.rows = []; }
+    /* Nothing is shown until there is an answer again. */
+    clear() { this.key = null; this.rows = []; this.chosen = this.lanes = null; this.host.replaceChildren(); }
 
     show(lanes, chosen, shapes) {
-      this.chosen = chosen; this.shapes = shapes;
+      this.chosen = chosen; this.shapes = shapes; this.lanes = lanes;
       const key = JSON.stringify(lanes.map((l) => [l.path, l.joints.map((j) => j.joint)]));
       if (key !== this.key) { this.key = key; this.build(lanes); }
-      this.lanes = lanes;
       /* Few of them have room to be looked at. */
       this.tall = lanes.length < 3 ? 170 : lanes.length < 6 ? 112 : 74;
       this.scale();
@@ -23,19 +25,25 @@
     }
     head() {
       const c = this.chosen;
+      if (!this.lanes.length) { this.title.replaceChildren(el("span", "hint", "Choose recordings above: what they measured is drawn here.")); return; }
       if (c.why_not || !c.name) { this.title.replaceChildren(el("span", "hint", c.why_not || "Choose a limit on the left: what it measures is drawn here.")); return; }
       const drag = c.no_level ? "" : " Drag the line.";
-      this.title.replaceChildren(el("b", "", c.what), el("i", "u", c.unit || ""), el("small", "", " Bars: raised. Tinted ground with an octagon: a bad end." + drag));
+      this.title.replaceChildren(el("b", "", c.what), el("i", "u", c.unit || ""), el("small", "", " Bars: raised. Tinted ground with an octagon: a bad end." + drag), this.legend());
+    }
+    /* Which colour is which joint, in the order of the bars. */
+    legend() {
+      const pens = new Map(this.lanes.flatMap((lane) => lane.joints.map((joint) => [joint.pen + joint.joint, joint])));
+      return el("span", "joints", [...pens.values()].map((joint) => el("span", "", [el("span", "pen pen-" + joint.pen), document.createTextNode(" " + joint.joint)])));
     }
     build(lanes) {
       this.rows = lanes.map((lane) => {
-        const name = el("button", "plain words", lane.name), said = el("span", "says"), answer = el("div", "told"), svg = make("svg", { class: "lane over" });
+        const name = el("button", "plain words", lane.name), begun = el("small"), answer = el("div", "told"), svg = make("svg", { class: "lane over" });
         name.title = "Open in Replay, judged by these limits";
         name.onclick = () => this.opened(lane.path);
-        const box = el("div", "lane-row", [el("div", "who", [name, el("small", "", lane.begun + ", " + lane.length + (lane.live ? ", still recording" : ""))]), el("div", "trace"), answer]);
+        const box = el("div", "lane-row", [el("div", "who", [name, begun]), el("div", "trace"), answer]);
         box.children[1].append(svg);
         box.dataset.path = lane.path;
-        return { box, svg, said, answer, trace: box.children[1] };
+        return { box, svg, begun, answer, trace: box.children[1] };
       });
       this.under = el("div", "lane-row under", [el("div", "who"), el("div", "trace"), el("div", "told")]);
       this.underSvg = make("svg", { class: "lane over", height: 20 });
@@ -67,11 +75,13 @@
       const w = this.room(row), wide = w * lane.length_s / this.longest;
       row.wide = wide; row.trace.style.height = this.tall + 4 + "px";
       row.svg.setAttribute("width", w); row.svg.setAttribute("height", this.tall);
-      const g = make("g", {});
-      lane.joints.forEach((joint, j) => {
+      const g = make("g", {}), octagons = [], held = this.held(row);
+      put(row.begun, lane.begun + ", " + lane.length + (lane.live ? ", still recording" : ""));
+      lane.joints.forEach((joint) => {
         for (const [a, b] of joint.bad) {
           g.append(make("rect", { class: "bad", x: a * wide, y: TOP - 4, width: Math.max((b - a) * wide, 2), height: this.tall - TOP }));
-          if (j === 0) g.append(D.mark("danger", a * wide, TOP - 9, 11));
+          const at = a * wide;
+          if (!octagons.some((x) => Math.abs(x - at) < 8)) { octagons.push(at); g.append(D.mark("danger", at, TOP - 9, 11)); }
         }
       });
       g.append(make("line", { class: "base", x1: 0, x2: wide, y1: this.tall - 0.5, y2: this.tall - 0.5 }));
@@ -83,7 +93,7 @@
       });
       row.svg.replaceChildren(g);
       row.levels = make("g", {}); row.svg.append(row.levels);
-      this.level(row, i);
+      this.level(row, i, held);
       this.tell(row, lane);
     }
     /* Lowest to highest of each stretch, one closed path for each run without a gap. */
@@ -102,17 +112,20 @@
       end();
       return out;
     }
-    level(row, i) {
+    /* Which level of a lane the keyboard is at: what is drawn anew goes on from there. */
+    held(row) { const at = document.activeElement; return at && row.svg.contains(at) ? at.dataset.grip : null; }
+    level(row, i, held) {
       const g = row.levels, seen = {}, labels = [];
+      held = held || this.held(row);
       g.replaceChildren();
-      ((this.chosen.levels || [])[i] || []).forEach((joint) => joint.forEach((h) => {
+      ((this.chosen.levels || [])[i] || []).forEach((joint, j) => joint.forEach((h) => {
         const split = joint.length > 1 && h.place === null;
         for (const at of h.mirrored ? [h.at, -h.at] : [h.at]) {
           const y = this.y(at), tag = Math.round(y * 2) + h.key;
           if (seen[tag] || y < TOP - 6 || y > this.tall + 1) continue;
           seen[tag] = true;
           g.append(make("line", { class: "level " + (h.off ? "off" : ""), x1: 0, x2: row.wide, y1: y, y2: y }));
-          const grip = make("g", { class: "grip" + (h.off ? " off" : ""), tabindex: at === h.at ? 0 : -1, role: "slider", "aria-label": (h.off ? "drop-off, " : "level, ") + h.key, "aria-valuenow": this.shown(h.at), "aria-valuetext": this.words(h.at) });
+          const grip = make("g", { class: "grip" + (h.off ? " off" : ""), tabindex: at === h.at ? 0 : -1, role: "slider", "aria-label": this.called(h, i), "aria-orientation": "vertical", "aria-valuenow": h.at * (this.chosen.factor || 1), "aria-valuemin": this.low * (this.chosen.factor || 1), "aria-valuemax": this.high * (this.chosen.factor || 1), "aria-valuetext": this.words(h.at), "data-grip": [j, h.key, h.place, at < 0 ? "-" : ""].join(".") });
           /* The level is taken on the right, its drop-off on the left: they may lie close together. */
           const half = row.wide / 2;
           grip.append(make("rect", { class: "reach", x: h.off ? 0 : split ? half : 0, y: y - 7, width: split ? half : row.wide, height: 14 }));
@@ -125,9 +138,18 @@
       }));
       const places = D.spread(labels.map((l) => l.y), 12, TOP - 6, this.tall);
       labels.forEach((l, k) => g.append(make("text", { class: "limit halo", x: row.wide + 10, y: places[k] + 4 }, l.text)));
+      const again = held && [...g.children].find((grip) => grip.dataset.grip === held);
+      if (again) again.focus({ preventScroll: true });
     }
+    called(h, i) { return this.keyWords(h.key) + (h.place === null ? "" : h.place ? ", upper" : ", lower") + (this.lanes && this.lanes.length > 1 ? ", " + this.lanes[i].name : ""); }
     words(at) { return this.shown(at) + (this.chosen.unit ? " " + this.chosen.unit : ""); }
-    shown(at) { const v = at * (this.chosen.factor || 1); return D.number(v, Math.abs(v) < 10 ? 2 : 1).replace(/\.?0+$/, ""); }
+    /* Four digits: a level of a thousandth of a radian is one. */
+    shown(at) {
+      const v = at * (this.chosen.factor || 1), size = Math.abs(v);
+      if (size >= 1e6 || (size > 0 && size < 1e-4)) return v.toPrecision(3).replace("-", "−");
+      const text = D.number(v, size >= 100 ? 1 : size >= 1 ? 2 : 4);
+      return text.includes(".") ? text.replace(/\.?0+$/, "") : text;
+    }
 
     /* Round to what a person would type: three digits of the picture's range. */
     round(v) { const grain = Math.pow(10, Math.floor(Math.log10((this.high - this.low) / 200))); return Number((Math.round(v / grain) * grain).toPrecision(9)); }
@@ -135,14 +157,22 @@
     take(e, row, h, sign) {
       if (e.button) return;
       e.preventDefault();
-      const rect = row.svg.getBoundingClientRect();
+      if (this.dragging) return;
       this.dragging = true;
-      const at = (event) => this.round(clamp(sign * this.value(event.clientY - rect.top), h.mirrored ? 0 : -Infinity, Infinity));
-      const go = (event) => { if (event.cancelable) event.preventDefault(); this.moved(h, at(event) / h.scale, false); };
+      /* A page that was scrolled meanwhile, and another finger, move no level; a drag that the
+         browser ends leaves it where it was last. A press alone leaves a level that was typed as it is. */
+      let last = h.at / h.scale, from = e.clientY;
+      const at = (event) => this.round(clamp(sign * this.value(event.clientY - row.svg.getBoundingClientRect().top), h.mirrored ? 0 : -Infinity, Infinity)) / h.scale;
+      const go = (event) => {
+        if (event.pointerId !== e.pointerId || event.clientY === from) return;
+        if (event.cancelable) event.preventDefault();
+        from = null; last = at(event); this.moved(h, last, false);
+      };
       const up = (event) => {
+        if (event.pointerId !== e.pointerId) return;
         removeEventListener("pointermove", go); removeEventListener("pointerup", up); removeEventListener("pointercancel", up);
         this.dragging = false;
-        this.moved(h, at(event) / h.scale, true);
+        this.moved(h, event.type === "pointerup" && from === null ? at(event) : last, true);
       };
       addEventListener("pointermove", go); addEventListener("pointerup", up); addEventListener("pointercancel", up);
     }
@@ -151,18 +181,12 @@
       if (!step) return;
       e.preventDefault(); e.stopPropagation();
       const grain = Math.pow(10, Math.floor(Math.log10((this.high - this.low) / 60)));
-      this.again = h.key + h.off;
       this.moved(h, Number(((h.at + step * grain * (e.shiftKey ? 10 : 1)) / h.scale).toPrecision(9)), true);
     }
     /* While a level is dragged the lines follow the pointer; the answer follows them. */
     follow(levels) {
       this.chosen = { ...this.chosen, levels };
       this.rows.forEach((row, i) => this.level(row, i));
-      if (this.again) {
-        const grip = this.host.querySelector(".grip" + (this.again.endsWith("true") ? ".off" : ":not(.off)"));
-        if (grip) grip.focus();
-        this.again = null;
-      }
     }
     tell(row, lane) {
       const w = lane.worth, bits = [];
@@ -174,7 +198,7 @@
         else line("no bad end", "");
         line(String(w.false), w.false === 1 ? " false alert" : " false alerts");
       }
-      if (lane.joints.length) bits.push(el("small", "", (lane.exact ? "exact" : "about") + (lane.first_s === null || lane.first_s === undefined ? "" : "; first at " + D.elapsed(lane.first_s, 1))));
+      if (lane.joints.length) bits.push(el("small", "", (lane.exact ? "exact" : (lane.live ? "about, while it is recorded" : "about") + (this.chosen.brief ? ", brief ones left out" : "")) + (lane.first_s === null || lane.first_s === undefined ? "" : "; first at " + D.elapsed(lane.first_s, 1))));
       row.answer.replaceChildren(...bits);
     }
     axis() {

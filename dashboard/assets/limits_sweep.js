@@ -5,8 +5,8 @@
   const D = window.dutytrace, { el } = D;
 
   class Sweep {
-    constructor(desk) { this.desk = desk; this.q = desk.q; this.vary = []; this.plot = this.q("trade"); }
-    end() { clearTimeout(this.polling); if (this.desk.plotly) this.desk.plotly.purge(this.plot); }
+    constructor(desk) { this.desk = desk; this.q = desk.q; this.vary = []; this.trade = this.q("trade"); }
+    end() { clearTimeout(this.polling); if (this.desk.plotly) this.desk.plotly.purge(this.trade); }
     keys() {
       const table = this.desk.tables[this.desk.chosen], form = table && this.desk.formOf(this.desk.chosen);
       return form ? form.keys.filter((k) => k.is === "number") : [];
@@ -47,32 +47,36 @@
     }
     began() {
       clearTimeout(this.polling);
-      this.desk.post("sweep", this.asked).then((t) => { this.number = t.number; this.file = t.file; if (this.stop) this.stop.hidden = false; this.poll(); }).catch((f) => this.say(f.message));
+      this.desk.post("sweep", this.asked).then((t) => { this.number = t.number; if (this.desk.gone) { this.desk.leave(); return; } if (this.stop) this.stop.hidden = false; this.poll(t.number); }).catch((f) => this.say(f.message));
     }
-    /* The theme has changed: the picture is drawn anew from a sweep that costs nothing to ask again only when it was small. */
-    again() { if (this.result && this.result.points && this.result.points.length <= 100 && !this.number) { this.asked = { ...this.asked, theme: D.theme() }; this.began(); } }
-    poll() {
-      this.desk.get("/judge/work/" + this.number).then((t) => {
-        if (this.desk.gone) return;
+    /* What was judged, but for the keys that were varied: where it is another now, the picture is of before. */
+    basis(asked) {
+      const table = asked.tables.find((t) => t.name === asked.vary[0].limit) || {}, keys = asked.vary.flatMap((v) => [v.key, this.desk.back[v.key]]);
+      return JSON.stringify([asked.recordings, asked.bad_end, Object.entries(table).filter(([k]) => !keys.includes(k)).sort()]);
+    }
+    aged() {
+      if (!this.result || !this.result.figures) return;
+      const old = this.basis(this.asked) !== this.basis({ ...this.desk.question({}), vary: this.asked.vary });
+      this.q("sweep-aged").hidden = !old;
+    }
+    poll(number) {
+      this.desk.get("/judge/work/" + number).then((t) => {
+        if (this.desk.gone || number !== this.number) return;
         if (t.state === "waiting" || t.state === "running") {
           this.say(t.state === "waiting" ? "Waiting for other work to end." : "Judging, " + Math.round(t.share * 100) + " %" + (t.left_s === undefined ? "" : ", " + D.spanWords(t.left_s) + " left") + ".");
-          this.polling = setTimeout(() => this.poll(), 300); return;
+          this.polling = setTimeout(() => this.poll(number), 300); return;
         }
         this.number = 0; if (this.stop) this.stop.hidden = true;
         if (t.state === "failed") { this.say(t.fault); return; }
         this.show(t.result || {});
-      }).catch((f) => { this.number = 0; this.say(f.message); });
+      }).catch((f) => { if (number !== this.number) return; this.number = 0; if (this.stop) this.stop.hidden = true; this.say(f.message); });
     }
     show(r) {
       this.result = r;
       this.say(...(r.said || []));
-      const plot = this.plot;
-      if (!r.figure) { this.desk.plotly.purge(plot); plot.replaceChildren(); this.q("best").replaceChildren(); return; }
-      this.desk.plotly.react(plot, r.figure.data, r.figure.layout, { displayModeBar: false, responsive: true }).then(() => {
-        plot.removeAllListeners("plotly_click");
-        plot.on("plotly_click", (e) => this.open(e.points[0].customdata));
-        plot.dataset.drawn = String(Number(plot.dataset.drawn || 0) + 1);
-      });
+      this.q("sweep-aged").hidden = true;
+      if (!r.figures) { const plot = this.q("trade"); this.desk.plotly.purge(plot); plot.replaceChildren(); this.q("best").replaceChildren(); return; }
+      this.draw(); this.aged();
       const head = el("tr", "", [el("th", ""), ...r.head.slice(1).map((h) => el("th", "", h)), el("th", "")]);
       const byNumber = new Map(r.points.map((p, place) => [String(p.candidate), place]));
       const body = r.rows.map((cells) => {
@@ -82,16 +86,27 @@
       });
       this.q("best").replaceChildren(el("table", "best", [el("thead", "", [head]), el("tbody", "", body)]));
     }
+    draw() {
+      const figure = this.result && this.result.figures && this.result.figures[D.theme()], plot = this.q("trade");
+      if (!figure) return;
+      this.desk.plotly.react(plot, figure.data, figure.layout, { displayModeBar: false, responsive: true }).then(() => {
+        plot.removeAllListeners("plotly_click");
+        plot.on("plotly_click", (e) => this.open(e.points[0].customdata));
+        plot.dataset.drawn = String(Number(plot.dataset.drawn || 0) + 1);
+      });
+    }
     /* A candidate's values become those of the page. */
     open(place) {
       const point = this.result.points[place];
       if (!point) return;
+      const gone = point.changes.find((change) => !this.desk.tables.some((t) => t.name === change.limit));
+      if (gone) { this.say("There is no limit named " + gone.limit + " on this page any more."); return; }
       for (const change of point.changes) {
         const i = this.desk.tables.findIndex((t) => t.name === change.limit);
         if (i >= 0) this.desk.tables[i] = { ...this.desk.tables[i], [change.key]: change.value };
       }
       const of = this.desk.tables.findIndex((t) => t.name === point.changes[0].limit);
-      this.desk.chosen = of; this.desk.forms.build(); this.desk.ask();
+      if (of !== this.desk.chosen) { this.desk.choose(of); } else { this.desk.forms.build(); this.desk.ask(); }
       this.q("worth").scrollIntoView({ block: "center", behavior: "smooth" });
     }
   }

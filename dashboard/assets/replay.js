@@ -110,7 +110,12 @@
       this.laid.offer(c.rows);
       const body = this.sorted(c.rows).map((r) => this.listRow(r));
       if (!body.length) { const none = el("td", "wrong", "None of them has “" + this.finding + "” in its name, joints or folder."); none.colSpan = 8; body.push(el("tr", "", [none])); }
+      /* Whoever is in the list by keyboard stays where they are when it is made anew. */
+      const at = document.activeElement, of = (e) => (e.closest("tr[data-path]") || { dataset: {} }).dataset.path || e.textContent;
+      const held = this.q("list").contains(at) ? of(at) : null;
       this.q("list").replaceChildren(el("table", "", [el("thead", "", [head]), el("tbody", "", body)]));
+      const again = held === null ? null : [...this.q("list").querySelectorAll("button, a")].find((e) => of(e) === held);
+      if (again) again.focus({ preventScroll: true });
     }
     /* A head that sorts; a second press turns the order round, and begun falls back to the newest first. */
     column(words, kind, of) {

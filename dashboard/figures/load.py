@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from dashboard.figures.curve import round_numbers
 from dashboard.theme import Theme, span_words, template
 
-__all__ = ["LENGTHS_S", "Loaded", "load_figure"]
+__all__ = ["LENGTHS_S", "Curved", "Loaded", "load_figure"]
 
 Figure = dict[str, Any]
 Floats = NDArray[np.float64]
@@ -39,12 +39,22 @@ class Loaded:
     """Of each stretch above the setting."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curved:
+    """The curve of a limit on the joints that have it: n currents, and how long each may last."""
+
+    names: list[str]
+    """Of the joints."""
+    pen: int
+    """Of the first of them."""
+    current: Floats
+    time_s: Floats
+
+
 def load_figure(
-    current: Floats, time_s: Floats, loads: Sequence[Loaded], *, unit: str, theme: Theme
+    curves: Sequence[Curved], loads: Sequence[Loaded], *, unit: str, theme: Theme
 ) -> Figure:
-    """Return the figure of a curve (currents and how long each may last) and some loads."""
-    held = np.isfinite(time_s) & (time_s > 0)
-    x, y = current[held], time_s[held]
+    """Return the figure of curves and loads; where there is one curve, it is all joints'."""
     data: list[Figure] = []
     for one in loads:
         name = escape(one.name)
@@ -77,19 +87,9 @@ def load_figure(
                     "customdata": [span_words(float(span)) for span in one.duration_s[kept]],
                 }
             )
-    data.append(
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "x": _plain(x),
-            "y": _plain(y),
-            "line": {"color": theme.ink, "width": 2},
-            "hovertemplate": f"the limit: %{{x:.4g}} {unit} for %{{customdata}}<extra></extra>",
-            "customdata": [span_words(float(span)) for span in y],
-        }
-    )
+    data += [_limit(one, alone=len(curves) == 1, unit=unit, theme=theme) for one in curves]
     most = max([*(float(np.nanmax(one.heaviest)) for one in loads if _any(one)), 1e-9])
-    setting = float(x.min()) if len(x) else most
+    setting = min((float(one.current.min()) for one in curves if len(one.current)), default=most)
     low, high = min(most / 20.0, setting / 4.0), max(most * 1.3, setting * 3.0)
     axis = {"type": "log", "showgrid": True, "fixedrange": True, "zeroline": False}
     return {
@@ -116,6 +116,20 @@ def load_figure(
             },
         },
     }  # fmt: skip
+
+
+def _limit(one: Curved, *, alone: bool, unit: str, theme: Theme) -> Figure:
+    held = np.isfinite(one.time_s) & (one.time_s > 0)
+    on = "" if alone else f" on {escape(', '.join(dict.fromkeys(one.names)))}"
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _plain(one.current[held]),
+        "y": _plain(one.time_s[held]),
+        "line": {"color": theme.ink if alone else theme.pen(one.pen), "width": 2 if alone else 3},
+        "hovertemplate": f"the limit{on}: %{{x:.4g}} {unit} for %{{customdata}}<extra></extra>",
+        "customdata": [span_words(float(span)) for span in one.time_s[held]],
+    }
 
 
 def _any(one: Loaded) -> bool:

@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard.judging.forms import UNITS, channels_told, kind_of
 from dashboard.judging.question import Question
-from dashboard.theme import MARKS, clock, day, elapsed, number, span_words, zone
+from dashboard.theme import LIGHT, MARKS, clock, day, elapsed, number, span_words, zone
 from logger.joint.channels import CHANNELS
 from logger.limits.frozen import Frozen
 from logger.limits.kind import Kind
@@ -25,6 +25,7 @@ from replay.recording import Recording
 from replay.tuning.choice import Total, total
 from replay.tuning.desk import BINS, Answer, Desk
 from replay.tuning.handles import handles_of, measure_unit
+from replay.tuning.rough import misses_brief
 from replay.tuning.run import cores
 from replay.tuning.spans import Alerts
 from replay.tuning.sweep_file import BadEnd
@@ -109,7 +110,7 @@ def _lane(
         "joints": [
             {
                 "joint": told.joint,
-                "pen": recording.joints.index(told.joint) + 1,
+                "pen": recording.joints.index(told.joint) % len(LIGHT.pens) + 1,
                 "raised": drawn_spans(told.alerts, start, end),
                 "bad": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
@@ -188,6 +189,8 @@ def _chosen(limit: Limit, opened: Sequence[Recording], desk: Desk, known: str) -
     if not isinstance(limit, OfJoint):
         return {"name": limit.name, "why_not": "It watches the recorder itself, not a joint."}
     told: dict[str, Any] = {"name": limit.name, **_scale(limit)}
+    shown = [own for recording in opened for _, own in desk.on(recording, limit)]
+    told["brief"] = any(misses_brief(own) for own in shown)
     shapes, levels, keys = [], [], []
     for recording in opened:
         mine, lines = [], []

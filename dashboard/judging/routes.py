@@ -16,7 +16,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 from pydantic import Field
 
-from dashboard.figures.load import LENGTHS_S, Loaded, load_figure
+from dashboard.figures.load import LENGTHS_S, Curved, Loaded, load_figure
 from dashboard.guard import Guard
 from dashboard.judged import token_of
 from dashboard.judging import forms
@@ -111,13 +111,26 @@ class _Judging:
         limit = limits.named(asked.chosen)
         if not isinstance(limit, InverseTime | Thermal):
             return {"figure": None}
-        loads, drawn = [], None
+        loads: list[Loaded] = []
+        curves: dict[float, Curved] = {}
+        title = ""
         opened = self.opened(asked)
         for recording in opened:
             for joint, own in self.desk.on(recording, limit):
                 assert isinstance(own, InverseTime | Thermal), "it is the same limit"
                 settings, _ = curve_of(LimitSet(limits=(own,)), own.name)
-                drawn = drawn or curve_table(settings)
+                if settings.setting not in curves:
+                    # A share of rated is another curve on each joint that is rated differently.
+                    table = curve_table(settings)
+                    current, time_s = table.drawn()
+                    title = title or table.title
+                    curves[settings.setting] = Curved(
+                        names=[],
+                        pen=recording.joints.index(joint) + 1,
+                        current=np.asarray(current),
+                        time_s=np.asarray(time_s),
+                    )
+                curves[settings.setting].names.append(joint)
                 sketch = self.desk.sketch(recording, joint, own.channel, "rms")
                 rms = sketch.values[:, 0]
                 above = stretches_above(sketch.start_ns, rms, settings.setting)
@@ -130,16 +143,13 @@ class _Judging:
                         rms=above.rms,
                     )
                 )
-        if drawn is None:
+        if not curves:
             return {"figure": None}
-        current, time_s = drawn.drawn()
         unit = forms.channels_told([limit.channel])[0]["unit"]
         theme = THEMES.get(asked.theme, LIGHT)
         return {
-            "title": drawn.title,
-            "figure": load_figure(
-                np.asarray(current), np.asarray(time_s), loads, unit=unit, theme=theme
-            ),
+            "title": title if len(curves) == 1 else f"{limit.name}, another curve for each rating",
+            "figure": load_figure([*curves.values()], loads, unit=unit, theme=theme),
         }
 
     def text(self, asked: Question) -> dict[str, Any]:

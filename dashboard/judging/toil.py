@@ -6,9 +6,11 @@ there has been nothing to do for a while, and with the server.
 """
 
 import itertools
+import json
 import logging
 import threading
 import time
+import zlib
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor
@@ -39,7 +41,7 @@ class Means:
 
 
 Work = Callable[[Means], dict[str, Any]]
-"""Returns what the page is told at the end."""
+"""Returns what the page is told at the end, as JSON can carry it."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,7 +57,8 @@ class Piece:
     state: str = "waiting"
     """Then "running", "done", "stopped" or "failed"."""
     fault: str = ""
-    result: dict[str, Any] = field(default_factory=dict)
+    result: bytes = b""
+    """As JSON, pressed: thousands of points, of which a page takes one look."""
     stop: threading.Event = field(default_factory=threading.Event)
 
     def plain(self, now_s: float) -> dict[str, Any]:
@@ -67,7 +70,7 @@ class Piece:
         if self.fault:
             told["fault"] = self.fault
         if self.state in {"done", "stopped"}:
-            told["result"] = self.result
+            told["result"] = json.loads(zlib.decompress(self.result)) if self.result else {}
         return told
 
 
@@ -152,7 +155,7 @@ class Toil:
 
         means = Means(executor=executor, jobs=jobs, progress=progress, stop=piece.stop)
         try:
-            piece.result = piece.work(means)
+            piece.result = zlib.compress(json.dumps(piece.work(means)).encode(), 1)
         except (DutytraceError, OSError) as fault:
             piece.fault, piece.state = str(fault), "failed"
         except Exception:

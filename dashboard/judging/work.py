@@ -9,7 +9,7 @@ from dashboard.figures.trade import trade_figure
 from dashboard.judging.forms import BACK
 from dashboard.judging.question import Varied, VaryOne
 from dashboard.judging.toil import Means
-from dashboard.theme import LIGHT, THEMES
+from dashboard.theme import THEMES
 from logger.errors import InputError
 from logger.limits.edited import edited_text
 from logger.limits.limit import LimitSet, limits_from
@@ -137,9 +137,10 @@ def swept(
         stop=means.stop,
     )
     told: dict[str, Any] = {"whole": found.whole, "said": list(answer.outcome(found).said)}
-    if not found.whole or not found.bad_ends:
+    if not found.whole or not any(one.caught for one in found.totals):
         return told
-    told["figure"] = trade_figure(found, theme=THEMES.get(asked.theme, LIGHT))
+    # In each theme: the reader's may change while it stands there.
+    told["figures"] = {name: trade_figure(found, theme=theme) for name, theme in THEMES.items()}
     told["points"] = [_point(found, place) for place in range(len(found.totals))]
     told["best"] = list(found.best)
     told["chosen"] = found.chosen

@@ -95,6 +95,7 @@ def _sheet() -> html.Div:
                 [html.Summary(id="judge-on"), html.Div(id="judge-recordings")],
                 id="judge-picker",
             ),
+            html.P(id="judge-unanswered", className="notice", role="status", hidden=True),
             html.Div(id="judge-worth", className="worth", role="status"),
             html.Div(id="judge-lanes", className="lanes"),
             html.Section(
@@ -102,9 +103,10 @@ def _sheet() -> html.Div:
                     html.H3(id="judge-curve-title"),
                     html.Div(id="judge-curve", className="picture"),
                     html.Small(
-                        "Thick: how long the limit lets a load last. Thin: the hardest average of "
-                        "each joint over any time of that length. Small marks: stretches above the "
-                        "setting. Where a thin line crosses the thick one, the limit has something "
+                        "Thick: how long the limit lets a load last (in a joint's own colour where "
+                        "the joints are rated differently). Thin: the hardest average of each "
+                        "joint over any time of that length. Small marks: stretches above the "
+                        "setting. Where a thin line crosses its thick one, the limit has something "
                         "to say."
                     ),
                 ],
@@ -116,6 +118,14 @@ def _sheet() -> html.Div:
                     html.H3("Sweep"),
                     html.Div(id="judge-vary"),
                     html.Div(id="judge-sweep-said", role="status", hidden=True),
+                    html.P(
+                        "Judged before something else was changed: other recordings, another bad "
+                        "end or another setting of this limit stand on the page now.",
+                        id="judge-sweep-aged",
+                        className="notice",
+                        role="status",
+                        hidden=True,
+                    ),
                     html.Div(id="judge-trade", className="picture"),
                     html.Div(id="judge-best", className="wide-table"),
                 ],

@@ -34,7 +34,17 @@ from replay.recording import Recording
 from replay.tuning.spans import Alerts, alerts_of, flips_of
 from replay.tuning.walk import flipped
 
-__all__ = ["Measure", "Shape", "Sketch", "Style", "rough", "shaped", "sketched", "styles_of"]
+__all__ = [
+    "Measure",
+    "Shape",
+    "Sketch",
+    "Style",
+    "misses_brief",
+    "rough",
+    "shaped",
+    "sketched",
+    "styles_of",
+]
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -44,6 +54,8 @@ _A_SECOND: Final = 4
 """Readings that stand for a second where its extremes count."""
 _SHORT_S: Final = 3.0
 """A wait of fewer seconds need not cover a whole one."""
+_BRIEF_S: Final = 1.5
+"""Between readings that stand for the ends of seconds, what swings back is not seen."""
 _HOLD_NS: Final = BASE_NS * 3 // 2
 """Seconds that follow each other have no gap between them, two with one left out have."""
 
@@ -127,6 +139,18 @@ def styles_of(limit: OfJoint) -> dict[str, Style]:
             return {limit.channel: "extremes"}
         case _:
             return {}
+
+
+def misses_brief(limit: OfJoint) -> bool:
+    """Return whether what raises a limit may be too brief for `rough` to see.
+
+    An extreme stands for itself: whatever has no wait is seen, but not for how much less than a
+    second something lasted that has to last for less than a second.
+    """
+    styles = set(styles_of(limit).values())
+    if "ends" in styles:
+        return limit.on_delay_s < _BRIEF_S
+    return styles == {"extremes"} and 0.0 < limit.on_delay_s < BASE_NS * 1e-9
 
 
 def rough(

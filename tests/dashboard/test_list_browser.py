@@ -51,6 +51,21 @@ def test_it_is_sorted_and_searched(browser: Browser, serve, folder: Path):
     page.close()
 
 
+def test_it_is_sorted_by_keyboard(browser: Browser, serve, folder: Path):
+    """A head that was pressed keeps the keyboard, so that pressing it again turns it round."""
+    page = browser.new_page(viewport={"width": 1440, "height": 900})
+    page.goto(f"{serve(folder)}/replay")
+    rows = page.locator("#past-list tbody tr")
+    expect(rows).to_have_count(3, timeout=PATIENCE_MS)
+    page.get_by_role("button", name="what it is").focus()
+    page.keyboard.press("Enter")
+    expect(rows.nth(0)).to_contain_text("Crates")
+    page.keyboard.press("Enter")
+    expect(rows.nth(0)).to_contain_text("Soak of the elbow")
+    assert page.evaluate("document.activeElement.textContent") == "what it is"
+    page.close()
+
+
 def test_what_is_being_recorded_is_on_top(browser: Browser, serve, bench, overheat: Recording):
     """Whatever the order, a live recording stands first and is said to be one."""
     bench.joints()

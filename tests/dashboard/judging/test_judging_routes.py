@@ -3,6 +3,7 @@
 import json
 import urllib.error
 import urllib.request
+from typing import Any
 
 import pytest
 
@@ -57,3 +58,33 @@ def test_what_is_too_long_is_not_read(address: str):
     status, text = _post(f"{address}/judge/ask", " " * 3_000_000)
     assert status == 413
     assert "longer than" in json.loads(text)["fault"]
+
+
+def _curve(address: str, recording: str, table: dict[str, Any]) -> dict[str, Any]:
+    body = {"recordings": [recording], "tables": [table], "chosen": table["name"]}
+    status, text = _post(f"{address}/judge/curve", json.dumps(body))
+    assert status == 200
+    told: dict[str, Any] = json.loads(text)
+    return told
+
+
+def test_each_joint_is_held_against_its_own_curve(address: str, overheat: Recording):
+    """A share of rated is another current on each joint; one setting is one curve for all."""
+    table: dict[str, Any] = {
+        "name": "overload", "kind": "inverse-time", "severity": "warning", "channel": "current_A",
+        "curve": "C", "tms": 0.5,
+    }  # fmt: skip
+    told = _curve(address, overheat.path.name, {**table, "setting_rated": 1.0})
+    limits = [
+        trace for trace in told["figure"]["data"] if trace["hovertemplate"].startswith("the limit")
+    ]
+    assert [trace["hovertemplate"].split(":")[0] for trace in limits] == [
+        "the limit on shoulder",
+        "the limit on elbow",
+    ]
+    rated = [overheat.bench.joint(joint).rated.current for joint in ("shoulder", "elbow")]
+    assert limits[0]["x"][0] / limits[1]["x"][0] == pytest.approx(rated[0] / rated[1], rel=1e-3)
+    told = _curve(address, overheat.path.name, {**table, "setting": 6.0})
+    assert "setting 6" in told["title"]
+    lines = [one["hovertemplate"] for one in told["figure"]["data"]]
+    assert sum(line.startswith("the limit:") for line in lines) == 1

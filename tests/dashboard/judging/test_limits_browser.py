@@ -47,6 +47,12 @@ def _box(page: Page, key: str):
     return page.locator(f'.field[data-key="{key}"] input')
 
 
+def _all_of_them(page: Page) -> None:
+    page.locator("#judge-picker summary").click()
+    page.get_by_role("button", name="All of them").click()
+    _answered(page)
+
+
 def _lane(page: Page, index: int = 0):
     return page.locator(".lane-row:not(.under)").nth(index)
 
@@ -59,6 +65,7 @@ def test_it_begins_with_the_limits_of_a_recording(browser: Browser, serve, folde
     expect(page.locator("#judge-end input").first).to_have_value("80")
     expect(_lane(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
     expect(_lane(page)).to_contain_text("exact", timeout=PATIENCE_MS)
+    expect(page.locator(".lane-title .joints")).to_have_text("shoulder elbow")
     expect(page.locator("#judge-worth")).to_contain_text("all together", timeout=PATIENCE_MS)
     assert faults == []
     page.close()
@@ -88,17 +95,141 @@ def test_a_level_is_dragged(browser: Browser, serve, folder: Path):
 
 
 def test_by_keyboard(browser: Browser, serve, folder: Path):
-    """Tab reaches the level, arrow keys move it; ] goes to the next limit."""
+    """Tab reaches the level, each arrow key moves it on; ] goes to the next limit."""
     page, faults = _page(browser, serve(folder))
-    grip = _lane(page).locator(".grip:not(.off)").first
-    grip.focus()
+    _lane(page).locator(".grip:not(.off)").first.focus()
     page.keyboard.press("ArrowUp")
-    page.keyboard.press("ArrowUp")
+    first = float(_box(page, "above").input_value())
+    assert first > 70
     _answered(page)
-    assert float(_box(page, "above").input_value()) > 70
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("ArrowUp")
+    assert float(_box(page, "above").input_value()) - 70 == pytest.approx(3 * (first - 70))
+    _answered(page)
+    assert page.evaluate("document.activeElement.getAttribute('aria-label')") == "picks up above"
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("]")
     expect(page.locator(".limit.open .limit-head .words")).to_have_text("housing-hot")
+    assert faults == []
+    page.close()
+
+
+def test_the_upper_of_two_levels_by_keyboard(browser: Browser, serve, folder: Path):
+    """The keys stay with the one of two levels that they were pressed on, in its own lane."""
+    page, faults = _page(browser, serve(folder))
+    _all_of_them(page)
+    page.locator("#judge-add select").select_option("outside")
+    _answered(page)
+    lower, upper = (_box(page, "outside").nth(place) for place in range(2))
+    before = float(upper.input_value())
+    _lane(page, 1).locator(".grip").nth(1).focus()
+    for _ in range(3):
+        page.keyboard.press("ArrowDown")
+        _answered(page)
+    assert float(lower.input_value()) == 40.0
+    assert float(upper.input_value()) < before
+    name = page.evaluate("document.activeElement.getAttribute('aria-label')")
+    assert name == "picks up outside of, upper, Overheat"
+    assert faults == []
+    page.close()
+
+
+def test_what_is_not_answered_is_not_shown(browser: Browser, serve, folder: Path):
+    """A mistake in one limit: its answer goes pale; another limit is not given the one before."""
+    page, faults = _page(browser, serve(folder))
+    _box(page, "drop_off").fill("500")
+    expect(page.locator("#judge-unanswered")).to_contain_text("Not answered")
+    expect(page.locator("#judge-desk")).to_have_class(re.compile("unanswered"))
+    page.locator(".limit-head").nth(1).click()
+    expect(page.locator(".lane-row")).to_have_count(0)
+    expect(page.locator("#judge-worth")).to_have_text("")
+    page.locator(".limit-head").nth(0).click()
+    _box(page, "drop_off").fill("66")
+    expect(page.locator("#judge-unanswered")).to_be_hidden()
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    assert faults == []
+    page.close()
+
+
+def test_a_line_that_is_still_another_limits_moves_nothing(browser: Browser, serve, folder: Path):
+    """Until the answer to the limit that was chosen has come, a drag changes neither."""
+    page, faults = _page(browser, serve(folder))
+    page.route("**/judge/ask", lambda route: None)
+    page.locator(".limit-head").nth(1).click()
+    box = _lane(page).locator(".grip:not(.off) .reach").bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] * 0.8, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x, y - 20, steps=3)
+    page.mouse.up()
+    expect(_box(page, "above")).to_have_value("80")
+    assert faults == []
+    page.close()
+
+
+def test_without_a_recording(browser: Browser, serve, folder: Path):
+    """None is chosen: that is said, nothing is counted, a limit can be added all the same."""
+    page, faults = _page(browser, serve(folder))
+    page.locator("#judge-picker summary").click()
+    page.locator("#judge-recordings input:checked").uncheck()
+    _answered(page)
+    expect(page.locator("#judge-on")).to_have_text("Tried on nothing: choose recordings")
+    expect(page.locator(".lane-title")).to_contain_text("Choose recordings")
+    expect(page.locator("#judge-worth")).not_to_contain_text("times raised")
+    page.locator("#judge-add select").select_option("level")
+    expect(page.locator(".limit.open .limit-head .words")).to_have_text("level")
+    page.locator("#judge-run").click()
+    expect(page.locator("#judge-sweep-said")).to_contain_text("choose at least one")
+    assert faults == []
+    page.close()
+
+
+def test_recordings_come_and_go(browser: Browser, serve, folder: Path):
+    """One that is deleted is said; the list that is opened has those that are there now."""
+    page, faults = _page(browser, serve(folder))
+    _all_of_them(page)
+    shutil.rmtree(folder / "second")
+    _box(page, "above").fill("71")
+    expect(page.locator(".mistake:visible")).to_contain_text("no recording named 'second'")
+    expect(page.locator("#judge-unanswered")).to_be_visible()
+    shutil.copytree(folder / "first", folder / "third")
+    for _ in range(2):
+        page.locator("#judge-picker summary").click()
+    expect(page.locator('#judge-recordings input[value="third"]')).not_to_be_checked()
+    expect(page.locator('#judge-recordings input[value="second"]')).to_have_count(0)
+    _box(page, "above").fill("72")
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    assert faults == []
+    page.close()
+
+
+def test_a_bad_end_on_another_joint(browser: Browser, serve, folder: Path):
+    """A limit on a joint that does not measure it can be judged by a joint that does."""
+    page, faults = _page(browser, serve(folder))
+    page.get_by_label("joint of the bad end").select_option("elbow")
+    _answered(page)
+    expect(_lane(page)).to_contain_text("no bad end")
+    page.get_by_label("joint of the bad end").select_option("shoulder")
+    expect(_lane(page)).to_contain_text("1 of 1 caught")
+    assert faults == []
+    page.close()
+
+
+def test_what_the_recording_lacks_is_shown_all_the_same(
+    browser: Browser, serve, folder: Path, tmp_path: Path
+):
+    """A joint and a channel that no chosen recording has stand in the form, marked."""
+    (tmp_path / "mine.toml").write_text(
+        'format = 1\n[[limit]]\nname = "one"\nkind = "level"\nseverity = "trip"\n'
+        'channel = "temperature_winding_degC"\njoint = "knee"\nabove = 90.0\n'
+    )
+    page, faults = _page(browser, serve(folder))
+    page.locator(".hidden-file").set_input_files(tmp_path / "mine.toml")
+    channel = page.locator('[data-key="channel"] select')
+    expect(channel).to_have_value("temperature_winding_degC")
+    expect(page.locator('[data-key="joint"] select')).to_have_value("knee")
+    expect(_lane(page)).to_contain_text("does not watch any joint here")
     assert faults == []
     page.close()
 
@@ -144,9 +275,7 @@ def test_every_kind_can_be_added_and_answers(browser: Browser, serve, folder: Pa
 def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
     """A sweep draws its trade-off; a candidate that is taken stands on the page."""
     page, faults = _page(browser, serve(folder))
-    page.locator("#judge-picker summary").click()
-    page.get_by_role("button", name="All of them").click()
-    _answered(page)
+    _all_of_them(page)
     vary = page.locator("#judge-vary input")
     vary.nth(0).fill("60")
     vary.nth(1).fill("79")
@@ -165,13 +294,40 @@ def test_a_sweep_and_its_candidates(browser: Browser, serve, folder: Path):
     page.close()
 
 
+def test_a_sweep_in_another_theme_and_of_before(browser: Browser, serve, folder: Path):
+    """Its picture follows the theme without being judged anew; a changed question is said."""
+    page, faults = _page(browser, serve(folder))
+    vary = page.locator("#judge-vary input")
+    for place, value in enumerate(("60", "79", "10")):
+        vary.nth(place).fill(value)
+    page.locator("#judge-run").click()
+    page.emulate_media(color_scheme="dark")
+    expect(page.locator("#judge-trade .main-svg").first).to_be_visible(timeout=PATIENCE_MS)
+    ink = "document.querySelector('#judge-trade').layout.hoverlabel.bgcolor"
+    dark = page.evaluate(ink)
+    page.emulate_media(color_scheme="light")
+    page.wait_for_function(f"dark => {ink} !== dark", arg=dark, timeout=PATIENCE_MS)
+    aged = page.locator("#judge-sweep-aged")
+    _box(page, "above").fill("71")
+    _answered(page)
+    expect(aged).to_be_hidden()
+    _box(page, "on_delay_s").fill("10")
+    expect(aged).to_be_visible()
+    _box(page, "on_delay_s").fill("3")
+    expect(aged).to_be_hidden()
+    page.get_by_label("level of the bad end").fill("78")
+    expect(aged).to_be_visible()
+    assert faults == []
+    page.close()
+
+
 def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: Path):
     """A range in which no value is a limit, and no bad end, are sentences."""
     page, faults = _page(browser, serve(folder))
-    page.locator("#judge-vary select").select_option(label="on-delay")
+    page.get_by_label("key to vary").select_option("on_delay_s")
     vary = page.locator("#judge-vary input")
-    vary.nth(0).fill("-9")
-    vary.nth(1).fill("-1")
+    vary.nth(0).fill("-20")
+    vary.nth(1).fill("-10")
     page.locator("#judge-run").click()
     said = page.locator("#judge-sweep-said")
     expect(said).to_contain_text("no combination of these values is a limit", timeout=PATIENCE_MS)
@@ -280,7 +436,9 @@ def test_nothing_recorded_yet(browser: Browser, serve, tmp_path: Path):
 
 
 def test_on_a_phone(browser: Browser, serve, folder: Path):
-    """At 390 px nothing is wider than the screen, and what is pressed is 44 px high."""
+    """At 390 px nothing is wider than the screen, whatever a test is called; 44 px to press."""
+    at = folder / "first" / "recording.json"
+    at.write_text(at.read_text().replace('"Overheat"', f'"{"Overheat of the shoulder " * 4}"', 1))
     page, faults = _page(browser, serve(folder), width=390)
     expect(_lane(page)).to_contain_text("1 of 1 caught", timeout=PATIENCE_MS)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390

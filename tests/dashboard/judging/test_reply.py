@@ -52,6 +52,17 @@ def test_it_says_what_was_caught(overheat: Recording):
     assert _answer(overheat, whole=True)["together"]["raised"] > 1
 
 
+def test_what_a_rough_answer_leaves_out_is_said(overheat: Recording):
+    """Peaks that last for less than a second are not in an answer from seconds."""
+    table = {
+        "name": "peak", "kind": "level", "severity": "trip", "channel": "torque_Nm",
+        "above_rated": 0.9,
+    }  # fmt: skip
+    for wait_s, said in ((0.0, False), (0.1, True), (2.0, False)):
+        told = _answer(overheat, tables=[{**table, "on_delay_s": wait_s}], chosen="peak")
+        assert told["chosen"]["brief"] is said
+
+
 def test_what_is_drawn_already_is_not_sent_again(overheat: Recording):
     """Turning a level changes no picture; the answer to a drag stays small."""
     first = _answer(overheat)

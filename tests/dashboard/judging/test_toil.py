@@ -109,3 +109,12 @@ def test_it_works_on_after_a_worker_died(toil: Toil):
     _until(toil, toil.begin("a", kills), _over)
     time.sleep(0.5)
     assert _until(toil, toil.begin("a", counts), _over)["result"] == {"sum": 3}
+
+
+def test_what_is_kept_of_results_is_small(toil: Toil):
+    """Results of megabytes that nobody asks for any more do not pile up in memory."""
+    points = [f"candidate {n}: housing-warm.above = {60 + n / 1000}" for n in range(20_000)]
+    number = toil.begin("page", lambda _: {"points": points})
+    assert _until(toil, number, _over)["result"] == {"points": points}
+    kept = toil._pieces[number].result
+    assert len(kept) < sum(map(len, points)) / 5

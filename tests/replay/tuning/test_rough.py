@@ -6,7 +6,7 @@ import pytest
 from logger.limits.evaluate import spoken
 from logger.limits.limit import OfJoint, limits_from
 from replay.recording import Recording
-from replay.tuning.rough import Measure, rough, shaped, sketched, styles_of
+from replay.tuning.rough import Measure, misses_brief, rough, shaped, sketched, styles_of
 from replay.tuning.spans import alerts_of
 from replay.tuning.tasks import alerts_on
 
@@ -132,3 +132,31 @@ def test_no_look_is_saved_where_something_could_freeze(
             whole = _rough(overheat, joint, limit)
         assert found.alerts.same_as(whole.alerts)
         assert np.array_equal(found.told, whole.told)
+
+
+@pytest.mark.parametrize(
+    ("text", "misses"),
+    [
+        ('kind = "level"\nchannel = "torque_Nm"\nabove = 16.0\non_delay_s = 0.1', True),
+        ('kind = "level"\nchannel = "torque_Nm"\nabove = 16.0', False),
+        ('kind = "level"\nchannel = "torque_Nm"\nabove = 16.0\non_delay_s = 3.0', False),
+        ('kind = "level"\nchannel = "voltage_V"\noutside = [40.0, 54.0]\non_delay_s = 0.5', True),
+        ('kind = "tracking"\nchannel = "position_rad"\nabove = 0.1\non_delay_s = 1.0', True),
+        (
+            'kind = "rate"\nchannel = "temperature_housing_degC"\nrise_per_min = 2.0\nover_s = 9.0',
+            False,
+        ),
+        ('kind = "silence"\nafter_s = 0.5', False),
+    ],
+)
+def test_it_says_what_it_cannot_see(text: str, misses: object):
+    """A wait of less than a second, and an error that swings, are not told by seconds."""
+    assert misses_brief(_limit(text)) is misses
+
+
+def test_what_it_cannot_see_is_left_out_and_not_made_up(overheat: Recording):
+    """A peak of a tenth of a second is raised exactly and not roughly, where that is said."""
+    limit = _limit('kind = "level"\nchannel = "torque_Nm"\nabove = 10.0\non_delay_s = 0.1')
+    exact = alerts_on(overheat, "shoulder", [limit])[0]
+    assert misses_brief(limit)
+    assert len(_rough(overheat, "shoulder", limit).alerts) < len(exact)
