@@ -300,9 +300,11 @@
       const is = table && (table.kind === "inverse-time" || table.kind === "thermal");
       if (!is) { host.hidden = true; return; }
       if (this.curving) { this.curveAgain = true; return; }
+      const name = table.name;
       this.curving = true; this.curveAgain = false;
       this.post("curve", this.question({})).then((c) => {
-        if (this.gone) return;
+        /* Another limit may have been chosen since: this is not its picture. */
+        if (this.gone || (this.tables[this.chosen] || {}).name !== name) return;
         host.hidden = !c.figure;
         if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.q("curve"), c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
       }).catch(() => { host.hidden = true; }).finally(() => { this.curving = false; if (this.curveAgain && !this.gone) this.askCurve(); });
@@ -348,7 +350,7 @@
       if (hand) hand.onclick = () => {
         const live = this.recordings.filter((r) => r.live), many = live.length > 1;
         const which = D.limitForms.select(live.map((r) => [r.path, r.name]), live[0].path, () => {}, "recording");
-        this.q("over-said").replaceChildren(document.createTextNode((this.tables.length === 1 ? "This limit takes" : "These " + this.tables.length + " limits take") + " the place of those in force at once, in the logger that writes "),
+        this.q("over-said").replaceChildren(document.createTextNode((!this.tables.length ? "Nothing would be watched any more: no limit at all takes" : this.tables.length === 1 ? "This limit takes" : "These " + this.tables.length + " limits take") + " the place of those in force at once, in the logger that writes "),
           many ? which : el("b", "", live[0].name), document.createTextNode(". An alert of a limit that is changed or left out ends there. It is written into the recording. Limits warn; they are no safety function."));
         this.q("over-yes").onclick = () => {
           box.close();

@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from logger.limits.limit import read_limits
 from replay.recording import Recording
@@ -164,6 +164,27 @@ def test_a_line_that_is_still_another_limits_moves_nothing(browser: Browser, ser
     page.mouse.move(x, y - 20, steps=3)
     page.mouse.up()
     expect(_box(page, "above")).to_have_value("80")
+    assert faults == []
+    page.close()
+
+
+def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve, folder: Path):
+    """The picture of an inverse-time limit does not appear under a level that was chosen since."""
+    page, faults = _page(browser, serve(folder))
+    held: list[Route] = []
+    page.route("**/judge/curve", lambda route: held.append(route))  # noqa: PLW0108 - no builtin
+    page.locator(".limit-head", has_text="overload").click()
+    _answered(page)
+    page.locator(".limit-head", has_text="housing-warm").click()
+    _answered(page)
+    expect(_lane(page)).to_contain_text("exact", timeout=PATIENCE_MS)
+    page.wait_for_timeout(1500)
+    _answered(page)
+    assert held
+    with page.expect_response("**/judge/curve"):
+        held[0].continue_()
+    page.wait_for_timeout(300)
+    expect(page.locator("#judge-curved")).to_be_hidden()
     assert faults == []
     page.close()
 
