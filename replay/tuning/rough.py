@@ -147,6 +147,8 @@ def misses_brief(limit: OfJoint) -> bool:
     An extreme stands for itself: whatever has no wait is seen, but not for how much less than a
     second something lasted that has to last for less than a second.
     """
+    if isinstance(limit, Silence):
+        return False
     styles = set(styles_of(limit).values())
     if "ends" in styles:
         return limit.on_delay_s < _BRIEF_S
