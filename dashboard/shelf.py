@@ -20,7 +20,8 @@ from replay.recording import Found, Recording, find_recordings
 __all__ = ["Shelf"]
 
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
-KEPT: Final = 12
+KEPT: Final = 40
+"""As many as the Limits page tries limits on; what is decoded of them is bounded by itself."""
 T = TypeVar("T")
 
 

@@ -10,7 +10,7 @@
     constructor(root) {
       this.root = root; this.q = (id) => document.getElementById("judge-" + id);
       this.me = Math.random().toString(36).slice(2); this.gone = false;
-      this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = [];
+      this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = []; this.before = {};
       this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, joint: "", within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
       const F = D.limitForms;
       this.forms = new F.LimitForms(this.q("limits"), this);
@@ -43,6 +43,7 @@
     get(path) { return fetch(path, { cache: "no-store" }).then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; }); }
     post(path, body) {
       return fetch("/judge/" + path, { method: "POST", headers: { "content-type": "application/json", "x-page": this.me }, body: JSON.stringify(body) })
+        .catch(() => { throw Object.assign(new Error("The server cannot be reached."), { lost: true }); })
         .then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; });
     }
     /* Work that nobody waits for any more would keep everybody else's waiting. */
@@ -153,9 +154,14 @@
     channels() { return this.known || [{ channel: "temperature_housing_degC", words: "housing", unit: "°C" }]; }
     choose(i) { this.chosen = i; this.answer = null; this.forms.build(); this.sweep.build(); this.ask(); }
     set(i, key, v) {
-      const table = { ...this.tables[i] };
+      const table = { ...this.tables[i] }, of = table.name + " " + key, off = this.back[key];
+      if (typeof table[key] === "number") this.before[of] = table[key];
       if (v === null || v === undefined || v === "") delete table[key]; else table[key] = v;
+      /* A level that is typed takes its drop-off along as one that is dragged does, over an empty box too. */
+      const follows = typeof v === "number" && off && typeof table[off] === "number" && this.before[of] !== undefined && table.kind !== "inverse-time";
+      if (follows) table[off] = Number((table[off] + v - this.before[of]).toPrecision(7));
       this.tables = this.tables.map((t, k) => (k === i ? table : t));
+      if (follows) this.forms.follow();
       if (key === "name") put(this.forms.rows[i].head.children[1], table.name || "");
       this.ask();
     }
@@ -201,7 +207,7 @@
         this.answered(a);
       }).catch((f) => {
         if (this.gone) return;
-        const ofEnd = /(^|: )bad[ _]end/.test(f.message), lost = f instanceof TypeError;
+        const ofEnd = /(^|: )bad[ _]end/.test(f.message), lost = Boolean(f.lost);
         this.end_.tell(ofEnd ? f.message : ""); this.mistakes = ofEnd || lost ? [] : [{ index: -1, key: "", said: f.message }]; this.forms.tell();
         this.unanswered(lost ? "Not answered: the server cannot be reached." : ofEnd ? "Not answered: the bad end does not fit." : "Not answered: something is to be mended, where it is said.");
         this.failed = true;
@@ -283,7 +289,9 @@
       if (a.worth && name && a.lanes.length) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : a.chosen && a.chosen.brief ? "about: what lasts for less than a second is not in it until it is exact" : "about, from the pyramid"));
       if (a.together && this.tables.length > 1 && a.lanes.length) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
       else if (this.tables.length > 1 && this.lastTogether) rows.push(row(this.lastTogether, "all together", "as before"));
-      if (a.together) this.lastTogether = a.together;
+      if (a.together && !this.wants) this.lastTogether = a.together;
+      /* Nothing was asked of anything: nothing is counted. */
+      if (!this.chosenPaths.length) { rows.length = 0; this.lastTogether = null; }
       const does = el("button", "plain", "Work it all out exactly"); does.id = "judge-exact"; does.append(document.createTextNode(" "), el("kbd", "", "E"));
       does.hidden = !a.lanes.length || !a.due && Boolean(a.together); does.onclick = () => this.exactly(true);
       this.progressLine = el("small", "progress", "");
@@ -300,9 +308,11 @@
       const is = table && (table.kind === "inverse-time" || table.kind === "thermal");
       if (!is) { host.hidden = true; return; }
       if (this.curving) { this.curveAgain = true; return; }
+      const name = table.name;
       this.curving = true; this.curveAgain = false;
       this.post("curve", this.question({})).then((c) => {
-        if (this.gone) return;
+        /* Another limit may have been chosen since: this is not its picture. */
+        if (this.gone || (this.tables[this.chosen] || {}).name !== name) return;
         host.hidden = !c.figure;
         if (c.figure) { put(this.q("curve-title"), c.title); this.plotly.react(this.q("curve"), c.figure.data, c.figure.layout, { displayModeBar: false, responsive: true }); }
       }).catch(() => { host.hidden = true; }).finally(() => { this.curving = false; if (this.curveAgain && !this.gone) this.askCurve(); });
@@ -339,7 +349,8 @@
 
     /* ---- elsewhere ---- */
     controls() {
-      this.q("save").onclick = () => this.post("text", this.question({ whole: true })).then((t) => {
+      /* What a sweep chose, and nothing else since, is saved with the sweep's own account of how far it can be trusted. */
+      this.q("save").onclick = () => this.post("text", this.question({ whole: true, account: (this.sweep.result || {}).text || "" })).then((t) => {
         const link = el("a"); link.href = URL.createObjectURL(new Blob([t.text], { type: "application/toml" })); link.download = "limits.toml"; link.click();
         setTimeout(() => URL.revokeObjectURL(link.href), 5000);
         this.say("Saved as limits.toml. A logger takes it with --limits limits.toml, and again each time it is saved.");
@@ -348,7 +359,7 @@
       if (hand) hand.onclick = () => {
         const live = this.recordings.filter((r) => r.live), many = live.length > 1;
         const which = D.limitForms.select(live.map((r) => [r.path, r.name]), live[0].path, () => {}, "recording");
-        this.q("over-said").replaceChildren(document.createTextNode((this.tables.length === 1 ? "This limit takes" : "These " + this.tables.length + " limits take") + " the place of those in force at once, in the logger that writes "),
+        this.q("over-said").replaceChildren(document.createTextNode((!this.tables.length ? "Nothing would be watched any more: no limit at all takes" : this.tables.length === 1 ? "This limit takes" : "These " + this.tables.length + " limits take") + " the place of those in force at once, in the logger that writes "),
           many ? which : el("b", "", live[0].name), document.createTextNode(". An alert of a limit that is changed or left out ends there. It is written into the recording. Limits warn; they are no safety function."));
         this.q("over-yes").onclick = () => {
           box.close();

@@ -64,6 +64,8 @@ class Question(Asked):
     """Whether all limits together are asked for as well."""
     known: Annotated[str, Field(max_length=4000)] = ""
     """What the page has drawn of the measures; the same is not sent again."""
+    account: Annotated[str, Field(max_length=TEXT_MOST)] = ""
+    """A limits file that a sweep made; it is the better one to save where it has these limits."""
     theme: str = "light"
     offset_min: float = 0.0
     """The reader's time zone."""

@@ -155,11 +155,13 @@ class _Judging:
     def text(self, asked: Question) -> dict[str, Any]:
         """Return the limits as a file that says where they were tried, and as an address does."""
         limits, said = asked.limits(), asked.said()
+        if asked.account and limits_from(asked.account, "account").limits == limits.limits:
+            # Nothing was turned since: its own account says how far the choice can be trusted.
+            return {"text": asked.account, "token": token_of(asked.account)}
         text = edited_text(without_provenance(asked.base), asked.tables)
+        tried = self.opened(asked) if asked.whole else []
         lines = provenance(
-            [self.desk.answer(one, limits, said) for one in self.opened(asked)]
-            if asked.whole
-            else [],
+            [self.desk.answer(one, limits, said) for one in tried],
             said,
             version=versions()["dutytrace"],
             date=datetime.now(UTC).strftime("%Y-%m-%d"),

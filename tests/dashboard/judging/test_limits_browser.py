@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from logger.limits.limit import read_limits
 from replay.recording import Recording
@@ -168,6 +168,27 @@ def test_a_line_that_is_still_another_limits_moves_nothing(browser: Browser, ser
     page.close()
 
 
+def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve, folder: Path):
+    """The picture of an inverse-time limit does not appear under a level that was chosen since."""
+    page, faults = _page(browser, serve(folder))
+    held: list[Route] = []
+    page.route("**/judge/curve", lambda route: held.append(route))  # noqa: PLW0108 - no builtin
+    page.locator(".limit-head", has_text="overload").click()
+    _answered(page)
+    page.locator(".limit-head", has_text="housing-warm").click()
+    _answered(page)
+    expect(_lane(page)).to_contain_text("exact", timeout=PATIENCE_MS)
+    page.wait_for_timeout(1500)
+    _answered(page)
+    assert held
+    with page.expect_response("**/judge/curve"):
+        held[0].continue_()
+    page.wait_for_timeout(300)
+    expect(page.locator("#judge-curved")).to_be_hidden()
+    assert faults == []
+    page.close()
+
+
 def test_without_a_recording(browser: Browser, serve, folder: Path):
     """None is chosen: that is said, nothing is counted, a limit can be added all the same."""
     page, faults = _page(browser, serve(folder))
@@ -317,6 +338,44 @@ def test_a_sweep_in_another_theme_and_of_before(browser: Browser, serve, folder:
     expect(aged).to_be_hidden()
     page.get_by_label("level of the bad end").fill("78")
     expect(aged).to_be_visible()
+    assert faults == []
+    page.close()
+
+
+def test_a_choice_is_saved_with_how_far_it_can_be_trusted(
+    browser: Browser, serve, folder: Path, tmp_path: Path
+):
+    """A sweep's choice that is taken and saved says what it is worth on recordings left out."""
+    page, faults = _page(browser, serve(folder))
+    page.locator("#judge-picker summary").click()
+    page.get_by_role("button", name="All of them").click()
+    _answered(page)
+    page.locator("#judge-run").click()
+    choice = page.locator("table.best tr.open")
+    choice.get_by_role("button", name="take it").click(timeout=PATIENCE_MS)
+    _answered(page)
+    path = tmp_path / "chosen.toml"
+    for told, said in (("Limits chosen by dutytrace", True), ("Limits tried by dutytrace", False)):
+        with page.expect_download() as download:
+            page.locator("#judge-save").click()
+        download.value.save_as(path)
+        assert path.read_text().startswith(f"# {told}")
+        assert ("had no say in it" in " ".join(path.read_text().split("\n# "))) == said
+        assert read_limits(path).named("housing-warm") is not None
+        _box(page, "on_delay_s").fill("4")
+        _answered(page)
+    assert faults == []
+    page.close()
+
+
+def test_a_typed_level_takes_its_drop_off_along(browser: Browser, serve, folder: Path):
+    """Typed over an empty box too: the hysteresis stays as wide as it was."""
+    page, faults = _page(browser, serve(folder))
+    above = _box(page, "above")
+    above.fill("")
+    above.press_sequentially("61.5")
+    _answered(page)
+    expect(_box(page, "drop_off")).to_have_value("58.5")
     assert faults == []
     page.close()
 
