@@ -26,6 +26,7 @@
     heard_views  the routes that Bus reads from
     heard      what Bus shows of one recording
     talk       who talked in a span, as the rows of a table
+    posted     what every POST of a page goes through
     asks       notes, acknowledgements and shelvings, handed to the recording's writer
     judging/   limits tried on recordings: what the Limits page asks and is answered
     hand_on    a span cut out as a recording of its own, a recording as one file

@@ -8,9 +8,10 @@ from typing import Annotated, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.guard import Guard
+from dashboard.posted import RefusedError, fault, posted
 from dashboard.shelf import Shelf
 from logger.errors import DutytraceError, InputError
 from logger.store import inbox
@@ -36,19 +37,12 @@ def add_ask_route(server: FastAPI, shelf: Shelf, guard: Guard) -> None:
     """Add the POST route."""
 
     async def ask(request: Request) -> JSONResponse:
-        if not guard.welcome(request.headers):
-            return _fault(403, "This request does not come from a page of this server.")
-        body = await request.body()
-        if len(body) > BODY_MOST:
-            return _fault(413, f"The request is longer than {BODY_MOST} bytes.")
         try:
-            asked = _Ask.model_validate_json(body)
-        except ValidationError as fault:
-            first = fault.errors()[0]
-            key = ".".join(str(part) for part in first["loc"]) or "request"
-            return _fault(400, f"{key}: {first['msg']}.")
+            asked = await posted(request, guard, _Ask, most=BODY_MOST)
+        except RefusedError as refused:
+            return refused.answer()
         if asked.kind == "note" and not asked.text:
-            return _fault(400, "The note is empty: write what you did or saw.")
+            return fault(400, "The note is empty: write what you did or saw.")
         try:
             inbox.post(
                 shelf.path(asked.recording),
@@ -58,14 +52,10 @@ def add_ask_route(server: FastAPI, shelf: Shelf, guard: Guard) -> None:
                 for_s=asked.for_s,
                 who=asked.who,
             )
-        except InputError as fault:
-            return _fault(404, str(fault))
-        except (DutytraceError, OSError) as fault:
-            return _fault(500, f"It could not be written: {fault}")
+        except InputError as wrong:
+            return fault(404, str(wrong))
+        except (DutytraceError, OSError) as wrong:
+            return fault(500, f"It could not be written: {wrong}")
         return JSONResponse({"done": True})
 
     server.add_api_route(ASK_PATH, ask, methods=["POST"], response_model=None)
-
-
-def _fault(status: int, sentence: str) -> JSONResponse:
-    return JSONResponse({"fault": sentence}, status_code=status)

@@ -14,9 +14,10 @@ from urllib.parse import quote
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response, StreamingResponse
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.guard import Guard
+from dashboard.posted import RefusedError, fault, posted
 from dashboard.shelf import Shelf
 from dashboard.views import PAST_PATH
 from logger.errors import DutytraceError, InputError
@@ -63,25 +64,18 @@ def add_cut_route(server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threadin
         )
 
     async def cut(request: Request) -> JSONResponse:
-        if not guard.welcome(request.headers):
-            return _fault(403, "This request does not come from a page of this server.")
-        body = await request.body()
-        if len(body) > BODY_MOST:
-            return _fault(413, f"The request is longer than {BODY_MOST} bytes.")
         try:
-            asked = _Asked.model_validate_json(body)
-        except ValidationError as fault:
-            first = fault.errors()[0]
-            key = ".".join(str(part) for part in first["loc"]) or "request"
-            return _fault(400, f"{key}: {first['msg']}.")
+            asked = await posted(request, guard, _Asked, most=BODY_MOST)
+        except RefusedError as refused:
+            return refused.answer()
         if not busy.acquire(blocking=False):
-            return _fault(409, "Another span is being cut out; try again when that is done.")
+            return fault(409, "Another span is being cut out; try again when that is done.")
         try:
             found = await run_in_threadpool(made, asked)
-        except InputError as fault:
-            return _fault(404, str(fault))
-        except (DutytraceError, OSError) as fault:
-            return _fault(500, str(fault))
+        except InputError as wrong:
+            return fault(404, str(wrong))
+        except (DutytraceError, OSError) as wrong:
+            return fault(500, str(wrong))
         finally:
             busy.release()
         return JSONResponse(
@@ -98,10 +92,10 @@ def add_pack_route(server: FastAPI, shelf: Shelf) -> None:
         try:
             path = shelf.path(name)
             planned = pack_of(path)
-        except InputError as fault:
-            return _fault(404, str(fault))
-        except OSError as fault:
-            return _fault(500, str(fault))
+        except InputError as wrong:
+            return fault(404, str(wrong))
+        except OSError as wrong:
+            return fault(500, str(wrong))
         headers = {
             "content-length": str(planned.size),
             "content-disposition": f"attachment; filename*=utf-8''{quote(file_name(path))}",
@@ -121,7 +115,3 @@ def _told(planned: Pack) -> Iterator[bytes]:
         # The answer has begun: that it ends before its length is how a browser learns of it.
         log.warning("%s", fault)
         raise
-
-
-def _fault(status: int, sentence: str) -> JSONResponse:
-    return JSONResponse({"fault": sentence}, status_code=status)

@@ -9,6 +9,9 @@
     strip    the whole test in one strip
     buses    how buses fared, for Bus
     curve    a time-current curve, both axes in decades
+    load     a joint's own load beside a time-current curve
+    trade    the trade-off of a sweep: lead time against false alerts
+    picture  what the last two have in common
     small    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own

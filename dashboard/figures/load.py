@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.curve import round_numbers
-from dashboard.theme import Theme, span_words, template
+from dashboard.figures.picture import axis_title, picture_layout
+from dashboard.theme import Theme, span_words
 
 __all__ = ["LENGTHS_S", "Curved", "Loaded", "load_figure"]
 
@@ -91,31 +92,28 @@ def load_figure(
     most = max([*(float(np.nanmax(one.heaviest)) for one in loads if _any(one)), 1e-9])
     setting = min((float(one.current.min()) for one in curves if len(one.current)), default=most)
     low, high = min(most / 20.0, setting / 4.0), max(most * 1.3, setting * 3.0)
-    axis = {"type": "log", "showgrid": True, "fixedrange": True, "zeroline": False}
+    ticks = round_numbers(np.array([low, high]))
+    what = "current" if unit == "A" else "torque"
     return {
         "data": data,
-        "layout": {
-            "template": template(theme, size_px=12.0),
-            "height": 340,
-            "margin": {"l": 64, "r": 12, "t": 12, "b": 52},
-            "hovermode": "closest",
-            "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
-            "xaxis": {
-                **axis,
-                "title": {"text": f"current, {unit}" if unit == "A" else f"torque, {unit}",
-                          "font": {"color": theme.ink_2}},
+        "layout": picture_layout(
+            theme,
+            left_px=64,
+            xaxis={
+                "type": "log",
+                "title": axis_title(f"{what}, {unit}", theme),
                 "range": [float(np.log10(low)), float(np.log10(high))],
-                "tickvals": (ticks := round_numbers(np.array([low, high]))),
+                "tickvals": ticks,
                 "ticktext": [f"{one:g}" for one in ticks],
             },
-            "yaxis": {
-                **axis,
+            yaxis={
+                "type": "log",
                 "range": [-0.3, 4.95],
                 "tickvals": list(_TICKS_S),
                 "ticktext": [span_words(one) for one in _TICKS_S],
             },
-        },
-    }  # fmt: skip
+        ),
+    }
 
 
 def _limit(one: Curved, *, alone: bool, unit: str, theme: Theme) -> Figure:

@@ -7,7 +7,8 @@ catches fewer than all bad ends is hollow, so that no state is told by colour al
 import math
 from typing import Any, Final
 
-from dashboard.theme import Theme, span_words, template
+from dashboard.figures.picture import axis_title, picture_layout
+from dashboard.theme import Theme, span_words
 from replay.tuning.tune import Tuned
 
 __all__ = ["trade_figure"]
@@ -66,29 +67,23 @@ def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
     most_false = max([one.false_per_h for one in found.totals if one.caught], default=0.0) or 1.0
     leads = [one.median_lead_s for one in found.totals if one.caught]
     low, high = (max(min(leads), 1.0), max(*leads, 1.0)) if leads else (1.0, 3600.0)
-    axis = {"showgrid": True, "fixedrange": True, "zeroline": False}
     return {
         "data": [trace for trace in data if trace["x"]],
-        "layout": {
-            "template": template(theme, size_px=12.0),
-            "height": 340,
-            "margin": {"l": 92, "r": 12, "t": 12, "b": 52},
-            "hovermode": "closest",
-            "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
-            "xaxis": {
-                **axis,
-                "title": {"text": "false alerts an hour", "font": {"color": theme.ink_2}},
+        "layout": picture_layout(
+            theme,
+            left_px=92,
+            xaxis={
+                "title": axis_title("false alerts an hour", theme),
                 "range": [-0.03 * most_false, 1.05 * most_false],
             },
-            "yaxis": {
-                **axis,
-                "title": {"text": "median lead", "font": {"color": theme.ink_2}},
+            yaxis={
+                "title": axis_title("median lead", theme),
                 "type": "log",
                 "range": [math.log10(low / 1.6), math.log10(high * 1.6)],
                 "tickvals": list(_TICKS_S),
                 "ticktext": [span_words(one) for one in _TICKS_S],
             },
-        },
+        ),
     }
 
 

@@ -4,8 +4,7 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic import BaseModel, ConfigDict, Field
 
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, limits_of
@@ -23,7 +22,6 @@ __all__ = [
     "Question",
     "Varied",
     "VaryOne",
-    "asked_of",
     "mistakes_of",
 ]
 
@@ -128,38 +126,6 @@ class Mistake:
     def plain(self) -> dict[str, Any]:
         """Return it as plain content."""
         return {"index": self.index, "key": self.key, "said": self.said}
-
-
-def asked_of(model: type[Asked], body: bytes) -> Any:  # noqa: ANN401 - the model that was named
-    """Return what a request's body asks.
-
-    Raises
-    ------
-    InputError
-        It is not what the page sends.
-    """
-    try:
-        return model.model_validate_json(body)
-    except ValidationError as fault:
-        first = fault.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "request"
-        raise InputError(f"{key}: {_wrong(first)}.") from None
-
-
-def _wrong(fault: ErrorDetails) -> str:
-    """Return what is wrong about a request; in our own words where a person can bring it about."""
-    match fault:
-        case {"type": "too_long", "ctx": {"actual_length": found, "max_length": most}}:
-            return f"found {found}, expected at most {most} at a time"
-        case {"type": "string_too_long", "ctx": {"max_length": most}}:
-            return f"found more than {most} characters, expected at most so many"
-        case {"type": "int_type" | "int_from_float" | "int_parsing", "input": found}:
-            return f"found {found}, expected a whole number"
-        case {"type": "greater_than_equal", "ctx": {"ge": least}, "input": found}:
-            return f"found {found}, expected at least {least}"
-        case {"type": "less_than_equal", "ctx": {"le": most}, "input": found}:
-            return f"found {found}, expected at most {most}"
-    return fault["msg"]
 
 
 def mistakes_of(fault: InputError) -> list[dict[str, Any]]:

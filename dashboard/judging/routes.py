@@ -30,12 +30,12 @@ from dashboard.judging.question import (
     HandOver,
     Question,
     Varied,
-    asked_of,
     mistakes_of,
 )
 from dashboard.judging.reply import answered
 from dashboard.judging.toil import Toil
 from dashboard.judging.work import exactly, sweep_of, sweep_text, swept
+from dashboard.posted import RefusedError, fault, posted
 from dashboard.shelf import Shelf
 from dashboard.theme import LIGHT, THEMES, clock, day, elapsed, zone
 from dashboard.views import answer
@@ -236,24 +236,21 @@ def add_judging_routes(
     """Add the routes; each works on a worker thread."""
     judging = _Judging(shelf, stop)
 
-    def posted(
+    def routed(
         model: type[Question] | type[HandOver] | type[_Number] | type[_Text],
         work: Callable[[Any, str], dict[str, Any]],
     ) -> Callable[[Request], Any]:
         async def route(request: Request) -> JSONResponse:
-            if not guard.welcome(request.headers):
-                return _fault(403, "This request does not come from a page of this server.")
-            body = await request.body()
-            if len(body) > BODY_MOST:
-                return _fault(413, f"The request is longer than {BODY_MOST} bytes.")
             owner = request.headers.get("x-page", "")[:40]
             try:
-                asked = asked_of(model, body)
+                asked = await posted(request, guard, model, most=BODY_MOST)
                 return JSONResponse(await run_in_threadpool(work, asked, owner))
-            except InputError as fault:
-                return _fault(400, str(fault))
-            except (DutytraceError, OSError) as fault:
-                return _fault(500, str(fault))
+            except RefusedError as refused:
+                return refused.answer()
+            except InputError as wrong:
+                return fault(400, str(wrong))
+            except (DutytraceError, OSError) as wrong:
+                return fault(500, str(wrong))
 
         return route
 
@@ -262,17 +259,17 @@ def add_judging_routes(
         return {"done": True}
 
     for name, route in (
-        ("ask", posted(Question, lambda asked, _: judging.ask(asked))),
-        ("curve", posted(Question, lambda asked, _: judging.curve(asked))),
-        ("exact", posted(Question, judging.exact)),
-        ("sweep", posted(Varied, judging.sweep)),
-        ("text", posted(Question, lambda asked, _: judging.text(asked))),
-        ("read", posted(_Text, lambda asked, _: judging.read(asked.text, "limits"))),
-        ("stop", posted(_Number, stopped)),
+        ("ask", routed(Question, lambda asked, _: judging.ask(asked))),
+        ("curve", routed(Question, lambda asked, _: judging.curve(asked))),
+        ("exact", routed(Question, judging.exact)),
+        ("sweep", routed(Varied, judging.sweep)),
+        ("text", routed(Question, lambda asked, _: judging.text(asked))),
+        ("read", routed(_Text, lambda asked, _: judging.read(asked.text, "limits"))),
+        ("stop", routed(_Number, stopped)),
     ):
         server.add_api_route(f"{JUDGE_PATH}/{name}", route, methods=["POST"], response_model=None)
     if writes:
-        over = posted(HandOver, lambda asked, _: judging.hand_over(asked))
+        over = routed(HandOver, lambda asked, _: judging.hand_over(asked))
         server.add_api_route(HAND_OVER_PATH, over, methods=["POST"], response_model=None)
 
     def listed(offset_min: float = 0.0) -> Response:
@@ -292,7 +289,3 @@ def add_judging_routes(
 
     for path, told in (("", listed), ("/begin", begun), ("/work/{number}", work)):
         server.add_api_route(JUDGE_PATH + path, told, methods=["GET"], response_model=None)
-
-
-def _fault(status: int, sentence: str) -> JSONResponse:
-    return JSONResponse({"fault": sentence}, status_code=status)

@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboard.judging.provenance import provenance, without_provenance
-from dashboard.judging.question import Question, Varied, asked_of, mistakes_of
+from dashboard.judging.question import Question, Varied, mistakes_of
 from dashboard.judging.reply import answered, drawn_spans
 from dashboard.judging.work import sweep_of
+from dashboard.posted import asked_of
 from logger.errors import InputError
 from logger.limits.edited import tables_of
 from logger.simulate import scenario
