@@ -14,7 +14,7 @@ from dashboard.figures.axes import main_temperature
 from dashboard.figures.reading import plan_of
 from dashboard.figures.small import mask_of, path_of
 from dashboard.shelf import Shelf
-from dashboard.theme import LIGHT, MARKS, clock, day, elapsed, number
+from dashboard.theme import LIGHT, MARKS, begun, elapsed, number
 from logger.errors import DutytraceError
 from logger.limits.limit import Level
 from replay.recording import Found, Recording
@@ -54,7 +54,7 @@ def _row(found: Found, told: dict[str, Any], where: timezone) -> dict[str, Any]:
         "path": found.path.name,
         "name": found.name,
         "live": found.live,
-        "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
+        "begun": begun(began, where),
         "began_s": began / 1e9,
         **told,
     }

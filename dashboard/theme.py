@@ -20,6 +20,7 @@ __all__ = [
     "MARKS",
     "THEMES",
     "Theme",
+    "begun",
     "channel_words",
     "clock",
     "contrast",
@@ -249,3 +250,8 @@ def day(time_ns: int, where: timezone, *, year: bool = True) -> str:
     """Return the day of an instant: 25 Nov 2026, or without its year."""
     moment = datetime.fromtimestamp(time_ns / 1e9, where)
     return f"{moment.day} {moment:%b %Y}" if year else f"{moment.day} {moment:%b}"
+
+
+def begun(time_ns: int, where: timezone) -> str:
+    """Return when a recording began, as lists tell it: 25 Nov 14:42."""
+    return f"{day(time_ns, where, year=False)} {clock(time_ns, where)[:5]}"

@@ -10,7 +10,7 @@
     constructor(root) {
       this.root = root; this.q = (id) => document.getElementById("judge-" + id);
       this.me = Math.random().toString(36).slice(2); this.gone = false;
-      this.base = "format = 1\n"; this.tables = []; this.chosen = -1; this.chosenPaths = []; this.before = {};
+      this.base = "format = 1\n"; this.tables = []; this.formKeys = []; this.chosen = -1; this.chosenPaths = []; this.before = {};
       this.bad = { way: "above", channel: "temperature_housing_degC", level: 80, for_s: 0, joint: "", within_s: 3600, least_lead_s: null, note: "", length_s: 60 };
       const F = D.limitForms;
       this.forms = new F.LimitForms(this.q("limits"), this);
@@ -69,8 +69,8 @@
         try { kept = JSON.parse(sessionStorage.getItem(KEPT)); } catch (fault) { /* what nobody wrote is no draft */ }
         const from = new URLSearchParams(location.search).get("from");
         this.pickers();
-        if (kept && kept.tables && !from) {
-          Object.assign(this, { base: kept.base, tables: kept.tables, chosen: kept.chosen });
+        if (kept && kept.tables && kept.forms && !from) {
+          Object.assign(this, { base: kept.base, tables: kept.tables, formKeys: kept.forms, chosen: kept.chosen });
           this.bad = { ...this.bad, ...kept.bad };
           this.chosenPaths = (kept.paths || []).filter((p) => known.has(p));
           if (!this.chosenPaths.length) this.chosenPaths = [first.path];
@@ -93,7 +93,7 @@
       return this.get("/judge/begin?recording=" + encodeURIComponent(path)).then((read) => this.take(read, true)).catch((f) => this.say(f.message));
     }
     take(read, guess) {
-      this.base = read.base; this.tables = read.tables; this.said = null; this.mistakes = [];
+      this.base = read.base; this.tables = read.tables; this.formKeys = read.forms; this.said = null; this.mistakes = [];
       this.chosen = this.tables.length ? 0 : -1;
       /* The highest trip on a temperature is what a warning should have told of before. */
       const trips = this.tables.filter((t) => t.severity === "trip" && t.above !== undefined && String(t.channel).startsWith("temperature")).sort((a, b) => b.above - a.above);
@@ -148,22 +148,27 @@
     }
 
     /* ---- what the forms ask of the desk ---- */
-    formOf(i) { const key = this.formKeys ? this.formKeys[i] : this.guess(this.tables[i]); return this.kinds.find((k) => k.form === key); }
-    guess(t) { return t.kind !== "level" ? t.kind : t.outside ? "outside" : t.above_rated !== undefined || t.below_rated !== undefined || t.drop_off_rated !== undefined ? "rated" : "level"; }
+    formOf(i) { return this.kinds.find((k) => k.form === this.formKeys[i]); }
     joints() { return [...new Set(this.recordings.filter((r) => this.chosenPaths.includes(r.path)).flatMap((r) => r.joints))]; }
     channels() { return this.known || [{ channel: "temperature_housing_degC", words: "housing", unit: "°C" }]; }
     choose(i) { this.chosen = i; this.answer = null; this.forms.build(); this.sweep.build(); this.ask(); }
     set(i, key, v) {
-      const table = { ...this.tables[i] }, of = table.name + " " + key, off = this.back[key];
+      const table = { ...this.tables[i] }, of = table.name + " " + key;
       if (typeof table[key] === "number") this.before[of] = table[key];
       if (v === null || v === undefined || v === "") delete table[key]; else table[key] = v;
-      /* A level that is typed takes its drop-off along as one that is dragged does, over an empty box too. */
-      const follows = typeof v === "number" && off && typeof table[off] === "number" && this.before[of] !== undefined && table.kind !== "inverse-time";
-      if (follows) table[off] = Number((table[off] + v - this.before[of]).toPrecision(7));
+      /* Over an empty box too: from the last number that stood there. */
+      const follows = this.takeAlong(table, key, this.before[of], v);
       this.tables = this.tables.map((t, k) => (k === i ? table : t));
       if (follows) this.forms.follow();
       if (key === "name") put(this.forms.rows[i].head.children[1], table.name || "");
       this.ask();
+    }
+    /* The drop-off of a level that is moved keeps its distance; whether it had to be moved as well. */
+    takeAlong(table, key, before, now) {
+      const off = this.back[key];
+      if (!off || table.kind === "inverse-time" || ![table[off], before, now].every((v) => typeof v === "number")) return false;
+      table[off] = Number((table[off] + now - before).toPrecision(7));
+      return true;
     }
     add(form) {
       const kind = this.kinds.find((k) => k.form === form), names = new Set(this.tables.map((t) => t.name));
@@ -171,10 +176,10 @@
       while (names.has(name)) name = form + "-" + n++;
       const table = { name, kind: kind.kind, severity: "warning", ...kind.blank }, known = new Set(this.channels().map((c) => c.channel));
       if (table.channel && known.size && !known.has(table.channel)) table.channel = this.channels()[0].channel;
-      this.tables = [...this.tables, table]; this.formKeys = null;
+      this.tables = [...this.tables, table]; this.formKeys = [...this.formKeys, form];
       this.choose(this.tables.length - 1);
     }
-    remove(i) { this.tables = this.tables.filter((_, k) => k !== i); this.formKeys = null; this.said = null; this.choose(Math.min(i, this.tables.length - 1)); }
+    remove(i) { this.tables = this.tables.filter((_, k) => k !== i); this.formKeys = this.formKeys.filter((_, k) => k !== i); this.said = null; this.choose(Math.min(i, this.tables.length - 1)); }
     badChanged() { this.lastTogether = null; this.ask(); }
     badEnd() {
       const b = this.bad, some = (o) => Object.fromEntries(Object.entries(o).filter(([, v]) => v !== null && v !== undefined && v !== ""));
@@ -273,7 +278,6 @@
       }).catch(() => { if (number === this.number) { this.number = 0; this.working = null; this.progress(); } });
     }
     worth(a) {
-      const facts = [], fact = (value, words) => facts.push(el("div", "", [el("dd", "", value), el("dt", "", words)]));
       const name = (this.tables[this.chosen] || {}).name;
       const row = (w, who, exact) => {
         const f = [];
@@ -285,7 +289,6 @@
         return el("div", "worth-row", [el("span", "who", [el("b", "words", who), el("small", "", exact)]), el("dl", "facts", f.map(([v, t]) => el("div", "", [el("dd", "", v), el("dt", "", t)])))]);
       };
       const rows = [];
-      this.exactWords = el("small", "", "");
       if (a.worth && name && a.lanes.length) rows.push(row(a.worth, name, a.lanes.every((l) => l.exact) ? "exact" : a.chosen && a.chosen.brief ? "about: what lasts for less than a second is not in it until it is exact" : "about, from the pyramid"));
       if (a.together && this.tables.length > 1 && a.lanes.length) rows.push(row(a.together, "all together", a.exact ? "exact" : "about, from the pyramid"));
       else if (this.tables.length > 1 && this.lastTogether) rows.push(row(this.lastTogether, "all together", "as before"));
@@ -336,9 +339,7 @@
       const before = h.place === null ? table[h.key] : (table[h.key] || [])[h.place];
       if (h.place === null) table[h.key] = plain(value);
       else { const both = table[h.key].slice(); both[h.place] = plain(value); table[h.key] = both; }
-      /* The drop-off keeps its distance. */
-      const off = this.back[h.key];
-      if (!h.off && off && table[off] !== undefined && before !== undefined && table.kind !== "inverse-time") table[off] = plain(table[off] + value - before);
+      if (!h.off) this.takeAlong(table, h.key, before, value);
       this.tables = this.tables.map((t, k) => (k === i ? table : t));
       Object.assign(h, { at: value * h.scale });
       this.lanes.follow(this.levels(this.lanes.chosen.levels));
@@ -374,7 +375,7 @@
     }
     keep() {
       clearTimeout(this.saving);
-      this.saving = setTimeout(() => { try { sessionStorage.setItem(KEPT, JSON.stringify({ base: this.base, tables: this.tables, chosen: this.chosen, bad: this.bad, paths: this.chosenPaths })); } catch (fault) { /* a full or forbidden storage only forgets */ } }, 200);
+      this.saving = setTimeout(() => { try { sessionStorage.setItem(KEPT, JSON.stringify({ base: this.base, tables: this.tables, forms: this.formKeys, chosen: this.chosen, bad: this.bad, paths: this.chosenPaths })); } catch (fault) { /* a full or forbidden storage only forgets */ } }, 200);
     }
     key(e) {
       if (D.typing(e) || e.ctrlKey || e.metaKey || e.altKey) return;

@@ -15,7 +15,7 @@ import numpy as np
 
 from dashboard.judging.forms import UNITS, channels_told, kind_of
 from dashboard.judging.question import Question
-from dashboard.theme import LIGHT, MARKS, clock, day, elapsed, number, span_words, zone
+from dashboard.theme import LIGHT, MARKS, begun, elapsed, number, span_words, zone
 from logger.joint.channels import CHANNELS
 from logger.limits.frozen import Frozen
 from logger.limits.kind import Kind
@@ -103,7 +103,7 @@ def _lane(
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
-        "begun": f"{day(start, where, year=False)} {clock(start, where)[:5]}",
+        "begun": begun(start, where),
         "length_s": length / 1e9,
         "length": elapsed(length / 1e9),
         "exact": one.exact(chosen.name if chosen else None),
@@ -189,14 +189,13 @@ def _chosen(limit: Limit, opened: Sequence[Recording], desk: Desk, known: str) -
     if not isinstance(limit, OfJoint):
         return {"name": limit.name, "why_not": "It watches the recorder itself, not a joint."}
     told: dict[str, Any] = {"name": limit.name, **_scale(limit)}
-    shown = [own for recording in opened for _, own in desk.on(recording, limit)]
-    told["brief"] = any(misses_brief(own) for own in shown)
+    told["brief"] = False
     shapes, levels, keys = [], [], []
     for recording in opened:
         mine, lines = [], []
         for joint, own in desk.on(recording, limit):
-            found = desk.rough(recording, joint, own)
-            mine.append({"low": _numbers(found.shape.low), "high": _numbers(found.shape.high)})
+            mine.append(desk.rough(recording, joint, own).shape)
+            told["brief"] |= misses_brief(own)
             keys.append(f"{recording.path.name} {recording.end_ns} {joint}")
             rated = recording.bench.joint(joint).rated
             lines.append(
@@ -218,7 +217,11 @@ def _chosen(limit: Limit, opened: Sequence[Recording], desk: Desk, known: str) -
     told["levels"] = levels
     told["drawn"] = str(hash((_measured(limit), *keys)))
     if told["drawn"] != known:
-        told["shapes"] = shapes
+        # A thousand numbers for each joint: only for a page that has not drawn them yet.
+        told["shapes"] = [
+            [{"low": _numbers(one.low), "high": _numbers(one.high)} for one in mine]
+            for mine in shapes
+        ]
         told["bins"] = BINS
     return told
 

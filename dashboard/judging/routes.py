@@ -34,14 +34,14 @@ from dashboard.judging.question import (
 )
 from dashboard.judging.reply import answered
 from dashboard.judging.toil import Toil
-from dashboard.judging.work import exactly, sweep_of, sweep_text, swept
+from dashboard.judging.work import exactly, sweep_of, swept
 from dashboard.posted import RefusedError, fault, posted
 from dashboard.shelf import Shelf
-from dashboard.theme import LIGHT, THEMES, clock, day, elapsed, zone
+from dashboard.theme import LIGHT, THEMES, begun, elapsed, zone
 from dashboard.views import answer
 from logger.errors import DutytraceError, InputError
 from logger.limits.curve_table import curve_of, curve_table
-from logger.limits.edited import edited_text, tables_of
+from logger.limits.edited import edited_text, tables_of, with_comments
 from logger.limits.explained import example_text
 from logger.limits.inverse_time import InverseTime
 from logger.limits.limit import LimitSet, limits_from, limits_of
@@ -96,14 +96,8 @@ class _Judging:
     def sweep(self, asked: Varied, owner: str) -> dict[str, Any]:
         asked.limits()
         sweep, opened = sweep_of(asked), self.opened(asked)
-        said = asked.said()
-        assert said is not None, "sweep_of has seen to it"
         number = self.toil.begin(f"{owner} sweep", lambda means: swept(sweep, opened, asked, means))
-        return {
-            "number": number,
-            "candidates": len(sweep.candidates),
-            "file": sweep_text(said, asked),
-        }
+        return {"number": number}
 
     def curve(self, asked: Question) -> dict[str, Any]:
         """Return the time-current picture of the chosen limit."""
@@ -166,8 +160,7 @@ class _Judging:
             version=versions()["dutytrace"],
             date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
-        head = "".join(f"# {line}\n" for line in lines) + ("\n" if lines else "")
-        return {"text": head + text, "token": token_of(text)}
+        return {"text": with_comments(text, lines), "token": token_of(text)}
 
     def read(self, text: str, where: str) -> dict[str, Any]:
         """Return the limits of a file as the page edits them."""
@@ -197,12 +190,11 @@ class _Judging:
                 told = self.shelf.listed("limits", found, _listed)
             except (DutytraceError, OSError):
                 continue
-            began = found.started_ns
             rows.append(
                 {
                     "path": found.path.name,
                     "name": found.name,
-                    "begun": f"{day(began, where, year=False)} {clock(began, where)[:5]}",
+                    "begun": begun(found.started_ns, where),
                     "live": found.live,
                     **told,
                 }
@@ -275,7 +267,7 @@ def add_judging_routes(
     def listed(offset_min: float = 0.0) -> Response:
         return answer(lambda: judging.listed(offset_min))
 
-    def begun(recording: str = "") -> Response:
+    def begin(recording: str = "") -> Response:
         return answer(lambda: judging.begin(recording))
 
     def work(number: int) -> Response:
@@ -287,5 +279,5 @@ def add_judging_routes(
 
         return answer(found)
 
-    for path, told in (("", listed), ("/begin", begun), ("/work/{number}", work)):
+    for path, told in (("", listed), ("/begin", begin), ("/work/{number}", work)):
         server.add_api_route(JUDGE_PATH + path, told, methods=["GET"], response_model=None)

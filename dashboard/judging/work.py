@@ -1,9 +1,10 @@
 """What is worked out beside the pages: exact answers, and sweeps. Plain functions for `Toil`."""
 
-import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
+
+import tomlkit
 
 from dashboard.figures.trade import trade_figure
 from dashboard.judging.forms import BACK
@@ -76,23 +77,15 @@ def sweep_of(asked: Varied) -> Sweep:
 
 def sweep_text(said: BadEnd, asked: Varied) -> str:
     """Return the same as a sweep file for the command."""
-    lines = ["format = 1", "", "[bad_end]"]
-    lines += [f"{key} = {_value(value)}" for key, value in said.told.items()]
-    for vary in asked.vary:
-        lines += [
-            "",
-            "[[vary]]",
-            f"limit = {_value(vary.limit)}",
-            f"key = {_value(vary.key)}",
-            f"from = {vary.start!r}",
-            f"to = {vary.to!r}",
-            f"steps = {vary.steps}",
-            *_follows(vary, asked),
-        ]
-    return "\n".join(lines) + "\n"
+    vary: list[dict[str, Any]] = []
+    for one in asked.vary:
+        place = {"limit": one.limit, "key": one.key}
+        vary += [{**place, "from": one.start, "to": one.to, "steps": one.steps}]
+        vary += _follows(one, asked)
+    return tomlkit.dumps({"format": 1, "bad_end": said.told, "vary": vary})
 
 
-def _follows(vary: VaryOne, asked: Varied) -> list[str]:
+def _follows(vary: VaryOne, asked: Varied) -> list[dict[str, Any]]:
     """Return the drop-off of a level that is varied: at the distance that it has on the page."""
     table = next((one for one in asked.tables if one.get("name") == vary.limit), {})
     key = BACK.get(vary.key, "")
@@ -100,19 +93,8 @@ def _follows(vary: VaryOne, asked: Varied) -> list[str]:
     varied = any((one.limit, one.key) == (vary.limit, key) for one in asked.vary)
     if not isinstance(level, int | float) or not isinstance(back, int | float) or varied:
         return []
-    return [
-        "",
-        "[[vary]]",
-        f"limit = {_value(vary.limit)}",
-        f"key = {_value(key)}",
-        f"values = [{float(f'{back - level:.9g}')!r}]",
-        f"offset_of = {_value(vary.key)}",
-    ]
-
-
-def _value(value: object) -> str:
-    """Return a text, number or truth as TOML has it: as JSON has it, but for what is escaped."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    apart = float(f"{back - level:.9g}")
+    return [{"limit": vary.limit, "key": key, "values": [apart], "offset_of": vary.key}]
 
 
 def swept(

@@ -12,7 +12,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-__all__ = ["edited_text", "tables_of"]
+__all__ = ["edited_text", "tables_of", "with_comments"]
 
 _EMPTY: Final = "format = 1\n"
 
@@ -105,3 +105,9 @@ def _holds(text: str, tables: Sequence[dict[str, Any]]) -> bool:
     except tomllib.TOMLDecodeError:
         return False
     return content.get("format") == 1 and content.get("limit", []) == list(tables)
+
+
+def with_comments(text: str, said: Sequence[str]) -> str:
+    """Return a file with lines as comments at its top, set off by a blank line."""
+    head = "".join(f"# {line}\n" for line in said)
+    return f"{head}\n{text}" if head else text

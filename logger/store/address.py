@@ -6,7 +6,6 @@ another process, which opens it with what its own environment says (credentials,
 """
 
 import io
-from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
@@ -15,6 +14,7 @@ from threading import Lock
 from typing import Any, Final
 
 from logger.errors import DutytraceError, InputError, OutsideFault
+from logger.store.kept import Kept
 
 __all__ = ["Address", "Place", "Stretches", "place_of", "resolved"]
 
@@ -149,8 +149,7 @@ class _Store:
         self._path = ""
         self._files: dict[str, int] = {}
         self._folders: dict[str, dict[str, None]] = {}
-        self._kept: OrderedDict[tuple[str, int, int], bytes] = OrderedDict()
-        self._kept_bytes = 0
+        self._kept: Kept[bytes] = Kept(most_bytes=_KEPT)
 
     @property
     def files(self) -> dict[str, int]:
@@ -172,25 +171,18 @@ class _Store:
 
     def fetched(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
         self.size_of(inner)
-        with self._lock:
-            keys = {one: (inner, *one) for one in stretches}
-            found = {one: self._kept[key] for one, key in keys.items() if key in self._kept}
-        wanted = [one for one in keys if one not in found]
+        found: dict[tuple[int, int], bytes] = {}
+        for one in stretches:
+            held = self._kept.get((inner, *one))
+            if held is not None:
+                found[one] = held
+        wanted = [one for one in dict.fromkeys(stretches) if one not in found]
         if wanted:
             found.update(zip(wanted, self._asked(inner, wanted), strict=True))
-            with self._lock:
-                for one in wanted:
-                    self._keep(keys[one], found[one])
+            for one in wanted:
+                if len(found[one]) <= _KEPT // 4:
+                    self._kept.put((inner, *one), found[one], size_bytes=len(found[one]))
         return [found[one] for one in stretches]
-
-    def _keep(self, key: tuple[str, int, int], held: bytes) -> None:
-        if key in self._kept or len(held) > _KEPT // 4:
-            return
-        self._kept[key] = held
-        self._kept_bytes += len(held)
-        while self._kept_bytes > _KEPT:
-            _, oldest = self._kept.popitem(last=False)
-            self._kept_bytes -= len(oldest)
 
     def _asked(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
         where, path = f"{self.text}/{inner}", f"{self._path}/{inner}"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import InputError
-from logger.limits.edited import edited_text, tables_of
+from logger.limits.edited import edited_text, tables_of, with_comments
 from logger.limits.limit import LimitSet, limits_from
 from logger.store.files import put_or_say
 from replay.tuning.sweep import Candidate
@@ -28,8 +28,7 @@ def saved_text(limits: LimitSet, candidate: Candidate, said: list[str]) -> str:
     for change in candidate.changes:
         changed.setdefault(change.limit, {})[change.key] = _plain(change.value)
     tables = [{**table, **changed.get(table["name"], {})} for table in tables_of(limits.text)]
-    head = "".join(f"# {line}\n" for line in said) + "\n"
-    text = head + edited_text(limits.text, tables)
+    text = with_comments(edited_text(limits.text, tables), said)
     wanted = {limit.name: limit for limit in candidate.limits}
     expected = tuple(wanted.get(limit.name, limit) for limit in limits.limits)
     assert limits_from(text, "limits.toml").limits == expected, "what is written reads back"

@@ -521,6 +521,8 @@ def test_the_file_that_is_written_is_toml_of_the_same_limits(
     page, faults = _page(browser, serve(folder))
     page.locator(".hidden-file").set_input_files(tmp_path / "mine.toml")
     expect(page.locator(".limit-head")).to_have_count(1, timeout=PATIENCE_MS)
+    expect(_box(page, "after_s")).to_have_value("2.5")
+    expect(_box(page, "above")).to_have_count(0)
     _answered(page)
     with page.expect_download() as download:
         page.locator("#judge-save").click()
