@@ -34,7 +34,7 @@ bench: $(READY)  ## speed, as ratios measured in one run
 	@$(BIN)/python -m pytest tests/benchmarks -m "" -s -p no:cacheprovider $(ARGS)
 
 pictures: $(READY) browser   ## the README's picture and every page in both themes, made anew
-	@$(BIN)/python -m tests.pictures $(ARGS)
+	@$(BIN)/python -m tests.support.pictures $(ARGS)
 
 demo-recording: $(READY)     ## the recording that the README opens, made anew from its seed
 	@rm -rf recordings/demo-overheat
@@ -46,7 +46,7 @@ lock:            ## requirements.lock anew from pyproject.toml (needs uv)
 	  --no-emit-index-url --no-annotate --no-header -q -o requirements.lock
 
 browser:
-	@sh tests/bring_browser.sh
+	@sh tests/support/bring_browser.sh
 
 clean:           ## remove what can be made again (never a recording)
 	@rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist

@@ -21,18 +21,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.aligned import aligned
+from logger.cli.aligned import aligned
 from logger.errors import DutytraceError, InputError
-from logger.store.address import place_of
+from logger.store.layout.remote import place_of
 
 if TYPE_CHECKING:
-    from logger.bring_in import BroughtIn
     from logger.bus.listen import BusHeard
-    from logger.joint.explain import Explained
-    from logger.store.cut import CutOut
-    from logger.store.events import Event
-    from logger.tell.teller import Teller
-    from logger.trying import Tried
+    from logger.importing.import_frames import BroughtIn
+    from logger.joint.explain.explain import Explained
+    from logger.layout_tools.preview import Tried
+    from logger.notify.notifier import Teller
+    from logger.store.layout.events import Event
+    from logger.store.tools.cut import CutOut
 
 app = typer.Typer(
     help="Records, shows, alerts on and replays what robot joints report over CAN.",
@@ -117,7 +117,7 @@ def simulate(
     recordings: Recordings = DEFAULT_RECORDINGS,
 ) -> None:
     """Make a long test offline, in simulated time."""
-    from logger.bring_in import bring_in
+    from logger.importing.import_frames import bring_in
     from logger.limits.limit import limits_from
     from logger.simulate import scenario
     from logger.simulate.offline import frames
@@ -174,10 +174,10 @@ def record(
     simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
 ) -> None:
     """Record what the joints of a bench report."""
-    from logger.joint.bench import read_bench
+    from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_against, read_limits
-    from logger.record import RecordSettings, settings_to_go_on
-    from logger.record import record as run
+    from logger.recording.recorder import RecordSettings, settings_to_go_on
+    from logger.recording.recorder import record as run
 
     duration_s = _seconds(duration, "--duration") if duration else None
     if goes_on is not None:
@@ -303,12 +303,12 @@ def replay(
     browser: Annotated[bool, typer.Option(help="Open the page in a browser.")] = True,
 ) -> None:
     """Serve the pages, opened at one recording."""
-    from logger.store.manifest import read_manifest
+    from logger.store.layout.manifest import read_manifest
 
     manifest = read_manifest(recording)
     query = ""
     if limits is not None:
-        from dashboard.judged import token_of
+        from dashboard.replay.limits_token import token_of
         from logger.limits.limit import check_against, read_limits
 
         chosen = read_limits(limits)
@@ -321,7 +321,7 @@ def replay(
 @app.command()
 def check(recording: Anywhere, as_json: AsJson = False) -> None:
     """Tell whether a recording is whole, and what is missing."""
-    from logger.store.manifest import time_text
+    from logger.store.layout.manifest import time_text
     from replay.check import check as run
     from replay.recording import Recording as Opened
 
@@ -365,8 +365,8 @@ def check(recording: Anywhere, as_json: AsJson = False) -> None:
 @app.command()
 def seal(recording: Recording) -> None:
     """Turn what a crash left into finished parts."""
-    from logger.store.manifest import read_manifest
-    from logger.store.seal import seal as run
+    from logger.store.layout.manifest import read_manifest
+    from logger.store.repair.recovery import seal as run
 
     read_manifest(recording)
     _say(f"{recording}: {'sealed' if run(recording) else 'nothing was left to seal'}")
@@ -442,10 +442,10 @@ def bring_in(
         )
     if bench is None:
         raise InputError("--bench: found none, expected the bench file that explains the frames.")
-    from logger.bring_in import bring_in as run
-    from logger.joint.bench import read_bench
+    from logger.importing.import_frames import bring_in as run
+    from logger.importing.log_frames import LogFrames
+    from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_against, read_limits
-    from logger.log_frames import LogFrames
 
     the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
@@ -488,9 +488,9 @@ def redecode(
     as_json: AsJson = False,
 ) -> None:
     """Decode a recording again from its raw frames, with a corrected bench file."""
-    from logger.joint.bench import read_bench
+    from logger.importing.redecode import redecode as run
+    from logger.joint.bench.bench import read_bench
     from logger.limits.limit import read_limits
-    from logger.redecode import redecode as run
 
     with _progress(f"Decoding {recording.name}", 1.0) as at:
         made = run(
@@ -511,7 +511,7 @@ def note(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Write a note into a recording, live or finished."""
-    from logger.store.inbox import post
+    from logger.store.writing.inbox import post
 
     _known(recording)
     post(recording, kind="note", text=text, who=who)
@@ -524,7 +524,7 @@ def acknowledge(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Acknowledge an alert."""
-    from logger.store.inbox import post
+    from logger.store.writing.inbox import post
 
     _known(recording, alert)
     post(recording, kind="acknowledge", alert=alert, who=who)
@@ -538,7 +538,7 @@ def shelve(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Silence a warning for a stated time; a trip cannot be shelved."""
-    from logger.store.inbox import post
+    from logger.store.writing.inbox import post
 
     _known(recording, alert)
     post(recording, kind="shelve", alert=alert, for_s=_seconds(span, "--for"), who=who)
@@ -554,9 +554,9 @@ def excursions(
 ) -> None:
     """List every stretch beyond a limit, and what led up to it."""
     from logger.limits.limit import check_against, read_limits
-    from logger.store.manifest import time_text
-    from replay.excursions import excursions as run
-    from replay.raised import recorded_excursions
+    from logger.store.layout.manifest import time_text
+    from replay.excursions.over_rows import excursions as run
+    from replay.excursions.recorded import recorded_excursions
     from replay.recording import Recording as Opened
 
     opened = Opened.open(place_of(recording))
@@ -649,10 +649,10 @@ def tune(
 ) -> None:
     """Judge candidate limits on recordings: what they catch, how early, how often for nothing."""
     from logger.limits.limit import read_limits
-    from logger.store.manifest import versions
-    from replay.tuning import answer
+    from logger.store.layout.manifest import versions
+    from replay.tuning import report
     from replay.tuning.cluster import workers
-    from replay.tuning.run import cores
+    from replay.tuning.executors import cores
     from replay.tuning.save import saved_text, write_limits
     from replay.tuning.sweep import read_sweep
     from replay.tuning.table import may_write, write_table
@@ -680,20 +680,20 @@ def tune(
             progress=at,
             stop=stop,
         )
-    ended = answer.outcome(found)
+    ended = report.outcome(found)
     if table is not None:
         write_table(table, found)
     if save is not None and found.chosen is not None:
-        said = answer.provenance(
+        said = report.provenance(
             found, version=versions()["dutytrace"], date=datetime.now(UTC).strftime("%Y-%m-%d")
         )
         chosen = found.asked.sweep.candidates[found.chosen]
         write_limits(save, saved_text(base, chosen, said))
     if as_json:
-        _answer(answer.plain(found))
+        _answer(report.plain(found))
     else:
         if found.best:
-            _table(list(answer.HEAD), answer.best_rows(found))
+            _table(list(report.HEAD), report.best_rows(found))
         for line in ended.said:
             _say(line)
         if table is not None:
@@ -764,8 +764,8 @@ def cut(
     as_json: AsJson = False,
 ) -> None:
     """Cut a span out of a recording, live or finished, as a recording of its own."""
-    from logger.store.cut import cut_out
-    from logger.store.manifest import read_manifest
+    from logger.store.layout.manifest import read_manifest
+    from logger.store.tools.cut import cut_out
 
     start_ns = read_manifest(recording).started_ns
     with _progress(f"Cutting {recording.name}", 1.0) as at:
@@ -792,8 +792,8 @@ def pack(
     as_json: AsJson = False,
 ) -> None:
     """Pack a finished recording as one file, to send."""
-    from logger.store.pack import file_name
-    from logger.store.pack import pack as run
+    from logger.store.tools.pack import file_name
+    from logger.store.tools.pack import pack as run
 
     file = out or Path(file_name(recording))
     with _progress(f"Packing {recording.name}", 1.0) as at:
@@ -816,7 +816,7 @@ def unpack(
     as_json: AsJson = False,
 ) -> None:
     """Make a packed recording a folder again, and tell whether it is whole."""
-    from logger.store.unpack import unpack as run
+    from logger.store.tools.unpack import unpack as run
 
     with _progress(f"Unpacking {file.name}", 1.0) as at:
         path = run(
@@ -849,9 +849,9 @@ def decode(
     as_json: AsJson = False,
 ) -> None:
     """Explain one frame: each byte, each value, and what cannot be told."""
-    from logger.joint.bench import read_bench
-    from logger.joint.explain import explain
-    from logger.joint.typed import typed_frames
+    from logger.joint.bench.bench import read_bench
+    from logger.joint.explain.explain import explain
+    from logger.joint.explain.typed import typed_frames
 
     read = read_bench(bench)
     found = [explain(read, one, bus=bus) for one in typed_frames(frame, extended=extended)]
@@ -877,7 +877,7 @@ def layout_from(
     ] = None,
 ) -> None:
     """Write one of our layouts from a bus description file, for a person to trim."""
-    from logger.layout_from import described, layout_text, read_messages, write_layout
+    from logger.layout_tools.dbc_import import described, layout_text, read_messages, write_layout
 
     messages = read_messages(file)
     if not message:
@@ -920,7 +920,7 @@ def layout_try(
     ] = False,
 ) -> None:
     """Show the channels of real traffic, again at each save of the layout; nothing is sent."""
-    from logger.trying import TrySettings, layouts_tried
+    from logger.layout_tools.preview import TrySettings, layouts_tried
 
     if log is None and bench is None:
         raise InputError("layout try: found neither --log nor --bench, expected what to try it on.")
@@ -1018,8 +1018,8 @@ def limits_check(
     as_json: AsJson = False,
 ) -> None:
     """Say in words what each limit will do on a bench, or what does not fit."""
-    from logger.joint.bench import read_bench
-    from logger.limits.explained import explained
+    from logger.joint.bench.bench import read_bench
+    from logger.limits.describe import explained
     from logger.limits.limit import check_against, read_limits
 
     the_bench, the_limits = read_bench(bench), read_limits(limits)
@@ -1053,7 +1053,7 @@ def limits_check(
 @limits_app.command("example")
 def limits_example() -> None:
     """Print a commented limits file with every kind, to begin with."""
-    from logger.limits.explained import example_text
+    from logger.limits.describe import example_text
 
     _say(example_text().rstrip())
 
@@ -1066,7 +1066,7 @@ def bus(
 ) -> None:
     """Listen, sending nothing: who talks, how often, how loaded, and what is wrong."""
     from logger.bus.listen import LONGEST_S, listen
-    from logger.joint.bench import read_bench
+    from logger.joint.bench.bench import read_bench
 
     for_s = _seconds(span, "--for")
     if for_s > LONGEST_S:
@@ -1123,15 +1123,15 @@ def _say(text: str) -> None:
 
 
 def _teller(file: Path, recording: str, say: Callable[[str], None]) -> "Teller":
-    from logger.tell.settings import read_tell
-    from logger.tell.teller import Teller
+    from logger.notify.notifier import Teller
+    from logger.notify.settings import read_tell
 
     waiting = file.with_name(f"{file.name}.waiting")
     return Teller(read_tell(file), waiting=waiting, recording=recording, say=say)
 
 
 def _say_event(event: "Event") -> None:
-    from logger.store.events import word_of
+    from logger.store.layout.events import word_of
 
     if event.kind in {"started", "ended"}:
         return
@@ -1464,11 +1464,11 @@ def _join(
     as_json: bool,
 ) -> None:
     """Let a table of values join a recording as a sensor."""
-    from logger.joint.bench import SensorSettings
+    from logger.importing.sensor_table import TraceRows
+    from logger.joint.bench.bench import SensorSettings
     from logger.settings_file import checked
-    from logger.store.inbox import post
-    from logger.store.joining import join_sensor
-    from logger.trace_rows import TraceRows
+    from logger.store.tools.add_sensor import join_sensor
+    from logger.store.writing.inbox import post
 
     if not time_column or not columns:
         raise InputError(
@@ -1528,7 +1528,7 @@ def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
 
 
 def _say_cut(made: "CutOut", *, as_json: bool) -> None:
-    from logger.store.manifest import time_text
+    from logger.store.layout.manifest import time_text
 
     if as_json:
         _answer(

@@ -18,19 +18,19 @@ from dash import Dash
 from fastapi import FastAPI
 from fastapi.responses import JSONResponse
 
-from dashboard.access.gate import Access, GateMiddleware
 from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
-from dashboard.asks import add_ask_route
-from dashboard.guard import LOOPBACK, Guard, GuardMiddleware, is_origin
-from dashboard.hand_on import add_cut_route, add_pack_route
-from dashboard.heap import keep_few_heaps, keep_giving_back
-from dashboard.heard_views import add_heard_routes
-from dashboard.judging.routes import add_judging_routes
-from dashboard.pages import bus, frame, limits, live, replay
-from dashboard.shelf import Shelf
-from dashboard.stream import add_live_route
-from dashboard.views import add_view_routes
+from dashboard.access.session_middleware import Access, GateMiddleware
+from dashboard.bus.routes import add_heard_routes
+from dashboard.limits.routes import add_judging_routes
+from dashboard.live.websocket import add_live_route
+from dashboard.live.write_requests import add_ask_route
+from dashboard.pages import bus, limits, live, replay, shell
+from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
+from dashboard.replay.routes import add_view_routes
+from dashboard.server.memory import keep_few_heaps, keep_giving_back
+from dashboard.server.origin_check import LOOPBACK, Guard, GuardMiddleware, is_origin
+from dashboard.server.recording_cache import Shelf
 from logger.errors import InputError
 
 __all__ = ["build", "serve"]
@@ -80,8 +80,8 @@ def build(
         suppress_callback_exceptions=True,
         enable_mcp=False,
     )
-    app.layout = frame.layout()
-    frame.add_callbacks(
+    app.layout = shell.layout()
+    shell.add_callbacks(
         app,
         {
             "/": partial(live.layout, writes=not access.read_only),

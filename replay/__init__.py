@@ -1,19 +1,17 @@
-"""Reads recordings back and computes; imports logger.joint, .limits, .store and figures of a bus.
+"""Reads recordings back and computes; imports logger.joint, .limits, .store and .traffic.
 
-recording    one recording, live or finished: the door that every reader goes through
-recent       the newest rows and every event of a recording, read once for all who ask
+recording    one recording, live or finished: what every reader starts from
+recent       the newest rows and every event of a recording, read once for all callers
 window       any span at any width in pixels: envelopes and lines, no extreme lost
-statistics   exact time-weighted figures of a span
+statistics   exact time-weighted statistics of a span
 alignment    where a second recording stands on the time axis of a first
-excursion    one stretch beyond a limit, and what led up to it
-excursions   every stretch beyond a limit, evaluated over the rows: the measure of the shorter ways
-watch        what was in force and what it raised, as recorded or under other limits
-raised       every stretch beyond a limit by what was raised, without evaluating the rows
-tuning       candidate limits judged on recordings (a package)
-bus_seconds  how the buses fared, second by second and in buckets
-bus_story    what happened to the buses, and who talked in a short span
-drives       what each drive says of itself: state and fault in words, and since when
-alerts       how far an alert has gone by now
-export       a span as one CSV or Parquet file
+bus_history  the buses second by second and in buckets
+bus_events   what happened to the buses, and who sent in a short span
+drive_state  what each drive reports of itself: state and fault in words, and since when
 check        is a recording whole, and what is missing
+export       a span as one CSV or Parquet file
+evaluation/  limits evaluated over stored rows, in full and by exact short ways
+excursions/  which limits applied, what they raised, what led up to it
+tuning/      candidate limits judged on recordings
+exploring/   limits tried by hand, for the Limits page
 """

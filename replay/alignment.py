@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, cast
 
-from logger.store.events import Event
+from logger.store.layout.events import Event
 from replay.recording import Recording
 
 __all__ = ["Anchor", "AnchorKind", "Laid", "anchors", "same_limit", "shift_between"]

@@ -18,8 +18,8 @@ import pyarrow.parquet as pq
 from logger.errors import InputError, OutsideFault
 from logger.joint.channels import CHANNELS
 from logger.settings_file import nearest
-from logger.store.files import put_or_say
-from logger.store.schema import readings_table, status_schema
+from logger.store.layout.files import put_or_say
+from logger.store.layout.schema import readings_table, status_schema
 from replay.recording import Recording
 
 __all__ = ["export"]

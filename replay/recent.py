@@ -15,11 +15,11 @@ import pyarrow as pa
 
 from logger.joint.batch import ReadingBatch
 from logger.limits.lifecycle import Alert, fold
-from logger.store.events import Event, events_from
-from logger.store.files import status_stream
-from logger.store.growing import GrowingReader
-from logger.store.read import RecordingReader
-from logger.store.schema import readings_from, shaped
+from logger.store.layout.events import Event, events_from
+from logger.store.layout.files import status_stream
+from logger.store.layout.schema import readings_from, shaped
+from logger.store.reading.live_reader import GrowingReader
+from logger.store.reading.reader import RecordingReader
 
 __all__ = ["RecentRows", "ToldEvents"]
 

@@ -1,7 +1,7 @@
 """One recording, live or finished: the door that every reader goes through.
 
 Live is a recording whose end still grows; `refresh` takes in what has come. Everything is read
-through `logger.store.read`, so a page, a command and a computation see the same rows.
+through `logger.store.reading.reader`, so a page, a command and a computation see the same rows.
 """
 
 from collections.abc import Sequence
@@ -13,19 +13,19 @@ import pyarrow as pa
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench import Bench
-from logger.joint.signals import Buckets, bucketed, merged
+from logger.joint.bench.bench import Bench
+from logger.joint.time_weighted import Buckets, bucketed, merged
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import LimitSet
-from logger.store.address import Place
-from logger.store.events import Event
-from logger.store.files import MANIFEST, derived_stream, status_stream
-from logger.store.growing import GrowingReader
-from logger.store.levels import UPPER_NS, joined
-from logger.store.lock import writer_of
-from logger.store.manifest import Manifest, read_manifest
-from logger.store.overview import BASE_NS, counted_in, gap_limit_ns
-from logger.store.schema import frames_from
+from logger.store.layout.events import Event
+from logger.store.layout.files import MANIFEST, derived_stream, status_stream
+from logger.store.layout.lock import writer_of
+from logger.store.layout.manifest import Manifest, read_manifest
+from logger.store.layout.remote import Place
+from logger.store.layout.schema import frames_from
+from logger.store.pyramid.seconds import BASE_NS, counted_in, gap_limit_ns
+from logger.store.pyramid.upper import UPPER_NS, joined
+from logger.store.reading.live_reader import GrowingReader
 from replay.recent import RecentRows, ToldEvents
 
 __all__ = ["Found", "Health", "Recording", "find_recordings"]

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.signals import Buckets, Figures, figures_of, spanned
-from logger.store.overview import BASE_NS
+from logger.joint.time_weighted import Buckets, Figures, figures_of, spanned
+from logger.store.pyramid.seconds import BASE_NS
 from replay.recording import Recording
 
 __all__ = ["Figures", "figures", "rms_before"]

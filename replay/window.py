@@ -11,9 +11,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.signals import Buckets, bucketed, merged, regrouped
-from logger.store.fine import FINE_NS
-from logger.store.overview import BASE_NS
+from logger.joint.time_weighted import Buckets, bucketed, merged, regrouped
+from logger.store.pyramid.seconds import BASE_NS
+from logger.store.pyramid.tenths import FINE_NS
 from replay.recording import Recording
 
 __all__ = ["Envelope", "Look", "bin_width_ns", "envelope", "gaps", "line", "trace"]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.bring_in import bring_in
+from logger.importing.import_frames import bring_in
 from logger.limits.limit import limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from logger.simulate import scenario
-from logger.store.inbox import post
+from logger.store.writing.inbox import post
 from replay.recording import Recording
-from tests.command import run as _run
+from tests.support.command import run as _run
 
 BENCH = scenario.bench_text("/nowhere/line")
 LAYOUT = scenario.layout_text()

@@ -14,7 +14,7 @@ import pytest
 
 from logger.simulate.line_protocol import CanFrame, LineProtocol
 from logger.simulate.serial_line import SerialLine
-from tests.adapter import Adapter
+from tests.support.adapter import Adapter
 
 BENCH = """
 [bus]

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import dutytrace
-import replay.raised
+import replay.excursions.recorded
 from replay.recording import Recording
 
 
@@ -50,9 +50,11 @@ def test_a_peak_that_is_not_known_is_null(
     overheat: Recording, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ):
     """NaN is no JSON: what is not known is null."""
-    found = replay.raised.recorded_excursions(overheat)
+    found = replay.excursions.recorded.recorded_excursions(overheat)
     monkeypatch.setattr(
-        replay.raised, "recorded_excursions", lambda *_: [replace(found[0], peak=math.nan)]
+        replay.excursions.recorded,
+        "recorded_excursions",
+        lambda *_: [replace(found[0], peak=math.nan)],
     )
     dutytrace.excursions(str(overheat.path), None, as_json=True)
 

@@ -15,8 +15,8 @@ from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.simulate.offline import frames
 from replay.recording import Recording
-from tests.command import run as _run
-from tests.logs import write_log
+from tests.support.command import run as _run
+from tests.support.logs import write_log
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.bench_text("can0")

@@ -15,10 +15,10 @@ from urllib.parse import parse_qs, urlsplit
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from dashboard.access.gate import LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, Access
+from dashboard.access.session_middleware import LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, Access
 from dashboard.access.sessions import LASTS_S
-from dashboard.guard import LOOPBACK, host_of
-from dashboard.theme import DARK, FIGURES, LIGHT, WORDS, Theme, span_words
+from dashboard.server.origin_check import LOOPBACK, host_of
+from dashboard.text.theme import DARK, FIGURES, LIGHT, WORDS, Theme, span_words
 
 __all__ = ["add_login_routes"]
 

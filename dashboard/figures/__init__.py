@@ -1,21 +1,20 @@
 """Arrays to plotly figures: plain functions, no disk, no clock, no callback.
 
-    sheet    how large a figure stands on the page, and where its rows lie in it
-    axes     which channels stand in which row; ranges and ticks that do not twitch
-    reading  the one place that asks replay for what a figure draws
-    lines    polylines and min-mean-max bands as plotly traces
-    furniture  limits, alert spans, gaps and notes as shapes, and their words for the lane
-    rows     the four rows on one time axis, for Live and Replay alike
-    strip    the whole test in one strip
-    buses    how buses fared, for Bus
-    curve    a time-current curve, both axes in decades
-    load     a joint's own load beside a time-current curve
-    trade    the trade-off of a sweep: lead time against false alerts
-    picture  what the last two have in common
-    small    the small traces of lists
+sheet        how large a figure is on the page, and where its rows lie in it
+axes         which channels are in which row; ranges and ticks that do not jump
+lines        polylines and min-mean-max bands as plotly traces
+annotations  limits, alert spans, gaps and notes as shapes, and their words for the lane
+rows         the four rows on one time axis, for Live and Replay alike
+strip        the whole test in one strip
+buses        the buses, for Bus
+curve        a time-current curve, both axes in decades
+load         a joint's own load beside a time-current curve
+tradeoff     the trade-off of a sweep: lead time against false alerts
+style        what the last two share
+sparkline    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own
 objects costs more than drawing them. The x axis counts seconds since the recording began. What
 moves with the reader (ticks, labels in the right margin, lane, play-head) is drawn over the figure
-by `assets/draw.js` from the figure's `layout.meta`, so that nothing is laid out twice.
+in the browser from the figure's `layout.meta`, so that nothing is laid out twice.
 """

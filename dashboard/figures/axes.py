@@ -10,8 +10,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dashboard.theme import display_of, number
-from dashboard.units import PLAIN, Displays, relative
+from dashboard.text.theme import display_of, number
+from dashboard.text.units import PLAIN, Displays, relative
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 
 __all__ = [

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Axis, axis_range
 from dashboard.figures.lines import outlines
 from dashboard.figures.sheet import Sheet
-from dashboard.theme import Theme, number, template
+from dashboard.text.theme import Theme, number, template
 
 __all__ = ["AwaySpan", "BusRow", "Told", "buses_figure", "buses_sheet"]
 

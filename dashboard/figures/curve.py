@@ -4,7 +4,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from dashboard.theme import LIGHT, Theme, template
+from dashboard.text.theme import LIGHT, Theme, template
 
 __all__ = ["curve_figure", "round_numbers"]
 

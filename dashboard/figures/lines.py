@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.axes import Pen
-from dashboard.theme import Theme
+from dashboard.text.theme import Theme
 
 __all__ = ["Band", "Line", "crowded", "extremes", "outlines", "traces_of"]
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.curve import round_numbers
-from dashboard.figures.picture import axis_title, picture_layout
-from dashboard.theme import Theme, span_words
+from dashboard.figures.style import axis_title, picture_layout
+from dashboard.text.theme import Theme, span_words
 
 __all__ = ["LENGTHS_S", "Curved", "Loaded", "load_figure"]
 

@@ -8,12 +8,12 @@ for margin and lane, the rows' axes, the pens. Pure.
 from collections.abc import Sequence
 from typing import Any
 
+from dashboard.figures.annotations import Furniture, lane_words, shapes_of
 from dashboard.figures.axes import Axis, axis_range, tick_text
-from dashboard.figures.furniture import Furniture, lane_words, shapes_of
 from dashboard.figures.lines import extremes, traces_of
-from dashboard.figures.reading import Row
 from dashboard.figures.sheet import Sheet
-from dashboard.theme import Theme, span_words, template
+from dashboard.plot_data import Row
+from dashboard.text.theme import Theme, span_words, template
 
 __all__ = ["Figure", "axes_of", "marks_of", "rows_figure"]
 

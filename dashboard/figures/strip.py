@@ -6,12 +6,12 @@ The window that is looked at is brushed on it by `assets/replay.js`. Pure.
 from collections.abc import Sequence
 from typing import Any
 
+from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine, limit_span
 from dashboard.figures.axes import LEAST_ROOM, axis_range
-from dashboard.figures.furniture import AlertSpan, GapSpan, LimitLine, limit_span
 from dashboard.figures.lines import Band, Line, extremes, traces_of
 from dashboard.figures.rows import Figure
 from dashboard.figures.sheet import Sheet
-from dashboard.theme import Theme, number, template
+from dashboard.text.theme import Theme, number, template
 
 __all__ = ["strip_figure", "strip_sheet"]
 

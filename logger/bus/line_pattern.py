@@ -13,7 +13,7 @@ from typing import Final
 
 from logger.errors import InputError
 from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE
-from logger.joint.identifiers import EXTENDED_MOST, STANDARD_MOST
+from logger.joint.bench.identifiers import EXTENDED_MOST, STANDARD_MOST
 
 __all__ = ["LinePattern", "Printed", "pattern_of"]
 

@@ -20,8 +20,8 @@ import serial
 
 from logger.bus.board_clock import BoardClock
 from logger.bus.line_pattern import LinePattern, Printed, pattern_of
+from logger.bus.reader import MOST_AT_ONCE, Taken
 from logger.bus.serial_text import AT_ONCE, SerialText
-from logger.bus.taken import MOST_AT_ONCE, Taken
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.bus.clock import Axis, read_clocks
-from logger.bus.health import BusHealth, health
 from logger.bus.source import Source, open_all
 from logger.errors import OutsideFault
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import Bench
+from logger.joint.bench.bench import Bench
+from logger.traffic.health import BusHealth, health
 
 __all__ = ["LONGEST_S", "BusHeard", "Listened", "listen"]
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from logger.bus.kernel_frames import KernelReader, enlarge_buffer, lost_frames, usable
 from logger.bus.line_reader import OPTIONS, LineBus
-from logger.bus.quirks import (
+from logger.bus.python_can_workarounds import (
     descriptor_of,
     forget_bad_line,
     forget_endless_line,
@@ -28,11 +28,11 @@ from logger.bus.quirks import (
     patience,
     reachable,
 )
+from logger.bus.reader import MOST_AT_ONCE, Reader, Taken
 from logger.bus.serial_protocol import ProtocolReader
-from logger.bus.taken import MOST_AT_ONCE, Reader, Taken
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
-from logger.joint.bench import BusSettings
+from logger.joint.bench.bench import BusSettings
 from logger.settings_file import nearest
 
 __all__ = [

@@ -12,10 +12,10 @@ from typing import Final
 
 import numpy as np
 
+from logger.bus.reader import MOST_AT_ONCE, Taken
 from logger.bus.serial_text import SerialText
-from logger.bus.taken import MOST_AT_ONCE, Taken
 from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE, FrameBatch
-from logger.joint.identifiers import full_mask
+from logger.joint.bench.identifiers import full_mask
 
 __all__ = ["ProtocolReader", "frames_in"]
 

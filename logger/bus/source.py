@@ -17,11 +17,11 @@ import numpy as np
 
 from logger.bus.clock import Axis, Reading, read_clocks
 from logger.bus.opening import LONGEST_WRITE_S, open_bus, reader_of
-from logger.bus.quirks import descriptor_of, ended
-from logger.bus.taken import Reader
+from logger.bus.python_can_workarounds import descriptor_of, ended
+from logger.bus.reader import Reader
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import BusSettings
+from logger.joint.bench.bench import BusSettings
 
 __all__ = ["Received", "Source", "open_all"]
 

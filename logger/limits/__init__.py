@@ -27,5 +27,5 @@
 
 A new kind of limit is a file beside level.py with its model, its memory and its measure, a line in
 limit.py, one in evaluate.py and its phrases in words.py. For the Limits page also: what of a
-second stands for it in replay/tuning/rough.py, its words in dashboard/judging/forms.py.
+second stands for it in replay/exploring/approximate.py, its words in dashboard/limits/forms.py.
 """

@@ -31,15 +31,15 @@ from typing import Any, Final
 
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.joint.joint_settings import Rated
+from logger.joint.bench.joint_settings import Rated
 from logger.limits import hysteresis, silence
-from logger.limits.change import Change
 from logger.limits.frozen import Frozen, FrozenMemory, measure_frozen
 from logger.limits.hysteresis import LevelState
 from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from logger.limits.kind import Kind, Scores
 from logger.limits.level import Level, Outside, RatedLevel, measure_level, measure_outside
 from logger.limits.limit import LimitSet, OfJoint
+from logger.limits.limit_change import Change
 from logger.limits.rate import Rate, RateMemory, measure_rate
 from logger.limits.series import Series
 from logger.limits.silence import Silence, SilenceState
@@ -258,7 +258,7 @@ def gone_on(plan: Plan, state: State, *, time_ns: int) -> State:
     """Return the state of a recorder that goes on at `time_ns`, after time without one.
 
     What stood still stands; what was running begins anew; a thermal image has cooled. The same as
-    live, where it is read back from the recording (logger/take_up.py).
+    live, where it is read back from the recording (logger/recording/resume.py).
     """
     fresh = initial(plan, start_ns=time_ns)
     limits, memories = dict(fresh.limits), dict(fresh.memories)

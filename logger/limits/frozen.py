@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from logger.joint.value import ChannelName
+from logger.joint.bench.value import ChannelName
 from logger.limits.kind import Kind, Positive, Scores
 from logger.limits.series import Channel, Series
 from logger.limits.tracking import Held, held_at

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.change import Change
 from logger.limits.kind import Scores, Timed
+from logger.limits.limit_change import Change
 
 __all__ = ["LevelState", "step"]
 

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
-from logger.joint.joint_settings import Rated
-from logger.joint.value import ChannelName
 from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s
 from logger.limits.kind import Kind, Positive, Scores, Share, Span, rated_of
 from logger.limits.series import Series

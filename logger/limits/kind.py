@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from logger.joint.bench.joint_settings import Rated
 from logger.joint.channels import CHANNELS
-from logger.joint.joint_settings import Rated
 from logger.settings_file import Settings
 
 __all__ = [

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
-from logger.joint.joint_settings import Rated
-from logger.joint.value import ChannelName
 from logger.limits.kind import Finite, Kind, Scores, Share, rated_of
 from logger.limits.series import Series
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from logger.errors import InputError
-from logger.joint.bench import Bench
-from logger.joint.joint_settings import JointSettings
+from logger.joint.bench.bench import Bench
+from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.bus import DISK_LOW, FRAMES_LOST, Bus, Disk, OfRecorder, of_recorder
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime

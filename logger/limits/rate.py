@@ -14,7 +14,7 @@ from typing import Final, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from logger.joint.value import ChannelName
+from logger.joint.bench.value import ChannelName
 from logger.limits.kind import Kind, Positive, Scores
 from logger.limits.series import Series
 

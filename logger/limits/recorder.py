@@ -14,9 +14,9 @@ import numpy as np
 
 from logger.limits import hysteresis
 from logger.limits.bus import DISK_LOW, FRAMES_LOST, Bus, OfRecorder
-from logger.limits.change import Change
 from logger.limits.hysteresis import LevelState
 from logger.limits.kind import Scores
+from logger.limits.limit_change import Change
 
 __all__ = [
     "ALWAYS",

@@ -11,8 +11,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.change import Change
 from logger.limits.kind import LimitName, Severity, Span
+from logger.limits.limit_change import Change
 from logger.settings_file import Settings
 
 __all__ = ["Silence", "SilenceState", "step"]

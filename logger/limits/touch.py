@@ -11,7 +11,7 @@ from typing import Final, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from logger.joint.value import ChannelName
+from logger.joint.bench.value import ChannelName
 from logger.limits.kind import Finite, Kind, Scores
 from logger.limits.series import Series
 

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
+from logger.joint.bench.value import ChannelName
 from logger.joint.channels import SETPOINT_OF
-from logger.joint.value import ChannelName
 from logger.limits.kind import Kind, Positive, Scores
 from logger.limits.series import Series
 

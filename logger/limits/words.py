@@ -10,13 +10,13 @@ from typing import Final
 
 from logger.joint.channels import CHANNELS, DISPLAYS, Display
 from logger.limits.bus import Bus, Disk, OfRecorder
-from logger.limits.change import Change
 from logger.limits.curves import CURVES
 from logger.limits.frozen import Frozen
 from logger.limits.inverse_time import InverseTime
 from logger.limits.kind import Timed
 from logger.limits.level import Level, Outside, RatedLevel
 from logger.limits.limit import Limit
+from logger.limits.limit_change import Change
 from logger.limits.rate import Rate
 from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal

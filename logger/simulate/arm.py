@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.heat import Copper, TwoNode
+from logger.joint.thermal_model import Copper, TwoNode
 
 __all__ = ["ARM", "ELBOW", "SHOULDER", "JointModel", "column", "gravity_Nm"]
 

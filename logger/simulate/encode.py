@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InputError
+from logger.joint.bench.joint_settings import JointSettings
+from logger.joint.bench.layout import Frame
+from logger.joint.bench.value import Value
 from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
-from logger.joint.joint_settings import JointSettings
-from logger.joint.layout import Frame
-from logger.joint.resistance import ntc_ohm, pt100_ohm
-from logger.joint.value import Value
+from logger.joint.decode.resistance import ntc_ohm, pt100_ohm
 
 __all__ = ["encode", "raw_counts"]
 

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import Bench, JointSettings
-from logger.joint.identifiers import identifier_for
-from logger.joint.layout import Frame
+from logger.joint.bench.bench import Bench, JointSettings
+from logger.joint.bench.identifiers import identifier_for
+from logger.joint.bench.layout import Frame
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S
 from logger.simulate.encode import encode

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.heat import TwoNode, steady, transition
+from logger.joint.thermal_model import TwoNode, steady, transition
 from logger.simulate.arm import ARM, JointModel
 from logger.simulate.cycle import CYCLE_S
 

@@ -13,8 +13,8 @@ from logger.errors import InputError
 from logger.limits.level import Level
 from logger.limits.limit import Limit, LimitSet
 from logger.settings_file import nearest
+from replay.evaluation.level_alerts import by_pyramid
 from replay.recording import Recording
-from replay.tuning.pyramid import by_pyramid
 from replay.tuning.sweep_file import BadEnd
 
 __all__ = ["Spans", "bad_ends", "known_on", "watched_joints"]

@@ -20,9 +20,9 @@ from importlib import metadata
 from typing import Any, Final, TypeVar
 
 from logger.errors import DutytraceError, InputError, OutsideFault
-from replay.tuning.run import Workers, processes
-from replay.tuning.spans import Alerts
-from replay.tuning.tasks import Task, worked
+from replay.evaluation.alert_arrays import Alerts
+from replay.evaluation.tasks import Task, worked
+from replay.tuning.executors import Workers, processes
 
 __all__ = ["Cluster", "workers"]
 

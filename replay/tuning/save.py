@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import InputError
-from logger.limits.edited import edited_text, tables_of, with_comments
 from logger.limits.limit import LimitSet, limits_from
-from logger.store.files import put_or_say
+from logger.limits.limits_text import edited_text, tables_of, with_comments
+from logger.store.layout.files import put_or_say
 from replay.tuning.sweep import Candidate
 
 __all__ = ["saved_text", "write_limits"]

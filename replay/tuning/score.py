@@ -20,8 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.limits.nuisance import chattering
+from replay.evaluation.alert_arrays import Alerts
 from replay.tuning.bad_ends import Spans
-from replay.tuning.spans import Alerts
 
 __all__ = ["Score", "Terms", "score"]
 

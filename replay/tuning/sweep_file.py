@@ -6,7 +6,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from logger.joint.value import ChannelName
+from logger.joint.bench.value import ChannelName
 from logger.limits.kind import Delay, Finite, Span
 from logger.settings_file import Settings
 

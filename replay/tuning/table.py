@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import InputError
-from logger.store.files import put_or_say
+from logger.store.layout.files import put_or_say
 from replay.tuning.tune import Row, Tuned
 
 __all__ = ["may_write", "write_table"]

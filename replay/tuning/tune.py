@@ -12,16 +12,16 @@ from dataclasses import dataclass
 from logger.errors import InputError
 from logger.limits.kind import Kind
 from logger.limits.limit import LimitSet, OfJoint, check_against
-from logger.store.address import Place, resolved
+from logger.store.layout.remote import Place, resolved
+from replay.evaluation.alert_arrays import Alerts, heard_of
+from replay.evaluation.tasks import Task, tasks_of
 from replay.recording import Recording
 from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
 from replay.tuning.choice import Judgement, Total, choice, front, judged, total
-from replay.tuning.run import Progress, run
+from replay.tuning.executors import Progress, run
 from replay.tuning.score import Score, Terms, score
-from replay.tuning.spans import Alerts, heard_of
 from replay.tuning.sweep import Candidate, Sweep
 from replay.tuning.sweep_file import BadEnd
-from replay.tuning.tasks import Task, tasks_of
 
 __all__ = ["Asked", "Row", "Tested", "Tuned", "prepared", "tuned"]
 

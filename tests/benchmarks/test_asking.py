@@ -6,10 +6,10 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.answers import Answers, plan_for
-from logger.bus.request import LISTEN_S, Asker
+from logger.bus.poller import LISTEN_S, Asker
 from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
+from logger.traffic.response_tracker import Answers, plan_for
 from tests.benchmarks.measure import say, seconds
 
 pytestmark = pytest.mark.slow

@@ -12,8 +12,8 @@ from cantools.database.can import Database, Message, Signal
 from cantools.database.conversion import BaseConversion
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import Bench, bench_from
-from logger.joint.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.decode.decode import DecodeState, decode, plan_for
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames
 from tests.benchmarks.measure import START_NS, say, seconds

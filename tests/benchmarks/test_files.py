@@ -13,15 +13,15 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.bring_in import bring_in
+from logger.importing.import_frames import bring_in
+from logger.importing.log_frames import LogFrames
+from logger.importing.redecode import redecode
 from logger.joint.batch import FrameBatch
 from logger.limits.limit import limits_from
-from logger.log_frames import LogFrames
-from logger.redecode import redecode
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames
 from tests.benchmarks.measure import ROUNDS, START_NS, say
-from tests.logs import write_log
+from tests.support.logs import write_log
 
 pytestmark = pytest.mark.slow
 

@@ -14,15 +14,15 @@ import pytest
 
 from logger.bus import source as source_file
 from logger.bus.kernel_frames import enlarge_buffer
-from logger.joint.bench import BusSettings, bench_from
+from logger.joint.bench.bench import BusSettings, bench_from
 from logger.limits.limit import limits_from
-from logger.record import RecordSettings
+from logger.recording.recorder import RecordSettings
 from logger.simulate import scenario
 from replay.check import check
 from replay.recording import Recording
 from tests.benchmarks.measure import say
-from tests.recorder import Recorder
-from tests.standin import bus_on, pair
+from tests.support.recorder import Recorder
+from tests.support.standin import bus_on, pair
 
 pytestmark = pytest.mark.slow
 

@@ -15,16 +15,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard.judging.question import Question
-from dashboard.judging.reply import answered
-from logger.bring_in import bring_in
-from logger.limits.edited import tables_of
+from dashboard.limits.question import Question
+from dashboard.limits.reply import answered
+from logger.importing.import_frames import bring_in
 from logger.limits.limit import LimitSet, limits_from
+from logger.limits.limits_text import tables_of
 from logger.simulate import scenario
 from logger.simulate.offline import frames
+from replay.evaluation.tasks import alerts_on
+from replay.exploring.limit_explorer import Desk
 from replay.recording import Recording
-from replay.tuning.desk import Desk
-from replay.tuning.tasks import alerts_on
 from tests.benchmarks.measure import START_NS, say
 
 pytestmark = pytest.mark.slow

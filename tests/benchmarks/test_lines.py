@@ -12,9 +12,9 @@ import pytest
 
 from logger.bus.line_pattern import pattern_of
 from logger.bus.line_reader import LineBus
+from logger.bus.reader import Reader
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.serial_text import SerialText
-from logger.bus.taken import Reader
 from tests.benchmarks.measure import say, seconds
 
 pytestmark = pytest.mark.slow

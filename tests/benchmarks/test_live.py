@@ -19,7 +19,7 @@ from playwright.sync_api import Browser, CDPSession, Page
 
 from tests.benchmarks.measure import say
 from tests.benchmarks.talker import BENCH, LAYOUT, LIMITS
-from tests.browser import chromium, installed
+from tests.support.browser import chromium, installed
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
 

@@ -18,13 +18,13 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench import bench_from
-from logger.store.manifest import begun
-from logger.store.write import RecordingWriter
+from logger.joint.bench.bench import bench_from
+from logger.store.layout.manifest import begun
+from logger.store.writing.live_writer import RecordingWriter
 from tests.benchmarks import test_windows
 from tests.benchmarks.measure import say
 from tests.benchmarks.talker import BENCH, LAYOUT
-from tests.browser import chromium, installed
+from tests.support.browser import chromium, installed
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
 

@@ -12,19 +12,19 @@ from pathlib import Path
 
 import pytest
 
-from dashboard import past
-from dashboard.excursion_lines import details
 from dashboard.figures.sheet import sheet_of
-from dashboard.past import Drawn
-from dashboard.theme import LIGHT
-from logger.bring_in import bring_in
+from dashboard.replay import recording_view
+from dashboard.replay.excursion_rows import details
+from dashboard.replay.recording_view import Drawn
+from dashboard.text.theme import LIGHT
+from logger.importing.import_frames import bring_in
 from logger.limits.limit import limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames
-from replay.excursions import excursions
-from replay.raised import recorded_excursions
+from replay.excursions.applied_limits import recorded
+from replay.excursions.over_rows import excursions
+from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
-from replay.watch import recorded
 from tests.benchmarks.measure import START_NS, say
 
 pytestmark = pytest.mark.slow
@@ -69,9 +69,11 @@ def test_a_day_is_opened(tmp_path: Path):
     say("alerts", len(day.alerts()), "")
     say("folder opened", _ms(lambda: Recording.open(day.path)), "ms")
     fresh = Recording.open(day.path)
-    say("strip and list, once", _ms(lambda: past.opened(fresh, drawn, UTC)), "ms")
-    say("strip and list, again", _ms(lambda: past.opened(fresh, drawn, UTC)), "ms")
-    say("rows of the whole", _ms(lambda: past.rows(fresh, 0.0, DAY_H * 3600, drawn)), "ms")
+    say("strip and list, once", _ms(lambda: recording_view.opened(fresh, drawn, UTC)), "ms")
+    say("strip and list, again", _ms(lambda: recording_view.opened(fresh, drawn, UTC)), "ms")
+    say(
+        "rows of the whole", _ms(lambda: recording_view.rows(fresh, 0.0, DAY_H * 3600, drawn)), "ms"
+    )
     some = _ms(lambda: details(fresh, recorded(fresh), drawn.displays, first=0, count=40))
     say("what led up to forty", some, "ms")
     folded = _ms(lambda: recorded_excursions(fresh))

@@ -19,17 +19,17 @@ import pytest
 
 from logger.bus.kernel_frames import enlarge_buffer, lost_frames
 from logger.bus.opening import MessageReader, _KernelTaker
-from logger.bus.taken import Reader
-from logger.intake import Intake
+from logger.bus.reader import Reader
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import Bench
+from logger.joint.bench.bench import Bench
 from logger.limits.limit import limits_from
+from logger.recording.pipeline import Intake
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames
-from logger.store.manifest import begun
-from logger.store.write import RecordingWriter
+from logger.store.layout.manifest import begun
+from logger.store.writing.live_writer import RecordingWriter
 from tests.benchmarks.measure import ROUNDS, START_NS, say
-from tests.standin import Server, bus_on, frame, pair
+from tests.support.standin import Server, bus_on, frame, pair
 
 pytestmark = pytest.mark.slow
 

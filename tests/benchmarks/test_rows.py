@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.bring_in import bring_in
+from logger.importing.import_frames import bring_in
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import bench_from
+from logger.joint.bench.bench import bench_from
 from logger.limits.limit import LimitSet, limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames as simulated_frames

@@ -12,8 +12,8 @@ from typing import Final
 import pytest
 
 from logger.simulate.line_protocol import CanFrame
-from tests.adapter import Adapter
 from tests.benchmarks.measure import say
+from tests.support.adapter import Adapter
 
 pytestmark = pytest.mark.slow
 

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from logger.bring_in import bring_in
+from logger.importing.import_frames import bring_in
 from logger.limits.limit import LimitSet, limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames
-from replay.excursions import judged
+from replay.evaluation.alert_arrays import alerts_of, flips_of
+from replay.evaluation.tasks import alerts_on
+from replay.excursions.over_rows import judged
 from replay.recording import Recording
-from replay.tuning.run import cores, processes
-from replay.tuning.spans import alerts_of, flips_of
+from replay.tuning.executors import cores, processes
 from replay.tuning.sweep import Sweep, sweep_from
-from replay.tuning.tasks import alerts_on
 from replay.tuning.tune import prepared, tuned
 from tests.benchmarks.measure import START_NS, say
 

@@ -15,11 +15,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.figures.reading import plan_of, read_row
+from dashboard.plot_data import plan_of, read_row
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench import Bench, bench_from
-from logger.store.bulk import BulkWriter
-from logger.store.manifest import begun
+from logger.joint.bench.bench import Bench, bench_from
+from logger.store.layout.manifest import begun
+from logger.store.writing.bulk_writer import BulkWriter
 from replay.recording import Recording
 from tests.benchmarks.measure import START_NS, say
 

@@ -16,10 +16,10 @@ import numpy as np
 
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.simulate import scenario
-from logger.store.events import Event
-from logger.store.manifest import begun
-from logger.store.seal import seal
-from logger.store.write import RecordingWriter, Rhythm
+from logger.store.layout.events import Event
+from logger.store.layout.manifest import begun
+from logger.store.repair.recovery import seal
+from logger.store.writing.live_writer import RecordingWriter, Rhythm
 
 START_NS = 1_795_000_000_000_000_000
 STEP_NS = 1_000_000

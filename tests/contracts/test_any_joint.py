@@ -12,12 +12,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from logger.joint.bench import read_bench
+from logger.joint.bench.bench import read_bench
 from logger.limits.limit import LimitSet
-from logger.record import RecordSettings
+from logger.recording.recorder import RecordSettings
 from replay.recording import Recording
-from tests.recorder import Recorder
-from tests.standin import Server
+from tests.support.recorder import Recorder
+from tests.support.standin import Server
 
 ROUNDS = 40
 

@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from logger.store.files import status_stream
-from logger.store.manifest import CUT_SHORT
-from logger.store.read import RecordingReader
-from logger.store.seal import seal
+from logger.store.layout.files import status_stream
+from logger.store.layout.manifest import CUT_SHORT
+from logger.store.reading.reader import RecordingReader
+from logger.store.repair.recovery import seal
 from replay.check import check
-from replay.excursions import excursions
+from replay.excursions.over_rows import excursions
 from replay.recording import Recording
 from replay.statistics import figures
 

@@ -11,11 +11,11 @@ import pytest
 
 from dutytrace import app
 from logger.bus.line_pattern import pattern_of
-from logger.joint.bench import read_bench
+from logger.joint.bench.bench import read_bench
+from logger.joint.bench.layout import layout_from, shipped, shipped_text
 from logger.joint.channels import CHANNELS
-from logger.joint.layout import layout_from, shipped, shipped_text
 from logger.limits.limit import check_against, read_limits
-from logger.tell.settings import read_tell
+from logger.notify.settings import read_tell
 from replay.tuning.sweep import read_sweep
 
 ROOT = Path(__file__).parents[2]

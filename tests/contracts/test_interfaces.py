@@ -1,6 +1,7 @@
 """Each way to reach a bus, shown working: known frames through the real recorder, read back.
 
-SocketCAN on a kernel's own vcan is told by `tests/vcan_story.py` (`make slow`, with VCAN_VM); here
+SocketCAN on a kernel's own vcan is told by `tests/support/vcan_story.py` (`make slow`, with
+VCAN_VM); here
 are the others: in-process, a server on the loopback, and over a pseudo-terminal the serial-line CAN
 protocol, python-can's own serial framing, and the lines of a microcontroller.
 """
@@ -17,12 +18,12 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.joint.bench import bench_from
+from logger.joint.bench.bench import bench_from
 from logger.limits.limit import LimitSet
-from logger.record import RecordSettings
+from logger.recording.recorder import RecordSettings
 from replay.recording import Recording
-from tests.recorder import Recorder
-from tests.standin import Server
+from tests.support.recorder import Recorder
+from tests.support.standin import Server
 
 COUNT = 300
 LAYOUT = """

@@ -9,14 +9,14 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.bus.request import Asker
+from logger.bus.poller import Asker
 from logger.errors import InputError
 from logger.joint.batch import SENT, FrameBatch
-from logger.joint.bench import bench_from
+from logger.joint.bench.bench import bench_from
 from logger.limits.limit import LimitSet
-from logger.record import RecordSettings, record
+from logger.recording.recorder import RecordSettings, record
 from logger.simulate import scenario
-from logger.store.inbox import post
+from logger.store.writing.inbox import post
 from replay.recording import Recording
 
 LAYOUTS = {"harvest-joint": scenario.layout_text()}

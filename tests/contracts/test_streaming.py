@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
-from logger.joint.decode import DecodeState, decode
-from logger.joint.decode import plan_for as decode_plan_for
+from logger.joint.decode.decode import DecodeState, decode
+from logger.joint.decode.decode import plan_for as decode_plan_for
 from logger.limits.evaluate import evaluate, initial
 from logger.limits.evaluate import plan_for as limit_plan_for
 from logger.limits.limit import limits_from

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from tests.browser import chromium, installed, required
+from tests.support.browser import chromium, installed, required
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from logger.store.read import RecordingReader
+from logger.store.reading.reader import RecordingReader
 from replay.recording import Recording
 
 pytestmark = pytest.mark.browser

@@ -5,7 +5,7 @@ from typing import cast
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.store.events import Event
+from logger.store.layout.events import Event
 from replay.alignment import Anchor, Laid, anchors, same_limit, shift_between
 from replay.recording import Recording
 

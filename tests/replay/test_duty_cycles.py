@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.bring_in import bring_in
+from logger.importing.import_frames import bring_in
 from logger.joint.batch import FrameBatch
-from logger.joint.bench import bench_from
+from logger.joint.bench.bench import bench_from
 from logger.limits.limit import LimitSet
 from replay.recording import Recording
 from replay.statistics import figures

@@ -5,14 +5,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench import bench_from
+from logger.joint.bench.bench import bench_from
 from logger.limits.lifecycle import fold
-from logger.store.events import Event
-from logger.store.files import status_stream
-from logger.store.growing import GrowingReader
-from logger.store.manifest import begun
-from logger.store.read import RecordingReader
-from logger.store.write import RecordingWriter
+from logger.store.layout.events import Event
+from logger.store.layout.files import status_stream
+from logger.store.layout.manifest import begun
+from logger.store.reading.live_reader import GrowingReader
+from logger.store.reading.reader import RecordingReader
+from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000

@@ -8,9 +8,9 @@ import pytest
 from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench import bench_from
-from logger.store.manifest import begun
-from logger.store.write import RecordingWriter
+from logger.joint.bench.bench import bench_from
+from logger.store.layout.manifest import begun
+from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.window import envelope, trace
 

@@ -11,8 +11,8 @@ import re
 from importlib import resources
 from typing import Final
 
-from logger.joint.bench import Bench, bench_from
-from logger.joint.layout import shipped_text
+from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.layout import shipped_text
 
 __all__ = ["CHANNEL_MARK", "LAYOUT", "bench", "bench_text", "layout_text", "limits_text"]
 

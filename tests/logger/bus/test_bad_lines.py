@@ -12,7 +12,7 @@ import pytest
 
 from logger.bus.clock import Axis, read_clocks
 from logger.bus.source import Source
-from logger.joint.bench import BusSettings
+from logger.joint.bench.bench import BusSettings
 
 
 @pytest.fixture

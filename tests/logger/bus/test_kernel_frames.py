@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from logger.bus.kernel_frames import SLOTS, KernelReader, enlarge_buffer, lost_frames, usable
 from logger.bus.opening import MessageReader
-from logger.bus.quirks import ended
+from logger.bus.python_can_workarounds import ended
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
-from tests.standin import bus_on, fd_frame, frame, pair
+from tests.support.standin import bus_on, fd_frame, frame, pair
 
 pytestmark = pytest.mark.skipif(not usable(), reason="needs Linux with a 64-bit long")
 

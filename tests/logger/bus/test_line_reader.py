@@ -17,11 +17,11 @@ import pytest
 from logger.bus.clock import Axis, read_clocks
 from logger.bus.line_pattern import pattern_of
 from logger.bus.line_reader import LONGEST_LINE, LineBus, LineReader
+from logger.bus.reader import MOST_AT_ONCE
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.source import Source
-from logger.bus.taken import MOST_AT_ONCE
 from logger.errors import InputError
-from logger.joint.bench import BusSettings
+from logger.joint.bench.bench import BusSettings
 
 PATTERN = "{time:ms} {id} [{length}] {data}"
 

@@ -15,7 +15,7 @@ from logger.bus import source as source_file
 from logger.bus.listen import Listened, listen
 from logger.bus.source import Source
 from logger.errors import InputError, OutsideFault
-from logger.joint.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from
 from logger.simulate import scenario
 
 LAYOUTS = {"harvest-joint": scenario.layout_text()}

@@ -11,7 +11,7 @@ from can.interfaces.slcan import slcanBus
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bus.quirks import is_frame
+from logger.bus.python_can_workarounds import is_frame
 from logger.bus.serial_protocol import LONGEST_LINE, ProtocolReader, frames_in
 from logger.bus.serial_text import SerialText
 from logger.joint.batch import EXTENDED, FD, REMOTE

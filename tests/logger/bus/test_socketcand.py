@@ -9,8 +9,8 @@ from logger.bus.clock import Axis, read_clocks
 from logger.bus.opening import open_bus
 from logger.bus.source import Source
 from logger.errors import InputError
-from logger.joint.bench import BusSettings
-from tests.standin import Server
+from logger.joint.bench.bench import BusSettings
+from tests.support.standin import Server
 
 
 @pytest.fixture

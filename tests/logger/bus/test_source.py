@@ -19,7 +19,7 @@ from logger.bus.opening import open_bus
 from logger.bus.source import Source
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, REMOTE
-from logger.joint.bench import BusSettings
+from logger.joint.bench.bench import BusSettings
 
 S = 1_000_000_000
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-STORY = Path(__file__).parents[2] / "vcan_story.py"
+STORY = Path(__file__).parents[2] / "support" / "vcan_story.py"
 
 
 @pytest.mark.slow

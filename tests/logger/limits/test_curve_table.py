@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command import run
+from tests.support.command import run
 
 
 def _run(*words: str, cwd: Path) -> "subprocess.CompletedProcess[str]":

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.limits.change import Change
 from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
 from logger.limits.limit import Level, Limit, LimitSet, Silence
+from logger.limits.limit_change import Change
 
 S = 1_000_000_000
 HOUSING, TORQUE = "temperature_housing_degC", "torque_Nm"

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
 from logger.limits import inverse_time
-from logger.limits.change import Change
 from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
 from logger.limits.limit import LimitSet, limits_from
+from logger.limits.limit_change import Change
 from logger.limits.thermal import ThermalMemory
-from tests.limit_oracle import scores_of, told_by_oracle
+from tests.support.limit_oracle import scores_of, told_by_oracle
 
 S = 1_000_000_000
 HOUSING, AMBIENT = "temperature_housing_degC", "temperature_ambient_degC"

@@ -3,8 +3,8 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench import bench_from
-from logger.joint.layout import shipped_text
+from logger.joint.bench.bench import bench_from
+from logger.joint.bench.layout import shipped_text
 from logger.limits.limit import (
     Level,
     LimitSet,

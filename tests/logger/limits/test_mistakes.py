@@ -3,7 +3,7 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from
 from logger.limits.limit import check_against, limits_from
 
 HEAD = 'format = 1\n[[limit]]\nname = "x"\nseverity = "warning"\n'

@@ -5,8 +5,8 @@ import math
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.limits.change import Change
 from logger.limits.limit import limits_from
+from logger.limits.limit_change import Change
 from logger.limits.recorder import ALWAYS, RecorderState, Seen, taken_over, watch
 from logger.limits.words import sentence
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from logger.limits.change import Change
 from logger.limits.limit import Level, Limit, Silence, limits_from
+from logger.limits.limit_change import Change
 from logger.limits.words import in_words, label, sentence
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.store.read import RecordingReader
+from logger.store.reading.reader import RecordingReader
 
 
 def _children(pid: int) -> dict[str, int]:

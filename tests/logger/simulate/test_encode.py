@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError
-from logger.joint.bench import JointSettings
-from logger.joint.layout import Frame
-from logger.joint.value import Encoder, Ntc, Value
+from logger.joint.bench.bench import JointSettings
+from logger.joint.bench.layout import Frame
+from logger.joint.bench.value import Encoder, Ntc, Value
 from logger.simulate.encode import encode, raw_counts
 from logger.simulate.scenario import bench
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch
+from logger.joint.bench.identifiers import identifier_for
 from logger.joint.channels import CHANNELS
-from logger.joint.decode import DecodeState, decode, plan_for
-from logger.joint.identifiers import identifier_for
+from logger.joint.decode.decode import DecodeState, decode, plan_for
 from logger.simulate.arm import ARM
 from logger.simulate.encode import encode
 from logger.simulate.endurance import stretch, warm

@@ -1,7 +1,7 @@
 import pytest
 
-from logger.joint.bench import bench_from
-from logger.joint.layout import layout_from
+from logger.joint.bench.bench import bench_from
+from logger.joint.bench.layout import layout_from
 from logger.limits.limit import check_against, limits_from
 from logger.simulate.arm import ARM
 from logger.simulate.sampling import CHANNELS_OF

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.heat import after
+from logger.joint.thermal_model import after
 from logger.simulate.arm import ARM
 from logger.simulate.warming import (
     AMBIENT_DEGC,

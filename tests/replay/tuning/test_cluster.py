@@ -13,21 +13,21 @@ from pathlib import Path
 
 import pytest
 
-from logger.bring_in import bring_in
 from logger.errors import InputError, OutsideFault
+from logger.importing.import_frames import bring_in
 from logger.limits.limit import limits_from, read_limits
 from logger.simulate import scenario
 from logger.simulate.offline import frames
-from logger.store.address import Address, place_of
-from replay.tuning import answer
+from logger.store.layout.remote import Address, place_of
 from replay.tuning import cluster as on_cluster
+from replay.tuning import report
 from replay.tuning.cluster import Cluster, workers
 from replay.tuning.sweep import read_sweep, sweep_from
 from replay.tuning.table import write_table
 from replay.tuning.tune import Asked, Tuned, prepared, tuned
-from tests.command import run
-from tests.dask_cluster import DaskCluster
-from tests.s3_server import S3Server
+from tests.support.command import run
+from tests.support.dask_cluster import DaskCluster
+from tests.support.s3_server import S3Server
 
 distributed = pytest.importorskip(
     "distributed", reason='the extra "cluster" is not installed: there is no scheduler to ask'
@@ -144,7 +144,7 @@ def test_the_command_on_a_cluster(
     sweep = read_sweep(Path("sweep.toml"), read_limits(Path("limits.toml")))
     here = tuned(prepared(named, sweep, "limits.toml"))
     write_table(tmp_path / "2.parquet", here)
-    assert json.loads(there.stdout) == {"format": 1, **answer.plain(here)}
+    assert json.loads(there.stdout) == {"format": 1, **report.plain(here)}
     assert (tmp_path / "1.parquet").read_bytes() == (tmp_path / "2.parquet").read_bytes()
     both = run("tune", *common, "--jobs", "2", "--cluster", dask.address, cwd=tmp_path)
     assert both.returncode == 2

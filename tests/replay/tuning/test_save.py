@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.limits.explained import example_text
+from logger.limits.describe import example_text
 from logger.limits.limit import limits_from
 from replay.tuning.save import saved_text, write_limits
 from replay.tuning.sweep import sweep_from

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from replay.evaluation.alert_arrays import STANDING_NS, Alerts
 from replay.tuning.score import Terms, score
-from replay.tuning.spans import STANDING_NS, Alerts
 
 S = 1_000_000_000
 

@@ -1,0 +1,153 @@
+"""What all pages share: the head, the choice of the page by its address, the list of keys."""
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from dash import Dash, Input, Output, dcc, html
+
+from dashboard.pages.attributes import attributes
+from dashboard.text.units import ANGLES, SPEEDS
+from logger.joint.channels import Display
+
+__all__ = ["add_callbacks", "layout"]
+
+_PAGES: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"), ("Bus", "/bus"))
+_KEYS: Final = (
+    ("?", "these keys"),
+    ("1 to 6", "Live: window from 10 s to the whole test"),
+    ("H", "Live: hold the picture, and let it go on"),
+    ("N", "Live: write a note"),
+    ("A", "Live: acknowledge the first alert"),
+    ("S", "Live: alert sound on and off"),
+    ("W", "Live: keep the screen awake, and let it sleep"),
+    ("Space", "Replay: play and pause"),
+    ("← →", "Replay: step; with Shift, a tenth of the window"),
+    ("[ ]", "Replay: event before, event after"),
+    ("+ −", "Replay: look closer, look wider"),
+    (", .", "Replay: slower, faster"),
+    ("Esc", "Replay: forget the dragged span"),
+    ("O", "Replay: lay another recording over it"),
+    ("J L", "Replay: move the other earlier, later by 1 s; with Shift by 10 s"),
+    ("[ ]", "Limits: limit before, limit after"),
+    ("↑ ↓", "Limits: move the level that is reached by Tab; with Shift ten times as far"),
+    ("E", "Limits: work it out exactly"),
+    ("← →", "Bus: span before, span after; with Shift, a tenth of the picture"),
+    ("[ ]", "Bus: what happened before, what happened after"),
+    ("+ −", "Bus: look closer, look wider"),
+    ("F", "Bus: follow the newest"),
+    ("B", "Bus: next bus"),
+)
+
+
+def layout() -> html.Div:
+    """Return the frame around every page."""
+    return html.Div(
+        [
+            dcc.Location(id="where", refresh=False),
+            html.Header(
+                [
+                    dcc.Link("dutytrace", href="/", className="name"),
+                    html.Nav(id="pages-nav", **attributes({"aria-label": "Pages"})),
+                    html.Span(
+                        [
+                            html.Button("Units", id="units-open", className="plain"),
+                            html.Button(
+                                ["Keys ", html.Kbd("?")], id="keys-open", className="plain"
+                            ),
+                        ],
+                        className="aside",
+                    ),
+                ],
+                className="masthead",
+            ),
+            html.Main(id="page"),
+            html.Dialog(
+                [
+                    html.H2("Keys"),
+                    html.Dl(
+                        [
+                            part
+                            for key, does in _KEYS
+                            for part in (html.Dt(html.Kbd(key)), html.Dd(does))
+                        ]
+                    ),
+                    html.Button("Close", id="keys-close"),
+                ],
+                id="keys",
+                **attributes({"aria-label": "Keys"}),
+            ),
+            _units(),
+            # Brings plotly's code into the browser before a page asks for it.
+            html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),
+        ]
+    )
+
+
+def _units() -> html.Dialog:
+    def choice(kind: str, words: str, shown: Mapping[str, Display]) -> html.Div:
+        buttons = [
+            html.Button(
+                one.unit,
+                **attributes(
+                    {
+                        "data-quantity": kind,
+                        "data-unit": key,
+                        "aria-pressed": "false",
+                        "aria-label": _spoken(one.unit),
+                    }
+                ),
+            )
+            for key, one in shown.items()
+        ]
+        group = html.Div(
+            buttons, className="choices", role="group", **attributes({"aria-label": words})
+        )
+        return html.Div([html.Span(words), group], className="unit")
+
+    return html.Dialog(
+        [
+            html.H2("Units"),
+            choice("position", "Angles", ANGLES),
+            choice("speed", "Speeds", SPEEDS),
+            html.P("Kept in this browser. What is recorded stays in SI.", className="hint"),
+            html.Button("Close", id="units-close"),
+        ],
+        id="units",
+        **attributes({"aria-label": "Units"}),
+    )
+
+
+def _spoken(unit: str) -> str:
+    """Return a unit as a screen reader should say it."""
+    return {"°": "degrees", "°/s": "degrees a second"}.get(unit, unit)
+
+
+def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> None:
+    """Put the page at its address."""
+
+    @app.callback(
+        Output("page", "children"), Output("pages-nav", "children"), Input("where", "pathname")
+    )
+    def show(pathname: str | None) -> tuple[html.Div, list[dcc.Link]]:
+        at = _page_at(pathname or "/")
+        links = [
+            dcc.Link(title, href=href, className="here" if href == at else "")
+            for title, href in _PAGES
+        ]
+        page = pages.get(at)
+        return (page() if page else _nowhere(at)), links
+
+
+def _page_at(pathname: str) -> str:
+    """Return the page of an address, which may go on with the recording that it opens."""
+    return next((page for page in ("/replay", "/bus") if pathname.startswith(page)), pathname)
+
+
+def _nowhere(at: str) -> html.Div:
+    return html.Div(
+        [
+            html.P(f"There is no page at {at[:80]}.", className="lede"),
+            html.P(dcc.Link("Go to Live", href="/")),
+        ],
+        className="plate",
+    )

@@ -1,0 +1,257 @@
+"""The look in numbers: colours by meaning, pens by joint, and how a measured value is written.
+
+Two themes, paper and slate, hold the same tokens; `assets/look.css` carries them too and a test
+keeps the two equal and their contrasts above WCAG 2.2. State colours say a state, pens say a joint,
+and neither is used for anything else. Pure.
+"""
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from typing import Any, Final
+
+from dashboard.text.units import PLAIN, Displays
+from logger.joint.channels import CHANNELS, Display
+
+__all__ = [
+    "DARK",
+    "FIGURES",
+    "LIGHT",
+    "MARKS",
+    "THEMES",
+    "Theme",
+    "begun",
+    "channel_words",
+    "clock",
+    "contrast",
+    "day",
+    "display_of",
+    "elapsed",
+    "few_decimals",
+    "grouped",
+    "number",
+    "span_words",
+    "template",
+    "zone",
+]
+
+WORDS: Final = (
+    '"Iowan Old Style", Charter, "Source Serif 4", Cambria, "Noto Serif", "Liberation Serif", serif'
+)
+FIGURES: Final = (
+    '-apple-system, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", Arial, sans-serif'
+)
+
+MARKS: Final = {"warning": "abnormal", "trip": "danger", "": "none"}
+"""Severity of a limit -> the state whose shape and colour it is drawn with."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Theme:
+    """Every colour of one theme, as #RRGGBB."""
+
+    name: str
+    paper: str
+    paper_2: str
+    ink: str
+    ink_2: str
+    line: str
+    hair: str
+    pens: tuple[str, str, str, str]
+    danger: str
+    danger_on: str
+    danger_tint: str
+    abnormal: str
+    abnormal_edge: str
+    abnormal_on: str
+    abnormal_tint: str
+    normal: str
+    asked: str
+    asked_on: str
+    none: str
+    none_tint: str
+
+    def pen(self, number: int) -> str:
+        """Return the colour of the pen with that number, counted from 1; a fifth begins again."""
+        return self.pens[(number - 1) % len(self.pens)]
+
+    def state(self, mark: str) -> tuple[str, str, str]:
+        """Return fill, edge and tint of a state: "abnormal", "danger", "normal" or "none"."""
+        if mark == "danger":
+            return self.danger, self.danger, self.danger_tint
+        if mark == "abnormal":
+            return self.abnormal, self.abnormal_edge, self.abnormal_tint
+        if mark == "normal":
+            return self.normal, self.normal, self.paper
+        return self.none, self.none, self.none_tint
+
+
+LIGHT: Final = Theme(
+    name="light",
+    paper="#FBFBF9",
+    paper_2="#F1F2EF",
+    ink="#16222C",
+    ink_2="#4C5A65",
+    line="#7A858C",
+    hair="#D5DADC",
+    pens=("#0072B2", "#D55E00", "#A6568A", "#009E73"),
+    danger="#B3001F",
+    danger_on="#FFFFFF",
+    danger_tint="#FADFE0",
+    abnormal="#FFCB05",
+    abnormal_edge="#6B5000",
+    abnormal_on="#16222C",
+    abnormal_tint="#FFF2B8",
+    normal="#1D7A3E",
+    asked="#2340C0",
+    asked_on="#FFFFFF",
+    none="#5F6B73",
+    none_tint="#E9EBEA",
+)
+
+DARK: Final = Theme(
+    name="dark",
+    paper="#222B2F",
+    paper_2="#29343A",
+    ink="#ECEAE2",
+    ink_2="#B4BDBD",
+    line="#7F8C90",
+    hair="#3C484D",
+    pens=("#56B4E9", "#E69F00", "#CC79A7", "#009E73"),
+    danger="#FF6F6A",
+    danger_on="#182024",
+    danger_tint="#4C2F33",
+    abnormal="#FFD53D",
+    abnormal_edge="#FFD53D",
+    abnormal_on="#182024",
+    abnormal_tint="#4B431F",
+    normal="#6ACB86",
+    asked="#9DB4FF",
+    asked_on="#182024",
+    none="#9BA6A9",
+    none_tint="#303B40",
+)
+
+THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
+
+
+def _luminance(colour: str) -> float:
+    """Return the relative luminance of #RRGGBB after WCAG 2.2, definition of relative luminance."""
+    channels = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Return the contrast ratio of two colours, 1 to 21, after WCAG 2.2 (contrast ratio)."""
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
+    """Return the plotly template of a theme: what every figure has in common."""
+    axis = {
+        "showline": False,
+        "ticks": "",
+        "gridcolor": theme.hair,
+        "gridwidth": 1,
+        "zeroline": False,
+        "zerolinecolor": theme.line,
+        "zerolinewidth": 1,
+        "fixedrange": True,
+        "tickfont": {"color": theme.ink_2, "size": size_px},
+        "automargin": False,
+    }
+    return {
+        "layout": {
+            "paper_bgcolor": "rgba(0,0,0,0)",
+            "plot_bgcolor": "rgba(0,0,0,0)",
+            "font": {"family": FIGURES, "color": theme.ink, "size": size_px},
+            "showlegend": False,
+            "hovermode": False,
+            "dragmode": False,
+            "xaxis": {**axis, "showgrid": False},
+            "yaxis": axis,
+            "colorway": list(theme.pens),
+        }
+    }
+
+
+def display_of(channel: str, displays: Displays = PLAIN) -> Display:
+    """Return how a channel is shown; a channel that nobody declared is shown as it is stored."""
+    known = CHANNELS.get(channel)
+    return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
+
+
+def channel_words(channel: str) -> str:
+    """Return what a page calls a channel: "housing", "torque"."""
+    known = CHANNELS.get(channel)
+    return known.label if known else channel
+
+
+def number(value: float, decimals: int = 1) -> str:
+    """Return a number as the pages write it: U+2212 for minus, no minus zero, a dash for none."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def few_decimals(value: float) -> int:
+    """Return 0 for a reading in whole units: a decimal that nobody measured is not shown."""
+    return 0 if math.isfinite(value) and value == round(value) else 1
+
+
+def elapsed(seconds: float, *, tenths: bool = False) -> str:
+    """Return an elapsed time as 03:12:45 or, on request, 03:12:45.0."""
+    sign = "−" if seconds < 0 else ""
+    units = int(abs(seconds) * 10 + 1e-6) if tenths else int(abs(seconds) + 1e-6) * 10
+    whole, tenth = divmod(units, 10)
+    text = f"{sign}{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    return f"{text}.{tenth}" if tenths else text
+
+
+def grouped(value: float) -> str:
+    """Return a whole number with its thousands apart, a dash for none."""
+    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
+
+
+def span_words(seconds: float) -> str:
+    """Return a length of time in words: "0.6 s", "40 s", "14 min 20 s", "3 h 12 min"."""
+    if not math.isfinite(seconds):
+        return "unknown"
+    if seconds < 9.95 and seconds != round(seconds):
+        return f"{number(seconds, 1)} s"
+    whole = round(seconds)
+    if whole < 120:
+        return f"{whole} s"
+    if whole < 7200:
+        minutes, rest = divmod(whole, 60)
+        return f"{minutes} min {rest} s" if rest and minutes < 60 else f"{minutes} min"
+    hours, rest = divmod(round(whole / 60), 60)
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def zone(offset_min: float) -> timezone:
+    """Return the reader's time zone from its offset to UTC in minutes; UTC if it is no offset."""
+    if not math.isfinite(offset_min) or abs(offset_min) >= 24 * 60:
+        return UTC
+    return timezone(timedelta(minutes=round(offset_min)))
+
+
+def clock(time_ns: int, where: timezone) -> str:
+    """Return the time of day of an instant: 14:42:45."""
+    return f"{datetime.fromtimestamp(time_ns / 1e9, where):%H:%M:%S}"
+
+
+def day(time_ns: int, where: timezone, *, year: bool = True) -> str:
+    """Return the day of an instant: 25 Nov 2026, or without its year."""
+    moment = datetime.fromtimestamp(time_ns / 1e9, where)
+    return f"{moment.day} {moment:%b %Y}" if year else f"{moment.day} {moment:%b}"
+
+
+def begun(time_ns: int, where: timezone) -> str:
+    """Return when a recording began, as lists tell it: 25 Nov 14:42."""
+    return f"{day(time_ns, where, year=False)} {clock(time_ns, where)[:5]}"

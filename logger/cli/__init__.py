@@ -1,0 +1,4 @@
+"""The commands of the logger: parse, call one function, show its result.
+
+aligned   rows of text in aligned columns
+"""

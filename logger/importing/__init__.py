@@ -1,0 +1,13 @@
+"""Frames and values from files: logs, tables, recordings that are decoded again.
+
+import_frames     frames from anywhere but a bus into a recording, whole or not at all
+redecode          a recording decoded again from its raw frames
+recorded_health   the health of a finished recording's recorder, from its health stream
+prefetch          batches read ahead by a thread of their own
+log_frames        the frames of a log that python-can reads
+log_reader        a log file as columns, whatever its format
+text_log          the lines of a text log, many at a time
+message_batch     messages of python-can as columns
+channel_map       which channel of a log is which bus
+sensor_table      a table of values with times, as readings of a sensor
+"""

@@ -1,0 +1,188 @@
+"""The frames of a log that python-can reads, in batches, on the recording's axis of time.
+
+Times never run backwards: a frame stamped a little before the one before it counts as of that
+instant, a step back of a second or more shifts all that follow, and both are said. A log that names
+no date is placed at the file's own, or where it is told. The thread that asks for the first batch
+asks for all: it opens the file.
+"""
+
+from collections import deque
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import InputError
+from logger.importing.channel_map import ChannelPlaces
+from logger.importing.import_frames import Said
+from logger.importing.log_reader import LogReading, words_of_fault
+from logger.importing.message_batch import Columns
+from logger.joint.batch import FrameBatch
+from logger.joint.bench.bench import Bench
+from logger.store.layout.manifest import time_text
+
+__all__ = ["LogFrames"]
+
+DATED_NS: Final = 1_000_000_000 * 10**9
+"""Stamps before September 2001 count from the log's beginning and name no date."""
+STEP_NS: Final = 1_000_000_000
+"""A stamp that goes back by so much is a clock that was set, not a frame that came late."""
+
+
+@dataclass(slots=True, kw_only=True)
+class LogFrames:
+    """A log file; going through it gives its frames, once."""
+
+    path: Path
+    bench: Bench
+    start_ns: int | None = None
+    """When its first frame was; None: what the log says, else the file's own time."""
+    channels: Mapping[str, str] = field(default_factory=dict)
+    """Bus of the bench -> channel of the log, where neither name nor order tells."""
+    tolerant: bool = False
+    """End where the log is damaged, and say so, instead of refusing it."""
+    said: deque[Said] = field(default_factory=deque)
+    """What is worth an event and was not fetched yet."""
+    _read: LogReading | None = None
+    _shift_ns: int = 0
+    _newest_ns: int = 0
+    _late: int = 0
+    _latest_ns: int = 0
+
+    @property
+    def size_bytes(self) -> int:
+        """Size of the file; 0 where there is none."""
+        return self.path.stat().st_size if self.path.is_file() else 0
+
+    @property
+    def read_bytes(self) -> int:
+        """How far it has been read; 0 where that is not known."""
+        return 0 if self._read is None else self._read.read_bytes
+
+    def _reading(self) -> LogReading:
+        self._read = LogReading(self.path)
+        return self._read
+
+    def first_ns(self) -> int:
+        """Return when the first frame was.
+
+        Raises
+        ------
+        InputError
+            It is no log that can be read, or holds no frame.
+        """
+        with ExitStack() as opened:
+            for columns, _ in self._reading().gathered(opened):
+                if len(columns):
+                    return self._placed(int(columns.batch().time_ns[0]))
+        raise self._holds_nothing()
+
+    def __iter__(self) -> Iterator[FrameBatch]:
+        """Yield the frames in batches of about 16,000.
+
+        Raises
+        ------
+        InputError
+            There is no such log, python-can reads none of that kind, it holds no frame, or it is
+            damaged.
+        """
+        places = ChannelPlaces(self.bench, self.channels)
+        count = 0
+        with ExitStack() as opened:
+            for columns, fault in self._reading().gathered(opened):
+                if len(columns):
+                    frames = columns.batch()
+                    frames = replace(
+                        frames,
+                        time_ns=self._times(frames.time_ns, first=count == 0),
+                        bus=_buses(columns, places),
+                    )
+                    count += len(columns)
+                    yield frames
+                if fault is not None:
+                    self._damaged(fault, count)
+        if count == 0:
+            raise self._holds_nothing()
+        if self._late:
+            self._say(
+                "note",
+                f"{self._late} frames of the log were stamped before the frame before them, by up "
+                f"to {self._latest_ns * 1e-6:.3g} ms; they count as of that instant.",
+            )
+
+    def _holds_nothing(self) -> InputError:
+        return InputError(f"{self.path}: this log holds no frame.")
+
+    def _say(self, kind: str, text: str) -> None:
+        self.said.append(Said(kind=kind, time_ns=self._newest_ns, text=text))
+
+    def _damaged(self, fault: Exception, count: int) -> None:
+        sentence = (
+            f"the log cannot be read beyond its frame {count} (at {time_text(self._newest_ns)}): "
+            f"{words_of_fault(fault)}."
+        )
+        if not self.tolerant or count == 0:
+            raise InputError(
+                f"{self.path}: {sentence} Nothing was made; --tolerant takes what stands before."
+            )
+        self._say("note", sentence[0].upper() + sentence[1:])
+
+    def _times(self, stamps_ns: NDArray[np.int64], *, first: bool) -> NDArray[np.int64]:
+        """Return the stamps on the recording's axis."""
+        if first:
+            self._begin(int(stamps_ns[0]))
+        time_ns = stamps_ns + self._shift_ns
+        before = np.append(np.int64(self._newest_ns), time_ns[:-1])
+        back = before - time_ns
+        if (back > 0).any():
+            time_ns = self._forward(time_ns, back)
+        self._newest_ns = int(time_ns[-1])
+        return time_ns
+
+    def _begin(self, stamp_ns: int) -> None:
+        self._newest_ns = self._placed(stamp_ns)
+        self._shift_ns = self._newest_ns - stamp_ns
+        if self.start_ns is None and stamp_ns < DATED_NS:
+            self._say(
+                "note",
+                "The log names no date: its first frame is placed at the file's own time, "
+                f"{time_text(self._newest_ns)}.",
+            )
+
+    def _placed(self, stamp_ns: int) -> int:
+        """Return when a first frame with that stamp was."""
+        if self.start_ns is not None:
+            return self.start_ns
+        return stamp_ns if stamp_ns >= DATED_NS else self.path.stat().st_mtime_ns
+
+    def _forward(self, time_ns: NDArray[np.int64], back: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return times that never run backwards; `back`: how far each is behind the one before."""
+        for place in np.flatnonzero(back >= STEP_NS):
+            step_ns = int(back[place])
+            time_ns[place:] += step_ns
+            self._shift_ns += step_ns
+            self.said.append(
+                Said(
+                    kind="clock step",
+                    time_ns=int(time_ns[place]),
+                    text=f"The log's clock steps back by {step_ns * 1e-9:.3f} s; time goes on "
+                    "without the step.",
+                )
+            )
+        forward = np.maximum.accumulate(np.maximum(time_ns, self._newest_ns))
+        late_ns = forward - time_ns
+        self._late += int(np.count_nonzero(late_ns))
+        self._latest_ns = max(self._latest_ns, int(late_ns.max()))
+        return forward
+
+
+def _buses(columns: Columns, places: ChannelPlaces) -> NDArray[np.uint8]:
+    of = places.places(set(columns.channel))
+    heard = set(columns.channel)
+    if len(heard) == 1:
+        return np.full(len(columns), of[heard.pop()], np.uint8)
+    return np.fromiter(map(of.__getitem__, columns.channel), np.uint8, len(columns))

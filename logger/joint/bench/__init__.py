@@ -1,0 +1,13 @@
+"""Pure: the bench file and its layouts, validated.
+
+value           one value in a frame: its position in the bits, what a count of it means
+scaling         what one count is in SI units: unit, gear, side, zero, shares of rated
+identifiers     frame identifiers, with the node in them
+codes           codes in words: enumerations with masks, bit flags
+layout          how a frame lays its values out in bytes (TOML -> model)
+joint_settings  the tables of the bench file that describe a joint
+expand          a layout for one joint: mapped frames filled, values overridden
+frame_match     what a frame must be to be of one kind
+stop_frame      the frame that asks a joint to stop, and how it is seen that it does
+bench           the bench file: what is on the bench, with its layouts
+"""

@@ -1,0 +1,377 @@
+"""The bench file: what is on the bench. It travels verbatim into every recording.
+
+Reads a bench file and the layouts that it names, checks that they fit each other, and answers a
+mistake with the file, the key, what stands there and what would be right.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from pydantic import Field, field_validator
+
+from logger.errors import InputError
+from logger.joint.bench.expand import expanded
+from logger.joint.bench.frame_match import Claim, claim_of
+from logger.joint.bench.identifiers import identifier_for, named
+from logger.joint.bench.joint_settings import JointSettings, Rated, Sensor, SensorSettings, Torque
+from logger.joint.bench.layout import Layout, layout_from, shipped, shipped_text
+from logger.joint.bench.scaling import worth_of
+from logger.joint.channels import CHANNELS
+from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+
+__all__ = [
+    "Bench",
+    "BusSettings",
+    "JointSettings",
+    "Rated",
+    "Sensor",
+    "SensorSettings",
+    "Torque",
+    "bench_from",
+    "read_bench",
+    "with_sensor",
+]
+
+HOLD_PERIODS: Final = 3.0
+DEFAULT_HOLD_S: Final = 0.5
+
+
+class BusSettings(Settings):
+    """How the bus is reached, and whether anything may be sent to it."""
+
+    name: str = Field(default="bus", pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    """What joints call it where there are several."""
+    interface: str = Field(min_length=1, description="any interface of python-can")
+    channel: str | int = ""
+    bitrate: int | None = Field(default=None, gt=0, le=1_000_000)
+    fd: bool = False
+    """Receive CAN FD frames too."""
+    data_bitrate: int | None = Field(default=None, gt=0, le=8_000_000)
+    """Bit rate of the data phase of CAN FD frames, where the adapter is set here."""
+    send: bool = False
+    """False: not one frame is ever sent."""
+    asking_share: float = Field(default=0.3, gt=0, le=0.9)
+    """The most of the bit rate that requests and the answers to them may take together; without a
+    bit rate there is no such bound."""
+    acknowledge: bool = False
+    """Let the adapter acknowledge frames while nothing is sent, where that can be set here."""
+    options: dict[str, str | int | float | bool] = Field(default_factory=dict)
+    """Further options of that interface, handed on as they are."""
+
+
+class _Joints(Settings):
+    joint: tuple[JointSettings, ...] = Field(min_length=1)
+    sensor: tuple[SensorSettings, ...] = ()
+
+    @field_validator("joint")
+    @classmethod
+    def _names_differ(cls, joints: tuple[JointSettings, ...]) -> tuple[JointSettings, ...]:
+        names = [joint.name for joint in joints]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"found the name {name!r} twice, expected one joint of each name.")
+        return joints
+
+
+class _OneBus(_Joints):
+    bus: BusSettings
+
+
+class _SeveralBuses(_Joints):
+    bus: tuple[BusSettings, ...] = Field(min_length=1, max_length=64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A bench file and its layouts, checked against each other."""
+
+    buses: tuple[BusSettings, ...]
+    joints: tuple[JointSettings, ...]
+    """The joints, and behind them the sensors."""
+    layouts: Mapping[str, Layout]
+    text: str
+    """The bench file verbatim."""
+    layout_texts: Mapping[str, str]
+    spoken: Mapping[str, Layout] = field(default_factory=dict)
+    """Joint -> its layout with what the bench file says of it."""
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """Names of those joints that are sensors."""
+        return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
+
+    def layout_of(self, joint: JointSettings) -> Layout:
+        """Return the layout as a joint speaks it; a sensor's has no frames."""
+        if isinstance(joint, Sensor):
+            return Layout.model_construct(format=1, name="sensor", frame=())
+        return self.spoken[joint.name]
+
+    def joint(self, name: str) -> JointSettings:
+        """Return the joint of that name; KeyError if there is none."""
+        for joint in self.joints:
+            if joint.name == name:
+                return joint
+        raise KeyError(name)
+
+    def bus_of(self, joint: JointSettings) -> int:
+        """Return the place in `buses` of the bus that a joint is wired to."""
+        names = [bus.name for bus in self.buses]
+        return names.index(joint.bus) if joint.bus is not None else 0
+
+    def derives_torque(self, joint: JointSettings) -> bool:
+        """Whether a joint's torque is computed from its current."""
+        return joint.torque is not None and joint.torque.source == "current"
+
+    def claims_of(self, joint: JointSettings, *, where: str = "") -> tuple[Claim, ...]:
+        """Return what each frame of a joint must be, in its layout's order."""
+        return tuple(
+            claim_of(
+                frame,
+                node=joint.node,
+                bus=self.bus_of(joint),
+                where=f"{where}, frame {frame.name!r}" if where else joint.name,
+            )
+            for frame in self.layout_of(joint).frame
+        )
+
+    def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
+        """Return the channels of a joint in canonical order, the derived torque included."""
+        if isinstance(joint, Sensor):
+            return tuple(name for name in CHANNELS if name in joint.channels)
+        carried = set(self.layout_of(joint).channels)
+        if self.derives_torque(joint):
+            carried.add("torque_Nm")
+        return tuple(name for name in CHANNELS if name in carried)
+
+    def hold_ns_of(self, joint: JointSettings) -> dict[str, int]:
+        """Return for each channel how long a value holds, in nanoseconds.
+
+        Three periods of the frame that carries it, or what the layout says. A setting and not a
+        statistic of the trace: a median is not known while the trace is being written, and joints
+        that report more often under load would shorten it.
+        """
+        if isinstance(joint, Sensor):
+            return dict.fromkeys(self.channels_of(joint), round(joint.hold_s * 1e9))
+        holds: dict[str, int] = {}
+        for frame in self.layout_of(joint).frame:
+            hold_s = frame.hold_s or (
+                HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
+            )
+            for value in frame.value:
+                hold = round(hold_s * 1e9)
+                holds[value.channel] = max(hold, holds.get(value.channel, 0))
+        if self.derives_torque(joint) and "current_A" in holds:
+            holds["torque_Nm"] = holds["current_A"]
+        return holds
+
+
+def read_bench(path: Path, *, given: Mapping[str, str] | None = None) -> Bench:
+    """Return the bench that a file describes; its layouts are looked for beside it, then shipped.
+
+    `given`: name and text of layouts that are not looked for.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected.
+    """
+    text = read_text(path, "bench file")
+    data = read_toml(text, str(path))
+    texts = dict(given or {})
+    joints = data.get("joint")
+    for joint in joints if isinstance(joints, list) else []:
+        name = joint.get("layout") if isinstance(joint, dict) else None
+        if isinstance(name, str) and name not in texts:
+            beside = path.parent / f"{Path(name).name}.toml"
+            found = read_text(beside, "layout file") if beside.is_file() else shipped_text(name)
+            if found is not None:
+                texts[name] = found
+    return bench_from(text, texts, where=str(path))
+
+
+def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Bench:
+    """Return the bench of a bench text and its layout texts, as a recording carries them.
+
+    Raises
+    ------
+    InputError
+        File, key, found, expected.
+    """
+    data = read_toml(text, where)
+    file: _OneBus | _SeveralBuses
+    if isinstance(data.get("bus"), list):
+        file = checked(_SeveralBuses, data, where)
+        buses = file.bus
+    else:
+        file = checked(_OneBus, data, where)
+        buses = (file.bus,)
+    _check_buses(buses, file.joint, where)
+    layouts: dict[str, Layout] = {}
+    for index, joint in enumerate(file.joint, start=1):
+        if joint.layout in layouts:
+            continue
+        if joint.layout not in layout_texts:
+            raise InputError(
+                f"{where}: joint[{index}].layout: found {joint.layout!r}; there is no such layout "
+                f"file beside the bench file, nor one that ships.{nearest(joint.layout, shipped())}"
+            )
+        layouts[joint.layout] = layout_from(
+            layout_texts[joint.layout], f"{joint.layout}.toml (layout)"
+        )
+    bench = Bench(
+        buses=buses,
+        joints=(*file.joint, *_sensors(file, where)),
+        layouts=layouts,
+        text=text,
+        layout_texts={name: layout_texts[name] for name in layouts},
+        spoken={
+            joint.name: expanded(layouts[joint.layout], joint, where=f"{where}: joint[{index}]")
+            for index, joint in enumerate(file.joint, start=1)
+        },
+    )
+    _check_identifiers(bench, where)
+    _check_stops(bench, where)
+    for index, joint in enumerate(file.joint, start=1):
+        _check_relations(bench, joint, f"{where}: joint[{index}]")
+    return bench
+
+
+def with_sensor(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
+    """Return the bench with one sensor more, told at the end of its text.
+
+    Raises
+    ------
+    InputError
+        There is a joint or sensor of that name already.
+    """
+    channels = ", ".join(f'"{name}"' for name in sensor.channels)
+    told = (
+        f'[[sensor]]\nname = "{sensor.name}"\nchannels = [{channels}]\nhold_s = {sensor.hold_s!r}\n'
+    )
+    return bench_from(f"{bench.text.rstrip()}\n\n{told}", bench.layout_texts, where=where)
+
+
+def _sensors(file: _Joints, where: str) -> list[Sensor]:
+    taken = {joint.name for joint in file.joint}
+    found = []
+    for index, sensor in enumerate(file.sensor, start=1):
+        if sensor.name in taken:
+            raise InputError(
+                f"{where}: sensor[{index}].name: found {sensor.name!r} twice, expected one joint "
+                "or sensor of each name."
+            )
+        taken.add(sensor.name)
+        found.append(
+            Sensor(
+                name=sensor.name, layout="sensor", channels=sensor.channels, hold_s=sensor.hold_s
+            )
+        )
+    return found
+
+
+def _check_buses(
+    buses: tuple[BusSettings, ...], joints: tuple[JointSettings, ...], where: str
+) -> None:
+    names = [bus.name for bus in buses]
+    for place, name in enumerate(names):
+        if name in names[:place]:
+            raise InputError(
+                f"{where}: bus[{place + 1}].name: found {name!r} twice, expected one bus of each "
+                "name. Give each [[bus]] a name."
+            )
+    for index, joint in enumerate(joints, start=1):
+        if joint.bus is None and len(buses) > 1:
+            raise InputError(
+                f"{where}: joint[{index}].bus: this key is missing; with several buses, expected "
+                f"the name of one: {', '.join(names)}."
+            )
+        if joint.bus is not None and joint.bus not in names:
+            raise InputError(
+                f"{where}: joint[{index}].bus: found {joint.bus!r}, expected the name of a bus of "
+                f"this bench.{nearest(joint.bus, names)}"
+            )
+
+
+def _check_relations(bench: Bench, joint: JointSettings, where: str) -> None:
+    """Refuse a relation that one of its ends is missing of."""
+    layout = bench.layout_of(joint)
+    for frame in layout.frame:
+        for value in frame.value:
+            worth_of(value, joint, where=where)
+    if (
+        joint.torque is not None
+        and joint.torque.source is None
+        and joint.per_mille.torque != "current"
+    ):
+        raise InputError(
+            f"{where}.torque.from: this key is missing; expected from = 'current' where torque is "
+            "to be computed, or per_mille.torque = 'current' where the drive reports it as a share "
+            "of the rated current."
+        )
+    if not bench.derives_torque(joint):
+        return
+    if "current_A" not in layout.channels:
+        raise InputError(
+            f"{where}.torque: found from = 'current', but the layout {joint.layout!r} carries no "
+            "current_A."
+        )
+    if "torque_Nm" in layout.channels:
+        raise InputError(
+            f"{where}.torque: found from = 'current', but the layout {joint.layout!r} already "
+            "carries torque_Nm. Remove the key."
+        )
+
+
+def _check_stops(bench: Bench, where: str) -> None:
+    """Refuse a stop frame that does not fit its bus or could never be seen to work."""
+    for index, joint in enumerate(bench.joints, start=1):
+        stop = joint.stop
+        if stop is None:
+            continue
+        place = f"{where}: joint[{index}].stop"
+        identifier_for(
+            stop.identifier, joint.node, extended=stop.extended, where=f"{place}.identifier"
+        )
+        carried = bench.channels_of(joint)
+        if stop.until is not None and stop.until.channel not in carried:
+            raise InputError(
+                f"{place}.until.channel: found {stop.until.channel!r}, expected a channel that the "
+                f"layout {joint.layout!r} carries: {', '.join(carried)}."
+            )
+
+
+def _check_identifiers(bench: Bench, where: str) -> None:
+    """Refuse two kinds of frame that one received frame could be taken for."""
+    claims = []
+    for index, joint in enumerate(bench.joints, start=1):
+        place = f"{where}: joint[{index}] ({joint.name})"
+        layout = bench.layout_of(joint)
+        claims += [
+            (joint, frame, claim)
+            for frame, claim in zip(layout.frame, bench.claims_of(joint, where=place), strict=True)
+        ]
+        for request in layout.request:
+            identifier_for(
+                request.identifier,
+                joint.node,
+                extended=request.extended,
+                where=f"{place}, request {request.name!r}",
+            )
+    for i, (joint, frame, claim) in enumerate(claims):
+        for other_joint, other, other_claim in claims[:i]:
+            if not claim.meets(other_claim):
+                continue
+            if frame.shared and other.shared and claim == other_claim and joint != other_joint:
+                continue
+            number = named(
+                identifier_for(frame.identifier, joint.node, extended=frame.extended, where=where),
+                extended=frame.extended,
+            )
+            raise InputError(
+                f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
+                f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
+                f"{number}; expected frames that can be told apart. Give them different nodes, or "
+                "leading bytes or another `match` that differ."
+            )

@@ -1,0 +1,201 @@
+"""The tables of the bench file that describe one joint, or a sensor. Pure data."""
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, field_validator
+
+from logger.joint.bench.identifiers import EXTENDED_MOST, Identifier
+from logger.joint.bench.layout import DAY_S, Object
+from logger.joint.bench.stop_frame import StopFrame
+from logger.joint.bench.value import ChannelName, Encoder, Flags, Names, Ntc
+from logger.joint.channels import CHANNELS
+from logger.settings_file import Settings, nearest
+
+__all__ = [
+    "JointSettings",
+    "Mapped",
+    "PerMille",
+    "Rated",
+    "Sensor",
+    "SensorSettings",
+    "Torque",
+    "ValueChange",
+    "mapping_entry",
+]
+
+_ENTRY = re.compile(
+    r"(?:0[xX](?P<index>[0-9a-fA-F]{4})|(?P<index_>[0-9a-fA-F]{4})h)"
+    r"(?:\s*:\s*(?P<sub>[0-9]{1,3}))?(?:\s*/\s*(?P<bits>[0-9]{1,2}))?"
+)
+
+
+def mapping_entry(written: str | int) -> tuple[int, int, int | None]:
+    """Return index, sub-index and bits of an entry such as "0x6064/32", "6064h:0/32" or 0x60640020.
+
+    A number is what stands in a drive's own mapping objects (1A00h...): index, sub-index, bits.
+    Raises ValueError when it is none of these.
+    """
+    if isinstance(written, int):
+        index, sub, bits = written >> 16, written >> 8 & 0xFF, written & 0xFF
+        if 0 < index <= 0xFFFF and 0 < bits <= 64:
+            return index, sub, bits
+    else:
+        match = _ENTRY.fullmatch(written.strip())
+        if match is not None:
+            length = int(match["bits"]) if match["bits"] else None
+            sub = int(match["sub"] or 0)
+            if sub <= 0xFF and (length is None or 0 < length <= 64):
+                return int(match["index"] or match["index_"], 16), sub, length
+    shown = f"0x{written:X}" if isinstance(written, int) else repr(written)
+    raise ValueError(
+        f"found {shown}, expected an object such as '0x6064/32', '0x6064:0/32' or 0x60640020 "
+        "(index, sub-index, bits)."
+    )
+
+
+def _entry(entry: str | int) -> str | int:
+    mapping_entry(entry)
+    return entry
+
+
+Entries = Annotated[tuple[Annotated[str | int, AfterValidator(_entry)], ...], Field(min_length=1)]
+
+
+class Current(Settings):
+    """What the drive calls a current; a factor of 1.41 hides here."""
+
+    convention: Literal["phase_peak", "phase_rms", "supply"] = "phase_peak"
+
+
+class Torque(Settings):
+    """How torque and current belong together."""
+
+    source: Literal["current"] | None = Field(default=None, alias="from")
+    """"current": the joint reports no torque, and it is computed; marked as derived."""
+    per_ampere: float = Field(gt=0, description="N.m at the output for one ampere")
+
+
+class Rated(Settings):
+    """The maker's figures, for comparison."""
+
+    torque: float | None = Field(default=None, gt=0)
+    current: float | None = Field(default=None, gt=0)
+    voltage: float | None = Field(default=None, gt=0)
+
+
+class PerMille(Settings):
+    """What 1000 per mille are, where a joint reports shares; left out, they are the rated value."""
+
+    torque: float | Literal["current"] | None = None
+    """In N.m at the output; "current": the drive's torque is a share of the rated *current*, made
+    N.m by `torque.per_ampere`."""
+    current: float | None = Field(default=None, gt=0)
+    voltage: float | None = Field(default=None, gt=0)
+
+    @field_validator("torque")
+    @classmethod
+    def _is_positive(cls, torque: float | str | None) -> float | str | None:
+        if isinstance(torque, float | int) and torque <= 0:
+            raise ValueError(f"found {torque:g}, expected greater than 0.")
+        return torque
+
+
+class Mapped(Settings):
+    """What a frame carries that is mapped in the drive."""
+
+    objects: Entries
+    identifier: Identifier | None = None
+    """Where the drive was given another than the default."""
+    period_s: float | None = Field(default=None, gt=0, le=DAY_S)
+
+
+def _mapped(told: Any) -> Any:  # noqa: ANN401 - raw settings
+    """Let a list of objects stand for a table with nothing else."""
+    return {"objects": told} if isinstance(told, list | tuple) else told
+
+
+class ValueChange(Settings):
+    """What this joint does otherwise than its layout says, for one channel."""
+
+    signed: bool | None = None
+    scale: float | None = None
+    offset: float | None = None
+    unit: str | None = None
+    per_turn: float | None = Field(default=None, gt=0)
+    side: Literal["output", "motor"] | None = None
+    encoder: Encoder | None = None
+    resistance: Literal["pt100"] | Ntc | None = None
+    no_value: tuple[int | str, ...] | None = None
+    names: Names | None = None
+    flags: Flags | None = None
+
+
+class JointSettings(Settings):
+    """One joint on the bench."""
+
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    layout: str
+    bus: str | None = None
+    """Name of the bus it is wired to; needed where there are several."""
+    node: int = Field(default=0, ge=0, le=EXTENDED_MOST)
+    slot: int = Field(default=0, ge=0, le=63)
+    """Which value is this joint's in a frame that carries those of several, counted from 0."""
+    gear_ratio: float = Field(default=1.0, gt=0)
+    """Motor turns per output turn."""
+    reversed: bool = False
+    zero_rad: float = 0.0
+    """What the joint reports as its position, in rad at the output, where it shall be zero."""
+    current: Current = Current()
+    torque: Torque | None = None
+    rated: Rated = Rated()
+    per_mille: PerMille = PerMille()
+    turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
+    """The longest silence over which the turn count of a single-turn encoder is still believed."""
+    stop: StopFrame | None = None
+    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
+    value: dict[str, ValueChange] = Field(default_factory=dict)
+    """Channel -> what this joint does otherwise than its layout says."""
+    object: tuple[Object, ...] = ()
+    """Entries of the drive's object dictionary that its layout does not know."""
+    mapping: dict[str, Annotated[Mapped, BeforeValidator(_mapped)]] = Field(default_factory=dict)
+    """Frame -> the objects that it carries, where the layout leaves that to the drive."""
+
+    @field_validator("layout")
+    @classmethod
+    def _is_a_name(cls, layout: str) -> str:
+        if not layout or re.search(r"[/\\]|\.toml$", layout):
+            raise ValueError(
+                f"found {layout!r}, expected the name of a layout, without folder and without "
+                ".toml; its file stands beside the bench file."
+            )
+        return layout
+
+    @field_validator("value")
+    @classmethod
+    def _are_channels(cls, value: dict[str, ValueChange]) -> dict[str, ValueChange]:
+        for name in value:
+            if name not in CHANNELS:
+                raise ValueError(f"found {name!r}, expected a channel.{nearest(name, [*CHANNELS])}")
+        return value
+
+
+class SensorSettings(Settings):
+    """Anything else that was recorded beside the joints: a thermocouple, a load cell."""
+
+    name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
+    channels: tuple[ChannelName, ...] = Field(min_length=1)
+    hold_s: float = Field(default=1.0, gt=0, le=86_400)
+    """How long a value holds at most."""
+
+
+class Sensor(JointSettings):
+    """A sensor as a joint of its own: it has readings, and no frames."""
+
+    channels: tuple[str, ...]
+    hold_s: float
+
+    @property
+    def settings(self) -> SensorSettings:
+        """What the bench file says of it."""
+        return SensorSettings(name=self.name, channels=self.channels, hold_s=self.hold_s)

@@ -1,0 +1,78 @@
+"""What one count is worth: the declared relations between a raw value and its channel.
+
+Units, gear, side, direction, zero, shares of a rated value. Pure.
+"""
+
+import math
+from dataclasses import dataclass
+
+from logger.errors import InputError
+from logger.joint.bench.joint_settings import JointSettings
+from logger.joint.bench.value import SHARES, Value
+from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
+
+__all__ = ["Worth", "worth_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worth:
+    """stored = raw * factor + offset; of a resistance in ohm, of an encoder's count from zero."""
+
+    factor: float
+    offset: float
+
+
+def worth_of(value: Value, joint: JointSettings, *, where: str) -> Worth:
+    """Return what one count of a value is worth on a joint.
+
+    Raises
+    ------
+    InputError
+        The value is a share of something that the bench file does not tell.
+    """
+    if value.resistance is not None:
+        return Worth(factor=value.scale, offset=value.offset)
+    channel = CHANNELS[value.channel]
+    gear = 1.0
+    if value.side == "motor":
+        gear = joint.gear_ratio if channel.quantity == "torque" else 1.0 / joint.gear_ratio
+    sign = -1.0 if joint.reversed and channel.mirrored else 1.0
+    zero = joint.zero_rad if channel.quantity == "position" else 0.0
+    if value.encoder is not None:
+        # The count itself is unwrapped first; this is what one count is worth at the output.
+        return Worth(factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=-zero)
+    if value.per_turn is not None:
+        return Worth(factor=sign * gear * 2.0 * math.pi / value.per_turn, offset=-zero)
+    unit = _unit(value, joint, where)
+    turn = sign * gear * unit.factor
+    return Worth(
+        factor=value.scale * turn, offset=value.offset * turn + sign * gear * unit.offset - zero
+    )
+
+
+def _unit(value: Value, joint: JointSettings, where: str) -> InputUnit:
+    quantity = CHANNELS[value.channel].quantity
+    if value.unit in SHARES:
+        return InputUnit(factor=SHARES[value.unit] * _whole(quantity, joint, where))
+    units = INPUT_UNITS[quantity]
+    return units[value.unit] if value.unit else next(iter(units.values()))
+
+
+def _whole(quantity: str, joint: JointSettings, where: str) -> float:
+    """Return what one whole is, in the channel's unit at the output."""
+    told = getattr(joint.per_mille, quantity)
+    if told == "current":
+        if joint.torque is None:
+            raise InputError(
+                f"{where}.per_mille.torque: found 'current', but torque.per_ampere is missing; "
+                "expected it: N.m at the output for one ampere."
+            )
+        return _whole("current", joint, where) * joint.torque.per_ampere
+    whole = told if told is not None else getattr(joint.rated, quantity)
+    if whole is None:
+        unit = {"torque": "N.m at the output", "current": "A", "voltage": "V"}[quantity]
+        raise InputError(
+            f"{where}.per_mille.{quantity}: this key is missing; the layout reports {quantity} as "
+            f"a share, expected what 1000 per mille are in {unit} (here, or as rated.{quantity})."
+        )
+    return float(whole)

@@ -1,0 +1,46 @@
+"""The stop frame of a joint: what is sent when a limit trips, and what shows that it worked.
+
+A convenience, no safety function: who reads it, reads the README's paragraph on it as well. Pure.
+"""
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from logger.joint.batch import CLASSIC_BYTES
+from logger.joint.bench.identifiers import Identifier
+from logger.joint.bench.layout import HexBytes
+from logger.settings_file import Settings
+
+__all__ = ["StopFrame", "Until"]
+
+
+class Until(Settings):
+    """What shows that the joint stops."""
+
+    channel: Literal["current_A", "speed_rad_s"]
+    below: float = Field(gt=0)
+    """Its magnitude, in the channel's unit, at the output side."""
+    within_s: float = Field(gt=0, le=60.0)
+    """From the first stop frame on; later counts as no effect."""
+
+
+class StopFrame(Settings):
+    """A frame that asks the joint to stop."""
+
+    identifier: Identifier
+    extended: bool = False
+    data: HexBytes = ""
+    repeat: int = Field(default=5, ge=1, le=1000)
+    """How often it is sent at most."""
+    every_s: float = Field(default=0.02, ge=0.001, le=10.0)
+    until: Until | None = None
+    """Sent no more once this shows; left away: `repeat` times, and nobody knows whether it worked.
+    """
+
+    @model_validator(mode="after")
+    def _fits(self) -> "StopFrame":
+        count = len(self.data) // 2
+        if count > CLASSIC_BYTES:
+            raise ValueError(f"data: found {count} bytes, expected at most {CLASSIC_BYTES}.")
+        return self

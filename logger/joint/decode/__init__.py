@@ -1,0 +1,10 @@
+"""Pure: a batch of frames to readings, vectorised.
+
+decode       frame batch -> readings
+dispatch     which joint, and which kind, a frame belongs to
+bit_fields   bits to whole numbers to quantities
+unwrap       single-turn encoder -> continuous angle, in segments
+text_codes   codes in words, where they change
+loopback     responses that look like their request
+resistance   Pt100 and NTC: from ohm to degrees
+"""

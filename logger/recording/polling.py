@@ -1,0 +1,90 @@
+"""The writer's side of asking: which requests were answered, and what is told of it.
+
+The receiving threads ask and say what they sent; here it is held against what came back, counted,
+and made into events and alerts. For the writing thread.
+"""
+
+from collections.abc import Sequence
+
+from logger.bus.poller import Asker
+from logger.bus.source import Received
+from logger.joint.bench.bench import Bench
+from logger.limits.recorder import ASKING_STOPPED
+from logger.recording.pipeline import Intake
+from logger.recording.stop_supervisor import Stopping
+from logger.traffic.response_tracker import Answers, plan_for
+
+__all__ = ["Asking"]
+
+
+class Asking:
+    """What is asked on the buses of one recording."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        askers: Sequence[Asker],
+        intake: Intake,
+        stopping: Stopping,
+        *,
+        start_ns: int,
+    ) -> None:
+        """Begin, and say how it is asked where that is not as the layouts have it."""
+        self._intake = intake
+        self._stopping = stopping
+        self._names = [bus.name for bus in bench.buses]
+        self._answers = [
+            Answers(plan_for(bench, bus=place, slower=asker.slower))
+            for place, asker in enumerate(askers)
+        ]
+        for asker in askers:
+            for kind, text in asker.said:
+                intake.say(kind, time_ns=start_ns, text=text)
+        stopping.begin(intake, time_ns=start_ns)
+
+    def take(self, received: Received, *, time_ns: int) -> None:
+        """Count the answers, and say what happened; `time_ns` is the recording's time."""
+        if received.lost:
+            # An answer may have been among them: nobody is blamed for it.
+            self.forget(received.bus)
+        sent = () if received.lost else received.asked
+        answers = self._answers[received.bus]
+        for said in answers.take(sent, received.frames, until_ns=received.until_ns):
+            at_ns = max(time_ns, said.time_ns)
+            self._intake.say(said.kind, time_ns=at_ns, joint=said.joint, text=said.text)
+        for kind, _ in received.said:
+            if kind == "refused":
+                self._intake.raise_own(
+                    ASKING_STOPPED,
+                    time_ns=max(time_ns, received.until_ns),
+                    text=f"Nothing is asked on the bus {self._names[received.bus]} any more, until "
+                    "recording begins anew, and no stop frame is sent there: somebody else sends "
+                    "an identifier of ours.",
+                )
+
+    def tick(self, time_ns: int) -> None:
+        """Say what became of stop frames by the recording's time."""
+        self._stopping.tick(self._intake, time_ns=time_ns)
+
+    def forget(self, bus: int) -> None:
+        """Judge nothing that waits for an answer on a bus: frames of it were lost."""
+        self._answers[bus].forget()
+
+    def missed(self, bus: int) -> int:
+        """Return how many requests of a bus nobody answered in time, so far."""
+        return self._answers[bus].missed_in_all
+
+    def end(self, time_ns: int) -> None:
+        """Say of each joint how many requests it left without an answer, and of open stops."""
+        self._stopping.end(self._intake, time_ns=time_ns)
+        for answers in self._answers:
+            for joint, missed in answers.missed.items():
+                if missed:
+                    self._intake.say(
+                        "unanswered",
+                        time_ns=time_ns,
+                        joint=joint,
+                        value=float(missed),
+                        text=f"{joint} left {missed} of {answers.judged[joint]} requests without "
+                        "an answer.",
+                    )

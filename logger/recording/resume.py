@@ -1,0 +1,194 @@
+"""What a recording that is gone on with starts from.
+
+Everything is read back from the recording itself: which alerts stand, how far the numbers went,
+which position segments were the last, how warm thermal images are. Delays that were running are not
+taken up: between then and now lies a gap, and a gap restarts them.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from logger.joint.batch import ReadingBatch
+from logger.joint.decode.decode import DecodeState, resumed
+from logger.limits.evaluate import Plan, State, gone_on, initial
+from logger.limits.frozen import Frozen
+from logger.limits.hysteresis import LevelState
+from logger.limits.kind import Kind
+from logger.limits.lifecycle import Alert, fold
+from logger.limits.silence import Silence, SilenceState
+from logger.limits.thermal import Thermal
+from logger.recording.thermal_resume import History, image_at
+from logger.store.layout.events import Event
+from logger.store.layout.lock import refuse_written
+from logger.store.layout.manifest import time_text
+from logger.store.reading.reader import RecordingReader
+from logger.store.repair.recovery import seal
+
+__all__ = ["FRESH", "Start", "gap_sentence", "start_of", "taken_up"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """Where the numbers stand."""
+
+    newest_ns: int = 0
+    """Time of the newest row of any kind; 0: nothing is there yet."""
+    ended_ns: int = 0
+    """When the recorder before ended; notes may have come later."""
+    sequence: int = 0
+    """Number of the next event."""
+    alerts: int = 0
+    """Number of the newest alert."""
+    standing: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
+    """(joint, limit) -> the alert whose condition stood at the end."""
+    segments: Mapping[str, int] = field(default_factory=dict)
+    lost: int = 0
+    """Frames that were lost so far."""
+    begins_ns: tuple[int, ...] = ()
+    """When recording began, and each time that it went on."""
+    watched: Mapping[str, State] = field(default_factory=dict)
+    """Where the limits of each joint stood, by whoever has them still; else `history` says it."""
+    history: History | None = None
+    """What joints read until now; None: nothing is known of it."""
+
+    @classmethod
+    def after(
+        cls,
+        events: Sequence[Event],
+        *,
+        newest_ns: int,
+        ended_ns: int,
+        segments: Mapping[str, int],
+    ) -> "Start":
+        """Return where the numbers stand behind events, given in sequence."""
+        alerts = fold(events)
+        return cls(
+            newest_ns=newest_ns,
+            ended_ns=ended_ns,
+            sequence=events[-1].sequence + 1 if events else 1,
+            alerts=max((alert.number for alert in alerts), default=0),
+            standing={
+                (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
+            },
+            segments=segments,
+            lost=sum(
+                int(event.value)
+                for event in events
+                if event.kind == "dropped" and not math.isnan(event.value)
+            ),
+        )
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there is something to go on from."""
+        return self.sequence > 0
+
+    def decode_state(self) -> DecodeState:
+        """Return the state of the decoder."""
+        return resumed(self.segments)
+
+
+FRESH: Final = Start()
+_CHUNK_NS: Final = 600 * 1_000_000_000
+_LOOK_BACK_NS: Final = 60 * 1_000_000_000
+
+
+def start_of(path: Path) -> Start:
+    """Seal what a crash left in a recording and return where it stands.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more.
+    """
+    refuse_written(path)
+    # An unsealed recording is opened first: a folder that is none gets no lock file.
+    RecordingReader(path)
+    seal(path)
+    reader = RecordingReader(path)
+    spans = [span for stream in reader.schemas if (span := reader.span_ns(stream))]
+    segments = {}
+    for joint in reader.bench.joints:
+        segment = reader.last_segment(joint.name)
+        if segment is not None:
+            segments[joint.name] = segment
+    ended_ns = reader.manifest.ended_ns or reader.manifest.started_ns
+    events = reader.events()
+    start = Start.after(
+        events,
+        newest_ns=max([ended_ns, *(end for _, end in spans)]),
+        ended_ns=ended_ns,
+        segments=segments,
+    )
+    went_on = sorted(event.time_ns for event in events if event.kind == "continued")
+
+    def history(joint: str, channels: Sequence[str], start_ns: int, end_ns: int) -> ReadingBatch:
+        return reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
+
+    return replace(start, begins_ns=(reader.manifest.started_ns, *went_on), history=history)
+
+
+def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
+    """Return the state of a joint's limits: what stood still stands; all else begins anew.
+
+    A thermal image is as warm as it was, less what it has cooled since.
+    """
+    ended = start.watched.get(plan.joint) or _as_recorded(plan, start, start_ns=start_ns)
+    return gone_on(plan, ended, time_ns=start_ns)
+
+
+def _as_recorded(plan: Plan, start: Start, *, start_ns: int) -> State:
+    """Return how the limits of a joint stood, as far as the recording tells."""
+    fresh = initial(plan, start_ns=start_ns)
+    state, memories = dict(fresh.limits), dict(fresh.memories)
+    for limit in plan.limits:
+        if isinstance(limit, Thermal) and start.history is not None:
+            memories[limit.name] = image_at(
+                limit, plan, start.history, begins_ns=start.begins_ns, now_ns=start_ns
+            )
+        alert = start.standing.get((plan.joint, limit.name))
+        if alert is None:
+            continue
+        if isinstance(limit, Silence):
+            silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
+            state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
+        else:
+            peak = _worst(limit, plan.joint, alert, start)
+            state[limit.name] = LevelState(active=True, peak=peak)
+    return State(limits=state, memories=memories)
+
+
+def _worst(limit: Kind, joint: str, alert: Alert, start: Start) -> float:
+    """Return how far an alert had gone: its event tells only where it was raised."""
+    if start.history is None or not limit.told_channel:
+        return alert.peak
+    channel, onset_ns = limit.told_channel, alert.raised_ns - round(limit.on_delay_s * 1e9)
+    at, worst = onset_ns, alert.peak
+    if isinstance(limit, Frozen):
+        # The reading from which it has not moved: the newest one when the wait began.
+        before = start.history(joint, [channel], onset_ns - _LOOK_BACK_NS, onset_ns + 1)
+        _, values = before.series(channel)
+        return float(values[-1]) if len(values) else alert.peak
+    while at <= start.ended_ns:
+        rows = start.history(joint, [channel], at, at + _CHUNK_NS)
+        _, values = rows.series(channel)
+        reached = np.append(values, worst)
+        worst = float(reached[int(limit.rank(reached).argmax())])
+        at += _CHUNK_NS
+    return worst
+
+
+def gap_sentence(start: Start, *, start_ns: int) -> str:
+    """Return what is said where a recording goes on."""
+    away_s = (start_ns - start.ended_ns) * 1e-9
+    return (
+        f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
+        f"{time_text(start.ended_ns)})."
+    )

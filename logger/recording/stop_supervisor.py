@@ -1,0 +1,241 @@
+"""The writer's side of stop frames: ordered on a trip, watched until it shows, told.
+
+A trip that is raised orders the stop frame of its joint; readings that come afterwards show
+whether it worked. Both are made into events, and a stop that did not work into an alert. A
+convenience, no safety function. For the writing thread.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from logger.bus.stop_sender import GIVE_UP_S, Report, Stops
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench.identifiers import named
+from logger.joint.bench.stop_frame import StopFrame
+from logger.limits.recorder import STANDING, STOP_WITHOUT_EFFECT
+from logger.recording.pipeline import Intake
+from logger.store.layout.events import Event
+
+__all__ = ["Stopping"]
+
+SEEN_NS: Final = 50_000_000
+"""So long it has to stay below: a speed that changes its sign is no stop."""
+STUCK_NS: Final = 1_000_000_000
+"""After so long without a word from the receiving thread, its driver holds it."""
+_UNITS: Final = {"current_A": "A", "speed_rad_s": "rad/s"}
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run:
+    """One joint from its trip until it is known what became of it."""
+
+    limit: str
+    tripped_ns: int
+    frame: StopFrame
+    named: str
+    sent_ns: int | None = None
+    count: int = 0
+    unsent: bool = False
+    over: bool = False
+    told: bool = False
+    """That it was sent."""
+    below_ns: int | None = None
+    """Since when it has been below."""
+    seen: bool = False
+    newest: float = math.nan
+
+
+class Stopping:
+    """All joints of a recording that a stop frame is sent to."""
+
+    def __init__(self, stops: Sequence[Stops], *, on_event: Callable[[Event], None]) -> None:
+        """Begin with nothing ordered; `stops` are those of each bus.
+
+        `on_event` gets what `see` gets.
+        """
+        self._on_event = on_event
+        self._stops = [one for one in stops if one]
+        self._bus = {joint: one for one in self._stops for joint in one.frames}
+        self._runs: dict[str, _Run] = {}
+
+    def begin(self, intake: Intake, *, time_ns: int) -> None:
+        """Say which joints are stopped on a trip."""
+        if self._bus:
+            named = ", ".join(f"{joint} ({_named(one, joint)})" for joint, one in self._bus.items())
+            intake.say(
+                "stop armed",
+                time_ns=time_ns,
+                text=f"On a trip a stop frame is sent to {named}. This is a convenience, no safety "
+                "function.",
+            )
+
+    def see(self, event: Event) -> None:
+        """Order the stop of a joint whose limit has tripped; one that runs is not begun anew."""
+        self._on_event(event)
+        joint = event.joint
+        if (
+            event.kind == "raised"
+            and event.severity == "trip"
+            and event.limit not in STANDING
+            and joint in self._bus
+            and joint not in self._runs
+        ):
+            stops = self._bus[joint]
+            stops.order(joint)
+            self._runs[joint] = _Run(
+                limit=event.limit,
+                tripped_ns=event.time_ns,
+                frame=stops.frames[joint][1],
+                named=_named(stops, joint),
+            )
+
+    def read(self, readings: ReadingBatch) -> None:
+        """Look whether a joint stops; readings of a joint come in order of time."""
+        if not self._runs:
+            return
+        self._fetch()
+        run = self._runs.get(readings.joint)
+        if run is None or run.sent_ns is None or run.frame.until is None or run.seen:
+            return
+        times, values = readings.series(run.frame.until.channel)
+        late_ns = run.sent_ns + round(run.frame.until.within_s * 1e9)
+        for time_ns, value in zip(times.tolist(), values.tolist(), strict=True):
+            if not run.sent_ns < time_ns < late_ns:
+                continue
+            run.newest = value
+            if abs(value) >= run.frame.until.below:
+                run.below_ns = None
+            elif run.below_ns is None:
+                run.below_ns = time_ns
+            elif time_ns - run.below_ns >= SEEN_NS:
+                run.seen = True
+                self._bus[readings.joint].enough(readings.joint)
+                return
+
+    def tick(self, intake: Intake, *, time_ns: int) -> None:
+        """Say what became of the orders by the recording's time."""
+        if not self._runs:
+            return
+        self._fetch()
+        for joint, run in list(self._runs.items()):
+            if run.sent_ns is not None and not run.told:
+                run.told = True
+                self._say_sent(intake, joint, run, time_ns)
+            if self._is_over(intake, joint, run, time_ns):
+                del self._runs[joint]
+
+    def end(self, intake: Intake, *, time_ns: int) -> None:
+        """Say of which stops nobody will know whether they worked."""
+        self.tick(intake, time_ns=time_ns)
+        for joint, run in self._runs.items():
+            intake.say(
+                "stop unseen",
+                time_ns=time_ns,
+                joint=joint,
+                limit=run.limit,
+                text=f"{joint}: recording ends before it shows whether the stop frame worked.",
+            )
+        self._runs = {}
+
+    def _fetch(self) -> None:
+        """Take note of what the receiving threads report."""
+        for stops in self._stops:
+            while not stops.reports.empty():
+                self._note(stops.reports.get())
+
+    def _note(self, report: Report) -> None:
+        run = self._runs.get(report.joint)
+        if run is None:
+            return
+        run.count = report.count
+        if report.kind == "sent":
+            run.sent_ns = report.time_ns
+        else:
+            run.over, run.unsent = True, report.kind == "unsent"
+
+    def _say_sent(self, intake: Intake, joint: str, run: _Run, time_ns: int) -> None:
+        assert run.sent_ns is not None, "it was just looked at"
+        after_s = (run.sent_ns - run.tripped_ns) * 1e-9
+        until = "" if run.frame.until is None else f" or until {_wanted(run)}"
+        intake.say(
+            "stop sent",
+            time_ns=max(time_ns, run.sent_ns),
+            joint=joint,
+            limit=run.limit,
+            duration_s=after_s,
+            text=f"{joint}: stop frame {run.named} sent {after_s * 1e3:.0f} ms after "
+            f"{run.limit!r} tripped; up to {run.frame.repeat} times{until}.",
+        )
+
+    def _is_over(self, intake: Intake, joint: str, run: _Run, time_ns: int) -> bool:
+        """Say how it ended, if it has."""
+        until = run.frame.until
+        patience_ns = round((GIVE_UP_S if until is None else until.within_s) * 1e9)
+        if run.sent_ns is None:
+            stuck = time_ns - run.tripped_ns > patience_ns + STUCK_NS
+            if run.unsent or stuck:
+                self._fail(
+                    intake,
+                    joint,
+                    time_ns,
+                    f"the stop frame {run.named} could not be sent: its bus is away, takes "
+                    "nothing, or somebody else sends that identifier",
+                )
+            return run.unsent or stuck
+        if until is None:
+            return run.over
+        late = time_ns >= run.sent_ns + patience_ns
+        # Below for a moment is no stop: a speed that changes its sign is so, too.
+        if run.below_ns is not None and run.seen and (run.over or late):
+            after_s = (run.below_ns - run.sent_ns) * 1e-9
+            intake.say(
+                "stop seen",
+                time_ns=time_ns,
+                joint=joint,
+                limit=run.limit,
+                channel=until.channel,
+                duration_s=after_s,
+                text=f"{joint}: stop seen after {after_s:.2f} s ({_wanted(run)}); the frame was "
+                f"sent {_times(run.count)}.",
+            )
+            return True
+        if late:
+            unit = _UNITS[until.channel]
+            newest = (
+                f"no {until.channel} was heard"
+                if math.isnan(run.newest)
+                else f"{until.channel} is still {run.newest:.4g} {unit}"
+            )
+            self._fail(
+                intake,
+                joint,
+                time_ns,
+                f"{until.within_s:g} s after the stop frame {run.named}, sent {_times(run.count)}, "
+                f"{newest}; expected {_wanted(run)}",
+            )
+        return late
+
+    def _fail(self, intake: Intake, joint: str, time_ns: int, what: str) -> None:
+        intake.raise_own(
+            STOP_WITHOUT_EFFECT,
+            time_ns=time_ns,
+            joint=joint,
+            text=f"{joint}: {what}. Stop it by other means.",
+        )
+
+
+def _named(stops: Stops, joint: str) -> str:
+    message = stops.frames[joint][0]
+    return named(message.arbitration_id, extended=message.is_extended_id)
+
+
+def _wanted(run: _Run) -> str:
+    until = run.frame.until
+    assert until is not None, "only asked where there is one"
+    return f"{until.channel} below {until.below:g} {_UNITS[until.channel]}"
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"

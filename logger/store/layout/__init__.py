@@ -1,0 +1,11 @@
+"""Which file of a recording is where, and what it holds.
+
+files       names within a recording; how a file is written whole or not at all
+schema      the columns of every stream
+manifest    recording.json
+events      one event, one row
+request     what can be requested of the one writer, and the event that it becomes
+lock        live.lock: one writer
+remote      where a recording lies: a folder here, or an address that fsspec opens
+byte_cache  the most recently used of what was read, up to so many bytes
+"""

@@ -1,0 +1,122 @@
+"""live.lock: one writer for a recording, and how anyone sees that there is one.
+
+The lock is the kernel's (flock), so it goes with the process, whatever ends it; the file holds the
+writer's pid for people and messages. A reader only looks.
+"""
+
+import contextlib
+import fcntl
+import os
+import time
+from pathlib import Path
+from types import TracebackType
+
+from logger.errors import InputError, OutsideFault
+from logger.store.layout.files import LOCK, is_outside
+
+__all__ = ["WriteLock", "refuse_written", "writer_of"]
+
+
+class WriteLock:
+    """The right to write into a recording, held until `release`."""
+
+    def __init__(self, recording: Path) -> None:
+        """Take the lock.
+
+        Raises
+        ------
+        InputError
+            Another process writes this recording, or it cannot be written.
+        OutsideFault
+            The disk took not even the lock.
+        """
+        self._path = path = recording / LOCK
+        try:
+            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as fault:
+            kind = OutsideFault if is_outside(fault) else InputError
+            raise kind(
+                f"{recording}: the recording cannot be written ({fault.strerror})."
+            ) from None
+        # A reader that looks holds a shared lock for an instant: a few tries outlast it.
+        for attempt in range(20):
+            try:
+                fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if attempt == 19:
+                    pid = _pid_in(path)
+                    os.close(self._descriptor)
+                    raise InputError(
+                        f"{recording}: another logger{f' (pid {pid})' if pid else ''} is writing "
+                        "this recording, expected nobody. Stop it first, or record elsewhere."
+                    ) from None
+                time.sleep(0.01)
+        # The pid is for people: the lock holds on a full disk too.
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+
+    def in_place(self) -> bool:
+        """Return whether the lock still lies where it was taken.
+
+        A recording that was moved, renamed or removed takes its lock along; whoever makes a new
+        one in its place is not kept out by this one.
+        """
+        try:
+            there = self._path.stat()
+        except OSError:
+            return False
+        return os.path.samestat(there, os.fstat(self._descriptor))
+
+    def release(self) -> None:
+        """Give the lock back; the file stays, empty."""
+        if self._descriptor >= 0:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._descriptor, 0)
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def __enter__(self) -> "WriteLock":
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        fault: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.release()
+
+
+def refuse_written(recording: Path) -> None:
+    """Raise InputError when somebody writes a recording that has to stand still."""
+    pid = writer_of(recording)
+    if pid is not None:
+        raise InputError(
+            f"{recording}: a logger (pid {pid}) is writing this recording, expected nobody. Stop "
+            "it first."
+        )
+
+
+def writer_of(recording: Path) -> int | None:
+    """Return the pid of the process that writes a recording, None when nobody does."""
+    path = recording / LOCK
+    try:
+        descriptor = os.open(path, os.O_RDONLY)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return _pid_in(path) or 0
+    finally:
+        os.close(descriptor)
+    return None
+
+
+def _pid_in(path: Path) -> int | None:
+    try:
+        return int(path.read_text(encoding="ascii").strip() or "0") or None
+    except (OSError, ValueError):
+        return None

@@ -1,0 +1,219 @@
+"""recording.json: what a recording is, and everything that is needed to read it again.
+
+Bench, layouts and limits travel verbatim. Written whole at the start and again at the end; a
+recording without an end was cut short, or is still being written.
+"""
+
+import json
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Final, Literal
+
+from pydantic import ConfigDict, Field, ValidationError
+
+from logger.errors import DutytraceError, InputError
+from logger.joint.bench.bench import Bench, bench_from
+from logger.limits.limit import LimitSet, limits_from
+from logger.settings_file import Settings
+from logger.store.layout.files import MANIFEST, put
+from logger.store.layout.remote import Place
+
+__all__ = [
+    "CUT_SHORT",
+    "FORMAT",
+    "Clock",
+    "CutFrom",
+    "LimitsTaken",
+    "Manifest",
+    "begun",
+    "read_manifest",
+    "time_text",
+    "versions",
+    "write_manifest",
+]
+
+FORMAT: Final = 1
+CUT_SHORT: Final = "cut short; sealed afterwards"
+"""The end of a recording whose recorder did not close it."""
+
+
+_VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
+"""A file that travels in a recording is kept to the last blank."""
+
+
+class Clock(Settings):
+    """The anchor of the recording's time axis, taken once at the start."""
+
+    boottime_ns: int
+    wall_ns: int
+    """What the wall clock said at that instant, nanoseconds since the epoch."""
+
+
+class LimitsTaken(Settings):
+    """Limits that were taken over while recording."""
+
+    model_config = _VERBATIM
+
+    from_ns: int
+    text: str
+    """The limits file verbatim."""
+
+
+class CutFrom(Settings):
+    """Which span of which recording this one was cut out of."""
+
+    recording: str
+    """Name of its folder."""
+    name: str
+    started_ns: int
+    from_ns: int
+    to_ns: int
+    cut_ns: int
+    """When that was done, nanoseconds since the epoch."""
+
+
+class Manifest(Settings):
+    """The content of recording.json."""
+
+    model_config = _VERBATIM
+
+    format: Literal[1] = FORMAT
+    name: str
+    note: str = ""
+    started_ns: int
+    ended_ns: int | None = None
+    end_cause: str = ""
+    rows: dict[str, int] = Field(default_factory=dict)
+    """Stream -> rows that it had at the end: what a lost part is told by."""
+    missing: tuple[str, ...] = ()
+    """What could not be read when it was sealed after a crash, in sentences."""
+    clock: Clock
+    resumed: tuple[Clock, ...] = ()
+    """The anchors with which recorders went on with it later."""
+    simulated: bool = False
+    bench: str
+    """The bench file verbatim."""
+    layouts: dict[str, str]
+    limits: str = ""
+    """The limits file verbatim; empty: none."""
+    limits_taken: tuple[LimitsTaken, ...] = ()
+    """What was taken over later, in order of time."""
+    cut_from: tuple[CutFrom, ...] = ()
+    """Where it was cut out; a cut of a cut names both, the older first."""
+    written_by: dict[str, str] = Field(default_factory=dict)
+
+    @property
+    def limits_in_force(self) -> str:
+        """The limits file that was in force last, verbatim; empty: none."""
+        return self.limits_taken[-1].text if self.limits_taken else self.limits
+
+    def read_bench(self, where: str) -> Bench:
+        """Return the bench that was recorded."""
+        return bench_from(self.bench, self.layouts, where=f"{where} (bench)")
+
+    def read_limits(self, where: str) -> LimitSet:
+        """Return the limits that were in force last."""
+        return self.limit_sets(where)[-1][1]
+
+    def limit_sets(self, where: str) -> tuple[tuple[int, LimitSet], ...]:
+        """Return since when which limits were in force, the first since the start."""
+        texts = [(self.started_ns, self.limits or "format = 1")]
+        texts += [(taken.from_ns, taken.text) for taken in self.limits_taken]
+        return tuple((from_ns, limits_from(text, f"{where} (limits)")) for from_ns, text in texts)
+
+
+def begun(
+    bench: Bench,
+    *,
+    name: str,
+    started_ns: int,
+    limits: LimitSet | None = None,
+    note: str = "",
+    boottime_ns: int = 0,
+    wall_ns: int | None = None,
+    simulated: bool = False,
+) -> Manifest:
+    """Return the manifest of a recording that begins, with all that it takes to read it again.
+
+    `boottime_ns` and `wall_ns` anchor its clock; left away, its time is that of the frames.
+    """
+    return Manifest(
+        name=name,
+        note=note,
+        started_ns=started_ns,
+        clock=Clock(boottime_ns=boottime_ns, wall_ns=started_ns if wall_ns is None else wall_ns),
+        simulated=simulated,
+        bench=bench.text,
+        layouts=dict(bench.layout_texts),
+        limits=limits.text if limits is not None else "",
+        written_by=versions(),
+    )
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of what writes a recording."""
+    found = {}
+    for package in ("dutytrace", "python-can", "pyarrow", "numpy"):
+        try:
+            found[package] = metadata.version(package)
+        except metadata.PackageNotFoundError:
+            found[package] = "unknown"
+    return found
+
+
+def time_text(time_ns: int) -> str:
+    """Return a time as ISO 8601 in UTC to the millisecond."""
+    moment = datetime.fromtimestamp(time_ns // 1_000_000 / 1e3, UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def write_manifest(recording: Path, manifest: Manifest) -> None:
+    """Put recording.json in its place, whole."""
+    content = manifest.model_dump()
+    content["started"] = time_text(manifest.started_ns)
+    if manifest.ended_ns is not None:
+        content["ended"] = time_text(manifest.ended_ns)
+    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    put(recording / MANIFEST, lambda file: file.write(text.encode()))
+
+
+def read_manifest(recording: Place) -> Manifest:
+    """Return what recording.json says.
+
+    Raises
+    ------
+    InputError
+        The folder is no recording, or one of a format that this version cannot read.
+    """
+    path = recording / MANIFEST
+    if recording.is_file():
+        raise InputError(
+            f"{recording}: found a file, expected a recording folder. A packed recording is made "
+            f"one with `dutytrace unpack {recording}`."
+        )
+    if not recording.is_dir():
+        raise InputError(f"{recording}: there is no such recording folder.")
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(
+            f"{recording}: this folder is no recording: it has no {MANIFEST}."
+        ) from None
+    except DutytraceError:
+        raise
+    except (OSError, ValueError) as fault:
+        raise InputError(f"{path}: cannot be read ({fault}).") from None
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        found = content.get("format") if isinstance(content, dict) else type(content).__name__
+        raise InputError(
+            f"{path}: format: found {found!r}, expected {FORMAT}. A newer dutytrace may read it."
+        )
+    content.pop("started", None)
+    content.pop("ended", None)
+    try:
+        return Manifest.model_validate(content)
+    except ValidationError as fault:
+        first = fault.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise InputError(f"{path}: {key}: {first['msg']}.") from None

@@ -1,0 +1,283 @@
+"""The columns of every stream of a recording, as Arrow schemas.
+
+The table in DEVELOPERS.md is generated from here. Units stand in the names; their UCUM codes, and
+for a derived channel what it is derived from, in the field metadata.
+"""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.bench.bench import Bench
+from logger.joint.channels import CHANNELS
+from logger.store.layout.files import derived_stream, status_stream
+
+__all__ = [
+    "BUSES",
+    "DERIVED",
+    "EVENTS",
+    "FRAMES",
+    "HEALTH",
+    "TIME",
+    "frames_from",
+    "frames_table",
+    "readings_from",
+    "readings_table",
+    "rows_of",
+    "shaped",
+    "status_schema",
+    "streams_of",
+]
+
+TIME: Final = pa.timestamp("ns", tz="UTC")
+
+
+def _time() -> pa.Field:
+    return pa.field("time", TIME, nullable=False)
+
+
+FRAMES: Final = pa.schema(
+    [
+        _time(),
+        pa.field("identifier", pa.uint32(), nullable=False),
+        pa.field("flags", pa.uint8(), nullable=False),
+        pa.field("data", pa.binary(), nullable=False),
+        pa.field("bus", pa.uint8(), nullable=False),
+    ]
+)
+"""Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder; `bus`: the
+place in the bench's list of buses, from 0."""
+
+EVENTS: Final = pa.schema(
+    [
+        _time(),
+        pa.field("sequence", pa.int64(), nullable=False),
+        pa.field("kind", pa.string(), nullable=False),
+        pa.field("joint", pa.string()),
+        pa.field("limit", pa.string()),
+        pa.field("severity", pa.string()),
+        pa.field("alert", pa.int64()),
+        pa.field("channel", pa.string()),
+        pa.field("value", pa.float64()),
+        pa.field("text", pa.string()),
+        pa.field("who", pa.string()),
+        pa.field("duration_s", pa.float64(), metadata={b"ucum": b"s"}),
+    ]
+)
+
+HEALTH: Final = pa.schema(
+    [
+        _time(),
+        pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
+        pa.field("bus_load", pa.float64(), metadata={b"ucum": b"1"}),
+        pa.field("dropped", pa.int64()),
+        pa.field("undecoded", pa.int64()),
+        pa.field("disk_left_h", pa.float64(), metadata={b"ucum": b"h"}),
+    ]
+)
+"""How the recorder itself fares, once a second."""
+
+BUSES: Final = pa.schema(
+    [
+        _time(),
+        pa.field("bus", pa.uint8(), nullable=False),
+        pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
+        pa.field("load", pa.float64(), metadata={b"ucum": b"1"}),
+        pa.field("error_frames", pa.int64()),
+        pa.field("remote_frames", pa.int64()),
+        pa.field("lost", pa.int64()),
+        pa.field("garbled", pa.int64()),
+        pa.field("unanswered", pa.int64()),
+    ]
+)
+"""Each bus, once a second; `lost`, `garbled` and `unanswered` (requests that the recorder sent and
+nobody answered in time) count from the beginning."""
+
+DERIVED: Final = pa.schema(
+    [
+        _time(),
+        pa.field("torque_rms_60s_Nm", pa.float64(), metadata={b"ucum": b"N.m"}),
+    ]
+)
+"""What was computed live for a joint, once a second."""
+
+
+def status_schema(bench: Bench) -> pa.Schema:
+    """Return the columns of decoded readings: the channels of all joints of a bench.
+
+    One schema for all joints, so that the status folder reads as one table; a channel that a joint
+    does not have is null and takes no room.
+    """
+    carried = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
+    derived = [
+        f"{joint.name} {joint.torque.per_ampere:g}"
+        for joint in bench.joints
+        if joint.torque is not None
+        and (bench.derives_torque(joint) or joint.per_mille.torque == "current")
+    ]
+    fields = [_time(), pa.field("position_segment", pa.int32())]
+    for channel in CHANNELS.values():
+        if channel.name not in carried:
+            continue
+        metadata = {b"ucum": channel.ucum.encode()}
+        if channel.quantity == "current":
+            said = ", ".join(
+                f"{joint.name} {joint.current.convention}"
+                for joint in bench.joints
+                if joint.name not in bench.sensors
+            )
+            metadata[b"convention"] = said.encode()
+        if channel.name == "torque_Nm" and derived:
+            metadata[b"derived"] = f"current_A times N.m per ampere: {', '.join(derived)}".encode()
+        kind = pa.int64() if channel.whole else pa.float64()
+        fields.append(pa.field(channel.name, kind, metadata=metadata))
+    return pa.schema(fields)
+
+
+def streams_of(bench: Bench) -> dict[str, pa.Schema]:
+    """Return every stream of a recording of that bench with its columns."""
+    status = status_schema(bench)
+    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH, "buses": BUSES}
+    for joint in bench.joints:
+        streams[status_stream(joint.name)] = status
+        streams[derived_stream(joint.name)] = DERIVED
+    return streams
+
+
+_COLUMNS: Final = np.arange(64)
+
+
+def frames_table(batch: FrameBatch) -> pa.RecordBatch:
+    """Return frames as rows of the `frames` stream."""
+    n, width = batch.data.shape
+    offsets = np.zeros(n + 1, np.int32)
+    np.cumsum(batch.length, out=offsets[1:])
+    if offsets[-1] == n * width:
+        held = np.ascontiguousarray(batch.data)
+    else:
+        held = batch.data[_COLUMNS[:width] < batch.length[:, None]]
+    payload = pa.Array.from_buffers(
+        pa.binary(), n, [None, pa.py_buffer(offsets), pa.py_buffer(held)]
+    )
+    return pa.RecordBatch.from_arrays(
+        [
+            _plain(batch.time_ns, TIME),
+            _plain(batch.identifier, pa.uint32()),
+            _plain(batch.flags, pa.uint8()),
+            payload,
+            _plain(batch.bus, pa.uint8()),
+        ],
+        schema=FRAMES,
+    )
+
+
+def _plain(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+    """Return values as an array without copying them, and without loading pandas for it."""
+    return pa.Array.from_buffers(
+        kind, len(values), [None, pa.py_buffer(np.ascontiguousarray(values))]
+    )
+
+
+def _nullable(
+    values: NDArray[Any], kind: pa.DataType, bits: NDArray[np.uint8], there: int
+) -> pa.Array:
+    """Return values as an array without copying them; null where `bits` has a 0.
+
+    `there` is how many are not null.
+    """
+    if there == 0:
+        return pa.nulls(len(values), kind)
+    validity = pa.py_buffer(bits) if there < len(values) else None
+    return pa.Array.from_buffers(
+        kind, len(values), [validity, pa.py_buffer(values)], null_count=len(values) - there
+    )
+
+
+def frames_from(table: pa.Table) -> FrameBatch:
+    """Return rows of the `frames` stream as frames."""
+    payload = table["data"].combine_chunks()
+    if isinstance(payload, pa.ChunkedArray):
+        payload = pa.concat_arrays(payload.chunks or [pa.array([], pa.binary())])
+    n = len(payload)
+    _, offsets_buffer, bytes_buffer = payload.buffers()
+    offsets = np.frombuffer(offsets_buffer, np.int32, n + 1, payload.offset * 4)
+    length = np.diff(offsets)
+    width = 8 if n == 0 or length.max() <= 8 else 64
+    data = np.zeros((n, width), np.uint8)
+    if bytes_buffer is not None:
+        held = np.arange(width)[None, :] < length[:, None]
+        data[held] = np.frombuffer(bytes_buffer, np.uint8)[offsets[0] : offsets[-1]]
+    return FrameBatch(
+        time_ns=table["time"].cast(pa.int64()).to_numpy(),
+        identifier=table["identifier"].to_numpy(),
+        flags=table["flags"].to_numpy(),
+        length=length.astype(np.uint8),
+        data=data,
+        bus=table["bus"].to_numpy(),
+    )
+
+
+def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
+    """Return readings as rows of a `status` stream with that schema; NaN becomes null."""
+    names = [field.name for field in schema if field.name in batch.columns]
+    # All columns at once: which of them hold what costs a few operations, not a few each.
+    values = np.array([batch.columns[name] for name in names]).reshape(len(names), len(batch))
+    there = ~np.isnan(values)
+    bits = np.packbits(there, axis=1, bitorder="little")
+    counts = np.count_nonzero(there, axis=1).tolist()
+    held: dict[str, pa.Array] = {
+        name: _nullable(values[place], pa.float64(), bits[place], counts[place])
+        for place, name in enumerate(names)
+    }
+    segment = np.ascontiguousarray(batch.position_segment)
+    told = segment >= 0
+    held["time"] = _plain(batch.time_ns, TIME)
+    held["position_segment"] = _nullable(
+        segment, pa.int32(), np.packbits(told, bitorder="little"), int(np.count_nonzero(told))
+    )
+    columns = []
+    for field in schema:
+        array = held.get(field.name)
+        if array is None:
+            array = pa.nulls(len(batch), field.type)
+        columns.append(array if array.type == field.type else array.cast(field.type))
+    return pa.RecordBatch.from_arrays(columns, schema=schema)
+
+
+def shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table with the columns of a schema; what an older writer did not know is empty."""
+    for field in schema:
+        if field.name not in table.column_names:
+            empty = pa.nulls(table.num_rows, field.type)
+            # Recordings from when there was only one bus.
+            table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
+    return table.select(schema.names).cast(schema)
+
+
+def rows_of(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
+    """Return a few rows given as mappings (events, figures once a second)."""
+    return pa.RecordBatch.from_pylist(list(values), schema=schema)
+
+
+def readings_from(joint: str, table: pa.Table) -> ReadingBatch:
+    """Return rows of a `status` stream as readings; null becomes NaN, a missing segment -1."""
+    columns = {}
+    segment = np.full(table.num_rows, -1, np.int32)
+    time_ns = np.empty(0, np.int64)
+    for name in table.column_names:
+        column = table[name]
+        if name == "time":
+            time_ns = column.cast(pa.int64()).to_numpy()
+        elif name == "position_segment":
+            segment = column.fill_null(-1).to_numpy()
+        else:
+            if column.type != pa.float64():
+                column = column.cast(pa.float64())
+            columns[name] = (
+                column.to_numpy(zero_copy_only=False) if column.null_count else (column.to_numpy())
+            )
+    return ReadingBatch(joint=joint, time_ns=time_ns, position_segment=segment, columns=columns)

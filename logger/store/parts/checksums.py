@@ -1,0 +1,135 @@
+"""Checksums of a part, over every byte that Parquet itself leaves unguarded.
+
+    key "dutytrace sums" in the footer, value "crc32:" and 8 hexadecimal digits for each of
+        the footer (with these digits as they were before they were known),
+        the row groups' column chunks, in the file's order
+
+Parquet's own page checksums leave page headers and the footer open, and a flipped byte there can
+end the process that parses it. So the footer is compared before it is parsed, and a chunk before it
+is decoded. For every other reader of Parquet this is one more key that it passes over.
+"""
+
+import os
+import re
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logger.store.layout.remote import Place, Stretches
+
+__all__ = ["KEY", "chunk_place", "chunk_sum", "footer_of", "stamp", "unknown_sums"]
+
+KEY: Final = b"dutytrace sums"
+_MARK: Final = b"crc32:"
+_DIGITS: Final = 8
+_UNKNOWN: Final = b"~"
+_VALUE = re.compile(re.escape(KEY) + rb".{1,8}?" + _MARK + rb"([0-9a-f]*~*)", re.DOTALL)
+_MAGIC: Final = b"PAR1"
+_TAIL: Final = 8
+"""Length of the footer and the magic bytes."""
+_REACH: Final = 65_536
+"""So much of a file's end is fetched at once from an address: most footers are shorter."""
+
+
+def unknown_sums(chunks: int) -> bytes:
+    """Return the value to write for so many column chunks while their sums are not known."""
+    return _MARK + _UNKNOWN * (_DIGITS * (chunks + 1))
+
+
+def stamp(file: IO[bytes]) -> None:
+    """Put the sums into a Parquet file that was written with `unknown_sums` under `KEY`."""
+    end = file.seek(0, os.SEEK_END)
+    file.seek(end - _TAIL)
+    length = int.from_bytes(file.read(4), "little")
+    begin = end - _TAIL - length
+    file.seek(begin)
+    footer = file.read(length)
+    value = _VALUE.search(footer)
+    if value is None:
+        raise ValueError("this Parquet file has no place for checksums")
+    metadata = pq.read_metadata(pa.BufferReader(footer + _tail(length)))
+    sums = [zlib.crc32(footer)]
+    for group in range(metadata.num_row_groups):
+        for column in range(metadata.num_columns):
+            first, size = chunk_place(metadata, group, column)
+            file.seek(first)
+            sums.append(zlib.crc32(file.read(size)))
+    text = b"".join(b"%08x" % one for one in sums)
+    # An empty table may have no row group at all: what is over stays unknown, and is none.
+    file.seek(begin + value.start(1))
+    file.write(text[: len(value[1])])
+    file.seek(0, os.SEEK_END)
+
+
+def footer_of(path: Place) -> tuple[pq.FileMetaData, tuple[int, ...]]:
+    """Return the footer of a Parquet file, and the sums of its column chunks in order.
+
+    A file of before there were sums has none.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    ValueError
+        It is cut, or its footer is not what was written.
+    """
+    with _ends(path) as file:
+        magic = file.read(len(_MAGIC))
+        end = file.seek(0, os.SEEK_END)
+        file.seek(max(0, end - _TAIL))
+        tail = file.read()
+        length = int.from_bytes(tail[:4], "little")
+        if magic != _MAGIC or tail[4:] != _MAGIC or length + _TAIL > end:
+            raise ValueError("it does not begin and end as a Parquet file: cut or overwritten")
+        file.seek(end - _TAIL - length)
+        footer = file.read(length)
+    value = _VALUE.search(footer)
+    sums: tuple[int, ...] = ()
+    if value is not None:
+        digits = value[1].rstrip(_UNKNOWN)
+        before = footer[: value.start(1)] + _UNKNOWN * len(value[1]) + footer[value.end(1) :]
+        found = f"{zlib.crc32(before):08x}".encode()
+        if len(value[1]) % _DIGITS or digits[:_DIGITS] != found:
+            raise ValueError("its footer is not what was written")
+        sums = tuple(
+            int(digits[at : at + _DIGITS], 16) for at in range(_DIGITS, len(digits), _DIGITS)
+        )
+    elif KEY in footer or _MARK in footer:
+        raise ValueError("its footer is not what was written")
+    metadata = pq.read_metadata(pa.BufferReader(footer + _tail(length)))
+    if value is not None and len(sums) != metadata.num_row_groups * metadata.num_columns:
+        raise ValueError("its footer is not what was written")
+    return metadata, sums
+
+
+def _ends(path: Place) -> IO[bytes] | Stretches:
+    """Open a file to read its ends."""
+    if isinstance(path, Path):
+        return path.open("rb")
+    size = path.size
+    tail = min(size, _REACH)
+    return Stretches(path, [(0, min(size, len(_MAGIC))), (size - tail, tail)])
+
+
+def chunk_sum(
+    read: Callable[[int, int], bytes], metadata: pq.FileMetaData, group: int, column: int
+) -> int:
+    """Return the sum that a column chunk has now; `read` takes a first byte and a length."""
+    return zlib.crc32(read(*chunk_place(metadata, group, column)))
+
+
+def chunk_place(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
+    """Return the first byte and the length of a column chunk."""
+    chunk = metadata.row_group(group).column(column)
+    first = chunk.data_page_offset
+    if chunk.has_dictionary_page:
+        first = min(first, chunk.dictionary_page_offset)
+    return first, chunk.total_compressed_size
+
+
+def _tail(length: int) -> bytes:
+    return length.to_bytes(4, "little") + _MAGIC

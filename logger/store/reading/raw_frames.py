@@ -1,0 +1,81 @@
+"""The raw frames of a finished recording, part by part: what is decoded again comes from here.
+
+Reads one row group at a time, so memory does not grow with the recording. Only sealed parts: what
+is still in a journal belongs to a recorder, or to `dutytrace seal`.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logger.errors import InputError
+from logger.joint.batch import FrameBatch
+from logger.store.layout.files import JOURNAL
+from logger.store.layout.lock import refuse_written
+from logger.store.layout.schema import FRAMES, frames_from, shaped
+from logger.store.parts.part import Part, list_parts
+from logger.store.reading.reader import RecordingReader
+from logger.store.writing.journal import journal_files
+
+__all__ = ["finished", "frame_parts", "frames_of", "is_whole_frames"]
+
+
+def finished(path: Path) -> RecordingReader:
+    """Open a recording that nobody writes any more and that has nothing left to seal.
+
+    Raises
+    ------
+    InputError
+        It is no recording, is being written, or was not closed.
+    """
+    reader = RecordingReader(path)
+    refuse_written(path)
+    if reader.manifest.ended_ns is None or journal_files(path / JOURNAL):
+        raise InputError(
+            f"{path}: its recorder did not close this recording. Run `dutytrace seal {path}` first."
+        )
+    return reader
+
+
+def frame_parts(path: Path) -> list[Part]:
+    """Return the parts of the raw frames of a recording, in order.
+
+    Raises
+    ------
+    InputError
+        One of them is damaged.
+    """
+    parts = list_parts(path / "frames")
+    for part in parts:
+        if part.damage:
+            raise InputError(
+                f"{part.path}: this part of the raw frames is damaged ({part.damage}). Take it out "
+                "of the recording; the rest can then be decoded again."
+            )
+    return parts
+
+
+def is_whole_frames(part: Part) -> bool:
+    """Return whether a part has the columns that frames have today."""
+    return bool(part.footer.schema.to_arrow_schema().equals(FRAMES))
+
+
+def frames_of(part: Part) -> Iterator[FrameBatch]:
+    """Yield the frames of a part, a row group at a time.
+
+    Raises
+    ------
+    InputError
+        Rows of it are damaged.
+    """
+    try:
+        with pq.ParquetFile(part.path, metadata=part.footer) as file:
+            for group in range(file.num_row_groups):
+                yield frames_from(shaped(file.read_row_group(group), FRAMES))
+    except (OSError, pa.ArrowInvalid) as fault:
+        raise InputError(
+            f"{part.path}: this part of the raw frames is damaged ({fault}). Take it out of the "
+            "recording; the rest can then be decoded again."
+        ) from None

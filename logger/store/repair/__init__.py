@@ -1,0 +1,5 @@
+"""What a crash left, made whole; nothing that was written is thrown away.
+
+recovery         the journal of a crash into parts
+rebuild_pyramid  pyramid parts that are missing or damaged, computed again from their rows
+"""

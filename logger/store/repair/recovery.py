@@ -1,0 +1,262 @@
+"""What a crash left, made into parts; and a single event, when no logger runs.
+
+Both take the recording's lock first. Sealing twice changes nothing. Nothing that was written is
+thrown away: a journal goes when all that it holds lies in whole parts, and one with bytes that
+cannot be read is set aside.
+"""
+
+import contextlib
+import time
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+
+from logger.errors import InputError, OutsideFault
+from logger.store.layout.events import events_table
+from logger.store.layout.files import INBOX, JOURNAL, sync_folder
+from logger.store.layout.lock import WriteLock
+from logger.store.layout.manifest import CUT_SHORT, write_manifest
+from logger.store.parts.part import list_parts, write_part
+from logger.store.reading.reader import RecordingReader
+from logger.store.repair.rebuild_pyramid import rebuild_overviews
+from logger.store.writing.inbox import Request, event_of, left, settle, taken, waiting
+from logger.store.writing.journal import JournalReader, Row, journal_files
+from logger.store.writing.sealer import Run, Sealer
+
+__all__ = ["append_event", "seal", "take_late"]
+
+
+def seal(path: Path) -> bool:
+    """Make parts of what the journals of a recording hold, and events of waiting requests.
+
+    Overviews that are missing or damaged are made anew from their rows.
+
+    Returns
+    -------
+    bool
+        Whether there was anything.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more; the journals are still there.
+    """
+    with WriteLock(path):
+        sealed = _seal(path)
+        sealed |= _rebuild(path)
+        _clear_away(path)
+    take_late(path)
+    return sealed
+
+
+def append_event(path: Path, request: Request) -> None:
+    """Make an event of a request when nobody writes the recording.
+
+    Raises
+    ------
+    InputError
+        It is no recording, or a logger is writing it.
+    OutsideFault
+        The disk took no more.
+    """
+    with WriteLock(path):
+        _seal(path)
+        _append(path, [request])
+    take_late(path)
+
+
+def take_late(path: Path) -> None:
+    """Make events of what was asked while the lock was held; for whoever has just given it back.
+
+    Who asked saw that there is a writer and left the request to it. A writer that came meanwhile
+    takes them itself.
+
+    Raises
+    ------
+    OutsideFault
+        The disk took no more.
+    """
+    going_on = True
+    while going_on and (waiting(path) or taken(path)):
+        try:
+            with WriteLock(path):
+                going_on = _seal(path)
+        except InputError:
+            return
+
+
+def _append(path: Path, requests: Sequence[Request]) -> None:
+    reader = RecordingReader(path)
+    events = reader.events()
+    parts = list_parts(path / "events")
+    # Behind all that ever was, also where the last of it is lost: that stays missing.
+    ends = [part.end_row for part in parts]
+    first_row = max([reader.manifest.rows.get("events", 0), *ends])
+    first = max([first_row, *(event.sequence + 1 for event in events)])
+    # The wall clock: the recording's own axis ended with its recorder.
+    time_ns = time.time_ns()
+    made = [
+        event_of(
+            request,
+            sequence=first + place,
+            time_ns=time_ns,
+            limits=reader.manifest.limits_in_force,
+        )
+        for place, request in enumerate(requests)
+    ]
+    try:
+        write_part(
+            path / "events", pa.Table.from_batches([events_table(made)]), first_row=first_row
+        )
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the recording cannot be written on ({fault.strerror or fault})."
+        ) from fault
+
+
+def _seal(path: Path) -> bool:
+    sealed = _seal_rows(path)
+    # What the recorder was asked for and did not live to do; some of it may be done already.
+    requests = left(path)
+    if not requests:
+        return sealed
+    events = RecordingReader(path).events()
+    undone = []
+    for one in requests:
+        made = next((event for event in events if one.is_made(event)), None)
+        if made is None:
+            undone.append(one.request)
+        else:
+            events.remove(made)
+    if undone:
+        _append(path, undone)
+    settle(one.path for one in requests)
+    return sealed or bool(undone)
+
+
+def _seal_rows(path: Path) -> bool:
+    reader = RecordingReader(path)
+    journals = [JournalReader(journal) for _, journal in journal_files(path / JOURNAL)]
+    manifest = reader.manifest
+    if not journals and manifest.ended_ns is not None:
+        return False
+    runs = [run for journal in journals for run in _runs(journal, set(reader.schemas))]
+    said = [sentence for journal in journals if (sentence := journal.remainder())]
+    try:
+        rows, ends = _unsealed(path, reader.schemas, runs)
+        ended_ns = manifest.ended_ns or 1 + max(
+            (span[1] for stream in reader.schemas if (span := reader.span_ns(stream))),
+            default=manifest.started_ns,
+        )
+        rebuild_overviews(path, reader.bench, ended_ns=None)
+        sealer = Sealer(path, reader.bench)
+        sealer.resume()
+        sealer.seal(rows, until_ns=ended_ns)
+        if manifest.ended_ns is None or said:
+            # Before the journals go: what could not be read in them is known from them only.
+            write_manifest(
+                path,
+                manifest.model_copy(
+                    update={
+                        "ended_ns": ended_ns,
+                        "end_cause": manifest.end_cause or CUT_SHORT,
+                        "rows": {
+                            stream: max(end, manifest.rows.get(stream, 0))
+                            for stream, end in ends.items()
+                        },
+                        "missing": tuple(dict.fromkeys((*manifest.missing, *said))),
+                    }
+                ),
+            )
+        for journal in journals:
+            _let_go(journal)
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the recording cannot be sealed ({fault.strerror or fault}); its journals are "
+            "still there."
+        ) from fault
+    return True
+
+
+def _runs(journal: JournalReader, streams: set[str]) -> list[Row]:
+    """Return what a journal holds; refuse it when it holds what the recording has no place for."""
+    try:
+        runs = list(journal.rows())
+    except OSError as fault:
+        raise OutsideFault(
+            f"{journal.path}: this journal cannot be read ({fault.strerror or fault}); nothing was "
+            "sealed. Take it out of the recording to seal the rest without it."
+        ) from fault
+    for run in runs:
+        if run.stream not in streams:
+            raise InputError(
+                f"{journal.path}: found rows of {run.stream}, which the bench in recording.json "
+                "does not have; nothing was sealed. Put recording.json back as it was."
+            )
+    return runs
+
+
+def _unsealed(
+    path: Path, streams: Iterable[str], runs: list[Row]
+) -> tuple[dict[str, list[Run]], dict[str, int]]:
+    """Return the rows that lie in no whole part yet, and where each stream ends.
+
+    A damaged part whose rows the journal still has is put aside: they are sealed anew.
+    """
+    rows: dict[str, list[Run]] = {}
+    ends: dict[str, int] = {}
+    for stream in streams:
+        mine = [run for run in runs if run.stream == stream]
+        parts = list_parts(path / stream)
+        ends[stream] = max(
+            [part.end_row for part in parts]
+            + [run.first_row + int(run.batch.num_rows) for run in mine],
+            default=0,
+        )
+        for part in parts:
+            held = any(part.first_row <= run.first_row < part.end_row for run in mine)
+            if held and part.verify():
+                part.path.rename(part.path.with_name(f".{part.path.name}.damaged"))
+        sealed = [(part.first_row, part.end_row) for part in list_parts(path / stream)]
+        new = [
+            (run.first_row, run.batch)
+            for run in mine
+            if not any(first <= run.first_row < end for first, end in sealed)
+        ]
+        if new:
+            rows[stream] = new
+    return rows, ends
+
+
+def _let_go(journal: JournalReader) -> None:
+    """Remove a journal whose rows are sealed; one with unread bytes is kept beside the others."""
+    if not journal.unread_bytes():
+        journal.path.unlink(missing_ok=True)
+        return
+    aside = journal.path.with_suffix(".unreadable")
+    while aside.exists():
+        aside = aside.with_name(f"{aside.stem}-again.unreadable")
+    journal.path.rename(aside)
+    sync_folder(aside.parent)
+
+
+def _rebuild(path: Path) -> bool:
+    reader = RecordingReader(path)
+    try:
+        return rebuild_overviews(path, reader.bench, ended_ns=reader.manifest.ended_ns)
+    except OSError as fault:
+        raise OutsideFault(
+            f"{path}: the overviews cannot be made anew ({fault.strerror or fault}); the rows are "
+            "whole, and are read without them."
+        ) from fault
+
+
+def _clear_away(path: Path) -> None:
+    """Remove files that a crash left half-written; in the inbox others may just be writing."""
+    for aside in path.rglob(".*.aside"):
+        if aside.parent.name != INBOX:
+            with contextlib.suppress(OSError):
+                aside.unlink()

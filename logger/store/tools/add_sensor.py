@@ -1,0 +1,152 @@
+"""A sensor that joins a finished recording by its time, and is read like a joint from then on.
+
+Its rows and overview are written aside within the recording and take their places when they are
+whole; recording.json names it last. Joints' parts get the sensor's channels as empty columns where
+they lack them, part by part, so that the status folder goes on reading as one table; each is whole
+at any time, and says the same before and after.
+"""
+
+import shutil
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from logger.errors import InputError, OutsideFault
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench.bench import Bench, SensorSettings, with_sensor
+from logger.store.layout.files import overview_stream, status_stream, sync_folder
+from logger.store.layout.lock import WriteLock
+from logger.store.layout.manifest import read_manifest, write_manifest
+from logger.store.layout.schema import readings_table, status_schema
+from logger.store.parts.part import list_parts, write_part
+from logger.store.reading.raw_frames import finished
+from logger.store.writing.bulk_writer import PART_ROWS
+from logger.store.writing.sealer import Run, Sealer
+
+__all__ = ["Joined", "join_sensor"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Joined:
+    """What became of a sensor's readings."""
+
+    rows: int
+    outside: int
+    """Readings before the recording began or after it ended: left out."""
+
+
+def join_sensor(
+    recording: Path,
+    sensor: SensorSettings,
+    readings: Iterable[ReadingBatch],
+    *,
+    progress: Callable[[int], None] = lambda _rows: None,
+    stop: threading.Event | None = None,
+) -> Joined:
+    """Add a sensor's readings, given in order of time, to a finished recording.
+
+    Raises
+    ------
+    InputError
+        It is no finished recording, has one of that name already, or no reading lies within it.
+    OutsideFault
+        The disk took no more, or it was stopped; the recording is as it was.
+    """
+    bench = finished(recording).bench
+    if sensor.name in {joint.name for joint in bench.joints}:
+        raise InputError(
+            f"{recording}: found the name {sensor.name!r} among its joints and sensors, expected a "
+            "new one. Choose another with --name."
+        )
+    with WriteLock(recording):
+        aside = recording / f".{sensor.name}.aside"
+        try:
+            shutil.rmtree(aside, ignore_errors=True)
+            aside.mkdir()
+            return _joined(recording, aside, sensor, readings, progress=progress, stop=stop)
+        except OSError as fault:
+            if isinstance(fault, OutsideFault):
+                raise
+            raise OutsideFault(
+                f"{recording}: the sensor cannot be added ({fault.strerror or fault}); the "
+                "recording is as it was. Free some room, then try again."
+            ) from fault
+        finally:
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+def _joined(
+    recording: Path,
+    aside: Path,
+    sensor: SensorSettings,
+    readings: Iterable[ReadingBatch],
+    *,
+    progress: Callable[[int], None],
+    stop: threading.Event | None,
+) -> Joined:
+    manifest = read_manifest(recording)
+    assert manifest.ended_ns is not None, "a finished one has an end"
+    where = f"{recording} (bench)"
+    bench = with_sensor(manifest.read_bench(where), sensor, where=where)
+    schema = status_schema(bench)
+    stream = status_stream(sensor.name)
+    sealer = Sealer(aside, bench)
+    runs: list[Run] = []
+    rows = sealed = outside = 0
+    for batch in readings:
+        _heed(stop, recording)
+        inside = (batch.time_ns >= manifest.started_ns) & (batch.time_ns < manifest.ended_ns)
+        outside += int(np.count_nonzero(~inside))
+        if inside.any():
+            table = readings_table(batch.taken(inside), schema)
+            runs.append((rows, table))
+            rows += table.num_rows
+        if rows - sealed >= PART_ROWS:
+            sealer.seal({stream: runs})
+            runs, sealed = [], rows
+        progress(rows + outside)
+    if rows == 0:
+        raise InputError(
+            f"{recording}: found {outside} readings, none of them within the recording. Say when "
+            "the first one was with --start, or what its times count with --time-unit."
+        )
+    sealer.seal({stream: runs}, until_ns=manifest.ended_ns)
+    _widen(recording, bench, schema, stop)
+    for place in (stream, overview_stream(sensor.name)):
+        # What stands there without a name in recording.json was left by a power cut.
+        shutil.rmtree(recording / place, ignore_errors=True)
+        (aside / place).rename(recording / place)
+        sync_folder((recording / place).parent)
+    write_manifest(
+        recording,
+        manifest.model_copy(update={"bench": bench.text, "rows": {**manifest.rows, stream: rows}}),
+    )
+    return Joined(rows=rows, outside=outside)
+
+
+def _widen(recording: Path, bench: Bench, schema: pa.Schema, stop: threading.Event | None) -> None:
+    for joint in bench.joints:
+        folder = recording / status_stream(joint.name)
+        for part in list_parts(folder):
+            if part.damage or part.footer.schema.to_arrow_schema().names == schema.names:
+                continue
+            _heed(stop, recording)
+            table = pq.read_table(part.path, partitioning=None)
+            columns = [
+                table[field.name]
+                if field.name in table.column_names
+                else pa.nulls(table.num_rows, field.type)
+                for field in schema
+            ]
+            whole = pa.table(columns, schema=schema)
+            write_part(folder, whole, first_row=part.first_row, end_row=part.end_row)
+
+
+def _heed(stop: threading.Event | None, recording: Path) -> None:
+    if stop is not None and stop.is_set():
+        raise OutsideFault(f"{recording}: stopped before its end; the recording is as it was.")

@@ -1,0 +1,73 @@
+"""What a cut says: the events of its span, and those from before that still matter where it begins.
+
+An alert that stands at the beginning comes along with all that was said of it, at the times at
+which it was said: it reads as raised before the cut began, which it was. Pure.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+from logger.limits.lifecycle import fold
+from logger.store.layout.events import Event
+from logger.store.layout.manifest import CutFrom, time_text
+
+__all__ = ["cut_events", "taken_events"]
+
+_EVER: Final = 2**62
+
+
+def cut_events(
+    events: Sequence[Event], cut: CutFrom, *, to_the_end: bool, live: bool
+) -> tuple[list[Event], int]:
+    """Return the events of a cut, numbered anew, and how many alerts are open at its beginning.
+
+    Parameters
+    ----------
+    events
+        All of the original, in sequence.
+    to_the_end
+        The cut reaches the end of the original: what was noted after that belongs to it.
+    live
+        The original is still being written.
+    """
+    end_ns = _EVER if to_the_end else cut.to_ns
+    before, within = taken_events(events, start_ns=cut.from_ns, end_ns=end_ns)
+    began = time_text(cut.started_ns)
+    text = f"Cut out of {cut.name} ({cut.recording}), which began {began}."
+    begun = Event(sequence=0, time_ns=cut.from_ns, kind="started", text=text)
+    told = [*before, begun, *(event for event in within if event.kind != "started")]
+    last = [event.kind for event in within if event.kind in {"ended", "continued"}][-1:]
+    if last != ["ended"] or not to_the_end:
+        rest = " The recording that it is of goes on." if live or not to_the_end else ""
+        told.append(Event(sequence=0, time_ns=cut.to_ns, kind="ended", text=f"The cut ends.{rest}"))
+    standing = sum(alert.open(cut.from_ns) for alert in fold(before))
+    return [replace(event, sequence=1 + place) for place, event in enumerate(told)], standing
+
+
+def taken_events(
+    events: Sequence[Event], *, start_ns: int, end_ns: int
+) -> tuple[list[Event], list[Event]]:
+    """Return what a cut takes of events from before [start_ns, end_ns), and those within.
+
+    From before come those of alerts that are open or stand at `start_ns`, of alerts that are spoken
+    of within, and of limits that are shelved there: so that every alert has the state that it had.
+    """
+    earlier = [event for event in events if event.time_ns < start_ns]
+    within = [event for event in events if start_ns <= event.time_ns < end_ns]
+    alerts = fold(earlier)
+    spoken = {event.alert for event in within if event.alert}
+    shelved = {
+        (alert.joint, alert.limit)
+        for alert in alerts
+        if alert.shelved_until_ns is not None and alert.shelved_until_ns > start_ns
+    }
+    wanted = {
+        alert.number
+        for alert in alerts
+        if alert.returned_ns is None
+        or alert.open(start_ns)
+        or alert.number in spoken
+        or (alert.joint, alert.limit) in shelved
+    }
+    return [event for event in earlier if event.alert in wanted], within

@@ -1,0 +1,179 @@
+"""The writer of a recording that is made at once, not live: no journal, whole or not there at all.
+
+What comes from a file can be had again, so nothing has to survive a crash. Rows wait until there
+are many and become parts on a thread of their own; everything lies in a folder aside, beside the
+target, which takes its name when it is whole. Memory is bounded by the rows of two parts. One
+thread calls this.
+"""
+
+import contextlib
+import shutil
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Final
+
+from logger.errors import InputError, OutsideFault
+from logger.joint.bench.bench import Bench
+from logger.store.layout.files import INBOX, make_folder, put, sync_folder
+from logger.store.layout.lock import WriteLock
+from logger.store.layout.manifest import Manifest, write_manifest
+from logger.store.parts.part import Part
+from logger.store.writing.row_buffer import WaitingRows
+from logger.store.writing.sealer import Sealer
+
+__all__ = ["PART_ROWS", "BulkWriter", "aside_of", "begin_aside", "refuse_existing"]
+
+PART_ROWS: Final = 500_000
+"""Rows waiting in all streams together that become a part each."""
+
+
+def aside_of(path: Path) -> Path:
+    """Return where a recording lies until it is whole; readers and listings pass it over."""
+    return path.with_name(f".{path.name}.aside")
+
+
+class BulkWriter(WaitingRows):
+    """Writes one recording that appears when `close` has been called, and not before."""
+
+    def __init__(
+        self, path: Path, manifest: Manifest, bench: Bench, *, part_rows: int = PART_ROWS
+    ) -> None:
+        """Make the folder aside; what a killed run left there is removed.
+
+        Raises
+        ------
+        InputError
+            `path` exists already, cannot be made, or is being made by another process.
+        OutsideFault
+            The disk took not even the beginning; nothing is left behind.
+        """
+        super().__init__(bench)
+        self.path = path
+        self.manifest = manifest
+        self._part_rows = part_rows
+        self._aside = aside_of(path)
+        refuse_existing(path)
+        self._lock = begin_aside(path)
+        self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
+        self._sealing: Future[None] | None = None
+        try:
+            (self._aside / INBOX).mkdir()
+            write_manifest(self._aside, manifest)
+        except OSError as fault:
+            self.abandon()
+            raise self._fault(fault) from fault
+        self._sealer = Sealer(self._aside, bench)
+
+    def carry(self, stream: str, part: Part) -> None:
+        """Take over a part of another recording as it is, in place of appending its rows.
+
+        Raises
+        ------
+        OutsideFault
+            The part cannot be read, or the disk took no more.
+        """
+        try:
+            folder = self._aside / stream
+            if not folder.is_dir():
+                make_folder(folder)
+            with part.path.open("rb") as source:
+                put(folder / part.path.name, lambda file: shutil.copyfileobj(source, file, 1 << 20))
+        except OSError as fault:
+            raise self._fault(fault) from fault
+        self._rows[stream] = part.end_row
+
+    def tick(self, now_s: float = 0.0) -> None:
+        """Make parts of what waits, when it is enough.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more.
+        """
+        if self._waiting_rows() < self._part_rows:
+            return
+        try:
+            self._wait()
+            self._sealing = self._executor.submit(self._sealer.seal, self._taken())
+        except OSError as fault:
+            raise self._fault(fault) from fault
+
+    def _wait(self) -> None:
+        sealing, self._sealing = self._sealing, None
+        if sealing is not None:
+            sealing.result()
+
+    def close(self, *, ended_ns: int, cause: str) -> None:
+        """Write what still waits and the end, then give the recording its name.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more; `abandon` removes what is there.
+        InputError
+            Somebody else made `path` meanwhile.
+        """
+        try:
+            self._wait()
+            self._sealer.seal(self._taken(), until_ns=ended_ns)
+            self.manifest = self.manifest.model_copy(
+                update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
+            )
+            write_manifest(self._aside, self.manifest)
+            refuse_existing(self.path)
+            self._aside.rename(self.path)
+            sync_folder(self.path.parent)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+        self._executor.shutdown(wait=True)
+        self._lock.release()
+
+    def abandon(self) -> None:
+        """Leave nothing behind."""
+        # A part that is being written is waited for: it would come back after the folder went.
+        self._executor.shutdown(wait=True, cancel_futures=True)
+        shutil.rmtree(self._aside, ignore_errors=True)
+        with contextlib.suppress(OSError):
+            self._lock.release()
+
+    def _fault(self, fault: OSError) -> OutsideFault:
+        return OutsideFault(
+            f"{self.path}: the recording cannot be written ({fault.strerror or fault}); nothing "
+            "was left behind. Free some room, then try again."
+        )
+
+
+def refuse_existing(path: Path, *, option: str = "--out") -> None:
+    """Raise InputError when there is something at `path`; `option` chooses another."""
+    if path.exists() or path.is_symlink():
+        raise InputError(
+            f"{path}: this already exists, expected a new folder for the recording. Choose another "
+            f"with {option}."
+        )
+
+
+def begin_aside(path: Path, *, option: str = "--out") -> WriteLock:
+    """Make the folder that becomes `path` and take its lock; what a killed run left there goes.
+
+    Raises
+    ------
+    InputError
+        It cannot be made, or another process makes it.
+    """
+    aside = aside_of(path)
+    try:
+        if aside.is_dir():
+            # Whoever made it holds its lock; nobody does after a kill or a power cut.
+            WriteLock(aside).release()
+            shutil.rmtree(aside)
+        make_folder(aside)
+    except OSError as fault:
+        raise InputError(
+            f"{path}: the recording folder cannot be made ({fault.strerror or fault}). Choose "
+            f"another with {option}, or make its parent writable."
+        ) from None
+    try:
+        return WriteLock(aside)
+    except BaseException:
+        shutil.rmtree(aside, ignore_errors=True)
+        raise

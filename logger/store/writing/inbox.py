@@ -1,0 +1,231 @@
+"""Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
+
+A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
+it, gives it a sequence number and makes it an event. When no logger runs, `post` makes the event
+itself, under the recording's lock; limits matter only to a logger that runs, and `hand_over`
+refuses them without one.
+
+A request that was taken stays under another name until its event has reached the disk, so that a
+crash in between loses no note: `left` tells who seals afterwards what may still have to be done.
+"""
+
+import contextlib
+import json
+import os
+import secrets
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from logger.errors import InputError, OutsideFault
+from logger.limits.limit import check_against, limits_from
+from logger.store.layout.events import Event
+from logger.store.layout.files import INBOX, put
+from logger.store.layout.lock import writer_of
+from logger.store.layout.manifest import read_manifest
+from logger.store.layout.request import HANDED_OVER, LONGEST_LIMITS, Request, event_of, request_of
+
+__all__ = [
+    "HANDED_OVER",
+    "LONGEST_LIMITS",
+    "Left",
+    "Request",
+    "event_of",
+    "hand_over",
+    "left",
+    "post",
+    "settle",
+    "take",
+    "taken",
+    "waiting",
+]
+
+_ASKED: Final = ".json"
+_TAKEN: Final = ".taken"
+_SLACK_NS: Final = 1_000_000_000
+"""A recording's own clock may lag so far behind the one that stamps a file."""
+LONGEST_FILE: Final = 20_000
+"""Bytes of a request file beyond which it is none."""
+_LONGEST_ESCAPED: Final = 2 * LONGEST_LIMITS + LONGEST_FILE
+"""The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
+
+
+def post(
+    recording: Path,
+    *,
+    kind: Literal["note", "acknowledge", "shelve", "unshelve"],
+    text: str = "",
+    alert: int = 0,
+    for_s: float = 0.0,
+    who: str = "",
+) -> None:
+    """Ask the writer of a recording for an event; with no writer, append it.
+
+    Raises
+    ------
+    InputError
+        The request is not complete (a note without text, a shelving without an alert or a time).
+    OutsideFault
+        The disk took no more; nothing was asked.
+    """
+    request = request_of(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    if kind == "note" and not request.text:
+        raise InputError("note: found no text, expected what you did or saw.")
+    if kind != "note" and request.alert == 0:
+        raise InputError(f"{kind}: found no alert number, expected the number of an alert.")
+    if kind == "shelve" and request.for_s <= 0:
+        raise InputError("shelve: found no time, expected how long, such as 30min.")
+    if writer_of(recording) is None:
+        from logger.store.repair.recovery import append_event  # noqa: PLC0415 - it needs the whole writer
+
+        append_event(recording, request)
+        return
+    _drop(recording, request)
+
+
+def hand_over(recording: Path, *, text: str, who: str = "") -> None:
+    """Ask the writer of a recording to take other limits over, from here on.
+
+    `text`: a whole limits file; checked against the recording's bench before anything is asked.
+
+    Raises
+    ------
+    InputError
+        It is no recording, the text is no limits file or does not fit its bench, or nobody writes
+        the recording: to one that has ended limits do not matter.
+    OutsideFault
+        The disk took no more; nothing was asked.
+    """
+    bench = read_manifest(recording).read_bench(str(recording))
+    request = request_of(kind="limits", text=text, who=who)
+    check_against(limits_from(text, "limits"), bench, "limits")
+    if writer_of(recording) is None:
+        raise InputError(_nobody_writes(recording))
+    _drop(recording, request)
+    if writer_of(recording) is None and read_manifest(recording).limits_in_force != text:
+        raise InputError(_nobody_writes(recording))
+
+
+def _nobody_writes(recording: Path) -> str:
+    return (
+        f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
+        "a recorder that runs. `dutytrace record --continue` takes them with --limits."
+    )
+
+
+def _drop(recording: Path, request: Request) -> None:
+    """Lay a request into the inbox of a recording that somebody writes."""
+    folder = recording / INBOX
+    body = request.model_dump_json().encode()
+    name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
+    try:
+        folder.mkdir(exist_ok=True)
+        put(folder / name, lambda file: file.write(body))
+    except OSError as fault:
+        raise OutsideFault(
+            f"{folder}: the {request.kind} cannot be written ({fault.strerror or fault})."
+        ) from fault
+    if writer_of(recording) is None:
+        # The logger ended between the question and the request.
+        from logger.store.repair.recovery import seal  # noqa: PLC0415 - it needs the whole writer
+
+        with contextlib.suppress(InputError):
+            seal(recording)
+
+
+def take(recording: Path) -> list[Request]:
+    """Return the waiting requests in order; an unreadable one is set aside.
+
+    What an earlier call returned goes now: by then its event has been flushed.
+    """
+    settle(_lying(recording, _TAKEN))
+    requests = []
+    for path in waiting(recording):
+        # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
+        with contextlib.suppress(OSError):
+            request = _read_or_set_aside(path)
+            if request is not None:
+                path.rename(path.with_suffix(_TAKEN))
+                requests.append(request)
+    return requests
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """A request that lies in the inbox of a recording that nobody writes."""
+
+    path: Path
+    request: Request
+    posted_ns: int
+
+    def is_made(self, event: Event) -> bool:
+        """Return whether that event is what the request became."""
+        if self.request.kind == "limits":
+            return (
+                event.time_ns >= self.posted_ns - _SLACK_NS
+                and event.kind in {"limits taken over", "limits refused"}
+                and event.who == self.request.who
+                and event.text.startswith(HANDED_OVER)
+            )
+        wanted = event_of(self.request, sequence=event.sequence, time_ns=event.time_ns)
+        # repr, for a note's duration is NaN and equals nothing.
+        return event.time_ns >= self.posted_ns - _SLACK_NS and repr(wanted) == repr(event)
+
+
+def left(recording: Path) -> list[Left]:
+    """Return the requests that lie there, taken or not, in order; an unreadable one is set aside.
+
+    For whoever holds the lock: an event may have been made of any of them before a crash.
+    """
+    found = []
+    for path in _lying(recording, _ASKED, _TAKEN):
+        with contextlib.suppress(OSError):
+            posted_ns = path.stat().st_mtime_ns
+            request = _read_or_set_aside(path)
+            if request is not None:
+                found.append(Left(path=path, request=request, posted_ns=posted_ns))
+    return found
+
+
+def settle(paths: Iterable[Path]) -> None:
+    """Remove requests whose events are on the disk."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            path.unlink()
+
+
+def waiting(recording: Path) -> list[Path]:
+    """Return the files of the waiting requests, in order."""
+    return _lying(recording, _ASKED)
+
+
+def taken(recording: Path) -> list[Path]:
+    """Return the files of requests that were taken and not yet settled."""
+    return _lying(recording, _TAKEN)
+
+
+def _lying(recording: Path, *suffixes: str) -> list[Path]:
+    try:
+        names = sorted((recording / INBOX).iterdir())
+    except OSError:
+        return []
+    return [path for path in names if path.suffix in suffixes and not path.name.startswith(".")]
+
+
+def _read_or_set_aside(path: Path) -> Request | None:
+    try:
+        return _read(path)
+    except (ValueError, OSError, RecursionError):
+        path.rename(path.with_suffix(".unreadable"))
+        return None
+
+
+def _read(path: Path) -> Request:
+    if not path.is_file() or path.stat().st_size > _LONGEST_ESCAPED:
+        raise ValueError(path.name)
+    request = Request.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    if request.kind != "limits" and path.stat().st_size > LONGEST_FILE:
+        raise ValueError(path.name)
+    return request

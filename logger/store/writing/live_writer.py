@@ -1,0 +1,314 @@
+"""The writer of a recording: journal first, then parts.
+
+`append` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
+second, sealed into a part early and then ever less often. Syncing and sealing run on threads of
+their own, so that no flush waits for a slow disk; a fault there is raised by the next call. One
+thread calls this; the lock keeps other processes out.
+"""
+
+import contextlib
+import shutil
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+
+from logger.errors import InputError, OutsideFault
+from logger.joint.bench.bench import Bench
+from logger.store.layout.files import (
+    INBOX,
+    JOURNAL,
+    is_full,
+    is_outside,
+    make_folder,
+    sync_folder,
+)
+from logger.store.layout.lock import WriteLock
+from logger.store.layout.manifest import Clock, LimitsTaken, Manifest, read_manifest, write_manifest
+from logger.store.parts.part import list_parts
+from logger.store.writing.journal import JournalWriter, journal_files
+from logger.store.writing.row_buffer import WaitingRows
+from logger.store.writing.sealer import Run, Sealer
+
+__all__ = ["RecordingWriter", "Rhythm"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rhythm:
+    """How often rows move on."""
+
+    flush_s: float = 0.05
+    sync_s: float = 1.0
+    first_part_s: float = 2.0
+    longest_part_s: float = 600.0
+    most_rows: int = 1_000_000
+    """Rows waiting in all streams together that start a part before its time."""
+
+
+GROWTH: Final = 4
+"""Each part waits so many times as long as the one before: full size within ten minutes."""
+DEFAULT_RHYTHM: Final = Rhythm()
+
+
+class RecordingWriter(WaitingRows):
+    """Writes one recording from its first row to its end."""
+
+    def __init__(
+        self,
+        path: Path,
+        manifest: Manifest,
+        bench: Bench,
+        *,
+        now_s: float,
+        rhythm: Rhythm = DEFAULT_RHYTHM,
+    ) -> None:
+        """Make the recording folder and take its lock; `now_s` is any steady clock's reading.
+
+        Raises
+        ------
+        InputError
+            The folder exists already, or cannot be made.
+        OutsideFault
+            The disk took not even the beginning; nothing is left behind.
+        """
+        try:
+            make_folder(path)
+        except FileExistsError:
+            raise InputError(
+                f"{path}: this already exists, expected a new folder for the recording. Choose "
+                "another with --out, or go on in it with --continue."
+            ) from None
+        except OSError as fault:
+            if is_outside(fault):
+                raise _unbegun(path, fault) from fault
+            raise InputError(
+                f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
+                "with --out, or make its parent writable."
+            ) from None
+        try:
+            lock = WriteLock(path)
+        except (InputError, OutsideFault):
+            shutil.rmtree(path, ignore_errors=True)
+            raise
+        try:
+            (path / JOURNAL).mkdir()
+            (path / INBOX).mkdir()
+            self._open(path, manifest, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+        except OSError as fault:
+            lock.release()
+            shutil.rmtree(path, ignore_errors=True)
+            raise _unbegun(path, fault) from fault
+
+    @classmethod
+    def resumed(
+        cls,
+        path: Path,
+        bench: Bench,
+        *,
+        clock: Clock,
+        now_s: float,
+        rhythm: Rhythm = DEFAULT_RHYTHM,
+    ) -> "RecordingWriter":
+        """Open a sealed recording to go on in it; `clock` anchors its time from here on.
+
+        Raises
+        ------
+        InputError
+            It is no recording, or another process writes it.
+        OutsideFault
+            The disk takes nothing.
+        """
+        lock = WriteLock(path)
+        writer = cls.__new__(cls)
+        try:
+            manifest = read_manifest(path)
+            (path / JOURNAL).mkdir(exist_ok=True)
+            (path / INBOX).mkdir(exist_ok=True)
+            reopened = manifest.model_copy(
+                update={
+                    "ended_ns": None,
+                    "end_cause": "",
+                    "rows": {},
+                    "resumed": (*manifest.resumed, clock),
+                }
+            )
+            writer._open(path, reopened, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+            for stream in writer._streams:
+                # Behind all that ever was: where the last of it is lost, that stays missing.
+                ends = [part.end_row for part in list_parts(path / stream)]
+                writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
+            writer._sealer.reopen()
+        except OSError as fault:
+            lock.release()
+            raise OutsideFault(
+                f"{path}: the recording cannot be gone on with ({fault.strerror or fault}); "
+                "nothing was added. Free some room, then try again."
+            ) from fault
+        except BaseException:
+            lock.release()
+            raise
+        return writer
+
+    def _open(
+        self,
+        path: Path,
+        manifest: Manifest,
+        bench: Bench,
+        *,
+        lock: WriteLock,
+        now_s: float,
+        rhythm: Rhythm,
+    ) -> None:
+        super().__init__(bench)
+        self.path = path
+        self.manifest = manifest
+        self._lock = lock
+        self._rhythm = rhythm
+        write_manifest(path, manifest)
+        self._journal = JournalWriter(path / JOURNAL, number=0)
+        sync_folder(path / JOURNAL)
+        self._sealer = Sealer(path, bench)
+        self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
+        self._sealing: Future[None] | None = None
+        self._syncer = ThreadPoolExecutor(1, thread_name_prefix="sync")
+        self._syncing: Future[None] | None = None
+        self._flushed_s = self._synced_s = self._rolled_s = now_s
+        self._next_part_s = rhythm.first_part_s
+
+    def append(self, stream: str, batch: pa.RecordBatch) -> None:
+        """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
+        if batch.num_rows:
+            self._journal.append(stream, self._rows[stream], batch)
+            super().append(stream, batch)
+
+    def tick(self, now_s: float) -> None:
+        """Move rows on as far as their time has come.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more; what had been written is whole.
+        """
+        try:
+            if self._sealing is not None and self._sealing.done():
+                self._sealing.result()
+                self._sealing = None
+            if now_s - self._flushed_s >= self._rhythm.flush_s:
+                self._journal.flush()
+                self._flushed_s = now_s
+                self._still_here()
+            if self._syncing is not None and self._syncing.done():
+                self._wait_for_sync()
+            if self._syncing is None and now_s - self._synced_s >= self._rhythm.sync_s:
+                self._journal.flush()
+                self._syncing = self._syncer.submit(self._journal.sync_flushed)
+                self._synced_s = now_s
+            full = self._waiting_rows() >= self._rhythm.most_rows
+            if full and self._sealing is not None:
+                self._sealing.result()
+                self._sealing = None
+            if self._sealing is None and (full or now_s - self._rolled_s >= self._next_part_s):
+                self._roll(now_s)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+
+    def _wait_for_sync(self) -> None:
+        syncing, self._syncing = self._syncing, None
+        if syncing is not None:
+            syncing.result()
+
+    def _roll(self, now_s: float) -> None:
+        """Begin a new journal, and make parts of what the old one holds."""
+        self._wait_for_sync()
+        old = self._journal
+        old.close()
+        self._journal = JournalWriter(self.path / JOURNAL, number=old.number + 1)
+        sync_folder(self.path / JOURNAL)
+        self._sealing = self._executor.submit(self._seal, self._taken(), old.path)
+        self._rolled_s = now_s
+        self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
+
+    def _still_here(self) -> None:
+        """Raise OutsideFault when the folder is no longer where it was; rows are flushed first."""
+        if not self._lock.in_place():
+            raise self._moved()
+
+    def _moved(self) -> OutsideFault:
+        return OutsideFault(
+            f"{self.path}: the recording was moved, renamed or removed while it was written, "
+            "expected it to stay until its logger has ended. What was written until then is whole "
+            "where the folder is now: `dutytrace seal` finishes it there."
+        )
+
+    def _seal(self, rows: dict[str, list[Run]], journal: Path) -> None:
+        self._sealer.seal(rows)
+        journal.unlink()
+
+    def close(self, *, ended_ns: int, cause: str) -> None:
+        """Seal everything, write the end into recording.json and give the lock back.
+
+        Raises
+        ------
+        OutsideFault
+            The disk took no more; the journal holds what could not be sealed.
+        """
+        try:
+            if self._sealing is not None:
+                self._sealing.result()
+                self._sealing = None
+            self._wait_for_sync()
+            self._journal.close()
+            self._still_here()
+            self._sealer.seal(self._taken(), until_ns=ended_ns)
+            for _, journal in journal_files(self.path / JOURNAL):
+                journal.unlink()
+            self.manifest = self.manifest.model_copy(
+                update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
+            )
+            write_manifest(self.path, self.manifest)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+        finally:
+            self.abandon()
+
+    def limits_taken(self, text: str, *, from_ns: int) -> None:
+        """Record limits that were taken over, verbatim; raises OutsideFault on a full disk."""
+        taken = (*self.manifest.limits_taken, LimitsTaken(from_ns=from_ns, text=text))
+        self.manifest = self.manifest.model_copy(update={"limits_taken": taken})
+        try:
+            write_manifest(self.path, self.manifest)
+        except OSError as fault:
+            raise self._fault(fault) from fault
+
+    def abandon(self) -> None:
+        """Give the lock back without an end; what was written stays as a crash would leave it."""
+        self._executor.shutdown(wait=True)
+        self._syncer.shutdown(wait=True)
+        # A disk that is full refuses the rest; what it took is a whole prefix.
+        with contextlib.suppress(OSError):
+            self._journal.close()
+        self._lock.release()
+
+    def _fault(self, fault: OSError) -> OutsideFault:
+        if isinstance(fault, OutsideFault):
+            return fault
+        if not self._lock.in_place():
+            return self._moved()
+        return OutsideFault(
+            f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
+            f"What was written until then is whole; {_mend(fault)}, then go on in it with "
+            f"`dutytrace record --continue {self.path}`."
+        )
+
+
+def _unbegun(path: Path, fault: OSError) -> OutsideFault:
+    return OutsideFault(
+        f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was recorded. "
+        f"{_mend(fault).capitalize()}, then record again."
+    )
+
+
+def _mend(fault: OSError) -> str:
+    return "free some room" if is_full(fault) else "see that its folder can be written"

@@ -1,0 +1,145 @@
+"""Rows into parts, and the overview with them; the same for a live writer and after a crash.
+
+A joint's overview part is written before its status part: a status part that is there always has
+its overview, and an overview part without its rows is passed over and written again.
+"""
+
+import logging
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import pyarrow as pa
+
+from logger.errors import InputError
+from logger.joint.bench.bench import Bench
+from logger.store.layout.files import overview_stream, status_stream
+from logger.store.layout.schema import readings_from, status_schema
+from logger.store.parts.part import list_parts, write_part
+from logger.store.pyramid.seconds import BASE_NS, Carry, carry_from, grow, overview_table
+from logger.store.pyramid.tenths import FINE_NS, Grown, fine_table, grown
+from logger.store.pyramid.upper import consolidate, level_folder
+
+__all__ = ["Run", "Sealer", "write_levels"]
+
+log = logging.getLogger(__name__)
+
+Run = tuple[int, pa.RecordBatch]
+"""Number of the first row, and the rows."""
+
+
+class Sealer:
+    """Writes parts of one recording, in order; owns what the overview carries from part to part."""
+
+    def __init__(self, recording: Path, bench: Bench) -> None:
+        self._recording = recording
+        self._hold_ns = {joint.name: bench.hold_ns_of(joint) for joint in bench.joints}
+        self._joint_of = {status_stream(joint.name): joint.name for joint in bench.joints}
+        self._carry = {joint.name: Carry() for joint in bench.joints}
+        self._empty = status_schema(bench).empty_table()
+
+    def resume(self) -> None:
+        """Take up what the newest overview parts carry."""
+        for stream, joint in self._joint_of.items():
+            sealed = {part.end_row for part in list_parts(self._recording / stream)}
+            for part in list_parts(self._recording / overview_stream(joint)):
+                if part.end_row in sealed:
+                    self._carry[joint] = carry_from(part.metadata)
+
+    def reopen(self) -> None:
+        """Take up what the newest overview parts carry, in a recording that had ended.
+
+        What the end counted is counted anew: the next reading shows how long a value held. So the
+        parts that told only of the end are removed.
+        """
+        for joint in self._carry:
+            for part in list_parts(self._recording / overview_stream(joint)):
+                if part.first_row == part.end_row:
+                    part.path.unlink()
+        self.resume()
+
+    def seal(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
+        """Write the rows of every stream as parts; `until_ns` ends the recording there.
+
+        Raises
+        ------
+        OSError
+            The disk took no more; parts that are there are whole.
+        """
+        for stream, runs in rows.items():
+            for first_row, table in _contiguous(list(runs)):
+                joint = self._joint_of.get(stream)
+                if joint is not None:
+                    self._seal_overview(joint, table, first_row)
+                write_part(self._recording / stream, table, first_row=first_row)
+        if until_ns is not None:
+            for stream, joint in self._joint_of.items():
+                self._close_overview(joint, stream, until_ns)
+        for joint in self._carry:
+            try:
+                consolidate(self._recording, joint)
+            except (InputError, OSError) as fault:
+                # Nothing depends on it: a span costs more time, and the next sealing tries again.
+                log.warning("%s: the pyramid of %s waits (%s)", self._recording, joint, fault)
+
+    def _seal_overview(self, joint: str, table: pa.Table, first_row: int) -> None:
+        made = grown(self._carry[joint], readings_from(joint, table), hold_ns=self._hold_ns[joint])
+        self._carry[joint] = made.carry
+        end_row = first_row + table.num_rows
+        write_levels(self._recording, joint, made, first_row=first_row, end_row=end_row)
+
+    def _close_overview(self, joint: str, stream: str, until_ns: int) -> None:
+        """Count what is still carried: nothing more will come to show how long it held."""
+        carry = self._carry[joint]
+        parts = list_parts(self._recording / stream)
+        if carry.closed or not parts:
+            return
+        end = parts[-1].end_row
+        empty = readings_from(joint, self._empty)
+        buckets, carry = grow(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
+        self._carry[joint] = carry
+        write_part(
+            self._recording / overview_stream(joint),
+            overview_table(buckets, carry),
+            first_row=end,
+            end_row=end,
+        )
+
+
+def write_levels(recording: Path, joint: str, made: Grown, *, first_row: int, end_row: int) -> None:
+    """Write what some rows add to the first level and to the finest, named by those rows.
+
+    The first level last: where it is there, the finest is.
+
+    Raises
+    ------
+    OSError
+        The disk took no more; what is there is whole.
+    """
+    if made.tenths is not None:
+        write_part(
+            level_folder(recording, joint, FINE_NS),
+            fine_table(made.tenths),
+            first_row=first_row,
+            end_row=end_row,
+        )
+    write_part(
+        level_folder(recording, joint, BASE_NS),
+        overview_table(made.seconds, made.carry),
+        first_row=first_row,
+        end_row=end_row,
+    )
+
+
+def _contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:
+    """Join runs that follow each other without a missing row."""
+    joined: list[tuple[int, list[pa.RecordBatch]]] = []
+    end = -1
+    for first_row, batch in runs:
+        if batch.num_rows == 0:
+            continue
+        if joined and first_row == end:
+            joined[-1][1].append(batch)
+        else:
+            joined.append((first_row, [batch]))
+        end = first_row + batch.num_rows
+    return [(first_row, pa.Table.from_batches(batches)) for first_row, batches in joined]

@@ -1,0 +1,43 @@
+"""Is a bus healthy? Its figures, and the hints that they give.
+
+Figures come from `figures`, sentences from `hints`; here stands what counts as healthy. Pure.
+"""
+
+from dataclasses import dataclass
+
+from logger.joint.batch import FrameBatch
+from logger.joint.bench.bench import Bench
+from logger.traffic.bus_statistics import Figures, figures, plan_for
+from logger.traffic.diagnosis import hints
+
+__all__ = ["BusHealth", "health"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusHealth:
+    """One bus of the bench, over the time that it was listened to."""
+
+    figures: Figures
+    hints: tuple[str, ...]
+    """What the figures look like, and where to look; empty for a bus as it should be."""
+
+    @property
+    def healthy(self) -> bool:
+        """Whether nothing is to be hinted at: no error frames, no silent joint, not too full."""
+        return not (self.hints or self.figures.error_frames or self.figures.silent)
+
+
+def health(
+    frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int
+) -> tuple[BusHealth, ...]:
+    """Return the health of each bus of the bench, in its order.
+
+    Parameters
+    ----------
+    frames
+        What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
+    """
+    return tuple(
+        BusHealth(figures=one, hints=hints(one))
+        for one in figures(frames, plan_for(bench), start_ns=start_ns, end_ns=end_ns)
+    )

@@ -1,0 +1,64 @@
+"""What went over one bus, second by second: frames, load, error frames.
+
+Frames are only kept until the second is over and counted then, all at once: their exact lengths
+would cost more in small batches than decoding them does. Pure.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from logger.joint.batch import ERROR, REMOTE, FrameBatch
+from logger.traffic.frame_length import frame_bits
+
+__all__ = ["Second", "Traffic"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Second:
+    """One bus over the last second or so; NaN for a load without a known bit rate."""
+
+    frames_per_s: float
+    load: float
+    error_frames: int
+    remote_frames: int
+    frames: FrameBatch = field(default_factory=FrameBatch.empty)
+    """What was heard."""
+
+
+class Traffic:
+    """Counts one bus."""
+
+    def __init__(self, bitrate: int | None) -> None:
+        self._bitrate = bitrate
+        self._frames: list[FrameBatch] = []
+        self._sent_bits = 0
+
+    def add(self, frames: FrameBatch) -> None:
+        """Take what was heard."""
+        if len(frames):
+            self._frames.append(frames)
+
+    def second(self, span_s: float, *, sent_bits: int) -> Second:
+        """Return the figures since the last call, and begin anew.
+
+        Parameters
+        ----------
+        span_s
+            How long that was.
+        sent_bits
+            Bit times of everything that was sent here so far, which is not heard again.
+        """
+        frames, self._frames = FrameBatch.joined(self._frames), []
+        sent, self._sent_bits = sent_bits - self._sent_bits, sent_bits
+        load = math.nan
+        if self._bitrate is not None:
+            load = (int(frame_bits(frames).sum()) + sent) / (self._bitrate * span_s)
+        return Second(
+            frames_per_s=len(frames) / span_s,
+            load=load,
+            error_frames=int(np.count_nonzero(frames.flags & ERROR)),
+            remote_frames=int(np.count_nonzero(frames.flags & REMOTE)),
+            frames=frames,
+        )

@@ -1,0 +1,176 @@
+"""What the Bus page is told of a recording: figures that plotly takes, words that hold."""
+
+import json
+from collections.abc import Callable
+from datetime import UTC
+from pathlib import Path
+
+import plotly.graph_objects as go
+import pytest
+
+from dashboard.bus.view import Asked, bus_page
+from dashboard.figures.sheet import sheet_of
+from dashboard.text.theme import DARK, LIGHT
+from logger.store.layout.manifest import begun
+from logger.store.writing.live_writer import RecordingWriter
+from replay.bus_history import more
+from replay.recording import Recording
+from tests.support.buses import START_NS, S, asking_bus, bench, two_buses
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Give the recording of two buses, ended."""
+    path = tmp_path_factory.mktemp("two") / "rec"
+    two_buses(path)
+    return Recording.open(path)
+
+
+def _asked(**changed) -> Asked:
+    plain = {
+        "bus": 0, "view": None, "span": None, "newest_s": 10.0, "theme": LIGHT, "where": UTC,
+        "sheet": sheet_of("normal", 900, 440),
+    }  # fmt: skip
+    return Asked(**{**plain, **changed})
+
+
+def _page(recording: Recording, **changed) -> dict:
+    return bus_page(recording, more(recording), _asked(**changed))
+
+
+@pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("form", ["narrow", "normal", "wide"])
+@pytest.mark.parametrize("view", [None, (60.0, 70.0), (-5.0, 1e9)])
+def test_plotly_accepts_every_figure(two: Recording, look, form: str, view):
+    """The rows of either bus in every form and theme are figures, and travel as plain JSON."""
+    for bus in (0, 1):
+        page = _page(two, bus=bus, view=view, sheet=sheet_of(form, 900, 440), theme=look)
+        go.Figure(page["figure"])
+        assert len(json.dumps(page, allow_nan=False)) < 60_000
+        assert 0 <= page["view"][0] < page["view"][1] <= 180
+
+
+def test_a_bus_is_told_by_its_row_and_never_by_a_colour(two: Recording):
+    """Each bus's load has a row of its own, on one scale; the rest is the chosen one's."""
+    page = _page(two, bus=1)
+    rows = page["figure"]["layout"]["meta"]["rows"]
+    assert [(row["title"], row["bus"]) for row in rows] == [
+        ("Load, left", 0), ("Load, right", 1), ("Frames, right", 1), ("Errors, right", 1),
+        ("Lost, right", 1),
+    ]  # fmt: skip
+    assert rows[0]["range"] == rows[1]["range"]
+    inks = {
+        trace.get("line", trace.get("marker", {})).get("color") for trace in page["figure"]["data"]
+    }
+    assert inks == {LIGHT.ink}
+
+
+def test_every_error_and_loss_is_in_the_picture(two: Recording):
+    """The bars hold as many error and lost frames as the recording tells, at any zoom."""
+    for width, view in ((900, None), (300, None), (900, (30.0, 150.0))):
+        page = _page(two, view=view, sheet=sheet_of("normal", width, 440))
+        bars = [trace for trace in page["figure"]["data"] if trace["type"] == "bar"]
+        assert [sum(trace["y"]) for trace in bars] == [15, 128]
+
+
+def test_gaps_are_named_and_drawn_over_their_bus(two: Recording):
+    """The bus that was away is shaded in its own row; the lane says for how long."""
+    layout = _page(two, bus=0)["figure"]["layout"]
+    shaded = [shape for shape in layout["shapes"] if shape["type"] == "rect"]
+    assert [(shape["x0"], shape["x1"]) for shape in shaded] == [(90.0, 100.0)]
+    assert [shape["y1"] for shape in shaded] == [layout["meta"]["rows"][1]["domain"][1]]
+    lane = [word["text"] for word in layout["meta"]["lane"]]
+    assert lane == ["128 frames lost", "right: bus away, 10 s"]
+
+
+def test_the_words_of_each_bus(two: Recording):
+    """What failed is said in words beside the figures, and with a mark."""
+    left, right = _page(two)["buses"]
+    assert (left["state"], left["mark"], left["errors"], left["lost"]) == (
+        "error frames, frames lost", "abnormal", "15", "128",
+    )  # fmt: skip
+    assert (right["state"], right["away"]) == ("was away", "once, 10 s")
+    assert left["where"] == "socketcan can0, 500 kbit/s"
+
+
+def test_the_newest_span_is_looked_at_first(two: Recording):
+    """Ten seconds up to the newest frame; a span that is asked for instead."""
+    newest = _page(two)["talk"]
+    assert newest["to_s"] == pytest.approx(180.0, abs=0.1)
+    assert newest["to_s"] - newest["from_s"] == pytest.approx(10.0)
+    asked = _page(two, span=(20.0, 21.0))["talk"]
+    assert (asked["from_s"], asked["to_s"], asked["title"]) == (20.0, 21.0, "Heard in 1 s")
+    assert asked["cut"] == ""
+    assert [row["why"][0] for row in asked["talkers"]] == [
+        "decoded", "fits no frame of its layout", "identifier of no joint",
+    ]  # fmt: skip
+
+
+def test_a_long_span_is_cut_and_says_so(two: Recording, monkeypatch: pytest.MonkeyPatch):
+    """What was looked at is named where it is less than what was asked for."""
+    monkeypatch.setattr("replay.bus_events.LONGEST_S", 30.0)
+    talk = _page(two, span=(0.0, 170.0))["talk"]
+    assert talk["cut"].startswith("Of the 2 min 50 s asked for, 30 s are looked at")
+
+
+def test_an_old_recording_says_what_it_cannot_tell(tmp_path: Path):
+    """No figures for each bus: a sentence, dashes, no row of errors that nobody counted."""
+    two_buses(tmp_path / "old", each_bus=False)
+    page = _page(Recording.open(tmp_path / "old"))
+    assert "tells nothing of single buses" in page["caution"]
+    assert [bus["errors"] for bus in page["buses"]] == ["–", "–"]
+    assert "Errors" not in {row["title"] for row in page["figure"]["layout"]["meta"]["rows"]}
+    assert page["talk"]["talkers"]
+
+
+def test_nothing_yet(tmp_path: Path):
+    """A recording that has just begun: no frame, no second, and no fault."""
+    the_bench = bench()
+    manifest = begun(the_bench, name="new", started_ns=START_NS)
+    writer = RecordingWriter(tmp_path / "new", manifest, the_bench, now_s=0.0)
+    recording = Recording.open(tmp_path / "new")
+    page = _page(recording)
+    assert page["talk"] is None
+    assert page["caution"] == "The first figures come after a second."
+    go.Figure(page["figure"])
+    json.dumps(page, allow_nan=False)
+    writer.close(ended_ns=START_NS + S, cause="stopped")
+    recording.refresh()
+    assert "holds no figures" in _page(recording)["caution"]
+
+
+def test_the_routes(serve: Callable[..., str], two: Recording, get: Callable[[str], tuple]):
+    """The list and one recording; nonsense is brought into range, foreign names are none."""
+    address = serve(two.path.parent)
+    status, text = get(f"{address}/heard")
+    assert status == 200
+    assert [one["path"] for one in json.loads(text)["recordings"]] == ["rec"]
+    for query in (
+        "start=9&end=3",
+        "start=nan&end=inf",
+        "span0=-1e99&span1=1e99",
+        "newest=-4",
+        "width=nan&height=inf&form=x&theme=y&offset_min=nan",
+        "bus=none&start=5",
+    ):
+        assert get(f"{address}/heard/rec?{query}")[0] == 200, query
+    assert get(f"{address}/heard/rec?start=a")[0] == 422
+    for name in ("..", "%2e%2e", "..%2f..", "nothing", "rec%2f..", "~"):
+        status, text = get(f"{address}/heard/{name}")
+        assert '"figure"' not in text, name
+
+
+def test_requests_without_an_answer_are_counted_and_drawn(two: Recording, tmp_path: Path):
+    """In all, and in the seconds in which they failed; a dash where nothing is asked."""
+    asking_bus(tmp_path / "asked")
+    page = _page(Recording.open(tmp_path / "asked"))
+    (bus,) = page["buses"]
+    assert (bus["unanswered"], bus["mark"], bus["state"]) == (
+        "15", "abnormal", "requests unanswered",
+    )  # fmt: skip
+    assert [row["title"] for row in page["figure"]["layout"]["meta"]["rows"]][-1] == "Unanswered"
+    bars = [trace for trace in page["figure"]["data"] if trace["type"] == "bar"][-1]
+    assert [(x, y) for x, y in zip(bars["x"], bars["y"], strict=True) if y] == [
+        (at + 0.5, 3.0) for at in range(20, 25)
+    ]
+    assert [bus["unanswered"] for bus in _page(two)["buses"]] == ["–", "–"]

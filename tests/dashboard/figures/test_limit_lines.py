@@ -1,0 +1,133 @@
+"""Limit lines: every level on its row, at its height, named where joints differ."""
+
+from dashboard.figures.annotations import Furniture, LimitLine, alert_spans, limit_lines, shapes_of
+from dashboard.figures.axes import plan_rows
+from dashboard.text.theme import LIGHT
+from logger.joint.bench.joint_settings import Rated
+from logger.limits.lifecycle import Alert
+from logger.limits.limit import limits_from
+
+LIMITS = """
+format = 1
+[[limit]]
+name = "touch"
+kind = "touch"
+severity = "warning"
+contact_s = 600
+drop_off = 45
+[[limit]]
+name = "rated"
+kind = "level"
+severity = "warning"
+channel = "torque_Nm"
+above_rated = 1.0
+drop_off_rated = 0.9
+[[limit]]
+name = "reach"
+kind = "level"
+severity = "trip"
+channel = "position_rad"
+outside = [-1.5707963267948966, 1.5707963267948966]
+inside = [-1.0471975511965976, 1.0471975511965976]
+[[limit]]
+name = "warming"
+kind = "rate"
+severity = "warning"
+channel = "temperature_housing_degC"
+rise_per_min = 5
+over_s = 60
+"""
+S = 1_000_000_000
+CHANNELS = ("temperature_housing_degC", "torque_Nm", "position_rad")
+
+
+def _lines(shoulder: float, elbow: float) -> tuple[LimitLine, ...]:
+    rows = plan_rows({"shoulder": CHANNELS, "elbow": CHANNELS}, {})
+    rated = {"shoulder": Rated(torque=shoulder), "elbow": Rated(torque=elbow)}
+    return limit_lines([(0, limits_from(LIMITS, "limits.toml"))], rows, rated, 0)
+
+
+def test_every_level_is_drawn():
+    """Touch, both sides of an outside and each joint's share of its rated torque; no rate."""
+    told = [(line.row, line.mark, line.text) for line in _lines(18.0, 9.0)]
+    assert told == [
+        (0, "abnormal", "touch warning 48, off at 45"),
+        (1, "abnormal", "shoulder warning 18, off at 16.2"),
+        (1, "abnormal", "elbow warning 9, off at 8.1"),
+        (2, "danger", "trip below −90, off at −60"),
+        (2, "danger", "trip 90, off at 60"),
+    ]
+
+
+def test_one_line_where_joints_share_it():
+    """Joints of the same rated torque have one line, and it names none of them."""
+    told = [line.text for line in _lines(18.0, 18.0) if line.row == 1]
+    assert told == ["warning 18, off at 16.2"]
+
+
+def test_hysteresis_is_drawn_on_the_side_of_its_line():
+    """Each line has its band from pick-up to drop-off and a dotted drop-off, below zero as well."""
+    lines = tuple(line for line in _lines(18.0, 18.0) if line.row == 2)
+    shapes = shapes_of(
+        Furniture(limits=lines), now_s=0.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
+    )
+    bands = [(s["y0"], s["y1"]) for s in shapes if s["type"] == "rect"]
+    assert [tuple(round(y) for y in band) for band in bands] == [(-60, -90), (60, 90)]
+    assert sum(s["type"] == "line" for s in shapes) == 4
+
+
+def _over(*texts: str) -> tuple[LimitLine, ...]:
+    """Return the temperature lines of limits that are taken over every ten seconds."""
+    rows = plan_rows({"shoulder": CHANNELS[:1]}, {})
+    sets = [(at * 10 * S, limits_from(text, "limits.toml")) for at, text in enumerate(texts)]
+    return limit_lines(sets, rows, {"shoulder": Rated()}, 0)
+
+
+def _level(at: float, severity: str = "warning") -> str:
+    return (
+        f'[[limit]]\nname = "{severity}"\nkind = "level"\nseverity = "{severity}"\n'
+        f'channel = "temperature_housing_degC"\nabove = {at}\ndrop_off = {at - 5}\n'
+    )
+
+
+def test_a_line_stands_where_its_limits_held():
+    """A changed level ends and another begins; what stays the same is one line throughout."""
+    head, trip = "format = 1\n", _level(80, "trip")
+    lines = _over(head + _level(60) + trip, head + _level(70) + trip, head + _level(60) + trip)
+    told = {(line.pick_up, line.start_s, line.end_s) for line in lines}
+    assert told == {
+        (60.0, None, 10.0), (80.0, None, None), (70.0, 10.0, 20.0), (60.0, 20.0, None),
+    }  # fmt: skip
+    assert len(lines) == 4
+    assert [line.pick_up for line in lines if line.within(12.0, 15.0)] == [80.0, 70.0]
+
+
+def test_shapes_end_where_their_limits_did():
+    """A line of other limits reaches to the taking over and not beyond; the newest goes on."""
+    head = "format = 1\n"
+    shapes = shapes_of(
+        Furniture(limits=_over(head + _level(60), head + _level(70), head)),
+        now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0,
+    )  # fmt: skip
+    spans = {(s["xref"], s["x0"], s["x1"], s.get("name")) for s in shapes}
+    assert spans == {("x", 0.0, 10.0, None), ("x", 10.0, 20.0, None)}
+    (line,) = _over(head, head + _level(60))
+    (*_, shape) = shapes_of(
+        Furniture(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
+    )
+    assert (shape["x0"], shape["x1"], shape["name"]) == (10.0, 25.0, "open")
+
+
+def test_an_alert_speaks_of_the_limits_that_raised_it():
+    """Limits that were taken over later do not change what was said before."""
+    head = "format = 1\n"
+    sets = [(at * S, limits_from(head + _level(level), "x")) for at, level in ((0, 60), (10, 70))]
+    alerts = [
+        Alert(
+            number=number, limit="warning", joint="shoulder", severity="warning",
+            channel="temperature_housing_degC", raised_ns=at * S, returned_ns=(at + 1) * S,
+        )
+        for number, at in ((1, 5), (2, 10), (3, 15))
+    ]  # fmt: skip
+    told = [span.text for span in alert_spans(alerts, sets, (), 0)]
+    assert told == [f"shoulder housing above {level} °C" for level in (60, 70, 70)]

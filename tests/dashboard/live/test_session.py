@@ -1,0 +1,250 @@
+"""What one open page is told: closed bins on a fixed grid, all of them, and never too much."""
+
+import asyncio
+import json
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+
+from dashboard.live.follower import Follower, Moment, newest_of
+from dashboard.live.json_patch import spliced
+from dashboard.live.session import Tab
+from dashboard.live.wire_format import Update, unpack
+from dashboard.server.recording_cache import Shelf
+from logger.limits.lifecycle import fold
+from logger.store.layout.events import Event
+from replay.recording import Recording
+
+S = 1_000_000_000
+
+
+class Growing:
+    """A finished recording seen as if it still grew: its end can be set."""
+
+    def __init__(self, whole: Recording) -> None:
+        self._whole = whole
+        self.live = True
+        self.end_ns = whole.start_ns
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._whole, name)
+
+
+class Reader:
+    """A page's end of the talk: keeps the bins that it is sent, as the browser does."""
+
+    def __init__(self, window_s: float, *, width: int = 900) -> None:
+        self.tab = Tab()
+        self.tab.heard(
+            {"kind": "look", "window_s": window_s, "width": width, "height": 440, "form": "normal"}
+        )
+        self.bins: dict[int, np.ndarray] = {}
+        self.updates: list[Update] = []
+        self.words: list[dict] = []
+        self.lane: list[dict] = []
+        self.shapes: list[dict] = []
+        self.bytes: list[int] = []
+
+    def take(self, moment: Moment, *, acknowledge: bool = True) -> int:
+        """Take what is sent at a moment; returns how many messages came."""
+        messages = self.tab.next_messages(moment)
+        for message in messages:
+            if isinstance(message, str):
+                self._hear(json.loads(message))
+                continue
+            update = unpack(message)
+            self.updates.append(update)
+            self.bytes.append(len(message))
+            if update.whole:
+                self.bins = {}
+            for index, values in enumerate(update.bins):
+                at = round((update.start_s + index * update.width_s) / update.width_s)
+                assert at not in self.bins, "a bin came twice"
+                self.bins[at] = values
+            if acknowledge:
+                self.tab.heard({"ack": update.serial})
+        return len(messages)
+
+    def _hear(self, words: dict) -> None:
+        self.words.append(words)
+        if words["kind"] == "sheet":
+            self.shapes = words["figure"]["layout"]["shapes"]
+            self.lane = words["figure"]["layout"]["meta"]["lane"]
+        elif words["kind"] == "marks":
+            self.shapes = spliced(self.shapes, words["shapes"])
+            self.lane = spliced(self.lane, words["lane"])
+
+
+@pytest.fixture
+def growing(overheat: Recording) -> Growing:
+    """Give the overheat as it grew."""
+    return Growing(overheat)
+
+
+def _moment(growing: Growing, serial: int, at_s: float, *, present_s: float = 0.0) -> Moment:
+    growing.end_ns = growing.start_ns + round(at_s * S)
+    now_ns = growing.start_ns + round(max(at_s, present_s) * S)
+    latest = {
+        joint: newest_of(growing, joint, None, growing.end_ns)  # type: ignore[arg-type]
+        for joint in growing.joints
+    }
+    return Moment(
+        serial=serial,
+        recording=growing,  # type: ignore[arg-type]
+        now_ns=now_ns,
+        present_ns=now_ns,
+        latest=latest,
+        slow={},
+    )
+
+
+def test_bins_stand_on_one_grid_and_none_is_missing(growing: Growing):
+    """Update by update, with some skipped: the bins of a page that was there all the time."""
+    steady, slow = Reader(60.0), Reader(60.0)
+    for serial in range(1, 120):
+        moment = _moment(growing, serial, 300.0 + serial * 0.09)
+        steady.take(moment)
+        slow.take(moment, acknowledge=serial % 7 == 0)
+        if serial % 7 == 6:
+            slow.tab.heard({"ack": slow.updates[-1].serial})
+    moment = _moment(growing, 200, 311.0)
+    for reader in (steady, slow):
+        reader.tab.heard({"ack": reader.updates[-1].serial})
+        reader.take(moment)
+        places = sorted(reader.bins)
+        assert places == list(range(places[0], places[-1] + 1))
+        assert len([update for update in reader.updates if update.whole]) == 1
+    fresh = Reader(60.0)
+    fresh.take(moment)
+    assert fresh.updates[0].whole
+    for place, values in fresh.bins.items():
+        np.testing.assert_allclose(steady.bins[place], values, rtol=1e-6, equal_nan=True)
+        np.testing.assert_allclose(slow.bins[place], values, rtol=1e-6, equal_nan=True)
+    assert max(steady.bytes[1:]) < 1000
+
+
+def test_a_page_that_is_behind_is_sent_nothing(growing: Growing):
+    """Two updates unacknowledged: no third, and then all that was skipped at once."""
+    reader = Reader(10.0)
+    sent = [
+        reader.take(_moment(growing, serial, 100.0 + serial * 0.1), acknowledge=False)
+        for serial in range(1, 6)
+    ]
+    assert sent[2:] == [0, 0, 0]
+    reader.tab.heard({"ack": reader.updates[-1].serial})
+    assert reader.take(_moment(growing, 9, 101.0)) > 0
+    places = sorted(reader.bins)
+    assert places == list(range(places[0], places[-1] + 1))
+
+
+def test_a_page_that_was_away_is_sent_its_window_and_no_more(growing: Growing):
+    """After a quarter of an hour in the background a page of ten seconds gets ten seconds."""
+    reader = Reader(10.0)
+    reader.take(_moment(growing, 1, 60.0))
+    reader.take(_moment(growing, 2, 960.0))
+    assert reader.updates[-1].whole
+    assert len(reader.updates[-1].bins) * reader.updates[-1].width_s < 16.0
+
+
+def test_a_stopped_logger_costs_nothing(growing: Growing):
+    """Long after the last row there is nothing to send again, and nothing breaks."""
+    reader = Reader(10.0)
+    reader.take(_moment(growing, 1, 60.0))
+    growing.live = False
+    for serial, later in enumerate(range(61, 200, 6), start=2):
+        reader.take(_moment(growing, serial, 60.0, present_s=float(later)))
+    assert sum(update.whole for update in reader.updates) <= 2
+    assert len(reader.updates[-1].bins) == 0
+
+
+def test_a_silent_joint_is_a_gap_that_goes_on(growing: Growing):
+    """Silence that still lasts has no end yet: the page moves it on with its now."""
+    reader = Reader(60.0)
+    reader.take(_moment(growing, 1, 300.0))
+    moment = _moment(growing, 2, 305.0)
+    elbow = newest_of(growing, "elbow", None, growing.start_ns + 300 * S)  # type: ignore[arg-type]
+    growing.gaps = lambda joint: (  # type: ignore[method-assign]
+        [(growing.start_ns + 300 * S, growing.end_ns)] if joint == "elbow" else []
+    )
+    moment.latest["elbow"] = elbow
+    reader.take(moment)
+    gaps = [item for item in reader.lane if item["kind"] == "gap"]
+    assert [(gap["x0"], gap["x1"]) for gap in gaps] == [(300.0, None)]
+    assert gaps[0]["text"].startswith("no frames from elbow for")
+
+
+def test_calm_readings_are_no_band(growing: Growing):
+    """A temperature that flickers by one count is drawn as a line, at any window."""
+    for window_s in (60.0, 300.0, 900.0):
+        reader = Reader(window_s)
+        reader.take(_moment(growing, 1, 600.0))
+        figure = reader.words[0]["figure"]
+        roles = {
+            trace["meta"]["role"]
+            for trace in figure["data"]
+            if trace["meta"]["channel"].startswith("temperature")
+        }
+        assert roles == {"line"}
+
+
+def test_who_comes_back_is_told_nothing_old(overheat: Recording):
+    """The follower rests while nobody watches; its last moment is not handed to the next page."""
+
+    async def story() -> list[int]:
+        follower = Follower(Shelf(overheat.path.parent))
+        seen = []
+        for _ in range(2):
+            with follower.watched():
+                seen.append(follower.moment.serial)
+                while follower.moment.serial == 0:
+                    await asyncio.sleep(0.01)
+                seen.append(follower.moment.serial)
+            await asyncio.sleep(0.3)
+        return seen
+
+    # On a thread of its own: a browser test may have a loop running on this one.
+    with ThreadPoolExecutor(1) as thread:
+        seen = thread.submit(lambda: asyncio.run(story())).result(30)
+    assert seen[0] == seen[2] == 0
+    assert seen[3] > seen[1] > 0
+
+
+def test_a_note_that_stands_after_the_newest_value_is_sent(growing: Growing):
+    """It is stamped with the writer's present, which the values reach a moment later."""
+    reader = Reader(10.0)
+    reader.take(_moment(growing, 1, 20.0))
+    note = Event(sequence=99, time_ns=growing.start_ns + round(20.15 * S), kind="note", text="off")
+    growing.events = lambda: (note,)  # type: ignore[attr-defined]
+    reader.take(_moment(growing, 2, 20.1))
+    notes = [(word["kind"], word["text"]) for word in reader.lane if word["kind"] == "note"]
+    assert notes == [("note", "off")]
+
+
+def test_what_happens_travels_as_little(overheat: Recording):
+    """Alert by alert the sheet becomes what a page is sent that opens then, for few bytes."""
+    growing = Growing(overheat)
+    told = overheat.events()
+    raised = [event for event in told if event.kind in {"raised", "returned"}]
+    assert len(raised) > 2
+
+    def until(at_s: float) -> None:
+        known = tuple(e for e in told if e.time_ns <= growing.start_ns + round(at_s * S))
+        growing.events = lambda: known  # type: ignore[attr-defined]
+        growing.alerts = lambda: fold(known)  # type: ignore[attr-defined]
+
+    first_s = (raised[0].time_ns - growing.start_ns) / 1e9
+    reader = Reader(60.0)
+    until(first_s - 1)
+    reader.take(_moment(growing, 1, first_s - 1))
+    for serial, event in enumerate(raised[:4], start=2):
+        at_s = (event.time_ns - growing.start_ns) / 1e9 + 0.1
+        until(at_s)
+        reader.words.clear()
+        reader.take(_moment(growing, serial, at_s))
+        fresh = Reader(60.0)
+        fresh.take(_moment(growing, serial, at_s))
+        assert reader.lane == fresh.lane
+        assert reader.shapes == fresh.shapes
+        marks = [words for words in reader.words if words["kind"] == "marks"]
+        assert all(len(json.dumps(words)) < 1000 for words in marks)

@@ -1,0 +1,188 @@
+"""Alerts that can be heard: what sounds, when, and what the page says where nothing can sound."""
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from logger.store.reading.reader import RecordingReader
+
+pytestmark = pytest.mark.browser
+PATIENCE_MS = 45_000
+HOT = """
+format = 1
+[[limit]]
+name = "hot"
+kind = "level"
+severity = "trip"
+channel = "temperature_housing_degC"
+above = 25.0
+drop_off = 20.0
+"""
+SILENT = """
+  window.AudioContext = window.webkitAudioContext = undefined;
+"""
+# As on a desk: nothing sounds before somebody pressed something. What drives the browser in a test
+# counts as somebody now and then, so its own rule is no measure.
+WANTS_A_CLICK = """
+  let pressed = false;
+  for (const kind of ['pointerdown', 'keydown'])
+    addEventListener(kind, (e) => { pressed = pressed || e.isTrusted; }, true);
+  const level = { setValueAtTime() {}, exponentialRampToValueAtTime() {} };
+  const node = () => ({ frequency: {}, gain: level, connect: (to) => to, start() {}, stop() {} });
+  window.AudioContext = class {
+    state = 'suspended'; currentTime = 0;
+    createOscillator() { return node(); }
+    createGain() { return node(); }
+    close() { this.state = 'closed'; }
+    resume() {
+      if (!pressed) return new Promise(() => {});
+      this.state = 'running';
+      if (this.onstatechange) this.onstatechange();
+      return Promise.resolve();
+    }
+  };
+"""
+STEPS = """(steps) => {
+  const due = new dutytrace.Due(), told = [];
+  for (const [at, path, lines, begin] of steps) {
+    if (begin) due.begin();
+    due.take(path, lines.map(([n, hear]) => ({ n, hear })));
+    const sounds = due.next(at);
+    told.push(sounds ? sounds.kind + (sounds.gain < 0.2 ? ' softly' : '') : '');
+  }
+  return told;
+}"""
+
+
+def _live(browser: Browser, address: str, *, before: str = "") -> Page:
+    page = browser.new_context(viewport={"width": 1440, "height": 900}).new_page()
+    if before:
+        page.add_init_script(before)
+    page.goto(address)
+    expect(page.locator("#live-sound")).to_be_visible(timeout=PATIENCE_MS)
+    return page
+
+
+@pytest.fixture
+def page(browser: Browser, bench, serve):
+    """Give a Live page over joints of which one is tripped."""
+    bench.limits.write_text(HOT, "utf-8")
+    bench.joints()
+    _, path = bench.logger("--name", "Heard")
+    page = _live(browser, serve(bench.recordings))
+    page.recording = path  # type: ignore[attr-defined]
+    expect(page.locator(".alert.danger").first).to_be_visible(timeout=PATIENCE_MS)
+    yield page
+    page.context.close()
+
+
+def _tones(page: Page) -> int:
+    return int(page.locator("#live-sound").get_attribute("data-tones") or 0)
+
+
+def test_a_trip_is_heard_until_it_is_acknowledged(page: Page, until):
+    """Silent at first; a test tone, the trip that stood before, again softly; then acknowledged."""
+    sound = page.get_by_role("switch", name="Alert sound")
+    assert sound.get_attribute("aria-checked") == "false"
+    page.wait_for_timeout(1500)
+    assert _tones(page) == 0
+    sound.click()
+    expect(sound).to_have_text("Alert sound: on", timeout=PATIENCE_MS)
+    expect(sound).to_have_attribute("aria-checked", "true")
+    expect(sound).to_have_attribute("data-tone", "warning")
+    expect(sound).to_have_attribute("data-tone", "trip", timeout=PATIENCE_MS)
+    expect(sound).to_have_attribute("data-gain", "0.3")
+    expect(sound).to_have_attribute("data-gain", "0.1", timeout=PATIENCE_MS)
+
+    reader = RecordingReader(page.recording)  # type: ignore[attr-defined]
+    while page.locator("button.asked").count():
+        page.locator("button.asked").first.click()
+        page.wait_for_timeout(1000)
+
+    def acknowledged() -> bool:
+        reader.refresh()
+        return any(event.kind == "acknowledged" for event in reader.events())
+
+    until(acknowledged, "the acknowledgement is recorded")
+    page.wait_for_timeout(1500)
+    heard = _tones(page)
+    page.wait_for_timeout(11_000)
+    assert _tones(page) == heard
+
+    sound.click()
+    expect(sound).to_have_text("Alert sound: off")
+
+
+def test_it_is_remembered_and_a_silent_browser_is_said(page: Page):
+    """Opened again the browser wants a click, the page says so, and any click will do."""
+    page.add_init_script(WANTS_A_CLICK)
+    page.reload()
+    page.locator("#live-sound").click()
+    expect(page.locator("#live-sound")).to_have_text("Alert sound: on", timeout=PATIENCE_MS)
+    page.reload()
+    sound = page.locator("#live-sound")
+    expect(sound).to_have_text("Click to hear alerts", timeout=PATIENCE_MS)
+    expect(sound).to_have_attribute("aria-checked", "false")
+    expect(page.locator("#live-sound-says")).to_contain_text("the browser wants a click")
+    page.wait_for_timeout(1000)
+    assert _tones(page) == 0
+    page.get_by_role("button", name="1 min", exact=True).click()
+    expect(sound).to_have_text("Alert sound: on", timeout=PATIENCE_MS)
+    expect(page.locator("#live-sound-says")).to_have_text("")
+    expect(sound).to_have_attribute("data-tone", "trip", timeout=PATIENCE_MS)
+
+
+def test_a_hidden_page_is_heard_too(page: Page, until):
+    """A page in the background draws nothing, and takes what comes all the same."""
+    page.locator("#live-sound").click()
+    expect(page.locator("#live-sound")).to_have_text("Alert sound: on", timeout=PATIENCE_MS)
+    page.evaluate("""() => {
+      Object.defineProperty(document, 'hidden', { get: () => true });
+      window.requestAnimationFrame = () => 0;
+    }""")
+    page.wait_for_timeout(300)
+    drawn = page.locator("#live-sheet").get_attribute("data-drawn")
+    clock = page.locator("#fact-elapsed").inner_text()
+    until(lambda: page.locator("#fact-elapsed").inner_text() != clock, "what is said goes on")
+    assert page.locator("#live-sheet").get_attribute("data-drawn") == drawn
+
+
+def test_what_sounds_and_when(browser: Browser, serve, tmp_path):
+    """Old warnings are silent, new ones sound once, shelved ones when they speak again."""
+    page = browser.new_page()
+    page.goto(serve(tmp_path))
+    page.wait_for_function("!!(window.dutytrace && window.dutytrace.Due)")
+
+    def told(*steps: list) -> list[str]:
+        return page.evaluate(STEPS, [list(step) for step in steps])
+
+    warning, trip = [1, "warning"], [2, "trip"]
+    assert told([0, "a", [warning]], [5000, "a", [warning, [3, "warning"]]], [9000, "a", []]) == [
+        "", "warning", "",
+    ]  # fmt: skip
+    assert told([0, "a", [trip]], [4000, "a", [trip]], [10_000, "a", [trip]]) == [
+        "trip", "", "trip softly",
+    ]  # fmt: skip
+    # Warnings that come all the time keep no trip from being heard again.
+    seen = told([0, "a", [trip]], *([3500 * k, "a", [trip, [k + 2, "warning"]]] for k in (1, 2)),
+                [10_500, "a", [trip]])  # fmt: skip
+    assert seen == ["trip", "warning", "warning", "trip softly"]
+    # Acknowledged, shelved, speaking again.
+    assert told([0, "a", []], [4000, "a", [warning]], [8000, "a", [[1, ""]]],
+                [12_000, "a", [warning]], [40_000, "a", [[1, ""]]]) == [
+        "", "warning", "", "warning", "",
+    ]  # fmt: skip
+    # Another recording counts its alerts anew; switching on makes old news of what stands.
+    assert told([0, "a", [warning]], [4000, "b", [warning]]) == ["", "warning"]
+    assert told([0, "a", []], [4000, "a", [], True], [5000, "a", [warning]],
+                [9000, "a", [trip, warning], True]) == ["", "", "warning", "trip"]  # fmt: skip
+    page.close()
+
+
+def test_a_browser_without_sound_says_so(browser: Browser, bench, serve):
+    """Nothing to switch on, and a sentence instead."""
+    bench.joints()
+    bench.logger()
+    page = _live(browser, serve(bench.recordings), before=SILENT)
+    expect(page.locator("#live-sound")).to_be_disabled()
+    expect(page.locator("#live-sound-says")).to_contain_text("makes no sound")
+    page.context.close()

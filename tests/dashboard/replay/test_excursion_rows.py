@@ -1,0 +1,81 @@
+"""Lines of excursions: thousands without a read of rows, what led up to some when it is asked."""
+
+from dataclasses import replace
+
+import pytest
+
+from dashboard.figures.annotations import AlertSpan, merged_spans
+from dashboard.replay.excursion_rows import MOST_DETAILS, MOST_LINES, details, lines
+from dashboard.text.units import PLAIN
+from replay.excursions.applied_limits import Watch, recorded
+from replay.recording import Recording
+
+S = 1_000_000_000
+
+
+def _many(recording: Recording, count: int) -> Watch:
+    """Return a watch of the first alert of a recording, again and again."""
+    watch = recorded(recording)
+    first = watch.alerts[0]
+    return replace(
+        watch,
+        alerts=tuple(
+            replace(
+                first,
+                number=place + 1,
+                raised_ns=recording.start_ns + place * S // 10 + S,
+                returned_ns=recording.start_ns + place * S // 10 + 2 * S,
+                onset_ns=None,
+            )
+            for place in range(count)
+        ),
+    )
+
+
+def test_each_detail_is_that_of_its_line(overheat: Recording):
+    """In any pieces; no more than asked, none behind the end."""
+    watch = recorded(overheat)
+    listed, count = lines(overheat, watch, PLAIN)
+    assert count == len(listed)
+    pieces = [
+        one
+        for first in range(0, len(listed) + 4, 2)
+        for one in details(overheat, watch, PLAIN, first=first, count=2)
+    ]
+    assert [(one["at_s"], one["limit"], one["pen"]) for one in pieces] == [
+        (one["at_s"], one["limit"], one["pen"]) for one in listed
+    ]
+    for line, told in zip(listed, pieces, strict=True):
+        assert told["peak"]
+        assert line["peak"] in {told["peak"], "", f"{told['peak']} when it was raised"}
+        assert "RMS torque" in told["led"]
+    hot = next(one for one in pieces if one["limit"] == "housing-hot")
+    assert 0 < hot["tiny_level"] < 1
+    assert details(overheat, watch, PLAIN, first=-5, count=-1) == []
+
+
+def test_thousands_are_listed_without_a_row(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
+    """Only what is asked for is read, and no more than a page can show."""
+    watch = _many(overheat, MOST_LINES + 7)
+    with monkeypatch.context() as patched:
+        patched.setattr(Recording, "readings", None)
+        patched.setattr(Recording, "buckets", None)
+        listed, count = lines(overheat, watch, PLAIN)
+    assert (len(listed), count) == (MOST_LINES, MOST_LINES + 7)
+    assert len(details(overheat, watch, PLAIN, first=10, count=5000)) == MOST_DETAILS
+
+
+def _span(start_s: float, end_s: float | None, text: str = "warm", row: int = 0) -> AlertSpan:
+    return AlertSpan(row=row, start_s=start_s, end_s=end_s, mark="abnormal", text=text)
+
+
+def test_spans_nearer_than_a_pixel_are_one():
+    """Of one row and mark; how many they are is said, and what is farther apart stays apart."""
+    far, other, ongoing = _span(50.0, 51.0), _span(0.5, 2.5, row=1), _span(60.0, None)
+    near = [_span(0.0, 1.0), _span(1.5, 2.0), _span(2.2, 9.0), _span(3.0, 4.0)]
+    merged = merged_spans([*near, far, other, ongoing], least_s=1.0)
+    assert merged == (_span(0.0, 9.0, "warm, 4 times"), other, far, ongoing)
+    mixed = merged_spans([_span(0.0, 1.0), _span(1.5, 2.0, "hot")], least_s=1.0)
+    assert mixed == (_span(0.0, 2.0, "2 alerts"),)
+    assert merged_spans([far, _span(51.5, 52.0)], least_s=0.1) == (far, _span(51.5, 52.0))
+    assert merged_spans([], least_s=1.0) == ()

@@ -1,0 +1,152 @@
+"""Other limits in an address: any limits file travels, nothing else does."""
+
+import base64
+import json
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.replay.limits_token import LONGEST_TOKEN, limits_of, token_of
+from logger.errors import InputError
+from logger.simulate import scenario
+from logger.store.layout.request import LONGEST_LIMITS
+from replay.excursions.over_rows import excursions
+from replay.recording import Recording
+
+EARLY = """format = 1
+[[limit]]
+name = "early-warm"
+kind = "level"
+severity = "warning"
+channel = "temperature_housing_degC"
+above = 45.0
+
+[[limit]]
+name = "image"
+kind = "thermal"
+severity = "trip"
+channel = "current_A"
+basic = 2.0
+heating_s = 60.0
+above_percent = 30.0
+"""
+
+
+@given(st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=300))
+def test_a_limits_file_comes_back_to_the_last_letter(said: str):
+    """Whatever stands in its comments, to the last blank."""
+    text = f"{EARLY}# {said}\n\n"
+    token = token_of(text)
+    assert limits_of(token).text == text
+    assert token.replace("-", "").replace("_", "").isalnum(), "it needs no escape in an address"
+
+
+def _packed(content: bytes) -> str:
+    return base64.urlsafe_b64encode(zlib.compress(content, 9)).decode().rstrip("=")
+
+
+@pytest.mark.parametrize(
+    ("token", "words"),
+    [
+        ("x", "cut or changed"),
+        ("%%%%", "cut or changed"),
+        ("ä" * 8, "cut or changed"),
+        (token_of(EARLY)[:-5], "cut or changed"),
+        (token_of(EARLY)[:40] + "A" + token_of(EARLY)[41:], "cut or changed|cannot be read"),
+        (_packed(b"format = 1") + "AAAA", "cut or changed"),
+        (_packed(b"\xff\xfe"), "no text"),
+        # A small token that would become large.
+        (_packed(b"#" * 20_000_000), f"more than {LONGEST_LIMITS}"),
+        ("A" * (LONGEST_TOKEN + 1), f"at most {LONGEST_TOKEN}"),
+        (_packed(b"format = 2"), "limits in the address: format"),
+    ],
+)
+def test_what_is_no_token_is_a_sentence(token: str, words: str):
+    """Cut, changed, too large, or no limits file."""
+    with pytest.raises(InputError, match=words):
+        limits_of(token)
+
+
+def test_a_file_that_is_too_long_for_an_address_is_refused():
+    """Before a link is made that no server takes."""
+    with pytest.raises(InputError, match="too long for an address"):
+        token_of(EARLY + "#" * LONGEST_LIMITS)
+
+
+def _asked(get: Callable, address: str, status: int = 200) -> dict:
+    found, text = get(address)
+    assert found == status, text
+    return json.loads(text)
+
+
+def test_replay_shows_what_they_would_have_raised(
+    serve: Callable, get: Callable, overheat: Recording
+):
+    """Strip, rows, table and lead-ups by the other limits; without them by what was raised."""
+    at = f"{serve(overheat.path.parent)}/past/{overheat.path.name}"
+    judged = f"judged={token_of(EARLY)}"
+    size = "width=900&height=500"
+    page = _asked(get, f"{at}/opened?{size}&{judged}")
+    limits = limits_of(token_of(EARLY))
+    found = excursions(overheat, limits)
+    assert found
+    assert [(one["limit"], one["at_s"]) for one in page["excursions"]] == [
+        (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found
+    ]
+    assert page["judged"] == (
+        "Judged by other limits: early warm, image; nothing here was raised at the time."
+    )
+    details = _asked(get, f"{at}/excursions?first=0&count=99&{judged}")["details"]
+    assert [one["at_s"] for one in details] == [one["at_s"] for one in page["excursions"][:99]]
+    for told, one in zip(details, found[:99], strict=True):
+        # Of a thermal image the short ways tell when, not how far.
+        assert bool(told["peak"]) == bool(one.channel)
+        assert "RMS torque" in told["led"]
+    length_s = page["length_s"]
+    whole = _asked(get, f"{at}/rows?start=0&end={length_s}&{size}&{judged}")["layout"]["meta"]
+    assert {line["text"] for line in whole["limits"]} == {"warning 45"}
+    assert {word["mark"] for word in whole["lane"] if word["kind"] == "alert"} >= {"abnormal"}
+    plain = _asked(get, f"{at}/opened?{size}")
+    assert plain["judged"] == ""
+    assert {one["limit"] for one in plain["excursions"]} >= {"housing-hot"}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (EARLY.replace("housing", "gearbox"), "temperature_gearbox_degC"),
+        (EARLY.replace('kind = "level"', 'kind = "level"\njoint = "nobody"'), "nobody"),
+    ],
+)
+def test_limits_that_do_not_fit_are_a_sentence(
+    serve: Callable, get: Callable, overheat: Recording, text: str, words: str
+):
+    """As every answer of these routes: 404 and why."""
+    at = f"{serve(overheat.path.parent)}/past/{overheat.path.name}"
+    for route in (
+        "opened?",
+        "rows?start=0&end=9&",
+        "span?start=0&end=9&",
+        "excursions?first=0&count=9&",
+    ):
+        assert words in _asked(get, f"{at}/{route}judged={token_of(text)}", 404)["fault"]
+        assert "cut or changed" in _asked(get, f"{at}/{route}judged=broken", 404)["fault"]
+
+
+def test_the_command_opens_it_there(bench, get: Callable, overheat: Recording, tmp_path: Path):
+    """`replay REC --limits FILE`; a file that does not fit ends it with status 2."""
+    file = tmp_path / "early.toml"
+    file.write_text(EARLY, encoding="utf-8")
+    command = ("dutytrace", "replay", str(overheat.path), "--no-browser", "--port", "0")
+    process = bench.start(*command, "--limits", str(file))
+    line = process.stdout.readline().strip()
+    assert line.endswith(f"/replay/{overheat.path.name}?judged={token_of(EARLY)}")
+    address = line.removeprefix("The pages are at ")
+    assert get(address)[0] == 200
+    file.write_text(scenario.limits_text().replace("housing", "gearbox"), encoding="utf-8")
+    process = bench.start(*command, "--limits", str(file))
+    assert process.wait(30) == 2

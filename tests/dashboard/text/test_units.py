@@ -1,0 +1,150 @@
+"""Angles and speeds in the reader's units: titles, ticks, limits, words and figures follow."""
+
+import math
+from pathlib import Path
+
+import plotly.graph_objects as go
+import pytest
+
+from dashboard.figures.axes import tick_text
+from dashboard.figures.sheet import sheet_of
+from dashboard.live.session import look_of
+from dashboard.plot_data import furniture_of, plan_of
+from dashboard.replay.recording_view import Drawn, opened, rows, span
+from dashboard.text.theme import LIGHT, zone
+from dashboard.text.units import ANGLES, SPEEDS, displays_of
+from logger.importing.import_frames import bring_in
+from logger.limits.limit import limits_from
+from logger.simulate import scenario
+from logger.simulate.offline import frames
+from replay.recording import Recording
+
+START_NS = 1_795_000_000_000_000_000
+LIMITS = """
+format = 1
+[[limit]]
+name = "fast"
+kind = "level"
+severity = "warning"
+joint = "shoulder"
+channel = "speed_rad_s"
+above = 0.5
+drop_off = 0.25
+"""
+
+
+@pytest.fixture(scope="module")
+def moving(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """Give a minute of the simulated joints with a limit on the shoulder's speed."""
+    out: Path = tmp_path_factory.mktemp("units") / "moving"
+    bring_in(
+        frames(hours=1 / 60, rate_Hz=50.0, seed=3, start_ns=START_NS),
+        bench=scenario.bench(channel="simulated", rate_Hz=50.0),
+        limits=limits_from(LIMITS, "limits.toml"),
+        out=out,
+        name="Moving",
+        start_ns=START_NS,
+        end_ns=START_NS + 60 * 10**9,
+        simulated=True,
+    )
+    return Recording.open(out)
+
+
+def _drawn(position: str, speed: str) -> Drawn:
+    return Drawn(
+        sheet=sheet_of("normal", 900, 440), theme=LIGHT, displays=displays_of(position, speed)
+    )
+
+
+@pytest.mark.parametrize(
+    ("unit", "value", "shown"),
+    [
+        (ANGLES["deg"], math.pi, 180.0),
+        (ANGLES["rad"], math.pi, math.pi),
+        (SPEEDS["deg_s"], 2 * math.pi, 360.0),
+        (SPEEDS["rpm"], 2 * math.pi, 60.0),
+        (SPEEDS["rad_s"], 2 * math.pi, 2 * math.pi),
+    ],
+)
+def test_units_are_what_they_are(unit, value: float, shown: float):
+    """A half turn is 180 degrees, a turn a second 60 rpm."""
+    assert value * unit.factor == pytest.approx(shown)
+
+
+@pytest.mark.parametrize("position", ["deg", "rad"])
+@pytest.mark.parametrize("speed", ["deg_s", "rpm", "rad_s"])
+def test_a_figure_is_in_the_readers_units(moving: Recording, position: str, speed: str):
+    """Titles name the unit; values, ranges and ticks are the same picture in other numbers."""
+    plain = rows(moving, 0.0, 60.0, _drawn("deg", "deg_s"))
+    made = rows(moving, 0.0, 60.0, _drawn(position, speed))
+    go.Figure(made)
+    titles = " ".join(note["text"] for note in made["layout"]["annotations"])
+    meta = made["layout"]["meta"]["rows"]
+    for index, (unit, factor) in enumerate(
+        [
+            (SPEEDS[speed].unit, SPEEDS[speed].factor / SPEEDS["deg_s"].factor),
+            (ANGLES[position].unit, ANGLES[position].factor / ANGLES["deg"].factor),
+        ],
+        start=2,
+    ):
+        assert meta[index]["unit"] == unit
+        assert f">{unit}<" in titles
+        low, high = meta[index]["range"]
+        wide = plain["layout"]["meta"]["rows"][index]["range"]
+        assert (high - low) / factor == pytest.approx(wide[1] - wide[0], rel=0.5)
+    for one, other in zip(made["data"], plain["data"], strict=True):
+        channel = one["meta"]["channel"]
+        factor = {
+            "speed": SPEEDS[speed].factor / SPEEDS["deg_s"].factor,
+            "position": ANGLES[position].factor / ANGLES["deg"].factor,
+        }.get(channel.split("_")[0], 1.0)
+        for here, there in zip(one["y"], other["y"], strict=True):
+            assert (here is None) == (there is None)
+            if here is not None:
+                assert here == pytest.approx(there * factor, abs=1e-9)
+
+
+def test_limits_alerts_and_excursions_follow(moving: Recording):
+    """The limit's line stands where it did; what is said of it names the reader's unit."""
+    for speed, line, words in (
+        ("deg_s", 0.5 * 180 / math.pi, "°/s"),
+        ("rpm", 0.5 * 30 / math.pi, "rpm"),
+        ("rad_s", 0.5, "rad/s"),
+    ):
+        shown = displays_of("deg", speed)
+        furniture = furniture_of(
+            moving, plan_of(moving, shown), START_NS, START_NS + 60 * 10**9, displays=shown
+        )
+        assert [limit.pick_up for limit in furniture.limits] == [pytest.approx(line)]
+        assert furniture.alerts
+        assert all(words in alert.text for alert in furniture.alerts)
+        page = opened(moving, _drawn("deg", speed), zone(0))
+        assert words in page["excursions"][0]["words"]
+        assert words in page["excursions"][0]["peak"]
+
+
+def test_a_spans_figures_follow(moving: Recording):
+    """The table of a dragged span is in the reader's units."""
+    plain = span(moving, 5.0, 20.0)
+    made = span(moving, 5.0, 20.0, displays_of("rad", "rad_s"))
+    of = {row["title"]: row for row in plain["table"] if row["title"]}
+    for row in made["table"]:
+        if row["title"] in {"Speed", "Position"}:
+            assert row["unit"] in {"rad/s", "rad"}
+            turned = float(of[row["title"]]["maximum"].replace("−", "-")) * math.pi / 180
+            assert float(row["maximum"].replace("−", "-")) == pytest.approx(turned, abs=0.02)
+
+
+def test_a_page_says_its_units_and_nonsense_is_plain():
+    """What a page asks for, and what nobody knows."""
+    assert look_of({"position": "rad", "speed": "rpm"}).displays["speed"].unit == "rpm"
+    for said in ({}, {"position": 3, "speed": None}, {"position": "turn", "speed": "knots"}):
+        displays = look_of(said).displays
+        assert (displays["position"].unit, displays["speed"].unit) == ("°", "°/s")
+
+
+def test_labels_have_the_decimals_that_they_take():
+    """Steps of a quarter need two, whole numbers none, and none is rounded to another."""
+    assert tick_text([0.0, 0.25, 0.5]) == ["0.00", "0.25", "0.50"]
+    assert tick_text([-90.0, 0.0, 90.0]) == ["−90", "0", "90"]
+    assert tick_text([-1.5, 0.0, 1.5]) == ["−1.5", "0.0", "1.5"]

@@ -1,0 +1,340 @@
+"""Telling somebody: a real HTTP server, up, down, slow or ill; programs; the apprise library."""
+
+import http.server
+import json
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.errors import InputError
+from logger.notify.notifier import Teller
+from logger.notify.outbox import MOST, Outbox
+from logger.notify.settings import TellSettings, read_tell
+from logger.store.layout.events import Event
+from logger.store.reading.reader import RecordingReader
+from tests.support.adapter import Adapter
+from tests.support.command import run
+
+START_NS = 1_800_000_000_000_000_000
+
+
+class Server:
+    """Takes POSTs and answers with what a test says, after as long as it says."""
+
+    def __init__(self, port: int = 0) -> None:
+        self.heard: list[dict[str, object]] = []
+        self.answers: list[int] = []
+        self.pause_s = 0.0
+        outer = self
+
+        class Handler(http.server.BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                time.sleep(outer.pause_s)
+                status = outer.answers.pop(0) if outer.answers else 200
+                if status == 200:
+                    outer.heard.append({**json.loads(body), "token": self.headers.get("X-Token")})
+                try:
+                    self.send_response(status)
+                    self.end_headers()
+                except OSError:
+                    return
+
+            def log_message(self, *_words: object) -> None:
+                return
+
+        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", port), Handler)
+        self._server.daemon_threads = True
+        self.port = self._server.server_address[1]
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop answering."""
+        self._server.shutdown()
+        self._thread.join()
+        self._server.server_close()
+
+
+@pytest.fixture
+def server() -> Iterator[Server]:
+    """Give a server on the loopback."""
+    made = Server()
+    yield made
+    made.close()
+
+
+def _event(number: int, *, kind: str = "raised", severity: str = "trip") -> Event:
+    return Event(
+        sequence=number,
+        time_ns=START_NS + number,
+        kind=kind,
+        joint="shoulder",
+        limit="hot",
+        severity=severity,
+        alert=number,
+        text=f"shoulder: number {number}",
+    )
+
+
+def _settings(port: int, **more: object) -> TellSettings:
+    hook = {"name": "desk", "url": f"http://127.0.0.1:{port}/x", **more}
+    return TellSettings.model_validate({"format": 1, "webhook": (hook,)})
+
+
+def _teller(settings: TellSettings, folder: Path, said: list[str] | None = None) -> Teller:
+    return Teller(
+        settings,
+        waiting=folder / "waiting",
+        recording="rec",
+        say=(said if said is not None else []).append,
+        first_pause_s=0.02,
+    )
+
+
+def _until(true: Callable[[], bool]) -> None:
+    until_s = time.monotonic() + 10
+    while not true():
+        assert time.monotonic() < until_s
+        time.sleep(0.01)
+
+
+def test_a_webhook_is_told_in_order(server: Server, tmp_path: Path):
+    """Format 1, ISO 8601 time, units; the headers that the file says."""
+    teller = _teller(_settings(server.port, headers={"X-Token": "secret"}), tmp_path)
+    for number in range(1, 6):
+        teller.tell(_event(number))
+    _until(lambda: len(server.heard) == 5)
+    assert teller.close() == 0
+    assert [one["alert"] for one in server.heard] == [1, 2, 3, 4, 5]
+    assert server.heard[0] == {
+        "format": 1, "recording": "rec", "kind": "raised", "time": "2027-01-15T08:00:00.000Z",
+        "joint": "shoulder", "limit": "hot", "severity": "trip", "alert": 1, "channel": "",
+        "value": None, "text": "shoulder: number 1", "token": "secret",
+    }  # fmt: skip
+
+
+def test_what_a_target_does_not_want(server: Server, tmp_path: Path):
+    """Below its severity, or of another kind: not told."""
+    teller = _teller(_settings(server.port, least="trip", of=("raised",)), tmp_path)
+    teller.tell(_event(1, severity="warning"))
+    teller.tell(_event(2, kind="returned"))
+    teller.tell(_event(3, kind="note"))
+    teller.tell(_event(4))
+    _until(lambda: len(server.heard) == 1)
+    assert teller.close() == 0
+    assert [one["alert"] for one in server.heard] == [4]
+
+
+def test_errors_are_tried_again_and_said_once(server: Server, tmp_path: Path):
+    """Three errors, then it goes: in order, nothing lost, one sentence each way."""
+    server.answers = [500, 503, 404]
+    said: list[str] = []
+    teller = _teller(_settings(server.port), tmp_path, said)
+    teller.tell(_event(1))
+    teller.tell(_event(2))
+    _until(lambda: len(server.heard) == 2)
+    _until(lambda: len(said) == 2)
+    assert teller.close() == 0
+    assert [one["alert"] for one in server.heard] == [1, 2]
+    assert said == [
+        "desk cannot be told (it answered 500 Internal Server Error). Trying again.",
+        "desk is told again.",
+    ]
+
+
+def test_what_waits_survives_a_restart(tmp_path: Path):
+    """The server is down; the next recorder delivers it, old before new."""
+    server = Server()
+    port = server.port
+    server.close()
+    first = _teller(_settings(port), tmp_path)
+    first.tell(_event(1))
+    first.tell(_event(2))
+    time.sleep(0.1)
+    assert first.close() == 2
+    server = Server(port)
+    try:
+        second = _teller(_settings(port), tmp_path)
+        second.tell(_event(3))
+        _until(lambda: len(server.heard) == 3)
+        assert second.close() == 0
+        assert [one["alert"] for one in server.heard] == [1, 2, 3]
+    finally:
+        server.close()
+
+
+def test_a_slow_server_holds_up_nobody(server: Server, tmp_path: Path):
+    """Telling returns at once, many times over, while the server sleeps."""
+    server.pause_s = 1.0
+    teller = _teller(_settings(server.port), tmp_path)
+    for number in range(1, 30):
+        teller.tell(_event(number))
+    assert len(server.heard) == 0, "the server has not answered once"
+    server.pause_s = 0.0
+    teller.close()
+
+
+def test_a_program_is_told(tmp_path: Path):
+    """JSON on standard input, the sentence in an argument, no shell between."""
+    script = 'cat > "$1.json"; printf %s "$2" > "$1.txt"'
+    target = {
+        "name": "script",
+        "run": ("/bin/sh", "-c", script, "-", str(tmp_path / "told"), "{text}; $(id)"),
+    }
+    settings = TellSettings.model_validate({"format": 1, "command": (target,)})
+    teller = _teller(settings, tmp_path)
+    teller.tell(_event(1))
+    _until((tmp_path / "told.txt").exists)
+    assert teller.close() == 0
+    assert json.loads((tmp_path / "told.json").read_text("utf-8"))["alert"] == 1
+    assert (tmp_path / "told.txt").read_text("utf-8") == (
+        "Trip: shoulder: number 1 (rec, 2027-01-15T08:00:00.000Z); $(id)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("run", "why"),
+    [
+        (("/nowhere/at-all",), "No such file or directory"),
+        (("/bin/sh", "-c", "echo broken >&2; exit 3"), "it ended with status 3 (broken)"),
+    ],
+)
+def test_a_program_that_fails_is_said(tmp_path: Path, run: tuple[str, ...], why: str):
+    """Why, in words; the message waits."""
+    settings = TellSettings.model_validate(
+        {"format": 1, "command": ({"name": "script", "run": run},)}
+    )
+    said: list[str] = []
+    teller = _teller(settings, tmp_path, said)
+    teller.tell(_event(1))
+    _until(lambda: bool(said))
+    assert why in said[0]
+    assert teller.close() == 1
+
+
+# The library imports what Python 3.13 no longer has, with a warning.
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_the_apprise_library(server: Server, tmp_path: Path):
+    """Whatever it reaches: here its JSON address, on the loopback."""
+    pytest.importorskip("apprise")
+    settings = TellSettings.model_validate(
+        {"format": 1, "apprise": ({"name": "any", "url": f"json://127.0.0.1:{server.port}/"},)}
+    )
+    teller = _teller(settings, tmp_path)
+    teller.tell(_event(1))
+    _until(lambda: len(server.heard) == 1)
+    assert teller.close() == 0
+    assert "shoulder: number 1" in str(server.heard[0]["message"])
+
+
+def test_the_oldest_go_when_too_many_wait(tmp_path: Path):
+    """A target that is gone for good does not fill the disk; a torn file costs itself."""
+    outbox = Outbox(tmp_path / "x")
+    gone = [outbox.put({"number": number}) for number in range(MOST + 3)]
+    assert gone == [0] * MOST + [1, 1, 1]
+    assert len(outbox) == MOST
+    name, content = outbox.first() or ("", {})
+    assert content == {"number": 3}
+    (tmp_path / "x" / name).write_text("{", encoding="utf-8")
+    assert (outbox.first() or ("", {}))[1] == {"number": 4}
+    assert Outbox(tmp_path / "x")._next == outbox._next
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("format = 1", "found nobody to tell; expected a [[webhook]], [[command]] or [[apprise]]."),
+        (
+            'format = 1\n[[webhook]]\nname = "a"\nurl = "ftp://x/y"',
+            "webhook[1].url: found 'ftp://x/y', expected an address such as https://host/path.",
+        ),
+        (
+            'format = 1\n[[webhook]]\nname = "a"\nurl = "https://x/y"\nleast = "bad"',
+            "webhook[1].least: found 'bad', expected 'warning' or 'trip'.",
+        ),
+        (
+            'format = 1\n[[webhok]]\nname = "a"',
+            "webhok: there is no such key. Did you mean 'webhook'?",
+        ),
+        (
+            'format = 1\n[[command]]\nname = "a"\nrun = ["x"]\n'
+            '[[webhook]]\nname = "a"\nurl = "https://x/y"',
+            "found the name 'a' twice, expected one target of each name.",
+        ),
+        (
+            'format = 1\n[[command]]\nname = "a"\nrun = []',
+            "command[1].run: found an empty list, expected",
+        ),
+    ],
+)
+def test_mistakes_in_a_tell_file(tmp_path: Path, text: str, sentence: str):
+    """File, key, found, expected."""
+    path = tmp_path / "tell.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as fault:
+        read_tell(path)
+    assert str(fault.value).startswith(f"{path}: {sentence}")
+
+
+def test_a_recorder_tells(server: Server, tmp_path: Path):
+    """The command itself: a joint that is silent is told while it records, and nothing of whom."""
+    files = {
+        "bench.toml": '[bus]\ninterface = "slcan"\nchannel = "LINE"\nbitrate = 500000\n'
+        '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
+        "limits.toml": 'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\n'
+        'severity = "trip"\nafter_s = 0.3\n',
+        "tell.toml": 'format = 1\n[[webhook]]\nname = "desk"\n'
+        f'url = "http://127.0.0.1:{server.port}/secret-path"\n',
+    }
+    with Adapter(tmp_path / "line") as adapter:
+        for name, text in files.items():
+            whole = text.replace("LINE", str(adapter.link))
+            (tmp_path / name).write_text(whole, encoding="utf-8")
+        done = run(
+            *("record", "bench.toml", "--limits", "limits.toml", "--tell", "tell.toml"),
+            *("--duration", "2s", "--out", "rec"),
+            cwd=tmp_path,
+        )
+    assert done.returncode == 0, done.stderr
+    assert [(one["kind"], one["limit"]) for one in server.heard] == [("raised", "silent")]
+    assert server.heard[0]["recording"] == "rec"
+    assert not list((tmp_path / "tell.toml.waiting" / "desk").glob("*.json"))
+    written = b"".join(
+        path.read_bytes() for path in (tmp_path / "rec").rglob("*") if path.is_file()
+    )
+    assert b"secret-path" not in written
+
+
+def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
+    """Next morning the recording says that its messages did not arrive, and why."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+    files = {
+        "bench.toml": '[bus]\ninterface = "slcan"\nchannel = "LINE"\nbitrate = 500000\n'
+        '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
+        "limits.toml": 'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\n'
+        'severity = "trip"\nafter_s = 0.3\n',
+        "tell.toml": f'format = 1\n[[webhook]]\nname = "desk"\nurl = "http://127.0.0.1:{port}/x"\n',
+    }
+    with Adapter(tmp_path / "line") as adapter:
+        for name, text in files.items():
+            whole = text.replace("LINE", str(adapter.link))
+            (tmp_path / name).write_text(whole, encoding="utf-8")
+        done = run(
+            *("record", "bench.toml", "--limits", "limits.toml", "--tell", "tell.toml"),
+            *("--duration", "2s", "--out", "rec"),
+            cwd=tmp_path,
+        )
+    assert done.returncode == 0, done.stderr
+    (said,) = [
+        one.text for one in RecordingReader(tmp_path / "rec").events() if one.kind == "telling"
+    ]
+    assert said.startswith("desk cannot be told (")
+    assert f"Telling: {said}" in done.stdout
+    assert "wait for the next recording" in done.stdout

@@ -1,0 +1,159 @@
+"""Limits that are saved while they are in force: checked, taken over at one instant, or refused."""
+
+import time
+from pathlib import Path
+
+import can
+
+from logger.joint.bench.bench import Bench, bench_from
+from logger.limits.limit import limits_from, read_limits
+from logger.recording.limits_watcher import LimitsFile
+from logger.recording.recorder import RecordSettings
+from logger.simulate import scenario
+from replay.excursions.over_rows import excursions
+from replay.excursions.recorded import recorded_excursions
+from replay.recording import Recording
+from tests.support.recorder import Recorder
+
+LIMITS = """
+format = 1
+[[limit]]
+name = "warm"
+kind = "level"
+severity = "warning"
+channel = "temperature_housing_degC"
+above = {warm}
+[[limit]]
+name = "hot"
+kind = "level"
+severity = "trip"
+channel = "temperature_housing_degC"
+above = 60.0
+"""
+
+
+def _bench(channel: str) -> Bench:
+    return bench_from(
+        f'[bus]\ninterface = "virtual"\nchannel = "{channel}"\n'
+        '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
+        {"harvest-joint": scenario.layout_text()},
+        where="bench.toml",
+    )
+
+
+def _save(path: Path, text: str) -> None:
+    """Save as many editors do: aside, then renamed."""
+    aside = path.with_suffix(".new")
+    aside.write_text(text, encoding="utf-8")
+    aside.rename(path)
+
+
+def test_each_save_is_looked_at_once(tmp_path: Path):
+    """The same text is no news; a mistake is told once; a file that is gone changes nothing."""
+    path = tmp_path / "limits.toml"
+    _save(path, LIMITS.format(warm=50.0))
+    file = LimitsFile(path, _bench("look"), read_limits(path))
+    assert file.look() is None
+    _save(path, LIMITS.format(warm=50.0))
+    assert file.look() is None
+    _save(path, LIMITS.format(warm=55.0))
+    taken = file.look()
+    assert not isinstance(taken, str)
+    assert taken is not None
+    assert taken.text == LIMITS.format(warm=55.0)
+    assert file.look() is None
+    _save(path, LIMITS.format(warm='"x"'))
+    assert "above: found 'x', expected a number" in str(file.look())
+    assert file.look() is None
+    _save(path, LIMITS.format(warm=55.0).replace("housing", "winding"))
+    assert "which no joint of the bench carries" in str(file.look())
+    path.unlink()
+    assert "there is no such limits file" in str(file.look())
+    _save(path, LIMITS.format(warm=55.0))
+    assert file.look() is None
+
+
+def test_what_is_saved_between_reading_and_watching_is_seen(tmp_path: Path):
+    """The first look compares the text."""
+    path = tmp_path / "limits.toml"
+    _save(path, LIMITS.format(warm=50.0))
+    read = read_limits(path)
+    _save(path, LIMITS.format(warm=55.0))
+    assert LimitsFile(path, _bench("look"), read).look() is not None
+
+
+def test_others_in_force_make_the_next_save_news(tmp_path: Path):
+    """Though it says what it said before; until then the file undoes nothing."""
+    path = tmp_path / "limits.toml"
+    _save(path, LIMITS.format(warm=50.0))
+    file = LimitsFile(path, _bench("look"), read_limits(path))
+    assert file.look() is None
+    file.others(limits_from(LIMITS.format(warm=40.0), "x"))
+    assert file.look() is None
+    _save(path, LIMITS.format(warm=50.0))
+    again = file.look()
+    assert not isinstance(again, str)
+    assert again is not None
+    assert again.text == LIMITS.format(warm=50.0)
+
+
+def test_a_recording_takes_them_over(tmp_path: Path):
+    """A changed limit ends its alert and begins anew; one that is the same stands."""
+    path = tmp_path / "limits.toml"
+    _save(path, LIMITS.format(warm=50.0))
+    settings = RecordSettings(
+        bench=_bench("taken-over"),
+        where="bench.toml",
+        limits=read_limits(path),
+        limits_file=path,
+        out=tmp_path / "rec",
+        name="t",
+    )
+    with can.Bus(interface="virtual", channel="taken-over") as other:
+        task = other.send_periodic(
+            can.Message(
+                arbitration_id=0x2C3,
+                data=b"\x48" + bytes([70, 30, 0x12, 0xC0, 0, 0]),
+                is_extended_id=False,
+            ),
+            0.02,
+        )
+        recorder = Recorder(settings)
+        try:
+            time.sleep(0.4)
+            _save(path, LIMITS.format(warm=65.0))
+            time.sleep(1.2)
+            _save(path, "format = 2")
+            time.sleep(1.2)
+        finally:
+            task.stop()
+            ended = recorder.end()
+    assert ended is not None
+    recording = Recording.open(tmp_path / "rec")
+    kinds = [(event.kind, event.limit) for event in recording.events()]
+    assert [kind for kind in kinds if kind[0] not in {"started", "ended", "bus hint"}] == [
+        ("raised", "warm"),
+        ("raised", "hot"),
+        ("returned", "warm"),
+        ("limits taken over", ""),
+        ("raised", "warm"),
+        ("limits refused", ""),
+    ]
+    (_, first), (from_ns, second) = recording.limit_sets
+    assert first.text == LIMITS.format(warm=50.0)
+    assert second.text == recording.limits.text == LIMITS.format(warm=65.0)
+    (taken,) = [event for event in recording.events() if event.kind == "limits taken over"]
+    assert taken.time_ns == from_ns
+    assert [alert.number for alert in recording.alerts()] == [1, 2, 3]
+    # Afterwards, each stretch is judged by what was in force.
+    live = [(event.limit, event.time_ns) for event in recording.events() if event.kind == "raised"]
+    found = [(one.limit, one.start_ns) for one in excursions(recording)]
+    assert sorted(found) == sorted(live)
+    assert recorded_excursions(recording) == excursions(recording)
+
+
+def test_limits_of_before_read_as_they_did():
+    """A recording whose recorder knew of no taking over has one set, since its start."""
+    recording = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
+    assert [from_ns for from_ns, _ in recording.limit_sets] == [recording.manifest.started_ns]
+    assert recording.limits.text == limits_from(recording.limits.text, "x").text

@@ -1,0 +1,312 @@
+"""A recording that is gone on with: numbers, alerts and segments are taken up, the gap is told."""
+
+import math
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import can
+import numpy as np
+import pytest
+
+from logger.errors import InputError
+from logger.joint.bench.bench import Bench, bench_from
+from logger.limits.evaluate import evaluate, initial, plan_for
+from logger.limits.limit import LimitSet, limits_from
+from logger.recording.recorder import Recorded, RecordSettings, record, settings_to_go_on
+from logger.recording.resume import start_of, taken_up
+from logger.simulate import scenario
+from replay.check import check
+from replay.excursions.over_rows import excursions
+from replay.excursions.recorded import recorded_excursions
+from replay.recording import Recording
+from replay.statistics import figures as figures_of
+from tests.support.recorder import Recorder
+
+LIMITS = """
+format = 1
+
+[[limit]]
+name = "hot"
+kind = "level"
+severity = "trip"
+channel = "temperature_housing_degC"
+above = 60.0
+drop_off = 50.0
+
+[[limit]]
+name = "silent"
+kind = "silence"
+severity = "warning"
+after_s = 0.6
+"""
+
+
+def _bench(channel: str, joints: str = 'name = "shoulder"') -> Bench:
+    return bench_from(
+        f'[bus]\ninterface = "virtual"\nchannel = "{channel}"\n'
+        f'[[joint]]\n{joints}\nlayout = "harvest-joint"\nnode = 3\n',
+        {"harvest-joint": scenario.layout_text()},
+        where="bench.toml",
+    )
+
+
+def _health(celsius: int) -> can.Message:
+    data = b"\x48" + bytes([celsius, 30, 0x12, 0xC0, 0, 0])
+    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+
+
+def _motion(count: int) -> can.Message:
+    data = b"\x41" + count.to_bytes(2, "little") + b"\0\0\0\0"
+    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+
+
+def _run(settings: RecordSettings, *messages: can.Message) -> Recorded:
+    """Record those messages, then end."""
+    with can.Bus(interface="virtual", channel=settings.bench.buses[0].channel) as other:
+        running = Recorder(settings)
+        for message in messages:
+            other.send(message)
+            time.sleep(0.005)
+        time.sleep(0.1)
+        ended = running.end()
+    assert ended is not None, running.fault
+    return ended
+
+
+def _first(path: Path, channel: str, limits: LimitSet) -> RecordSettings:
+    return RecordSettings(
+        bench=_bench(channel), where="bench.toml", limits=limits, out=path, name="duty"
+    )
+
+
+def test_numbers_alerts_and_segments_go_on(tmp_path: Path):
+    """One recording: no row doubled or lost, a trip still latched, a new position segment."""
+    path = tmp_path / "rec"
+    limits = limits_from(LIMITS, "limits.toml")
+    _run(_first(path, "on-1", limits), _motion(100), _motion(200), _health(70), _health(71))
+    first = Recording.open(path)
+    assert [alert.limit for alert in first.alerts()] == ["hot"]
+    time.sleep(0.4)
+    ended = _run(settings_to_go_on(path), _motion(300), _health(72), _health(40))
+    recording = Recording.open(path)
+    kinds = [event.kind for event in recording.events()]
+    assert kinds.count("started") == 1
+    assert kinds.count("continued") == 1
+    assert [event.sequence for event in recording.events()] == list(range(len(kinds)))
+    hot = [event for event in recording.events() if event.limit == "hot"]
+    assert [(event.kind, event.alert) for event in hot] == [("raised", 1), ("returned", 1)]
+    assert hot[1].value == 72.0, "the peak of the whole alert"
+    (alert,) = [one for one in recording.alerts() if one.limit == "hot"]
+    assert alert.state(recording.end_ns) == "latched"
+    batch = recording.readings("shoulder", 0, 2**62)
+    assert len(batch) == 7
+    assert (np.diff(batch.time_ns) > 0).all()
+    assert batch.position_segment[batch.position_segment >= 0].tolist() == [0, 0, 1]
+    assert ended.frames == 7
+    found = check(recording)
+    assert found.whole
+    away = [gap for gap in found.gaps if gap.cause == "no recorder ran"]
+    assert len(away) == 1
+    assert away[0].duration_s > 0.4
+    assert recording.manifest.resumed
+    assert recording.manifest.ended_ns == recording.end_ns
+
+
+def test_figures_over_the_seam_are_those_of_the_rows(tmp_path: Path):
+    """The pyramid of a recording that was gone on with is equal to its raw rows."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-2", LimitSet()), *[_health(20 + i) for i in range(10)])
+    _run(settings_to_go_on(path), *[_health(40 + i) for i in range(10)])
+    recording = Recording.open(path)
+    start_ns, end_ns = recording.start_ns, recording.end_ns
+    figures = figures_of(recording, "shoulder", "temperature_housing_degC", start_ns, end_ns)
+    time_ns, value = recording.readings("shoulder", 0, 2**62).series("temperature_housing_degC")
+    hold_ns = recording.hold_ns("shoulder")["temperature_housing_degC"]
+    held = np.minimum(np.append(time_ns[1:], end_ns), time_ns + hold_ns) - time_ns
+    assert figures.n == 20
+    assert figures.mean == pytest.approx((value * held).sum() / held.sum(), rel=1e-9)
+    assert (figures.minimum, figures.maximum) == (20.0, 49.0)
+
+
+def test_a_killed_recorder_is_gone_on_with(tmp_path: Path):
+    """After SIGKILL: what was left is sealed, and the command goes on in it."""
+    path = tmp_path / "rec"
+    bench = tmp_path / "bench.toml"
+    bench.write_text(_bench("on-3").text, encoding="utf-8")
+    command = [sys.executable, "-m", "dutytrace", "record"]
+    process = subprocess.Popen(
+        [*command, str(bench), "--out", str(path)], stdout=subprocess.PIPE, text=True
+    )
+    assert "Recording into" in process.stdout.readline()
+    time.sleep(0.4)
+    process.send_signal(signal.SIGKILL)
+    process.wait(10)
+    process.stdout.close()
+    ended = subprocess.run(
+        [*command, "--continue", str(path), "--duration", "1s"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert ended.returncode == 0, ended.stderr
+    recording = Recording.open(path)
+    assert [event.kind for event in recording.events()] == ["started", "continued", "ended"]
+    assert not recording.live
+
+
+IMAGE = """
+format = 1
+
+[[limit]]
+name = "image"
+kind = "thermal"
+severity = "warning"
+channel = "current_A"
+basic = 5.0
+heating_s = 2.0
+cooling_s = 20.0
+above_percent = 5.0
+"""
+
+
+def _current(centiamperes: int) -> can.Message:
+    data = b"\x41\0\0\0\0" + centiamperes.to_bytes(2, "big")
+    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+
+
+def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
+    """It goes on from where it stood, the time off counted as rest; afterwards is told the same."""
+    path = tmp_path / "rec"
+    limits = limits_from(IMAGE, "limits.toml")
+    _run(_first(path, "on-9", limits), *[_current(4000)] * 60, _current(0))
+    (row,) = Recording.open(path).bench.joints
+    plan = plan_for(limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_ns_of(row))
+    start = start_of(path)
+    batch = Recording.open(path).readings("shoulder", 0, 2**62)
+    _, at_end = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=0)
+    level = at_end.memories["image"].level
+    assert level > 0.5
+    last_ns = int(batch.time_ns[-1])
+    later = taken_up(plan, start, start_ns=last_ns + 20_000_000_000)
+    assert later.memories["image"].level == pytest.approx(level / math.e)
+    assert later.active == ("image",)
+    time.sleep(0.3)
+    # Gone on with at rest, it stands above 5 % still: nothing is raised anew, nothing returns.
+    _run(settings_to_go_on(path), _current(0), _current(0))
+    recording = Recording.open(path)
+    told = [event.kind for event in recording.events() if event.limit == "image"]
+    assert told == ["raised"]
+    (found,) = excursions(recording)
+    assert found.ongoing
+    assert recorded_excursions(recording) == [found]
+
+
+def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
+    """`--limits` beside `--continue`: as if the file had just been saved, and watched from then."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-8", limits_from(LIMITS, "limits.toml")), _health(20))
+    later = tmp_path / "later.toml"
+    later.write_text(LIMITS.replace("60.0", "35.0").replace("50.0", "30.0"), encoding="utf-8")
+    _run(settings_to_go_on(path, limits_file=later), _health(20), _health(40), _health(40))
+    recording = Recording.open(path)
+    assert [taken.text for taken in recording.manifest.limits_taken] == [later.read_text()]
+    kinds = [event.kind for event in recording.events()]
+    assert kinds[kinds.index("continued") + 1] == "limits taken over"
+    assert [
+        one.value for one in recording.events() if one.kind == "raised" and one.limit == "hot"
+    ] == [40.0]
+    bad = tmp_path / "bad.toml"
+    bad.write_text(
+        LIMITS.replace("temperature_housing_degC", "temperature_ambient_degC"), encoding="utf-8"
+    )
+    with pytest.raises(InputError, match=r"bad.toml: limit\[1\] \(hot\).channel"):
+        settings_to_go_on(path, limits_file=bad)
+
+
+def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
+    """Live nobody was silent while nobody listened; the recording says the same afterwards."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-11", limits_from(LIMITS, "limits.toml")), _health(70), _health(95))
+    time.sleep(0.8)
+    later = tmp_path / "later.toml"
+    more = LIMITS + '[[limit]]\nname = "dead"\nkind = "silence"\nseverity = "trip"\nafter_s = 9\n'
+    later.write_text(more, encoding="utf-8")
+    _run(settings_to_go_on(path, limits_file=later), _health(65), _health(40))
+    recording = Recording.open(path)
+    told = [
+        (event.kind, event.limit, event.value)
+        for event in recording.events()
+        if event.kind in {"raised", "returned"}
+    ]
+    # The peak is of before the pause.
+    assert told == [("raised", "hot", 70.0), ("returned", "hot", 95.0)]
+    assert [(one.limit, one.peak) for one in excursions(recording)] == [("hot", 95.0)]
+    assert recorded_excursions(recording) == excursions(recording)
+
+
+FROZEN = """
+format = 1
+
+[[limit]]
+name = "stuck"
+kind = "frozen"
+severity = "warning"
+channel = "temperature_housing_degC"
+within = 1.0
+load = "current_A"
+load_above = 5.0
+on_delay_s = 0.1
+"""
+
+
+def test_a_frozen_reading_is_held_against_where_it_froze(tmp_path: Path):
+    """Gone on with, it must move from the reading with which the wait began, not from a later."""
+    path = tmp_path / "rec"
+    limits = limits_from(FROZEN, "limits.toml")
+    loaded = [message for _ in range(8) for message in (_current(900), _health(40))]
+    later = [message for _ in range(14) for message in (_current(900), _health(41))]
+    _run(_first(path, "on-12", limits), *loaded, *later)
+    (raised,) = [event for event in Recording.open(path).events() if event.kind == "raised"]
+    assert raised.value == 41.0
+    plan = plan_for(
+        limits,
+        joint="shoulder",
+        hold_ns=Recording.open(path).bench.hold_ns_of(Recording.open(path).bench.joints[0]),
+    )
+    state = taken_up(plan, start_of(path), start_ns=raised.time_ns + 10**10)
+    assert state.memories["stuck"].anchor == 40.0
+
+
+def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):
+    """No recording, another bench, one that is being written: a sentence, nothing changed."""
+    path = tmp_path / "rec"
+    with pytest.raises(InputError, match="no such recording"):
+        settings_to_go_on(path)
+    _run(_first(path, "on-4", LimitSet()), _health(20))
+    other = tmp_path / "other.toml"
+    other.write_text(_bench("on-4", 'name = "elbow"').text, encoding="utf-8")
+    with pytest.raises(InputError, match="differs from the bench file"):
+        settings_to_go_on(path, bench=other)
+    settings = settings_to_go_on(path)
+    running = Recorder(settings)
+    with pytest.raises(InputError, match="is writing this recording"):
+        record(settings, stop=threading.Event())
+    running.end()
+
+
+def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Time goes on from where the recording was: rows stay in order."""
+    path = tmp_path / "rec"
+    _run(_first(path, "on-5", LimitSet()), _health(20), _health(21))
+    real = time.time_ns
+    monkeypatch.setattr(time, "time_ns", lambda: real() - 3_600_000_000_000)
+    _run(settings_to_go_on(path), _health(30))
+    recording = Recording.open(path)
+    time_ns, value = recording.readings("shoulder", 0, 2**62).series("temperature_housing_degC")
+    assert value.tolist() == [20.0, 21.0, 30.0]
+    assert (np.diff(time_ns) > 0).all()

@@ -1,0 +1,226 @@
+"""The pyramid's upper levels: equal to the raw rows, for any span, at a cost that is bounded."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.joint.batch import ReadingBatch
+from logger.joint.bench.bench import bench_from
+from logger.joint.time_weighted import bucketed, regrouped
+from logger.simulate import scenario
+from logger.store.layout.files import overview_stream
+from logger.store.layout.manifest import begun
+from logger.store.parts.part import list_parts
+from logger.store.pyramid.seconds import BASE_NS
+from logger.store.pyramid.upper import UPPER_NS, chosen, level_folder
+from logger.store.writing.live_writer import RecordingWriter, Rhythm
+from replay.recording import Recording
+from replay.statistics import figures
+from replay.window import bin_width_ns, envelope
+
+START_NS = 1_795_000_000_000_000_000
+BENCH = bench_from(
+    '[bus]\ninterface = "virtual"\nchannel = "x"\n'
+    '[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n'
+    'torque = { from = "current", per_ampere = 1.0 }\n',
+    {"harvest-joint": scenario.layout_text()},
+    where="bench.toml",
+)
+CHANNELS = BENCH.channels_of(BENCH.joints[0])
+TORQUE, HOUSING = "torque_Nm", "temperature_housing_degC"
+
+
+def _trace(dice: np.random.Generator, n: int) -> ReadingBatch:
+    """Return n rows: two rhythms, gaps beyond every hold, nulls, a few segments."""
+    steps = dice.choice(
+        [0, 1_000_000, 10_000_000, 90_000_000, 400_000_000, 7_000_000_000],
+        n,
+        p=[0.02, 0.3, 0.4, 0.2, 0.06, 0.02],
+    )
+    columns = {name: np.full(n, np.nan) for name in CHANNELS}
+    columns[TORQUE] = np.where(dice.random(n) < 0.7, dice.normal(0, 30, n), np.nan)
+    columns[HOUSING] = np.where(dice.random(n) < 0.2, 20 + 5 * dice.random(n), np.nan)
+    # It falls silent for good half-way: what was counted of it is whole.
+    columns[HOUSING][n // 2 :] = np.nan
+    columns["position_rad"] = np.where(dice.random(n) < 0.5, dice.normal(0, 3, n), np.nan)
+    segment = np.where(np.isnan(columns["position_rad"]), -1, np.arange(n) * 3 // n)
+    return ReadingBatch(
+        joint="a",
+        time_ns=START_NS + np.cumsum(steps),
+        position_segment=segment.astype(np.int32),
+        columns=columns,
+    )
+
+
+def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) -> Recording:
+    rhythm = Rhythm(first_part_s=1e9, longest_part_s=1e9, most_rows=1)
+    manifest = begun(BENCH, name="levels", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, rhythm=rhythm)
+    for first, behind in zip([0, *cuts], [*cuts, len(trace)], strict=True):
+        if behind > first:
+            writer.append_readings(trace.taken(slice(first, behind)))
+            writer.tick(float(behind))
+    if end:
+        writer.close(ended_ns=int(trace.time_ns[-1]) + 3 * BASE_NS, cause="done")
+    else:
+        writer.abandon()
+    return Recording.open(path)
+
+
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(st.integers(0, 2**32 - 1), st.booleans())
+def test_every_level_is_equal_to_the_raw_rows(
+    tmp_path_factory: pytest.TempPathFactory,
+    seed: int,
+    end: bool,  # noqa: FBT001 - drawn by hypothesis
+):
+    """Any trace in any parts, ended or growing: extremes exactly, mean and RMS to rounding."""
+    dice = np.random.default_rng(seed)
+    n = int(dice.integers(50, 1500))
+    trace = _trace(dice, n)
+    parts = int(dice.integers(1, 90))
+    cuts = sorted(dice.integers(0, n, parts).tolist())
+    path = tmp_path_factory.mktemp("levels") / "rec"
+    recording = _recorded(path, trace, cuts, end=end)
+    hold_ns = recording.hold_ns("a")
+    for channel in (TORQUE, HOUSING, "position_rad"):
+        time_ns, value = trace.series(channel)
+        base = bucketed(
+            time_ns,
+            value,
+            hold_ns=hold_ns[channel],
+            width_ns=BASE_NS,
+            until_ns=recording.end_ns,
+        )
+        for width_ns in (BASE_NS, *UPPER_NS, 300 * BASE_NS):
+            first_ns = START_NS // width_ns * width_ns
+            last_ns = (recording.end_ns // width_ns + 1) * width_ns
+            found = recording.counted("a", channel, first_ns, last_ns, width_ns=width_ns)
+            expected = regrouped(base, width_ns)
+            assert found.start_ns.tolist() == expected.start_ns.tolist()
+            for exact in ("n", "minimum", "maximum", "first", "last"):
+                np.testing.assert_array_equal(getattr(found, exact), getattr(expected, exact))
+            np.testing.assert_allclose(found.duration_s, expected.duration_s, rtol=1e-12, atol=1e-9)
+            np.testing.assert_allclose(found.mean, expected.mean, rtol=1e-11, atol=1e-11)
+            np.testing.assert_allclose(found.m2, expected.m2, rtol=1e-8, atol=1e-6)
+        for _ in range(3):
+            low, high = sorted(dice.integers(START_NS, recording.end_ns + 1, 2).tolist())
+            _span_is_exact(recording, trace, channel, low, high)
+
+
+def _span_is_exact(
+    recording: Recording, trace: ReadingBatch, channel: str, low: int, high: int
+) -> None:
+    time_ns, value = trace.series(channel)
+    hold_ns = recording.hold_ns("a")[channel]
+    ends = np.minimum(np.append(time_ns[1:], np.int64(recording.end_ns)), time_ns + hold_ns)
+    begins = np.maximum(time_ns, low)
+    ends = np.minimum(ends, high)
+    held = np.maximum(ends - begins, 0) * 1e-9
+    inside = (time_ns >= low) & (time_ns < high)
+    kept = inside | (held > 0)
+    found = figures(recording, "a", channel, low, high)
+    assert found.n == int(inside.sum())
+    assert found.duration_s == pytest.approx(held.sum(), abs=1e-8)
+    if kept.any():
+        assert (found.minimum, found.maximum) == (value[kept].min(), value[kept].max())
+    if held.sum() > 0:
+        mean = (value * held).sum() / held.sum()
+        rms = np.sqrt((value * value * held).sum() / held.sum())
+        assert found.mean == pytest.approx(mean, rel=1e-9, abs=1e-9)
+        assert found.rms == pytest.approx(rms, rel=1e-9, abs=1e-9)
+
+
+@pytest.fixture(scope="module")
+def long_one(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ReadingBatch]:
+    """Give a recording of 700 parts over some eleven hours, and its rows."""
+    n = 7000
+    dice = np.random.default_rng(3)
+    columns = {name: np.full(n, np.nan) for name in CHANNELS}
+    columns[TORQUE] = dice.normal(0, 10, n)
+    trace = ReadingBatch(
+        joint="a",
+        time_ns=START_NS + np.arange(n) * 6_000_000_000,
+        position_segment=np.full(n, -1, np.int32),
+        columns=columns,
+    )
+    path = tmp_path_factory.mktemp("long") / "rec"
+    _recorded(path, trace, list(range(10, n, 10)), end=True)
+    return path, trace
+
+
+def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, ReadingBatch]):
+    """Of 700 parts a few dozen are opened, for the whole recording and for any span in it."""
+    path, trace = long_one
+    recording = Recording.open(path)
+    reader = recording._reader
+    assert len(list_parts(path / overview_stream("a"))) >= 700
+    widths = {width: len(list_parts(level_folder(path, "a", width))) for width in UPPER_NS}
+    assert widths == {UPPER_NS[0]: 87, UPPER_NS[1]: 10, UPPER_NS[2]: 1}
+    dice = np.random.default_rng(1)
+    spans = [(recording.start_ns, recording.end_ns)]
+    spans += [tuple(sorted(dice.integers(*spans[0], 2).tolist())) for _ in range(20)]
+    for low, high in spans:
+        before = reader.parts_read
+        _span_is_exact(recording, trace, TORQUE, low, high)
+        assert reader.parts_read - before <= 4 * 2 * 9, "eight a level at each edge, and the whole"
+    before = reader.parts_read
+    shape = envelope(recording, "a", TORQUE, *spans[0], bins=60)
+    assert shape.width_ns == bin_width_ns(spans[0][1] - spans[0][0], bins=60) == UPPER_NS[2]
+    assert reader.parts_read - before <= 30
+    assert np.nanmax(shape.maximum) == trace.columns[TORQUE].max()
+
+
+def test_a_damaged_upper_part_costs_time_only(long_one: tuple[Path, ReadingBatch]):
+    """Its finer parts are read in its place, and nothing is said to be missing."""
+    path, trace = long_one
+    part = list_parts(level_folder(path, "a", UPPER_NS[1]))[2].path
+    whole = part.read_bytes()
+    try:
+        for content in (b"", whole[: len(whole) // 2], None):
+            if content is None:
+                part.unlink()
+            else:
+                part.write_bytes(content)
+            recording = Recording.open(path)
+            _span_is_exact(recording, trace, TORQUE, recording.start_ns, recording.end_ns)
+            assert recording.missing() == ()
+    finally:
+        part.write_bytes(whole)
+
+
+def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
+    """Upper parts that are not there are made by the next sealing."""
+    dice = np.random.default_rng(7)
+    trace = _trace(dice, 400)
+    first = trace.taken(slice(0, 300))
+    path = tmp_path / "rec"
+    _recorded(path, first, list(range(10, 300, 10)), end=True)
+    for width_ns in UPPER_NS:
+        for part in list_parts(level_folder(path, "a", width_ns)):
+            part.path.unlink()
+    assert not list_parts(level_folder(path, "a", UPPER_NS[0]))
+    from logger.store.pyramid.upper import consolidate  # noqa: PLC0415 - what the next sealing calls
+
+    consolidate(path, "a")
+    assert len(list_parts(level_folder(path, "a", UPPER_NS[0]))) == 3
+    recording = Recording.open(path)
+    nodes = recording._reader._pyramid["a"]
+    found = list(
+        chosen(
+            nodes,
+            start_ns=0,
+            end_ns=2**62,
+            width_ns=UPPER_NS[0],
+            counted_ns=2**62,
+        )
+    )
+    assert len(found) < len(list_parts(path / overview_stream("a")))
+    _span_is_exact(recording, first, TORQUE, recording.start_ns, recording.end_ns)

@@ -1,0 +1,143 @@
+"""Known pictures in words; nothing is hinted at on a bus that is as it should be."""
+
+from dataclasses import replace
+
+import pytest
+
+from logger.joint.bench.bench import BusSettings
+from logger.traffic.bus_statistics import Figures
+from logger.traffic.cadence import Talker
+from logger.traffic.diagnosis import hints
+
+SETTINGS = BusSettings(interface="slcan", channel="/dev/ttyACM0", bitrate=500_000)
+SHOULDER = Talker(
+    identifier=0x283,
+    extended=False,
+    remote=False,
+    role="joint",
+    joints=("shoulder",),
+    frame="status",
+    count=500,
+    period_s=0.01,
+    jitter_s=1e-5,
+    jitter_95_s=1e-5,
+    longest_gap_s=0.011,
+    last_s=0.005,
+)
+WELL = Figures(
+    settings=SETTINGS,
+    span_s=5.0,
+    frames=1000,
+    frames_per_s=200.0,
+    load=0.05,
+    fd_frames=0,
+    remote_frames=0,
+    error_frames=0,
+    talkers=(SHOULDER,),
+    undecoded={"identifier of no joint": 500},
+    joints=("shoulder", "elbow"),
+)
+NOTHING = replace(
+    WELL, frames=0, frames_per_s=0.0, load=0.0, talkers=(), undecoded={},
+    silent=("shoulder", "elbow"),
+)  # fmt: skip
+
+
+def _one(figures: Figures) -> str:
+    (text,) = hints(figures)
+    return text
+
+
+def test_a_healthy_bus_is_left_in_peace():
+    """Frames of strangers and remote frames are no fault."""
+    assert hints(replace(WELL, remote_frames=5)) == ()
+
+
+def test_nothing_at_all():
+    """Power, bit rate, wiring, and termination at both ends; the bench's bit rate is named."""
+    text = _one(NOTHING)
+    assert text.startswith("Nothing at all was heard. Look at the power")
+    for word in ("500_000", "wiring", "120 Ω at both ends"):
+        assert word in text
+    unknown = replace(NOTHING, settings=SETTINGS.model_copy(update={"bitrate": None}))
+    assert "names none" in _one(unknown)
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"), [({"send": False}, "only where"), ({"send": True}, "since")]
+)
+def test_joints_that_answer_only_when_asked(setting: dict[str, bool], words: str):
+    """Nothing was asked here: their silence may mean just that; the rest is said after an if."""
+    asked = replace(
+        NOTHING,
+        asked_only=("shoulder", "elbow"),
+        settings=SETTINGS.model_copy(update=dict(setting)),
+    )
+    nothing, quiet = hints(asked)
+    assert "If something should talk by itself: look at" in nothing
+    assert quiet.startswith("shoulder and elbow answer only when asked, and nothing was asked")
+    assert words in quiet
+
+
+def test_error_frames_only():
+    """Bit rate or termination; another bit rate only with an adapter that is silent."""
+    text = _one(replace(NOTHING, error_frames=40))
+    assert text.startswith("Only error frames were heard: the bit rate")
+    assert "termination" in text
+    assert "disturbs the bus" in text
+
+
+def test_some_error_frames():
+    """Beside frames they point to plugs, stubs and termination."""
+    assert _one(replace(WELL, error_frames=3)).startswith("3 error frames beside 1000 frames")
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [({}, "bus.acknowledge = true"), ({"send": True}, "only listened"),
+     ({"acknowledge": True}, "does not seem to")],
+)  # fmt: skip
+def test_nobody_acknowledges(setting: dict[str, bool], words: str):
+    """One frame without a pause; what mends it depends on what the bench file allows."""
+    text = _one(replace(WELL, repeats=SHOULDER, settings=SETTINGS.model_copy(update=dict(setting))))
+    assert text.startswith("0x283 (shoulder) repeats one frame without a pause: nobody ack")
+    assert words in text
+
+
+def test_a_silent_joint_among_others():
+    """Its power, plug and node number, unless a better reason is known."""
+    text = _one(replace(WELL, silent=("elbow",)))
+    assert text == ("elbow is silent while others talk: look at its power, plug and node number.")
+    assert _one(replace(WELL, silent=("elbow",), asked_only=("elbow",))).startswith(
+        "elbow answers only when asked"
+    )
+    assert _one(replace(WELL, silent=("elbow",), elsewhere={"elbow": "right"})) == (
+        "Heard on another bus than the bench file says: elbow on right. Are two plugs or two "
+        "adapters swapped?"
+    )
+
+
+def test_heard_but_never_fitting():
+    """The identifier comes and no frame fits: that is the layout, not the wiring."""
+    unfit = replace(SHOULDER, frame=None, joints=("elbow",), identifier=0x284)
+    text = _one(replace(WELL, silent=("elbow",), talkers=(SHOULDER, unfit)))
+    assert text.startswith("Heard, but no frame fits its layout: 0x284 of elbow.")
+    assert hints(replace(WELL, talkers=(SHOULDER, replace(unfit, role="set-point")))) == ()
+
+
+def test_one_that_stopped():
+    """Ten periods and half a second without it at the end; a slow one is not taken for stopped."""
+    text = _one(replace(WELL, talkers=(replace(SHOULDER, last_s=2.25),)))
+    assert text == (
+        "Stopped while it was listened to: shoulder, status (0x283), 2.2 s before the end."
+    )
+    slow = replace(SHOULDER, period_s=1.0, last_s=2.25)
+    assert hints(replace(WELL, talkers=(slow, replace(SHOULDER, last_s=0.4)))) == ()
+
+
+def test_a_full_bus():
+    """Above 80 %; with CAN FD the figure is an upper bound, and that is said."""
+    assert hints(replace(WELL, load=0.8)) == ()
+    assert _one(replace(WELL, load=0.86)).startswith("The bus is busy for 86% of the time; above")
+    assert "at most" in _one(replace(WELL, load=0.86, fd_frames=3))
+    assert hints(replace(WELL, load=None)) == ()

@@ -1,0 +1,169 @@
+"""What was raised, by the events alone: recordings of before, cuts, lost events, other limits."""
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+import replay.excursions.applied_limits
+from logger.errors import InputError
+from logger.limits.limit import LimitSet, limits_from
+from logger.store.tools.cut import cut_out
+from logger.store.writing.inbox import post
+from replay.excursions.applied_limits import recorded, under
+from replay.excursions.over_rows import excursions
+from replay.excursions.recorded import led_up, recorded_excursions, stretches
+from replay.recording import Recording
+from replay.statistics import figures, rms_before
+
+S = 1_000_000_000
+WARM = """format = 1
+[[limit]]
+name = "early"
+kind = "level"
+severity = "warning"
+channel = "temperature_housing_degC"
+above = {above}
+"""
+
+
+def test_a_recording_of_before_tells_the_same():
+    """Its recorder kept no onset: that is told to a reading, all else to the last digit."""
+    before = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
+    assert all(alert.onset_ns is None for alert in before.alerts())
+    found, rows = recorded_excursions(before), excursions(before)
+    assert found
+    assert [replace(one, onset_ns=0) for one in found] == [replace(one, onset_ns=0) for one in rows]
+    for one, row in zip(found, rows, strict=True):
+        assert 0 <= one.onset_ns - row.onset_ns < S
+
+
+def test_a_list_reads_no_row(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
+    """However many there are: what led up to them is asked for those that are shown."""
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError
+
+    watch = recorded(overheat)
+    with monkeypatch.context() as patched:
+        for door in ("readings", "buckets", "covering", "counted"):
+            patched.setattr(Recording, door, refuse)
+        listed = stretches(overheat, watch)
+    assert led_up(overheat, watch, listed[:3]) == recorded_excursions(overheat)[:3]
+
+
+def test_a_cut_tells_what_stood_before_it(tmp_path: Path, overheat: Recording):
+    """An alert that stands where it begins is told as raised when it was; one that was over not."""
+    hot = next(one for one in excursions(overheat) if one.limit == "housing-warm")
+    begin_ns = hot.start_ns + 10 * S
+    made = cut_out(overheat.path, out=tmp_path / "cut", start_ns=begin_ns, end_ns=begin_ns + 60 * S)
+    cut = Recording.open(made.path)
+    found = recorded_excursions(cut)
+    assert [(one.limit, one.start_ns) for one in found if one.start_ns < begin_ns] == [
+        (one.limit, one.start_ns)
+        for one in excursions(overheat)
+        if one.start_ns < begin_ns < one.start_ns + one.duration_s * S
+    ]
+    assert any(one.limit == "housing-warm" for one in found)
+    assert all(one.start_ns + one.duration_s * S > cut.start_ns for one in found)
+
+
+def test_lost_events_are_made_good_by_the_rows(tmp_path: Path, overheat: Recording):
+    """Where the numbers of events do not follow each other, the rows are evaluated."""
+    path = tmp_path / "rec"
+    shutil.copytree(overheat.path, path)
+    for part in (path / "events").iterdir():
+        part.unlink()
+    broken = Recording.open(path)
+    assert broken.alerts() == ()
+    assert recorded_excursions(broken) == excursions(overheat)
+    post(path, kind="note", text="what happened here?")
+    assert [one.start_ns for one in recorded_excursions(Recording.open(path))] == [
+        one.start_ns for one in excursions(overheat)
+    ]
+
+
+def test_a_watch_is_that_of_the_present_events(tmp_path: Path, overheat: Recording):
+    """Kept while nothing came, made anew when something did."""
+    path = tmp_path / "rec"
+    shutil.copytree(overheat.path, path)
+    recording = Recording.open(path)
+    first = recorded(recording)
+    assert recorded(recording) is first
+    post(path, kind="acknowledge", alert=1, who="eva")
+    recording.refresh()
+    assert recorded(recording).alerts[0].acknowledged_by == "eva"
+
+
+def test_other_limits_are_worked_out_once(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
+    """For each text and state of a recording; only a few are kept."""
+    asked = []
+    whole = replay.excursions.applied_limits._worked_out
+
+    def counted(recording: Recording, limits: LimitSet) -> replay.excursions.applied_limits.Watch:
+        asked.append(limits.text)
+        return whole(recording, limits)
+
+    monkeypatch.setattr(replay.excursions.applied_limits, "_worked_out", counted)
+    many = [limits_from(WARM.format(above=40 + place / 8), "x") for place in range(9)]
+    watches = [under(overheat, limits) for limits in many]
+    assert under(overheat, many[-1]) is watches[-1]
+    assert len(asked) == 9
+    assert under(overheat, many[0]) is not watches[0]
+    assert len(replay.excursions.applied_limits._under) == replay.excursions.applied_limits.KEPT
+    assert watches[0].sets == ((overheat.start_ns, many[0]),)
+    assert {one.limit for one in watches[0].alerts} == {"early"}
+
+
+def test_it_is_worked_out_anew_where_rows_came(
+    tmp_path: Path, overheat: Recording, monkeypatch: pytest.MonkeyPatch
+):
+    """A note changes nothing; of one that is still written once a minute is enough."""
+    path = tmp_path / "rec"
+    shutil.copytree(overheat.path, path)
+    recording = Recording.open(path)
+    limits = limits_from(WARM.format(above=38), "x")
+    first = under(recording, limits)
+    post(path, kind="note", text="looked at it")
+    recording.refresh()
+    assert under(recording, limits) is first
+    with monkeypatch.context() as patched:
+        patched.setattr(Recording, "row_count", lambda *_: 7)
+        assert under(recording, limits) is not first
+    monkeypatch.setattr(Recording, "live", True)
+    begun = [under(recording, limits)]
+    for later_ns in (overheat.end_ns // (60 * S) * 60 * S + at for at in (0, 59 * S, 60 * S)):
+        monkeypatch.setattr(Recording, "end_ns", later_ns)
+        begun.append(under(recording, limits))
+    assert begun[0] is begun[1]
+    assert begun[1] is begun[2]
+    assert begun[2] is not begun[3]
+
+
+def test_a_fault_is_not_kept(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
+    """Who asks again asks anew."""
+    limits = limits_from(WARM.format(above=39), "x")
+
+    def broken(*_: object) -> None:
+        raise InputError("no")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(replay.excursions.applied_limits, "alerts_on", broken)
+        with pytest.raises(InputError):
+            under(overheat, limits)
+    assert under(overheat, limits).alerts
+
+
+def test_the_load_before_many_instants(overheat: Recording):
+    """The same as asked one by one, also where nearly nothing lies before."""
+    end_ns = overheat.end_ns
+    starts = [overheat.start_ns + at for at in (-S, 0, 1, S // 3, S, 90 * S, 90 * S + 1, 700 * S)]
+    starts += [end_ns - 1, end_ns]
+    spans = (1, 60, 300, 900)
+    table = rms_before(overheat, "elbow", "torque_Nm", starts, spans_s=spans)
+    for row, at_ns in zip(table.tolist(), starts, strict=True):
+        for told, span_s in zip(row, spans, strict=True):
+            begin_ns = max(at_ns - span_s * S, overheat.start_ns)
+            alone = figures(overheat, "elbow", "torque_Nm", begin_ns, at_ns).rms
+            assert told == pytest.approx(alone, rel=1e-9, nan_ok=True)
