@@ -21,18 +21,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli.aligned import aligned
+from logger.cli.aligned import format_table
 from logger.errors import DutytraceError, InputError
-from logger.store.layout.remote import place_of
+from logger.store.layout.remote import location_of
 
 if TYPE_CHECKING:
-    from logger.bus.listen import BusHeard
-    from logger.importing.import_frames import BroughtIn
+    from logger.bus.listen import BusCapture
+    from logger.importing.import_frames import ImportResult
     from logger.joint.explain.explain import Explained
-    from logger.layout_tools.preview import Tried
-    from logger.notify.notifier import Teller
+    from logger.layout_tools.preview import Preview
+    from logger.notify.notifier import Notifier
     from logger.store.layout.events import Event
-    from logger.store.tools.cut import CutOut
+    from logger.store.tools.cut import CutResult
 
 app = typer.Typer(
     help="Records, shows, alerts on and replays what robot joints report over CAN.",
@@ -99,10 +99,10 @@ def demo(
 ) -> None:
     """Show two simulated joints, recorded over a real byte path."""
     from logger.simulate.demo import DemoSettings
-    from logger.simulate.demo import demo as run
+    from logger.simulate.demo import supervise_demo as run
 
     settings = DemoSettings(recordings=recordings, port=port, browser=browser, seed=seed)
-    run(settings, stop=_stop_on_signals(), say=_say)
+    run(settings, stop=_stop_on_signals(), report_line=_say)
 
 
 @app.command()
@@ -117,22 +117,22 @@ def simulate(
     recordings: Recordings = DEFAULT_RECORDINGS,
 ) -> None:
     """Make a long test offline, in simulated time."""
-    from logger.importing.import_frames import bring_in
-    from logger.limits.limit import limits_from
+    from logger.importing.import_frames import import_frames
+    from logger.limits.limit import parse_limits
     from logger.simulate import scenario
-    from logger.simulate.offline import frames
+    from logger.simulate.offline import simulate_frames
 
     if not math.isfinite(hours * 3600e9):
         raise InputError(f"--hours: found {hours}, expected a number of hours.")
     length_ns = round(hours * 3600e9)
     start_ns = (time.time_ns() - length_ns) // 1_000_000_000 * 1_000_000_000
-    made = frames(hours=hours, rate_Hz=rate, seed=seed, start_ns=start_ns)
+    made = simulate_frames(hours=hours, rate_Hz=rate, seed=seed, start_ns=start_ns)
     path = out or recordings / _folder_name(start_ns, name)
     with _progress(f"Simulating {hours:g} h", length_ns) as at:
-        bring_in(
+        import_frames(
             made,
-            bench=scenario.bench(channel="simulated", rate_Hz=rate),
-            limits=limits_from(scenario.limits_text(), "limits.toml (simulated)"),
+            bench=scenario.scenario_bench(channel="simulated", rate_Hz=rate),
+            limits=parse_limits(scenario.scenario_limits_text(), "limits.toml (simulated)"),
             out=path,
             name=name,
             start_ns=start_ns,
@@ -175,7 +175,7 @@ def record(
 ) -> None:
     """Record what the joints of a bench report."""
     from logger.joint.bench.bench import read_bench
-    from logger.limits.limit import LimitSet, check_against, read_limits
+    from logger.limits.limit import LimitSet, check_for_bench, read_limits
     from logger.recording.recorder import RecordSettings, settings_to_go_on
     from logger.recording.recorder import record as run
 
@@ -199,7 +199,7 @@ def record(
             raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
         the_bench = read_bench(bench)
         the_limits = read_limits(limits) if limits else LimitSet()
-        check_against(the_limits, the_bench, str(limits))
+        check_for_bench(the_limits, the_bench, str(limits))
         title = name or bench.stem
         settings = RecordSettings(
             bench=the_bench,
@@ -219,7 +219,7 @@ def record(
     def on_event(event: "Event") -> None:
         _say_event(event)
         if teller is not None:
-            teller.tell(event)
+            teller.notify_targets(event)
 
     # What is loaded by now stays: it is not looked through again with every few hundred frames.
     gc.freeze()
@@ -308,12 +308,12 @@ def replay(
     manifest = read_manifest(recording)
     query = ""
     if limits is not None:
-        from dashboard.replay.limits_token import token_of
-        from logger.limits.limit import check_against, read_limits
+        from dashboard.replay.limits_token import encode_token
+        from logger.limits.limit import check_for_bench, read_limits
 
         chosen = read_limits(limits)
-        check_against(chosen, manifest.read_bench(str(recording)), str(limits))
-        query = f"?judged={token_of(chosen.text)}"
+        check_for_bench(chosen, manifest.read_bench(str(recording)), str(limits))
+        query = f"?judged={encode_token(chosen.text)}"
     path = recording.resolve()
     _serve(path.parent, host="127.0.0.1", port=port, open_at=path, query=query, browser=browser)
 
@@ -321,15 +321,15 @@ def replay(
 @app.command()
 def check(recording: Anywhere, as_json: AsJson = False) -> None:
     """Tell whether a recording is whole, and what is missing."""
-    from logger.store.layout.manifest import time_text
-    from replay.check import check as run
+    from logger.store.layout.manifest import iso_utc
+    from replay.check import check_recording as run
     from replay.recording import Recording as Opened
 
-    found = run(Opened.open(place_of(recording)))
+    found = run(Opened.open(location_of(recording)))
     if as_json:
         _answer(
             {
-                "whole": found.whole,
+                "whole": found.is_complete,
                 "live": found.live,
                 "joints": {joint: {"rows": rows} for joint, rows in found.rows.items()},
                 "frames": found.frames,
@@ -337,7 +337,7 @@ def check(recording: Anywhere, as_json: AsJson = False) -> None:
                 "gaps": [
                     {
                         "joint": gap.joint,
-                        "start": time_text(gap.start_ns),
+                        "start": iso_utc(gap.start_ns),
                         "duration_s": gap.duration_s,
                         "cause": gap.cause,
                     }
@@ -347,18 +347,18 @@ def check(recording: Anywhere, as_json: AsJson = False) -> None:
             }
         )
     else:
-        _say(f"{recording}: {'whole' if found.whole else 'not whole'}")
+        _say(f"{recording}: {'whole' if found.is_complete else 'not whole'}")
         for joint, rows in found.rows.items():
             _say(f"  {joint}: {rows} readings")
         _say(f"  {found.frames} frames, {found.dropped} lost")
         for gap in found.gaps:
             _say(
                 f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from "
-                f"{time_text(gap.start_ns)}: {gap.cause}"
+                f"{iso_utc(gap.start_ns)}: {gap.cause}"
             )
         for sentence in found.missing:
             _say(f"  missing: {sentence}")
-    if not found.whole:
+    if not found.is_complete:
         raise typer.Exit(1)
 
 
@@ -442,14 +442,14 @@ def bring_in(
         )
     if bench is None:
         raise InputError("--bench: found none, expected the bench file that explains the frames.")
-    from logger.importing.import_frames import bring_in as run
+    from logger.importing.import_frames import import_frames as run
     from logger.importing.log_frames import LogFrames
     from logger.joint.bench.bench import read_bench
-    from logger.limits.limit import LimitSet, check_against, read_limits
+    from logger.limits.limit import LimitSet, check_for_bench, read_limits
 
     the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
-    check_against(the_limits, the_bench, str(limits))
+    check_for_bench(the_limits, the_bench, str(limits))
     frames = LogFrames(
         path=source,
         bench=the_bench,
@@ -458,7 +458,7 @@ def bring_in(
         tolerant=tolerant,
     )
     title = name or source.name.split(".")[0]
-    first_ns = frames.first_ns()
+    first_ns = frames.first_time_ns()
     with _progress(f"Importing {source.name}", frames.size_bytes) as at:
         made = run(
             frames,
@@ -467,7 +467,7 @@ def bring_in(
             out=out or recordings / _folder_name(first_ns, title),
             name=title,
             note=note,
-            said=frames.said,
+            pending_notices=frames.notices,
             progress=lambda _time_ns: at(frames.read_bytes),
             stop=_stop_on_signals(),
         )
@@ -488,7 +488,7 @@ def redecode(
     as_json: AsJson = False,
 ) -> None:
     """Decode a recording again from its raw frames, with a corrected bench file."""
-    from logger.importing.redecode import redecode as run
+    from logger.importing.redecode import redecode_frames as run
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import read_limits
 
@@ -511,10 +511,10 @@ def note(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Write a note into a recording, live or finished."""
-    from logger.store.writing.inbox import post
+    from logger.store.writing.inbox import submit_request
 
     _known(recording)
-    post(recording, kind="note", text=text, who=who)
+    submit_request(recording, kind="note", text=text, who=who)
 
 
 @app.command()
@@ -524,10 +524,10 @@ def acknowledge(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Acknowledge an alert."""
-    from logger.store.writing.inbox import post
+    from logger.store.writing.inbox import submit_request
 
     _known(recording, alert)
-    post(recording, kind="acknowledge", alert=alert, who=who)
+    submit_request(recording, kind="acknowledge", alert=alert, who=who)
 
 
 @app.command()
@@ -538,10 +538,10 @@ def shelve(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Silence a warning for a stated time; a trip cannot be shelved."""
-    from logger.store.writing.inbox import post
+    from logger.store.writing.inbox import submit_request
 
     _known(recording, alert)
-    post(recording, kind="shelve", alert=alert, for_s=_seconds(span, "--for"), who=who)
+    submit_request(recording, kind="shelve", alert=alert, for_s=_seconds(span, "--for"), who=who)
 
 
 @app.command()
@@ -553,18 +553,18 @@ def excursions(
     as_json: AsJson = False,
 ) -> None:
     """List every stretch beyond a limit, and what led up to it."""
-    from logger.limits.limit import check_against, read_limits
-    from logger.store.layout.manifest import time_text
-    from replay.excursions.over_rows import excursions as run
+    from logger.limits.limit import check_for_bench, read_limits
+    from logger.store.layout.manifest import iso_utc
+    from replay.excursions.over_rows import find_excursions as run
     from replay.excursions.recorded import recorded_excursions
     from replay.recording import Recording as Opened
 
-    opened = Opened.open(place_of(recording))
+    opened = Opened.open(location_of(recording))
     if limits is None:
         found = recorded_excursions(opened)
     else:
         chosen = read_limits(limits)
-        check_against(chosen, opened.bench, str(limits))
+        check_for_bench(chosen, opened.bench, str(limits))
         found = run(opened, chosen)
     if as_json:
         _answer(
@@ -575,7 +575,7 @@ def excursions(
                         "limit": one.limit,
                         "severity": one.severity,
                         "channel": one.channel,
-                        "start": time_text(one.start_ns),
+                        "start": iso_utc(one.start_ns),
                         "duration_s": round(one.duration_s, 3),
                         "peak": None if math.isnan(one.peak) else one.peak,
                         "ongoing": one.ongoing,
@@ -583,7 +583,7 @@ def excursions(
                             str(seconds): None if math.isnan(rms) else round(rms, 4)
                             for seconds, rms in one.rms_torque_Nm.items()
                         },
-                        "near": list(one.near),
+                        "near": list(one.nearby),
                     }
                     for one in found
                 ]
@@ -597,12 +597,12 @@ def excursions(
         ["begun", "joint", "limit", "severity", "for", "peak", "RMS torque 1, 5, 15 min before"],
         [
             [
-                time_text(one.start_ns),
+                iso_utc(one.start_ns),
                 one.joint,
                 one.limit,
                 one.severity,
                 f"{one.duration_s:.1f} s" + (" and on" if one.ongoing else ""),
-                one.peak_words,
+                one.peak_text,
                 ", ".join(
                     "–" if math.isnan(rms) else f"{rms:.1f}" for rms in one.rms_torque_Nm.values()
                 )
@@ -614,8 +614,8 @@ def excursions(
         ],
     )
     for one in found:
-        for said in one.near:
-            _say(f"{time_text(one.start_ns)} {one.joint}: {said}")
+        for said in one.nearby:
+            _say(f"{iso_utc(one.start_ns)} {one.joint}: {said}")
 
 
 @app.command()
@@ -649,56 +649,60 @@ def tune(
 ) -> None:
     """Judge candidate limits on recordings: what they catch, how early, how often for nothing."""
     from logger.limits.limit import read_limits
-    from logger.store.layout.manifest import versions
+    from logger.store.layout.manifest import package_versions
     from replay.tuning import report
-    from replay.tuning.cluster import workers
-    from replay.tuning.executors import cores
-    from replay.tuning.save import saved_text, write_limits
+    from replay.tuning.cluster import dask_executor
+    from replay.tuning.executors import count_cores
+    from replay.tuning.save import candidate_limits_text, write_limits
     from replay.tuning.sweep import read_sweep
-    from replay.tuning.table import may_write, write_table
-    from replay.tuning.tune import prepared, tuned
+    from replay.tuning.table import check_writable, write_table
+    from replay.tuning.tune import prepare_sweep, run_sweep
 
     for path, suffix, option in ((table, ".parquet", "--table"), (save, ".toml", "--save")):
         if path is not None:
-            may_write(path, suffix, option)
+            check_writable(path, suffix, option)
     if cluster is not None and jobs:
         raise InputError(
             f"--jobs: found {jobs} beside --cluster, expected one of the two: how many work there "
             "the cluster says."
         )
     base = read_limits(limits)
-    asked = prepared([place_of(one) for one in recordings], read_sweep(sweep, base), str(limits))
+    asked = prepare_sweep(
+        [location_of(one) for one in recordings], read_sweep(sweep, base), str(limits)
+    )
     stop = _stop_on_signals()
     with (
-        workers(cluster, jobs=jobs or cores()) as (executor, at_once),
+        dask_executor(cluster, jobs=jobs or count_cores()) as (executor, at_once),
         _progress(f"Judging {len(asked.sweep.candidates)} candidates", 1.0) as at,
     ):
-        found = tuned(
+        found = run_sweep(
             asked,
             executor=executor,
             jobs=at_once,
             progress=at,
             stop=stop,
         )
-    ended = report.outcome(found)
+    ended = report.sweep_outcome(found)
     if table is not None:
         write_table(table, found)
-    if save is not None and found.chosen is not None:
-        said = report.provenance(
-            found, version=versions()["dutytrace"], date=datetime.now(UTC).strftime("%Y-%m-%d")
+    if save is not None and found.chosen_index is not None:
+        said = report.choice_provenance(
+            found,
+            version=package_versions()["dutytrace"],
+            date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
-        chosen = found.asked.sweep.candidates[found.chosen]
-        write_limits(save, saved_text(base, chosen, said))
+        chosen = found.request.sweep.candidates[found.chosen_index]
+        write_limits(save, candidate_limits_text(base, chosen, said))
     if as_json:
-        _answer(report.plain(found))
+        _answer(report.sweep_to_json(found))
     else:
-        if found.best:
-            _table(list(report.HEAD), report.best_rows(found))
-        for line in ended.said:
+        if found.pareto_indices:
+            _table(list(report.PARETO_TABLE_HEAD), report.pareto_rows(found))
+        for line in ended.sentences:
             _say(line)
         if table is not None:
             _say(f"{table}: {len(found.rows)} results.")
-        if save is not None and found.chosen is not None:
+        if save is not None and found.chosen_index is not None:
             _say(f"{save}: the chosen limits.")
     if ended.status:
         raise typer.Exit(ended.status)
@@ -765,11 +769,11 @@ def cut(
 ) -> None:
     """Cut a span out of a recording, live or finished, as a recording of its own."""
     from logger.store.layout.manifest import read_manifest
-    from logger.store.tools.cut import cut_out
+    from logger.store.tools.cut import copy_span
 
     start_ns = read_manifest(recording).started_ns
     with _progress(f"Cutting {recording.name}", 1.0) as at:
-        made = cut_out(
+        made = copy_span(
             recording,
             out=out,
             start_ns=_moment_ns(begin, "--from", start_ns=start_ns) if begin else None,
@@ -792,10 +796,10 @@ def pack(
     as_json: AsJson = False,
 ) -> None:
     """Pack a finished recording as one file, to send."""
-    from logger.store.tools.pack import file_name
-    from logger.store.tools.pack import pack as run
+    from logger.store.tools.pack import packed_file_name
+    from logger.store.tools.pack import write_tar as run
 
-    file = out or Path(file_name(recording))
+    file = out or Path(packed_file_name(recording))
     with _progress(f"Packing {recording.name}", 1.0) as at:
         size = run(
             recording,
@@ -816,7 +820,7 @@ def unpack(
     as_json: AsJson = False,
 ) -> None:
     """Make a packed recording a folder again, and tell whether it is whole."""
-    from logger.store.tools.unpack import unpack as run
+    from logger.store.tools.unpack import extract_recording as run
 
     with _progress(f"Unpacking {file.name}", 1.0) as at:
         path = run(
@@ -850,11 +854,13 @@ def decode(
 ) -> None:
     """Explain one frame: each byte, each value, and what cannot be told."""
     from logger.joint.bench.bench import read_bench
-    from logger.joint.explain.explain import explain
-    from logger.joint.explain.typed import typed_frames
+    from logger.joint.explain.explain import explain_frame
+    from logger.joint.explain.typed import parse_typed_frames
 
     read = read_bench(bench)
-    found = [explain(read, one, bus=bus) for one in typed_frames(frame, extended=extended)]
+    found = [
+        explain_frame(read, one, bus=bus) for one in parse_typed_frames(frame, extended=extended)
+    ]
     if as_json:
         one_or_more = [_explained_answer(one) for one in found]
         _answer(one_or_more[0] if len(found) == 1 else {"frames": one_or_more})
@@ -877,15 +883,20 @@ def layout_from(
     ] = None,
 ) -> None:
     """Write one of our layouts from a bus description file, for a person to trim."""
-    from logger.layout_tools.dbc_import import described, layout_text, read_messages, write_layout
+    from logger.layout_tools.dbc_import import (
+        describe_messages,
+        layout_file_text,
+        read_messages,
+        write_layout_file,
+    )
 
     messages = read_messages(file)
     if not message:
         rows = [
             (name, number, str(length), ", ".join(signals))
-            for name, number, length, signals in described(messages)
+            for name, number, length, signals in describe_messages(messages)
         ]
-        for line in aligned(("message", "identifier", "bytes", "signals"), rows):
+        for line in format_table(("message", "identifier", "bytes", "signals"), rows):
             _say(line)
         _say("Take what you need: --message NAME.")
         return
@@ -897,7 +908,7 @@ def layout_from(
             f"--out: found {str(out)!r}, expected a name of small letters, digits and '-', with "
             f".toml, such as {name}.toml."
         )
-    write_layout(out, layout_text(messages, message, name=name, source=file.name))
+    write_layout_file(out, layout_file_text(messages, message, name=name, source=file.name))
     _say(f"{out}: written. Look at every line, then: dutytrace layout try {out} --log LOG")
 
 
@@ -920,19 +931,19 @@ def layout_try(
     ] = False,
 ) -> None:
     """Show the channels of real traffic, again at each save of the layout; nothing is sent."""
-    from logger.layout_tools.preview import TrySettings, layouts_tried
+    from logger.layout_tools.preview import PreviewSettings, preview_layout
 
     if log is None and bench is None:
         raise InputError("layout try: found neither --log nor --bench, expected what to try it on.")
-    settings = TrySettings(
+    settings = PreviewSettings(
         layout=layout, log=log, bench=bench, joint=joint, node=node, gear_ratio=gear_ratio,
         frames=frames,
     )  # fmt: skip
     with _shown(in_place=sys.stdout.isatty() and not once) as show:
-        for tried in layouts_tried(settings, stop=_stop_on_signals()):
+        for tried in preview_layout(settings, stop=_stop_on_signals()):
             if once and tried.fault:
                 raise InputError(tried.fault)
-            if once and log is None and tried.heard_s < ONCE_S:
+            if once and log is None and tried.observed_s < ONCE_S:
                 continue
             show(_tried(tried), (tried.saved, tried.fault))
             if once:
@@ -962,7 +973,7 @@ def limits_curve(
     as_json: AsJson = False,
 ) -> None:
     """Tabulate, and draw, how long a current may last: to hold beside a handbook."""
-    from logger.limits.curve_table import CurveSettings, curve_of, curve_table
+    from logger.limits.curve_table import CurveSettings, curve_table, limit_curve_settings
     from logger.limits.limit import read_limits
 
     if limits is not None:
@@ -970,7 +981,7 @@ def limits_curve(
             raise InputError(
                 "--limits: found beside --setting, --tms, --k or --tau, which the limit says."
             )
-        settings, unit = curve_of(read_limits(limits), curve, preload=preload)
+        settings, unit = limit_curve_settings(read_limits(limits), curve, preload=preload)
     else:
         settings = CurveSettings(
             curve=curve, setting=setting, tms=tms, k=k, tau_s=_seconds(tau, "--tau"),
@@ -980,7 +991,7 @@ def limits_curve(
     if html is not None:
         from dashboard.figures.curve import curve_figure
 
-        figure = curve_figure(*table.drawn(), title=table.title, unit=unit)
+        figure = curve_figure(*table.points_to_draw(), title=table.title, unit=unit)
         html.write_text(figure.to_html(include_plotlyjs=True), encoding="utf-8")
     if as_json:
         _answer(
@@ -995,7 +1006,7 @@ def limits_curve(
         )
         return
     _say(table.title)
-    for line in aligned(
+    for line in format_table(
         ("multiple", f"current, {unit}", "time, s"),
         [
             (
@@ -1019,12 +1030,12 @@ def limits_check(
 ) -> None:
     """Say in words what each limit will do on a bench, or what does not fit."""
     from logger.joint.bench.bench import read_bench
-    from logger.limits.describe import explained
-    from logger.limits.limit import check_against, read_limits
+    from logger.limits.describe import describe_limits
+    from logger.limits.limit import check_for_bench, read_limits
 
     the_bench, the_limits = read_bench(bench), read_limits(limits)
-    check_against(the_limits, the_bench, str(limits))
-    found = explained(the_limits, the_bench)
+    check_for_bench(the_limits, the_bench, str(limits))
+    found = describe_limits(the_limits, the_bench)
     if as_json:
         _answer(
             {
@@ -1034,8 +1045,8 @@ def limits_check(
                         "kind": one.kind,
                         "severity": one.severity,
                         "joints": list(one.joints),
-                        "words": one.words,
-                        "shares": list(one.shares),
+                        "words": one.text,
+                        "shares": list(one.needs_rated),
                     }
                     for one in found
                 ]
@@ -1043,8 +1054,8 @@ def limits_check(
         )
         return
     for one in found:
-        _say(f"{one.name} {one.words}.")
-        for share in one.shares:
+        _say(f"{one.name} {one.text}.")
+        for share in one.needs_rated:
             _say(f"  {share}")
     if not found:
         _say("The file has no limits.")
@@ -1065,32 +1076,32 @@ def bus(
     as_json: AsJson = False,
 ) -> None:
     """Listen, sending nothing: who talks, how often, how loaded, and what is wrong."""
-    from logger.bus.listen import LONGEST_S, listen
+    from logger.bus.listen import MAX_LISTEN_S, capture_buses
     from logger.joint.bench.bench import read_bench
 
     for_s = _seconds(span, "--for")
-    if for_s > LONGEST_S:
+    if for_s > MAX_LISTEN_S:
         raise InputError(
-            f"--for: found {span!r}, expected at most {LONGEST_S / 60:g}min. For longer, record."
+            f"--for: found {span!r}, expected at most {MAX_LISTEN_S / 60:g}min. For longer, record."
         )
     the_bench = read_bench(bench)
     stop = _stop_on_signals()
     if not as_json:
         _say(f"Listening for {for_s:g} s; nothing is sent.")
-    heard = listen(the_bench, where=str(bench), for_s=for_s, stop=stop)
+    heard = capture_buses(the_bench, where=str(bench), for_s=for_s, stop=stop)
     if as_json:
         _answer(
             {
                 "healthy": heard.healthy,
                 "span_s": round(heard.span_s, 3),
-                "said": [text for _, text in heard.said],
+                "said": [text for _, text in heard.remarks],
                 "buses": [_bus_answer(one) for one in heard.buses],
             }
         )
     else:
         for one in heard.buses:
             _say_bus(one)
-        for _, text in heard.said:
+        for _, text in heard.remarks:
             _say(text)
     if not heard.healthy:
         raise typer.Exit(1)
@@ -1122,21 +1133,21 @@ def _say(text: str) -> None:
         pass
 
 
-def _teller(file: Path, recording: str, say: Callable[[str], None]) -> "Teller":
-    from logger.notify.notifier import Teller
-    from logger.notify.settings import read_tell
+def _teller(file: Path, recording: str, say: Callable[[str], None]) -> "Notifier":
+    from logger.notify.notifier import Notifier
+    from logger.notify.settings import read_notify
 
     waiting = file.with_name(f"{file.name}.waiting")
-    return Teller(read_tell(file), waiting=waiting, recording=recording, say=say)
+    return Notifier(read_notify(file), waiting=waiting, recording=recording, report=say)
 
 
 def _say_event(event: "Event") -> None:
-    from logger.store.layout.events import word_of
+    from logger.store.layout.events import headline
 
     if event.kind in {"started", "ended"}:
         return
     clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
-    word = word_of(event.kind, event.severity)
+    word = headline(event.kind, event.severity)
     number = f" [alert {event.alert}]" if event.alert else ""
     _say(f"{clock}  {word}: {event.text}{number}")
 
@@ -1164,7 +1175,7 @@ def _explained_answer(found: "Explained") -> dict[str, Any]:
         "frame": found.frame,
         "bus": found.bus,
         "readings": dict(found.readings),
-        "bytes": [{"byte": one.place, "value": one.content, "of": one.of} for one in found.bytes],
+        "bytes": [{"byte": one.index, "value": one.value, "of": one.fields} for one in found.bytes],
         "values": [asdict(one) for one in found.values],
         "said": found.remarks,
     }
@@ -1172,23 +1183,23 @@ def _explained_answer(found: "Explained") -> dict[str, Any]:
 
 def _explained(found: "Explained") -> list[str]:
     """Return what one frame says, as lines."""
-    of_bytes = aligned(
+    of_bytes = format_table(
         ("byte", "hex", "binary", "decimal", "belongs to"),
         [
             (
-                str(one.place),
-                f"{one.content:02X}",
-                f"{one.content >> 4:04b} {one.content & 15:04b}",
-                str(one.content),
-                ", ".join(one.of) or "nothing that the layout knows",
+                str(one.index),
+                f"{one.value:02X}",
+                f"{one.value >> 4:04b} {one.value & 15:04b}",
+                str(one.value),
+                ", ".join(one.fields) or "nothing that the layout knows",
             )
             for one in found.bytes
         ],
     )
-    of_values = aligned(
+    of_values = format_table(
         ("value", "raw", "hex", "conversion", "result"),
         [
-            (one.name, str(one.raw), one.hex, one.how or "as it is", one.told)
+            (one.name, str(one.raw), one.hex, one.how or "as it is", one.text)
             for one in found.values
         ],
     )
@@ -1196,7 +1207,7 @@ def _explained(found: "Explained") -> list[str]:
     return [f"{found.joint}: {found.frame}", *(f"  {line}" for line in lines)]
 
 
-def _tried(tried: "Tried") -> list[str]:
+def _tried(tried: "Preview") -> list[str]:
     """Return what a layout makes of traffic, as lines."""
 
     def figure(value: float | None) -> str:
@@ -1210,13 +1221,13 @@ def _tried(tried: "Tried") -> list[str]:
         return [*lines, "Waiting for a save that mends it."]
     if tried.fault:
         lines.append("(below: the layout as it was before)")
-    lines += aligned(
+    lines += format_table(
         ("joint", "frame", "count", "period s"),
         [(one.joint, one.frame, str(one.count), figure(one.period_s)) for one in trial.kinds],
     )
     lines += [
         "",
-        *aligned(
+        *format_table(
             (
                 "joint",
                 "channel",
@@ -1246,16 +1257,19 @@ def _tried(tried: "Tried") -> list[str]:
         lines += [
             "",
             f"not decoded: {reasons}",
-            *aligned(
+            *format_table(
                 ("identifier", "count", "why", "newest"),
-                [(one.identifier, str(one.count), one.reason, one.example) for one in trial.left],
+                [
+                    (one.identifier, str(one.count), one.reason, one.example)
+                    for one in trial.not_decoded
+                ],
             ),
         ]
     asked = f", {trial.requests} of them requests" if trial.requests else ""
     times = "once" if tried.saved == 1 else f"{tried.saved} times"
-    cut = " The log goes on; --frames takes more." if tried.cut else ""
+    cut = " The log goes on; --frames takes more." if tried.is_cut else ""
     last = f"{trial.frames} frames{asked}; the layout was read {times}.{cut}"
-    return [*lines, *trial.said, *tried.said, "", last]
+    return [*lines, *trial.notices, *tried.remarks, "", last]
 
 
 @contextlib.contextmanager
@@ -1286,8 +1300,8 @@ def _shown(*, in_place: bool) -> Iterator[Callable[[list[str], tuple[int, str]],
     yield show
 
 
-def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
-    figures = heard.health.figures
+def _bus_answer(heard: "BusCapture") -> dict[str, Any]:
+    figures = heard.health.statistics
     return {
         "bus": figures.settings.name,
         "channel": figures.settings.channel,
@@ -1298,7 +1312,7 @@ def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
         "load": None if figures.load is None else round(figures.load, 6),
         "identifiers": [
             {
-                "identifier": one.named,
+                "identifier": one.identifier_text,
                 "extended": one.extended,
                 "remote": one.remote,
                 "role": one.role,
@@ -1309,7 +1323,7 @@ def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
                 "jitter_s": one.jitter_s,
                 "longest_gap_s": one.longest_gap_s,
             }
-            for one in figures.talkers
+            for one in figures.messages
         ],
         "undecoded": dict(figures.undecoded),
         "error_frames": figures.error_frames,
@@ -1318,25 +1332,25 @@ def _bus_answer(heard: "BusHeard") -> dict[str, Any]:
         "lost_frames": heard.lost,
         "garbled": heard.garbled,
         "silent_joints": list(figures.silent),
-        "requests": dict(figures.asked),
-        "unanswered": dict(figures.unanswered),
+        "requests": dict(figures.request_counts),
+        "unanswered": dict(figures.unanswered_counts),
         "hints": list(heard.health.hints),
     }
 
 
-def _say_bus(heard: "BusHeard") -> None:
-    figures = heard.health.figures
+def _say_bus(heard: "BusCapture") -> None:
+    figures = heard.health.statistics
     load = "unknown, no bit rate given" if figures.load is None else f"{figures.load:.1%}"
     _say(
         f"{figures.settings.name} ({figures.settings.channel}): {figures.frames} frames, "
         f"{figures.frames_per_s:.1f} a second; load {load}"
     )
-    if figures.talkers:
+    if figures.messages:
         _table(
             ["identifier", "of", "frame", "count", "period", "jitter", "longest gap"],
             [
                 [
-                    one.named + (" remote" if one.remote else ""),
+                    one.identifier_text + (" remote" if one.remote else ""),
                     {"joint": "", "unknown": "unknown"}.get(one.role, f"{one.role} of ")
                     + " or ".join(one.joints),
                     one.frame or "–",
@@ -1346,7 +1360,7 @@ def _say_bus(heard: "BusHeard") -> None:
                         for seconds in (one.period_s, one.jitter_s, one.longest_gap_s)
                     ),
                 ]
-                for one in figures.talkers
+                for one in figures.messages
             ],
         )
     for title, counts in (
@@ -1357,12 +1371,12 @@ def _say_bus(heard: "BusHeard") -> None:
         listed = [f"{reason} {count}" for reason, count in counts.items() if count]
         if listed:
             _say(f"{title}: {', '.join(listed)}")
-    if figures.asked:
+    if figures.request_counts:
         _table(
             ["asked by somebody", "requests", "unanswered"],
             [
-                [joint, str(count), str(figures.unanswered[joint])]
-                for joint, count in figures.asked.items()
+                [joint, str(count), str(figures.unanswered_counts[joint])]
+                for joint, count in figures.request_counts.items()
             ],
         )
     if figures.silent:
@@ -1403,7 +1417,7 @@ def _serve(
     origin: str = "",
     read_only: bool = False,
 ) -> None:
-    from dashboard.app import serve
+    from dashboard.app import serve_pages
 
     def ready(address: str) -> None:
         _say(f"The pages are at {address}{query}")
@@ -1412,7 +1426,7 @@ def _serve(
 
             webbrowser.open(address + query)
 
-    serve(
+    serve_pages(
         recordings=recordings,
         host=host,
         port=port,
@@ -1438,7 +1452,7 @@ def _known(recording: Path, alert: int = 0) -> None:
     """Refuse a folder that is no recording, and an alert that it does not have."""
     from replay.recording import Recording as Opened
 
-    numbers = [one.number for one in Opened.open(recording).alerts()]
+    numbers = [one.number for one in Opened.open(recording).read_alerts()]
     if alert and alert not in numbers:
         known = ", ".join(str(number) for number in numbers) or "none"
         raise InputError(f"{recording}: found alert {alert}, expected one of its alerts: {known}.")
@@ -1464,18 +1478,18 @@ def _join(
     as_json: bool,
 ) -> None:
     """Let a table of values join a recording as a sensor."""
-    from logger.importing.sensor_table import TraceRows
+    from logger.importing.sensor_table import SensorTable
     from logger.joint.bench.bench import SensorSettings
-    from logger.settings_file import checked
-    from logger.store.tools.add_sensor import join_sensor
-    from logger.store.writing.inbox import post
+    from logger.settings_file import validate_settings
+    from logger.store.tools.add_sensor import add_sensor
+    from logger.store.writing.inbox import submit_request
 
     if not time_column or not columns:
         raise InputError(
             "--time, --column: expected the table's column of times, and for each channel its "
             "column, such as --time t --column temperature_ambient_degC=T1."
         )
-    rows = TraceRows(
+    rows = SensorTable(
         path=table,
         sensor=sensor,
         time=time_column,
@@ -1483,16 +1497,18 @@ def _join(
         unit=time_unit,
         start_ns=start_ns,
     )
-    told = {"name": sensor, "channels": [*columns], "hold_s": hold_s or rows.hold_s()}
+    told = {"name": sensor, "channels": [*columns], "hold_s": hold_s or rows.hold_time_s()}
     with _progress(f"Importing {table.name}", None) as at:
-        joined = join_sensor(
+        joined = add_sensor(
             recording,
-            checked(SensorSettings, told, "--name"),
+            validate_settings(SensorSettings, told, "--name"),
             rows,
             progress=at,
             stop=_stop_on_signals(),
         )
-    post(recording, kind="note", text=note or f"{table.name} joined as the sensor {sensor}.")
+    submit_request(
+        recording, kind="note", text=note or f"{table.name} joined as the sensor {sensor}."
+    )
     if as_json:
         _answer(
             {
@@ -1508,7 +1524,7 @@ def _join(
         _say(f"{joined.outside} readings lie before its beginning or after its end: left out.")
 
 
-def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
+def _say_made(made: "ImportResult", *, as_json: bool) -> None:
     if as_json:
         _answer(
             {
@@ -1516,37 +1532,37 @@ def _say_made(made: "BroughtIn", *, as_json: bool) -> None:
                 "joints": {joint: {"rows": rows} for joint, rows in made.readings.items()},
                 "frames": made.frames,
                 "undecoded": made.undecoded,
-                "said": [one.text for one in made.said],
+                "said": [one.text for one in made.notices],
             }
         )
         return
-    for one in made.said:
+    for one in made.notices:
         _say(one.text)
     _say(f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded.")
     for joint, rows in made.readings.items():
         _say(f"  {joint}: {rows} readings")
 
 
-def _say_cut(made: "CutOut", *, as_json: bool) -> None:
-    from logger.store.layout.manifest import time_text
+def _say_cut(made: "CutResult", *, as_json: bool) -> None:
+    from logger.store.layout.manifest import iso_utc
 
     if as_json:
         _answer(
             {
                 "recording": str(made.path),
-                "start": time_text(made.start_ns),
+                "start": iso_utc(made.start_ns),
                 "duration_s": (made.end_ns - made.start_ns) * 1e-9,
                 "joints": {joint: {"rows": rows} for joint, rows in made.readings.items()},
                 "frames": made.frames,
-                "standing": made.standing,
+                "standing": made.open_alerts,
                 "missing": list(made.missing),
             }
         )
         return
-    _say(f"Cut out {time_text(made.start_ns)} to {time_text(made.end_ns)} into {made.path}")
+    _say(f"Cut out {iso_utc(made.start_ns)} to {iso_utc(made.end_ns)} into {made.path}")
     for joint, rows in made.readings.items():
         _say(f"  {joint}: {rows} readings")
-    _say(f"  {made.frames} frames; {made.standing} alerts stood where it begins")
+    _say(f"  {made.frames} frames; {made.open_alerts} alerts stood where it begins")
     for sentence in made.missing:
         _say(f"  missing: {sentence}")
 

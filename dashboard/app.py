@@ -1,6 +1,7 @@
 """The server of the pages: Dash on FastAPI, served by one uvicorn in this process.
 
-`build` makes the application without opening a port; `serve` runs it until it is stopped. Serves
+`build_server` makes the application without opening a port; `serve_pages` runs it until it is
+stopped. Serves
 this machine only, unless a password is asked for: `access` holds who is let in.
 """
 
@@ -20,26 +21,26 @@ from fastapi.responses import JSONResponse
 
 from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
-from dashboard.access.session_middleware import Access, GateMiddleware
-from dashboard.bus.routes import add_heard_routes
-from dashboard.limits.routes import add_judging_routes
+from dashboard.access.session_middleware import Access, SessionMiddleware
+from dashboard.bus.routes import add_bus_routes
+from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
-from dashboard.live.write_requests import add_ask_route
+from dashboard.live.write_requests import add_write_request_route
 from dashboard.pages import bus, limits, live, replay, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
-from dashboard.replay.routes import add_view_routes
-from dashboard.server.memory import keep_few_heaps, keep_giving_back
-from dashboard.server.origin_check import LOOPBACK, Guard, GuardMiddleware, is_origin
-from dashboard.server.recording_cache import Shelf
+from dashboard.replay.routes import add_replay_routes
+from dashboard.server.memory import limit_heaps, release_free_memory
+from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
+from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 
-__all__ = ["build", "serve"]
+__all__ = ["build_server", "serve_pages"]
 
 log = logging.getLogger(__name__)
 
-STOP_WITHIN_S: Final = 1
-_EVERYWHERE: Final = frozenset({"0.0.0.0", "::", ""})
-_INDEX: Final = """<!DOCTYPE html>
+SHUTDOWN_TIMEOUT_S: Final = 1
+_WILDCARD_HOSTS: Final = frozenset({"0.0.0.0", "::", ""})
+_INDEX_HTML: Final = """<!DOCTYPE html>
 <html lang="en">
 <head>
 {%metas%}
@@ -59,8 +60,12 @@ _INDEX: Final = """<!DOCTYPE html>
 </html>"""  # noqa: E501 - one line of HTML
 
 
-def build(
-    shelf: Shelf, *, guard: Guard, access: Access, stop: threading.Event | None = None
+def build_server(
+    cache: RecordingCache,
+    *,
+    guard: OriginPolicy,
+    access: Access,
+    stop: threading.Event | None = None,
 ) -> FastAPI:
     """Return the application for one recordings folder; `stop` ends what it does for long."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -72,7 +77,7 @@ def build(
         update_title="",
         serve_locally=True,
         assets_folder=str(Path(__file__).parent / "assets"),
-        index_string=_INDEX,
+        index_string=_INDEX_HTML,
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
             {"name": "color-scheme", "content": "light dark"},
@@ -80,25 +85,25 @@ def build(
         suppress_callback_exceptions=True,
         enable_mcp=False,
     )
-    app.layout = shell.layout()
+    app.layout = shell.shell_layout()
     shell.add_callbacks(
         app,
         {
-            "/": partial(live.layout, writes=not access.read_only),
-            "/replay": partial(replay.layout, writes=not access.read_only),
-            "/limits": partial(limits.layout, writes=not access.read_only),
-            "/bus": bus.layout,
+            "/": partial(live.live_layout, writes=not access.read_only),
+            "/replay": partial(replay.replay_layout, writes=not access.read_only),
+            "/limits": partial(limits.limits_layout, writes=not access.read_only),
+            "/bus": bus.bus_layout,
         },
     )
-    add_view_routes(server, shelf)
-    add_heard_routes(server, shelf)
+    add_replay_routes(server, cache)
+    add_bus_routes(server, cache)
     stop = stop or threading.Event()
-    add_judging_routes(server, shelf, guard, stop=stop, writes=not access.read_only)
-    add_live_route(server, shelf, guard, writes=not access.read_only)
+    add_limits_routes(server, cache, guard, stop=stop, writes=not access.read_only)
+    add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
-        add_ask_route(server, shelf, guard)
-        add_cut_route(server, shelf, guard, stop=stop)
-    add_pack_route(server, shelf)
+        add_write_request_route(server, cache, guard)
+        add_cut_route(server, cache, guard, stop=stop)
+    add_pack_route(server, cache)
     add_login_routes(server, access)
 
     async def health() -> JSONResponse:
@@ -106,15 +111,15 @@ def build(
 
     server.add_api_route("/health", health, methods=["GET"], response_model=None)
     # The one that was added last is asked first.
-    server.add_middleware(GateMiddleware, access=access)
-    server.add_middleware(GuardMiddleware, guard=guard)
+    server.add_middleware(SessionMiddleware, access=access)
+    server.add_middleware(OriginMiddleware, policy=guard)
     # Dash lists its assets before the first request that it routes itself; a page address that is
     # the very first would be answered without any style or script.
     app._setup_server()  # type: ignore[no-untyped-call]
     return server
 
 
-def serve(
+def serve_pages(
     *,
     recordings: Path,
     host: str = "127.0.0.1",
@@ -165,20 +170,22 @@ def serve(
             "--password-file FILE, or reach the pages through an SSH tunnel."
         )
     password = None if password_file is None else read_password(password_file)
-    keep_few_heaps()
-    listener = _listener(host, port)
+    limit_heaps()
+    listener = _open_listener(host, port)
     bound = int(listener.getsockname()[1])
-    shelf = Shelf(recordings, beside=open_at)
-    names = _names(host) if to_others else []
+    cache = RecordingCache(recordings, extra_path=open_at)
+    names = _host_names(host) if to_others else []
     stop = threading.Event()
-    application = build(
-        shelf,
+    application = build_server(
+        cache,
         stop=stop,
-        guard=Guard(port=bound, names=names, to_others=to_others, origin=origin),
+        guard=OriginPolicy(port=bound, names=names, to_others=to_others, origin=origin),
         access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
     )
-    shown = socket.gethostname() if host in _EVERYWHERE else f"[{host}]" if ":" in host else host
-    address = f"http://{shown}:{bound}/"
+    shown_host = (
+        socket.gethostname() if host in _WILDCARD_HOSTS else f"[{host}]" if ":" in host else host
+    )
+    address = f"http://{shown_host}:{bound}/"
     if open_at is not None:
         address += f"replay/{open_at.name}"
     server = _Server(
@@ -188,7 +195,7 @@ def serve(
             access_log=False,
             ws_per_message_deflate=False,
             ws_max_size=65536,
-            timeout_graceful_shutdown=STOP_WITHIN_S,
+            timeout_graceful_shutdown=SHUTDOWN_TIMEOUT_S,
             server_header=False,
             # Whoever connects is who tries a password, not whom a header names.
             proxy_headers=False,
@@ -213,29 +220,29 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self._say_started = started
         self._say_stopping = stopping
-        self._giving: asyncio.Task[None] | None = None
+        self._memory_task: asyncio.Task[None] | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         if self.started:
-            self._giving = asyncio.create_task(keep_giving_back())
+            self._memory_task = asyncio.create_task(release_free_memory())
             self._say_started()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         # Before it waits for requests: one that takes long ends itself within that time.
         self._say_stopping()
-        if self._giving is not None:
-            self._giving.cancel()
+        if self._memory_task is not None:
+            self._memory_task.cancel()
         await super().shutdown(sockets=sockets)
 
 
-def _names(host: str) -> list[str]:
+def _host_names(host: str) -> list[str]:
     """Return what this machine is called by others, beside its addresses."""
-    own = socket.gethostname()
-    return [own, f"{own.partition('.')[0]}.local", host]
+    host_name = socket.gethostname()
+    return [host_name, f"{host_name.partition('.')[0]}.local", host]
 
 
-def _listener(host: str, port: int) -> socket.socket:
+def _open_listener(host: str, port: int) -> socket.socket:
     """Return a listening socket, or say why there is none before anything else starts."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
@@ -245,9 +252,9 @@ def _listener(host: str, port: int) -> socket.socket:
         listener.listen(64)
     except (OSError, OverflowError) as fault:
         listener.close()
-        why = getattr(fault, "strerror", None) or str(fault)
+        reason = getattr(fault, "strerror", None) or str(fault)
         raise InputError(
-            f"--port: {port} on {host} cannot be served on ({why}); another program may be using "
+            f"--port: {port} on {host} cannot be served on ({reason}); another program may be using "
             "it, or --host is no address of this machine. Choose another with --port, or --port 0 "
             "for any free one."
         ) from None

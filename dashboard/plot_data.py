@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.annotations import (
-    Furniture,
+    Annotations,
     LimitLine,
     NoteLine,
     alert_spans,
@@ -19,93 +19,93 @@ from dashboard.figures.annotations import (
     note_lines,
     other_gap,
 )
-from dashboard.figures.axes import Pen, Planned, plan_rows
-from dashboard.figures.lines import Band, Line, crowded
-from dashboard.text.units import PLAIN, Displays
+from dashboard.figures.axes import Pen, PlotRow, plan_rows
+from dashboard.figures.lines import Band, Line, is_crowded
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.limits.limit import LimitSet
-from replay.alignment import Laid
-from replay.excursions.applied_limits import Watch, recorded
+from replay.alignment import Overlay
+from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
-from replay.window import Look, envelope, gaps
+from replay.window import ChannelWindow, gaps_within, read_envelope
 
 __all__ = [
-    "BAND_PX",
+    "BAND_BUCKET_PX",
     "Bins",
-    "Row",
-    "furniture_of",
-    "furniture_over",
-    "limit_lines_of",
+    "ReadRow",
+    "add_overlay_annotations",
     "other_pens",
-    "plan_of",
+    "plan_recording_rows",
+    "read_annotations",
     "read_band",
     "read_bins",
     "read_row",
+    "recording_limit_lines",
 ]
 
 Bins = NDArray[np.float64]
 
-BAND_PX = (4, 10)
+BAND_BUCKET_PX = (4, 10)
 """Buckets of a band: as fine as whole cycles fit into them, else as coarse as a cycle may be."""
-PX_A_BUCKET = 2
+LINE_PX_PER_BUCKET = 2
 
 
 _NEVER_NS = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class ReadRow:
     """A planned row and what was read for it."""
 
-    plan: Planned
+    plan: PlotRow
     lines: tuple[Line | Band, ...]
     bucket_s: float
     """Length of a bucket where the row is drawn as bands, else NaN."""
 
     @property
-    def measured(self) -> tuple[Pen, ...]:
+    def named_pens(self) -> tuple[Pen, ...]:
         """Return the pens that are named in the margin: those planned, then a second one's."""
-        return self.plan.measured + tuple(line.pen for line in self.lines if line.pen.other)
+        return self.plan.measured_pens + tuple(line.pen for line in self.lines if line.pen.other)
 
 
-def plan_of(
-    recording: Recording, displays: Displays = PLAIN, limits: LimitSet | None = None
-) -> tuple[Planned, ...]:
+def plan_recording_rows(
+    recording: Recording, displays: Displays = DEFAULT_DISPLAYS, limits: LimitSet | None = None
+) -> tuple[PlotRow, ...]:
     """Return the rows that a recording fills.
 
     `limits`: whose channels are drawn in any case; left away, those that were in force last.
     """
-    judging = recording.limits if limits is None else limits
+    limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
-    watched = {
+    limited = {
         joint: {
             limit.channel
-            for limit in judging.for_joint(joint, carried)
+            for limit in limits_in_force.for_joint(joint, carried)
             if hasattr(limit, "channel")
         }
         for joint, carried in channels.items()
     }
-    return plan_rows(channels, watched, displays)
+    return plan_rows(channels, limited, displays)
 
 
-def limit_lines_of(
-    recording: Recording, plan: tuple[Planned, ...], sets: tuple[tuple[int, LimitSet], ...]
+def recording_limit_lines(
+    recording: Recording, plan: tuple[PlotRow, ...], sets: tuple[tuple[int, LimitSet], ...]
 ) -> tuple[LimitLine, ...]:
     """Return the limit lines of a whole recording, each where it held; `sets` are its own."""
-    rated = {joint: recording.bench.joint(joint).rated for joint in recording.joints}
+    rated = {joint: recording.bench.joint_named(joint).rated for joint in recording.joints}
     return limit_lines(sets, plan, rated, recording.start_ns)
 
 
-def other_pens(plan: Planned, other: Recording) -> tuple[Pen, ...]:
+def other_pens(plan: PlotRow, overlaid: Recording) -> tuple[Pen, ...]:
     """Return the pens of a row that draw a second recording: what is measured in both."""
     return tuple(
         replace(pen, other=True)
-        for pen in plan.measured
-        if pen.joint in other.joints and pen.channel in other.channels(pen.joint)
+        for pen in plan.measured_pens
+        if pen.joint in overlaid.joints and pen.channel in overlaid.channels(pen.joint)
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Source:
+class _RowSource:
     """A recording that a row is read from."""
 
     recording: Recording
@@ -115,93 +115,99 @@ class _Source:
     start_ns: int
     end_ns: int
 
-    def look(self, pen: Pen) -> Look:
+    def open_window(self, pen: Pen) -> ChannelWindow:
         """Return a look at what a pen draws."""
-        return Look(self.recording, pen.joint, pen.channel, self.start_ns, self.end_ns)
+        return ChannelWindow(self.recording, pen.joint, pen.channel, self.start_ns, self.end_ns)
 
 
-def _sources(
-    recording: Recording, plan: Planned, start_ns: int, end_ns: int, over: Laid | None
-) -> tuple[_Source, ...]:
-    first = _Source(
+def _row_sources(
+    recording: Recording, plan: PlotRow, start_ns: int, end_ns: int, overlay: Overlay | None
+) -> tuple[_RowSource, ...]:
+    own_source = _RowSource(
         recording=recording,
         zero_ns=recording.start_ns,
         pens=plan.pens,
         start_ns=start_ns,
         end_ns=end_ns,
     )
-    if over is None:
-        return (first,)
-    later_ns = over.zero_ns - recording.start_ns
-    second = _Source(
-        recording=over.recording,
-        zero_ns=over.zero_ns,
-        pens=other_pens(plan, over.recording),
+    if overlay is None:
+        return (own_source,)
+    later_ns = overlay.zero_ns - recording.start_ns
+    other_source = _RowSource(
+        recording=overlay.recording,
+        zero_ns=overlay.zero_ns,
+        pens=other_pens(plan, overlay.recording),
         start_ns=start_ns + later_ns,
         end_ns=end_ns + later_ns,
     )
-    return first, second
+    return own_source, other_source
 
 
 def read_band(
-    look: Look, pen: Pen, *, bins: int, factor: float, zero_ns: int
+    window: ChannelWindow, pen: Pen, *, bins: int, factor: float, zero_ns: int
 ) -> tuple[Band, float]:
     """Return min, mean and max of `bins` buckets, and the length of a bucket in seconds.
 
     `zero_ns`: the instant from which x is counted.
     """
-    found = look.envelope(bins=bins)
-    middle = np.asarray(found.start_ns) + found.width_ns // 2
+    envelope = window.envelope(bins=bins)
+    middle = np.asarray(envelope.start_ns) + envelope.width_ns // 2
     band = Band(
         pen=pen,
         x=(middle - zero_ns) / 1e9,
-        minimum=found.minimum * factor,
-        maximum=found.maximum * factor,
-        mean=found.mean * factor,
+        minimum=envelope.minimum * factor,
+        maximum=envelope.maximum * factor,
+        mean=envelope.mean * factor,
     )
-    return band, found.width_ns / 1e9
+    return band, envelope.width_ns / 1e9
 
 
 def read_row(
     recording: Recording,
-    plan: Planned,
+    plan: PlotRow,
     start_ns: int,
     end_ns: int,
     *,
     width_px: int,
-    over: Laid | None = None,
-) -> Row:
+    overlay: Overlay | None = None,
+) -> ReadRow:
     """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow.
 
-    A second recording that lies `over` the first is read alike, and drawn alike: where one of both
+    A second recording that lies `overlay` the first is read alike, and drawn alike: where one of
+    both
     has cycles that are too narrow, both are bands of one width.
     """
-    seen = [
-        (source, pen, source.look(pen))
-        for source in _sources(recording, plan, start_ns, end_ns, over)
+    windows = [
+        (source, pen, source.open_window(pen))
+        for source in _row_sources(recording, plan, start_ns, end_ns, overlay)
         for pen in source.pens
     ]
     # A temperature drifts and flickers by a count; it has no cycles to be told apart.
-    banded = plan.quantity != "temperature" and bool(plan.measured)
-    for bucket_px in BAND_PX if banded else ():
+    banded = plan.quantity != "temperature" and bool(plan.measured_pens)
+    for bucket_px in BAND_BUCKET_PX if banded else ():
         bins = max(8, width_px // bucket_px)
         bands = [
-            read_band(look, pen, bins=bins, factor=plan.factor, zero_ns=source.zero_ns)
-            for source, pen, look in seen
+            read_band(window, pen, bins=bins, factor=plan.factor, zero_ns=source.zero_ns)
+            for source, pen, window in windows
             if not pen.setpoint
         ]
-        if any(crowded(band.minimum, band.maximum, least=plan.least_room) for band, _ in bands):
-            drawn = tuple(band for band, _ in bands)
-            return Row(plan=plan, lines=drawn, bucket_s=bands[0][1])
-    bins = max(8, width_px // PX_A_BUCKET)
+        if any(
+            is_crowded(band.minimum, band.maximum, min_range=plan.min_span) for band, _ in bands
+        ):
+            drawn_bands = tuple(band for band, _ in bands)
+            return ReadRow(plan=plan, lines=drawn_bands, bucket_s=bands[0][1])
+    bins = max(8, width_px // LINE_PX_PER_BUCKET)
     lines = tuple(
-        _read_line(source, pen, look, bins=bins, factor=plan.factor) for source, pen, look in seen
+        _read_line(source, pen, window, bins=bins, factor=plan.factor)
+        for source, pen, window in windows
     )
-    return Row(plan=plan, lines=lines, bucket_s=float("nan"))
+    return ReadRow(plan=plan, lines=lines, bucket_s=float("nan"))
 
 
-def _read_line(source: _Source, pen: Pen, look: Look, *, bins: int, factor: float) -> Line:
-    time_ns, values = look.trace(bins=bins)
+def _read_line(
+    source: _RowSource, pen: Pen, window: ChannelWindow, *, bins: int, factor: float
+) -> Line:
+    time_ns, values = window.polyline(bins=bins)
     if pen.other and source.recording.end_ns < source.end_ns:
         # It ends within the picture: its last value holds no further.
         time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
@@ -219,85 +225,94 @@ def read_bins(
     """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean."""
     bins = np.full((count, len(pens), 3), np.nan)
     for index, (pen, factor) in enumerate(pens):
-        found = envelope(
+        envelope = read_envelope(
             recording, pen.joint, pen.channel, start_ns, start_ns + count * width, bins=count
         )
-        rising = ~(abs(found.first - found.maximum) < abs(found.first - found.minimum))
-        bins[:, index, 0] = np.where(rising, found.minimum, found.maximum) * factor
-        bins[:, index, 1] = np.where(rising, found.maximum, found.minimum) * factor
-        bins[:, index, 2] = found.mean * factor
+        rising = ~(abs(envelope.first - envelope.maximum) < abs(envelope.first - envelope.minimum))
+        bins[:, index, 0] = np.where(rising, envelope.minimum, envelope.maximum) * factor
+        bins[:, index, 1] = np.where(rising, envelope.maximum, envelope.minimum) * factor
+        bins[:, index, 2] = envelope.mean * factor
     return bins
 
 
-def furniture_of(
+def read_annotations(
     recording: Recording,
-    plan: tuple[Planned, ...],
+    plan: tuple[PlotRow, ...],
     begin_ns: int,
     end_ns: int | None,
     *,
     open_gap: bool = False,
-    displays: Displays = PLAIN,
-    watch: Watch | None = None,
-) -> Furniture:
+    displays: Displays = DEFAULT_DISPLAYS,
+    applied: AppliedLimits | None = None,
+) -> Annotations:
     """Return what stands in a window of a recording.
 
     `end_ns` is None where the window goes on: what was just said stands a moment after the newest
-    value, and belongs to the picture that comes. `watch`: what was in force and was raised; left
+    value, and belongs to the picture that comes. `applied`: what was in force and was raised; left
     away, that which was recorded.
     """
-    watch = watch or recorded(recording)
+    applied = applied or recorded_limits(recording)
     if end_ns is None:
         end_ns = _NEVER_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
-    found = {joint: list(gaps(recording, joint, begin_ns, end_ns)) for joint in joints}
-    sets = watch.sets
+    gaps_by_joint = {
+        joint: list(gaps_within(recording, joint, begin_ns, end_ns)) for joint in joints
+    }
+    sets = applied.limit_sets
     alerts = [
         alert
-        for alert in watch.alerts
+        for alert in applied.alerts
         if alert.raised_ns < end_ns and (alert.returned_ns is None or alert.returned_ns > begin_ns)
     ]
     begin_s = (begin_ns - recording.start_ns) / 1e9
     end_s = (end_ns - recording.start_ns) / 1e9
-    return Furniture(
+    return Annotations(
         limits=tuple(
-            line for line in limit_lines_of(recording, plan, sets) if line.within(begin_s, end_s)
+            line
+            for line in recording_limit_lines(recording, plan, sets)
+            if line.is_in_force_within(begin_s, end_s)
         ),
         alerts=alert_spans(alerts, sets, plan, recording.start_ns, displays),
         gaps=gap_spans(
-            found,
+            gaps_by_joint,
             recording.start_ns,
             open_from_ns=recording.end_ns if open_gap and not recording.live else None,
             open_at_ns=recording.end_ns if open_gap else None,
         ),
         notes=tuple(
             note
-            for note in note_lines(recording.events(), recording.start_ns)
+            for note in note_lines(recording.read_events(), recording.start_ns)
             if begin_s <= note.at_s <= end_s
         ),
     )
 
 
-def furniture_over(
-    furniture: Furniture, over: Laid, plan: tuple[Planned, ...], *, start_s: float, end_s: float
-) -> Furniture:
+def add_overlay_annotations(
+    annotations: Annotations,
+    overlay: Overlay,
+    plan: tuple[PlotRow, ...],
+    *,
+    start_s: float,
+    end_s: float,
+) -> Annotations:
     """Return what stands in a window with what has to be said of a second recording over it.
 
     Its gaps among the joints that are drawn, where it begins and where it ends; its limits and
     alerts are its own.
     """
-    other, zero_ns = over.recording, over.zero_ns
+    overlaid, zero_ns = overlay.recording, overlay.zero_ns
     begin_ns, end_ns = (zero_ns + round(at_s * 1e9) for at_s in (start_s, end_s))
-    joints = sorted({pen.joint for row in plan for pen in other_pens(row, other)})
-    found = {joint: gaps(other, joint, begin_ns, end_ns) for joint in joints}
-    edges = [(other.start_ns, "other begins")]
-    edges += [] if other.live else [(other.end_ns, "other ends")]
-    said = tuple(
-        NoteLine(at_s=(at_ns - zero_ns) / 1e9, text=words)
-        for at_ns, words in edges
+    joints = sorted({pen.joint for row in plan for pen in other_pens(row, overlaid)})
+    gaps_by_joint = {joint: gaps_within(overlaid, joint, begin_ns, end_ns) for joint in joints}
+    edges = [(overlaid.start_ns, "other begins")]
+    edges += [] if overlaid.live else [(overlaid.end_ns, "other ends")]
+    edge_notes = tuple(
+        NoteLine(at_s=(at_ns - zero_ns) / 1e9, text=text)
+        for at_ns, text in edges
         if begin_ns < at_ns < end_ns
     )
     return replace(
-        furniture,
-        gaps=(*furniture.gaps, *(other_gap(gap) for gap in gap_spans(found, zero_ns))),
-        notes=(*furniture.notes, *said),
+        annotations,
+        gaps=(*annotations.gaps, *(other_gap(gap) for gap in gap_spans(gaps_by_joint, zero_ns))),
+        notes=(*annotations.notes, *edge_notes),
     )

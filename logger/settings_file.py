@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.errors import InputError
 
-__all__ = ["Settings", "checked", "nearest", "read_text", "read_toml", "stamp_of"]
+__all__ = ["Settings", "did_you_mean", "file_stamp", "read_text", "read_toml", "validate_settings"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -31,13 +31,13 @@ class Settings(BaseModel):
     )
 
     @property
-    def told(self) -> dict[str, Any]:
+    def written_keys(self) -> dict[str, Any]:
         """The keys that were written, with their values: what was left to its default is not."""
         return {key: getattr(self, key) for key in self.model_fields_set}
 
 
-def read_text(path: Path, what: str) -> str:
-    """Return the text of a settings file; `what` names its kind in the error ("bench file").
+def read_text(path: Path, description: str) -> str:
+    """Return the text of a settings file; `description` names its kind in the error ("bench file").
 
     Raises
     ------
@@ -47,29 +47,29 @@ def read_text(path: Path, what: str) -> str:
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise InputError(f"{path}: there is no such {what}.") from None
+        raise InputError(f"{path}: there is no such {description}.") from None
     except IsADirectoryError:
-        raise InputError(f"{path}: this is a folder; a {what} was expected.") from None
+        raise InputError(f"{path}: this is a folder; a {description} was expected.") from None
     except UnicodeDecodeError as fault:
         raise InputError(
-            f"{path}: byte {fault.start} is not UTF-8; a {what} is a UTF-8 text."
+            f"{path}: byte {fault.start} is not UTF-8; a {description} is a UTF-8 text."
         ) from None
     except OSError as fault:
         raise InputError(
-            f"{path}: the {what} cannot be read ({fault.strerror or fault})."
+            f"{path}: the {description} cannot be read ({fault.strerror or fault})."
         ) from None
 
 
-def stamp_of(path: Path) -> tuple[int, int, int]:
+def file_stamp(path: Path) -> tuple[int, int, int]:
     """Return what changes when a file is saved, however an editor does it; zeros for no file.
 
     An editor that writes aside and renames leaves a moment without it.
     """
     try:
-        found = path.stat()
+        stat_result = path.stat()
     except OSError:
         return (0, 0, 0)
-    return found.st_mtime_ns, found.st_size, found.st_ino
+    return stat_result.st_mtime_ns, stat_result.st_size, stat_result.st_ino
 
 
 def read_toml(text: str, where: str) -> dict[str, Any]:
@@ -86,7 +86,7 @@ def read_toml(text: str, where: str) -> dict[str, Any]:
         raise InputError(f"{where}: this is not valid TOML: {fault}.") from None
 
 
-def checked(model: type[Model], data: dict[str, Any], where: str) -> Model:
+def validate_settings(model: type[Model], data: dict[str, Any], where: str) -> Model:
     """Return `data` as `model`.
 
     Raises
@@ -95,20 +95,20 @@ def checked(model: type[Model], data: dict[str, Any], where: str) -> Model:
         One sentence for each mistake: file, key, found, expected.
     """
     try:
-        return model.model_validate(_tupled(data), strict=True)
+        return model.model_validate(_as_tuples(data), strict=True)
     except ValidationError as fault:
-        raise InputError("\n".join(_sentences(model, fault.errors(), where))) from None
+        raise InputError("\n".join(_error_sentences(model, fault.errors(), where))) from None
 
 
-def nearest(name: str, known: Sequence[str]) -> str:
+def did_you_mean(name: str, known_names: Sequence[str]) -> str:
     """Return " Did you mean X?" for the nearest known name, or the list of them."""
-    close = difflib.get_close_matches(name, known, n=1)
-    if close:
-        return f" Did you mean {close[0]!r}?"
-    return f" Known: {', '.join(sorted(known))}." if known else ""
+    close_names = difflib.get_close_matches(name, known_names, n=1)
+    if close_names:
+        return f" Did you mean {close_names[0]!r}?"
+    return f" Known: {', '.join(sorted(known_names))}." if known_names else ""
 
 
-def _key(location: Sequence[int | str]) -> str:
+def _location_text(location: Sequence[int | str]) -> str:
     """Write a pydantic location as a person would: joint[2].gear_ratio, counted from 1."""
     text = ""
     for part in location:
@@ -119,14 +119,14 @@ def _key(location: Sequence[int | str]) -> str:
     return text
 
 
-def _tupled(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+def _as_tuples(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
     """Return the same with tuples for lists, as the models have them."""
     if isinstance(value, dict):
-        return {key: _tupled(item) for key, item in value.items()}
-    return tuple(_tupled(item) for item in value) if isinstance(value, list) else value
+        return {key: _as_tuples(item) for key, item in value.items()}
+    return tuple(_as_tuples(item) for item in value) if isinstance(value, list) else value
 
 
-def _found(value: object) -> str:
+def _found_text(value: object) -> str:
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list | tuple):
@@ -136,106 +136,113 @@ def _found(value: object) -> str:
     return "true" if value is True else "false" if value is False else repr(value)
 
 
-def _model_in(annotation: object) -> type[BaseModel] | None:
+def _model_of_annotation(annotation: object) -> type[BaseModel] | None:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     for argument in get_args(annotation):
-        found = _model_in(argument)
-        if found is not None:
-            return found
+        found_model = _model_of_annotation(argument)
+        if found_model is not None:
+            return found_model
     return None
 
 
-def _mapping_of(annotation: object) -> object:
+def _mapping_value_type(annotation: object) -> object:
     """Return what the values of a mapping are, None where the annotation is no mapping."""
     return get_args(annotation)[1] if get_origin(annotation) is dict else None
 
 
-def _items_in(annotation: object) -> int:
+def _fixed_item_count(annotation: object) -> int:
     """Return how many items a list of a fixed length has, 0 where there is none."""
     arguments = get_args(annotation)
     if get_origin(annotation) is tuple:
         return 0 if Ellipsis in arguments else len(arguments)
-    return max(map(_items_in, arguments), default=0)
+    return max(map(_fixed_item_count, arguments), default=0)
 
 
-def _fields_of(model: type[BaseModel] | None) -> dict[str, Any]:
-    known = {} if model is None else model.model_fields
-    return {field.alias or name: field.annotation for name, field in known.items()}
+def _model_fields(model: type[BaseModel] | None) -> dict[str, Any]:
+    known_fields = {} if model is None else model.model_fields
+    return {field.alias or name: field.annotation for name, field in known_fields.items()}
 
 
-def _walked(
+def _file_location(
     model: type[BaseModel], location: Sequence[int | str]
 ) -> tuple[tuple[int | str, ...], object]:
     """Return a location as it stands in the file, and the annotation there.
 
     Where a value may be of several kinds, pydantic adds which of them it tried: no key of the file.
     """
-    kept: list[int | str] = []
-    here: object = model
+    kept_parts: list[int | str] = []
+    annotation: object = model
     for part in location:
         if isinstance(part, int):
-            kept.append(part)
+            kept_parts.append(part)
             continue
-        fields = _fields_of(_model_in(here))
-        within = fields.get(part) or _mapping_of(here)
+        fields = _model_fields(_model_of_annotation(annotation))
+        within = fields.get(part) or _mapping_value_type(annotation)
         if within is not None:
-            kept.append(part)
-            here = within
-    return tuple(kept), here
+            kept_parts.append(part)
+            annotation = within
+    return tuple(kept_parts), annotation
 
 
-def _sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> list[str]:
+def _error_sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> list[str]:
     """Return one sentence for each mistake; what was tried for one value is told in one."""
-    told: list[tuple[tuple[int | str, ...], str, str]] = []
+    mistakes: list[tuple[tuple[int | str, ...], str, str]] = []
     for error in errors:
         location, kind = error["loc"], error["type"]
         if kind == "extra_forbidden":
-            place, here = _walked(model, location[:-1])
-            known = list(_fields_of(_model_in(here)))
-            told.append(
+            file_location, annotation = _file_location(model, location[:-1])
+            known_keys = list(_model_fields(_model_of_annotation(annotation)))
+            mistakes.append(
                 (
-                    (*place, location[-1]),
-                    f"there is no such key.{nearest(str(location[-1]), known)}",
+                    (*file_location, location[-1]),
+                    f"there is no such key.{did_you_mean(str(location[-1]), known_keys)}",
                     "",
                 )
             )
             continue
-        place, here = _walked(model, location)
+        file_location, annotation = _file_location(model, location)
         if kind == "missing" and isinstance(location[-1], int):
-            found = f"found a list of {len(error['input'])}, expected "
-            told.append((place[:-1], found, f"{_items_in(here)} items"))
+            found_text = f"found a list of {len(error['input'])}, expected "
+            mistakes.append(
+                (file_location[:-1], found_text, f"{_fixed_item_count(annotation)} items")
+            )
         elif kind == "missing":
-            told.append((place, "this key is missing.", ""))
+            mistakes.append((file_location, "this key is missing.", ""))
         elif kind == "too_long":
-            found = f"found a list of {error['ctx']['actual_length']}, expected "
-            told.append((place, found, f"{error['ctx']['max_length']} items"))
+            found_text = f"found a list of {error['ctx']['actual_length']}, expected "
+            mistakes.append((file_location, found_text, f"{error['ctx']['max_length']} items"))
         elif kind in {"value_error", "assertion_error"}:
             name, _, rest = str(error["ctx"]["error"]).partition(": ")
             # What a whole table is refused for names its key first.
-            if rest and name.partition(".")[0] in _fields_of(_model_in(here)):
-                told.append(((*place, name), rest, ""))
+            if rest and name.partition(".")[0] in _model_fields(_model_of_annotation(annotation)):
+                mistakes.append(((*file_location, name), rest, ""))
             else:
-                told.append((place, str(error["ctx"]["error"]), ""))
+                mistakes.append((file_location, str(error["ctx"]["error"]), ""))
         else:
-            expected = _expected(error, place, here)
-            told.append((place, f"found {_found(error['input'])}, expected ", expected))
-    places = {place for place, _, _ in told}
-    merged: dict[tuple[str, str], list[str]] = {}
-    for place, said, expected in told:
+            expected = _expected_text(error, file_location, annotation)
+            mistakes.append(
+                (file_location, f"found {_found_text(error['input'])}, expected ", expected)
+            )
+    file_locations = {file_location for file_location, _, _ in mistakes}
+    merged_errors: dict[tuple[str, str], list[str]] = {}
+    for file_location, complaint, expected in mistakes:
         # A list that is empty only because its items are wrong, or a table that is not another of
         # the kinds that may stand there, is no mistake of its own.
-        if any(len(other) > len(place) and other[: len(place)] == place for other in places):
+        if any(
+            len(other) > len(file_location) and other[: len(file_location)] == file_location
+            for other in file_locations
+        ):
             continue
-        merged.setdefault((_key(place), said), []).append(expected)
+        merged_errors.setdefault((_location_text(file_location), complaint), []).append(expected)
     return [
-        f"{where}: {key}{': ' if key else ''}{said}"
+        f"{where}: {key}{': ' if key else ''}{complaint}"
         + (f"{' or '.join(dict.fromkeys(expected))}." if expected[0] else "")
-        for (key, said), expected in merged.items()
+        for (key, complaint), expected in merged_errors.items()
     ]
 
 
-_KIND_WORDS: Final = {
+_TYPE_ERROR_WORDS: Final = {
     "string_type": "a text in quotes",
     "int_type": "a whole number",
     "int_from_float": "a whole number",
@@ -250,7 +257,7 @@ _PATTERN_WORDS: Final = {
     "^[a-z0-9][a-z0-9-]*$": "small letters, digits and '-', a letter or digit first",
     "^[a-z0-9-]+$": "small letters, digits and '-'",
 }
-_BOUNDS: Final = {
+_BOUND_WORDS: Final = {
     "greater_than": ("gt", "greater than"),
     "greater_than_equal": ("ge", "at least"),
     "less_than": ("lt", "less than"),
@@ -258,11 +265,11 @@ _BOUNDS: Final = {
 }
 
 
-def _expected(error: Any, place: Sequence[int | str], here: object) -> str:  # noqa: ANN401 - pydantic's error dict
+def _expected_text(error: Any, location: Sequence[int | str], annotation: object) -> str:  # noqa: ANN401 - pydantic's error dict
     """Return in words what would be right."""
-    kind, found, context = error["type"], error["input"], error.get("ctx", {})
-    if kind in _BOUNDS:
-        key, words = _BOUNDS[kind]
+    kind, found_value, context = error["type"], error["input"], error.get("ctx", {})
+    if kind in _BOUND_WORDS:
+        key, words = _BOUND_WORDS[kind]
         return f"{words} {context[key]:.10g}"
     if kind == "string_too_long":
         return f"at most {context['max_length']} characters"
@@ -270,20 +277,24 @@ def _expected(error: Any, place: Sequence[int | str], here: object) -> str:  # n
         pattern = context["pattern"]
         return _PATTERN_WORDS.get(pattern, f"a text that fits {pattern}")
     if kind == "literal_error":
-        known = re.findall(r"'([^']*)'", context["expected"])
-        close = difflib.get_close_matches(found, known, n=1) if isinstance(found, str) else []
-        hint = f" (did you mean {close[0]!r}?)" if close and len(known) > 1 else ""
+        known_keys = re.findall(r"'([^']*)'", context["expected"])
+        close_names = (
+            difflib.get_close_matches(found_value, known_keys, n=1)
+            if isinstance(found_value, str)
+            else []
+        )
+        hint = f" (did you mean {close_names[0]!r}?)" if close_names and len(known_keys) > 1 else ""
         return f"{context['expected']}{hint}"
     if kind == "tuple_type":
-        if not isinstance(found, dict):
+        if not isinstance(found_value, dict):
             return "a list in [ ]"
-        names = ".".join(part for part in place if isinstance(part, str))
+        names = ".".join(part for part in location if isinstance(part, str))
         return f"a list of tables; write [[{names}]] above each"
     if kind in {"model_type", "dict_type"}:
-        known = list(_fields_of(_model_in(here)))
-        if not known:
+        known_keys = list(_model_fields(_model_of_annotation(annotation)))
+        if not known_keys:
             return "a table of keys"
         tables = "a table of tables" if kind == "dict_type" else "a table"
-        return f"{tables} with {', '.join(known)}"
+        return f"{tables} with {', '.join(known_keys)}"
     words = str(error["msg"]).removeprefix("Input should be ")
-    return _KIND_WORDS.get(kind, words[0].lower() + words[1:])
+    return _TYPE_ERROR_WORDS.get(kind, words[0].lower() + words[1:])

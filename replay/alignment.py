@@ -12,10 +12,10 @@ from typing import Final, Literal, cast
 from logger.store.layout.events import Event
 from replay.recording import Recording
 
-__all__ = ["Anchor", "AnchorKind", "Laid", "anchors", "same_limit", "shift_between"]
+__all__ = ["Anchor", "AnchorKind", "Overlay", "find_anchors", "first_common_alert", "shift_between"]
 
 AnchorKind = Literal["raised", "returned", "note", "ended"]
-_KINDS: Final = frozenset({"raised", "returned", "note"})
+_ANCHOR_EVENTS: Final = frozenset({"raised", "returned", "note"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class Anchor:
     """An event of a recording that one of another recording can be laid at."""
 
     kind: AnchorKind
-    at_ns: int
+    offset_ns: int
     """Since the recording's start."""
     joint: str = ""
     limit: str = ""
@@ -32,7 +32,7 @@ class Anchor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Laid:
+class Overlay:
     """A second recording that lies over a first."""
 
     recording: Recording
@@ -45,7 +45,7 @@ class Laid:
         return self.recording.start_ns - self.shift_ns
 
 
-def anchors(
+def find_anchors(
     events: Iterable[Event], *, start_ns: int, end_ns: int | None = None
 ) -> tuple[Anchor, ...]:
     """Return what of a recording's events another can be laid at, in order of time.
@@ -59,40 +59,40 @@ def anchors(
     end_ns
         When it ended; None while it has no end, which is then no event either.
     """
-    found = [
+    anchors = [
         Anchor(
             kind=cast("AnchorKind", event.kind),
-            at_ns=event.time_ns - start_ns,
+            offset_ns=event.time_ns - start_ns,
             joint=event.joint,
             limit=event.limit,
             text=event.text if event.kind == "note" else "",
         )
         for event in events
-        if event.kind in _KINDS
+        if event.kind in _ANCHOR_EVENTS
     ]
     if end_ns is not None:
-        found.append(Anchor(kind="ended", at_ns=end_ns - start_ns))
-    return tuple(sorted(found, key=lambda anchor: anchor.at_ns))
+        anchors.append(Anchor(kind="ended", offset_ns=end_ns - start_ns))
+    return tuple(sorted(anchors, key=lambda anchor: anchor.offset_ns))
 
 
-def same_limit(first: Sequence[Anchor], second: Sequence[Anchor]) -> tuple[int, int] | None:
+def first_common_alert(first: Sequence[Anchor], second: Sequence[Anchor]) -> tuple[int, int] | None:
     """Return the places of the first raising of the same limit in both, None if there is none.
 
     Both in order of time. What was raised on the same joint in both comes first, then a limit by
     its name alone: the joint may have been called otherwise.
     """
     for by_joint in (True, False):
-        raised: dict[tuple[str, str], int] = {}
-        for place, anchor in enumerate(second):
+        raised_in_second: dict[tuple[str, str], int] = {}
+        for index, anchor in enumerate(second):
             if anchor.kind == "raised":
-                raised.setdefault((anchor.limit, anchor.joint if by_joint else ""), place)
-        for place, anchor in enumerate(first):
+                raised_in_second.setdefault((anchor.limit, anchor.joint if by_joint else ""), index)
+        for index, anchor in enumerate(first):
             key = (anchor.limit, anchor.joint if by_joint else "")
-            if anchor.kind == "raised" and key in raised:
-                return place, raised[key]
+            if anchor.kind == "raised" and key in raised_in_second:
+                return index, raised_in_second[key]
     return None
 
 
 def shift_between(first: Anchor, second: Anchor) -> int:
     """Return the shift in nanoseconds that lays the second recording's event on the first one's."""
-    return first.at_ns - second.at_ns
+    return first.offset_ns - second.offset_ns

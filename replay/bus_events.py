@@ -10,19 +10,27 @@ from typing import Final
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.store.layout.events import Event
-from logger.traffic.bus_statistics import Figures, figures, plan_for
-from logger.traffic.diagnosis import pictures
+from logger.traffic.bus_statistics import BusStatistics, bus_statistics, statistics_plan
+from logger.traffic.diagnosis import diagnose
 from replay.recording import Recording
 
-__all__ = ["MOST_FRAMES", "Away", "Happening", "Heard", "aways", "happenings", "heard"]
+__all__ = [
+    "MAX_SAMPLE_FRAMES",
+    "BusEvent",
+    "Outage",
+    "TrafficSample",
+    "find_outages",
+    "list_bus_events",
+    "sample_traffic",
+]
 
-MOST_FRAMES: Final = 200_000
+MAX_SAMPLE_FRAMES: Final = 200_000
 """Of a sample: some 25 s of a full 1 Mbit/s bus, and worked out in a fraction of a second."""
-LONGEST_S: Final = 600.0
+MAX_SAMPLE_S: Final = 600.0
 """Of a sample, however quiet the bus."""
-_PIECE_NS: Final = 1_000_000_000
-_WIDEST_NS: Final = 16 * _PIECE_NS
-_KINDS: Final = (
+_SAMPLE_STEP_NS: Final = 1_000_000_000
+_MAX_SAMPLE_STEP_NS: Final = 16 * _SAMPLE_STEP_NS
+_BUS_EVENT_KINDS: Final = (
     "bus lost",
     "bus back",
     "dropped",
@@ -31,12 +39,12 @@ _KINDS: Final = (
     "refused",
     "continued",
 )
-_NEEDS_A_BUS: Final = frozenset({"nothing", "silent", "stopped", "not_asked"})
+_HINTS_THAT_NEED_THE_BUS: Final = frozenset({"nothing", "silent", "stopped", "not_asked"})
 """Pictures that say nothing where the bus itself was away."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happening:
+class BusEvent:
     """An event that concerns a bus."""
 
     time_ns: int
@@ -47,7 +55,7 @@ class Happening:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Away:
+class Outage:
     """A stretch in which a bus could not be reached, or nobody recorded."""
 
     bus: int | None
@@ -59,138 +67,154 @@ class Away:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class TrafficSample:
     """Who talked in a span."""
 
     start_ns: int
     end_ns: int
     """The span that was looked at: shorter than what was asked for where that holds too much."""
-    cut: bool
+    is_truncated: bool
     """Whether it is shorter."""
-    buses: tuple[Figures, ...]
+    buses: tuple[BusStatistics, ...]
     """One for each bus of the bench."""
     hints: tuple[tuple[str, ...], ...]
     """For each bus what its figures look like, in sentences."""
 
 
-def happenings(recording: Recording) -> tuple[Happening, ...]:
+def list_bus_events(recording: Recording) -> tuple[BusEvent, ...]:
     """Return the events that concern buses, in sequence."""
     return tuple(
-        Happening(
+        BusEvent(
             time_ns=event.time_ns,
             kind=event.kind,
-            bus=_bus_of(event, recording.bench),
+            bus=_bus_index(event, recording.bench),
             text=event.text,
         )
-        for event in recording.events()
-        if event.kind in _KINDS
+        for event in recording.read_events()
+        if event.kind in _BUS_EVENT_KINDS
     )
 
 
-def _bus_of(event: Event, bench: Bench) -> int | None:
+def _bus_index(event: Event, bench: Bench) -> int | None:
     """Return which bus an event's sentence speaks of: it names the channel, and no column does."""
     if event.kind in {"clock step", "continued"}:
         return None
     if len(bench.buses) == 1:
         return 0
-    for place, bus in enumerate(bench.buses):
+    for index, bus in enumerate(bench.buses):
         begins = (f"The bus {bus.channel} ", f"{bus.channel}: ")
         if event.text.startswith(begins) or f" lost on the bus {bus.channel}:" in event.text:
-            return place
+            return index
     return None
 
 
-def aways(recording: Recording) -> tuple[Away, ...]:
+def find_outages(recording: Recording) -> tuple[Outage, ...]:
     """Return every stretch without a bus, in order of its beginning.
 
     A bus that is lost is away until it is back, or until nobody recorded any more; a recording that
     was gone on with tells how long nobody recorded.
     """
-    found: list[Away] = []
-    left: dict[int | None, Happening] = {}
+    outages: list[Outage] = []
+    open_outages: dict[int | None, BusEvent] = {}
 
     def close(bus: int | None, end_ns: int | None) -> None:
-        lost = left.pop(bus, None)
+        lost = open_outages.pop(bus, None)
         if lost is not None:
-            found.append(Away(bus=bus, start_ns=lost.time_ns, end_ns=end_ns, text=lost.text))
+            outages.append(Outage(bus=bus, start_ns=lost.time_ns, end_ns=end_ns, text=lost.text))
 
     durations = {
-        event.time_ns: event.duration_s for event in recording.events() if event.kind == "continued"
+        event.time_ns: event.duration_s
+        for event in recording.read_events()
+        if event.kind == "continued"
     }
-    for one in happenings(recording):
-        if one.kind == "bus lost":
-            left.setdefault(one.bus, one)
-        elif one.kind == "bus back":
-            close(one.bus, one.time_ns)
-        elif one.kind == "continued":
-            pause_s = durations[one.time_ns]
-            began_ns = one.time_ns - (round(pause_s * 1e9) if pause_s == pause_s else 0)  # noqa: PLR0124
-            for bus in list(left):
-                close(bus, min(began_ns, one.time_ns))
-            found.append(Away(bus=None, start_ns=began_ns, end_ns=one.time_ns, text=one.text))
-    for bus in list(left):
+    for bus_event in list_bus_events(recording):
+        if bus_event.kind == "bus lost":
+            open_outages.setdefault(bus_event.bus, bus_event)
+        elif bus_event.kind == "bus back":
+            close(bus_event.bus, bus_event.time_ns)
+        elif bus_event.kind == "continued":
+            pause_s = durations[bus_event.time_ns]
+            began_ns = bus_event.time_ns - (round(pause_s * 1e9) if pause_s == pause_s else 0)  # noqa: PLR0124
+            for bus in list(open_outages):
+                close(bus, min(began_ns, bus_event.time_ns))
+            outages.append(
+                Outage(bus=None, start_ns=began_ns, end_ns=bus_event.time_ns, text=bus_event.text)
+            )
+    for bus in list(open_outages):
         close(bus, None if recording.live else recording.end_ns)
-    return tuple(sorted(found, key=lambda away: away.start_ns))
+    return tuple(sorted(outages, key=lambda away: away.start_ns))
 
 
-def heard(
+def sample_traffic(
     recording: Recording,
     start_ns: int,
     end_ns: int,
     *,
     newest: bool = False,
-    most: int = MOST_FRAMES,
-) -> Heard:
-    """Return who talked in [start_ns, end_ns), or in as much of it as holds `most` frames or so.
+    max_frames: int = MAX_SAMPLE_FRAMES,
+) -> TrafficSample:
+    """Return who talked in [start_ns, end_ns), or in as much of it as holds `max_frames` frames or
+    so.
 
     Parameters
     ----------
     newest
         Where it has to be cut, the end is looked at and not the beginning.
     """
-    asked_ns = end_ns - start_ns
-    left_ns = min(asked_ns, round(LONGEST_S * 1e9))
-    looked_ns, width_ns, count = 0, _PIECE_NS, 0
+    requested_ns = end_ns - start_ns
+    remaining_ns = min(requested_ns, round(MAX_SAMPLE_S * 1e9))
+    sampled_ns, width_ns, count = 0, _SAMPLE_STEP_NS, 0
     pieces: list[FrameBatch] = []
-    while left_ns > 0 and count < most:
-        width_ns = min(width_ns, left_ns)
-        begin_ns = end_ns - looked_ns - width_ns if newest else start_ns + looked_ns
-        pieces.append(recording.frames(begin_ns, begin_ns + width_ns))
+    while remaining_ns > 0 and count < max_frames:
+        width_ns = min(width_ns, remaining_ns)
+        begin_ns = end_ns - sampled_ns - width_ns if newest else start_ns + sampled_ns
+        pieces.append(recording.read_frames(begin_ns, begin_ns + width_ns))
         count += len(pieces[-1])
-        looked_ns, left_ns = looked_ns + width_ns, left_ns - width_ns
+        sampled_ns, remaining_ns = sampled_ns + width_ns, remaining_ns - width_ns
         # A quiet bus is read in wider pieces, since each costs as much as it touches.
-        width_ns = min(2 * width_ns, _WIDEST_NS) if len(pieces[-1]) < most // 100 else _PIECE_NS
+        width_ns = (
+            min(2 * width_ns, _MAX_SAMPLE_STEP_NS)
+            if len(pieces[-1]) < max_frames // 100
+            else _SAMPLE_STEP_NS
+        )
     if newest:
-        start_ns, pieces = end_ns - looked_ns, pieces[::-1]
-    end_ns = start_ns + looked_ns
-    buses = figures(
-        FrameBatch.joined(pieces), plan_for(recording.bench), start_ns=start_ns, end_ns=end_ns
-    )
-    gone = [
-        away
-        for away in aways(recording)
-        if away.start_ns < end_ns and (away.end_ns is None or away.end_ns > start_ns)
-    ]
-    return Heard(
+        start_ns, pieces = end_ns - sampled_ns, pieces[::-1]
+    end_ns = start_ns + sampled_ns
+    buses = bus_statistics(
+        FrameBatch.concatenate(pieces),
+        statistics_plan(recording.bench),
         start_ns=start_ns,
         end_ns=end_ns,
-        cut=looked_ns < asked_ns,
+    )
+    outages = [
+        outage
+        for outage in find_outages(recording)
+        if outage.start_ns < end_ns and (outage.end_ns is None or outage.end_ns > start_ns)
+    ]
+    return TrafficSample(
+        start_ns=start_ns,
+        end_ns=end_ns,
+        is_truncated=sampled_ns < requested_ns,
         buses=buses,
         hints=tuple(
-            _hints(one, away=any(away.bus in {None, place} for away in gone))
-            for place, one in enumerate(buses)
+            _sample_hints(statistics, is_out=any(outage.bus in {None, index} for outage in outages))
+            for index, statistics in enumerate(buses)
         ),
     )
 
 
-def _hints(one: Figures, *, away: bool) -> tuple[str, ...]:
+def _sample_hints(statistics: BusStatistics, *, is_out: bool) -> tuple[str, ...]:
     """Return the hints that hold for what was recorded and not merely listened to."""
-    settings = one.settings
+    settings = statistics.settings
     if settings.send:
         # The recorder did ask and did acknowledge: silence is silence, and not acknowledged means
         # that the adapter does not.
-        one = replace(
-            one, asked_only=(), settings=settings.model_copy(update={"acknowledge": True})
+        statistics = replace(
+            statistics,
+            only_requested=(),
+            settings=settings.model_copy(update={"acknowledge": True}),
         )
-    found = pictures(one)
-    return tuple(text for name, text in found.items() if not (away and name in _NEEDS_A_BUS))
+    hints = diagnose(statistics)
+    return tuple(
+        text for name, text in hints.items() if not (is_out and name in _HINTS_THAT_NEED_THE_BUS)
+    )

@@ -1,7 +1,8 @@
 """How the buses of a recording fared, second by second, and in buckets for any width in pixels.
 
 Reads the once-a-second figures that the recorder wrote and never a frame: 24 h are 86,400 rows a
-bus. `more` takes in what has been written since and reads nothing twice, so a page may ask every
+bus. `extend_bus_seconds` takes in what has been written since and reads nothing twice, so a page
+may ask every
 second. A recording from before there were figures for each bus, or one made of a log, tells only
 those of the recorder as a whole.
 """
@@ -15,19 +16,27 @@ from numpy.typing import NDArray
 
 from replay.recording import Recording
 
-__all__ = ["NOTHING", "BusBuckets", "BusSeconds", "Totals", "buckets", "more", "totals"]
+__all__ = [
+    "NO_SECONDS",
+    "BusBuckets",
+    "BusSeconds",
+    "BusTotals",
+    "bus_totals",
+    "extend_bus_seconds",
+    "to_bus_buckets",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-_Columns = dict[str, Ints | Floats]
+_BusColumns = dict[str, Ints | Floats]
 
-_SECOND: Final = 1_000_000_000
-_RUNNING: Final = ("lost", "garbled", "unanswered")
+_SECOND_NS: Final = 1_000_000_000
+_RUNNING_TOTALS: Final = ("lost", "garbled", "unanswered")
 """Written as counts from the beginning."""
-_COUNTED: Final = ("error_frames", "remote_frames", *_RUNNING)
+_COUNT_COLUMNS: Final = ("error_frames", "remote_frames", *_RUNNING_TOTALS)
 
 
-_NONE: Final = (0,) * len(_RUNNING)
+_ZERO_TOTALS: Final = (0,) * len(_RUNNING_TOTALS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,98 +65,100 @@ class BusSeconds:
     def __len__(self) -> int:
         return len(self.time_ns)
 
-    def of(self, bus: int) -> "BusSeconds":
+    def for_bus(self, bus: int) -> "BusSeconds":
         """Return the rows of one bus."""
         rows = self.bus == bus
-        return replace(self, **{name: getattr(self, name)[rows] for name in _ARRAYS})
+        return replace(self, **{name: getattr(self, name)[rows] for name in _ARRAY_FIELDS})
 
 
-_ARRAYS: Final = tuple(
+_ARRAY_FIELDS: Final = tuple(
     one.name for one in fields(BusSeconds) if one.name not in {"each_bus", "counted"}
 )
 
 
-def _rows(values: _Columns) -> BusSeconds:
-    none = np.zeros(len(values["time_ns"]), np.int64)
+def _to_bus_seconds(values: _BusColumns) -> BusSeconds:
+    zeros = np.zeros(len(values["time_ns"]), np.int64)
     return BusSeconds(
         time_ns=values["time_ns"].astype(np.int64),
-        bus=values.get("bus", none).astype(np.uint8),
+        bus=values.get("bus", zeros).astype(np.uint8),
         frames_per_s=values["frames_per_s"].astype(np.float64),
         load=values["load"].astype(np.float64),
-        error_frames=values.get("error_frames", none).astype(np.int64),
-        remote_frames=values.get("remote_frames", none).astype(np.int64),
-        lost=values.get("lost", none).astype(np.int64),
-        garbled=values.get("garbled", none).astype(np.int64),
-        unanswered=values.get("unanswered", none).astype(np.int64),
+        error_frames=values.get("error_frames", zeros).astype(np.int64),
+        remote_frames=values.get("remote_frames", zeros).astype(np.int64),
+        lost=values.get("lost", zeros).astype(np.int64),
+        garbled=values.get("garbled", zeros).astype(np.int64),
+        unanswered=values.get("unanswered", zeros).astype(np.int64),
     )
 
 
-NOTHING: Final = _rows(dict.fromkeys(("time_ns", "frames_per_s", "load"), np.empty(0)))
+NO_SECONDS: Final = _to_bus_seconds(dict.fromkeys(("time_ns", "frames_per_s", "load"), np.empty(0)))
 """What is known of a recording before anything is read."""
 
 
-def more(recording: Recording, known: BusSeconds = NOTHING) -> BusSeconds:
+def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -> BusSeconds:
     """Return what is known of a recording after its newest rows are taken in as well."""
-    since_ns = int(known.time_ns[-1]) + 1 if len(known) else -(2**62)
-    if known.each_bus or not len(known):
-        table = recording.each_second("buses", since_ns, 2**62)
+    since_ns = int(seconds.time_ns[-1]) + 1 if len(seconds) else -(2**62)
+    if seconds.each_bus or not len(seconds):
+        table = recording.read_per_second("buses", since_ns, 2**62)
         if table.num_rows:
-            return _joined(known if known.each_bus else NOTHING, _of_buses(table))
-        if len(known):
-            return known
-    table = recording.each_second("health", since_ns, 2**62)
-    if known.each_bus is False and recording.each_second("buses", -(2**62), 2**62).num_rows:
+            return _append_columns(
+                seconds if seconds.each_bus else NO_SECONDS, _columns_from_buses(table)
+            )
+        if len(seconds):
+            return seconds
+    table = recording.read_per_second("health", since_ns, 2**62)
+    if seconds.each_bus is False and recording.read_per_second("buses", -(2**62), 2**62).num_rows:
         # It is gone on with by a recorder that tells more: begin anew with that.
-        return more(recording)
+        return extend_bus_seconds(recording)
     if not table.num_rows:
-        return known
-    return replace(_joined(known, _of_health(table)), each_bus=False)
+        return seconds
+    return replace(_append_columns(seconds, _columns_from_health(table)), each_bus=False)
 
 
-def _of_buses(table: pa.Table) -> _Columns:
-    found: _Columns = {"time_ns": _times(table)}
+def _columns_from_buses(table: pa.Table) -> _BusColumns:
+    columns: _BusColumns = {"time_ns": _row_times(table)}
     for name in ("frames_per_s", "load"):
-        found[name] = table[name].to_numpy()
-    for name in ("bus", *_COUNTED):
+        columns[name] = table[name].to_numpy()
+    for name in ("bus", *_COUNT_COLUMNS):
         if name not in table.column_names:
             continue  # a recorder of before that did not tell it
-        found[name] = table[name].fill_null(0).to_numpy().astype(np.int64)
-    return found
+        columns[name] = table[name].fill_null(0).to_numpy().astype(np.int64)
+    return columns
 
 
-def _of_health(table: pa.Table) -> _Columns:
+def _columns_from_health(table: pa.Table) -> _BusColumns:
     return {
-        "time_ns": _times(table),
+        "time_ns": _row_times(table),
         "frames_per_s": table["frames_per_s"].to_numpy(),
         "load": table["bus_load"].to_numpy(),
         "lost": table["dropped"].fill_null(0).to_numpy(),
     }
 
 
-def _times(table: pa.Table) -> Ints:
+def _row_times(table: pa.Table) -> Ints:
     times: Ints = table["time"].cast(pa.int64()).to_numpy()
     return times
 
 
-def _joined(known: BusSeconds, found: _Columns) -> BusSeconds:
+def _append_columns(seconds: BusSeconds, columns: _BusColumns) -> BusSeconds:
     """Return known rows and new ones, whose running counts are made counts of each second."""
-    new = _rows(found)
-    counted = dict(enumerate(known.counted))
-    each = {name: getattr(new, name).copy() for name in _RUNNING}
-    for bus in np.unique(new.bus).tolist():
-        rows = np.flatnonzero(new.bus == bus)
-        before = counted.get(bus, _NONE)
-        counted[bus] = tuple(int(getattr(new, name)[rows[-1]]) for name in _RUNNING)
-        for name, so_far in zip(_RUNNING, before, strict=True):
-            running = getattr(new, name)[rows]
+    added = _to_bus_seconds(columns)
+    last_totals = dict(enumerate(seconds.counted))
+    increments = {name: getattr(added, name).copy() for name in _RUNNING_TOTALS}
+    for bus in np.unique(added.bus).tolist():
+        rows = np.flatnonzero(added.bus == bus)
+        previous = last_totals.get(bus, _ZERO_TOTALS)
+        last_totals[bus] = tuple(int(getattr(added, name)[rows[-1]]) for name in _RUNNING_TOTALS)
+        for name, so_far in zip(_RUNNING_TOTALS, previous, strict=True):
+            running = getattr(added, name)[rows]
             steps = np.diff(running, prepend=so_far)
             # A recorder that goes on in a recording counts from nought again.
-            each[name][rows] = np.where(steps < 0, running, steps)
-    new = replace(new, **each)
-    most = max(counted, default=-1) + 1
+            increments[name][rows] = np.where(steps < 0, running, steps)
+    added = replace(added, **increments)
+    bus_count = max(last_totals, default=-1) + 1
 
     def both(name: str) -> NDArray[Any]:
-        return np.concatenate([getattr(known, name), getattr(new, name)])
+        return np.concatenate([getattr(seconds, name), getattr(added, name)])
 
     return BusSeconds(
         time_ns=both("time_ns"),
@@ -159,18 +170,18 @@ def _joined(known: BusSeconds, found: _Columns) -> BusSeconds:
         lost=both("lost"),
         garbled=both("garbled"),
         unanswered=both("unanswered"),
-        counted=tuple(counted.get(place, _NONE) for place in range(most)),
+        counted=tuple(last_totals.get(index, _ZERO_TOTALS) for index in range(bus_count)),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Totals:
+class BusTotals:
     """One bus over the whole recording; NaN for what nobody told."""
 
     load_mean: float
-    load_most: float
+    load_max: float
     frames_per_s_mean: float
-    frames_per_s_most: float
+    frames_per_s_max: float
     error_frames: int
     remote_frames: int
     lost: int
@@ -178,20 +189,24 @@ class Totals:
     unanswered: int
 
 
-def totals(seconds: BusSeconds) -> Totals:
+def bus_totals(seconds: BusSeconds) -> BusTotals:
     """Return the figures of one bus over all its seconds."""
 
     def of(values: Floats) -> tuple[float, float]:
-        told = values[~np.isnan(values)]
-        return (float(told.mean()), float(told.max())) if len(told) else (np.nan, np.nan)
+        known_values = values[~np.isnan(values)]
+        return (
+            (float(known_values.mean()), float(known_values.max()))
+            if len(known_values)
+            else (np.nan, np.nan)
+        )
 
     load, frames = of(seconds.load), of(seconds.frames_per_s)
-    return Totals(
+    return BusTotals(
         load_mean=load[0],
-        load_most=load[1],
+        load_max=load[1],
         frames_per_s_mean=frames[0],
-        frames_per_s_most=frames[1],
-        **{name: int(getattr(seconds, name).sum()) for name in _COUNTED},
+        frames_per_s_max=frames[1],
+        **{name: int(getattr(seconds, name).sum()) for name in _COUNT_COLUMNS},
     )
 
 
@@ -214,41 +229,41 @@ class BusBuckets:
         return len(self.start_ns)
 
 
-def buckets(seconds: BusSeconds, start_ns: int, end_ns: int, *, width_ns: int) -> BusBuckets:
+def to_bus_buckets(seconds: BusSeconds, start_ns: int, end_ns: int, *, width_ns: int) -> BusBuckets:
     """Return the buckets of one bus that touch [start_ns, end_ns), on the grid of `width_ns`.
 
     A second belongs to the bucket in which its middle lies. No extreme and no count is lost.
     """
-    first = start_ns // width_ns
-    count = max(0, -(-end_ns // width_ns) - first)
-    place = (seconds.time_ns - _SECOND // 2) // width_ns - first
+    first_bucket = start_ns // width_ns
+    count = max(0, -(-end_ns // width_ns) - first_bucket)
+    bucket = (seconds.time_ns - _SECOND_NS // 2) // width_ns - first_bucket
     # The newest second of a picture may end just behind it, and the first begin just before.
-    inside = (place >= 0) & (place < count)
-    place = place[inside]
+    inside = (bucket >= 0) & (bucket < count)
+    bucket = bucket[inside]
 
     def shape(values: Floats) -> tuple[Floats, Floats, Floats]:
         values = values[inside]
-        told = ~np.isnan(values)
-        at, values = place[told], values[told]
-        least, most = np.full(count, np.inf), np.full(count, -np.inf)
-        np.minimum.at(least, at, values)
-        np.maximum.at(most, at, values)
-        n = np.bincount(at, minlength=count)
-        total = np.bincount(at, weights=values, minlength=count)
-        none = n == 0
-        mean = np.divide(total, n, out=np.full(count, np.nan), where=~none)
-        least[none] = most[none] = np.nan
-        return least, mean, most
+        is_known = ~np.isnan(values)
+        bucket_of, values = bucket[is_known], values[is_known]
+        minimum, maximum = np.full(count, np.inf), np.full(count, -np.inf)
+        np.minimum.at(minimum, bucket_of, values)
+        np.maximum.at(maximum, bucket_of, values)
+        n = np.bincount(bucket_of, minlength=count)
+        total = np.bincount(bucket_of, weights=values, minlength=count)
+        is_empty = n == 0
+        mean = np.divide(total, n, out=np.full(count, np.nan), where=~is_empty)
+        minimum[is_empty] = maximum[is_empty] = np.nan
+        return minimum, mean, maximum
 
     def sums(values: Ints) -> Ints:
         added = np.zeros(count, np.int64)
-        np.add.at(added, place, values[inside])
+        np.add.at(added, bucket, values[inside])
         return added
 
     return BusBuckets(
-        start_ns=(first + np.arange(count, dtype=np.int64)) * width_ns,
+        start_ns=(first_bucket + np.arange(count, dtype=np.int64)) * width_ns,
         width_ns=width_ns,
         load=shape(seconds.load),
         frames_per_s=shape(seconds.frames_per_s),
-        **{name: sums(getattr(seconds, name)) for name in _COUNTED},
+        **{name: sums(getattr(seconds, name)) for name in _COUNT_COLUMNS},
     )

@@ -5,9 +5,9 @@ from typing import Final
 
 from replay.recording import Recording
 
-__all__ = ["Checked", "Gap", "check"]
+__all__ = ["CheckResult", "Gap", "check_recording"]
 
-_CAUSES: Final = {
+_GAP_CAUSES: Final = {
     "bus lost": "the bus went away",
     "dropped": "frames were lost",
     "continued": "no recorder ran",
@@ -25,10 +25,10 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class CheckResult:
     """What a recording holds and lacks."""
 
-    whole: bool
+    is_complete: bool
     """Nothing that was written is missing; gaps on the bus do not count against it."""
     live: bool
     rows: dict[str, int]
@@ -38,16 +38,16 @@ class Checked:
     missing: tuple[str, ...]
 
 
-def check(recording: Recording) -> Checked:
+def check_recording(recording: Recording) -> CheckResult:
     """Return what a recording holds and lacks, from its files and its events."""
-    events = recording.events()
+    events = recording.read_events()
     gaps = []
     for joint in recording.joints:
-        for start_ns, end_ns in recording.gaps(joint):
+        for start_ns, end_ns in recording.read_gaps(joint):
             causes = [
-                _CAUSES[event.kind]
+                _GAP_CAUSES[event.kind]
                 for event in events
-                if event.kind in _CAUSES and start_ns <= event.time_ns <= end_ns
+                if event.kind in _GAP_CAUSES and start_ns <= event.time_ns <= end_ns
             ]
             gaps.append(
                 Gap(
@@ -58,11 +58,11 @@ def check(recording: Recording) -> Checked:
                 )
             )
     dropped = sum(int(event.value) for event in events if event.kind == "dropped")
-    missing = (*recording.missing(), *recording.damaged())
-    return Checked(
-        whole=not missing and dropped == 0,
+    missing = (*recording.describe_missing(), *recording.describe_damage())
+    return CheckResult(
+        is_complete=not missing and dropped == 0,
         live=recording.live,
-        rows={joint: recording.row_count(joint) for joint in recording.joints},
+        rows={joint: recording.reading_count(joint) for joint in recording.joints},
         frames=recording.frame_count(),
         dropped=dropped,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),

@@ -11,35 +11,35 @@ from typing import Final, Literal
 
 import numpy as np
 
-from logger.joint.bench.codes import UNKNOWN, Codes, codes_of
+from logger.joint.bench.codes import UNKNOWN_CODE, CodeTable, code_table
 from logger.joint.bench.layout import Frame
 from logger.store.layout.events import Event
 from replay.recording import Recording
 
-__all__ = ["Said", "told_by"]
+__all__ = ["DriveState", "read_drive_state"]
 
-Kind = Literal["state", "fault"]
-_CHANNELS: Final[dict[Kind, str]] = {"state": "state_code", "fault": "fault_code"}
-_NO_FAULT: Final = 0
+DriveFact = Literal["state", "fault"]
+_CODE_CHANNELS: Final[dict[DriveFact, str]] = {"state": "state_code", "fault": "fault_code"}
+_NO_FAULT_CODE: Final = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class DriveState:
     """What a drive says of its state, or of its fault."""
 
-    words: str
+    text: str
     """ "operation enabled", or "voltage (0x3210)"; the code alone where the layout has no words."""
-    stands: bool
+    is_active: bool
     """Of a fault: False where it says that there is none."""
     since_ns: int | None
     """When it began to mean that; None where no event tells."""
-    told_ns: int
+    reported_ns: int
     """When it was told last."""
 
 
-def told_by(
-    recording: Recording, joint: str, kind: Kind, newest: Mapping[str, tuple[int, float]]
-) -> Said | None:
+def read_drive_state(
+    recording: Recording, joint: str, kind: DriveFact, newest: Mapping[str, tuple[int, float]]
+) -> DriveState | None:
     """Return what a joint's drive says of its state or fault; None where it never said anything.
 
     Parameters
@@ -47,26 +47,28 @@ def told_by(
     newest
         Channel -> time and value of its newest reading.
     """
-    frames = recording.bench.layout_of(recording.bench.joint(joint)).frame
-    channel = _CHANNELS[kind]
-    codes = _of_channel(frames, channel)
+    frames = recording.bench.layout_of(recording.bench.joint_named(joint)).frame
+    channel = _CODE_CHANNELS[kind]
+    codes = _codes_of_channel(frames, channel)
     if codes is None and not any(frame.event == kind for frame in frames):
         return None
-    events = recording.events()
-    event = _newest(events, joint, kind, channel)
-    said = None
+    events = recording.read_events()
+    event = _newest_event(events, joint, kind, channel)
+    state = None
     if codes is not None and (channel in newest or event is not None):
-        said = _by_code(codes, kind, newest.get(channel), event)
-    message = _newest(events, joint, kind, "")
-    if message is None or (said is not None and (kind == "state" or said.stands)):
-        return said
+        state = _state_from_code(codes, kind, newest.get(channel), event)
+    message = _newest_event(events, joint, kind, "")
+    if message is None or (state is not None and (kind == "state" or state.is_active)):
+        return state
     if event is not None and event.time_ns > message.time_ns:
         # The code has spoken since, and says that it is over.
-        return said
-    return _by_message(frames, joint, kind, message) or said
+        return state
+    return _state_from_message(frames, joint, kind, message) or state
 
 
-def _newest(events: Sequence[Event], joint: str, kind: Kind, channel: str) -> Event | None:
+def _newest_event(
+    events: Sequence[Event], joint: str, kind: DriveFact, channel: str
+) -> Event | None:
     return next(
         (
             event
@@ -77,10 +79,10 @@ def _newest(events: Sequence[Event], joint: str, kind: Kind, channel: str) -> Ev
     )
 
 
-def _of_channel(frames: tuple[Frame, ...], channel: str) -> Codes | None:
+def _codes_of_channel(frames: tuple[Frame, ...], channel: str) -> CodeTable | None:
     return next(
         (
-            codes_of(value.names, value.flags, bits=value.bits, signed=value.signed)
+            code_table(value.names, value.flags, bits=value.bits, signed=value.signed)
             for frame in frames
             for value in frame.value
             if value.channel == channel
@@ -89,50 +91,52 @@ def _of_channel(frames: tuple[Frame, ...], channel: str) -> Codes | None:
     )
 
 
-def _by_code(
-    codes: Codes, kind: Kind, reading: tuple[int, float] | None, event: Event | None
-) -> Said:
+def _state_from_code(
+    codes: CodeTable, kind: DriveFact, reading: tuple[int, float] | None, event: Event | None
+) -> DriveState:
     assert reading is not None or event is not None, "told_by has seen to it"
-    told_ns, value = reading if reading is not None else (0, 0.0)
-    if event is not None and event.time_ns >= told_ns:
-        told_ns, value = event.time_ns, event.value
+    reported_ns, value = reading if reading is not None else (0, 0.0)
+    if event is not None and event.time_ns >= reported_ns:
+        reported_ns, value = event.time_ns, event.value
     code = int(value)
-    same = event is not None and _same(codes, int(event.value), code)
-    return Said(
-        words=_words(codes, kind, code),
-        stands=kind == "state" or not _calm(codes, code),
-        since_ns=event.time_ns if event is not None and same else None,
-        told_ns=told_ns,
+    is_unchanged = event is not None and _have_same_meaning(codes, int(event.value), code)
+    return DriveState(
+        text=_code_text(codes, kind, code),
+        is_active=kind == "state" or not _is_no_fault(codes, code),
+        since_ns=event.time_ns if event is not None and is_unchanged else None,
+        reported_ns=reported_ns,
     )
 
 
-def _by_message(frames: tuple[Frame, ...], joint: str, kind: Kind, message: Event) -> Said | None:
+def _state_from_message(
+    frames: tuple[Frame, ...], joint: str, kind: DriveFact, message: Event
+) -> DriveState | None:
     """Return what a message says by its first part; None for one that is of no frame."""
     for frame in frames:
         if frame.part and frame.event == kind and message.text.startswith(f"{joint}: {frame.name}"):
             part = frame.part[0]
-            codes = codes_of(part.names, part.flags, bits=part.bits, signed=part.signed)
+            codes = code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
             code = int(message.value)
-            return Said(
-                words=_words(codes, kind, code),
-                stands=kind == "state" or not _calm(codes, code),
+            return DriveState(
+                text=_code_text(codes, kind, code),
+                is_active=kind == "state" or not _is_no_fault(codes, code),
                 since_ns=message.time_ns,
-                told_ns=message.time_ns,
+                reported_ns=message.time_ns,
             )
     return None
 
 
-def _words(codes: Codes, kind: Kind, code: int) -> str:
+def _code_text(codes: CodeTable, kind: DriveFact, code: int) -> str:
     # The number of a fault is what its maker's manual is searched for; that of a state is not.
-    return (codes.words(code) if kind == "state" else "") or codes.told(code)
+    return (codes.describe_code(code) if kind == "state" else "") or codes.label(code)
 
 
-def _calm(codes: Codes, code: int) -> bool:
+def _is_no_fault(codes: CodeTable, code: int) -> bool:
     """Whether a fault code says that there is none: nought, or what has the same name."""
-    named = codes.words(_NO_FAULT) not in {"", UNKNOWN}
-    return code == _NO_FAULT or (named and _same(codes, code, _NO_FAULT))
+    named = codes.describe_code(_NO_FAULT_CODE) not in {"", UNKNOWN_CODE}
+    return code == _NO_FAULT_CODE or (named and _have_same_meaning(codes, code, _NO_FAULT_CODE))
 
 
-def _same(codes: Codes, one: int, other: int) -> bool:
-    first, second = codes.meaning(np.array([one, other], np.int64)).tolist()
+def _have_same_meaning(codes: CodeTable, first_code: int, second_code: int) -> bool:
+    first, second = codes.meaning_numbers(np.array([first_code, second_code], np.int64)).tolist()
     return bool(first == second)

@@ -17,19 +17,19 @@ import pyarrow.parquet as pq
 
 from logger.errors import InputError, OutsideFault
 from logger.joint.channels import CHANNELS
-from logger.settings_file import nearest
-from logger.store.layout.files import put_or_say
+from logger.settings_file import did_you_mean
+from logger.store.layout.files import write_or_raise
 from logger.store.layout.schema import readings_table, status_schema
 from replay.recording import Recording
 
 __all__ = ["export"]
 
-WINDOW_ROWS: Final = 65_536
+EXPORT_WINDOW_ROWS: Final = 65_536
 """Rows of all joints that are in memory at a time, about."""
-SHORTEST_NS: Final = 1_000_000
-LONGEST_NS: Final = 60_000_000_000
+MIN_EXPORT_WINDOW_NS: Final = 1_000_000
+MAX_EXPORT_WINDOW_NS: Final = 60_000_000_000
 """Behind a long silence a burst may come: a window does not grow for ever."""
-FORMATS: Final = (".csv", ".parquet")
+EXPORT_SUFFIXES: Final = (".csv", ".parquet")
 
 
 def export(
@@ -69,7 +69,7 @@ def export(
         The disk took no more, or it was stopped; nothing was left behind.
     """
     suffix = out.suffix.lower()
-    if suffix not in FORMATS:
+    if suffix not in EXPORT_SUFFIXES:
         raise InputError(
             f"{out}: found a file that ends in {out.suffix!r}, expected .csv or .parquet."
         )
@@ -81,38 +81,46 @@ def export(
     end = recording.end_ns if end_ns is None else end_ns
     if end <= begin:
         raise InputError("The span is empty: expected --from before --to.")
-    chosen = _chosen("--joint", joints, recording.joints)
-    carried = {name for joint in chosen for name in recording.channels(joint)}
-    wanted = _chosen("--channels", channels, [name for name in CHANNELS if name in carried])
-    tables = _windows(recording, chosen, wanted, (begin, end), asked=bool(channels))
+    joint_names = _select_names("--joint", joints, recording.joints)
+    carried = {name for joint in joint_names for name in recording.channels(joint)}
+    channel_names = _select_names(
+        "--channels", channels, [name for name in CHANNELS if name in carried]
+    )
+    tables = _read_windows(
+        recording, joint_names, channel_names, (begin, end), drop_empty=bool(channels)
+    )
     rows = 0
 
-    def written(file: IO[bytes]) -> None:
+    def write_rows(file: IO[bytes]) -> None:
         nonlocal rows
-        schema = _schema(recording, wanted)
-        with _csv(file, schema) if suffix == ".csv" else _parquet(file, schema) as writer:
+        schema = _export_schema(recording, channel_names)
+        with (
+            _open_csv_writer(file, schema)
+            if suffix == ".csv"
+            else _open_parquet_writer(file, schema) as writer
+        ):
             for until_ns, table in tables:
                 if stop is not None and stop.is_set():
                     raise OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
                 rows += table.num_rows
-                writer.write_table(_iso(table) if suffix == ".csv" else table)
+                writer.write_table(_with_iso_times(table) if suffix == ".csv" else table)
                 progress((until_ns - begin) / (end - begin))
 
-    put_or_say(out, written, what="the file")
+    write_or_raise(out, write_rows, description="the file")
     return rows
 
 
-def _chosen(option: str, asked: Sequence[str], known: Sequence[str]) -> list[str]:
-    for name in asked:
-        if name not in known:
+def _select_names(option: str, requested: Sequence[str], available: Sequence[str]) -> list[str]:
+    for name in requested:
+        if name not in available:
             raise InputError(
                 f"{option}: found {name!r}, expected one of the recording's."
-                f"{nearest(name, list(known))}"
+                f"{did_you_mean(name, list(available))}"
             )
-    return [name for name in known if name in asked] if asked else list(known)
+    return [name for name in available if name in requested] if requested else list(available)
 
 
-def _schema(recording: Recording, channels: Sequence[str]) -> pa.Schema:
+def _export_schema(recording: Recording, channels: Sequence[str]) -> pa.Schema:
     status = status_schema(recording.bench)
     return pa.schema(
         [
@@ -124,34 +132,36 @@ def _schema(recording: Recording, channels: Sequence[str]) -> pa.Schema:
     )
 
 
-def _windows(
+def _read_windows(
     recording: Recording,
     joints: Sequence[str],
     channels: Sequence[str],
     span_ns: tuple[int, int],
     *,
-    asked: bool,
+    drop_empty: bool,
 ) -> Iterator[tuple[int, pa.Table]]:
     """Yield the end of each window and its rows, in order of time."""
     status = status_schema(recording.bench)
-    schema = _schema(recording, channels)
+    schema = _export_schema(recording, channels)
     begin, end = span_ns
     width = 1_000_000_000
     while begin < end:
         until = min(begin + width, end)
-        found = []
+        joint_tables = []
         for joint in joints:
-            own = set(recording.channels(joint))
-            batch = recording.readings(
-                joint, begin, until, channels=[name for name in channels if name in own]
+            joint_channels = set(recording.channels(joint))
+            batch = recording.read_readings(
+                joint, begin, until, channels=[name for name in channels if name in joint_channels]
             )
             table = pa.Table.from_batches([readings_table(batch, status)])
             names = pa.array([joint] * table.num_rows, pa.string())
-            found.append(table.append_column("joint", names).select(schema.names).cast(schema))
-        rows = pa.concat_tables(found)
-        seen = rows.num_rows
-        if asked:
-            rows = rows.filter(_held(rows, channels))
+            joint_tables.append(
+                table.append_column("joint", names).select(schema.names).cast(schema)
+            )
+        rows = pa.concat_tables(joint_tables)
+        row_count = rows.num_rows
+        if drop_empty:
+            rows = rows.filter(_rows_with_values(rows, channels))
         if len(joints) > 1:
             # Stable: of one time in the bench's order.
             order = pc.sort_indices(rows, sort_keys=[("time", "ascending")])
@@ -159,19 +169,19 @@ def _windows(
         yield until, rows
         begin = until
         # Towards windows of that many rows, in steps of at most eight times.
-        width = round(width * min(max(WINDOW_ROWS / max(seen, 1), 0.125), 8.0))
-        width = min(max(width, SHORTEST_NS), LONGEST_NS)
+        width = round(width * min(max(EXPORT_WINDOW_ROWS / max(row_count, 1), 0.125), 8.0))
+        width = min(max(width, MIN_EXPORT_WINDOW_NS), MAX_EXPORT_WINDOW_NS)
 
 
-def _held(table: pa.Table, channels: Sequence[str]) -> pa.ChunkedArray:
+def _rows_with_values(table: pa.Table, channels: Sequence[str]) -> pa.ChunkedArray:
     """Return which rows hold any of the channels."""
-    held = pc.is_valid(table[channels[0]])
+    has_value = pc.is_valid(table[channels[0]])
     for channel in channels[1:]:
-        held = pc.or_(held, pc.is_valid(table[channel]))
-    return held
+        has_value = pc.or_(has_value, pc.is_valid(table[channel]))
+    return has_value
 
 
-def _csv(file: IO[bytes], schema: pa.Schema) -> pa.csv.CSVWriter:
+def _open_csv_writer(file: IO[bytes], schema: pa.Schema) -> pa.csv.CSVWriter:
     file.write((",".join(schema.names) + "\n").encode())
     # Names of joints and channels need no quotes; numbers are the shortest that read back the same.
     options = pa.csv.WriteOptions(include_header=False, quoting_style="none")
@@ -180,11 +190,11 @@ def _csv(file: IO[bytes], schema: pa.Schema) -> pa.csv.CSVWriter:
     )
 
 
-def _parquet(file: IO[bytes], schema: pa.Schema) -> pq.ParquetWriter:
+def _open_parquet_writer(file: IO[bytes], schema: pa.Schema) -> pq.ParquetWriter:
     return pq.ParquetWriter(file, schema, compression="zstd")
 
 
-def _iso(table: pa.Table) -> pa.Table:
+def _with_iso_times(table: pa.Table) -> pa.Table:
     return table.set_column(
         0, "time", pc.strftime(table["time"], format="%Y-%m-%dT%H:%M:%SZ").cast(pa.string())
     )

@@ -14,25 +14,25 @@ import pyarrow as pa
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
-from logger.joint.time_weighted import Buckets, bucketed, merged
+from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import LimitSet
 from logger.store.layout.events import Event
-from logger.store.layout.files import MANIFEST, derived_stream, status_stream
-from logger.store.layout.lock import writer_of
+from logger.store.layout.files import MANIFEST_FILE, derived_stream, status_stream
+from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import Manifest, read_manifest
-from logger.store.layout.remote import Place
-from logger.store.layout.schema import frames_from
-from logger.store.pyramid.seconds import BASE_NS, counted_in, gap_limit_ns
-from logger.store.pyramid.upper import UPPER_NS, joined
-from logger.store.reading.live_reader import GrowingReader
-from replay.recent import RecentRows, ToldEvents
+from logger.store.layout.remote import Location
+from logger.store.layout.schema import frames_from_table
+from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
+from logger.store.reading.live_reader import LiveReader
+from replay.recent import EventCache, RecentRows
 
-__all__ = ["Found", "Health", "Recording", "find_recordings"]
+__all__ = ["Health", "Recording", "RecordingEntry", "find_recordings"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class RecordingEntry:
     """A folder that looks like a recording."""
 
     path: Path
@@ -57,46 +57,48 @@ class Health:
     """Hours until the disk is full at the present rate; NaN while not known."""
 
 
-def find_recordings(folder: Path) -> list[Found]:
+def find_recordings(folder: Path) -> list[RecordingEntry]:
     """Return what recordings a folder holds, newest first; broken ones with what is wrong."""
-    found = []
+    entries = []
     if not folder.is_dir():
         return []
     for path in folder.iterdir():
-        if not path.is_dir() or path.name.startswith(".") or not (path / MANIFEST).exists():
+        if not path.is_dir() or path.name.startswith(".") or not (path / MANIFEST_FILE).exists():
             continue
         try:
             manifest = read_manifest(path)
         except InputError as fault:
-            found.append(
-                Found(path=path, name=path.name, started_ns=0, live=False, fault=str(fault))
+            entries.append(
+                RecordingEntry(
+                    path=path, name=path.name, started_ns=0, live=False, fault=str(fault)
+                )
             )
             continue
-        live = manifest.ended_ns is None and writer_of(path) is not None
-        found.append(
-            Found(
+        live = manifest.ended_ns is None and writer_pid(path) is not None
+        entries.append(
+            RecordingEntry(
                 path=path, name=manifest.name, started_ns=manifest.started_ns, live=live, fault=""
             )
         )
-    return sorted(found, key=lambda one: (one.live, one.started_ns), reverse=True)
+    return sorted(entries, key=lambda entry: (entry.live, entry.started_ns), reverse=True)
 
 
 class Recording:
     """A recording that is open for reading. Safe for several threads."""
 
-    def __init__(self, reader: GrowingReader) -> None:
+    def __init__(self, reader: LiveReader) -> None:
         self._reader = reader
         self._hold_ns = {
-            joint.name: reader.bench.hold_ns_of(joint) for joint in reader.bench.joints
+            joint.name: reader.bench.hold_times_ns_of(joint) for joint in reader.bench.joints
         }
         self._channels = {
             joint.name: reader.bench.channels_of(joint) for joint in reader.bench.joints
         }
         self._recent = RecentRows(reader, self._channels)
-        self._told = ToldEvents(reader)
+        self._event_cache = EventCache(reader)
 
     @classmethod
-    def open(cls, path: Place) -> "Recording":
+    def open(cls, path: Location) -> "Recording":
         """Open a recording in its folder, or a finished one at an address.
 
         Raises
@@ -106,10 +108,10 @@ class Recording:
         OutsideFault
             The store at an address cannot be reached.
         """
-        return cls(GrowingReader(path))
+        return cls(LiveReader(path))
 
     @property
-    def path(self) -> Place:
+    def path(self) -> Location:
         """The recording folder, or the address."""
         return self._reader.path
 
@@ -180,64 +182,64 @@ class Recording:
         """Take in what has been written since; return whether there was anything."""
         return self._reader.refresh()
 
-    def row_count(self, joint: str) -> int:
+    def reading_count(self, joint: str) -> int:
         """Return how many rows of a joint can be read."""
-        return self._reader.rows(status_stream(joint))
+        return self._reader.row_count(status_stream(joint))
 
     def frame_count(self) -> int:
         """Return how many raw frames can be read."""
-        return self._reader.rows("frames")
+        return self._reader.row_count("frames")
 
-    def frames(self, start_ns: int, end_ns: int) -> FrameBatch:
+    def read_frames(self, start_ns: int, end_ns: int) -> FrameBatch:
         """Return the raw frames in [start_ns, end_ns): all of them, so ask for a short span."""
-        return frames_from(self._reader.table("frames", start_ns=start_ns, end_ns=end_ns))
+        return frames_from_table(self._reader.read_rows("frames", start_ns=start_ns, end_ns=end_ns))
 
     def newest_frame_ns(self) -> int | None:
         """Return the time of the newest raw frame, None when there is none yet."""
         span = self._reader.span_ns("frames")
         return span[1] if span else None
 
-    def each_second(self, stream: str, start_ns: int, end_ns: int) -> pa.Table:
+    def read_per_second(self, stream: str, start_ns: int, end_ns: int) -> pa.Table:
         """Return rows of a once-a-second stream ("buses", "health") in [start_ns, end_ns)."""
-        return self._reader.table(stream, start_ns=start_ns, end_ns=end_ns)
+        return self._reader.read_rows(stream, start_ns=start_ns, end_ns=end_ns)
 
-    def events(self) -> tuple[Event, ...]:
+    def read_events(self) -> tuple[Event, ...]:
         """Return all events in sequence."""
-        return self._told.told()[0]
+        return self._event_cache.events_and_alerts()[0]
 
-    def alerts(self) -> tuple[Alert, ...]:
+    def read_alerts(self) -> tuple[Alert, ...]:
         """Return the alerts with their life so far."""
-        return self._told.told()[1]
+        return self._event_cache.events_and_alerts()[1]
 
     def rms_torque_Nm(self, joint: str) -> float:  # noqa: N802 - the unit's own spelling
         """Return the newest RMS torque of a joint over a minute, NaN while there is none."""
-        row = self._reader.newest(derived_stream(joint))
-        return float("nan") if row is None else _number(row["torque_rms_60s_Nm"])
+        row = self._reader.newest_row(derived_stream(joint))
+        return float("nan") if row is None else _float_or_nan(row["torque_rms_60s_Nm"])
 
-    def health(self) -> Health | None:
+    def latest_health(self) -> Health | None:
         """Return the recorder's newest figures, None before the first."""
-        row = self._reader.newest("health")
+        row = self._reader.newest_row("health")
         if row is None:
             return None
         time = row["time"]
         return Health(
             time_ns=int(time.value),  # type: ignore[attr-defined]
-            frames_per_s=_number(row["frames_per_s"]),
-            bus_load=_number(row["bus_load"]),
-            dropped=int(_number(row["dropped"])),
-            undecoded=int(_number(row["undecoded"])),
-            disk_left_h=_number(row["disk_left_h"]),
+            frames_per_s=_float_or_nan(row["frames_per_s"]),
+            bus_load=_float_or_nan(row["bus_load"]),
+            dropped=int(_float_or_nan(row["dropped"])),
+            undecoded=int(_float_or_nan(row["undecoded"])),
+            disk_left_h=_float_or_nan(row["disk_left_h"]),
         )
 
-    def missing(self) -> tuple[str, ...]:
+    def describe_missing(self) -> tuple[str, ...]:
         """Return what is known to be missing, in sentences."""
-        return self._reader.missing()
+        return self._reader.describe_missing()
 
-    def damaged(self) -> tuple[str, ...]:
+    def describe_damage(self) -> tuple[str, ...]:
         """Return which parts are not what was written, in sentences; reads the whole recording."""
-        return self._reader.damaged()
+        return self._reader.describe_damage()
 
-    def readings(
+    def read_readings(
         self,
         joint: str,
         start_ns: int,
@@ -250,20 +252,20 @@ class Recording:
 
         With `lead_in` also those before it whose hold may reach into the span.
         """
-        chosen = self.channels(joint) if channels is None else channels
+        names = self.channels(joint) if channels is None else channels
         if lead_in:
             hold_ns = self.hold_ns(joint)
-            start_ns -= max((hold_ns[channel] for channel in chosen), default=0)
-        recent = self._recent.readings(joint, start_ns, end_ns, chosen)
+            start_ns -= max((hold_ns[channel] for channel in names), default=0)
+        recent = self._recent.recent_readings(joint, start_ns, end_ns, names)
         if recent is not None:
             return recent
-        return self._reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=chosen)
+        return self._reader.read_readings(joint, start_ns=start_ns, end_ns=end_ns, channels=names)
 
-    def counted_ns(self, joint: str, channel: str) -> int:
+    def final_until_ns(self, joint: str, channel: str) -> int:
         """Return the whole second up to which the pyramid has counted a channel for good."""
-        return counted_in(self._reader.carry(joint), channel, BASE_NS)
+        return final_until(self._reader.uncounted(joint), channel, BASE_NS)
 
-    def buckets(
+    def pyramid_buckets(
         self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
     ) -> tuple[Buckets, int]:
         """Return the whole buckets in [start_ns, end_ns) that the pyramid has counted.
@@ -272,65 +274,72 @@ class Recording:
 
         Returns
         -------
-        buckets, counted_ns
-            From `counted_ns` on (on the grid, at most `end_ns`) the raw rows have to be read.
+        buckets, final_until_ns
+            From `final_until_ns` on (on the grid, at most `end_ns`) the raw rows have to be read.
         """
-        known_ns = self.counted_ns(joint, channel)
-        counted_ns = min(max(known_ns // width_ns * width_ns, start_ns), end_ns)
-        if counted_ns == start_ns:
-            return Buckets.none(width_ns), start_ns
-        found = self._reader.overview(
+        final_ns = self.final_until_ns(joint, channel)
+        final_until_ns = min(max(final_ns // width_ns * width_ns, start_ns), end_ns)
+        if final_until_ns == start_ns:
+            return Buckets.empty(width_ns), start_ns
+        overview = self._reader.read_overview(
             joint,
             channel,
             start_ns=start_ns,
-            end_ns=counted_ns,
+            end_ns=final_until_ns,
             width_ns=width_ns,
-            counted_ns=known_ns,
+            counted_ns=final_ns,
         )
-        return found.within(start_ns, counted_ns), counted_ns
+        return overview.buckets_within(start_ns, final_until_ns), final_until_ns
 
-    def counted(
+    def read_buckets(
         self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
     ) -> Buckets:
         """Return the buckets in [start_ns, end_ns), from the pyramid and the newest rows.
 
         Both ends stand on the grid of `width_ns`, which is whole seconds.
         """
-        buckets, counted_ns = self.buckets(joint, channel, start_ns, end_ns, width_ns=width_ns)
-        if counted_ns >= end_ns:
+        buckets, final_until_ns = self.pyramid_buckets(
+            joint, channel, start_ns, end_ns, width_ns=width_ns
+        )
+        if final_until_ns >= end_ns:
             return buckets
         if width_ns > BASE_NS:
             # The seconds of the bucket that is half counted come from the pyramid as well.
-            rest = self.counted(joint, channel, counted_ns, end_ns)
-            return joined([buckets, rest], width_ns)
-        time_ns, value = self.readings(
-            joint, counted_ns, end_ns + BASE_NS, channels=[channel], lead_in=True
-        ).series(channel)
-        raw = bucketed(
+            remainder = self.read_buckets(joint, channel, final_until_ns, end_ns)
+            return at_width([buckets, remainder], width_ns)
+        time_ns, value = self.read_readings(
+            joint, final_until_ns, end_ns + BASE_NS, channels=[channel], lead_in=True
+        ).channel_series(channel)
+        raw = to_buckets(
             time_ns,
             value,
             hold_ns=self.hold_ns(joint)[channel],
             width_ns=BASE_NS,
             until_ns=self.end_ns,
-        ).within(counted_ns, end_ns)
-        return merged([buckets, raw]) if len(buckets) else raw
+        ).buckets_within(final_until_ns, end_ns)
+        return merge_buckets([buckets, raw]) if len(buckets) else raw
 
-    def tenths(self, joint: str, channel: str, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
+    def pyramid_tenths(
+        self, joint: str, channel: str, start_ns: int, end_ns: int
+    ) -> tuple[Buckets, int]:
         """Return the tenths of a second in [start_ns, end_ns) that the pyramid has counted.
 
         For pictures: their mean is rounded, their M2 not known. Both ends stand on whole seconds.
 
         Returns
         -------
-        buckets, counted_ns
-            From `counted_ns` on (between both ends, on the grid) the raw rows have to be read: all
+        buckets, final_until_ns
+            From `final_until_ns` on (between both ends, on the grid) the raw rows have to be read:
+            all
             of them where a joint reports too slowly for tenths to be kept.
         """
-        found, known_ns = self._reader.fine(joint, channel, start_ns=start_ns, end_ns=end_ns)
-        counted_ns = min(max(known_ns, start_ns), end_ns)
-        return found.within(start_ns, counted_ns), counted_ns
+        fine_buckets, final_ns = self._reader.read_tenths(
+            joint, channel, start_ns=start_ns, end_ns=end_ns
+        )
+        final_until_ns = min(max(final_ns, start_ns), end_ns)
+        return fine_buckets.buckets_within(start_ns, final_until_ns), final_until_ns
 
-    def covering(
+    def tiling_buckets(
         self, joint: str, channel: str, start_ns: int, end_ns: int
     ) -> tuple[list[Buckets], int]:
         """Return buckets of several widths that tile [start_ns, end_ns), the wide ones inside.
@@ -340,44 +349,48 @@ class Recording:
         Returns
         -------
         buckets, counted_ns
-            Not overlapping, in no order; from `counted_ns` on the raw rows have to be read.
+            Not overlapping, in no order; from `final_until_ns` on the raw rows have to be read.
         """
-        end_ns = min(end_ns, max(self.counted_ns(joint, channel), start_ns))
-        found: list[Buckets] = []
+        end_ns = min(end_ns, max(self.final_until_ns(joint, channel), start_ns))
+        tiles: list[Buckets] = []
         edges = [(start_ns, end_ns)]
-        for width_ns in reversed((BASE_NS, *UPPER_NS)):
-            left: list[tuple[int, int]] = []
+        for width_ns in reversed((BASE_NS, *UPPER_WIDTHS_NS)):
+            uncovered: list[tuple[int, int]] = []
             for begin_ns, until_ns in edges:
                 inner_ns = -(-begin_ns // width_ns) * width_ns
                 outer_ns = until_ns // width_ns * width_ns
                 if outer_ns <= inner_ns:
-                    left.append((begin_ns, until_ns))
+                    uncovered.append((begin_ns, until_ns))
                     continue
-                buckets, _ = self.buckets(joint, channel, inner_ns, outer_ns, width_ns=width_ns)
-                found.append(buckets)
-                left += [(begin_ns, inner_ns), (outer_ns, until_ns)]
-            edges = [(begin_ns, until_ns) for begin_ns, until_ns in left if until_ns > begin_ns]
-        return found, end_ns
+                buckets, _ = self.pyramid_buckets(
+                    joint, channel, inner_ns, outer_ns, width_ns=width_ns
+                )
+                tiles.append(buckets)
+                uncovered += [(begin_ns, inner_ns), (outer_ns, until_ns)]
+            edges = [
+                (begin_ns, until_ns) for begin_ns, until_ns in uncovered if until_ns > begin_ns
+            ]
+        return tiles, end_ns
 
-    def gaps(self, joint: str) -> list[tuple[int, int]]:
+    def read_gaps(self, joint: str) -> list[tuple[int, int]]:
         """Return every stretch without a frame of the joint, as (start_ns, end_ns)."""
         gaps = self._reader.sealed_gaps(joint)
         limit_ns = gap_limit_ns(self.hold_ns(joint))
-        carry = self._reader.carry(joint)
+        carry = self._reader.uncounted(joint)
         times = self._reader.tail_times(joint).cast("int64").to_numpy()
-        if carry.last_row_ns is not None and not carry.closed:
+        if carry.last_row_ns is not None and not carry.is_closed:
             times = np.append(np.int64(carry.last_row_ns), times)
         for index in np.flatnonzero(np.diff(times) > limit_ns):
             gaps.append((int(times[index]), int(times[index + 1])))
         span = self._reader.span_ns(status_stream(joint))
-        first, newest = span or (self.end_ns, self.end_ns)
-        if first - self.start_ns > limit_ns:
-            gaps.insert(0, (self.start_ns, first))
-        if self.end_ns - newest > limit_ns:
-            gaps.append((newest, self.end_ns))
+        first_ns, newest_ns = span or (self.end_ns, self.end_ns)
+        if first_ns - self.start_ns > limit_ns:
+            gaps.insert(0, (self.start_ns, first_ns))
+        if self.end_ns - newest_ns > limit_ns:
+            gaps.append((newest_ns, self.end_ns))
         # What a cut brings along from before its beginning shows no gap there.
         return [(max(begin, self.start_ns), end) for begin, end in gaps if end > self.start_ns]
 
 
-def _number(value: object) -> float:
+def _float_or_nan(value: object) -> float:
     return float("nan") if value is None else float(value)  # type: ignore[arg-type]

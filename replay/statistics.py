@@ -9,25 +9,27 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.time_weighted import Buckets, Figures, figures_of, spanned
+from logger.joint.time_weighted import Buckets, WeightedStatistics, span_bucket, statistics_of
 from logger.store.pyramid.seconds import BASE_NS
 from replay.recording import Recording
 
-__all__ = ["Figures", "figures", "rms_before"]
+__all__ = ["WeightedStatistics", "rms_before", "span_statistics"]
 
 
-def figures(recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int) -> Figures:
+def span_statistics(
+    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int
+) -> WeightedStatistics:
     """Return n, held time, minimum, maximum, mean and RMS of a channel over [start_ns, end_ns)."""
     inner_start = -(-start_ns // BASE_NS) * BASE_NS
     inner_end = end_ns // BASE_NS * BASE_NS
     if inner_end - inner_start < 2 * BASE_NS:
-        return figures_of([_raw(recording, joint, channel, start_ns, end_ns)])
-    buckets, counted_ns = recording.covering(joint, channel, inner_start, inner_end)
-    return figures_of(
+        return statistics_of([_bucket_from_rows(recording, joint, channel, start_ns, end_ns)])
+    buckets, counted_ns = recording.tiling_buckets(joint, channel, inner_start, inner_end)
+    return statistics_of(
         [
-            _raw(recording, joint, channel, start_ns, inner_start),
+            _bucket_from_rows(recording, joint, channel, start_ns, inner_start),
             *buckets,
-            _raw(recording, joint, channel, counted_ns, end_ns),
+            _bucket_from_rows(recording, joint, channel, counted_ns, end_ns),
         ]
     )
 
@@ -42,7 +44,7 @@ def rms_before(
 ) -> NDArray[np.float64]:
     """Return the RMS of a channel over each of some spans before each of n instants.
 
-    The same as `figures` tells, to float64 rounding, with one read of the pyramid for all.
+    The same as `span_statistics` tells, to float64 rounding, with one read of the pyramid for all.
 
     Parameters
     ----------
@@ -56,16 +58,16 @@ def rms_before(
     numpy.ndarray
         Shape (n, len(spans_s)), in the channel's unit; NaN where no value was held.
     """
-    found = np.full((len(ends_ns), len(spans_s)), np.nan)
+    rms = np.full((len(ends_ns), len(spans_s)), np.nan)
     within = [at_ns for at_ns in ends_ns if at_ns > recording.start_ns]
     if not within or not spans_s:
-        return found
-    least_ns = max(min(within) - max(spans_s) * BASE_NS, recording.start_ns)
-    first_ns, last_ns = -(-least_ns // BASE_NS) * BASE_NS, max(within) // BASE_NS * BASE_NS
-    held, squares = _sums(
-        recording.counted(joint, channel, first_ns, last_ns)
+        return rms
+    min_start_ns = max(min(within) - max(spans_s) * BASE_NS, recording.start_ns)
+    first_ns, last_ns = -(-min_start_ns // BASE_NS) * BASE_NS, max(within) // BASE_NS * BASE_NS
+    held_sums, square_sums = _cumulative_sums(
+        recording.read_buckets(joint, channel, first_ns, last_ns)
         if last_ns > first_ns
-        else Buckets.none(BASE_NS),
+        else Buckets.empty(BASE_NS),
         first_ns,
         (last_ns - first_ns) // BASE_NS,
     )
@@ -73,7 +75,7 @@ def rms_before(
 
     def edge(begin_ns: int, end_ns: int) -> tuple[float, float]:
         if (begin_ns, end_ns) not in edges:
-            raw = _raw(recording, joint, channel, begin_ns, end_ns)
+            raw = _bucket_from_rows(recording, joint, channel, begin_ns, end_ns)
             held_s = float(raw.duration_s.sum())
             edges[begin_ns, end_ns] = held_s, float((raw.m2 + raw.duration_s * raw.mean**2).sum())
         return edges[begin_ns, end_ns]
@@ -87,37 +89,42 @@ def rms_before(
             if high_ns < low_ns:
                 parts = [edge(begin_ns, end_ns)]
             else:
-                low, high = ((at - first_ns) // BASE_NS for at in (low_ns, high_ns))
+                low, high = ((edge_ns - first_ns) // BASE_NS for edge_ns in (low_ns, high_ns))
                 parts = [
                     edge(begin_ns, low_ns),
-                    (float(held[high] - held[low]), float(squares[high] - squares[low])),
+                    (
+                        float(held_sums[high] - held_sums[low]),
+                        float(square_sums[high] - square_sums[low]),
+                    ),
                     edge(high_ns, end_ns),
                 ]
             lasts_s = sum(part[0] for part in parts)
             if lasts_s > 0:
                 square = max(sum(part[1] for part in parts), 0.0)
-                found[row, column] = (square / lasts_s) ** 0.5
-    return found
+                rms[row, column] = (square / lasts_s) ** 0.5
+    return rms
 
 
-def _sums(
+def _cumulative_sums(
     buckets: Buckets, first_ns: int, count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return time held, and square times time, from `first_ns` to each whole second behind it."""
-    held, squares = np.zeros(count + 1), np.zeros(count + 1)
-    place = (buckets.start_ns - first_ns) // BASE_NS + 1
-    held[place] = buckets.duration_s
-    squares[place] = buckets.m2 + buckets.duration_s * buckets.mean**2
-    return held.cumsum(), squares.cumsum()
+    held_s, squares = np.zeros(count + 1), np.zeros(count + 1)
+    second = (buckets.start_ns - first_ns) // BASE_NS + 1
+    held_s[second] = buckets.duration_s
+    squares[second] = buckets.m2 + buckets.duration_s * buckets.mean**2
+    return held_s.cumsum(), squares.cumsum()
 
 
-def _raw(recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int) -> Buckets:
+def _bucket_from_rows(
+    recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int
+) -> Buckets:
     if end_ns <= start_ns:
-        return Buckets.none(1)
-    time_ns, value = recording.readings(
+        return Buckets.empty(1)
+    time_ns, value = recording.read_readings(
         joint, start_ns, end_ns, channels=[channel], lead_in=True
-    ).series(channel)
-    return spanned(
+    ).channel_series(channel)
+    return span_bucket(
         time_ns,
         value,
         hold_ns=recording.hold_ns(joint)[channel],

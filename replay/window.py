@@ -11,21 +11,29 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.time_weighted import Buckets, bucketed, merged, regrouped
+from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets, to_buckets
 from logger.store.pyramid.seconds import BASE_NS
-from logger.store.pyramid.tenths import FINE_NS
+from logger.store.pyramid.tenths import TENTH_NS
 from replay.recording import Recording
 
-__all__ = ["Envelope", "Look", "bin_width_ns", "envelope", "gaps", "line", "trace"]
+__all__ = [
+    "ChannelWindow",
+    "Envelope",
+    "bin_width_ns",
+    "gaps_within",
+    "read_envelope",
+    "read_polyline",
+    "to_polyline",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_SECOND: Final = 1_000_000_000
-_WIDTHS: Final[tuple[int, ...]] = (
+_ONE_SECOND_NS: Final = 1_000_000_000
+_BUCKET_WIDTHS_NS: Final[tuple[int, ...]] = (
     *(step * 10**power for power in range(3, 9) for step in (1, 2, 5)),
     *(
-        seconds * _SECOND
+        seconds * _ONE_SECOND_NS
         for seconds in (
             *(1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600),
             *(7200, 14400, 21600, 43200, 86400, 604800),
@@ -57,31 +65,31 @@ class Envelope:
 
 def bin_width_ns(span_ns: int, *, bins: int) -> int:
     """Return the narrowest bucket width of the ladder that needs at most `bins` for a span."""
-    wanted = max(span_ns, 1) / max(bins, 1)
-    for width in _WIDTHS:
-        if width >= wanted:
+    least_width = max(span_ns, 1) / max(bins, 1)
+    for width in _BUCKET_WIDTHS_NS:
+        if width >= least_width:
             return width
-    return _WIDTHS[-1]
+    return _BUCKET_WIDTHS_NS[-1]
 
 
-def envelope(
+def read_envelope(
     recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
 ) -> Envelope:
     """Return minimum, maximum and mean of a channel over [start_ns, end_ns) in at most bins + 1.
 
     The first and the last bucket may reach beyond the span: edges stand on the grid.
     """
-    return Look(recording, joint, channel, start_ns, end_ns).envelope(bins=bins)
+    return ChannelWindow(recording, joint, channel, start_ns, end_ns).envelope(bins=bins)
 
 
-def trace(
+def read_polyline(
     recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
 ) -> tuple[Ints, Floats]:
-    """Return a polyline of a channel over [start_ns, end_ns): see `Look.trace`."""
-    return Look(recording, joint, channel, start_ns, end_ns).trace(bins=bins)
+    """Return a polyline of a channel over [start_ns, end_ns): see `ChannelWindow.polyline`."""
+    return ChannelWindow(recording, joint, channel, start_ns, end_ns).polyline(bins=bins)
 
 
-class Look:
+class ChannelWindow:
     """A channel over [start_ns, end_ns), whose raw rows are read once for all widths of bucket."""
 
     def __init__(
@@ -94,27 +102,29 @@ class Look:
         # All seconds that the span touches: buckets below a second divide them.
         self._first_ns = start_ns // BASE_NS * BASE_NS
         self._last_ns = -(-end_ns // BASE_NS) * BASE_NS
-        self._raw: tuple[int, _Raw] | None = None
+        self._raw: tuple[int, _RawRows] | None = None
         self._fine: Buckets | None = None
 
     def envelope(self, *, bins: int) -> Envelope:
-        """Return what `envelope` does."""
+        """Return what `read_envelope` does."""
         width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
         first_ns = self._start_ns // width_ns * width_ns
         last_ns = -(-self._end_ns // width_ns) * width_ns
         if width_ns >= BASE_NS:
-            buckets = self._recording.counted(
+            buckets = self._recording.read_buckets(
                 self._joint, self._channel, first_ns, last_ns, width_ns=width_ns
             )
-        elif width_ns >= FINE_NS:
-            buckets = regrouped(self._tenths().within(first_ns, last_ns), width_ns)
+        elif width_ns >= TENTH_NS:
+            buckets = resample_buckets(
+                self._read_tenths().buckets_within(first_ns, last_ns), width_ns
+            )
         else:
             # Of all the seconds, so that the rows are read once for every width.
-            self._read(self._first_ns)
-            buckets = self._bucketed(first_ns, last_ns, width_ns=width_ns)
-        return _dense(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
+            self._read_rows(self._first_ns)
+            buckets = self._bucket_rows(first_ns, last_ns, width_ns=width_ns)
+        return _to_envelope(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
 
-    def trace(self, *, bins: int) -> tuple[Ints, Floats]:
+    def polyline(self, *, bins: int) -> tuple[Ints, Floats]:
         """Return a polyline: at most 3 * bins + 4 points.
 
         Every reading where they are few, with the one before and the one after while their holds
@@ -127,58 +137,58 @@ class Look:
             int64 and float64, shape (m,), in order of time.
         """
         if self._may_show_each(bins):
-            raw, hold_ns = self._read(self._first_ns), self._hold_ns
+            raw, hold_ns = self._read_rows(self._first_ns), self._hold_ns
             low = int(np.searchsorted(raw.time_ns, self._start_ns - hold_ns))
             high = int(np.searchsorted(raw.time_ns, self._end_ns))
             if high < len(raw.time_ns) and raw.time_ns[high] < self._end_ns + hold_ns:
                 high += 1
             if high - low <= 2 * bins:
-                chosen = slice(low, high)
-                segment = raw.segment[chosen]
+                rows = slice(low, high)
+                segment = raw.segment[rows]
                 lost = np.diff(segment) != 0 if self._channel == "position_rad" else None
-                broken = _broken(
-                    raw.time_ns[chosen], raw.values[chosen], hold_ns=hold_ns, lost=lost
+                broken = _break_at_gaps(
+                    raw.time_ns[rows], raw.values[rows], hold_ns=hold_ns, lost=lost
                 )
                 if len(broken[0]) <= 3 * bins + 4:
                     return broken
-        return line(self.envelope(bins=bins))
+        return to_polyline(self.envelope(bins=bins))
 
     def _may_show_each(self, bins: int) -> bool:
         """Return whether there may be so few readings that each of them is shown."""
         width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
-        if FINE_NS <= width_ns < BASE_NS:
-            inside = self._tenths().within(self._start_ns, self._end_ns)
+        if TENTH_NS <= width_ns < BASE_NS:
+            inside = self._read_tenths().buckets_within(self._start_ns, self._end_ns)
             return int(inside.n.sum()) <= 2 * bins
-        return width_ns < FINE_NS
+        return width_ns < TENTH_NS
 
-    def _tenths(self) -> Buckets:
+    def _read_tenths(self) -> Buckets:
         """Return the tenths of a second of all seconds that the span touches."""
         if self._fine is None:
-            found, counted_ns = self._recording.tenths(
+            tenths, final_until_ns = self._recording.pyramid_tenths(
                 self._joint, self._channel, self._first_ns, self._last_ns
             )
-            if counted_ns < self._last_ns:
-                rest = self._bucketed(counted_ns, self._last_ns, width_ns=FINE_NS)
-                found = merged([found, rest]) if len(found) else rest
-            self._fine = found
+            if final_until_ns < self._last_ns:
+                remainder = self._bucket_rows(final_until_ns, self._last_ns, width_ns=TENTH_NS)
+                tenths = merge_buckets([tenths, remainder]) if len(tenths) else remainder
+            self._fine = tenths
         return self._fine
 
-    def _bucketed(self, first_ns: int, last_ns: int, *, width_ns: int) -> Buckets:
+    def _bucket_rows(self, first_ns: int, last_ns: int, *, width_ns: int) -> Buckets:
         """Return buckets in [first_ns, last_ns), on their grid, from the raw rows."""
-        raw = self._read(first_ns)
+        raw = self._read_rows(first_ns)
         low, high = np.searchsorted(raw.time_ns, (first_ns - self._hold_ns, last_ns))
-        return bucketed(
+        return to_buckets(
             raw.time_ns[low:high],
             raw.values[low:high],
             hold_ns=self._hold_ns,
             width_ns=width_ns,
             until_ns=min(last_ns, self._recording.end_ns),
-        ).within(first_ns, last_ns)
+        ).buckets_within(first_ns, last_ns)
 
-    def _read(self, from_ns: int) -> "_Raw":
+    def _read_rows(self, from_ns: int) -> "_RawRows":
         """Return the rows from an instant on, those held into it and the one behind the span."""
         if self._raw is None or self._raw[0] > from_ns:
-            batch = self._recording.readings(
+            batch = self._recording.read_readings(
                 self._joint,
                 from_ns,
                 max(self._last_ns, self._end_ns + self._hold_ns),
@@ -186,23 +196,23 @@ class Look:
                 lead_in=True,
             )
             values = batch.columns.get(self._channel)
-            held = np.empty(0, np.bool_) if values is None else ~np.isnan(values)
-            if values is not None and held.all():
-                raw = _Raw(batch.time_ns, values, batch.position_segment)
+            has_value = np.empty(0, np.bool_) if values is None else ~np.isnan(values)
+            if values is not None and has_value.all():
+                raw = _RawRows(batch.time_ns, values, batch.position_segment)
             else:
-                time_ns, values = batch.series(self._channel)
-                raw = _Raw(time_ns, values, batch.position_segment[held])
+                time_ns, values = batch.channel_series(self._channel)
+                raw = _RawRows(time_ns, values, batch.position_segment[has_value])
             self._raw = (from_ns, raw)
         return self._raw[1]
 
 
-class _Raw(NamedTuple):
+class _RawRows(NamedTuple):
     time_ns: Ints
     values: Floats
     segment: NDArray[np.int32]
 
 
-def _dense(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> Envelope:
+def _to_envelope(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> Envelope:
     starts = np.arange(first_ns, last_ns, width_ns, dtype=np.int64)
     rows = (buckets.start_ns - first_ns) // width_ns
     spread = {}
@@ -215,36 +225,38 @@ def _dense(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int) -> E
     return Envelope(start_ns=starts, width_ns=width_ns, n=n, **spread)
 
 
-def line(shape: Envelope) -> tuple[Ints, Floats]:
+def to_polyline(envelope: Envelope) -> tuple[Ints, Floats]:
     """Return an envelope as a polyline: two points a bucket, in the order its ends suggest."""
-    held = ~np.isnan(shape.mean)
-    rising = np.abs(shape.first - shape.minimum) <= np.abs(shape.first - shape.maximum)
-    time_ns = np.empty(2 * len(shape), np.int64)
-    time_ns[0::2] = shape.start_ns + shape.width_ns // 4
-    time_ns[1::2] = shape.start_ns + 3 * shape.width_ns // 4
-    value = np.empty(2 * len(shape))
-    value[0::2] = np.where(rising, shape.minimum, shape.maximum)
-    value[1::2] = np.where(rising, shape.maximum, shape.minimum)
+    has_value = ~np.isnan(envelope.mean)
+    rising = np.abs(envelope.first - envelope.minimum) <= np.abs(envelope.first - envelope.maximum)
+    time_ns = np.empty(2 * len(envelope), np.int64)
+    time_ns[0::2] = envelope.start_ns + envelope.width_ns // 4
+    time_ns[1::2] = envelope.start_ns + 3 * envelope.width_ns // 4
+    value = np.empty(2 * len(envelope))
+    value[0::2] = np.where(rising, envelope.minimum, envelope.maximum)
+    value[1::2] = np.where(rising, envelope.maximum, envelope.minimum)
     # One NaN is enough to break a line, however long the gap.
-    kept = np.repeat(held, 2)
-    breaks = np.flatnonzero(~held & np.append(True, held[:-1])) * 2
-    kept[breaks] = True
-    return time_ns[kept], value[kept]
+    is_kept = np.repeat(has_value, 2)
+    breaks = np.flatnonzero(~has_value & np.append(True, has_value[:-1])) * 2
+    is_kept[breaks] = True
+    return time_ns[is_kept], value[is_kept]
 
 
-def _broken(
+def _break_at_gaps(
     time_ns: Ints, value: Floats, *, hold_ns: int, lost: NDArray[np.bool_] | None
 ) -> tuple[Ints, Floats]:
     """Break a line where a hold ended before the next value, or where a position was `lost`."""
     ended = np.diff(time_ns) > hold_ns
-    after = np.flatnonzero(ended if lost is None else ended | lost) + 1
-    ends = np.minimum(time_ns[after - 1] + hold_ns, time_ns[after])
+    break_rows = np.flatnonzero(ended if lost is None else ended | lost) + 1
+    ends = np.minimum(time_ns[break_rows - 1] + hold_ns, time_ns[break_rows])
     return (
-        np.insert(time_ns, after, ends),
-        np.insert(value, after, np.nan),
+        np.insert(time_ns, break_rows, ends),
+        np.insert(value, break_rows, np.nan),
     )
 
 
-def gaps(recording: Recording, joint: str, start_ns: int, end_ns: int) -> list[tuple[int, int]]:
+def gaps_within(
+    recording: Recording, joint: str, start_ns: int, end_ns: int
+) -> list[tuple[int, int]]:
     """Return the joint's gaps that touch [start_ns, end_ns)."""
-    return [gap for gap in recording.gaps(joint) if gap[1] > start_ns and gap[0] < end_ns]
+    return [gap for gap in recording.read_gaps(joint) if gap[1] > start_ns and gap[0] < end_ns]

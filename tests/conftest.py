@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
@@ -24,10 +24,10 @@ def overheat(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     """Half an hour of the simulated joints with one overheat, recorded like any other."""
     out = tmp_path_factory.mktemp("made") / "overheat"
     hours = 0.5
-    bring_in(
-        frames(hours=hours, rate_Hz=20.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=20.0),
-        limits=limits_from(scenario.limits_text(), "limits.toml"),
+    import_frames(
+        simulate_frames(hours=hours, rate_Hz=20.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=20.0),
+        limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
         out=out,
         name="Overheat",
         start_ns=START_NS,
@@ -46,8 +46,8 @@ class Bench:
         self.bench = folder / "bench.toml"
         self.limits = folder / "limits.toml"
         self.recordings = folder / "recordings"
-        self.bench.write_text(scenario.bench_text(str(self.line)), encoding="utf-8")
-        self.limits.write_text(scenario.limits_text(), encoding="utf-8")
+        self.bench.write_text(scenario.scenario_bench_text(str(self.line)), encoding="utf-8")
+        self.limits.write_text(scenario.scenario_limits_text(), encoding="utf-8")
         self._running: list[subprocess.Popen[str]] = []
 
     def start(self, *command: str) -> "subprocess.Popen[str]":

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from logger.simulate import scenario
-from logger.store.writing.inbox import post
+from logger.store.writing.inbox import submit_request
 from replay.recording import Recording
 from tests.support.command import run as _run
 
-BENCH = scenario.bench_text("/nowhere/line")
-LAYOUT = scenario.layout_text()
+BENCH = scenario.scenario_bench_text("/nowhere/line")
+LAYOUT = scenario.scenario_layout_text()
 
 
 def _refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:
@@ -289,15 +289,15 @@ def test_notes_and_acknowledgements_from_the_command_line(tmp_path: Path):
     path = tmp_path / "rec"
     done = _run("simulate", "--hours", "0.5", "--rate", "10", "--seed", "7", "--out", str(path))
     assert done.returncode == 0, done.stderr
-    trip = next(a for a in Recording.open(path).alerts() if a.severity == "trip")
+    trip = next(a for a in Recording.open(path).read_alerts() if a.severity == "trip")
     assert _run("note", str(path), "smelt warm").returncode == 0
     assert _run("acknowledge", str(path), str(trip.number), "--who", "h").returncode == 0
     _refused(_run("acknowledge", str(path), "999"), "found alert 999")
     after = Recording.open(path)
-    assert any(event.text == "smelt warm" for event in after.events())
-    acknowledged = next(a for a in after.alerts() if a.number == trip.number)
+    assert any(event.text == "smelt warm" for event in after.read_events())
+    acknowledged = next(a for a in after.read_alerts() if a.number == trip.number)
     assert acknowledged.acknowledged_by == "h"
-    post(path, kind="note", text="and again")
-    assert [event.sequence for event in Recording.open(path).events()] == list(
-        range(len(Recording.open(path).events()))
+    submit_request(path, kind="note", text="and again")
+    assert [event.sequence for event in Recording.open(path).read_events()] == list(
+        range(len(Recording.open(path).read_events()))
     )

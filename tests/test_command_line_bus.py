@@ -59,13 +59,13 @@ def folder(tmp_path: Path) -> Iterator[Path]:
         def run() -> None:
             count, due_s = 0, time.monotonic()
             while not done.is_set():
-                line.write(adapter.feed(line.read(timeout_s=0.005)))
+                line.write(adapter.feed_bytes(line.read(timeout_s=0.005)))
                 if time.monotonic() >= due_s:
                     due_s += 0.02
                     count += 1
                     data = bytes([0, count % 256, 1])
                     line.write(
-                        adapter.received(
+                        adapter.frame_lines(
                             [CanFrame(identifier=number, data=data) for number in (0x283, 0x284)]
                         )
                     )

@@ -13,21 +13,23 @@ import pytest
 
 from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 from tests.support.command import run as _run
 from tests.support.logs import write_log
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench_text("can0")
+BENCH = scenario.scenario_bench_text("can0")
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """Give a folder with a bench file, limits, and a log of half a minute."""
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
-    (tmp_path / "limits.toml").write_text(scenario.limits_text(), encoding="utf-8")
-    made = FrameBatch.joined(list(frames(hours=1 / 120, rate_Hz=50.0, seed=1, start_ns=START_NS)))
+    (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 120, rate_Hz=50.0, seed=1, start_ns=START_NS))
+    )
     write_log(tmp_path / "soak.blf", made)
     return tmp_path
 
@@ -53,7 +55,7 @@ def test_a_log_on_its_way(folder: Path):
     assert answer["format"] == 1
     assert answer["recording"] == f"{path}-redecoded"
     assert answer["frames"] == recording.frame_count()
-    assert answer["joints"]["elbow"]["rows"] == recording.row_count("elbow")
+    assert answer["joints"]["elbow"]["rows"] == recording.reading_count("elbow")
 
     done = _run(
         "export", f"{path}-redecoded", "--out", "some.csv", "--joint", "shoulder", "--from", "2s",
@@ -63,8 +65,8 @@ def test_a_log_on_its_way(folder: Path):
     table = pd.read_csv(folder / "some.csv")
     assert list(table.columns) == ["time", "joint", "torque_Nm", "speed_rad_s"]
     span_ns = recording.start_ns + 2 * 10**9, recording.start_ns + 4 * 10**9
-    batch = recording.readings("shoulder", *span_ns)
-    expected = batch.series("torque_Nm")[1] * 2
+    batch = recording.read_readings("shoulder", *span_ns)
+    expected = batch.channel_series("torque_Nm")[1] * 2
     assert table["torque_Nm"].to_numpy() == pytest.approx(expected, rel=1e-12)
     assert f"{len(table)} rows" in done.stdout
 
@@ -85,7 +87,7 @@ def test_a_span_cut_out(folder: Path):
     assert (answer["missing"], answer["standing"]) == ([], 0)
     cut = Recording.open(made)
     assert answer["joints"]["elbow"]["rows"] == len(
-        cut.readings("elbow", cut.start_ns, cut.end_ns).time_ns
+        cut.read_readings("elbow", cut.start_ns, cut.end_ns).time_ns
     )
     assert _run("check", str(made), cwd=folder).returncode == 0
 
@@ -95,7 +97,7 @@ def test_a_span_cut_out(folder: Path):
     done = _run("cut", str(path), "--out", "rest", cwd=folder)
     assert done.returncode == 1
     assert "missing: status/joint=elbow: rows 0 to" in done.stdout
-    assert Recording.open(folder / "rest").row_count("shoulder")
+    assert Recording.open(folder / "rest").reading_count("shoulder")
 
 
 def test_packed_sent_and_unpacked(folder: Path):
@@ -150,7 +152,7 @@ def test_a_stated_start(folder: Path):
     assert path.name == "20260102T030405Z-night-run"
     recording = Recording.open(path)
     assert recording.start_ns == 1_767_323_045_500_000_000
-    assert "from the other bench" in {event.text for event in recording.events()}
+    assert "from the other bench" in {event.text for event in recording.read_events()}
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
@@ -215,7 +217,7 @@ def test_a_thermocouple_joins_a_recording(folder: Path):
     answer = json.loads(done.stdout)
     assert (answer["sensor"], answer["rows"] + answer["outside"]) == ("thermocouple", 30)
     recording = Recording.open(folder / "rec")
-    assert recording.row_count("thermocouple") == answer["rows"] == 14
+    assert recording.reading_count("thermocouple") == answer["rows"] == 14
     assert recording.hold_ns("thermocouple")["temperature_ambient_degC"] == 6 * 10**9
-    assert "room.csv joined" in recording.events()[-1].text
+    assert "room.csv joined" in recording.read_events()[-1].text
     assert _run("check", "rec", cwd=folder).returncode == 0

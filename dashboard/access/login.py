@@ -16,67 +16,78 @@ from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from dashboard.access.session_middleware import LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, Access
-from dashboard.access.sessions import LASTS_S
+from dashboard.access.sessions import SESSION_LIFETIME_S
 from dashboard.server.origin_check import LOOPBACK, host_of
-from dashboard.text.theme import DARK, FIGURES, LIGHT, WORDS, Theme, span_words
+from dashboard.text.theme import DARK, LIGHT, NUMBER_FONT, TEXT_FONT, Theme, format_duration
 
 __all__ = ["add_login_routes"]
 
-BODY_MOST: Final = 8000
+MAX_LOGIN_BYTES: Final = 8000
 _OWN_PATH: Final = re.compile(r"/(?![/\\])[^\x00-\x20\\]*")
-_TOKENS: Final = ("paper", "paper_2", "ink", "ink_2", "line", "danger", "danger_tint", "none_tint")
+_CSS_TOKENS: Final = (
+    "paper",
+    "paper_2",
+    "ink",
+    "ink_2",
+    "line",
+    "danger",
+    "danger_tint",
+    "none_tint",
+)
 
 
 def add_login_routes(server: FastAPI, access: Access) -> None:
     """Add the routes; they are there without a password too, and then let everybody pass."""
 
     async def ask(request: Request) -> Response:
-        wanted = _next(request.query_params.get("next", "/"))
-        if access.lets_in(access.token_of(request.headers)):
-            return RedirectResponse(wanted, status_code=303)
-        return _page(request, wanted)
+        next_path = _safe_next_path(request.query_params.get("next", "/"))
+        if access.is_admitted(access.read_token(request.headers)):
+            return RedirectResponse(next_path, status_code=303)
+        return _login_page(request, next_path)
 
     async def enter(request: Request) -> Response:
         if access.password is None:
             return RedirectResponse("/", status_code=303)
-        body = await _body(request)
+        body = await _read_body(request)
         if body is None:
-            return _page(request, "/", "What was sent is too long.", status=413)
-        said = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
-        wanted = _next(said.get("next", ["/"])[0])
-        who = request.client.host if request.client else ""
-        wait_s = access.tries.wait_s(who, access.clock())
+            return _login_page(request, "/", "What was sent is too long.", status=413)
+        form = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
+        next_path = _safe_next_path(form.get("next", ["/"])[0])
+        address = request.client.host if request.client else ""
+        wait_s = access.login_limiter.take_try(address, access.clock())
         if wait_s:
-            said_wait = f"Too many tries. Try again in {span_words(max(1, round(wait_s + 0.5)))}."
-            return _page(request, wanted, said_wait, status=429, wait_s=wait_s)
-        tried = said.get("password", [""])[0]
-        if not await asyncio.to_thread(access.password.is_it, tried):
-            return _page(request, wanted, "That is not the password.", status=401)
-        access.tries.forget(who)
-        access.sessions.end(access.token_of(request.headers))
-        entered = RedirectResponse(wanted, status_code=303)
-        entered.set_cookie(
+            wait_text = (
+                f"Too many tries. Try again in {format_duration(max(1, round(wait_s + 0.5)))}."
+            )
+            return _login_page(request, next_path, wait_text, status=429, wait_s=wait_s)
+        password = form.get("password", [""])[0]
+        if not await asyncio.to_thread(access.password.verify, password):
+            return _login_page(request, next_path, "That is not the password.", status=401)
+        access.login_limiter.reset_address(address)
+        access.sessions.revoke(access.read_token(request.headers))
+        response = RedirectResponse(next_path, status_code=303)
+        response.set_cookie(
             access.cookie,
-            access.sessions.begin(access.clock()),
-            max_age=round(LASTS_S),
+            access.sessions.create_token(access.clock()),
+            max_age=round(SESSION_LIFETIME_S),
             path="/",
             httponly=True,
             samesite="strict",
             secure=request.headers.get("origin", "").startswith("https://"),
         )
-        return entered
+        return response
 
     async def leave(request: Request) -> Response:
-        access.sessions.end(access.token_of(request.headers))
-        left = RedirectResponse(LOGIN_PATH, status_code=303)
-        left.delete_cookie(access.cookie, path="/", httponly=True, samesite="strict")
-        return left
+        access.sessions.revoke(access.read_token(request.headers))
+        response = RedirectResponse(LOGIN_PATH, status_code=303)
+        response.delete_cookie(access.cookie, path="/", httponly=True, samesite="strict")
+        return response
 
     async def session(request: Request) -> Response:
         return JSONResponse(
             {
                 "password": access.password is not None,
-                "in": access.lets_in(access.token_of(request.headers)),
+                "in": access.is_admitted(access.read_token(request.headers)),
                 "read_only": access.read_only,
             },
             headers={"cache-control": "no-store"},
@@ -91,39 +102,39 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
         server.add_api_route(path, route, methods=[method], response_model=None)
 
 
-async def _body(request: Request) -> bytes | None:
+async def _read_body(request: Request) -> bytes | None:
     """Return what was posted, None if it is longer than a login can be: it is not all read then."""
     body = b""
-    async for piece in request.stream():
-        body += piece
-        if len(body) > BODY_MOST:
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MAX_LOGIN_BYTES:
             return None
     return body
 
 
-def _next(wanted: str) -> str:
+def _safe_next_path(path: str) -> str:
     """Return where to go on: a page of this server, never another's."""
-    if len(wanted) > 2000 or not _OWN_PATH.fullmatch(wanted):
+    if len(path) > 2000 or not _OWN_PATH.fullmatch(path):
         return "/"
-    parts = urlsplit(wanted)
-    if parts.scheme or parts.netloc or parts.path in {LOGIN_PATH, LOGOUT_PATH}:
+    url = urlsplit(path)
+    if url.scheme or url.netloc or url.path in {LOGIN_PATH, LOGOUT_PATH}:
         return "/"
-    return wanted
+    return path
 
 
-def _tokens(look: Theme) -> str:
-    return " ".join(f"--{name.replace('_', '-')}: {getattr(look, name)};" for name in _TOKENS)
+def _css_tokens(theme: Theme) -> str:
+    return " ".join(f"--{name.replace('_', '-')}: {getattr(theme, name)};" for name in _CSS_TOKENS)
 
 
 _STYLE: Final = f"""
-:root {{ color-scheme: light dark; {_tokens(LIGHT)} }}
-@media (prefers-color-scheme: dark) {{ :root {{ {_tokens(DARK)} }} }}
+:root {{ color-scheme: light dark; {_css_tokens(LIGHT)} }}
+@media (prefers-color-scheme: dark) {{ :root {{ {_css_tokens(DARK)} }} }}
 * {{ box-sizing: border-box; }}
 html {{ background: var(--paper); color: var(--ink); -webkit-text-size-adjust: 100%; }}
-body {{ margin: 0; padding: 13px 48px 24px; font: 13.5px/1.4 {FIGURES}; }}
-.name {{ font: italic 18px/1 {WORDS}; }}
+body {{ margin: 0; padding: 13px 48px 24px; font: 13.5px/1.4 {NUMBER_FONT}; }}
+.name {{ font: italic 18px/1 {TEXT_FONT}; }}
 main {{ max-width: 34em; margin: 12vh 0 0; border-top: 2px solid var(--ink); padding-top: 12px; }}
-h1 {{ font: 400 26px/1.2 {WORDS}; margin: 0 0 16px; }}
+h1 {{ font: 400 26px/1.2 {TEXT_FONT}; margin: 0 0 16px; }}
 label {{ display: block; color: var(--ink-2); }}
 .entry {{ display: flex; gap: 12px; align-items: flex-end; }}
 input {{ flex: 1; min-width: 0; font: inherit; font-size: 17px; color: var(--ink); background: none;
@@ -150,11 +161,11 @@ fetch("/session", {cache: "no-store"}).then((r) => r.json()).then((s) => {
 """
 
 
-def _page(
-    request: Request, wanted: str, fault: str = "", *, status: int = 200, wait_s: float = 0.0
+def _login_page(
+    request: Request, next_path: str, fault: str = "", *, status: int = 200, wait_s: float = 0.0
 ) -> HTMLResponse:
     nonce = secrets.token_urlsafe(16)
-    told = f'<p class="fault" role="alert"><i></i>{html.escape(fault)}</p>' if fault else ""
+    fault_html = f'<p class="fault" role="alert"><i></i>{html.escape(fault)}</p>' if fault else ""
     described = ' aria-invalid="true"' if fault else ""
     secret = request.headers.get("origin", "").startswith("https://")
     open_wire = not secret and host_of(request.headers.get("host", "")) not in LOOPBACK
@@ -169,11 +180,11 @@ def _page(
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark"><link rel="icon" href="data:,">
 <style nonce="{nonce}">{_STYLE}</style></head>
-<body><div class="name">dutytrace</div><main><h1>These pages ask for a password</h1>{told}
+<body><div class="name">dutytrace</div><main><h1>These pages ask for a password</h1>{fault_html}
 <form method="post" action="{LOGIN_PATH}"><label for="password">Password</label>
 <div class="entry"><input id="password" name="password" type="password" required autofocus
 autocomplete="current-password" maxlength="1000"{described}>
-<input name="next" type="hidden" value="{html.escape(wanted, quote=True)}">
+<input name="next" type="hidden" value="{html.escape(next_path, quote=True)}">
 <button type="submit">Log in</button></div></form>{aside}</main>
 <script nonce="{nonce}">{_SCRIPT}</script></body></html>"""
     headers = {

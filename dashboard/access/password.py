@@ -16,11 +16,17 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from logger.errors import InputError, OutsideFault
 
-__all__ = ["LEAST", "MOST", "Password", "read_password", "write_password"]
+__all__ = [
+    "MAX_PASSWORD_CHARS",
+    "MIN_PASSWORD_CHARS",
+    "Password",
+    "read_password",
+    "write_password",
+]
 
-LEAST: Final = 12
+MIN_PASSWORD_CHARS: Final = 12
 """Characters that a new password has at least (tries are limited, so length is what counts)."""
-MOST: Final = 1000
+MAX_PASSWORD_CHARS: Final = 1000
 _OTHERS_MAY_WRITE: Final = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -31,15 +37,15 @@ class Password:
         self._encoded = encoded
         self._hasher = PasswordHasher()
         # One hash takes 64 MiB: many that try at once must not take all of them together.
-        self._one = threading.Lock()
+        self._one_at_a_time = threading.Lock()
 
-    def is_it(self, tried: str) -> bool:
+    def verify(self, candidate: str) -> bool:
         """Return whether it is the password; takes some tens of milliseconds on purpose."""
-        if len(tried) > MOST:
+        if len(candidate) > MAX_PASSWORD_CHARS:
             return False
-        with self._one:
+        with self._one_at_a_time:
             try:
-                return self._hasher.verify(self._encoded, tried)
+                return self._hasher.verify(self._encoded, candidate)
             except (VerificationError, UnicodeError):
                 return False
 
@@ -52,24 +58,24 @@ def write_password(path: Path, password: str) -> None:
     InputError
         The password is too short or too long, or the file cannot be written.
     """
-    if not LEAST <= len(password) <= MOST:
+    if not MIN_PASSWORD_CHARS <= len(password) <= MAX_PASSWORD_CHARS:
         raise InputError(
-            f"password: found {len(password)} characters, expected {LEAST} to {MOST}. A few words "
+            f"password: found {len(password)} characters, expected {MIN_PASSWORD_CHARS} to {MAX_PASSWORD_CHARS}. A few words "
             "in a row are long and easy to type."
         )
-    aside = path.with_name(f".{path.name}.aside")
+    temporary = path.with_name(f".{path.name}.aside")
     try:
         encoded = PasswordHasher().hash(password)
-        descriptor = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(descriptor, "w", encoding="ascii") as file:
             file.write(encoded + "\n")
             file.flush()
             os.fsync(file.fileno())
-        aside.replace(path)
+        temporary.replace(path)
     except UnicodeError:
         raise InputError("password: found bytes that are no text; type it again.") from None
     except OSError as fault:
-        aside.unlink(missing_ok=True)
+        temporary.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot be written ({fault.strerror or fault}).") from None
 
 
@@ -91,15 +97,15 @@ def read_password(path: Path) -> Password:
             f"{path}: there is no such file. Make one with `dutytrace password {path}`."
         ) from None
     except (UnicodeError, IsADirectoryError):
-        raise InputError(_no_hash(path)) from None
+        raise InputError(_no_hash_text(path)) from None
     except OSError as fault:
         raise OutsideFault(f"{path}: cannot be read ({fault.strerror or fault}).") from fault
     try:
         kind = extract_parameters(text).type
     except InvalidHashError:
-        raise InputError(_no_hash(path)) from None
+        raise InputError(_no_hash_text(path)) from None
     if kind is not Type.ID:
-        raise InputError(_no_hash(path))
+        raise InputError(_no_hash_text(path))
     if mode & _OTHERS_MAY_WRITE:
         raise InputError(
             f"{path}: others may write this file, and so let themselves in (found mode "
@@ -108,7 +114,7 @@ def read_password(path: Path) -> Password:
     return Password(text)
 
 
-def _no_hash(path: Path) -> str:
+def _no_hash_text(path: Path) -> str:
     return (
         f"{path}: holds no hash of a password (expected one line that begins with $argon2id$). "
         f"Make the file with `dutytrace password {path}`."

@@ -17,21 +17,23 @@ from starlette.requests import cookie_parser
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from dashboard.access.login_rate_limiter import Tries
+from dashboard.access.login_rate_limiter import LoginRateLimiter
 from dashboard.access.password import Password
 from dashboard.access.sessions import Sessions
-from dashboard.limits.question import TRY_PATHS
+from dashboard.limits.question import TRIAL_PATHS
 
-__all__ = ["LOGIN_PATH", "LOGOUT_PATH", "SESSION_PATH", "Access", "GateMiddleware"]
+__all__ = ["LOGIN_PATH", "LOGOUT_PATH", "SESSION_PATH", "Access", "SessionMiddleware"]
 
 LOGIN_PATH: Final = "/login"
 LOGOUT_PATH: Final = "/logout"
 SESSION_PATH: Final = "/session"
-_OPEN: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, "/health"})
-_READS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
-_WRITES_NOTHING: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"} | TRY_PATHS)
+_OPEN_PATHS: Final = frozenset({LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, "/health"})
+_READING_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+_HARMLESS_POSTS: Final = frozenset(
+    {LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"} | TRIAL_PATHS
+)
 """What is posted to without anything being written into a recording."""
-_CLOSED_BY_RULE: Final = 1008
+_POLICY_VIOLATION: Final = 1008
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,20 +45,20 @@ class Access:
     cookie: str = "dutytrace"
     """Cookies know no port: one name for each, or two servers would end each other's sessions."""
     sessions: Sessions = field(default_factory=Sessions)
-    tries: Tries = field(default_factory=Tries)
+    login_limiter: LoginRateLimiter = field(default_factory=LoginRateLimiter)
     clock: Callable[[], float] = time.monotonic
 
-    def token_of(self, headers: Headers) -> str:
+    def read_token(self, headers: Headers) -> str:
         """Return the token that a request brings, empty if it brings none."""
         # Forgiving: another program under the same name may set cookies that break the rules.
         return cookie_parser(headers.get("cookie", "")).get(self.cookie, "")
 
-    def lets_in(self, token: str) -> bool:
+    def is_admitted(self, token: str) -> bool:
         """Return whether a token's bearer may see the pages."""
-        return self.password is None or self.sessions.holds(token, self.clock())
+        return self.password is None or self.sessions.is_valid(token, self.clock())
 
 
-class GateMiddleware:
+class SessionMiddleware:
     """Asks `Access` about everything that reaches the server."""
 
     def __init__(self, app: ASGIApp, access: Access) -> None:
@@ -75,51 +77,53 @@ class GateMiddleware:
     async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
         path = str(scope["path"])
         headers = Headers(scope=scope)
-        if path not in _OPEN and not self._access.lets_in(self._access.token_of(headers)):
-            await _turned_away(scope, headers)(scope, receive, send)
+        if path not in _OPEN_PATHS and not self._access.is_admitted(
+            self._access.read_token(headers)
+        ):
+            await _login_response(scope, headers)(scope, receive, send)
             return
-        changes = scope["method"] not in _READS and path not in _WRITES_NOTHING
+        changes = scope["method"] not in _READING_METHODS and path not in _HARMLESS_POSTS
         if self._access.read_only and changes:
-            refused = _fault(403, "These pages are read-only: nothing can be written from here.")
+            refused = _refusal(403, "These pages are read-only: nothing can be written from here.")
             await refused(scope, receive, send)
             return
         await self._app(scope, receive, send)
 
     async def _websocket(self, scope: Scope, receive: Receive, send: Send) -> None:
-        token = self._access.token_of(Headers(scope=scope))
-        if not self._access.lets_in(token):
+        token = self._access.read_token(Headers(scope=scope))
+        if not self._access.is_admitted(token):
             # Closed before it is accepted: the browser is answered 403.
             await receive()
-            await send({"type": "websocket.close", "code": _CLOSED_BY_RULE})
+            await send({"type": "websocket.close", "code": _POLICY_VIOLATION})
             return
 
         async def sent(message: Message) -> None:
-            if message["type"] == "websocket.send" and not self._access.lets_in(token):
-                await send({"type": "websocket.close", "code": _CLOSED_BY_RULE})
+            if message["type"] == "websocket.send" and not self._access.is_admitted(token):
+                await send({"type": "websocket.close", "code": _POLICY_VIOLATION})
                 raise RuntimeError("the session of this websocket has ended")
             await send(message)
 
         await self._app(scope, receive, sent)
 
 
-def _turned_away(scope: Scope, headers: Headers) -> Response:
+def _login_response(scope: Scope, headers: Headers) -> Response:
     page = scope["method"] in {"GET", "HEAD"} and "text/html" in headers.get("accept", "")
     if not page:
-        return _fault(401, "Log in first: these pages ask for a password.")
-    asked = scope.get("raw_path") or quote(scope["path"]).encode()
+        return _refusal(401, "Log in first: these pages ask for a password.")
+    requested = scope.get("raw_path") or quote(scope["path"]).encode()
     if scope.get("query_string"):
-        asked += b"?" + scope["query_string"]
-    to = quote(asked.decode("latin-1"), safe="")
-    return RedirectResponse(f"{LOGIN_PATH}?next={to}", status_code=303, headers=_NOT_KEPT)
+        requested += b"?" + scope["query_string"]
+    target = quote(requested.decode("latin-1"), safe="")
+    return RedirectResponse(f"{LOGIN_PATH}?next={target}", status_code=303, headers=_NO_STORE)
 
 
-_NOT_KEPT: Final = {"cache-control": "no-store"}
+_NO_STORE: Final = {"cache-control": "no-store"}
 
 
-def _fault(status: int, sentence: str) -> Response:
+def _refusal(status: int, sentence: str) -> Response:
     return Response(
         json.dumps({"fault": sentence}),
         status_code=status,
         media_type="application/json",
-        headers=_NOT_KEPT,
+        headers=_NO_STORE,
     )

@@ -10,35 +10,35 @@ import secrets
 from collections import OrderedDict
 from typing import Final
 
-__all__ = ["LASTS_S", "Sessions"]
+__all__ = ["SESSION_LIFETIME_S", "Sessions"]
 
-LASTS_S: Final = 30 * 86400.0
-KEPT: Final = 500
+SESSION_LIFETIME_S: Final = 30 * 86400.0
+MAX_SESSIONS: Final = 500
 
 
 class Sessions:
     """The sessions of one server; used in its event loop only."""
 
     def __init__(self) -> None:
-        self._until: OrderedDict[bytes, float] = OrderedDict()
+        self._expiry_s: OrderedDict[bytes, float] = OrderedDict()
 
-    def begin(self, now_s: float) -> str:
+    def create_token(self, now_s: float) -> str:
         """Return the token of a new session; where there are very many, the oldest ends for it."""
         token = secrets.token_urlsafe(32)
-        self._until[_digest(token)] = now_s + LASTS_S
-        while len(self._until) > KEPT:
-            self._until.popitem(last=False)
+        self._expiry_s[_token_digest(token)] = now_s + SESSION_LIFETIME_S
+        while len(self._expiry_s) > MAX_SESSIONS:
+            self._expiry_s.popitem(last=False)
         return token
 
-    def holds(self, token: str, now_s: float) -> bool:
+    def is_valid(self, token: str, now_s: float) -> bool:
         """Return whether a token is one of a session that goes on."""
-        until_s = self._until.get(_digest(token))
+        until_s = self._expiry_s.get(_token_digest(token))
         return until_s is not None and now_s < until_s
 
-    def end(self, token: str) -> None:
+    def revoke(self, token: str) -> None:
         """End a session."""
-        self._until.pop(_digest(token), None)
+        self._expiry_s.pop(_token_digest(token), None)
 
 
-def _digest(token: str) -> bytes:
+def _token_digest(token: str) -> bytes:
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).digest()

@@ -12,63 +12,63 @@ from typing import Any, Final
 from fastapi import FastAPI
 from fastapi.responses import Response
 
-from dashboard.bus.view import Asked, bus_page
-from dashboard.figures.sheet import sheet_of
-from dashboard.replay.routes import answer
-from dashboard.server.recording_cache import Shelf
-from dashboard.text.theme import LIGHT, THEMES, clock, day, zone
-from replay.bus_history import NOTHING, BusSeconds, more
+from dashboard.bus.view import BusViewRequest, bus_view
+from dashboard.figures.sheet import make_sheet
+from dashboard.replay.routes import json_answer
+from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.theme import LIGHT, THEMES, format_clock, format_day, reader_zone
+from replay.bus_history import NO_SECONDS, BusSeconds, extend_bus_seconds
 from replay.recording import Recording
 
-__all__ = ["HEARD_PATH", "add_heard_routes"]
+__all__ = ["BUS_VIEW_PATH", "add_bus_routes"]
 
-HEARD_PATH: Final = "/heard"
-KEPT: Final = 4
-NEWEST_S: Final = 10.0
-LONGEST_S: Final = 400 * 86400.0
+BUS_VIEW_PATH: Final = "/heard"
+MAX_RECENT_RECORDINGS: Final = 4
+DEFAULT_NEWEST_S: Final = 10.0
+MAX_RECORDING_S: Final = 400 * 86400.0
 
 
-class _Kept:
+class _RecentRecordings:
     """What is known of the recordings looked at last; safe for several threads."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._known: OrderedDict[Recording, BusSeconds] = OrderedDict()
+        self._seconds: OrderedDict[Recording, BusSeconds] = OrderedDict()
 
-    def of(self, recording: Recording) -> BusSeconds:
+    def bus_seconds(self, recording: Recording) -> BusSeconds:
         # A recording that was opened anew is another: what was known of the old one goes.
         with self._lock:
-            known = more(recording, self._known.pop(recording, NOTHING))
-            self._known[recording] = known
-            while len(self._known) > KEPT:
-                self._known.popitem(last=False)
-            return known
+            seconds = extend_bus_seconds(recording, self._seconds.pop(recording, NO_SECONDS))
+            self._seconds[recording] = seconds
+            while len(self._seconds) > MAX_RECENT_RECORDINGS:
+                self._seconds.popitem(last=False)
+            return seconds
 
 
-def add_heard_routes(server: FastAPI, shelf: Shelf) -> None:
+def add_bus_routes(server: FastAPI, cache: RecordingCache) -> None:
     """Add the routes; each runs on a worker thread, since each reads disk."""
-    kept = _Kept()
+    recent = _RecentRecordings()
 
-    def listed(offset_min: float = 0.0) -> Response:
-        where = zone(offset_min)
-        return answer(
+    def get_list(offset_min: float = 0.0) -> Response:
+        where = reader_zone(offset_min)
+        return json_answer(
             lambda: {
-                "folder": str(shelf.folder),
+                "folder": str(cache.folder),
                 "recordings": [
                     {
-                        "path": found.path.name,
-                        "name": found.name,
-                        "live": found.live,
-                        "begun": f"{day(found.started_ns, where, year=False)} "
-                        f"{clock(found.started_ns, where)[:5]}",
+                        "path": entry.path.name,
+                        "name": entry.name,
+                        "live": entry.live,
+                        "begun": f"{format_day(entry.started_ns, where, year=False)} "
+                        f"{format_clock(entry.started_ns, where)[:5]}",
                     }
-                    for found in shelf.found()
-                    if not found.fault
+                    for entry in cache.list_entries()
+                    if not entry.fault
                 ],
             }
         )
 
-    def opened(
+    def get_view(
         name: str,
         *,
         bus: str = "",
@@ -76,41 +76,43 @@ def add_heard_routes(server: FastAPI, shelf: Shelf) -> None:
         end: float | None = None,
         span0: float | None = None,
         span1: float | None = None,
-        newest: float = NEWEST_S,
+        newest: float = DEFAULT_NEWEST_S,
         width: float = 900,
         height: float = 440,
         form: str = "normal",
         theme: str = "light",
         offset_min: float = 0.0,
     ) -> Response:
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            names = [one.name for one in recording.bench.buses]
-            asked = Asked(
+        def make_view() -> dict[str, Any]:
+            recording = cache.open_recording(name)
+            names = [bus_settings.name for bus_settings in recording.bench.buses]
+            request = BusViewRequest(
                 bus=names.index(bus) if bus in names else 0,
-                view=_pair(start, end),
-                span=_pair(span0, span1),
-                newest_s=min(max(newest, 1.0), 600.0) if math.isfinite(newest) else NEWEST_S,
-                sheet=sheet_of(
+                view=_valid_span(start, end),
+                span=_valid_span(span0, span1),
+                newest_s=min(max(newest, 1.0), 600.0)
+                if math.isfinite(newest)
+                else DEFAULT_NEWEST_S,
+                sheet=make_sheet(
                     form,
                     width if math.isfinite(width) else 900,
                     height if math.isfinite(height) else 440,
                 ),
                 theme=THEMES.get(theme, LIGHT),
-                where=zone(offset_min),
+                where=reader_zone(offset_min),
             )
-            return bus_page(recording, kept.of(recording), asked)
+            return bus_view(recording, recent.bus_seconds(recording), request)
 
-        return answer(work)
+        return json_answer(make_view)
 
-    for path, route in (("", listed), ("/{name}", opened)):
-        server.add_api_route(HEARD_PATH + path, route, methods=["GET"], response_model=None)
+    for path, route in (("", get_list), ("/{name}", get_view)):
+        server.add_api_route(BUS_VIEW_PATH + path, route, methods=["GET"], response_model=None)
 
 
-def _pair(first: float | None, second: float | None) -> tuple[float, float] | None:
+def _valid_span(first: float | None, second: float | None) -> tuple[float, float] | None:
     """Return two ends in order, None unless both are numbers that a recording can have."""
     if first is None or second is None:
         return None
-    if not (abs(first) < LONGEST_S and abs(second) < LONGEST_S and second > first):
+    if not (abs(first) < MAX_RECORDING_S and abs(second) < MAX_RECORDING_S and second > first):
         return None
     return first, second

@@ -5,117 +5,129 @@ Each column leaves as it is read and as it is sorted by. Pure.
 
 from typing import Any
 
-from dashboard.text.theme import elapsed, grouped, number, span_words
-from logger.traffic.bus_statistics import Figures
-from logger.traffic.cadence import Talker
-from replay.bus_events import Heard
+from dashboard.text.theme import format_duration, format_elapsed, format_number, format_thousands
+from logger.traffic.bus_statistics import BusStatistics
+from logger.traffic.cadence import MessageStats
+from replay.bus_events import TrafficSample
 
-__all__ = ["talk_of"]
+__all__ = ["message_table"]
 
 
-def talk_of(found: Heard, bus: int, *, start_ns: int, asked_s: float) -> dict[str, Any]:
+def message_table(
+    sample: TrafficSample, bus: int, *, start_ns: int, requested_s: float
+) -> dict[str, Any]:
     """Return what was heard on one bus.
 
     Parameters
     ----------
     start_ns
         The recording's start.
-    asked_s
+    requested_s
         How long a span was asked for.
     """
-    one = found.buses[bus]
-    from_s, to_s = (found.start_ns - start_ns) / 1e9, (found.end_ns - start_ns) / 1e9
+    statistics = sample.buses[bus]
+    from_s, to_s = (sample.start_ns - start_ns) / 1e9, (sample.end_ns - start_ns) / 1e9
     span_s = to_s - from_s
     tenths = span_s < 60
-    when = f"{elapsed(from_s, tenths=tenths)} to {elapsed(to_s, tenths=tenths)}"
+    when = f"{format_elapsed(from_s, tenths=tenths)} to {format_elapsed(to_s, tenths=tenths)}"
     cut = (
-        f"Of the {span_words(asked_s)} asked for, {span_words(span_s)} are looked at: that is "
+        f"Of the {format_duration(requested_s)} asked for, {format_duration(span_s)} are looked at: that is "
         "enough for periods."
-        if found.cut
+        if sample.is_truncated
         else ""
     )
     return {
         "from_s": from_s,
         "to_s": to_s,
-        "title": f"Heard in {span_words(span_s)}",
+        "title": f"Heard in {format_duration(span_s)}",
         "when": when,
         "cut": cut,
-        "facts": _facts(one),
-        "hints": list(found.hints[bus]),
-        "undecoded": _undecoded(one),
-        "errors": [[words, grouped(count)] for words, count in one.error_classes.items()],
-        "talkers": [_talker(talker, one) for talker in one.talkers],
+        "facts": _bus_facts(statistics),
+        "hints": list(sample.hints[bus]),
+        "undecoded": _undecoded_rows(statistics),
+        "errors": [
+            [error_name, format_thousands(count)]
+            for error_name, count in statistics.error_classes.items()
+        ],
+        "talkers": [_message_row(message, statistics) for message in statistics.messages],
     }
 
 
-def _facts(one: Figures) -> list[list[str]]:
+def _bus_facts(statistics: BusStatistics) -> list[list[str]]:
     facts = [
-        ["frames", grouped(one.frames), ""],
-        ["frames/s", grouped(round(one.frames_per_s)), ""],
+        ["frames", format_thousands(statistics.frames), ""],
+        ["frames/s", format_thousands(round(statistics.frames_per_s)), ""],
     ]
-    if one.load is not None:
+    if statistics.load is not None:
         # What the recorder sent is not heard; the load of each second holds it as well.
-        words = "load, requests apart" if one.settings.send else "load"
+        load_label = "load, requests apart" if statistics.settings.send else "load"
         facts.append(
-            [words + (", at most" if one.fd_frames else ""), number(one.load * 100, 1), "%"]
+            [
+                load_label + (", at most" if statistics.fd_frames else ""),
+                format_number(statistics.load * 100, 1),
+                "%",
+            ]
         )
-    facts.append(["error frames", grouped(one.error_frames), ""])
-    if one.fd_frames:
-        facts.append(["CAN FD", grouped(one.fd_frames), ""])
-    if one.remote_frames:
-        facts.append(["remote", grouped(one.remote_frames), ""])
+    facts.append(["error frames", format_thousands(statistics.error_frames), ""])
+    if statistics.fd_frames:
+        facts.append(["CAN FD", format_thousands(statistics.fd_frames), ""])
+    if statistics.remote_frames:
+        facts.append(["remote", format_thousands(statistics.remote_frames), ""])
     return facts
 
 
-def _undecoded(one: Figures) -> list[list[str]]:
+def _undecoded_rows(statistics: BusStatistics) -> list[list[str]]:
     """Return reason, count and share of what the layouts do not explain, most first."""
-    whole = max(one.frames + one.error_frames, 1)
-    ordered = sorted(one.undecoded.items(), key=lambda pair: -pair[1])
-    return [[reason, grouped(count), f"{_share(count / whole)}"] for reason, count in ordered]
+    total = max(statistics.frames + statistics.error_frames, 1)
+    ordered = sorted(statistics.undecoded.items(), key=lambda pair: -pair[1])
+    return [
+        [reason, format_thousands(count), f"{_share_text(count / total)}"]
+        for reason, count in ordered
+    ]
 
 
-def _talker(talker: Talker, one: Figures) -> dict[str, Any]:
+def _message_row(message: MessageStats, statistics: BusStatistics) -> dict[str, Any]:
     """Return a row: for every column its text, and what it is sorted by where that is another."""
-    why = _why(talker)
-    role = {"set-point": "set-point", "request": "request"}.get(talker.role, "")
-    frame = talker.frame or (role if role else "")
+    reason = _undecoded_reason(message)
+    role = {"set-point": "set-point", "request": "request"}.get(message.role, "")
+    frame = message.frame or (role if role else "")
     return {
-        "key": f"{talker.named}/{frame}/{talker.remote}",
-        "identifier": [talker.named, talker.identifier + (talker.extended << 29)],
-        "joint": [" or ".join(talker.joints) or "nobody"],
+        "key": f"{message.identifier_text}/{frame}/{message.remote}",
+        "identifier": [message.identifier_text, message.identifier + (message.extended << 29)],
+        "joint": [" or ".join(message.joints) or "nobody"],
         "frame": [frame or "–"],
-        "count": [grouped(talker.count), talker.count],
-        "share": [_share(talker.count / max(one.frames, 1)), talker.count],
-        "period": _time(talker.period_s),
-        "jitter": _time(talker.jitter_95_s),
-        "gap": _time(talker.longest_gap_s),
-        "why": [why or "decoded"],
-        "decoded": not why,
+        "count": [format_thousands(message.count), message.count],
+        "share": [_share_text(message.count / max(statistics.frames, 1)), message.count],
+        "period": _time_cell(message.period_s),
+        "jitter": _time_cell(message.jitter_95_s),
+        "gap": _time_cell(message.longest_gap_s),
+        "why": [reason or "decoded"],
+        "decoded": not reason,
     }
 
 
-def _why(talker: Talker) -> str:
+def _undecoded_reason(message: MessageStats) -> str:
     """Return why frames of an identifier are not decoded, empty if they are."""
-    if talker.frame is not None:
+    if message.frame is not None:
         return ""
-    if talker.remote:
+    if message.remote:
         return "remote frame"
-    if talker.role == "request":
+    if message.role == "request":
         return "a request, no answer"
-    if talker.joints:
+    if message.joints:
         return "fits no frame of its layout"
     return "identifier of no joint"
 
 
-def _time(seconds: float | None) -> list[Any]:
+def _time_cell(seconds: float | None) -> list[Any]:
     """Return a time in milliseconds with three figures that count, and the time to sort by."""
     if seconds is None:
         return ["–", None]
     ms = seconds * 1e3
     decimals = 0 if ms == 0 or ms >= 999.5 else 1 if ms >= 99.995 else 2 if ms >= 0.9995 else 3
-    return [number(ms, decimals), seconds]
+    return [format_number(ms, decimals), seconds]
 
 
-def _share(share: float) -> str:
+def _share_text(share: float) -> str:
     percent = share * 100
-    return "< 0.1" if 0 < percent < 0.05 else number(percent, 1)
+    return "< 0.1" if 0 < percent < 0.05 else format_number(percent, 1)

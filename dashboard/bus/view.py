@@ -12,30 +12,38 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.bus.senders import talk_of
-from dashboard.figures.buses import AwaySpan, BusRow, Told, buses_figure, buses_sheet
+from dashboard.bus.senders import message_table
+from dashboard.figures.buses import BusRow, LaneMark, OutageSpan, buses_figure, buses_sheet
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import Theme, clock, day, elapsed, grouped, number, span_words
+from dashboard.text.theme import (
+    Theme,
+    format_clock,
+    format_day,
+    format_duration,
+    format_elapsed,
+    format_number,
+    format_thousands,
+)
 from logger.joint.bench.bench import BusSettings
-from logger.traffic.diagnosis import MOST_LOAD
-from replay.bus_events import Away, Happening, aways, happenings, heard
-from replay.bus_history import BusBuckets, BusSeconds, Totals, buckets, totals
+from logger.traffic.diagnosis import MAX_LOAD
+from replay.bus_events import BusEvent, Outage, find_outages, list_bus_events, sample_traffic
+from replay.bus_history import BusBuckets, BusSeconds, BusTotals, bus_totals, to_bus_buckets
 from replay.recording import Recording
 from replay.window import bin_width_ns
 
-__all__ = ["Asked", "bus_page"]
+__all__ = ["BusViewRequest", "bus_view"]
 
-S: Final = 1_000_000_000
-PX_A_BUCKET: Final = 2
-SHORTEST_VIEW_S: Final = 10.0
-MOST_HAPPENED: Final = 200
-LEAST_LOAD_PERCENT: Final = 10.0
+SECOND_NS: Final = 1_000_000_000
+BUS_PX_PER_BUCKET: Final = 2
+MIN_VIEW_S: Final = 10.0
+MAX_BUS_EVENTS: Final = 200
+MIN_LOAD_AXIS_PERCENT: Final = 10.0
 """The least that the load's axis reaches: a quiet bus is to look quiet."""
-COUNT_WEIGHT: Final = 0.5
+COUNT_ROW_WEIGHT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class BusViewRequest:
     """What a page asks for; nonsense is brought into range."""
 
     bus: int
@@ -49,42 +57,47 @@ class Asked:
     where: timezone
 
 
-def bus_page(recording: Recording, seconds: BusSeconds, asked: Asked) -> dict[str, Any]:
+def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest) -> dict[str, Any]:
     """Return everything that the page shows of a recording."""
     start, end = recording.start_ns, recording.end_ns
     length_s = max((end - start) / 1e9, 0.0)
     settings = recording.bench.buses
-    chosen = min(max(asked.bus, 0), len(settings) - 1)
-    away = aways(recording)
-    view = _view(asked.view, length_s)
-    told = happenings(recording)
-    until = "" if recording.live else f" to {clock(end, asked.where)}"
-    state = "still recording" if recording.live else f"{span_words(length_s)} long"
-    fared = [totals(seconds.of(place)) for place in range(len(settings))]
+    bus_index = min(max(request.bus, 0), len(settings) - 1)
+    outages = find_outages(recording)
+    view = _clip_view(request.view, length_s)
+    events = list_bus_events(recording)
+    until = "" if recording.live else f" to {format_clock(end, request.where)}"
+    state = "still recording" if recording.live else f"{format_duration(length_s)} long"
+    totals_by_bus = [bus_totals(seconds.for_bus(index)) for index in range(len(settings))]
     return {
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
-        "when": f"{day(start, asked.where)}, {clock(start, asked.where)}{until}; {state}",
+        "when": f"{format_day(start, request.where)}, {format_clock(start, request.where)}{until}; {state}",
         "length_s": length_s,
         "view": list(view),
-        "bus": chosen,
-        "caution": _caution(recording, seconds),
+        "bus": bus_index,
+        "caution": _missing_text(recording, seconds),
         "buses": [
-            _bus_words(one, fared[place], away, place, recording, each_bus=seconds.each_bus)
-            for place, one in enumerate(settings)
+            _bus_summary(
+                one, totals_by_bus[index], outages, index, recording, each_bus=seconds.each_bus
+            )
+            for index, one in enumerate(settings)
         ],
-        "figure": _figure(recording, seconds, asked, view=view, chosen=chosen, away=away),
+        "figure": _bus_figure(
+            recording, seconds, request, view=view, bus_index=bus_index, outages=outages
+        ),
         "happened": [
-            _happened(one, recording, asked.where) for one in reversed(told[-MOST_HAPPENED:])
+            _bus_event_row(one, recording, request.where)
+            for one in reversed(events[-MAX_BUS_EVENTS:])
         ],
-        "earlier": max(0, len(told) - MOST_HAPPENED),
-        "events": sorted({round((one.time_ns - start) / 1e9, 3) for one in told}),
-        "talk": _talk(recording, asked, chosen=chosen),
+        "earlier": max(0, len(events) - MAX_BUS_EVENTS),
+        "events": sorted({round((one.time_ns - start) / 1e9, 3) for one in events}),
+        "talk": _sample_messages(recording, request, bus_index=bus_index),
     }
 
 
-def _caution(recording: Recording, seconds: BusSeconds) -> str:
+def _missing_text(recording: Recording, seconds: BusSeconds) -> str:
     """Say what the recording cannot tell, empty if it tells all."""
     if not len(seconds):
         if recording.live:
@@ -102,269 +115,284 @@ def _caution(recording: Recording, seconds: BusSeconds) -> str:
     )
 
 
-def _view(view: tuple[float, float] | None, length_s: float) -> tuple[float, float]:
-    whole = max(length_s, SHORTEST_VIEW_S)
+def _clip_view(view: tuple[float, float] | None, length_s: float) -> tuple[float, float]:
+    full_s = max(length_s, MIN_VIEW_S)
     if view is None:
-        return 0.0, whole
-    wide = min(max(view[1] - view[0], SHORTEST_VIEW_S), whole)
-    begin = min(max(view[0], 0.0), whole - wide)
-    return begin, begin + wide
+        return 0.0, full_s
+    width_s = min(max(view[1] - view[0], MIN_VIEW_S), full_s)
+    begin = min(max(view[0], 0.0), full_s - width_s)
+    return begin, begin + width_s
 
 
-def _bus_words(
+def _bus_summary(
     settings: BusSettings,
-    fared: Totals,
-    away: Sequence[Away],
-    place: int,
+    totals: BusTotals,
+    outages: Sequence[Outage],
+    bus_index: int,
     recording: Recording,
     *,
     each_bus: bool,
 ) -> dict[str, Any]:
-    mine = [one for one in away if one.bus in {None, place}]
-    gone_s = sum(
-        ((recording.end_ns if one.end_ns is None else one.end_ns) - one.start_ns) / 1e9
-        for one in mine
+    own_outages = [outage for outage in outages if outage.bus in {None, bus_index}]
+    outage_s = sum(
+        ((recording.end_ns if outage.end_ns is None else outage.end_ns) - outage.start_ns) / 1e9
+        for outage in own_outages
     )
-    known = each_bus or (len(recording.bench.buses) == 1)
-    bitrate = "" if settings.bitrate is None else f", {_rate_words(settings.bitrate)}"
-    shown = f"{settings.interface} {settings.channel}".strip()
+    has_totals = each_bus or (len(recording.bench.buses) == 1)
+    bitrate = "" if settings.bitrate is None else f", {_bitrate_text(settings.bitrate)}"
+    channel_text = f"{settings.interface} {settings.channel}".strip()
 
-    def of(mean: float, most: float, decimals: int) -> dict[str, str]:
-        if not known or not math.isfinite(mean):
+    def mean_and_max(mean: float, maximum: float, decimals: int) -> dict[str, str]:
+        if not has_totals or not math.isfinite(mean):
             return {"mean": "–", "most": "–"}
         if decimals:
-            return {"mean": number(mean, decimals), "most": number(most, decimals)}
-        return {"mean": grouped(mean), "most": grouped(most)}
+            return {"mean": format_number(mean, decimals), "most": format_number(maximum, decimals)}
+        return {"mean": format_thousands(mean), "most": format_thousands(maximum)}
 
-    def count(value: int, *, told: bool) -> str:
-        return grouped(value) if told else "–"
+    def count_text(value: int, *, is_known: bool) -> str:
+        return format_thousands(value) if is_known else "–"
 
-    gone_now = any(one.bus == place and one.end_ns is None for one in mine)
+    is_out = any(outage.bus == bus_index and outage.end_ns is None for outage in own_outages)
     troubles = [
         word
         for word, here in (
-            ("away", gone_now),
-            ("error frames", bool(fared.error_frames)),
-            ("frames lost", bool(fared.lost and known)),
-            ("garbled", bool(fared.garbled)),
-            ("requests unanswered", bool(fared.unanswered)),
-            ("was away", bool(mine) and not gone_now),
-            ("nearly full", fared.load_most > MOST_LOAD),
+            ("away", is_out),
+            ("error frames", bool(totals.error_frames)),
+            ("frames lost", bool(totals.lost and has_totals)),
+            ("garbled", bool(totals.garbled)),
+            ("requests unanswered", bool(totals.unanswered)),
+            ("was away", bool(own_outages) and not is_out),
+            ("nearly full", totals.load_max > MAX_LOAD),
         )
         if here
     ]
     return {
         "name": settings.name,
-        "where": f"{shown}{bitrate}",
-        "load": of(fared.load_mean * 100, fared.load_most * 100, 1),
-        "frames": of(fared.frames_per_s_mean, fared.frames_per_s_most, 0),
-        "errors": count(fared.error_frames, told=each_bus),
-        "remotes": count(fared.remote_frames, told=each_bus),
-        "lost": count(fared.lost, told=known),
-        "garbled": count(fared.garbled, told=each_bus),
+        "where": f"{channel_text}{bitrate}",
+        "load": mean_and_max(totals.load_mean * 100, totals.load_max * 100, 1),
+        "frames": mean_and_max(totals.frames_per_s_mean, totals.frames_per_s_max, 0),
+        "errors": count_text(totals.error_frames, is_known=each_bus),
+        "remotes": count_text(totals.remote_frames, is_known=each_bus),
+        "lost": count_text(totals.lost, is_known=has_totals),
+        "garbled": count_text(totals.garbled, is_known=each_bus),
         # Where nothing is asked, nothing can stay unanswered.
-        "unanswered": count(fared.unanswered, told=each_bus and settings.send),
-        "away": f"{len(mine)} times, {span_words(gone_s)}"
-        if len(mine) > 1
-        else f"once, {span_words(gone_s)}"
-        if mine
+        "unanswered": count_text(totals.unanswered, is_known=each_bus and settings.send),
+        "away": f"{len(own_outages)} times, {format_duration(outage_s)}"
+        if len(own_outages) > 1
+        else f"once, {format_duration(outage_s)}"
+        if own_outages
         else "never",
-        "mark": "none"
-        if gone_now
-        else "abnormal"
-        if troubles
-        else "normal"
-        if each_bus
-        else "none",
+        "mark": "none" if is_out else "abnormal" if troubles else "normal" if each_bus else "none",
         "state": ", ".join(troubles[:3]) or ("in order" if each_bus else "not told"),
     }
 
 
-def _rate_words(bitrate: int) -> str:
+def _bitrate_text(bitrate: int) -> str:
     if bitrate % 1_000_000 == 0:
         return f"{bitrate // 1_000_000} Mbit/s"
     return f"{bitrate / 1000:g} kbit/s"
 
 
-def _figure(
+def _bus_figure(
     recording: Recording,
     seconds: BusSeconds,
-    asked: Asked,
+    request: BusViewRequest,
     *,
     view: tuple[float, float],
-    chosen: int,
-    away: Sequence[Away],
+    bus_index: int,
+    outages: Sequence[Outage],
 ) -> dict[str, Any]:
     start = recording.start_ns
     begin_ns, end_ns = start + round(view[0] * 1e9), start + round(view[1] * 1e9)
-    bins = max(40, asked.sheet.plot_width // PX_A_BUCKET)
-    width_ns = max(bin_width_ns(end_ns - begin_ns, bins=bins), S)
-    places = range(len(recording.bench.buses)) if seconds.each_bus else (0,)
-    found = {
-        place: buckets(seconds.of(place), begin_ns, end_ns, width_ns=width_ns) for place in places
+    bins = max(40, request.sheet.plot_width // BUS_PX_PER_BUCKET)
+    width_ns = max(bin_width_ns(end_ns - begin_ns, bins=bins), SECOND_NS)
+    bus_indices = range(len(recording.bench.buses)) if seconds.each_bus else (0,)
+    buckets_by_bus = {
+        index: to_bus_buckets(seconds.for_bus(index), begin_ns, end_ns, width_ns=width_ns)
+        for index in bus_indices
     }
-    rows = _rows(
+    rows = _bus_rows(
         recording,
-        found,
-        chosen if seconds.each_bus else 0,
+        buckets_by_bus,
+        bus_index if seconds.each_bus else 0,
         width_ns=width_ns,
         each_bus=seconds.each_bus,
     )
     return buses_figure(
         rows,
-        aways=_away_spans(recording, away),
-        told=[
-            Told(at_s=(event.time_ns - start) / 1e9, text=f"{grouped(event.value)} frames lost")
-            for event in recording.events()
+        outages=_outage_spans(recording, outages),
+        marks=[
+            LaneMark(
+                at_s=(event.time_ns - start) / 1e9,
+                text=f"{format_thousands(event.value)} frames lost",
+            )
+            for event in recording.read_events()
             if event.kind == "dropped" and begin_ns <= event.time_ns <= end_ns
         ],
         start_s=view[0],
         end_s=view[1],
         epoch_ms=start / 1e6,
-        sheet=buses_sheet(asked.sheet, len(rows)),
-        theme=asked.theme,
+        sheet=buses_sheet(request.sheet, len(rows)),
+        theme=request.theme,
     )
 
 
-def _rows(
+def _bus_rows(
     recording: Recording,
-    found: dict[int, BusBuckets],
-    chosen: int,
+    buckets_by_bus: dict[int, BusBuckets],
+    bus_index: int,
     *,
     width_ns: int,
     each_bus: bool,
 ) -> list[BusRow]:
     """Return the load of each bus, and of the chosen one what came and what did not."""
     start_ns = recording.start_ns
-    several = len(found) > 1
+    several = len(buckets_by_bus) > 1
     names = [bus.name for bus in recording.bench.buses]
-    bucket = f"of {span_words(width_ns / 1e9)}" if width_ns > S else "each second"
-    small = ("mean and range", bucket) if width_ns > S else (bucket,)
-    loads = {place: one for place, one in found.items() if np.isfinite(one.load[2]).any()}
+    bucket = f"of {format_duration(width_ns / 1e9)}" if width_ns > SECOND_NS else "each second"
+    small = ("mean and range", bucket) if width_ns > SECOND_NS else (bucket,)
+    loads = {
+        index: buckets
+        for index, buckets in buckets_by_bus.items()
+        if np.isfinite(buckets.load[2]).any()
+    }
     high = max(
-        [LEAST_LOAD_PERCENT, *(100.0 * float(np.nanmax(one.load[2])) for one in loads.values())]
+        [
+            MIN_LOAD_AXIS_PERCENT,
+            *(100.0 * float(np.nanmax(buckets.load[2])) for buckets in loads.values()),
+        ]
     )
     rows = []
-    for place, one in loads.items():
+    for index, buckets in loads.items():
         rows.append(
             BusRow(
-                title="Load" + (f", {names[place]}" if several else ""),
-                whose="" if each_bus or len(names) == 1 else "of the fullest bus",
+                title="Load" + (f", {names[index]}" if several else ""),
+                scope="" if each_bus or len(names) == 1 else "of the fullest bus",
                 unit="%",
-                small=small,
-                bus=place,
+                notes=small,
+                bus=index,
                 weight=0.8 if several else 1.0,
                 decimals=1,
-                x=_middles(one, start_ns),
+                x=_bucket_middles_s(buckets, start_ns),
                 width_s=width_ns / 1e9,
-                least=one.load[0] * 100,
-                mean=one.load[1] * 100,
-                most=one.load[2] * 100,
-                high=high,
-                level=MOST_LOAD * 100,
-                level_text=f"{MOST_LOAD:.0%}: too full",
+                minimum=buckets.load[0] * 100,
+                mean=buckets.load[1] * 100,
+                maximum=buckets.load[2] * 100,
+                min_axis_top=high,
+                level=MAX_LOAD * 100,
+                level_text=f"{MAX_LOAD:.0%}: too full",
             )
         )
-    one = found[chosen]
-    whose = "" if each_bus or len(names) == 1 else "all buses"
-    of = f", {names[chosen]}" if several else ""
+    buckets = buckets_by_bus[bus_index]
+    scope = "" if each_bus or len(names) == 1 else "all buses"
+    name_text = f", {names[bus_index]}" if several else ""
     rows.append(
         BusRow(
-            title=f"Frames{of}",
-            whose=whose,
+            title=f"Frames{name_text}",
+            scope=scope,
             unit="1/s",
-            small=small,
-            bus=chosen,
+            notes=small,
+            bus=bus_index,
             weight=1.0,
             decimals=0,
-            x=_middles(one, start_ns),
+            x=_bucket_middles_s(buckets, start_ns),
             width_s=width_ns / 1e9,
-            least=one.frames_per_s[0],
-            mean=one.frames_per_s[1],
-            most=one.frames_per_s[2],
-            high=10.0,
+            minimum=buckets.frames_per_s[0],
+            mean=buckets.frames_per_s[1],
+            maximum=buckets.frames_per_s[2],
+            min_axis_top=10.0,
         )
     )
-    counted = [("Lost", "frames", one.lost)]
+    count_rows = [("Lost", "frames", buckets.lost)]
     if each_bus:
-        counted.insert(0, ("Errors", "error frames", one.error_frames))
-    if one.garbled.any():
-        counted.append(("Garbled", "lines or frames", one.garbled))
-    if one.unanswered.any():
-        counted.append(("Unanswered", "requests", one.unanswered))
-    for title, unit, counts in counted:
-        most = counts.astype(float)
+        count_rows.insert(0, ("Errors", "error frames", buckets.error_frames))
+    if buckets.garbled.any():
+        count_rows.append(("Garbled", "lines or frames", buckets.garbled))
+    if buckets.unanswered.any():
+        count_rows.append(("Unanswered", "requests", buckets.unanswered))
+    for title, unit, counts in count_rows:
+        values = counts.astype(float)
         rows.append(
             BusRow(
-                title=f"{title}{of}",
-                whose=whose,
+                title=f"{title}{name_text}",
+                scope=scope,
                 unit=unit,
-                small=("in " + bucket.removeprefix("of "),) if width_ns > S else (bucket,),
-                bus=chosen,
-                weight=COUNT_WEIGHT,
+                notes=("in " + bucket.removeprefix("of "),) if width_ns > SECOND_NS else (bucket,),
+                bus=bus_index,
+                weight=COUNT_ROW_WEIGHT,
                 decimals=0,
-                x=_middles(one, start_ns),
+                x=_bucket_middles_s(buckets, start_ns),
                 width_s=width_ns / 1e9,
-                least=most,
-                mean=most,
-                most=most,
-                counted=True,
-                high=1.0,
+                minimum=values,
+                mean=values,
+                maximum=values,
+                is_count=True,
+                min_axis_top=1.0,
             )
         )
     return rows
 
 
-def _middles(one: BusBuckets, start_ns: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
+def _bucket_middles_s(
+    buckets: BusBuckets, start_ns: int
+) -> "np.ndarray[Any, np.dtype[np.float64]]":
     middles: np.ndarray[Any, np.dtype[np.float64]] = (
-        one.start_ns + one.width_ns // 2 - start_ns
+        buckets.start_ns + buckets.width_ns // 2 - start_ns
     ) / 1e9
     return middles
 
 
-def _away_spans(recording: Recording, away: Sequence[Away]) -> list[AwaySpan]:
+def _outage_spans(recording: Recording, outages: Sequence[Outage]) -> list[OutageSpan]:
     spans = []
     several = len(recording.bench.buses) > 1
-    for one in away:
-        name = "" if one.bus is None or not several else f"{recording.bench.buses[one.bus].name}: "
-        what = "nobody recorded" if one.bus is None else f"{name}bus away"
-        begin_s = (one.start_ns - recording.start_ns) / 1e9
-        if one.end_ns is None:
-            spans.append(AwaySpan(bus=one.bus, start_s=begin_s, end_s=None, text=f"{what} for "))
+    for outage in outages:
+        name = (
+            ""
+            if outage.bus is None or not several
+            else f"{recording.bench.buses[outage.bus].name}: "
+        )
+        cause = "nobody recorded" if outage.bus is None else f"{name}bus away"
+        begin_s = (outage.start_ns - recording.start_ns) / 1e9
+        if outage.end_ns is None:
+            spans.append(
+                OutageSpan(bus=outage.bus, start_s=begin_s, end_s=None, text=f"{cause} for ")
+            )
             continue
-        end_s = (one.end_ns - recording.start_ns) / 1e9
-        text = f"{what}, {span_words(end_s - begin_s)}"
-        spans.append(AwaySpan(bus=one.bus, start_s=begin_s, end_s=end_s, text=text))
+        end_s = (outage.end_ns - recording.start_ns) / 1e9
+        text = f"{cause}, {format_duration(end_s - begin_s)}"
+        spans.append(OutageSpan(bus=outage.bus, start_s=begin_s, end_s=end_s, text=text))
     return spans
 
 
-def _happened(one: Happening, recording: Recording, where: timezone) -> dict[str, Any]:
-    at_s = (one.time_ns - recording.start_ns) / 1e9
+def _bus_event_row(event: BusEvent, recording: Recording, where: timezone) -> dict[str, Any]:
+    at_s = (event.time_ns - recording.start_ns) / 1e9
     marks = {"bus lost": "none", "bus back": "normal", "continued": "normal"}
     return {
         "at_s": at_s,
-        "at": elapsed(at_s),
-        "clock": clock(one.time_ns, where),
-        "mark": marks.get(one.kind, "abnormal"),
-        "kind": one.kind,
-        "bus": one.bus,
-        "text": one.text,
+        "at": format_elapsed(at_s),
+        "clock": format_clock(event.time_ns, where),
+        "mark": marks.get(event.kind, "abnormal"),
+        "kind": event.kind,
+        "bus": event.bus,
+        "text": event.text,
     }
 
 
-def _talk(recording: Recording, asked: Asked, *, chosen: int) -> dict[str, Any] | None:
+def _sample_messages(
+    recording: Recording, request: BusViewRequest, *, bus_index: int
+) -> dict[str, Any] | None:
     """Return who talked in the span that is looked at; None while there is no frame at all."""
     newest_ns = recording.newest_frame_ns()
     if newest_ns is None:
         return None
     start, end = recording.start_ns, recording.end_ns
-    if asked.span is None:
+    if request.span is None:
         # After its end what was newest is asked for: joints that were switched off say nothing.
         end_ns = max(end, newest_ns + 1) if recording.live else newest_ns + 1
-        begin_ns = max(start, end_ns - round(asked.newest_s * 1e9))
-        found = heard(recording, begin_ns, end_ns, newest=True)
+        begin_ns = max(start, end_ns - round(request.newest_s * 1e9))
+        sample = sample_traffic(recording, begin_ns, end_ns, newest=True)
     else:
-        begin_ns = start + round(asked.span[0] * 1e9)
-        end_ns = max(start + round(asked.span[1] * 1e9), begin_ns + 1)
-        found = heard(recording, begin_ns, end_ns)
-    return talk_of(found, chosen, start_ns=start, asked_s=(end_ns - begin_ns) / 1e9)
+        begin_ns = start + round(request.span[0] * 1e9)
+        end_ns = max(start + round(request.span[1] * 1e9), begin_ns + 1)
+        sample = sample_traffic(recording, begin_ns, end_ns)
+    return message_table(sample, bus_index, start_ns=start, requested_s=(end_ns - begin_ns) / 1e9)

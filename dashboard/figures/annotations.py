@@ -10,37 +10,37 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from dashboard.figures.axes import Planned
-from dashboard.text.theme import MARKS, Theme, number, span_words
-from dashboard.text.units import PLAIN, Displays
-from logger.joint.bench.joint_settings import Rated
-from logger.limits.bus import OfRecorder
-from logger.limits.level import Level, Outside, RatedLevel
-from logger.limits.levels import LevelLine, lines_of
+from dashboard.figures.axes import PlotRow
+from dashboard.text.theme import STATE_BY_SEVERITY, Theme, format_duration, format_number
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from logger.joint.bench.joint_settings import RatedValues
+from logger.limits.bus import RecorderLimit
+from logger.limits.level import Band, Level, RatedLevel
+from logger.limits.levels import LimitLevel, levels_of
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Limit, LimitSet, in_force
-from logger.limits.touch import Touch
-from logger.limits.words import label
+from logger.limits.touch import TouchTemperature
+from logger.limits.words import limit_label
 from logger.store.layout.events import Event
 
 __all__ = [
     "AlertSpan",
-    "Furniture",
+    "Annotations",
     "GapSpan",
     "LimitLine",
     "NoteLine",
     "alert_spans",
+    "annotation_shapes",
     "gap_spans",
-    "lane_words",
+    "lane_marks",
+    "limit_line_extent",
     "limit_lines",
-    "limit_span",
-    "merged_spans",
+    "merge_alert_spans",
     "note_lines",
     "other_gap",
-    "shapes_of",
 ]
 
-LEAST_GAP_PX = 3.0
+MIN_GAP_PX = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +58,7 @@ class LimitLine:
     end_s: float | None = None
     """Until when; None: it holds still."""
 
-    def within(self, begin_s: float, end_s: float) -> bool:
+    def is_in_force_within(self, begin_s: float, end_s: float) -> bool:
         """Return whether it holds anywhere in [begin_s, end_s)."""
         begun = self.start_s is None or self.start_s < end_s
         return begun and (self.end_s is None or self.end_s > begin_s)
@@ -95,7 +95,7 @@ class NoteLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Furniture:
+class Annotations:
     """Everything that stands in a window."""
 
     limits: tuple[LimitLine, ...] = ()
@@ -106,8 +106,8 @@ class Furniture:
 
 def limit_lines(
     sets: Sequence[tuple[int, LimitSet]],
-    rows: Sequence[Planned],
-    rated: Mapping[str, Rated],
+    rows: Sequence[PlotRow],
+    rated: Mapping[str, RatedValues],
     start_ns: int,
 ) -> tuple[LimitLine, ...]:
     """Return the levels that limits have on the channels that the rows show, each line once.
@@ -122,30 +122,34 @@ def limit_lines(
     rated
         Joint -> its rated values, of which some limits are shares.
     """
-    since: list[float | None] = [None, *((at - start_ns) / 1e9 for at, _ in sets[1:]), None]
+    boundaries_s: list[float | None] = [
+        None,
+        *((from_ns - start_ns) / 1e9 for from_ns, _ in sets[1:]),
+        None,
+    ]
     lines: list[LimitLine] = []
-    for (begun_s, ended_s), (_, limits) in zip(pairwise(since), sets, strict=True):
-        for line in _lines_of_set(limits, rows, rated):
-            held = replace(line, start_s=begun_s, end_s=ended_s)
+    for (begin_s, end_s), (_, limits) in zip(pairwise(boundaries_s), sets, strict=True):
+        for line in _limit_set_lines(limits, rows, rated):
+            new_line = replace(line, start_s=begin_s, end_s=end_s)
             # What is the same before and after a taking over is one line.
-            before = replace(line, start_s=None, end_s=begun_s)
-            place = next(
+            ended_line = replace(line, start_s=None, end_s=begin_s)
+            same_index = next(
                 (
                     index
-                    for index, other in enumerate(lines)
-                    if begun_s is not None and replace(other, start_s=None) == before
+                    for index, earlier_line in enumerate(lines)
+                    if begin_s is not None and replace(earlier_line, start_s=None) == ended_line
                 ),
                 None,
             )
-            if place is None:
-                lines.append(held)
+            if same_index is None:
+                lines.append(new_line)
             else:
-                lines[place] = replace(held, start_s=lines[place].start_s)
+                lines[same_index] = replace(new_line, start_s=lines[same_index].start_s)
     return tuple(lines)
 
 
-def _lines_of_set(
-    limits: LimitSet, rows: Sequence[Planned], rated: Mapping[str, Rated]
+def _limit_set_lines(
+    limits: LimitSet, rows: Sequence[PlotRow], rated: Mapping[str, RatedValues]
 ) -> Iterator[LimitLine]:
     for index, row in enumerate(rows):
         for limit in limits.limits:
@@ -153,60 +157,64 @@ def _lines_of_set(
 
 
 def _row_lines(
-    limit: Limit, limits: LimitSet, index: int, row: Planned, rated: Mapping[str, Rated]
+    limit: Limit, limits: LimitSet, index: int, row: PlotRow, rated: Mapping[str, RatedValues]
 ) -> Iterator[LimitLine]:
-    if isinstance(limit, OfRecorder):
+    if isinstance(limit, RecorderLimit):
         return
-    joints: dict[LevelLine, list[str]] = {}
-    shown = {pen.joint: pen.channel for pen in row.measured}
-    for joint, channel in shown.items():
+    joints_by_level: dict[LimitLevel, list[str]] = {}
+    channel_by_joint = {pen.joint: pen.channel for pen in row.measured_pens}
+    for joint, channel in channel_by_joint.items():
         if limit.joint not in {None, joint}:
             continue
-        for level in lines_of(limit, rated[joint]):
+        for level in levels_of(limit, rated[joint]):
             if level.channel == channel:
-                joints.setdefault(level, []).append(joint)
-    for level, whose in joints.items():
+                joints_by_level.setdefault(level, []).append(joint)
+    for level, level_joints in joints_by_level.items():
         # A share of the rated value lies at another height for each joint.
-        apart = any(
-            other.rising == level.rising and other != level and others != whose
-            for other, others in joints.items()
+        differs_by_joint = any(
+            other_level.is_rising == level.is_rising
+            and other_level != level
+            and other_joints != level_joints
+            for other_level, other_joints in joints_by_level.items()
         )
-        named = apart or (limit.joint is not None and _rivals(limits, level) > 1)
+        names_joints = differs_by_joint or (
+            limit.joint is not None and _count_limits_on_channel(limits, level) > 1
+        )
         pick_up = level.pick_up * row.factor
         drop_off = None if level.drop_off is None else level.drop_off * row.factor
-        below = "" if level.rising else "below "
-        off = "" if drop_off is None else f", off at {_digits(drop_off, row)}"
-        of = f"{', '.join(whose)} " if named else ""
-        touch = "touch " if isinstance(limit, Touch) else ""
+        below = "" if level.is_rising else "below "
+        drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
+        joints_text = f"{', '.join(level_joints)} " if names_joints else ""
+        touch = "touch " if isinstance(limit, TouchTemperature) else ""
         yield LimitLine(
             row=index,
-            mark=MARKS[level.severity],
+            mark=STATE_BY_SEVERITY[level.severity],
             pick_up=pick_up,
             drop_off=drop_off,
-            text=f"{of}{touch}{level.severity} {below}{_digits(pick_up, row)}{off}",
-            short=_digits(pick_up, row),
+            text=f"{joints_text}{touch}{level.severity} {below}{_level_text(pick_up, row)}{drop_off_text}",
+            short=_level_text(pick_up, row),
         )
 
 
-def _digits(value: float, row: Planned) -> str:
-    return number(value, row.decimals if round(value, 6) % 1 else 0)
+def _level_text(value: float, row: PlotRow) -> str:
+    return format_number(value, row.decimals if round(value, 6) % 1 else 0)
 
 
-def _rivals(limits: LimitSet, level: LevelLine) -> int:
+def _count_limits_on_channel(limits: LimitSet, level: LimitLevel) -> int:
     """Return how many limits of one severity have levels on one channel."""
     return sum(
-        other.channel == level.channel and other.severity == level.severity
-        for other in limits.limits
-        if isinstance(other, Level | RatedLevel | Outside | Touch)
+        other_limit.channel == level.channel and other_limit.severity == level.severity
+        for other_limit in limits.limits
+        if isinstance(other_limit, Level | RatedLevel | Band | TouchTemperature)
     )
 
 
 def alert_spans(
     alerts: Sequence[Alert],
     sets: Sequence[tuple[int, LimitSet]],
-    rows: Sequence[Planned],
+    rows: Sequence[PlotRow],
     start_ns: int,
-    displays: Displays = PLAIN,
+    displays: Displays = DEFAULT_DISPLAYS,
 ) -> tuple[AlertSpan, ...]:
     """Return every alert as a span; `row` is None when no row shows its channel.
 
@@ -218,18 +226,18 @@ def alert_spans(
         for pen in plan.pens:
             row_of.setdefault((pen.joint, pen.channel), index)
     # Thousands of alerts are of a few limits.
-    words: dict[int, str] = {}
+    labels: dict[int, str] = {}
     for alert in alerts:
         row = row_of.get((alert.joint, alert.channel))
-        limit = in_force(sets, alert.raised_ns).named(alert.limit)
-        unnamed = row is None or limit is None or limit.kind == "silence"
-        whose = f"{alert.joint} " if alert.joint and unnamed else ""
-        if limit is not None and id(limit) not in words:
-            words[id(limit)] = label(limit, displays)
-        named = alert.limit.replace("-", " ") if limit is None else words[id(limit)]
+        limit = in_force(sets, alert.raised_ns).by_name(alert.limit)
+        names_joint = row is None or limit is None or limit.kind == "silence"
+        joint_text = f"{alert.joint} " if alert.joint and names_joint else ""
+        if limit is not None and id(limit) not in labels:
+            labels[id(limit)] = limit_label(limit, displays)
+        limit_text = alert.limit.replace("-", " ") if limit is None else labels[id(limit)]
         # A recording that was cut out begins with what stood there already.
-        earlier = ", since before" if alert.raised_ns < start_ns else ""
-        text = f"{whose}{named}{earlier}"
+        earlier_text = ", since before" if alert.raised_ns < start_ns else ""
+        text = f"{joint_text}{limit_text}{earlier_text}"
         spans.append(
             AlertSpan(
                 row=row,
@@ -237,15 +245,15 @@ def alert_spans(
                 end_s=None
                 if alert.returned_ns is None
                 else max(alert.returned_ns - start_ns, 0) / 1e9,
-                mark=MARKS.get(alert.severity, "abnormal"),
+                mark=STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
                 text=text,
             )
         )
     return tuple(spans)
 
 
-def merged_spans(spans: Sequence[AlertSpan], *, least_s: float) -> tuple[AlertSpan, ...]:
-    """Return spans of which those of one row and mark that lie closer than `least_s` are one.
+def merge_alert_spans(spans: Sequence[AlertSpan], *, min_gap_s: float) -> tuple[AlertSpan, ...]:
+    """Return spans of which those of one row and mark that lie closer than `min_gap_s` are one.
 
     What is nearer than a pixel cannot be told apart; of thousands a browser would draw for seconds.
     """
@@ -254,25 +262,25 @@ def merged_spans(spans: Sequence[AlertSpan], *, least_s: float) -> tuple[AlertSp
     newest: dict[tuple[int | None, str], int] = {}
     for span in sorted(spans, key=lambda span: span.start_s):
         key = (span.row, span.mark)
-        place = newest.get(key)
-        end_s = merged[place].end_s if place is not None else None
-        if place is None or end_s is None or span.end_s is None or span.start_s - end_s > least_s:
+        index = newest.get(key)
+        end_s = merged[index].end_s if index is not None else None
+        if index is None or end_s is None or span.end_s is None or span.start_s - end_s > min_gap_s:
             newest[key] = len(merged)
             merged.append(span)
             counts.append(1)
             continue
-        before, counts[place] = merged[place], counts[place] + 1
-        alike = span.text == before.text
-        merged[place] = replace(
-            before, end_s=max(end_s, span.end_s), text=before.text if alike else ""
+        previous, counts[index] = merged[index], counts[index] + 1
+        same_text = span.text == previous.text
+        merged[index] = replace(
+            previous, end_s=max(end_s, span.end_s), text=previous.text if same_text else ""
         )
     return tuple(
-        span if count == 1 else replace(span, text=_many(span.text, count))
+        span if count == 1 else replace(span, text=_count_text(span.text, count))
         for span, count in zip(merged, counts, strict=True)
     )
 
 
-def _many(text: str, count: int) -> str:
+def _count_text(text: str, count: int) -> str:
     return f"{text}, {count} times" if text else f"{count} alerts"
 
 
@@ -298,24 +306,26 @@ def gap_spans(
     merged: list[tuple[int, int, set[str]]] = []
     for begin, end, joint in marked:
         if merged and begin < merged[-1][1]:
-            first, last, who = merged[-1]
-            merged[-1] = (first, max(last, end), who | {joint})
+            first_ns, last_ns, silent_joints = merged[-1]
+            merged[-1] = (first_ns, max(last_ns, end), silent_joints | {joint})
         else:
             merged.append((begin, end, {joint}))
     spans = []
-    for begin, end, who in merged:
+    for begin, end, silent_joints in merged:
         if open_from_ns is not None and end > open_from_ns:
             continue
-        whose = "" if who == set(gaps) else f" from {', '.join(sorted(who))}"
+        joints_text = (
+            "" if silent_joints == set(gaps) else f" from {', '.join(sorted(silent_joints))}"
+        )
         if open_at_ns is not None and end >= open_at_ns:
             began_s = (begin - start_ns) / 1e9
-            spans.append(GapSpan(start_s=began_s, end_s=None, text=f"no frames{whose} for "))
+            spans.append(GapSpan(start_s=began_s, end_s=None, text=f"no frames{joints_text} for "))
             continue
         spans.append(
             GapSpan(
                 start_s=(begin - start_ns) / 1e9,
                 end_s=(end - start_ns) / 1e9,
-                text=f"no frames{whose}, {span_words((end - begin) / 1e9)}",
+                text=f"no frames{joints_text}, {format_duration((end - begin) / 1e9)}",
             )
         )
     if open_from_ns is not None:
@@ -332,7 +342,7 @@ def other_gap(gap: GapSpan) -> GapSpan:
 
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     """Return the notes among events, and what else is worth a mark."""
-    said = {
+    note_texts = {
         "note": "{text}",
         "position lost": "{joint} position starts anew",
         "dropped": "frames lost",
@@ -342,22 +352,22 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     return tuple(
         NoteLine(
             at_s=(event.time_ns - start_ns) / 1e9,
-            text=said[event.kind].format(text=event.text, joint=event.joint),
+            text=note_texts[event.kind].format(text=event.text, joint=event.joint),
         )
         for event in events
-        if event.kind in said
+        if event.kind in note_texts
     )
 
 
-def _rect(x0: float, x1: float, **how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
+def _rect_shape(x0: float, x1: float, **how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
     return {"type": "rect", "x0": x0, "x1": x1, "line": {"width": 0}, **how}
 
 
-def _line(**how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
+def _line_shape(**how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
     return {"type": "line", **how}
 
 
-def limit_span(line: LimitLine, now_s: float) -> dict[str, Any]:
+def limit_line_extent(line: LimitLine, now_s: float) -> dict[str, Any]:
     """Return where along the time axis a shape of a line stands; named "open" if it goes on."""
     if line.start_s is None and line.end_s is None:
         return {"xref": "x domain", "x0": 0, "x1": 1}
@@ -370,13 +380,13 @@ def limit_span(line: LimitLine, now_s: float) -> dict[str, Any]:
 def _limit_shapes(
     line: LimitLine, axis: str, theme: Theme, *, now_s: float
 ) -> list[dict[str, Any]]:
-    across = {**limit_span(line, now_s), "yref": axis}
-    fill = theme.state(line.mark)[0]
+    across = {**limit_line_extent(line, now_s), "yref": axis}
+    fill = theme.state_colours(line.mark)[0]
     shapes = []
     if line.drop_off is not None:
         shapes.append(
             {
-                **_rect(0, 1),
+                **_rect_shape(0, 1),
                 **across,
                 "y0": line.drop_off,
                 "y1": line.pick_up,
@@ -386,7 +396,7 @@ def _limit_shapes(
             }
         )
         shapes.append(
-            _line(
+            _line_shape(
                 **across,
                 y0=line.drop_off,
                 y1=line.drop_off,
@@ -395,7 +405,7 @@ def _limit_shapes(
             )
         )
     shapes.append(
-        _line(
+        _line_shape(
             **across,
             y0=line.pick_up,
             y1=line.pick_up,
@@ -406,8 +416,8 @@ def _limit_shapes(
     return shapes
 
 
-def shapes_of(
-    furniture: Furniture,
+def annotation_shapes(
+    annotations: Annotations,
     *,
     now_s: float,
     theme: Theme,
@@ -427,27 +437,29 @@ def shapes_of(
     """
     height, bar = top_px
     shapes: list[dict[str, Any]] = []
-    for gap in furniture.gaps:
+    for gap in annotations.gaps:
         end = now_s if gap.end_s is None else gap.end_s
-        if (end - gap.start_s) * px_per_s < LEAST_GAP_PX:
+        if (end - gap.start_s) * px_per_s < MIN_GAP_PX:
             continue
         name = "open" if gap.end_s is None else "gap"
         tall = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
         # Where only a second recording has a gap the first one has frames: the sides will do.
         if not gap.other:
-            shapes.append(_rect(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name))
+            shapes.append(
+                _rect_shape(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name)
+            )
         edge = {"color": theme.none, "width": 1, "dash": "3px,3px"}
-        shapes.append(_line(x0=gap.start_s, x1=gap.start_s, **tall, line=edge))
+        shapes.append(_line_shape(x0=gap.start_s, x1=gap.start_s, **tall, line=edge))
         if gap.end_s is not None:
-            shapes.append(_line(x0=end, x1=end, **tall, line=edge))
-    for alert in furniture.alerts:
-        fill, edge_colour, tint = theme.state(alert.mark)
+            shapes.append(_line_shape(x0=end, x1=end, **tall, line=edge))
+    for alert in annotations.alerts:
+        fill, edge_colour, tint = theme.state_colours(alert.mark)
         end = now_s if alert.end_s is None else alert.end_s
         name = "open" if alert.end_s is None else "alert"
         if alert.row is not None:
             axis = "y" if alert.row == 0 else f"y{alert.row + 1}"
             shapes.append(
-                _rect(
+                _rect_shape(
                     alert.start_s,
                     end,
                     xref="x",
@@ -462,17 +474,19 @@ def shapes_of(
             )
         shapes.append(
             {
-                **_rect(alert.start_s, end, xref="x", yref="paper", y0=1, y1=1 + bar / height),
+                **_rect_shape(
+                    alert.start_s, end, xref="x", yref="paper", y0=1, y1=1 + bar / height
+                ),
                 "fillcolor": fill,
                 "line": {"width": 0.8 if edge_colour != fill else 0, "color": edge_colour},
                 "name": name,
             }
         )
-    for line in furniture.limits:
+    for line in annotations.limits:
         axis = "y" if line.row == 0 else f"y{line.row + 1}"
         shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
     shapes.extend(
-        _line(
+        _line_shape(
             xref="x",
             yref="paper",
             x0=note.at_s,
@@ -482,23 +496,23 @@ def shapes_of(
             line={"color": theme.ink_2, "width": 1, "dash": "1px,2px"},
             name="note",
         )
-        for note in furniture.notes
+        for note in annotations.notes
     )
     return shapes
 
 
-def lane_words(furniture: Furniture) -> list[dict[str, Any]]:
+def lane_marks(annotations: Annotations) -> list[dict[str, Any]]:
     """Return what the lane says, in order of time: {"x0", "x1", "text", "mark", "hand"}."""
-    words: list[dict[str, Any]] = [
+    marks: list[dict[str, Any]] = [
         {"x0": gap.start_s, "x1": gap.end_s, "text": gap.text, "mark": "", "kind": "gap"}
-        for gap in furniture.gaps
+        for gap in annotations.gaps
     ]
-    words += [
+    marks += [
         {"x0": a.start_s, "x1": a.end_s, "text": a.text, "mark": a.mark, "kind": "alert"}
-        for a in furniture.alerts
+        for a in annotations.alerts
     ]
-    words += [
+    marks += [
         {"x0": note.at_s, "x1": note.at_s, "text": note.text, "mark": "", "kind": "note"}
-        for note in furniture.notes
+        for note in annotations.notes
     ]
-    return sorted(words, key=lambda word: float(word["x0"]))
+    return sorted(marks, key=lambda mark: float(mark["x0"]))

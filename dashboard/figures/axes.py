@@ -10,24 +10,24 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from dashboard.text.theme import display_of, number
-from dashboard.text.units import PLAIN, Displays, relative
+from dashboard.text.theme import display_of, format_number
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays, display_factor
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 
 __all__ = [
-    "LEAST_ROOM",
+    "MIN_AXIS_SPAN",
     "Axis",
     "Pen",
-    "Planned",
+    "PlotRow",
     "axis_range",
     "main_temperature",
     "plan_rows",
+    "round_ticks",
     "tick_text",
-    "ticks",
 ]
 
-PENS_A_FIGURE: Final = 4
-LEAST_ROOM: Final = {
+MAX_PENS: Final = 4
+MIN_AXIS_SPAN: Final = {
     "temperature": 20.0,
     "torque": 2.0,
     "current": 2.0,
@@ -35,13 +35,13 @@ LEAST_ROOM: Final = {
     "position": 10.0,
 }
 """The least that an axis spans, in plain units: a calm trace is to look calm."""
-_TEMPERATURES: Final = (
+_TEMPERATURE_CHANNELS: Final = (
     "temperature_winding_degC",
     "temperature_housing_degC",
     "temperature_drive_degC",
     "temperature_ambient_degC",
 )
-_TITLES: Final = {
+_ROW_TITLES: Final = {
     "temperature": "Temperature",
     "torque": "Torque",
     "current": "Current",
@@ -64,7 +64,7 @@ class Pen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
+class PlotRow:
     """One row before anything is read for it."""
 
     quantity: str
@@ -77,17 +77,17 @@ class Planned:
     """Set-points first, so that they lie under the traces."""
 
     @property
-    def measured(self) -> tuple[Pen, ...]:
+    def measured_pens(self) -> tuple[Pen, ...]:
         """Return the pens that draw no set-point."""
         return tuple(pen for pen in self.pens if not pen.setpoint)
 
     @property
-    def least_room(self) -> float:
+    def min_span(self) -> float:
         """Return the least that its axis spans, in the shown unit."""
-        return LEAST_ROOM.get(self.quantity, 0.0) * relative(self.quantity, self.factor)
+        return MIN_AXIS_SPAN.get(self.quantity, 0.0) * display_factor(self.quantity, self.factor)
 
     @property
-    def degrees(self) -> bool:
+    def in_degrees(self) -> bool:
         """Return whether round numbers are those of a circle: 45, 90."""
         return self.unit.startswith("°") and self.quantity in {"speed", "position"}
 
@@ -101,86 +101,90 @@ class Axis:
     ticks: tuple[float, ...]
 
 
-def main_temperature(channels: Sequence[str], watched: Collection[str] = ()) -> str | None:
+def main_temperature(channels: Sequence[str], limited: Collection[str] = ()) -> str | None:
     """Return the temperature that stands for a joint, None if it tells none."""
-    carried = [name for name in _TEMPERATURES if name in channels]
-    return next((name for name in carried if name in watched), carried[0] if carried else None)
+    carried = [name for name in _TEMPERATURE_CHANNELS if name in channels]
+    return next((name for name in carried if name in limited), carried[0] if carried else None)
 
 
 def plan_rows(
     channels: Mapping[str, Sequence[str]],
-    watched: Mapping[str, Collection[str]],
-    displays: Displays = PLAIN,
-) -> tuple[Planned, ...]:
+    limited: Mapping[str, Collection[str]],
+    displays: Displays = DEFAULT_DISPLAYS,
+) -> tuple[PlotRow, ...]:
     """Return the rows for up to four joints.
 
     Parameters
     ----------
     channels
         Joint -> its channels, in the order of the pens.
-    watched
+    limited
         Joint -> channels that have a limit.
     displays
         How each quantity is shown.
     """
-    joints = tuple(channels)[:PENS_A_FIGURE]
+    joints = tuple(channels)[:MAX_PENS]
     power = "torque_Nm" if any("torque_Nm" in channels[joint] for joint in joints) else "current_A"
     rows = []
-    for wanted in ("temperature", power, "speed_rad_s", "position_rad"):
+    for row_channel in ("temperature", power, "speed_rad_s", "position_rad"):
         pens: list[Pen] = []
         setpoints: list[Pen] = []
         for index, joint in enumerate(joints, start=1):
             carried = channels[joint]
             channel = (
-                main_temperature(carried, watched.get(joint, ()))
-                if wanted == "temperature"
-                else wanted
+                main_temperature(carried, limited.get(joint, ()))
+                if row_channel == "temperature"
+                else row_channel
             )
             if channel is None or channel not in carried:
                 continue
             pens.append(Pen(joint=joint, number=index, channel=channel))
-            aim = SETPOINT_OF.get(channel)
-            if aim in carried and aim is not None:
-                setpoints.append(Pen(joint=joint, number=index, channel=aim, setpoint=True))
+            setpoint = SETPOINT_OF.get(channel)
+            if setpoint in carried and setpoint is not None:
+                setpoints.append(Pen(joint=joint, number=index, channel=setpoint, setpoint=True))
         if pens:
-            shown = display_of(pens[0].channel, displays)
+            display = display_of(pens[0].channel, displays)
             quantity = CHANNELS[pens[0].channel].quantity
             rows.append(
-                Planned(
+                PlotRow(
                     quantity=quantity,
-                    title=_TITLES[quantity],
-                    unit=shown.unit,
-                    factor=shown.factor,
-                    decimals=shown.decimals,
+                    title=_ROW_TITLES[quantity],
+                    unit=display.unit,
+                    factor=display.factor,
+                    decimals=display.decimals,
                     pens=(*setpoints, *pens),
                 )
             )
     return tuple(rows)
 
 
-def _step(least: float, *, degrees: bool) -> float:
-    """Return the smallest pleasant step of at least `least`."""
+def _round_step(at_least: float, *, degrees: bool) -> float:
+    """Return the smallest pleasant step of at least `at_least`."""
     multiples = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0, 10.0) if degrees else (1.0, 2.0, 3.0, 5.0, 6.0, 10.0)
-    power = 10.0 ** math.floor(math.log10(least)) if least > 0 else 1.0
-    return next((m * power for m in multiples if m * power >= least * (1 - 1e-9)), 10.0 * power)
+    power = 10.0 ** math.floor(math.log10(at_least)) if at_least > 0 else 1.0
+    return next((m * power for m in multiples if m * power >= at_least * (1 - 1e-9)), 10.0 * power)
 
 
-def ticks(low: float, high: float, *, most: int, degrees: bool = False) -> tuple[float, ...]:
-    """Return at most `most` round values within [low, high]."""
+def round_ticks(
+    low: float, high: float, *, max_count: int, degrees: bool = False
+) -> tuple[float, ...]:
+    """Return at most `max_count` round values within [low, high]."""
     if not (math.isfinite(low) and math.isfinite(high)) or high <= low:
         return ()
-    step = _step((high - low) / max(1, most), degrees=degrees)
+    step = _round_step((high - low) / max(1, max_count), degrees=degrees)
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     values = [round(k * step, 10) + 0.0 for k in range(first, last + 1)]
-    return tuple(values if len(values) <= most else values[:: math.ceil(len(values) / most)])
+    return tuple(
+        values if len(values) <= max_count else values[:: math.ceil(len(values) / max_count)]
+    )
 
 
 def axis_range(
     low: float,
     high: float,
     *,
-    least: float,
+    min_span: float,
     degrees: bool = False,
     lines: Sequence[float] = (),
     height_px: float = 100.0,
@@ -191,7 +195,7 @@ def axis_range(
     ----------
     low, high
         Extremes of the data in shown units; NaN when there is none.
-    least
+    min_span
         The least that the axis spans.
     degrees
         Whether round numbers are those of a circle.
@@ -202,19 +206,21 @@ def axis_range(
     if not values:
         return Axis(low=0.0, high=1.0, ticks=())
     floor, top = min(values), max(values)
-    room = max(top - floor, least or 1.0)
-    grain = _step(room / 10.0, degrees=degrees)
+    room = max(top - floor, min_span or 1.0)
+    grain = _round_step(room / 10.0, degrees=degrees)
     floor_at = math.floor((floor - 0.02 * room) / grain) * grain
     top_at = math.ceil((top + 0.04 * room) / grain) * grain
     if top_at - floor_at < room:
         top_at = floor_at + room
-    most = int(min(5, max(2, height_px / 24.0)))
-    shown = ticks(floor_at, top_at, most=most, degrees=degrees)
-    near = (top_at - floor_at) * 12.0 / max(height_px, 24.0)
+    max_ticks = int(min(5, max(2, height_px / 24.0)))
+    tick_values = round_ticks(floor_at, top_at, max_count=max_ticks, degrees=degrees)
+    min_distance = (top_at - floor_at) * 12.0 / max(height_px, 24.0)
     return Axis(
         low=floor_at,
         high=top_at,
-        ticks=tuple(t for t in shown if not any(abs(t - line) < near for line in lines)),
+        ticks=tuple(
+            t for t in tick_values if not any(abs(t - line) < min_distance for line in lines)
+        ),
     )
 
 
@@ -224,4 +230,4 @@ def tick_text(values: Sequence[float]) -> list[str]:
         (n for n in range(4) if all(abs(v - round(v, n)) < 1e-9 for v in values)),
         4,
     )
-    return [number(value, decimals) for value in values]
+    return [format_number(value, decimals) for value in values]

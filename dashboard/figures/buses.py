@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dashboard.figures.axes import Axis, axis_range
-from dashboard.figures.lines import outlines
+from dashboard.figures.lines import band_outlines
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import Theme, number, template
+from dashboard.text.theme import Theme, format_number, plotly_template
 
-__all__ = ["AwaySpan", "BusRow", "Told", "buses_figure", "buses_sheet"]
+__all__ = ["BusRow", "LaneMark", "OutageSpan", "buses_figure", "buses_sheet"]
 
 Floats = NDArray[np.float64]
-_LEAST_ROW_PX: Final = 46
-_LEAST_AWAY_PX: Final = 2.0
-_LANE: Final = "alert"
+_MIN_ROW_PX: Final = 46
+_MIN_OUTAGE_PX: Final = 2.0
+_LANE_KIND: Final = "alert"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,9 +31,9 @@ class BusRow:
 
     title: str
     unit: str
-    whose: str = ""
+    scope: str = ""
     """Of what, where it is not of `bus` alone."""
-    small: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     """What stands below the unit."""
     bus: int
     weight: float
@@ -42,12 +42,12 @@ class BusRow:
     x: Floats
     """Middles of the buckets."""
     width_s: float
-    least: Floats
+    minimum: Floats
     mean: Floats
-    most: Floats
-    """NaN where nothing was told. Of what is counted `most` alone is drawn, as bars."""
-    counted: bool = False
-    high: float
+    maximum: Floats
+    """NaN where nothing was told. Of what is counted `maximum` alone is drawn, as bars."""
+    is_count: bool = False
+    min_axis_top: float
     """The least that its axis reaches, so that rows of one unit share it."""
     level: float | None = None
     """A line that should not be reached."""
@@ -55,7 +55,7 @@ class BusRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AwaySpan:
+class OutageSpan:
     """A stretch without a bus; `bus` None: without any."""
 
     bus: int | None
@@ -65,7 +65,7 @@ class AwaySpan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class LaneMark:
     """A moment that the lane names."""
 
     at_s: float
@@ -74,105 +74,110 @@ class Told:
 
 def buses_sheet(sheet: Sheet, rows: int) -> Sheet:
     """Return the sheet with room for `rows` rows, however many buses there are."""
-    least = sheet.top + sheet.bottom + rows * _LEAST_ROW_PX + (rows - 1) * sheet.gap
+    min_height = sheet.top + sheet.bottom + rows * _MIN_ROW_PX + (rows - 1) * sheet.gap
     return Sheet(
-        form=sheet.form, width=sheet.width, height=max(sheet.height, least), left=sheet.left,
+        form=sheet.form, width=sheet.width, height=max(sheet.height, min_height), left=sheet.left,
         right=sheet.right, top=sheet.top, bottom=sheet.bottom, gap=sheet.gap, text=sheet.text,
         title=sheet.title, pen=sheet.pen,
     )  # fmt: skip
 
 
-def _domains(rows: Sequence[BusRow], sheet: Sheet) -> list[tuple[float, float]]:
+def _row_domains(rows: Sequence[BusRow], sheet: Sheet) -> list[tuple[float, float]]:
     """Return for each row, from the top, its (lower, upper) share of the plot height."""
     usable = sheet.plot_height - sheet.gap * (len(rows) - 1)
-    whole = sum(row.weight for row in rows)
+    total_weight = sum(row.weight for row in rows)
     domains, upper = [], float(sheet.plot_height)
     for row in rows:
-        lower = upper - usable * row.weight / whole
+        lower = upper - usable * row.weight / total_weight
         domains.append((max(0.0, lower / sheet.plot_height), upper / sheet.plot_height))
         upper = lower - sheet.gap
     return domains
 
 
-def _axis(row: BusRow, height_px: float) -> Axis:
+def _axis_from_zero(row: BusRow, height_px: float) -> Axis:
     """Return an axis from nought; a level is seen where the figures come near it."""
-    told = row.most[np.isfinite(row.most)]
-    high = max(row.high, float(told.max()) if len(told) else 0.0)
-    found = axis_range(0.0, high, least=1.0, height_px=height_px)
-    top = max(found.high, high)
-    if row.counted:
+    finite = row.maximum[np.isfinite(row.maximum)]
+    high = max(row.min_axis_top, float(finite.max()) if len(finite) else 0.0)
+    axis = axis_range(0.0, high, min_span=1.0, height_px=height_px)
+    top = max(axis.high, high)
+    if row.is_count:
         return Axis(low=0.0, high=high * 1.15, ticks=(0.0, float(np.floor(high))))
-    return Axis(low=0.0, high=top, ticks=tuple(t for t in found.ticks if 0 <= t <= top))
+    return Axis(low=0.0, high=top, ticks=tuple(t for t in axis.ticks if 0 <= t <= top))
 
 
-def _listed(values: Floats, decimals: int) -> list[float | None]:
+def _rounded_list(values: Floats, decimals: int) -> list[float | None]:
     rounded = np.round(values, decimals + 1).tolist()
     return [value if value == value else None for value in rounded]  # noqa: PLR0124
 
 
-def _faint(colour: str, alpha: float) -> str:
-    red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
+def _with_alpha(colour: str, alpha: float) -> str:
+    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
 
 
-def _traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> list[dict[str, Any]]:
+def _bus_row_traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> list[dict[str, Any]]:
     common = {"xaxis": "x", "yaxis": axis, "hoverinfo": "skip", "showlegend": False}
-    if row.counted:
+    if row.is_count:
         x = np.round(row.x, 3).tolist()
-        there = np.flatnonzero(row.most > 0)
+        bar_rows = np.flatnonzero(row.maximum > 0)
         return [
             {
                 **common,
                 "type": "bar",
-                "x": [x[place] for place in there.tolist()],
-                "y": row.most[there].tolist(),
+                "x": [x[index] for index in bar_rows.tolist()],
+                "y": row.maximum[bar_rows].tolist(),
                 "width": row.width_s,
                 "marker": {"color": theme.ink, "line": {"color": theme.ink, "width": 1}},
             }
         ]
     lines = {"type": "scatter", "mode": "lines", "connectgaps": False}
     edge = {"color": theme.ink, "width": sheet.pen * 0.3, "simplify": False}
-    fill = {"fill": "toself", "fillcolor": _faint(theme.ink, 0.2)}
-    drawn: list[tuple[Floats, Floats, dict[str, Any], dict[str, Any]]] = []
-    if np.nanmax(np.append(row.most - row.least, 0.0)) > 0:
-        around = outlines(row.x, row.least, row.most)
-        drawn = [
+    fill = {"fill": "toself", "fillcolor": _with_alpha(theme.ink, 0.2)}
+    curves: list[tuple[Floats, Floats, dict[str, Any], dict[str, Any]]] = []
+    if np.nanmax(np.append(row.maximum - row.minimum, 0.0)) > 0:
+        around = band_outlines(row.x, row.minimum, row.maximum)
+        curves = [
             (*around, {**edge, "width": 0}, fill),
-            (row.x, row.most, edge, {}),
-            (row.x, row.least, edge, {}),
+            (row.x, row.maximum, edge, {}),
+            (row.x, row.minimum, edge, {}),
         ]
-    drawn.append((row.x, row.mean, {**edge, "width": sheet.pen * 0.85}, {}))
+    curves.append((row.x, row.mean, {**edge, "width": sheet.pen * 0.85}, {}))
     return [
         {
             **common,
             **lines,
-            "x": _listed(x, 2),
-            "y": _listed(y, row.decimals),
+            "x": _rounded_list(x, 2),
+            "y": _rounded_list(y, row.decimals),
             "line": line,
-            **more,
+            **extra,
         }
-        for x, y, line, more in drawn
+        for x, y, line, extra in curves
     ]
 
 
-def _end(row: BusRow) -> list[float] | None:
+def _last_point(row: BusRow) -> list[float] | None:
     """Return where and at which value the row ends, None where nothing was told."""
-    told = np.flatnonzero(np.isfinite(row.mean))
-    if not len(told):
+    finite_rows = np.flatnonzero(np.isfinite(row.mean))
+    if not len(finite_rows):
         return None
-    return [float(row.x[told[-1]]), round(float(row.mean[told[-1]]), row.decimals + 1)]
+    return [
+        float(row.x[finite_rows[-1]]),
+        round(float(row.mean[finite_rows[-1]]), row.decimals + 1),
+    ]
 
 
-def _title(row: BusRow, domain: tuple[float, float], sheet: Sheet, theme: Theme) -> dict[str, Any]:
+def _bus_row_title(
+    row: BusRow, domain: tuple[float, float], sheet: Sheet, theme: Theme
+) -> dict[str, Any]:
     bottom, high = domain
     small = f"<span style='font-size:{sheet.text}px;color:{theme.ink_2}'>"
     narrow = sheet.form == "narrow"
-    said = [part for part in (row.unit, row.whose, *row.small) if part]
+    notes = [part for part in (row.unit, row.scope, *row.notes) if part]
     # Below the title, as many lines as there is room for.
     room = int(((high - bottom) * sheet.plot_height - sheet.title) / (1.35 * sheet.text))
-    lines = [] if narrow else said[: max(1, room)]
-    beside = " ".join(said) if narrow else ""
-    text = f"<b>{row.title}</b>" + (f" {small}{beside}</span>" if beside else "")
+    lines = [] if narrow else notes[: max(1, room)]
+    inline_notes = " ".join(notes) if narrow else ""
+    text = f"<b>{row.title}</b>" + (f" {small}{inline_notes}</span>" if inline_notes else "")
     text += "".join(f"<br>{small}{line}</span>" for line in lines)
     return {
         "xref": "paper", "yref": "paper", "showarrow": False, "borderpad": 0, "align": "left",
@@ -182,8 +187,8 @@ def _title(row: BusRow, domain: tuple[float, float], sheet: Sheet, theme: Theme)
     }  # fmt: skip
 
 
-def _away_shapes(
-    aways: Sequence[AwaySpan],
+def _outage_shapes(
+    outages: Sequence[OutageSpan],
     rows: Sequence[BusRow],
     domains: Sequence[tuple[float, float]],
     *,
@@ -192,16 +197,16 @@ def _away_shapes(
     theme: Theme,
 ) -> list[dict[str, Any]]:
     shapes = []
-    for away in aways:
-        until_s = end_s if away.end_s is None else away.end_s
+    for outage in outages:
+        until_s = end_s if outage.end_s is None else outage.end_s
         # However short, it is to be seen.
-        until_s = max(until_s, away.start_s + _LEAST_AWAY_PX / px_per_s)
+        until_s = max(until_s, outage.start_s + _MIN_OUTAGE_PX / px_per_s)
         for row, (low, high) in zip(rows, domains, strict=True):
-            if away.bus not in {None, row.bus}:
+            if outage.bus not in {None, row.bus}:
                 continue
             shapes.append(
                 {
-                    "type": "rect", "xref": "x", "yref": "paper", "x0": away.start_s,
+                    "type": "rect", "xref": "x", "yref": "paper", "x0": outage.start_s,
                     "x1": until_s, "y0": low, "y1": high, "layer": "below",
                     "fillcolor": theme.none_tint,
                     "line": {"color": theme.none, "width": 1, "dash": "3px,3px"},
@@ -213,8 +218,8 @@ def _away_shapes(
 def buses_figure(
     rows: Sequence[BusRow],
     *,
-    aways: Sequence[AwaySpan],
-    told: Sequence[Told],
+    outages: Sequence[OutageSpan],
+    marks: Sequence[LaneMark],
     start_s: float,
     end_s: float,
     epoch_ms: float,
@@ -225,24 +230,24 @@ def buses_figure(
 
     Parameters
     ----------
-    told
+    marks
         Moments that the lane names with the mark of what is out of order.
     epoch_ms
         The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
     """
-    domains = _domains(rows, sheet)
+    domains = _row_domains(rows, sheet)
     px_per_s = sheet.plot_width / max(end_s - start_s, 1e-9)
-    shapes = _away_shapes(aways, rows, domains, end_s=end_s, px_per_s=px_per_s, theme=theme)
+    shapes = _outage_shapes(outages, rows, domains, end_s=end_s, px_per_s=px_per_s, theme=theme)
     layout: dict[str, Any] = {
-        "template": template(theme, size_px=sheet.text),
-        **sheet.size(),
+        "template": plotly_template(theme, size_px=sheet.text),
+        **sheet.plotly_size(),
         "barmode": "overlay",
         "xaxis": {
             "range": [start_s, end_s], "anchor": "free", "position": 0, "showticklabels": False,
             "showgrid": False,
         },
         "annotations": [
-            _title(row, domain, sheet, theme) for row, domain in zip(rows, domains, strict=True)
+            _bus_row_title(row, domain, sheet, theme) for row, domain in zip(rows, domains, strict=True)
         ],
     }  # fmt: skip
     data: list[dict[str, Any]] = []
@@ -250,15 +255,17 @@ def buses_figure(
     for index, (row, domain) in enumerate(zip(rows, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
         height_px = (domain[1] - domain[0]) * sheet.plot_height
-        axis = _axis(row, height_px)
+        axis = _axis_from_zero(row, height_px)
         # On a phone the row's title stands where a label at the very top would.
         room = axis.high * sheet.text / height_px if sheet.form == "narrow" else 0.0
-        shown = [tick for tick in axis.ticks if tick <= axis.high - room or row.counted]
+        tick_values = [tick for tick in axis.ticks if tick <= axis.high - room or row.is_count]
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],
-            "tickvals": shown,
-            "ticktext": [number(tick, 0 if tick == round(tick) else 1) for tick in shown],
+            "tickvals": tick_values,
+            "ticktext": [
+                format_number(tick, 0 if tick == round(tick) else 1) for tick in tick_values
+            ],
             "zeroline": True,
             "anchor": "x",
         }
@@ -273,33 +280,33 @@ def buses_figure(
                     "line": {"color": theme.ink, "width": 1},
                 }
             )  # fmt: skip
-        data.extend(_traces(row, axis=f"y{key}", theme=theme, sheet=sheet))
+        data.extend(_bus_row_traces(row, axis=f"y{key}", theme=theme, sheet=sheet))
         meta_rows.append(
             {
                 "title": row.title, "unit": row.unit, "decimals": row.decimals, "bus": row.bus,
                 "domain": list(domain), "range": [axis.low, axis.high], "pens": [],
-                "end": None if row.counted else _end(row),
+                "end": None if row.is_count else _last_point(row),
             }
         )  # fmt: skip
     layout["shapes"] = shapes
     layout["meta"] = {
-        **sheet.meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms),
         "rows": meta_rows,
         "limits": limits,
         "lane": [
             *(
                 {
-                    "x0": one.at_s,
-                    "x1": one.at_s,
-                    "text": one.text,
+                    "x0": mark.at_s,
+                    "x1": mark.at_s,
+                    "text": mark.text,
                     "mark": "abnormal",
-                    "kind": _LANE,
+                    "kind": _LANE_KIND,
                 }
-                for one in told
+                for mark in marks
             ),
             *(
-                {"x0": one.start_s, "x1": one.end_s, "text": one.text, "mark": "", "kind": "gap"}
-                for one in aways
+                {"x0": mark.start_s, "x1": mark.end_s, "text": mark.text, "mark": "", "kind": "gap"}
+                for mark in outages
             ),
         ],
     }

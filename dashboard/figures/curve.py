@@ -4,11 +4,11 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
-from dashboard.text.theme import LIGHT, Theme, template
+from dashboard.text.theme import LIGHT, Theme, plotly_template
 
-__all__ = ["curve_figure", "round_numbers"]
+__all__ = ["curve_figure", "decade_numbers"]
 
-_DECADE_SIGNS = {0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s",
+_DECADE_LABELS = {0.001: "1 ms", 0.01: "10 ms", 0.1: "0.1 s", 1.0: "1 s", 10.0: "10 s",
                  60.0: "1 min", 600.0: "10 min", 3600.0: "1 h", 36000.0: "10 h"}  # fmt: skip
 
 
@@ -21,8 +21,8 @@ def curve_figure(
     theme: Theme = LIGHT,
 ) -> go.Figure:
     """Return the curve of how long each current may last; what lasts for ever is left out."""
-    held = np.isfinite(time_s) & (time_s > 0)
-    x, y = current[held], time_s[held]
+    is_drawable = np.isfinite(time_s) & (time_s > 0)
+    x, y = current[is_drawable], time_s[is_drawable]
     figure = go.Figure(
         go.Scatter(
             x=x,
@@ -34,7 +34,7 @@ def curve_figure(
     )
     axis = {"type": "log", "showgrid": True, "gridcolor": theme.hair, "fixedrange": False}
     figure.update_layout(
-        template=template(theme, size_px=14.0),
+        template=plotly_template(theme, size_px=14.0),
         paper_bgcolor=theme.paper,
         title={"text": title, "x": 0.02, "font": {"size": 18}},
         hovermode="closest",
@@ -42,20 +42,20 @@ def curve_figure(
         xaxis={
             **axis,
             "title": {"text": f"current, {unit}"},
-            "tickvals": round_numbers(x),
-            "ticktext": [f"{value:g}" for value in round_numbers(x)],
+            "tickvals": decade_numbers(x),
+            "ticktext": [f"{value:g}" for value in decade_numbers(x)],
         },
         yaxis={
             **axis,
             "title": {"text": "time until it operates"},
-            "tickvals": list(_DECADE_SIGNS),
-            "ticktext": list(_DECADE_SIGNS.values()),
+            "tickvals": list(_DECADE_LABELS),
+            "ticktext": list(_DECADE_LABELS.values()),
         },
     )
     return figure
 
 
-def round_numbers(x: NDArray[np.float64]) -> list[float]:
+def decade_numbers(x: NDArray[np.float64]) -> list[float]:
     """Return 1, 2, 3 and 5 of every decade that the currents reach."""
     if len(x) == 0:
         return []

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen
 from dashboard.text.theme import Theme
 
-__all__ = ["Band", "Line", "crowded", "extremes", "outlines", "traces_of"]
+__all__ = ["Band", "Line", "band_outlines", "finite_extremes", "is_crowded", "plotly_traces"]
 
 Floats = NDArray[np.float64]
-FILL, OTHER_FILL = 0.30, 0.10
+FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
 """How much of a pen's colour fills a band; of a second recording's band, which lies over it."""
 OTHER_DASH = "5px,3px"
-OTHER_WIDTH = 0.7
+OTHER_WIDTH_FACTOR = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,7 @@ class Band:
     mean: Floats
 
 
-def extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
+def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
     """Return the least and the greatest finite value of a row, NaN if there is none."""
     parts = [
         part
@@ -56,55 +56,57 @@ def extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
     return (float(finite.min()), float(finite.max())) if len(finite) else (np.nan, np.nan)
 
 
-def crowded(minimum: Floats, maximum: Floats, *, least: float = 0.0) -> bool:
+def is_crowded(minimum: Floats, maximum: Floats, *, min_range: float = 0.0) -> bool:
     """Return whether buckets of about ten pixels mostly hold whole cycles.
 
     They do when the typical bucket spans most of what the window spans and the next one
     spans nearly the same: of single moves the neighbours would differ. A window that spans less
-    than `least` counts as that: a reading that flickers by one count is no cycle.
+    than `min_range` counts as that: a reading that flickers by one count is no cycle.
     """
-    held = np.isfinite(minimum) & np.isfinite(maximum)
-    if held.sum() < 4:
+    is_finite = np.isfinite(minimum) & np.isfinite(maximum)
+    if is_finite.sum() < 4:
         return False
-    low, high = minimum[held], maximum[held]
+    low, high = minimum[is_finite], maximum[is_finite]
     # A rare spike is no measure of what the trace usually does.
-    whole = max(float(np.quantile(high, 0.95) - np.quantile(low, 0.05)), least)
-    if whole <= 0 or float(np.median(high - low)) < 0.6 * whole:
+    usual_range = max(float(np.quantile(high, 0.95) - np.quantile(low, 0.05)), min_range)
+    if usual_range <= 0 or float(np.median(high - low)) < 0.6 * usual_range:
         return False
     common = np.minimum(high[1:], high[:-1]) - np.maximum(low[1:], low[:-1])
     larger = np.maximum(high[1:] - low[1:], high[:-1] - low[:-1])
     return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.9
 
 
-def outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+def band_outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     """Return the polygons of what lies between `low` and `high`, one for each stretch without NaN.
 
     All of shape (n,). A stretch is gone along its top and back along its foot; one NaN stands
     between two polygons.
     """
-    held = np.flatnonzero(np.isfinite(low) & np.isfinite(high))
-    if not len(held):
+    finite_rows = np.flatnonzero(np.isfinite(low) & np.isfinite(high))
+    if not len(finite_rows):
         return np.empty(0), np.empty(0)
-    stretches = np.split(held, np.flatnonzero(np.diff(held) > 1) + 1)
-    apart = np.array([np.nan])
-    along = [part for s in stretches for part in (x[s], x[s][::-1], apart)]
-    level = [part for s in stretches for part in (high[s], low[s][::-1], apart)]
+    runs = np.split(finite_rows, np.flatnonzero(np.diff(finite_rows) > 1) + 1)
+    line_break = np.array([np.nan])
+    along = [part for s in runs for part in (x[s], x[s][::-1], line_break)]
+    level = [part for s in runs for part in (high[s], low[s][::-1], line_break)]
     return np.concatenate(along[:-1]), np.concatenate(level[:-1])
 
 
-def _rgba(colour: str, alpha: float) -> str:
-    red, green, blue = (int(colour[place : place + 2], 16) for place in (1, 3, 5))
+def _rgba_colour(colour: str, alpha: float) -> str:
+    red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
 
 
-def _listed(values: Floats) -> list[float | None]:
+def _json_list(values: Floats) -> list[float | None]:
     """Return values as JSON can carry them: None for NaN."""
     return [value if value == value else None for value in values.tolist()]  # noqa: PLR0124
 
 
-def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> list[dict[str, Any]]:
+def plotly_traces(
+    line: Line | Band, *, axis: str, theme: Theme, width: float
+) -> list[dict[str, Any]]:
     """Return the plotly traces of a line (one) or of a band (what it fills, max, min, mean)."""
-    colour = theme.pen(line.pen.number)
+    colour = theme.pen_colour(line.pen.number)
     common = {
         "type": "scatter",
         "mode": "lines",
@@ -124,7 +126,7 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
         meta["other"] = True
         # Full colour, since a paler one falls below 3:1; thinner and dashed says whose it is.
         dashed = {"dash": OTHER_DASH}
-        width = max(1.0, width * OTHER_WIDTH)
+        width = max(1.0, width * OTHER_WIDTH_FACTOR)
     if isinstance(line, Line):
         style: dict[str, Any] = {"color": colour, "width": width, "shape": "linear"}
         if line.pen.setpoint:
@@ -133,16 +135,19 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
         return [
             {
                 **common,
-                "x": _listed(line.x),
-                "y": _listed(line.y),
+                "x": _json_list(line.x),
+                "y": _json_list(line.y),
                 "line": {**style, **dashed, "simplify": False},
                 "meta": {**meta, "role": role},
             }
         ]
     edge = {"width": width * 0.45}
-    around = outlines(line.x, line.minimum, line.maximum)
-    fill = {"fill": "toself", "fillcolor": _rgba(colour, OTHER_FILL if dashed else FILL)}
-    drawn: list[tuple[str, Floats, Floats, dict[str, Any], dict[str, Any]]] = [
+    around = band_outlines(line.x, line.minimum, line.maximum)
+    fill = {
+        "fill": "toself",
+        "fillcolor": _rgba_colour(colour, OTHER_FILL_ALPHA if dashed else FILL_ALPHA),
+    }
+    curves: list[tuple[str, Floats, Floats, dict[str, Any], dict[str, Any]]] = [
         ("fill", *around, {"width": 0}, fill),
         ("max", line.x, line.maximum, edge, {}),
         ("min", line.x, line.minimum, edge, {}),
@@ -151,11 +156,11 @@ def traces_of(line: Line | Band, *, axis: str, theme: Theme, width: float) -> li
     return [
         {
             **common,
-            "x": _listed(x),
-            "y": _listed(values),
+            "x": _json_list(x),
+            "y": _json_list(values),
             "line": {"color": colour, "simplify": False, **style, **dashed},
             "meta": {**meta, "role": role},
-            **more,
+            **extra,
         }
-        for role, x, values, style, more in drawn
+        for role, x, values, style, extra in curves
     ]

@@ -8,31 +8,33 @@ for margin and lane, the rows' axes, the pens. Pure.
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.figures.annotations import Furniture, lane_words, shapes_of
+from dashboard.figures.annotations import Annotations, annotation_shapes, lane_marks
 from dashboard.figures.axes import Axis, axis_range, tick_text
-from dashboard.figures.lines import extremes, traces_of
+from dashboard.figures.lines import finite_extremes, plotly_traces
 from dashboard.figures.sheet import Sheet
-from dashboard.plot_data import Row
-from dashboard.text.theme import Theme, span_words, template
+from dashboard.plot_data import ReadRow
+from dashboard.text.theme import Theme, format_duration, plotly_template
 
-__all__ = ["Figure", "axes_of", "marks_of", "rows_figure"]
+__all__ = ["RowsFigure", "row_axes", "rows_figure", "window_marks"]
 
-Figure = dict[str, Any]
+RowsFigure = dict[str, Any]
 ALERT_BAR_PX = 5.0
 
 
-def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Axis, ...]:
+def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) -> tuple[Axis, ...]:
     """Return the y axis of each row: its data and its limit lines, rounded outwards."""
     axes = []
-    for index, (row, (low, high)) in enumerate(zip(rows, sheet.domains(len(rows)), strict=True)):
-        least, most = extremes(row.lines)
-        lines = [limit.pick_up for limit in furniture.limits if limit.row == index]
+    for index, (row, (low, high)) in enumerate(
+        zip(rows, sheet.row_domains(len(rows)), strict=True)
+    ):
+        minimum, maximum = finite_extremes(row.lines)
+        lines = [limit.pick_up for limit in annotations.limits if limit.row == index]
         axes.append(
             axis_range(
-                least,
-                most,
-                least=row.plan.least_room,
-                degrees=row.plan.degrees,
+                minimum,
+                maximum,
+                min_span=row.plan.min_span,
+                degrees=row.plan.in_degrees,
                 lines=lines,
                 height_px=(high - low) * sheet.plot_height,
             )
@@ -40,26 +42,28 @@ def axes_of(rows: Sequence[Row], furniture: Furniture, sheet: Sheet) -> tuple[Ax
     return tuple(axes)
 
 
-def marks_of(
-    furniture: Furniture, *, start_s: float, end_s: float, sheet: Sheet, theme: Theme
+def window_marks(
+    annotations: Annotations, *, start_s: float, end_s: float, sheet: Sheet, theme: Theme
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the shapes that stand in a window of [start_s, end_s], and the words of its lane."""
-    shapes = shapes_of(
-        furniture,
+    shapes = annotation_shapes(
+        annotations,
         now_s=end_s,
         theme=theme,
         top_px=(float(sheet.plot_height), ALERT_BAR_PX),
         px_per_s=sheet.plot_width / max(end_s - start_s, 1e-9),
     )
-    return shapes, lane_words(furniture)
+    return shapes, lane_marks(annotations)
 
 
-def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, Any]]:
+def _row_title_annotations(
+    rows: Sequence[ReadRow], sheet: Sheet, theme: Theme
+) -> list[dict[str, Any]]:
     titles = []
-    for row, (bottom, high) in zip(rows, sheet.domains(len(rows)), strict=True):
+    for row, (bottom, high) in zip(rows, sheet.row_domains(len(rows)), strict=True):
         bands = row.bucket_s == row.bucket_s
-        thin = any(line.pen.setpoint for line in row.lines)
-        said = f"min, mean, max of {span_words(row.bucket_s)}" if bands else ""
+        has_setpoint = any(line.pen.setpoint for line in row.lines)
+        bands_text = f"min, mean, max of {format_duration(row.bucket_s)}" if bands else ""
         unit = row.plan.unit
         common: dict[str, Any] = {
             "xref": "paper",
@@ -71,8 +75,8 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
         }
         small = f"<span style='font-size:{sheet.text}px;color:{theme.ink_2}'>"
         if sheet.form == "narrow":
-            said = f", {said}" if said else ""
-            text = f"<b>{row.plan.title}</b> {small}{unit}{said}</span>"
+            bands_text = f", {bands_text}" if bands_text else ""
+            text = f"<b>{row.plan.title}</b> {small}{unit}{bands_text}</span>"
             titles.append(
                 {
                     **common,
@@ -88,14 +92,14 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
             continue
         # A low row has room for two lines of words, not for four.
         low = (high - bottom) * sheet.plot_height < 5.5 * sheet.text
-        beside = f" {small}{unit}</span>" if low else ""
-        below = [] if low else [unit]
-        below += ["thin: set-point"] if thin else []
+        inline_unit = f" {small}{unit}</span>" if low else ""
+        lines_below = [] if low else [unit]
+        lines_below += ["thin: set-point"] if has_setpoint else []
         if bands:
-            length = span_words(row.bucket_s)
-            below += [f"min to max, {length}"] if low else ["min, mean, max", f"of {length}"]
-        lines = "".join(f"<br>{small}{line}</span>" for line in below)
-        text = f"<b>{row.plan.title}</b>{beside}{lines}"
+            length = format_duration(row.bucket_s)
+            lines_below += [f"min to max, {length}"] if low else ["min, mean, max", f"of {length}"]
+        lines = "".join(f"<br>{small}{line}</span>" for line in lines_below)
+        text = f"<b>{row.plan.title}</b>{inline_unit}{lines}"
         titles.append(
             {
                 **common,
@@ -112,8 +116,8 @@ def _titles(rows: Sequence[Row], sheet: Sheet, theme: Theme) -> list[dict[str, A
 
 
 def rows_figure(
-    rows: Sequence[Row],
-    furniture: Furniture,
+    rows: Sequence[ReadRow],
+    annotations: Annotations,
     *,
     start_s: float,
     end_s: float,
@@ -121,7 +125,7 @@ def rows_figure(
     sheet: Sheet,
     theme: Theme,
     axes: Sequence[Axis] | None = None,
-) -> Figure:
+) -> RowsFigure:
     """Return the figure of rows over [start_s, end_s], seconds since the recording's start.
 
     Parameters
@@ -131,11 +135,11 @@ def rows_figure(
     axes
         Ranges that are to be kept; worked out from the data if left away.
     """
-    chosen = tuple(axes) if axes is not None else axes_of(rows, furniture, sheet)
-    shapes, lane = marks_of(furniture, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme)
+    y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
+    shapes, lane = window_marks(annotations, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme)
     layout: dict[str, Any] = {
-        "template": template(theme, size_px=sheet.text),
-        **sheet.size(),
+        "template": plotly_template(theme, size_px=sheet.text),
+        **sheet.plotly_size(),
         "xaxis": {
             "range": [start_s, end_s],
             "anchor": "free",
@@ -143,32 +147,32 @@ def rows_figure(
             "showticklabels": False,
             "showgrid": False,
         },
-        "annotations": _titles(rows, sheet, theme),
+        "annotations": _row_title_annotations(rows, sheet, theme),
         "shapes": shapes,
     }
     data = []
     meta_rows = []
-    domains = sheet.domains(len(rows))
-    for index, (row, axis, domain) in enumerate(zip(rows, chosen, domains, strict=True)):
+    domains = sheet.row_domains(len(rows))
+    for index, (row, axis, domain) in enumerate(zip(rows, y_axes, domains, strict=True)):
         key = "" if index == 0 else str(index + 1)
-        shown = axis.ticks
+        tick_values = axis.ticks
         if sheet.form == "narrow":
             # The row's title stands where a label at the very top would.
             room = (
                 (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
             )
-            shown = tuple(t for t in axis.ticks if t <= axis.high - room)
+            tick_values = tuple(t for t in axis.ticks if t <= axis.high - room)
         signed = row.plan.quantity in {"torque", "current", "speed"}
         layout[f"yaxis{key}"] = {
             "domain": list(domain),
             "range": [axis.low, axis.high],
-            "tickvals": list(shown),
-            "ticktext": tick_text(shown),
+            "tickvals": list(tick_values),
+            "ticktext": tick_text(tick_values),
             "zeroline": signed,
             "anchor": "x",
         }
         for line in row.lines:
-            data.extend(traces_of(line, axis=f"y{key}", theme=theme, width=sheet.pen))
+            data.extend(plotly_traces(line, axis=f"y{key}", theme=theme, width=sheet.pen))
         meta_rows.append(
             {
                 "title": row.plan.title,
@@ -179,12 +183,12 @@ def rows_figure(
                 "range": [axis.low, axis.high],
                 "pens": [
                     {"joint": p.joint, "pen": p.number, "channel": p.channel, "other": p.other}
-                    for p in row.measured
+                    for p in row.named_pens
                 ],
             }
         )
     layout["meta"] = {
-        **sheet.meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms),
         "rows": meta_rows,
         "limits": [
             {
@@ -194,7 +198,7 @@ def rows_figure(
                 "text": line.short if sheet.form == "narrow" else line.text,
                 "until": line.end_s,
             }
-            for line in furniture.limits
+            for line in annotations.limits
         ],
         "lane": lane,
     }

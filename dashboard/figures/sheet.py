@@ -8,27 +8,27 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, cast
 
-__all__ = ["Form", "Sheet", "sheet_of"]
+__all__ = ["Sheet", "SheetForm", "make_sheet"]
 
-Form = Literal["narrow", "normal", "wide"]
+SheetForm = Literal["narrow", "normal", "wide"]
 
-_SHARES: Final = {
+_ROW_SHARES: Final = {
     1: (1.0,),
     2: (0.53, 0.47),
     3: (0.42, 0.38, 0.20),
     4: (0.36, 0.32, 0.16, 0.16),
 }
-LEAST_WIDTH: Final = 240
-LABEL_LINE: Final = 1.56
+MIN_SHEET_WIDTH: Final = 240
+LABEL_LINE_HEIGHT: Final = 1.56
 """From one label of the right margin to the next, in sizes of text; `assets/draw.js` has it too."""
-MOST_WIDTH: Final = 8000
+MAX_SHEET_WIDTH: Final = 8000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
     """Size and margins of a figure of rows."""
 
-    form: Form
+    form: SheetForm
     width: int
     height: int
     left: int
@@ -53,12 +53,12 @@ class Sheet:
         """Return the height of all rows with their gaps."""
         return max(1, self.height - self.top - self.bottom)
 
-    def with_room_for(self, labels: int) -> "Sheet":
+    def with_room_for_labels(self, labels: int) -> "Sheet":
         """Return the sheet, made taller where so many labels would not fit into its margin."""
-        missing = math.ceil(labels * LABEL_LINE * self.text) - self.plot_height
+        missing = math.ceil(labels * LABEL_LINE_HEIGHT * self.text) - self.plot_height
         return self if missing <= 0 else replace(self, height=self.height + missing)
 
-    def size(self) -> dict[str, Any]:
+    def plotly_size(self) -> dict[str, Any]:
         """Return what plotly wants to know of the sheet: a figure's size and margins."""
         return {
             "width": self.width,
@@ -72,7 +72,7 @@ class Sheet:
             },
         }
 
-    def meta(self, *, epoch_ms: float) -> dict[str, Any]:
+    def page_meta(self, *, epoch_ms: float) -> dict[str, Any]:
         """Return what `assets/draw.js` wants to know of the sheet."""
         return {
             "form": self.form,
@@ -83,9 +83,9 @@ class Sheet:
             "title": self.title,
         }
 
-    def domains(self, rows: int) -> tuple[tuple[float, float], ...]:
+    def row_domains(self, rows: int) -> tuple[tuple[float, float], ...]:
         """Return for each row, from the top, its (lower, upper) share of the plot height."""
-        shares = _SHARES.get(rows) or (1.0 / rows,) * rows
+        shares = _ROW_SHARES.get(rows) or (1.0 / rows,) * rows
         usable = self.plot_height - self.gap * (rows - 1)
         domains = []
         upper = float(self.plot_height)
@@ -96,22 +96,22 @@ class Sheet:
         return tuple(domains)
 
 
-def sheet_of(form: str, width_px: float, height_px: float) -> Sheet:
+def make_sheet(form: str, width_px: float, height_px: float) -> Sheet:
     """Return the sheet for a form and the page's room; nonsense is brought into range."""
-    known = cast("Form", form) if form in {"narrow", "normal", "wide"} else "normal"
-    width = round(min(max(width_px, LEAST_WIDTH), MOST_WIDTH))
+    known_form = cast("SheetForm", form) if form in {"narrow", "normal", "wide"} else "normal"
+    width = round(min(max(width_px, MIN_SHEET_WIDTH), MAX_SHEET_WIDTH))
     height = round(min(max(height_px, 300), 3000))
-    if known == "narrow":
+    if known_form == "narrow":
         return Sheet(
-            form=known, width=width, height=height, left=34, right=58, top=82, bottom=42, gap=26,
+            form=known_form, width=width, height=height, left=34, right=58, top=82, bottom=42, gap=26,
             text=11.0, title=13.0, pen=1.4,
         )  # fmt: skip
-    if known == "wide":
+    if known_form == "wide":
         return Sheet(
-            form=known, width=width, height=height, left=150, right=226, top=52, bottom=52, gap=24,
+            form=known_form, width=width, height=height, left=150, right=226, top=52, bottom=52, gap=24,
             text=16.0, title=20.0, pen=2.2,
         )  # fmt: skip
     return Sheet(
-        form=known, width=width, height=height, left=112, right=158, top=38, bottom=40, gap=18,
+        form=known_form, width=width, height=height, left=112, right=158, top=38, bottom=40, gap=18,
         text=11.5, title=13.5, pen=1.6,
     )  # fmt: skip

@@ -8,29 +8,29 @@ from urllib.parse import quote
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["mask_of", "path_of"]
+__all__ = ["css_mask", "svg_path"]
 
 
-def path_of(x: NDArray[np.float64], y: NDArray[np.float64], *, width: float, height: float) -> str:
+def svg_path(x: NDArray[np.float64], y: NDArray[np.float64], *, width: float, height: float) -> str:
     """Return the SVG path of a polyline; x and y are shares (0 to 1) of the box, y upwards.
 
     A NaN lifts the pen.
     """
-    parts: list[str] = []
-    down = False
+    commands: list[str] = []
+    pen_down = False
     for across, up in zip(x.tolist(), y.tolist(), strict=True):
         if across != across or up != up:  # noqa: PLR0124 - NaN is the one value unlike itself
-            down = False
+            pen_down = False
             continue
         clipped = min(max(up, 0.0), 1.0)
-        parts.append(
-            f"{'L' if down else 'M'}{across * width:.1f} {height - 1 - clipped * (height - 2):.1f}"
+        commands.append(
+            f"{'L' if pen_down else 'M'}{across * width:.1f} {height - 1 - clipped * (height - 2):.1f}"
         )
-        down = True
-    return "".join(parts)
+        pen_down = True
+    return "".join(commands)
 
 
-def mask_of(path: str, *, width: int, height: int, pen_px: float = 1.3) -> str:
+def css_mask(path: str, *, width: int, height: int, pen_px: float = 1.3) -> str:
     """Return a CSS url(...) that masks a box to the stroke of a path."""
     svg = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width} {height}' "

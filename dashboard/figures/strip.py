@@ -6,12 +6,12 @@ The window that is looked at is brushed on it by `assets/replay.js`. Pure.
 from collections.abc import Sequence
 from typing import Any
 
-from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine, limit_span
-from dashboard.figures.axes import LEAST_ROOM, axis_range
-from dashboard.figures.lines import Band, Line, extremes, traces_of
-from dashboard.figures.rows import Figure
+from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine, limit_line_extent
+from dashboard.figures.axes import MIN_AXIS_SPAN, axis_range
+from dashboard.figures.lines import Band, Line, finite_extremes, plotly_traces
+from dashboard.figures.rows import RowsFigure
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import Theme, number, template
+from dashboard.text.theme import Theme, format_number, plotly_template
 
 __all__ = ["strip_figure", "strip_sheet"]
 
@@ -46,18 +46,24 @@ def strip_figure(
     torque_unit: str,
     sheet: Sheet,
     theme: Theme,
-) -> Figure:
+) -> RowsFigure:
     """Return the strip of a recording of `length_s` seconds."""
-    both = bool(torques) and bool(temperatures)
-    shares = ((0.42, 1.0), (0.0, 0.36)) if both else ((0.0, 1.0), (0.0, 1.0))
+    has_both = bool(torques) and bool(temperatures)
+    shares = ((0.42, 1.0), (0.0, 0.36)) if has_both else ((0.0, 1.0), (0.0, 1.0))
     levels = [line for line in limits if line.row == 0] if temperatures else []
     lines = [line.pick_up for line in levels]
-    low, high = extremes(tuple(temperatures))
+    low, high = finite_extremes(tuple(temperatures))
     axis = axis_range(
-        low, high, least=LEAST_ROOM["temperature"], lines=lines, height_px=sheet.plot_height * 0.6
+        low,
+        high,
+        min_span=MIN_AXIS_SPAN["temperature"],
+        lines=lines,
+        height_px=sheet.plot_height * 0.6,
     )
-    least, most = extremes(tuple(torques))
-    power = axis_range(least, most, least=LEAST_ROOM["torque"], height_px=sheet.plot_height * 0.36)
+    minimum, maximum = finite_extremes(tuple(torques))
+    power = axis_range(
+        minimum, maximum, min_span=MIN_AXIS_SPAN["torque"], height_px=sheet.plot_height * 0.36
+    )
     shapes: list[dict[str, Any]] = [
         {
             "type": "rect",
@@ -78,7 +84,7 @@ def strip_figure(
     shapes += [
         {
             "type": "line",
-            **limit_span(line, length_s),
+            **limit_line_extent(line, length_s),
             "yref": "y",
             "y0": line.pick_up,
             "y1": line.pick_up,
@@ -88,14 +94,14 @@ def strip_figure(
         for line in levels
     ]
     layout: dict[str, Any] = {
-        "template": template(theme, size_px=sheet.text),
-        **sheet.size(),
+        "template": plotly_template(theme, size_px=sheet.text),
+        **sheet.plotly_size(),
         "xaxis": {"range": [0, max(length_s, 1e-3)], "showticklabels": False, "showgrid": False},
         "yaxis": {
             "domain": list(shares[0]),
             "range": [axis.low, axis.high],
             "tickvals": list(axis.ticks),
-            "ticktext": [number(t, 0) for t in axis.ticks],
+            "ticktext": [format_number(t, 0) for t in axis.ticks],
         },
         "yaxis2": {
             "domain": list(shares[1]),
@@ -107,21 +113,24 @@ def strip_figure(
         "shapes": shapes,
     }  # fmt: skip
     data = [
-        t for line in temperatures for t in traces_of(line, axis="y", theme=theme, width=sheet.pen)
+        t
+        for line in temperatures
+        for t in plotly_traces(line, axis="y", theme=theme, width=sheet.pen)
     ]
     data += [
-        t for line in torques for t in traces_of(line, axis="y2", theme=theme, width=sheet.pen)
+        t for line in torques for t in plotly_traces(line, axis="y2", theme=theme, width=sheet.pen)
     ]
     ends = [
-        {"joint": line.pen.joint, "pen": line.pen.number, "y": _last(line)} for line in temperatures
+        {"joint": line.pen.joint, "pen": line.pen.number, "y": _last_value(line)}
+        for line in temperatures
     ]
     layout["meta"] = {
-        **sheet.meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms),
         "length_s": length_s,
         "domains": [list(share) for share in shares],
         "range": [axis.low, axis.high],
         "ends": ends,
-        "torque": both,
+        "torque": has_both,
         "marks": [
             {"x0": alert.start_s, "x1": alert.end_s, "mark": alert.mark, "text": alert.text}
             for alert in alerts
@@ -130,6 +139,6 @@ def strip_figure(
     return {"data": data, "layout": layout}
 
 
-def _last(line: Line | Band) -> float | None:
+def _last_value(line: Line | Band) -> float | None:
     values = (line.y if isinstance(line, Line) else line.mean).tolist()
     return next((value for value in reversed(values) if value == value), None)  # noqa: PLR0124

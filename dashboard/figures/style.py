@@ -2,20 +2,22 @@
 
 from typing import Any
 
-from dashboard.text.theme import Theme, template
+from dashboard.text.theme import Theme, plotly_template
 
 __all__ = ["axis_title", "picture_layout"]
 
-Figure = dict[str, Any]
-HIGH_PX = 340
+PictureLayout = dict[str, Any]
+PICTURE_HEIGHT_PX = 340
 
 
-def picture_layout(theme: Theme, *, left_px: int, xaxis: Figure, yaxis: Figure) -> Figure:
+def picture_layout(
+    theme: Theme, *, left_px: int, xaxis: PictureLayout, yaxis: PictureLayout
+) -> PictureLayout:
     """Return the layout of one picture; `left_px`: room for the words of its upright axis."""
     axis = {"showgrid": True, "fixedrange": True, "zeroline": False}
     return {
-        "template": template(theme, size_px=12.0),
-        "height": HIGH_PX,
+        "template": plotly_template(theme, size_px=12.0),
+        "height": PICTURE_HEIGHT_PX,
         "margin": {"l": left_px, "r": 12, "t": 12, "b": 52},
         "hovermode": "closest",
         "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
@@ -24,6 +26,6 @@ def picture_layout(theme: Theme, *, left_px: int, xaxis: Figure, yaxis: Figure) 
     }
 
 
-def axis_title(words: str, theme: Theme) -> Figure:
+def axis_title(text: str, theme: Theme) -> PictureLayout:
     """Return what stands along an axis."""
-    return {"text": words, "font": {"color": theme.ink_2}}
+    return {"text": text, "font": {"color": theme.ink_2}}

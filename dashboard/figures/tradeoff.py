@@ -8,54 +8,58 @@ import math
 from typing import Any, Final
 
 from dashboard.figures.style import axis_title, picture_layout
-from dashboard.text.theme import Theme, span_words
-from replay.tuning.tune import Tuned
+from dashboard.text.theme import Theme, format_duration
+from replay.tuning.tune import SweepResult
 
-__all__ = ["trade_figure"]
+__all__ = ["tradeoff_figure"]
 
-Figure = dict[str, Any]
-_TICKS_S: Final = (1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400)
+TradeoffFigure = dict[str, Any]
+_LEAD_TICKS_S: Final = (1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 28800, 86400)
 
 
-def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
+def tradeoff_figure(result: SweepResult, *, theme: Theme) -> TradeoffFigure:
     """Return the figure; `customdata` of a point is its place among the candidates.
 
     A lead of less than a second stands at one second.
     """
-    most = max((one.caught for one in found.totals), default=0)
+    max_caught = max((total.caught for total in result.totals), default=0)
     groups = {
-        "all": [p for p, one in enumerate(found.totals) if one.caught and one.caught == most],
-        "some": [p for p, one in enumerate(found.totals) if 0 < one.caught < most],
+        "all": [
+            p
+            for p, total in enumerate(result.totals)
+            if total.caught and total.caught == max_caught
+        ],
+        "some": [p for p, total in enumerate(result.totals) if 0 < total.caught < max_caught],
     }
-    best = [place for place in found.best if found.totals[place].caught == most]
+    best = [index for index in result.pareto_indices if result.totals[index].caught == max_caught]
     data = [
         {
-            **_points(found, best),
+            **_tradeoff_points(result, best),
             "mode": "lines",
             "line": {"color": theme.ink_2, "width": 1, "shape": "vh"},
             "hoverinfo": "skip",
         },
         {
-            **_points(found, groups["some"]),
+            **_tradeoff_points(result, groups["some"]),
             "mode": "markers",
             "marker": {"color": theme.paper, "size": 8, "line": {"color": theme.line, "width": 1}},
         },
         {
-            **_points(found, groups["all"]),
+            **_tradeoff_points(result, groups["all"]),
             "mode": "markers",
             "marker": {"color": theme.pens[0], "size": 8, "opacity": 0.8},
         },
         {
-            **_points(found, list(found.best)),
+            **_tradeoff_points(result, list(result.pareto_indices)),
             "mode": "markers",
             "marker": {"color": theme.ink, "size": 8, "symbol": "diamond"},
         },
     ]
-    if found.chosen is not None:
+    if result.chosen_index is not None:
         ring = {"color": "rgba(0,0,0,0)", "size": 18, "line": {"color": theme.ink, "width": 2}}
         data.append(
             {
-                **_points(found, [found.chosen]),
+                **_tradeoff_points(result, [result.chosen_index]),
                 "mode": "markers+text",
                 "marker": ring,
                 "text": ["the choice"],
@@ -64,8 +68,10 @@ def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
                 "hoverinfo": "skip",
             }
         )
-    most_false = max([one.false_per_h for one in found.totals if one.caught], default=0.0) or 1.0
-    leads = [one.median_lead_s for one in found.totals if one.caught]
+    max_false = (
+        max([total.false_per_h for total in result.totals if total.caught], default=0.0) or 1.0
+    )
+    leads = [total.median_lead_s for total in result.totals if total.caught]
     low, high = (max(min(leads), 1.0), max(*leads, 1.0)) if leads else (1.0, 3600.0)
     return {
         "data": [trace for trace in data if trace["x"]],
@@ -74,32 +80,32 @@ def trade_figure(found: Tuned, *, theme: Theme) -> Figure:
             left_px=92,
             xaxis={
                 "title": axis_title("false alerts an hour", theme),
-                "range": [-0.03 * most_false, 1.05 * most_false],
+                "range": [-0.03 * max_false, 1.05 * max_false],
             },
             yaxis={
                 "title": axis_title("median lead", theme),
                 "type": "log",
                 "range": [math.log10(low / 1.6), math.log10(high * 1.6)],
-                "tickvals": list(_TICKS_S),
-                "ticktext": [span_words(one) for one in _TICKS_S],
+                "tickvals": list(_LEAD_TICKS_S),
+                "ticktext": [format_duration(total) for total in _LEAD_TICKS_S],
             },
         ),
     }
 
 
-def _points(found: Tuned, places: list[int]) -> Figure:
-    totals = [found.totals[place] for place in places]
-    candidates = [found.asked.sweep.candidates[place] for place in places]
+def _tradeoff_points(result: SweepResult, indices: list[int]) -> TradeoffFigure:
+    totals = [result.totals[index] for index in indices]
+    candidates = [result.request.sweep.candidates[index] for index in indices]
     return {
         "type": "scatter",
         "cliponaxis": False,
-        "x": [one.false_per_h for one in totals],
-        "y": [max(one.median_lead_s, 1.0) for one in totals],
-        "customdata": places,
+        "x": [total.false_per_h for total in totals],
+        "y": [max(total.median_lead_s, 1.0) for total in totals],
+        "customdata": indices,
         "hovertemplate": [
-            f"{'<br>'.join(map(str, candidate.changes))}<br>caught {one.caught} of {one.bad_ends}, "
-            f"lead {span_words(one.median_lead_s)} (worst {span_words(one.worst_lead_s)})"
-            f"<br>{one.false_per_h:.3g} false alerts an hour<extra></extra>"
-            for candidate, one in zip(candidates, totals, strict=True)
+            f"{'<br>'.join(map(str, candidate.changes))}<br>caught {total.caught} of {total.bad_ends}, "
+            f"lead {format_duration(total.median_lead_s)} (worst {format_duration(total.worst_lead_s)})"
+            f"<br>{total.false_per_h:.3g} false alerts an hour<extra></extra>"
+            for candidate, total in zip(candidates, totals, strict=True)
         ],
     }

@@ -11,28 +11,36 @@ from typing import Any, Final, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 
 from logger.joint.channels import CHANNELS
-from logger.limits.frozen import Frozen
+from logger.limits.frozen import Stuck
 from logger.limits.inverse_time import InverseTime
-from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.level import Band, Level, RatedLevel
 from logger.limits.rate import Rate
 from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal
-from logger.limits.touch import Touch
+from logger.limits.touch import TouchTemperature
 from logger.limits.tracking import Tracking
 
-__all__ = ["BACK", "KEYS", "KINDS", "Form", "channels_told", "forms", "kind_of"]
+__all__ = [
+    "DROP_OFF_KEYS",
+    "KEY_LABELS",
+    "PAGE_FORMS",
+    "PageForm",
+    "channels_to_json",
+    "form_key",
+    "forms_to_json",
+]
 
-UNITS: Final = {
+UNIT_TEXTS: Final = {
     "Cel": "°C", "A": "A", "N.m": "N·m", "rad/s": "rad/s", "rad": "rad", "V": "V", "1": "",
 }  # fmt: skip
 """UCUM codes as a person reads them; of the file and not of the reader's choice."""
 
-_NAMED: Final = frozenset(("name", "kind", "severity", "joint"))
+_COMMON_KEYS: Final = frozenset(("name", "kind", "severity", "joint"))
 """What every limit has: the page asks for these itself."""
 
-_DELAYS: Final = ("on_delay_s", "off_delay_s")
+_DELAY_KEYS: Final = ("on_delay_s", "off_delay_s")
 
-KEYS: Final = {
+KEY_LABELS: Final = {
     "channel": ("channel", ""),
     "magnitude": ("either direction", ""),
     "above": ("picks up above", "channel"),
@@ -74,7 +82,7 @@ KEYS: Final = {
 }
 """Key -> what a page calls it, and its unit ("channel" and "load": that of the channel there)."""
 
-BACK: Final = {
+DROP_OFF_KEYS: Final = {
     "above": "drop_off",
     "below": "drop_off",
     "above_rated": "drop_off_rated",
@@ -84,13 +92,13 @@ BACK: Final = {
 }
 """A level -> its drop-off, which keeps its distance where the level is moved."""
 
-_OWN_WORDS: Final = {
+_KIND_KEY_LABELS: Final = {
     ("inverse-time", "drop_off"): ("drops off at", "× setting"),
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Form:
+class PageForm:
     """One way to write a limit."""
 
     key: str
@@ -102,31 +110,31 @@ class Form:
     """A limit of this form to begin with."""
 
 
-KINDS: Final = (
-    Form(key="level", kind="level", words="level", model=Level,
+PAGE_FORMS: Final = (
+    PageForm(key="level", kind="level", words="level", model=Level,
          blank={"channel": "temperature_housing_degC", "above": 70.0, "drop_off": 67.0,
                 "on_delay_s": 3.0}),
-    Form(key="rated", kind="level", words="share of the rated value", model=RatedLevel,
+    PageForm(key="rated", kind="level", words="share of the rated value", model=RatedLevel,
          blank={"channel": "torque_Nm", "above_rated": 1.5, "on_delay_s": 0.1}),
-    Form(key="outside", kind="level", words="outside of two levels", model=Outside,
+    PageForm(key="outside", kind="level", words="outside of two levels", model=Band,
          blank={"channel": "voltage_V", "outside": [40.0, 54.0]}),
-    Form(key="inverse-time", kind="inverse-time", words="inverse time", model=InverseTime,
+    PageForm(key="inverse-time", kind="inverse-time", words="inverse time", model=InverseTime,
          blank={"channel": "current_A", "curve": "C", "setting": 6.0, "tms": 0.5}),
-    Form(key="thermal", kind="thermal", words="thermal image", model=Thermal,
+    PageForm(key="thermal", kind="thermal", words="thermal image", model=Thermal,
          blank={"channel": "current_A", "basic": 6.0, "heating_s": 900.0, "above_percent": 90.0}),
-    Form(key="rate", kind="rate", words="rate of rise", model=Rate,
+    PageForm(key="rate", kind="rate", words="rate of rise", model=Rate,
          blank={"channel": "temperature_housing_degC", "rise_per_min": 2.0, "over_s": 120.0}),
-    Form(key="tracking", kind="tracking", words="distance from the set-point", model=Tracking,
+    PageForm(key="tracking", kind="tracking", words="distance from the set-point", model=Tracking,
          blank={"channel": "position_rad", "above": 0.1, "on_delay_s": 1.0}),
-    Form(key="frozen", kind="frozen", words="frozen reading", model=Frozen,
+    PageForm(key="frozen", kind="frozen", words="frozen reading", model=Stuck,
          blank={"channel": "temperature_housing_degC", "load": "current_A", "load_above": 3.0,
                 "smoothing_s": 30.0, "on_delay_s": 300.0}),
-    Form(key="touch", kind="touch", words="burn threshold", model=Touch, blank={"contact_s": 60.0}),
-    Form(key="silence", kind="silence", words="silence", model=Silence, blank={"after_s": 1.0}),
+    PageForm(key="touch", kind="touch", words="burn threshold", model=TouchTemperature, blank={"contact_s": 60.0}),
+    PageForm(key="silence", kind="silence", words="silence", model=Silence, blank={"after_s": 1.0}),
 )  # fmt: skip
 
 
-def kind_of(table: dict[str, Any]) -> str:
+def form_key(table: dict[str, Any]) -> str:
     """Return the key of the form that a limit's table is written in; empty for none of them."""
     kind = table.get("kind")
     if kind == "level":
@@ -134,10 +142,10 @@ def kind_of(table: dict[str, Any]) -> str:
             return "outside"
         rated = {"above_rated", "below_rated", "drop_off_rated"}
         return "rated" if rated & set(table) else "level"
-    return next((form.key for form in KINDS if form.kind == kind), "")
+    return next((form.key for form in PAGE_FORMS if form.kind == kind), "")
 
 
-def forms() -> list[dict[str, Any]]:
+def forms_to_json() -> list[dict[str, Any]]:
     """Return every form as plain content."""
     return [
         {
@@ -145,57 +153,57 @@ def forms() -> list[dict[str, Any]]:
             "kind": form.kind,
             "words": form.words,
             "blank": form.blank,
-            "keys": [_key(form, key) for key in _keys(form)],
+            "keys": [_key_to_json(form, key) for key in _form_keys(form)],
         }
-        for form in KINDS
+        for form in PAGE_FORMS
     ]
 
 
-def channels_told(names: list[str]) -> list[dict[str, str]]:
+def channels_to_json(names: list[str]) -> list[dict[str, str]]:
     """Return channels with their words and the units that a limits file has them in."""
     return [
         {
             "channel": name,
             "words": CHANNELS[name].label,
-            "unit": UNITS.get(CHANNELS[name].ucum, CHANNELS[name].ucum),
+            "unit": UNIT_TEXTS.get(CHANNELS[name].ucum, CHANNELS[name].ucum),
         }
         for name in names
         if name in CHANNELS
     ]
 
 
-def _keys(form: Form) -> list[str]:
+def _form_keys(form: PageForm) -> list[str]:
     """Return the keys of a form as they are filled in: what it is of first, delays last."""
-    mine = [key for key in form.model.model_fields if key not in _NAMED]
-    return sorted(mine, key=lambda key: (key in _DELAYS, mine.index(key)))
+    keys = [key for key in form.model.model_fields if key not in _COMMON_KEYS]
+    return sorted(keys, key=lambda key: (key in _DELAY_KEYS, keys.index(key)))
 
 
-def _key(form: Form, key: str) -> dict[str, Any]:
+def _key_to_json(form: PageForm, key: str) -> dict[str, Any]:
     field = form.model.model_fields[key]
-    words, unit = _OWN_WORDS.get((form.kind, key), KEYS[key])
+    words, unit = _KIND_KEY_LABELS.get((form.kind, key), KEY_LABELS[key])
     default = None if field.is_required() else field.default
-    told: dict[str, Any] = {"key": key, "words": words, "unit": unit}
-    wanted = _bare(field.annotation)
+    content: dict[str, Any] = {"key": key, "words": words, "unit": unit}
+    value_type = _without_none(field.annotation)
     if key in {"channel", "load"}:
-        told["is"] = "channel"
-    elif get_origin(wanted) is Literal:
-        told |= {"is": "choice", "choices": list(get_args(wanted))}
-    elif wanted is bool:
-        told["is"] = "yes"
-    elif get_origin(wanted) is tuple:
-        told["is"] = "pair"
+        content["is"] = "channel"
+    elif get_origin(value_type) is Literal:
+        content |= {"is": "choice", "choices": list(get_args(value_type))}
+    elif value_type is bool:
+        content["is"] = "yes"
+    elif get_origin(value_type) is tuple:
+        content["is"] = "pair"
     else:
-        told["is"] = "number"
+        content["is"] = "number"
     if isinstance(default, bool | int | float | str):
-        told["default"] = default
-    return told
+        content["default"] = default
+    return content
 
 
-def _bare(wanted: Any) -> Any:  # noqa: ANN401 - a type as a model holds it
+def _without_none(annotation: Any) -> Any:  # noqa: ANN401 - a type as a model holds it
     """Return a type without the None that may stand beside it."""
-    if get_origin(wanted) in {Union, types.UnionType}:
-        parts = [part for part in get_args(wanted) if part is not type(None)]
-        return _bare(parts[0])
-    if hasattr(wanted, "__metadata__"):
-        return _bare(get_args(wanted)[0])
-    return wanted
+    if get_origin(annotation) in {Union, types.UnionType}:
+        parts = [part for part in get_args(annotation) if part is not type(None)]
+        return _without_none(parts[0])
+    if hasattr(annotation, "__metadata__"):
+        return _without_none(get_args(annotation)[0])
+    return annotation

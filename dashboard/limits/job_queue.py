@@ -18,40 +18,40 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from logger.errors import DutytraceError
-from replay.tuning.executors import Progress, cores, processes
+from replay.tuning.executors import ProgressCallback, count_cores, process_executor
 
-__all__ = ["Means", "Piece", "Toil", "Work"]
+__all__ = ["Job", "JobContext", "JobFunction", "JobQueue"]
 
 log = logging.getLogger(__name__)
 
-IDLE_S: Final = 60.0
-KEPT: Final = 32
+POOL_IDLE_S: Final = 60.0
+MAX_FINISHED_JOBS: Final = 32
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Means:
+class JobContext:
     """What a piece of work is done with."""
 
     executor: Executor | None
     jobs: int
     """How many tasks the executor works on at a time."""
-    progress: Progress
+    progress: ProgressCallback
     stop: threading.Event
     """Set from outside to end it."""
 
 
-Work = Callable[[Means], dict[str, Any]]
+JobFunction = Callable[[JobContext], dict[str, Any]]
 """Returns what the page is told at the end, as JSON can carry it."""
 
 
 @dataclass(slots=True, kw_only=True)
-class Piece:
+class Job:
     """One piece of work, as far as it has come."""
 
     number: int
     owner: str
     """The page and what it asked for; a newer piece of the same takes its place."""
-    work: Work
+    work: JobFunction
     share: float = 0.0
     began_s: float | None = None
     state: str = "waiting"
@@ -61,112 +61,114 @@ class Piece:
     """As JSON, pressed: thousands of points, of which a page takes one look."""
     stop: threading.Event = field(default_factory=threading.Event)
 
-    def plain(self, now_s: float) -> dict[str, Any]:
+    def to_json(self, now_s: float) -> dict[str, Any]:
         """Return how it stands, with its result at the end."""
-        told: dict[str, Any] = {"number": self.number, "state": self.state, "share": self.share}
+        content: dict[str, Any] = {"number": self.number, "state": self.state, "share": self.share}
         if self.state == "running" and self.began_s is not None and self.share > 0.02:
-            gone_s = now_s - self.began_s
-            told["left_s"] = round(gone_s * (1.0 - self.share) / self.share, 1)
+            elapsed_s = now_s - self.began_s
+            content["left_s"] = round(elapsed_s * (1.0 - self.share) / self.share, 1)
         if self.fault:
-            told["fault"] = self.fault
+            content["fault"] = self.fault
         if self.state in {"done", "stopped"}:
-            told["result"] = json.loads(zlib.decompress(self.result)) if self.result else {}
-        return told
+            content["result"] = json.loads(zlib.decompress(self.result)) if self.result else {}
+        return content
 
 
-class Toil:
+class JobQueue:
     """Does pieces of work in the order in which they come. Safe for several threads."""
 
     def __init__(self, stop: threading.Event) -> None:
         """`stop` is set when the server begins to end."""
         self._stop = stop
         self._changed = threading.Condition()
-        self._pieces: OrderedDict[int, Piece] = OrderedDict()
+        self._jobs: OrderedDict[int, Job] = OrderedDict()
         self._numbers = itertools.count(1)
         self._thread: threading.Thread | None = None
 
-    def begin(self, owner: str, work: Work) -> int:
+    def submit(self, owner: str, function: JobFunction) -> int:
         """Put a piece of work in line and return its number."""
         with self._changed:
-            for piece in self._pieces.values():
-                if piece.owner == owner and piece.state in {"waiting", "running"}:
-                    self._end(piece)
-            piece = Piece(number=next(self._numbers), owner=owner, work=work)
-            self._pieces[piece.number] = piece
-            over = [one for one in self._pieces.values() if one.state not in {"waiting", "running"}]
-            for old in over[: max(len(self._pieces) - KEPT, 0)]:
-                del self._pieces[old.number]
+            for job in self._jobs.values():
+                if job.owner == owner and job.state in {"waiting", "running"}:
+                    self._cancel_job(job)
+            job = Job(number=next(self._numbers), owner=owner, work=function)
+            self._jobs[job.number] = job
+            finished = [
+                other for other in self._jobs.values() if other.state not in {"waiting", "running"}
+            ]
+            for oldest in finished[: max(len(self._jobs) - MAX_FINISHED_JOBS, 0)]:
+                del self._jobs[oldest.number]
             if self._thread is None or not self._thread.is_alive():
                 self._thread = threading.Thread(target=self._run, name="toil", daemon=True)
                 self._thread.start()
             self._changed.notify_all()
-            return piece.number
+            return job.number
 
-    def plain(self, number: int) -> dict[str, Any] | None:
+    def job_to_json(self, number: int) -> dict[str, Any] | None:
         """Return how a piece stands; None: it is not known (any more)."""
         with self._changed:
-            piece = self._pieces.get(number)
-            return None if piece is None else piece.plain(time.monotonic())
+            job = self._jobs.get(number)
+            return None if job is None else job.to_json(time.monotonic())
 
-    def end(self, number: int) -> None:
+    def cancel(self, number: int) -> None:
         """Stop a piece; what is done of it is kept."""
         with self._changed:
-            piece = self._pieces.get(number)
-            if piece is not None:
-                self._end(piece)
+            job = self._jobs.get(number)
+            if job is not None:
+                self._cancel_job(job)
 
-    def _end(self, piece: Piece) -> None:
-        piece.stop.set()
-        if piece.state == "waiting":
-            piece.state = "stopped"
+    def _cancel_job(self, job: Job) -> None:
+        job.stop.set()
+        if job.state == "waiting":
+            job.state = "stopped"
 
-    def _next(self) -> Piece | None:
+    def _wait_for_job(self) -> Job | None:
         """Wait for the next piece; None: there was none for a while, or the server ends."""
         with self._changed:
-            deadline_s = time.monotonic() + IDLE_S
+            deadline_s = time.monotonic() + POOL_IDLE_S
             while not self._stop.is_set():
-                waiting = [one for one in self._pieces.values() if one.state == "waiting"]
+                waiting = [job for job in self._jobs.values() if job.state == "waiting"]
                 if waiting:
                     waiting[0].state = "running"
                     waiting[0].began_s = time.monotonic()
                     return waiting[0]
-                left_s = deadline_s - time.monotonic()
-                if left_s <= 0:
+                remaining_s = deadline_s - time.monotonic()
+                if remaining_s <= 0:
                     break
-                self._changed.wait(min(left_s, 0.5))
+                self._changed.wait(min(remaining_s, 0.5))
             self._thread = None
             return None
 
     def _run(self) -> None:
-        jobs = cores()
-        piece = self._next()
-        while piece is not None:
+        core_count = count_cores()
+        job = self._wait_for_job()
+        while job is not None:
             # Anew when one of its processes died, which ends all of them.
-            with processes(jobs) as executor:
-                while piece is not None and _alive(executor):
-                    self._do(piece, executor, jobs)
-                    piece = self._next()
+            with process_executor(core_count) as executor:
+                while job is not None and _accepts_work(executor):
+                    self._run_job(job, executor, core_count)
+                    job = self._wait_for_job()
 
-    def _do(self, piece: Piece, executor: Executor | None, jobs: int) -> None:
+    def _run_job(self, job: Job, executor: Executor | None, jobs: int) -> None:
         def progress(share: float) -> None:
-            piece.share = share
+            job.share = share
             if self._stop.is_set():
-                piece.stop.set()
+                job.stop.set()
 
-        means = Means(executor=executor, jobs=jobs, progress=progress, stop=piece.stop)
+        context = JobContext(executor=executor, jobs=jobs, progress=progress, stop=job.stop)
         try:
-            piece.result = zlib.compress(json.dumps(piece.work(means)).encode(), 1)
+            job.result = zlib.compress(json.dumps(job.work(context)).encode(), 1)
         except (DutytraceError, OSError) as fault:
-            piece.fault, piece.state = str(fault), "failed"
+            job.fault, job.state = str(fault), "failed"
         except Exception:
             log.exception("a sweep or an exact answer ended early")
-            piece.fault = "It ended early by a fault of this program; the server's terminal has it."
-            piece.state = "failed"
+            job.fault = "It ended early by a fault of this program; the server's terminal has it."
+            job.state = "failed"
         else:
-            piece.state = "stopped" if piece.stop.is_set() else "done"
+            job.state = "stopped" if job.stop.is_set() else "done"
 
 
-def _alive(executor: Executor | None) -> bool:
+def _accepts_work(executor: Executor | None) -> bool:
     """Return whether work can be given to an executor."""
     if executor is None:
         return True

@@ -6,51 +6,57 @@ from typing import Any
 
 import tomlkit
 
-from dashboard.figures.tradeoff import trade_figure
-from dashboard.limits.forms import BACK
-from dashboard.limits.job_queue import Means
-from dashboard.limits.question import Varied, VaryOne
+from dashboard.figures.tradeoff import tradeoff_figure
+from dashboard.limits.forms import DROP_OFF_KEYS
+from dashboard.limits.job_queue import JobContext
+from dashboard.limits.question import VariedKey, VaryRequest
 from dashboard.text.theme import THEMES
 from logger.errors import InputError
-from logger.limits.limit import LimitSet, limits_from
-from logger.limits.limits_text import edited_text
-from logger.store.layout.manifest import versions
-from replay.exploring.limit_explorer import Desk
+from logger.limits.limit import LimitSet, parse_limits
+from logger.limits.limits_text import replace_limits_text
+from logger.store.layout.manifest import package_versions
+from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
 from replay.tuning import report
-from replay.tuning.executors import run
-from replay.tuning.save import saved_text
-from replay.tuning.sweep import Sweep, sweep_from
+from replay.tuning.executors import run_tasks
+from replay.tuning.save import candidate_limits_text
+from replay.tuning.sweep import Sweep, parse_sweep
 from replay.tuning.sweep_file import BadEnd
-from replay.tuning.tune import Tuned, prepared, tuned
+from replay.tuning.tune import SweepResult, prepare_sweep, run_sweep
 
-__all__ = ["CANDIDATES_MOST", "exactly", "sweep_of", "sweep_text", "swept"]
+__all__ = [
+    "MAX_PAGE_CANDIDATES",
+    "compute_exact",
+    "page_sweep_text",
+    "parse_page_sweep",
+    "sweep_limits",
+]
 
-CANDIDATES_MOST = 5000
+MAX_PAGE_CANDIDATES = 5000
 """Of one sweep from a page; the command takes more."""
 
 
-def exactly(
-    desk: Desk,
-    opened: Sequence[Recording],
+def compute_exact(
+    explorer: LimitExplorer,
+    recordings: Sequence[Recording],
     limits: LimitSet,
-    said: BadEnd | None,
-    means: Means,
+    bad_end: BadEnd | None,
+    context: JobContext,
 ) -> dict[str, Any]:
     """Work out what the desk has answered roughly so far."""
-    ends_ns = {str(recording.path): recording.end_ns for recording in opened}
-    work = desk.open_work(opened, limits, said)
-    found = run(work, means.executor, progress=means.progress, stop=means.stop)
-    by_path = {str(recording.path): recording for recording in opened}
-    for task, alerts in zip(work, found, strict=True):
+    ends_ns = {str(recording.path): recording.end_ns for recording in recordings}
+    tasks = explorer.open_tasks(recordings, limits, bad_end)
+    results = run_tasks(tasks, context.executor, progress=context.progress, stop=context.stop)
+    by_path = {str(recording.path): recording for recording in recordings}
+    for task, alerts in zip(tasks, results, strict=True):
         recording = by_path[str(task.recording)]
         # Somebody may have gone on in it meanwhile: then it is the answer to neither state.
         if alerts is not None and recording.end_ns == ends_ns[str(task.recording)]:
-            desk.take(recording, task, alerts)
+            explorer.store_results(recording, task, alerts)
     return {}
 
 
-def sweep_of(asked: Varied) -> Sweep:
+def parse_page_sweep(request: VaryRequest) -> Sweep:
     """Return the sweep that a page asks for.
 
     Raises
@@ -58,50 +64,54 @@ def sweep_of(asked: Varied) -> Sweep:
     InputError
         A key that the limit does not have, an empty range, no bad end.
     """
-    if not asked.recordings:
+    if not request.recordings:
         raise InputError("recordings: choose at least one that the candidates are judged on.")
-    said = asked.said()
-    if said is None:
+    bad_end = request.parse_bad_end()
+    if bad_end is None:
         raise InputError("bad end: say what a limit should have told of before it came.")
     count = 1
-    for vary in asked.vary:
+    for vary in request.vary:
         count *= vary.steps
-    if count > CANDIDATES_MOST:
+    if count > MAX_PAGE_CANDIDATES:
         raise InputError(
-            f"steps: found {count} combinations, expected at most {CANDIDATES_MOST} from here; "
+            f"steps: found {count} combinations, expected at most {MAX_PAGE_CANDIDATES} from here; "
             "dutytrace tune takes more."
         )
-    text = edited_text(asked.base, asked.tables)
-    return sweep_from(sweep_text(said, asked), limits_from(text, "limits"), "sweep")
+    text = replace_limits_text(request.base, request.tables)
+    return parse_sweep(page_sweep_text(bad_end, request), parse_limits(text, "limits"), "sweep")
 
 
-def sweep_text(said: BadEnd, asked: Varied) -> str:
+def page_sweep_text(bad_end: BadEnd, request: VaryRequest) -> str:
     """Return the same as a sweep file for the command."""
     vary: list[dict[str, Any]] = []
-    for one in asked.vary:
-        place = {"limit": one.limit, "key": one.key}
-        vary += [{**place, "from": one.start, "to": one.to, "steps": one.steps}]
-        vary += _follows(one, asked)
-    return tomlkit.dumps({"format": 1, "bad_end": said.told, "vary": vary})
+    for varied in request.vary:
+        limit_key = {"limit": varied.limit, "key": varied.key}
+        vary += [{**limit_key, "from": varied.start, "to": varied.to, "steps": varied.steps}]
+        vary += _drop_off_variation(varied, request)
+    return tomlkit.dumps({"format": 1, "bad_end": bad_end.written_keys, "vary": vary})
 
 
-def _follows(vary: VaryOne, asked: Varied) -> list[dict[str, Any]]:
+def _drop_off_variation(vary: VariedKey, request: VaryRequest) -> list[dict[str, Any]]:
     """Return the drop-off of a level that is varied: at the distance that it has on the page."""
-    table = next((one for one in asked.tables if one.get("name") == vary.limit), {})
-    key = BACK.get(vary.key, "")
-    level, back = table.get(vary.key), table.get(key)
-    varied = any((one.limit, one.key) == (vary.limit, key) for one in asked.vary)
-    if not isinstance(level, int | float) or not isinstance(back, int | float) or varied:
+    table = next((entry for entry in request.tables if entry.get("name") == vary.limit), {})
+    key = DROP_OFF_KEYS.get(vary.key, "")
+    level, drop_off = table.get(vary.key), table.get(key)
+    is_varied_itself = any((entry.limit, entry.key) == (vary.limit, key) for entry in request.vary)
+    if (
+        not isinstance(level, int | float)
+        or not isinstance(drop_off, int | float)
+        or is_varied_itself
+    ):
         return []
-    apart = float(f"{back - level:.9g}")
-    return [{"limit": vary.limit, "key": key, "values": [apart], "offset_of": vary.key}]
+    distance = float(f"{drop_off - level:.9g}")
+    return [{"limit": vary.limit, "key": key, "values": [distance], "offset_of": vary.key}]
 
 
-def swept(
+def sweep_limits(
     sweep: Sweep,
-    opened: Sequence[Recording],
-    asked: Varied,
-    means: Means,
+    recordings: Sequence[Recording],
+    request: VaryRequest,
+    context: JobContext,
 ) -> dict[str, Any]:
     """Judge every candidate of a sweep.
 
@@ -110,35 +120,44 @@ def swept(
     InputError
         The recordings do not fit the sweep, or each other.
     """
-    judged = prepared([one.path for one in opened], sweep, "limits")
-    found = tuned(
-        judged,
-        executor=means.executor,
-        jobs=means.jobs,
-        progress=means.progress,
-        stop=means.stop,
+    prepared_sweep = prepare_sweep([item.path for item in recordings], sweep, "limits")
+    result = run_sweep(
+        prepared_sweep,
+        executor=context.executor,
+        jobs=context.jobs,
+        progress=context.progress,
+        stop=context.stop,
     )
-    told: dict[str, Any] = {"whole": found.whole, "said": list(report.outcome(found).said)}
-    if not found.whole or not any(one.caught for one in found.totals):
-        return told
+    content: dict[str, Any] = {
+        "whole": result.is_complete,
+        "said": list(report.sweep_outcome(result).sentences),
+    }
+    if not result.is_complete or not any(item.caught for item in result.totals):
+        return content
     # In each theme: the reader's may change while it stands there.
-    told["figures"] = {name: trade_figure(found, theme=theme) for name, theme in THEMES.items()}
-    told["points"] = [_point(found, place) for place in range(len(found.totals))]
-    told["best"] = list(found.best)
-    told["chosen"] = found.chosen
-    told["rows"] = report.best_rows(found)
-    told["head"] = list(report.HEAD)
-    if found.chosen is not None:
-        text = edited_text(asked.base, asked.tables)
-        said = report.provenance(
-            found, version=versions()["dutytrace"], date=datetime.now(UTC).strftime("%Y-%m-%d")
+    content["figures"] = {
+        name: tradeoff_figure(result, theme=theme) for name, theme in THEMES.items()
+    }
+    content["points"] = [_tradeoff_point(result, index) for index in range(len(result.totals))]
+    content["best"] = list(result.pareto_indices)
+    content["chosen"] = result.chosen_index
+    content["rows"] = report.pareto_rows(result)
+    content["head"] = list(report.PARETO_TABLE_HEAD)
+    if result.chosen_index is not None:
+        text = replace_limits_text(request.base, request.tables)
+        comments = report.choice_provenance(
+            result,
+            version=package_versions()["dutytrace"],
+            date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
-        told["text"] = saved_text(limits_from(text, "limits"), sweep.candidates[found.chosen], said)
-    return told
+        content["text"] = candidate_limits_text(
+            parse_limits(text, "limits"), sweep.candidates[result.chosen_index], comments
+        )
+    return content
 
 
-def _point(found: Tuned, place: int) -> dict[str, Any]:
-    candidate = found.asked.sweep.candidates[place]
+def _tradeoff_point(result: SweepResult, index: int) -> dict[str, Any]:
+    candidate = result.request.sweep.candidates[index]
     return {
         "candidate": candidate.number,
         "changes": [

@@ -4,49 +4,49 @@ import textwrap
 from collections.abc import Sequence
 from typing import Final
 
-from dashboard.text.theme import span_words
-from replay.exploring.limit_explorer import Answer
-from replay.tuning.choice import total
-from replay.tuning.report import bad_end_words
+from dashboard.text.theme import format_duration
+from replay.exploring.limit_explorer import ExplorerResult
+from replay.tuning.choice import total_score
+from replay.tuning.report import describe_bad_end
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["provenance", "without_provenance"]
+__all__ = ["trial_provenance", "without_provenance"]
 
-_BEGINS: Final = "Limits tried by dutytrace"
+_PROVENANCE_START: Final = "Limits tried by dutytrace"
 
 
-def provenance(
-    answers: Sequence[Answer], said: BadEnd | None, *, version: str, date: str
+def trial_provenance(
+    answers: Sequence[ExplorerResult], bad_end: BadEnd | None, *, version: str, date: str
 ) -> list[str]:
     """Return the recordings, the bad end and the score, each as far as there is one."""
     if not answers:
         return []
     names = ", ".join(one.recording.path.name for one in answers)
-    told = [f"{_BEGINS} {version} on {date}.", f"Recordings: {names}."]
-    exact = all(one.exact() for one in answers)
-    manner = "evaluated in full" if exact else "from the pyramid's seconds, about"
-    alerts = sum(len(one.alerts) for answer in answers for one in answer.told)
-    if said is None:
-        told.append(f"Together they would have been raised {alerts} times ({manner}).")
+    sentences = [f"{_PROVENANCE_START} {version} on {date}.", f"Recordings: {names}."]
+    exact = all(one.is_exact() for one in answers)
+    method = "evaluated in full" if exact else "from the pyramid's seconds, about"
+    alerts = sum(len(one.alerts) for answer in answers for one in answer.limit_results)
+    if bad_end is None:
+        sentences.append(f"Together they would have been raised {alerts} times ({method}).")
     else:
-        whole = total([score for one in answers for score in one.scores(said)])
-        lead = f", median lead {span_words(whole.median_lead_s)}" if whole.caught else ""
-        told += [
-            f"Bad end: {bad_end_words(said)}; {whole.bad_ends} of them.",
-            f"Together: caught {whole.caught} of {whole.bad_ends}{lead}, {whole.false_per_h:.3g} "
-            f"false alerts an hour ({manner}). On the recordings that they were made with; on "
+        total = total_score([score for one in answers for score in one.score_joints(bad_end)])
+        lead = f", median lead {format_duration(total.median_lead_s)}" if total.caught else ""
+        sentences += [
+            f"Bad end: {describe_bad_end(bad_end)}; {total.bad_ends} of them.",
+            f"Together: caught {total.caught} of {total.bad_ends}{lead}, {total.false_per_h:.3g} "
+            f"false alerts an hour ({method}). On the recordings that they were made with; on "
             "others they may do worse.",
         ]
-    return [line for one in told for line in textwrap.wrap(one, 96)]
+    return [line for one in sentences for line in textwrap.wrap(one, 96)]
 
 
 def without_provenance(text: str) -> str:
-    """Return a limits file without the lines of `provenance` at its top, where it has them.
+    """Return a limits file without the lines of `trial_provenance` at its top, where it has them.
 
     They speak of the limits as they were then; a file that is saved again says how they are now.
     """
-    if not text.startswith(f"# {_BEGINS} "):
+    if not text.startswith(f"# {_PROVENANCE_START} "):
         return text
     lines = text.splitlines(keepends=True)
-    behind = next((n for n, line in enumerate(lines) if not line.startswith("#")), len(lines))
-    return "".join(lines[behind:]).lstrip("\r\n")
+    first_line = next((n for n, line in enumerate(lines) if not line.startswith("#")), len(lines))
+    return "".join(lines[first_line:]).lstrip("\r\n")

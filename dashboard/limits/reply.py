@@ -14,30 +14,43 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.limits.forms import UNITS, channels_told, kind_of
-from dashboard.limits.question import Question
-from dashboard.text.theme import LIGHT, MARKS, begun, elapsed, number, span_words, zone
+from dashboard.limits.forms import UNIT_TEXTS, channels_to_json, form_key
+from dashboard.limits.question import LimitsRequest
+from dashboard.text.theme import (
+    LIGHT,
+    STATE_BY_SEVERITY,
+    format_duration,
+    format_elapsed,
+    format_number,
+    format_short_date,
+    reader_zone,
+)
 from logger.joint.channels import CHANNELS
-from logger.limits.frozen import Frozen
-from logger.limits.kind import Kind
-from logger.limits.limit import Limit, LimitSet, OfJoint
-from logger.limits.words import in_words, label
-from replay.evaluation.alert_arrays import Alerts
-from replay.exploring.approximate import misses_brief
-from replay.exploring.drag_handles import handles_of, measure_unit
-from replay.exploring.limit_explorer import BINS, Answer, Desk
+from logger.limits.frozen import Stuck
+from logger.limits.kind import JointLimit
+from logger.limits.limit import AnyJointLimit, Limit, LimitSet
+from logger.limits.words import describe_limit, limit_label
+from replay.evaluation.alert_arrays import AlertArrays
+from replay.exploring.approximate import may_miss_short
+from replay.exploring.drag_handles import drag_handles, measure_unit
+from replay.exploring.limit_explorer import MEASURE_BINS, ExplorerResult, LimitExplorer
 from replay.recording import Recording
-from replay.tuning.choice import Total, total
-from replay.tuning.executors import cores
+from replay.tuning.choice import ScoreTotal, total_score
+from replay.tuning.executors import count_cores
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["answered", "drawn_spans", "limit_rows", "worth_words"]
+__all__ = ["build_reply", "limit_rows", "score_texts", "spans_to_draw"]
 
-_SPANS: Final = 400
+_MAX_SPANS: Final = 400
 """Spans of alerts that a picture shows of one joint; those closer than a pixel are one."""
 
 
-def answered(question: Question, limits: LimitSet, opened: Sequence[Recording], desk: Desk) -> Any:  # noqa: ANN401 - JSON
+def build_reply(
+    request: LimitsRequest,
+    limits: LimitSet,
+    recordings: Sequence[Recording],
+    explorer: LimitExplorer,
+) -> Any:  # noqa: ANN401 - JSON
     """Return the whole answer.
 
     Raises
@@ -45,28 +58,35 @@ def answered(question: Question, limits: LimitSet, opened: Sequence[Recording], 
     InputError
         The bad end is none, or is said of what a recording does not have.
     """
-    said = question.said()
-    chosen = limits.named(question.chosen)
-    alone = LimitSet(limits=() if chosen is None else (chosen,))
-    asked = limits if question.whole else alone
-    with ThreadPoolExecutor(cores()) as pool:
+    bad_end = request.parse_bad_end()
+    selected = limits.by_name(request.chosen)
+    alone = LimitSet(limits=() if selected is None else (selected,))
+    limits_to_try = limits if request.whole else alone
+    with ThreadPoolExecutor(count_cores()) as pool:
         # Most of a first answer is reading, which threads do side by side.
-        answers = list(pool.map(lambda one: desk.answer(one, asked, said), opened))
-    told: dict[str, Any] = {
+        results = list(
+            pool.map(
+                lambda result: explorer.evaluate_limits(result, limits_to_try, bad_end), recordings
+            )
+        )
+    reply: dict[str, Any] = {
         "limits": limit_rows(limits),
-        "forms": [kind_of(table) for table in question.tables],
-        "channels": channels_told(_channels(opened)),
-        "lanes": [_lane(one, chosen, said, zone(question.offset_min)) for one in answers],
-        "bad_end": said is not None,
-        "exact": all(one.exact() for one in answers),
-        "due": any(one.due() for one in answers),
+        "forms": [form_key(table) for table in request.tables],
+        "channels": channels_to_json(_carried_channels(recordings)),
+        "lanes": [
+            _recording_lane(result, selected, bad_end, reader_zone(request.offset_min))
+            for result in results
+        ],
+        "bad_end": bad_end is not None,
+        "exact": all(result.is_exact() for result in results),
+        "due": any(result.can_be_made_exact() for result in results),
     }
-    if chosen is not None:
-        told["chosen"] = _chosen(chosen, opened, desk, question.known)
-        told["worth"] = _worth(answers, said, chosen.name)
-    if question.whole:
-        told["together"] = _worth(answers, said, None)
-    return told
+    if selected is not None:
+        reply["chosen"] = _measure_picture(selected, recordings, explorer, request.known)
+        reply["worth"] = _score_on_recordings(results, bad_end, selected.name)
+    if request.whole:
+        reply["together"] = _score_on_recordings(results, bad_end, None)
+    return reply
 
 
 def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
@@ -74,160 +94,165 @@ def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
     return [
         {
             "name": limit.name,
-            "mark": MARKS[limit.severity],
-            "words": label(limit),
-            "sentence": in_words(limit),
+            "mark": STATE_BY_SEVERITY[limit.severity],
+            "words": limit_label(limit),
+            "sentence": describe_limit(limit),
             "of": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits
     ]
 
 
-def _channels(opened: Sequence[Recording]) -> list[str]:
-    found = {
+def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
+    carried = {
         channel
-        for recording in opened
+        for recording in recordings
         for joint in recording.joints
         for channel in recording.channels(joint)
     }
-    return [name for name in CHANNELS if name in found]
+    return [name for name in CHANNELS if name in carried]
 
 
-def _lane(
-    one: Answer, chosen: Limit | None, said: BadEnd | None, where: timezone
+def _recording_lane(
+    result: ExplorerResult, selected: Limit | None, bad_end: BadEnd | None, where: timezone
 ) -> dict[str, Any]:
     """Return what stands beside and in the picture of one recording."""
-    recording = one.recording
+    recording = result.recording
     start, end = recording.start_ns, recording.end_ns
     length = max(end - start, 1)
     lane: dict[str, Any] = {
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
-        "begun": begun(start, where),
+        "begun": format_short_date(start, where),
         "length_s": length / 1e9,
-        "length": elapsed(length / 1e9),
-        "exact": one.exact(chosen.name if chosen else None),
+        "length": format_elapsed(length / 1e9),
+        "exact": result.is_exact(selected.name if selected else None),
         "joints": [
             {
-                "joint": told.joint,
-                "pen": recording.joints.index(told.joint) % len(LIGHT.pens) + 1,
-                "raised": drawn_spans(told.alerts, start, end),
+                "joint": limit_result.joint,
+                "pen": recording.joints.index(limit_result.joint) % len(LIGHT.pens) + 1,
+                "raised": spans_to_draw(limit_result.alerts, start, end),
                 "bad": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
-                    for a, b in one.bad_ends.get(told.joint, ())
+                    for a, b in result.bad_ends.get(limit_result.joint, ())
                 ],
             }
-            for told in one.told
-            if chosen is not None and told.limit.name == chosen.name
+            for limit_result in result.limit_results
+            if selected is not None and limit_result.limit.name == selected.name
         ],
     }
-    if chosen is not None:
-        lane["worth"] = _worth([one], said, chosen.name)
-        first = _first(one, chosen.name)
-        lane["first_s"] = None if first is None else round((first - start) / 1e9, 1)
+    if selected is not None:
+        lane["worth"] = _score_on_recordings([result], bad_end, selected.name)
+        first_ns = _first_raise_ns(result, selected.name)
+        lane["first_s"] = None if first_ns is None else round((first_ns - start) / 1e9, 1)
     return lane
 
 
-def _first(one: Answer, limit: str) -> int | None:
+def _first_raise_ns(result: ExplorerResult, limit: str) -> int | None:
     times = [
-        int(told.alerts.raised_ns[0])
-        for told in one.told
-        if told.limit.name == limit and len(told.alerts)
+        int(limit_result.alerts.raised_ns[0])
+        for limit_result in result.limit_results
+        if limit_result.limit.name == limit and len(limit_result.alerts)
     ]
     return min(times, default=None)
 
 
-def _raised(answers: Sequence[Answer], limit: str | None) -> int:
+def _count_alerts(results: Sequence[ExplorerResult], limit: str | None) -> int:
     return sum(
-        len(told.alerts)
-        for one in answers
-        for told in one.told
-        if limit is None or told.limit.name == limit
+        len(limit_result.alerts)
+        for result in results
+        for limit_result in result.limit_results
+        if limit is None or limit_result.limit.name == limit
     )
 
 
-def drawn_spans(alerts: Alerts, start_ns: int, end_ns: int) -> list[list[float]]:
+def spans_to_draw(alerts: AlertArrays, start_ns: int, end_ns: int) -> list[list[float]]:
     """Return the spans of alerts as shares of the recording, those that touch in a picture as one.
 
     An alert shorter than a pixel is as wide as one: none is lost.
     """
     length = max(end_ns - start_ns, 1)
-    least = length // 2000
+    min_gap = length // 2000
     begin = np.clip(alerts.raised_ns, start_ns, end_ns)
-    end = np.clip(np.maximum(alerts.returned_ns, begin + least), start_ns, end_ns)
+    end = np.clip(np.maximum(alerts.returned_ns, begin + min_gap), start_ns, end_ns)
     if len(begin) == 0:
         return []
-    apart = np.flatnonzero(begin[1:] - np.maximum.accumulate(end)[:-1] > least) + 1
-    first = np.concatenate(([0], apart))
-    last = np.concatenate((apart, [len(begin)])) - 1
+    breaks = np.flatnonzero(begin[1:] - np.maximum.accumulate(end)[:-1] > min_gap) + 1
+    first = np.concatenate(([0], breaks))
+    last = np.concatenate((breaks, [len(begin)])) - 1
     ends = np.maximum.accumulate(end)[last]
-    found = [
+    spans = [
         [round((int(a) - start_ns) / length, 5), round((int(b) - start_ns) / length, 5)]
         for a, b in zip(begin[first], ends, strict=True)
     ]
-    return found if len(found) <= _SPANS else _closer(found)
+    return spans if len(spans) <= _MAX_SPANS else _merge_close_spans(spans)
 
 
-def _closer(spans: list[list[float]]) -> list[list[float]]:
+def _merge_close_spans(spans: list[list[float]]) -> list[list[float]]:
     """Return at most so many spans, those nearest to each other drawn together."""
     gaps = sorted(
-        (after[0] - before[1] for before, after in pairwise(spans)),
+        (next_span[0] - span[1] for span, next_span in pairwise(spans)),
         reverse=True,
     )
-    least = gaps[_SPANS - 2]
-    found = [list(spans[0])]
+    min_gap = gaps[_MAX_SPANS - 2]
+    merged = [list(spans[0])]
     for begin, end in spans[1:]:
-        if begin - found[-1][1] > least:
-            found.append([begin, end])
+        if begin - merged[-1][1] > min_gap:
+            merged.append([begin, end])
         else:
-            found[-1][1] = max(found[-1][1], end)
-    return found
+            merged[-1][1] = max(merged[-1][1], end)
+    return merged
 
 
-def _chosen(limit: Limit, opened: Sequence[Recording], desk: Desk, known: str) -> dict[str, Any]:
+def _measure_picture(
+    limit: Limit, recordings: Sequence[Recording], explorer: LimitExplorer, drawn_key: str
+) -> dict[str, Any]:
     """Return the picture of what a limit measures, on each joint of each recording."""
-    if not isinstance(limit, OfJoint):
+    if not isinstance(limit, AnyJointLimit):
         return {"name": limit.name, "why_not": "It watches the recorder itself, not a joint."}
-    told: dict[str, Any] = {"name": limit.name, **_scale(limit)}
-    told["brief"] = False
-    shapes, levels, keys = [], [], []
-    for recording in opened:
-        mine, lines = [], []
-        for joint, own in desk.on(recording, limit):
-            mine.append(desk.rough(recording, joint, own).shape)
-            told["brief"] |= misses_brief(own)
+    picture: dict[str, Any] = {"name": limit.name, **_measure_axis(limit)}
+    picture["brief"] = False
+    traces_by_recording, levels, keys = [], [], []
+    for recording in recordings:
+        traces, lines = [], []
+        for joint, joint_limit in explorer.limits_by_joint(recording, limit):
+            traces.append(explorer.approximate_limit(recording, joint, joint_limit).trace)
+            picture["brief"] |= may_miss_short(joint_limit)
             keys.append(f"{recording.path.name} {recording.end_ns} {joint}")
-            rated = recording.bench.joint(joint).rated
+            rated = recording.bench.joint_named(joint).rated
             lines.append(
                 [
                     {
                         "key": handle.key,
-                        "at": handle.at,
+                        "at": handle.position,
                         "scale": handle.scale,
-                        "place": handle.place,
+                        "place": handle.number_index,
                         "mirrored": handle.mirrored,
                         "off": handle.drop_off,
                     }
-                    for handle in handles_of(limit, rated)
-                    if math.isfinite(handle.at) and math.isfinite(handle.scale)
+                    for handle in drag_handles(limit, rated)
+                    if math.isfinite(handle.position) and math.isfinite(handle.scale)
                 ]
             )
-        shapes.append(mine)
+        traces_by_recording.append(traces)
         levels.append(lines)
-    told["levels"] = levels
-    told["drawn"] = str(hash((_measured(limit), *keys)))
-    if told["drawn"] != known:
+    picture["levels"] = levels
+    picture["drawn"] = str(hash((_measure_key(limit), *keys)))
+    if picture["drawn"] != drawn_key:
         # A thousand numbers for each joint: only for a page that has not drawn them yet.
-        told["shapes"] = [
-            [{"low": _numbers(one.low), "high": _numbers(one.high)} for one in mine]
-            for mine in shapes
+        picture["shapes"] = [
+            [
+                {"low": _json_numbers(trace.low), "high": _json_numbers(trace.high)}
+                for trace in traces
+            ]
+            for traces in traces_by_recording
         ]
-        told["bins"] = BINS
-    return told
+        picture["bins"] = MEASURE_BINS
+    return picture
 
 
-def _measured(limit: OfJoint) -> str:
+def _measure_key(limit: AnyJointLimit) -> str:
     """Return a text that is the same for limits whose measures look the same."""
     moves = {
         "name", "severity", "on_delay_s", "off_delay_s", "above", "below", "drop_off",
@@ -238,51 +263,57 @@ def _measured(limit: OfJoint) -> str:
     return f"{type(limit).__name__} {limit.model_dump_json(exclude=moves)}"
 
 
-def _scale(limit: OfJoint) -> dict[str, Any]:
+def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
     """Return what the picture's axis is of."""
-    unit, what = "", label(limit)
-    if isinstance(limit, Kind) and limit.needs:
-        channel = CHANNELS[limit.needs[0][1]]
-        unit, what = UNITS.get(channel.ucum or "", ""), channel.label
+    unit, quantity = "", limit_label(limit)
+    if isinstance(limit, JointLimit) and limit.needed_channels:
+        channel = CHANNELS[limit.needed_channels[0][1]]
+        unit, quantity = UNIT_TEXTS.get(channel.ucum or "", ""), channel.label
     match measure_unit(limit):
         case "per_min":
-            return {"unit": f"{'K' if unit == '°C' else unit}/min", "what": f"{what}, rise"}
+            return {"unit": f"{'K' if unit == '°C' else unit}/min", "what": f"{quantity}, rise"}
         case "share":
             return {"unit": "%", "what": "thermal image", "factor": 100.0}
         case "seconds":
             return {"unit": "s", "what": "without a frame"}
         case _:
-            away = " from its set-point" if limit.kind == "tracking" else ""
-            still = isinstance(limit, Frozen)
-            return {"unit": unit, "what": f"{what}{away}", "no_level": still}
+            distance_text = " from its set-point" if limit.kind == "tracking" else ""
+            has_no_level = isinstance(limit, Stuck)
+            return {"unit": unit, "what": f"{quantity}{distance_text}", "no_level": has_no_level}
 
 
-def _numbers(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float | None]:
-    return [None if math.isnan(one) else float(f"{one:.4g}") for one in values.tolist()]
+def _json_numbers(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float | None]:
+    return [None if math.isnan(value) else float(f"{value:.4g}") for value in values.tolist()]
 
 
-def _worth(answers: Sequence[Answer], said: BadEnd | None, limit: str | None) -> dict[str, Any]:
+def _score_on_recordings(
+    results: Sequence[ExplorerResult], bad_end: BadEnd | None, limit: str | None
+) -> dict[str, Any]:
     """Return what the alerts of a limit (None: of all together) are worth on some recordings."""
-    whole = total([score for one in answers for score in one.scores(said, limit)])
-    return worth_words(whole, said, count=_raised(answers, limit))
+    total = total_score(
+        [score for result in results for score in result.score_joints(bad_end, limit)]
+    )
+    return score_texts(total, bad_end, count=_count_alerts(results, limit))
 
 
-def worth_words(one: Total, said: BadEnd | None, *, count: int) -> dict[str, Any]:
+def score_texts(total: ScoreTotal, bad_end: BadEnd | None, *, count: int) -> dict[str, Any]:
     """Return what alerts are worth, as numbers in words."""
-    told: dict[str, Any] = {"raised": count, "chatters": one.chatters}
-    if said is not None:
-        told |= {
-            "caught": one.caught,
-            "bad_ends": one.bad_ends,
-            "false": one.false_alerts,
-            "false_per_h": _few(one.false_per_h),
-            "lead": "–" if math.isnan(one.median_lead_s) else span_words(one.median_lead_s),
-            "worst": "–" if math.isnan(one.worst_lead_s) else span_words(one.worst_lead_s),
+    texts: dict[str, Any] = {"raised": count, "chatters": total.chatters}
+    if bad_end is not None:
+        texts |= {
+            "caught": total.caught,
+            "bad_ends": total.bad_ends,
+            "false": total.false_alerts,
+            "false_per_h": _two_digits(total.false_per_h),
+            "lead": "–"
+            if math.isnan(total.median_lead_s)
+            else format_duration(total.median_lead_s),
+            "worst": "–" if math.isnan(total.worst_lead_s) else format_duration(total.worst_lead_s),
         }
-    if not math.isnan(one.lost_share):
-        told["lost"] = f"{number(one.lost_share * 100, 1)} %"
-    return told
+    if not math.isnan(total.lost_share):
+        texts["lost"] = f"{format_number(total.lost_share * 100, 1)} %"
+    return texts
 
 
-def _few(value: float) -> str:
+def _two_digits(value: float) -> str:
     return "–" if math.isnan(value) else f"{value:.2g}" if value < 10 else f"{value:.0f}"

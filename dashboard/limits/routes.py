@@ -16,268 +16,292 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 from pydantic import Field
 
-from dashboard.figures.load import LENGTHS_S, Curved, Loaded, load_figure
+from dashboard.figures.load import AVERAGING_TIMES_S, CurveLine, JointLoad, load_figure
 from dashboard.limits import forms
-from dashboard.limits.job_queue import Toil
-from dashboard.limits.jobs import exactly, sweep_of, swept
-from dashboard.limits.provenance import provenance, without_provenance
+from dashboard.limits.job_queue import JobQueue
+from dashboard.limits.jobs import compute_exact, parse_page_sweep, sweep_limits
+from dashboard.limits.provenance import trial_provenance, without_provenance
 from dashboard.limits.question import (
-    BODY_MOST,
-    HAND_OVER_PATH,
-    JUDGE_PATH,
-    TEXT_MOST,
-    Asked,
-    HandOver,
-    Question,
-    Varied,
-    mistakes_of,
+    FORMER_DEPLOY_PATH,
+    LIMITS_VIEW_PATH,
+    MAX_LIMITS_REQUEST_BYTES,
+    MAX_TEXT_CHARS,
+    DeployRequest,
+    LimitsRequest,
+    PageRequest,
+    VaryRequest,
+    split_mistakes,
 )
-from dashboard.limits.reply import answered
-from dashboard.replay.limits_token import token_of
-from dashboard.replay.routes import answer
-from dashboard.server.json_requests import RefusedError, fault, posted
-from dashboard.server.origin_check import Guard
-from dashboard.server.recording_cache import Shelf
-from dashboard.text.theme import LIGHT, THEMES, begun, elapsed, zone
+from dashboard.limits.reply import build_reply
+from dashboard.replay.limits_token import encode_token
+from dashboard.replay.routes import json_answer
+from dashboard.server.json_requests import RefusedError, error_response, read_request
+from dashboard.server.origin_check import OriginPolicy
+from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.theme import LIGHT, THEMES, format_elapsed, format_short_date, reader_zone
 from logger.errors import DutytraceError, InputError
-from logger.limits.curve_table import curve_of, curve_table
+from logger.limits.curve_table import curve_table, limit_curve_settings
 from logger.limits.describe import example_text
 from logger.limits.inverse_time import InverseTime
-from logger.limits.limit import LimitSet, limits_from, limits_of
-from logger.limits.limits_text import edited_text, tables_of, with_comments
+from logger.limits.limit import LimitSet, limits_from_tables, parse_limits
+from logger.limits.limits_text import limit_tables, prepend_comments, replace_limits_text
 from logger.limits.thermal import Thermal
-from logger.store.layout.manifest import versions
-from logger.store.writing.inbox import hand_over
-from replay.exploring.exposure import heaviest, stretches_above
-from replay.exploring.limit_explorer import Desk
+from logger.store.layout.manifest import package_versions
+from logger.store.writing.inbox import submit_limits
+from replay.exploring.exposure import loaded_spans, max_rms_by_duration
+from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
 
-__all__ = ["add_judging_routes"]
+__all__ = ["add_limits_routes"]
 
 
-class _Number(Asked):
+class _JobRequest(PageRequest):
     number: int
 
 
-class _Text(Asked):
-    text: Annotated[str, Field(max_length=TEXT_MOST)]
+class _TextRequest(PageRequest):
+    text: Annotated[str, Field(max_length=MAX_TEXT_CHARS)]
 
 
-class _Judging:
+class _LimitsService:
     """What the routes share."""
 
-    def __init__(self, shelf: Shelf, stop: threading.Event) -> None:
-        self.shelf = shelf
-        self.desk = Desk()
-        self.toil = Toil(stop)
+    def __init__(self, cache: RecordingCache, stop: threading.Event) -> None:
+        self.cache = cache
+        self.explorer = LimitExplorer()
+        self.jobs = JobQueue(stop)
 
-    def opened(self, asked: Question) -> list[Recording]:
-        return [self.shelf.open(name) for name in dict.fromkeys(asked.recordings)]
+    def open_recordings(self, request: LimitsRequest) -> list[Recording]:
+        return [self.cache.open_recording(name) for name in dict.fromkeys(request.recordings)]
 
-    def ask(self, asked: Question) -> dict[str, Any]:
+    def try_limits(self, request: LimitsRequest) -> dict[str, Any]:
         try:
-            limits = asked.limits()
+            limits = request.parse_limits()
         except InputError as fault:
-            return {"mistakes": mistakes_of(fault)}
-        told: dict[str, Any] = answered(asked, limits, self.opened(asked), self.desk)
-        return told
+            return {"mistakes": split_mistakes(fault)}
+        reply: dict[str, Any] = build_reply(
+            request, limits, self.open_recordings(request), self.explorer
+        )
+        return reply
 
-    def exact(self, asked: Question, owner: str) -> dict[str, Any]:
-        limits, said, opened = asked.limits(), asked.said(), self.opened(asked)
-        if not asked.whole:
-            chosen = limits.named(asked.chosen)
-            limits = LimitSet(limits=() if chosen is None else (chosen,))
-        number = self.toil.begin(
+    def start_exact(self, request: LimitsRequest, owner: str) -> dict[str, Any]:
+        limits, bad_end, recordings = (
+            request.parse_limits(),
+            request.parse_bad_end(),
+            self.open_recordings(request),
+        )
+        if not request.whole:
+            selected = limits.by_name(request.chosen)
+            limits = LimitSet(limits=() if selected is None else (selected,))
+        number = self.jobs.submit(
             f"{owner} exact",
-            lambda means: exactly(self.desk, opened, limits, said, means),
+            lambda context: compute_exact(self.explorer, recordings, limits, bad_end, context),
         )
         return {"number": number}
 
-    def sweep(self, asked: Varied, owner: str) -> dict[str, Any]:
-        asked.limits()
-        sweep, opened = sweep_of(asked), self.opened(asked)
-        number = self.toil.begin(f"{owner} sweep", lambda means: swept(sweep, opened, asked, means))
+    def start_sweep(self, request: VaryRequest, owner: str) -> dict[str, Any]:
+        request.parse_limits()
+        sweep, recordings = parse_page_sweep(request), self.open_recordings(request)
+        number = self.jobs.submit(
+            f"{owner} sweep", lambda context: sweep_limits(sweep, recordings, request, context)
+        )
         return {"number": number}
 
-    def curve(self, asked: Question) -> dict[str, Any]:
+    def curve_picture(self, request: LimitsRequest) -> dict[str, Any]:
         """Return the time-current picture of the chosen limit."""
-        limits = asked.limits()
-        limit = limits.named(asked.chosen)
+        limits = request.parse_limits()
+        limit = limits.by_name(request.chosen)
         if not isinstance(limit, InverseTime | Thermal):
             return {"figure": None}
-        loads: list[Loaded] = []
-        curves: dict[float, Curved] = {}
+        loads: list[JointLoad] = []
+        curves: dict[float, CurveLine] = {}
         title = ""
-        opened = self.opened(asked)
-        for recording in opened:
-            for joint, own in self.desk.on(recording, limit):
-                assert isinstance(own, InverseTime | Thermal), "it is the same limit"
-                settings, _ = curve_of(LimitSet(limits=(own,)), own.name)
+        recordings = self.open_recordings(request)
+        for recording in recordings:
+            for joint, joint_limit in self.explorer.limits_by_joint(recording, limit):
+                assert isinstance(joint_limit, InverseTime | Thermal), "it is the same limit"
+                settings, _ = limit_curve_settings(
+                    LimitSet(limits=(joint_limit,)), joint_limit.name
+                )
                 if settings.setting not in curves:
                     # A share of rated is another curve on each joint that is rated differently.
                     table = curve_table(settings)
-                    current, time_s = table.drawn()
+                    current, time_s = table.points_to_draw()
                     title = title or table.title
-                    curves[settings.setting] = Curved(
+                    curves[settings.setting] = CurveLine(
                         names=[],
                         pen=recording.joints.index(joint) + 1,
                         current=np.asarray(current),
                         time_s=np.asarray(time_s),
                     )
                 curves[settings.setting].names.append(joint)
-                sketch = self.desk.sketch(recording, joint, own.channel, "rms")
-                rms = sketch.values[:, 0]
-                above = stretches_above(sketch.start_ns, rms, settings.setting)
+                seconds = self.explorer.second_values(recording, joint, joint_limit.channel, "rms")
+                rms = seconds.values[:, 0]
+                loaded = loaded_spans(seconds.start_ns, rms, settings.setting)
                 loads.append(
-                    Loaded(
-                        name=joint if len(opened) == 1 else f"{recording.name}, {joint}",
+                    JointLoad(
+                        name=joint if len(recordings) == 1 else f"{recording.name}, {joint}",
                         pen=recording.joints.index(joint) + 1,
-                        heaviest=heaviest(sketch.start_ns, rms, LENGTHS_S),
-                        duration_s=above.duration_s,
-                        rms=above.rms,
+                        max_rms=max_rms_by_duration(seconds.start_ns, rms, AVERAGING_TIMES_S),
+                        duration_s=loaded.duration_s,
+                        span_rms=loaded.rms,
                     )
                 )
         if not curves:
             return {"figure": None}
-        unit = forms.channels_told([limit.channel])[0]["unit"]
-        theme = THEMES.get(asked.theme, LIGHT)
+        unit = forms.channels_to_json([limit.channel])[0]["unit"]
+        theme = THEMES.get(request.theme, LIGHT)
         return {
             "title": title if len(curves) == 1 else f"{limit.name}, another curve for each rating",
             "figure": load_figure([*curves.values()], loads, unit=unit, theme=theme),
         }
 
-    def text(self, asked: Question) -> dict[str, Any]:
+    def limits_text(self, request: LimitsRequest) -> dict[str, Any]:
         """Return the limits as a file that says where they were tried, and as an address does."""
-        limits, said = asked.limits(), asked.said()
-        if asked.account and limits_from(asked.account, "account").limits == limits.limits:
+        limits, bad_end = request.parse_limits(), request.parse_bad_end()
+        if request.account and parse_limits(request.account, "account").limits == limits.limits:
             # Nothing was turned since: its own account says how far the choice can be trusted.
-            return {"text": asked.account, "token": token_of(asked.account)}
-        text = edited_text(without_provenance(asked.base), asked.tables)
-        tried = self.opened(asked) if asked.whole else []
-        lines = provenance(
-            [self.desk.answer(one, limits, said) for one in tried],
-            said,
-            version=versions()["dutytrace"],
+            return {"text": request.account, "token": encode_token(request.account)}
+        text = replace_limits_text(without_provenance(request.base), request.tables)
+        recordings = self.open_recordings(request) if request.whole else []
+        lines = trial_provenance(
+            [self.explorer.evaluate_limits(recording, limits, bad_end) for recording in recordings],
+            bad_end,
+            version=package_versions()["dutytrace"],
             date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
-        return {"text": with_comments(text, lines), "token": token_of(text)}
+        return {"text": prepend_comments(text, lines), "token": encode_token(text)}
 
-    def read(self, text: str, where: str) -> dict[str, Any]:
+    def read_limits_text(self, text: str, where: str) -> dict[str, Any]:
         """Return the limits of a file as the page edits them."""
-        limits_from(text, where)
-        tables = tables_of(text)
+        parse_limits(text, where)
+        tables = limit_tables(text)
         return {
             "base": text,
             "tables": tables,
-            "forms": [forms.kind_of(table) for table in tables],
+            "forms": [forms.form_key(table) for table in tables],
         }
 
-    def begin(self, name: str) -> dict[str, Any]:
+    def begin_with(self, name: str) -> dict[str, Any]:
         """Return the limits that a recording was, or is, watched by; without a name an example."""
         if not name:
-            return self.read(example_text(), "example")
-        recording = self.shelf.open(name)
-        return self.read(recording.limits.text or "format = 1\n", recording.name)
+            return self.read_limits_text(example_text(), "example")
+        recording = self.cache.open_recording(name)
+        return self.read_limits_text(recording.limits.text or "format = 1\n", recording.name)
 
-    def listed(self, offset_min: float) -> dict[str, Any]:
+    def page_content(self, offset_min: float) -> dict[str, Any]:
         """Return what the page begins with: the recordings, and what can be set about limits."""
-        where = zone(offset_min)
+        where = reader_zone(offset_min)
         rows = []
-        for found in self.shelf.found():
-            if found.fault:
+        for entry in self.cache.list_entries():
+            if entry.fault:
                 continue
             try:
-                told = self.shelf.listed("limits", found, _listed)
+                summary = self.cache.derive_for_list("limits", entry, _list_summary)
             except (DutytraceError, OSError):
                 continue
             rows.append(
                 {
-                    "path": found.path.name,
-                    "name": found.name,
-                    "begun": begun(found.started_ns, where),
-                    "live": found.live,
-                    **told,
+                    "path": entry.path.name,
+                    "name": entry.name,
+                    "begun": format_short_date(entry.started_ns, where),
+                    "live": entry.live,
+                    **summary,
                 }
             )
         return {
-            "folder": str(self.shelf.folder),
+            "folder": str(self.cache.folder),
             "recordings": rows,
-            "forms": forms.forms(),
-            "back": forms.BACK,
+            "forms": forms.forms_to_json(),
+            "back": forms.DROP_OFF_KEYS,
         }
 
-    def hand_over(self, asked: HandOver) -> dict[str, Any]:
-        limits_of(asked.tables, "limits", text=asked.base)
-        text = edited_text(asked.base, asked.tables)
-        hand_over(self.shelf.path(asked.recording), text=text, who=asked.who)
+    def deploy(self, request: DeployRequest) -> dict[str, Any]:
+        limits_from_tables(request.tables, "limits", text=request.base)
+        text = replace_limits_text(request.base, request.tables)
+        submit_limits(self.cache.find_path(request.recording), text=text, who=request.who)
         return {"done": True}
 
 
-def _listed(recording: Recording) -> dict[str, Any]:
+def _list_summary(recording: Recording) -> dict[str, Any]:
     return {
-        "length": elapsed((recording.end_ns - recording.start_ns) / 1e9),
+        "length": format_elapsed((recording.end_ns - recording.start_ns) / 1e9),
         "joints": list(recording.joints),
         "channels": sorted({c for joint in recording.joints for c in recording.channels(joint)}),
         "limits": len(recording.limits.limits),
     }
 
 
-def add_judging_routes(
-    server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threading.Event, writes: bool
+def add_limits_routes(
+    server: FastAPI,
+    cache: RecordingCache,
+    guard: OriginPolicy,
+    *,
+    stop: threading.Event,
+    writes: bool,
 ) -> None:
     """Add the routes; each works on a worker thread."""
-    judging = _Judging(shelf, stop)
+    service = _LimitsService(cache, stop)
 
-    def routed(
-        model: type[Question] | type[HandOver] | type[_Number] | type[_Text],
-        work: Callable[[Any, str], dict[str, Any]],
+    def post_route(
+        model: type[LimitsRequest] | type[DeployRequest] | type[_JobRequest] | type[_TextRequest],
+        handle: Callable[[Any, str], dict[str, Any]],
     ) -> Callable[[Request], Any]:
         async def route(request: Request) -> JSONResponse:
             owner = request.headers.get("x-page", "")[:40]
             try:
-                asked = await posted(request, guard, model, most=BODY_MOST)
-                return JSONResponse(await run_in_threadpool(work, asked, owner))
+                body = await read_request(request, guard, model, max_bytes=MAX_LIMITS_REQUEST_BYTES)
+                return JSONResponse(await run_in_threadpool(handle, body, owner))
             except RefusedError as refused:
-                return refused.answer()
-            except InputError as wrong:
-                return fault(400, str(wrong))
-            except (DutytraceError, OSError) as wrong:
-                return fault(500, str(wrong))
+                return refused.to_response()
+            except InputError as error:
+                return error_response(400, str(error))
+            except (DutytraceError, OSError) as error:
+                return error_response(500, str(error))
 
         return route
 
-    def stopped(asked: _Number, _owner: str) -> dict[str, Any]:
-        judging.toil.end(asked.number)
+    def stopped(body: _JobRequest, _owner: str) -> dict[str, Any]:
+        service.jobs.cancel(body.number)
         return {"done": True}
 
     for name, route in (
-        ("ask", routed(Question, lambda asked, _: judging.ask(asked))),
-        ("curve", routed(Question, lambda asked, _: judging.curve(asked))),
-        ("exact", routed(Question, judging.exact)),
-        ("sweep", routed(Varied, judging.sweep)),
-        ("text", routed(Question, lambda asked, _: judging.text(asked))),
-        ("read", routed(_Text, lambda asked, _: judging.read(asked.text, "limits"))),
-        ("stop", routed(_Number, stopped)),
+        ("ask", post_route(LimitsRequest, lambda body, _: service.try_limits(body))),
+        ("curve", post_route(LimitsRequest, lambda body, _: service.curve_picture(body))),
+        ("exact", post_route(LimitsRequest, service.start_exact)),
+        ("sweep", post_route(VaryRequest, service.start_sweep)),
+        ("text", post_route(LimitsRequest, lambda body, _: service.limits_text(body))),
+        (
+            "read",
+            post_route(_TextRequest, lambda body, _: service.read_limits_text(body.text, "limits")),
+        ),
+        ("stop", post_route(_JobRequest, stopped)),
     ):
-        server.add_api_route(f"{JUDGE_PATH}/{name}", route, methods=["POST"], response_model=None)
+        server.add_api_route(
+            f"{LIMITS_VIEW_PATH}/{name}", route, methods=["POST"], response_model=None
+        )
     if writes:
-        over = routed(HandOver, lambda asked, _: judging.hand_over(asked))
-        server.add_api_route(HAND_OVER_PATH, over, methods=["POST"], response_model=None)
+        deploy_route = post_route(DeployRequest, lambda body, _: service.deploy(body))
+        server.add_api_route(
+            FORMER_DEPLOY_PATH, deploy_route, methods=["POST"], response_model=None
+        )
 
     def listed(offset_min: float = 0.0) -> Response:
-        return answer(lambda: judging.listed(offset_min))
+        return json_answer(lambda: service.page_content(offset_min))
 
     def begin(recording: str = "") -> Response:
-        return answer(lambda: judging.begin(recording))
+        return json_answer(lambda: service.begin_with(recording))
 
     def work(number: int) -> Response:
         def found() -> dict[str, Any]:
-            told = judging.toil.plain(number)
-            if told is None:
+            get_route = service.jobs.job_to_json(number)
+            if get_route is None:
                 raise InputError("This piece of work is not known any more; ask again.")
-            return told
+            return get_route
 
-        return answer(found)
+        return json_answer(found)
 
-    for path, told in (("", listed), ("/begin", begin), ("/work/{number}", work)):
-        server.add_api_route(JUDGE_PATH + path, told, methods=["GET"], response_model=None)
+    for path, get_route in (("", listed), ("/begin", begin), ("/work/{number}", work)):
+        server.add_api_route(
+            LIMITS_VIEW_PATH + path, get_route, methods=["GET"], response_model=None
+        )

@@ -11,68 +11,76 @@ from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
 from typing import Any
 
-__all__ = ["changed", "merged", "spliced", "splices"]
+__all__ = ["apply_diff", "apply_edits", "diff_values", "list_edits"]
 
-Splice = list[Any]
+ListEdit = list[Any]
 """Where, how many go, and what comes in their place."""
 
 
-def changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what has to be said for `before` to become `now`."""
-    told: dict[str, Any] = {key: None for key in before if key not in now}
-    for key, value in now.items():
-        old = before.get(key)
-        if old == value and key in before:
+def diff_values(previous: Mapping[str, Any], current: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what has to be said for `previous` to become `current`."""
+    changes: dict[str, Any] = {key: None for key in previous if key not in current}
+    for key, value in current.items():
+        old_value = previous.get(key)
+        if old_value == value and key in previous:
             continue
-        if isinstance(value, Mapping) and isinstance(old, Mapping):
-            told[key] = changed(old, value)
-        elif _same_shape(old, value):
-            told[key] = [changed(one, other) for one, other in zip(old or [], value, strict=True)]
+        if isinstance(value, Mapping) and isinstance(old_value, Mapping):
+            changes[key] = diff_values(old_value, value)
+        elif _are_alike_lists(old_value, value):
+            changes[key] = [
+                diff_values(old_item, new_item)
+                for old_item, new_item in zip(old_value or [], value, strict=True)
+            ]
         else:
-            told[key] = value
-    return told
+            changes[key] = value
+    return changes
 
 
-def merged(before: Mapping[str, Any], told: Mapping[str, Any]) -> dict[str, Any]:
-    """Return `before` with what was told put in: what the page does with it."""
-    now = dict(before)
-    for key, value in told.items():
-        old = before.get(key)
+def apply_diff(previous: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `previous` with what was told put in: what the page does with it."""
+    current = dict(previous)
+    for key, value in changes.items():
+        old_value = previous.get(key)
         if value is None:
-            now.pop(key, None)
-        elif isinstance(value, Mapping) and isinstance(old, Mapping):
-            now[key] = merged(old, value)
-        elif _same_shape(old, value):
-            now[key] = [merged(one, other) for one, other in zip(old or [], value, strict=True)]
+            current.pop(key, None)
+        elif isinstance(value, Mapping) and isinstance(old_value, Mapping):
+            current[key] = apply_diff(old_value, value)
+        elif _are_alike_lists(old_value, value):
+            current[key] = [
+                apply_diff(old_item, new_item)
+                for old_item, new_item in zip(old_value or [], value, strict=True)
+            ]
         else:
-            now[key] = value
-    return now
+            current[key] = value
+    return current
 
 
-def splices(before: Sequence[Any], now: Sequence[Any]) -> list[Splice]:
-    """Return what makes `now` of `before`, to be done one after the other."""
-    old, new = ([json.dumps(item, sort_keys=True) for item in side] for side in (before, now))
-    steps = SequenceMatcher(None, old, new, autojunk=False).get_opcodes()
+def list_edits(previous: Sequence[Any], current: Sequence[Any]) -> list[ListEdit]:
+    """Return what makes `current` of `previous`, to be done one after the other."""
+    old_items, new_items = (
+        [json.dumps(item, sort_keys=True) for item in side] for side in (previous, current)
+    )
+    steps = SequenceMatcher(None, old_items, new_items, autojunk=False).get_opcodes()
     # From the end on, so that no step moves the places of another.
     return [
-        [first, end - first, *now[begin:until]]
+        [first, end - first, *current[begin:until]]
         for tag, first, end, begin, until in reversed(steps)
         if tag != "equal"
     ]
 
 
-def spliced(before: Sequence[Any], told: Sequence[Splice]) -> list[Any]:
-    """Return `before` with the splices done: what the page does with them."""
-    now = list(before)
-    for first, gone, *items in told:
-        now[first : first + gone] = items
-    return now
+def apply_edits(previous: Sequence[Any], edits: Sequence[ListEdit]) -> list[Any]:
+    """Return `previous` with the splices done: what the page does with them."""
+    current = list(previous)
+    for first, removed, *items in edits:
+        current[first : first + removed] = items
+    return current
 
 
-def _same_shape(old: object, value: object) -> bool:
+def _are_alike_lists(old_value: object, value: object) -> bool:
     return (
-        isinstance(old, list)
+        isinstance(old_value, list)
         and isinstance(value, list)
-        and len(old) == len(value) > 0
-        and all(isinstance(item, Mapping) for item in (*old, *value))
+        and len(old_value) == len(value) > 0
+        and all(isinstance(item, Mapping) for item in (*old_value, *value))
     )

@@ -13,36 +13,36 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.axes import main_temperature
-from dashboard.live.alert_rows import alert_lines
-from dashboard.live.drive_text import drive_words
+from dashboard.live.alert_rows import alert_rows
+from dashboard.live.drive_text import drive_text
 from dashboard.text.theme import (
-    MARKS,
-    channel_words,
-    clock,
-    day,
-    elapsed,
+    STATE_BY_SEVERITY,
+    channel_label,
     few_decimals,
-    number,
-    span_words,
+    format_clock,
+    format_day,
+    format_duration,
+    format_elapsed,
+    format_number,
 )
-from dashboard.text.units import PLAIN, Displays
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.joint.channels import CHANNELS
-from logger.joint.thermal_model import Trend, time_to_level, trend
-from logger.limits.levels import LevelLine, lines_of
+from logger.joint.thermal_model import Trend, fit_temperature_trend, time_to_level
+from logger.limits.levels import LimitLevel, levels_of
 from logger.limits.lifecycle import Alert
 from replay.recording import Recording
 
-__all__ = ["Latest", "Slow", "ledger_of", "temperature_trend"]
+__all__ = ["LatestValues", "SlowValues", "live_status", "read_temperature_trend"]
 
-STALE_S: Final = 1.0
+STALE_AFTER_S: Final = 1.0
 """A joint unheard for longer has no data; its silence limit may speak up earlier."""
-TREND_S: Final = 240.0
-LONG_S: Final = 8 * 3600.0
-Words = dict[str, Any]
+TREND_SPAN_S: Final = 240.0
+MAX_FORECAST_S: Final = 8 * 3600.0
+StatusValues = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Latest:
+class LatestValues:
     """What was last heard of a joint."""
 
     time_ns: int
@@ -51,48 +51,50 @@ class Latest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Slow:
+class SlowValues:
     """What changes slowly: looked at once a second, the trend once in five."""
 
     rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
     temperature_trend: Trend | None
 
 
-def temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
+def read_temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
     """Return the trend of a joint's main temperature, None while there is too little of it."""
-    place = main_temperature(recording.channels(joint), _watched(recording, joint))
-    if place is None:
+    channel = main_temperature(recording.channels(joint), _limited_channels(recording, joint))
+    if channel is None:
         return None
-    begin = end_ns - round(TREND_S * 1e9)
-    times, values = recording.readings(joint, begin, end_ns + 1, channels=[place]).series(place)
+    begin = end_ns - round(TREND_SPAN_S * 1e9)
+    times, values = recording.read_readings(
+        joint, begin, end_ns + 1, channels=[channel]
+    ).channel_series(channel)
     if len(times) <= 20 or times[-1] - times[0] <= 60e9:
         return None
-    return trend((times - times[0]) / 1e9, np.asarray(values))
+    return fit_temperature_trend((times - times[0]) / 1e9, np.asarray(values))
 
 
-def _watched(recording: Recording, joint: str) -> set[str]:
-    return {line.channel for line in _lines(recording, joint)}
+def _limited_channels(recording: Recording, joint: str) -> set[str]:
+    return {line.channel for line in _level_lines(recording, joint)}
 
 
-def _lines(recording: Recording, joint: str) -> list[LevelLine]:
+def _level_lines(recording: Recording, joint: str) -> list[LimitLevel]:
     """Return the levels of all limits on a joint, the lowest first."""
-    rated = recording.bench.joint(joint).rated
+    rated = recording.bench.joint_named(joint).rated
     limits = recording.limits.for_joint(joint, recording.channels(joint))
-    found = [line for limit in limits for line in lines_of(limit, rated)]
-    return sorted(found, key=lambda line: line.pick_up)
+    levels = [line for limit in limits for line in levels_of(limit, rated)]
+    return sorted(levels, key=lambda line: line.pick_up)
 
 
-def ledger_of(
+def live_status(
     recording: Recording,
     *,
-    latest: Mapping[str, Latest],
-    slow: Mapping[str, Slow],
+    latest: Mapping[str, LatestValues],
+    slow: Mapping[str, SlowValues],
     now_ns: int,
     where: timezone,
-    displays: Displays = PLAIN,
+    displays: Displays = DEFAULT_DISPLAYS,
     peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
-) -> Words:
+) -> StatusValues:
     """Return everything that the Live page says beside its figure.
 
     Parameters
@@ -110,29 +112,29 @@ def ledger_of(
     missing
         What is known to be missing, in sentences.
     """
-    events = recording.events()
-    alerts = recording.alerts()
-    heard = max((item.time_ns for item in latest.values()), default=recording.end_ns)
+    events = recording.read_events()
+    alerts = recording.read_alerts()
+    newest_ns = max((item.time_ns for item in latest.values()), default=recording.end_ns)
     # An end before it was gone on with is no end.
     latest_end = (event for event in reversed(events) if event.kind in {"ended", "continued"})
     ended = next(latest_end, None)
     ended = ended if ended is not None and ended.kind == "ended" else None
     stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
-    health = recording.health()
-    words: Words = {
+    health = recording.latest_health()
+    words: StatusValues = {
         "name": recording.name,
         "path": recording.path.name,
-        "since": f"{day(recording.start_ns, where)}, {clock(recording.start_ns, where)}",
-        "elapsed": elapsed(((stopped_ns or now_ns) - recording.start_ns) / 1e9),
-        "clock": clock(now_ns, where),
+        "since": f"{format_day(recording.start_ns, where)}, {format_clock(recording.start_ns, where)}",
+        "elapsed": format_elapsed(((stopped_ns or now_ns) - recording.start_ns) / 1e9),
+        "clock": format_clock(now_ns, where),
         "facts": {
             "rate": _grouped(health.frames_per_s) if health else "–",
-            "load": number(100 * health.bus_load, 0) if health else "–",
-            "disk": number(health.disk_left_h, 0) if health else "–",
-            "open": str(sum(alert.open(now_ns) for alert in alerts)),
+            "load": format_number(100 * health.bus_load, 0) if health else "–",
+            "disk": format_number(health.disk_left_h, 0) if health else "–",
+            "open": str(sum(alert.is_open(now_ns) for alert in alerts)),
         },
         "joints": [
-            _joint(
+            _joint_status(
                 recording,
                 joint,
                 pen=index,
@@ -144,20 +146,23 @@ def ledger_of(
             )
             for index, joint in enumerate(recording.joints, start=1)
         ],
-        "alerts": alert_lines(
+        "alerts": alert_rows(
             recording, alerts, now_ns, where, displays=displays, peaks=peaks or {}
         ),
-        "remarks": [*_remarks(recording), *missing],
+        "remarks": [*_status_remarks(recording), *missing],
     }
     if stopped_ns is not None:
         words["stopped"] = {
             "ended": ended is not None,
-            "for": span_words(max(0.0, (now_ns - stopped_ns) / 1e9)),
-            "at": clock(stopped_ns, where),
-            "after": elapsed((stopped_ns - recording.start_ns) / 1e9),
+            "for": format_duration(max(0.0, (now_ns - stopped_ns) / 1e9)),
+            "at": format_clock(stopped_ns, where),
+            "after": format_elapsed((stopped_ns - recording.start_ns) / 1e9),
         }
-    elif (now_ns - heard) / 1e9 > 3.0:
-        words["quiet"] = {"for": span_words((now_ns - heard) / 1e9), "at": clock(heard, where)}
+    elif (now_ns - newest_ns) / 1e9 > 3.0:
+        words["quiet"] = {
+            "for": format_duration((now_ns - newest_ns) / 1e9),
+            "at": format_clock(newest_ns, where),
+        }
     return words
 
 
@@ -165,55 +170,69 @@ def _grouped(value: float) -> str:
     return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
 
 
-def _joint(
+def _joint_status(
     recording: Recording,
     joint: str,
     *,
     pen: int,
-    latest: Latest | None,
-    slow: Slow | None,
+    latest: LatestValues | None,
+    slow: SlowValues | None,
     alerts: Sequence[Alert],
     now_ns: int,
     where: timezone,
-) -> Words:
+) -> StatusValues:
     channels = recording.channels(joint)
     age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
-    stale = age_s > STALE_S or not recording.live
-    mine = [alert for alert in alerts if alert.joint == joint and alert.open(now_ns)]
-    mark, state, under = _state(mine, stale=stale)
-    place = main_temperature(channels, _watched(recording, joint))
-    now = latest.values.get(place, (0, math.nan))[1] if latest and place else math.nan
-    levels = [line for line in _lines(recording, joint) if line.channel == place and line.rising]
-    words: Words = {
+    stale = age_s > STALE_AFTER_S or not recording.live
+    open_alerts = [alert for alert in alerts if alert.joint == joint and alert.is_open(now_ns)]
+    mark, state, state_note = _alert_state(open_alerts, stale=stale)
+    channel = main_temperature(channels, _limited_channels(recording, joint))
+    temperature = latest.values.get(channel, (0, math.nan))[1] if latest and channel else math.nan
+    levels = [
+        line
+        for line in _level_lines(recording, joint)
+        if line.channel == channel and line.is_rising
+    ]
+    words: StatusValues = {
         "name": joint,
         "pen": (pen - 1) % 4 + 1,
         "mark": mark,
         "state": state,
-        "under": under,
+        "under": state_note,
         "stale": stale,
-        "temp": number(now, few_decimals(now)) if math.isfinite(now) else "—",
-        "place": _place_words(place, now, levels, age_s=age_s, stale=stale),
-        "reach": _reach(now, levels),
-        "rms": number(slow.rms_torque_Nm, 1) if slow else "–",
+        "temp": format_number(temperature, few_decimals(temperature))
+        if math.isfinite(temperature)
+        else "—",
+        "place": _temperature_text(channel, temperature, levels, age_s=age_s, stale=stale),
+        "reach": _scale_values(temperature, levels),
+        "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
         "age": _age_words(age_s),
     }
-    rated = recording.bench.joint(joint).rated.torque
+    rated = recording.bench.joint_named(joint).rated.torque
     words["rated"] = f"of {rated:g}" if rated else ""
-    words["when"] = _when(
-        now, levels, slow, [a for a in mine if a.channel == place], stale=stale, where=where
+    words["when"] = _forecast(
+        temperature,
+        levels,
+        slow,
+        [a for a in open_alerts if a.channel == channel],
+        stale=stale,
+        where=where,
     )
     other = next(
         (
             name
             for name in channels
-            if name != place and CHANNELS[name].quantity == "temperature"
+            if name != channel and CHANNELS[name].quantity == "temperature"
         ),
         None,
     )  # fmt: skip
     if other is not None and latest is not None and other in latest.values:
         value = latest.values[other][1]
-        words["other"] = {"value": number(value, few_decimals(value)), "says": channel_words(other)}
-    drive = drive_words(recording, joint, latest.values if latest else {}, now_ns)
+        words["other"] = {
+            "value": format_number(value, few_decimals(value)),
+            "says": channel_label(other),
+        }
+    drive = drive_text(recording, joint, latest.values if latest else {}, now_ns)
     if drive:
         words["drive"] = drive
     when_will = words["when"].pop("reaches", None)
@@ -226,14 +245,14 @@ def _age_words(age_s: float) -> tuple[str, str]:
     if not math.isfinite(age_s):
         return "–", "s"
     if age_s < 10:
-        return number(max(age_s, 0.0), 2 if age_s < 1 else 1), "s"
+        return format_number(max(age_s, 0.0), 2 if age_s < 1 else 1), "s"
     if age_s < 120:
-        return number(age_s, 0), "s"
-    text = span_words(age_s)
+        return format_number(age_s, 0), "s"
+    text = format_duration(age_s)
     return text, ""
 
 
-def _state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
+def _alert_state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
     """Return mark, word and what stands under it."""
     trips = [alert for alert in alerts if alert.severity == "trip"]
     if stale:
@@ -246,34 +265,39 @@ def _state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
     return "normal", "Normal", ""
 
 
-def _place_words(
-    place: str | None, now: float, levels: Sequence[LevelLine], *, age_s: float, stale: bool
+def _temperature_text(
+    channel: str | None,
+    temperature: float,
+    levels: Sequence[LimitLevel],
+    *,
+    age_s: float,
+    stale: bool,
 ) -> str:
-    if place is None:
+    if channel is None:
         return "no temperature reported"
-    if not math.isfinite(now):
-        return f"{channel_words(place)}, nothing heard yet"
+    if not math.isfinite(temperature):
+        return f"{channel_label(channel)}, nothing heard yet"
     if stale:
-        return f"{channel_words(place)}, {span_words(age_s)} ago"
-    above = next((limit for limit in levels if limit.pick_up > now), None)
+        return f"{channel_label(channel)}, {format_duration(age_s)} ago"
+    above = next((limit for limit in levels if limit.pick_up > temperature), None)
     if above is not None:
-        gap = above.pick_up - now
-        return f"{channel_words(place)}, {number(gap, few_decimals(gap))} K below {above.severity}"
+        gap = above.pick_up - temperature
+        return f"{channel_label(channel)}, {format_number(gap, few_decimals(gap))} K below {above.severity}"
     if levels:
-        gap = now - levels[-1].pick_up
-        beyond = f"{number(gap, few_decimals(gap))} K beyond" if gap > 0 else "at the"
-        return f"{channel_words(place)}, {beyond} {levels[-1].severity}"
-    return f"{channel_words(place)}, no limit set"
+        gap = temperature - levels[-1].pick_up
+        beyond = f"{format_number(gap, few_decimals(gap))} K beyond" if gap > 0 else "at the"
+        return f"{channel_label(channel)}, {beyond} {levels[-1].severity}"
+    return f"{channel_label(channel)}, no limit set"
 
 
-def _reach(now: float, levels: Sequence[LevelLine]) -> Words:
+def _scale_values(temperature: float, levels: Sequence[LimitLevel]) -> StatusValues:
     return {
-        **({"now": now} if math.isfinite(now) else {}),
+        **({"now": temperature} if math.isfinite(temperature) else {}),
         "limits": [
             {
                 "at": limit.pick_up,
                 "off": limit.pick_up if limit.drop_off is None else limit.drop_off,
-                "mark": MARKS[limit.severity],
+                "mark": STATE_BY_SEVERITY[limit.severity],
                 "word": limit.severity,
             }
             for limit in levels
@@ -281,32 +305,36 @@ def _reach(now: float, levels: Sequence[LevelLine]) -> Words:
     }
 
 
-def _when(
-    now: float,
-    levels: Sequence[LevelLine],
-    slow: Slow | None,
-    mine: Sequence[Alert],
+def _forecast(
+    temperature: float,
+    levels: Sequence[LimitLevel],
+    slow: SlowValues | None,
+    open_alerts: Sequence[Alert],
     *,
     stale: bool,
     where: timezone,
-) -> Words:
+) -> StatusValues:
     """Return what a joint's temperature reaches and when, at the present trend."""
     if stale:
         return {"fig": "unknown", "more": "", "says": "what it reaches, and when"}
-    above = next((limit for limit in levels if limit.pick_up > now), None)
+    above = next((limit for limit in levels if limit.pick_up > temperature), None)
     if above is None:
         if not levels:
             return {"fig": "–", "more": "", "says": "no limit to reach"}
-        at = f"trip or limit since {clock(mine[0].raised_ns, where)}" if mine else "above its limit"
-        return {"fig": "reached", "more": "", "says": at}
-    found = slow.temperature_trend if slow else None
-    if found is None:
+        reached_text = (
+            f"trip or limit since {format_clock(open_alerts[0].raised_ns, where)}"
+            if open_alerts
+            else "above its limit"
+        )
+        return {"fig": "reached", "more": "", "says": reached_text}
+    trend_found = slow.temperature_trend if slow else None
+    if trend_found is None:
         return {"fig": "–", "more": "", "says": "the trend needs a minute of data"}
-    rate, unsure = found.rate_K_per_min, found.uncertainty_K_per_min
-    signed = ("+" if rate > 0 else "") + number(rate, 1)
-    says = f"{signed} ± {number(2 * unsure, 1)} K/min"
-    ahead = time_to_level(above.pick_up, now, found)
-    if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > LONG_S:
+    rate, unsure = trend_found.rate_K_per_min, trend_found.uncertainty_K_per_min
+    signed = ("+" if rate > 0 else "") + format_number(rate, 1)
+    says = f"{signed} ± {format_number(2 * unsure, 1)} K/min"
+    ahead = time_to_level(above.pick_up, temperature, trend_found)
+    if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > MAX_FORECAST_S:
         calm = "over 8 h" if rate > 2 * unsure else "no clear rise"
         return {"fig": calm, "more": "", "says": says}
     span = f"({_minutes(ahead.soonest_s)} to {_minutes(ahead.latest_s)})"
@@ -322,19 +350,21 @@ def _minutes(seconds: float) -> str:
     if not math.isfinite(seconds):
         return "never"
     minutes = seconds / 60
-    return number(minutes, 0 if minutes >= 9.5 else 1)
+    return format_number(minutes, 0 if minutes >= 9.5 else 1)
 
 
-def _remarks(recording: Recording) -> list[str]:
+def _status_remarks(recording: Recording) -> list[str]:
     """Return the quiet line under the figure: what is derived, what is sent, what was lost."""
-    said = []
+    remarks = []
     for joint in recording.bench.joints:
         if joint.torque is not None and recording.bench.derives_torque(joint):
             factor = f"{joint.torque.per_ampere:g}"
-            said.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
-    asked = any(bus.send for bus in recording.bench.buses)
-    health = recording.health()
+            remarks.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
+    sends_requests = any(bus.send for bus in recording.bench.buses)
+    health = recording.latest_health()
     lost = health.dropped if health is not None else 0
-    said.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
-    said.append("joints are asked for their status" if asked else "nothing is sent on this bus")
-    return said
+    remarks.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
+    remarks.append(
+        "joints are asked for their status" if sends_requests else "nothing is sent on this bus"
+    )
+    return remarks

@@ -12,41 +12,43 @@ from typing import Final
 from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 
 from dashboard.live.follower import Follower
-from dashboard.live.session import Tab
-from dashboard.server.origin_check import Guard
-from dashboard.server.recording_cache import Shelf
+from dashboard.live.session import LiveSession
+from dashboard.server.origin_check import OriginPolicy
+from dashboard.server.recording_cache import RecordingCache
 
 __all__ = ["LIVE_PATH", "add_live_route"]
 
 log = logging.getLogger(__name__)
 
 LIVE_PATH: Final = "/live"
-WORD_MOST: Final = 2000
+MAX_MESSAGE_CHARS: Final = 2000
 """Longest message that a page may send, in characters."""
-CLOSED_BY_RULE: Final = 1008
+POLICY_VIOLATION: Final = 1008
 
 
-def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool = True) -> Follower:
+def add_live_route(
+    server: FastAPI, cache: RecordingCache, guard: OriginPolicy, *, writes: bool = True
+) -> Follower:
     """Add the websocket route; returns the follower that feeds it.
 
     Without `writes` a page is offered nothing that would be written.
     """
-    follower = Follower(shelf)
+    follower = Follower(cache)
 
-    async def live(socket: WebSocket) -> None:
-        if not guard.welcome(socket.headers):
-            await socket.close(code=CLOSED_BY_RULE)
+    async def serve_socket(socket: WebSocket) -> None:
+        if not guard.allows(socket.headers):
+            await socket.close(code=POLICY_VIOLATION)
             return
         await socket.accept()
-        tab = Tab(writes=writes)
-        with follower.watched() as news:
-            listening = asyncio.create_task(_listen(socket, tab, news))
+        session = LiveSession(writes=writes)
+        with follower.follow() as news:
+            listening = asyncio.create_task(_receive_messages(socket, session, news))
             try:
                 while not listening.done():
                     news.clear()
-                    moment = follower.moment
-                    note = shelf.last_ended() if moment.recording is None else ""
-                    messages = await asyncio.to_thread(tab.next_messages, moment, note=note)
+                    snapshot = follower.snapshot
+                    note = cache.newest_name() if snapshot.recording is None else ""
+                    messages = await asyncio.to_thread(session.next_messages, snapshot, note=note)
                     for message in messages:
                         if isinstance(message, bytes):
                             await socket.send_bytes(message)
@@ -58,23 +60,23 @@ def add_live_route(server: FastAPI, shelf: Shelf, guard: Guard, *, writes: bool 
             finally:
                 listening.cancel()
 
-    server.add_api_websocket_route(LIVE_PATH, live)
+    server.add_api_websocket_route(LIVE_PATH, serve_socket)
     return follower
 
 
-async def _listen(socket: WebSocket, tab: Tab, news: asyncio.Event) -> None:
+async def _receive_messages(socket: WebSocket, session: LiveSession, news: asyncio.Event) -> None:
     """Hand on what the page says until it goes away; each word may be one that was waited for."""
     try:
         while True:
             text = await socket.receive_text()
-            if len(text) > WORD_MOST:
+            if len(text) > MAX_MESSAGE_CHARS:
                 continue
             try:
-                said = json.loads(text)
+                message = json.loads(text)
             except ValueError:
                 continue
-            if isinstance(said, dict):
-                tab.heard(said)
+            if isinstance(message, dict):
+                session.on_message(message)
                 news.set()
     except (WebSocketDisconnect, RuntimeError):
         return

@@ -21,9 +21,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HEADER", "Update", "pack", "unpack"]
+__all__ = ["UPDATE_HEADER", "Update", "pack_update", "unpack_update"]
 
-HEADER: Final = struct.Struct("<BBHIddd")
+UPDATE_HEADER: Final = struct.Struct("<BBHIddd")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,10 +39,10 @@ class Update:
     bins: NDArray[np.float64]
 
 
-def pack(update: Update) -> bytes:
+def pack_update(update: Update) -> bytes:
     """Return an update as bytes."""
     count, channels, _ = update.bins.shape
-    head = HEADER.pack(
+    head = UPDATE_HEADER.pack(
         int(update.whole),
         channels,
         count,
@@ -54,11 +54,11 @@ def pack(update: Update) -> bytes:
     return head + update.newest.astype("<f4").tobytes() + update.bins.astype("<f4").tobytes()
 
 
-def unpack(message: bytes) -> Update:
+def unpack_update(message: bytes) -> Update:
     """Return the update that bytes carry."""
-    whole, channels, count, serial, now_s, start_s, width_s = HEADER.unpack_from(message)
-    middle = HEADER.size + channels * 8
-    newest = np.frombuffer(message, "<f4", channels * 2, HEADER.size)
+    whole, channels, count, serial, now_s, start_s, width_s = UPDATE_HEADER.unpack_from(message)
+    middle = UPDATE_HEADER.size + channels * 8
+    newest = np.frombuffer(message, "<f4", channels * 2, UPDATE_HEADER.size)
     bins = np.frombuffer(message, "<f4", count * channels * 3, middle)
     return Update(
         whole=bool(whole),

@@ -11,19 +11,19 @@ from fastapi import FastAPI, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from dashboard.server.json_requests import RefusedError, fault, posted
-from dashboard.server.origin_check import Guard
-from dashboard.server.recording_cache import Shelf
+from dashboard.server.json_requests import RefusedError, error_response, read_request
+from dashboard.server.origin_check import OriginPolicy
+from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError, InputError
 from logger.store.writing import inbox
 
-__all__ = ["ASK_PATH", "add_ask_route"]
+__all__ = ["WRITE_REQUEST_PATH", "add_write_request_route"]
 
-ASK_PATH = "/ask"
-BODY_MOST = 8000
+WRITE_REQUEST_PATH = "/ask"
+MAX_WRITE_REQUEST_BYTES = 8000
 
 
-class _Ask(BaseModel):
+class _WriteRequest(BaseModel):
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
     recording: str
@@ -34,29 +34,31 @@ class _Ask(BaseModel):
     who: Annotated[str, Field(max_length=60)] = ""
 
 
-def add_ask_route(server: FastAPI, shelf: Shelf, guard: Guard) -> None:
+def add_write_request_route(server: FastAPI, cache: RecordingCache, guard: OriginPolicy) -> None:
     """Add the POST route."""
 
-    async def ask(request: Request) -> JSONResponse:
+    async def post_request(request: Request) -> JSONResponse:
         try:
-            asked = await posted(request, guard, _Ask, most=BODY_MOST)
-        except RefusedError as refused:
-            return refused.answer()
-        if asked.kind == "note" and not asked.text:
-            return fault(400, "The note is empty: write what you did or saw.")
-        try:
-            inbox.post(
-                shelf.path(asked.recording),
-                kind=asked.kind,
-                text=asked.text,
-                alert=asked.alert,
-                for_s=asked.for_s,
-                who=asked.who,
+            body = await read_request(
+                request, guard, _WriteRequest, max_bytes=MAX_WRITE_REQUEST_BYTES
             )
-        except InputError as wrong:
-            return fault(404, str(wrong))
-        except (DutytraceError, OSError) as wrong:
-            return fault(500, f"It could not be written: {wrong}")
+        except RefusedError as refused:
+            return refused.to_response()
+        if body.kind == "note" and not body.text:
+            return error_response(400, "The note is empty: write what you did or saw.")
+        try:
+            inbox.submit_request(
+                cache.find_path(body.recording),
+                kind=body.kind,
+                text=body.text,
+                alert=body.alert,
+                for_s=body.for_s,
+                who=body.who,
+            )
+        except InputError as error:
+            return error_response(404, str(error))
+        except (DutytraceError, OSError) as error:
+            return error_response(500, f"It could not be written: {error}")
         return JSONResponse({"done": True})
 
-    server.add_api_route(ASK_PATH, ask, methods=["POST"], response_model=None)
+    server.add_api_route(WRITE_REQUEST_PATH, post_request, methods=["POST"], response_model=None)

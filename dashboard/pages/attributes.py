@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["attributes"]
+__all__ = ["html_attributes"]
 
 
-def attributes(given: Mapping[str, str]) -> dict[str, Any]:
+def html_attributes(attributes: Mapping[str, str]) -> dict[str, Any]:
     """Return attributes such as aria-label for a Dash component's keywords."""
-    return dict(given)
+    return dict(attributes)

@@ -8,21 +8,21 @@ from typing import Final
 
 from dash import html
 
-from dashboard.pages.attributes import attributes
+from dashboard.pages.attributes import html_attributes
 
-__all__ = ["layout"]
+__all__ = ["bus_layout"]
 
-VIEWS: Final = (("5 min", 300), ("1 h", 3600), ("whole recording", 0))
-LENGTHS: Final = (("1 s", 1), ("10 s", 10), ("1 min", 60))
+PICTURE_SPANS: Final = (("5 min", 300), ("1 h", 3600), ("whole recording", 0))
+SAMPLE_LENGTHS: Final = (("1 s", 1), ("10 s", 10), ("1 min", 60))
 
 
-def layout() -> html.Div:
+def bus_layout() -> html.Div:
     """Return the page's skeleton."""
     return html.Div(
         [
             html.Div(id="heard-empty", className="plate", hidden=True),
             html.Article(
-                [_head(), _caution(), _buses(), _figures(), _margin()],
+                [_bus_head(), _bus_caution(), _bus_list(), _bus_figures(), _bus_margin()],
                 id="heard-opened",
                 className="opened heard waiting",
                 hidden=True,
@@ -32,7 +32,7 @@ def layout() -> html.Div:
     )
 
 
-def _head() -> html.Header:
+def _bus_head() -> html.Header:
     return html.Header(
         [
             html.H1("Looking for a recording", id="heard-name"),
@@ -54,7 +54,7 @@ def _head() -> html.Header:
     )
 
 
-def _caution() -> html.Div:
+def _bus_caution() -> html.Div:
     return html.Div(
         [
             html.P(id="heard-caution", className="caution", hidden=True),
@@ -64,32 +64,34 @@ def _caution() -> html.Div:
     )
 
 
-def _buses() -> html.Section:
-    return html.Section(id="heard-buses", className="across", **attributes({"aria-label": "Buses"}))
+def _bus_list() -> html.Section:
+    return html.Section(
+        id="heard-buses", className="across", **html_attributes({"aria-label": "Buses"})
+    )
 
 
-def _group(words: str, choices: tuple[tuple[str, int], ...], kind: str) -> html.Div:
+def _choice_group(label: str, choices: tuple[tuple[str, int], ...], kind: str) -> html.Div:
     return html.Div(
         [
             html.Button(
                 text,
                 className="choice",
-                **attributes({f"data-{kind}": str(seconds), "aria-pressed": "false"}),
+                **html_attributes({f"data-{kind}": str(seconds), "aria-pressed": "false"}),
             )
             for text, seconds in choices
         ],
         className="choices",
         role="group",
-        **attributes({"aria-label": words}),
+        **html_attributes({"aria-label": label}),
     )
 
 
-def _figures() -> html.Div:
+def _bus_figures() -> html.Div:
     return html.Div(
         [
             html.Div(
                 [
-                    _group("Picture", VIEWS, "view"),
+                    _choice_group("Picture", PICTURE_SPANS, "view"),
                     html.Span(id="heard-shown", className="end"),
                 ],
                 className="sheet-head",
@@ -98,15 +100,17 @@ def _figures() -> html.Div:
                 id="heard-rows",
                 className="sheet rows",
                 role="img",
-                **attributes({"aria-label": "Load, frames, errors and losses over the recording"}),
+                **html_attributes(
+                    {"aria-label": "Load, frames, errors and losses over the recording"}
+                ),
             ),
-            _talk(),
+            _messages_section(),
         ],
         className="figures",
     )
 
 
-def _talk() -> html.Section:
+def _messages_section() -> html.Section:
     return html.Section(
         [
             html.Div(
@@ -115,14 +119,14 @@ def _talk() -> html.Section:
                     html.Small(id="heard-span"),
                     html.Div(
                         [
-                            _group("Length of the span", LENGTHS, "length"),
+                            _choice_group("Length of the span", SAMPLE_LENGTHS, "length"),
                             html.Button("Earlier", id="heard-earlier", className="plain"),
                             html.Button("Later", id="heard-later", className="plain"),
                             html.Button(
                                 "Follow the newest",
                                 id="heard-follow",
                                 className="plain",
-                                **attributes({"aria-pressed": "true"}),
+                                **html_attributes({"aria-pressed": "true"}),
                             ),
                         ],
                         className="end",
@@ -134,24 +138,24 @@ def _talk() -> html.Section:
             html.Div(id="heard-talkers", className="wide-table", role="region", tabIndex=0),
         ],
         className="talk",
-        **attributes({"aria-label": "Who talked"}),
+        **html_attributes({"aria-label": "Who talked"}),
     )
 
 
-def _margin() -> html.Aside:
+def _bus_margin() -> html.Aside:
     return html.Aside(
         [
             html.Section(
                 [html.H3("What it looks like"), html.Div(id="heard-hints", role="status")],
-                **attributes({"aria-label": "Hints"}),
+                **html_attributes({"aria-label": "Hints"}),
             ),
             html.Section(
                 [html.H3("Not decoded"), html.Div(id="heard-undecoded")],
-                **attributes({"aria-label": "Not decoded"}),
+                **html_attributes({"aria-label": "Not decoded"}),
             ),
             html.Section(
                 [html.H3("What happened"), html.Div(id="heard-happened")],
-                **attributes({"aria-label": "What happened"}),
+                **html_attributes({"aria-label": "What happened"}),
             ),
         ],
         className="margin",

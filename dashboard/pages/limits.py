@@ -6,18 +6,18 @@ dragged has no business in a callback.
 
 from dash import html
 
-from dashboard.pages.attributes import attributes
+from dashboard.pages.attributes import html_attributes
 
-__all__ = ["layout"]
+__all__ = ["limits_layout"]
 
 
-def layout(*, writes: bool = True) -> html.Div:
+def limits_layout(*, writes: bool = True) -> html.Div:
     """Return the page's skeleton; without `writes` nothing can be handed over."""
     return html.Div(
         [
             html.Div(id="judge-empty", className="plate", hidden=True),
             html.Article(
-                [_head(), _file(writes=writes), _sheet()],
+                [_limits_head(), _file_controls(writes=writes), _limits_sheet()],
                 id="judge-desk",
                 className="judging",
                 hidden=True,
@@ -35,14 +35,14 @@ def layout(*, writes: bool = True) -> html.Div:
                     ),
                 ],
                 id="judge-over",
-                **attributes({"aria-label": "Hand over"}),
+                **html_attributes({"aria-label": "Hand over"}),
             ),
         ],
         id="judge",
     )
 
 
-def _head() -> html.Header:
+def _limits_head() -> html.Header:
     return html.Header(
         [
             html.H1("Limits"),
@@ -64,8 +64,10 @@ def _head() -> html.Header:
     )
 
 
-def _file(*, writes: bool) -> html.Section:
-    over = [html.Button("Hand over to a logger", id="judge-hand", hidden=True)] if writes else []
+def _file_controls(*, writes: bool) -> html.Section:
+    deploy_buttons = (
+        [html.Button("Hand over to a logger", id="judge-hand", hidden=True)] if writes else []
+    )
     return html.Section(
         [
             html.Div(
@@ -76,18 +78,18 @@ def _file(*, writes: bool) -> html.Section:
             html.Div(
                 [
                     html.Button("Save as a file", id="judge-save"),
-                    *over,
+                    *deploy_buttons,
                     html.Small(id="judge-made", role="status"),
                 ],
                 className="hand-on",
             ),
         ],
         className="file",
-        **attributes({"aria-label": "Limits"}),
+        **html_attributes({"aria-label": "Limits"}),
     )
 
 
-def _sheet() -> html.Div:
+def _limits_sheet() -> html.Div:
     return html.Div(
         [
             html.Div(id="judge-end", className="sentence"),
@@ -130,7 +132,7 @@ def _sheet() -> html.Div:
                     html.Div(id="judge-best", className="wide-table"),
                 ],
                 className="sweep",
-                **attributes({"aria-label": "Sweep"}),
+                **html_attributes({"aria-label": "Sweep"}),
             ),
         ],
         className="tried",

@@ -8,11 +8,11 @@ from typing import Final
 
 from dash import html
 
-from dashboard.pages.attributes import attributes
+from dashboard.pages.attributes import html_attributes
 
-__all__ = ["CAUTIONS", "layout"]
+__all__ = ["SAFETY_NOTES", "live_layout"]
 
-WINDOWS: Final = (
+LIVE_WINDOWS: Final = (
     ("10 s", 10, "Last 10 seconds"),
     ("1 min", 60, "Last minute"),
     ("5 min", 300, "Last 5 minutes"),
@@ -20,7 +20,7 @@ WINDOWS: Final = (
     ("1 h", 3600, "Last hour"),
     ("whole test", 0, "Whole test"),
 )
-_FACTS: Final = (
+_FACT_CELLS: Final = (
     ("elapsed", "elapsed", "", "first"),
     ("clock", "clock", "", "second"),
     ("rate", "frames/s", "", ""),
@@ -28,7 +28,7 @@ _FACTS: Final = (
     ("disk", "disk left", "h", ""),
     ("open", "alerts open", "", ""),
 )
-CAUTIONS: Final = (
+SAFETY_NOTES: Final = (
     "A joint on a bench can strike, crush and burn. Clamp it, and keep clear of the arm's sweep.",
     "Fit a hardware emergency stop that cuts power. This program is not a safety function and must "
     "not be the only thing between a fault and a fire.",
@@ -37,31 +37,34 @@ CAUTIONS: Final = (
 )
 
 
-def layout(*, writes: bool = True) -> html.Div:
+def live_layout(*, writes: bool = True) -> html.Div:
     """Return the page's skeleton; without `writes` there is no place for a note."""
     return html.Div(
         [
             html.Div(id="live-empty", className="plate", hidden=True),
             html.Div(
                 [
-                    _record(),
+                    _record_bar(),
                     html.Div(id="live-lost", className="lost", role="status"),
                     html.Div(id="live-alerts", className="alerts", role="status"),
                     html.Div(
-                        [html.Div(id="live-ledger", className="ledger"), _sheet(writes=writes)],
+                        [
+                            html.Div(id="live-ledger", className="ledger"),
+                            _live_sheet(writes=writes),
+                        ],
                         className="spread",
                     ),
                 ],
                 id="live-body",
                 className="waiting",
             ),
-            _cautions(),
+            _safety_section(),
         ],
         id="live",
     )
 
 
-def _record() -> html.Div:
+def _record_bar() -> html.Div:
     facts = [
         html.Div(
             [
@@ -70,7 +73,7 @@ def _record() -> html.Div:
             ],
             className=kind,
         )
-        for key, words, unit, kind in _FACTS
+        for key, words, unit, kind in _FACT_CELLS
     ]
     return html.Div(
         [
@@ -87,16 +90,16 @@ def _record() -> html.Div:
     )
 
 
-def _sheet(*, writes: bool) -> html.Section:
+def _live_sheet(*, writes: bool) -> html.Section:
     choices = [
         html.Button(
             words,
             className="choice",
-            **attributes(
+            **html_attributes(
                 {"data-window": str(seconds), "data-title": title, "aria-pressed": "false"}
             ),
         )
-        for words, seconds, title in WINDOWS
+        for words, seconds, title in LIVE_WINDOWS
     ]
     return html.Section(
         [
@@ -107,18 +110,18 @@ def _sheet(*, writes: bool) -> html.Section:
                         choices,
                         className="choices",
                         role="group",
-                        **attributes({"aria-label": "Window"}),
+                        **html_attributes({"aria-label": "Window"}),
                     ),
                     html.Div(
                         [
                             html.A("Look closer in Replay", id="live-closer", hidden=True),
-                            _switch("Alert sound: off", "live-sound"),
-                            _switch("Screen awake: off", "live-awake"),
+                            _toggle_button("Alert sound: off", "live-sound"),
+                            _toggle_button("Screen awake: off", "live-awake"),
                             html.Button(
                                 "Hold the picture",
                                 id="live-hold",
                                 className="plain",
-                                **attributes({"aria-pressed": "false"}),
+                                **html_attributes({"aria-pressed": "false"}),
                             ),
                         ],
                         className="end",
@@ -135,27 +138,27 @@ def _sheet(*, writes: bool) -> html.Section:
                 id="live-sheet",
                 className="sheet",
                 role="img",
-                **attributes({"aria-label": "Traces"}),
+                **html_attributes({"aria-label": "Traces"}),
             ),
-            *([_note()] if writes else []),
+            *([_note_form()] if writes else []),
             html.P(id="live-remarks", className="remarks"),
         ],
-        **attributes({"aria-label": "Traces"}),
+        **html_attributes({"aria-label": "Traces"}),
     )
 
 
-def _switch(words: str, name: str) -> html.Button:
+def _toggle_button(words: str, name: str) -> html.Button:
     """Return a switch whose words say how it stands."""
     return html.Button(
         words,
         id=name,
         className="plain",
         role="switch",
-        **attributes({"aria-checked": "false"}),
+        **html_attributes({"aria-checked": "false"}),
     )
 
 
-def _note() -> html.Form:
+def _note_form() -> html.Form:
     return html.Form(
         [
             html.Label("Note", id="live-note-label", htmlFor="live-note"),
@@ -167,14 +170,14 @@ def _note() -> html.Form:
     )
 
 
-def _cautions() -> html.Details:
+def _safety_section() -> html.Details:
     return html.Details(
         [
             html.Summary(
                 "A joint can strike, crush and burn: clamp it, keep clear of its sweep, fit a "
                 "hardware emergency stop. This program is not a safety function."
             ),
-            html.Ul([html.Li(text) for text in CAUTIONS]),
+            html.Ul([html.Li(text) for text in SAFETY_NOTES]),
         ],
         className="cautions",
     )

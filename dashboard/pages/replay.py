@@ -8,23 +8,23 @@ from typing import Final
 
 from dash import html
 
-from dashboard.pages.attributes import attributes
+from dashboard.pages.attributes import html_attributes
 
-__all__ = ["layout"]
+__all__ = ["replay_layout"]
 
-WINDOWS: Final = (
+REPLAY_WINDOWS: Final = (
     ("1 min", 60),
     ("5 min", 300),
     ("15 min", 900),
     ("1 h", 3600),
     ("whole test", 0),
 )
-ALIGNMENTS: Final = (
+ALIGNMENT_CHOICES: Final = (
     ("start", "start on start"),
     ("event", "event on event"),
     ("hand", "by hand"),
 )
-_TRANSPORT: Final = (
+_TRANSPORT_BUTTONS: Final = (
     ("before", "i-before", "Event before ["),
     ("back", "i-back", "Step back"),
     ("play", "i-play", "Play"),
@@ -33,7 +33,7 @@ _TRANSPORT: Final = (
 )
 
 
-def layout(*, writes: bool = True) -> html.Div:
+def replay_layout(*, writes: bool = True) -> html.Div:
     """Return the page's skeleton; without `writes` nothing can be cut out."""
     return html.Div(
         [
@@ -53,10 +53,16 @@ def layout(*, writes: bool = True) -> html.Div:
                 id="past-listed",
                 className="list",
                 hidden=True,
-                **attributes({"aria-label": "Recordings"}),
+                **html_attributes({"aria-label": "Recordings"}),
             ),
             html.Article(
-                [_head(), _judged(), _laying(), _figures(), _margin(writes=writes)],
+                [
+                    _replay_head(),
+                    _hypothetical_notice(),
+                    _overlay_controls(),
+                    _replay_figures(),
+                    _replay_margin(writes=writes),
+                ],
                 id="past-opened",
                 className="opened",
                 hidden=True,
@@ -66,7 +72,7 @@ def layout(*, writes: bool = True) -> html.Div:
     )
 
 
-def _head() -> html.Header:
+def _replay_head() -> html.Header:
     return html.Header(
         [
             html.H2(id="past-name"),
@@ -77,7 +83,7 @@ def _head() -> html.Header:
                         "Lay another over it",
                         id="past-lay",
                         className="plain",
-                        **attributes({"aria-expanded": "false", "aria-controls": "past-over"}),
+                        **html_attributes({"aria-expanded": "false", "aria-controls": "past-over"}),
                     ),
                     html.Button("Copy a link to this view", id="past-link", className="plain"),
                 ],
@@ -87,7 +93,7 @@ def _head() -> html.Header:
     )
 
 
-def _judged() -> html.P:
+def _hypothetical_notice() -> html.P:
     """Return the line that says that other limits judge than those that were in force."""
     return html.P(
         [
@@ -101,46 +107,46 @@ def _judged() -> html.P:
     )
 
 
-def _laying() -> html.Section:
+def _overlay_controls() -> html.Section:
     """Return the controls of a second recording; `assets/overlay.js` fills them."""
     aligned = [
         html.Button(
             words,
             disabled=True,
-            **attributes({"data-align": how, "aria-pressed": "false"}),
+            **html_attributes({"data-align": how, "aria-pressed": "false"}),
         )
-        for how, words in ALIGNMENTS
+        for how, words in ALIGNMENT_CHOICES
     ]
     return html.Section(
         [
             html.Div(
                 [
-                    _labelled("Over it", "select", "choice"),
+                    _labelled_control("Over it", "select", "choice"),
                     html.Div(
                         aligned,
                         className="choices",
                         role="group",
-                        **attributes({"aria-label": "Aligned"}),
+                        **html_attributes({"aria-label": "Aligned"}),
                     ),
                     html.Button("Take it off", id="past-over-off", className="plain", hidden=True),
                 ]
             ),
             html.Div(
                 [
-                    _labelled("Event of this one", "here", "here-choice"),
-                    _labelled("Event of the other", "there", "there-choice"),
+                    _labelled_control("Event of this one", "here", "here-choice"),
+                    _labelled_control("Event of the other", "there", "there-choice"),
                 ],
                 id="past-over-events",
                 hidden=True,
             ),
             html.Div(
                 [
-                    _labelled("Moved later by, in seconds", "shift", "shift-choice"),
+                    _labelled_control("Moved later by, in seconds", "shift", "shift-choice"),
                     html.Div(
                         id="past-over-nudges",
                         className="nudges",
                         role="group",
-                        **attributes({"aria-label": "Move it, in seconds"}),
+                        **html_attributes({"aria-label": "Move it, in seconds"}),
                     ),
                 ],
                 id="past-over-hand",
@@ -151,25 +157,28 @@ def _laying() -> html.Section:
         id="past-over",
         className="laying",
         hidden=True,
-        **attributes({"aria-label": "A second recording over it"}),
+        **html_attributes({"aria-label": "A second recording over it"}),
     )
 
 
-def _labelled(words: str, control: str, place: str) -> html.Span:
+def _labelled_control(words: str, control: str, class_name: str) -> html.Span:
     return html.Span(
-        [html.Label(words, htmlFor=f"past-over-{control}"), html.Span(id=f"past-over-{place}")],
+        [
+            html.Label(words, htmlFor=f"past-over-{control}"),
+            html.Span(id=f"past-over-{class_name}"),
+        ],
         className="choice-of",
     )
 
 
-def _figures() -> html.Div:
+def _replay_figures() -> html.Div:
     choices = [
         html.Button(
             words,
             className="choice",
-            **attributes({"data-window": str(seconds), "aria-pressed": "false"}),
+            **html_attributes({"data-window": str(seconds), "aria-pressed": "false"}),
         )
-        for words, seconds in WINDOWS
+        for words, seconds in REPLAY_WINDOWS
     ]
     buttons = [
         html.Button(
@@ -177,9 +186,9 @@ def _figures() -> html.Div:
             id=f"past-{name}",
             className="go" if name == "play" else "",
             title=words,
-            **attributes({"aria-label": words}),
+            **html_attributes({"aria-label": words}),
         )
-        for name, shape, words in _TRANSPORT
+        for name, shape, words in _TRANSPORT_BUTTONS
     ]
     return html.Div(
         [
@@ -187,7 +196,7 @@ def _figures() -> html.Div:
                 id="past-strip",
                 className="sheet strip",
                 role="img",
-                **attributes({"aria-label": "The whole test; drag to choose a window"}),
+                **html_attributes({"aria-label": "The whole test; drag to choose a window"}),
             ),
             html.Div(
                 [
@@ -195,7 +204,7 @@ def _figures() -> html.Div:
                         choices,
                         className="choices",
                         role="group",
-                        **attributes({"aria-label": "Window"}),
+                        **html_attributes({"aria-label": "Window"}),
                     ),
                     html.Span(id="past-window", className="end"),
                 ],
@@ -206,7 +215,7 @@ def _figures() -> html.Div:
                 id="past-rows",
                 className="sheet rows",
                 role="img",
-                **attributes(
+                **html_attributes(
                     {"aria-label": "Traces; drag for a span's figures, wheel to look closer"}
                 ),
             ),
@@ -225,16 +234,16 @@ def _figures() -> html.Div:
     )
 
 
-def _margin(*, writes: bool) -> html.Aside:
+def _replay_margin(*, writes: bool) -> html.Aside:
     cut = [html.Button("Cut out this window", id="past-cut")] if writes else []
     return html.Aside(
         [
             html.Section(
                 [html.H3("Excursions", id="past-count"), html.Div(id="past-excursions")],
-                **attributes({"aria-label": "Excursions"}),
+                **html_attributes({"aria-label": "Excursions"}),
             ),
             html.Section(
-                id="past-span", role="status", **attributes({"aria-label": "Dragged span"})
+                id="past-span", role="status", **html_attributes({"aria-label": "Dragged span"})
             ),
             html.Section(
                 [
@@ -244,14 +253,14 @@ def _margin(*, writes: bool) -> html.Aside:
                         id="past-pack",
                         className="button",
                         href="#",
-                        **attributes({"download": ""}),
+                        **html_attributes({"download": ""}),
                     ),
                     html.Small(id="past-made", role="status"),
                 ],
                 id="past-hand-on",
                 className="hand-on",
                 hidden=True,
-                **attributes({"aria-label": "Hand on"}),
+                **html_attributes({"aria-label": "Hand on"}),
             ),
         ],
         className="margin",

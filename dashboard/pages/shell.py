@@ -5,14 +5,14 @@ from typing import Final
 
 from dash import Dash, Input, Output, dcc, html
 
-from dashboard.pages.attributes import attributes
-from dashboard.text.units import ANGLES, SPEEDS
+from dashboard.pages.attributes import html_attributes
+from dashboard.text.units import ANGLE_DISPLAYS, SPEED_DISPLAYS
 from logger.joint.channels import Display
 
-__all__ = ["add_callbacks", "layout"]
+__all__ = ["add_callbacks", "shell_layout"]
 
-_PAGES: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"), ("Bus", "/bus"))
-_KEYS: Final = (
+_PAGE_LINKS: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"), ("Bus", "/bus"))
+_KEY_HELP: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
     ("H", "Live: hold the picture, and let it go on"),
@@ -39,7 +39,7 @@ _KEYS: Final = (
 )
 
 
-def layout() -> html.Div:
+def shell_layout() -> html.Div:
     """Return the frame around every page."""
     return html.Div(
         [
@@ -47,7 +47,7 @@ def layout() -> html.Div:
             html.Header(
                 [
                     dcc.Link("dutytrace", href="/", className="name"),
-                    html.Nav(id="pages-nav", **attributes({"aria-label": "Pages"})),
+                    html.Nav(id="pages-nav", **html_attributes({"aria-label": "Pages"})),
                     html.Span(
                         [
                             html.Button("Units", id="units-open", className="plain"),
@@ -67,57 +67,57 @@ def layout() -> html.Div:
                     html.Dl(
                         [
                             part
-                            for key, does in _KEYS
+                            for key, does in _KEY_HELP
                             for part in (html.Dt(html.Kbd(key)), html.Dd(does))
                         ]
                     ),
                     html.Button("Close", id="keys-close"),
                 ],
                 id="keys",
-                **attributes({"aria-label": "Keys"}),
+                **html_attributes({"aria-label": "Keys"}),
             ),
-            _units(),
+            _unit_choices(),
             # Brings plotly's code into the browser before a page asks for it.
             html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),
         ]
     )
 
 
-def _units() -> html.Dialog:
-    def choice(kind: str, words: str, shown: Mapping[str, Display]) -> html.Div:
+def _unit_choices() -> html.Dialog:
+    def choice(kind: str, words: str, displays: Mapping[str, Display]) -> html.Div:
         buttons = [
             html.Button(
-                one.unit,
-                **attributes(
+                display.unit,
+                **html_attributes(
                     {
                         "data-quantity": kind,
                         "data-unit": key,
                         "aria-pressed": "false",
-                        "aria-label": _spoken(one.unit),
+                        "aria-label": _unit_name(display.unit),
                     }
                 ),
             )
-            for key, one in shown.items()
+            for key, display in displays.items()
         ]
         group = html.Div(
-            buttons, className="choices", role="group", **attributes({"aria-label": words})
+            buttons, className="choices", role="group", **html_attributes({"aria-label": words})
         )
         return html.Div([html.Span(words), group], className="unit")
 
     return html.Dialog(
         [
             html.H2("Units"),
-            choice("position", "Angles", ANGLES),
-            choice("speed", "Speeds", SPEEDS),
+            choice("position", "Angles", ANGLE_DISPLAYS),
+            choice("speed", "Speeds", SPEED_DISPLAYS),
             html.P("Kept in this browser. What is recorded stays in SI.", className="hint"),
             html.Button("Close", id="units-close"),
         ],
         id="units",
-        **attributes({"aria-label": "Units"}),
+        **html_attributes({"aria-label": "Units"}),
     )
 
 
-def _spoken(unit: str) -> str:
+def _unit_name(unit: str) -> str:
     """Return a unit as a screen reader should say it."""
     return {"°": "degrees", "°/s": "degrees a second"}.get(unit, unit)
 
@@ -129,13 +129,13 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
         Output("page", "children"), Output("pages-nav", "children"), Input("where", "pathname")
     )
     def show(pathname: str | None) -> tuple[html.Div, list[dcc.Link]]:
-        at = _page_at(pathname or "/")
+        page_path = _page_at(pathname or "/")
         links = [
-            dcc.Link(title, href=href, className="here" if href == at else "")
-            for title, href in _PAGES
+            dcc.Link(title, href=href, className="here" if href == page_path else "")
+            for title, href in _PAGE_LINKS
         ]
-        page = pages.get(at)
-        return (page() if page else _nowhere(at)), links
+        page = pages.get(page_path)
+        return (page() if page else _not_found_page(page_path)), links
 
 
 def _page_at(pathname: str) -> str:
@@ -143,10 +143,10 @@ def _page_at(pathname: str) -> str:
     return next((page for page in ("/replay", "/bus") if pathname.startswith(page)), pathname)
 
 
-def _nowhere(at: str) -> html.Div:
+def _not_found_page(pathname: str) -> html.Div:
     return html.Div(
         [
-            html.P(f"There is no page at {at[:80]}.", className="lede"),
+            html.P(f"There is no page at {pathname[:80]}.", className="lede"),
             html.P(dcc.Link("Go to Live", href="/")),
         ],
         className="plate",

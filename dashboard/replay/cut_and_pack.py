@@ -16,26 +16,26 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from dashboard.replay.routes import PAST_PATH
-from dashboard.server.json_requests import RefusedError, fault, posted
-from dashboard.server.origin_check import Guard
-from dashboard.server.recording_cache import Shelf
+from dashboard.replay.routes import REPLAY_VIEW_PATH
+from dashboard.server.json_requests import RefusedError, error_response, read_request
+from dashboard.server.origin_check import OriginPolicy
+from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError, InputError
 from logger.store.layout.manifest import read_manifest
-from logger.store.tools.cut import CutOut, cut_out
-from logger.store.tools.pack import Pack, file_name, pack_of
+from logger.store.tools.cut import CutResult, copy_span
+from logger.store.tools.pack import TarStream, packed_file_name, plan_tar
 
 __all__ = ["CUT_PATH", "add_cut_route", "add_pack_route"]
 
 log = logging.getLogger(__name__)
 
 CUT_PATH: Final = "/cut"
-BODY_MOST: Final = 4000
-PART_ROWS: Final = 150_000
+MAX_CUT_REQUEST_BYTES: Final = 4000
+CUT_PART_ROWS: Final = 150_000
 """Fewer rows in memory than a command would take: the server has other things in it."""
 
 
-class _Asked(BaseModel):
+class _CutRequest(BaseModel):
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
     recording: str
@@ -44,73 +44,79 @@ class _Asked(BaseModel):
     name: Annotated[str, Field(max_length=100)] = ""
 
 
-def add_cut_route(server: FastAPI, shelf: Shelf, guard: Guard, *, stop: threading.Event) -> None:
+def add_cut_route(
+    server: FastAPI, cache: RecordingCache, guard: OriginPolicy, *, stop: threading.Event
+) -> None:
     """Add the POST that cuts a span out, beside the others in the recordings folder.
 
     `stop` is set when the server begins to end: a cut that runs then leaves nothing behind.
     """
     busy = threading.Lock()
 
-    def made(asked: _Asked) -> CutOut:
-        path = shelf.path(asked.recording)
-        began = read_manifest(path).started_ns
-        return cut_out(
+    def cut_recording(body: _CutRequest) -> CutResult:
+        path = cache.find_path(body.recording)
+        started_ns = read_manifest(path).started_ns
+        return copy_span(
             path,
-            start_ns=began + round(asked.start_s * 1e9),
-            end_ns=began + round(asked.end_s * 1e9),
-            name=asked.name,
-            part_rows=PART_ROWS,
+            start_ns=started_ns + round(body.start_s * 1e9),
+            end_ns=started_ns + round(body.end_s * 1e9),
+            name=body.name,
+            part_rows=CUT_PART_ROWS,
             stop=stop,
         )
 
-    async def cut(request: Request) -> JSONResponse:
+    async def post_cut(request: Request) -> JSONResponse:
         try:
-            asked = await posted(request, guard, _Asked, most=BODY_MOST)
+            body = await read_request(request, guard, _CutRequest, max_bytes=MAX_CUT_REQUEST_BYTES)
         except RefusedError as refused:
-            return refused.answer()
+            return refused.to_response()
         if not busy.acquire(blocking=False):
-            return fault(409, "Another span is being cut out; try again when that is done.")
+            return error_response(
+                409, "Another span is being cut out; try again when that is done."
+            )
         try:
-            found = await run_in_threadpool(made, asked)
-        except InputError as wrong:
-            return fault(404, str(wrong))
-        except (DutytraceError, OSError) as wrong:
-            return fault(500, str(wrong))
+            result = await run_in_threadpool(cut_recording, body)
+        except InputError as error:
+            return error_response(404, str(error))
+        except (DutytraceError, OSError) as error:
+            return error_response(500, str(error))
         finally:
             busy.release()
         return JSONResponse(
-            {"path": found.path.name, "name": found.name, "missing": list(found.missing)}
+            {"path": result.path.name, "name": result.name, "missing": list(result.missing)}
         )
 
-    server.add_api_route(CUT_PATH, cut, methods=["POST"], response_model=None)
+    server.add_api_route(CUT_PATH, post_cut, methods=["POST"], response_model=None)
 
 
-def add_pack_route(server: FastAPI, shelf: Shelf) -> None:
+def add_pack_route(server: FastAPI, cache: RecordingCache) -> None:
     """Add the GET that sends a finished recording as one file."""
 
-    def packed(name: str) -> Response:
+    def get_pack(name: str) -> Response:
         try:
-            path = shelf.path(name)
-            planned = pack_of(path)
-        except InputError as wrong:
-            return fault(404, str(wrong))
-        except OSError as wrong:
-            return fault(500, str(wrong))
+            path = cache.find_path(name)
+            pack = plan_tar(path)
+        except InputError as error:
+            return error_response(404, str(error))
+        except OSError as error:
+            return error_response(500, str(error))
         headers = {
-            "content-length": str(planned.size),
-            "content-disposition": f"attachment; filename*=utf-8''{quote(file_name(path))}",
+            "content-length": str(pack.size),
+            "content-disposition": f"attachment; filename*=utf-8''{quote(packed_file_name(path))}",
             "cache-control": "no-store",
         }
-        return StreamingResponse(_told(planned), media_type="application/x-tar", headers=headers)
+        return StreamingResponse(
+            _stream_pack(pack), media_type="application/x-tar", headers=headers
+        )
 
     server.add_api_route(
-        f"{PAST_PATH}/{{name}}/packed", packed, methods=["GET"], response_model=None
+        f"{REPLAY_VIEW_PATH}/{{name}}/packed", get_pack, methods=["GET"], response_model=None
     )
 
 
-def _told(planned: Pack) -> Iterator[bytes]:
+def _stream_pack(pack: TarStream) -> Iterator[bytes]:
     try:
-        yield from planned.chunks()
+        yield from pack.read_chunks()
     except DutytraceError as fault:
         # The answer has begun: that it ends before its length is how a browser learns of it.
         log.warning("%s", fault)

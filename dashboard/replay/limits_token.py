@@ -10,17 +10,17 @@ import zlib
 from typing import Final
 
 from logger.errors import InputError
-from logger.limits.limit import LimitSet, limits_from
-from logger.store.layout.request import LONGEST_LIMITS
+from logger.limits.limit import LimitSet, parse_limits
+from logger.store.layout.request import MAX_LIMITS_TEXT
 
-__all__ = ["LONGEST_TOKEN", "limits_of", "token_of"]
+__all__ = ["MAX_TOKEN_CHARS", "decode_token", "encode_token"]
 
-LONGEST_TOKEN: Final = 30_000
+MAX_TOKEN_CHARS: Final = 30_000
 """Characters; servers and proxies refuse longer addresses."""
-_WHERE: Final = "limits in the address"
+_TOKEN_NAME: Final = "limits in the address"
 
 
-def token_of(text: str) -> str:
+def encode_token(text: str) -> str:
     """Return a limits file as part of an address.
 
     Raises
@@ -30,16 +30,16 @@ def token_of(text: str) -> str:
     """
     packed = base64.urlsafe_b64encode(zlib.compress(text.encode(), 9)).decode().rstrip("=")
     length = len(text.encode())
-    if length > LONGEST_LIMITS or len(packed) > LONGEST_TOKEN:
+    if length > MAX_LIMITS_TEXT or len(packed) > MAX_TOKEN_CHARS:
         raise InputError(
             f"The limits file is too long for an address: found {length} bytes, which make "
-            f"{len(packed)} characters, expected at most {LONGEST_LIMITS} and {LONGEST_TOKEN}. "
+            f"{len(packed)} characters, expected at most {MAX_LIMITS_TEXT} and {MAX_TOKEN_CHARS}. "
             "Take out what you do not want to see."
         )
     return packed
 
 
-def limits_of(token: str) -> LimitSet:
+def decode_token(token: str) -> LimitSet:
     """Return the limits of a token.
 
     Raises
@@ -47,29 +47,29 @@ def limits_of(token: str) -> LimitSet:
     InputError
         It is no token, or its text is no limits file.
     """
-    return limits_from(_text_of(token), _WHERE)
+    return parse_limits(_decode_text(token), _TOKEN_NAME)
 
 
-def _text_of(token: str) -> str:
-    if len(token) > LONGEST_TOKEN:
-        raise _broken(f"found {len(token)} characters, expected at most {LONGEST_TOKEN}")
+def _decode_text(token: str) -> str:
+    if len(token) > MAX_TOKEN_CHARS:
+        raise _token_error(f"found {len(token)} characters, expected at most {MAX_TOKEN_CHARS}")
     try:
         packed = base64.b64decode(token + "=" * (-len(token) % 4), altchars=b"-_", validate=True)
         reader = zlib.decompressobj()
-        text = reader.decompress(packed, LONGEST_LIMITS + 1)
+        text = reader.decompress(packed, MAX_LIMITS_TEXT + 1)
     except (ValueError, binascii.Error, zlib.error):
-        raise _broken("it was cut or changed on its way") from None
-    if len(text) > LONGEST_LIMITS:
-        raise _broken(f"it holds more than {LONGEST_LIMITS} bytes")
+        raise _token_error("it was cut or changed on its way") from None
+    if len(text) > MAX_LIMITS_TEXT:
+        raise _token_error(f"it holds more than {MAX_LIMITS_TEXT} bytes")
     if not reader.eof or reader.unused_data:
-        raise _broken("it was cut or changed on its way")
+        raise _token_error("it was cut or changed on its way")
     try:
         return text.decode()
     except UnicodeDecodeError:
-        raise _broken("it holds no text") from None
+        raise _token_error("it holds no text") from None
 
 
-def _broken(why: str) -> InputError:
+def _token_error(reason: str) -> InputError:
     return InputError(
-        f"The limits in the address (judged=...) cannot be read: {why}. Copy the link again, whole."
+        f"The limits in the address (judged=...) cannot be read: {reason}. Copy the link again, whole."
     )

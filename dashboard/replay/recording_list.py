@@ -11,113 +11,125 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.axes import main_temperature
-from dashboard.figures.sparkline import mask_of, path_of
-from dashboard.plot_data import plan_of
-from dashboard.server.recording_cache import Shelf
-from dashboard.text.theme import LIGHT, MARKS, begun, elapsed, number
+from dashboard.figures.sparkline import css_mask, svg_path
+from dashboard.plot_data import plan_recording_rows
+from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.theme import (
+    LIGHT,
+    STATE_BY_SEVERITY,
+    format_elapsed,
+    format_number,
+    format_short_date,
+)
 from logger.errors import DutytraceError
 from logger.limits.limit import Level
-from replay.recording import Found, Recording
-from replay.statistics import figures
-from replay.window import envelope
+from replay.recording import Recording, RecordingEntry
+from replay.statistics import span_statistics
+from replay.window import read_envelope
 
-__all__ = ["catalogue"]
+__all__ = ["recording_list"]
 
-TRACE_PX: Final = (372, 24)
-TRACE_BINS: Final = 120
-COLDEST_DEGC, HOTTEST_DEGC = 20.0, 90.0
+SPARKLINE_PX: Final = (372, 24)
+SPARKLINE_BINS: Final = 120
+SPARKLINE_MIN_DEGC, SPARKLINE_MAX_DEGC = 20.0, 90.0
 
 
-def catalogue(shelf: Shelf, where: timezone) -> dict[str, Any]:
+def recording_list(cache: RecordingCache, where: timezone) -> dict[str, Any]:
     """Return the rows of the list, newest first, and the length of the longest in seconds."""
     rows: list[dict[str, Any]] = []
-    for found in shelf.found():
-        if found.fault:
-            rows.append({"path": found.path.name, "fault": found.fault})
+    for entry in cache.list_entries():
+        if entry.fault:
+            rows.append({"path": entry.path.name, "fault": entry.fault})
             continue
         try:
-            told = shelf.listed("catalogue", found, _told)
+            summary = cache.derive_for_list("catalogue", entry, _recording_summary)
         except (DutytraceError, OSError, ValueError) as fault:
-            rows.append({"path": found.path.name, "fault": str(fault)})
+            rows.append({"path": entry.path.name, "fault": str(fault)})
             continue
-        rows.append(_row(found, told, where))
-    longest = max((row["length_s"] for row in rows if "length_s" in row), default=0.0)
+        rows.append(_list_row(entry, summary, where))
+    longest_s = max((row["length_s"] for row in rows if "length_s" in row), default=0.0)
     for row in rows:
         if "trace" in row:
-            row["share"] = row["length_s"] / longest if longest else 0.0
-    return {"folder": str(shelf.folder), "rows": rows, "longest_s": longest}
+            row["share"] = row["length_s"] / longest_s if longest_s else 0.0
+    return {"folder": str(cache.folder), "rows": rows, "longest_s": longest_s}
 
 
-def _row(found: Found, told: dict[str, Any], where: timezone) -> dict[str, Any]:
-    began = found.started_ns
+def _list_row(entry: RecordingEntry, summary: dict[str, Any], where: timezone) -> dict[str, Any]:
+    started_ns = entry.started_ns
     return {
-        "path": found.path.name,
-        "name": found.name,
-        "live": found.live,
-        "begun": begun(began, where),
-        "began_s": began / 1e9,
-        **told,
+        "path": entry.path.name,
+        "name": entry.name,
+        "live": entry.live,
+        "begun": format_short_date(started_ns, where),
+        "began_s": started_ns / 1e9,
+        **summary,
     }
 
 
-def _told(recording: Recording) -> dict[str, Any]:
+def _recording_summary(recording: Recording) -> dict[str, Any]:
     length_s = (recording.end_ns - recording.start_ns) / 1e9
-    hottest, at, pen = math.nan, "", 1
+    hottest, hottest_joint, pen = math.nan, "", 1
     channel_of: dict[str, str] = {}
     for index, joint in enumerate(recording.joints, start=1):
-        watched = {
+        limited_channels = {
             limit.channel
             for limit in recording.limits.for_joint(joint, recording.channels(joint))
             if hasattr(limit, "channel")
         }
-        channel = main_temperature(recording.channels(joint), watched)
+        channel = main_temperature(recording.channels(joint), limited_channels)
         if channel is None:
             continue
         channel_of[joint] = channel
-        reached = figures(recording, joint, channel, recording.start_ns, recording.end_ns).maximum
+        joint_maximum = span_statistics(
+            recording, joint, channel, recording.start_ns, recording.end_ns
+        ).maximum
         # A joint whose thermometer never told anything is not the hottest one.
-        if math.isfinite(reached) and not reached <= hottest:
-            hottest, at, pen = reached, joint, index
-    alerts = [alert for alert in recording.alerts() if alert.limit]
+        if math.isfinite(joint_maximum) and not joint_maximum <= hottest:
+            hottest, hottest_joint, pen = joint_maximum, joint, index
+    alerts = [alert for alert in recording.read_alerts() if alert.limit]
     return {
         "simulated": recording.manifest.simulated,
         "joints": ", ".join(recording.joints),
         "length_s": length_s,
-        "length": elapsed(length_s),
-        "hottest": number(hottest, 1),
+        "length": format_elapsed(length_s),
+        "hottest": format_number(hottest, 1),
         "hottest_degC": hottest if math.isfinite(hottest) else None,
-        "at": at,
+        "at": hottest_joint,
         "pen": (pen - 1) % len(LIGHT.pens) + 1,
         "alerts": [
-            {"mark": MARKS[severity], "n": n}
+            {"mark": STATE_BY_SEVERITY[severity], "n": n}
             for severity in ("trip", "warning")
             if (n := sum(1 for alert in alerts if alert.severity == severity))
         ],
-        "trace": _trace(recording, at, channel_of[at]) if at else "",
-        "warning": _warning(recording),
+        "trace": _temperature_sparkline(recording, hottest_joint, channel_of[hottest_joint])
+        if hottest_joint
+        else "",
+        "warning": _warning_height(recording),
     }
 
 
-def _trace(recording: Recording, joint: str, channel: str) -> str:
-    shape = envelope(
-        recording, joint, channel, recording.start_ns, recording.end_ns, bins=TRACE_BINS
+def _temperature_sparkline(recording: Recording, joint: str, channel: str) -> str:
+    trace = read_envelope(
+        recording, joint, channel, recording.start_ns, recording.end_ns, bins=SPARKLINE_BINS
     )
     span = max(recording.end_ns - recording.start_ns, 1)
-    x = np.clip((shape.start_ns + shape.width_ns // 2 - recording.start_ns) / span, 0.0, 1.0)
-    y = (shape.maximum - COLDEST_DEGC) / (HOTTEST_DEGC - COLDEST_DEGC)
-    width, height = TRACE_PX
-    return mask_of(path_of(x, y, width=width, height=height), width=width, height=height)
+    x = np.clip((trace.start_ns + trace.width_ns // 2 - recording.start_ns) / span, 0.0, 1.0)
+    y = (trace.maximum - SPARKLINE_MIN_DEGC) / (SPARKLINE_MAX_DEGC - SPARKLINE_MIN_DEGC)
+    width, height = SPARKLINE_PX
+    return css_mask(svg_path(x, y, width=width, height=height), width=width, height=height)
 
 
-def _warning(recording: Recording) -> float | None:
+def _warning_height(recording: Recording) -> float | None:
     """Return how high the lowest temperature limit lies in a small trace, as a share."""
-    rows = plan_of(recording)
-    watched = {pen.channel for row in rows if row.quantity == "temperature" for pen in row.pens}
+    rows = plan_recording_rows(recording)
+    temperature_channels = {
+        pen.channel for row in rows if row.quantity == "temperature" for pen in row.pens
+    }
     levels = [
         limit.pick_up
         for limit in recording.limits.limits
-        if isinstance(limit, Level) and limit.channel in watched and limit.rising
+        if isinstance(limit, Level) and limit.channel in temperature_channels and limit.is_rising
     ]
     if not levels:
         return None
-    return (min(levels) - COLDEST_DEGC) / (HOTTEST_DEGC - COLDEST_DEGC)
+    return (min(levels) - SPARKLINE_MIN_DEGC) / (SPARKLINE_MAX_DEGC - SPARKLINE_MIN_DEGC)

@@ -7,60 +7,74 @@ from dataclasses import dataclass, field, replace
 from datetime import timezone
 from typing import Any, Final
 
-from dashboard.figures.annotations import alert_spans, gap_spans, merged_spans, note_lines
-from dashboard.figures.axes import Pen, Planned
+from dashboard.figures.annotations import alert_spans, gap_spans, merge_alert_spans, note_lines
+from dashboard.figures.axes import Pen, PlotRow
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.rows import rows_figure
 from dashboard.figures.sheet import Sheet
 from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.plot_data import (
-    furniture_of,
-    furniture_over,
-    limit_lines_of,
+    add_overlay_annotations,
     other_pens,
-    plan_of,
+    plan_recording_rows,
+    read_annotations,
     read_band,
     read_row,
+    recording_limit_lines,
 )
 from dashboard.replay import excursion_rows
-from dashboard.text.theme import Theme, clock, day, elapsed, number, span_words
-from dashboard.text.units import PLAIN, Displays
-from replay.alignment import Laid
-from replay.excursions.applied_limits import Watch, recorded
+from dashboard.text.theme import (
+    Theme,
+    format_clock,
+    format_day,
+    format_duration,
+    format_elapsed,
+    format_number,
+)
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from replay.alignment import Overlay
+from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import Look
+from replay.statistics import span_statistics
+from replay.window import ChannelWindow
 
-__all__ = ["Drawn", "opened", "rows", "span"]
+__all__ = ["DrawOptions", "open_view", "span_table", "window_figure"]
 
-MOST_NAMES: Final = 6
+MAX_LIMIT_NAMES: Final = 6
 """Limits that are named where it is said which judge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drawn:
+class DrawOptions:
     """How large, in which theme and in which units a figure is drawn."""
 
     sheet: Sheet
     theme: Theme
-    displays: Displays = field(default_factory=lambda: PLAIN)
+    displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
 
 
-def opened(
-    recording: Recording, drawn: Drawn, where: timezone, watch: Watch | None = None
+def open_view(
+    recording: Recording,
+    options: DrawOptions,
+    where: timezone,
+    applied: AppliedLimits | None = None,
 ) -> dict[str, Any]:
     """Return what stands on the page however the window is chosen.
 
-    `watch`: what was in force and was raised; left away, that which was recorded.
+    `applied`: what was in force and was raised; left away, that which was recorded.
     """
-    watch = watch or recorded(recording)
+    applied = applied or recorded_limits(recording)
     start, end = recording.start_ns, recording.end_ns
-    until = f"{day(start, where)}, {clock(start, where)} to {clock(end, where)}"
-    missing = recording.missing()
+    until = (
+        f"{format_day(start, where)}, {format_clock(start, where)} to {format_clock(end, where)}"
+    )
+    missing = recording.describe_missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
-    found, count = excursion_rows.lines(recording, watch, drawn.displays)
-    times = [event.time_ns for event in recording.events() if event.kind in {"note", "bus lost"}]
-    times += [gap[0] for joint in recording.joints for gap in recording.gaps(joint)]
+    excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays)
+    times = [
+        event.time_ns for event in recording.read_events() if event.kind in {"note", "bus lost"}
+    ]
+    times += [gap[0] for joint in recording.joints for gap in recording.read_gaps(joint)]
     return {
         "name": recording.name,
         "path": recording.path.name,
@@ -68,30 +82,32 @@ def opened(
         "packs": recording.manifest.ended_ns is not None,
         "when": f"{until}; {state}",
         "length_s": (end - start) / 1e9,
-        "strip": _strip(recording, drawn, watch),
-        "excursions": found,
+        "strip": _strip_figure(recording, options, applied),
+        "excursions": excursions,
         "excursion_count": count,
         "events": sorted(
             {round((time - start) / 1e9, 3) for time in times}
-            | {round(one["at_s"], 3) for one in found}
+            | {round(excursion["at_s"], 3) for excursion in excursions}
         ),
-        "judged": _judged(watch),
+        "judged": _hypothetical_text(applied),
     }
 
 
-def _judged(watch: Watch) -> str:
+def _hypothetical_text(applied: AppliedLimits) -> str:
     """Say that other limits judge than those that were in force; empty: they do not."""
-    if not watch.others:
+    if not applied.hypothetical:
         return ""
-    names = [limit.name.replace("-", " ") for limit in watch.limits.limits]
-    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
-    named = ", ".join(names[:MOST_NAMES]) or "none"
-    return f"Judged by other limits: {named}{more}; nothing here was raised at the time."
+    names = [limit.name.replace("-", " ") for limit in applied.limits.limits]
+    more_text = f" and {len(names) - MAX_LIMIT_NAMES} more" if len(names) > MAX_LIMIT_NAMES else ""
+    names_text = ", ".join(names[:MAX_LIMIT_NAMES]) or "none"
+    return f"Judged by other limits: {names_text}{more_text}; nothing here was raised at the time."
 
 
-def _strip(recording: Recording, drawn: Drawn, watch: Watch) -> dict[str, Any]:
-    sheet = strip_sheet(drawn.sheet)
-    plan = plan_of(recording, limits=watch.limits)
+def _strip_figure(
+    recording: Recording, options: DrawOptions, applied: AppliedLimits
+) -> dict[str, Any]:
+    sheet = strip_sheet(options.sheet)
+    plan = plan_recording_rows(recording, limits=applied.limits)
     lines: dict[str, list[Line | Band]] = {"temperature": [], "torque": [], "current": []}
     for row in plan:
         if row.quantity not in lines:
@@ -100,7 +116,9 @@ def _strip(recording: Recording, drawn: Drawn, watch: Watch) -> dict[str, Any]:
             if pen.setpoint:
                 continue
             band, _ = read_band(
-                Look(recording, pen.joint, pen.channel, recording.start_ns, recording.end_ns),
+                ChannelWindow(
+                    recording, pen.joint, pen.channel, recording.start_ns, recording.end_ns
+                ),
                 pen,
                 bins=max(60, sheet.plot_width // 2),
                 factor=row.factor,
@@ -109,118 +127,132 @@ def _strip(recording: Recording, drawn: Drawn, watch: Watch) -> dict[str, Any]:
             hot = row.quantity == "temperature"
             lines[row.quantity].append(Line(pen=pen, x=band.x, y=band.maximum) if hot else band)
     power = lines["torque"] or lines["current"]
-    gaps = {joint: recording.gaps(joint) for joint in recording.joints}
+    gaps = {joint: recording.read_gaps(joint) for joint in recording.joints}
     start = recording.start_ns
     return strip_figure(
         lines["temperature"],
         power,
-        limits=limit_lines_of(recording, plan, watch.sets),
-        alerts=merged_spans(
-            alert_spans(watch.alerts, watch.sets, plan, start, drawn.displays),
-            least_s=(recording.end_ns - start) / 1e9 / max(sheet.plot_width, 1),
+        limits=recording_limit_lines(recording, plan, applied.limit_sets),
+        alerts=merge_alert_spans(
+            alert_spans(applied.alerts, applied.limit_sets, plan, start, options.displays),
+            min_gap_s=(recording.end_ns - start) / 1e9 / max(sheet.plot_width, 1),
         ),
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,
         torque_unit="N·m" if lines["torque"] else "A",
         sheet=sheet,
-        theme=drawn.theme,
+        theme=options.theme,
     )
 
 
-def rows(
+def window_figure(
     recording: Recording,
     start_s: float,
     end_s: float,
-    drawn: Drawn,
-    over: Laid | None = None,
+    options: DrawOptions,
+    overlay: Overlay | None = None,
     *,
-    watch: Watch | None = None,
+    applied: AppliedLimits | None = None,
 ) -> dict[str, Any]:
     """Return the figure of the rows over [start_s, end_s), seconds since the start.
 
-    `over`: a second recording that is drawn over it. `watch`: as in `opened`.
+    `overlay`: a second recording that is drawn over it. `applied`: as in `open_view`.
     """
-    watch = watch or recorded(recording)
+    applied = applied or recorded_limits(recording)
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
-    plan = plan_of(recording, drawn.displays, watch.limits)
-    width_px = drawn.sheet.plot_width
-    read = [read_row(recording, row, begin, end, width_px=width_px, over=over) for row in plan]
-    furniture = furniture_of(recording, plan, begin, end, displays=drawn.displays, watch=watch)
-    sheet = drawn.sheet
-    least_s = (end_s - start_s) / max(sheet.plot_width, 1)
-    furniture = replace(furniture, alerts=merged_spans(furniture.alerts, least_s=least_s))
-    if over is not None:
-        furniture = furniture_over(furniture, over, plan, start_s=start_s, end_s=end_s)
-        labels = sum(len(row.measured) for row in read) + len(furniture.limits)
-        sheet = sheet.with_room_for(labels)
+    plan = plan_recording_rows(recording, options.displays, applied.limits)
+    width_px = options.sheet.plot_width
+    plot_rows = [
+        read_row(recording, row, begin, end, width_px=width_px, overlay=overlay) for row in plan
+    ]
+    annotations = read_annotations(
+        recording, plan, begin, end, displays=options.displays, applied=applied
+    )
+    sheet = options.sheet
+    min_gap_s = (end_s - start_s) / max(sheet.plot_width, 1)
+    annotations = replace(
+        annotations, alerts=merge_alert_spans(annotations.alerts, min_gap_s=min_gap_s)
+    )
+    if overlay is not None:
+        annotations = add_overlay_annotations(
+            annotations, overlay, plan, start_s=start_s, end_s=end_s
+        )
+        labels = sum(len(row.named_pens) for row in plot_rows) + len(annotations.limits)
+        sheet = sheet.with_room_for_labels(labels)
     return rows_figure(
-        read,
-        furniture,
+        plot_rows,
+        annotations,
         start_s=start_s,
         end_s=end_s,
         epoch_ms=recording.start_ns / 1e6,
         sheet=sheet,
-        theme=drawn.theme,
+        theme=options.theme,
     )
 
 
-def span(
+def span_table(
     recording: Recording,
     start_s: float,
     end_s: float,
-    displays: Displays = PLAIN,
-    over: Laid | None = None,
+    displays: Displays = DEFAULT_DISPLAYS,
+    overlay: Overlay | None = None,
     *,
-    watch: Watch | None = None,
+    applied: AppliedLimits | None = None,
 ) -> dict[str, Any]:
     """Return the exact figures of a dragged span, time-weighted.
 
-    `over`: a second recording whose figures stand beside those of the first. `watch`: as in
-    `opened`; a channel that its limits are on has a row.
+    `overlay`: a second recording whose figures stand beside those of the first. `applied`: as in
+    `open_view`; a channel that its limits are on has a row.
     """
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
-    later_ns = 0 if over is None else over.zero_ns - recording.start_ns
+    later_ns = 0 if overlay is None else overlay.zero_ns - recording.start_ns
     table = []
-    for row in plan_of(recording, displays, None if watch is None else watch.limits):
-        others = () if over is None else other_pens(row, over.recording)
+    for row in plan_recording_rows(
+        recording, displays, None if applied is None else applied.limits
+    ):
+        other_row_pens = () if overlay is None else other_pens(row, overlay.recording)
         first = True
-        for pen in row.measured:
-            told = [_told(recording, row, pen, begin, end)]
-            if over is not None:
-                told += [
-                    _told(over.recording, row, other, begin + later_ns, end + later_ns)
-                    for other in others
+        for pen in row.measured_pens:
+            pen_rows = [_span_table_row(recording, row, pen, begin, end)]
+            if overlay is not None:
+                pen_rows += [
+                    _span_table_row(overlay.recording, row, other, begin + later_ns, end + later_ns)
+                    for other in other_row_pens
                     if other.joint == pen.joint
                 ]
-            for one in told:
-                table.append({**one, "title": row.title, "unit": row.unit} if first else one)
+            for pen_row in pen_rows:
+                table.append(
+                    {**pen_row, "title": row.title, "unit": row.unit} if first else pen_row
+                )
                 first = False
     notes = [
         note.text
-        for note in note_lines(recording.events(), recording.start_ns)
+        for note in note_lines(recording.read_events(), recording.start_ns)
         if start_s <= note.at_s < end_s
     ]
-    when = (
-        f"{elapsed(start_s, tenths=True)} to {elapsed(end_s, tenths=True)}, "
-        f"{_gaps_within(recording, begin, end)}; weighted by time"
+    when_text = (
+        f"{format_elapsed(start_s, tenths=True)} to {format_elapsed(end_s, tenths=True)}, "
+        f"{_gaps_text(recording, begin, end)}; weighted by time"
     )
     return {
-        "title": f"Dragged span, {span_words(end_s - start_s)}",
-        "when": when,
-        "other": "" if over is None else _other_when(over, begin + later_ns, end + later_ns),
+        "title": f"Dragged span, {format_duration(end_s - start_s)}",
+        "when": when_text,
+        "other": ""
+        if overlay is None
+        else _other_span_text(overlay, begin + later_ns, end + later_ns),
         "notes": notes,
         "table": table,
     }
 
 
-def _told(
-    recording: Recording, row: Planned, pen: Pen, begin_ns: int, end_ns: int
+def _span_table_row(
+    recording: Recording, row: PlotRow, pen: Pen, begin_ns: int, end_ns: int
 ) -> dict[str, Any]:
     """Return one line of a span's table, without its row's title."""
-    found = figures(recording, pen.joint, pen.channel, begin_ns, end_ns)
+    statistics = span_statistics(recording, pen.joint, pen.channel, begin_ns, end_ns)
     decimals = row.decimals if row.quantity != "temperature" else 1
     plain = row.quantity in {"temperature", "position"}
     return {
@@ -229,31 +261,33 @@ def _told(
         "joint": pen.joint,
         "pen": pen.number,
         "other": pen.other,
-        "minimum": number(found.minimum * row.factor, decimals),
-        "mean": number(found.mean * row.factor, decimals),
-        "maximum": number(found.maximum * row.factor, decimals),
-        "rms": "" if plain else number(found.rms * row.factor, decimals),
+        "minimum": format_number(statistics.minimum * row.factor, decimals),
+        "mean": format_number(statistics.mean * row.factor, decimals),
+        "maximum": format_number(statistics.maximum * row.factor, decimals),
+        "rms": "" if plain else format_number(statistics.rms * row.factor, decimals),
     }
 
 
-def _gaps_within(recording: Recording, begin_ns: int, end_ns: int) -> str:
+def _gaps_text(recording: Recording, begin_ns: int, end_ns: int) -> str:
     missing_s = sum(
         max(0, min(gap[1], end_ns) - max(gap[0], begin_ns)) / 1e9
         for joint in recording.joints
-        for gap in recording.gaps(joint)
+        for gap in recording.read_gaps(joint)
     )
-    return f"gaps of {span_words(missing_s)}" if missing_s else "no gap"
+    return f"gaps of {format_duration(missing_s)}" if missing_s else "no gap"
 
 
-def _other_when(over: Laid, begin_ns: int, end_ns: int) -> str:
+def _other_span_text(overlay: Overlay, begin_ns: int, end_ns: int) -> str:
     """Say which stretch of the second recording a span is, in its own time."""
-    other = over.recording
-    held_ns = min(end_ns, other.end_ns) - max(begin_ns, other.start_ns)
+    overlaid = overlay.recording
+    held_ns = min(end_ns, overlaid.end_ns) - max(begin_ns, overlaid.start_ns)
     if held_ns <= 0:
         return "other: nothing of it lies within this span"
-    begin_s, end_s = ((at_ns - other.start_ns) / 1e9 for at_ns in (begin_ns, end_ns))
-    part = "" if held_ns == end_ns - begin_ns else f", {span_words(held_ns / 1e9)} of it recorded"
+    begin_s, end_s = ((at_ns - overlaid.start_ns) / 1e9 for at_ns in (begin_ns, end_ns))
+    part_text = (
+        "" if held_ns == end_ns - begin_ns else f", {format_duration(held_ns / 1e9)} of it recorded"
+    )
     return (
-        f"other: {other.name}, {elapsed(begin_s, tenths=True)} to {elapsed(end_s, tenths=True)} "
-        f"of its own time{part}, {_gaps_within(other, begin_ns, end_ns)}"
+        f"other: {overlaid.name}, {format_elapsed(begin_s, tenths=True)} to {format_elapsed(end_s, tenths=True)} "
+        f"of its own time{part_text}, {_gaps_text(overlaid, begin_ns, end_ns)}"
     )

@@ -12,40 +12,40 @@ from typing import Any, Final
 from fastapi import FastAPI
 from fastapi.responses import Response
 
-from dashboard.figures.sheet import sheet_of
+from dashboard.figures.sheet import make_sheet
 from dashboard.replay import recording_view
-from dashboard.replay.excursion_rows import details
-from dashboard.replay.limits_token import limits_of
-from dashboard.replay.overlay import Asked, about, drawn_over
-from dashboard.replay.recording_list import catalogue
-from dashboard.replay.recording_view import Drawn
-from dashboard.server.recording_cache import Shelf
-from dashboard.text.theme import LIGHT, THEMES, zone
-from dashboard.text.units import Displays, displays_of
+from dashboard.replay.excursion_rows import excursion_details
+from dashboard.replay.limits_token import decode_token
+from dashboard.replay.overlay import OverlayRequest, alignment_choices, draw_with_overlay
+from dashboard.replay.recording_list import recording_list
+from dashboard.replay.recording_view import DrawOptions
+from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.theme import LIGHT, THEMES, reader_zone
+from dashboard.text.units import Displays, select_displays
 from logger.errors import DutytraceError
-from logger.limits.limit import check_against
-from replay.excursions.applied_limits import Watch, recorded, under
+from logger.limits.limit import check_for_bench
+from replay.excursions.applied_limits import AppliedLimits, hypothetical_limits, recorded_limits
 from replay.recording import Recording
 
-__all__ = ["PAST_PATH", "add_view_routes", "answer"]
+__all__ = ["REPLAY_VIEW_PATH", "add_replay_routes", "json_answer"]
 
-PAST_PATH: Final = "/past"
-SHORTEST_S: Final = 0.05
+REPLAY_VIEW_PATH: Final = "/past"
+MIN_WINDOW_S: Final = 0.05
 
 
-def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
+def add_replay_routes(server: FastAPI, cache: RecordingCache) -> None:
     """Add the routes; each runs on a worker thread, since each reads disk."""
 
     def listed(offset_min: float = 0.0) -> Response:
-        return answer(lambda: catalogue(shelf, zone(offset_min)))
+        return json_answer(lambda: recording_list(cache, reader_zone(offset_min)))
 
-    def watched(recording: Recording, judged: str) -> Watch:
+    def applied_limits(recording: Recording, judged: str) -> AppliedLimits:
         """Return the limits that judge: those that were in force, or those of the address."""
         if not judged:
-            return recorded(recording)
-        limits = limits_of(judged)
-        check_against(limits, recording.bench, "limits in the address")
-        return under(recording, limits)
+            return recorded_limits(recording)
+        limits = decode_token(judged)
+        check_for_bench(limits, recording.bench, "limits in the address")
+        return hypothetical_limits(recording, limits)
 
     def opened(
         name: str,
@@ -59,15 +59,15 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         offset_min: float = 0.0,
         judged: str = "",
     ) -> Response:
-        drawn = _drawn(form, width, height, theme, displays_of(position, speed))
+        options = _draw_options(form, width, height, theme, select_displays(position, speed))
 
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            return recording_view.opened(
-                recording, drawn, zone(offset_min), watched(recording, judged)
+        def make_view() -> dict[str, Any]:
+            recording = cache.open_recording(name)
+            return recording_view.open_view(
+                recording, options, reader_zone(offset_min), applied_limits(recording, judged)
             )
 
-        return answer(work)
+        return json_answer(make_view)
 
     def excursions(
         name: str,
@@ -78,14 +78,16 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         speed: str = "",
         judged: str = "",
     ) -> Response:
-        displays = displays_of(position, speed)
+        displays = select_displays(position, speed)
 
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            watch = watched(recording, judged)
-            return {"details": details(recording, watch, displays, first=first, count=count)}
+        def make_details() -> dict[str, Any]:
+            recording = cache.open_recording(name)
+            applied = applied_limits(recording, judged)
+            return {
+                "details": excursion_details(recording, applied, displays, first=first, count=count)
+            }
 
-        return answer(work)
+        return json_answer(make_details)
 
     def rows(
         name: str,
@@ -103,21 +105,23 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         offset_min: float = 0.0,
         judged: str = "",
     ) -> Response:
-        drawn = _drawn(form, width, height, theme, displays_of(position, speed))
-        asked = Asked(name=over, shift_s=shift, where=zone(offset_min))
+        options = _draw_options(form, width, height, theme, select_displays(position, speed))
+        overlay_request = OverlayRequest(name=over, shift_s=shift, where=reader_zone(offset_min))
 
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            from_s, to_s = _within(recording, start, end)
-            watch = watched(recording, judged)
-            return drawn_over(
-                asked,
-                shelf,
+        def make_figure() -> dict[str, Any]:
+            recording = cache.open_recording(name)
+            from_s, to_s = _clip_span(recording, start, end)
+            applied = applied_limits(recording, judged)
+            return draw_with_overlay(
+                overlay_request,
+                cache,
                 recording,
-                lambda laid: recording_view.rows(recording, from_s, to_s, drawn, laid, watch=watch),
+                lambda overlay: recording_view.window_figure(
+                    recording, from_s, to_s, options, overlay, applied=applied
+                ),
             )
 
-        return answer(work)
+        return json_answer(make_figure)
 
     def span(
         name: str,
@@ -130,27 +134,31 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         shift: float = 0.0,
         judged: str = "",
     ) -> Response:
-        displays = displays_of(position, speed)
-        asked = Asked(name=over, shift_s=shift, where=zone(0.0))
+        displays = select_displays(position, speed)
+        overlay_request = OverlayRequest(name=over, shift_s=shift, where=reader_zone(0.0))
 
-        def work() -> dict[str, Any]:
-            recording = shelf.open(name)
-            from_s, to_s = _within(recording, start, end)
-            watch = watched(recording, judged)
-            return drawn_over(
-                asked,
-                shelf,
+        def make_table() -> dict[str, Any]:
+            recording = cache.open_recording(name)
+            from_s, to_s = _clip_span(recording, start, end)
+            applied = applied_limits(recording, judged)
+            return draw_with_overlay(
+                overlay_request,
+                cache,
                 recording,
-                lambda laid: recording_view.span(
-                    recording, from_s, to_s, displays, laid, watch=watch
+                lambda overlay: recording_view.span_table(
+                    recording, from_s, to_s, displays, overlay, applied=applied
                 ),
             )
 
-        return answer(work)
+        return json_answer(make_table)
 
     def second(name: str, *, over: str, position: str = "", speed: str = "") -> Response:
-        displays = displays_of(position, speed)
-        return answer(lambda: about(shelf.open(name), shelf.open(over), displays))
+        displays = select_displays(position, speed)
+        return json_answer(
+            lambda: alignment_choices(
+                cache.open_recording(name), cache.open_recording(over), displays
+            )
+        )
 
     for path, route in (
         ("", listed),
@@ -160,33 +168,35 @@ def add_view_routes(server: FastAPI, shelf: Shelf) -> None:
         ("/{name}/span", span),
         ("/{name}/over", second),
     ):
-        server.add_api_route(PAST_PATH + path, route, methods=["GET"], response_model=None)
+        server.add_api_route(REPLAY_VIEW_PATH + path, route, methods=["GET"], response_model=None)
 
 
-def _drawn(form: str, width: float, height: float, theme: str, displays: Displays) -> Drawn:
-    return Drawn(
-        sheet=sheet_of(form, _finite(width, 900), _finite(height, 440)),
+def _draw_options(
+    form: str, width: float, height: float, theme: str, displays: Displays
+) -> DrawOptions:
+    return DrawOptions(
+        sheet=make_sheet(form, _finite_or(width, 900), _finite_or(height, 440)),
         theme=THEMES.get(theme, LIGHT),
         displays=displays,
     )
 
 
-def _finite(value: float, otherwise: float) -> float:
+def _finite_or(value: float, otherwise: float) -> float:
     return value if math.isfinite(value) else otherwise
 
 
-def _within(recording: Recording, start: float, end: float) -> tuple[float, float]:
+def _clip_span(recording: Recording, start: float, end: float) -> tuple[float, float]:
     """Return a span brought into the recording, never shorter than a twentieth of a second."""
-    length = max((recording.end_ns - recording.start_ns) / 1e9, SHORTEST_S)
-    from_s = min(max(_finite(start, 0.0), 0.0), length - SHORTEST_S)
-    to_s = min(max(_finite(end, length), from_s + SHORTEST_S), length)
+    length = max((recording.end_ns - recording.start_ns) / 1e9, MIN_WINDOW_S)
+    from_s = min(max(_finite_or(start, 0.0), 0.0), length - MIN_WINDOW_S)
+    to_s = min(max(_finite_or(end, length), from_s + MIN_WINDOW_S), length)
     return from_s, to_s
 
 
-def answer(work: Callable[[], dict[str, Any]]) -> Response:
+def json_answer(make_content: Callable[[], dict[str, Any]]) -> Response:
     """Return what a piece of work gives as JSON, or the sentence in which it ended."""
     try:
-        content, status = work(), 200
+        content, status = make_content(), 200
     except DutytraceError as fault:
         content, status = {"fault": str(fault)}, 404
     except OSError as fault:

@@ -10,12 +10,12 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from dashboard.server.origin_check import Guard
+from dashboard.server.origin_check import OriginPolicy
 from logger.errors import InputError
 
-__all__ = ["RefusedError", "asked_of", "fault", "posted"]
+__all__ = ["RefusedError", "error_response", "parse_body", "read_request"]
 
-T = TypeVar("T", bound=BaseModel)
+RequestModel = TypeVar("RequestModel", bound=BaseModel)
 
 
 class RefusedError(Exception):
@@ -25,22 +25,24 @@ class RefusedError(Exception):
         super().__init__(sentence)
         self.status = status
 
-    def answer(self) -> JSONResponse:
+    def to_response(self) -> JSONResponse:
         """Return it as the page expects it."""
-        return fault(self.status, str(self))
+        return error_response(self.status, str(self))
 
 
-def fault(status: int, sentence: str) -> JSONResponse:
+def error_response(status: int, sentence: str) -> JSONResponse:
     """Return a sentence as the page expects it."""
     return JSONResponse({"fault": sentence}, status_code=status)
 
 
-async def posted(request: Request, guard: Guard, model: type[T], *, most: int) -> T:
+async def read_request(
+    request: Request, policy: OriginPolicy, model: type[RequestModel], *, max_bytes: int
+) -> RequestModel:
     """Return what a request asks.
 
     Parameters
     ----------
-    most
+    max_bytes
         Bytes that its body may have.
 
     Raises
@@ -48,18 +50,18 @@ async def posted(request: Request, guard: Guard, model: type[T], *, most: int) -
     RefusedError
         It does not come from a page of this server, is too long, or is not what pages send.
     """
-    if not guard.welcome(request.headers):
+    if not policy.allows(request.headers):
         raise RefusedError(403, "This request does not come from a page of this server.")
     body = await request.body()
-    if len(body) > most:
-        raise RefusedError(413, f"The request is longer than {most} bytes.")
+    if len(body) > max_bytes:
+        raise RefusedError(413, f"The request is longer than {max_bytes} bytes.")
     try:
-        return asked_of(model, body)
-    except InputError as wrong:
-        raise RefusedError(400, str(wrong)) from None
+        return parse_body(model, body)
+    except InputError as error:
+        raise RefusedError(400, str(error)) from None
 
 
-def asked_of(model: type[T], body: bytes) -> T:
+def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
     """Return what a request's body asks.
 
     Raises
@@ -69,15 +71,15 @@ def asked_of(model: type[T], body: bytes) -> T:
     """
     try:
         return model.model_validate_json(body)
-    except ValidationError as wrong:
-        first = wrong.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "request"
-        raise InputError(f"{key}: {_wrong(first)}.") from None
+    except ValidationError as error:
+        details = error.errors()[0]
+        key = ".".join(str(part) for part in details["loc"]) or "request"
+        raise InputError(f"{key}: {_describe_mistake(details)}.") from None
 
 
-def _wrong(fault: ErrorDetails) -> str:
+def _describe_mistake(details: ErrorDetails) -> str:
     """Return what is wrong about a request; in our own words where a person can bring it about."""
-    match fault:
+    match details:
         case {"type": "too_long", "ctx": {"actual_length": found, "max_length": most}}:
             return f"found {found}, expected at most {most} at a time"
         case {"type": "string_too_long", "ctx": {"max_length": most}}:
@@ -88,4 +90,4 @@ def _wrong(fault: ErrorDetails) -> str:
             return f"found {found}, expected at least {least}"
         case {"type": "less_than_equal", "ctx": {"le": most}, "input": found}:
             return f"found {found}, expected at most {most}"
-    return fault["msg"]
+    return details["msg"]

@@ -11,27 +11,27 @@ from typing import Final
 
 import pyarrow as pa
 
-__all__ = ["keep_few_heaps", "keep_giving_back"]
+__all__ = ["limit_heaps", "release_free_memory"]
 
-EVERY_S: Final = 2.0
-HEAPS: Final = 2
+TRIM_PERIOD_S: Final = 2.0
+MAX_HEAPS: Final = 2
 _M_ARENA_MAX: Final = -8
 """The option's number in malloc.h."""
 
 
-def keep_few_heaps() -> None:
+def limit_heaps() -> None:
     """Let all threads and Arrow take from the same few heaps; to be called before there are any."""
     # Arrow's own allocator keeps pools for each thread.
     pa.set_memory_pool(pa.system_memory_pool())
     if sys.platform == "linux":
         option = getattr(ctypes.CDLL(None), "mallopt", None)
         if option is not None:
-            option(_M_ARENA_MAX, HEAPS)
+            option(_M_ARENA_MAX, MAX_HEAPS)
 
 
-async def keep_giving_back() -> None:
+async def release_free_memory() -> None:
     """Give back what is free, every other second (some milliseconds' work), until cancelled."""
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
     while trim is not None:
-        await asyncio.sleep(EVERY_S)
+        await asyncio.sleep(TRIM_PERIOD_S)
         await asyncio.to_thread(trim, 0)

@@ -16,41 +16,41 @@ from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-__all__ = ["LOOPBACK", "Guard", "GuardMiddleware", "host_of", "is_origin"]
+__all__ = ["LOOPBACK", "OriginMiddleware", "OriginPolicy", "host_of", "is_origin"]
 
 LOOPBACK: Final = frozenset({"127.0.0.1", "localhost", "::1"})
-_PORTS: Final = {"http": 80, "https": 443}
+_DEFAULT_PORTS: Final = {"http": 80, "https": 443}
 
 
 def _host_and_port(netloc: str) -> tuple[str, int | None] | None:
     try:
-        parts = urlsplit(f"//{netloc}")
-        port = parts.port
+        url = urlsplit(f"//{netloc}")
+        port = url.port
     except ValueError:
         return None
-    if parts.netloc != netloc or "@" in netloc:
+    if url.netloc != netloc or "@" in netloc:
         return None
-    return (parts.hostname or "", port)
+    return (url.hostname or "", port)
 
 
 def host_of(netloc: str) -> str:
     """Return the name or address that a Host header gives, empty for nonsense."""
-    found = _host_and_port(netloc)
-    return found[0] if found is not None else ""
+    parsed = _host_and_port(netloc)
+    return parsed[0] if parsed is not None else ""
 
 
-def _parts(origin: str) -> tuple[str, str, int] | None:
+def _parse_origin(origin: str) -> tuple[str, str, int] | None:
     """Return scheme, host and port of an origin such as https://bench.lab, None if it is none."""
     scheme, _, netloc = origin.partition("://")
-    found = _host_and_port(netloc)
-    if scheme not in _PORTS or found is None or not found[0]:
+    parsed = _host_and_port(netloc)
+    if scheme not in _DEFAULT_PORTS or parsed is None or not parsed[0]:
         return None
-    return scheme, found[0], found[1] or _PORTS[scheme]
+    return scheme, parsed[0], parsed[1] or _DEFAULT_PORTS[scheme]
 
 
 def is_origin(text: str) -> bool:
     """Return whether a text is an address as a reverse proxy shows it: scheme, name, no path."""
-    return _parts(text) is not None
+    return _parse_origin(text) is not None
 
 
 def _is_address(host: str) -> bool:
@@ -61,7 +61,7 @@ def _is_address(host: str) -> bool:
     return True
 
 
-class Guard:
+class OriginPolicy:
     """The rule for one server on one port."""
 
     def __init__(
@@ -86,59 +86,59 @@ class Guard:
         self._port = port
         self._names = LOOPBACK | {name.lower() for name in names}
         self._to_others = to_others
-        self._origin = _parts(origin) if origin else None
+        self._origin = _parse_origin(origin) if origin else None
 
-    def _knows(self, host: str) -> bool:
+    def _is_known_name(self, host: str) -> bool:
         return host in self._names or (self._to_others and _is_address(host))
 
-    def knows_host(self, host: str) -> bool:
+    def is_own_host(self, host: str) -> bool:
         """Return whether a Host header names this server."""
-        found = _host_and_port(host)
-        if found is None:
+        parsed = _host_and_port(host)
+        if parsed is None:
             return False
-        if self._origin is not None and found[0] == self._origin[1]:
-            return found[1] in {self._origin[2], self._port, None}
-        return self._knows(found[0]) and found[1] in {self._port, None}
+        if self._origin is not None and parsed[0] == self._origin[1]:
+            return parsed[1] in {self._origin[2], self._port, None}
+        return self._is_known_name(parsed[0]) and parsed[1] in {self._port, None}
 
-    def own_origin(self, origin: str, host: str) -> bool:
+    def is_own_origin(self, origin: str, host: str) -> bool:
         """Return whether an Origin header names the pages that a Host header asks for."""
-        found = _parts(origin)
-        if found is None:
+        parsed = _parse_origin(origin)
+        if parsed is None:
             return False
-        if found == self._origin:
+        if parsed == self._origin:
             return True
-        scheme, name, port = found
+        scheme, name, port = parsed
         if scheme != "http" or port != self._port:
             return False
-        asked = host_of(host)
-        if asked in LOOPBACK:
+        requested_host = host_of(host)
+        if requested_host in LOOPBACK:
             return name in LOOPBACK
         # Another machine's address is an address too: it must be the one that is asked.
-        return self._knows(name) and name == asked
+        return self._is_known_name(name) and name == requested_host
 
-    def welcome(self, headers: Mapping[str, str]) -> bool:
+    def allows(self, headers: Mapping[str, str]) -> bool:
         """Return whether a websocket or a change may come from a page with these headers."""
         host = headers.get("host", "")
-        return self.knows_host(host) and self.own_origin(headers.get("origin", ""), host)
+        return self.is_own_host(host) and self.is_own_origin(headers.get("origin", ""), host)
 
 
-class GuardMiddleware:
+class OriginMiddleware:
     """Turns away requests whose Host is foreign, and every change that a foreign page asks for.
 
     Every websocket has to be welcome, whichever route it is for.
     """
 
-    def __init__(self, app: ASGIApp, guard: Guard) -> None:
+    def __init__(self, app: ASGIApp, policy: OriginPolicy) -> None:
         self._app = app
-        self._guard = guard
+        self._policy = policy
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or turn it away."""
         if scope["type"] == "http":
             headers = Headers(scope=scope)
             origin, host = headers.get("origin"), headers.get("host", "")
-            foreign = origin is not None and not self._guard.own_origin(origin, host)
-            if not self._guard.knows_host(host) or (
+            foreign = origin is not None and not self._policy.is_own_origin(origin, host)
+            if not self._policy.is_own_host(host) or (
                 foreign and scope["method"] not in {"GET", "HEAD"}
             ):
                 refused = PlainTextResponse(
@@ -150,19 +150,19 @@ class GuardMiddleware:
 
             async def sent(message: dict[str, object]) -> None:
                 if message["type"] == "http.response.start":
-                    kept = list(message.get("headers", []))  # type: ignore[call-overload]
-                    kept += [
+                    headers_sent = list(message.get("headers", []))  # type: ignore[call-overload]
+                    headers_sent += [
                         (b"x-content-type-options", b"nosniff"),
                         (b"x-frame-options", b"DENY"),
                         # With "no-referrer" a form of our own would be sent with Origin: null.
                         (b"referrer-policy", b"same-origin"),
                     ]
-                    message = {**message, "headers": kept}
+                    message = {**message, "headers": headers_sent}
                 await send(message)
 
             await self._app(scope, receive, sent)  # type: ignore[arg-type]
             return
-        if scope["type"] == "websocket" and not self._guard.welcome(Headers(scope=scope)):
+        if scope["type"] == "websocket" and not self._policy.allows(Headers(scope=scope)):
             await receive()
             await send({"type": "websocket.close", "code": 1008})
             return

@@ -13,40 +13,40 @@ from pathlib import Path
 from typing import Final, TypeVar, cast
 
 from logger.errors import InputError
-from logger.settings_file import stamp_of
-from logger.store.layout.files import MANIFEST
-from replay.recording import Found, Recording, find_recordings
+from logger.settings_file import file_stamp
+from logger.store.layout.files import MANIFEST_FILE
+from replay.recording import Recording, RecordingEntry, find_recordings
 
-__all__ = ["Shelf"]
+__all__ = ["RecordingCache"]
 
-_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
-KEPT: Final = 40
+_FOLDER_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
+MAX_OPEN_RECORDINGS: Final = 40
 """As many as the Limits page tries limits on; what is decoded of them is bounded by itself."""
-T = TypeVar("T")
+Derived = TypeVar("Derived")
 
 
-class Shelf:
+class RecordingCache:
     """The recordings of one folder, and at most one from elsewhere."""
 
-    def __init__(self, folder: Path, *, beside: Path | None = None) -> None:
+    def __init__(self, folder: Path, *, extra_path: Path | None = None) -> None:
         self.folder = folder
-        self._beside = beside
+        self._extra_path = extra_path
         self._lock = threading.RLock()
         self._open: OrderedDict[str, Recording] = OrderedDict()
-        self._kept: dict[tuple[str, str, int], object] = {}
-        self._listed: dict[tuple[str, str], tuple[object, object]] = {}
+        self._derived: dict[tuple[str, str, int], object] = {}
+        self._list_cache: dict[tuple[str, str], tuple[object, object]] = {}
 
-    def found(self) -> list[Found]:
+    def list_entries(self) -> list[RecordingEntry]:
         """Return what lies in the folder, newest first; empty if there is no folder yet."""
-        listed = find_recordings(self.folder) if self.folder.is_dir() else []
-        beside = self._beside
-        if beside is not None and beside.resolve().parent != self.folder.resolve():
-            listed = [f for f in find_recordings(beside.parent) if f.path.name == beside.name] + [
-                f for f in listed if f.path.name != beside.name
-            ]
-        return listed
+        entries = find_recordings(self.folder) if self.folder.is_dir() else []
+        extra_path = self._extra_path
+        if extra_path is not None and extra_path.resolve().parent != self.folder.resolve():
+            entries = [
+                f for f in find_recordings(extra_path.parent) if f.path.name == extra_path.name
+            ] + [f for f in entries if f.path.name != extra_path.name]
+        return entries
 
-    def path(self, name: str) -> Path:
+    def find_path(self, name: str) -> Path:
         """Return where a recording of that name lies.
 
         Raises
@@ -54,16 +54,16 @@ class Shelf:
         InputError
             It is no name of a folder in here.
         """
-        if self._beside is not None and name == self._beside.name:
-            return self._beside
-        at = self.folder / name
-        if not _NAME.fullmatch(name) or not at.is_dir() or at.resolve().parent != (
+        if self._extra_path is not None and name == self._extra_path.name:
+            return self._extra_path
+        path = self.folder / name
+        if not _FOLDER_NAME.fullmatch(name) or not path.is_dir() or path.resolve().parent != (
             self.folder.resolve()
         ):  # fmt: skip
             raise InputError(f"{self.folder}: there is no recording named {name[:80]!r}.")
-        return at
+        return path
 
-    def open(self, name: str) -> Recording:
+    def open_recording(self, name: str) -> Recording:
         """Return a recording by its folder's name, up to date.
 
         Raises
@@ -72,7 +72,7 @@ class Shelf:
             No such name, or it is no recording.
         """
         with self._lock:
-            at = self.path(name)
+            path = self.find_path(name)
             recording = self._open.pop(name, None)
             if recording is not None:
                 bench = recording.manifest.bench
@@ -80,31 +80,35 @@ class Shelf:
                 if recording.refresh() and recording.manifest.bench != bench:
                     recording = None
             if recording is None:
-                recording = Recording.open(at)
+                recording = Recording.open(path)
             self._open[name] = recording
-            while len(self._open) > KEPT:
+            while len(self._open) > MAX_OPEN_RECORDINGS:
                 self._open.popitem(last=False)
             return recording
 
     def newest_live(self) -> str | None:
         """Return the name of the newest recording that is being written, None if there is none."""
-        return next((f.path.name for f in self.found() if f.live and not f.fault), None)
+        return next((f.path.name for f in self.list_entries() if f.live and not f.fault), None)
 
-    def last_ended(self) -> str:
+    def newest_name(self) -> str:
         """Return the name of the newest readable recording, empty if there is none."""
-        return next((f.path.name for f in self.found() if not f.fault), "")
+        return next((f.path.name for f in self.list_entries() if not f.fault), "")
 
-    def remembered(self, what: str, recording: Recording, work: Callable[[Recording], T]) -> T:
+    def derive_once(
+        self, purpose: str, recording: Recording, derive: Callable[[Recording], Derived]
+    ) -> Derived:
         """Return `work(recording)`, worked out once for each state of the recording."""
-        key = (what, recording.path.name, recording.end_ns)
+        key = (purpose, recording.path.name, recording.end_ns)
         with self._lock:
-            if key not in self._kept:
-                for old in [k for k in self._kept if k[:2] == key[:2]]:
-                    del self._kept[old]
-                self._kept[key] = work(recording)
-            return cast("T", self._kept[key])
+            if key not in self._derived:
+                for stale_key in [k for k in self._derived if k[:2] == key[:2]]:
+                    del self._derived[stale_key]
+                self._derived[key] = derive(recording)
+            return cast("Derived", self._derived[key])
 
-    def listed(self, what: str, found: Found, work: Callable[[Recording], T]) -> T:
+    def derive_for_list(
+        self, purpose: str, entry: RecordingEntry, derive: Callable[[Recording], Derived]
+    ) -> Derived:
         """Return `work(recording)` for a list of recordings.
 
         Of one that nobody writes it is worked out once for each state of its recording.json, and
@@ -115,16 +119,16 @@ class Shelf:
         InputError
             It is no recording.
         """
-        name = found.path.name
-        if found.live:
-            recording = self.open(name)
-            return self.remembered(what, recording, work)
-        stamp = stamp_of(found.path / MANIFEST)
+        name = entry.path.name
+        if entry.live:
+            recording = self.open_recording(name)
+            return self.derive_once(purpose, recording, derive)
+        stamp = file_stamp(entry.path / MANIFEST_FILE)
         with self._lock:
-            known = self._listed.get((what, name))
-            if known is not None and known[0] == stamp:
-                return cast("T", known[1])
-        told = work(Recording.open(self.path(name)))
+            cached = self._list_cache.get((purpose, name))
+            if cached is not None and cached[0] == stamp:
+                return cast("Derived", cached[1])
+        derived = derive(Recording.open(self.find_path(name)))
         with self._lock:
-            self._listed[what, name] = (stamp, told)
-        return told
+            self._list_cache[purpose, name] = (stamp, derived)
+        return derived

@@ -10,39 +10,39 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Final
 
-from dashboard.text.units import PLAIN, Displays
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.joint.channels import CHANNELS, Display
 
 __all__ = [
     "DARK",
-    "FIGURES",
     "LIGHT",
-    "MARKS",
+    "NUMBER_FONT",
+    "STATE_BY_SEVERITY",
     "THEMES",
     "Theme",
-    "begun",
-    "channel_words",
-    "clock",
-    "contrast",
-    "day",
+    "channel_label",
+    "contrast_ratio",
     "display_of",
-    "elapsed",
     "few_decimals",
-    "grouped",
-    "number",
-    "span_words",
-    "template",
-    "zone",
+    "format_clock",
+    "format_day",
+    "format_duration",
+    "format_elapsed",
+    "format_number",
+    "format_short_date",
+    "format_thousands",
+    "plotly_template",
+    "reader_zone",
 ]
 
-WORDS: Final = (
+TEXT_FONT: Final = (
     '"Iowan Old Style", Charter, "Source Serif 4", Cambria, "Noto Serif", "Liberation Serif", serif'
 )
-FIGURES: Final = (
+NUMBER_FONT: Final = (
     '-apple-system, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", Arial, sans-serif'
 )
 
-MARKS: Final = {"warning": "abnormal", "trip": "danger", "": "none"}
+STATE_BY_SEVERITY: Final = {"warning": "abnormal", "trip": "danger", "": "none"}
 """Severity of a limit -> the state whose shape and colour it is drawn with."""
 
 
@@ -71,11 +71,11 @@ class Theme:
     none: str
     none_tint: str
 
-    def pen(self, number: int) -> str:
+    def pen_colour(self, number: int) -> str:
         """Return the colour of the pen with that number, counted from 1; a fifth begins again."""
         return self.pens[(number - 1) % len(self.pens)]
 
-    def state(self, mark: str) -> tuple[str, str, str]:
+    def state_colours(self, mark: str) -> tuple[str, str, str]:
         """Return fill, edge and tint of a state: "abnormal", "danger", "normal" or "none"."""
         if mark == "danger":
             return self.danger, self.danger, self.danger_tint
@@ -142,13 +142,13 @@ def _luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-def contrast(one: str, other: str) -> float:
+def contrast_ratio(one: str, other: str) -> float:
     """Return the contrast ratio of two colours, 1 to 21, after WCAG 2.2 (contrast ratio)."""
     light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
     return (light + 0.05) / (dark + 0.05)
 
 
-def template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
+def plotly_template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
     """Return the plotly template of a theme: what every figure has in common."""
     axis = {
         "showline": False,
@@ -166,7 +166,7 @@ def template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
         "layout": {
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
-            "font": {"family": FIGURES, "color": theme.ink, "size": size_px},
+            "font": {"family": NUMBER_FONT, "color": theme.ink, "size": size_px},
             "showlegend": False,
             "hovermode": False,
             "dragmode": False,
@@ -177,19 +177,19 @@ def template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
     }
 
 
-def display_of(channel: str, displays: Displays = PLAIN) -> Display:
+def display_of(channel: str, displays: Displays = DEFAULT_DISPLAYS) -> Display:
     """Return how a channel is shown; a channel that nobody declared is shown as it is stored."""
     known = CHANNELS.get(channel)
     return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
 
 
-def channel_words(channel: str) -> str:
+def channel_label(channel: str) -> str:
     """Return what a page calls a channel: "housing", "torque"."""
     known = CHANNELS.get(channel)
     return known.label if known else channel
 
 
-def number(value: float, decimals: int = 1) -> str:
+def format_number(value: float, decimals: int = 1) -> str:
     """Return a number as the pages write it: U+2212 for minus, no minus zero, a dash for none."""
     if not math.isfinite(value):
         return "–"
@@ -204,7 +204,7 @@ def few_decimals(value: float) -> int:
     return 0 if math.isfinite(value) and value == round(value) else 1
 
 
-def elapsed(seconds: float, *, tenths: bool = False) -> str:
+def format_elapsed(seconds: float, *, tenths: bool = False) -> str:
     """Return an elapsed time as 03:12:45 or, on request, 03:12:45.0."""
     sign = "−" if seconds < 0 else ""
     units = int(abs(seconds) * 10 + 1e-6) if tenths else int(abs(seconds) + 1e-6) * 10
@@ -213,17 +213,17 @@ def elapsed(seconds: float, *, tenths: bool = False) -> str:
     return f"{text}.{tenth}" if tenths else text
 
 
-def grouped(value: float) -> str:
+def format_thousands(value: float) -> str:
     """Return a whole number with its thousands apart, a dash for none."""
     return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
 
 
-def span_words(seconds: float) -> str:
+def format_duration(seconds: float) -> str:
     """Return a length of time in words: "0.6 s", "40 s", "14 min 20 s", "3 h 12 min"."""
     if not math.isfinite(seconds):
         return "unknown"
     if seconds < 9.95 and seconds != round(seconds):
-        return f"{number(seconds, 1)} s"
+        return f"{format_number(seconds, 1)} s"
     whole = round(seconds)
     if whole < 120:
         return f"{whole} s"
@@ -234,24 +234,24 @@ def span_words(seconds: float) -> str:
     return f"{hours} h {rest} min" if rest else f"{hours} h"
 
 
-def zone(offset_min: float) -> timezone:
+def reader_zone(offset_min: float) -> timezone:
     """Return the reader's time zone from its offset to UTC in minutes; UTC if it is no offset."""
     if not math.isfinite(offset_min) or abs(offset_min) >= 24 * 60:
         return UTC
     return timezone(timedelta(minutes=round(offset_min)))
 
 
-def clock(time_ns: int, where: timezone) -> str:
+def format_clock(time_ns: int, where: timezone) -> str:
     """Return the time of day of an instant: 14:42:45."""
     return f"{datetime.fromtimestamp(time_ns / 1e9, where):%H:%M:%S}"
 
 
-def day(time_ns: int, where: timezone, *, year: bool = True) -> str:
+def format_day(time_ns: int, where: timezone, *, year: bool = True) -> str:
     """Return the day of an instant: 25 Nov 2026, or without its year."""
     moment = datetime.fromtimestamp(time_ns / 1e9, where)
     return f"{moment.day} {moment:%b %Y}" if year else f"{moment.day} {moment:%b}"
 
 
-def begun(time_ns: int, where: timezone) -> str:
+def format_short_date(time_ns: int, where: timezone) -> str:
     """Return when a recording began, as lists tell it: 25 Nov 14:42."""
-    return f"{day(time_ns, where, year=False)} {clock(time_ns, where)[:5]}"
+    return f"{format_day(time_ns, where, year=False)} {format_clock(time_ns, where)[:5]}"

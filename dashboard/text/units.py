@@ -11,33 +11,40 @@ from typing import Final
 
 from logger.joint.channels import DISPLAYS, Display
 
-__all__ = ["ANGLES", "PLAIN", "SPEEDS", "Displays", "displays_of", "relative"]
+__all__ = [
+    "ANGLE_DISPLAYS",
+    "DEFAULT_DISPLAYS",
+    "SPEED_DISPLAYS",
+    "Displays",
+    "display_factor",
+    "select_displays",
+]
 
 Displays = Mapping[str, Display]
 """Quantity -> how it is shown."""
 
-ANGLES: Final = {
+ANGLE_DISPLAYS: Final = {
     "deg": DISPLAYS["position"],
     "rad": Display(unit="rad", factor=1.0, decimals=2),
 }
-SPEEDS: Final = {
+SPEED_DISPLAYS: Final = {
     "deg_s": DISPLAYS["speed"],
     "rpm": Display(unit="rpm", factor=60.0 / (2.0 * math.pi), decimals=1),
     "rad_s": Display(unit="rad/s", factor=1.0, decimals=2),
 }
-PLAIN: Final[Displays] = DISPLAYS
+DEFAULT_DISPLAYS: Final[Displays] = DISPLAYS
 
 
-def displays_of(position: str, speed: str) -> Displays:
+def select_displays(position: str, speed: str) -> Displays:
     """Return how all is shown to whoever wants these units; an unknown one is passed over."""
     return {
         **DISPLAYS,
-        "position": ANGLES.get(position, DISPLAYS["position"]),
-        "speed": SPEEDS.get(speed, DISPLAYS["speed"]),
+        "position": ANGLE_DISPLAYS.get(position, DISPLAYS["position"]),
+        "speed": SPEED_DISPLAYS.get(speed, DISPLAYS["speed"]),
     }
 
 
-def relative(quantity: str, factor: float) -> float:
+def display_factor(quantity: str, factor: float) -> float:
     """Return how large a shown unit's number is beside that of the plain one: 0.0175 for rad."""
     plain = DISPLAYS.get(quantity)
     return 1.0 if plain is None else factor / plain.factor

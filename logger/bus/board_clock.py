@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 __all__ = ["BoardClock"]
 
-WINDOW_NS: Final = 10_000_000_000
+OFFSET_WINDOW_NS: Final = 10_000_000_000
 """How long a shortest way is believed; clocks that drift by 100 ppm are 1 ms apart by then."""
-COUNTER: Final = 2**32
-LAST_QUARTER: Final = 3 * COUNTER // 4
+COUNTER_RANGE: Final = 2**32
+COUNTER_LAST_QUARTER: Final = 3 * COUNTER_RANGE // 4
 
 
 class BoardClock:
@@ -27,12 +27,12 @@ class BoardClock:
     def __init__(self, unit_ns: int) -> None:
         """`unit_ns`: what one count of the board's time is worth."""
         self._unit_ns = unit_ns
-        self._turned_ns = 0
+        self._wrapped_ns = 0
         self._last_ns: int | None = None
-        self._best: list[tuple[int, int]] = []
+        self._smallest_delays: list[tuple[int, int]] = []
         """(since when, shortest way) of this window and of the one before."""
 
-    def stamps(self, board_ns: Sequence[int], arrived_ns: int) -> NDArray[np.int64]:
+    def to_local_times(self, board_ns: Sequence[int], arrived_ns: int) -> NDArray[np.int64]:
         """Return the times of frames on this machine's clock.
 
         Parameters
@@ -44,26 +44,31 @@ class BoardClock:
         """
         times: list[int] = []
         for stamp in board_ns:
-            unfolded = stamp + self._turned_ns
+            unfolded = stamp + self._wrapped_ns
             if self._last_ns is not None and unfolded < self._last_ns:
-                count = (self._last_ns - self._turned_ns) // self._unit_ns
+                count = (self._last_ns - self._wrapped_ns) // self._unit_ns
                 # A larger one was no counter of 32 bits: garbled, or a date.
-                if LAST_QUARTER <= count < COUNTER and stamp // self._unit_ns < COUNTER // 4:
-                    self._turned_ns += COUNTER * self._unit_ns
+                if (
+                    COUNTER_LAST_QUARTER <= count < COUNTER_RANGE
+                    and stamp // self._unit_ns < COUNTER_RANGE // 4
+                ):
+                    self._wrapped_ns += COUNTER_RANGE * self._unit_ns
                 else:
                     # The board has started again: nothing is known of its clock.
-                    self._turned_ns = 0
-                    self._best = []
-                unfolded = stamp + self._turned_ns
+                    self._wrapped_ns = 0
+                    self._smallest_delays = []
+                unfolded = stamp + self._wrapped_ns
             self._last_ns = unfolded
             times.append(unfolded)
-            self._look(arrived_ns - unfolded, arrived_ns)
-        way_ns = min((way for _, way in self._best), default=0)
+            self._update_offset(arrived_ns - unfolded, arrived_ns)
+        delay_ns = min((delay for _, delay in self._smallest_delays), default=0)
         # As Python's numbers: a garbled time may be too large for a column.
-        return np.array([max(0, min(at + way_ns, arrived_ns)) for at in times], np.int64)
+        return np.array(
+            [max(0, min(unfolded_ns + delay_ns, arrived_ns)) for unfolded_ns in times], np.int64
+        )
 
-    def _look(self, way_ns: int, now_ns: int) -> None:
-        if not self._best or now_ns - self._best[-1][0] >= WINDOW_NS:
-            self._best = [*self._best[-1:], (now_ns, way_ns)]
-        elif way_ns < self._best[-1][1]:
-            self._best[-1] = (self._best[-1][0], way_ns)
+    def _update_offset(self, delay_ns: int, now_ns: int) -> None:
+        if not self._smallest_delays or now_ns - self._smallest_delays[-1][0] >= OFFSET_WINDOW_NS:
+            self._smallest_delays = [*self._smallest_delays[-1:], (now_ns, delay_ns)]
+        elif delay_ns < self._smallest_delays[-1][1]:
+            self._smallest_delays[-1] = (self._smallest_delays[-1][0], delay_ns)

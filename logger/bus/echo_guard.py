@@ -9,50 +9,53 @@ at. Pure: the time comes in as an argument.
 from collections import deque
 from typing import Final
 
-__all__ = ["Echoes"]
+__all__ = ["EchoGuard"]
 
-PATIENCE_S: Final = 1.0
+ECHO_WINDOW_S: Final = 1.0
 """An answer that comes later than this is nobody's."""
-TOLERATED: Final = 2
+MAX_SURPLUS_FRAMES: Final = 2
 """So many too many are no proof: an adapter may tell a frame twice."""
-LEAST_S: Final = 1.0
+MIN_OBSERVED_S: Final = 1.0
 """Over so long they must come, first to last."""
-WITHIN_S: Final = 10.0
+SURPLUS_WINDOW_S: Final = 10.0
 """And within this time."""
 
 
-class Echoes:
+class EchoGuard:
     """The frames of one identifier that is both a request's and an answer's."""
 
     def __init__(self) -> None:
-        self._begun = False
-        self._waiting: deque[float] = deque()
-        self._surplus: deque[float] = deque()
+        self._first_request_s = False
+        self._pending_times: deque[float] = deque()
+        self._surplus_times: deque[float] = deque()
 
-    def asked(self, now_s: float) -> None:
+    def note_sent(self, now_s: float) -> None:
         """Take note of a request of ours."""
-        self._begun = True
-        self._forget(now_s)
-        self._waiting.append(now_s)
+        self._first_request_s = True
+        self._expire(now_s)
+        self._pending_times.append(now_s)
 
-    def heard(self, count: int, *, now_s: float) -> bool:
+    def note_received(self, count: int, *, now_s: float) -> bool:
         """Take so many frames; return whether somebody else asks.
 
         As long as we have not asked, any of them is somebody else's.
         """
-        if not self._begun:
+        if not self._first_request_s:
             return count > 0
-        self._forget(now_s)
-        answers = min(count, len(self._waiting))
-        for _ in range(answers):
-            self._waiting.popleft()
-        if count > answers:
+        self._expire(now_s)
+        responses = min(count, len(self._pending_times))
+        for _ in range(responses):
+            self._pending_times.popleft()
+        if count > responses:
             # More at one instant than are tolerated prove no more than that.
-            self._surplus.extend([now_s] * min(count - answers, TOLERATED + 1))
-        surplus = self._surplus
-        return len(surplus) > TOLERATED and surplus[-1] - surplus[0] >= LEAST_S
+            self._surplus_times.extend([now_s] * min(count - responses, MAX_SURPLUS_FRAMES + 1))
+        surplus = self._surplus_times
+        return len(surplus) > MAX_SURPLUS_FRAMES and surplus[-1] - surplus[0] >= MIN_OBSERVED_S
 
-    def _forget(self, now_s: float) -> None:
-        for times, kept_s in ((self._waiting, PATIENCE_S), (self._surplus, WITHIN_S)):
-            while times and times[0] <= now_s - kept_s:
+    def _expire(self, now_s: float) -> None:
+        for times, max_age_s in (
+            (self._pending_times, ECHO_WINDOW_S),
+            (self._surplus_times, SURPLUS_WINDOW_S),
+        ):
+            while times and times[0] <= now_s - max_age_s:
                 times.popleft()

@@ -1,7 +1,8 @@
 """Frames from a SocketCAN socket, many at a time, with the kernel's nanosecond stamps.
 
 python-can opens and configures the socket; here its frames are taken straight into arrays with
-recvmmsg(2), a tenth of the cost of a call for each. Linux with a 64-bit long only (`usable` says
+recvmmsg(2), a tenth of the cost of a call for each. Linux with a 64-bit long only (`is_supported`
+says
 so); elsewhere python-can's own `recv` does.
 """
 
@@ -18,13 +19,13 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 
-__all__ = ["KernelReader", "enlarge_buffer", "lost_frames", "usable"]
+__all__ = ["KernelReader", "dropped_frames", "enlarge_buffer", "is_supported"]
 
-SLOTS: Final = 512
+BATCH_SLOTS: Final = 512
 """Frames taken with one call of the kernel."""
-CLASSIC_SIZE: Final = 16
-FD_SIZE: Final = 72
-WANTED_BUFFER: Final = 16 << 20
+CLASSIC_FRAME_BYTES: Final = 16
+FD_FRAME_BYTES: Final = 72
+RECEIVE_BUFFER_BYTES: Final = 16 << 20
 """Bytes: over two seconds of a full 1 Mbit/s bus, at the kernel's cost of some 800 a frame."""
 
 # linux/can.h
@@ -35,18 +36,18 @@ _SFF_MASK: Final = 0x7FF
 _SO_RCVBUFFORCE: Final = 33
 _SO_MEMINFO: Final = 55
 _MEMINFO: Final = struct.Struct("9I")
-_DROPS: Final = 8
+_MEMINFO_DROPS_INDEX: Final = 8
 _SCM_TIMESTAMPNS: Final = 35
 _MSG_DONTWAIT: Final = 0x40
 _MSG_CONFIRM: Final = 0x800
 """On a frame: this very socket sent it (Documentation/networking/can.rst, 4.1.7)."""
 
 
-class _Vector(ctypes.Structure):
+class _IoVector(ctypes.Structure):
     _fields_ = (("base", ctypes.c_void_p), ("len", ctypes.c_size_t))
 
 
-class _Header(ctypes.Structure):
+class _MessageHeader(ctypes.Structure):
     _fields_ = (
         ("name", ctypes.c_void_p),
         ("namelen", ctypes.c_uint32),
@@ -58,11 +59,11 @@ class _Header(ctypes.Structure):
     )
 
 
-class _Slot(ctypes.Structure):
-    _fields_ = (("header", _Header), ("received", ctypes.c_uint32))
+class _ReceiveSlot(ctypes.Structure):
+    _fields_ = (("header", _MessageHeader), ("received", ctypes.c_uint32))
 
 
-class _Control(ctypes.Structure):
+class _TimestampControl(ctypes.Structure):
     """One control message with a struct timespec, and room for what is not looked at."""
 
     _fields_ = (
@@ -75,10 +76,10 @@ class _Control(ctypes.Structure):
     )
 
 
-def usable() -> bool:
+def is_supported() -> bool:
     """Return whether this system has what `KernelReader` needs."""
-    wide = ctypes.sizeof(ctypes.c_long) == 8
-    return sys.platform == "linux" and wide and hasattr(_libc(), "recvmmsg")
+    is_64_bit = ctypes.sizeof(ctypes.c_long) == 8
+    return sys.platform == "linux" and is_64_bit and hasattr(_libc(), "recvmmsg")
 
 
 def _libc() -> ctypes.CDLL:
@@ -86,29 +87,34 @@ def _libc() -> ctypes.CDLL:
 
 
 def enlarge_buffer(endpoint: socket.socket) -> int:
-    """Ask for a receive buffer of `WANTED_BUFFER`, and return what the system gave, in bytes.
+    """Ask for a receive buffer of `RECEIVE_BUFFER_BYTES`, and return what the system gave, in
+    bytes.
 
     Beyond the system's own limit (net.core.rmem_max) only root gets it.
     """
     for option in (_SO_RCVBUFFORCE, socket.SO_RCVBUF):
         try:
-            endpoint.setsockopt(socket.SOL_SOCKET, option, WANTED_BUFFER)
+            endpoint.setsockopt(socket.SOL_SOCKET, option, RECEIVE_BUFFER_BYTES)
             break
         except OSError:
             continue
     return endpoint.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
 
 
-def lost_frames(endpoint: socket.socket) -> int:
+def dropped_frames(endpoint: socket.socket) -> int:
     """Return how many frames the kernel has dropped for this socket since it was opened.
 
     The last entry of SO_MEMINFO; 0 where the kernel is too old to tell.
     """
     try:
-        told = endpoint.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMINFO.size)
+        option_bytes = endpoint.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMINFO.size)
     except OSError:
         return 0
-    return int(_MEMINFO.unpack(told)[_DROPS]) if len(told) == _MEMINFO.size else 0
+    return (
+        int(_MEMINFO.unpack(option_bytes)[_MEMINFO_DROPS_INDEX])
+        if len(option_bytes) == _MEMINFO.size
+        else 0
+    )
 
 
 class KernelReader:
@@ -117,12 +123,12 @@ class KernelReader:
     def __init__(self, endpoint: socket.socket, *, fd: bool, bus: int) -> None:
         self._endpoint = endpoint
         self._bus = bus
-        self._size = FD_SIZE if fd else CLASSIC_SIZE
-        self._frames = np.zeros((SLOTS, self._size), np.uint8)
-        self._controls = np.zeros(SLOTS, np.dtype(_Control))
-        self._vectors = np.zeros(SLOTS, np.dtype(_Vector))
-        self._slots = np.zeros(SLOTS, np.dtype(_Slot))
-        places = np.arange(SLOTS, dtype=np.uint64)
+        self._size = FD_FRAME_BYTES if fd else CLASSIC_FRAME_BYTES
+        self._frames = np.zeros((BATCH_SLOTS, self._size), np.uint8)
+        self._controls = np.zeros(BATCH_SLOTS, np.dtype(_TimestampControl))
+        self._vectors = np.zeros(BATCH_SLOTS, np.dtype(_IoVector))
+        self._slots = np.zeros(BATCH_SLOTS, np.dtype(_ReceiveSlot))
+        places = np.arange(BATCH_SLOTS, dtype=np.uint64)
         self._vectors["base"] = self._frames.ctypes.data + places * np.uint64(self._size)
         self._vectors["len"] = self._size
         headers = self._slots["header"]
@@ -142,8 +148,8 @@ class KernelReader:
             ctypes.c_void_p,
         )
 
-    def take(self) -> tuple[FrameBatch, bool]:
-        """Return up to `SLOTS` frames with the kernel's stamps, and whether nothing is left.
+    def read_frames(self) -> tuple[FrameBatch, bool]:
+        """Return up to `BATCH_SLOTS` frames with the kernel's stamps, and whether nothing is left.
 
         The stamps are of the wall clock, nanoseconds since the epoch; 0 where there was none.
 
@@ -154,24 +160,24 @@ class KernelReader:
         """
         self._slots["header"]["controllen"] = self._controls.dtype.itemsize
         count = self._call(
-            self._endpoint.fileno(), self._slots.ctypes.data, SLOTS, _MSG_DONTWAIT, None
+            self._endpoint.fileno(), self._slots.ctypes.data, BATCH_SLOTS, _MSG_DONTWAIT, None
         )
         if count < 0:
             number = ctypes.get_errno()
             if number in {errno.EAGAIN, errno.EINTR}:
                 return FrameBatch.empty(), True
             raise OSError(number, os.strerror(number))
-        return self._batch(count), count < SLOTS
+        return self._to_batch(count), count < BATCH_SLOTS
 
-    def _batch(self, count: int) -> FrameBatch:
+    def _to_batch(self, count: int) -> FrameBatch:
         frames = self._frames[:count]
         head = np.ascontiguousarray(frames[:, :4]).view(np.uint32)[:, 0]
         size = self._slots["received"][:count]
-        classic = size == CLASSIC_SIZE
+        classic = size == CLASSIC_FRAME_BYTES
         # What is neither a frame nor an FD frame has no bytes: counted, and decoded by nobody.
-        length = np.where(classic | (size == FD_SIZE), frames[:, 4], np.uint8(0))
+        length = np.where(classic | (size == FD_FRAME_BYTES), frames[:, 4], np.uint8(0))
         length = np.minimum(length, np.where(classic, 8, self._size - 8)).astype(np.uint8)
-        width = 64 if (size == FD_SIZE).any() else 8
+        width = 64 if (size == FD_FRAME_BYTES).any() else 8
         data = frames[:, 8 : 8 + width].copy()
         if (length < width).any():
             # What the sender's memory held behind the payload came along.
@@ -184,7 +190,7 @@ class KernelReader:
         flags |= (~classic).astype(np.uint8) * np.uint8(FD)
         flags |= own.astype(np.uint8) * np.uint8(SENT)
         return FrameBatch(
-            time_ns=self._stamps(count),
+            time_ns=self._kernel_stamps(count),
             identifier=head & np.where(extended, np.uint32(_EFF_MASK), np.uint32(_SFF_MASK)),
             flags=flags,
             length=length,
@@ -192,12 +198,12 @@ class KernelReader:
             bus=np.full(count, self._bus, np.uint8),
         )
 
-    def _stamps(self, count: int) -> NDArray[np.int64]:
+    def _kernel_stamps(self, count: int) -> NDArray[np.int64]:
         controls = self._controls[:count]
-        there = (
+        has_stamp = (
             (self._slots["header"]["controllen"][:count] >= 32)
             & (controls["level"] == socket.SOL_SOCKET)
             & (controls["type"] == _SCM_TIMESTAMPNS)
         )
         stamps = controls["seconds"] * 1_000_000_000 + controls["nanoseconds"]
-        return np.where(there, stamps, 0)
+        return np.where(has_stamp, stamps, 0)

@@ -12,23 +12,23 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.errors import InputError
-from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE
-from logger.joint.bench.identifiers import EXTENDED_MOST, STANDARD_MOST
+from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, PAYLOAD_LENGTHS, REMOTE
+from logger.joint.bench.identifiers import MAX_EXTENDED_ID, MAX_STANDARD_ID
 
-__all__ = ["LinePattern", "Printed", "pattern_of"]
+__all__ = ["LinePattern", "ParsedLine", "compile_pattern"]
 
-_HOLDER: Final = re.compile(r"\{(?P<name>[a-z]+)(?::(?P<how>[^{}]*))?\}")
+_PLACEHOLDER: Final = re.compile(r"\{(?P<name>[a-z]+)(?::(?P<how>[^{}]*))?\}")
 _UNITS_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000}
-_GAPS: Final = r" \t,:;._-"
-_BYTES: Final = re.compile(rf"[{_GAPS}]+")
-_BLANKS: Final = re.compile(r"[ \t]+")
-_ANY_MOST: Final = 2
-_EIGHT: Final = 8
-_BYTE_MOST: Final = 255
-_LATEST_NS: Final = 2.0**61
+_BYTE_SEPARATORS: Final = r" \t,:;._-"
+_BYTE_SEPARATOR_RUN: Final = re.compile(rf"[{_BYTE_SEPARATORS}]+")
+_BLANK_RUN: Final = re.compile(r"[ \t]+")
+_MAX_WILDCARDS: Final = 2
+_CLASSIC_DATA_BYTES: Final = 8
+_MAX_BYTE: Final = 255
+_MAX_STAMP_NS: Final = 2.0**61
 """A board's time beyond this is no time."""
 
-_KNOWN: Final[dict[str, tuple[str, ...]]] = {
+_PLACEHOLDER_STYLES: Final[dict[str, tuple[str, ...]]] = {
     "id": ("hex", "dec"),
     "data": ("hex", "dec"),
     "length": ("",),
@@ -36,14 +36,14 @@ _KNOWN: Final[dict[str, tuple[str, ...]]] = {
     "any": ("",),
 }
 """Placeholder -> how it may be written; the first is what is meant when nothing is said."""
-_DIGITS: Final = frozenset(("id", "data", "length", "time"))
+_DIGIT_PLACEHOLDERS: Final = frozenset(("id", "data", "length", "time"))
 """Placeholders whose ends are told by what stands behind them."""
-_MARKS: Final = {"extended": EXTENDED, "remote": REMOTE}
+_FLAG_PLACEHOLDERS: Final = {"extended": EXTENDED, "remote": REMOTE}
 """Placeholder of a text that stands there, or does not -> what it says of the frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Printed:
+class ParsedLine:
     """One frame as a line tells it."""
 
     identifier: int
@@ -64,38 +64,40 @@ class LinePattern:
     """Of the identifier: 16 or 10."""
     bytes_of: Callable[[str], bytes | None]
 
-    def read(self, line: str) -> Printed | None:
+    def parse_line(self, line: str) -> ParsedLine | None:
         """Return the frame that a line tells, None when it tells none."""
         if "  " in line or "\t" in line:
             # A run of blanks could be shared out among its neighbours in very many ways.
-            line = _BLANKS.sub(" ", line)
+            line = _BLANK_RUN.sub(" ", line)
         match = self.expression.fullmatch(line)
         if match is None:
             return None
-        found = match.groupdict()
-        digits = found["id"]
+        fields = match.groupdict()
+        digits = fields["id"]
         identifier = int(digits, self.base)
-        wide = identifier > STANDARD_MOST or (self.base == 16 and len(digits) == _EIGHT)
-        flags = EXTENDED if wide else 0
-        for mark, flag in _MARKS.items():
-            if found.get(mark):
+        is_extended = identifier > MAX_STANDARD_ID or (
+            self.base == 16 and len(digits) == _CLASSIC_DATA_BYTES
+        )
+        flags = EXTENDED if is_extended else 0
+        for mark, flag in _FLAG_PLACEHOLDERS.items():
+            if fields.get(mark):
                 flags |= flag
-        if identifier > EXTENDED_MOST:
+        if identifier > MAX_EXTENDED_ID:
             return None
-        data = self.bytes_of(found["data"])
-        told = found.get("length")
+        data = self.bytes_of(fields["data"])
+        length_text = fields.get("length")
         if flags & REMOTE and not data:
-            data = bytes(min(int(told or 0), CLASSIC_BYTES))
-        if data is None or (told is not None and int(told) != len(data)):
+            data = bytes(min(int(length_text or 0), CLASSIC_BYTES))
+        if data is None or (length_text is not None and int(length_text) != len(data)):
             return None
         if len(data) > CLASSIC_BYTES:
-            if len(data) not in LENGTHS:
+            if len(data) not in PAYLOAD_LENGTHS:
                 return None
             flags |= FD
-        stamp = found.get("time")
-        if stamp is not None and float(stamp) * (self.unit_ns or 1) > _LATEST_NS:
+        stamp = fields.get("time")
+        if stamp is not None and float(stamp) * (self.unit_ns or 1) > _MAX_STAMP_NS:
             return None
-        return Printed(
+        return ParsedLine(
             identifier=identifier,
             flags=flags,
             data=data,
@@ -105,7 +107,7 @@ class LinePattern:
         )
 
 
-def pattern_of(text: str) -> LinePattern:
+def compile_pattern(text: str) -> LinePattern:
     """Return how lines are read that a pattern describes.
 
     Raises
@@ -115,70 +117,80 @@ def pattern_of(text: str) -> LinePattern:
         found, expected.
     """
     expression = ""
-    seen: dict[str, str] = {}
-    place = 0
-    before = ""
-    for holder in _HOLDER.finditer(text):
-        expression += _literal(text[place : holder.start()])
-        name, how = holder["name"], holder["how"]
-        shown = holder[0]
-        if holder.start() > place:
-            before = ""
-        if before and name in _DIGITS:
+    seen_names: dict[str, str] = {}
+    end_offset = 0
+    literal = ""
+    for holder in _PLACEHOLDER.finditer(text):
+        expression += _literal_expression(text[end_offset : holder.start()])
+        name, style = holder["name"], holder["how"]
+        placeholder_text = holder[0]
+        if holder.start() > end_offset:
+            literal = ""
+        if literal and name in _DIGIT_PLACEHOLDERS:
             raise InputError(
-                f"pattern: found {before} and {shown} with nothing between them, expected a blank "
+                f"pattern: found {literal} and {placeholder_text} with nothing between them, expected a blank "
                 "or a text there: nothing tells where one ends."
             )
         # A mark may not stand there: what is around it touches.
-        before = shown if name in _DIGITS else before if name in _MARKS else ""
-        place = holder.end()
-        if name in seen and name != "any":
-            raise InputError(f"pattern: found {shown} twice, expected it once.")
-        if name in _MARKS:
-            if not how:
+        literal = (
+            placeholder_text
+            if name in _DIGIT_PLACEHOLDERS
+            else literal
+            if name in _FLAG_PLACEHOLDERS
+            else ""
+        )
+        end_offset = holder.end()
+        if name in seen_names and name != "any":
+            raise InputError(f"pattern: found {placeholder_text} twice, expected it once.")
+        if name in _FLAG_PLACEHOLDERS:
+            if not style:
                 raise InputError(
-                    f"pattern: found {shown}, expected the text that stands there, such as "
+                    f"pattern: found {placeholder_text}, expected the text that stands there, such as "
                     f"{{{name}:x}}."
                 )
-            expression += f"(?P<{name}>{_literal(how)})?"
-        elif name in _KNOWN:
-            how = how or _KNOWN[name][0]
-            if how not in _KNOWN[name]:
-                ways = " or ".join(
-                    f"{{{name}:{way}}}" if way else f"{{{name}}}" for way in _KNOWN[name]
+            expression += f"(?P<{name}>{_literal_expression(style)})?"
+        elif name in _PLACEHOLDER_STYLES:
+            style = style or _PLACEHOLDER_STYLES[name][0]
+            if style not in _PLACEHOLDER_STYLES[name]:
+                style_names = " or ".join(
+                    f"{{{name}:{style_name}}}" if style_name else f"{{{name}}}"
+                    for style_name in _PLACEHOLDER_STYLES[name]
                 )
-                raise InputError(f"pattern: found {shown}, expected {ways}.")
-            expression += _expression(name, how)
+                raise InputError(f"pattern: found {placeholder_text}, expected {style_names}.")
+            expression += _placeholder_expression(name, style)
         else:
-            known = ", ".join(f"{{{one}}}" for one in (*_KNOWN, *_MARKS))
-            raise InputError(f"pattern: found {shown}, expected one of {known}.")
-        seen[name] = how
-    expression += _literal(text[place:])
-    if text.count("{any}") > _ANY_MOST:
+            known_text = ", ".join(
+                f"{{{placeholder_name}}}"
+                for placeholder_name in (*_PLACEHOLDER_STYLES, *_FLAG_PLACEHOLDERS)
+            )
+            raise InputError(f"pattern: found {placeholder_text}, expected one of {known_text}.")
+        seen_names[name] = style
+    expression += _literal_expression(text[end_offset:])
+    if text.count("{any}") > _MAX_WILDCARDS:
         raise InputError(
             f"pattern: found {{any}} {text.count('{any}')} times, expected it at most "
-            f"{_ANY_MOST} times: a line could be shared out among them in very many ways."
+            f"{_MAX_WILDCARDS} times: a line could be shared out among them in very many ways."
         )
     for name in ("id", "data"):
-        if name not in seen:
+        if name not in seen_names:
             raise InputError(
                 f"pattern: found {text!r}, which has no {{{name}}}; expected such as "
                 "'{id} [{length}] {data}'."
             )
     return LinePattern(
         expression=re.compile(rf"[ \t]*{expression}[ \t]*"),
-        unit_ns=_UNITS_NS[seen["time"]] if "time" in seen else None,
-        base=16 if seen["id"] == "hex" else 10,
-        bytes_of=_hex_bytes if seen["data"] == "hex" else _decimal_bytes,
+        unit_ns=_UNITS_NS[seen_names["time"]] if "time" in seen_names else None,
+        base=16 if seen_names["id"] == "hex" else 10,
+        bytes_of=_parse_hex_bytes if seen_names["data"] == "hex" else _parse_decimal_bytes,
     )
 
 
-def _literal(text: str) -> str:
+def _literal_expression(text: str) -> str:
     parts = re.split(r"([ \t]+)", text)
     return "".join(r"[ \t]+" if part.isspace() else re.escape(part) for part in parts if part)
 
 
-def _expression(name: str, how: str) -> str:
+def _placeholder_expression(name: str, style: str) -> str:
     if name == "any":
         return ".*?"
     if name == "length":
@@ -186,28 +198,28 @@ def _expression(name: str, how: str) -> str:
     if name == "time":
         return r"(?P<time>[0-9]{1,18}(?:\.[0-9]{1,9})?)"
     if name == "id":
-        return r"(?:0[xX])?(?P<id>[0-9a-fA-F]{1,8})" if how == "hex" else r"(?P<id>[0-9]{1,9})"
-    digits = "0-9a-fA-FxX" if how == "hex" else "0-9"
-    return rf"(?P<data>[{digits}{_GAPS}]*)"
+        return r"(?:0[xX])?(?P<id>[0-9a-fA-F]{1,8})" if style == "hex" else r"(?P<id>[0-9]{1,9})"
+    digits = "0-9a-fA-FxX" if style == "hex" else "0-9"
+    return rf"(?P<data>[{digits}{_BYTE_SEPARATORS}]*)"
 
 
-def _hex_bytes(text: str) -> bytes | None:
+def _parse_hex_bytes(text: str) -> bytes | None:
     """Return bytes that are run together, or apart with one or two digits each."""
-    words = [word for word in _BYTES.split(text) if word]
+    words = [word for word in _BYTE_SEPARATOR_RUN.split(text) if word]
     if len(words) == 1 and len(words[0]) > 2 and words[0][:2] not in {"0x", "0X"}:
-        words = [words[0][at : at + 2] for at in range(0, len(words[0]), 2)]
+        words = [words[0][offset : offset + 2] for offset in range(0, len(words[0]), 2)]
         if len(words[-1]) != 2:
             return None
-    return _together(words, 16)
+    return _bytes_of_words(words, 16)
 
 
-def _decimal_bytes(text: str) -> bytes | None:
-    return _together([word for word in _BYTES.split(text) if word], 10)
+def _parse_decimal_bytes(text: str) -> bytes | None:
+    return _bytes_of_words([word for word in _BYTE_SEPARATOR_RUN.split(text) if word], 10)
 
 
-def _together(words: list[str], base: int) -> bytes | None:
+def _bytes_of_words(words: list[str], base: int) -> bytes | None:
     try:
         numbers = [int(word, base) for word in words]
     except ValueError:
         return None
-    return bytes(numbers) if all(number <= _BYTE_MOST for number in numbers) else None
+    return bytes(numbers) if all(number <= _MAX_BYTE for number in numbers) else None

@@ -19,80 +19,90 @@ import numpy as np
 import serial
 
 from logger.bus.board_clock import BoardClock
-from logger.bus.line_pattern import LinePattern, Printed, pattern_of
-from logger.bus.reader import MOST_AT_ONCE, Taken
-from logger.bus.serial_text import AT_ONCE, SerialText
+from logger.bus.line_pattern import LinePattern, ParsedLine, compile_pattern
+from logger.bus.reader import MAX_FRAMES_AT_ONCE, ReadResult
+from logger.bus.serial_text import READ_BYTES_AT_ONCE, SerialText
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["OPTIONS", "LineBus", "LineReader"]
+__all__ = ["LINE_OPTIONS", "LineBus", "LineReader"]
 
-OPTIONS: Final = ("pattern", "baud")
+LINE_OPTIONS: Final = ("pattern", "baud")
 """What may stand in a bench file's `bus.options`."""
-LONGEST_LINE: Final = 500
+MAX_PRINTED_LINE: Final = 500
 """Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and what stands around them."""
-LONGEST_SKIP_S: Final = 0.05
+MAX_SKIP_S: Final = 0.05
 """How long a call of `recv` goes on, past its time, over lines that are no frames."""
-_ENDS: Final = b"\n\r"
+_PRINTED_LINE_ENDS: Final = b"\n\r"
 
 
 class LineReader:
     """Takes the frames that a board has printed."""
 
     def __init__(
-        self, descriptor: int, pattern: LinePattern, *, place: int = 0, singly: bool = False
+        self,
+        descriptor: int,
+        pattern: LinePattern,
+        *,
+        bus_index: int = 0,
+        single_line: bool = False,
     ) -> None:
-        """`singly`: take one line at a time, and leave what is behind it to the descriptor."""
+        """`single_line`: take one line at a time, and leave what is behind it to the descriptor."""
         self._text = SerialText(
-            descriptor, ends=_ENDS, longest=LONGEST_LINE, at_once=1 if singly else AT_ONCE
+            descriptor,
+            ends=_PRINTED_LINE_ENDS,
+            longest=MAX_PRINTED_LINE,
+            at_once=1 if single_line else READ_BYTES_AT_ONCE,
         )
-        self._most = 1 if singly else MOST_AT_ONCE
+        self._max_reads = 1 if single_line else MAX_FRAMES_AT_ONCE
         self._pattern = pattern
-        self._place = place
+        self._bus_index = bus_index
         self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
 
-    def take(self) -> Taken:
+    def read_frames(self) -> ReadResult:
         """Return what is there; never waits, never raises."""
-        printed: list[Printed] = []
-        garbled = looked_at = 0
+        parsed_lines: list[ParsedLine] = []
+        garbled = text_reads = 0
         while True:
-            text = self._text.take()
+            text = self._text.read_lines()
             garbled += text.endless
-            looked_at += len(text.lines)
+            text_reads += len(text.lines)
             # What was under way when listening began is no fault, and no frame either: without
             # its first digit an identifier is another one.
             for line in text.lines[1:] if text.first else text.lines:
-                fits = len(line) <= LONGEST_LINE
-                one = self._pattern.read(line.decode("latin-1")) if fits else None
-                if one is not None:
-                    printed.append(one)
+                is_fitting = len(line) <= MAX_PRINTED_LINE
+                parsed = self._pattern.parse_line(line.decode("latin-1")) if is_fitting else None
+                if parsed is not None:
+                    parsed_lines.append(parsed)
                 elif line.strip():
                     garbled += 1
-            if text.drained or text.fault is not None or looked_at >= self._most:
+            if text.drained or text.fault is not None or text_reads >= self._max_reads:
                 break
-        return Taken(
-            frames=self._batch(printed, time.time_ns()),
+        return ReadResult(
+            frames=self._to_batch(parsed_lines, time.time_ns()),
             drained=text.drained,
             garbled=garbled,
             fault=text.fault,
         )
 
-    def lost(self) -> int:
+    def dropped_count(self) -> int:
         """Return 0: what a board lost is not told."""
         return 0
 
-    def _batch(self, printed: Sequence[Printed], now_ns: int) -> FrameBatch:
-        if not printed:
+    def _to_batch(self, parsed_lines: Sequence[ParsedLine], now_ns: int) -> FrameBatch:
+        if not parsed_lines:
             return FrameBatch.empty()
-        time_ns = np.full(len(printed), now_ns, np.int64)
+        time_ns = np.full(len(parsed_lines), now_ns, np.int64)
         if self._clock is not None:
-            time_ns = self._clock.stamps([one.time_ns or 0 for one in printed], now_ns)
-        return FrameBatch.of_columns(
+            time_ns = self._clock.to_local_times(
+                [parsed.time_ns or 0 for parsed in parsed_lines], now_ns
+            )
+        return FrameBatch.from_columns(
             time_ns=time_ns,
-            identifier=np.array([one.identifier for one in printed], np.uint32),
-            flags=np.array([one.flags for one in printed], np.uint8),
-            payloads=[one.data for one in printed],
-            bus=self._place,
+            identifier=np.array([parsed.identifier for parsed in parsed_lines], np.uint32),
+            flags=np.array([parsed.flags for parsed in parsed_lines], np.uint8),
+            payloads=[parsed.data for parsed in parsed_lines],
+            bus=self._bus_index,
         )
 
 
@@ -136,7 +146,7 @@ class LineBus(can.BusABC):
                 "as '{id} [{length}] {data}'."
             )
         try:
-            self.pattern = pattern_of(pattern)
+            self.pattern = compile_pattern(pattern)
         except InputError as fault:
             raise InputError(f"bus.options.{fault}") from None
         try:
@@ -145,7 +155,7 @@ class LineBus(can.BusABC):
             raise can.CanInitializationError(str(fault)) from fault
         # Whoever waits on the descriptor takes one frame whenever it is ready: what was read ahead
         # of it would never be asked for.
-        self._reader = LineReader(self._port.fileno(), self.pattern, singly=True)
+        self._reader = LineReader(self._port.fileno(), self.pattern, single_line=True)
         self.channel_info = f"lines from {channel}"
         super().__init__(channel=channel, can_filters=can_filters)
         self._is_shutdown = False
@@ -154,9 +164,9 @@ class LineBus(can.BusABC):
         """Return the descriptor to wait on."""
         return int(self._port.fileno())
 
-    def reader(self, *, place: int) -> LineReader:
+    def line_reader(self, *, bus_index: int) -> LineReader:
         """Return the way that takes many frames at a time."""
-        return LineReader(self._port.fileno(), self.pattern, place=place)
+        return LineReader(self._port.fileno(), self.pattern, bus_index=bus_index)
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         if self._is_shutdown:
@@ -164,13 +174,13 @@ class LineBus(can.BusABC):
             raise can.CanOperationError("the port is closed")
         until_s = None if timeout is None else time.monotonic() + timeout
         while True:
-            taken = self._reader.take()
-            if len(taken.frames):
-                return _message(taken.frames), False
-            if taken.fault is not None:
-                raise can.CanOperationError(str(taken.fault)) from taken.fault
+            read_result = self._reader.read_frames()
+            if len(read_result.frames):
+                return _first_message(read_result.frames), False
+            if read_result.fault is not None:
+                raise can.CanOperationError(str(read_result.fault)) from read_result.fault
             left_s = None if until_s is None else until_s - time.monotonic()
-            if not taken.drained and (left_s is None or left_s > -LONGEST_SKIP_S):
+            if not read_result.drained and (left_s is None or left_s > -MAX_SKIP_S):
                 continue
             if left_s is not None and left_s <= 0:
                 return None, False
@@ -188,7 +198,7 @@ class LineBus(can.BusABC):
         self._port.close()
 
 
-def _message(frames: FrameBatch) -> can.Message:
+def _first_message(frames: FrameBatch) -> can.Message:
     """Return the first of them as python-can has it."""
     flags, length = int(frames.flags[0]), int(frames.length[0])
     return can.Message(

@@ -15,52 +15,54 @@ from typing import Final
 import can
 from can.interfaces.socketcand.socketcand import convert_ascii_message_to_can_message
 
-from logger.joint.bench.identifiers import EXTENDED_MOST, STANDARD_MOST
+from logger.joint.bench.identifiers import MAX_EXTENDED_ID, MAX_STANDARD_ID
 
 __all__ = [
-    "descriptor_of",
-    "ended",
-    "forget_bad_line",
-    "forget_endless_line",
-    "is_frame",
-    "is_garbage",
-    "patience",
-    "reachable",
+    "bus_descriptor",
+    "check_reachable",
+    "drop_bad_line",
+    "drop_endless_line",
+    "is_decode_error",
+    "is_plausible_frame",
+    "open_timeout",
+    "peer_closed",
 ]
 
-LONGEST_ANSWER_S: Final = 2.0
-LONGEST_LINE: Final = 300
+MAX_SERVER_ANSWER_S: Final = 2.0
+MAX_BUFFERED_LINE: Final = 300
 """Bytes: twice what the longest frame takes on a serial line, CAN FD included."""
-LONGEST_MESSAGES: Final = 8192
+MAX_BUFFERED_MESSAGES: Final = 8192
 _TCP_SOCKET: Final = "_SocketCanDaemonBus__socket"
 _TCP_BUFFER: Final = "_SocketCanDaemonBus__receive_buffer"
 
 
 @contextlib.contextmanager
-def patience(interface: str) -> Iterator[None]:
+def open_timeout(interface: str) -> Iterator[None]:
     """Bound how long opening a bus may take: a server that never answers would be waited for."""
     if interface != "socketcand":
         yield
         return
-    before = socket.getdefaulttimeout()
-    socket.setdefaulttimeout(LONGEST_ANSWER_S)
+    previous_timeout = socket.getdefaulttimeout()
+    socket.setdefaulttimeout(MAX_SERVER_ANSWER_S)
     try:
         yield
     finally:
-        socket.setdefaulttimeout(before)
+        socket.setdefaulttimeout(previous_timeout)
 
 
-def descriptor_of(bus: can.BusABC) -> int | None:
+def bus_descriptor(bus: can.BusABC) -> int | None:
     """Return the descriptor to wait on; None where the interface has none."""
-    hidden = getattr(bus, _TCP_SOCKET, None)
+    private_socket = getattr(bus, _TCP_SOCKET, None)
     try:
-        descriptor = hidden.fileno() if isinstance(hidden, socket.socket) else bus.fileno()
+        descriptor = (
+            private_socket.fileno() if isinstance(private_socket, socket.socket) else bus.fileno()
+        )
     except (NotImplementedError, can.CanError):
         return None
     return descriptor if descriptor >= 0 else None
 
 
-def ended(descriptor: int) -> bool:
+def peer_closed(descriptor: int) -> bool:
     """Return whether the other side of a connection has closed it, which `recv` does not tell."""
     try:
         if not stat.S_ISSOCK(fstat(descriptor).st_mode):
@@ -80,17 +82,17 @@ def ended(descriptor: int) -> bool:
         endpoint.detach()
 
 
-def is_garbage(fault: Exception) -> bool:
+def is_decode_error(fault: Exception) -> bool:
     """Return whether python-can calls a fault of the bus what is only bytes that make no sense."""
     nonsense = isinstance(fault.__cause__, (ValueError, LookupError, OverflowError))
     return nonsense or "delimiter" in str(fault)
 
 
-def is_frame(message: can.Message) -> bool:
+def is_plausible_frame(message: can.Message) -> bool:
     """Return whether it can have been one: not cut, not of an absurd length or identifier."""
-    most = EXTENDED_MOST if message.is_extended_id else STANDARD_MOST
+    max_identifier = MAX_EXTENDED_ID if message.is_extended_id else MAX_STANDARD_ID
     # Below nothing, too: "-01" reads as a number.
-    if not 0 <= message.arbitration_id <= most:
+    if not 0 <= message.arbitration_id <= max_identifier:
         return False
     if message.is_remote_frame:
         return True
@@ -98,47 +100,47 @@ def is_frame(message: can.Message) -> bool:
     return size >= message.dlc if message.is_fd else min(message.dlc, 8) <= size <= 8
 
 
-def forget_bad_line(bus: can.BusABC) -> None:
+def drop_bad_line(bus: can.BusABC) -> None:
     """Drop what python-can keeps of a line that it cannot read."""
     line = getattr(bus, "_buffer", None)
     if isinstance(line, bytearray):
         line.clear()
-    kept = getattr(bus, _TCP_BUFFER, None)
-    if isinstance(kept, str):
-        setattr(bus, _TCP_BUFFER, _behind_bad(kept))
+    buffered = getattr(bus, _TCP_BUFFER, None)
+    if isinstance(buffered, str):
+        setattr(bus, _TCP_BUFFER, _after_bad_message(buffered))
 
 
-def forget_endless_line(bus: can.BusABC) -> int:
+def drop_endless_line(bus: can.BusABC) -> int:
     """Drop what waits for the end of a line that is longer than any frame's; return how many."""
     count = 0
     line = getattr(bus, "_buffer", None)
-    if isinstance(line, bytearray) and len(line) > LONGEST_LINE:
+    if isinstance(line, bytearray) and len(line) > MAX_BUFFERED_LINE:
         line.clear()
         count += 1
-    kept = getattr(bus, _TCP_BUFFER, None)
-    if isinstance(kept, str) and len(kept) > LONGEST_MESSAGES:
+    buffered = getattr(bus, _TCP_BUFFER, None)
+    if isinstance(buffered, str) and len(buffered) > MAX_BUFFERED_MESSAGES:
         setattr(bus, _TCP_BUFFER, "")
         count += 1
     return count
 
 
-def reachable(interface: str, options: Mapping[str, object]) -> None:
+def check_reachable(interface: str, options: Mapping[str, object]) -> None:
     """Raise OSError when a server is not there: python-can would spin on it for ten seconds."""
     if interface != "socketcand":
         return
     host, port = str(options.get("host", "localhost")), int(str(options.get("port", 29536)))
-    socket.create_connection((host, port), timeout=LONGEST_ANSWER_S).close()
+    socket.create_connection((host, port), timeout=MAX_SERVER_ANSWER_S).close()
 
 
-def _behind_bad(kept: str) -> str:
+def _after_bad_message(buffered: str) -> str:
     """Return what stands behind the first message that cannot be read.
 
     Those before it have been taken already, though they still stand in the buffer.
     """
-    while (end := kept.find(">")) >= 0:
-        message, kept = kept[max(kept.find("<"), 0) : end + 1], kept[end + 1 :]
+    while (end := buffered.find(">")) >= 0:
+        message, buffered = buffered[max(buffered.find("<"), 0) : end + 1], buffered[end + 1 :]
         try:
             convert_ascii_message_to_can_message(message)
         except (ValueError, IndexError):
-            return kept
-    return kept
+            return buffered
+    return buffered

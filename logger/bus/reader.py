@@ -5,14 +5,14 @@ from typing import Final, Protocol
 
 from logger.joint.batch import FrameBatch
 
-__all__ = ["MOST_AT_ONCE", "Reader", "Taken"]
+__all__ = ["MAX_FRAMES_AT_ONCE", "FrameReader", "ReadResult"]
 
-MOST_AT_ONCE: Final = 4000
+MAX_FRAMES_AT_ONCE: Final = 4000
 """Frames, or lines, of one look: the receiving thread has other things to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class ReadResult:
     """What one look at a bus brought; `time_ns` of the frames are the adapter's own stamps."""
 
     frames: FrameBatch
@@ -24,11 +24,11 @@ class Taken:
     """Why the bus is gone."""
 
 
-class Reader(Protocol):
+class FrameReader(Protocol):
     """Takes frames from an open bus."""
 
-    def take(self) -> Taken:
+    def read_frames(self) -> ReadResult:
         """Return what is there; never waits, never raises."""
 
-    def lost(self) -> int:
+    def dropped_count(self) -> int:
         """Return how many frames the system has dropped since the bus was opened."""

@@ -12,21 +12,23 @@ from typing import Final
 
 import numpy as np
 
-from logger.bus.reader import MOST_AT_ONCE, Taken
+from logger.bus.reader import MAX_FRAMES_AT_ONCE, ReadResult
 from logger.bus.serial_text import SerialText
-from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, LENGTHS, REMOTE, FrameBatch
-from logger.joint.bench.identifiers import full_mask
+from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, PAYLOAD_LENGTHS, REMOTE, FrameBatch
+from logger.joint.bench.identifiers import exact_mask
 
-__all__ = ["ProtocolReader", "frames_in"]
+__all__ = ["ProtocolReader", "parse_frame_lines"]
 
-LONGEST_LINE: Final = 300
+MAX_PROTOCOL_LINE: Final = 300
 """Bytes: twice what the longest frame takes, CAN FD included."""
-_ENDS: Final = b"\r\a\n"
+_PROTOCOL_LINE_ENDS: Final = b"\r\a\n"
 _HEX: Final = b"[0-9a-fA-F]"
-_LINE: Final = re.compile(rb"(?:([trdb])(HHH)|([TRDBx])(HHHHHHHH))(H)((?:HH)*)".replace(b"H", _HEX))
-_ANSWERS: Final = b"zZVvNFA"
+_FRAME_LINE: Final = re.compile(
+    rb"(?:([trdb])(HHH)|([TRDBx])(HHHHHHHH))(H)((?:HH)*)".replace(b"H", _HEX)
+)
+_REPLY_LETTERS: Final = b"zZVvNFA"
 """First letters of what an adapter answers to commands: no frames, and no faults."""
-_KINDS: Final = {
+_FLAGS_OF_LETTER: Final = {
     b"t": 0, b"T": EXTENDED, b"x": EXTENDED, b"r": REMOTE, b"R": EXTENDED | REMOTE,
     b"d": FD, b"D": EXTENDED | FD, b"b": FD, b"B": EXTENDED | FD,
 }  # fmt: skip
@@ -34,22 +36,22 @@ _DIGIT_LETTERS: Final = b"bBdD"
 """Letters of frames that are hexadecimal digits as well."""
 _STAMP_DIGITS: Final = 4
 
-Row = tuple[int, int, bytes]
+ProtocolRow = tuple[int, int, bytes]
 
 
-def _row(line: bytes) -> Row | None:
+def _parse_frame_line(line: bytes) -> ProtocolRow | None:
     """Return identifier, flags and payload of a line, None when it is no frame."""
-    match = _LINE.fullmatch(line)
+    match = _FRAME_LINE.fullmatch(line)
     if match is None:
         return None
-    kind, number, wide, long, code, digits = match.groups()
-    flags = _KINDS[kind or wide]
-    identifier = int(number or long, 16)
-    if identifier > full_mask(extended=bool(wide)):
+    kind, number, extended_letter, extended_digits, code, digits = match.groups()
+    flags = _FLAGS_OF_LETTER[kind or extended_letter]
+    identifier = int(number or extended_digits, 16)
+    if identifier > exact_mask(extended=bool(extended_letter)):
         return None
     length = int(code, 16)
     if flags & FD:
-        length = LENGTHS[length]
+        length = PAYLOAD_LENGTHS[length]
     elif length > CLASSIC_BYTES:
         return None
     if flags & REMOTE:
@@ -60,61 +62,65 @@ def _row(line: bytes) -> Row | None:
     return identifier, flags, bytes.fromhex(digits[: 2 * length].decode())
 
 
-def frames_in(lines: Sequence[bytes]) -> tuple[list[Row], list[int]]:
+def parse_frame_lines(lines: Sequence[bytes]) -> tuple[list[ProtocolRow], list[int]]:
     """Return (identifier, flags, payload) of the frames in lines, and which lines are none.
 
     Answers to commands are neither.
     """
-    rows: list[Row] = []
-    bad: list[int] = []
-    for place, line in enumerate(lines):
-        row = _row(line)
+    rows: list[ProtocolRow] = []
+    bad_lines: list[int] = []
+    for line_index, line in enumerate(lines):
+        row = _parse_frame_line(line)
         if row is not None:
             rows.append(row)
-        elif line.strip() and line[:1] not in _ANSWERS:
-            bad.append(place)
-    return rows, bad
+        elif line.strip() and line[:1] not in _REPLY_LETTERS:
+            bad_lines.append(line_index)
+    return rows, bad_lines
 
 
 class ProtocolReader:
     """Takes what an adapter has sent."""
 
-    def __init__(self, descriptor: int, *, place: int) -> None:
-        self._text = SerialText(descriptor, ends=_ENDS, longest=LONGEST_LINE)
-        self._place = place
+    def __init__(self, descriptor: int, *, bus_index: int) -> None:
+        self._text = SerialText(descriptor, ends=_PROTOCOL_LINE_ENDS, longest=MAX_PROTOCOL_LINE)
+        self._bus_index = bus_index
 
-    def take(self) -> Taken:
+    def read_frames(self) -> ReadResult:
         """Return what is there; never waits, never raises."""
-        rows: list[Row] = []
-        garbled = looked_at = 0
+        rows: list[ProtocolRow] = []
+        garbled = text_reads = 0
         while True:
-            text = self._text.take()
-            looked_at += len(text.lines)
+            text = self._text.read_lines()
+            text_reads += len(text.lines)
             # What was under way when listening began is no fault. Nor is it a frame when its letter
             # is a digit too: the last bytes of one could pass for another, of CAN FD.
-            piece = text.first and text.lines[0][:1] in _DIGIT_LETTERS
-            more, bad = frames_in(text.lines[piece:])
-            rows += more
-            garbled += len(bad) + text.endless - (text.first and not piece and bad[:1] == [0])
-            if text.drained or text.fault is not None or looked_at >= MOST_AT_ONCE:
+            is_partial = text.first and text.lines[0][:1] in _DIGIT_LETTERS
+            more_rows, bad_lines = parse_frame_lines(text.lines[is_partial:])
+            rows += more_rows
+            garbled += (
+                len(bad_lines)
+                + text.endless
+                - (text.first and not is_partial and bad_lines[:1] == [0])
+            )
+            if text.drained or text.fault is not None or text_reads >= MAX_FRAMES_AT_ONCE:
                 break
-        return Taken(
-            frames=_batch(rows, bus=self._place),
+        return ReadResult(
+            frames=_batch_of_rows(rows, bus=self._bus_index),
             drained=text.drained,
             garbled=garbled,
             fault=text.fault,
         )
 
-    def lost(self) -> int:
+    def dropped_count(self) -> int:
         """Return 0: what an adapter lost is not told."""
         return 0
 
 
-def _batch(rows: Sequence[Row], *, bus: int) -> FrameBatch:
+def _batch_of_rows(rows: Sequence[ProtocolRow], *, bus: int) -> FrameBatch:
     if not rows:
         return FrameBatch.empty()
     identifiers, flags, payloads = zip(*rows, strict=True)
-    return FrameBatch.of_columns(
+    return FrameBatch.from_columns(
         time_ns=np.full(len(rows), time.time_ns(), np.int64),
         identifier=np.array(identifiers, np.uint32),
         flags=np.array(flags, np.uint8),

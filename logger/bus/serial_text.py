@@ -10,14 +10,14 @@ import select
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["AT_ONCE", "SerialText", "Text"]
+__all__ = ["READ_BYTES_AT_ONCE", "ReadLines", "SerialText"]
 
-AT_ONCE: Final = 1 << 16
+READ_BYTES_AT_ONCE: Final = 1 << 16
 """Bytes: more than 0.1 s of a serial line at 5 Mbit/s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Text:
+class ReadLines:
     """What one look at the port brought."""
 
     lines: list[bytes]
@@ -36,7 +36,7 @@ class SerialText:
     """Reads a descriptor that is open and does not block."""
 
     def __init__(
-        self, descriptor: int, *, ends: bytes, longest: int, at_once: int = AT_ONCE
+        self, descriptor: int, *, ends: bytes, longest: int, at_once: int = READ_BYTES_AT_ONCE
     ) -> None:
         """Cut at any byte of `ends`; drop a line of more than `longest` bytes.
 
@@ -45,50 +45,52 @@ class SerialText:
         self._descriptor = descriptor
         self._at_once = at_once
         # One end for all: the first.
-        self._to_one = bytes.maketrans(ends, ends[:1] * len(ends))
+        self._end_translation = bytes.maketrans(ends, ends[:1] * len(ends))
         self._end = ends[:1]
         self._longest = longest
         self._rest = b""
         self._skipping = False
-        self._begun = False
+        self._has_read = False
 
-    def take(self) -> Text:
+    def read_lines(self) -> ReadLines:
         """Return the lines that are there; never waits, never raises."""
         try:
             if not select.select([self._descriptor], [], [], 0)[0]:
-                return Text(lines=[], first=False)
+                return ReadLines(lines=[], first=False)
             block = os.read(self._descriptor, self._at_once)
         except BlockingIOError:
-            return Text(lines=[], first=False)
+            return ReadLines(lines=[], first=False)
         except (OSError, ValueError) as fault:
-            gone = fault if isinstance(fault, OSError) else OSError(str(fault))
-            return Text(lines=[], first=False, fault=gone)
+            port_error = fault if isinstance(fault, OSError) else OSError(str(fault))
+            return ReadLines(lines=[], first=False, fault=port_error)
         if not block:
             nothing = OSError("the port is ready and gives nothing: its other side is gone")
-            return Text(lines=[], first=False, fault=nothing)
-        return self.cut(block)
+            return ReadLines(lines=[], first=False, fault=nothing)
+        return self.split_lines(block)
 
-    def cut(self, block: bytes) -> Text:
+    def split_lines(self, block: bytes) -> ReadLines:
         """Return the lines that end within the next bytes."""
-        whole, ended, rest = (self._rest + block.translate(self._to_one)).rpartition(self._end)
+        whole_part, separator, rest = (
+            self._rest + block.translate(self._end_translation)
+        ).rpartition(self._end)
         endless = 0
         lines: list[bytes] = []
-        if ended:
-            lines = whole.split(self._end)
+        if separator:
+            lines = whole_part.split(self._end)
             if self._skipping:
                 # The end of a line that was dropped: what comes behind it is whole.
                 lines = lines[1:]
                 self._skipping = False
-                self._begun = True
+                self._has_read = True
         if len(rest) > self._longest:
             rest = b""
             endless = 0 if self._skipping else 1
             self._skipping = True
         self._rest = rest
-        first = bool(lines) and not self._begun
-        self._begun |= bool(ended)
+        first = bool(lines) and not self._has_read
+        self._has_read |= bool(separator)
         cut_short = first and bool(lines[0].strip())
-        return Text(
+        return ReadLines(
             lines=[line for line in lines if line],
             first=cut_short,
             endless=endless,

@@ -1,6 +1,7 @@
 """Stop frames on their way to a bus: ordered by the writing thread, sent by the receiving one.
 
-`order` and `enough` may be called from any thread; everything else is for the one that owns the
+`order_stop` and `confirm_stopped` may be called from any thread; everything else is for the one
+that owns the
 bus. What became of an order is reported, to be fetched by whoever gave it. A convenience, no
 safety function. Time comes in as an argument.
 """
@@ -17,16 +18,23 @@ from logger.joint.bench.bench import Bench, BusSettings
 from logger.joint.bench.identifiers import identifier_for
 from logger.joint.bench.stop_frame import StopFrame
 
-__all__ = ["GIVE_UP_S", "SILENT_OPTIONS", "Report", "Stops", "refuse_unable", "stops_of"]
+__all__ = [
+    "LISTEN_ONLY_OPTIONS",
+    "STOP_GIVE_UP_S",
+    "StopReport",
+    "StopSender",
+    "check_can_stop",
+    "stop_sender_for",
+]
 
-GIVE_UP_S: Final = 1.0
+STOP_GIVE_UP_S: Final = 1.0
 """So long a frame is tried that the bus does not take, where the bench file names no time."""
-SILENT_OPTIONS: Final = frozenset({"listen_only", "listenonly", "silent"})
+LISTEN_ONLY_OPTIONS: Final = frozenset({"listen_only", "listenonly", "silent"})
 """Options of python-can's interfaces with which an adapter sends nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Report:
+class StopReport:
     """What became of an order: `sent` after the first frame, then `over` or `unsent`."""
 
     joint: str
@@ -38,88 +46,90 @@ class Report:
 
 
 @dataclass(slots=True, kw_only=True)
-class _Running:
+class _RunningStop:
     due_s: float
     give_up_s: float
     count: int = 0
 
 
-class Stops:
+class StopSender:
     """The stop frames of one bus."""
 
     def __init__(self, frames: Mapping[str, tuple[can.Message, StopFrame]]) -> None:
         """Begin with nothing ordered; `frames` has the joints of the bus that have one."""
         self.frames: Final = dict(frames)
-        self.reports: Final[queue.SimpleQueue[Report]] = queue.SimpleQueue()
+        self.reports: Final[queue.SimpleQueue[StopReport]] = queue.SimpleQueue()
         self._orders: Final[queue.SimpleQueue[tuple[str, bool]]] = queue.SimpleQueue()
-        self._running: dict[str, _Running] = {}
-        self._may = True
+        self._running: dict[str, _RunningStop] = {}
+        self._is_armed = True
 
     def __bool__(self) -> bool:
         """Return whether there is any joint to stop here."""
         return bool(self.frames)
 
-    def order(self, joint: str) -> None:
+    def order_stop(self, joint: str) -> None:
         """Send the stop frame of a joint, as often as it says. From any thread."""
         self._orders.put((joint, True))
 
-    def enough(self, joint: str) -> None:
+    def confirm_stopped(self, joint: str) -> None:
         """Send no more to a joint: it has been seen to stop. From any thread."""
         self._orders.put((joint, False))
 
-    def due(self, now_s: float, *, now_ns: int) -> list[tuple[str, can.Message]]:
+    def due_stops(self, now_s: float, *, now_ns: int) -> list[tuple[str, can.Message]]:
         """Return the joints whose frame is to be sent now, with the frame."""
         while not self._orders.empty():
-            joint, begin = self._orders.get()
-            if begin and self._may:
+            joint, is_begin = self._orders.get()
+            if is_begin and self._is_armed:
                 frame = self.frames[joint][1]
-                patience_s = GIVE_UP_S if frame.until is None else frame.until.within_s
-                self._running[joint] = _Running(due_s=now_s, give_up_s=now_s + patience_s)
-            elif begin:
-                self._report(joint, "unsent", now_ns, 0)
+                give_up_after_s = STOP_GIVE_UP_S if frame.until is None else frame.until.within_s
+                self._running[joint] = _RunningStop(due_s=now_s, give_up_s=now_s + give_up_after_s)
+            elif is_begin:
+                self._add_report(joint, "unsent", now_ns, 0)
             elif joint in self._running:
-                self._report(joint, "over", now_ns, self._running.pop(joint).count)
+                self._add_report(joint, "over", now_ns, self._running.pop(joint).count)
         return [
             (joint, self.frames[joint][0])
             for joint, running in self._running.items()
             if running.due_s <= now_s
         ]
 
-    def tried(self, joint: str, *, sent: bool, now_s: float, now_ns: int) -> None:
+    def note_attempt(self, joint: str, *, was_sent: bool, now_s: float, now_ns: int) -> None:
         """Take note of a frame that the bus took, or did not."""
         running, frame = self._running[joint], self.frames[joint][1]
         # What was held up is not made up for in a burst.
         running.due_s = max(running.due_s + frame.every_s, now_s)
-        if sent:
+        if was_sent:
             running.count += 1
             if running.count == 1:
-                self._report(joint, "sent", now_ns, 1)
+                self._add_report(joint, "sent", now_ns, 1)
         if running.count >= frame.repeat:
-            self._report(joint, "over", now_ns, running.count)
+            self._add_report(joint, "over", now_ns, running.count)
         elif now_s >= running.give_up_s:
-            self._report(joint, "over" if running.count else "unsent", now_ns, running.count)
+            self._add_report(joint, "over" if running.count else "unsent", now_ns, running.count)
         else:
             return
         del self._running[joint]
 
-    def next_s(self, now_s: float) -> float:
+    def next_due_s(self, now_s: float) -> float:
         """Return in how many seconds a frame is due; at most 1."""
-        return max(min((one.due_s for one in self._running.values()), default=now_s + 1) - now_s, 0)
+        return max(
+            min((running.due_s for running in self._running.values()), default=now_s + 1) - now_s, 0
+        )
 
-    def disarm(self, *, now_ns: int) -> None:
+    def disarm_stops(self, *, now_ns: int) -> None:
         """Send nothing any more: what is ordered from now on is reported as unsent."""
-        self._may = False
+        self._is_armed = False
         for joint, running in self._running.items():
-            self._report(joint, "over" if running.count else "unsent", now_ns, running.count)
+            self._add_report(joint, "over" if running.count else "unsent", now_ns, running.count)
         self._running = {}
 
-    def _report(
+    def _add_report(
         self, joint: str, kind: Literal["sent", "over", "unsent"], time_ns: int, count: int
     ) -> None:
-        self.reports.put(Report(joint=joint, kind=kind, time_ns=time_ns, count=count))
+        self.reports.put(StopReport(joint=joint, kind=kind, time_ns=time_ns, count=count))
 
 
-def stops_of(bench: Bench, *, bus: int) -> Stops:
+def stop_sender_for(bench: Bench, *, bus: int) -> StopSender:
     """Return the stop frames of the joints on one bus."""
     frames = {}
     for joint in bench.joints:
@@ -135,10 +145,10 @@ def stops_of(bench: Bench, *, bus: int) -> Stops:
                 is_rx=False,
             )
             frames[joint.name] = (message, stop)
-    return Stops(frames)
+    return StopSender(frames)
 
 
-def refuse_unable(bench: Bench, where: str) -> None:
+def check_can_stop(bench: Bench, where: str) -> None:
     """Refuse to promise a stop frame that cannot be sent.
 
     Raises
@@ -146,13 +156,13 @@ def refuse_unable(bench: Bench, where: str) -> None:
     InputError
         No joint has one, or the bus of one that has may send nothing.
     """
-    having = [joint for joint in bench.joints if joint.stop is not None]
-    if not having:
+    joints_with_stop = [joint for joint in bench.joints if joint.stop is not None]
+    if not joints_with_stop:
         raise InputError(
             f"{where}: --send-stop-on-trip: found no [joint.stop] table, expected one for each "
             "joint that is to be stopped."
         )
-    for joint in having:
+    for joint in joints_with_stop:
         bus = bench.buses[bench.bus_of(joint)]
         if not bus.send:
             raise InputError(
@@ -160,16 +170,16 @@ def refuse_unable(bench: Bench, where: str) -> None:
                 f"{bus.name!r} has send = false: not one frame leaves. Set bus.send = true, or "
                 "leave the option away."
             )
-        silent = _silent_option(bus)
-        if silent is not None:
+        listen_only_option = _listen_only_option(bus)
+        if listen_only_option is not None:
             raise InputError(
                 f"{where}: --send-stop-on-trip: joint {joint.name!r} has a stop frame, but the "
-                f"adapter of its bus {bus.name!r} only listens (bus.options.{silent}). Remove that "
+                f"adapter of its bus {bus.name!r} only listens (bus.options.{listen_only_option}). Remove that "
                 "key, or leave the option away."
             )
 
 
-def _silent_option(bus: BusSettings) -> str | None:
+def _listen_only_option(bus: BusSettings) -> str | None:
     return next(
-        (name for name in bus.options if name in SILENT_OPTIONS and bus.options[name]), None
+        (name for name in bus.options if name in LISTEN_ONLY_OPTIONS and bus.options[name]), None
     )

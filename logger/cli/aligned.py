@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-__all__ = ["aligned"]
+__all__ = ["format_table"]
 
 
-def aligned(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
+def format_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
     """Return a head and rows as lines; nothing at all where there are no rows."""
     if not rows:
         return []

@@ -9,45 +9,65 @@ from collections.abc import Iterable, Mapping
 
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
-from logger.settings_file import nearest
+from logger.settings_file import did_you_mean
 
-__all__ = ["ChannelPlaces"]
+__all__ = ["ChannelMap"]
 
-MOST: int = 255
+MAX_BUS_INDEX: int = 255
 
 
-class ChannelPlaces:
+class ChannelMap:
     """Channels of one log and the places of their buses; fixed for a channel once it is heard."""
 
     def __init__(self, bench: Bench, stated: Mapping[str, str]) -> None:
         """`stated`: bus of the bench -> channel of the log; raises InputError for no such bus."""
         self._bench = bench
-        self._of: dict[object, int] = {}
+        self._index_by_channel: dict[object, int] = {}
         names = [bus.name for bus in bench.buses]
         for name, channel in stated.items():
             if name not in names:
                 raise InputError(
                     f"--channel: found {name!r}, expected the name of a bus of the bench."
-                    f"{nearest(name, names)}"
+                    f"{did_you_mean(name, names)}"
                 )
-            self._of[channel] = names.index(name)
+            self._index_by_channel[channel] = names.index(name)
 
     @property
-    def known(self) -> Mapping[object, int]:
+    def index_by_channel(self) -> Mapping[object, int]:
         """Channel -> place in the bench's list of buses, so far."""
-        return self._of
+        return self._index_by_channel
 
-    def places(self, channels: Iterable[object]) -> dict[object, int]:
+    def bus_indices(self, channels: Iterable[object]) -> dict[object, int]:
         """Return the place of each channel as python-can calls it; None, where it names none."""
-        heard = {one: str(one) for one in channels if one is not None}
-        new = sorted(set(heard.values()) - self._of.keys(), key=lambda text: (len(text), text))
-        if new:
-            named = {str(bus.channel): place for place, bus in enumerate(self._bench.buses)}
-            if not self._of and named.keys() >= set(new):
-                self._of.update({channel: named[channel] for channel in new})
+        channel_texts = {
+            channel_name: str(channel_name) for channel_name in channels if channel_name is not None
+        }
+        new_channels = sorted(
+            set(channel_texts.values()) - self._index_by_channel.keys(),
+            key=lambda text: (len(text), text),
+        )
+        if new_channels:
+            index_by_name = {
+                str(bus.channel): bus_index for bus_index, bus in enumerate(self._bench.buses)
+            }
+            if not self._index_by_channel and index_by_name.keys() >= set(new_channels):
+                self._index_by_channel.update(
+                    {channel: index_by_name[channel] for channel in new_channels}
+                )
             else:
                 # Once the first are known, a newcomer is no bus of the bench.
-                first = len(self._bench.buses) if self._of else 0
-                free = max([first - 1, *self._of.values()]) + 1
-                self._of.update({channel: min(free + at, MOST) for at, channel in enumerate(new)})
-        return {None: 0, **{one: self._of[text] for one, text in heard.items()}}
+                first = len(self._bench.buses) if self._index_by_channel else 0
+                free = max([first - 1, *self._index_by_channel.values()]) + 1
+                self._index_by_channel.update(
+                    {
+                        channel: min(free + index, MAX_BUS_INDEX)
+                        for index, channel in enumerate(new_channels)
+                    }
+                )
+        return {
+            None: 0,
+            **{
+                channel_name: self._index_by_channel[text]
+                for channel_name, text in channel_texts.items()
+            },
+        }

@@ -12,20 +12,26 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.prefetch import ahead
+from logger.importing.prefetch import prefetch_batches
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.limits.limit import LimitSet
 from logger.recording.pipeline import Intake
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.bulk_writer import BulkWriter
 
-__all__ = ["BroughtIn", "Said", "bring_in", "heed", "whole_or_nothing"]
+__all__ = [
+    "ImportNotice",
+    "ImportResult",
+    "discard_on_failure",
+    "import_frames",
+    "raise_if_stopped",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class ImportNotice:
     """Something about the frames that is worth an event."""
 
     kind: str
@@ -34,7 +40,7 @@ class Said:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BroughtIn:
+class ImportResult:
     """What a recording came to hold."""
 
     path: Path
@@ -45,11 +51,11 @@ class BroughtIn:
     """Joint -> rows."""
     undecoded: int
     """Frames that no joint's layout explains."""
-    said: tuple[Said, ...] = ()
+    notices: tuple[ImportNotice, ...] = ()
     """What was said about the frames."""
 
 
-def bring_in(
+def import_frames(
     frames: Iterable[FrameBatch],
     *,
     bench: Bench,
@@ -60,17 +66,17 @@ def bring_in(
     end_ns: int | None = None,
     note: str = "",
     simulated: bool = False,
-    said: "deque[Said] | None" = None,
+    pending_notices: "deque[ImportNotice] | None" = None,
     progress: Callable[[int], None] = lambda _time_ns: None,
     stop: threading.Event | None = None,
-) -> BroughtIn:
+) -> ImportResult:
     """Make a recording of frames given in order of time.
 
     Parameters
     ----------
     start_ns, end_ns
         The recording's span; None: from the first frame, to just after the last.
-    said
+    pending_notices
         What whoever brings the frames adds to while it does; becomes events.
     progress
         Called with the time of the newest frame.
@@ -84,80 +90,84 @@ def bring_in(
     OutsideFault
         The disk took no more, or it was stopped; nothing was left behind.
     """
-    said = deque() if said is None else said
-    told: list[Said] = []
-    with ahead(frames) as batches:
-        first = next(batches, FrameBatch.empty())
+    pending_notices = deque() if pending_notices is None else pending_notices
+    emitted_notices: list[ImportNotice] = []
+    with prefetch_batches(frames) as batches:
+        first_batch = next(batches, FrameBatch.empty())
         if start_ns is None:
-            if len(first) == 0:
+            if len(first_batch) == 0:
                 raise InputError(f"{out}: found no frame to begin with.")
-            start_ns = int(first.time_ns[0])
-        manifest = begun(
+            start_ns = int(first_batch.time_ns[0])
+        manifest = new_manifest(
             bench, name=name, note=note, started_ns=start_ns, simulated=simulated, limits=limits
         )
         writer = BulkWriter(out, manifest, bench)
-        with whole_or_nothing(writer):
-            intake = Intake(bench, limits, writer, start_ns=start_ns)
-            intake.begin(start_ns, note=note)
+        with discard_on_failure(writer):
+            pipeline = Intake(bench, limits, writer, start_ns=start_ns)
+            pipeline.begin(start_ns, note=note)
             newest_ns = start_ns
-            for batch in _with_first(first, batches):
-                heed(stop, out)
+            for batch in _prepend_batch(first_batch, batches):
+                raise_if_stopped(stop, out)
                 newest_ns = int(batch.time_ns[-1]) if len(batch) else newest_ns
-                intake.take(batch, now_ns=newest_ns)
-                told += _tell(said, intake)
+                pipeline.take(batch, now_ns=newest_ns)
+                emitted_notices += _emit_import_notices(pending_notices, pipeline)
                 writer.tick()
                 progress(newest_ns)
             end_ns = newest_ns + 1 if end_ns is None else end_ns
-            told += _tell(said, intake)
-            intake.take(FrameBatch.empty(), now_ns=end_ns)
-            intake.tell_rest(end_ns)
-            intake.say("ended", time_ns=end_ns, text="Recording ended.")
-            heed(stop, out)
+            emitted_notices += _emit_import_notices(pending_notices, pipeline)
+            pipeline.take(FrameBatch.empty(), now_ns=end_ns)
+            pipeline.tell_rest(end_ns)
+            pipeline.say("ended", time_ns=end_ns, text="Recording ended.")
+            raise_if_stopped(stop, out)
             writer.close(ended_ns=end_ns, cause="end of the frames")
-    return BroughtIn(
+    return ImportResult(
         path=out,
         start_ns=start_ns,
         end_ns=end_ns,
-        frames=writer.rows("frames"),
-        readings={joint.name: writer.rows(status_stream(joint.name)) for joint in bench.joints},
-        undecoded=intake.undecoded,
-        said=tuple(told),
+        frames=writer.row_count("frames"),
+        readings={
+            joint.name: writer.row_count(status_stream(joint.name)) for joint in bench.joints
+        },
+        undecoded=pipeline.undecoded,
+        notices=tuple(emitted_notices),
     )
 
 
 @contextmanager
-def whole_or_nothing(writer: BulkWriter) -> Iterator[None]:
+def discard_on_failure(writer: BulkWriter) -> Iterator[None]:
     """Leave nothing behind when what fills a recording does not come to its end."""
     try:
         yield
     except KeyboardInterrupt:
         writer.abandon()
-        raise stopped(writer.path) from None
+        raise stopped_error(writer.path) from None
     except BaseException:
         writer.abandon()
         raise
 
 
-def heed(stop: threading.Event | None, out: Path) -> None:
+def raise_if_stopped(stop: threading.Event | None, out: Path) -> None:
     """Raise OutsideFault when `stop` is set."""
     if stop is not None and stop.is_set():
-        raise stopped(out)
+        raise stopped_error(out)
 
 
-def stopped(out: Path) -> OutsideFault:
+def stopped_error(out: Path) -> OutsideFault:
     """Return what is raised when it was ended from outside."""
     return OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
 
 
-def _tell(said: "deque[Said]", intake: Intake) -> list[Said]:
-    told = []
-    while said:
-        one = said.popleft()
-        intake.say(one.kind, time_ns=one.time_ns, text=one.text)
-        told.append(one)
-    return told
+def _emit_import_notices(
+    pending_notices: "deque[ImportNotice]", pipeline: Intake
+) -> list[ImportNotice]:
+    emitted_notices = []
+    while pending_notices:
+        notice = pending_notices.popleft()
+        pipeline.say(notice.kind, time_ns=notice.time_ns, text=notice.text)
+        emitted_notices.append(notice)
+    return emitted_notices
 
 
-def _with_first(first: FrameBatch, rest: Iterator[FrameBatch]) -> Iterator[FrameBatch]:
+def _prepend_batch(first: FrameBatch, rest: Iterator[FrameBatch]) -> Iterator[FrameBatch]:
     yield first
     yield from rest

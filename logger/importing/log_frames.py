@@ -17,19 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InputError
-from logger.importing.channel_map import ChannelPlaces
-from logger.importing.import_frames import Said
-from logger.importing.log_reader import LogReading, words_of_fault
-from logger.importing.message_batch import Columns
+from logger.importing.channel_map import ChannelMap
+from logger.importing.import_frames import ImportNotice
+from logger.importing.log_reader import LogReader, describe_error
+from logger.importing.message_batch import MessageBatch
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
-from logger.store.layout.manifest import time_text
+from logger.store.layout.manifest import iso_utc
 
 __all__ = ["LogFrames"]
 
-DATED_NS: Final = 1_000_000_000 * 10**9
+MIN_DATED_STAMP_NS: Final = 1_000_000_000 * 10**9
 """Stamps before September 2001 count from the log's beginning and name no date."""
-STEP_NS: Final = 1_000_000_000
+REPORTED_BACKWARD_NS: Final = 1_000_000_000
 """A stamp that goes back by so much is a clock that was set, not a frame that came late."""
 
 
@@ -45,9 +45,9 @@ class LogFrames:
     """Bus of the bench -> channel of the log, where neither name nor order tells."""
     tolerant: bool = False
     """End where the log is damaged, and say so, instead of refusing it."""
-    said: deque[Said] = field(default_factory=deque)
+    notices: deque[ImportNotice] = field(default_factory=deque)
     """What is worth an event and was not fetched yet."""
-    _read: LogReading | None = None
+    _reader: LogReader | None = None
     _shift_ns: int = 0
     _newest_ns: int = 0
     _late: int = 0
@@ -61,13 +61,13 @@ class LogFrames:
     @property
     def read_bytes(self) -> int:
         """How far it has been read; 0 where that is not known."""
-        return 0 if self._read is None else self._read.read_bytes
+        return 0 if self._reader is None else self._reader.read_bytes
 
-    def _reading(self) -> LogReading:
-        self._read = LogReading(self.path)
-        return self._read
+    def _open_reader(self) -> LogReader:
+        self._reader = LogReader(self.path)
+        return self._reader
 
-    def first_ns(self) -> int:
+    def first_time_ns(self) -> int:
         """Return when the first frame was.
 
         Raises
@@ -76,10 +76,10 @@ class LogFrames:
             It is no log that can be read, or holds no frame.
         """
         with ExitStack() as opened:
-            for columns, _ in self._reading().gathered(opened):
+            for columns, _ in self._open_reader().read_batches(opened):
                 if len(columns):
-                    return self._placed(int(columns.batch().time_ns[0]))
-        raise self._holds_nothing()
+                    return self._first_frame_ns(int(columns.to_frame_batch().time_ns[0]))
+        raise self._empty_log_error()
 
     def __iter__(self) -> Iterator[FrameBatch]:
         """Yield the frames in batches of about 16,000.
@@ -90,85 +90,87 @@ class LogFrames:
             There is no such log, python-can reads none of that kind, it holds no frame, or it is
             damaged.
         """
-        places = ChannelPlaces(self.bench, self.channels)
+        channel_map = ChannelMap(self.bench, self.channels)
         count = 0
         with ExitStack() as opened:
-            for columns, fault in self._reading().gathered(opened):
+            for columns, fault in self._open_reader().read_batches(opened):
                 if len(columns):
-                    frames = columns.batch()
+                    frames = columns.to_frame_batch()
                     frames = replace(
                         frames,
-                        time_ns=self._times(frames.time_ns, first=count == 0),
-                        bus=_buses(columns, places),
+                        time_ns=self._recording_times(frames.time_ns, first=count == 0),
+                        bus=_bus_indices(columns, channel_map),
                     )
                     count += len(columns)
                     yield frames
                 if fault is not None:
-                    self._damaged(fault, count)
+                    self._damage_error(fault, count)
         if count == 0:
-            raise self._holds_nothing()
+            raise self._empty_log_error()
         if self._late:
-            self._say(
+            self._add_notice(
                 "note",
                 f"{self._late} frames of the log were stamped before the frame before them, by up "
                 f"to {self._latest_ns * 1e-6:.3g} ms; they count as of that instant.",
             )
 
-    def _holds_nothing(self) -> InputError:
+    def _empty_log_error(self) -> InputError:
         return InputError(f"{self.path}: this log holds no frame.")
 
-    def _say(self, kind: str, text: str) -> None:
-        self.said.append(Said(kind=kind, time_ns=self._newest_ns, text=text))
+    def _add_notice(self, kind: str, text: str) -> None:
+        self.notices.append(ImportNotice(kind=kind, time_ns=self._newest_ns, text=text))
 
-    def _damaged(self, fault: Exception, count: int) -> None:
+    def _damage_error(self, fault: Exception, count: int) -> None:
         sentence = (
-            f"the log cannot be read beyond its frame {count} (at {time_text(self._newest_ns)}): "
-            f"{words_of_fault(fault)}."
+            f"the log cannot be read beyond its frame {count} (at {iso_utc(self._newest_ns)}): "
+            f"{describe_error(fault)}."
         )
         if not self.tolerant or count == 0:
             raise InputError(
                 f"{self.path}: {sentence} Nothing was made; --tolerant takes what stands before."
             )
-        self._say("note", sentence[0].upper() + sentence[1:])
+        self._add_notice("note", sentence[0].upper() + sentence[1:])
 
-    def _times(self, stamps_ns: NDArray[np.int64], *, first: bool) -> NDArray[np.int64]:
+    def _recording_times(self, stamps_ns: NDArray[np.int64], *, first: bool) -> NDArray[np.int64]:
         """Return the stamps on the recording's axis."""
         if first:
-            self._begin(int(stamps_ns[0]))
+            self._anchor_time(int(stamps_ns[0]))
         time_ns = stamps_ns + self._shift_ns
-        before = np.append(np.int64(self._newest_ns), time_ns[:-1])
-        back = before - time_ns
-        if (back > 0).any():
-            time_ns = self._forward(time_ns, back)
+        previous_ns = np.append(np.int64(self._newest_ns), time_ns[:-1])
+        backward_ns = previous_ns - time_ns
+        if (backward_ns > 0).any():
+            time_ns = self._monotonic_times(time_ns, backward_ns)
         self._newest_ns = int(time_ns[-1])
         return time_ns
 
-    def _begin(self, stamp_ns: int) -> None:
-        self._newest_ns = self._placed(stamp_ns)
+    def _anchor_time(self, stamp_ns: int) -> None:
+        self._newest_ns = self._first_frame_ns(stamp_ns)
         self._shift_ns = self._newest_ns - stamp_ns
-        if self.start_ns is None and stamp_ns < DATED_NS:
-            self._say(
+        if self.start_ns is None and stamp_ns < MIN_DATED_STAMP_NS:
+            self._add_notice(
                 "note",
                 "The log names no date: its first frame is placed at the file's own time, "
-                f"{time_text(self._newest_ns)}.",
+                f"{iso_utc(self._newest_ns)}.",
             )
 
-    def _placed(self, stamp_ns: int) -> int:
+    def _first_frame_ns(self, stamp_ns: int) -> int:
         """Return when a first frame with that stamp was."""
         if self.start_ns is not None:
             return self.start_ns
-        return stamp_ns if stamp_ns >= DATED_NS else self.path.stat().st_mtime_ns
+        return stamp_ns if stamp_ns >= MIN_DATED_STAMP_NS else self.path.stat().st_mtime_ns
 
-    def _forward(self, time_ns: NDArray[np.int64], back: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return times that never run backwards; `back`: how far each is behind the one before."""
-        for place in np.flatnonzero(back >= STEP_NS):
-            step_ns = int(back[place])
-            time_ns[place:] += step_ns
+    def _monotonic_times(
+        self, time_ns: NDArray[np.int64], backward_ns: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        """Return times that never run backwards; `backward_ns`: how far each is behind the one before."""
+        for row_index in np.flatnonzero(backward_ns >= REPORTED_BACKWARD_NS):
+            step_ns = int(backward_ns[row_index])
+            time_ns[row_index:] += step_ns
             self._shift_ns += step_ns
-            self.said.append(
-                Said(
+            self.notices.append(
+                ImportNotice(
                     kind="clock step",
-                    time_ns=int(time_ns[place]),
+                    time_ns=int(time_ns[row_index]),
                     text=f"The log's clock steps back by {step_ns * 1e-9:.3f} s; time goes on "
                     "without the step.",
                 )
@@ -180,9 +182,9 @@ class LogFrames:
         return forward
 
 
-def _buses(columns: Columns, places: ChannelPlaces) -> NDArray[np.uint8]:
-    of = places.places(set(columns.channel))
-    heard = set(columns.channel)
-    if len(heard) == 1:
-        return np.full(len(columns), of[heard.pop()], np.uint8)
-    return np.fromiter(map(of.__getitem__, columns.channel), np.uint8, len(columns))
+def _bus_indices(columns: MessageBatch, channel_map: ChannelMap) -> NDArray[np.uint8]:
+    index_by_channel = channel_map.bus_indices(set(columns.channels))
+    seen_channels = set(columns.channels)
+    if len(seen_channels) == 1:
+        return np.full(len(columns), index_by_channel[seen_channels.pop()], np.uint8)
+    return np.fromiter(map(index_by_channel.__getitem__, columns.channels), np.uint8, len(columns))

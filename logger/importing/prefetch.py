@@ -12,53 +12,53 @@ from typing import Final
 
 from logger.joint.batch import FrameBatch
 
-__all__ = ["ahead"]
+__all__ = ["prefetch_batches"]
 
-AHEAD: Final = 4
+PREFETCH_DEPTH: Final = 4
 """Batches that wait at most."""
 
 
 @contextmanager
-def ahead(batches: Iterable[FrameBatch]) -> Iterator[Iterator[FrameBatch]]:
+def prefetch_batches(batches: Iterable[FrameBatch]) -> Iterator[Iterator[FrameBatch]]:
     """Give batches that another thread fetches beforehand; its fault comes out here.
 
     That thread is the only one that touches `batches`, and is over when the context ends.
     """
-    line: queue.Queue[FrameBatch | BaseException | None] = queue.Queue(AHEAD)
-    over = threading.Event()
+    batch_queue: queue.Queue[FrameBatch | BaseException | None] = queue.Queue(PREFETCH_DEPTH)
+    finished = threading.Event()
 
-    def put(one: FrameBatch | BaseException | None) -> None:
-        while not over.is_set():
+    def put_queued(queued_item: FrameBatch | BaseException | None) -> None:
+        while not finished.is_set():
             with suppress(queue.Full):
-                line.put(one, timeout=0.1)
+                batch_queue.put(queued_item, timeout=0.1)
                 return
 
-    def fetch() -> None:
-        fetched = iter(batches)
+    def fetch_batches() -> None:
+        batch_iterator = iter(batches)
         try:
-            for batch in fetched:
-                put(batch)
-                if over.is_set():
+            for batch in batch_iterator:
+                put_queued(batch)
+                if finished.is_set():
                     break
-            put(None)
+            put_queued(None)
         except BaseException as fault:  # noqa: BLE001 - whatever it is, the caller must know
-            put(fault)
+            put_queued(fault)
         finally:
             # Files are closed by the thread that opened them.
-            close = getattr(fetched, "close", None)
+            close = getattr(batch_iterator, "close", None)
             if close is not None:
                 close()
 
-    def taken() -> Iterator[FrameBatch]:
-        while (one := line.get()) is not None:
-            if isinstance(one, BaseException):
-                raise one
-            yield one
+    def take_queued() -> Iterator[FrameBatch]:
+        while (queued_item := batch_queue.get()) is not None:
+            if isinstance(queued_item, BaseException):
+                raise queued_item
+            yield queued_item
 
-    thread = threading.Thread(target=fetch, name="ahead", daemon=True)
+    thread = threading.Thread(target=fetch_batches, name="ahead", daemon=True)
     thread.start()
     try:
-        yield taken()
+        yield take_queued()
     finally:
-        over.set()
+        finished.set()
         thread.join()

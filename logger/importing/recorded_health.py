@@ -12,15 +12,15 @@ import pyarrow as pa
 
 from logger.recording.pipeline import BusVitals, Vitals
 from logger.store.reading.reader import RecordingReader
-from logger.traffic.per_second import Second
+from logger.traffic.per_second import BusSecond
 
-__all__ = ["Fared"]
+__all__ = ["RecordedHealth"]
 
-HOUR_NS: Final = 3600 * 10**9
-RECENT_NS: Final = 10 * 10**9
+LOADED_SPAN_NS: Final = 3600 * 10**9
+MAX_HEALTH_AGE_NS: Final = 10 * 10**9
 
 
-class Fared:
+class RecordedHealth:
     """How the recorder fared at a time, from what it wrote then; an hour of it in memory."""
 
     def __init__(self, reader: RecordingReader) -> None:
@@ -30,58 +30,58 @@ class Fared:
         self._disk: list[dict[str, object]] = []
         self._bus: list[list[dict[str, object]]] = []
 
-    def at(self, time_ns: int) -> Vitals:
+    def health_at(self, time_ns: int) -> Vitals:
         """Return the figures that were newest at `time_ns`."""
         if not self._from_ns <= time_ns < self._until_ns:
-            self._load(time_ns)
-        disk = _newest(self._disk, time_ns)
-        buses = [_newest(rows, time_ns) for rows in self._bus]
+            self._load_hour(time_ns)
+        disk = _newest_row(self._disk, time_ns)
+        buses = [_newest_row(rows, time_ns) for rows in self._bus]
         return Vitals(
             buses=tuple(
                 BusVitals(
-                    second=Second(
-                        frames_per_s=_number(row["frames_per_s"]),
-                        load=_number(row["load"]),
-                        error_frames=_count(row["error_frames"]),
-                        remote_frames=_count(row["remote_frames"]),
+                    second=BusSecond(
+                        frames_per_s=_finite_or_nan(row["frames_per_s"]),
+                        load=_finite_or_nan(row["load"]),
+                        error_frames=_count_or_zero(row["error_frames"]),
+                        remote_frames=_count_or_zero(row["remote_frames"]),
                     ),
-                    lost=_count(row["lost"]),
-                    garbled=_count(row["garbled"]),
-                    unanswered=_count(row["unanswered"]),
+                    lost=_count_or_zero(row["lost"]),
+                    garbled=_count_or_zero(row["garbled"]),
+                    unanswered=_count_or_zero(row["unanswered"]),
                 )
                 for row in buses
                 if row is not None
             ),
-            disk_left_h=math.nan if disk is None else _number(disk["disk_left_h"]),
+            disk_left_h=math.nan if disk is None else _finite_or_nan(disk["disk_left_h"]),
         )
 
-    def _load(self, time_ns: int) -> None:
-        self._from_ns, self._until_ns = time_ns, time_ns + HOUR_NS
+    def _load_hour(self, time_ns: int) -> None:
+        self._from_ns, self._until_ns = time_ns, time_ns + LOADED_SPAN_NS
         # What was newest shortly before belongs to the first moments as well.
-        start_ns, end_ns = self._from_ns - RECENT_NS, self._until_ns
-        table = self._reader.table
-        self._disk = _rows(
+        start_ns, end_ns = self._from_ns - MAX_HEALTH_AGE_NS, self._until_ns
+        table = self._reader.read_rows
+        self._disk = _health_rows(
             table("health", start_ns=start_ns, end_ns=end_ns, columns=["time", "disk_left_h"])
         )
-        buses = _rows(table("buses", start_ns=start_ns, end_ns=end_ns))
-        self._bus = [[row for row in buses if row["bus"] == place] for place in self._buses]
+        buses = _health_rows(table("buses", start_ns=start_ns, end_ns=end_ns))
+        self._bus = [[row for row in buses if row["bus"] == bus_index] for bus_index in self._buses]
 
 
-def _rows(table: pa.Table) -> list[dict[str, object]]:
+def _health_rows(table: pa.Table) -> list[dict[str, object]]:
     """Return rows as mappings, `time` in nanoseconds."""
     times = table["time"].cast(pa.int64())
     rows: list[dict[str, object]] = table.set_column(0, "time", times).to_pylist()
     return rows
 
 
-def _newest(rows: list[dict[str, object]], time_ns: int) -> dict[str, object] | None:
-    place = bisect_right(rows, time_ns, key=lambda row: _count(row["time"]))
-    return rows[place - 1] if place else None
+def _newest_row(rows: list[dict[str, object]], time_ns: int) -> dict[str, object] | None:
+    row_index = bisect_right(rows, time_ns, key=lambda row: _count_or_zero(row["time"]))
+    return rows[row_index - 1] if row_index else None
 
 
-def _number(value: object) -> float:
+def _finite_or_nan(value: object) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _count(value: object) -> int:
+def _count_or_zero(value: object) -> int:
     return value if isinstance(value, int) else 0

@@ -16,36 +16,41 @@ from typing import Final
 import numpy as np
 
 from logger.errors import InputError
-from logger.importing.import_frames import BroughtIn, heed, whole_or_nothing
-from logger.importing.prefetch import ahead
-from logger.importing.recorded_health import Fared
+from logger.importing.import_frames import ImportResult, discard_on_failure, raise_if_stopped
+from logger.importing.prefetch import prefetch_batches
+from logger.importing.recorded_health import RecordedHealth
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench.bench import Bench, Sensor, with_sensor
-from logger.limits.limit import LimitSet, check_against
+from logger.joint.bench.bench import Bench, Sensor, add_sensor_to_bench
+from logger.limits.limit import LimitSet, check_for_bench
 from logger.recording.pipeline import Intake
-from logger.recording.resume import Start
+from logger.recording.resume import ResumePoint
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import Manifest, begun
-from logger.store.reading.raw_frames import finished, frame_parts, frames_of, is_whole_frames
+from logger.store.layout.manifest import Manifest, new_manifest
+from logger.store.reading.raw_frames import (
+    frame_parts,
+    frames_of_part,
+    has_current_columns,
+    open_finished,
+)
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.bulk_writer import BulkWriter
-from logger.store.writing.inbox import Request
+from logger.store.writing.inbox import EventRequest
 
-__all__ = ["redecode"]
+__all__ = ["redecode_frames"]
 
-KEPT: Final = frozenset(
+CARRIED_EVENT_KINDS: Final = frozenset(
     {
         *("note", "gap", "dropped", "clock step", "bus lost", "bus back", "refused"),
         *("continued", "ended"),
     }
 )
 """Kinds of events that do not follow from the decoded readings."""
-CARRIED_NS: Final = 600 * 10**9
+CARRIED_CHUNK_NS: Final = 600 * 10**9
 """How much of a sensor is in memory at a time."""
 
 
-def redecode(
+def redecode_frames(
     recording: Path,
     *,
     bench: Bench,
@@ -53,7 +58,7 @@ def redecode(
     limits: LimitSet | None = None,
     progress: Callable[[float], None] = lambda _share: None,
     stop: threading.Event | None = None,
-) -> BroughtIn:
+) -> ImportResult:
     """Make a recording of another one's raw frames.
 
     Parameters
@@ -73,60 +78,64 @@ def redecode(
     OutsideFault
         The disk took no more, or it was stopped; nothing was left behind.
     """
-    reader = finished(recording)
-    old = reader.manifest
-    assert old.ended_ns is not None, "a finished one has an end"
-    _check_buses(reader.bench, bench, recording)
+    reader = open_finished(recording)
+    source_manifest = reader.manifest
+    assert source_manifest.ended_ns is not None, "a finished one has an end"
+    _check_same_buses(reader.bench, bench, recording)
     sensors = [joint for joint in reader.bench.joints if isinstance(joint, Sensor)]
     for sensor in sensors:
         if sensor.name not in bench.sensors:
-            bench = with_sensor(bench, sensor.settings, where="the bench file")
+            bench = add_sensor_to_bench(bench, sensor.settings, where="the bench file")
     # Those that it was recorded with were in force as they stand, short delays and all.
-    fresh = limits is not None
+    has_new_limits = limits is not None
     limits = reader.limits if limits is None else limits
-    check_against(limits, bench, "the limits", delays=fresh)
+    check_for_bench(limits, bench, "the limits", delays=has_new_limits)
     parts = frame_parts(recording)
     total = sum(part.end_row - part.first_row for part in parts)
-    manifest = begun(
+    manifest = new_manifest(
         bench,
-        name=old.name,
-        note=old.note,
-        started_ns=old.started_ns,
+        name=source_manifest.name,
+        note=source_manifest.note,
+        started_ns=source_manifest.started_ns,
         limits=limits,
-        boottime_ns=old.clock.boottime_ns,
-        wall_ns=old.clock.wall_ns,
-        simulated=old.simulated,
-    ).model_copy(update={"resumed": old.resumed})
-    carried = all(is_whole_frames(part) for part in parts)
-    writer = _Writer(out, manifest, bench, with_frames=not carried)
-    with whole_or_nothing(writer):
-        again = _Again(reader, bench, limits, writer)
+        boottime_ns=source_manifest.clock.boottime_ns,
+        wall_ns=source_manifest.clock.wall_ns,
+        simulated=source_manifest.simulated,
+    ).model_copy(update={"resumed": source_manifest.resumed})
+    carried = all(has_current_columns(part) for part in parts)
+    writer = _SegmentTrackingWriter(out, manifest, bench, with_frames=not carried)
+    with discard_on_failure(writer):
+        redecoder = _Redecoder(reader, bench, limits, writer)
         for part in parts if carried else []:
-            writer.carry("frames", part)
-        done = 0
-        with ahead(frames for part in parts for frames in frames_of(part)) as batches:
+            writer.carry_part("frames", part)
+        done_parts = 0
+        with prefetch_batches(
+            frames for part in parts for frames in frames_of_part(part)
+        ) as batches:
             for batch in batches:
-                heed(stop, out)
-                again.take(batch)
+                raise_if_stopped(stop, out)
+                redecoder.process_frames(batch)
                 writer.tick()
-                done += len(batch)
-                progress(done / max(total, 1))
-        again.end(old.ended_ns)
+                done_parts += len(batch)
+                progress(done_parts / max(total, 1))
+        redecoder.finish(source_manifest.ended_ns)
         for sensor in sensors:
-            again.carry(reader, sensor, stop=stop)
-        heed(stop, out)
-        writer.close(ended_ns=old.ended_ns, cause=old.end_cause)
-    return BroughtIn(
+            redecoder.carry_sensor(reader, sensor, stop=stop)
+        raise_if_stopped(stop, out)
+        writer.close(ended_ns=source_manifest.ended_ns, cause=source_manifest.end_cause)
+    return ImportResult(
         path=out,
-        start_ns=old.started_ns,
-        end_ns=old.ended_ns,
+        start_ns=source_manifest.started_ns,
+        end_ns=source_manifest.ended_ns,
         frames=total,
-        readings={joint.name: writer.rows(status_stream(joint.name)) for joint in bench.joints},
-        undecoded=again.undecoded,
+        readings={
+            joint.name: writer.row_count(status_stream(joint.name)) for joint in bench.joints
+        },
+        undecoded=redecoder.undecoded,
     )
 
 
-def _check_buses(old: Bench, new: Bench, recording: Path) -> None:
+def _check_same_buses(old: Bench, new: Bench, recording: Path) -> None:
     names = [bus.name for bus in old.buses]
     if len(names) > 1 and [bus.name for bus in new.buses][: len(names)] != names:
         raise InputError(
@@ -136,7 +145,7 @@ def _check_buses(old: Bench, new: Bench, recording: Path) -> None:
         )
 
 
-class _Writer(BulkWriter):
+class _SegmentTrackingWriter(BulkWriter):
     """The writer, which knows how far the position segments went."""
 
     def __init__(self, path: Path, manifest: Manifest, bench: Bench, *, with_frames: bool) -> None:
@@ -155,27 +164,31 @@ class _Writer(BulkWriter):
             self.segments[batch.joint] = newest
 
 
-class _Again:
+class _Redecoder:
     """Goes through frames and what was said beside them in order of time."""
 
     def __init__(
-        self, reader: RecordingReader, bench: Bench, limits: LimitSet, writer: _Writer
+        self,
+        reader: RecordingReader,
+        bench: Bench,
+        limits: LimitSet,
+        writer: _SegmentTrackingWriter,
     ) -> None:
         self._bench, self._limits, self._writer = bench, limits, writer
-        self._fared = Fared(reader)
+        self._health = RecordedHealth(reader)
         self._events: list[Event] = []
-        self._said = iter(_kept(reader.events()))
-        self._next = next(self._said, None)
+        self._next_event = iter(_carried_events(reader.read_events()))
+        self._next = next(self._next_event, None)
         self._newest_ns = reader.manifest.started_ns
         self._undecoded = 0
-        self._intake = self._begin(Start(), self._newest_ns)
+        self._pipeline = self._start_pipeline(ResumePoint(), self._newest_ns)
 
     @property
     def undecoded(self) -> int:
-        return self._undecoded + self._intake.undecoded
+        return self._undecoded + self._pipeline.undecoded
 
-    def _begin(self, start: Start, time_ns: int) -> Intake:
-        intake = Intake(
+    def _start_pipeline(self, start: ResumePoint, time_ns: int) -> Intake:
+        pipeline = Intake(
             self._bench,
             self._limits,
             self._writer,
@@ -183,39 +196,39 @@ class _Again:
             start=start,
             on_event=self._events.append,
         )
-        intake.begin(time_ns)
-        return intake
+        pipeline.begin(time_ns)
+        return pipeline
 
-    def take(self, frames: FrameBatch) -> None:
+    def process_frames(self, frames: FrameBatch) -> None:
         """Take frames, cut where something was said between them."""
         first = 0
         while self._next is not None and self._next.time_ns <= frames.time_ns[-1]:
-            place = int(np.searchsorted(frames.time_ns, self._next.time_ns, "left"))
-            if place > first:
-                self._pass(frames.taken(slice(first, place)))
-                first = place
-            self._tell(self._next)
-            self._next = next(self._said, None)
-        self._pass(frames.taken(slice(first, None)) if first else frames)
+            event_row = int(np.searchsorted(frames.time_ns, self._next.time_ns, "left"))
+            if event_row > first:
+                self._process_until(frames.select_rows(slice(first, event_row)))
+                first = event_row
+            self._emit_event(self._next)
+            self._next = next(self._next_event, None)
+        self._process_until(frames.select_rows(slice(first, None)) if first else frames)
 
-    def _pass(self, frames: FrameBatch, *, now_ns: int | None = None) -> None:
+    def _process_until(self, frames: FrameBatch, *, now_ns: int | None = None) -> None:
         if now_ns is None:
             now_ns = int(frames.time_ns[-1])
-        self._intake.take(frames, now_ns=now_ns, vitals=lambda: self._fared.at(now_ns))
+        self._pipeline.take(frames, now_ns=now_ns, vitals=lambda: self._health.health_at(now_ns))
         self._newest_ns = now_ns
 
-    def _tell(self, event: Event) -> None:
+    def _emit_event(self, event: Event) -> None:
         if event.kind == "ended":
-            self._pass(FrameBatch.empty(), now_ns=max(event.time_ns, self._newest_ns))
+            self._process_until(FrameBatch.empty(), now_ns=max(event.time_ns, self._newest_ns))
         if event.kind == "continued":
-            self._go_on(event)
+            self._resume_after(event)
         elif event.kind == "note":
-            request = Request.model_construct(kind="note", text=event.text, who=event.who)
-            self._intake.ask(request, time_ns=event.time_ns)
+            request = EventRequest.model_construct(kind="note", text=event.text, who=event.who)
+            self._pipeline.ask(request, time_ns=event.time_ns)
         else:
             if event.kind == "dropped" and not math.isnan(event.value):
-                self._intake.lost += int(event.value)
-            self._intake.say(
+                self._pipeline.lost += int(event.value)
+            self._pipeline.say(
                 event.kind,
                 time_ns=event.time_ns,
                 text=event.text,
@@ -225,49 +238,49 @@ class _Again:
                 duration_s=event.duration_s,
             )
 
-    def _go_on(self, event: Event) -> None:
+    def _resume_after(self, event: Event) -> None:
         """Begin as the recorder did that went on there."""
         away_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
         ended_ns = event.time_ns - round(away_s * 1e9)
-        self._undecoded += self._intake.undecoded
+        self._undecoded += self._pipeline.undecoded
         start = replace(
-            Start.after(
+            ResumePoint.from_events(
                 self._events,
                 newest_ns=ended_ns,
                 ended_ns=ended_ns,
                 segments=dict(self._writer.segments),
             ),
-            watched=self._intake.watched,
+            joint_states=self._pipeline.watched,
         )
-        self._intake = self._begin(start, event.time_ns)
+        self._pipeline = self._start_pipeline(start, event.time_ns)
 
-    def carry(
+    def carry_sensor(
         self, reader: RecordingReader, sensor: Sensor, *, stop: threading.Event | None
     ) -> None:
         """Take over a sensor's readings: no frames stand behind them."""
         span = reader.span_ns(status_stream(sensor.name))
         if span is None:
             return
-        for start_ns in range(span[0], span[1] + 1, CARRIED_NS):
-            heed(stop, self._writer.path)
-            end_ns = min(start_ns + CARRIED_NS, span[1] + 1)
+        for start_ns in range(span[0], span[1] + 1, CARRIED_CHUNK_NS):
+            raise_if_stopped(stop, self._writer.path)
+            end_ns = min(start_ns + CARRIED_CHUNK_NS, span[1] + 1)
             self._writer.append_readings(
-                reader.readings(
+                reader.read_readings(
                     sensor.name, start_ns=start_ns, end_ns=end_ns, channels=sensor.channels
                 )
             )
             self._writer.tick()
 
-    def end(self, ended_ns: int) -> None:
+    def finish(self, ended_ns: int) -> None:
         """Tell what was said after the last frame, the end among it."""
         while self._next is not None:
-            self._tell(self._next)
-            self._next = next(self._said, None)
-        self._pass(FrameBatch.empty(), now_ns=max(ended_ns, self._newest_ns))
+            self._emit_event(self._next)
+            self._next = next(self._next_event, None)
+        self._process_until(FrameBatch.empty(), now_ns=max(ended_ns, self._newest_ns))
 
 
-def _kept(events: list[Event]) -> list[Event]:
+def _carried_events(events: list[Event]) -> list[Event]:
     """Return what is carried over, in order of time; of one time in its old order."""
-    kept = [event for event in events if event.kind in KEPT]
-    kept.sort(key=lambda event: (event.time_ns, event.sequence))
-    return kept
+    carried = [event for event in events if event.kind in CARRIED_EVENT_KINDS]
+    carried.sort(key=lambda event: (event.time_ns, event.sequence))
+    return carried

@@ -20,21 +20,21 @@ from numpy.typing import NDArray
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.channels import CHANNELS
-from logger.settings_file import nearest
+from logger.settings_file import did_you_mean
 
-__all__ = ["UNITS_NS", "TraceRows"]
+__all__ = ["UNITS_NS", "SensorTable"]
 
 UNITS_NS: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
-HOLD_PERIODS: Final = 3.0
-LONE_HOLD_S: Final = 1.0
-SUFFIXES: Final = (".csv", ".parquet")
-BLOCK: Final = 1 << 22
+TRACE_HOLD_PERIODS: Final = 3.0
+SINGLE_ROW_HOLD_S: Final = 1.0
+TABLE_SUFFIXES: Final = (".csv", ".parquet")
+CSV_BLOCK_BYTES: Final = 1 << 22
 """Bytes of a CSV file at a time."""
-ROWS: Final = 65_536
+ROWS_AT_ONCE: Final = 65_536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TraceRows:
+class SensorTable:
     """A table on disk; going through it gives the sensor's readings."""
 
     path: Path
@@ -56,42 +56,46 @@ class TraceRows:
         InputError
             No such table, column or channel; a time or value that is none; times that go back.
         """
-        self._check()
+        self._check_columns()
         newest_ns = -(2**62)
         shift_ns: int | None = None
         row = 0
-        for table in self._tables():
-            time_ns = self._times(table[self.time], row)
+        for table in self._read_tables():
+            time_ns = self._times_ns(table[self.time], row)
             if len(time_ns) == 0:
                 continue
             if shift_ns is None:
                 shift_ns = 0 if self.start_ns is None else self.start_ns - int(time_ns[0])
             time_ns = time_ns + shift_ns
-            back = np.flatnonzero(np.diff(time_ns, prepend=np.int64(newest_ns)) < 0)
-            if len(back):
+            backward_rows = np.flatnonzero(np.diff(time_ns, prepend=np.int64(newest_ns)) < 0)
+            if len(backward_rows):
                 raise InputError(
-                    f"{self.path}: {self.time}: row {row + int(back[0]) + 1} goes back in time, "
+                    f"{self.path}: {self.time}: row {row + int(backward_rows[0]) + 1} goes back in time, "
                     "expected rows in order. Sort the table by its time first."
                 )
             newest_ns = int(time_ns[-1])
             values = {
-                channel: self._values(table[column], column, row)
+                channel: self._channel_values(table[column], column, row)
                 for channel, column in self.columns.items()
             }
             row += table.num_rows
-            held = ~np.all([np.isnan(one) for one in values.values()], axis=0)
+            has_value = ~np.all(
+                [np.isnan(channel_values) for channel_values in values.values()], axis=0
+            )
             yield ReadingBatch(
                 joint=self.sensor,
-                time_ns=time_ns[held],
+                time_ns=time_ns[has_value],
                 position_segment=np.where(
-                    np.isnan(values["position_rad"][held]), np.int32(-1), np.int32(0)
+                    np.isnan(values["position_rad"][has_value]), np.int32(-1), np.int32(0)
                 )
                 if "position_rad" in values
-                else np.full(int(held.sum()), -1, np.int32),
-                columns={channel: one[held] for channel, one in values.items()},
+                else np.full(int(has_value.sum()), -1, np.int32),
+                columns={
+                    channel: channel_values[has_value] for channel, channel_values in values.items()
+                },
             )
 
-    def hold_s(self) -> float:
+    def hold_time_s(self) -> float:
         """Return how long a value holds, going by the first rows: three of their periods.
 
         Raises
@@ -101,22 +105,22 @@ class TraceRows:
         """
         first = next(iter(self), None)
         if first is None or len(first) < 2:
-            return LONE_HOLD_S
+            return SINGLE_ROW_HOLD_S
         period_s = float(np.median(np.diff(first.time_ns))) * 1e-9
-        return float(f"{max(HOLD_PERIODS * period_s, 1e-3):.3g}")
+        return float(f"{max(TRACE_HOLD_PERIODS * period_s, 1e-3):.3g}")
 
-    def _check(self) -> None:
+    def _check_columns(self) -> None:
         for channel in self.columns:
             if channel not in CHANNELS:
                 raise InputError(
                     f"--column: found {channel!r}, expected a channel."
-                    f"{nearest(channel, [*CHANNELS])}"
+                    f"{did_you_mean(channel, [*CHANNELS])}"
                 )
         if self.unit not in UNITS_NS:
             raise InputError(
                 f"--time-unit: found {self.unit!r}, expected one of {', '.join(UNITS_NS)}."
             )
-        if self.path.suffix.lower() not in SUFFIXES:
+        if self.path.suffix.lower() not in TABLE_SUFFIXES:
             raise InputError(
                 f"{self.path}: found a file that ends in {self.path.suffix!r}, expected a table of "
                 "values: .csv or .parquet."
@@ -124,38 +128,41 @@ class TraceRows:
         if not self.path.is_file():
             raise InputError(f"{self.path}: there is no such table.")
 
-    def _tables(self) -> Iterator[pa.Table]:
-        wanted = [self.time, *dict.fromkeys(self.columns.values())]
+    def _read_tables(self) -> Iterator[pa.Table]:
+        wanted_columns = [self.time, *dict.fromkeys(self.columns.values())]
         try:
             if self.path.suffix.lower() == ".parquet":
                 with pq.ParquetFile(self.path) as file:
-                    self._find(wanted, file.schema_arrow.names)
-                    for batch in file.iter_batches(ROWS, columns=wanted):
+                    self._find_column(wanted_columns, file.schema_arrow.names)
+                    for batch in file.iter_batches(ROWS_AT_ONCE, columns=wanted_columns):
                         yield pa.Table.from_batches([batch])
                 return
             with pa.csv.open_csv(
                 self.path,
-                read_options=pa.csv.ReadOptions(block_size=BLOCK),
+                read_options=pa.csv.ReadOptions(block_size=CSV_BLOCK_BYTES),
                 # Converted here, so that a value that is none is told with its row.
                 convert_options=pa.csv.ConvertOptions(
-                    column_types=dict.fromkeys(wanted, pa.string()), strings_can_be_null=True
+                    column_types=dict.fromkeys(wanted_columns, pa.string()),
+                    strings_can_be_null=True,
                 ),
             ) as reader:
-                self._find(wanted, reader.schema.names)
+                self._find_column(wanted_columns, reader.schema.names)
                 for batch in reader:
-                    yield pa.Table.from_batches([batch]).select(wanted)
+                    yield pa.Table.from_batches([batch]).select(wanted_columns)
         except (OSError, pa.ArrowInvalid) as fault:
             raise InputError(f"{self.path}: this table cannot be read ({fault}).") from None
 
-    def _find(self, wanted: list[str], there: list[str]) -> None:
-        for name in wanted:
-            if name not in there:
-                raise InputError(f"{self.path}: found no column {name!r}.{nearest(name, there)}")
+    def _find_column(self, wanted_name: list[str], existing_names: list[str]) -> None:
+        for name in wanted_name:
+            if name not in existing_names:
+                raise InputError(
+                    f"{self.path}: found no column {name!r}.{did_you_mean(name, existing_names)}"
+                )
 
-    def _times(self, column: pa.ChunkedArray, row: int) -> NDArray[np.int64]:
+    def _times_ns(self, column: pa.ChunkedArray, row: int) -> NDArray[np.int64]:
         if column.null_count:
-            place = int(pc.index(pc.is_null(column), value=True).as_py())
-            raise InputError(f"{self.path}: {self.time}: row {row + place + 1} has no time.")
+            row_offset = int(pc.index(pc.is_null(column), value=True).as_py())
+            raise InputError(f"{self.path}: {self.time}: row {row + row_offset + 1} has no time.")
         kinds = []
         if pa.types.is_timestamp(column.type):
             kinds = [pa.timestamp("ns", tz=column.type.tz)]
@@ -163,24 +170,24 @@ class TraceRows:
             kinds = [pa.timestamp("ns"), pa.timestamp("ns", tz="UTC")]
         for kind in kinds:
             try:
-                return _whole(column.cast(kind))
+                return _single_array(column.cast(kind))
             except pa.ArrowInvalid:
                 continue
         if pa.types.is_integer(column.type):
-            return _whole(column) * UNITS_NS[self.unit]
-        number = self._values(column, self.time, row)
+            return _single_array(column) * UNITS_NS[self.unit]
+        number = self._channel_values(column, self.time, row)
         return np.rint(number * UNITS_NS[self.unit]).astype(np.int64)
 
-    def _values(self, column: pa.ChunkedArray, name: str, row: int) -> NDArray[np.float64]:
+    def _channel_values(self, column: pa.ChunkedArray, name: str, row: int) -> NDArray[np.float64]:
         try:
             numbers = column.cast(pa.float64())
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-            for place, value in enumerate(column.to_pylist()):
+            for row_offset, value in enumerate(column.to_pylist()):
                 try:
                     float(value if value is not None else 0)
                 except (TypeError, ValueError):
                     raise InputError(
-                        f"{self.path}: {name}: row {row + place + 1}: found {value!r}, expected a "
+                        f"{self.path}: {name}: row {row + row_offset + 1}: found {value!r}, expected a "
                         "number."
                     ) from None
             raise InputError(f"{self.path}: {name}: expected numbers.") from None
@@ -188,6 +195,6 @@ class TraceRows:
         return values
 
 
-def _whole(column: pa.ChunkedArray) -> NDArray[np.int64]:
-    whole: NDArray[np.int64] = column.cast(pa.int64()).to_numpy()
-    return whole
+def _single_array(column: pa.ChunkedArray) -> NDArray[np.int64]:
+    combined: NDArray[np.int64] = column.cast(pa.int64()).to_numpy()
+    return combined

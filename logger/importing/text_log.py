@@ -18,112 +18,132 @@ import can
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.importing.message_batch import Columns, gather
+from logger.importing.message_batch import MessageBatch, read_message_batch
 from logger.joint.batch import EXTENDED, SENT, FrameBatch
 
-__all__ = ["gathered_lines"]
+__all__ = ["read_text_log"]
 
-BLOCK: Final = 1 << 20
+LOG_BLOCK_BYTES: Final = 1 << 20
 """Bytes read at a time: some 20,000 lines."""
-_PAD: Final = 32
+_PADDING_BYTES: Final = 32
 _NIBBLE: Final = np.full(256, 255, np.uint8)
 _NIBBLE[np.frombuffer(b"0123456789abcdef", np.uint8)] = np.arange(16)
 _NIBBLE[np.frombuffer(b"0123456789ABCDEF", np.uint8)] = np.arange(16)
-_EVEN: Final = np.arange(0, 16, 2)
-_ID_MOST: Final = 0x1FFFFFFF
-_CHANNEL_AT: Final = 20
+_EVEN_OFFSETS: Final = np.arange(0, 16, 2)
+_MAX_IDENTIFIER: Final = 0x1FFFFFFF
+_CHANNEL_OFFSET: Final = 20
 
-Bytes = NDArray[np.uint8]
+ByteArray = NDArray[np.uint8]
 Ints = NDArray[np.intp]
-Flags = NDArray[np.bool_]
+BoolArray = NDArray[np.bool_]
 
 
-def gathered_lines(file: IO[bytes]) -> Iterator[tuple[Columns, Exception | None]]:
+def read_text_log(file: IO[bytes]) -> Iterator[tuple[MessageBatch, Exception | None]]:
     """Yield what stands in a log, block by block; with the last what ended the reading."""
-    left = b""
+    unread = b""
     while True:
         try:
-            block = file.read(BLOCK)
+            block = file.read(LOG_BLOCK_BYTES)
         except (OSError, EOFError) as torn:
-            yield Columns(), torn
+            yield MessageBatch(), torn
             return
         if not block:
-            if left:
-                yield _block(left + b"\n")
+            if unread:
+                yield _parse_block(unread + b"\n")
             return
-        whole, newline, rest = (left + block).rpartition(b"\n")
-        left = rest
+        whole_lines, newline, rest = (unread + block).rpartition(b"\n")
+        unread = rest
         if newline:
-            columns, fault = _block(whole + newline)
+            columns, fault = _parse_block(whole_lines + newline)
             yield columns, fault
             if fault is not None:
                 return
 
 
-def _block(block: bytes) -> tuple[Columns, Exception | None]:
+def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
     """Return what stands in whole lines, up to one that is none."""
-    text = np.frombuffer(block + bytes(_PAD), np.uint8)
+    text = np.frombuffer(block + bytes(_PADDING_BYTES), np.uint8)
     ends = np.flatnonzero(text == ord("\n"))
     starts = np.append(0, ends[:-1] + 1)
-    plain, frames, channels = _plain(text, starts, ends)
-    if plain.all():
-        return Columns(frames=[frames], channel=channels), None
-    odd = np.flatnonzero(~plain)
-    lines = [block[starts[place] : ends[place]] for place in odd.tolist()]
-    kept = [place for place, line in enumerate(lines) if line.strip()]
-    text_of_odd = b"\n".join(lines[place] for place in kept).decode(errors="replace")
-    others, fault = _read(text_of_odd)
+    is_regular, frames, channels = _parse_regular_lines(text, starts, ends)
+    if is_regular.all():
+        return MessageBatch(frames=[frames], channels=channels), None
+    irregular_lines = np.flatnonzero(~is_regular)
+    lines = [
+        block[starts[line_index] : ends[line_index]] for line_index in irregular_lines.tolist()
+    ]
+    kept_rows = [line_index for line_index, line in enumerate(lines) if line.strip()]
+    irregular_text = b"\n".join(lines[line_index] for line_index in kept_rows).decode(
+        errors="replace"
+    )
+    others, fault = _parse_irregular_lines(irregular_text)
     # Up to the line at which python-can gave up; without one, all of them.
-    places = np.concatenate((np.flatnonzero(plain), odd[kept[: len(others)]]))
-    order = np.argsort(places)
+    line_indices = np.concatenate(
+        (np.flatnonzero(is_regular), irregular_lines[kept_rows[: len(others)]])
+    )
+    order = np.argsort(line_indices)
     if fault is not None:
-        order = order[: np.count_nonzero(places < odd[kept[len(others)]])]
-    whole = FrameBatch.joined([frames, others.batch()]).taken(order)
-    named = [*channels, *others.channel]
-    return Columns(frames=[whole], channel=[named[place] for place in order.tolist()]), fault
+        order = order[: np.count_nonzero(line_indices < irregular_lines[kept_rows[len(others)]])]
+    block_frames = FrameBatch.concatenate([frames, others.to_frame_batch()]).select_rows(order)
+    channel_names = [*channels, *others.channels]
+    return MessageBatch(
+        frames=[block_frames], channels=[channel_names[line_index] for line_index in order.tolist()]
+    ), fault
 
 
-def _read(text: str) -> tuple[Columns, Exception | None]:
+def _parse_irregular_lines(text: str) -> tuple[MessageBatch, Exception | None]:
     messages = iter(can.CanutilsLogReader(io.StringIO(text)))
-    columns, fault = gather(messages)
+    columns, fault = read_message_batch(messages)
     while fault is None:
-        more, fault = gather(messages)
-        if len(more) == 0:
+        more_messages, fault = read_message_batch(messages)
+        if len(more_messages) == 0:
             break
-        columns.frames += more.frames
-        columns.channel += more.channel
+        columns.frames += more_messages.frames
+        columns.channels += more_messages.channels
     return columns, fault
 
 
-def _plain(text: Bytes, starts: Ints, ends: Ints) -> tuple[Flags, FrameBatch, list[object]]:
+def _parse_regular_lines(
+    text: ByteArray, starts: Ints, ends: Ints
+) -> tuple[BoolArray, FrameBatch, list[object]]:
     """Return which lines are plain, and their frames and channels."""
     hashes = np.flatnonzero(text == ord("#"))
     first = np.searchsorted(hashes, starts)
-    plain = first < len(hashes)
-    at = np.append(hashes, 0)[np.minimum(first, len(hashes))]
-    plain &= (at < ends) & (at >= starts + _CHANNEL_AT + 5)
+    is_regular = first < len(hashes)
+    hash_positions = np.append(hashes, 0)[np.minimum(first, len(hashes))]
+    is_regular &= (hash_positions < ends) & (hash_positions >= starts + _CHANNEL_OFFSET + 5)
     for offset, sign in ((0, "("), (11, "."), (18, ")"), (19, " ")):
-        plain &= text[starts + offset] == ord(sign)
-    rows = np.flatnonzero(plain)
-    start, end, at = starts[rows], ends[rows], at[rows]
-    micros, timed = _decimal(text, start)
-    marked = (text[end - 2] == ord(" ")) & np.isin(text[end - 1], np.frombuffer(b"RTrt", np.uint8))
-    sent = marked & np.isin(text[end - 1], np.frombuffer(b"Tt", np.uint8))
-    identifier, digits, told = _identifier(text, at)
-    data, length, whole = _payload(text, at + 1, np.where(marked, end - 2, end))
-    channel, named = _channels(text, start + _CHANNEL_AT, at - digits - 1)
-    good = timed & told & whole & named & (identifier <= _ID_MOST)
-    plain[rows[~good]] = False
-    if not good.all():
+        is_regular &= text[starts + offset] == ord(sign)
+    rows = np.flatnonzero(is_regular)
+    start, end, hash_positions = starts[rows], ends[rows], hash_positions[rows]
+    micros, has_time = _parse_stamps(text, start)
+    has_direction_mark = (text[end - 2] == ord(" ")) & np.isin(
+        text[end - 1], np.frombuffer(b"RTrt", np.uint8)
+    )
+    sent = has_direction_mark & np.isin(text[end - 1], np.frombuffer(b"Tt", np.uint8))
+    identifier, digits, length_given = _parse_identifiers(text, hash_positions)
+    data, length, is_whole = _parse_payloads(
+        text, hash_positions + 1, np.where(has_direction_mark, end - 2, end)
+    )
+    channel, has_channel = _parse_channel_names(
+        text, start + _CHANNEL_OFFSET, hash_positions - digits - 1
+    )
+    is_valid = has_time & length_given & is_whole & has_channel & (identifier <= _MAX_IDENTIFIER)
+    is_regular[rows[~is_valid]] = False
+    if not is_valid.all():
         micros, identifier, digits, sent = (
-            column[good] for column in (micros, identifier, digits, sent)
+            column[is_valid] for column in (micros, identifier, digits, sent)
         )
-        data, length = data[good], length[good]
-        channel = [one for one, kept in zip(channel, good.tolist(), strict=True) if kept]
+        data, length = data[is_valid], length[is_valid]
+        channel = [
+            channel_name
+            for channel_name, is_kept in zip(channel, is_valid.tolist(), strict=True)
+            if is_kept
+        ]
     # Both are whole numbers below 2**53: the quotient is the float nearest to the decimal.
     stamp_s = micros / 1e6
     return (
-        plain,
+        is_regular,
         FrameBatch(
             time_ns=np.rint(stamp_s * 1e9).astype(np.int64),
             identifier=identifier.astype(np.uint32),
@@ -136,62 +156,64 @@ def _plain(text: Bytes, starts: Ints, ends: Ints) -> tuple[Flags, FrameBatch, li
     )
 
 
-def _decimal(text: Bytes, start: Ints) -> tuple[NDArray[np.int64], Flags]:
+def _parse_stamps(text: ByteArray, start: Ints) -> tuple[NDArray[np.int64], BoolArray]:
     """Return the stamps in microseconds, and whether all their digits are."""
     micros = np.zeros(len(start), np.int64)
-    good = np.ones(len(start), bool)
+    is_valid = np.ones(len(start), bool)
     for offset in (*range(1, 11), *range(12, 18)):
         digit = text[start + offset] - np.uint8(ord("0"))
-        good &= digit <= 9
+        is_valid &= digit <= 9
         micros = micros * 10 + digit
-    return micros, good & (micros < 9_000_000_000_000_000)
+    return micros, is_valid & (micros < 9_000_000_000_000_000)
 
 
-def _identifier(text: Bytes, at: Ints) -> tuple[NDArray[np.int64], Ints, Flags]:
+def _parse_identifiers(
+    text: ByteArray, hash_positions: Ints
+) -> tuple[NDArray[np.int64], Ints, BoolArray]:
     """Return the identifiers, of how many digits, and whether they are of three or eight."""
-    digits = np.where(text[at - 4] == ord(" "), 3, 8)
-    identifier = np.zeros(len(at), np.int64)
-    good = text[at - digits - 1] == ord(" ")
-    for place in range(8, 0, -1):
-        nibble = _NIBBLE[text[at - place]]
-        counts = place <= digits
-        good &= (nibble < 16) | ~counts
+    digits = np.where(text[hash_positions - 4] == ord(" "), 3, 8)
+    identifier = np.zeros(len(hash_positions), np.int64)
+    is_valid = text[hash_positions - digits - 1] == ord(" ")
+    for digit_index in range(8, 0, -1):
+        nibble = _NIBBLE[text[hash_positions - digit_index]]
+        counts = digit_index <= digits
+        is_valid &= (nibble < 16) | ~counts
         identifier = np.where(counts, identifier << 4 | nibble, identifier)
-    return identifier, digits, good
+    return identifier, digits, is_valid
 
 
-def _payload(text: Bytes, first: Ints, end: Ints) -> tuple[Bytes, Ints, Flags]:
+def _parse_payloads(text: ByteArray, first: Ints, end: Ints) -> tuple[ByteArray, Ints, BoolArray]:
     """Return payloads of shape (n, 8), their lengths, and whether they are whole bytes in hex."""
     width = end - first
-    good = (width >= 0) & (width <= 16) & (width % 2 == 0)
+    is_valid = (width >= 0) & (width <= 16) & (width % 2 == 0)
     nibble = _NIBBLE[text[first[:, None] + np.arange(16)]]
     inside = np.arange(16) < width[:, None]
-    good &= ((nibble < 16) | ~inside).all(axis=1)
+    is_valid &= ((nibble < 16) | ~inside).all(axis=1)
     nibble[~inside] = 0
     data = nibble[:, 0::2] << 4 | nibble[:, 1::2]
-    return data, width // 2, good
+    return data, width // 2, is_valid
 
 
-def _channels(text: Bytes, first: Ints, end: Ints) -> tuple[list[object], Flags]:
+def _parse_channel_names(text: ByteArray, first: Ints, end: Ints) -> tuple[list[object], BoolArray]:
     """Return the names between `first` and `end`, and whether they are one word each."""
     n = len(first)
     width = end - first
-    good = (width > 0) & (width <= 16)
-    left = good.copy()
+    is_valid = (width > 0) & (width <= 16)
+    unnamed_rows = is_valid.copy()
     number = np.zeros(n, np.intp)
     names: list[object] = []
-    while left.any():
-        row = int(left.argmax())
+    while unnamed_rows.any():
+        row = int(unnamed_rows.argmax())
         name = text[first[row] : end[row]]
-        same = left & (width == len(name))
-        for place, letter in enumerate(name):
-            same &= text[first + place] == letter
-        number[same] = len(names)
-        left &= ~same
+        is_same = unnamed_rows & (width == len(name))
+        for letter_index, letter in enumerate(name):
+            is_same &= text[first + letter_index] == letter
+        number[is_same] = len(names)
+        unnamed_rows &= ~is_same
         word = name.tobytes()
         if not word.isascii() or word.split() != [word] or word.isdigit():
-            good &= ~same
+            is_valid &= ~is_same
         names.append(word.decode(errors="replace"))
     if len(names) <= 1:
-        return (names or [""]) * n, good
-    return [names[one] for one in number.tolist()], good
+        return (names or [""]) * n, is_valid
+    return [names[row_index] for row_index in number.tolist()], is_valid

@@ -16,7 +16,7 @@ __all__ = [
     "ERROR",
     "EXTENDED",
     "FD",
-    "LENGTHS",
+    "PAYLOAD_LENGTHS",
     "REMOTE",
     "SENT",
     "FrameBatch",
@@ -25,7 +25,7 @@ __all__ = [
 
 CLASSIC_BYTES: Final = 8
 """The most that a frame carries that is not CAN FD."""
-LENGTHS: Final = (*range(CLASSIC_BYTES + 1), 12, 16, 20, 24, 32, 48, 64)
+PAYLOAD_LENGTHS: Final = (*range(CLASSIC_BYTES + 1), 12, 16, 20, 24, 32, 48, 64)
 """Bytes of a frame by its length code; those above eight are CAN FD's."""
 
 EXTENDED: Final = 1
@@ -69,12 +69,14 @@ class FrameBatch:
         )
 
     @classmethod
-    def of(cls, frames: Sequence[tuple[int, int, int, bytes]], *, bus: int = 0) -> "FrameBatch":
+    def from_rows(
+        cls, frames: Sequence[tuple[int, int, int, bytes]], *, bus: int = 0
+    ) -> "FrameBatch":
         """Return a batch of (time_ns, identifier, flags, payload) rows, all heard on one bus."""
         if not frames:
             return cls.empty()
         times, identifiers, flags, payloads = zip(*frames, strict=True)
-        return cls.of_columns(
+        return cls.from_columns(
             time_ns=np.array(times, np.int64),
             identifier=np.array(identifiers, np.uint32),
             flags=np.array(flags, np.uint8),
@@ -83,7 +85,7 @@ class FrameBatch:
         )
 
     @classmethod
-    def of_columns(
+    def from_columns(
         cls,
         *,
         time_ns: NDArray[np.int64],
@@ -113,7 +115,7 @@ class FrameBatch:
         )
 
     @classmethod
-    def joined(cls, batches: Sequence["FrameBatch"]) -> "FrameBatch":
+    def concatenate(cls, batches: Sequence["FrameBatch"]) -> "FrameBatch":
         """Return batches end to end."""
         if len(batches) <= 1:
             return batches[0] if batches else cls.empty()
@@ -132,7 +134,7 @@ class FrameBatch:
             bus=np.concatenate([batch.bus for batch in batches]),
         )
 
-    def taken(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "FrameBatch":
+    def select_rows(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "FrameBatch":
         """Return the chosen rows, in the order chosen."""
         return FrameBatch(
             time_ns=self.time_ns[rows],
@@ -159,7 +161,7 @@ class ReadingBatch:
         return len(self.time_ns)
 
     @classmethod
-    def joined(
+    def concatenate(
         cls, batches: Sequence["ReadingBatch"], *, channels: Sequence[str]
     ) -> "ReadingBatch":
         """Return batches of one joint end to end, with some of their channels."""
@@ -173,15 +175,15 @@ class ReadingBatch:
             },
         )
 
-    def series(self, channel: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    def channel_series(self, channel: str) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Return times and values of the rows that carry `channel`."""
         values = self.columns.get(channel)
         if values is None:
             return np.empty(0, np.int64), np.empty(0, np.float64)
-        held = ~np.isnan(values)
-        return self.time_ns[held], values[held]
+        has_value = ~np.isnan(values)
+        return self.time_ns[has_value], values[has_value]
 
-    def taken(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "ReadingBatch":
+    def select_rows(self, rows: NDArray[np.intp] | NDArray[np.bool_] | slice) -> "ReadingBatch":
         """Return the chosen rows, in the order chosen."""
         return ReadingBatch(
             joint=self.joint,

@@ -61,9 +61,9 @@ class InputUnit:
     offset: float = 0.0
 
 
-def _temperature(place: str, label: str) -> Channel:
+def _temperature_channel(part_name: str, label: str) -> Channel:
     return Channel(
-        name=f"temperature_{place}_degC",
+        name=f"temperature_{part_name}_degC",
         quantity="temperature",
         label=label,
         ucum="Cel",
@@ -73,31 +73,31 @@ def _temperature(place: str, label: str) -> Channel:
     )
 
 
-def _signed(
-    name: str, quantity: str, label: str, ucum: str, *, most: float, decimals: int
+def _signed_channel(
+    name: str, quantity: str, label: str, ucum: str, *, highest: float, decimals: int
 ) -> Channel:
     return Channel(
         name=name,
         quantity=quantity,
         label=label,
         ucum=ucum,
-        lowest=-most,
-        highest=most,
+        lowest=-highest,
+        highest=highest,
         decimals=decimals,
         mirrored=True,
         magnitude=quantity in {"current", "torque"},
     )
 
 
-_ALL: Final = (
-    _temperature("winding", "winding"),
-    _temperature("housing", "housing"),
-    _temperature("drive", "drive"),
-    _temperature("ambient", "ambient"),
-    _signed("current_A", "current", "current", "A", most=2000.0, decimals=2),
-    _signed("torque_Nm", "torque", "torque", "N.m", most=20000.0, decimals=2),
-    _signed("speed_rad_s", "speed", "speed", "rad/s", most=10000.0, decimals=3),
-    _signed("position_rad", "position", "position", "rad", most=1e9, decimals=4),
+_ALL_CHANNELS: Final = (
+    _temperature_channel("winding", "winding"),
+    _temperature_channel("housing", "housing"),
+    _temperature_channel("drive", "drive"),
+    _temperature_channel("ambient", "ambient"),
+    _signed_channel("current_A", "current", "current", "A", highest=2000.0, decimals=2),
+    _signed_channel("torque_Nm", "torque", "torque", "N.m", highest=20000.0, decimals=2),
+    _signed_channel("speed_rad_s", "speed", "speed", "rad/s", highest=10000.0, decimals=3),
+    _signed_channel("position_rad", "position", "position", "rad", highest=1e9, decimals=4),
     Channel(
         name="voltage_V",
         quantity="voltage",
@@ -127,13 +127,21 @@ _ALL: Final = (
         decimals=0,
         whole=True,
     ),
-    _signed("current_setpoint_A", "current", "current set-point", "A", most=2000.0, decimals=2),
-    _signed("torque_setpoint_Nm", "torque", "torque set-point", "N.m", most=20000.0, decimals=2),
-    _signed("speed_setpoint_rad_s", "speed", "speed set-point", "rad/s", most=10000.0, decimals=3),
-    _signed("position_setpoint_rad", "position", "position set-point", "rad", most=1e9, decimals=4),
+    _signed_channel(
+        "current_setpoint_A", "current", "current set-point", "A", highest=2000.0, decimals=2
+    ),
+    _signed_channel(
+        "torque_setpoint_Nm", "torque", "torque set-point", "N.m", highest=20000.0, decimals=2
+    ),
+    _signed_channel(
+        "speed_setpoint_rad_s", "speed", "speed set-point", "rad/s", highest=10000.0, decimals=3
+    ),
+    _signed_channel(
+        "position_setpoint_rad", "position", "position set-point", "rad", highest=1e9, decimals=4
+    ),
 )
 
-CHANNELS: Final[dict[str, Channel]] = {channel.name: channel for channel in _ALL}
+CHANNELS: Final[dict[str, Channel]] = {channel.name: channel for channel in _ALL_CHANNELS}
 """All channels by name, in the order in which tables show them."""
 
 SETPOINT_OF: Final = {
@@ -144,15 +152,15 @@ SETPOINT_OF: Final = {
 }
 """The set-point channel that belongs to a measured one."""
 
-_DEGREE = 180.0 / math.pi
-_RPM = 60.0 / (2.0 * math.pi)
+_DEGREES_PER_RADIAN = 180.0 / math.pi
+_RPM_PER_RADIAN_PER_S = 60.0 / (2.0 * math.pi)
 
 DISPLAYS: Final[dict[str, Display]] = {
     "temperature": Display(unit="°C", factor=1.0, decimals=1),
     "current": Display(unit="A", factor=1.0, decimals=1),
     "torque": Display(unit="N·m", factor=1.0, decimals=1),
-    "speed": Display(unit="°/s", factor=_DEGREE, decimals=0),
-    "position": Display(unit="°", factor=_DEGREE, decimals=0),
+    "speed": Display(unit="°/s", factor=_DEGREES_PER_RADIAN, decimals=0),
+    "position": Display(unit="°", factor=_DEGREES_PER_RADIAN, decimals=0),
     "voltage": Display(unit="V", factor=1.0, decimals=1),
     "fault": Display(unit="", factor=1.0, decimals=0),
     "state": Display(unit="", factor=1.0, decimals=0),
@@ -165,13 +173,13 @@ INPUT_UNITS: Final[dict[str, dict[str, InputUnit]]] = {
     "torque": {"Nm": InputUnit(factor=1.0), "mNm": InputUnit(factor=1e-3)},
     "speed": {
         "rad_s": InputUnit(factor=1.0),
-        "deg_s": InputUnit(factor=1.0 / _DEGREE),
-        "rpm": InputUnit(factor=1.0 / _RPM),
+        "deg_s": InputUnit(factor=1.0 / _DEGREES_PER_RADIAN),
+        "rpm": InputUnit(factor=1.0 / _RPM_PER_RADIAN_PER_S),
         "turn_s": InputUnit(factor=2.0 * math.pi),
     },
     "position": {
         "rad": InputUnit(factor=1.0),
-        "deg": InputUnit(factor=1.0 / _DEGREE),
+        "deg": InputUnit(factor=1.0 / _DEGREES_PER_RADIAN),
         "turn": InputUnit(factor=2.0 * math.pi),
     },
     "voltage": {"V": InputUnit(factor=1.0), "mV": InputUnit(factor=1e-3)},

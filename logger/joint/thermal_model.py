@@ -19,19 +19,19 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "COPPER_ALPHA_PER_K",
-    "Copper",
+    "ExactStep",
     "TimeToLevel",
-    "Transition",
     "Trend",
     "TwoNode",
-    "after",
+    "Winding",
     "continuous_current_A",
+    "exact_step",
+    "fit_temperature_trend",
     "runaway_current_A",
-    "steady",
+    "steady_state",
     "step_rise",
+    "temperatures_after",
     "time_to_level",
-    "transition",
-    "trend",
 ]
 
 Floats = NDArray[np.float64]
@@ -57,12 +57,12 @@ class TwoNode:
     @property
     def time_constants_s(self) -> tuple[float, float]:
         """The slow and the fast time constant; neither is R C of one node alone."""
-        slow, fast = _poles(_matrix(self, heating_W_per_K=0.0))
+        slow, fast = _eigenvalues(_system_matrix(self, heating_W_per_K=0.0))
         return -1.0 / slow, -1.0 / fast
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Copper:
+class Winding:
     """Electrical resistance of a winding, as its loss is I^2 R for the current that is meant."""
 
     resistance_ohm: float
@@ -70,18 +70,20 @@ class Copper:
     reference_degC: float = 20.0
     alpha_per_K: float = COPPER_ALPHA_PER_K
 
-    def ohm(self, winding_degC: ArrayLike) -> Floats:
+    def resistance_at(self, winding_degC: ArrayLike) -> Floats:
         """Return the resistance at a winding temperature."""
         rise_K = np.asarray(winding_degC, np.float64) - self.reference_degC
         return np.asarray(self.resistance_ohm * (1.0 + self.alpha_per_K * rise_K))
 
     def loss_W(self, current_A: ArrayLike, winding_degC: ArrayLike) -> Floats:
         """Return the copper loss I^2 R0 (1 + alpha (T - T0))."""
-        return np.asarray(np.square(np.asarray(current_A, np.float64)) * self.ohm(winding_degC))
+        return np.asarray(
+            np.square(np.asarray(current_A, np.float64)) * self.resistance_at(winding_degC)
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Transition:
+class ExactStep:
     """One exact step of a fixed duration under a constant loss, as six numbers.
 
     For a loop over many equal steps: new rises = matrix * old rises + column * loss.
@@ -94,7 +96,7 @@ class Transition:
     winding_K_per_W: float
     housing_K_per_W: float
 
-    def apply(
+    def apply_step(
         self, winding_rise_K: float, housing_rise_K: float, loss_W: float
     ) -> tuple[float, float]:
         """Return the rises of winding and housing above ambient after the step."""
@@ -108,16 +110,18 @@ class Transition:
         )
 
 
-def transition(network: TwoNode, *, duration_s: float) -> Transition:
+def exact_step(network: TwoNode, *, duration_s: float) -> ExactStep:
     """Return the exact step of that duration for a loss that stays constant within it."""
-    held, driven = _propagators(_matrix(network, heating_W_per_K=0.0), np.float64(duration_s))
-    return Transition(
-        winding_from_winding=float(held[0][0]),
-        winding_from_housing=float(held[0][1]),
-        housing_from_winding=float(held[1][0]),
-        housing_from_housing=float(held[1][1]),
-        winding_K_per_W=float(driven[0][0]) / network.winding_J_per_K,
-        housing_K_per_W=float(driven[1][0]) / network.winding_J_per_K,
+    free_response, forced_response = _exponential_and_integral(
+        _system_matrix(network, heating_W_per_K=0.0), np.float64(duration_s)
+    )
+    return ExactStep(
+        winding_from_winding=float(free_response[0][0]),
+        winding_from_housing=float(free_response[0][1]),
+        housing_from_winding=float(free_response[1][0]),
+        housing_from_housing=float(free_response[1][1]),
+        winding_K_per_W=float(forced_response[0][0]) / network.winding_J_per_K,
+        housing_K_per_W=float(forced_response[1][0]) / network.winding_J_per_K,
     )
 
 
@@ -126,14 +130,16 @@ def step_rise(network: TwoNode, *, loss_W: float, time_s: ArrayLike) -> tuple[Fl
 
     Both nodes begin at ambient; `time_s` has any shape.
     """
-    _, driven = _propagators(_matrix(network, heating_W_per_K=0.0), np.asarray(time_s, np.float64))
+    _, forced_response = _exponential_and_integral(
+        _system_matrix(network, heating_W_per_K=0.0), np.asarray(time_s, np.float64)
+    )
     power = loss_W / network.winding_J_per_K
-    return driven[0][0] * power, driven[1][0] * power
+    return forced_response[0][0] * power, forced_response[1][0] * power
 
 
-def after(
+def temperatures_after(
     network: TwoNode,
-    copper: Copper,
+    copper: Winding,
     *,
     current_A: float,
     ambient_degC: float,
@@ -149,19 +155,25 @@ def after(
     """
     heating = current_A**2 * copper.resistance_ohm * copper.alpha_per_K
     at_ambient_W = float(copper.loss_W(current_A, ambient_degC))
-    held, driven = _propagators(
-        _matrix(network, heating_W_per_K=heating), np.asarray(duration_s, np.float64)
+    free_response, forced_response = _exponential_and_integral(
+        _system_matrix(network, heating_W_per_K=heating), np.asarray(duration_s, np.float64)
     )
     winding_K, housing_K = winding_degC - ambient_degC, housing_degC - ambient_degC
     power = at_ambient_W / network.winding_J_per_K
     return (
-        ambient_degC + held[0][0] * winding_K + held[0][1] * housing_K + driven[0][0] * power,
-        ambient_degC + held[1][0] * winding_K + held[1][1] * housing_K + driven[1][0] * power,
+        ambient_degC
+        + free_response[0][0] * winding_K
+        + free_response[0][1] * housing_K
+        + forced_response[0][0] * power,
+        ambient_degC
+        + free_response[1][0] * winding_K
+        + free_response[1][1] * housing_K
+        + forced_response[1][0] * power,
     )
 
 
-def steady(
-    network: TwoNode, copper: Copper, *, current_A: float, ambient_degC: float
+def steady_state(
+    network: TwoNode, copper: Winding, *, current_A: float, ambient_degC: float
 ) -> tuple[float, float]:
     """Return winding and housing in degC where a constant current settles; inf where it never does.
 
@@ -178,7 +190,7 @@ def steady(
 
 
 def continuous_current_A(
-    network: TwoNode, copper: Copper, *, limit_degC: float, ambient_degC: float
+    network: TwoNode, copper: Winding, *, limit_degC: float, ambient_degC: float
 ) -> float:
     """Return the current that holds the winding at `limit_degC` for ever; 0 if ambient is above it.
 
@@ -186,11 +198,11 @@ def continuous_current_A(
     """
     if limit_degC <= ambient_degC:
         return 0.0
-    ohm = float(copper.ohm(limit_degC))
+    ohm = float(copper.resistance_at(limit_degC))
     return math.sqrt((limit_degC - ambient_degC) / (network.resistance_K_per_W * ohm))
 
 
-def runaway_current_A(network: TwoNode, copper: Copper) -> float:
+def runaway_current_A(network: TwoNode, copper: Winding) -> float:
     """Return the current from which on there is no steady temperature: loop gain L = 1.
 
     Each kelvin of the winding then adds as much loss as the cooling takes away for it.
@@ -219,7 +231,7 @@ class TimeToLevel:
     """At the rate less twice its standard uncertainty."""
 
 
-def trend(
+def fit_temperature_trend(
     time_s: ArrayLike, temperature_degC: ArrayLike, *, resolution_K: float | None = None
 ) -> Trend:
     """Return the least-squares slope of readings and its standard uncertainty.
@@ -243,8 +255,8 @@ def trend(
     """
     time = np.asarray(time_s, np.float64)
     values = np.asarray(temperature_degC, np.float64)
-    known = ~(np.isnan(time) | np.isnan(values))
-    time, values = time[known], values[known]
+    is_finite = ~(np.isnan(time) | np.isnan(values))
+    time, values = time[is_finite], values[is_finite]
     count = len(time)
     if count < 3:
         return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
@@ -253,9 +265,9 @@ def trend(
     if spread == 0.0:
         return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
     slope = float(time @ values) / spread
-    left = values - values.mean() - slope * time
+    residual = values - values.mean() - slope * time
     q = _resolution_K(values) if resolution_K is None else resolution_K
-    noise = max(float(left @ left) / (count - 2), q**2 / 12.0)
+    noise = max(float(residual @ residual) / (count - 2), q**2 / 12.0)
     counts = 1.0 + (float(np.ptp(values)) / q if q > 0.0 else 0.0)
     rounding = q**2 / 12.0 * max(1.0, count / counts**2)
     return Trend(
@@ -295,11 +307,11 @@ def _resolution_K(values: Floats) -> float:
     return float(steps.min()) if len(steps) else 0.0
 
 
-Matrix = tuple[tuple[float, float], tuple[float, float]]
-Block = tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
+Matrix2x2 = tuple[tuple[float, float], tuple[float, float]]
+BlockMatrix2x2 = tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
 
 
-def _matrix(network: TwoNode, *, heating_W_per_K: float) -> Matrix:
+def _system_matrix(network: TwoNode, *, heating_W_per_K: float) -> Matrix2x2:
     """Return M of d(rises)/dt = M rises + (P/C1, 0); `heating_W_per_K` is dP/dT1."""
     a = 1.0 / (network.winding_housing_K_per_W * network.winding_J_per_K)
     b = 1.0 / (network.winding_housing_K_per_W * network.housing_J_per_K)
@@ -307,7 +319,7 @@ def _matrix(network: TwoNode, *, heating_W_per_K: float) -> Matrix:
     return (-a + heating_W_per_K / network.winding_J_per_K, a), (b, -b - c)
 
 
-def _poles(matrix: Matrix) -> tuple[float, float]:
+def _eigenvalues(matrix: Matrix2x2) -> tuple[float, float]:
     """Return the eigenvalues, slow first. Real and distinct: both couplings are positive."""
     (p, q), (r, s) = matrix
     half = (p + s) / 2.0
@@ -315,18 +327,23 @@ def _poles(matrix: Matrix) -> tuple[float, float]:
     return half + spread, half - spread
 
 
-def _propagators(matrix: Matrix, time_s: np.float64 | Floats) -> tuple[Block, Block]:
+def _exponential_and_integral(
+    matrix: Matrix2x2, time_s: np.float64 | Floats
+) -> tuple[BlockMatrix2x2, BlockMatrix2x2]:
     """Return exp(M t) and its integral from 0 to t, entry by entry in the shape of `time_s`.
 
     By the two eigenvalues: f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
     """
-    slow, fast = _poles(matrix)
+    slow, fast = _eigenvalues(matrix)
 
-    def of(at_slow: Floats, at_fast: Floats) -> Block:
-        on_matrix = (at_slow - at_fast) / (slow - fast)
-        on_one = (slow * at_fast - fast * at_slow) / (slow - fast)
+    def of(at_slow: Floats, at_fast: Floats) -> BlockMatrix2x2:
+        matrix_factor = (at_slow - at_fast) / (slow - fast)
+        identity_factor = (slow * at_fast - fast * at_slow) / (slow - fast)
         (p, q), (r, s) = matrix
-        return (on_matrix * p + on_one, on_matrix * q), (on_matrix * r, on_matrix * s + on_one)
+        return (matrix_factor * p + identity_factor, matrix_factor * q), (
+            matrix_factor * r,
+            matrix_factor * s + identity_factor,
+        )
 
     def integral(pole: float) -> Floats:
         if pole == 0.0:  # exactly at the runaway current

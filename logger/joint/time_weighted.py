@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Buckets", "Figures", "bucketed", "figures_of", "merged", "regrouped", "spanned"]
+__all__ = [
+    "Buckets",
+    "WeightedStatistics",
+    "merge_buckets",
+    "resample_buckets",
+    "span_bucket",
+    "statistics_of",
+    "to_buckets",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -42,7 +50,7 @@ class Buckets:
     def __len__(self) -> int:
         return len(self.start_ns)
 
-    def columns(self) -> Mapping[str, NDArray[np.float64] | NDArray[np.int64]]:
+    def value_columns(self) -> Mapping[str, NDArray[np.float64] | NDArray[np.int64]]:
         """Return the figures by name, without the bucket's start."""
         return {
             "n": self.n,
@@ -55,35 +63,35 @@ class Buckets:
             "last": self.last,
         }
 
-    def within(self, start_ns: int, end_ns: int) -> "Buckets":
+    def buckets_within(self, start_ns: int, end_ns: int) -> "Buckets":
         """Return the buckets that lie wholly in [start_ns, end_ns)."""
         low = int(np.searchsorted(self.start_ns, start_ns, "left"))
         high = int(np.searchsorted(self.start_ns, end_ns - self.width_ns, "right"))
-        return self.rows(slice(low, max(low, high)))
+        return self.select_rows(slice(low, max(low, high)))
 
-    def rows(self, chosen: slice) -> "Buckets":
+    def select_rows(self, row_slice: slice) -> "Buckets":
         """Return a stretch of the buckets."""
         return Buckets(
             width_ns=self.width_ns,
-            start_ns=self.start_ns[chosen],
-            n=self.n[chosen],
-            duration_s=self.duration_s[chosen],
-            mean=self.mean[chosen],
-            m2=self.m2[chosen],
-            minimum=self.minimum[chosen],
-            maximum=self.maximum[chosen],
-            first=self.first[chosen],
-            last=self.last[chosen],
+            start_ns=self.start_ns[row_slice],
+            n=self.n[row_slice],
+            duration_s=self.duration_s[row_slice],
+            mean=self.mean[row_slice],
+            m2=self.m2[row_slice],
+            minimum=self.minimum[row_slice],
+            maximum=self.maximum[row_slice],
+            first=self.first[row_slice],
+            last=self.last[row_slice],
         )
 
     @classmethod
-    def none(cls, width_ns: int) -> "Buckets":
+    def empty(cls, width_ns: int) -> "Buckets":
         """Return no buckets of that width."""
-        whole, real = np.empty(0, np.int64), np.empty(0, np.float64)
+        no_integers, real = np.empty(0, np.int64), np.empty(0, np.float64)
         return cls(
             width_ns=width_ns,
-            start_ns=whole,
-            n=whole,
+            start_ns=no_integers,
+            n=no_integers,
             duration_s=real,
             mean=real,
             m2=real,
@@ -95,7 +103,7 @@ class Buckets:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figures:
+class WeightedStatistics:
     """Exact, time-weighted figures of one channel over a span; NaN where nothing was held."""
 
     n: int
@@ -106,7 +114,7 @@ class Figures:
     rms: float
 
 
-def bucketed(
+def to_buckets(
     time_ns: Ints, value: Floats, *, hold_ns: int, width_ns: int, until_ns: int
 ) -> Buckets:
     """Return the buckets of n readings of one channel.
@@ -123,64 +131,72 @@ def bucketed(
         Where the last value's hold ends at the latest.
     """
     if len(time_ns) == 0:
-        return Buckets.none(width_ns)
+        return Buckets.empty(width_ns)
     following = np.append(time_ns[1:], np.int64(max(until_ns, int(time_ns[-1]))))
     ends = np.minimum(following, time_ns + hold_ns)
     bucket = time_ns // width_ns
     edge = (bucket + 1) * width_ns
     lasts_s = (np.minimum(ends, edge) - time_ns).astype(np.float64) * 1e-9
-    own = _rows_reduced(edge - width_ns, width_ns=width_ns, duration_s=lasts_s, value=value)
-    over = np.flatnonzero(ends > edge)
-    if len(over) == 0:
+    own = _merge_single_readings(
+        edge - width_ns, width_ns=width_ns, duration_s=lasts_s, value=value
+    )
+    crossing_rows = np.flatnonzero(ends > edge)
+    if len(crossing_rows) == 0:
         return own
     # A value that is held over bucket edges gives each bucket behind them its share.
-    more = (ends[over] - 1) // width_ns - bucket[over]
-    owner = np.repeat(over, more)
-    later = np.arange(len(owner)) - np.repeat(np.cumsum(more) - more, more) + 1
-    start_ns = (bucket[owner] + later) * width_ns
-    values = value[owner]
-    held = Buckets(
+    extra_counts = (ends[crossing_rows] - 1) // width_ns - bucket[crossing_rows]
+    reading_index = np.repeat(crossing_rows, extra_counts)
+    later = (
+        np.arange(len(reading_index))
+        - np.repeat(np.cumsum(extra_counts) - extra_counts, extra_counts)
+        + 1
+    )
+    start_ns = (bucket[reading_index] + later) * width_ns
+    values = value[reading_index]
+    held_values = Buckets(
         width_ns=width_ns,
         start_ns=start_ns,
-        n=np.zeros(len(owner), np.int64),
-        duration_s=(np.minimum(ends[owner], start_ns + width_ns) - start_ns) * 1e-9,
+        n=np.zeros(len(reading_index), np.int64),
+        duration_s=(np.minimum(ends[reading_index], start_ns + width_ns) - start_ns) * 1e-9,
         mean=values,
-        m2=np.zeros(len(owner)),
+        m2=np.zeros(len(reading_index)),
         minimum=values,
         maximum=values,
         first=values,
         last=values,
     )
-    columns = _columns([held, own])
+    columns = _concatenated_columns([held_values, own])
     # In a bucket of both, what was held before comes first.
     order = np.argsort(columns["start_ns"], kind="stable")
-    return _reduced(width_ns=width_ns, **{name: one[order] for name, one in columns.items()})
+    return _merge_equal_starts(
+        width_ns=width_ns, **{name: column_values[order] for name, column_values in columns.items()}
+    )
 
 
-def merged(parts: list[Buckets]) -> Buckets:
+def merge_buckets(parts: list[Buckets]) -> Buckets:
     """Return buckets of one width, given in order of time, as one; shared buckets are merged."""
     parts = [part for part in parts if len(part)]
     if not parts:
-        return Buckets.none(1)
+        return Buckets.empty(1)
     if len(parts) == 1:
         return parts[0]
-    return _reduced(width_ns=parts[0].width_ns, **_columns(parts))
+    return _merge_equal_starts(width_ns=parts[0].width_ns, **_concatenated_columns(parts))
 
 
-def _columns(parts: list[Buckets]) -> dict[str, NDArray[Any]]:
+def _concatenated_columns(parts: list[Buckets]) -> dict[str, NDArray[Any]]:
     """Return the columns of some buckets, those of all end to end."""
     return {
-        one.name: np.concatenate([getattr(part, one.name) for part in parts])
-        for one in fields(Buckets)
-        if one.name != "width_ns"
+        bucket_field.name: np.concatenate([getattr(part, bucket_field.name) for part in parts])
+        for bucket_field in fields(Buckets)
+        if bucket_field.name != "width_ns"
     }
 
 
-def regrouped(buckets: Buckets, width_ns: int) -> Buckets:
+def resample_buckets(buckets: Buckets, width_ns: int) -> Buckets:
     """Return the buckets at a coarser width, a multiple of their own."""
     if len(buckets) == 0 or width_ns == buckets.width_ns:
-        return buckets if len(buckets) else Buckets.none(width_ns)
-    return _reduced(
+        return buckets if len(buckets) else Buckets.empty(width_ns)
+    return _merge_equal_starts(
         start_ns=buckets.start_ns // width_ns * width_ns,
         width_ns=width_ns,
         n=buckets.n,
@@ -194,11 +210,11 @@ def regrouped(buckets: Buckets, width_ns: int) -> Buckets:
     )
 
 
-def figures_of(parts: list[Buckets]) -> Figures:
+def statistics_of(parts: list[Buckets]) -> WeightedStatistics:
     """Return the figures of all buckets together (of any widths, not overlapping)."""
     filled = [part for part in parts if len(part)]
     if not filled:
-        return Figures(
+        return WeightedStatistics(
             n=0, duration_s=0.0, minimum=math.nan, maximum=math.nan, mean=math.nan, rms=math.nan
         )
     weight = np.concatenate([part.duration_s for part in filled])
@@ -212,7 +228,7 @@ def figures_of(parts: list[Buckets]) -> Figures:
         n = np.concatenate([part.n for part in filled])
         mean = float(np.dot(n, means) / n.sum())
         spread = float(np.dot(n, (means - mean) ** 2) / n.sum())
-    return Figures(
+    return WeightedStatistics(
         n=int(sum(int(part.n.sum()) for part in filled)),
         duration_s=total,
         minimum=float(min(part.minimum.min() for part in filled)),
@@ -222,7 +238,7 @@ def figures_of(parts: list[Buckets]) -> Figures:
     )
 
 
-def _reduced(
+def _merge_equal_starts(
     *,
     start_ns: Ints,
     width_ns: int,
@@ -236,7 +252,7 @@ def _reduced(
     last: Floats,
 ) -> Buckets:
     """Merge neighbouring rows of equal start; `start_ns` is non-decreasing."""
-    heads, tails = _runs(start_ns)
+    heads, tails = _run_bounds(start_ns)
     size = tails - heads + 1
     weight = np.add.reduceat(duration_s, heads)
     # Rows without duration (two readings at one instant) count only where nothing has any, then by
@@ -259,9 +275,11 @@ def _reduced(
     )
 
 
-def _rows_reduced(start_ns: Ints, *, width_ns: int, duration_s: Floats, value: Floats) -> Buckets:
-    """Return what `_reduced` does for single readings, in half the time."""
-    heads, tails = _runs(start_ns)
+def _merge_single_readings(
+    start_ns: Ints, *, width_ns: int, duration_s: Floats, value: Floats
+) -> Buckets:
+    """Return what `_merge_equal_starts` does for single readings, in half the time."""
+    heads, tails = _run_bounds(start_ns)
     n = tails - heads + 1
     weight = np.add.reduceat(duration_s, heads)
     if weight.all():
@@ -287,33 +305,35 @@ def _rows_reduced(start_ns: Ints, *, width_ns: int, duration_s: Floats, value: F
     )
 
 
-def _runs(start_ns: Ints) -> tuple[Ints, Ints]:
+def _run_bounds(start_ns: Ints) -> tuple[Ints, Ints]:
     """Return the first and the last place of each run of equal starts; there is at least one."""
     changes = np.flatnonzero(start_ns[1:] != start_ns[:-1])
     return np.append(0, changes + 1), np.append(changes, len(start_ns) - 1)
 
 
-def spanned(time_ns: Ints, value: Floats, *, hold_ns: int, start_ns: int, end_ns: int) -> Buckets:
+def span_bucket(
+    time_ns: Ints, value: Floats, *, hold_ns: int, start_ns: int, end_ns: int
+) -> Buckets:
     """Return the figures of [start_ns, end_ns) as one bucket, exact at both ends.
 
     `time_ns` and `value` (shape (n,), in order of time, without NaN) hold the readings of the span
     and, before it, at least the last one whose hold may reach into it.
     """
     if len(time_ns) == 0 or end_ns <= start_ns:
-        return Buckets.none(max(end_ns - start_ns, 1))
-    ends = np.minimum(np.append(time_ns[1:], np.int64(end_ns)), time_ns + hold_ns)
-    ends = np.minimum(ends, end_ns)
-    begins = np.maximum(time_ns, start_ns)
+        return Buckets.empty(max(end_ns - start_ns, 1))
+    end_times = np.minimum(np.append(time_ns[1:], np.int64(end_ns)), time_ns + hold_ns)
+    end_times = np.minimum(end_times, end_ns)
+    start_times = np.maximum(time_ns, start_ns)
     inside = (time_ns >= start_ns) & (time_ns < end_ns)
-    kept = inside | ((ends > begins) & (time_ns < end_ns))
-    if not kept.any():
-        return Buckets.none(max(end_ns - start_ns, 1))
-    values = value[kept]
-    return _reduced(
+    is_kept = inside | ((end_times > start_times) & (time_ns < end_ns))
+    if not is_kept.any():
+        return Buckets.empty(max(end_ns - start_ns, 1))
+    values = value[is_kept]
+    return _merge_equal_starts(
         start_ns=np.full(len(values), start_ns, np.int64),
         width_ns=end_ns - start_ns,
-        n=inside[kept].astype(np.int64),
-        duration_s=np.maximum(ends - begins, 0)[kept] * 1e-9,
+        n=inside[is_kept].astype(np.int64),
+        duration_s=np.maximum(end_times - start_times, 0)[is_kept] * 1e-9,
         mean=values,
         m2=np.zeros(len(values)),
         minimum=values,

@@ -12,23 +12,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.errors import InputError
-from logger.joint.bench.identifiers import named
-from logger.joint.bench.layout import layout_from
-from logger.joint.bench.value import Place
-from logger.settings_file import nearest
+from logger.joint.bench.identifiers import format_id
+from logger.joint.bench.layout import parse_layout
+from logger.joint.bench.value import BitPosition
+from logger.settings_file import did_you_mean
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
-__all__ = ["described", "layout_text", "read_messages", "write_layout"]
+__all__ = ["describe_messages", "layout_file_text", "read_messages", "write_layout_file"]
 
-CODE_BITS: Final = 32
-LONGEST_BITS: Final = 64
-LONGEST_BYTES: Final = 64
-KINDS_MOST: Final = 256
+MAX_CODE_BITS: Final = 32
+MAX_VALUE_BITS: Final = 64
+MAX_MESSAGE_BYTES: Final = 64
+MAX_FRAME_KINDS: Final = 256
 """Kinds of frame of one message: multiplexers beside each other multiply."""
 
-_UNITS: Final = {
+_UNIT_SPELLINGS: Final = {
     "temperature": {"degc": "degC", "°c": "degC", "c": "degC", "cel": "degC", "celsius": "degC",
                     "deg c": "degC", "k": "K", "kelvin": "K"},
     "current": {"a": "A", "amp": "A", "amps": "A", "ampere": "A", "ma": "mA"},
@@ -40,20 +40,20 @@ _UNITS: Final = {
     "voltage": {"v": "V", "volt": "V", "volts": "V", "mv": "mV"},
 }  # fmt: skip
 """Quantity -> unit as description files write it, in small letters -> as a layout does."""
-_OWN: Final = {
+_DEFAULT_UNITS: Final = {
     "temperature": "degC", "current": "A", "torque": "Nm", "speed": "rad_s", "position": "rad",
     "voltage": "V",
 }  # fmt: skip
 """The unit that needs not be written."""
-_CHANNELS: Final = {
+_MEASURED_CHANNELS: Final = {
     "current": "current_A", "torque": "torque_Nm", "speed": "speed_rad_s",
     "position": "position_rad", "voltage": "voltage_V",
 }  # fmt: skip
-_SETPOINTS: Final = {
+_SETPOINT_CHANNELS: Final = {
     "current": "current_setpoint_A", "torque": "torque_setpoint_Nm",
     "speed": "speed_setpoint_rad_s", "position": "position_setpoint_rad",
 }  # fmt: skip
-_ASKED: Final = {
+_SETPOINT_WORDS: Final = {
     "cmd",
     "command",
     "target",
@@ -64,7 +64,7 @@ _ASKED: Final = {
     "desired",
     "request",
 }
-_PLACES: Final = {
+_TEMPERATURE_WORDS: Final = {
     "winding": {"winding", "coil", "stator", "phase"},
     "housing": {"housing", "case", "body", "shell"},
     "drive": {"drive", "inverter", "fet", "mos", "mosfet", "pcb", "board", "chip", "controller",
@@ -72,11 +72,11 @@ _PLACES: Final = {
     "ambient": {"ambient", "air", "room"},
 }  # fmt: skip
 """Where a temperature sits -> words of a signal's name that say so."""
-_FAULTS: Final = {"fault", "faults", "error", "errors", "err"}
-_STATES: Final = {"state", "status", "mode", "statusword"}
+_FAULT_WORDS: Final = {"fault", "faults", "error", "errors", "err"}
+_STATE_WORDS: Final = {"state", "status", "mode", "statusword"}
 
 
-_WHICH_TEMPERATURE: Final = (
+_UNCLEAR_TEMPERATURE: Final = (
     "a temperature, but of what? temperature_winding_degC, _housing_degC, _drive_degC or "
     "_ambient_degC"
 )
@@ -102,9 +102,9 @@ def read_messages(path: Path) -> "list[Message]":
     try:
         database: Any = cantools.database.load_file(path, strict=False)
     except Exception as fault:  # noqa: BLE001 - its parsers raise whatever they meet
-        reason = " ".join(str(fault).split())
+        error_text = " ".join(str(fault).split())
         raise InputError(
-            f"{path}: cantools cannot read it as a bus description ({reason})."
+            f"{path}: cantools cannot read it as a bus description ({error_text})."
         ) from None
     messages = getattr(database, "messages", None)
     if not messages:
@@ -112,20 +112,20 @@ def read_messages(path: Path) -> "list[Message]":
     return list(messages)
 
 
-def described(messages: "Sequence[Message]") -> list[tuple[str, str, int, list[str]]]:
+def describe_messages(messages: "Sequence[Message]") -> list[tuple[str, str, int, list[str]]]:
     """Return name, identifier, bytes and signals of each message."""
     return [
         (
-            one.name,
-            named(one.frame_id, extended=one.is_extended_frame),
-            one.length,
-            [signal.name for signal in one.signals],
+            message.name,
+            format_id(message.frame_id, extended=message.is_extended_frame),
+            message.length,
+            [signal.name for signal in message.signals],
         )
-        for one in messages
+        for message in messages
     ]
 
 
-def layout_text(
+def layout_file_text(
     messages: "Sequence[Message]", names: Sequence[str], *, name: str, source: str
 ) -> str:
     """Return a layout file of the named messages.
@@ -135,30 +135,30 @@ def layout_text(
     InputError
         There is no message of a name.
     """
-    known = {one.name: one for one in messages}
+    messages_by_name = {message.name: message for message in messages}
     names = list(dict.fromkeys(names))
-    for wanted in names:
-        if wanted not in known:
+    for wanted_name in names:
+        if wanted_name not in messages_by_name:
             raise InputError(
-                f"--message: found {wanted!r}, expected a message of {source}."
-                f"{nearest(wanted, list(known))}"
+                f"--message: found {wanted_name!r}, expected a message of {source}."
+                f"{did_you_mean(wanted_name, list(messages_by_name))}"
             )
     lines = [
-        f"# Made from {_one_line(source)}: {', '.join(names)}. Look at every line: which side of "
+        f"# Made from {_single_line(source)}: {', '.join(names)}. Look at every line: which side of "
         "the gear a",
         '# value is of (side), which identifier changes with the node ("0x280 + node"), and what',
         "# stands here as a comment because its name and unit leave it open.",
         "format = 1",
-        f"name   = {_quoted(name)}",
+        f"name   = {_toml_string(name)}",
     ]
-    for wanted in names:
-        lines += _frames(known[wanted])
+    for wanted_name in names:
+        lines += _frame_tables(messages_by_name[wanted_name])
     text = "\n".join(lines) + "\n"
-    layout_from(text, f"the layout of {source}")
+    parse_layout(text, f"the layout of {source}")
     return text
 
 
-def write_layout(out: Path, text: str) -> None:
+def write_layout_file(out: Path, text: str) -> None:
     """Write a layout into a new file; one that is there stays as it is.
 
     Raises
@@ -177,35 +177,36 @@ def write_layout(out: Path, text: str) -> None:
         ) from None
 
 
-def _frames(message: "Message") -> Iterator[str]:
+def _frame_tables(message: "Message") -> Iterator[str]:
     """Yield the kinds of frame of a message: one, or one for each value of its multiplexers."""
     signals = {signal.name: signal for signal in message.signals}
-    for told_by, held in _kinds(message.name, message.signal_tree, signals):
+    for selectors, plain_signals in _multiplexed_kinds(message.name, message.signal_tree, signals):
         yield ""
         yield "[[frame]]"
-        label = " ".join([message.name, *(f"{mux.name}={equals}" for mux, equals in told_by)])
-        yield f"name       = {_quoted(label)}"
+        label = " ".join([message.name, *(f"{mux.name}={equals}" for mux, equals in selectors)])
+        yield f"name       = {_toml_string(label)}"
         yield f'identifier = "0x{message.frame_id:X}"'
         if message.is_extended_frame:
             yield "extended   = true"
         yield f"length     = {message.length}"
         if message.cycle_time:
             yield f"period_s   = {message.cycle_time / 1000:g}"
-        if told_by:
+        if selectors:
             fields = ", ".join(
-                f"{{ {', '.join(_place(mux))}, equals = {equals} }}" for mux, equals in told_by
+                f"{{ {', '.join(_position_keys(mux))}, equals = {equals} }}"
+                for mux, equals in selectors
             )
             yield f"match      = [{fields}]"
-        muxes = {mux.name for mux, _ in told_by}
-        taken = _Taken(message.length)
-        for mux, _ in told_by:
-            taken.take(mux)
-        for signal in held:
-            if signal.name not in muxes:
-                yield from _value(signal, taken)
+        multiplexers = {mux.name for mux, _ in selectors}
+        used_channels = _UsedChannels(message.length)
+        for mux, _ in selectors:
+            used_channels.mark_used(mux)
+        for signal in plain_signals:
+            if signal.name not in multiplexers:
+                yield from _value_table(signal, used_channels)
 
 
-def _kinds(
+def _multiplexed_kinds(
     message: str, tree: Sequence[Any], signals: "dict[str, Signal]"
 ) -> "list[tuple[list[tuple[Signal, int]], list[Signal]]]":
     """Return (what tells a kind, its signals) for each: every value of each multiplexer."""
@@ -214,23 +215,25 @@ def _kinds(
         # A multiplexer that chooses between nothing is a signal like any other.
         (name, branches), *_ = node.items() if isinstance(node, dict) else ((node, {}),)
         choices = [
-            ([(signals[name], equals), *told_by], held)
+            ([(signals[name], equals), *selectors], plain_signals)
             for equals, branch in branches.items()
-            for told_by, held in _kinds(message, branch, signals)
+            for selectors, plain_signals in _multiplexed_kinds(message, branch, signals)
         ] or [([], [signals[name]])]
-        if len(kinds) * len(choices) > KINDS_MOST:
+        if len(kinds) * len(choices) > MAX_FRAME_KINDS:
             raise InputError(
                 f"--message: the multiplexers of {message!r} make "
                 f"{len(kinds) * len(choices)} kinds of frame or more, expected at most "
-                f"{KINDS_MOST}; write those that you need by hand."
+                f"{MAX_FRAME_KINDS}; write those that you need by hand."
             )
         kinds = [
-            ([*told_by, *more], [*held, *too]) for told_by, held in kinds for more, too in choices
+            ([*selectors, *more_selectors], [*plain_signals, *more_signals])
+            for selectors, plain_signals in kinds
+            for more_selectors, more_signals in choices
         ]
     return kinds
 
 
-class _Taken:
+class _UsedChannels:
     """What is mapped in a kind of frame already."""
 
     def __init__(self, length: int) -> None:
@@ -238,36 +241,38 @@ class _Taken:
         self.channels: set[str] = set()
         self._places: dict[tuple[int, int], str] = {}
 
-    def why_not(self, signal: "Signal", channel: str) -> str:
+    def mapping_conflict(self, signal: "Signal", channel: str) -> str:
         """Return why a signal cannot be mapped to its channel; empty if it can."""
-        places = _bits(signal)
-        if not places:
-            return f"{signal.length} bits, and a value has at most {LONGEST_BITS}"
+        bit_places = _signal_bits(signal)
+        if not bit_places:
+            return f"{signal.length} bits, and a value has at most {MAX_VALUE_BITS}"
         if signal.scale == 0:
             return "its scale is 0: whatever it holds would be the same"
-        if max(byte for byte, _ in places) >= self.length:
+        if max(byte for byte, _ in bit_places) >= self.length:
             return f"it reaches beyond the {self.length} bytes of the frame"
         if channel in self.channels:
             return f"{channel} is taken by another signal of this frame"
-        other = next((self._places[place] for place in places if place in self._places), None)
-        return "" if other is None else f"it stands on bits of {other}"
+        other_signal = next(
+            (self._places[bit_place] for bit_place in bit_places if bit_place in self._places), None
+        )
+        return "" if other_signal is None else f"it stands on bits of {other_signal}"
 
-    def take(self, signal: "Signal", channel: str = "") -> None:
+    def mark_used(self, signal: "Signal", channel: str = "") -> None:
         """Remember that a signal is mapped, or tells the kind."""
         self.channels.add(channel)
-        self._places.update(dict.fromkeys(_bits(signal), signal.name))
+        self._places.update(dict.fromkeys(_signal_bits(signal), signal.name))
 
 
-def _bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
+def _signal_bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
     """Return the (byte, bit) places of a signal; none for one that no value can be."""
-    if signal.length > LONGEST_BITS or signal.start // 8 >= LONGEST_BYTES:
+    if signal.length > MAX_VALUE_BITS or signal.start // 8 >= MAX_MESSAGE_BYTES:
         return ()
     order: Any = "big" if signal.byte_order == "big_endian" else "little"
     byte, bit = divmod(signal.start, 8)
-    return Place(byte=byte, bit=bit, bits=signal.length, order=order).places
+    return BitPosition(byte=byte, bit=bit, bits=signal.length, order=order).bit_places
 
 
-def _place(signal: "Signal") -> list[str]:
+def _position_keys(signal: "Signal") -> list[str]:
     """Return where a signal stands; its start is the first bit in the layout's sense for both."""
     keys = [f"byte = {signal.start // 8}"]
     big = signal.byte_order == "big_endian"
@@ -279,100 +284,116 @@ def _place(signal: "Signal") -> list[str]:
     return keys
 
 
-def _value(signal: "Signal", taken: _Taken) -> Iterator[str]:
-    channel, unit, reason = _channel(signal)
+def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str]:
+    channel, unit, reason = _guess_channel(signal)
     if channel is not None:
-        why_not = taken.why_not(signal, channel)
-        if why_not:
-            channel, reason = None, f"not as {channel}, since {why_not}"
+        conflict = used_channels.mapping_conflict(signal, channel)
+        if conflict:
+            channel, reason = None, f"not as {channel}, since {conflict}"
         else:
-            taken.take(signal, channel)
-    mark = "" if channel is not None else "# "
+            used_channels.mark_used(signal, channel)
+    comment_mark = "" if channel is not None else "# "
     yield ""
-    yield _one_line(
+    yield _single_line(
         f"  # {signal.name}{f', in {signal.unit}' if signal.unit else ''}: {reason}", lead=2
     )
     code = channel in {"fault_code", "state_code"}
     # Some files name values that their bits never have.
     lowest = -(1 << (signal.length - 1)) if signal.is_signed else 0
-    called = {raw: _one_line(str(word)) for raw, word in (signal.choices or {}).items()}
+    code_names = {
+        raw: _single_line(str(code_word)) for raw, code_word in (signal.choices or {}).items()
+    }
     names = {
-        raw: word
-        for raw, word in called.items()
-        if word and lowest <= raw < lowest + (1 << signal.length)
+        raw: code_word
+        for raw, code_word in code_names.items()
+        if code_word and lowest <= raw < lowest + (1 << signal.length)
     }
     if names and channel is not None and not code:
-        said = ", ".join(f"{raw} is {_quoted(word)}" for raw, word in names.items())
-        yield _one_line(
-            f"  # Some raw values have names: {said}. Which mean: no value? Those into no_value.",
+        names_text = ", ".join(
+            f"{raw} is {_toml_string(code_word)}" for raw, code_word in names.items()
+        )
+        yield _single_line(
+            f"  # Some raw values have names: {names_text}. Which mean: no value? Those into no_value.",
             lead=2,
         )
-    yield f"  {mark}[[frame.value]]"
-    yield f'  {mark}channel = "{channel or ""}"'
-    for key in _place(signal):
-        yield f"  {mark}{key}"
+    yield f"  {comment_mark}[[frame.value]]"
+    yield f'  {comment_mark}channel = "{channel or ""}"'
+    for key in _position_keys(signal):
+        yield f"  {comment_mark}{key}"
     if signal.is_float:
-        yield f'  {mark}type = "float"'
+        yield f'  {comment_mark}type = "float"'
     elif signal.is_signed:
-        yield f"  {mark}signed = true"
+        yield f"  {comment_mark}signed = true"
     if not code and signal.scale != 1:
-        yield f"  {mark}scale = {float(signal.scale)!r}"
+        yield f"  {comment_mark}scale = {float(signal.scale)!r}"
     if not code and signal.offset != 0:
-        yield f"  {mark}offset = {float(signal.offset)!r}"
+        yield f"  {comment_mark}offset = {float(signal.offset)!r}"
     if unit is not None:
-        yield f'  {mark}unit = "{unit}"'
+        yield f'  {comment_mark}unit = "{unit}"'
     if names and (code or channel is None):
-        words = ", ".join(f"{_quoted(str(raw))} = {_quoted(word)}" for raw, word in names.items())
-        yield f"  {mark}names = {{ {words} }}"
+        words = ", ".join(
+            f"{_toml_string(str(raw))} = {_toml_string(code_word)}"
+            for raw, code_word in names.items()
+        )
+        yield f"  {comment_mark}names = {{ {words} }}"
 
 
-def _quoted(text: str) -> str:
+def _toml_string(text: str) -> str:
     """Return one line as TOML writes it; JSON's pairs of escapes are none of TOML's."""
     return json.dumps(text, ensure_ascii=False)
 
 
-def _one_line(text: str, *, lead: int = 0) -> str:
+def _single_line(text: str, *, lead: int = 0) -> str:
     """Return a text without what a comment or a name cannot hold: ends of lines, controls."""
     return " " * lead + " ".join(re.sub(r"[\x00-\x1f\x7f-\x9f]", " ", text).split())
 
 
-def _channel(signal: "Signal") -> tuple[str | None, str | None, str]:
+def _guess_channel(signal: "Signal") -> tuple[str | None, str | None, str]:
     """Return channel, unit (None: the channel's own) and why, or what is missing."""
-    words = _words(signal.name)
+    words = _name_words(signal.name)
     written = (signal.unit or "").strip().lower()
-    quantity = next((one for one, units in _UNITS.items() if written in units), None)
+    quantity = next(
+        (quantity_name for quantity_name, units in _UNIT_SPELLINGS.items() if written in units),
+        None,
+    )
     if quantity is None:
-        return _code(signal, words)
-    unit = _UNITS[quantity][written]
-    shown = None if unit == _OWN[quantity] else unit
+        return _guess_code_channel(signal, words)
+    unit = _UNIT_SPELLINGS[quantity][written]
+    unit_text = None if unit == _DEFAULT_UNITS[quantity] else unit
     if quantity == "temperature":
-        places = [place for place, said in _PLACES.items() if words & said]
-        if len(places) != 1:
-            return None, shown, _WHICH_TEMPERATURE
-        return f"temperature_{places[0]}_degC", shown, "by its unit, and the place in its name"
-    if words & _ASKED:
-        channel = _SETPOINTS.get(quantity)
+        part_names = [
+            part_name for part_name, part_words in _TEMPERATURE_WORDS.items() if words & part_words
+        ]
+        if len(part_names) != 1:
+            return None, unit_text, _UNCLEAR_TEMPERATURE
+        return (
+            f"temperature_{part_names[0]}_degC",
+            unit_text,
+            "by its unit, and the place in its name",
+        )
+    if words & _SETPOINT_WORDS:
+        channel = _SETPOINT_CHANNELS.get(quantity)
         if channel is None:
-            return None, shown, "asked of the joint, and no channel holds that"
-        return channel, shown, "by its unit; its name says that it is asked of the joint"
-    return _CHANNELS[quantity], shown, "by its unit"
+            return None, unit_text, "asked of the joint, and no channel holds that"
+        return channel, unit_text, "by its unit; its name says that it is asked of the joint"
+    return _MEASURED_CHANNELS[quantity], unit_text, "by its unit"
 
 
-def _code(signal: "Signal", words: set[str]) -> tuple[str | None, str | None, str]:
-    fits = (
-        signal.length <= CODE_BITS
+def _guess_code_channel(signal: "Signal", words: set[str]) -> tuple[str | None, str | None, str]:
+    fits_code = (
+        signal.length <= MAX_CODE_BITS
         and not signal.is_float
         and signal.scale == 1
         and signal.offset == 0
         and not signal.unit
     )
-    if fits and words & _FAULTS:
+    if fits_code and words & _FAULT_WORDS:
         return "fault_code", None, "by its name"
-    if fits and words & _STATES:
+    if fits_code and words & _STATE_WORDS:
         return "state_code", None, "by its name"
     return None, None, "its unit tells no channel; name one, or remove it"
 
 
-def _words(name: str) -> set[str]:
+def _name_words(name: str) -> set[str]:
     """Return the words of a name such as MotorTemp_2 or motor_temp, in small letters."""
     return {word.lower() for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name)}

@@ -17,29 +17,29 @@ from typing import Final
 
 import numpy as np
 
-from logger.bus.clock import Axis, read_clocks
-from logger.bus.source import open_all
+from logger.bus.clock import RecordingClock, read_clocks
+from logger.bus.source import open_sources
 from logger.errors import InputError
 from logger.importing.log_frames import LogFrames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from, read_bench
-from logger.joint.bench.layout import layout_from, shipped, shipped_text
-from logger.joint.explain.trial import Trial, bench_for, tried, with_layout
-from logger.settings_file import nearest, read_text, stamp_of
+from logger.joint.bench.bench import Bench, bench_from_texts, read_bench
+from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
+from logger.joint.explain.trial import Trial, minimal_bench, replace_layout, run_trial
+from logger.settings_file import did_you_mean, file_stamp, read_text
 
-__all__ = ["Tried", "TrySettings", "layouts_tried"]
+__all__ = ["Preview", "PreviewSettings", "preview_layout"]
 
-LOOK_S: Final = 0.3
+PREVIEW_INTERVAL_S: Final = 0.3
 """How often the file is looked at."""
-WINDOW_FRAMES: Final = 200_000
+PREVIEW_WINDOW_FRAMES: Final = 200_000
 """Frames that are kept if nothing else is said: half a minute of a full bus, or a log's start."""
-SHIPPED: Final = Path(__file__).parents[1] / "joint" / "layouts"
-SAID: Final = 3
+SHIPPED_LAYOUTS: Final = Path(__file__).parents[1] / "joint" / "layouts"
+MAX_REMARKS: Final = 3
 """Of what happened on the buses, so much is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TrySettings:
+class PreviewSettings:
     """Which layout, on what."""
 
     layout: Path
@@ -51,12 +51,12 @@ class TrySettings:
     """Only this one of the bench."""
     node: int = 0
     gear_ratio: float = 1.0
-    frames: int = WINDOW_FRAMES
+    frames: int = PREVIEW_WINDOW_FRAMES
     """Kept at most: the newest of a bus, the first of a log."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tried:
+class Preview:
     """What is to be shown."""
 
     trial: Trial | None
@@ -65,25 +65,25 @@ class Tried:
     """What is wrong in the file as it is."""
     saved: int = 0
     """How often it has been read."""
-    heard_s: float = 0.0
+    observed_s: float = 0.0
     """How long the buses have been listened to; 0 for a log."""
-    cut: bool = False
+    is_cut: bool = False
     """The log goes on beyond the frames that were taken."""
-    said: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     """What happened on the buses: lost, back, frames dropped."""
 
 
 @dataclass(slots=True, kw_only=True)
-class _Heard:
+class _CollectedFrames:
     """The frames so far."""
 
     frames: FrameBatch = field(default_factory=FrameBatch.empty)
-    cut: bool = False
-    heard_s: float = 0.0
-    said: tuple[str, ...] = ()
+    is_cut: bool = False
+    observed_s: float = 0.0
+    remarks: tuple[str, ...] = ()
 
 
-def layouts_tried(settings: TrySettings, *, stop: threading.Event) -> Iterator[Tried]:
+def preview_layout(settings: PreviewSettings, *, stop: threading.Event) -> Iterator[Preview]:
     """Yield what the layout makes of the frames: at once, at each save, and live every 0.3 s.
 
     Ends when `stop` is set.
@@ -94,69 +94,69 @@ def layouts_tried(settings: TrySettings, *, stop: threading.Event) -> Iterator[T
         The bench or the log cannot be read, or a bus not be opened. A mistake in the layout is not
         raised but told.
     """
-    path = _layout_file(settings)
+    path = _find_layout_file(settings)
     settings = replace(settings, layout=path)
-    bench, saved = yield from _bench(settings, path.stem, stop=stop)
+    bench, saved = yield from _wait_for_bench(settings, path.stem, stop=stop)
     if bench is None:
         return
     name = next(iter(bench.layouts)) if settings.bench is None else path.stem
     with contextlib.ExitStack() as opened:
-        heard = _Heard()
-        take = (
-            _live(bench, settings, heard, opened)
+        collected = _CollectedFrames()
+        collect = (
+            _collect_live(bench, settings, collected, opened)
             if settings.log is None
-            else _of_log(bench, settings, heard)
+            else _collect_log(bench, settings, collected)
         )
-        seen: tuple[int, int, int] | None = None
+        seen_stamp: tuple[int, int, int] | None = None
         trial: Trial | None = None
         fault = ""
-        spoken: Bench | None = None
+        bench_with_layout: Bench | None = None
         while not stop.is_set():
-            fresh = take()
-            now = stamp_of(path)
-            if now != seen:
-                seen, saved = now, saved + 1
+            fresh_remarks = collect()
+            stamp_now = file_stamp(path)
+            if stamp_now != seen_stamp:
+                seen_stamp, saved = stamp_now, saved + 1
                 try:
-                    spoken, fault = _spoken(bench, path, name), ""
+                    bench_with_layout, fault = _bench_with_layout(bench, path, name), ""
                 except InputError as mistake:
                     fault = str(mistake)
-            elif not fresh:
-                stop.wait(LOOK_S)
+            elif not fresh_remarks:
+                stop.wait(PREVIEW_INTERVAL_S)
                 continue
-            if spoken is not None and not fault:
-                trial = tried(spoken, heard.frames, joint=settings.joint)
-            yield Tried(
+            if bench_with_layout is not None and not fault:
+                trial = run_trial(bench_with_layout, collected.frames, joint=settings.joint)
+            yield Preview(
                 trial=trial,
                 fault=fault,
                 saved=saved,
-                heard_s=heard.heard_s,
-                cut=heard.cut,
-                said=heard.said,
+                observed_s=collected.observed_s,
+                is_cut=collected.is_cut,
+                remarks=collected.remarks,
             )
 
 
-def _layout_file(settings: TrySettings) -> Path:
+def _find_layout_file(settings: PreviewSettings) -> Path:
     """Return the file of a layout that may be given by its name alone."""
     layout = settings.layout
     if layout.exists() or layout.suffix or layout.name != str(layout):
         read_text(layout, "layout file")
         return layout
     folder = settings.bench.parent if settings.bench is not None else Path()
-    beside = folder / f"{layout}.toml"
-    if beside.is_file():
-        return beside
-    if shipped_text(str(layout)) is not None:
-        return SHIPPED / f"{layout}.toml"
-    known = [*shipped(), *(one.stem for one in folder.glob("*.toml"))]
+    sibling_path = folder / f"{layout}.toml"
+    if sibling_path.is_file():
+        return sibling_path
+    if shipped_layout_text(str(layout)) is not None:
+        return SHIPPED_LAYOUTS / f"{layout}.toml"
+    known_names = [*shipped_layouts(), *(layout_path.stem for layout_path in folder.glob("*.toml"))]
     raise InputError(
         f"LAYOUT: found {str(layout)!r}, expected a layout file, or the name of one in "
-        f"{str(folder)!r} or of one that ships.{nearest(str(layout), known)}"
+        f"{str(folder)!r} or of one that ships.{did_you_mean(str(layout), known_names)}"
     )
 
 
-def _bench(
-    settings: TrySettings, name: str, *, stop: threading.Event
-) -> Generator[Tried, None, tuple[Bench | None, int]]:
+def _wait_for_bench(
+    settings: PreviewSettings, name: str, *, stop: threading.Event
+) -> Generator[Preview, None, tuple[Bench | None, int]]:
     """Return the bench, and how many saves came before; None: stopped.
 
     A layout that does not fit the bench is told until it does.
@@ -167,98 +167,107 @@ def _bench(
         if settings.joint is not None:
             raise InputError("--joint: found without --bench, expected a joint of a bench file.")
         name = name if re.fullmatch("[a-z0-9][a-z0-9-]*", name) else "layout"
-        text = bench_for(name, node=settings.node, gear_ratio=settings.gear_ratio)
+        text = minimal_bench(name, node=settings.node, gear_ratio=settings.gear_ratio)
         placeholder = (
             f'format = 1\nname = "{name}"\n[[frame]]\nname = "-"\nidentifier = 0\nlength = 0\n'
         )
-        return bench_from(text, {name: placeholder}, where=str(settings.layout)), 0
+        return bench_from_texts(text, {name: placeholder}, where=str(settings.layout)), 0
     read_text(settings.bench, "bench file")
-    seen, saved = None, 0
+    seen_stamp, saved = None, 0
     while not stop.is_set():
-        now = (stamp_of(settings.layout), stamp_of(settings.bench))
-        if now == seen:
-            stop.wait(LOOK_S)
+        stamp_now = (file_stamp(settings.layout), file_stamp(settings.bench))
+        if stamp_now == seen_stamp:
+            stop.wait(PREVIEW_INTERVAL_S)
             continue
-        seen = now
+        seen_stamp = stamp_now
         try:
             text = read_text(settings.layout, "layout file")
-            layout_from(text, str(settings.layout))
-            bench = read_bench(settings.bench, given={name: text})
+            parse_layout(text, str(settings.layout))
+            bench = read_bench(settings.bench, given_layouts={name: text})
         except InputError as mistake:
             saved += 1
-            yield Tried(trial=None, fault=str(mistake), saved=saved)
+            yield Preview(trial=None, fault=str(mistake), saved=saved)
             continue
-        _check_joint(bench, settings, name)
+        _check_joint_uses_layout(bench, settings, name)
         return bench, saved
     return None, saved
 
 
-def _check_joint(bench: Bench, settings: TrySettings, name: str) -> None:
+def _check_joint_uses_layout(bench: Bench, settings: PreviewSettings, name: str) -> None:
     if name not in bench.layouts:
         raise InputError(
             f"{settings.bench}: found no joint with the layout {name!r}, expected one; its joints "
             f"have {', '.join(sorted(bench.layouts))}."
         )
-    of_it = [one.name for one in bench.joints if one.layout == name]
-    if settings.joint is not None and settings.joint not in of_it:
+    joint_names = [joint.name for joint in bench.joints if joint.layout == name]
+    if settings.joint is not None and settings.joint not in joint_names:
         raise InputError(
             f"--joint: found {settings.joint!r}, expected a joint of {settings.bench} with the "
-            f"layout {name!r}.{nearest(settings.joint, of_it)}"
+            f"layout {name!r}.{did_you_mean(settings.joint, joint_names)}"
         )
 
 
-def _spoken(bench: Bench, path: Path, name: str) -> Bench:
+def _bench_with_layout(bench: Bench, path: Path, name: str) -> Bench:
     text = read_text(path, "layout file")
-    layout_from(text, str(path))
-    return with_layout(bench, name, text, where=str(path))
+    parse_layout(text, str(path))
+    return replace_layout(bench, name, text, where=str(path))
 
 
-def _of_log(bench: Bench, settings: TrySettings, heard: _Heard) -> Callable[[], bool]:
+def _collect_log(
+    bench: Bench, settings: PreviewSettings, collected: _CollectedFrames
+) -> Callable[[], bool]:
     """Take the first frames of a log; return what says, once, that they are new."""
     assert settings.log is not None, "asked for by whoever has one"
-    taken: list[FrameBatch] = []
+    read_batches: list[FrameBatch] = []
     count = 0
     for batch in LogFrames(path=settings.log, bench=bench):
-        taken.append(batch)
+        read_batches.append(batch)
         count += len(batch)
         if count > settings.frames:
             break
-    frames = FrameBatch.joined(taken)
+    frames = FrameBatch.concatenate(read_batches)
     if settings.bench is None:
         # Of whatever channel of the log: nobody said which is the joint's.
         frames = replace(frames, bus=np.zeros_like(frames.bus))
-    heard.cut = count > settings.frames
-    heard.frames = frames.taken(slice(0, settings.frames))
-    waiting = [True]
-    return lambda: bool(waiting) and waiting.pop()
+    collected.is_cut = count > settings.frames
+    collected.frames = frames.select_rows(slice(0, settings.frames))
+    has_news = [True]
+    return lambda: bool(has_news) and has_news.pop()
 
 
-def _live(
-    bench: Bench, settings: TrySettings, heard: _Heard, opened: contextlib.ExitStack
+def _collect_live(
+    bench: Bench,
+    settings: PreviewSettings,
+    collected: _CollectedFrames,
+    opened: contextlib.ExitStack,
 ) -> Callable[[], bool]:
     """Open the buses, to listen only; return what takes frames for a while."""
-    quiet = tuple(bus.model_copy(update={"send": False}) for bus in bench.buses)
-    sources = open_all(quiet, Axis(read_clocks()).anchor, where=str(settings.bench))
+    listen_only = tuple(bus.model_copy(update={"send": False}) for bus in bench.buses)
+    sources = open_sources(
+        listen_only, RecordingClock(read_clocks()).anchor, where=str(settings.bench)
+    )
     for source in sources:
         opened.callback(source.close)
-    begun_s = time.monotonic()
+    start_s = time.monotonic()
 
     def take() -> bool:
-        until_s = time.monotonic() + LOOK_S
+        until_s = time.monotonic() + PREVIEW_INTERVAL_S
         fresh: list[FrameBatch] = []
         while time.monotonic() < until_s:
             for source in sources:
                 received = source.receive(0.05 / len(sources))
                 fresh.append(received.frames)
-                said = [text for _, text in received.said]
+                remarks = [text for _, text in received.remarks]
                 if received.lost:
-                    said.append(f"{received.lost} frames were dropped: too many at once.")
-                heard.said = (*heard.said, *said)[-SAID:]
+                    remarks.append(f"{received.lost} frames were dropped: too many at once.")
+                collected.remarks = (*collected.remarks, *remarks)[-MAX_REMARKS:]
         # Joined at each look: thousands of small batches would take longer to join than to come.
-        frames = FrameBatch.joined([heard.frames, *(one for one in fresh if len(one))])
-        frames = frames.taken(frames.time_ns.argsort(kind="stable"))
-        heard.frames = frames.taken(slice(max(0, len(frames) - settings.frames), None))
-        heard.heard_s = time.monotonic() - begun_s
+        frames = FrameBatch.concatenate(
+            [collected.frames, *(opened_source for opened_source in fresh if len(opened_source))]
+        )
+        frames = frames.select_rows(frames.time_ns.argsort(kind="stable"))
+        collected.frames = frames.select_rows(slice(max(0, len(frames) - settings.frames), None))
+        collected.observed_s = time.monotonic() - start_s
         return True
 
     return take

@@ -11,25 +11,25 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from logger.limits.kind import Positive, Timed
+from logger.limits.kind import PositiveNumber, TimedLimit
 
-__all__ = ["DISK_LOW", "FRAMES_LOST", "Bus", "Disk", "OfRecorder", "of_recorder"]
+__all__ = ["DISK_LOW", "FRAMES_LOST", "BusLimit", "DiskLimit", "RecorderLimit", "recorder_limits"]
 
-CALM_S: Final = 60.0
+LOST_CLEAR_AFTER_S: Final = 60.0
 
 
-class Bus(Timed):
+class BusLimit(TimedLimit):
     """A bus must not be that loaded, have that many errors, or lose frames."""
 
     kind: Literal["bus"] = "bus"
     watch: Literal["load", "error-frames", "lost"]
     """The load of the bus that is loaded most; error frames a second, or frames lost, on all."""
-    above: Positive | None = None
+    above: PositiveNumber | None = None
     """A share of 1 for the load, frames a second for error frames; of losses left out: any."""
     drop_off: float | None = Field(default=None, ge=0)
 
     @model_validator(mode="after")
-    def _fits(self) -> "Bus":
+    def _fits(self) -> "BusLimit":
         if self.watch == "lost":
             for key in ("above", "drop_off", "on_delay_s"):
                 if key in self.model_fields_set:
@@ -52,26 +52,26 @@ class Bus(Timed):
         return self
 
     @property
-    def calm_s(self) -> float:
+    def clear_after_s(self) -> float:
         """Without a further loss for so long, the alert is over."""
-        return self.off_delay_s if "off_delay_s" in self.model_fields_set else CALM_S
+        return self.off_delay_s if "off_delay_s" in self.model_fields_set else LOST_CLEAR_AFTER_S
 
     @property
     def clears_at(self) -> float:
         """At or below which it counts as gone; of losses 0."""
-        found = self.above if self.drop_off is None else self.drop_off
-        return 0.0 if found is None else found
+        level = self.above if self.drop_off is None else self.drop_off
+        return 0.0 if level is None else level
 
 
-class Disk(Timed):
+class DiskLimit(TimedLimit):
     """The disk must last for longer than that at the present rate."""
 
     kind: Literal["disk"] = "disk"
-    below_h: Positive
-    drop_off_h: Positive | None = None
+    below_h: PositiveNumber
+    drop_off_h: PositiveNumber | None = None
 
     @model_validator(mode="after")
-    def _fits(self) -> "Disk":
+    def _fits(self) -> "DiskLimit":
         if self.drop_off_h is not None and self.drop_off_h < self.below_h:
             raise ValueError(
                 f"drop_off_h: found {self.drop_off_h:g}, expected at least {self.below_h:g}, the "
@@ -84,23 +84,23 @@ class Disk(Timed):
         """At or above which it counts as gone."""
         return self.below_h if self.drop_off_h is None else self.drop_off_h
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Timed`."""
-        return -told
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `TimedLimit`."""
+        return -values
 
 
-OfRecorder = Bus | Disk
+RecorderLimit = BusLimit | DiskLimit
 
-FRAMES_LOST: Final = Bus(name="frames-lost", severity="warning", watch="lost")
-DISK_LOW: Final = Disk(name="disk-low", severity="warning", below_h=1.0, drop_off_h=1.25)
+FRAMES_LOST: Final = BusLimit(name="frames-lost", severity="warning", watch="lost")
+DISK_LOW: Final = DiskLimit(name="disk-low", severity="warning", below_h=1.0, drop_off_h=1.25)
 
 
-def of_recorder(limits: tuple[object, ...]) -> tuple[OfRecorder, ...]:
+def recorder_limits(limits: tuple[object, ...]) -> tuple[RecorderLimit, ...]:
     """Return those of some limits that are on the recorder, and what it always watches."""
-    mine = tuple(limit for limit in limits if isinstance(limit, OfRecorder))
-    always: list[OfRecorder] = []
-    if not any(isinstance(limit, Bus) and limit.watch == "lost" for limit in mine):
-        always.append(FRAMES_LOST)
-    if not any(isinstance(limit, Disk) for limit in mine):
-        always.append(DISK_LOW)
-    return (*always, *mine)
+    given = tuple(limit for limit in limits if isinstance(limit, RecorderLimit))
+    defaults: list[RecorderLimit] = []
+    if not any(isinstance(limit, BusLimit) and limit.watch == "lost" for limit in given):
+        defaults.append(FRAMES_LOST)
+    if not any(isinstance(limit, DiskLimit) for limit in given):
+        defaults.append(DISK_LOW)
+    return (*defaults, *given)

@@ -8,16 +8,35 @@ from numpy.typing import NDArray
 
 from logger.errors import InputError
 from logger.joint.channels import CHANNELS, DISPLAYS
-from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s, thermal_s
+from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_operate_s, thermal_operate_s
 from logger.limits.inverse_time import InverseTime
 from logger.limits.limit import LimitSet
 from logger.limits.thermal import Thermal
-from logger.settings_file import nearest
+from logger.settings_file import did_you_mean
 
-__all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_of", "curve_table"]
+__all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table", "limit_curve_settings"]
 
-MULTIPLES: Final = (1.0, 1.05, 1.1, 1.2, 1.3, 1.5, 1.75, 2, 2.5, 3, 4, 5, 6, 8, 10, 15, 20, 30)
-_DRAWN: Final = 600
+TABLE_MULTIPLES: Final = (
+    1.0,
+    1.05,
+    1.1,
+    1.2,
+    1.3,
+    1.5,
+    1.75,
+    2,
+    2.5,
+    3,
+    4,
+    5,
+    6,
+    8,
+    10,
+    15,
+    20,
+    30,
+)
+_DRAWN_POINTS: Final = 600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,10 +78,10 @@ class CurveTable:
     title: str
     rows: tuple[CurveRow, ...]
 
-    def drawn(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def points_to_draw(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return currents and times, close enough to draw a line through."""
-        multiple = np.geomspace(1.001, 1.5 * FLAT_ABOVE, _DRAWN)
-        return multiple * self.settings.setting, _times(self.settings, multiple)
+        multiple = np.geomspace(1.001, 1.5 * FLAT_ABOVE, _DRAWN_POINTS)
+        return multiple * self.settings.setting, _operate_times_s(self.settings, multiple)
 
 
 def curve_table(settings: CurveSettings) -> CurveTable:
@@ -73,11 +92,11 @@ def curve_table(settings: CurveSettings) -> CurveTable:
     InputError
         There is no such curve, or a setting is out of range.
     """
-    known = [*CURVES, "thermal"]
-    if settings.curve not in known:
+    curve_names = [*CURVES, "thermal"]
+    if settings.curve not in curve_names:
         raise InputError(
-            f"CURVE: found {settings.curve!r}, expected one of {', '.join(known)}."
-            f"{nearest(settings.curve.upper(), known) if settings.curve.upper() in known else ''}"
+            f"CURVE: found {settings.curve!r}, expected one of {', '.join(curve_names)}."
+            f"{did_you_mean(settings.curve.upper(), curve_names) if settings.curve.upper() in curve_names else ''}"
         )
     for option, value in (
         ("--setting", settings.setting), ("--tms", settings.tms), ("--k", settings.k),
@@ -91,22 +110,24 @@ def curve_table(settings: CurveSettings) -> CurveTable:
             f"--preload: found {settings.preload:g}, expected at most {carried:g}: more would have "
             "operated before."
         )
-    times = _times(settings, np.array(MULTIPLES))
+    times = _operate_times_s(settings, np.array(TABLE_MULTIPLES))
     return CurveTable(
         settings=settings,
-        title=_title(settings),
+        title=_curve_title(settings),
         rows=tuple(
             CurveRow(
                 multiple=float(multiple),
                 current=float(multiple * settings.setting),
                 time_s=float(time_s) if np.isfinite(time_s) else None,
             )
-            for multiple, time_s in zip(MULTIPLES, times.tolist(), strict=True)
+            for multiple, time_s in zip(TABLE_MULTIPLES, times.tolist(), strict=True)
         ),
     )
 
 
-def curve_of(limits: LimitSet, name: str, *, preload: float = 0.0) -> tuple[CurveSettings, str]:
+def limit_curve_settings(
+    limits: LimitSet, name: str, *, preload: float = 0.0
+) -> tuple[CurveSettings, str]:
     """Return the curve of a limit, and the unit that its currents are in.
 
     Raises
@@ -117,14 +138,14 @@ def curve_of(limits: LimitSet, name: str, *, preload: float = 0.0) -> tuple[Curv
     curves = [one for one in limits.limits if isinstance(one, InverseTime | Thermal)]
     limit = next((one for one in curves if one.name == name), None)
     if limit is None:
-        found = "which has no curve" if limits.named(name) else "which is none of the file"
-        known = ", ".join(one.name for one in curves) or "none: it has no such limit"
+        why_not = "which has no curve" if limits.by_name(name) else "which is none of the file"
+        names = ", ".join(one.name for one in curves) or "none: it has no such limit"
         raise InputError(
-            f"CURVE: found {name!r}, {found}; expected an inverse-time or a thermal limit of it "
-            f"({known})."
+            f"CURVE: found {name!r}, {why_not}; expected an inverse-time or a thermal limit of it "
+            f"({names})."
         )
     unit = DISPLAYS[CHANNELS[limit.channel].quantity].unit
-    if limit.shares:
+    if limit.needs_rated:
         unit = "of rated"
     if isinstance(limit, InverseTime):
         setting = limit.setting if limit.setting is not None else limit.setting_rated
@@ -151,15 +172,15 @@ def curve_of(limits: LimitSet, name: str, *, preload: float = 0.0) -> tuple[Curv
     return settings, unit
 
 
-def _times(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np.float64]:
+def _operate_times_s(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np.float64]:
     if settings.curve != "thermal":
-        times = inverse_s(
+        times = inverse_operate_s(
             CURVES[settings.curve], multiple, tms=settings.tms, flat_above=settings.flat_above
         )
         return np.where(multiple > settings.from_multiple, times, np.inf)
     # An image that speaks up at a share of full is a full one of as much smaller a current.
     carried = settings.k * settings.setting * settings.full**0.5
-    return thermal_s(
+    return thermal_operate_s(
         multiple * settings.setting,
         carried=carried,
         tau_s=settings.tau_s,
@@ -167,16 +188,16 @@ def _times(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np
     )
 
 
-def _title(settings: CurveSettings) -> str:
+def _curve_title(settings: CurveSettings) -> str:
     if settings.curve != "thermal":
         curve = CURVES[settings.curve]
         return (
             f"{curve.name.capitalize()} (curve {settings.curve} after IEC 60255-151), setting "
             f"{settings.setting:g}, time multiplier {settings.tms:g}"
         )
-    before = f"behind {settings.preload:g}" if settings.preload else "cold"
+    preload_text = f"behind {settings.preload:g}" if settings.preload else "cold"
     return (
         f"Thermal image after IEC 60255-149, {settings.k * settings.setting:g} carried for ever, "
         + (f"told at {settings.full * 100:g} %, " if settings.full != 1.0 else "")
-        + f"time constant {settings.tau_s:g} s, {before}"
+        + f"time constant {settings.tau_s:g} s, {preload_text}"
     )

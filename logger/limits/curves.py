@@ -22,11 +22,11 @@ __all__ = [
     "FLAT_ABOVE",
     "Curve",
     "ambient_factor",
-    "cooling_s",
     "image_after",
-    "inverse_s",
-    "reset_s",
-    "thermal_s",
+    "inverse_operate_s",
+    "inverse_reset_s",
+    "thermal_cooling_s",
+    "thermal_operate_s",
 ]
 
 Floats = NDArray[np.float64]
@@ -60,7 +60,7 @@ CURVES: Final[dict[str, Curve]] = {
 """By the letters of IEC 60255-151."""
 
 
-def inverse_s(
+def inverse_operate_s(
     curve: Curve, multiple: ArrayLike, *, tms: float = 1.0, flat_above: float = FLAT_ABOVE
 ) -> Floats:
     """Return how long a current may last, in s; infinite at or below the setting, NaN for NaN.
@@ -83,7 +83,7 @@ def inverse_s(
     return np.where(np.isnan(ratio), np.nan, time_s)
 
 
-def reset_s(curve: Curve, multiple: ArrayLike, *, tms: float = 1.0) -> Floats:
+def inverse_reset_s(curve: Curve, multiple: ArrayLike, *, tms: float = 1.0) -> Floats:
     """Return how long a full reset takes below the setting, in s: TMS * t_r / (1 - M^2).
 
     Infinite at or above the setting. ValueError for a curve whose reset is the maker's choice.
@@ -95,7 +95,7 @@ def reset_s(curve: Curve, multiple: ArrayLike, *, tms: float = 1.0) -> Floats:
     return np.where(below, tms * curve.reset_s / np.where(below, 1.0 - ratio**2, 1.0), np.inf)
 
 
-def thermal_s(
+def thermal_operate_s(
     current: ArrayLike, *, carried: float, tau_s: float, level: ArrayLike = 0.0
 ) -> Floats:
     """Return how long a steady current may last until the image reaches 1, in s.
@@ -119,8 +119,8 @@ def thermal_s(
     """
     full = (np.asarray(current, np.float64) / carried) ** 2
     start = np.asarray(level, np.float64)
-    over = (full > 1.0) & (start < 1.0)
-    ratio = np.where(over, (full - start) / np.where(over, full - 1.0, 1.0), 1.0)
+    operates = (full > 1.0) & (start < 1.0)
+    ratio = np.where(operates, (full - start) / np.where(operates, full - 1.0, 1.0), 1.0)
     time_s = np.where(full > 1.0, np.where(start >= 1.0, 0.0, tau_s * np.log(ratio)), np.inf)
     return np.where(np.isnan(full + start), np.nan, time_s)
 
@@ -129,12 +129,12 @@ def image_after(
     level: ArrayLike, current: ArrayLike, span_s: ArrayLike, *, carried: float, tau_s: float
 ) -> Floats:
     """Return the image after a steady current for a span, exactly."""
-    left = np.exp(-np.asarray(span_s, np.float64) / tau_s)
+    decay = np.exp(-np.asarray(span_s, np.float64) / tau_s)
     full = (np.asarray(current, np.float64) / carried) ** 2
-    return np.asarray(full * (1.0 - left) + np.asarray(level, np.float64) * left)
+    return np.asarray(full * (1.0 - decay) + np.asarray(level, np.float64) * decay)
 
 
-def cooling_s(level: ArrayLike, until: ArrayLike, *, tau_s: float) -> Floats:
+def thermal_cooling_s(level: ArrayLike, until: ArrayLike, *, tau_s: float) -> Floats:
     """Return how long an image takes from one level down to another without current, in s.
 
     0 where it is there already; infinite down to 0, which it never reaches.

@@ -5,17 +5,17 @@ from dataclasses import dataclass
 from importlib import resources
 
 from logger.joint.bench.bench import Bench
-from logger.limits.bus import OfRecorder
-from logger.limits.evaluate import plan_for
-from logger.limits.kind import Kind
+from logger.limits.bus import RecorderLimit
+from logger.limits.evaluate import plan_limits
+from logger.limits.kind import JointLimit
 from logger.limits.limit import LimitSet
-from logger.limits.words import in_words, label
+from logger.limits.words import describe_limit, limit_label
 
-__all__ = ["Explained", "example_text", "explained"]
+__all__ = ["LimitDescription", "describe_limits", "example_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Explained:
+class LimitDescription:
     """One limit in words."""
 
     name: str
@@ -23,8 +23,8 @@ class Explained:
     severity: str
     joints: tuple[str, ...]
     """On which it is; empty for one on the recorder itself."""
-    words: str
-    shares: tuple[str, ...]
+    text: str
+    needs_rated: tuple[str, ...]
     """What its shares of rated values come to on each joint."""
 
 
@@ -33,35 +33,39 @@ def example_text() -> str:
     return (resources.files("logger.limits") / "example.toml").read_text(encoding="utf-8")
 
 
-def explained(limits: LimitSet, bench: Bench) -> tuple[Explained, ...]:
+def describe_limits(limits: LimitSet, bench: Bench) -> tuple[LimitDescription, ...]:
     """Return what each limit will do, in the file's order; `check_against` has accepted them."""
-    return tuple(_each(limits, bench))
+    return tuple(_describe_each(limits, bench))
 
 
-def _each(limits: LimitSet, bench: Bench) -> Iterator[Explained]:
+def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]:
     plans = [
-        plan_for(
+        plan_limits(
             limits,
             joint=joint.name,
-            hold_ns=bench.hold_ns_of(joint),
+            hold_ns=bench.hold_times_ns_of(joint),
             sensor=joint.name in bench.sensors,
             rated=joint.rated,
         )
         for joint in bench.joints
     ]
     for limit in limits.limits:
-        mine = [
-            (plan.joint, spoken)
+        by_joint = [
+            (plan.joint, converted)
             for plan in plans
-            for spoken in plan.limits
-            if spoken.name == limit.name
+            for converted in plan.limits
+            if converted.name == limit.name
         ]
-        shared = isinstance(limit, Kind) and limit.shares
-        yield Explained(
+        depends_on_rated = isinstance(limit, JointLimit) and limit.needs_rated
+        yield LimitDescription(
             name=limit.name,
             kind=limit.kind,
             severity=limit.severity,
-            joints=() if isinstance(limit, OfRecorder) else tuple(joint for joint, _ in mine),
-            words=in_words(limit),
-            shares=tuple(f"{joint}: {label(spoken)}" for joint, spoken in mine) if shared else (),
+            joints=()
+            if isinstance(limit, RecorderLimit)
+            else tuple(joint for joint, _ in by_joint),
+            text=describe_limit(limit),
+            needs_rated=tuple(f"{joint}: {limit_label(converted)}" for joint, converted in by_joint)
+            if depends_on_rated
+            else (),
         )

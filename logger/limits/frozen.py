@@ -15,17 +15,17 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
-from logger.limits.kind import Kind, Positive, Scores
-from logger.limits.series import Channel, Series
-from logger.limits.tracking import Held, held_at
+from logger.limits.kind import JointLimit, PositiveNumber, Scores
+from logger.limits.series import ChannelSeries, Series
+from logger.limits.tracking import HeldValue, hold_at_rows
 
-__all__ = ["Frozen", "FrozenMemory", "measure_frozen"]
+__all__ = ["FrozenMemory", "Stuck", "measure_frozen"]
 
 _SCALAR: Final = 12
 """So many readings are looked at one by one before arrays pay."""
 
 
-class Frozen(Kind):
+class Stuck(JointLimit):
     """A channel must move while another says that there is load."""
 
     kind: Literal["frozen"] = "frozen"
@@ -33,14 +33,14 @@ class Frozen(Kind):
     within: float = Field(default=0.0, ge=0, allow_inf_nan=False)
     """By no more than this it counts as not moving; in the channel's unit."""
     load: ChannelName
-    load_above: Positive
+    load_above: PositiveNumber
     """Magnitude at or above which the channel must move; in the load's unit."""
     smoothing_s: float | None = Field(default=None, gt=0, le=86_400)
     on_delay_s: float = Field(gt=0, le=366 * 86_400.0)
     """For so long."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Frozen":
+    def _fits(self) -> "Stuck":
         if self.load == self.channel:
             raise ValueError(
                 f"load: found {self.load!r}, the channel itself; expected another channel."
@@ -48,18 +48,18 @@ class Frozen(Kind):
         return self
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel), ("load", self.load))
 
     @property
-    def told_channel(self) -> str:
-        """See `Kind`."""
+    def reported_channel(self) -> str:
+        """See `JointLimit`."""
         return self.channel
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Of an alert the first reading is told: the others are the same."""
-        return np.zeros(len(told))
+        return np.zeros(len(values))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,27 +78,27 @@ class FrozenMemory:
 
 
 def measure_frozen(
-    limit: Frozen, memory: FrozenMemory, series: Series
+    limit: Stuck, memory: FrozenMemory, series: Series
 ) -> tuple[Scores, FrozenMemory]:
     """Return on (has not moved under load), off (has moved), between (no load), and the memory."""
-    at = series.of(limit.channel)
-    rows = np.arange(len(series.batch)) if at.rows is None else at.rows
+    readings = series.channel_series(limit.channel)
+    rows = np.arange(len(series.batch)) if readings.rows is None else readings.rows
     high, memory = _loaded(limit, memory, rows, series)
-    side = np.full(len(at.values), -1.0)
-    if len(at.values):
-        anchor = _walk(limit.within, memory, at.values, high, side)
+    side = np.full(len(readings.values), -1.0)
+    if len(readings.values):
+        anchor = _walk(limit.within, memory, readings.values, high, side)
         memory = FrozenMemory(
             anchor=anchor,
-            last=float(at.values[-1]),
+            last=float(readings.values[-1]),
             load_ns=memory.load_ns,
             load=memory.load,
             square=memory.square,
         )
     scores = Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=side,
-        told=at.values,
+        reported=readings.values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=series.hold_ns[limit.channel],
@@ -162,27 +162,27 @@ def _moved(values: NDArray[np.float64], at: int, anchor: float, within: float) -
 
 
 def _loaded(
-    limit: Frozen, memory: FrozenMemory, rows: NDArray[np.intp], series: Series
+    limit: Stuck, memory: FrozenMemory, rows: NDArray[np.intp], series: Series
 ) -> tuple[NDArray[np.bool_], FrozenMemory]:
     """Return whether there is load at each row, and the memory with the newest load."""
-    load = series.of(limit.load)
-    before = Held(time_ns=memory.load_ns, value=memory.load)
+    load = series.channel_series(limit.load)
+    before = HeldValue(time_ns=memory.load_ns, value=memory.load)
     square = memory.square
     if limit.smoothing_s is not None and len(load.values):
         smooth, square = _smoothed(limit.smoothing_s, memory, load, series.hold_ns[limit.load])
-        values = Channel(time_ns=load.time_ns, values=smooth, rows=load.rows)
+        values = ChannelSeries(time_ns=load.time_ns, values=smooth, rows=load.rows)
     else:
         values = load
     if limit.smoothing_s is None:
-        size, known, newest = held_at(rows, limit.load, before, series)
+        size, known, newest = hold_at_rows(rows, limit.load, before, series)
     else:
-        size, known, newest = held_at(
+        size, known, newest = hold_at_rows(
             rows,
             limit.load,
-            Held(time_ns=memory.load_ns, value=float(np.sqrt(memory.square))),
+            HeldValue(time_ns=memory.load_ns, value=float(np.sqrt(memory.square))),
             series.with_channel(limit.load, values),
         )
-        newest = Held(
+        newest = HeldValue(
             time_ns=newest.time_ns,
             value=float(load.values[-1]) if len(load.values) else memory.load,
         )
@@ -196,7 +196,7 @@ def _loaded(
 
 
 def _smoothed(
-    tau_s: float, memory: FrozenMemory, load: Channel, hold_ns: int
+    tau_s: float, memory: FrozenMemory, load: ChannelSeries, hold_ns: int
 ) -> tuple[NDArray[np.float64], float]:
     """Return the root mean square at each value of the load, and the mean square at the last."""
     first_ns = load.time_ns[0] if memory.load_ns is None else memory.load_ns

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.kind import Scores, Timed
-from logger.limits.limit_change import Change
+from logger.limits.kind import Scores, TimedLimit
+from logger.limits.limit_change import LimitChange
 
-__all__ = ["LevelState", "step"]
+__all__ = ["LevelState", "step_level"]
 
-_ON, _OFF, _BETWEEN = 1, -1, 0
+_BEYOND_PICK_UP, _BEYOND_DROP_OFF, _BETWEEN = 1, -1, 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,63 +32,67 @@ class LevelState:
     """Worst value of the alert, or of the readings whose on-delay is running."""
 
 
-def step(
-    limit: Timed, state: LevelState, scores: Scores, *, joint: str
-) -> tuple[list[tuple[int, Change]], LevelState]:
+def step_level(
+    limit: TimedLimit, state: LevelState, scores: Scores, *, joint: str
+) -> tuple[list[tuple[int, LimitChange]], LevelState]:
     """Return the changes, each with the index of its score, and the state after them."""
-    score, told, time_ns = scores.score, scores.told, scores.time_ns
+    score, reported, time_ns = scores.score, scores.reported, scores.time_ns
     if len(score) == 0:
         return [], state
     last_ns = int(time_ns[-1])
     if not state.active and float(score.max()) < scores.pick_up:
         return [], LevelState(last_ns=last_ns)
     if state.active and float(score.min()) > scores.drop_off:
-        calm = _worst(limit, state.peak, told)
+        calm = _furthest_value(limit, state.peak, reported)
         return [], LevelState(active=True, last_ns=last_ns, peak=calm)
 
     on_ns, off_ns = round(limit.on_delay_s * 1e9), round(limit.off_delay_s * 1e9)
-    first, last, side, since, joined = _runs(state, scores)
-    delay = np.where(side == _ON, on_ns, off_ns)
-    held = np.flatnonzero((side != _BETWEEN) & (time_ns[last] - since >= delay))
-    sides = np.concatenate(([_ON if state.active else _OFF], side[held][:-1]))
-    changes: list[tuple[int, Change]] = []
-    active, peak, done = state.active, state.peak, 0
-    for run in held[side[held] != sides]:
+    first, last, side, begun_ns, continues = _runs_of_side(state, scores)
+    delay = np.where(side == _BEYOND_PICK_UP, on_ns, off_ns)
+    completed = np.flatnonzero((side != _BETWEEN) & (time_ns[last] - begun_ns >= delay))
+    sides = np.concatenate(
+        ([_BEYOND_PICK_UP if state.active else _BEYOND_DROP_OFF], side[completed][:-1])
+    )
+    changes: list[tuple[int, LimitChange]] = []
+    active, peak, next_row = state.active, state.peak, 0
+    for run in completed[side[completed] != sides]:
         start, stop = int(first[run]), int(last[run]) + 1
-        onset = int(since[run])
+        onset = int(begun_ns[run])
         index = start + int(np.searchsorted(time_ns[start:stop], onset + int(delay[run])))
         if not active:
-            peak = state.peak if run == 0 and joined else None
-            done = start
+            peak = state.peak if run == 0 and continues else None
+            next_row = start
         active = not active
-        worst = _worst(limit, peak, told[done : index + 1])
-        peak, done = worst, index + 1
-        change = Change(
+        worst = _furthest_value(limit, peak, reported[next_row : index + 1])
+        peak, next_row = worst, index + 1
+        change = LimitChange(
             time_ns=int(time_ns[index]),
             limit=limit.name,
             joint=joint,
             severity=limit.severity,
-            channel=limit.told_channel,
+            channel=limit.reported_channel,
             kind="raised" if active else "returned",
-            value=float(told[index]),
+            value=float(reported[index]),
             onset_ns=onset,
             peak=worst,
         )
         changes.append((index, change))
 
-    pending = int(since[-1]) if side[-1] == (_OFF if active else _ON) else None
+    pending = (
+        int(begun_ns[-1]) if side[-1] == (_BEYOND_DROP_OFF if active else _BEYOND_PICK_UP) else None
+    )
     if active:
-        peak = _worst(limit, peak, told[done:])
+        peak = _furthest_value(limit, peak, reported[next_row:])
     elif pending is not None:
         start = int(first[-1])
-        carried = state.peak if len(first) == 1 and joined else None
-        peak = _worst(limit, carried, told[start:])
+        carried = state.peak if len(first) == 1 and continues else None
+        peak = _furthest_value(limit, carried, reported[start:])
     else:
         peak = None
     return changes, LevelState(active=active, last_ns=last_ns, pending_ns=pending, peak=peak)
 
 
-def _runs(
+def _runs_of_side(
     state: LevelState, scores: Scores
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int8], NDArray[np.int64], bool]:
     """Return first and last index, side and begin of each run on one side with no gap inside.
@@ -99,30 +103,32 @@ def _runs(
     on = score >= scores.pick_up
     off = score <= scores.drop_off
     side = on.astype(np.int8)
-    side[off & ~on] = _OFF
+    side[off & ~on] = _BEYOND_DROP_OFF
     breaks = (side[1:] != side[:-1]) | (np.diff(time_ns) > scores.hold_ns)
     first = np.concatenate(([0], np.flatnonzero(breaks) + 1))
     last = np.concatenate((first[1:], [len(score)])) - 1
     side = side[first]
-    since = time_ns[first]  # a copy: indexed by an array
+    begun_ns = time_ns[first]  # a copy: indexed by an array
     if (
         state.pending_ns is not None
         and state.last_ns is not None
-        and side[0] == (_OFF if state.active else _ON)
+        and side[0] == (_BEYOND_DROP_OFF if state.active else _BEYOND_PICK_UP)
         and time_ns[0] - state.last_ns <= scores.hold_ns
     ):
-        since[0] = state.pending_ns
-        return first, last, side, since, True
-    return first, last, side, since, False
+        begun_ns[0] = state.pending_ns
+        return first, last, side, begun_ns, True
+    return first, last, side, begun_ns, False
 
 
-def _worst(limit: Timed, before: float | None, told: NDArray[np.float64]) -> float:
-    """Return the worst of `before` and what follows; of equals the earliest."""
-    if len(told) == 0:
-        assert before is not None, "an alert has at least one reading"
-        return before
-    rank = limit.rank(told)
+def _furthest_value(
+    limit: TimedLimit, previous_peak: float | None, values: NDArray[np.float64]
+) -> float:
+    """Return the worst of `previous_peak` and what follows; of equals the earliest."""
+    if len(values) == 0:
+        assert previous_peak is not None, "an alert has at least one reading"
+        return previous_peak
+    rank = limit.rank(values)
     index = int(rank.argmax())
-    if before is not None and limit.rank(np.array([before]))[0] >= rank[index]:
-        return before
-    return float(told[index])
+    if previous_peak is not None and limit.rank(np.array([previous_peak]))[0] >= rank[index]:
+        return previous_peak
+    return float(values[index])

@@ -18,11 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
-from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_s
-from logger.limits.kind import Kind, Positive, Scores, Share, Span, rated_of
+from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_operate_s
+from logger.limits.kind import (
+    JointLimit,
+    PositiveDuration,
+    PositiveNumber,
+    PositiveShare,
+    Scores,
+    rated_value,
+)
 from logger.limits.series import Series
 
 __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
@@ -33,15 +40,15 @@ _SHORT: Final = 16
 """Stretches of fewer readings on the average cost less one by one."""
 
 
-class InverseTime(Kind):
+class InverseTime(JointLimit):
     """A current (or torque) must not last for longer than its curve says."""
 
     kind: Literal["inverse-time"] = "inverse-time"
     channel: ChannelName
     curve: Literal["A", "B", "C", "D", "E", "F"]
-    setting: Positive | None = None
+    setting: PositiveNumber | None = None
     """G_S, in the channel's unit."""
-    setting_rated: Share | None = None
+    setting_rated: PositiveShare | None = None
     """G_S as a share of the rated value."""
     tms: float = Field(default=1.0, gt=0, le=100)
     """Time multiplier."""
@@ -52,7 +59,7 @@ class InverseTime(Kind):
     drop_off: float = Field(default=1.0, gt=0, le=1)
     """Multiple of the setting at or below which it counts as gone, once it has operated."""
     reset: Literal["instant", "held", "dependent"] = "instant"
-    reset_s: Span | None = None
+    reset_s: PositiveDuration | None = None
     """Time of a full reset at no current; curves D to F have one of their own."""
 
     @model_validator(mode="after")
@@ -82,32 +89,32 @@ class InverseTime(Kind):
         return self.reset_s if self.reset_s is not None else CURVES[self.curve].reset_s
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel),)
 
     @property
-    def shares(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needs_rated(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("setting_rated", self.channel),) if self.setting_rated is not None else ()
 
     @property
-    def told_channel(self) -> str:
-        """See `Kind`."""
+    def reported_channel(self) -> str:
+        """See `JointLimit`."""
         return self.channel
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Kind`."""
-        return np.abs(told)
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `JointLimit`."""
+        return np.abs(values)
 
-    def of(self, rated: Rated) -> "InverseTime | None":
+    def with_rated(self, rated: RatedValues) -> "InverseTime | None":
         """Return the same in the channel's unit; None where the joint has no rated value."""
         if self.setting_rated is None:
             return self
-        whole = rated_of(self.channel, rated)
-        if whole is None:
+        full_value = rated_value(self.channel, rated)
+        if full_value is None:
             return None
-        setting = self.setting_rated * whole
+        setting = self.setting_rated * full_value
         return self.model_copy(update={"setting": setting, "setting_rated": None})
 
 
@@ -126,17 +133,19 @@ def measure_inverse_time(
 ) -> tuple[Scores, InverseMemory]:
     """Return on where the integral is full, off where the current is gone, and the memory."""
     assert limit.setting is not None, "`of` has seen to it"
-    at = series.of(limit.channel)
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    multiple = np.abs(at.values) / limit.setting
+    multiple = np.abs(readings.values) / limit.setting
     score = np.where(multiple <= limit.drop_off, -1.0, 0.0)
     if len(multiple):
-        memory = _integrated(limit, memory, at.time_ns, multiple, hold_ns=hold_ns, score=score)
+        memory = _integrated(
+            limit, memory, readings.time_ns, multiple, hold_ns=hold_ns, score=score
+        )
     scores = Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=score,
-        told=at.values,
+        reported=readings.values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=hold_ns,
@@ -214,7 +223,7 @@ def _rate(
 ) -> NDArray[np.float64]:
     """Return what a second at each multiple adds to the integral."""
     rate = np.zeros(len(multiple))
-    lasts_s = inverse_s(
+    lasts_s = inverse_operate_s(
         CURVES[limit.curve], multiple[above], tms=limit.tms, flat_above=limit.flat_above
     )
     rate[above] = 1.0 / lasts_s

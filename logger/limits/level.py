@@ -9,18 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
-from logger.limits.kind import Finite, Kind, Scores, Share, rated_of
+from logger.limits.kind import FiniteNumber, JointLimit, PositiveShare, Scores, rated_value
 from logger.limits.series import Series
 
-__all__ = ["Level", "Outside", "RatedLevel", "measure_level", "measure_outside"]
+__all__ = ["Band", "Level", "RatedLevel", "measure_band", "measure_level"]
 
-Band = tuple[Finite, Finite]
+Pair = tuple[FiniteNumber, FiniteNumber]
 
 
-class OnChannel(Kind):
+class ChannelLimit(JointLimit):
     """A limit on the values of one channel."""
 
     channel: ChannelName
@@ -39,23 +39,23 @@ class OnChannel(Kind):
         return data
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel),)
 
     @property
-    def told_channel(self) -> str:
-        """See `Kind`."""
+    def reported_channel(self) -> str:
+        """See `JointLimit`."""
         return self.channel
 
 
-class Level(OnChannel):
+class Level(ChannelLimit):
     """A channel must not stay at or beyond a level; in the channel's own unit."""
 
     kind: Literal["level"] = "level"
-    above: Finite | None = None
-    below: Finite | None = None
-    drop_off: Finite | None = None
+    above: FiniteNumber | None = None
+    below: FiniteNumber | None = None
+    drop_off: FiniteNumber | None = None
     """Where it counts as gone again; None: at the pick-up itself."""
 
     @model_validator(mode="after")
@@ -67,7 +67,7 @@ class Level(OnChannel):
                 f"below: found {self.below:g} beside above = {self.above:g}, expected one of the "
                 "two. Write two limits."
             )
-        side = "above" if self.rising else "below"
+        side = "above" if self.is_rising else "below"
         if self.magnitude and self.pick_up < 0:
             raise ValueError(
                 f"{side}: found {self.pick_up:g} with magnitude = true, expected 0 or more: a "
@@ -75,8 +75,8 @@ class Level(OnChannel):
             )
         if self.drop_off is None:
             return self
-        if (self.drop_off > self.pick_up) if self.rising else (self.drop_off < self.pick_up):
-            bound = "at most" if self.rising else "at least"
+        if (self.drop_off > self.pick_up) if self.is_rising else (self.drop_off < self.pick_up):
+            bound = "at most" if self.is_rising else "at least"
             raise ValueError(
                 f"drop_off: found {self.drop_off:g}, expected {bound} {self.pick_up:g}, the "
                 f"{side} of this limit."
@@ -89,7 +89,7 @@ class Level(OnChannel):
         return self
 
     @property
-    def rising(self) -> bool:
+    def is_rising(self) -> bool:
         """True for `above`, False for `below`."""
         return self.above is not None
 
@@ -105,19 +105,19 @@ class Level(OnChannel):
         """The level at which (and beyond which) it counts as gone: drop-off, or the pick-up."""
         return self.pick_up if self.drop_off is None else self.drop_off
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Kind`."""
-        size = np.abs(told) if self.magnitude else told
-        return size if self.rising else -size
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `JointLimit`."""
+        size = np.abs(values) if self.magnitude else values
+        return size if self.is_rising else -size
 
 
-class RatedLevel(OnChannel):
+class RatedLevel(ChannelLimit):
     """A level as a share of the joint's rated torque, current or voltage."""
 
     kind: Literal["level"] = "level"
-    above_rated: Share | None = None
+    above_rated: PositiveShare | None = None
     """1.0 is the rated value."""
-    below_rated: Share | None = None
+    below_rated: PositiveShare | None = None
     drop_off_rated: float | None = Field(default=None, ge=0, le=1e6)
 
     @model_validator(mode="after")
@@ -133,41 +133,43 @@ class RatedLevel(OnChannel):
         if self.drop_off_rated is None:
             return self
         beyond = (
-            self.drop_off_rated > self.share if self.rising else self.drop_off_rated < self.share
+            self.drop_off_rated > self.pick_up_share
+            if self.is_rising
+            else self.drop_off_rated < self.pick_up_share
         )
         if beyond:
             raise ValueError(
                 f"drop_off_rated: found {self.drop_off_rated:g}, expected "
-                f"{'at most' if self.rising else 'at least'} {self.share:g}."
+                f"{'at most' if self.is_rising else 'at least'} {self.pick_up_share:g}."
             )
         return self
 
     @property
-    def rising(self) -> bool:
+    def is_rising(self) -> bool:
         """True for `above_rated`."""
         return self.above_rated is not None
 
     @property
-    def share(self) -> float:
+    def pick_up_share(self) -> float:
         """The share of the rated value at which it speaks up."""
         share = self.above_rated if self.above_rated is not None else self.below_rated
         assert share is not None, "_fits has seen to it"
         return share
 
     @property
-    def shares(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
-        return (("above_rated" if self.rising else "below_rated", self.channel),)
+    def needs_rated(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
+        return (("above_rated" if self.is_rising else "below_rated", self.channel),)
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Kind`."""
-        size = np.abs(told) if self.magnitude else told
-        return size if self.rising else -size
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `JointLimit`."""
+        size = np.abs(values) if self.magnitude else values
+        return size if self.is_rising else -size
 
-    def of(self, rated: Rated) -> Level | None:
+    def with_rated(self, rated: RatedValues) -> Level | None:
         """Return the level that it is on a joint; None where that has no such rated value."""
-        whole = rated_of(self.channel, rated)
-        if whole is None:
+        full_value = rated_value(self.channel, rated)
+        if full_value is None:
             return None
         return Level(
             name=self.name,
@@ -175,25 +177,25 @@ class RatedLevel(OnChannel):
             joint=self.joint,
             channel=self.channel,
             magnitude=self.magnitude,
-            above=self.share * whole if self.rising else None,
-            below=None if self.rising else self.share * whole,
-            drop_off=None if self.drop_off_rated is None else self.drop_off_rated * whole,
+            above=self.pick_up_share * full_value if self.is_rising else None,
+            below=None if self.is_rising else self.pick_up_share * full_value,
+            drop_off=None if self.drop_off_rated is None else self.drop_off_rated * full_value,
             on_delay_s=self.on_delay_s,
             off_delay_s=self.off_delay_s,
         )
 
 
-class Outside(OnChannel):
+class Band(ChannelLimit):
     """A channel must not stay at or outside of two levels."""
 
     kind: Literal["level"] = "level"
-    outside: Band
+    outside: Pair
     """Lowest and highest; at or beyond either it speaks up."""
-    inside: Band | None = None
+    inside: Pair | None = None
     """Its drop-off: at or within these it counts as gone; left out, within `outside` itself."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Outside":
+    def _fits(self) -> "Band":
         low, high = self.outside
         if low >= high:
             raise ValueError(f"outside: found [{low:g}, {high:g}], expected the lower one first.")
@@ -216,41 +218,41 @@ class Outside(OnChannel):
         """Between which it counts as gone."""
         return self.outside if self.inside is None else self.inside
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Kind`."""
-        size = np.abs(told) if self.magnitude else told
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `JointLimit`."""
+        size = np.abs(values) if self.magnitude else values
         return np.maximum(size - self.outside[1], self.outside[0] - size)
 
 
 def measure_level(limit: Level, series: Series) -> Scores:
     """Return the readings of the channel as they are."""
-    at = series.of(limit.channel)
-    sign = 1.0 if limit.rising else -1.0
+    readings = series.channel_series(limit.channel)
+    sign = 1.0 if limit.is_rising else -1.0
     return Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
-        score=limit.rank(at.values),
-        told=at.values,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
+        score=limit.rank(readings.values),
+        reported=readings.values,
         pick_up=sign * limit.pick_up,
         drop_off=sign * limit.clears_at,
         hold_ns=series.hold_ns[limit.channel],
     )
 
 
-def measure_outside(limit: Outside, series: Series) -> Scores:
+def measure_band(limit: Band, series: Series) -> Scores:
     """Return on (1), off (-1) or between (0) for each reading.
 
     Compared with each level as it stands: a difference would round.
     """
-    at = series.of(limit.channel)
-    size = np.abs(at.values) if limit.magnitude else at.values
+    readings = series.channel_series(limit.channel)
+    size = np.abs(readings.values) if limit.magnitude else readings.values
     (low, high), (lower, upper) = limit.outside, limit.clears_within
     on = (size <= low) | (size >= high)
     return Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=on.astype(np.float64) - ((size >= lower) & (size <= upper) & ~on),
-        told=at.values,
+        reported=readings.values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=series.hold_ns[limit.channel],

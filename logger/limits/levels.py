@@ -6,55 +6,55 @@ rates, on time and load, or on silence have none. Pure.
 
 from dataclasses import dataclass
 
-from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.kind import Severity
-from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.level import Band, Level, RatedLevel
 from logger.limits.limit import Limit
-from logger.limits.touch import Touch
+from logger.limits.touch import TouchTemperature
 
-__all__ = ["LevelLine", "lines_of"]
+__all__ = ["LimitLevel", "levels_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LevelLine:
+class LimitLevel:
     """One level of a limit on one joint, in the channel's stored unit."""
 
     severity: Severity
     channel: str
-    rising: bool
+    is_rising: bool
     """True where it speaks up above, False where below."""
     pick_up: float
     drop_off: float | None
     """None: at the pick-up itself."""
 
 
-def lines_of(limit: Limit, rated: Rated) -> tuple[LevelLine, ...]:
+def levels_of(limit: Limit, rated: RatedValues) -> tuple[LimitLevel, ...]:
     """Return the levels of a limit on a joint with these rated values, the lower one first."""
     match limit:
         case Level():
-            return (_line(limit, limit.pick_up, limit.drop_off, rising=limit.rising),)
+            return (_to_level(limit, limit.pick_up, limit.drop_off, rising=limit.is_rising),)
         case RatedLevel():
-            level = limit.of(rated)
-            return () if level is None else lines_of(level, rated)
-        case Outside():
+            level = limit.with_rated(rated)
+            return () if level is None else levels_of(level, rated)
+        case Band():
             (low, high), (lower, upper) = limit.outside, limit.clears_within
             return (
-                _line(limit, low, lower, rising=False),
-                _line(limit, high, upper, rising=True),
+                _to_level(limit, low, lower, rising=False),
+                _to_level(limit, high, upper, rising=True),
             )
-        case Touch():
-            return (_line(limit, limit.threshold, limit.drop_off, rising=True),)
+        case TouchTemperature():
+            return (_to_level(limit, limit.threshold_temperature, limit.drop_off, rising=True),)
         case _:
             return ()
 
 
-def _line(
-    limit: Level | Outside | Touch, pick_up: float, drop_off: float | None, *, rising: bool
-) -> LevelLine:
-    return LevelLine(
+def _to_level(
+    limit: Level | Band | TouchTemperature, pick_up: float, drop_off: float | None, *, rising: bool
+) -> LimitLevel:
+    return LimitLevel(
         severity=limit.severity,
         channel=limit.channel,
-        rising=rising,
+        is_rising=rising,
         pick_up=pick_up,
         drop_off=None if drop_off == pick_up else drop_off,
     )

@@ -21,14 +21,14 @@ from typing import Final, Literal, Protocol
 
 from logger.limits.limit import Severity
 
-__all__ = ["Alert", "AlertState", "EventLike", "fold"]
+__all__ = ["Alert", "AlertEvent", "AlertState", "alerts_from_events"]
 
 AlertState = Literal["active", "acknowledged", "latched", "returned", "cleared", "shelved"]
 
-_OPEN: Final = frozenset({"active", "acknowledged", "latched"})
+_OPEN_STATES: Final = frozenset({"active", "acknowledged", "latched"})
 
 
-class EventLike(Protocol):
+class AlertEvent(Protocol):
     """What the fold reads of an event."""
 
     @property
@@ -76,7 +76,7 @@ class Alert:
     """The first reading at which its condition stood; None: nobody kept it."""
     text: str = ""
 
-    def state(self, now_ns: int) -> AlertState:
+    def state_at(self, now_ns: int) -> AlertState:
         """Return the state at `now_ns`; only shelving runs out by time alone."""
         if self.returned_ns is not None:
             if self.acknowledged_ns is not None:
@@ -86,12 +86,14 @@ class Alert:
             return "shelved"
         return "active" if self.acknowledged_ns is None else "acknowledged"
 
-    def open(self, now_ns: int) -> bool:
+    def is_open(self, now_ns: int) -> bool:
         """Return whether it still asks for somebody: active, acknowledged or latched."""
-        return self.state(now_ns) in _OPEN
+        return self.state_at(now_ns) in _OPEN_STATES
 
 
-def fold(events: Iterable[EventLike], *, so_far: Iterable[Alert] = ()) -> tuple[Alert, ...]:
+def alerts_from_events(
+    events: Iterable[AlertEvent], *, so_far: Iterable[Alert] = ()
+) -> tuple[Alert, ...]:
     """Return all alerts, in the order of their raising.
 
     Parameters
@@ -106,7 +108,7 @@ def fold(events: Iterable[EventLike], *, so_far: Iterable[Alert] = ()) -> tuple[
     newest = {(alert.joint, alert.limit): alert.number for alert in alerts.values()}
     for event in events:
         if event.kind == "raised":
-            _raise(alerts, newest, event)
+            _add_raised(alerts, newest, event)
             continue
         alert = alerts.get(event.alert)
         if alert is None:
@@ -122,18 +124,20 @@ def fold(events: Iterable[EventLike], *, so_far: Iterable[Alert] = ()) -> tuple[
             # What is shelved is the limit on the joint, and its newest alert carries that.
             carrier = alerts[newest[(alert.joint, alert.limit)]]
             shelve = event.kind == "shelved" and carrier.severity != "trip"
-            until_ns = _until_ns(event) if shelve else None
+            until_ns = _shelved_until_ns(event) if shelve else None
             alerts[carrier.number] = replace(carrier, shelved_until_ns=until_ns)
     return tuple(alerts.values())
 
 
-def _raise(alerts: dict[int, Alert], newest: dict[tuple[str, str], int], event: EventLike) -> None:
+def _add_raised(
+    alerts: dict[int, Alert], newest: dict[tuple[str, str], int], event: AlertEvent
+) -> None:
     if event.alert in alerts or event.alert <= 0:
         return
     severity: Severity = "trip" if event.severity == "trip" else "warning"
     key = (event.joint, event.limit)
-    before = alerts.get(newest.get(key, 0))
-    until_ns = before.shelved_until_ns if before is not None else None
+    previous = alerts.get(newest.get(key, 0))
+    until_ns = previous.shelved_until_ns if previous is not None else None
     if severity == "trip" or (until_ns is not None and until_ns <= event.time_ns):
         until_ns = None
     alerts[event.alert] = Alert(
@@ -153,7 +157,7 @@ def _raise(alerts: dict[int, Alert], newest: dict[tuple[str, str], int], event: 
     newest[key] = event.alert
 
 
-def _until_ns(event: EventLike) -> int | None:
+def _shelved_until_ns(event: AlertEvent) -> int | None:
     """Return when a shelving ends; shelving is for a stated time, so none without one."""
     if not (math.isfinite(event.duration_s) and event.duration_s > 0):
         return None

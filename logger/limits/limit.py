@@ -13,67 +13,74 @@ from typing import Any, Final, Literal
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.joint_settings import JointSettings
-from logger.limits.bus import DISK_LOW, FRAMES_LOST, Bus, Disk, OfRecorder, of_recorder
-from logger.limits.frozen import Frozen
+from logger.limits.bus import (
+    DISK_LOW,
+    FRAMES_LOST,
+    BusLimit,
+    DiskLimit,
+    RecorderLimit,
+    recorder_limits,
+)
+from logger.limits.frozen import Stuck
 from logger.limits.inverse_time import InverseTime
-from logger.limits.kind import Kind, Severity, rated_of
-from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.kind import JointLimit, Severity, rated_value
+from logger.limits.level import Band, Level, RatedLevel
 from logger.limits.rate import Rate
-from logger.limits.recorder import STANDING
+from logger.limits.recorder import ONE_SHOT_LIMITS
 from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal
-from logger.limits.touch import Touch
+from logger.limits.touch import TouchTemperature
 from logger.limits.tracking import Tracking
-from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
 
 __all__ = [
+    "AnyJointLimit",
     "Level",
     "Limit",
     "LimitSet",
-    "OfJoint",
     "Severity",
     "Silence",
-    "check_against",
+    "check_for_bench",
     "in_force",
-    "limits_from",
-    "limits_of",
+    "limits_from_tables",
+    "parse_limits",
     "read_limits",
 ]
 
-OfJoint = (
+AnyJointLimit = (
     Level
     | RatedLevel
-    | Outside
+    | Band
     | InverseTime
     | Thermal
     | Rate
     | Tracking
-    | Frozen
-    | Touch
+    | Stuck
+    | TouchTemperature
     | Silence
 )
-Limit = OfJoint | Bus | Disk
+Limit = AnyJointLimit | BusLimit | DiskLimit
 
 
-def _level_of(table: dict[str, Any]) -> type[Kind]:
+def _level_class(table: dict[str, Any]) -> type[JointLimit]:
     """Return which of the level limits a table is, by the key that says where it picks up."""
     if "outside" in table or "inside" in table:
-        return Outside
+        return Band
     shares = {"above_rated", "below_rated", "drop_off_rated"}
     return RatedLevel if shares & set(table) else Level
 
 
-_KINDS: Final[dict[str, Callable[[dict[str, Any]], type[Any]]]] = {
-    "level": _level_of,
+_CLASS_BY_KIND: Final[dict[str, Callable[[dict[str, Any]], type[Any]]]] = {
+    "level": _level_class,
     "inverse-time": lambda _table: InverseTime,
     "thermal": lambda _table: Thermal,
     "rate": lambda _table: Rate,
     "tracking": lambda _table: Tracking,
-    "frozen": lambda _table: Frozen,
-    "touch": lambda _table: Touch,
+    "frozen": lambda _table: Stuck,
+    "touch": lambda _table: TouchTemperature,
     "silence": lambda _table: Silence,
-    "bus": lambda _table: Bus,
-    "disk": lambda _table: Disk,
+    "bus": lambda _table: BusLimit,
+    "disk": lambda _table: DiskLimit,
 }
 
 
@@ -92,7 +99,7 @@ class LimitSet:
 
     def for_joint(
         self, joint: str, channels: Sequence[str], *, sensor: bool = False
-    ) -> tuple[OfJoint, ...]:
+    ) -> tuple[AnyJointLimit, ...]:
         """Return the limits that apply to a joint with these channels, in the file's order.
 
         A sensor has its own pace: only a silence that names it is one.
@@ -100,21 +107,21 @@ class LimitSet:
         return tuple(
             limit
             for limit in self.limits
-            if not isinstance(limit, OfRecorder)
+            if not isinstance(limit, RecorderLimit)
             and limit.joint in {None, joint}
             and (
                 limit.joint == joint or not sensor
                 if isinstance(limit, Silence)
-                else all(channel in channels for _, channel in limit.needs)
+                else all(channel in channels for _, channel in limit.needed_channels)
             )
         )
 
     @property
-    def of_recorder(self) -> tuple[OfRecorder, ...]:
+    def recorder_limits(self) -> tuple[RecorderLimit, ...]:
         """Those on the recorder itself, and what it always watches."""
-        return of_recorder(self.limits)
+        return recorder_limits(self.limits)
 
-    def named(self, name: str) -> Limit | None:
+    def by_name(self, name: str) -> Limit | None:
         """Return the limit of that name, or None."""
         return next((limit for limit in self.limits if limit.name == name), None)
 
@@ -124,8 +131,8 @@ def in_force(sets: Sequence[tuple[int, LimitSet]], time_ns: int) -> LimitSet:
 
     `sets` tells since when which were, in order of time; before the first it is the first.
     """
-    held = [limits for from_ns, limits in sets if from_ns <= time_ns]
-    return held[-1] if held else sets[0][1]
+    begun_sets = [limits for from_ns, limits in sets if from_ns <= time_ns]
+    return begun_sets[-1] if begun_sets else sets[0][1]
 
 
 def read_limits(path: Path) -> LimitSet:
@@ -136,10 +143,10 @@ def read_limits(path: Path) -> LimitSet:
     InputError
         File, key, found, expected.
     """
-    return limits_from(read_text(path, "limits file"), str(path))
+    return parse_limits(read_text(path, "limits file"), str(path))
 
 
-def limits_from(text: str, where: str) -> LimitSet:
+def parse_limits(text: str, where: str) -> LimitSet:
     """Return the limits of a text as a recording carries it; `where` names it in errors.
 
     Raises
@@ -147,11 +154,11 @@ def limits_from(text: str, where: str) -> LimitSet:
     InputError
         One sentence for each mistake: file, key, found, expected.
     """
-    file = checked(_LimitsFile, read_toml(text, where), where)
-    return limits_of(file.limit, where, text=text)
+    file = validate_settings(_LimitsFile, read_toml(text, where), where)
+    return limits_from_tables(file.limit, where, text=text)
 
 
-def limits_of(tables: Sequence[dict[str, Any]], where: str, *, text: str) -> LimitSet:
+def limits_from_tables(tables: Sequence[dict[str, Any]], where: str, *, text: str) -> LimitSet:
     """Return the limits of the `[[limit]]` tables of a text.
 
     Raises
@@ -163,26 +170,26 @@ def limits_of(tables: Sequence[dict[str, Any]], where: str, *, text: str) -> Lim
     mistakes: list[str] = []
     for index, table in enumerate(tables, start=1):
         try:
-            limits.append(_limit(table, where=where, index=index))
+            limits.append(_validate_limit(table, where=where, index=index))
         except InputError as fault:
             mistakes.append(str(fault))
-    seen: dict[str, int] = {}
+    index_by_name: dict[str, int] = {}
     for index, table in enumerate(tables, start=1):
         name = table.get("name")
         if not isinstance(name, str):
             continue
-        if name in seen:
+        if name in index_by_name:
             mistakes.append(
-                f"{where}: limit[{index}].name: found {name!r}, which limit[{seen[name]}] has "
+                f"{where}: limit[{index}].name: found {name!r}, which limit[{index_by_name[name]}] has "
                 "already; expected one limit of each name."
             )
-        seen.setdefault(name, index)
+        index_by_name.setdefault(name, index)
     if mistakes:
         raise InputError("\n".join(mistakes))
     return LimitSet(limits=tuple(limits), text=text)
 
 
-def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
+def check_for_bench(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
 
     `delays`: refuse delays and windows that are shorter than frames are apart.
@@ -196,35 +203,40 @@ def check_against(limits: LimitSet, bench: Bench, where: str, *, delays: bool = 
     """
     mistakes: list[str] = []
     for index, limit in enumerate(limits.limits, start=1):
-        place = f"{where}: limit[{index}] ({limit.name})"
-        mistakes += [f"{place}.{said}" for said in _taken_name(limit)]
-        if isinstance(limit, OfRecorder):
+        limit_where = f"{where}: limit[{index}] ({limit.name})"
+        mistakes += [f"{limit_where}.{mistake}" for mistake in _reserved_name_mistakes(limit)]
+        if isinstance(limit, RecorderLimit):
             continue
-        known = [joint.name for joint in bench.joints]
-        if limit.joint is not None and limit.joint not in known:
+        joint_names = [joint.name for joint in bench.joints]
+        if limit.joint is not None and limit.joint not in joint_names:
             mistakes.append(
-                f"{place}.joint: found {limit.joint!r}, expected a joint of the bench."
-                f"{nearest(limit.joint, known)}"
+                f"{limit_where}.joint: found {limit.joint!r}, expected a joint of the bench."
+                f"{did_you_mean(limit.joint, joint_names)}"
             )
-        elif isinstance(limit, Kind):
-            mistakes += [f"{place}.{said}" for said in _misfits(limit, bench, delays=delays)]
+        elif isinstance(limit, JointLimit):
+            mistakes += [
+                f"{limit_where}.{mistake}"
+                for mistake in _bench_mistakes(limit, bench, delays=delays)
+            ]
         elif delays:
-            mistakes += [f"{place}.{said}" for said in _impatient(limit, bench)]
+            mistakes += [
+                f"{limit_where}.{mistake}" for mistake in _short_silence_mistakes(limit, bench)
+            ]
     if mistakes:
         raise InputError("\n".join(mistakes))
 
 
-def _taken_name(limit: Limit) -> Iterator[str]:
+def _reserved_name_mistakes(limit: Limit) -> Iterator[str]:
     """Yield that a name belongs to what the recorder says of itself."""
-    own = {FRAMES_LOST.name: "lost", DISK_LOW.name: "disk"}.get(limit.name)
-    watches = limit.watch if isinstance(limit, Bus) else limit.kind
-    if limit.name in STANDING or (own is not None and watches != own):
+    reserved = {FRAMES_LOST.name: "lost", DISK_LOW.name: "disk"}.get(limit.name)
+    watches = limit.watch if isinstance(limit, BusLimit) else limit.kind
+    if limit.name in ONE_SHOT_LIMITS or (reserved is not None and watches != reserved):
         yield (
             f"name: found {limit.name!r}, which the recorder says of itself; expected another name."
         )
 
 
-def _impatient(limit: Silence, bench: Bench) -> Iterator[str]:
+def _short_silence_mistakes(limit: Silence, bench: Bench) -> Iterator[str]:
     """Yield that a joint would be called silent between two of its frames."""
     for joint in bench.joints:
         if limit.joint not in {None, joint.name} or joint.name in bench.sensors:
@@ -237,37 +249,39 @@ def _impatient(limit: Silence, bench: Bench) -> Iterator[str]:
             )
 
 
-def _misfits(limit: Kind, bench: Bench, *, delays: bool) -> Iterator[str]:
+def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterator[str]:
     """Yield what a limit wants of its joints that the bench does not give."""
     joints = [joint for joint in bench.joints if limit.joint in {None, joint.name}]
     carried = {joint.name: bench.channels_of(joint) for joint in joints}
     owner = f"joint {limit.joint!r}" if limit.joint is not None else "no joint"
-    known = sorted({name for channels in carried.values() for name in channels})
-    absent = False
-    for key, channel in limit.needs:
-        if channel not in known:
-            absent = True
+    carried_names = sorted({name for channels in carried.values() for name in channels})
+    has_missing = False
+    for key, channel in limit.needed_channels:
+        if channel not in carried_names:
+            has_missing = True
             lacks = "does not carry" if limit.joint is not None else "of the bench carries"
-            found = f"found {channel!r}, which" if key != "most_degC" else f"{channel!r} is what"
-            yield f"{key}: {found} {owner} {lacks}; expected one of {', '.join(known)}."
-    mine = [
+            found_text = (
+                f"found {channel!r}, which" if key != "most_degC" else f"{channel!r} is what"
+            )
+            yield f"{key}: {found_text} {owner} {lacks}; expected one of {', '.join(carried_names)}."
+    carrying_joints = [
         joint
         for joint in joints
-        if all(channel in carried[joint.name] for _, channel in limit.needs)
+        if all(channel in carried[joint.name] for _, channel in limit.needed_channels)
     ]
-    if not mine and not absent:
-        wanted = " and ".join(channel for _, channel in limit.needs)
-        yield f"channel: no joint of the bench carries both {wanted}; expected one that does."
-    for joint in mine:
+    if not carrying_joints and not has_missing:
+        needed_text = " and ".join(channel for _, channel in limit.needed_channels)
+        yield f"channel: no joint of the bench carries both {needed_text}; expected one that does."
+    for joint in carrying_joints:
         if limit.joint is not None or joint.name not in bench.sensors:
-            yield from _unrated(limit, joint)
+            yield from _unrated_mistakes(limit, joint)
         if delays:
-            yield from _too_short(limit, joint, bench)
+            yield from _short_delay_mistakes(limit, joint, bench)
 
 
-def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:
-    for key, channel in limit.shares:
-        if rated_of(channel, joint.rated) is None:
+def _unrated_mistakes(limit: JointLimit, joint: JointSettings) -> Iterator[str]:
+    for key, channel in limit.needs_rated:
+        if rated_value(channel, joint.rated) is None:
             quantity = channel.partition("_")[0]
             yield (
                 f"{key}: joint {joint.name!r} has no rated {quantity}; expected "
@@ -276,11 +290,11 @@ def _unrated(limit: Kind, joint: JointSettings) -> Iterator[str]:
             )
 
 
-def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]:
+def _short_delay_mistakes(limit: JointLimit, joint: JointSettings, bench: Bench) -> Iterator[str]:
     """Yield delays and windows that too few frames of the channel lie within."""
-    if not limit.needs:
+    if not limit.needed_channels:
         return
-    channel = limit.needs[0][1]
+    channel = limit.needed_channels[0][1]
     periods = [
         frame.period_s
         for frame in bench.layout_of(joint).frame
@@ -302,20 +316,22 @@ def _too_short(limit: Kind, joint: JointSettings, bench: Bench) -> Iterator[str]
         )
 
 
-def _limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
-    place = f"{where}: limit[{index}]"
+def _validate_limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
+    limit_where = f"{where}: limit[{index}]"
     kind = table.get("kind")
     if kind is None:
-        raise InputError(f"{place}.kind: this key is missing; expected one of {', '.join(_KINDS)}.")
-    chosen = _KINDS.get(kind) if isinstance(kind, str) else None
-    if chosen is None:
         raise InputError(
-            f"{place}.kind: found {kind!r}, expected one of {', '.join(_KINDS)}."
-            f"{nearest(str(kind), list(_KINDS))}"
+            f"{limit_where}.kind: this key is missing; expected one of {', '.join(_CLASS_BY_KIND)}."
+        )
+    limit_class = _CLASS_BY_KIND.get(kind) if isinstance(kind, str) else None
+    if limit_class is None:
+        raise InputError(
+            f"{limit_where}.kind: found {kind!r}, expected one of {', '.join(_CLASS_BY_KIND)}."
+            f"{did_you_mean(str(kind), list(_CLASS_BY_KIND))}"
         )
     try:
-        limit: Limit = checked(chosen(table), table, place)
+        limit: Limit = validate_settings(limit_class(table), table, limit_where)
     except InputError as fault:
         # Each sentence begins with the place and then a key: write them as one key.
-        raise InputError(str(fault).replace(f"{place}: ", f"{place}.")) from None
+        raise InputError(str(fault).replace(f"{limit_where}: ", f"{limit_where}.")) from None
     return limit

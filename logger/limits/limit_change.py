@@ -5,11 +5,11 @@ from typing import Literal
 
 from logger.limits.kind import Severity
 
-__all__ = ["Change"]
+__all__ = ["LimitChange"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class LimitChange:
     """A limit of one joint was raised, or has returned."""
 
     time_ns: int

@@ -12,18 +12,18 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
-__all__ = ["edited_text", "tables_of", "with_comments"]
+__all__ = ["limit_tables", "prepend_comments", "replace_limits_text"]
 
-_EMPTY: Final = "format = 1\n"
+_EMPTY_FILE: Final = "format = 1\n"
 
 
-def tables_of(text: str) -> list[dict[str, Any]]:
+def limit_tables(text: str) -> list[dict[str, Any]]:
     """Return the `[[limit]]` tables of a limits file that has been read, in its order."""
-    found = tomllib.loads(text).get("limit", [])
-    return [dict(table) for table in found]
+    tables = tomllib.loads(text).get("limit", [])
+    return [dict(table) for table in tables]
 
 
-def edited_text(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
+def replace_limits_text(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
     """Return the text of a limits file that holds these tables.
 
     Parameters
@@ -34,72 +34,76 @@ def edited_text(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
         The limits that it is to hold, each with the keys that it is to have. Those of `text` stay
         in their places, others follow behind them.
     """
-    wanted = [dict(table) for table in tables]
-    edited = _in_place(text, wanted)
-    if edited is not None and _holds(edited, wanted):
+    wanted_tables = [dict(table) for table in tables]
+    edited = _replace_in_place(text, wanted_tables)
+    if edited is not None and _reads_back_as(edited, wanted_tables):
         return edited
-    anew = _anew(wanted)
-    assert _holds(anew, wanted), "what is written reads back the same"
-    return anew
+    new_text = _new_text(wanted_tables)
+    assert _reads_back_as(new_text, wanted_tables), "what is written reads back the same"
+    return new_text
 
 
-def _in_place(text: str, tables: Sequence[dict[str, Any]]) -> str | None:
+def _replace_in_place(text: str, tables: Sequence[dict[str, Any]]) -> str | None:
     """Return the text with the changes made where they belong; None where that cannot be done."""
     try:
         document = tomlkit.parse(text)
     except TOMLKitError:
         return None
-    known = document.get("limit")
-    if known is None:
-        return _with_blank_lines(text, tables)
-    if not isinstance(known, AoT):
+    file_tables = document.get("limit")
+    if file_tables is None:
+        return _blank_line_between(text, tables)
+    if not isinstance(file_tables, AoT):
         return None
-    mine = {str(table["name"]): table for table in tables}
-    gone = [place for place, table in enumerate(known) if table.get("name") not in mine]
-    if len(gone) == len(known):
+    tables_by_name = {str(table["name"]): table for table in tables}
+    removed = [
+        index for index, table in enumerate(file_tables) if table.get("name") not in tables_by_name
+    ]
+    if len(removed) == len(file_tables):
         return None
-    for table in known:
-        if table.get("name") in mine:
-            _change(table, mine.pop(str(table["name"])))
-    for place in reversed(gone):
-        del known[place]
-    return _with_blank_lines(tomlkit.dumps(document), list(mine.values()))
+    for table in file_tables:
+        if table.get("name") in tables_by_name:
+            _update_table(table, tables_by_name.pop(str(table["name"])))
+    for index in reversed(removed):
+        del file_tables[index]
+    return _blank_line_between(tomlkit.dumps(document), list(tables_by_name.values()))
 
 
-def _change(table: Table, wanted: Mapping[str, Any]) -> None:
-    for key in [key for key in table if key not in wanted]:
+def _update_table(table: Table, new_values: Mapping[str, Any]) -> None:
+    for key in [key for key in table if key not in new_values]:
         del table[key]
-    held = table.unwrap()
-    for key in [key for key in held if key in wanted and held[key] != wanted[key]]:
-        table[key] = wanted[key]
-    added = {key: value for key, value in wanted.items() if key not in held}
+    old_values = table.unwrap()
+    for key in [
+        key for key in old_values if key in new_values and old_values[key] != new_values[key]
+    ]:
+        table[key] = new_values[key]
+    added = {key: value for key, value in new_values.items() if key not in old_values}
     if not added:
         return
     # What stands behind its last key belongs to the next limit: blank lines, a comment above it.
-    body, behind = table.value.body, []
+    body, trailing = table.value.body, []
     while body and body[-1][0] is None:
-        behind.append(body.pop())
+        trailing.append(body.pop())
     for key, value in added.items():
         table[key] = value
-    body.extend(reversed(behind))
+    body.extend(reversed(trailing))
 
 
-def _with_blank_lines(text: str, added: Sequence[Mapping[str, Any]]) -> str:
+def _blank_line_between(text: str, added: Sequence[Mapping[str, Any]]) -> str:
     """Return a text with further limits behind it, each set off by a blank line."""
     if not added:
         return text
-    return text.rstrip("\n") + "\n" + "".join(_written(table) for table in added)
+    return text.rstrip("\n") + "\n" + "".join(_to_toml_table(table) for table in added)
 
 
-def _anew(tables: Sequence[Mapping[str, Any]]) -> str:
-    return _EMPTY + "".join(_written(table) for table in tables)
+def _new_text(tables: Sequence[Mapping[str, Any]]) -> str:
+    return _EMPTY_FILE + "".join(_to_toml_table(table) for table in tables)
 
 
-def _written(table: Mapping[str, Any]) -> str:
+def _to_toml_table(table: Mapping[str, Any]) -> str:
     return f"\n[[limit]]\n{tomlkit.dumps(table)}"
 
 
-def _holds(text: str, tables: Sequence[dict[str, Any]]) -> bool:
+def _reads_back_as(text: str, tables: Sequence[dict[str, Any]]) -> bool:
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
@@ -107,7 +111,7 @@ def _holds(text: str, tables: Sequence[dict[str, Any]]) -> bool:
     return content.get("format") == 1 and content.get("limit", []) == list(tables)
 
 
-def with_comments(text: str, said: Sequence[str]) -> str:
+def prepend_comments(text: str, comments: Sequence[str]) -> str:
     """Return a file with lines as comments at its top, set off by a blank line."""
-    head = "".join(f"# {line}\n" for line in said)
+    head = "".join(f"# {line}\n" for line in comments)
     return f"{head}\n{text}" if head else text

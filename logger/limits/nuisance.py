@@ -10,14 +10,14 @@ from typing import Final
 
 from logger.limits.lifecycle import Alert
 
-__all__ = ["CHATTER_NS", "STANDING_NS", "chattering", "nuisance"]
+__all__ = ["CHATTER_WINDOW_NS", "STANDING_ALERT_NS", "chattering_spans", "describe_nuisance"]
 
-CHATTERS: Final = 3
-CHATTER_NS: Final = 60_000_000_000
-STANDING_NS: Final = 24 * 3_600_000_000_000
+MIN_CHATTERS: Final = 3
+CHATTER_WINDOW_NS: Final = 60_000_000_000
+STANDING_ALERT_NS: Final = 24 * 3_600_000_000_000
 
 
-def chattering(raised_ns: Sequence[int]) -> list[tuple[int, int]]:
+def chattering_spans(raised_ns: Sequence[int]) -> list[tuple[int, int]]:
     """Return the spans in which one alert chattered: from the first raise to the last.
 
     Parameters
@@ -26,31 +26,31 @@ def chattering(raised_ns: Sequence[int]) -> list[tuple[int, int]]:
         When it was raised, in order of time.
     """
     spans: list[tuple[int, int]] = []
-    for first, last in zip(raised_ns, raised_ns[CHATTERS - 1 :], strict=False):
-        if last - first > CHATTER_NS:
+    for first_ns, last_ns in zip(raised_ns, raised_ns[MIN_CHATTERS - 1 :], strict=False):
+        if last_ns - first_ns > CHATTER_WINDOW_NS:
             continue
-        if spans and first <= spans[-1][1]:
-            spans[-1] = (spans[-1][0], last)
+        if spans and first_ns <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], last_ns)
         else:
-            spans.append((first, last))
+            spans.append((first_ns, last_ns))
     return spans
 
 
-def nuisance(alert: Alert, alerts: Iterable[Alert], now_ns: int) -> str:
+def describe_nuisance(alert: Alert, alerts: Iterable[Alert], now_ns: int) -> str:
     """Return what is the matter with the limit of an alert in words, "" for nothing.
 
     `alerts` are all of the recording; those of the same joint and limit count.
     """
-    if alert.returned_ns is None and now_ns - alert.raised_ns > STANDING_NS:
+    if alert.returned_ns is None and now_ns - alert.raised_ns > STANDING_ALERT_NS:
         return "standing for more than a day: look at the limit"
-    raised = sorted(
-        one.raised_ns
-        for one in alerts
-        if (one.joint, one.limit) == (alert.joint, alert.limit) and one.raised_ns <= now_ns
+    raised_ns = sorted(
+        other.raised_ns
+        for other in alerts
+        if (other.joint, other.limit) == (alert.joint, alert.limit) and other.raised_ns <= now_ns
     )
-    for first, last in reversed(chattering(raised)):
-        if first <= alert.raised_ns <= last:
-            times = sum(first <= at <= last for at in raised)
-            span_s = (last - first) * 1e-9
+    for first_ns, last_ns in reversed(chattering_spans(raised_ns)):
+        if first_ns <= alert.raised_ns <= last_ns:
+            times = sum(first_ns <= at_ns <= last_ns for at_ns in raised_ns)
+            span_s = (last_ns - first_ns) * 1e-9
             return f"chattering, {times} times in {span_s:.0f} s: look at the limit"
     return ""

@@ -15,7 +15,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
-from logger.limits.kind import Kind, Positive, Scores
+from logger.limits.kind import JointLimit, PositiveNumber, Scores
 from logger.limits.series import Series
 
 __all__ = ["Rate", "RateMemory", "measure_rate"]
@@ -23,12 +23,12 @@ __all__ = ["Rate", "RateMemory", "measure_rate"]
 _CELLS: Final = 32
 
 
-class Rate(Kind):
+class Rate(JointLimit):
     """A channel must not rise that fast."""
 
     kind: Literal["rate"] = "rate"
     channel: ChannelName
-    rise_per_min: Positive
+    rise_per_min: PositiveNumber
     """In the channel's unit; kelvins of a temperature."""
     over_s: float = Field(gt=0, le=86_400)
     """The window."""
@@ -49,8 +49,8 @@ class Rate(Kind):
         return self.rise_per_min if self.drop_off_per_min is None else self.drop_off_per_min
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel),)
 
 
@@ -65,50 +65,50 @@ class RateMemory:
 
 def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Scores, RateMemory]:
     """Return the rate at each reading that has a full window behind it, and the memory."""
-    at = series.of(limit.channel)
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
     cell_ns = max(round(limit.over_s * 1e9 / _CELLS), 1)
-    n = len(at.values)
-    rate, told = np.empty(0), np.empty(0, np.intp)
+    n = len(readings.values)
+    rate, reported_rows = np.empty(0), np.empty(0, np.intp)
     if n:
-        last_ns = at.time_ns[0] if memory.last_ns is None else memory.last_ns
-        gap = np.diff(at.time_ns, prepend=last_ns) > hold_ns
-        cell = at.time_ns // cell_ns
+        last_ns = readings.time_ns[0] if memory.last_ns is None else memory.last_ns
+        gap = np.diff(readings.time_ns, prepend=last_ns) > hold_ns
+        cell = readings.time_ns // cell_ns
         newest = memory.time_ns[-1] // cell_ns if memory.time_ns else cell[0] - 1
         begins = gap | (np.diff(cell, prepend=newest) != 0)
         first = np.flatnonzero(begins)
-        kept = len(memory.time_ns)
-        mark_ns = np.concatenate((np.array(memory.time_ns, np.int64), at.time_ns[first]))
-        marks = np.concatenate((np.array(memory.values, np.float64), at.values[first]))
-        stretch = np.concatenate((np.zeros(kept, np.int64), np.cumsum(gap[first])))
+        carried = len(memory.time_ns)
+        mark_ns = np.concatenate((np.array(memory.time_ns, np.int64), readings.time_ns[first]))
+        marks = np.concatenate((np.array(memory.values, np.float64), readings.values[first]))
+        stretch = np.concatenate((np.zeros(carried, np.int64), np.cumsum(gap[first])))
         mark_cell = mark_ns // cell_ns
         # All readings of one cell are compared with the same mark, one that has no gap behind it.
         back = np.searchsorted(mark_cell, mark_cell - _CELLS, "right") - 1
-        known = (back >= 0) & (stretch[back] == stretch)
+        has_past = (back >= 0) & (stretch[back] == stretch)
         owner = np.repeat(
-            np.arange(kept - 1, len(mark_ns)),
+            np.arange(carried - 1, len(mark_ns)),
             np.diff(np.concatenate(([0], first, [n]))),
         )
-        told = np.flatnonzero(known[owner])
-        mine = back[owner[told]]
+        reported_rows = np.flatnonzero(has_past[owner])
+        mine = back[owner[reported_rows]]
         # Divided, not multiplied by a rounded 1 / 60e9: 8 K in a minute are just 8 K/min.
-        span_min = (at.time_ns[told] - mark_ns[mine]) / 60e9
-        rate = (at.values[told] - marks[mine]) / span_min
-        left = max(
+        span_min = (readings.time_ns[reported_rows] - mark_ns[mine]) / 60e9
+        rate = (readings.values[reported_rows] - marks[mine]) / span_min
+        first_kept = max(
             int(np.searchsorted(mark_cell, mark_cell[-1] - _CELLS, "right")) - 1,
             int(np.searchsorted(stretch, stretch[-1])),
             0,
         )
         memory = RateMemory(
-            last_ns=int(at.time_ns[-1]),
-            time_ns=tuple(mark_ns[left:].tolist()),
-            values=tuple(marks[left:].tolist()),
+            last_ns=int(readings.time_ns[-1]),
+            time_ns=tuple(mark_ns[first_kept:].tolist()),
+            values=tuple(marks[first_kept:].tolist()),
         )
     scores = Scores(
-        time_ns=at.time_ns[told],
-        rows=told if at.rows is None else at.rows[told],
+        time_ns=readings.time_ns[reported_rows],
+        batch_rows=reported_rows if readings.rows is None else readings.rows[reported_rows],
         score=rate,
-        told=rate,
+        reported=rate,
         pick_up=limit.rise_per_min,
         drop_off=limit.clears_at,
         hold_ns=hold_ns,

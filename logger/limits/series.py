@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
 
-__all__ = ["Channel", "Series"]
+__all__ = ["ChannelSeries", "Series"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Channel:
+class ChannelSeries:
     """The m values that a channel has in a batch."""
 
     time_ns: NDArray[np.int64]
@@ -27,27 +27,27 @@ class Series:
     def __init__(self, batch: ReadingBatch, hold_ns: Mapping[str, int]) -> None:
         self.batch = batch
         self.hold_ns = hold_ns
-        self._found: dict[str, Channel] = {}
+        self._by_channel: dict[str, ChannelSeries] = {}
 
-    def of(self, channel: str) -> Channel:
+    def channel_series(self, channel: str) -> ChannelSeries:
         """Return the values of a channel, none where the batch lacks it."""
-        if channel not in self._found:
-            self._found[channel] = self._channel(channel)
-        return self._found[channel]
+        if channel not in self._by_channel:
+            self._by_channel[channel] = self._channel(channel)
+        return self._by_channel[channel]
 
-    def with_channel(self, channel: str, at: Channel) -> "Series":
+    def with_channel(self, channel: str, replacement: ChannelSeries) -> "Series":
         """Return the same with other values of one channel."""
-        other = Series(self.batch, self.hold_ns)
-        other._found = {**self._found, channel: at}
-        return other
+        changed = Series(self.batch, self.hold_ns)
+        changed._by_channel = {**self._by_channel, channel: replacement}
+        return changed
 
-    def _channel(self, channel: str) -> Channel:
+    def _channel(self, channel: str) -> ChannelSeries:
         values = self.batch.columns.get(channel)
         if values is None:
             nothing = np.empty(0, np.intp)
-            return Channel(time_ns=np.empty(0, np.int64), values=np.empty(0), rows=nothing)
-        held = ~np.isnan(values)
-        if held.all():
-            return Channel(time_ns=self.batch.time_ns, values=values, rows=None)
-        rows = np.flatnonzero(held)
-        return Channel(time_ns=self.batch.time_ns[rows], values=values[rows], rows=rows)
+            return ChannelSeries(time_ns=np.empty(0, np.int64), values=np.empty(0), rows=nothing)
+        has_value = ~np.isnan(values)
+        if has_value.all():
+            return ChannelSeries(time_ns=self.batch.time_ns, values=values, rows=None)
+        rows = np.flatnonzero(has_value)
+        return ChannelSeries(time_ns=self.batch.time_ns[rows], values=values[rows], rows=rows)

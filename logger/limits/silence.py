@@ -11,11 +11,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.kind import LimitName, Severity, Span
-from logger.limits.limit_change import Change
+from logger.limits.kind import LimitName, PositiveDuration, Severity
+from logger.limits.limit_change import LimitChange
 from logger.settings_file import Settings
 
-__all__ = ["Silence", "SilenceState", "step"]
+__all__ = ["Silence", "SilenceState", "step_silence"]
 
 
 class Silence(Settings):
@@ -26,7 +26,7 @@ class Silence(Settings):
     severity: Severity
     joint: str | None = None
     """None: every joint."""
-    after_s: Span
+    after_s: PositiveDuration
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,14 +38,14 @@ class SilenceState:
     active: bool = False
 
 
-def step(
+def step_silence(
     limit: Silence,
     state: SilenceState,
     time_ns: NDArray[np.int64],
     *,
     joint: str,
     now_ns: int,
-) -> tuple[list[tuple[int, Change]], SilenceState]:
+) -> tuple[list[tuple[int, LimitChange]], SilenceState]:
     """Return the changes, each with the index of the row at or before which it is, and the state.
 
     Parameters
@@ -56,12 +56,12 @@ def step(
         No later batch holds a row before this.
     """
     after_ns = round(limit.after_s * 1e9)
-    changes: list[tuple[int, Change]] = []
+    changes: list[tuple[int, LimitChange]] = []
 
     def say(
         index: int, kind: Literal["raised", "returned"], at_ns: int, onset_ns: int, span_ns: int
     ) -> None:
-        change = Change(
+        change = LimitChange(
             time_ns=at_ns,
             limit=limit.name,
             joint=joint,
@@ -76,16 +76,16 @@ def step(
 
     active, last_ns = state.active, state.last_ns
     if len(time_ns):
-        before = np.concatenate(([last_ns], time_ns[:-1]))
-        silent = time_ns - before >= after_ns
+        previous_ns = np.concatenate(([last_ns], time_ns[:-1]))
+        silent = time_ns - previous_ns >= after_ns
         silent[0] |= active
         for index in np.flatnonzero(silent):
-            heard, spoke = int(time_ns[index]), int(before[index])
+            frame_ns, last_frame_ns = int(time_ns[index]), int(previous_ns[index])
             if not active:
-                say(int(index), "raised", spoke + after_ns, spoke, after_ns)
+                say(int(index), "raised", last_frame_ns + after_ns, last_frame_ns, after_ns)
             # A row older than the watermark promised must not end a silence before it began.
-            at_ns = max(heard, spoke + after_ns)
-            say(int(index), "returned", at_ns, at_ns, at_ns - spoke)
+            at_ns = max(frame_ns, last_frame_ns + after_ns)
+            say(int(index), "returned", at_ns, at_ns, at_ns - last_frame_ns)
             active = False
         last_ns = int(time_ns[-1])
     if not active and now_ns >= last_ns + after_ns:

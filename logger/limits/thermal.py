@@ -15,11 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
 from logger.limits.curves import ambient_factor
-from logger.limits.kind import Finite, Kind, Positive, Scores, Share, rated_of
+from logger.limits.kind import (
+    FiniteNumber,
+    JointLimit,
+    PositiveNumber,
+    PositiveShare,
+    Scores,
+    rated_value,
+)
 from logger.limits.series import Series
 
 __all__ = ["Thermal", "ThermalMemory", "measure_thermal"]
@@ -32,14 +39,14 @@ _MOST_TIMES: Final = 1e3
 _AMBIENT: Final = "temperature_ambient_degC"
 
 
-class Thermal(Kind):
+class Thermal(JointLimit):
     """A current (or torque) must not warm its image beyond a share."""
 
     kind: Literal["thermal"] = "thermal"
     channel: ChannelName
-    basic: Positive | None = None
+    basic: PositiveNumber | None = None
     """I_B, in the channel's unit."""
-    basic_rated: Share | None = None
+    basic_rated: PositiveShare | None = None
     """I_B as a share of the rated value."""
     k: float = Field(default=1.05, ge=1, le=2)
     """k * I_B is the largest current that is carried for ever."""
@@ -51,7 +58,7 @@ class Thermal(Kind):
     """Share of I_B below which the joint is at rest."""
     above_percent: float = Field(default=100.0, gt=0, le=1000)
     drop_off_percent: float | None = Field(default=None, gt=0)
-    most_degC: Finite | None = None  # noqa: N815 - the unit's own spelling
+    most_degC: FiniteNumber | None = None  # noqa: N815 - the unit's own spelling
     """T_max: with it, an ambient other than 40 degC (`temperature_ambient_degC`) counts."""
 
     @model_validator(mode="after")
@@ -75,24 +82,24 @@ class Thermal(Kind):
         return self
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         current = (("channel", self.channel),)
         return current if self.most_degC is None else (*current, ("most_degC", _AMBIENT))
 
     @property
-    def shares(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needs_rated(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("basic_rated", self.channel),) if self.basic_rated is not None else ()
 
-    def of(self, rated: Rated) -> "Thermal | None":
+    def with_rated(self, rated: RatedValues) -> "Thermal | None":
         """Return the same in the channel's unit; None where the joint has no rated value."""
         if self.basic_rated is None:
             return self
-        whole = rated_of(self.channel, rated)
-        if whole is None:
+        full_value = rated_value(self.channel, rated)
+        if full_value is None:
             return None
-        return self.model_copy(update={"basic": self.basic_rated * whole, "basic_rated": None})
+        return self.model_copy(update={"basic": self.basic_rated * full_value, "basic_rated": None})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,26 +141,26 @@ def measure_thermal(
 ) -> tuple[Scores, ThermalMemory]:
     """Return the image at each reading of the current, and the memory behind them."""
     assert limit.basic is not None, "`of` has seen to it"
-    at = series.of(limit.channel)
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
     # More than that is no current, and its square may be no number.
-    size = np.minimum(np.abs(at.values) / limit.basic, _MOST_TIMES)
+    size = np.minimum(np.abs(readings.values) / limit.basic, _MOST_TIMES)
     heating = (size / limit.k) ** 2
     if limit.most_degC is not None:
-        factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, at.rows, series)
+        factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, readings.rows, series)
         heating *= factor
         memory = replace(memory, ambient_degC=ambient)
     if len(size):
-        level, memory = _image(limit, memory, at.time_ns, size, heating, hold_ns=hold_ns)
+        level, memory = _image(limit, memory, readings.time_ns, size, heating, hold_ns=hold_ns)
     else:
         level = np.empty(0)
     pick_up = limit.above_percent / 100.0
     drop_off = limit.drop_off_percent
     scores = Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=level,
-        told=level,
+        reported=level,
         pick_up=pick_up,
         drop_off=pick_up if drop_off is None else drop_off / 100.0,
         hold_ns=hold_ns,
@@ -218,7 +225,7 @@ def _ambient(
     most: float, before: float | None, rows: NDArray[np.intp] | None, series: Series
 ) -> tuple[NDArray[np.float64], float | None]:
     """Return the factor at each reading of the current by the newest ambient, and that."""
-    ambient = series.of(_AMBIENT)
+    ambient = series.channel_series(_AMBIENT)
     count = len(series.batch) if rows is None else len(rows)
     known = np.concatenate(([40.0 if before is None else before], ambient.values))
     if len(ambient.values) == 0:

@@ -12,10 +12,10 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
-from logger.limits.kind import Finite, Kind, Scores
+from logger.limits.kind import FiniteNumber, JointLimit, Scores
 from logger.limits.series import Series
 
-__all__ = ["THRESHOLDS_DEGC", "Touch", "measure_touch"]
+__all__ = ["THRESHOLDS_DEGC", "TouchTemperature", "measure_touch"]
 
 THRESHOLDS_DEGC: Final = {1.0: 65.0, 10.0: 55.0, 60.0: 51.0, 600.0: 48.0, 28_800.0: 43.0}
 """Time of contact in s -> burn threshold of bare metal in degC."""
@@ -28,68 +28,68 @@ _INNER: Final = {
 }
 
 
-class Touch(Kind):
+class TouchTemperature(JointLimit):
     """A surface must not be hotter than may be touched."""
 
     kind: Literal["touch"] = "touch"
     channel: ChannelName = _SURFACE
     contact_s: float = Field(gt=0, le=86_400)
     """How long a hand may stay: 1, 10, 60, 600 or 28800, or any with `above`."""
-    above: Finite | None = None
+    above: FiniteNumber | None = None
     """Another threshold than that for bare metal."""
-    drop_off: Finite | None = None
+    drop_off: FiniteNumber | None = None
 
     @model_validator(mode="after")
-    def _fits(self) -> "Touch":
+    def _fits(self) -> "TouchTemperature":
         if self.channel != _SURFACE:
-            why = _INNER.get(self.channel, "which is no temperature")
+            reason = _INNER.get(self.channel, "which is no temperature")
             raise ValueError(
-                f"channel: found {self.channel!r}, {why}; expected {_SURFACE!r}, of a joint or of "
+                f"channel: found {self.channel!r}, {reason}; expected {_SURFACE!r}, of a joint or of "
                 "a [[sensor]]: a burn threshold is one of a surface."
             )
         if self.above is None and self.contact_s not in THRESHOLDS_DEGC:
-            known = ", ".join(f"{one:g}" for one in THRESHOLDS_DEGC)
+            contact_times = ", ".join(f"{contact_s:g}" for contact_s in THRESHOLDS_DEGC)
             raise ValueError(
-                f"contact_s: found {self.contact_s:g}, expected one of {known}; for any other, say "
+                f"contact_s: found {self.contact_s:g}, expected one of {contact_times}; for any other, say "
                 "the threshold with above."
             )
-        if self.drop_off is not None and self.drop_off > self.threshold:
+        if self.drop_off is not None and self.drop_off > self.threshold_temperature:
             raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected at most {self.threshold:g}, the "
+                f"drop_off: found {self.drop_off:g}, expected at most {self.threshold_temperature:g}, the "
                 "threshold of this limit."
             )
         return self
 
     @property
-    def threshold(self) -> float:
+    def threshold_temperature(self) -> float:
         """The burn threshold in degC."""
         return self.above if self.above is not None else THRESHOLDS_DEGC[self.contact_s]
 
     @property
     def clears_at(self) -> float:
         """The temperature at or below which it counts as gone."""
-        return self.threshold if self.drop_off is None else self.drop_off
+        return self.threshold_temperature if self.drop_off is None else self.drop_off
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel),)
 
     @property
-    def told_channel(self) -> str:
-        """See `Kind`."""
+    def reported_channel(self) -> str:
+        """See `JointLimit`."""
         return self.channel
 
 
-def measure_touch(limit: Touch, series: Series) -> Scores:
+def measure_touch(limit: TouchTemperature, series: Series) -> Scores:
     """Return the temperatures as they are; picked up by the next number above the threshold."""
-    at = series.of(limit.channel)
+    readings = series.channel_series(limit.channel)
     return Scores(
-        time_ns=at.time_ns,
-        rows=at.rows,
-        score=at.values,
-        told=at.values,
-        pick_up=float(np.nextafter(limit.threshold, np.inf)),
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
+        score=readings.values,
+        reported=readings.values,
+        pick_up=float(np.nextafter(limit.threshold_temperature, np.inf)),
         drop_off=limit.clears_at,
         hold_ns=series.hold_ns[limit.channel],
     )

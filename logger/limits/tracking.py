@@ -14,19 +14,19 @@ from pydantic import model_validator
 
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import SETPOINT_OF
-from logger.limits.kind import Kind, Positive, Scores
+from logger.limits.kind import JointLimit, PositiveNumber, Scores
 from logger.limits.series import Series
 
-__all__ = ["Held", "Tracking", "TrackingMemory", "held_at", "measure_tracking"]
+__all__ = ["HeldValue", "Tracking", "TrackingMemory", "hold_at_rows", "measure_tracking"]
 
 
-class Tracking(Kind):
+class Tracking(JointLimit):
     """A channel must not be so far from its set-point, in either direction."""
 
     kind: Literal["tracking"] = "tracking"
     channel: ChannelName
     """The measured one; its set-point belongs to it by name."""
-    above: Positive
+    above: PositiveNumber
     drop_off: float | None = None
 
     @model_validator(mode="after")
@@ -54,17 +54,17 @@ class Tracking(Kind):
         return self.above if self.drop_off is None else self.drop_off
 
     @property
-    def needs(self) -> tuple[tuple[str, str], ...]:
-        """See `Kind`."""
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `JointLimit`."""
         return (("channel", self.channel), ("channel", self.setpoint))
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """See `Kind`."""
-        return np.abs(told)
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """See `JointLimit`."""
+        return np.abs(values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class HeldValue:
     """The newest value of a channel."""
 
     time_ns: int | None = None
@@ -81,63 +81,65 @@ class TrackingMemory:
     setpoint: float = 0.0
 
 
-def held_at(
-    rows: NDArray[np.intp], channel: str, before: Held, series: Series
-) -> tuple[NDArray[np.float64], NDArray[np.bool_], Held]:
+def hold_at_rows(
+    rows: NDArray[np.intp], channel: str, held_before: HeldValue, series: Series
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], HeldValue]:
     """Return what a channel held at some rows of the batch, whether it did, and its newest value.
 
     A value at the row itself counts.
     """
-    at = series.of(channel)
-    if len(at.values) == 0:
-        values = np.full(len(rows), before.value)
-        if before.time_ns is None:
-            return values, np.zeros(len(rows), np.bool_), before
-        since = np.full(len(rows), before.time_ns, np.int64)
-        after = before
+    readings = series.channel_series(channel)
+    if len(readings.values) == 0:
+        values = np.full(len(rows), held_before.value)
+        if held_before.time_ns is None:
+            return values, np.zeros(len(rows), np.bool_), held_before
+        value_ns = np.full(len(rows), held_before.time_ns, np.int64)
+        held_after = held_before
     else:
-        after = Held(time_ns=int(at.time_ns[-1]), value=float(at.values[-1]))
-        if at.rows is None:
-            return at.values[rows], np.ones(len(rows), np.bool_), after
+        held_after = HeldValue(time_ns=int(readings.time_ns[-1]), value=float(readings.values[-1]))
+        if readings.rows is None:
+            return readings.values[rows], np.ones(len(rows), np.bool_), held_after
         there = np.zeros(len(series.batch), np.intp)
-        there[at.rows] = 1
-        place = np.cumsum(there)[rows]
+        there[readings.rows] = 1
+        newest = np.cumsum(there)[rows]
         # Never heard before: so long ago that nothing holds for it.
-        begin_ns = np.iinfo(np.int64).min // 2 if before.time_ns is None else before.time_ns
-        values = np.concatenate(([before.value], at.values))[place]
-        since = np.concatenate(([begin_ns], at.time_ns))[place]
-    return values, series.batch.time_ns[rows] - since <= series.hold_ns[channel], after
+        begin_ns = (
+            np.iinfo(np.int64).min // 2 if held_before.time_ns is None else held_before.time_ns
+        )
+        values = np.concatenate(([held_before.value], readings.values))[newest]
+        value_ns = np.concatenate(([begin_ns], readings.time_ns))[newest]
+    return values, series.batch.time_ns[rows] - value_ns <= series.hold_ns[channel], held_after
 
 
 def measure_tracking(
     limit: Tracking, memory: TrackingMemory, series: Series
 ) -> tuple[Scores, TrackingMemory]:
     """Return set-point minus actual at each row that carries either, and the memory."""
-    told_at = (series.of(limit.channel), series.of(limit.setpoint))
-    if any(one.rows is None for one in told_at):
+    channels = (series.channel_series(limit.channel), series.channel_series(limit.setpoint))
+    if any(channel.rows is None for channel in channels):
         rows = np.arange(len(series.batch))
     else:
         mask = np.zeros(len(series.batch), np.bool_)
-        for one in told_at:
-            mask[one.rows] = True
+        for channel in channels:
+            mask[channel.rows] = True
         rows = np.flatnonzero(mask)
-    actual, there, newest = held_at(
-        rows, limit.channel, Held(time_ns=memory.actual_ns, value=memory.actual), series
+    actual, has_actual, newest = hold_at_rows(
+        rows, limit.channel, HeldValue(time_ns=memory.actual_ns, value=memory.actual), series
     )
-    setpoint, also, newest_setpoint = held_at(
-        rows, limit.setpoint, Held(time_ns=memory.setpoint_ns, value=memory.setpoint), series
+    setpoint, has_setpoint, newest_setpoint = hold_at_rows(
+        rows, limit.setpoint, HeldValue(time_ns=memory.setpoint_ns, value=memory.setpoint), series
     )
-    both = there & also
+    has_both = has_actual & has_setpoint
     error = setpoint - actual
     score = np.abs(error)
-    if not both.all():
+    if not has_both.all():
         # Neither on nor off: that breaks a running delay off, however short the gap looks here.
-        error[~both], score[~both] = 0.0, np.nan
+        error[~has_both], score[~has_both] = 0.0, np.nan
     scores = Scores(
         time_ns=series.batch.time_ns[rows],
-        rows=rows,
+        batch_rows=rows,
         score=score,
-        told=error,
+        reported=error,
         pick_up=limit.above,
         drop_off=limit.clears_at,
         # Errors come at the pace of the faster one.

@@ -1,6 +1,7 @@
 """Tells all targets, each on a thread of its own: in order, again with growing pauses.
 
-`tell` only writes a small file for each target and never waits for anybody. What could not be
+`notify_targets` only writes a small file for each target and never waits for anybody. What could
+not be
 delivered when the recorder ends waits for the next one with the same tell file.
 """
 
@@ -13,41 +14,41 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputError
-from logger.notify.message import content_of, wants
+from logger.notify.message import matches_target, message_payload
 from logger.notify.outbox import Outbox
-from logger.notify.settings import Target, TellSettings
-from logger.notify.transports import deliver
+from logger.notify.settings import NotifySettings, NotifyTarget
+from logger.notify.transports import deliver_message
 from logger.store.layout.events import Event
 
-__all__ = ["Teller"]
+__all__ = ["Notifier"]
 
 log = logging.getLogger(__name__)
 
-FIRST_PAUSE_S: Final = 1.0
-LONGEST_PAUSE_S: Final = 300.0
-LAST_CHANCE_S: Final = 3.0
+FIRST_RETRY_PAUSE_S: Final = 1.0
+MAX_RETRY_PAUSE_S: Final = 300.0
+FINAL_DELIVERY_S: Final = 3.0
 """How long the end of a recording waits for what is just being delivered."""
 
 
 @dataclass(slots=True)
-class _Line:
-    target: Target
+class _TargetQueue:
+    target: NotifyTarget
     outbox: Outbox
     wake: threading.Event = field(default_factory=threading.Event)
-    failing: bool = False
+    is_failing: bool = False
 
 
-class Teller:
+class Notifier:
     """Tells somebody of a recording's events."""
 
     def __init__(
         self,
-        settings: TellSettings,
+        settings: NotifySettings,
         *,
         waiting: Path,
         recording: str,
-        say: Callable[[str], None],
-        first_pause_s: float = FIRST_PAUSE_S,
+        report: Callable[[str], None],
+        first_pause_s: float = FIRST_RETRY_PAUSE_S,
     ) -> None:
         """Begin to deliver what waits in a folder.
 
@@ -55,7 +56,7 @@ class Teller:
         ----------
         recording
             Its name, for the messages.
-        say
+        report
             Told once in words when a target begins to fail, and when it takes messages again;
             called on the target's thread.
 
@@ -65,75 +66,82 @@ class Teller:
             The folder cannot be made.
         """
         self._recording = recording
-        self._say = say
+        self._report = report
         self._first_pause_s = first_pause_s
         self._stop = threading.Event()
-        self._lines: list[_Line] = []
-        for target in settings.targets:
+        self._queues: list[_TargetQueue] = []
+        for target in settings.all_targets:
             try:
                 outbox = Outbox(waiting / target.name)
             except OSError as fault:
                 raise InputError(
                     f"{waiting}: messages that wait cannot be kept there ({fault.strerror})."
                 ) from None
-            self._lines.append(_Line(target, outbox))
+            self._queues.append(_TargetQueue(target, outbox))
         self._threads = [
             threading.Thread(
-                target=self._deliver, args=(line,), name=f"tell-{line.target.name}", daemon=True
+                target=self._deliver_queue,
+                args=(target_queue,),
+                name=f"tell-{target_queue.target.name}",
+                daemon=True,
             )
-            for line in self._lines
+            for target_queue in self._queues
         ]
         for thread in self._threads:
             thread.start()
 
-    def tell(self, event: Event) -> None:
+    def notify_targets(self, event: Event) -> None:
         """Put an event on its way to all who want it; never waits, never raises."""
         content: dict[str, Any] | None = None
-        for line in self._lines:
-            if not wants(line.target, event):
+        for target_queue in self._queues:
+            if not matches_target(target_queue.target, event):
                 continue
-            content = content or content_of(event, recording=self._recording)
+            content = content or message_payload(event, recording=self._recording)
             try:
-                gone = line.outbox.put(content)
+                dropped = target_queue.outbox.add_message(content)
             except OSError as fault:
-                log.warning("%s is not told: %s", line.target.name, fault)
+                log.warning("%s is not told: %s", target_queue.target.name, fault)
                 continue
-            if gone:
-                self._say(f"{line.target.name}: {gone} messages that waited too long are let go.")
-            line.wake.set()
+            if dropped:
+                self._report(
+                    f"{target_queue.target.name}: {dropped} messages that waited too long are let go."
+                )
+            target_queue.wake.set()
 
     def close(self) -> int:
         """Stop; return how many messages still wait for the next recorder."""
         self._stop.set()
-        until_s = time.monotonic() + LAST_CHANCE_S
-        for line in self._lines:
-            line.wake.set()
+        until_s = time.monotonic() + FINAL_DELIVERY_S
+        for target_queue in self._queues:
+            target_queue.wake.set()
         for thread in self._threads:
             thread.join(max(until_s - time.monotonic(), 0.0))
-        return sum(len(line.outbox) for line in self._lines)
+        return sum(len(target_queue.outbox) for target_queue in self._queues)
 
-    def _deliver(self, line: _Line) -> None:
+    def _deliver_queue(self, target_queue: _TargetQueue) -> None:
         pause_s = self._first_pause_s
         while True:
-            line.wake.clear()
-            waiting = line.outbox.first()
-            if waiting is None:
+            target_queue.wake.clear()
+            message = target_queue.outbox.oldest_message()
+            if message is None:
                 if self._stop.is_set():
                     return
-                line.wake.wait()
+                target_queue.wake.wait()
                 continue
-            name, content = waiting
-            why = deliver(line.target, content)
-            if why is None:
-                line.outbox.done(name)
+            name, content = message
+            error_text = deliver_message(target_queue.target, content)
+            if error_text is None:
+                target_queue.outbox.remove_message(name)
                 pause_s = self._first_pause_s
-                if line.failing:
-                    line.failing = False
-                    self._say(f"{line.target.name} is told again.")
+                if target_queue.is_failing:
+                    target_queue.is_failing = False
+                    self._report(f"{target_queue.target.name} is told again.")
                 continue
-            if not line.failing:
-                line.failing = True
-                self._say(f"{line.target.name} cannot be told ({why}). Trying again.")
+            if not target_queue.is_failing:
+                target_queue.is_failing = True
+                self._report(
+                    f"{target_queue.target.name} cannot be told ({error_text}). Trying again."
+                )
             if self._stop.wait(pause_s):
                 return
-            pause_s = min(2 * pause_s, LONGEST_PAUSE_S)
+            pause_s = min(2 * pause_s, MAX_RETRY_PAUSE_S)

@@ -9,11 +9,11 @@ import os
 from pathlib import Path
 from typing import Any, Final
 
-__all__ = ["MOST", "Outbox"]
+__all__ = ["MAX_MESSAGES", "Outbox"]
 
-MOST: Final = 1000
+MAX_MESSAGES: Final = 1000
 """Messages that wait at most; then the oldest go."""
-_SUFFIX: Final = ".json"
+_MESSAGE_SUFFIX: Final = ".json"
 
 
 class Outbox:
@@ -26,27 +26,27 @@ class Outbox:
         folder.chmod(0o700)
         self._folder = folder
         names = self._names()
-        self._next = int(names[-1].removesuffix(_SUFFIX)) + 1 if names else 1
+        self._next = int(names[-1].removesuffix(_MESSAGE_SUFFIX)) + 1 if names else 1
 
     def __len__(self) -> int:
         return len(self._names())
 
-    def put(self, content: dict[str, Any]) -> int:
+    def add_message(self, content: dict[str, Any]) -> int:
         """Add a message; return how many old ones had to go."""
-        name = f"{self._next:012d}{_SUFFIX}"
+        name = f"{self._next:012d}{_MESSAGE_SUFFIX}"
         self._next += 1
-        aside = self._folder / f".{name}"
-        with aside.open("wb") as file:
+        temporary = self._folder / f".{name}"
+        with temporary.open("wb") as file:
             file.write(json.dumps(content, ensure_ascii=False).encode())
             file.flush()
             os.fsync(file.fileno())
-        aside.rename(self._folder / name)
+        temporary.rename(self._folder / name)
         names = self._names()
-        for old in names[: max(len(names) - MOST, 0)]:
-            (self._folder / old).unlink(missing_ok=True)
-        return max(len(names) - MOST, 0)
+        for oldest in names[: max(len(names) - MAX_MESSAGES, 0)]:
+            (self._folder / oldest).unlink(missing_ok=True)
+        return max(len(names) - MAX_MESSAGES, 0)
 
-    def first(self) -> tuple[str, dict[str, Any]] | None:
+    def oldest_message(self) -> tuple[str, dict[str, Any]] | None:
         """Return the oldest message and its name; one that cannot be read is put aside."""
         for name in self._names():
             path = self._folder / name
@@ -61,7 +61,7 @@ class Outbox:
             path.rename(path.with_suffix(".unreadable"))
         return None
 
-    def done(self, name: str) -> None:
+    def remove_message(self, name: str) -> None:
         """Take a delivered message away."""
         (self._folder / name).unlink(missing_ok=True)
 
@@ -69,5 +69,5 @@ class Outbox:
         return sorted(
             entry.name
             for entry in self._folder.iterdir()
-            if entry.suffix == _SUFFIX and entry.stem.isdecimal()
+            if entry.suffix == _MESSAGE_SUFFIX and entry.stem.isdecimal()
         )

@@ -12,37 +12,37 @@ from pydantic import AfterValidator, Field, field_validator
 
 from logger.errors import InputError
 from logger.limits.limit import Severity
-from logger.settings_file import Settings, checked, read_text, read_toml
+from logger.settings_file import Settings, read_text, read_toml, validate_settings
 
-__all__ = ["Apprise", "Command", "Target", "TellSettings", "Webhook", "read_tell"]
+__all__ = ["Apprise", "Command", "NotifySettings", "NotifyTarget", "Webhook", "read_notify"]
 
-Told = Literal["raised", "returned", "acknowledged", "bus lost", "bus back", "ended"]
+NotifiableEvent = Literal["raised", "returned", "acknowledged", "bus lost", "bus back", "ended"]
 
 
-def _web_address(address: str) -> str:
+def _check_web_address(address: str) -> str:
     parts = urlsplit(address)
     if parts.scheme not in {"http", "https"} or not parts.hostname:
         raise ValueError(f"found {address!r}, expected an address such as https://host/path.")
     return address
 
 
-class _Whom(Settings):
+class _Target(Settings):
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=40)
     least: Severity = "warning"
     """Alerts of less than this are not told."""
-    of: tuple[Told, ...] = ("raised", "returned")
+    of: tuple[NotifiableEvent, ...] = ("raised", "returned")
     """What is told."""
 
 
-class Webhook(_Whom):
+class Webhook(_Target):
     """A JSON POST."""
 
-    url: Annotated[str, AfterValidator(_web_address)]
+    url: Annotated[str, AfterValidator(_check_web_address)]
     headers: dict[str, str] = Field(default_factory=dict)
     timeout_s: float = Field(default=10.0, gt=0, le=60)
 
 
-class Command(_Whom):
+class Command(_Target):
     """A program, with the message as JSON on its standard input."""
 
     run: tuple[str, ...] = Field(min_length=1)
@@ -50,16 +50,16 @@ class Command(_Whom):
     timeout_s: float = Field(default=30.0, gt=0, le=600)
 
 
-class Apprise(_Whom):
+class Apprise(_Target):
     """Whatever the apprise library reaches."""
 
     url: str = Field(min_length=1)
 
 
-Target = Webhook | Command | Apprise
+NotifyTarget = Webhook | Command | Apprise
 
 
-class TellSettings(Settings):
+class NotifySettings(Settings):
     """The content of a tell file."""
 
     format: Literal[1]
@@ -81,12 +81,12 @@ class TellSettings(Settings):
         return targets
 
     @property
-    def targets(self) -> tuple[Target, ...]:
+    def all_targets(self) -> tuple[NotifyTarget, ...]:
         """All of them."""
         return (*self.webhook, *self.command, *self.apprise)
 
 
-def read_tell(path: Path) -> TellSettings:
+def read_notify(path: Path) -> NotifySettings:
     """Return whom a file says to tell.
 
     Raises
@@ -94,8 +94,10 @@ def read_tell(path: Path) -> TellSettings:
     InputError
         File, key, found, expected.
     """
-    settings = checked(TellSettings, read_toml(read_text(path, "tell file"), str(path)), str(path))
-    names = [target.name for target in settings.targets]
+    settings = validate_settings(
+        NotifySettings, read_toml(read_text(path, "tell file"), str(path)), str(path)
+    )
+    names = [target.name for target in settings.all_targets]
     for name in names:
         if names.count(name) > 1:
             raise InputError(

@@ -5,25 +5,25 @@ import urllib.error
 import urllib.request
 from typing import Any
 
-from logger.notify.message import encoded, sentence_of
-from logger.notify.settings import Apprise, Command, Target, Webhook
+from logger.notify.message import message_json, message_text
+from logger.notify.settings import Apprise, Command, NotifyTarget, Webhook
 
-__all__ = ["deliver"]
+__all__ = ["deliver_message"]
 
 
-def deliver(target: Target, content: dict[str, Any]) -> str | None:
+def deliver_message(target: NotifyTarget, content: dict[str, Any]) -> str | None:
     """Deliver a message; return why it was not, None when it was. Never raises."""
     if isinstance(target, Webhook):
-        return _post(target, content)
+        return _post_webhook(target, content)
     if isinstance(target, Command):
-        return _run(target, content)
-    return _apprise(target, content)
+        return _run_command(target, content)
+    return _send_apprise(target, content)
 
 
-def _post(target: Webhook, content: dict[str, Any]) -> str | None:
+def _post_webhook(target: Webhook, content: dict[str, Any]) -> str | None:
     request = urllib.request.Request(
         target.url,
-        data=encoded(content),
+        data=message_json(content),
         headers={"Content-Type": "application/json", "User-Agent": "dutytrace", **target.headers},
         method="POST",
     )
@@ -40,12 +40,12 @@ def _post(target: Webhook, content: dict[str, Any]) -> str | None:
     return None
 
 
-def _run(target: Command, content: dict[str, Any]) -> str | None:
-    words = [word.replace("{text}", sentence_of(content)) for word in target.run]
+def _run_command(target: Command, content: dict[str, Any]) -> str | None:
+    words = [word.replace("{text}", message_text(content)) for word in target.run]
     try:
-        done = subprocess.run(
+        completed = subprocess.run(
             words,
-            input=encoded(content),
+            input=message_json(content),
             capture_output=True,
             check=False,
             timeout=target.timeout_s,
@@ -54,20 +54,20 @@ def _run(target: Command, content: dict[str, Any]) -> str | None:
         return f"it took longer than {target.timeout_s:g} s"
     except (OSError, ValueError) as fault:
         return str(fault)
-    if done.returncode:
-        said = done.stderr.decode(errors="replace").strip().splitlines()
-        return f"it ended with status {done.returncode}{f' ({said[-1]})' if said else ''}"
+    if completed.returncode:
+        output = completed.stderr.decode(errors="replace").strip().splitlines()
+        return f"it ended with status {completed.returncode}{f' ({output[-1]})' if output else ''}"
     return None
 
 
-def _apprise(target: Apprise, content: dict[str, Any]) -> str | None:
+def _send_apprise(target: Apprise, content: dict[str, Any]) -> str | None:
     try:
         import apprise  # noqa: PLC0415 - an optional extra
 
         sender = apprise.Apprise()
         if not sender.add(target.url):
             return "apprise does not know such an address"
-        if not sender.notify(title="dutytrace", body=sentence_of(content)):
+        if not sender.notify(title="dutytrace", body=message_text(content)):
             return "apprise could not deliver it"
     except Exception as fault:  # noqa: BLE001 - its plugins raise whatever they meet
         return f"{type(fault).__name__}: {fault}"

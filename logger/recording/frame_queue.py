@@ -11,22 +11,22 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from logger.bus.poller import Asker, bits_of
+from logger.bus.poller import Poller, message_bits
 from logger.bus.source import Received, Source
 from logger.joint.batch import FrameBatch
 
-__all__ = ["GATHER_S", "Counters", "Pipe", "guarded", "receive"]
+__all__ = ["GATHER_INTERVAL_S", "BusCounters", "FrameQueue", "receive_frames", "run_guarded"]
 
-GATHER_S: Final = 0.05
+GATHER_INTERVAL_S: Final = 0.05
 """Frames are handed on this often: a batch costs the same for one frame as for fifty."""
-ARMED_GATHER_S: Final = 0.005
+ARMED_GATHER_INTERVAL_S: Final = 0.005
 """The same where a stop frame may have to follow a frame at once."""
-QUEUED_S: Final = 10.0
+MAX_QUEUED_S: Final = 10.0
 """How long the writer may stand still before a bus's frames are lost."""
 
 
 @dataclass(slots=True)
-class Counters:
+class BusCounters:
     """One bus, since the recording began. Written by its thread, read by the writer."""
 
     unqueued: int = 0
@@ -38,104 +38,116 @@ class Counters:
 
 
 @dataclass(slots=True)
-class Pipe:
+class FrameQueue:
     """What the receiving threads, the writer and the caller have in common."""
 
-    counters: tuple[Counters, ...]
+    counters: tuple[BusCounters, ...]
     queue: "queue.Queue[Received]"
     stop: threading.Event = field(default_factory=threading.Event)
     received_all: threading.Event = field(default_factory=threading.Event)
     fault: list[BaseException] = field(default_factory=list)
-    gather_s: float = GATHER_S
+    gather_s: float = GATHER_INTERVAL_S
     """Frames are handed on this often."""
 
     @classmethod
-    def of(cls, buses: int, *, armed: bool = False) -> "Pipe":
+    def for_buses(cls, buses: int, *, armed: bool = False) -> "FrameQueue":
         """Return the pipe of that many buses; `armed`: stop frames may be sent."""
-        gather_s = ARMED_GATHER_S if armed else GATHER_S
+        gather_s = ARMED_GATHER_INTERVAL_S if armed else GATHER_INTERVAL_S
         return cls(
-            counters=tuple(Counters() for _ in range(buses)),
-            queue=queue.Queue(round(buses * QUEUED_S / gather_s)),
+            counters=tuple(BusCounters() for _ in range(buses)),
+            queue=queue.Queue(round(buses * MAX_QUEUED_S / gather_s)),
             gather_s=gather_s,
         )
 
-    def hand_on(self, gathered: list[Received]) -> list[Received]:
+    def put_gathered(self, gathered: list[Received]) -> list[Received]:
         """Give the writer what one bus gathered; return what has to be told later."""
         if not gathered:
             return []
         bus = gathered[-1].bus
-        whole = Received(
-            frames=FrameBatch.joined([got.frames for got in gathered if len(got.frames)]),
+        merged = Received(
+            frames=FrameBatch.concatenate(
+                [received.frames for received in gathered if len(received.frames)]
+            ),
             until_ns=gathered[-1].until_ns,
-            said=tuple(said for got in gathered for said in got.said),
-            lost=sum(got.lost for got in gathered),
+            remarks=tuple(remark for received in gathered for remark in received.remarks),
+            lost=sum(received.lost for received in gathered),
             bus=bus,
-            asked=tuple(ask for got in gathered for ask in got.asked),
+            sent_requests=tuple(
+                sent_request for received in gathered for sent_request in received.sent_requests
+            ),
         )
         try:
-            self.queue.put_nowait(whole)
+            self.queue.put_nowait(merged)
         except queue.Full:
-            self.counters[bus].unqueued += len(whole.frames)
+            self.counters[bus].unqueued += len(merged.frames)
             # Frames are lost and counted; what happened on the bus is said later. Who asked what is
             # not: the answers are lost as well.
-            if whole.said or whole.lost:
-                return [replace(whole, frames=FrameBatch.empty(), asked=())]
+            if merged.remarks or merged.lost:
+                return [replace(merged, frames=FrameBatch.empty(), sent_requests=())]
         return []
 
 
-def guarded(pipe: Pipe, run: Callable[..., None], *arguments: object) -> None:
+def run_guarded(frame_queue: FrameQueue, run: Callable[..., None], *arguments: object) -> None:
     """Run one thread; its fault reaches the main loop, never only a log."""
     try:
-        run(pipe, *arguments)
+        run(frame_queue, *arguments)
     except BaseException as fault:  # noqa: BLE001 - whatever it is, the main loop must know
-        pipe.fault.append(fault)
+        frame_queue.fault.append(fault)
 
 
-def receive(pipe: Pipe, source: Source, asker: Asker) -> None:
+def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> None:
     """Ask and receive on one bus until the pipe's `stop` is set."""
-    counters = pipe.counters[source.place]
+    counters = frame_queue.counters[source.bus_index]
     gathered: list[Received] = []
-    hand_on_s = time.monotonic() + pipe.gather_s
-    while not pipe.stop.is_set():
+    put_due_s = time.monotonic() + frame_queue.gather_s
+    while not frame_queue.stop.is_set():
         now_s = time.monotonic()
-        _send_stops(source, asker, counters, now_s)
-        asked = []
-        for ask in asker.due(now_s):
-            at_ns = source.now_ns()
-            if not source.send(ask.message):
+        _send_due_stops(source, poller, counters, now_s)
+        sent_requests = []
+        for poll in poller.due_requests(now_s):
+            sent_ns = source.now_ns()
+            if not source.send(poll.message):
                 # An adapter that takes nothing holds up each frame anew.
                 break
             # Not stored, but it takes its time on the wire.
-            counters.sent_bits += ask.bits
-            asked.append((ask.number, at_ns))
+            counters.sent_bits += poll.bits
+            sent_requests.append((poll.number, sent_ns))
         received = source.receive(
-            min(asker.next_s(now_s), asker.stops.next_s(now_s), max(hand_on_s - now_s, 0.0))
-        )
-        if asked:
-            received = replace(received, asked=tuple(asked))
-        gathered.append(received)
-        refused = asker.heard(received.frames, now_s=now_s)
-        if refused:
-            asker.stop(now_ns=source.now_ns())
-            said = (("refused", refused),)
-            gathered.append(
-                replace(received, frames=FrameBatch.empty(), said=said, lost=0, asked=())
+            min(
+                poller.next_due_s(now_s),
+                poller.stop_sender.next_due_s(now_s),
+                max(put_due_s - now_s, 0.0),
             )
-        if time.monotonic() >= hand_on_s:
-            hand_on_s = time.monotonic() + pipe.gather_s
+        )
+        if sent_requests:
+            received = replace(received, sent_requests=tuple(sent_requests))
+        gathered.append(received)
+        refused = poller.check_received(received.frames, now_s=now_s)
+        if refused:
+            poller.stop_polling(now_ns=source.now_ns())
+            remarks = (("refused", refused),)
+            gathered.append(
+                replace(
+                    received, frames=FrameBatch.empty(), remarks=remarks, lost=0, sent_requests=()
+                )
+            )
+        if time.monotonic() >= put_due_s:
+            put_due_s = time.monotonic() + frame_queue.gather_s
             counters.garbled = source.garbled
-            gathered = pipe.hand_on(gathered)
-    pipe.hand_on(gathered)
+            gathered = frame_queue.put_gathered(gathered)
+    frame_queue.put_gathered(gathered)
 
 
-def _send_stops(source: Source, asker: Asker, counters: Counters, now_s: float) -> None:
+def _send_due_stops(source: Source, poller: Poller, counters: BusCounters, now_s: float) -> None:
     """Send the stop frames that are due, before anything else."""
-    stops = asker.stops
-    if not stops:
+    stop_sender = poller.stop_sender
+    if not stop_sender:
         return
-    for joint, message in stops.due(now_s, now_ns=source.now_ns()):
+    for joint, message in stop_sender.due_stops(now_s, now_ns=source.now_ns()):
         sent = source.send(message)
         if sent:
-            counters.sent_bits += bits_of(message)
-            asker.note(message, now_s=now_s)
-        stops.tried(joint, sent=sent, now_s=time.monotonic(), now_ns=source.now_ns())
+            counters.sent_bits += message_bits(message)
+            poller.note_sent(message, now_s=now_s)
+        stop_sender.note_attempt(
+            joint, was_sent=sent, now_s=time.monotonic(), now_ns=source.now_ns()
+        )

@@ -9,16 +9,16 @@ from typing import Final
 
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
-from logger.limits.limit import LimitSet, check_against, read_limits
-from logger.settings_file import stamp_of
+from logger.limits.limit import LimitSet, check_for_bench, read_limits
+from logger.settings_file import file_stamp
 
-__all__ = ["LOOK_S", "LimitsFile"]
+__all__ = ["FILE_CHECK_S", "LimitsWatcher"]
 
-LOOK_S: Final = 0.5
+FILE_CHECK_S: Final = 0.5
 """How often it is worth a look."""
 
 
-class LimitsFile:
+class LimitsWatcher:
     """Watches one file."""
 
     def __init__(self, path: Path, bench: Bench, limits: LimitSet) -> None:
@@ -26,23 +26,23 @@ class LimitsFile:
         self._path = path
         self._bench = bench
         self._text = limits.text
-        self._seen = stamp_of(self._path)
+        self._seen_stamp = file_stamp(self._path)
         # It may have been saved between the reading and now.
-        self._fresh = True
+        self._fresh_limits = True
 
-    def others(self, limits: LimitSet) -> None:
+    def replace_current(self, limits: LimitSet) -> None:
         """Say that limits from elsewhere are in force now: the next save of the file counts."""
         self._text = limits.text
 
-    def look(self) -> LimitSet | str | None:
+    def poll_file(self) -> LimitSet | str | None:
         """Return other limits than those in force, or why the file is refused; None: no news."""
-        stamp = stamp_of(self._path)
-        if stamp == self._seen and not self._fresh:
+        stamp = file_stamp(self._path)
+        if stamp == self._seen_stamp and not self._fresh_limits:
             return None
-        self._seen, self._fresh = stamp, False
+        self._seen_stamp, self._fresh_limits = stamp, False
         try:
             limits = read_limits(self._path)
-            check_against(limits, self._bench, str(self._path))
+            check_for_bench(limits, self._bench, str(self._path))
         except InputError as fault:
             return str(fault)
         if limits.text == self._text:

@@ -11,53 +11,53 @@ from typing import Final
 
 from logger.joint.decode.text_codes import Notice
 
-__all__ = ["Outspoken"]
+__all__ = ["NoticeThrottle"]
 
-SPAN_NS: Final = 10_000_000_000
-MOST: Final = 20
+THROTTLE_SPAN_NS: Final = 10_000_000_000
+MAX_NOTICES_PER_SPAN: Final = 20
 """Events of one joint in so long."""
 
 
 @dataclass(slots=True)
-class _Joint:
+class _JointCount:
     since_ns: int
-    told: int = 0
-    untold: int = 0
+    emitted: int = 0
+    suppressed: int = 0
 
 
-class Outspoken:
+class NoticeThrottle:
     """Keeps the count for each joint of a recording."""
 
     def __init__(self) -> None:
-        self._joints: dict[str, _Joint] = {}
+        self._joints: dict[str, _JointCount] = {}
 
-    def heard(self, notices: Iterable[Notice]) -> list[Notice]:
+    def filter_notices(self, notices: Iterable[Notice]) -> list[Notice]:
         """Return what is to be told of notices, which come in order of time."""
-        said: list[Notice] = []
+        passed: list[Notice] = []
         for notice in notices:
-            joint = self._joints.setdefault(notice.joint, _Joint(notice.time_ns))
-            if notice.time_ns - joint.since_ns >= SPAN_NS:
-                said += self._rest(notice.joint, notice.time_ns)
-                self._joints[notice.joint] = joint = _Joint(notice.time_ns)
-            if joint.told >= MOST:
-                joint.untold += 1
+            joint = self._joints.setdefault(notice.joint, _JointCount(notice.time_ns))
+            if notice.time_ns - joint.since_ns >= THROTTLE_SPAN_NS:
+                passed += self._summary_of(notice.joint, notice.time_ns)
+                self._joints[notice.joint] = joint = _JointCount(notice.time_ns)
+            if joint.emitted >= MAX_NOTICES_PER_SPAN:
+                joint.suppressed += 1
                 continue
-            joint.told += 1
-            said.append(notice)
-        return said
+            joint.emitted += 1
+            passed.append(notice)
+        return passed
 
-    def rest(self, now_ns: int, *, ended: bool = False) -> list[Notice]:
-        """Return what is left to tell of joints whose ten seconds are over; `ended`: of all."""
+    def take_summaries(self, now_ns: int, *, is_end: bool = False) -> list[Notice]:
+        """Return what is left to tell of joints whose ten seconds are over; `is_end`: of all."""
         return [
-            said
+            summaries
             for name, joint in self._joints.items()
-            if ended or now_ns - joint.since_ns >= SPAN_NS
-            for said in self._rest(name, now_ns)
+            if is_end or now_ns - joint.since_ns >= THROTTLE_SPAN_NS
+            for summaries in self._summary_of(name, now_ns)
         ]
 
-    def _rest(self, name: str, time_ns: int) -> list[Notice]:
+    def _summary_of(self, name: str, time_ns: int) -> list[Notice]:
         joint = self._joints[name]
-        count, joint.untold = joint.untold, 0
+        count, joint.suppressed = joint.suppressed, 0
         if not count:
             return []
         messages = "message was" if count == 1 else "messages were"

@@ -10,20 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.time_weighted import Buckets, merged
-from logger.store.pyramid.seconds import BASE_NS, Carry, grow
+from logger.joint.time_weighted import Buckets, merge_buckets
+from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows
 
-__all__ = ["FramesPerSecond", "RmsTorque", "marks_between"]
+__all__ = ["FramesPerSecond", "RmsTorque", "second_marks"]
 
-RMS_S: Final = 60
-MOST_MARKS: Final = 100_000
+RMS_WINDOW_S: Final = 60
+MAX_SECOND_MARKS: Final = 100_000
 """A day and more: what a log leaves out longer than that gets no rows of nothing."""
 
 
-def marks_between(first_ns: int, now_ns: int) -> NDArray[np.int64]:
+def second_marks(first_ns: int, now_ns: int) -> NDArray[np.int64]:
     """Return the whole seconds from `first_ns`, which is one, to `now_ns`; the newest of many."""
     count = (now_ns - first_ns) // BASE_NS + 1
-    skipped = max(count - MOST_MARKS, 0)
+    skipped = max(count - MAX_SECOND_MARKS, 0)
     return first_ns + BASE_NS * np.arange(skipped, count, dtype=np.int64)
 
 
@@ -32,37 +32,43 @@ class RmsTorque:
 
     def __init__(self, hold_ns: int) -> None:
         self._hold_ns = {"torque_Nm": hold_ns}
-        self._carry = Carry()
+        self._carry = PyramidCarry()
         self._new: list[ReadingBatch] = []
         self._seconds: list[Buckets] = []
 
-    def add(self, readings: ReadingBatch) -> None:
+    def add_readings(self, readings: ReadingBatch) -> None:
         """Take readings, in order of time."""
         if len(readings):
             self._new.append(readings)
 
-    def at(self, marks_ns: NDArray[np.int64]) -> NDArray[np.float64]:
+    def rms_at(self, marks_ns: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the figure at each mark, shape (n,), in order; NaN where nothing was held."""
         if self._new:
             # Once a second, not once a batch: the figures are the same in any chunking.
-            whole = ReadingBatch.joined(self._new, channels=("torque_Nm",))
+            new_readings = ReadingBatch.concatenate(self._new, channels=("torque_Nm",))
             self._new = []
-            buckets, self._carry = grow(self._carry, whole, hold_ns=self._hold_ns)
+            buckets, self._carry = add_rows(self._carry, new_readings, hold_ns=self._hold_ns)
             self._seconds.extend(buckets.values())
-        held = merged(self._seconds)
-        squares = np.concatenate(([0.0], np.cumsum(held.m2 + held.duration_s * held.mean**2)))
-        spans = np.concatenate(([0.0], np.cumsum(held.duration_s)))
-        low = np.searchsorted(held.start_ns, marks_ns - RMS_S * BASE_NS)
-        high = np.searchsorted(held.start_ns, marks_ns)
+        held_buckets = merge_buckets(self._seconds)
+        squares = np.concatenate(
+            ([0.0], np.cumsum(held_buckets.m2 + held_buckets.duration_s * held_buckets.mean**2))
+        )
+        spans = np.concatenate(([0.0], np.cumsum(held_buckets.duration_s)))
+        low = np.searchsorted(held_buckets.start_ns, marks_ns - RMS_WINDOW_S * BASE_NS)
+        high = np.searchsorted(held_buckets.start_ns, marks_ns)
         span_s = spans[high] - spans[low]
-        there = span_s > 0
+        has_value = span_s > 0
         rms = np.full(len(marks_ns), np.nan)
         # A difference of sums may fall below nothing by a rounding.
-        mean = np.maximum(squares[high] - squares[low], 0.0)[there] / span_s[there]
-        rms[there] = np.sqrt(mean)
+        mean = np.maximum(squares[high] - squares[low], 0.0)[has_value] / span_s[has_value]
+        rms[has_value] = np.sqrt(mean)
         # The next mark looks back a minute again, from at least one second on.
-        kept = int(np.searchsorted(held.start_ns, marks_ns[-1] + BASE_NS - RMS_S * BASE_NS))
-        self._seconds = [held.rows(slice(kept, None))] if len(held) else []
+        first_kept = int(
+            np.searchsorted(held_buckets.start_ns, marks_ns[-1] + BASE_NS - RMS_WINDOW_S * BASE_NS)
+        )
+        self._seconds = (
+            [held_buckets.select_rows(slice(first_kept, None))] if len(held_buckets) else []
+        )
         return rms
 
 
@@ -72,7 +78,7 @@ class FramesPerSecond:
     def __init__(self) -> None:
         self._count: Counter[int] = Counter()
 
-    def add(self, frames: FrameBatch) -> None:
+    def add_frames(self, frames: FrameBatch) -> None:
         """Take frames, in order of time."""
         if len(frames) == 0:
             return
@@ -83,11 +89,11 @@ class FramesPerSecond:
         for second, count in zip(*np.unique(seconds, return_counts=True), strict=True):
             self._count[int(second)] += int(count)
 
-    def at(self, marks_ns: NDArray[np.int64]) -> list[float]:
+    def counts_at(self, marks_ns: NDArray[np.int64]) -> list[float]:
         """Return the frames of the second before each mark; what lies further back is forgotten."""
-        found = [float(self._count[second]) for second in (marks_ns // BASE_NS - 1).tolist()]
+        frame_counts = [float(self._count[second]) for second in (marks_ns // BASE_NS - 1).tolist()]
         newest = int(marks_ns[-1]) // BASE_NS
         self._count = Counter(
             {second: count for second, count in self._count.items() if second >= newest}
         )
-        return found
+        return frame_counts

@@ -15,27 +15,32 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.decode import DecodeState, decode
-from logger.joint.decode.decode import plan_for as decode_plan_for
+from logger.joint.decode.decode import decode_plan as decode_plan_for
 from logger.joint.decode.text_codes import Notice
-from logger.limits.evaluate import Plan as LimitPlan
-from logger.limits.evaluate import State as LimitState
-from logger.limits.evaluate import evaluate, taken_over
-from logger.limits.evaluate import plan_for as limit_plan_for
+from logger.limits.evaluate import EvaluationState as LimitState
+from logger.limits.evaluate import LimitPlan, after_limits_change, evaluate
+from logger.limits.evaluate import plan_limits as limit_plan_for
 from logger.limits.limit import LimitSet
-from logger.limits.limit_change import Change
-from logger.limits.recorder import STANDING, RecorderState, Seen, once, watch
-from logger.limits.recorder import taken_over as recorders_taken_over
-from logger.limits.words import sentence
-from logger.recording.notice_throttle import Outspoken
-from logger.recording.per_second import FramesPerSecond, RmsTorque, marks_between
-from logger.recording.resume import FRESH, Start, gap_sentence, taken_up
+from logger.limits.limit_change import LimitChange
+from logger.limits.recorder import (
+    ONE_SHOT_LIMITS,
+    RecorderSample,
+    RecorderState,
+    evaluate_recorder,
+    one_shot_trip,
+)
+from logger.limits.recorder import recorder_after_change as recorders_taken_over
+from logger.limits.words import change_sentence
+from logger.recording.notice_throttle import NoticeThrottle
+from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
+from logger.recording.resume import NEW_RECORDING, ResumePoint, gap_text, resume_limits
 from logger.store.layout.events import Event
 from logger.store.layout.files import derived_stream
-from logger.store.layout.schema import BUSES, DERIVED, HEALTH, rows_of
+from logger.store.layout.schema import BUS_SCHEMA, DERIVED_SCHEMA, HEALTH_SCHEMA, table_of_rows
 from logger.store.pyramid.seconds import BASE_NS
-from logger.store.writing.inbox import HANDED_OVER, Request, event_of
-from logger.store.writing.row_buffer import WaitingRows
-from logger.traffic.per_second import Second
+from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest, to_event
+from logger.store.writing.row_buffer import RowBuffer
+from logger.traffic.per_second import BusSecond
 
 __all__ = ["BusVitals", "Intake", "Vitals"]
 
@@ -44,7 +49,7 @@ __all__ = ["BusVitals", "Intake", "Vitals"]
 class BusVitals:
     """How one bus fares."""
 
-    second: Second
+    second: BusSecond
     lost: int
     """Frames lost since the recording began."""
     garbled: int
@@ -86,10 +91,10 @@ class Intake:
         self,
         bench: Bench,
         limits: LimitSet,
-        writer: WaitingRows,
+        writer: RowBuffer,
         *,
         start_ns: int,
-        start: Start = FRESH,
+        start: ResumePoint = NEW_RECORDING,
         on_event: Callable[[Event], None] = lambda _event: None,
         on_readings: Callable[[ReadingBatch], None] = lambda _readings: None,
     ) -> None:
@@ -104,22 +109,23 @@ class Intake:
         self._bench = bench
         self._watch = self._plans(limits)
         self._watched = {
-            name: taken_up(plan, start, start_ns=start_ns) for name, plan in self._watch.items()
+            name: resume_limits(plan, start, start_ns=start_ns)
+            for name, plan in self._watch.items()
         }
         self._recorder = RecorderState(lost=start.lost)
         self._sequence = start.sequence
         self._alerts = start.alerts
-        self._open = {key: alert.number for key, alert in start.standing.items()}
+        self._open = {key: alert.number for key, alert in start.open_alerts.items()}
         self._torque = {
             joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
-            if "torque_Nm" in (hold := bench.hold_ns_of(joint))
+            if "torque_Nm" in (hold := bench.hold_times_ns_of(joint))
         }
-        self._own: dict[int, Change] = {}
+        self._own: dict[int, LimitChange] = {}
         self._segment: dict[str, tuple[int, int]] = {}
         self._second_ns = start_ns // BASE_NS * BASE_NS + BASE_NS
         self._frames = FramesPerSecond()
-        self._outspoken = Outspoken()
+        self._outspoken = NoticeThrottle()
         self._vitals: Callable[[], Vitals] = lambda: NO_VITALS
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
@@ -138,7 +144,7 @@ class Intake:
             joint.name: limit_plan_for(
                 limits,
                 joint=joint.name,
-                hold_ns=self._bench.hold_ns_of(joint),
+                hold_ns=self._bench.hold_times_ns_of(joint),
                 rated=joint.rated,
                 sensor=joint.name in self._bench.sensors,
             )
@@ -154,7 +160,7 @@ class Intake:
         """
         plans = self._plans(limits)
         for joint, plan in plans.items():
-            ended, self._watched[joint] = taken_over(
+            ended, self._watched[joint] = after_limits_change(
                 self._watch[joint], self._watched[joint], plan, time_ns=time_ns
             )
             for change in ended:
@@ -164,13 +170,13 @@ class Intake:
                     "raised.",
                 )
         ended_own, self._recorder = recorders_taken_over(
-            self._recorder, self._limits.of_recorder, limits.of_recorder, time_ns=time_ns
+            self._recorder, self._limits.recorder_limits, limits.recorder_limits, time_ns=time_ns
         )
         for change in ended_own:
             self._said(change, f"The limit {change.limit} is no longer as it was.")
         self._watch, self._limits = plans, limits
         names = ", ".join(limit.name for limit in limits.limits) or "none"
-        begins = "Other" if handed_over_by is None else f"{HANDED_OVER}: other"
+        begins = "Other" if handed_over_by is None else f"{LIMITS_SUBMITTED}: other"
         self.say(
             "limits taken over",
             time_ns=time_ns,
@@ -180,15 +186,15 @@ class Intake:
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
         """Say that recording starts, or goes on with what is known to be missing."""
-        if self._start.goes_on:
+        if self._start.is_resume:
             self.say(
                 "continued",
                 time_ns=time_ns,
                 duration_s=(time_ns - self._start.ended_ns) * 1e-9,
-                text=gap_sentence(self._start, start_ns=time_ns),
+                text=gap_text(self._start, start_ns=time_ns),
             )
             for joint, limit in list(self._open):
-                if joint == "" or limit in STANDING:
+                if joint == "" or limit in ONE_SHOT_LIMITS:
                     # What the recorder watches about itself begins anew with it.
                     self._close_own(joint, limit, time_ns)
         else:
@@ -211,12 +217,12 @@ class Intake:
         self._writer.append_frames(frames)
         decoded, self._state = decode(self._plan, self._state, frames)
         self.undecoded += sum(decoded.rejected.values())
-        for key, count in decoded.strange.items():
+        for key, count in decoded.out_of_range.items():
             if key not in self.strange:
                 self._warn_of_strange(*key, decoded.readings, frames)
             self.strange[key] = self.strange.get(key, 0) + count
-        self._frames.add(frames)
-        for said in self._outspoken.heard(decoded.notices):
+        self._frames.add_frames(frames)
+        for said in self._outspoken.filter_notices(decoded.notices):
             self._tell(said)
         for readings in decoded.readings:
             self._take_readings(readings, now_ns)
@@ -237,13 +243,15 @@ class Intake:
         time_ns = int(batch.time_ns[place])
         # Several frames may have come at that instant: the one that says so alone is meant. Alone,
         # an answer that looks like its request is not told from it.
-        alone = replace(self._plan, echoes={})
+        alone = replace(self._plan, echo_windows_ns={})
         told = next(
             (
                 row
                 for row in np.flatnonzero(frames.time_ns == time_ns).tolist()
                 if (joint, channel)
-                in decode(alone, DecodeState(), frames.taken(slice(row, row + 1)))[0].strange
+                in decode(alone, DecodeState(), frames.select_rows(slice(row, row + 1)))[
+                    0
+                ].out_of_range
             ),
             0,
         )
@@ -269,11 +277,11 @@ class Intake:
             self._watch[joint], self._watched[joint], readings, now_ns=now_ns
         )
         for change in changes:
-            limit = self._limits.named(change.limit)
+            limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made of them"
-            self._said(change, sentence(change, limit))
+            self._said(change, change_sentence(change, limit))
         if joint in self._torque:
-            self._torque[joint].add(readings)
+            self._torque[joint].add_readings(readings)
         self._on_readings(readings)
 
     def _follow_position(self, readings: ReadingBatch) -> None:
@@ -306,7 +314,7 @@ class Intake:
         self._segment[joint] = latest
 
     def _close_own(self, joint: str, limit: str, time_ns: int) -> None:
-        alert = self._start.standing[(joint, limit)]
+        alert = self._start.open_alerts[(joint, limit)]
         self.say(
             "returned",
             time_ns=time_ns,
@@ -331,7 +339,7 @@ class Intake:
 
     def raise_own(self, limit: str, *, time_ns: int, text: str, joint: str = "") -> None:
         """Raise an alert of the recorder's own, which stands until it is acknowledged."""
-        change = once(limit, time_ns=time_ns, joint=joint)
+        change = one_shot_trip(limit, time_ns=time_ns, joint=joint)
         self._said(change, text)
         self._own[self._open[(joint, limit)]] = change
 
@@ -347,7 +355,7 @@ class Intake:
 
     def tell_rest(self, time_ns: int) -> None:
         """Say how much of what joints said in words was not told one by one."""
-        for said in self._outspoken.rest(time_ns, ended=True):
+        for said in self._outspoken.take_summaries(time_ns, is_end=True):
             self._tell(said)
 
     def end(self, time_ns: int, *, cause: str) -> None:
@@ -369,7 +377,7 @@ class Intake:
             text=text,
         )
 
-    def _said(self, change: Change, text: str) -> None:
+    def _said(self, change: LimitChange, text: str) -> None:
         key = (change.joint, change.limit)
         if change.kind == "raised":
             self._alerts += 1
@@ -422,9 +430,9 @@ class Intake:
             )
         )
 
-    def ask(self, request: Request, *, time_ns: int) -> None:
+    def ask(self, request: EventRequest, *, time_ns: int) -> None:
         """Make an event of a request from the inbox."""
-        self._put(event_of(request, sequence=self._sequence, time_ns=time_ns))
+        self._put(to_event(request, sequence=self._sequence, time_ns=time_ns))
         if request.kind == "acknowledge" and request.alert in self._own:
             self._return_own(request.alert, time_ns, "Acknowledged: it is taken note of.")
 
@@ -434,12 +442,12 @@ class Intake:
         self._on_event(event)
 
     def _each_second(self, now_ns: int, vitals: Vitals) -> None:
-        marks = marks_between(self._second_ns, now_ns)
+        marks = second_marks(self._second_ns, now_ns)
         mark_ns = int(marks[-1])
         self._second_ns = mark_ns + BASE_NS
-        self._writer.append(
+        self._writer.append_rows(
             "health",
-            rows_of(
+            table_of_rows(
                 [
                     {
                         "time": mark,
@@ -452,33 +460,33 @@ class Intake:
                         else vitals.disk_left_h,
                     }
                     for mark, frames_per_s in zip(
-                        marks.tolist(), self._frames.at(marks), strict=True
+                        marks.tolist(), self._frames.counts_at(marks), strict=True
                     )
                 ],
-                HEALTH,
+                HEALTH_SCHEMA,
             ),
         )
         self._each_bus(mark_ns, vitals)
-        for said in self._outspoken.rest(now_ns):
+        for said in self._outspoken.take_summaries(now_ns):
             self._tell(said)
-        mine = self._limits.of_recorder
-        seen = Seen(
+        mine = self._limits.recorder_limits
+        seen = RecorderSample(
             now_ns=now_ns,
             lost=self.lost,
             disk_left_h=vitals.disk_left_h,
             load=vitals.bus_load,
             error_frames=vitals.error_frames,
         )
-        changes, self._recorder = watch(self._recorder, seen, mine)
+        changes, self._recorder = evaluate_recorder(self._recorder, seen, mine)
         named = {limit.name: limit for limit in mine}
         for change in changes:
-            self._said(change, sentence(change, named[change.limit]))
+            self._said(change, change_sentence(change, named[change.limit]))
         for joint, torque in self._torque.items():
             rows = [
                 {"time": mark, "torque_rms_60s_Nm": None if math.isnan(rms) else rms}
-                for mark, rms in zip(marks.tolist(), torque.at(marks).tolist(), strict=True)
+                for mark, rms in zip(marks.tolist(), torque.rms_at(marks).tolist(), strict=True)
             ]
-            self._writer.append(derived_stream(joint), rows_of(rows, DERIVED))
+            self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
 
     def _each_bus(self, mark_ns: int, vitals: Vitals) -> None:
         rows: list[dict[str, object]] = [
@@ -496,4 +504,4 @@ class Intake:
             for place, bus in enumerate(vitals.buses)
         ]
         if rows:
-            self._writer.append("buses", rows_of(rows, BUSES))
+            self._writer.append_rows("buses", table_of_rows(rows, BUS_SCHEMA))

@@ -6,13 +6,13 @@ and made into events and alerts. For the writing thread.
 
 from collections.abc import Sequence
 
-from logger.bus.poller import Asker
+from logger.bus.poller import Poller
 from logger.bus.source import Received
 from logger.joint.bench.bench import Bench
 from logger.limits.recorder import ASKING_STOPPED
 from logger.recording.pipeline import Intake
 from logger.recording.stop_supervisor import Stopping
-from logger.traffic.response_tracker import Answers, plan_for
+from logger.traffic.response_tracker import ResponseTracker, response_plan
 
 __all__ = ["Asking"]
 
@@ -23,7 +23,7 @@ class Asking:
     def __init__(
         self,
         bench: Bench,
-        askers: Sequence[Asker],
+        askers: Sequence[Poller],
         intake: Intake,
         stopping: Stopping,
         *,
@@ -34,11 +34,11 @@ class Asking:
         self._stopping = stopping
         self._names = [bus.name for bus in bench.buses]
         self._answers = [
-            Answers(plan_for(bench, bus=place, slower=asker.slower))
+            ResponseTracker(response_plan(bench, bus=place, slower=asker.slowdown))
             for place, asker in enumerate(askers)
         ]
         for asker in askers:
-            for kind, text in asker.said:
+            for kind, text in asker.remarks:
                 intake.say(kind, time_ns=start_ns, text=text)
         stopping.begin(intake, time_ns=start_ns)
 
@@ -47,12 +47,12 @@ class Asking:
         if received.lost:
             # An answer may have been among them: nobody is blamed for it.
             self.forget(received.bus)
-        sent = () if received.lost else received.asked
+        sent = () if received.lost else received.sent_requests
         answers = self._answers[received.bus]
-        for said in answers.take(sent, received.frames, until_ns=received.until_ns):
+        for said in answers.process_traffic(sent, received.frames, until_ns=received.until_ns):
             at_ns = max(time_ns, said.time_ns)
             self._intake.say(said.kind, time_ns=at_ns, joint=said.joint, text=said.text)
-        for kind, _ in received.said:
+        for kind, _ in received.remarks:
             if kind == "refused":
                 self._intake.raise_own(
                     ASKING_STOPPED,
@@ -68,23 +68,23 @@ class Asking:
 
     def forget(self, bus: int) -> None:
         """Judge nothing that waits for an answer on a bus: frames of it were lost."""
-        self._answers[bus].forget()
+        self._answers[bus].reset_pending()
 
     def missed(self, bus: int) -> int:
         """Return how many requests of a bus nobody answered in time, so far."""
-        return self._answers[bus].missed_in_all
+        return self._answers[bus].missed_total
 
     def end(self, time_ns: int) -> None:
         """Say of each joint how many requests it left without an answer, and of open stops."""
         self._stopping.end(self._intake, time_ns=time_ns)
         for answers in self._answers:
-            for joint, missed in answers.missed.items():
+            for joint, missed in answers.missed_counts.items():
                 if missed:
                     self._intake.say(
                         "unanswered",
                         time_ns=time_ns,
                         joint=joint,
                         value=float(missed),
-                        text=f"{joint} left {missed} of {answers.judged[joint]} requests without "
+                        text=f"{joint} left {missed} of {answers.completed_counts[joint]} requests without "
                         "an answer.",
                     )

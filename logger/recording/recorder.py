@@ -14,32 +14,32 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from logger.bus.clock import Axis, Reading, read_clocks
-from logger.bus.merger import Merge
-from logger.bus.poller import LISTEN_S, Asker
-from logger.bus.source import Source, open_all
-from logger.bus.stop_sender import refuse_unable
+from logger.bus.clock import ClockSample, RecordingClock, read_clocks
+from logger.bus.merger import WatermarkMerger
+from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
+from logger.bus.source import Source, open_sources
+from logger.bus.stop_sender import check_can_stop
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, read_bench
-from logger.limits.limit import LimitSet, check_against, limits_from, read_limits
-from logger.recording.frame_queue import GATHER_S, Pipe, guarded, receive
-from logger.recording.limits_watcher import LOOK_S, LimitsFile
+from logger.limits.limit import LimitSet, check_for_bench, parse_limits, read_limits
+from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue, receive_frames, run_guarded
+from logger.recording.limits_watcher import FILE_CHECK_S, LimitsWatcher
 from logger.recording.pipeline import BusVitals, Intake, Vitals
 from logger.recording.polling import Asking
-from logger.recording.resume import FRESH, Start, start_of
+from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_point
 from logger.recording.stop_supervisor import Stopping
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import Clock, begun, read_manifest
-from logger.store.repair.recovery import take_late
-from logger.store.writing.disk_forecast import Room
-from logger.store.writing.inbox import HANDED_OVER, Request
-from logger.store.writing.inbox import take as take_requests
+from logger.store.layout.manifest import ClockAnchor, new_manifest, read_manifest
+from logger.store.repair.recovery import drain_inbox
+from logger.store.writing.disk_forecast import DiskForecast
+from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
+from logger.store.writing.inbox import claim_requests as take_requests
 from logger.store.writing.live_writer import RecordingWriter
-from logger.traffic.bus_statistics import figures
-from logger.traffic.bus_statistics import plan_for as figures_plan_for
-from logger.traffic.live_diagnosis import LiveHints, look
-from logger.traffic.per_second import Traffic
+from logger.traffic.bus_statistics import bus_statistics
+from logger.traffic.bus_statistics import statistics_plan as figures_plan_for
+from logger.traffic.live_diagnosis import LiveDiagnosis, diagnose_second
+from logger.traffic.per_second import TrafficCounter
 
 __all__ = ["RecordSettings", "Recorded", "record", "settings_to_go_on"]
 
@@ -111,7 +111,7 @@ def settings_to_go_on(
         )
     its_bench = manifest.read_bench(str(path))
     if limits_file is not None:
-        check_against(read_limits(limits_file), its_bench, str(limits_file))
+        check_for_bench(read_limits(limits_file), its_bench, str(limits_file))
     return RecordSettings(
         bench=its_bench,
         where=str(path),
@@ -149,23 +149,23 @@ def record(
         The disk took no more; what was written is whole.
     """
     if settings.send_stop_on_trip:
-        refuse_unable(settings.bench, settings.where)
-    start = start_of(settings.out) if settings.goes_on else FRESH
+        check_can_stop(settings.bench, settings.where)
+    start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
     anchor = _anchored(read_clocks(), start)
-    sources = open_all(settings.bench.buses, anchor, where=settings.where)
+    sources = open_sources(settings.bench.buses, anchor, where=settings.where)
     try:
         askers = [
-            Asker(
+            Poller(
                 settings.bench,
                 now_s=time.monotonic(),
-                bus=source.place,
+                bus=source.bus_index,
                 send_stop=settings.send_stop_on_trip,
             )
             for source in sources
         ]
         _listen(sources, askers)
         # Somebody may have written a note meanwhile.
-        start = start_of(settings.out) if settings.goes_on else FRESH
+        start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
         # What has waited since the bus was opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
         writer = _writer(settings, anchor, started_ns)
@@ -175,7 +175,7 @@ def record(
         raise
     # Told by the caller's thread: a terminal that stands still must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
-    stopping = Stopping([asker.stops for asker in askers], on_event=news.put)
+    stopping = Stopping([asker.stop_sender for asker in askers], on_event=news.put)
     intake = Intake(
         settings.bench,
         settings.limits,
@@ -187,28 +187,28 @@ def record(
     )
     intake.begin(started_ns, note=settings.note)
     asking = Asking(settings.bench, askers, intake, stopping, start_ns=started_ns)
-    pipe = Pipe.of(len(sources), armed=settings.send_stop_on_trip)
+    pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
     errands = _Errands(settings, writer, intake, asides or queue.SimpleQueue())
     # Limits that were saved meanwhile, or with which it goes on, count from the first frame.
     errands.tick(time.monotonic(), started_ns)
     receiving = [
         threading.Thread(
-            target=guarded,
-            args=(pipe, receive, source, asker),
-            name=f"receive-{source.place}",
+            target=run_guarded,
+            args=(pipe, receive_frames, source, asker),
+            name=f"receive-{source.bus_index}",
             daemon=True,
         )
         for source, asker in zip(sources, askers, strict=True)
     ]
     writing = threading.Thread(
-        target=guarded,
+        target=run_guarded,
         args=(
             pipe,
             partial(_write, asking=asking, errands=errands),
             writer,
             intake,
             settings,
-            Axis(anchor),
+            RecordingClock(anchor),
         ),
         name="write",
         daemon=True,
@@ -233,16 +233,16 @@ def record(
     if pipe.fault:
         writer.abandon()
         raise _ending(pipe.fault[0], settings.out)
-    ended_ns = Axis(anchor).at(read_clocks())
+    ended_ns = RecordingClock(anchor).time_at(read_clocks())
     intake.take(FrameBatch.empty(), now_ns=ended_ns)
     errands.rest(ended_ns)
     intake.end(ended_ns, cause=cause)
     writer.close(ended_ns=ended_ns, cause=cause)
-    take_late(settings.out)
+    drain_inbox(settings.out)
     _tell(news, on_event)
     return Recorded(
         path=settings.out,
-        frames=writer.rows("frames"),
+        frames=writer.row_count("frames"),
         dropped=intake.lost,
         undecoded=intake.undecoded,
         duration_s=(ended_ns - started_ns) * 1e-9,
@@ -250,29 +250,29 @@ def record(
     )
 
 
-def _anchored(reading: Reading, start: Start) -> Reading:
+def _anchored(reading: ClockSample, start: ResumePoint) -> ClockSample:
     """Return the anchor of the time axis: a recording that goes on never goes back."""
     if reading.wall_ns > start.newest_ns:
         return reading
     # The wall clock was set back in between; the recording's time stands where it was.
-    return Reading(
+    return ClockSample(
         boottime_ns=reading.boottime_ns,
         monotonic_ns=reading.monotonic_ns,
         wall_ns=start.newest_ns + 1,
     )
 
 
-def _writer(settings: RecordSettings, anchor: Reading, started_ns: int) -> RecordingWriter:
+def _writer(settings: RecordSettings, anchor: ClockSample, started_ns: int) -> RecordingWriter:
     if settings.goes_on:
-        return RecordingWriter.resumed(
+        return RecordingWriter.resume(
             settings.out,
             settings.bench,
-            clock=Clock(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
+            clock=ClockAnchor(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
             now_s=time.monotonic(),
         )
     return RecordingWriter(
         settings.out,
-        begun(
+        new_manifest(
             settings.bench,
             name=settings.name,
             note=settings.note,
@@ -328,40 +328,40 @@ def _ending(fault: BaseException, out: Path) -> BaseException:
     return ending
 
 
-def _listen(sources: list[Source], askers: list[Asker]) -> None:
+def _listen(sources: list[Source], askers: list[Poller]) -> None:
     """Hear who talks before anything is asked; the recording begins only afterwards."""
     for source, asker in zip(sources, askers, strict=True):
-        if asker.stops and source.listens_only:
+        if asker.stop_sender and source.listens_only:
             raise InputError(
-                f"The adapter of the bus {source.place + 1} only listens: --send-stop-on-trip "
+                f"The adapter of the bus {source.bus_index + 1} only listens: --send-stop-on-trip "
                 "cannot send a stop frame there. Set it to take part in the bus, or leave the "
                 "option away."
             )
-    until_s = time.monotonic() + LISTEN_S
+    until_s = time.monotonic() + LISTEN_BEFORE_POLL_S
     while any(askers) and time.monotonic() < until_s:
         for source, asker in zip(sources, askers, strict=True):
             heard = source.receive(0.05 / len(sources)).frames
-            refused = asker.heard(heard, now_s=time.monotonic())
+            refused = asker.check_received(heard, now_s=time.monotonic())
             if refused:
                 raise InputError(refused)
 
 
 def _write(
-    pipe: Pipe,
+    pipe: FrameQueue,
     writer: RecordingWriter,
     intake: Intake,
     settings: RecordSettings,
-    axis: Axis,
+    axis: RecordingClock,
     *,
     asking: Asking,
     errands: "_Errands",
 ) -> None:
     started_ns = axis.anchor.wall_ns
-    merge = Merge(len(pipe.counters), start_ns=started_ns)
-    traffic = [Traffic(bus.bitrate) for bus in settings.bench.buses]
-    room = Room(settings.out, now_s=time.monotonic())
+    merge = WatermarkMerger(len(pipe.counters), start_ns=started_ns)
+    traffic = [TrafficCounter(bus.bitrate) for bus in settings.bench.buses]
+    room = DiskForecast(settings.out, now_s=time.monotonic())
     told = [0] * len(pipe.counters)
-    watching = [LiveHints() for _ in settings.bench.buses]
+    watching = [LiveDiagnosis() for _ in settings.bench.buses]
     plan = figures_plan_for(settings.bench)
     second_s = time.monotonic()
     until_ns = started_ns
@@ -372,44 +372,46 @@ def _write(
         span_s, second_s = max(now_s - second_s, 1e-3), now_s
         buses = tuple(
             BusVitals(
-                second=one.second(span_s, sent_bits=counters.sent_bits),
+                second=one.take_second(span_s, sent_bits=counters.sent_bits),
                 lost=counters.lost + counters.unqueued,
                 garbled=counters.garbled,
                 unanswered=asking.missed(place),
             )
             for place, (one, counters) in enumerate(zip(traffic, pipe.counters, strict=True))
         )
-        heard = FrameBatch.joined([bus.second.frames for bus in buses])
+        heard = FrameBatch.concatenate([bus.second.frames for bus in buses])
         start_ns = until_ns - round(span_s * 1e9)
-        for place, found in enumerate(figures(heard, plan, start_ns=start_ns, end_ns=until_ns)):
-            sentences, watching[place] = look(watching[place], found)
+        for place, found in enumerate(
+            bus_statistics(heard, plan, start_ns=start_ns, end_ns=until_ns)
+        ):
+            sentences, watching[place] = diagnose_second(watching[place], found)
             for text in sentences:
                 intake.say("bus hint", time_ns=until_ns, text=f"{found.settings.channel}: {text}")
         return Vitals(
             buses=buses,
-            disk_left_h=room.left_h(now_s),
+            disk_left_h=room.hours_left(now_s),
         )
 
     while True:
         # Asked before the queue is: what is put in between is not left behind.
         over = pipe.received_all.is_set()
         try:
-            received = pipe.queue.get(timeout=GATHER_S)
+            received = pipe.queue.get(timeout=GATHER_INTERVAL_S)
         except queue.Empty:
             if over:
-                rest, until_ns = merge.take(2**62)
+                rest, until_ns = merge.take_until_watermark(2**62)
                 intake.take(rest, now_ns=until_ns)
                 asking.end(until_ns)
                 return
             received = None
-            frames, until_ns = merge.take(axis.at(read_clocks()), idle=True)
+            frames, until_ns = merge.take_until_watermark(axis.time_at(read_clocks()), idle=True)
             intake.take(frames, now_ns=until_ns, vitals=vitals)
         now_s = time.monotonic()
         if received is not None:
-            traffic[received.bus].add(received.frames)
-            merge.add(received.bus, received.frames, until_ns=received.until_ns)
-            frames, until_ns = merge.take(axis.at(read_clocks()))
-            for kind, text in received.said:
+            traffic[received.bus].add_frames(received.frames)
+            merge.add_frames(received.bus, received.frames, until_ns=received.until_ns)
+            frames, until_ns = merge.take_until_watermark(axis.time_at(read_clocks()))
+            for kind, text in received.remarks:
                 intake.say(kind, time_ns=max(until_ns, received.until_ns), text=text)
             asking.take(received, time_ns=until_ns)
             if received.lost:
@@ -453,7 +455,7 @@ class _Errands:
         self._intake = intake
         file = settings.limits_file
         self._limits = (
-            LimitsFile(file, settings.bench, settings.limits) if file is not None else None
+            LimitsWatcher(file, settings.bench, settings.limits) if file is not None else None
         )
         self._inbox_s = self._limits_s = 0.0
 
@@ -463,8 +465,8 @@ class _Errands:
             return
         # The file first: the limits with which it goes on must not undo what is handed over.
         if self._limits is not None and now_s >= self._limits_s:
-            self._limits_s = now_s + LOOK_S
-            self._reread(self._limits.look(), time_ns)
+            self._limits_s = now_s + FILE_CHECK_S
+            self._reread(self._limits.poll_file(), time_ns)
         if now_s >= self._inbox_s:
             self._inbox_s = now_s + INBOX_S
             self.rest(time_ns)
@@ -479,20 +481,20 @@ class _Errands:
             else:
                 self._intake.ask(request, time_ns=time_ns)
 
-    def _take_over(self, request: Request, time_ns: int) -> None:
+    def _take_over(self, request: EventRequest, time_ns: int) -> None:
         """Take limits over that somebody handed over; their file counts again when it is saved."""
         where = "the limits that were handed over"
         try:
-            limits = limits_from(request.text, where)
-            check_against(limits, self._bench, where)
+            limits = parse_limits(request.text, where)
+            check_for_bench(limits, self._bench, where)
         except InputError as fault:
-            said = f"{HANDED_OVER}, but the limits stay as they are. {fault}"
+            said = f"{LIMITS_SUBMITTED}, but the limits stay as they are. {fault}"
             self._intake.say("limits refused", time_ns=time_ns, text=said, who=request.who)
             return
-        self._writer.limits_taken(limits.text, from_ns=time_ns)
+        self._writer.record_limits(limits.text, from_ns=time_ns)
         self._intake.take_limits(limits, time_ns=time_ns, handed_over_by=request.who)
         if self._limits is not None:
-            self._limits.others(limits)
+            self._limits.replace_current(limits)
 
     def _reread(self, news: LimitSet | str | None, time_ns: int) -> None:
         """Take limits over that fit; those that do not change nothing."""
@@ -501,5 +503,5 @@ class _Errands:
                 "limits refused", time_ns=time_ns, text=f"The limits stay as they are. {news}"
             )
         elif news is not None:
-            self._writer.limits_taken(news.text, from_ns=time_ns)
+            self._writer.record_limits(news.text, from_ns=time_ns)
             self._intake.take_limits(news, time_ns=time_ns)

@@ -14,26 +14,26 @@ from typing import Final
 import numpy as np
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.decode.decode import DecodeState, resumed
-from logger.limits.evaluate import Plan, State, gone_on, initial
-from logger.limits.frozen import Frozen
+from logger.joint.decode.decode import DecodeState, state_for_resume
+from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
+from logger.limits.frozen import Stuck
 from logger.limits.hysteresis import LevelState
-from logger.limits.kind import Kind
-from logger.limits.lifecycle import Alert, fold
+from logger.limits.kind import JointLimit
+from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal
-from logger.recording.thermal_resume import History, image_at
+from logger.recording.thermal_resume import History, thermal_image_at
 from logger.store.layout.events import Event
-from logger.store.layout.lock import refuse_written
-from logger.store.layout.manifest import time_text
+from logger.store.layout.lock import check_not_written
+from logger.store.layout.manifest import iso_utc
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 
-__all__ = ["FRESH", "Start", "gap_sentence", "start_of", "taken_up"]
+__all__ = ["NEW_RECORDING", "ResumePoint", "gap_text", "resume_limits", "resume_point"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Start:
+class ResumePoint:
     """Where the numbers stand."""
 
     newest_ns: int = 0
@@ -44,35 +44,35 @@ class Start:
     """Number of the next event."""
     alerts: int = 0
     """Number of the newest alert."""
-    standing: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
+    open_alerts: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
     """(joint, limit) -> the alert whose condition stood at the end."""
     segments: Mapping[str, int] = field(default_factory=dict)
     lost: int = 0
     """Frames that were lost so far."""
-    begins_ns: tuple[int, ...] = ()
+    start_times_ns: tuple[int, ...] = ()
     """When recording began, and each time that it went on."""
-    watched: Mapping[str, State] = field(default_factory=dict)
+    joint_states: Mapping[str, EvaluationState] = field(default_factory=dict)
     """Where the limits of each joint stood, by whoever has them still; else `history` says it."""
     history: History | None = None
     """What joints read until now; None: nothing is known of it."""
 
     @classmethod
-    def after(
+    def from_events(
         cls,
         events: Sequence[Event],
         *,
         newest_ns: int,
         ended_ns: int,
         segments: Mapping[str, int],
-    ) -> "Start":
+    ) -> "ResumePoint":
         """Return where the numbers stand behind events, given in sequence."""
-        alerts = fold(events)
+        alerts = alerts_from_events(events)
         return cls(
             newest_ns=newest_ns,
             ended_ns=ended_ns,
             sequence=events[-1].sequence + 1 if events else 1,
             alerts=max((alert.number for alert in alerts), default=0),
-            standing={
+            open_alerts={
                 (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
             },
             segments=segments,
@@ -84,21 +84,21 @@ class Start:
         )
 
     @property
-    def goes_on(self) -> bool:
+    def is_resume(self) -> bool:
         """Whether there is something to go on from."""
         return self.sequence > 0
 
     def decode_state(self) -> DecodeState:
         """Return the state of the decoder."""
-        return resumed(self.segments)
+        return state_for_resume(self.segments)
 
 
-FRESH: Final = Start()
-_CHUNK_NS: Final = 600 * 1_000_000_000
-_LOOK_BACK_NS: Final = 60 * 1_000_000_000
+NEW_RECORDING: Final = ResumePoint()
+_HISTORY_CHUNK_NS: Final = 600 * 1_000_000_000
+_ONSET_LOOKBACK_NS: Final = 60 * 1_000_000_000
 
 
-def start_of(path: Path) -> Start:
+def resume_point(path: Path) -> ResumePoint:
     """Seal what a crash left in a recording and return where it stands.
 
     Raises
@@ -108,7 +108,7 @@ def start_of(path: Path) -> Start:
     OutsideFault
         The disk took no more.
     """
-    refuse_written(path)
+    check_not_written(path)
     # An unsealed recording is opened first: a folder that is none gets no lock file.
     RecordingReader(path)
     seal(path)
@@ -120,75 +120,79 @@ def start_of(path: Path) -> Start:
         if segment is not None:
             segments[joint.name] = segment
     ended_ns = reader.manifest.ended_ns or reader.manifest.started_ns
-    events = reader.events()
-    start = Start.after(
+    events = reader.read_events()
+    start = ResumePoint.from_events(
         events,
         newest_ns=max([ended_ns, *(end for _, end in spans)]),
         ended_ns=ended_ns,
         segments=segments,
     )
-    went_on = sorted(event.time_ns for event in events if event.kind == "continued")
+    resumed_ns = sorted(event.time_ns for event in events if event.kind == "continued")
 
     def history(joint: str, channels: Sequence[str], start_ns: int, end_ns: int) -> ReadingBatch:
-        return reader.readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
+        return reader.read_readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
 
-    return replace(start, begins_ns=(reader.manifest.started_ns, *went_on), history=history)
+    return replace(start, start_times_ns=(reader.manifest.started_ns, *resumed_ns), history=history)
 
 
-def taken_up(plan: Plan, start: Start, *, start_ns: int) -> State:
+def resume_limits(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:
     """Return the state of a joint's limits: what stood still stands; all else begins anew.
 
     A thermal image is as warm as it was, less what it has cooled since.
     """
-    ended = start.watched.get(plan.joint) or _as_recorded(plan, start, start_ns=start_ns)
-    return gone_on(plan, ended, time_ns=start_ns)
+    ended_state = start.joint_states.get(plan.joint) or _recorded_limit_state(
+        plan, start, start_ns=start_ns
+    )
+    return after_restart(plan, ended_state, time_ns=start_ns)
 
 
-def _as_recorded(plan: Plan, start: Start, *, start_ns: int) -> State:
+def _recorded_limit_state(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:
     """Return how the limits of a joint stood, as far as the recording tells."""
-    fresh = initial(plan, start_ns=start_ns)
+    fresh = initial_state(plan, start_ns=start_ns)
     state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
         if isinstance(limit, Thermal) and start.history is not None:
-            memories[limit.name] = image_at(
-                limit, plan, start.history, begins_ns=start.begins_ns, now_ns=start_ns
+            memories[limit.name] = thermal_image_at(
+                limit, plan, start.history, start_times_ns=start.start_times_ns, now_ns=start_ns
             )
-        alert = start.standing.get((plan.joint, limit.name))
+        alert = start.open_alerts.get((plan.joint, limit.name))
         if alert is None:
             continue
         if isinstance(limit, Silence):
             silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
             state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
         else:
-            peak = _worst(limit, plan.joint, alert, start)
+            peak = _recorded_peak(limit, plan.joint, alert, start)
             state[limit.name] = LevelState(active=True, peak=peak)
-    return State(limits=state, memories=memories)
+    return EvaluationState(limits=state, memories=memories)
 
 
-def _worst(limit: Kind, joint: str, alert: Alert, start: Start) -> float:
+def _recorded_peak(limit: JointLimit, joint: str, alert: Alert, start: ResumePoint) -> float:
     """Return how far an alert had gone: its event tells only where it was raised."""
-    if start.history is None or not limit.told_channel:
+    if start.history is None or not limit.reported_channel:
         return alert.peak
-    channel, onset_ns = limit.told_channel, alert.raised_ns - round(limit.on_delay_s * 1e9)
-    at, worst = onset_ns, alert.peak
-    if isinstance(limit, Frozen):
+    channel, onset_ns = limit.reported_channel, alert.raised_ns - round(limit.on_delay_s * 1e9)
+    peak_ns, peak = onset_ns, alert.peak
+    if isinstance(limit, Stuck):
         # The reading from which it has not moved: the newest one when the wait began.
-        before = start.history(joint, [channel], onset_ns - _LOOK_BACK_NS, onset_ns + 1)
-        _, values = before.series(channel)
+        earlier_readings = start.history(
+            joint, [channel], onset_ns - _ONSET_LOOKBACK_NS, onset_ns + 1
+        )
+        _, values = earlier_readings.channel_series(channel)
         return float(values[-1]) if len(values) else alert.peak
-    while at <= start.ended_ns:
-        rows = start.history(joint, [channel], at, at + _CHUNK_NS)
-        _, values = rows.series(channel)
-        reached = np.append(values, worst)
-        worst = float(reached[int(limit.rank(reached).argmax())])
-        at += _CHUNK_NS
-    return worst
+    while peak_ns <= start.ended_ns:
+        rows = start.history(joint, [channel], peak_ns, peak_ns + _HISTORY_CHUNK_NS)
+        _, values = rows.channel_series(channel)
+        values_reached = np.append(values, peak)
+        peak = float(values_reached[int(limit.rank(values_reached).argmax())])
+        peak_ns += _HISTORY_CHUNK_NS
+    return peak
 
 
-def gap_sentence(start: Start, *, start_ns: int) -> str:
+def gap_text(start: ResumePoint, *, start_ns: int) -> str:
     """Return what is said where a recording goes on."""
     away_s = (start_ns - start.ended_ns) * 1e-9
     return (
         f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
-        f"{time_text(start.ended_ns)})."
+        f"{iso_utc(start.ended_ns)})."
     )

@@ -10,11 +10,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logger.bus.stop_sender import GIVE_UP_S, Report, Stops
+from logger.bus.stop_sender import STOP_GIVE_UP_S, StopReport, StopSender
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.identifiers import named
+from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.stop_frame import StopFrame
-from logger.limits.recorder import STANDING, STOP_WITHOUT_EFFECT
+from logger.limits.recorder import ONE_SHOT_LIMITS, STOP_WITHOUT_EFFECT
 from logger.recording.pipeline import Intake
 from logger.store.layout.events import Event
 
@@ -50,7 +50,7 @@ class _Run:
 class Stopping:
     """All joints of a recording that a stop frame is sent to."""
 
-    def __init__(self, stops: Sequence[Stops], *, on_event: Callable[[Event], None]) -> None:
+    def __init__(self, stops: Sequence[StopSender], *, on_event: Callable[[Event], None]) -> None:
         """Begin with nothing ordered; `stops` are those of each bus.
 
         `on_event` gets what `see` gets.
@@ -78,12 +78,12 @@ class Stopping:
         if (
             event.kind == "raised"
             and event.severity == "trip"
-            and event.limit not in STANDING
+            and event.limit not in ONE_SHOT_LIMITS
             and joint in self._bus
             and joint not in self._runs
         ):
             stops = self._bus[joint]
-            stops.order(joint)
+            stops.order_stop(joint)
             self._runs[joint] = _Run(
                 limit=event.limit,
                 tripped_ns=event.time_ns,
@@ -99,7 +99,7 @@ class Stopping:
         run = self._runs.get(readings.joint)
         if run is None or run.sent_ns is None or run.frame.until is None or run.seen:
             return
-        times, values = readings.series(run.frame.until.channel)
+        times, values = readings.channel_series(run.frame.until.channel)
         late_ns = run.sent_ns + round(run.frame.until.within_s * 1e9)
         for time_ns, value in zip(times.tolist(), values.tolist(), strict=True):
             if not run.sent_ns < time_ns < late_ns:
@@ -111,7 +111,7 @@ class Stopping:
                 run.below_ns = time_ns
             elif time_ns - run.below_ns >= SEEN_NS:
                 run.seen = True
-                self._bus[readings.joint].enough(readings.joint)
+                self._bus[readings.joint].confirm_stopped(readings.joint)
                 return
 
     def tick(self, intake: Intake, *, time_ns: int) -> None:
@@ -145,7 +145,7 @@ class Stopping:
             while not stops.reports.empty():
                 self._note(stops.reports.get())
 
-    def _note(self, report: Report) -> None:
+    def _note(self, report: StopReport) -> None:
         run = self._runs.get(report.joint)
         if run is None:
             return
@@ -172,7 +172,7 @@ class Stopping:
     def _is_over(self, intake: Intake, joint: str, run: _Run, time_ns: int) -> bool:
         """Say how it ended, if it has."""
         until = run.frame.until
-        patience_ns = round((GIVE_UP_S if until is None else until.within_s) * 1e9)
+        patience_ns = round((STOP_GIVE_UP_S if until is None else until.within_s) * 1e9)
         if run.sent_ns is None:
             stuck = time_ns - run.tripped_ns > patience_ns + STUCK_NS
             if run.unsent or stuck:
@@ -226,9 +226,9 @@ class Stopping:
         )
 
 
-def _named(stops: Stops, joint: str) -> str:
+def _named(stops: StopSender, joint: str) -> str:
     message = stops.frames[joint][0]
-    return named(message.arbitration_id, extended=message.is_extended_id)
+    return format_id(message.arbitration_id, extended=message.is_extended_id)
 
 
 def _wanted(run: _Run) -> str:

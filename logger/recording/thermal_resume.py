@@ -9,37 +9,37 @@ from itertools import pairwise
 from typing import Final
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import Plan
+from logger.limits.evaluate import LimitPlan
 from logger.limits.series import Series
 from logger.limits.thermal import Thermal, ThermalMemory, measure_thermal
 
-__all__ = ["History", "image_at"]
+__all__ = ["History", "thermal_image_at"]
 
 History = Callable[[str, Sequence[str], int, int], ReadingBatch]
 """(joint, channels, start_ns, end_ns) -> the readings of a recording in [start_ns, end_ns)."""
 
-_FORGOTTEN: Final = 12.0
+_FORGOTTEN_TIME_CONSTANTS: Final = 12.0
 """Time constants after which six parts in a million of an image are left."""
-_CHUNK_NS: Final = 600 * 1_000_000_000
+_IMAGE_CHUNK_NS: Final = 600 * 1_000_000_000
 
 
-def image_at(
-    limit: Thermal, plan: Plan, history: History, *, begins_ns: Sequence[int], now_ns: int
+def thermal_image_at(
+    limit: Thermal, plan: LimitPlan, history: History, *, start_times_ns: Sequence[int], now_ns: int
 ) -> ThermalMemory:
     """Return the image of a limit at `now_ns`.
 
-    `begins_ns`: when recording began, and each time that it went on, in order.
+    `start_times_ns`: when recording began, and each time that it went on, in order.
     """
     tau_s = max(limit.heating_s, limit.cooling_s or 0.0)
-    since_ns = now_ns - round(_FORGOTTEN * tau_s * 1e9)
-    channels = sorted({channel for _, channel in limit.needs})
+    since_ns = now_ns - round(_FORGOTTEN_TIME_CONSTANTS * tau_s * 1e9)
+    channels = sorted({channel for _, channel in limit.needed_channels})
     memory = ThermalMemory()
-    for begin_ns, end_ns in pairwise([*begins_ns, now_ns]):
-        at = max(begin_ns, since_ns)
-        while at < end_ns:
-            until = min(at + _CHUNK_NS, end_ns)
-            rows = history(plan.joint, channels, at, until)
+    for begin_ns, end_ns in pairwise([*start_times_ns, now_ns]):
+        time_ns = max(begin_ns, since_ns)
+        while time_ns < end_ns:
+            until = min(time_ns + _IMAGE_CHUNK_NS, end_ns)
+            rows = history(plan.joint, channels, time_ns, until)
             _, memory = measure_thermal(limit, memory, Series(rows, plan.hold_ns))
-            at = until
+            time_ns = until
         memory = memory.cooled(limit, end_ns)
     return memory

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import FrameType
 
 from logger.errors import DutytraceError
-from logger.simulate.live import serve
+from logger.simulate.live import serve_joints
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -30,11 +30,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.basicConfig(level=logging.WARNING, format="joints: %(message)s")
 
     parent = os.getppid()
-    asked_to_stop = False
+    stop_requested = False
 
     def on_signal(_number: int, _frame: FrameType | None) -> None:
-        nonlocal asked_to_stop
-        asked_to_stop = True
+        nonlocal stop_requested
+        stop_requested = True
 
     signal.signal(signal.SIGTERM, on_signal)
     signal.signal(signal.SIGINT, on_signal)
@@ -44,11 +44,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
 
     try:
-        serve(
+        serve_joints(
             link=chosen.link,
             seed=chosen.seed,
             clock=time.monotonic,
-            stopped=lambda: asked_to_stop or os.getppid() != parent,
+            stopped=lambda: stop_requested or os.getppid() != parent,
             ready=ready,
             speed=chosen.speed,
         )

@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.thermal_model import Copper, TwoNode
+from logger.joint.thermal_model import TwoNode, Winding
 
-__all__ = ["ARM", "ELBOW", "SHOULDER", "JointModel", "column", "gravity_Nm"]
+__all__ = ["ARM", "ELBOW", "SHOULDER", "JointModel", "gravity_Nm", "joint_column"]
 
 Floats = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class JointModel:
     """Controller: torque for each rad/s of speed error."""
     integral_Nm_per_s: float
     """Controller: torque for each radian and second of position error."""
-    copper: Copper
+    winding: Winding
     """Such that I^2 R is the loss of all phases for the current that the drive reports."""
     cooled: TwoNode
     """With the fan."""
@@ -71,7 +71,7 @@ SHOULDER: Final = JointModel(
     stiffness_Nm=640.0,
     damping_Nm_s=52.0,
     integral_Nm_per_s=2500.0,
-    copper=Copper(resistance_ohm=0.64),
+    winding=Winding(resistance_ohm=0.64),
     cooled=TwoNode(
         winding_housing_K_per_W=0.72,
         winding_J_per_K=45.0,
@@ -104,7 +104,7 @@ ELBOW: Final = JointModel(
     stiffness_Nm=340.0,
     damping_Nm_s=28.0,
     integral_Nm_per_s=1300.0,
-    copper=Copper(resistance_ohm=1.6),
+    winding=Winding(resistance_ohm=1.6),
     cooled=TwoNode(
         winding_housing_K_per_W=1.1,
         winding_J_per_K=24.0,
@@ -128,13 +128,13 @@ ARM: Final = (SHOULDER, ELBOW)
 """The joints, in the order of every array here."""
 
 
-def column(figure: Callable[[JointModel], float]) -> Floats:
+def joint_column(figure: Callable[[JointModel], float]) -> Floats:
     """Return one figure of both joints in the shape (2, 1), to stand against (2, n) cycles."""
     return np.array([[figure(joint)] for joint in ARM])
 
 
-_GRAVITY: Final = column(lambda joint: joint.gravity_Nm)
-_GRAVITY_PER_PAYLOAD: Final = column(lambda joint: joint.gravity_per_payload_Nm)
+_GRAVITY: Final = joint_column(lambda joint: joint.gravity_Nm)
+_GRAVITY_PER_PAYLOAD: Final = joint_column(lambda joint: joint.gravity_per_payload_Nm)
 
 
 def gravity_Nm(position_rad: Floats, payload_kg: Floats | float) -> Floats:

@@ -19,9 +19,9 @@ __all__ = [
     "RELEASE_S",
     "STEPS",
     "STEP_S",
-    "Reference",
+    "Trajectory",
+    "cycle_trajectory",
     "payloads_kg",
-    "reference",
 ]
 
 Floats = NDArray[np.float64]
@@ -36,7 +36,7 @@ GRIP_S: Final = 1.6
 RELEASE_S: Final = 5.85
 """When it opens again."""
 
-GROUP: Final = 450
+GROUP_CYCLES: Final = 450
 """Cycles among which one run of heavy payloads lies: an hour's."""
 EARLIEST, LATEST = 16, 56
 """Where in its hour the run begins: soon, so that somebody who has just started sees it."""
@@ -70,7 +70,7 @@ _MOVES: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reference:
+class Trajectory:
     """What the drives are to follow; every array has the shape (STEPS, 2): shoulder, elbow."""
 
     setpoint_rad: Floats
@@ -80,7 +80,7 @@ class Reference:
     acceleration_rad_s2: Floats
 
 
-def reference() -> Reference:
+def cycle_trajectory() -> Trajectory:
     """Return the moves of one cycle, sampled at every step.
 
     Each move is the fifth-order polynomial 10 s^3 - 15 s^4 + 6 s^5, which begins and ends without
@@ -89,19 +89,19 @@ def reference() -> Reference:
     time_s = np.arange(STEPS) * STEP_S
     arrays = np.zeros((4, STEPS, 2))
     for joint, moves in enumerate(_MOVES):
-        here = math.radians(_REST_DEG[joint])
-        arrays[0:2, :, joint] = here
+        position_deg = math.radians(_REST_DEG[joint])
+        arrays[0:2, :, joint] = position_deg
         for move in moves:
-            there = math.radians(move.to_deg)
-            begun = time_s >= move.begins_s
+            target_deg = math.radians(move.to_deg)
+            has_started = time_s >= move.begins_s
             s = np.clip((time_s - move.begins_s) / move.lasts_s, 0.0, 1.0)
-            way, T = there - here, move.lasts_s
-            arrays[0, begun, joint] = there
-            arrays[1, :, joint] += way * (10 * s**3 - 15 * s**4 + 6 * s**5)
-            arrays[2, :, joint] += way / T * (30 * s**2 - 60 * s**3 + 30 * s**4)
-            arrays[3, :, joint] += way / T**2 * (60 * s - 180 * s**2 + 120 * s**3)
-            here = there
-    return Reference(
+            travel_deg, T = target_deg - position_deg, move.lasts_s
+            arrays[0, has_started, joint] = target_deg
+            arrays[1, :, joint] += travel_deg * (10 * s**3 - 15 * s**4 + 6 * s**5)
+            arrays[2, :, joint] += travel_deg / T * (30 * s**2 - 60 * s**3 + 30 * s**4)
+            arrays[3, :, joint] += travel_deg / T**2 * (60 * s - 180 * s**2 + 120 * s**3)
+            position_deg = target_deg
+    return Trajectory(
         setpoint_rad=arrays[0],
         position_rad=arrays[1],
         speed_rad_s=arrays[2],
@@ -115,16 +115,16 @@ def payloads_kg(first: int, count: int, *, seed: int) -> Floats:
     Fruit of about 0.3 kg; early in every hour a run of five to eight with a crate of more than a
     kilogram, which the shoulder can only just lift.
     """
-    groups = range(first // GROUP, (first + count - 1) // GROUP + 1)
-    masses = np.concatenate([_group_kg(group, seed) for group in groups])
-    start = first - groups.start * GROUP
+    groups = range(first // GROUP_CYCLES, (first + count - 1) // GROUP_CYCLES + 1)
+    masses = np.concatenate([_group_payload_kg(group, seed) for group in groups])
+    start = first - groups.start * GROUP_CYCLES
     return masses[start : start + count]
 
 
-def _group_kg(group: int, seed: int) -> Floats:
-    dice = np.random.default_rng([seed, 71, group])
-    masses = np.clip(dice.normal(0.3, 0.03, GROUP), 0.22, 0.36)
-    length = int(dice.integers(5, 9))
-    begins = int(dice.integers(EARLIEST, LATEST))
-    masses[begins : begins + length] = dice.normal(1.32, 0.03, length)
+def _group_payload_kg(group: int, seed: int) -> Floats:
+    rng = np.random.default_rng([seed, 71, group])
+    masses = np.clip(rng.normal(0.3, 0.03, GROUP_CYCLES), 0.22, 0.36)
+    length = int(rng.integers(5, 9))
+    heavy_start = int(rng.integers(EARLIEST, LATEST))
+    masses[heavy_start : heavy_start + length] = rng.normal(1.32, 0.03, length)
     return masses

@@ -19,14 +19,19 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import DutytraceError, OutsideFault
-from logger.simulate.scenario import LAYOUT, bench_text, layout_text, limits_text
+from logger.simulate.scenario import (
+    SCENARIO_LAYOUT,
+    scenario_bench_text,
+    scenario_layout_text,
+    scenario_limits_text,
+)
 
-__all__ = ["DemoSettings", "demo"]
+__all__ = ["DemoSettings", "supervise_demo"]
 
-NAME: Final = "Shoulder and elbow, fan test"
-PAGES: Final = "The pages are at "
+DEMO_NAME: Final = "Shoulder and elbow, fan test"
+PAGES_LINE: Final = "The pages are at "
 START_WITHIN_S: Final = 60.0
-STOP_WITHIN_S: Final = 20.0
+DEMO_STOP_WITHIN_S: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,18 +45,20 @@ class DemoSettings:
 
 
 @dataclass(slots=True)
-class _Member:
+class _DemoProcess:
     """One of the three processes."""
 
-    what: str
+    label: str
     process: "subprocess.Popen[str]"
     ready: threading.Event
-    last: list[str]
-    sign_text: str = ""
+    last_lines: list[str]
+    ready_text: str = ""
     """The line with which it said that it is ready."""
 
 
-def demo(settings: DemoSettings, *, stop: threading.Event, say: Callable[[str], None]) -> None:
+def supervise_demo(
+    settings: DemoSettings, *, stop: threading.Event, report_line: Callable[[str], None]
+) -> None:
     """Run the demo until `stop` is set.
 
     Raises
@@ -59,11 +66,11 @@ def demo(settings: DemoSettings, *, stop: threading.Event, say: Callable[[str], 
     DutytraceError
         One of the processes could not start (with its own sentence), or ended by itself.
     """
-    members: list[_Member] = []
+    members: list[_DemoProcess] = []
     with tempfile.TemporaryDirectory(prefix="dutytrace-") as folder:
-        place = Path(folder)
+        folder_path = Path(folder)
         try:
-            address = _start(settings, place, members, stop, say)
+            address = _start_processes(settings, folder_path, members, stop, report_line)
             if address and settings.browser:
                 webbrowser.open(address)
             while not stop.wait(0.2):
@@ -71,57 +78,59 @@ def demo(settings: DemoSettings, *, stop: threading.Event, say: Callable[[str], 
                     status = member.process.poll()
                     if status is not None:
                         raise OutsideFault(
-                            f"The {member.what} (pid {member.process.pid}) ended "
-                            f"{_how(status)}; the demo stops with it. What was recorded is whole."
+                            f"The {member.label} (pid {member.process.pid}) ended "
+                            f"{_exit_words(status)}; the demo stops with it. What was recorded is whole."
                         )
         finally:
-            _stop(members, say)
+            _stop_processes(members, report_line)
 
 
-def _start(
+def _start_processes(
     settings: DemoSettings,
-    place: Path,
-    members: list[_Member],
+    folder_path: Path,
+    members: list[_DemoProcess],
     stop: threading.Event,
-    say: Callable[[str], None],
+    report_line: Callable[[str], None],
 ) -> str:
     """Start the three in order; returns the dashboard's address, empty when stopped meanwhile."""
-    line = place / "serial-line"
-    (place / "bench.toml").write_text(bench_text(str(line)), encoding="utf-8")
-    (place / f"{LAYOUT}.toml").write_text(layout_text(), encoding="utf-8")
-    (place / "limits.toml").write_text(limits_text(), encoding="utf-8")
-    front = [sys.executable, "-m", "dutytrace"]
-    say("Starting the simulated joints, the logger and the dashboard.")
+    line = folder_path / "serial-line"
+    (folder_path / "bench.toml").write_text(scenario_bench_text(str(line)), encoding="utf-8")
+    (folder_path / f"{SCENARIO_LAYOUT}.toml").write_text(scenario_layout_text(), encoding="utf-8")
+    (folder_path / "limits.toml").write_text(scenario_limits_text(), encoding="utf-8")
+    front_door = [sys.executable, "-m", "dutytrace"]
+    report_line("Starting the simulated joints, the logger and the dashboard.")
     joints = [
         *(sys.executable, "-m", "logger.simulate"),
         *("--link", str(line), "--seed", str(settings.seed)),
     ]
     logger = [
-        *(*front, "record", str(place / "bench.toml")),
-        *("--limits", str(place / "limits.toml"), "--name", NAME, "--simulated"),
+        *(*front_door, "record", str(folder_path / "bench.toml")),
+        *("--limits", str(folder_path / "limits.toml"), "--name", DEMO_NAME, "--simulated"),
         *("--recordings", str(settings.recordings)),
     ]
     dashboard = [
-        *(*front, "dashboard", "--recordings", str(settings.recordings)),
+        *(*front_door, "dashboard", "--recordings", str(settings.recordings)),
         *("--port", str(settings.port)),
     ]
     # The dashboard first: a port that is in use ends the demo before anything is recorded.
-    for what, command, sign in (
-        ("dashboard", dashboard, PAGES),
+    for label, command, ready_sign in (
+        ("dashboard", dashboard, PAGES_LINE),
         ("joints", joints, "ready "),
         ("logger", logger, "Recording into "),
     ):
-        member = _member(what, command, sign, say)
+        member = _start_process(label, command, ready_sign, report_line)
         members.append(member)
-        if not _wait(member, stop):
+        if not _wait_until_ready(member, stop):
             return ""
-    address = members[0].sign_text.removeprefix(PAGES).strip()
-    say(f"{PAGES}{address}")
-    say("Press Ctrl-C to stop all three.")
+    address = members[0].ready_text.removeprefix(PAGES_LINE).strip()
+    report_line(f"{PAGES_LINE}{address}")
+    report_line("Press Ctrl-C to stop all three.")
     return address
 
 
-def _member(what: str, command: list[str], sign: str, say: Callable[[str], None]) -> _Member:
+def _start_process(
+    label: str, command: list[str], ready_sign: str, report_line: Callable[[str], None]
+) -> _DemoProcess:
     process = subprocess.Popen(
         command,
         stdin=subprocess.DEVNULL,
@@ -132,60 +141,66 @@ def _member(what: str, command: list[str], sign: str, say: Callable[[str], None]
         start_new_session=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
-    member = _Member(what=what, process=process, ready=threading.Event(), last=[])
+    member = _DemoProcess(label=label, process=process, ready=threading.Event(), last_lines=[])
 
     def relay() -> None:
         assert process.stdout is not None
         for line in process.stdout:
             text = line.rstrip()
-            del member.last[:-20]
-            member.last.append(text)
+            del member.last_lines[:-20]
+            member.last_lines.append(text)
             if member.ready.is_set():
-                say(f"{what}: {text}")
-            elif text.startswith(sign):
-                member.sign_text = text
-                if what == "logger":
-                    say(text)
+                report_line(f"{label}: {text}")
+            elif text.startswith(ready_sign):
+                member.ready_text = text
+                if label == "logger":
+                    report_line(text)
                 member.ready.set()
         member.ready.set()
 
-    threading.Thread(target=relay, name=f"relay {what}", daemon=True).start()
+    threading.Thread(target=relay, name=f"relay {label}", daemon=True).start()
     return member
 
 
-def _wait(member: _Member, stop: threading.Event) -> bool:
+def _wait_until_ready(process: _DemoProcess, stop: threading.Event) -> bool:
     """Wait until a member says that it is ready; False when the demo is to stop."""
     until = time.monotonic() + START_WITHIN_S
-    while not member.ready.wait(0.1):
+    while not process.ready.wait(0.1):
         if stop.is_set():
             return False
         if time.monotonic() > until:
-            raise OutsideFault(f"The {member.what} did not come up within {START_WITHIN_S:.0f} s.")
+            raise OutsideFault(
+                f"The {process.label} did not come up within {START_WITHIN_S:.0f} s."
+            )
     # The relay also ends the wait when the process does.
     time.sleep(0.05)
-    status = member.process.poll()
+    status = process.process.poll()
     if status is not None:
-        said = " ".join(member.last[-3:]).removeprefix("dutytrace: ") or "it said nothing."
-        fault = DutytraceError(f"The {member.what} could not start: {said}")
+        last_words = (
+            " ".join(process.last_lines[-3:]).removeprefix("dutytrace: ") or "it said nothing."
+        )
+        fault = DutytraceError(f"The {process.label} could not start: {last_words}")
         fault.exit_status = status if status in {2, 3} else 3
         raise fault
     return True
 
 
-def _stop(members: list[_Member], say: Callable[[str], None]) -> None:
+def _stop_processes(members: list[_DemoProcess], report_line: Callable[[str], None]) -> None:
     """End the members by their pids, the logger before its joints: the recording ends whole."""
     for member in reversed(members):
         if member.process.poll() is None:
             member.process.send_signal(signal.SIGTERM)
             try:
-                member.process.wait(STOP_WITHIN_S)
+                member.process.wait(DEMO_STOP_WITHIN_S)
             except subprocess.TimeoutExpired:
-                say(f"The {member.what} did not end in {STOP_WITHIN_S:.0f} s and was killed.")
+                report_line(
+                    f"The {member.label} did not end in {DEMO_STOP_WITHIN_S:.0f} s and was killed."
+                )
                 member.process.kill()
                 member.process.wait()
 
 
-def _how(status: int) -> str:
+def _exit_words(status: int) -> str:
     if status < 0:
         return f"by signal {signal.Signals(-status).name}"
     return f"with exit status {status}"

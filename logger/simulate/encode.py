@@ -18,16 +18,18 @@ from logger.joint.bench.value import Value
 from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
 from logger.joint.decode.resistance import ntc_ohm, pt100_ohm
 
-__all__ = ["encode", "raw_counts"]
+__all__ = ["encode_frames", "raw_counts"]
 
 Floats = NDArray[np.float64]
 
 TURN_RAD: Final = 2.0 * np.pi
-MOST_BITS_EXACT: Final = 53
+MAX_EXACT_BITS: Final = 53
 """Whole numbers up to 2^53 are exact in float64; wider values would lose their last bits."""
 
 
-def encode(frame: Frame, joint: JointSettings, columns: Mapping[str, Floats]) -> NDArray[np.uint8]:
+def encode_frames(
+    frame: Frame, joint: JointSettings, columns: Mapping[str, Floats]
+) -> NDArray[np.uint8]:
     """Return the payloads of n frames of one kind, shape (n, 8) or, beyond 8 bytes, (n, 64).
 
     Parameters
@@ -47,15 +49,15 @@ def encode(frame: Frame, joint: JointSettings, columns: Mapping[str, Floats]) ->
     """
     rows = len(next(iter(columns.values()))) if columns else 0
     data = np.zeros((rows, 8 if frame.length <= 8 else 64), np.uint8)
-    lead = bytes.fromhex(frame.begins)
-    data[:, : len(lead)] = np.frombuffer(lead, np.uint8)
+    begin_bytes = bytes.fromhex(frame.begins)
+    data[:, : len(begin_bytes)] = np.frombuffer(begin_bytes, np.uint8)
     for value in frame.value:
         if value.channel not in columns:
             raise InputError(
                 f"frame {frame.name!r} of {joint.name}: nothing to send as {value.channel}; "
                 f"expected values for it beside {', '.join(columns)}."
             )
-        _place(data, value, raw_counts(value, joint, columns[value.channel]))
+        _place_counts(data, value, raw_counts(value, joint, columns[value.channel]))
     return data
 
 
@@ -67,63 +69,65 @@ def raw_counts(value: Value, joint: JointSettings, values: Floats) -> NDArray[np
     InputError
         NaN where the layout has no raw value for "no value", or more than 53 bits.
     """
-    if value.bits > MOST_BITS_EXACT:
+    if value.bits > MAX_EXACT_BITS:
         raise InputError(
-            f"{value.channel}: found bits = {value.bits}, expected at most {MOST_BITS_EXACT}: "
+            f"{value.channel}: found bits = {value.bits}, expected at most {MAX_EXACT_BITS}: "
             "wider values cannot be encoded exactly."
         )
-    shown = np.asarray(values, np.float64)
+    shown_values = np.asarray(values, np.float64)
     channel = CHANNELS[value.channel]
     if joint.reversed and channel.mirrored:
-        shown = -shown
+        shown_values = -shown_values
     if value.side == "motor":
         # The gear turns the motor faster and lets it push less.
-        over = joint.gear_ratio
-        shown = shown / over if channel.quantity == "torque" else shown * over
-    missing = np.isnan(shown)
+        reduction = joint.gear_ratio
+        shown_values = (
+            shown_values / reduction if channel.quantity == "torque" else shown_values * reduction
+        )
+    missing = np.isnan(shown_values)
     if missing.any() and not value.no_value:
         raise InputError(
             f"{value.channel}: found no value (NaN) in {int(missing.sum())} rows, but the layout "
             "knows no raw value for it. Give it a no_value, or a number."
         )
     if value.encoder is not None:
-        turns = np.where(missing, 0.0, shown) / TURN_RAD
-        counts = np.rint(turns * value.encoder.counts).astype(np.int64) % value.encoder.counts
+        turn_values = np.where(missing, 0.0, shown_values) / TURN_RAD
+        counts = np.rint(turn_values * value.encoder.counts).astype(np.int64) % value.encoder.counts
     else:
-        unit = _unit(value)
-        scaled = (shown - unit.offset) / unit.factor
+        unit = _encoding_unit(value)
+        scaled = (shown_values - unit.offset) / unit.factor
         if value.resistance == "pt100":
             scaled = pt100_ohm(scaled)
         elif value.resistance is not None:
             scaled = ntc_ohm(scaled, r25_ohm=value.resistance.r25_ohm, b_K=value.resistance.b_K)
         exact = (scaled - value.offset) / value.scale
-        lowest, highest = _range(value)
-        held = np.clip(np.rint(np.where(np.isnan(exact), 0.0, exact)), lowest, highest)
-        counts = held.astype(np.int64)
+        lowest, highest = _encodable_range(value)
+        clipped_counts = np.clip(np.rint(np.where(np.isnan(exact), 0.0, exact)), lowest, highest)
+        counts = clipped_counts.astype(np.int64)
     if missing.any():
         counts = np.where(missing, value.no_value[0], counts)
     return counts
 
 
-def _unit(value: Value) -> InputUnit:
+def _encoding_unit(value: Value) -> InputUnit:
     units = INPUT_UNITS[CHANNELS[value.channel].quantity]
     return units[value.unit] if value.unit is not None else next(iter(units.values()))
 
 
-def _range(value: Value) -> tuple[int, int]:
+def _encodable_range(value: Value) -> tuple[int, int]:
     if value.signed:
         return -(1 << (value.bits - 1)), (1 << (value.bits - 1)) - 1
     return 0, (1 << value.bits) - 1
 
 
-def _place(data: NDArray[np.uint8], value: Value, counts: NDArray[np.int64]) -> None:
+def _place_counts(data: NDArray[np.uint8], value: Value, counts: NDArray[np.int64]) -> None:
     """Put raw counts into their bits, a byte's run of bits at a time."""
-    places = value.places
+    bit_places = value.bit_places
     low = 0
-    while low < len(places):
-        byte, bit = places[low]
+    while low < len(bit_places):
+        byte, bit = bit_places[low]
         high = low
-        while high + 1 < len(places) and places[high + 1] == (byte, bit + high + 1 - low):
+        while high + 1 < len(bit_places) and bit_places[high + 1] == (byte, bit + high + 1 - low):
             high += 1
         # A negative number shifts in ones from the left: two's complement, cut to the run.
         run = (counts >> low) & ((1 << (high + 1 - low)) - 1)

@@ -17,36 +17,36 @@ from numpy.typing import NDArray
 
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S, STEPS, payloads_kg
-from logger.simulate.motion import Motion, nothing, run
+from logger.simulate.motion import Motion, no_op, run_cycles
 from logger.simulate.warming import (
-    WINDOWS,
+    HEAT_STEPS,
     Fan,
-    Warmth,
-    at_ambient,
+    JointTemperatures,
+    ambient_temperatures,
     current_share,
-    settled_with_fan,
-    warm_cycle,
-    watch,
+    cycle_temperatures,
+    fan_step,
+    settled_temperatures,
 )
 
-__all__ = ["Progress", "Stretch", "cold", "stretch", "warm"]
+__all__ = ["CycleRun", "EnduranceProgress", "cold_start", "next_cycles", "warm_start"]
 
 Floats = NDArray[np.float64]
 
-LIMITS_A: Final = np.array([joint.current_limit_A for joint in ARM])
+CURRENT_LIMITS_A: Final = np.array([joint.current_limit_A for joint in ARM])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Progress:
+class EnduranceProgress:
     """Where the test stands between two cycles."""
 
     cycle: int
-    warmth: tuple[Warmth, ...]
+    joint_temperatures: tuple[JointTemperatures, ...]
     fan: Fan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class CycleRun:
     """n cycles in a row."""
 
     first_cycle: int
@@ -67,63 +67,67 @@ class Stretch:
         return len(self.fan_running)
 
     @property
-    def begins_s(self) -> float:
+    def start_s(self) -> float:
         """Seconds of the run at which it begins."""
         return self.first_cycle * CYCLE_S
 
     @property
-    def ends_s(self) -> float:
+    def end_s(self) -> float:
         """Seconds of the run at which it ends."""
         return (self.first_cycle + self.count) * CYCLE_S
 
 
-def cold(fan: Fan) -> Progress:
+def cold_start(fan: Fan) -> EnduranceProgress:
     """Return the beginning of a test of joints at ambient temperature."""
-    return Progress(cycle=0, warmth=at_ambient(), fan=fan)
+    return EnduranceProgress(cycle=0, joint_temperatures=ambient_temperatures(), fan=fan)
 
 
-def warm(fan: Fan) -> Progress:
+def warm_start(fan: Fan) -> EnduranceProgress:
     """Return the beginning of a test of joints that have worked for hours, the fan running."""
-    return Progress(cycle=0, warmth=settled_with_fan(_ordinary_rms_A()), fan=fan)
+    return EnduranceProgress(
+        cycle=0, joint_temperatures=settled_temperatures(_ordinary_rms_A()), fan=fan
+    )
 
 
 @functools.cache
 def _ordinary_rms_A() -> tuple[float, ...]:  # noqa: N802 - the A is a unit's
     """Return the RMS currents of the test's ordinary run: the payloads of one group of cycles."""
-    current = run(payload_kg=payloads_kg(0, 48, seed=0), current_limit_A=LIMITS_A).current_A
+    current = run_cycles(
+        payload_kg=payloads_kg(0, 48, seed=0), current_limit_A=CURRENT_LIMITS_A
+    ).current_A
     return tuple(math.sqrt(float(value)) for value in np.mean(current**2, axis=(0, 2)))
 
 
-def stretch(
-    progress: Progress,
+def next_cycles(
+    progress: EnduranceProgress,
     *,
-    most: int,
+    max_cycles: int,
     seed: int,
-    between: Callable[[], None] = nothing,
-) -> tuple[Stretch, Progress]:
-    """Return the next cycles, at least one and at most `most`, and where the test stands then."""
-    shares = _shares(progress.warmth)
-    motion = run(
-        payload_kg=payloads_kg(progress.cycle, most, seed=seed),
-        current_limit_A=LIMITS_A * shares,
+    between: Callable[[], None] = no_op,
+) -> tuple[CycleRun, EnduranceProgress]:
+    """Return the next cycles, at least one and at most `max_cycles`, and where the test stands then."""
+    shares = _current_shares(progress.joint_temperatures)
+    motion = run_cycles(
+        payload_kg=payloads_kg(progress.cycle, max_cycles, seed=seed),
+        current_limit_A=CURRENT_LIMITS_A * shares,
         between=between,
     )
-    windows = motion.current_A.reshape(WINDOWS, STEPS // WINDOWS, len(ARM), most)
+    windows = motion.current_A.reshape(HEAT_STEPS, STEPS // HEAT_STEPS, len(ARM), max_cycles)
     # (WINDOWS, 2, n) -> (2, n, WINDOWS)
-    squared = np.einsum("wsjn,wsjn->jnw", windows, windows) / (STEPS // WINDOWS)
+    squared = np.einsum("wsjn,wsjn->jnw", windows, windows) / (STEPS // HEAT_STEPS)
     between()
     magnitude = np.abs(windows).mean(axis=1).transpose(1, 2, 0)
     between()
 
     temperatures = []
     fans = []
-    warmth, fan, cycle = progress.warmth, progress.fan, progress.cycle
-    for index in range(most):
-        if index and _shares(warmth) != shares:
+    temperatures_now, fan, cycle = progress.joint_temperatures, progress.fan, progress.cycle
+    for index in range(max_cycles):
+        if index and _current_shares(temperatures_now) != shares:
             break
-        fan = watch(fan, now_s=cycle * CYCLE_S, housing_degC=warmth[0].housing_degC)
-        within, warmth = warm_cycle(
-            warmth,
+        fan = fan_step(fan, now_s=cycle * CYCLE_S, housing_degC=temperatures_now[0].housing_degC)
+        within, temperatures_now = cycle_temperatures(
+            temperatures_now,
             squared_current_A2=squared[:, index],
             current_magnitude_A=magnitude[:, index],
             fan_running=fan.running,
@@ -133,7 +137,7 @@ def stretch(
         cycle += 1
         between()
     count = len(temperatures)
-    done = Stretch(
+    cycle_run = CycleRun(
         first_cycle=progress.cycle,
         motion=Motion(
             position_rad=motion.position_rad[:, :, :count],
@@ -141,14 +145,18 @@ def stretch(
             current_A=motion.current_A[:, :, :count],
             demand_Nm=motion.demand_Nm[:, :, :count],
         ),
-        winding_degC=np.concatenate([part.winding_degC for part in temperatures], axis=1),
-        housing_degC=np.concatenate([part.housing_degC for part in temperatures], axis=1),
-        drive_degC=np.concatenate([part.drive_degC for part in temperatures], axis=1),
+        winding_degC=np.concatenate(
+            [cycle_part.winding_degC for cycle_part in temperatures], axis=1
+        ),
+        housing_degC=np.concatenate(
+            [cycle_part.housing_degC for cycle_part in temperatures], axis=1
+        ),
+        drive_degC=np.concatenate([cycle_part.drive_degC for cycle_part in temperatures], axis=1),
         folded=tuple(share < 1.0 for share in shares),
         fan_running=tuple(fans),
     )
-    return done, Progress(cycle=cycle, warmth=warmth, fan=fan)
+    return cycle_run, EnduranceProgress(cycle=cycle, joint_temperatures=temperatures_now, fan=fan)
 
 
-def _shares(warmth: tuple[Warmth, ...]) -> tuple[float, ...]:
-    return tuple(current_share(joint.housing_degC) for joint in warmth)
+def _current_shares(joint_temperatures: tuple[JointTemperatures, ...]) -> tuple[float, ...]:
+    return tuple(current_share(joint.housing_degC) for joint in joint_temperatures)

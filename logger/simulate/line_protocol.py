@@ -19,20 +19,20 @@ from typing import Final, Literal
 
 __all__ = ["CanFrame", "LineProtocol"]
 
-Channel = Literal["closed", "open", "listening"]
+ChannelState = Literal["closed", "open", "listening"]
 
-DONE: Final = b"\r"
+ACKNOWLEDGED: Final = b"\r"
 REFUSED: Final = b"\a"
-LONGEST: Final = 64
+MAX_COMMAND_BYTES: Final = 64
 """Bytes of a line beyond which it is rubbish; a frame takes 27."""
 
-_FRAME: Final = re.compile(
+_FRAME_COMMAND: Final = re.compile(
     rb"(?:(?P<kind>[tr])(?P<short>[0-7][0-9A-Fa-f]{2})|(?P<wide>[TR])(?P<long>[01][0-9A-Fa-f]{7}))"
     rb"(?P<length>[0-8])(?P<data>(?:[0-9A-Fa-f]{2})*)"
 )
-_SETTING: Final = re.compile(rb"S[0-9]|s[0-9A-Fa-f]{4}")
-_CHANNEL_AFTER: Final[dict[bytes, Channel]] = {b"O": "open", b"L": "listening", b"C": "closed"}
-_TOLD: Final = {b"": DONE, b"V": b"V0101\r", b"N": b"NDT01\r", b"F": b"F00\r"}
+_SETTING_COMMAND: Final = re.compile(rb"S[0-9]|s[0-9A-Fa-f]{4}")
+_CHANNEL_AFTER: Final[dict[bytes, ChannelState]] = {b"O": "open", b"L": "listening", b"C": "closed"}
+_FIXED_REPLIES: Final = {b"": ACKNOWLEDGED, b"V": b"V0101\r", b"N": b"NDT01\r", b"F": b"F00\r"}
 """What is answered at once; an empty line is a greeting."""
 
 
@@ -52,58 +52,58 @@ class CanFrame:
 class LineProtocol:
     """One adapter: the state of its channel and the bytes of a command that is not whole yet."""
 
-    def __init__(self, sent: Callable[[CanFrame], Iterable[CanFrame]]) -> None:
-        """Begin closed; `sent` gets each frame that the client sends and returns the answers."""
-        self.channel: Channel = "closed"
-        self._sent = sent
-        self._begun = bytearray()
-        self._rubbish = False
+    def __init__(self, on_sent: Callable[[CanFrame], Iterable[CanFrame]]) -> None:
+        """Begin closed; `on_sent` gets each frame that the client sends and returns the answers."""
+        self.channel: ChannelState = "closed"
+        self._on_sent = on_sent
+        self._partial_command = bytearray()
+        self._is_overlong = False
 
-    def feed(self, received: bytes) -> bytes:
+    def feed_bytes(self, received: bytes) -> bytes:
         """Return what the adapter says to the bytes that a client wrote, in any chunking."""
-        said = bytearray()
-        self._begun += received
-        while (end := self._begun.find(b"\r")) >= 0:
-            line = bytes(self._begun[:end])
-            del self._begun[: end + 1]
-            if self._rubbish or len(line) > LONGEST:
-                self._rubbish = False
-                said += REFUSED
+        replies = bytearray()
+        self._partial_command += received
+        while (end := self._partial_command.find(b"\r")) >= 0:
+            line = bytes(self._partial_command[:end])
+            del self._partial_command[: end + 1]
+            if self._is_overlong or len(line) > MAX_COMMAND_BYTES:
+                self._is_overlong = False
+                replies += REFUSED
             else:
-                said += self._command(line)
-        if len(self._begun) > LONGEST:
+                replies += self._run_command(line)
+        if len(self._partial_command) > MAX_COMMAND_BYTES:
             # Kept in mind rather than in memory, until the line ends.
-            self._begun.clear()
-            self._rubbish = True
-        return bytes(said)
+            self._partial_command.clear()
+            self._is_overlong = True
+        return bytes(replies)
 
-    def received(self, frames: Iterable[CanFrame]) -> bytes:
+    def frame_lines(self, frames: Iterable[CanFrame]) -> bytes:
         """Return the lines that tell a client of frames on the bus; none while closed."""
         if self.channel == "closed":
             return b""
-        return b"".join(_line(frame) for frame in frames)
+        return b"".join(_frame_line(frame) for frame in frames)
 
-    def _command(self, line: bytes) -> bytes:
+    def _run_command(self, line: bytes) -> bytes:
         letter = line[:1]
         if letter in {b"t", b"T", b"r", b"R"}:
             return self._transmit(line)
         if line in _CHANNEL_AFTER:
-            return self._switch(_CHANNEL_AFTER[line])
-        if _SETTING.fullmatch(line):
+            return self._switch_channel(_CHANNEL_AFTER[line])
+        if _SETTING_COMMAND.fullmatch(line):
             # The bit rate is not to be changed under a channel that is open.
-            return DONE if self.channel == "closed" else REFUSED
+            return ACKNOWLEDGED if self.channel == "closed" else REFUSED
         if line == b"F" and self.channel == "closed":
             return REFUSED
-        return _TOLD.get(line, REFUSED)
+        return _FIXED_REPLIES.get(line, REFUSED)
 
-    def _switch(self, wanted: Channel) -> bytes:
-        if wanted != "closed" and self.channel not in {"closed", wanted}:
+    def _switch_channel(self, target_state: ChannelState) -> bytes:
+        if target_state != "closed" and self.channel not in {"closed", target_state}:
             return REFUSED
-        self.channel = wanted
-        return DONE
+        self.channel = target_state
+        return ACKNOWLEDGED
 
     def _transmit(self, line: bytes) -> bytes:
-        match = _FRAME.fullmatch(line)
+        match = _FRAME_COMMAND.fullmatch(line)
         if match is None or self.channel != "open":
             return REFUSED
         remote = line[:1] in {b"r", b"R"}
@@ -111,7 +111,7 @@ class LineProtocol:
         data = bytes.fromhex(match["data"].decode("ascii"))
         if len(data) != (0 if remote else length):
             return REFUSED
-        answers = self._sent(
+        answers = self._on_sent(
             CanFrame(
                 identifier=int(match["short"] or match["long"], 16),
                 extended=match["long"] is not None,
@@ -120,10 +120,10 @@ class LineProtocol:
                 length=length,
             )
         )
-        return DONE + self.received(answers)
+        return ACKNOWLEDGED + self.frame_lines(answers)
 
 
-def _line(frame: CanFrame) -> bytes:
+def _frame_line(frame: CanFrame) -> bytes:
     letter = "r" if frame.remote else "t"
     head = (
         f"{letter.upper()}{frame.identifier:08X}"

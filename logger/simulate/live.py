@@ -21,31 +21,31 @@ from logger.joint.bench.identifiers import identifier_for
 from logger.joint.bench.layout import Frame
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS
-from logger.simulate.encode import encode
-from logger.simulate.endurance import Stretch, stretch, warm
+from logger.simulate.encode import encode_frames
+from logger.simulate.endurance import CycleRun, next_cycles, warm_start
 from logger.simulate.line_protocol import CanFrame, LineProtocol
-from logger.simulate.sampling import CHANNELS_OF, report
-from logger.simulate.scenario import bench
+from logger.simulate.sampling import CHANNELS_OF, sensor_values
+from logger.simulate.scenario import scenario_bench
 from logger.simulate.serial_line import SerialLine
 from logger.simulate.warming import Fan
 
-__all__ = ["LiveArm", "demo_fan", "serve"]
+__all__ = ["LiveArm", "demo_fan", "serve_joints"]
 
 log = logging.getLogger(__name__)
 
 FAN_FAILS_S: Final = 48.0
-NOTICED_AFTER_S: Final = 200.0
+DEMO_NOTICED_AFTER_S: Final = 200.0
 FAILS_AGAIN_AFTER_S: Final = 2400.0
 """Long enough for the shoulder to come back below every drop-off."""
 
-CYCLES_AT_ONCE: Final = 8
+LIVE_CYCLES_AT_ONCE: Final = 8
 CYCLES_AHEAD: Final = 3
-IDLE_S: Final = 0.2
-SPEED_MOST: Final = 20.0
+SIMULATOR_IDLE_S: Final = 0.2
+MAX_SPEED: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Answer:
+class _Response:
     """What one question brings: a frame of one joint."""
 
     joint: int
@@ -55,7 +55,7 @@ class _Answer:
     length: int
 
 
-Tables = dict[tuple[int, str], NDArray[np.uint8]]
+PayloadTables = dict[tuple[int, str], NDArray[np.uint8]]
 """(joint, kind of frame) -> payloads, one for each step of a cycle, shape (STEPS, 8)."""
 
 
@@ -63,7 +63,7 @@ def demo_fan() -> Fan:
     """Return the fan of the demo, with its failures."""
     return Fan(
         fails_s=FAN_FAILS_S,
-        noticed_after_s=NOTICED_AFTER_S,
+        noticed_after_s=DEMO_NOTICED_AFTER_S,
         again_after_s=FAILS_AGAIN_AFTER_S,
     )
 
@@ -73,102 +73,112 @@ class LiveArm:
 
     def __init__(self, *, seed: int, speed: float, clock: Callable[[], float]) -> None:
         """Prepare the first cycles; `clock` gives seconds, `speed` multiplies its pace."""
-        self._bench = bench()
+        self._bench = scenario_bench()
         self._seed = seed
         self._speed = speed
         self._clock = clock
-        self._answers = _answers(self._bench)
+        self._responses = _response_table(self._bench)
         self._frames = {
-            (place, frame.name): frame
-            for place, model in enumerate(ARM)
-            for frame in self._bench.layout_of(self._bench.joint(model.name)).frame
+            (joint_index, frame.name): frame
+            for joint_index, model in enumerate(ARM)
+            for frame in self._bench.layout_of(self._bench.joint_named(model.name)).frame
         }
-        self._progress = warm(demo_fan())
-        self._ready: dict[int, Tables] = {}
-        self._begun: float | None = None
-        self._extend(between=lambda: None)
+        self._progress = warm_start(demo_fan())
+        self._ready: dict[int, PayloadTables] = {}
+        self._start_time_s: float | None = None
+        self._compute_cycles(between=lambda: None)
 
-    def answer(self, frame: CanFrame) -> list[CanFrame]:
+    def responses_to(self, frame: CanFrame) -> list[CanFrame]:
         """Return what the joints say to a frame; nothing if none of them is meant."""
         if frame.remote:
             return []
-        answer = self._answers.get((frame.identifier, frame.extended, frame.data))
-        if answer is None:
+        response = self._responses.get((frame.identifier, frame.extended, frame.data))
+        if response is None:
             return []
-        cycle, step = self._now()
-        payload = self._ready[cycle][(answer.joint, answer.kind)][step, : answer.length].tobytes()
-        return [CanFrame(identifier=answer.identifier, extended=answer.extended, data=payload)]
+        cycle, step = self._current_step()
+        payload = self._ready[cycle][(response.joint, response.kind)][
+            step, : response.length
+        ].tobytes()
+        return [CanFrame(identifier=response.identifier, extended=response.extended, data=payload)]
 
-    def work_ahead(self, between: Callable[[], None]) -> None:
+    def compute_ahead(self, between: Callable[[], None]) -> None:
         """Work out further cycles if few are left; `between` is called every few milliseconds."""
-        if self._begun is None:
+        if self._start_time_s is None:
             return
-        cycle, _ = self._now()
+        cycle, _ = self._current_step()
         for past in [number for number in self._ready if number < cycle]:
             del self._ready[past]
         if max(self._ready) - cycle < CYCLES_AHEAD * max(1.0, self._speed / 2.0):
-            self._extend(between)
+            self._compute_cycles(between)
 
-    def _now(self) -> tuple[int, int]:
+    def _current_step(self) -> tuple[int, int]:
         """Return the cycle and the step in it; the first call starts the run.
 
         Where the machine was held up for longer than was worked out ahead, the arm goes on from
         where it was: the run's beginning moves.
         """
         now = self._clock()
-        if self._begun is None:
-            self._begun = now
-        run_s = max(0.0, (now - self._begun) * self._speed)
-        behind_s = run_s - (max(self._ready) + 1) * CYCLE_S
-        if behind_s >= 0.0:
-            log.warning("the joints were held up for %.1f s of their time", behind_s)
-            run_s -= behind_s + STEP_S
-            self._begun = now - run_s / self._speed
+        if self._start_time_s is None:
+            self._start_time_s = now
+        run_s = max(0.0, (now - self._start_time_s) * self._speed)
+        lag_s = run_s - (max(self._ready) + 1) * CYCLE_S
+        if lag_s >= 0.0:
+            log.warning("the joints were held up for %.1f s of their time", lag_s)
+            run_s -= lag_s + STEP_S
+            self._start_time_s = now - run_s / self._speed
         cycle = min(int(run_s / CYCLE_S), max(self._ready))
         step = min(int((run_s - cycle * CYCLE_S) / STEP_S), STEPS - 1)
         return cycle, step
 
-    def _extend(self, between: Callable[[], None]) -> None:
-        part, progress = stretch(
-            self._progress, most=CYCLES_AT_ONCE, seed=self._seed, between=between
+    def _compute_cycles(self, between: Callable[[], None]) -> None:
+        cycle_run, progress = next_cycles(
+            self._progress, max_cycles=LIVE_CYCLES_AT_ONCE, seed=self._seed, between=between
         )
-        for index in range(part.count):
-            self._ready[part.first_cycle + index] = self._tables(part, index, between)
+        for index in range(cycle_run.count):
+            self._ready[cycle_run.first_cycle + index] = self._payload_tables(
+                cycle_run, index, between
+            )
         self._progress = progress
 
-    def _tables(self, part: Stretch, index: int, between: Callable[[], None]) -> Tables:
+    def _payload_tables(
+        self, cycle_run: CycleRun, index: int, between: Callable[[], None]
+    ) -> PayloadTables:
         """Return the payloads of one cycle, for each step, joint and kind of frame."""
-        cycle = part.first_cycle + index
+        cycle = cycle_run.first_cycle + index
         # The middle of each step, so that no rounding picks its neighbour.
         time_s = cycle * CYCLE_S + (np.arange(STEPS, dtype=np.float64) + 0.5) * STEP_S
-        dice = np.random.default_rng([self._seed, 17, cycle])
-        tables: Tables = {}
-        for place, model in enumerate(ARM):
-            settings = self._bench.joint(model.name)
+        rng = np.random.default_rng([self._seed, 17, cycle])
+        tables: PayloadTables = {}
+        for joint_index, model in enumerate(ARM):
+            settings = self._bench.joint_named(model.name)
             for kind in CHANNELS_OF:
-                columns = report(part, joint=place, kind=kind, time_s=time_s, dice=dice)
-                tables[(place, kind)] = encode(self._frames[(place, kind)], settings, columns)
+                columns = sensor_values(
+                    cycle_run, joint=joint_index, kind=kind, time_s=time_s, rng=rng
+                )
+                tables[(joint_index, kind)] = encode_frames(
+                    self._frames[(joint_index, kind)], settings, columns
+                )
                 between()
         return tables
 
 
-def _answers(the_bench: Bench) -> dict[tuple[int, bool, bytes], _Answer]:
+def _response_table(the_bench: Bench) -> dict[tuple[int, bool, bytes], _Response]:
     """Return for each question (identifier, extended, payload) what it brings.
 
     A request and its answer begin with the same byte.
     """
-    result: dict[tuple[int, bool, bytes], _Answer] = {}
-    for place, model in enumerate(ARM):
-        settings = the_bench.joint(model.name)
+    responses: dict[tuple[int, bool, bytes], _Response] = {}
+    for joint_index, model in enumerate(ARM):
+        settings = the_bench.joint_named(model.name)
         layout = the_bench.layout_of(settings)
         kinds: dict[str, Frame] = {frame.begins: frame for frame in layout.frame}
         for request in layout.request:
             frame = kinds[request.data[:2]]
-            asked = identifier_for(
+            request_key = identifier_for(
                 request.identifier, settings.node, extended=request.extended, where=request.name
             )
-            result[(asked, request.extended, bytes.fromhex(request.data))] = _Answer(
-                joint=place,
+            responses[(request_key, request.extended, bytes.fromhex(request.data))] = _Response(
+                joint=joint_index,
                 kind=frame.name,
                 identifier=identifier_for(
                     frame.identifier, settings.node, extended=frame.extended, where=frame.name
@@ -176,10 +186,10 @@ def _answers(the_bench: Bench) -> dict[tuple[int, bool, bytes], _Answer]:
                 extended=frame.extended,
                 length=frame.length,
             )
-    return result
+    return responses
 
 
-def serve(
+def serve_joints(
     *,
     link: Path,
     seed: int,
@@ -212,20 +222,18 @@ def serve(
     OutsideFault
         There are no pseudo-terminals here.
     """
-    if not 0.0 < speed <= SPEED_MOST:
-        raise InputError(
-            f"speed: found {speed:g}, expected more than 0 and at most {SPEED_MOST:g}."
-        )
+    if not 0.0 < speed <= MAX_SPEED:
+        raise InputError(f"speed: found {speed:g}, expected more than 0 and at most {MAX_SPEED:g}.")
     if seed < 0:
         raise InputError(f"seed: found {seed}, expected 0 or more.")
-    with SerialLine(link) as line:
+    with SerialLine(link) as serial_line:
         arm = LiveArm(seed=seed, speed=speed, clock=clock)
-        adapter = LineProtocol(arm.answer)
+        adapter = LineProtocol(arm.responses_to)
 
         def attend(timeout_s: float = 0.0) -> None:
-            line.write(adapter.feed(line.read(timeout_s=timeout_s)))
+            serial_line.write(adapter.feed_bytes(serial_line.read(timeout_s=timeout_s)))
 
         ready(link)
         while not stopped():
-            attend(IDLE_S)
-            arm.work_ahead(attend)
+            attend(SIMULATOR_IDLE_S)
+            arm.compute_ahead(attend)

@@ -12,14 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.simulate.arm import ARM
-from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS, Reference, reference
-from logger.simulate.endurance import Stretch
-from logger.simulate.warming import HEAT_STEP_S, WINDOWS
+from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS, Trajectory, cycle_trajectory
+from logger.simulate.endurance import CycleRun
+from logger.simulate.warming import HEAT_STEP_S, HEAT_STEPS
 
-__all__ = ["CHANNELS_OF", "FOLDED_BACK", "report"]
+__all__ = ["CHANNELS_OF", "FOLDED_BACK", "sensor_values"]
 
 Floats = NDArray[np.float64]
-Report = dict[str, Floats]
+SensorValues = dict[str, Floats]
 
 FOLDED_BACK: Final = 1
 """Fault code: the drive is hot and holds back current."""
@@ -44,19 +44,19 @@ CHANNELS_OF: Final = {
         "fault_code",
     ),
 }
-"""Kind of frame -> the channels that `report` answers with."""
+"""Kind of frame -> the channels that `sensor_values` answers with."""
 
-_REFERENCE: Final[Reference] = reference()
+_REFERENCE: Final[Trajectory] = cycle_trajectory()
 
 
-def report(
-    stretch: Stretch, *, joint: int, kind: str, time_s: Floats, dice: np.random.Generator
-) -> Report:
+def sensor_values(
+    cycle_run: CycleRun, *, joint: int, kind: str, time_s: Floats, rng: np.random.Generator
+) -> SensorValues:
     """Return the channels of one kind of frame of one joint, each of shape (n,).
 
     Parameters
     ----------
-    stretch
+    cycle_run
         Cycles that contain every instant of `time_s`.
     joint
         Its place in the arm: 0 shoulder, 1 elbow.
@@ -64,31 +64,31 @@ def report(
         "motion", "set-points" or "health".
     time_s
         Instants in seconds of the run, shape (n,).
-    dice
+    rng
         Draws the sensors' noise.
     """
-    within = time_s - stretch.begins_s
-    cycle = np.clip((within / CYCLE_S).astype(np.intp), 0, stretch.count - 1)
+    within = time_s - cycle_run.start_s
+    cycle = np.clip((within / CYCLE_S).astype(np.intp), 0, cycle_run.count - 1)
     step = np.clip(((within - cycle * CYCLE_S) / STEP_S).astype(np.intp), 0, STEPS - 1)
     if kind == "motion":
-        return _motion(stretch, joint, cycle, step, dice)
+        return _motion_values(cycle_run, joint, cycle, step, rng)
     if kind == "set-points":
         return {
             "position_setpoint_rad": _REFERENCE.setpoint_rad[step, joint],
-            "torque_setpoint_Nm": stretch.motion.demand_Nm[step, joint, cycle],
+            "torque_setpoint_Nm": cycle_run.motion.demand_Nm[step, joint, cycle],
         }
-    return _health(stretch, joint, cycle, step, dice)
+    return _health_values(cycle_run, joint, cycle, step, rng)
 
 
-def _motion(
-    stretch: Stretch,
+def _motion_values(
+    cycle_run: CycleRun,
     joint: int,
     cycle: NDArray[np.intp],
     step: NDArray[np.intp],
-    dice: np.random.Generator,
-) -> Report:
-    noise = dice.standard_normal((3, len(step)))
-    motion = stretch.motion
+    rng: np.random.Generator,
+) -> SensorValues:
+    noise = rng.standard_normal((3, len(step)))
+    motion = cycle_run.motion
     return {
         "position_rad": motion.position_rad[step, joint, cycle] + POSITION_NOISE_RAD * noise[0],
         "speed_rad_s": motion.speed_rad_s[step, joint, cycle] + SPEED_NOISE_RAD_S * noise[1],
@@ -96,28 +96,28 @@ def _motion(
     }
 
 
-def _health(
-    stretch: Stretch,
+def _health_values(
+    cycle_run: CycleRun,
     joint: int,
     cycle: NDArray[np.intp],
     step: NDArray[np.intp],
-    dice: np.random.Generator,
-) -> Report:
-    noise = dice.standard_normal((3, len(step)))
-    window = cycle * WINDOWS + (step * (STEP_S / HEAT_STEP_S)).astype(np.intp)
-    fault = FOLDED_BACK if stretch.folded[joint] else 0
+    rng: np.random.Generator,
+) -> SensorValues:
+    noise = rng.standard_normal((3, len(step)))
+    window = cycle * HEAT_STEPS + (step * (STEP_S / HEAT_STEP_S)).astype(np.intp)
+    fault = FOLDED_BACK if cycle_run.folded[joint] else 0
     return {
-        "temperature_housing_degC": stretch.housing_degC[joint, window]
+        "temperature_housing_degC": cycle_run.housing_degC[joint, window]
         + TEMPERATURE_NOISE_K * noise[0],
-        "temperature_drive_degC": stretch.drive_degC[joint, window]
+        "temperature_drive_degC": cycle_run.drive_degC[joint, window]
         + TEMPERATURE_NOISE_K * noise[1],
-        "voltage_V": _voltage_V(stretch, cycle, step) + VOLTAGE_NOISE_V * noise[2],
+        "voltage_V": _voltage_V(cycle_run, cycle, step) + VOLTAGE_NOISE_V * noise[2],
         "fault_code": np.full(len(step), float(fault)),
     }
 
 
 def _voltage_V(  # noqa: N802 - the V is a unit's
-    stretch: Stretch, cycle: NDArray[np.intp], step: NDArray[np.intp]
+    cycle_run: CycleRun, cycle: NDArray[np.intp], step: NDArray[np.intp]
 ) -> Floats:
     """Return the voltage at the drives: the source less what its resistance takes.
 
@@ -126,9 +126,9 @@ def _voltage_V(  # noqa: N802 - the V is a unit's
     """
     power_W = np.zeros(len(step))
     for index, joint in enumerate(ARM):
-        current = stretch.motion.current_A[step, index, cycle]
-        speed = stretch.motion.speed_rad_s[step, index, cycle]
+        current = cycle_run.motion.current_A[step, index, cycle]
+        speed = cycle_run.motion.speed_rad_s[step, index, cycle]
         power_W += joint.torque_per_ampere_Nm * current * speed
-        power_W += 1.2 * joint.copper.resistance_ohm * current**2
+        power_W += 1.2 * joint.winding.resistance_ohm * current**2
         power_W += joint.drive_idle_W + joint.drive_W_per_A * np.abs(current)
     return SUPPLY_V - SUPPLY_OHM * power_W / SUPPLY_V

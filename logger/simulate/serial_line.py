@@ -37,37 +37,37 @@ class SerialLine:
             The system gives no pseudo-terminal.
         """
         self.link = link
-        self.dropped = 0
+        self.dropped_bytes = 0
         """Answers that the client never read."""
-        self._waiting = bytearray()
+        self._unsent = bytearray()
         try:
-            self._ours, self._theirs = os.openpty()
+            self._adapter_end, self._client_end = os.openpty()
         except OSError as fault:
             raise OutsideFault(
                 f"no pseudo-terminal for the simulated joints: {fault.strerror or fault}."
             ) from fault
         try:
-            tty.setraw(self._theirs)
-            os.set_blocking(self._ours, False)
-            self.terminal = os.ttyname(self._theirs)
-            self._put_link()
+            tty.setraw(self._client_end)
+            os.set_blocking(self._adapter_end, False)
+            self.terminal = os.ttyname(self._client_end)
+            self._create_link()
         except BaseException:
-            os.close(self._ours)
-            os.close(self._theirs)
+            os.close(self._adapter_end)
+            os.close(self._client_end)
             raise
         self._poll = select.poll()
-        self._poll.register(self._ours, select.POLLIN)
+        self._poll.register(self._adapter_end, select.POLLIN)
 
-    def _put_link(self) -> None:
+    def _create_link(self) -> None:
         if self.link.exists() and not self.link.is_symlink():
             raise InputError(
                 f"{self.link}: found a file or folder, expected a free name for the link to the "
                 "simulated serial line. Choose another name."
             )
-        aside = self.link.with_name(f".{self.link.name}.{os.getpid()}")
+        temporary_link = self.link.with_name(f".{self.link.name}.{os.getpid()}")
         try:
-            aside.symlink_to(self.terminal)
-            aside.replace(self.link)
+            temporary_link.symlink_to(self.terminal)
+            temporary_link.replace(self.link)
         except OSError as fault:
             raise InputError(
                 f"{self.link}: the link to the simulated serial line cannot be made "
@@ -76,38 +76,38 @@ class SerialLine:
 
     def read(self, *, timeout_s: float) -> bytes:
         """Return what the client wrote, empty if it wrote nothing within the time."""
-        want = select.POLLIN | (select.POLLOUT if self._waiting else 0)
-        self._poll.modify(self._ours, want)
+        wanted_events = select.POLLIN | (select.POLLOUT if self._unsent else 0)
+        self._poll.modify(self._adapter_end, wanted_events)
         for _, event in self._poll.poll(timeout_s * 1000.0):
             if event & select.POLLOUT:
                 self._flush()
             if event & select.POLLIN:
                 with contextlib.suppress(BlockingIOError):
-                    return os.read(self._ours, READ_BYTES)
+                    return os.read(self._adapter_end, READ_BYTES)
         return b""
 
-    def write(self, said: bytes) -> None:
+    def write(self, reply_bytes: bytes) -> None:
         """Hand bytes to the client, now or when it reads on."""
-        if not said:
+        if not reply_bytes:
             return
-        if len(self._waiting) + len(said) > BACKLOG_BYTES:
-            self.dropped += 1
+        if len(self._unsent) + len(reply_bytes) > BACKLOG_BYTES:
+            self.dropped_bytes += 1
             return
-        self._waiting += said
+        self._unsent += reply_bytes
         self._flush()
 
     def _flush(self) -> None:
         with contextlib.suppress(BlockingIOError):
-            while self._waiting:
-                del self._waiting[: os.write(self._ours, self._waiting)]
+            while self._unsent:
+                del self._unsent[: os.write(self._adapter_end, self._unsent)]
 
     def close(self) -> None:
         """Take the link away, unless it has become somebody else's, and end the terminal."""
         with contextlib.suppress(OSError):
             if self.link.readlink() == Path(self.terminal):
                 self.link.unlink()
-        os.close(self._ours)
-        os.close(self._theirs)
+        os.close(self._adapter_end)
+        os.close(self._client_end)
 
     def __enter__(self) -> "SerialLine":
         return self

@@ -13,29 +13,29 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.thermal_model import TwoNode, steady, transition
+from logger.joint.thermal_model import TwoNode, exact_step, steady_state
 from logger.simulate.arm import ARM, JointModel
 from logger.simulate.cycle import CYCLE_S
 
 __all__ = [
     "AMBIENT_DEGC",
+    "HEAT_STEPS",
     "HEAT_STEP_S",
-    "WINDOWS",
+    "CycleTemperatures",
     "Fan",
-    "Temperatures",
-    "Warmth",
-    "at_ambient",
+    "JointTemperatures",
+    "ambient_temperatures",
     "current_share",
-    "settled_with_fan",
-    "warm_cycle",
-    "watch",
+    "cycle_temperatures",
+    "fan_step",
+    "settled_temperatures",
 ]
 
 Floats = NDArray[np.float64]
 
 AMBIENT_DEGC: Final = 24.0
 HEAT_STEP_S: Final = 0.1
-WINDOWS: Final = round(CYCLE_S / HEAT_STEP_S)
+HEAT_STEPS: Final = round(CYCLE_S / HEAT_STEP_S)
 """Heat steps in a cycle."""
 
 HOT_DEGC: Final = 80.0
@@ -47,7 +47,7 @@ FOLD_BACK_SHARE: Final = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Warmth:
+class JointTemperatures:
     """Temperatures of one joint in degC."""
 
     winding_degC: float
@@ -71,7 +71,7 @@ class Fan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Temperatures:
+class CycleTemperatures:
     """One cycle; every array has the shape (2, WINDOWS): joint, time."""
 
     winding_degC: Floats
@@ -79,18 +79,20 @@ class Temperatures:
     drive_degC: Floats
 
 
-def at_ambient() -> tuple[Warmth, ...]:
+def ambient_temperatures() -> tuple[JointTemperatures, ...]:
     """Return joints that have stood still for a long time."""
-    cold = Warmth(winding_degC=AMBIENT_DEGC, housing_degC=AMBIENT_DEGC, drive_degC=AMBIENT_DEGC)
+    cold = JointTemperatures(
+        winding_degC=AMBIENT_DEGC, housing_degC=AMBIENT_DEGC, drive_degC=AMBIENT_DEGC
+    )
     return tuple(cold for _ in ARM)
 
 
-def settled_with_fan(rms_A: tuple[float, ...]) -> tuple[Warmth, ...]:
+def settled_temperatures(rms_A: tuple[float, ...]) -> tuple[JointTemperatures, ...]:
     """Return joints that have worked for a long time at those RMS currents, the fan running."""
     result = []
     for joint, current in zip(ARM, rms_A, strict=True):
-        winding, housing = steady(
-            joint.cooled, joint.copper, current_A=current, ambient_degC=AMBIENT_DEGC
+        winding, housing = steady_state(
+            joint.cooled, joint.winding, current_A=current, ambient_degC=AMBIENT_DEGC
         )
         drive_W = joint.drive_idle_W + joint.drive_W_per_A * 0.9 * current
         to_housing, to_ambient = (
@@ -100,7 +102,9 @@ def settled_with_fan(rms_A: tuple[float, ...]) -> tuple[Warmth, ...]:
         drive = (drive_W + housing * to_housing + AMBIENT_DEGC * to_ambient) / (
             to_housing + to_ambient
         )
-        result.append(Warmth(winding_degC=winding, housing_degC=housing, drive_degC=drive))
+        result.append(
+            JointTemperatures(winding_degC=winding, housing_degC=housing, drive_degC=drive)
+        )
     return tuple(result)
 
 
@@ -110,7 +114,7 @@ def current_share(housing_degC: float) -> float:
     return float(np.interp(round(housing_degC), [low, high], [1.0, FOLD_BACK_SHARE]))
 
 
-def watch(fan: Fan, *, now_s: float, housing_degC: float) -> Fan:
+def fan_step(fan: Fan, *, now_s: float, housing_degC: float) -> Fan:
     """Return the fan after a look at the clock and at the shoulder's housing."""
     if fan.running:
         return replace(fan, running=False, back_s=math.inf) if now_s >= fan.fails_s else fan
@@ -121,51 +125,53 @@ def watch(fan: Fan, *, now_s: float, housing_degC: float) -> Fan:
     return fan
 
 
-def warm_cycle(
-    warmth: tuple[Warmth, ...],
+def cycle_temperatures(
+    start_temperatures: tuple[JointTemperatures, ...],
     *,
     squared_current_A2: Floats,
     current_magnitude_A: Floats,
     fan_running: bool,
-) -> tuple[Temperatures, tuple[Warmth, ...]]:
+) -> tuple[CycleTemperatures, tuple[JointTemperatures, ...]]:
     """Return the temperatures within one cycle, and where they end.
 
     Parameters
     ----------
-    warmth
+    start_temperatures
         The joints at the cycle's beginning.
     squared_current_A2, current_magnitude_A
         Means of I^2 and of abs(I) within each window, shape (2, WINDOWS).
     fan_running
         Constant within the cycle.
     """
-    out = np.empty((3, len(ARM), WINDOWS))
+    out = np.empty((3, len(ARM), HEAT_STEPS))
     ends = []
     for index, joint in enumerate(ARM):
-        rows, end = _warm_joint(
+        rows, end = _joint_cycle_temperatures(
             joint,
             joint.cooled if fan_running else joint.uncooled,
-            warmth[index],
+            start_temperatures[index],
             squared_current_A2[index].tolist(),
             current_magnitude_A[index].tolist(),
         )
         out[:, index] = np.array(rows).T
         ends.append(end)
-    return Temperatures(winding_degC=out[0], housing_degC=out[1], drive_degC=out[2]), tuple(ends)
+    return CycleTemperatures(winding_degC=out[0], housing_degC=out[1], drive_degC=out[2]), tuple(
+        ends
+    )
 
 
-def _warm_joint(
+def _joint_cycle_temperatures(
     joint: JointModel,
     network: TwoNode,
-    warmth: Warmth,
+    start_temperatures: JointTemperatures,
     squared: list[float],
     magnitude: list[float],
-) -> tuple[list[tuple[float, float, float]], Warmth]:
+) -> tuple[list[tuple[float, float, float]], JointTemperatures]:
     """Step one joint through one cycle, the resistance taken from the step's beginning.
 
     The drive's electronics are one node between housing and ambient; each step is exact.
     """
-    step = transition(network, duration_s=HEAT_STEP_S)
+    step = exact_step(network, duration_s=HEAT_STEP_S)
     ww, wh, hw, hh = (
         step.winding_from_winding,
         step.winding_from_housing,
@@ -173,17 +179,17 @@ def _warm_joint(
         step.housing_from_housing,
     )
     w_power, h_power = step.winding_K_per_W, step.housing_K_per_W
-    alpha = joint.copper.alpha_per_K
-    ohm_at_ambient = float(joint.copper.ohm(AMBIENT_DEGC))
-    ohm_per_K = joint.copper.resistance_ohm * alpha
+    alpha = joint.winding.alpha_per_K
+    ohm_at_ambient = float(joint.winding.resistance_at(AMBIENT_DEGC))
+    ohm_per_K = joint.winding.resistance_ohm * alpha
     to_housing, to_ambient = 1.0 / joint.drive_housing_K_per_W, 1.0 / joint.drive_ambient_K_per_W
     conductance = to_housing + to_ambient
-    relaxed = 1.0 - math.exp(-HEAT_STEP_S * conductance / joint.drive_J_per_K)
+    relaxation = 1.0 - math.exp(-HEAT_STEP_S * conductance / joint.drive_J_per_K)
     idle_W, W_per_A = joint.drive_idle_W, joint.drive_W_per_A
 
-    winding = warmth.winding_degC - AMBIENT_DEGC
-    housing = warmth.housing_degC - AMBIENT_DEGC
-    drive = warmth.drive_degC - AMBIENT_DEGC
+    winding = start_temperatures.winding_degC - AMBIENT_DEGC
+    housing = start_temperatures.housing_degC - AMBIENT_DEGC
+    drive = start_temperatures.drive_degC - AMBIENT_DEGC
     rows = []
     for square, absolute in zip(squared, magnitude, strict=True):
         loss = square * (ohm_at_ambient + ohm_per_K * winding)
@@ -192,7 +198,7 @@ def _warm_joint(
             ww * winding + wh * housing + w_power * loss,
             hw * winding + hh * housing + h_power * loss,
         )
-        drive += relaxed * (target - drive)
+        drive += relaxation * (target - drive)
         rows.append((winding + AMBIENT_DEGC, housing + AMBIENT_DEGC, drive + AMBIENT_DEGC))
     last = rows[-1]
-    return rows, Warmth(winding_degC=last[0], housing_degC=last[1], drive_degC=last[2])
+    return rows, JointTemperatures(winding_degC=last[0], housing_degC=last[1], drive_degC=last[2])

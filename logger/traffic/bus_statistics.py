@@ -10,21 +10,21 @@ import numpy as np
 
 from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
 from logger.joint.bench.bench import Bench, BusSettings, JointSettings
-from logger.joint.bench.identifiers import full_mask, identifier_for
+from logger.joint.bench.identifiers import exact_mask, identifier_for
 from logger.joint.bench.layout import Frame, Request
 from logger.joint.channels import SETPOINT_OF
-from logger.joint.decode.dispatch import OwnerPlan, owners_for, owners_of
-from logger.traffic.cadence import Kind, Role, Talker, repeated, talkers
-from logger.traffic.error_classes import INTERFACES, error_classes
-from logger.traffic.frame_length import load
-from logger.traffic.response_tracker import AnswerPlan, Answers, requests_in
-from logger.traffic.response_tracker import plan_for as answer_plan_for
+from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table, dispatch_frames
+from logger.traffic.cadence import FrameKind, FrameRole, MessageStats, flooding_frame, message_stats
+from logger.traffic.error_classes import ERROR_FRAME_INTERFACES, count_error_classes
+from logger.traffic.frame_length import bus_load
+from logger.traffic.response_tracker import ResponsePlan, ResponseTracker, foreign_requests
+from logger.traffic.response_tracker import response_plan as answer_plan_for
 
-__all__ = ["Figures", "FiguresPlan", "figures", "plan_for"]
+__all__ = ["BusStatistics", "StatisticsPlan", "bus_statistics", "statistics_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figures:
+class BusStatistics:
     """One bus of the bench, over the time that it was listened to."""
 
     settings: BusSettings
@@ -41,50 +41,52 @@ class Figures:
     error_frames: int
     error_classes: Mapping[str, int] = field(default_factory=dict)
     """What they say in words -> in how many; empty where the adapter does not tell."""
-    talkers: tuple[Talker, ...] = ()
+    messages: tuple[MessageStats, ...] = ()
     undecoded: Mapping[str, int] = field(default_factory=dict)
     """Reason in words -> frames that the recorder would not decode for it."""
     joints: tuple[str, ...] = ()
     """The bench's joints on this bus."""
     silent: tuple[str, ...] = ()
     """Those of them of which nothing was decoded; set-points that others send them do not count."""
-    asked_only: tuple[str, ...] = ()
+    only_requested: tuple[str, ...] = ()
     """Those of them whose layout says that they have to be asked."""
-    asked: Mapping[str, int] = field(default_factory=dict)
+    request_counts: Mapping[str, int] = field(default_factory=dict)
     """Joint -> requests of somebody else to it of which it is known whether it answered; a joint
     whose answers look like the requests is left out."""
-    unanswered: Mapping[str, int] = field(default_factory=dict)
+    unanswered_counts: Mapping[str, int] = field(default_factory=dict)
     """Joint -> those of them that it did not answer in time; the same joints."""
-    elsewhere: Mapping[str, str] = field(default_factory=dict)
+    on_other_bus: Mapping[str, str] = field(default_factory=dict)
     """A silent joint -> name of another bus, on which frames of it were heard."""
-    repeats: Talker | None = None
+    flooding: MessageStats | None = None
     """The one that repeats one frame without a pause."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FiguresPlan:
+class StatisticsPlan:
     """What the figures of a bench are made with; made once, asked every second."""
 
     bench: Bench
-    owners: OwnerPlan
-    kinds: tuple[Kind, ...]
-    answers: tuple[AnswerPlan, ...]
+    dispatch: DispatchTable
+    kinds: tuple[FrameKind, ...]
+    response_plans: tuple[ResponsePlan, ...]
     """Of each bus, what answers its requests."""
 
 
-def plan_for(bench: Bench) -> FiguresPlan:
+def statistics_plan(bench: Bench) -> StatisticsPlan:
     """Return what the figures of a bench are made with."""
-    return FiguresPlan(
+    return StatisticsPlan(
         bench=bench,
-        owners=owners_for(bench),
-        kinds=_kinds(bench),
-        answers=tuple(answer_plan_for(bench, bus=place) for place in range(len(bench.buses))),
+        dispatch=bench_dispatch_table(bench),
+        kinds=_bench_frame_kinds(bench),
+        response_plans=tuple(
+            answer_plan_for(bench, bus=bus_index) for bus_index in range(len(bench.buses))
+        ),
     )
 
 
-def figures(
-    frames: FrameBatch, plan: FiguresPlan, *, start_ns: int, end_ns: int
-) -> tuple[Figures, ...]:
+def bus_statistics(
+    frames: FrameBatch, plan: StatisticsPlan, *, start_ns: int, end_ns: int
+) -> tuple[BusStatistics, ...]:
     """Return the figures of each bus of the bench, in its order.
 
     Parameters
@@ -93,97 +95,105 @@ def figures(
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
     """
     return tuple(
-        _figures(frames, plan, place=place, start_ns=start_ns, end_ns=end_ns)
-        for place in range(len(plan.bench.buses))
+        _one_bus_statistics(frames, plan, bus_index=bus_index, start_ns=start_ns, end_ns=end_ns)
+        for bus_index in range(len(plan.bench.buses))
     )
 
 
-def _figures(
-    every: FrameBatch, plan: FiguresPlan, *, place: int, start_ns: int, end_ns: int
-) -> Figures:
+def _one_bus_statistics(
+    all_frames: FrameBatch, plan: StatisticsPlan, *, bus_index: int, start_ns: int, end_ns: int
+) -> BusStatistics:
     bench = plan.bench
-    settings = bench.buses[place]
-    frames = every.taken(every.bus == place)
-    owner, rejected = owners_of(plan.owners, frames)
-    owner = np.maximum(owner, -1)  # a request that a layout knows is no kind of frame
+    settings = bench.buses[bus_index]
+    frames = all_frames.select_rows(all_frames.bus == bus_index)
+    match_number, rejected = dispatch_frames(plan.dispatch, frames)
+    match_number = np.maximum(match_number, -1)  # a request that a layout knows is no kind of frame
     span_s = max(end_ns - start_ns, 1) * 1e-9
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
-    said = talkers(frames, owner, kinds=plan.kinds, start_ns=start_ns, end_ns=end_ns)
+    messages = message_stats(
+        frames, match_number, frame_kinds=plan.kinds, start_ns=start_ns, end_ns=end_ns
+    )
     # A sensor speaks on no bus.
     joints = [
         joint
         for joint in bench.joints
-        if bench.bus_of(joint) == place and joint.name not in bench.sensors
+        if bench.bus_of(joint) == bus_index and joint.name not in bench.sensors
     ]
-    silent = _silent(joints, said)
-    answers = _answered(plan.answers[place], frames, end_ns=end_ns)
-    return Figures(
+    silent = _silent_joints(joints, messages)
+    tracker = _count_responses(plan.response_plans[bus_index], frames, end_ns=end_ns)
+    return BusStatistics(
         settings=settings,
         span_s=span_s,
         frames=count,
         frames_per_s=count / span_s,
         load=None
         if settings.bitrate is None
-        else load(frames, bitrate=settings.bitrate, span_s=span_s),
+        else bus_load(frames, bitrate=settings.bitrate, span_s=span_s),
         fd_frames=int(np.count_nonzero(frames.flags & FD)),
         remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
         error_frames=errors,
-        error_classes=error_classes(frames) if settings.interface in INTERFACES else {},
-        talkers=said,
+        error_classes=count_error_classes(frames)
+        if settings.interface in ERROR_FRAME_INTERFACES
+        else {},
+        messages=messages,
         undecoded=rejected,
         joints=tuple(joint.name for joint in joints),
         silent=silent,
-        asked_only=tuple(joint.name for joint in joints if bench.layout_of(joint).request),
-        asked={joint: count for joint, count in answers.judged.items() if count},
-        unanswered={
-            joint: answers.missed[joint] for joint, count in answers.judged.items() if count
+        only_requested=tuple(joint.name for joint in joints if bench.layout_of(joint).request),
+        request_counts={joint: count for joint, count in tracker.completed_counts.items() if count},
+        unanswered_counts={
+            joint: tracker.missed_counts[joint]
+            for joint, count in tracker.completed_counts.items()
+            if count
         },
-        elsewhere=_elsewhere(every, plan, place=place, silent=silent),
-        repeats=_repeats(frames, said, settings.bitrate),
+        on_other_bus=_joints_on_other_buses(all_frames, plan, bus_index=bus_index, silent=silent),
+        flooding=_flooding_message(frames, messages, settings.bitrate),
     )
 
 
-def _answered(plan: AnswerPlan, frames: FrameBatch, *, end_ns: int) -> Answers:
+def _count_responses(plan: ResponsePlan, frames: FrameBatch, *, end_ns: int) -> ResponseTracker:
     """Count how the requests that were heard were answered."""
-    answers = Answers(plan)
+    tracker = ResponseTracker(plan)
     if plan.requests and len(frames):
-        answers.take(requests_in(plan, frames), frames, until_ns=end_ns)
-    return answers
+        tracker.process_traffic(foreign_requests(plan, frames), frames, until_ns=end_ns)
+    return tracker
 
 
-def _kinds(bench: Bench) -> tuple[Kind, ...]:
+def _bench_frame_kinds(bench: Bench) -> tuple[FrameKind, ...]:
     """Return what the layouts name: frames in the order of the decode plan, then requests."""
     kinds = []
     for joint in bench.joints:
         frames = bench.layout_of(joint).frame
         # An identifier on which nothing but set-points comes is the controller's, not the joint's.
-        said = {_identity(frame) for frame in frames if not _is_told(frame)}
-        for frame, claim in zip(frames, bench.claims_of(joint), strict=True):
-            role: Role = "joint" if _identity(frame) in said else "set-point"
+        joint_identities = {
+            _frame_identity(frame) for frame in frames if not _has_only_setpoints(frame)
+        }
+        for frame, frame_match in zip(frames, bench.frame_matches_of(joint), strict=True):
+            role: FrameRole = "joint" if _frame_identity(frame) in joint_identities else "set-point"
             kinds.append(
-                Kind(
-                    bus=claim.bus,
+                FrameKind(
+                    bus=frame_match.bus,
                     joint=joint.name,
                     frame=frame.name,
                     role=role,
-                    extended=claim.extended,
-                    identifier=claim.identifier,
-                    mask=claim.mask,
+                    extended=frame_match.extended,
+                    identifier=frame_match.identifier,
+                    mask=frame_match.mask,
                 )
             )
     return (
         *kinds,
         *(
-            _asked(bench, joint, request)
+            _request_kind(bench, joint, request)
             for joint in bench.joints
             for request in bench.layout_of(joint).request
         ),
     )
 
 
-def _asked(bench: Bench, joint: JointSettings, request: Request) -> Kind:
-    return Kind(
+def _request_kind(bench: Bench, joint: JointSettings, request: Request) -> FrameKind:
+    return FrameKind(
         bus=bench.bus_of(joint),
         joint=joint.name,
         frame=request.name,
@@ -192,48 +202,55 @@ def _asked(bench: Bench, joint: JointSettings, request: Request) -> Kind:
         identifier=identifier_for(
             request.identifier, joint.node, extended=request.extended, where=joint.name
         ),
-        mask=full_mask(extended=request.extended),
+        mask=exact_mask(extended=request.extended),
     )
 
 
-def _identity(frame: Frame) -> tuple[object, ...]:
+def _frame_identity(frame: Frame) -> tuple[object, ...]:
     return frame.identifier, frame.mask, frame.extended
 
 
-def _is_told(frame: Frame) -> bool:
-    told = set(SETPOINT_OF.values())
-    return bool(frame.value) and all(value.channel in told for value in frame.value)
+def _has_only_setpoints(frame: Frame) -> bool:
+    setpoint_channels = set(SETPOINT_OF.values())
+    return bool(frame.value) and all(value.channel in setpoint_channels for value in frame.value)
 
 
-def _silent(joints: Sequence[JointSettings], said: Sequence[Talker]) -> tuple[str, ...]:
-    heard = {
-        name for one in said if one.frame is not None and one.role == "joint" for name in one.joints
+def _silent_joints(
+    joints: Sequence[JointSettings], messages: Sequence[MessageStats]
+) -> tuple[str, ...]:
+    seen_joints = {
+        name
+        for message in messages
+        if message.frame is not None and message.role == "joint"
+        for name in message.joints
     }
-    return tuple(joint.name for joint in joints if joint.name not in heard)
+    return tuple(joint.name for joint in joints if joint.name not in seen_joints)
 
 
-def _elsewhere(
-    every: FrameBatch, plan: FiguresPlan, *, place: int, silent: Sequence[str]
+def _joints_on_other_buses(
+    all_frames: FrameBatch, plan: StatisticsPlan, *, bus_index: int, silent: Sequence[str]
 ) -> dict[str, str]:
     """Return for each silent joint another bus on which frames like its own are nobody's."""
     kinds = plan.kinds
-    found: dict[str, str] = {}
+    found_buses: dict[str, str] = {}
     for other, settings in enumerate(plan.bench.buses):
-        if other == place or not silent:
+        if other == bus_index or not silent:
             continue
-        there = every.taken(every.bus == other)
-        there = there.taken(owners_of(plan.owners, there)[0] < 0)
-        moved = replace(there, bus=np.full(len(there), place, np.uint8))
-        for number in np.unique(owners_of(plan.owners, moved)[0]):
+        frames_there = all_frames.select_rows(all_frames.bus == other)
+        frames_there = frames_there.select_rows(dispatch_frames(plan.dispatch, frames_there)[0] < 0)
+        moved_match = replace(frames_there, bus=np.full(len(frames_there), bus_index, np.uint8))
+        for number in np.unique(dispatch_frames(plan.dispatch, moved_match)[0]):
             if number >= 0 and kinds[number].role == "joint" and kinds[number].joint in silent:
-                found.setdefault(kinds[number].joint, settings.name)
-    return found
+                found_buses.setdefault(kinds[number].joint, settings.name)
+    return found_buses
 
 
-def _repeats(frames: FrameBatch, said: Sequence[Talker], bitrate: int | None) -> Talker | None:
-    found = repeated(frames, bitrate=bitrate)
+def _flooding_message(
+    frames: FrameBatch, messages: Sequence[MessageStats], bitrate: int | None
+) -> MessageStats | None:
+    flooding = flooding_frame(frames, bitrate=bitrate)
     return max(
-        (one for one in said if (one.identifier, one.extended) == found),
-        key=lambda one: one.count,
+        (message for message in messages if (message.identifier, message.extended) == flooding),
+        key=lambda message: message.count,
         default=None,
     )

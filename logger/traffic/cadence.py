@@ -13,49 +13,49 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
-from logger.joint.bench.identifiers import named
+from logger.joint.bench.identifiers import format_id
 from logger.traffic.frame_length import frame_bits
 
-__all__ = ["Kind", "Role", "Talker", "repeated", "talkers"]
+__all__ = ["FrameKind", "FrameRole", "MessageStats", "flooding_frame", "message_stats"]
 
-Role = Literal["joint", "set-point", "request", "unknown"]
+FrameRole = Literal["joint", "set-point", "request", "unknown"]
 """What a frame is to the bench: said by a joint, told to it, asked of it, or none of these."""
 
-_SPREAD: Final = 1.4826
+_MAD_TO_SIGMA: Final = 1.4826
 """Median deviation -> standard deviation of a normal distribution."""
-_ALIKE: Final = 0.95
-_WITHOUT_PAUSE: Final = 0.7
+_SAME_CONTENT_SHARE: Final = 0.95
+_NO_PAUSE_LOAD: Final = 0.7
 """Share of the time: an adapter on a slow line does not pass on every frame."""
-_UNHEARD_BITS: Final = 14
+_INTERFRAME_BITS: Final = 14
 """What a frame that nobody acknowledges takes beyond its own length: error flag and delimiter
 instead of its end (+6), and 8 bits of waiting in the error-passive state. From memory of ISO
 11898-1; the share above is wide enough not to hang on it."""
-_FEWEST: Final = 20
+_MIN_REPEATS: Final = 20
 """Frames; fewer may be alike by chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class FrameKind:
     """One kind of frame that a layout of the bench names."""
 
     bus: int
     joint: str
     frame: str
     """Its name in the layout."""
-    role: Role
+    role: FrameRole
     extended: bool
     identifier: int
     mask: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Talker:
+class MessageStats:
     """One identifier, or one kind of frame on it, over the time listened to."""
 
     identifier: int
     extended: bool
     remote: bool
-    role: Role
+    role: FrameRole
     joints: tuple[str, ...]
     """Whose identifier it is; several where joints share one and the frame fits none of them."""
     frame: str | None
@@ -75,38 +75,38 @@ class Talker:
     """How long before the end of listening the last one came."""
 
     @property
-    def named(self) -> str:
+    def identifier_text(self) -> str:
         """The identifier as a layout file writes it."""
-        return named(self.identifier, extended=self.extended)
+        return format_id(self.identifier, extended=self.extended)
 
 
-def talkers(
+def message_stats(
     frames: FrameBatch,
-    owner: NDArray[np.int32],
+    match_number: NDArray[np.int32],
     *,
-    kinds: Sequence[Kind],
+    frame_kinds: Sequence[FrameKind],
     start_ns: int,
     end_ns: int,
-) -> tuple[Talker, ...]:
+) -> tuple[MessageStats, ...]:
     """Return who talks, lowest identifier first; error frames are nobody.
 
     Parameters
     ----------
     frames
         What one bus gave from `start_ns` to `end_ns`.
-    owner
-        For each frame its number in `kinds`, -1 for none, shape (n,).
-    kinds
+    match_number
+        For each frame its number in `frame_kinds`, -1 for none, shape (n,).
+    frame_kinds
         What the bench's layouts name.
     """
     real = (frames.flags & ERROR) == 0
-    frames, owner = frames.taken(real), owner[real]
+    frames, match_number = frames.select_rows(real), match_number[real]
     if len(frames) == 0:
         return ()
     key = frames.identifier.astype(np.int64)
     key |= ((frames.flags & EXTENDED) != 0).astype(np.int64) << 29
     key |= ((frames.flags & REMOTE) != 0).astype(np.int64) << 30
-    key |= (owner.astype(np.int64) + 1) << 31
+    key |= (match_number.astype(np.int64) + 1) << 31
     keys, group, counts = np.unique(key, return_inverse=True, return_counts=True)
     order = np.argsort(group, kind="stable")
     time_ns, group = frames.time_ns[order], group[order]
@@ -115,67 +115,76 @@ def talkers(
     step_ns = np.diff(time_ns)
     within = group[1:] == group[:-1]
     step_ns, step_of = step_ns[within], group[1:][within]
-    period_ns = _medians(step_ns.astype(np.float64), step_of, len(keys))
+    period_ns = _group_medians(step_ns.astype(np.float64), step_of, len(keys))
     stray_ns = np.abs(step_ns - period_ns[step_of])
-    jitter_ns = _SPREAD * _medians(stray_ns, step_of, len(keys))
-    jitter_95_ns = _reached(stray_ns, step_of, len(keys), share=0.95)
+    jitter_ns = _MAD_TO_SIGMA * _group_medians(stray_ns, step_of, len(keys))
+    jitter_95_ns = _group_quantiles(stray_ns, step_of, len(keys), share=0.95)
     gap_ns = np.maximum(time_ns[first[:-1]] - start_ns, end_ns - time_ns[first[1:] - 1])
     np.maximum.at(gap_ns, step_of, step_ns)
     last_ns = end_ns - time_ns[first[1:] - 1]
 
-    mine = [kind for kind in kinds if kind.bus == frames.bus[0]]
-    found = []
-    for place, one in enumerate(keys.tolist()):
-        number, extended = one & 0x1FFFFFFF, bool(one >> 29 & 1)
-        kind = kinds[(one >> 31) - 1] if one >> 31 else None
-        alike = [kind] if kind else [here for here in mine if _claims(here, number, extended)]
-        found.append(
-            Talker(
+    group_rows = [kind for kind in frame_kinds if kind.bus == frames.bus[0]]
+    stats = []
+    for group_index, frame_key in enumerate(keys.tolist()):
+        number, extended = frame_key & 0x1FFFFFFF, bool(frame_key >> 29 & 1)
+        kind = frame_kinds[(frame_key >> 31) - 1] if frame_key >> 31 else None
+        candidates = (
+            [kind]
+            if kind
+            else [
+                kind_here for kind_here in group_rows if _kind_matches(kind_here, number, extended)
+            ]
+        )
+        stats.append(
+            MessageStats(
                 identifier=number,
                 extended=extended,
-                remote=bool(one >> 30 & 1),
-                role=alike[0].role if alike else "unknown",
-                joints=tuple(dict.fromkeys(claimant.joint for claimant in alike)),
+                remote=bool(frame_key >> 30 & 1),
+                role=candidates[0].role if candidates else "unknown",
+                joints=tuple(dict.fromkeys(claimant.joint for claimant in candidates)),
                 frame=kind.frame if kind else None,
-                count=int(counts[place]),
-                period_s=_seconds(period_ns[place]),
-                jitter_s=_seconds(jitter_ns[place]),
-                jitter_95_s=_seconds(jitter_95_ns[place]),
-                longest_gap_s=float(gap_ns[place]) * 1e-9,
-                last_s=float(last_ns[place]) * 1e-9,
+                count=int(counts[group_index]),
+                period_s=_ns_to_seconds(period_ns[group_index]),
+                jitter_s=_ns_to_seconds(jitter_ns[group_index]),
+                jitter_95_s=_ns_to_seconds(jitter_95_ns[group_index]),
+                longest_gap_s=float(gap_ns[group_index]) * 1e-9,
+                last_s=float(last_ns[group_index]) * 1e-9,
             )
         )
-    return tuple(sorted(found, key=lambda one: (one.extended, one.identifier)))
+    return tuple(sorted(stats, key=lambda frame_key: (frame_key.extended, frame_key.identifier)))
 
 
-def repeated(frames: FrameBatch, *, bitrate: int | None) -> tuple[int, bool] | None:
+def flooding_frame(frames: FrameBatch, *, bitrate: int | None) -> tuple[int, bool] | None:
     """Return identifier and "29-bit" of the one frame that is repeated without a pause, or None.
 
     A sender that is not acknowledged repeats its frame for ever, and nothing else: nearly all
     frames equal the one before, and they leave hardly any room. Not told without a bit rate.
     """
-    frames = frames.taken((frames.flags & ERROR) == 0)
-    if bitrate is None or len(frames) < _FEWEST:
+    frames = frames.select_rows((frames.flags & ERROR) == 0)
+    if bitrate is None or len(frames) < _MIN_REPEATS:
         return None
-    alike = (
+    same_content = (
         (frames.identifier[1:] == frames.identifier[:-1])
         & (frames.flags[1:] == frames.flags[:-1])
         & (frames.length[1:] == frames.length[:-1])
         & (frames.data[1:] == frames.data[:-1]).all(axis=1)
     )
     span_s = float(frames.time_ns[-1] - frames.time_ns[0]) * 1e-9
-    busy_s = float((frame_bits(frames)[1:] + _UNHEARD_BITS).sum()) / bitrate
-    if np.count_nonzero(alike) < _ALIKE * len(alike) or busy_s < _WITHOUT_PAUSE * span_s:
+    busy_s = float((frame_bits(frames)[1:] + _INTERFRAME_BITS).sum()) / bitrate
+    if (
+        np.count_nonzero(same_content) < _SAME_CONTENT_SHARE * len(same_content)
+        or busy_s < _NO_PAUSE_LOAD * span_s
+    ):
         return None
-    place = int(alike.argmax())
-    return int(frames.identifier[place]), bool(frames.flags[place] & EXTENDED)
+    row_index = int(same_content.argmax())
+    return int(frames.identifier[row_index]), bool(frames.flags[row_index] & EXTENDED)
 
 
-def _claims(kind: Kind, number: int, extended: bool) -> bool:  # noqa: FBT001 - part of the number
+def _kind_matches(kind: FrameKind, number: int, extended: bool) -> bool:  # noqa: FBT001 - part of the number
     return kind.extended == extended and number & kind.mask == kind.identifier
 
 
-def _medians(
+def _group_medians(
     values: NDArray[np.float64], group: NDArray[np.intp], groups: int
 ) -> NDArray[np.float64]:
     """Return the median of the values of each group, NaN for a group without any."""
@@ -183,27 +192,27 @@ def _medians(
     count = np.bincount(group, minlength=groups)
     first = np.concatenate(([0], np.cumsum(count)))[:-1]
     medians = np.full(groups, np.nan)
-    there = count > 0
-    if there.any():
-        low = values[order[(first + (count - 1) // 2)[there]]]
-        high = values[order[(first + count // 2)[there]]]
-        medians[there] = (low + high) / 2.0
+    present = count > 0
+    if present.any():
+        low = values[order[(first + (count - 1) // 2)[present]]]
+        high = values[order[(first + count // 2)[present]]]
+        medians[present] = (low + high) / 2.0
     return medians
 
 
-def _reached(
+def _group_quantiles(
     values: NDArray[np.float64], group: NDArray[np.intp], groups: int, *, share: float
 ) -> NDArray[np.float64]:
     """Return the smallest value that `share` of the values of each group do not exceed, or NaN."""
     order = np.lexsort((values, group))
     count = np.bincount(group, minlength=groups)
     first = np.concatenate(([0], np.cumsum(count)))[:-1]
-    reached = np.full(groups, np.nan)
-    there = count > 0
-    place = first + np.ceil(share * count - 1e-9).astype(np.intp) - 1
-    reached[there] = values[order[place[there]]]
-    return reached
+    quantile_rows = np.full(groups, np.nan)
+    present = count > 0
+    offsets = first + np.ceil(share * count - 1e-9).astype(np.intp) - 1
+    quantile_rows[present] = values[order[offsets[present]]]
+    return quantile_rows
 
 
-def _seconds(time_ns: float) -> float | None:
+def _ns_to_seconds(time_ns: float) -> float | None:
     return None if np.isnan(time_ns) else float(time_ns) * 1e-9

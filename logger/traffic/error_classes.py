@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, FrameBatch
 
-__all__ = ["INTERFACES", "error_classes"]
+__all__ = ["ERROR_FRAME_INTERFACES", "count_error_classes"]
 
-INTERFACES: Final = frozenset({"socketcan"})
+ERROR_FRAME_INTERFACES: Final = frozenset({"socketcan"})
 """Interfaces of python-can whose error frames are laid out like this."""
 
-_CLASSES: Final = {
+_CLASS_WORDS: Final = {
     0x001: "sending timed out",
     0x002: "arbitration lost",
     0x004: "controller state",
@@ -28,7 +28,7 @@ _CLASSES: Final = {
     0x100: "controller restarted",
 }
 """Bits of the identifier. A frame may carry several; the one for error counters is no error."""
-_CONTROLLER: Final = {
+_CONTROLLER_WORDS: Final = {
     0x01: "receive buffer of the controller overran",
     0x04: "many errors on receiving",
     0x08: "many errors on sending",
@@ -36,7 +36,7 @@ _CONTROLLER: Final = {
     0x20: "error-passive on sending",
 }
 """Bits of byte 1, with class 0x004."""
-_PROTOCOL: Final = {
+_PROTOCOL_WORDS: Final = {
     0x01: "wrong bit",
     0x02: "frame malformed",
     0x04: "wrong stuff bit",
@@ -46,21 +46,21 @@ _PROTOCOL: Final = {
 """Bits of byte 2, with class 0x008."""
 
 
-def error_classes(frames: FrameBatch) -> Mapping[str, int]:
+def count_error_classes(frames: FrameBatch) -> Mapping[str, int]:
     """Return for each class, and each detail of it, in how many error frames it stands.
 
     `frames` are of SocketCAN; what is no error frame is left out. The counts may sum to more than
     there are frames.
     """
-    errors = frames.taken((frames.flags & ERROR) != 0)
+    errors = frames.select_rows((frames.flags & ERROR) != 0)
     classes = errors.identifier.astype(np.int64)
-    found = _counted(classes, _CLASSES)
-    for bit, place, details in ((0x004, 1, _CONTROLLER), (0x008, 2, _PROTOCOL)):
+    class_counts = _count_bits(classes, _CLASS_WORDS)
+    for bit, byte_index, details in ((0x004, 1, _CONTROLLER_WORDS), (0x008, 2, _PROTOCOL_WORDS)):
         of_class = (classes & bit) != 0
-        found |= _counted(errors.data[of_class, place].astype(np.int64), details)
-    return found
+        class_counts |= _count_bits(errors.data[of_class, byte_index].astype(np.int64), details)
+    return class_counts
 
 
-def _counted(bits: NDArray[np.int64], words: Mapping[int, str]) -> dict[str, int]:
+def _count_bits(bits: NDArray[np.int64], words: Mapping[int, str]) -> dict[str, int]:
     counts = {word: int(np.count_nonzero(bits & bit)) for bit, word in words.items()}
     return {word: count for word, count in counts.items() if count}

@@ -24,17 +24,17 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 
-__all__ = ["crc15", "frame_bits", "load", "most_bits", "stuff_bits"]
+__all__ = ["bus_load", "crc15", "frame_bits", "max_frame_bits", "stuff_bits"]
 
 _POLYNOMIAL: Final = 0x4599
-_MOST_BYTES: Final = 8
-_TAIL: Final = 1 + 1 + 1 + 7 + 3
+_MAX_CLASSIC_BYTES: Final = 8
+_TAIL_BITS: Final = 1 + 1 + 1 + 7 + 3
 """CRC delimiter, ACK, ACK delimiter, end of frame, and the space to the next."""
-_FD_SHORT: Final = 4 + 17 + 6
-_FD_LONG: Final = 4 + 21 + 7
+_FD_SHORT_CRC_BITS: Final = 4 + 17 + 6
+_FD_LONG_CRC_BITS: Final = 4 + 21 + 7
 _FD_SIZES: Final = np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64])
 _HEADER_SHIFTS: Final = (40, 32, 24, 16, 8, 0)
-_NONE: Final = 8
+_NO_STUFFING_STATE: Final = 8
 """Stuffing state before the first bit; the others are bit * 4 + run - 1 with a run of 1 to 4."""
 
 
@@ -47,13 +47,13 @@ def frame_bits(batch: FrameBatch) -> NDArray[np.int64]:
     bit or two. An error frame counts 0: what an adapter reports is a notice, not a frame of known
     length.
     """
-    wire = _on_the_wire(batch)
-    fixed = np.where(wire.fd, np.where(wire.size > 16, _FD_LONG, _FD_SHORT), 15)
-    bits = wire.width + 8 * wire.size + _stuff(wire, batch.data) + fixed + _TAIL
+    wire = _wire_headers(batch)
+    fixed = np.where(wire.fd, np.where(wire.size > 16, _FD_LONG_CRC_BITS, _FD_SHORT_CRC_BITS), 15)
+    bits = wire.width + 8 * wire.size + _count_stuff_bits(wire, batch.data) + fixed + _TAIL_BITS
     return np.where((batch.flags & ERROR) != 0, 0, bits)
 
 
-def most_bits(length: int, *, extended: bool) -> int:
+def max_frame_bits(length: int, *, extended: bool) -> int:
     """Return the bit times that a data frame takes at most, whatever stands in it.
 
     Parameters
@@ -61,20 +61,20 @@ def most_bits(length: int, *, extended: bool) -> int:
     length
         Bytes of data; more than 8 make it a CAN FD frame, taken at the nominal bit rate throughout.
     """
-    if length <= _MOST_BYTES:
+    if length <= _MAX_CLASSIC_BYTES:
         stuffed = (39 if extended else 19) + 8 * length + 15
         fixed = 0
     else:
         size = int(_FD_SIZES[np.searchsorted(_FD_SIZES, length)])
         stuffed = (41 if extended else 22) + 8 * size
-        fixed = _FD_LONG if size > 16 else _FD_SHORT
+        fixed = _FD_LONG_CRC_BITS if size > 16 else _FD_SHORT_CRC_BITS
     # The first stuff bit needs five alike; each further one may begin with the one before.
-    return stuffed + (stuffed - 1) // 4 + fixed + _TAIL
+    return stuffed + (stuffed - 1) // 4 + fixed + _TAIL_BITS
 
 
 def stuff_bits(batch: FrameBatch) -> NDArray[np.int64]:
     """Return the stuff bits in each frame, shape (n,); those at fixed places (FD) left out."""
-    return _stuff(_on_the_wire(batch), batch.data)
+    return _count_stuff_bits(_wire_headers(batch), batch.data)
 
 
 def crc15(batch: FrameBatch) -> NDArray[np.int64]:
@@ -82,10 +82,10 @@ def crc15(batch: FrameBatch) -> NDArray[np.int64]:
 
     Polynomial 0x4599, start 0, over the unstuffed bits from SOF to the data (CAN 2.0, part B).
     """
-    return _crc(_on_the_wire(batch), batch.data)
+    return _crc_of_frames(_wire_headers(batch), batch.data)
 
 
-def load(batch: FrameBatch, *, bitrate: int, span_s: float) -> float:
+def bus_load(batch: FrameBatch, *, bitrate: int, span_s: float) -> float:
     """Return the share of a span that the frames keep the bus busy; 0.4 is 40 %.
 
     CAN FD is taken at the nominal bit rate throughout: with a faster data phase an upper bound.
@@ -94,7 +94,7 @@ def load(batch: FrameBatch, *, bitrate: int, span_s: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Wire:
+class _WireHeaders:
     """What n frames look like before their data."""
 
     header: NDArray[np.int64]
@@ -106,13 +106,13 @@ class _Wire:
     fd: NDArray[np.bool_]
 
 
-def _on_the_wire(batch: FrameBatch) -> _Wire:
+def _wire_headers(batch: FrameBatch) -> _WireHeaders:
     extended = (batch.flags & EXTENDED) != 0
     fd = (batch.flags & FD) != 0
     remote = ((batch.flags & REMOTE) != 0) & ~fd
     length = batch.length.astype(np.int64)
     code = np.where(fd, np.searchsorted(_FD_SIZES, length), length).clip(max=15)
-    size = np.where(fd, _FD_SIZES[code], np.where(remote, 0, length.clip(max=_MOST_BYTES)))
+    size = np.where(fd, _FD_SIZES[code], np.where(remote, 0, length.clip(max=_MAX_CLASSIC_BYTES)))
 
     identifier = batch.identifier.astype(np.int64)
     long = ((identifier >> 18) << 20) | (0b11 << 18) | (identifier & 0x3FFFF)
@@ -121,7 +121,7 @@ def _on_the_wire(batch: FrameBatch) -> _Wire:
     classical = (named << 3) | (remote.astype(np.int64) << 2)
     # RRS, with 11 bits IDE, then FDF 1, res, BRS 1, ESI.
     flexible = np.where(extended, (named << 5) | 0b01010, (named << 6) | 0b001010)
-    return _Wire(
+    return _WireHeaders(
         header=(np.where(fd, flexible, classical) << 4) | code,
         width=np.where(fd, np.where(extended, 41, 22), np.where(extended, 39, 19)),
         size=size,
@@ -129,12 +129,12 @@ def _on_the_wire(batch: FrameBatch) -> _Wire:
     )
 
 
-def _crc(wire: _Wire, data: NDArray[np.uint8]) -> NDArray[np.int64]:
+def _crc_of_frames(wire: _WireHeaders, data: NDArray[np.uint8]) -> NDArray[np.int64]:
     # A register that starts at 0 passes over leading zeros: the header needs no alignment.
     crc = np.zeros(len(wire.header), np.int64)
     for shift in _HEADER_SHIFTS:
         crc = _crc_of_byte(crc, (wire.header >> shift) & 0xFF)
-    for index in range(min(_MOST_BYTES, data.shape[1])):
+    for index in range(min(_MAX_CLASSIC_BYTES, data.shape[1])):
         crc = np.where(index < wire.size, _crc_of_byte(crc, data[:, index].astype(np.int64)), crc)
     return crc
 
@@ -144,7 +144,7 @@ def _crc_of_byte(crc: NDArray[np.int64], octet: NDArray[np.int64]) -> NDArray[np
     return ((crc << 8) & 0x7FFF) ^ folded
 
 
-def _stuff(wire: _Wire, data: NDArray[np.uint8]) -> NDArray[np.int64]:
+def _count_stuff_bits(wire: _WireHeaders, data: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Count stuff bits, a byte of every frame at a time.
 
     The header is filled up to whole bytes from the left with alternating bits that end in 1: SOF is
@@ -153,7 +153,7 @@ def _stuff(wire: _Wire, data: NDArray[np.uint8]) -> NDArray[np.int64]:
     """
     alternating = np.where(wire.width % 2 == 1, 0xAAAAAAAAAAAA, 0x555555555555)
     filled = ((alternating >> wire.width) << wire.width) | wire.header
-    crc = _crc(wire, data)
+    crc = _crc_of_frames(wire, data)
     crc = (crc << 1) | (~crc & 1)
     everywhere = np.ones(len(filled), np.bool_)
     octets = [((filled >> shift) & 0xFF, everywhere) for shift in _HEADER_SHIFTS]
@@ -163,12 +163,12 @@ def _stuff(wire: _Wire, data: NDArray[np.uint8]) -> NDArray[np.int64]:
     ]
     octets += [((crc >> 8) & 0xFF, ~wire.fd), (crc & 0xFF, ~wire.fd)]
 
-    state = np.full(len(filled), _NONE, np.int64)
+    state = np.full(len(filled), _NO_STUFFING_STATE, np.int64)
     count = np.zeros(len(filled), np.int64)
-    for octet, there in octets:
+    for octet, in_frame in octets:
         key = state * 256 + octet
-        state = np.where(there, _NEXT[key], state)
-        count += np.where(there, _STUFFED[key], 0)
+        state = np.where(in_frame, _NEXT[key], state)
+        count += np.where(in_frame, _STUFFED[key], 0)
     return count
 
 
@@ -181,12 +181,12 @@ def _crc_table() -> NDArray[np.int64]:
 
 def _stuffing_tables() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return the next state and the stuff bits for each key, state * 256 + byte."""
-    state, octet = np.divmod(np.arange((_NONE + 1) * 256, dtype=np.int64), 256)
+    state, octet = np.divmod(np.arange((_NO_STUFFING_STATE + 1) * 256, dtype=np.int64), 256)
     bit, run = np.divmod(state, 4)
-    run = np.where(state == _NONE, 0, run + 1)
+    run = np.where(state == _NO_STUFFING_STATE, 0, run + 1)
     count = np.zeros(len(state), np.int64)
-    for place in range(7, -1, -1):
-        new = (octet >> place) & 1
+    for bit_index in range(7, -1, -1):
+        new = (octet >> bit_index) & 1
         run = np.where((new == bit) & (run > 0), run + 1, 1)
         # The fifth alike is followed by one of the other sort, which counts in the next run.
         full = run == 5

@@ -1,33 +1,34 @@
 """Is a bus healthy? Its figures, and the hints that they give.
 
-Figures come from `figures`, sentences from `hints`; here stands what counts as healthy. Pure.
+Figures come from `bus_statistics`, sentences from `hint_sentences`; here stands what counts as
+healthy. Pure.
 """
 
 from dataclasses import dataclass
 
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
-from logger.traffic.bus_statistics import Figures, figures, plan_for
-from logger.traffic.diagnosis import hints
+from logger.traffic.bus_statistics import BusStatistics, bus_statistics, statistics_plan
+from logger.traffic.diagnosis import hint_sentences
 
-__all__ = ["BusHealth", "health"]
+__all__ = ["BusHealth", "bus_health"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusHealth:
     """One bus of the bench, over the time that it was listened to."""
 
-    figures: Figures
+    statistics: BusStatistics
     hints: tuple[str, ...]
     """What the figures look like, and where to look; empty for a bus as it should be."""
 
     @property
     def healthy(self) -> bool:
         """Whether nothing is to be hinted at: no error frames, no silent joint, not too full."""
-        return not (self.hints or self.figures.error_frames or self.figures.silent)
+        return not (self.hints or self.statistics.error_frames or self.statistics.silent)
 
 
-def health(
+def bus_health(
     frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int
 ) -> tuple[BusHealth, ...]:
     """Return the health of each bus of the bench, in its order.
@@ -38,6 +39,8 @@ def health(
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
     """
     return tuple(
-        BusHealth(figures=one, hints=hints(one))
-        for one in figures(frames, plan_for(bench), start_ns=start_ns, end_ns=end_ns)
+        BusHealth(statistics=statistics, hints=hint_sentences(statistics))
+        for statistics in bus_statistics(
+            frames, statistics_plan(bench), start_ns=start_ns, end_ns=end_ns
+        )
     )

@@ -8,36 +8,42 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from logger.traffic.bus_statistics import Figures
-from logger.traffic.diagnosis import pictures
+from logger.traffic.bus_statistics import BusStatistics
+from logger.traffic.diagnosis import diagnose
 
-__all__ = ["LiveHints", "look"]
+__all__ = ["LiveDiagnosis", "diagnose_second"]
 
-AFTER: Final = 3
+CONFIRM_SECONDS: Final = 3
 """Seconds in a row in which a picture is seen before it is told, and not seen before it is over."""
-_LEFT: Final = frozenset({"silent", "stopped", "not_asked"})
+_NOT_REPEATED: Final = frozenset({"silent", "stopped", "not_asked"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LiveHints:
+class LiveDiagnosis:
     """One bus: how long each picture has been seen, or has no longer been seen."""
 
-    seen: Mapping[str, int] = field(default_factory=dict)
-    gone: Mapping[str, int] = field(default_factory=dict)
+    seen_seconds: Mapping[str, int] = field(default_factory=dict)
+    absent_seconds: Mapping[str, int] = field(default_factory=dict)
     """Pictures that were told, and for how many looks they have not been seen."""
 
 
-def look(state: LiveHints, figures: Figures) -> tuple[list[str], LiveHints]:
+def diagnose_second(
+    state: LiveDiagnosis, statistics: BusStatistics
+) -> tuple[list[str], LiveDiagnosis]:
     """Return the sentences that are to be told after one more second, and the state after it."""
-    now = {name: text for name, text in pictures(figures).items() if name not in _LEFT}
-    gone = {
-        name: 0 if name in now else count + 1
-        for name, count in state.gone.items()
-        if name in now or count + 1 < AFTER
+    current = {
+        name: text for name, text in diagnose(statistics).items() if name not in _NOT_REPEATED
     }
-    seen = {name: state.seen.get(name, 0) + 1 for name in now if name not in gone}
-    told = [name for name, count in seen.items() if count >= AFTER]
-    return [now[name] for name in told], LiveHints(
-        seen={name: count for name, count in seen.items() if name not in told},
-        gone={**gone, **dict.fromkeys(told, 0)},
+    absent_seconds = {
+        name: 0 if name in current else count + 1
+        for name, count in state.absent_seconds.items()
+        if name in current or count + 1 < CONFIRM_SECONDS
+    }
+    seen_seconds = {
+        name: state.seen_seconds.get(name, 0) + 1 for name in current if name not in absent_seconds
+    }
+    sentences = [name for name, count in seen_seconds.items() if count >= CONFIRM_SECONDS]
+    return [current[name] for name in sentences], LiveDiagnosis(
+        seen_seconds={name: count for name, count in seen_seconds.items() if name not in sentences},
+        absent_seconds={**absent_seconds, **dict.fromkeys(sentences, 0)},
     )

@@ -12,11 +12,11 @@ import numpy as np
 from logger.joint.batch import ERROR, REMOTE, FrameBatch
 from logger.traffic.frame_length import frame_bits
 
-__all__ = ["Second", "Traffic"]
+__all__ = ["BusSecond", "TrafficCounter"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Second:
+class BusSecond:
     """One bus over the last second or so; NaN for a load without a known bit rate."""
 
     frames_per_s: float
@@ -27,7 +27,7 @@ class Second:
     """What was heard."""
 
 
-class Traffic:
+class TrafficCounter:
     """Counts one bus."""
 
     def __init__(self, bitrate: int | None) -> None:
@@ -35,12 +35,12 @@ class Traffic:
         self._frames: list[FrameBatch] = []
         self._sent_bits = 0
 
-    def add(self, frames: FrameBatch) -> None:
+    def add_frames(self, frames: FrameBatch) -> None:
         """Take what was heard."""
         if len(frames):
             self._frames.append(frames)
 
-    def second(self, span_s: float, *, sent_bits: int) -> Second:
+    def take_second(self, span_s: float, *, sent_bits: int) -> BusSecond:
         """Return the figures since the last call, and begin anew.
 
         Parameters
@@ -50,12 +50,12 @@ class Traffic:
         sent_bits
             Bit times of everything that was sent here so far, which is not heard again.
         """
-        frames, self._frames = FrameBatch.joined(self._frames), []
+        frames, self._frames = FrameBatch.concatenate(self._frames), []
         sent, self._sent_bits = sent_bits - self._sent_bits, sent_bits
         load = math.nan
         if self._bitrate is not None:
             load = (int(frame_bits(frames).sum()) + sent) / (self._bitrate * span_s)
-        return Second(
+        return BusSecond(
             frames_per_s=len(frames) / span_s,
             load=load,
             error_frames=int(np.count_nonzero(frames.flags & ERROR)),

@@ -19,43 +19,51 @@ from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.identifiers import identifier_for
 from logger.joint.bench.layout import Frame, Request
 from logger.joint.bench.stop_frame import StopFrame
-from logger.joint.decode.dispatch import OwnerPlan, owners_for, owners_of
+from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table, dispatch_frames
 
-__all__ = ["AnswerPlan", "Answers", "Said", "Sent", "is_echo", "plan_for", "requests_in"]
+__all__ = [
+    "ResponseChange",
+    "ResponsePlan",
+    "ResponseTracker",
+    "SentRequest",
+    "foreign_requests",
+    "is_request_echo",
+    "response_plan",
+]
 
-LEAST_PATIENCE_S: Final = 0.1
-PATIENCE_PERIODS: Final = 2.0
-SILENT_NS: Final = 3_000_000_000
+MIN_RESPONSE_WINDOW_S: Final = 0.1
+RESPONSE_WINDOW_PERIODS: Final = 2.0
+NO_RESPONSE_NS: Final = 3_000_000_000
 """After only missed answers for so long a joint is said to answer no more."""
 
-Sent = tuple[int, int]
+SentRequest = tuple[int, int]
 """A request that was sent: its number in the plan, and when (ns)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Planned:
+class _TrackedRequest:
     joint: str
-    answers: tuple[int, ...]
+    response_numbers: tuple[int, ...]
     """Numbers in the owner plan of the kinds of frame that answer it."""
-    patience_ns: int
+    response_window_ns: int
     key: int
     """Identifier, and above it the 29-bit flag."""
     data: bytes
-    echoed: bool
+    has_echo: bool
     """Its answer looks the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AnswerPlan:
+class ResponsePlan:
     """The requests of one bus, numbered in the order of joints and layouts, and what answers."""
 
     bus: int
-    owners: OwnerPlan
-    requests: tuple[_Planned, ...]
+    dispatch: DispatchTable
+    requests: tuple[_TrackedRequest, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Said:
+class ResponseChange:
     """A joint answers no more, or again."""
 
     kind: str
@@ -64,112 +72,123 @@ class Said:
     time_ns: int
 
 
-def plan_for(bench: Bench, *, bus: int, slower: float = 1.0) -> AnswerPlan:
+def response_plan(bench: Bench, *, bus: int, slower: float = 1.0) -> ResponsePlan:
     """Return what answers the requests of one bus; `slower` stretches their periods."""
-    planned: list[_Planned] = []
-    owners = owners_for(bench)
-    number_of = owners.number_of
+    tracked_requests: list[_TrackedRequest] = []
+    dispatch = bench_dispatch_table(bench)
+    number_of = dispatch.number_by_match
     for joint in bench.joints:
         layout = bench.layout_of(joint)
         if bench.bus_of(joint) == bus and layout.request:
-            claims = bench.claims_of(joint)
+            frame_matches = bench.frame_matches_of(joint)
             for request in layout.request:
                 period_s = request.period_s * slower
                 number = identifier_for(
                     request.identifier, joint.node, extended=request.extended, where=joint.name
                 )
-                planned.append(
-                    _Planned(
+                tracked_requests.append(
+                    _TrackedRequest(
                         joint=joint.name,
-                        answers=tuple(
-                            number_of[claims[place]] for place in layout.answers_to(request)
+                        response_numbers=tuple(
+                            number_of[frame_matches[frame_index]]
+                            for frame_index in layout.response_frames_of(request)
                         ),
-                        patience_ns=round(max(PATIENCE_PERIODS * period_s, LEAST_PATIENCE_S) * 1e9),
+                        response_window_ns=round(
+                            max(RESPONSE_WINDOW_PERIODS * period_s, MIN_RESPONSE_WINDOW_S) * 1e9
+                        ),
                         key=number | request.extended << 32,
                         data=bytes.fromhex(request.data),
-                        echoed=any(
-                            is_echo(joint, layout.frame[place], request)
-                            for place in layout.answers_to(request)
+                        has_echo=any(
+                            is_request_echo(joint, layout.frame[frame_index], request)
+                            for frame_index in layout.response_frames_of(request)
                         ),
                     )
                 )
-    return AnswerPlan(bus=bus, owners=owners, requests=tuple(planned))
+    return ResponsePlan(bus=bus, dispatch=dispatch, requests=tuple(tracked_requests))
 
 
-def is_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
+def is_request_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
     """Return whether a frame is an answer that carries the identifier of what was sent."""
     if frame.echo_within_s is None or frame.extended != sent.extended:
         return False
-    asked, said = (
-        identifier_for(one.identifier, joint.node, extended=one.extended, where=joint.name)
-        for one in (sent, frame)
+    sent_identifier, frame_identifier = (
+        identifier_for(message.identifier, joint.node, extended=message.extended, where=joint.name)
+        for message in (sent, frame)
     )
     mask = -1 if frame.mask is None else frame.mask
-    return asked & mask == said & mask
+    return sent_identifier & mask == frame_identifier & mask
 
 
-def requests_in(plan: AnswerPlan, frames: FrameBatch) -> list[Sent]:
+def foreign_requests(plan: ResponsePlan, frames: FrameBatch) -> list[SentRequest]:
     """Return the requests of somebody else among the frames of one bus.
 
     Those whose answer looks the same are left out: one frame does not tell which it is.
     """
     key = frames.identifier.astype(np.int64)
     key |= ((frames.flags & EXTENDED) != 0).astype(np.int64) << 32
-    wanted = np.isin(key, [one.key for one in plan.requests])
-    wanted &= (frames.flags & (SENT | ERROR | REMOTE)) == 0
-    rows = np.flatnonzero(wanted)
-    key, few = key[rows], frames.taken(rows)
-    found: list[Sent] = []
-    for number, one in enumerate(plan.requests):
-        if one.echoed:
+    is_candidate = np.isin(key, [request.key for request in plan.requests])
+    is_candidate &= (frames.flags & (SENT | ERROR | REMOTE)) == 0
+    rows = np.flatnonzero(is_candidate)
+    key, candidates = key[rows], frames.select_rows(rows)
+    found_requests: list[SentRequest] = []
+    for number, request in enumerate(plan.requests):
+        if request.has_echo:
             continue
-        count = len(one.data)
-        alike = (key == one.key) & (few.length == count)
-        alike &= (few.data[:, :count] == np.frombuffer(one.data, np.uint8)).all(axis=1)
-        found += [(number, time_ns) for time_ns in few.time_ns[alike].tolist()]
-    return sorted(found, key=lambda sent: sent[1])
+        count = len(request.data)
+        same_content = (key == request.key) & (candidates.length == count)
+        same_content &= (candidates.data[:, :count] == np.frombuffer(request.data, np.uint8)).all(
+            axis=1
+        )
+        found_requests += [
+            (number, time_ns) for time_ns in candidates.time_ns[same_content].tolist()
+        ]
+    return sorted(found_requests, key=lambda sent: sent[1])
 
 
 @dataclass(slots=True, kw_only=True)
-class _Waiting:
+class _PendingResponse:
     time_ns: int
     until_ns: int
     joint: str
-    answered: bool = False
+    is_answered: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
-class _Heed:
+class _MissStreak:
     """One joint: since when it has only missed."""
 
     answered_ns: int = -1
     since_ns: int | None = None
-    told: bool = False
+    is_reported: bool = False
 
 
-class Answers:
+class ResponseTracker:
     """Counts the answers on one bus."""
 
-    def __init__(self, plan: AnswerPlan) -> None:
+    def __init__(self, plan: ResponsePlan) -> None:
         self._plan = plan
-        self._waiting: list[deque[_Waiting]] = [deque() for _ in plan.requests]
+        self._pending: list[deque[_PendingResponse]] = [deque() for _ in plan.requests]
         # A frame that several joints share answers each of them.
-        self._open: dict[tuple[int, str], list[_Waiting]] = {
-            (owner, one.joint): [] for one in plan.requests for owner in one.answers
+        self._open: dict[tuple[int, str], list[_PendingResponse]] = {
+            (match_number, tracked.joint): []
+            for tracked in plan.requests
+            for match_number in tracked.response_numbers
         }
-        joints = list(dict.fromkeys(one.joint for one in plan.requests))
-        self._heed = {joint: _Heed() for joint in joints}
-        self.judged = dict.fromkeys(joints, 0)
+        joints = list(dict.fromkeys(tracked.joint for tracked in plan.requests))
+        self._streaks = {joint: _MissStreak() for joint in joints}
+        self.completed_counts = dict.fromkeys(joints, 0)
         """Joint -> requests of which it is known whether they were answered."""
-        self.missed = dict.fromkeys(joints, 0)
+        self.missed_counts = dict.fromkeys(joints, 0)
         """Joint -> those of them that were not."""
 
     @property
-    def missed_in_all(self) -> int:
+    def missed_total(self) -> int:
         """Requests that nobody answered, of all joints."""
-        return sum(self.missed.values())
+        return sum(self.missed_counts.values())
 
-    def take(self, sent: Sequence[Sent], frames: FrameBatch, *, until_ns: int) -> list[Said]:
+    def process_traffic(
+        self, sent: Sequence[SentRequest], frames: FrameBatch, *, until_ns: int
+    ) -> list[ResponseChange]:
         """Take what was asked and heard; return which joints answer no more, or again.
 
         Parameters
@@ -184,91 +203,108 @@ class Answers:
         if not self._plan.requests:
             return []
         for number, time_ns in sent:
-            planned = self._plan.requests[number]
-            if not planned.answers:
+            tracked = self._plan.requests[number]
+            if not tracked.response_numbers:
                 continue
-            one = _Waiting(
-                time_ns=time_ns, until_ns=time_ns + planned.patience_ns, joint=planned.joint
+            pending = _PendingResponse(
+                time_ns=time_ns, until_ns=time_ns + tracked.response_window_ns, joint=tracked.joint
             )
-            self._waiting[number].append(one)
-            for owner in planned.answers:
-                self._open[owner, planned.joint].append(one)
-        marks: list[tuple[int, bool, _Waiting]] = []
+            self._pending[number].append(pending)
+            for match_number in tracked.response_numbers:
+                self._open[match_number, tracked.joint].append(pending)
+        response_marks: list[tuple[int, bool, _PendingResponse]] = []
         if len(frames) and any(self._open.values()):
-            self._match(frames, marks)
-        self._judge(until_ns, marks)
-        return self._heeded(marks) if marks else []
+            self._match_responses(frames, response_marks)
+        self._count_expired(until_ns, response_marks)
+        return self._response_changes(response_marks) if response_marks else []
 
-    def forget(self) -> None:
+    def reset_pending(self) -> None:
         """Judge nothing that still waits: frames were lost on their way here."""
-        for waiting in self._waiting:
+        for waiting in self._pending:
             waiting.clear()
-        for opened in self._open.values():
-            opened.clear()
+        for open_requests in self._open.values():
+            open_requests.clear()
 
-    def _match(self, frames: FrameBatch, marks: list[tuple[int, bool, _Waiting]]) -> None:
-        owners, _ = owners_of(self._plan.owners, frames)
-        for (owner, _), opened in self._open.items():
-            if not opened:
+    def _match_responses(
+        self, frames: FrameBatch, marks: list[tuple[int, bool, _PendingResponse]]
+    ) -> None:
+        match_numbers, _ = dispatch_frames(self._plan.dispatch, frames)
+        for (match_number, _), open_requests in self._open.items():
+            if not open_requests:
                 continue
-            times = frames.time_ns[owners == owner]
-            at = 0
+            times = frames.time_ns[match_numbers == match_number]
+            time_position = 0
             # Each turn of the loop takes a request out: frames alone take no turn.
-            while opened:
-                at = max(at, int(np.searchsorted(times, opened[0].time_ns)))
-                if at >= len(times):
+            while open_requests:
+                time_position = max(
+                    time_position, int(np.searchsorted(times, open_requests[0].time_ns))
+                )
+                if time_position >= len(times):
                     break
-                time_ns = int(times[at])
-                at += 1
-                before = bisect_right(opened, time_ns, key=_time_of)
-                while before:
-                    before -= 1
-                    one = opened.pop(before)
-                    if one.until_ns > time_ns:
-                        if not one.answered:
-                            marks.append((time_ns, True, one))
-                        one.answered = True
+                time_ns = int(times[time_position])
+                time_position += 1
+                end_index = bisect_right(open_requests, time_ns, key=_mark_time)
+                while end_index:
+                    end_index -= 1
+                    pending = open_requests.pop(end_index)
+                    if pending.until_ns > time_ns:
+                        if not pending.is_answered:
+                            marks.append((time_ns, True, pending))
+                        pending.is_answered = True
                         break
 
-    def _judge(self, until_ns: int, marks: list[tuple[int, bool, _Waiting]]) -> None:
-        for waiting in self._waiting:
+    def _count_expired(
+        self, until_ns: int, marks: list[tuple[int, bool, _PendingResponse]]
+    ) -> None:
+        for waiting in self._pending:
             while waiting and waiting[0].until_ns <= until_ns:
-                one = waiting.popleft()
-                self.judged[one.joint] += 1
-                if not one.answered:
-                    self.missed[one.joint] += 1
-                    marks.append((one.until_ns, False, one))
-        for opened in self._open.values():
-            while opened and opened[0].until_ns <= until_ns:
-                opened.pop(0)
+                pending = waiting.popleft()
+                self.completed_counts[pending.joint] += 1
+                if not pending.is_answered:
+                    self.missed_counts[pending.joint] += 1
+                    marks.append((pending.until_ns, False, pending))
+        for open_requests in self._open.values():
+            while open_requests and open_requests[0].until_ns <= until_ns:
+                open_requests.pop(0)
 
-    def _heeded(self, marks: list[tuple[int, bool, _Waiting]]) -> list[Said]:
-        said: list[Said] = []
+    def _response_changes(
+        self, marks: list[tuple[int, bool, _PendingResponse]]
+    ) -> list[ResponseChange]:
+        changes: list[ResponseChange] = []
         # Of a miss and an answer at one instant the miss is first: the answer came too late for it.
-        for time_ns, answered, one in sorted(marks, key=lambda mark: mark[:2]):
-            heed = self._heed[one.joint]
+        for time_ns, answered, response_mark in sorted(marks, key=lambda mark: mark[:2]):
+            streak = self._streaks[response_mark.joint]
             if answered:
-                heed.answered_ns = time_ns
-                if heed.told and heed.since_ns is not None:
-                    silent_s = (time_ns - heed.since_ns) * 1e-9
-                    text = f"{one.joint} answers again after {silent_s:.1f} s."
-                    said.append(
-                        Said(kind="answers again", joint=one.joint, text=text, time_ns=time_ns)
+                streak.answered_ns = time_ns
+                if streak.is_reported and streak.since_ns is not None:
+                    silent_s = (time_ns - streak.since_ns) * 1e-9
+                    text = f"{response_mark.joint} answers again after {silent_s:.1f} s."
+                    changes.append(
+                        ResponseChange(
+                            kind="answers again",
+                            joint=response_mark.joint,
+                            text=text,
+                            time_ns=time_ns,
+                        )
                     )
-                heed.since_ns, heed.told = None, False
-            elif one.time_ns > heed.answered_ns:
-                if heed.since_ns is None:
-                    heed.since_ns = one.time_ns
-                if not heed.told and time_ns - heed.since_ns >= SILENT_NS:
-                    heed.told = True
-                    silent_s = (time_ns - heed.since_ns) * 1e-9
+                streak.since_ns, streak.is_reported = None, False
+            elif response_mark.time_ns > streak.answered_ns:
+                if streak.since_ns is None:
+                    streak.since_ns = response_mark.time_ns
+                if not streak.is_reported and time_ns - streak.since_ns >= NO_RESPONSE_NS:
+                    streak.is_reported = True
+                    silent_s = (time_ns - streak.since_ns) * 1e-9
                     text = (
-                        f"{one.joint} has answered no request for {silent_s:.1f} s. Look at its "
+                        f"{response_mark.joint} has answered no request for {silent_s:.1f} s. Look at its "
                         "power, plug and node number; it is asked on."
                     )
-                    said.append(Said(kind="no answer", joint=one.joint, text=text, time_ns=time_ns))
-        return said
+                    changes.append(
+                        ResponseChange(
+                            kind="no answer", joint=response_mark.joint, text=text, time_ns=time_ns
+                        )
+                    )
+        return changes
 
 
-def _time_of(one: _Waiting) -> int:
-    return one.time_ns
+def _mark_time(mark: _PendingResponse) -> int:
+    return mark.time_ns

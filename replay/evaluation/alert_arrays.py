@@ -7,12 +7,21 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.limit_change import Change
+from logger.limits.limit_change import LimitChange
 from logger.store.layout.events import Event
 
-__all__ = ["STANDING_NS", "Alerts", "Flips", "Heard", "Heed", "alerts_of", "flips_of", "heard_of"]
+__all__ = [
+    "STANDING_NS",
+    "AlertArrays",
+    "RecordedSpan",
+    "StateChanges",
+    "StoppableProgress",
+    "recorded_spans",
+    "to_alert_arrays",
+    "to_state_changes",
+]
 
-Heed = Callable[[float], None]
+StoppableProgress = Callable[[float], None]
 """Is told the share of a piece of work that is done, 0 to 1; raises to end it."""
 
 STANDING_NS: Final = 2**62
@@ -20,7 +29,7 @@ STANDING_NS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Alerts:
+class AlertArrays:
     """n alerts of one limit on one joint, in order of time; every array has length n."""
 
     onset_ns: NDArray[np.int64]
@@ -31,7 +40,7 @@ class Alerts:
     def __len__(self) -> int:
         return len(self.raised_ns)
 
-    def same_as(self, other: "Alerts") -> bool:
+    def same_as(self, other: "AlertArrays") -> bool:
         """Return whether both tell of the same alerts, to the nanosecond."""
         return (
             np.array_equal(self.onset_ns, other.onset_ns)
@@ -41,7 +50,7 @@ class Alerts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flips:
+class StateChanges:
     """n changes of one limit in order of time: raised and returned by turns."""
 
     raised: bool
@@ -50,54 +59,54 @@ class Flips:
     time_ns: NDArray[np.int64]
 
 
-def flips_of(changes: Sequence[Change]) -> list[Flips]:
+def to_state_changes(changes: Sequence[LimitChange]) -> list[StateChanges]:
     """Return the changes of one limit, given in order, as arrays."""
     if not changes:
         return []
     return [
-        Flips(
+        StateChanges(
             raised=changes[0].kind == "raised",
-            onset_ns=np.array([one.onset_ns for one in changes], np.int64),
-            time_ns=np.array([one.time_ns for one in changes], np.int64),
+            onset_ns=np.array([change.onset_ns for change in changes], np.int64),
+            time_ns=np.array([change.time_ns for change in changes], np.int64),
         )
     ]
 
 
-def alerts_of(parts: Sequence[Flips]) -> Alerts:
+def to_alert_arrays(parts: Sequence[StateChanges]) -> AlertArrays:
     """Return the alerts that the changes of one limit make; the first of all is a raise."""
     nothing = np.empty(0, np.int64)
-    raised = [part.time_ns[not part.raised :: 2] for part in parts]
+    raised_parts = [part.time_ns[not part.raised :: 2] for part in parts]
     onset = [part.onset_ns[not part.raised :: 2] for part in parts]
-    returned = np.concatenate([nothing, *(part.time_ns[part.raised :: 2] for part in parts)])
-    begun = np.concatenate([nothing, *raised])
-    standing = np.full(len(begun) - len(returned), STANDING_NS, np.int64)
-    return Alerts(
+    returned_ns = np.concatenate([nothing, *(part.time_ns[part.raised :: 2] for part in parts)])
+    raised_ns = np.concatenate([nothing, *raised_parts])
+    open_ns = np.full(len(raised_ns) - len(returned_ns), STANDING_NS, np.int64)
+    return AlertArrays(
         onset_ns=np.concatenate([nothing, *onset]),
-        raised_ns=begun,
-        returned_ns=np.concatenate([returned, standing]),
+        raised_ns=raised_ns,
+        returned_ns=np.concatenate([returned_ns, open_ns]),
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class RecordedSpan:
     """A stretch of a recording between two beginnings of its recorder."""
 
     start_ns: int
     end_ns: int
     """Where the next begins, or the recording ends."""
-    until_ns: int
+    recorded_until_ns: int
     """Until when somebody listened; behind it nobody knows of a silence."""
 
 
-def heard_of(events: Sequence[Event], start_ns: int, end_ns: int) -> tuple[Heard, ...]:
+def recorded_spans(events: Sequence[Event], start_ns: int, end_ns: int) -> tuple[RecordedSpan, ...]:
     """Return the stretches of a recording, in order: one, and one more each time it went on."""
-    turns = sorted(
+    resumptions = sorted(
         (event.time_ns, event.time_ns - round(event.duration_s * 1e9))
         for event in events
         if event.kind == "continued" and start_ns < event.time_ns < end_ns
     )
-    found = []
-    for turn_ns, until_ns in [*turns, (end_ns, end_ns)]:
-        found.append(Heard(start_ns=start_ns, end_ns=turn_ns, until_ns=until_ns))
+    spans = []
+    for turn_ns, until_ns in [*resumptions, (end_ns, end_ns)]:
+        spans.append(RecordedSpan(start_ns=start_ns, end_ns=turn_ns, recorded_until_ns=until_ns))
         start_ns = turn_ns
-    return tuple(found)
+    return tuple(spans)

@@ -11,14 +11,14 @@ What is said here errs to one side only: a bucket that is left out can change no
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["longest", "may_complete"]
+__all__ = ["buckets_to_check", "max_run_weight"]
 
 _FAR_NS = 2**61
 
 
-def may_complete(
-    some: NDArray[np.bool_],
-    every: NDArray[np.bool_],
+def buckets_to_check(
+    may_hold: NDArray[np.bool_],
+    must_hold: NDArray[np.bool_],
     start_ns: NDArray[np.int64],
     end_ns: NDArray[np.int64],
     *,
@@ -28,43 +28,51 @@ def may_complete(
 
     Parameters
     ----------
-    some, every
+    may_hold, must_hold
         Whether a bucket may have a reading on that side; whether all of its readings may be there.
     start_ns, end_ns
         Where each bucket begins and ends, in order of time. What lies before the first and behind
         the last is not known: a run may come from there and go on there.
     """
-    if delay_ns <= 0 or not some.any():
-        return some
-    before, after = _breaks(every)
-    begins = np.where(before < 0, -_FAR_NS, start_ns[before])
-    ends = np.where(after >= len(every), _FAR_NS, end_ns[np.minimum(after, len(every) - 1)])
-    through = np.where(every, ends - begins, np.maximum(end_ns - begins, ends - start_ns))
-    return some & (through >= delay_ns)
+    if delay_ns <= 0 or not may_hold.any():
+        return may_hold
+    break_before, break_after = _nearest_breaks(must_hold)
+    begins = np.where(break_before < 0, -_FAR_NS, start_ns[break_before])
+    ends = np.where(
+        break_after >= len(must_hold), _FAR_NS, end_ns[np.minimum(break_after, len(must_hold) - 1)]
+    )
+    through = np.where(must_hold, ends - begins, np.maximum(end_ns - begins, ends - start_ns))
+    return may_hold & (through >= delay_ns)
 
 
-def longest(
-    some: NDArray[np.bool_], every: NDArray[np.bool_], weight: NDArray[np.float64]
+def max_run_weight(
+    may_hold: NDArray[np.bool_], must_hold: NDArray[np.bool_], weight: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Return the largest sum of weights over the buckets that a run through each may touch.
 
     A run from before the first bucket, or to behind the last, may weigh anything: infinity.
     """
-    before, after = _breaks(every)
-    whole = np.concatenate(([0.0], np.cumsum(np.where(some, weight, 0.0))))
-    index = np.arange(len(every))
-    low = np.where(before < 0, -np.inf, whole[np.maximum(before, 0)])
-    high = np.where(after >= len(every), np.inf, whole[np.minimum(after, len(every) - 1) + 1])
-    reach = np.where(every, high - low, np.maximum(whole[index + 1] - low, high - whole[index]))
-    return np.where(some, reach, 0.0)
+    break_before, break_after = _nearest_breaks(must_hold)
+    cumulated = np.concatenate(([0.0], np.cumsum(np.where(may_hold, weight, 0.0))))
+    index = np.arange(len(must_hold))
+    low = np.where(break_before < 0, -np.inf, cumulated[np.maximum(break_before, 0)])
+    high = np.where(
+        break_after >= len(must_hold),
+        np.inf,
+        cumulated[np.minimum(break_after, len(must_hold) - 1) + 1],
+    )
+    reach = np.where(
+        must_hold, high - low, np.maximum(cumulated[index + 1] - low, high - cumulated[index])
+    )
+    return np.where(may_hold, reach, 0.0)
 
 
-def _breaks(every: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return for each bucket the nearest one before and behind it that is not `every`."""
-    n = len(every)
+def _nearest_breaks(must_hold: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return for each bucket the nearest one before and behind it that is not `must_hold`."""
+    n = len(must_hold)
     index = np.arange(n)
-    last = np.maximum.accumulate(np.where(every, -1, index))
-    following = np.minimum.accumulate(np.where(every, n, index)[::-1])[::-1]
-    before = np.concatenate(([-1], last[:-1]))
-    after = np.concatenate((following[1:], [n]))
-    return before, after
+    last = np.maximum.accumulate(np.where(must_hold, -1, index))
+    following = np.minimum.accumulate(np.where(must_hold, n, index)[::-1])[::-1]
+    break_before = np.concatenate(([-1], last[:-1]))
+    break_after = np.concatenate((following[1:], [n]))
+    return break_before, break_after

@@ -11,27 +11,36 @@ from typing import Final
 import numpy as np
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import fresh_memory, measured
-from logger.limits.frozen import Frozen
+from logger.limits.evaluate import compute_scores, initial_memory
+from logger.limits.frozen import Stuck
 from logger.limits.inverse_time import InverseTime
-from logger.limits.level import Level, Outside, RatedLevel
-from logger.limits.limit import OfJoint
+from logger.limits.level import Band, Level, RatedLevel
+from logger.limits.limit import AnyJointLimit
 from logger.limits.rate import Rate
 from logger.limits.series import Series
 from logger.limits.silence import Silence
 from logger.limits.thermal import Thermal
-from logger.limits.touch import Touch
+from logger.limits.touch import TouchTemperature
 from logger.limits.tracking import Tracking
 
-__all__ = ["Scored", "Set", "Shared", "scores_of", "shared", "thresholds"]
+__all__ = [
+    "ScoreGroup",
+    "ScoredLimit",
+    "Threshold",
+    "group_by_score",
+    "limit_thresholds",
+    "score_key",
+]
 
-Scored = Level | RatedLevel | Outside | InverseTime | Thermal | Rate | Tracking | Frozen | Touch
+ScoredLimit = (
+    Level | RatedLevel | Band | InverseTime | Thermal | Rate | Tracking | Stuck | TouchTemperature
+)
 """Every kind but silence, which makes no scores of readings."""
 
-_ALIKE: Final = frozenset(("name", "severity", "joint", "on_delay_s", "off_delay_s"))
-_ALSO: Final[Mapping[type[OfJoint], frozenset[str]]] = {
+_COMMON_KEYS: Final = frozenset(("name", "severity", "joint", "on_delay_s", "off_delay_s"))
+_THRESHOLD_KEYS: Final[Mapping[type[AnyJointLimit], frozenset[str]]] = {
     Level: frozenset(("above", "below", "drop_off")),
-    Touch: frozenset(("contact_s", "above", "drop_off")),
+    TouchTemperature: frozenset(("contact_s", "above", "drop_off")),
     Rate: frozenset(("rise_per_min", "drop_off_per_min")),
     Tracking: frozenset(("above", "drop_off")),
     Thermal: frozenset(("above_percent", "drop_off_percent")),
@@ -40,55 +49,58 @@ _ALSO: Final[Mapping[type[OfJoint], frozenset[str]]] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Set:
+class Threshold:
     """One limit, and at which of its scores it picks up and drops off."""
 
-    place: int
+    index: int
     """Among the limits that were given."""
-    limit: Scored
+    limit: ScoredLimit
     pick_up: float
     drop_off: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shared:
+class ScoreGroup:
     """Limits of the same scores."""
 
-    measure: Scored
+    representative: ScoredLimit
     """One of them, to make the scores with."""
-    sets: tuple[Set, ...]
+    thresholds: tuple[Threshold, ...]
 
 
-def shared(
-    limits: Iterable[tuple[int, OfJoint]], hold_ns: Mapping[str, int], *, apart: bool = False
-) -> list[Shared]:
+def group_by_score(
+    limits: Iterable[tuple[int, AnyJointLimit]], hold_ns: Mapping[str, int], *, apart: bool = False
+) -> list[ScoreGroup]:
     """Return limits (with their places) in groups of the same scores; silences are left out.
 
     `apart`: none with a frozen reading, whose memory depends on whether its alert stood where a
     recorder went on.
     """
-    groups: dict[str, list[Set]] = {}
-    for place, limit in limits:
+    groups: dict[str, list[Threshold]] = {}
+    for index, limit in limits:
         if isinstance(limit, Silence):
             continue
-        pick_up, drop_off = thresholds(limit, hold_ns)
-        one = Set(place=place, limit=limit, pick_up=pick_up, drop_off=drop_off)
-        alone = f"{place} " if apart and isinstance(limit, Frozen) else ""
-        groups.setdefault(f"{alone}{scores_of(limit)}", []).append(one)
-    return [Shared(measure=sets[0].limit, sets=tuple(sets)) for sets in groups.values()]
+        pick_up, drop_off = limit_thresholds(limit, hold_ns)
+        threshold = Threshold(index=index, limit=limit, pick_up=pick_up, drop_off=drop_off)
+        own_group = f"{index} " if apart and isinstance(limit, Stuck) else ""
+        groups.setdefault(f"{own_group}{score_key(limit)}", []).append(threshold)
+    return [
+        ScoreGroup(representative=thresholds[0].limit, thresholds=tuple(thresholds))
+        for thresholds in groups.values()
+    ]
 
 
-def thresholds(limit: Scored, hold_ns: Mapping[str, int]) -> tuple[float, float]:
+def limit_thresholds(limit: ScoredLimit, hold_ns: Mapping[str, int]) -> tuple[float, float]:
     """Return pick-up and drop-off of a limit, as its own measure says them."""
     nothing = ReadingBatch(
         joint="", time_ns=np.empty(0, np.int64), position_segment=np.empty(0, np.int32), columns={}
     )
-    scores, _ = measured(limit, fresh_memory(limit), Series(nothing, hold_ns))
+    scores, _ = compute_scores(limit, initial_memory(limit), Series(nothing, hold_ns))
     return scores.pick_up, scores.drop_off
 
 
-def scores_of(limit: OfJoint) -> str:
+def score_key(limit: AnyJointLimit) -> str:
     """Return a text that is the same for limits of the same scores."""
-    way = f"{limit.rising}" if isinstance(limit, Level) else ""
-    left_out = _ALIKE | _ALSO.get(type(limit), frozenset())
-    return f"{type(limit).__name__} {way} {limit.model_dump_json(exclude=set(left_out))}"
+    direction = f"{limit.is_rising}" if isinstance(limit, Level) else ""
+    left_out = _COMMON_KEYS | _THRESHOLD_KEYS.get(type(limit), frozenset())
+    return f"{type(limit).__name__} {direction} {limit.model_dump_json(exclude=set(left_out))}"

@@ -13,22 +13,22 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.hysteresis import LevelState, step
-from logger.limits.kind import Scores, Timed
-from replay.evaluation.alert_arrays import Flips, flips_of
-from replay.evaluation.candidate_buckets import may_complete
+from logger.limits.hysteresis import LevelState, step_level
+from logger.limits.kind import Scores, TimedLimit
+from replay.evaluation.alert_arrays import StateChanges, to_state_changes
+from replay.evaluation.candidate_buckets import buckets_to_check
 
-__all__ = ["Course", "course_of", "flipped", "walk"]
+__all__ = ["ScoreBuckets", "find_state_changes", "skip_scan", "to_score_buckets"]
 
-_FIRST: Final = 4
+_FIRST_STEP: Final = 4
 """Buckets that are looked at first where something may change; then twice as many each time."""
-_MOST: Final = 512
-_READINGS: Final = 1024
+_MAX_STEP: Final = 512
+_READINGS_PER_BUCKET: Final = 1024
 """Readings in a bucket of a trace that is in memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
+class ScoreBuckets:
     """The scores of a stretch of a trace as m buckets, in order of time."""
 
     start_ns: NDArray[np.int64]
@@ -37,94 +37,94 @@ class Course:
     """At most the lowest score in each."""
     high: NDArray[np.float64]
     """At least the highest."""
-    low_had: NDArray[np.float64]
+    max_low: NDArray[np.float64]
     """At least the lowest: a score that one of the readings has, as low as is known of any."""
-    high_had: NDArray[np.float64]
+    min_high: NDArray[np.float64]
     """At most the highest, likewise."""
     hold_ns: int
-    scores: Callable[[int, int], tuple[NDArray[np.int64], NDArray[np.float64]]]
+    read_scores: Callable[[int, int], tuple[NDArray[np.int64], NDArray[np.float64]]]
     """(first, stop) -> times and scores of all readings in the buckets [first, stop)."""
 
 
-def course_of(scores: Scores) -> Course:
+def to_score_buckets(scores: Scores) -> ScoreBuckets:
     """Return scores that are in memory as a course."""
     time_ns, score = scores.time_ns, scores.score
     n = len(score)
-    first = np.arange(0, n, _READINGS)
-    last = np.minimum(first + _READINGS, n) - 1
+    first = np.arange(0, n, _READINGS_PER_BUCKET)
+    last = np.minimum(first + _READINGS_PER_BUCKET, n) - 1
 
-    def of(begin: int, stop: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        rows = slice(begin * _READINGS, stop * _READINGS)
+    def read_scores(begin: int, stop: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        rows = slice(begin * _READINGS_PER_BUCKET, stop * _READINGS_PER_BUCKET)
         return time_ns[rows], score[rows]
 
     # A reading without a score (NaN) is on no side, and must not hide those beside it.
     low = np.fmin.reduceat(score, first) if n else np.empty(0)
     high = np.fmax.reduceat(score, first) if n else np.empty(0)
-    return Course(
+    return ScoreBuckets(
         start_ns=time_ns[first],
         end_ns=time_ns[last] + 1,
         low=low,
         high=high,
-        low_had=low,
-        high_had=high,
+        max_low=low,
+        min_high=high,
         hold_ns=scores.hold_ns,
-        scores=of,
+        read_scores=read_scores,
     )
 
 
-def walk(
-    limit: Timed,
+def skip_scan(
+    limit: TimedLimit,
     state: LevelState,
-    course: Course,
+    buckets: ScoreBuckets,
     *,
     pick_up: float,
     drop_off: float,
     joint: str,
-) -> tuple[list[Flips], LevelState]:
+) -> tuple[list[StateChanges], LevelState]:
     """Return what is raised and returns over a course, and the state behind it.
 
     The peak of the state is one of the readings that were looked at.
     """
-    found: list[Flips] = []
-    count = len(course.low)
-    places: dict[bool, NDArray[np.intp]] = {}
-    at, ahead = 0, _FIRST
-    while at < count:
+    changes: list[StateChanges] = []
+    count = len(buckets.low)
+    candidates: dict[bool, NDArray[np.intp]] = {}
+    bucket, step = 0, _FIRST_STEP
+    while bucket < count:
         if state.pending_ns is None:
-            if state.active not in places:
-                places[state.active] = _places(
-                    limit, course, pick_up=pick_up, drop_off=drop_off, clearing=state.active
+            if state.active not in candidates:
+                candidates[state.active] = _buckets_that_matter(
+                    limit, buckets, pick_up=pick_up, drop_off=drop_off, clearing=state.active
                 )
-            ahead_of = places[state.active]
-            place = int(np.searchsorted(ahead_of, at))
-            if place == len(ahead_of):
+            candidate_buckets = candidates[state.active]
+            nearest = int(np.searchsorted(candidate_buckets, bucket))
+            if nearest == len(candidate_buckets):
                 break
-            ahead = _FIRST if ahead_of[place] > at else ahead
-            at = int(ahead_of[place])
-        stop = min(at + ahead, count)
-        time_ns, score = course.scores(at, stop)
-        flips, state = flipped(
+            step = _FIRST_STEP if candidate_buckets[nearest] > bucket else step
+            bucket = int(candidate_buckets[nearest])
+        stop = min(bucket + step, count)
+        time_ns, score = buckets.read_scores(bucket, stop)
+        new_changes, state = find_state_changes(
             limit,
             state,
             Scores(
                 time_ns=time_ns,
-                rows=None,
+                batch_rows=None,
                 score=score,
-                told=score,
+                reported=score,
                 pick_up=pick_up,
                 drop_off=drop_off,
-                hold_ns=course.hold_ns,
+                hold_ns=buckets.hold_ns,
             ),
             joint=joint,
         )
-        found += flips
-        at, ahead = stop, min(2 * ahead, _MOST)
-    return found, state
+        changes += new_changes
+        bucket, step = stop, min(2 * step, _MAX_STEP)
+    return changes, state
 
 
-def flipped(
-    limit: Timed, state: LevelState, scores: Scores, *, joint: str
-) -> tuple[list[Flips], LevelState]:
+def find_state_changes(
+    limit: TimedLimit, state: LevelState, scores: Scores, *, joint: str
+) -> tuple[list[StateChanges], LevelState]:
     """Return what scores change about a limit, and the state behind them.
 
     With delays by hysteresis.py. Without any a reading on one side decides by itself, gaps make no
@@ -132,8 +132,8 @@ def flipped(
     thousand times a day costs no more than one that does not.
     """
     if limit.on_delay_s > 0 or limit.off_delay_s > 0:
-        changes, state = step(limit, state, scores, joint=joint)
-        return flips_of([change for _, change in changes]), state
+        changes, state = step_level(limit, state, scores, joint=joint)
+        return to_state_changes([change for _, change in changes]), state
     score = scores.score
     if len(score) == 0:
         return [], state
@@ -146,34 +146,36 @@ def flipped(
     side = (score <= scores.drop_off).astype(np.int8)
     np.negative(side, out=side)
     side[score >= scores.pick_up] = 1
-    told = np.flatnonzero(side)
-    kept = side[told]
-    before = np.concatenate(([1 if state.active else -1], kept[:-1]))
-    changed = told[kept != before]
+    decided_rows = np.flatnonzero(side)
+    decided = side[decided_rows]
+    previous = np.concatenate(([1 if state.active else -1], decided[:-1]))
+    changed = decided_rows[decided != previous]
     active = state.active ^ bool(len(changed) % 2)
-    after = LevelState(
+    state_after = LevelState(
         active=active,
         last_ns=int(scores.time_ns[-1]),
-        peak=float(scores.told[-1]) if active else None,
+        peak=float(scores.reported[-1]) if active else None,
     )
     if len(changed) == 0:
-        return [], after
+        return [], state_after
     time_ns = scores.time_ns[changed]
-    return [Flips(raised=not state.active, onset_ns=time_ns, time_ns=time_ns)], after
+    return [StateChanges(raised=not state.active, onset_ns=time_ns, time_ns=time_ns)], state_after
 
 
-def _places(
-    limit: Timed, course: Course, *, pick_up: float, drop_off: float, clearing: bool
+def _buckets_that_matter(
+    limit: TimedLimit, buckets: ScoreBuckets, *, pick_up: float, drop_off: float, clearing: bool
 ) -> NDArray[np.intp]:
     """Return the buckets that may raise a limit, or clear it."""
     if clearing:
-        some = course.low <= drop_off
-        every = (course.high_had <= drop_off) & (course.high_had < pick_up)
+        may_hold = buckets.low <= drop_off
+        must_hold = (buckets.min_high <= drop_off) & (buckets.min_high < pick_up)
         delay_s = limit.off_delay_s
     else:
-        some = course.high >= pick_up
-        every = course.low_had >= pick_up
+        may_hold = buckets.high >= pick_up
+        must_hold = buckets.max_low >= pick_up
         delay_s = limit.on_delay_s
     return np.flatnonzero(
-        may_complete(some, every, course.start_ns, course.end_ns, delay_ns=round(delay_s * 1e9))
+        buckets_to_check(
+            may_hold, must_hold, buckets.start_ns, buckets.end_ns, delay_ns=round(delay_s * 1e9)
+        )
     )

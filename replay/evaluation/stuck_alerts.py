@@ -9,44 +9,48 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.frozen import Frozen
+from logger.limits.frozen import Stuck
 from logger.store.pyramid.seconds import BASE_NS
-from replay.evaluation.candidate_buckets import may_complete
-from replay.evaluation.level_alerts import Seconds, seconds_of
+from replay.evaluation.candidate_buckets import buckets_to_check
+from replay.evaluation.level_alerts import SecondExtremes, read_second_extremes
 from replay.recording import Recording
 
 __all__ = ["may_freeze"]
 
 
-def may_freeze(recording: Recording, joint: str, limits: Sequence[Frozen]) -> list[bool]:
+def may_freeze(recording: Recording, joint: str, limits: Sequence[Stuck]) -> list[bool]:
     """Return for each limit whether it might be raised anywhere."""
-    known: dict[str, Seconds] = {}
+    extremes: dict[str, SecondExtremes] = {}
     for channel in {name for limit in limits for name in (limit.channel, limit.load)}:
-        known[channel] = seconds_of(recording, joint, channel)
-    return [_may(limit, known[limit.channel], known[limit.load]) for limit in limits]
+        extremes[channel] = read_second_extremes(recording, joint, channel)
+    return [
+        _limit_may_freeze(limit, extremes[limit.channel], extremes[limit.load]) for limit in limits
+    ]
 
 
-def _may(limit: Frozen, seconds: Seconds, load: Seconds) -> bool:
+def _limit_may_freeze(limit: Stuck, seconds: SecondExtremes, load: SecondExtremes) -> bool:
     if len(seconds.low) == 0:
         return False
     # A little more than the doubled distance: sums of floats round.
     slack = 1e-12 * np.maximum(np.abs(seconds.low), np.abs(seconds.high))
     still = seconds.high - seconds.low <= 2.0 * limit.within * (1.0 + 1e-12) + 2.0 * slack
-    loaded = _loaded(limit, seconds, load)
+    loaded = _loaded_seconds(limit, seconds, load)
     # Nothing lies beyond the ends: as if there were a second there that is not still.
-    shut, start = np.array([False]), seconds.start_ns
+    outside, start = np.array([False]), seconds.start_ns
     starts = np.concatenate(([start[0] - BASE_NS], start, [start[-1] + BASE_NS]))
-    some = may_complete(
-        np.concatenate((shut, loaded, shut)),
-        np.concatenate((shut, still & loaded, shut)),
+    to_check = buckets_to_check(
+        np.concatenate((outside, loaded, outside)),
+        np.concatenate((outside, still & loaded, outside)),
         starts,
         starts + BASE_NS,
         delay_ns=round(limit.on_delay_s * 1e9),
     )
-    return bool(some.any())
+    return bool(to_check.any())
 
 
-def _loaded(limit: Frozen, seconds: Seconds, load: Seconds) -> NDArray[np.bool_]:
+def _loaded_seconds(
+    limit: Stuck, seconds: SecondExtremes, load: SecondExtremes
+) -> NDArray[np.bool_]:
     """Return in which seconds of the channel there may be load."""
     heavy = np.maximum(np.abs(load.low), np.abs(load.high)) >= limit.load_above
     if limit.smoothing_s is not None:

@@ -11,28 +11,28 @@ from typing import Final
 
 import numpy as np
 
-from logger.limits.evaluate import spoken
-from logger.limits.frozen import Frozen
-from logger.limits.level import Level, Outside, RatedLevel
-from logger.limits.limit import OfJoint
+from logger.limits.evaluate import in_channel_unit
+from logger.limits.frozen import Stuck
+from logger.limits.level import Band, Level, RatedLevel
+from logger.limits.limit import AnyJointLimit
 from logger.limits.silence import Silence
-from logger.limits.touch import Touch
-from logger.store.layout.remote import Place
-from replay.evaluation.alert_arrays import Alerts, Heed
-from replay.evaluation.full_evaluation import in_full
-from replay.evaluation.inverse_time_alerts import by_runs, forgets
-from replay.evaluation.level_alerts import by_pyramid
-from replay.evaluation.score_groups import scores_of, shared
+from logger.limits.touch import TouchTemperature
+from logger.store.layout.remote import Location
+from replay.evaluation.alert_arrays import AlertArrays, StoppableProgress
+from replay.evaluation.full_evaluation import evaluate_rows
+from replay.evaluation.inverse_time_alerts import inverse_time_alerts, resets_instantly
+from replay.evaluation.level_alerts import level_alerts
+from replay.evaluation.score_groups import group_by_score, score_key
 from replay.evaluation.stuck_alerts import may_freeze
-from replay.evaluation.thermal_alerts import by_moments, summed
+from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
 from replay.recording import Recording
 
-__all__ = ["Task", "alerts_on", "tasks_of", "worked"]
+__all__ = ["Task", "evaluate_limits", "run_task", "split_tasks"]
 
-_LEVELS = (Level, RatedLevel, Outside, Touch)
-_FEW: Final = 1000
+_LEVEL_KINDS = (Level, RatedLevel, Band, TouchTemperature)
+_MIN_LEVELS_PER_PART: Final = 1000
 """Levels in a part at least."""
-_MANY: Final = 4
+_MIN_IMAGES_BY_MOMENTS: Final = 4
 """So many thermal images cost less by their moments than one by one."""
 
 
@@ -40,56 +40,60 @@ _MANY: Final = 4
 class Task:
     """Some limits, to be taken over one joint of one recording."""
 
-    recording: Place
+    recording: Location
     joint: str
-    limits: tuple[OfJoint, ...]
-    places: tuple[int, ...]
+    limits: tuple[AnyJointLimit, ...]
+    indices: tuple[int, ...]
     """What whoever asked calls each of them."""
     weight: float
     """How much work it is, about; to tell what is left."""
 
 
-def tasks_of(
-    recording: Place, joint: str, limits: Sequence[OfJoint], *, rows: int, slices: int
+def split_tasks(
+    recording: Location, joint: str, limits: Sequence[AnyJointLimit], *, rows: int, slices: int
 ) -> list[Task]:
     """Return the tasks that take limits over a joint; each is called by its place.
 
     `slices`: into how many about equal parts the work on one joint is cut.
     """
-    levels = [place for place, limit in enumerate(limits) if isinstance(limit, _LEVELS)]
+    levels = [index for index, limit in enumerate(limits) if isinstance(limit, _LEVEL_KINDS)]
     groups: dict[str, list[int]] = {}
-    for place, limit in enumerate(limits):
-        if not isinstance(limit, _LEVELS):
+    for index, limit in enumerate(limits):
+        if not isinstance(limit, _LEVEL_KINDS):
             # What is costly about silences and images is done once for all of them.
-            alike = isinstance(limit, Silence) or summed(limit)
-            key = limit.kind if alike else scores_of(limit)
-            groups.setdefault(key, []).append(place)
-    cuts = [
-        levels[first::count] for count in [_cuts(len(levels), slices)] for first in range(count)
+            done_together = isinstance(limit, Silence) or supports_moments(limit)
+            key = limit.kind if done_together else score_key(limit)
+            groups.setdefault(key, []).append(index)
+    level_parts = [
+        levels[first::count]
+        for count in [_part_count(len(levels), slices)]
+        for first in range(count)
     ]
     # Like beside like, dealt out: hard ones and easy ones come into each part.
-    dealt = [groups[key] for key in sorted(groups)]
-    others = [[*chain.from_iterable(dealt[first::slices])] for first in range(slices)]
-    weights = [*((cut, 0.01) for cut in cuts), *((cut, 1.0) for cut in others)]
+    sorted_groups = [groups[key] for key in sorted(groups)]
+    other_parts = [[*chain.from_iterable(sorted_groups[first::slices])] for first in range(slices)]
+    weights = [*((part, 0.01) for part in level_parts), *((part, 1.0) for part in other_parts)]
     return [
         Task(
             recording=recording,
             joint=joint,
-            limits=tuple(limits[place] for place in places),
-            places=tuple(places),
-            weight=float(rows + 1) * share * (len(places) + 5),
+            limits=tuple(limits[index] for index in indices),
+            indices=tuple(indices),
+            weight=float(rows + 1) * share * (len(indices) + 5),
         )
-        for places, share in weights
-        if places
+        for indices, share in weights
+        if indices
     ]
 
 
-def _cuts(levels: int, slices: int) -> int:
+def _part_count(levels: int, slices: int) -> int:
     """Return into how many parts levels are cut: few of them cost no more than one does."""
-    return max(min(slices, levels // _FEW), 1)
+    return max(min(slices, levels // _MIN_LEVELS_PER_PART), 1)
 
 
-def worked(task: Task, heed: Heed = lambda _share: None) -> list[Alerts]:
+def run_task(
+    task: Task, report_progress: StoppableProgress = lambda _share: None
+) -> list[AlertArrays]:
     """Return the alerts of each limit of a task.
 
     Raises
@@ -97,54 +101,74 @@ def worked(task: Task, heed: Heed = lambda _share: None) -> list[Alerts]:
     InputError
         The recording cannot be opened.
     """
-    return alerts_on(Recording.open(task.recording), task.joint, task.limits, heed=heed)
+    return evaluate_limits(
+        Recording.open(task.recording), task.joint, task.limits, report_progress=report_progress
+    )
 
 
-def alerts_on(
+def evaluate_limits(
     recording: Recording,
     joint: str,
-    limits: Sequence[OfJoint],
+    limits: Sequence[AnyJointLimit],
     *,
-    heed: Heed = lambda _share: None,
-) -> list[Alerts]:
+    report_progress: StoppableProgress = lambda _share: None,
+) -> list[AlertArrays]:
     """Return the alerts of each limit on one joint, in the order given.
 
     One at a share of a rated value that the joint does not have raises nothing.
     """
-    rated = recording.bench.joint(joint).rated
-    found: dict[int, Alerts] = {}
-    left: dict[int, OfJoint] = {}
-    for place, limit in enumerate(limits):
-        own = spoken(limit, rated)
-        if own is None:
-            found[place] = _none()
+    rated = recording.bench.joint_named(joint).rated
+    results: dict[int, AlertArrays] = {}
+    remaining: dict[int, AnyJointLimit] = {}
+    for index, limit in enumerate(limits):
+        converted = in_channel_unit(limit, rated)
+        if converted is None:
+            results[index] = _no_alerts()
         else:
-            left[place] = own
+            remaining[index] = converted
 
-    def take(places: list[int], alerts: Iterable[Alerts | None]) -> None:
-        for place, told in zip(places, alerts, strict=True):
-            if told is not None:
-                found[place] = told
-                del left[place]
+    def store_alerts(indices: list[int], alerts: Iterable[AlertArrays | None]) -> None:
+        for index, limit_alerts in zip(indices, alerts, strict=True):
+            if limit_alerts is not None:
+                results[index] = limit_alerts
+                del remaining[index]
 
-    levels = {place: one for place, one in left.items() if isinstance(one, Level | Outside | Touch)}
+    levels = {
+        index: one
+        for index, one in remaining.items()
+        if isinstance(one, Level | Band | TouchTemperature)
+    }
     if levels:
-        take([*levels], by_pyramid(recording, joint, [*levels.values()], heed=heed))
-    curves = {place: one for place, one in left.items() if forgets(one)}
+        store_alerts(
+            [*levels],
+            level_alerts(recording, joint, [*levels.values()], report_progress=report_progress),
+        )
+    curves = {index: one for index, one in remaining.items() if resets_instantly(one)}
     if curves:
-        take([*curves], by_runs(recording, joint, [*curves.values()], heed=heed))
-    images = {place: one for place, one in left.items() if summed(one)}
-    if len(shared(images.items(), recording.hold_ns(joint))) >= _MANY:
-        take([*images], by_moments(recording, joint, [*images.values()], heed=heed))
-    frozen = {place: one for place, one in left.items() if isinstance(one, Frozen)}
+        store_alerts(
+            [*curves],
+            inverse_time_alerts(
+                recording, joint, [*curves.values()], report_progress=report_progress
+            ),
+        )
+    images = {index: one for index, one in remaining.items() if supports_moments(one)}
+    if len(group_by_score(images.items(), recording.hold_ns(joint))) >= _MIN_IMAGES_BY_MOMENTS:
+        store_alerts(
+            [*images],
+            thermal_alerts(recording, joint, [*images.values()], report_progress=report_progress),
+        )
+    frozen = {index: one for index, one in remaining.items() if isinstance(one, Stuck)}
     if frozen:
         may = may_freeze(recording, joint, [*frozen.values()])
-        take([*frozen], [None if one else _none() for one in may])
-    if left:
-        take([*left], in_full(recording, joint, [*left.values()], heed=heed))
-    return [found[place] for place in range(len(limits))]
+        store_alerts([*frozen], [None if one else _no_alerts() for one in may])
+    if remaining:
+        store_alerts(
+            [*remaining],
+            evaluate_rows(recording, joint, [*remaining.values()], report_progress=report_progress),
+        )
+    return [results[index] for index in range(len(limits))]
 
 
-def _none() -> Alerts:
+def _no_alerts() -> AlertArrays:
     nothing = np.empty(0, np.int64)
-    return Alerts(onset_ns=nothing, raised_ns=nothing, returned_ns=nothing)
+    return AlertArrays(onset_ns=nothing, raised_ns=nothing, returned_ns=nothing)

@@ -10,80 +10,84 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from logger.limits.frozen import Frozen
-from logger.limits.kind import Kind
-from logger.limits.level import Level, Outside, RatedLevel
+from logger.limits.frozen import Stuck
+from logger.limits.kind import JointLimit
+from logger.limits.level import Band, Level, RatedLevel
 from logger.limits.lifecycle import Alert
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 
-__all__ = ["furthest", "peak_by_now"]
+__all__ = ["alert_peak", "extreme_reading"]
 
-_CHUNK_NS: Final = 600 * 1_000_000_000
+_EXTREME_CHUNK_NS: Final = 600 * 1_000_000_000
 
 
-def peak_by_now(
-    recording: Recording, alert: Alert, now_ns: int, *, before: tuple[int, float] | None = None
+def alert_peak(
+    recording: Recording, alert: Alert, now_ns: int, *, previous: tuple[int, float] | None = None
 ) -> float:
     """Return the furthest value of an alert in its channel's unit, with its sign; NaN for none.
 
     Of what has no channel (a thermal image, a rate, an error) what it was when it was raised.
-    `before`: an instant and what this gave for it, so that only what came since is read.
+    `previous`: an instant and what this gave for it, so that only what came since is read.
     """
-    limit = recording.limits.named(alert.limit)
-    if alert.returned_ns is not None or not isinstance(limit, Kind) or not alert.channel:
+    limit = recording.limits.by_name(alert.limit)
+    if alert.returned_ns is not None or not isinstance(limit, JointLimit) or not alert.channel:
         return alert.peak
-    since_ns, worst = (alert.raised_ns, alert.peak) if before is None else before
+    since_ns, worst = (alert.raised_ns, alert.peak) if previous is None else previous
     # As the limit sees them; of equals the first.
-    return _worst(
+    return _highest_ranked(
         limit,
-        [worst, furthest(recording, alert.joint, limit, since_ns, now_ns)],
+        [worst, extreme_reading(recording, alert.joint, limit, since_ns, now_ns)],
     )
 
 
-def furthest(recording: Recording, joint: str, limit: Kind, from_ns: int, until_ns: int) -> float:
+def extreme_reading(
+    recording: Recording, joint: str, limit: JointLimit, from_ns: int, until_ns: int
+) -> float:
     """Return the furthest reading of a limit's channel in [from_ns, until_ns), with its sign.
 
     NaN where there is none, and for a limit whose values are in no channel's unit (a thermal image,
     a rate, an error). `from_ns`: a reading, so that nothing of before holds on into the span.
     """
-    channel = limit.told_channel
+    channel = limit.reported_channel
     if not channel:
         return math.nan
-    if isinstance(limit, Frozen):
+    if isinstance(limit, Stuck):
         # Of a reading that does not move the first is told.
-        _, value = recording.readings(joint, from_ns, from_ns + 1, channels=[channel]).series(
-            channel
-        )
+        _, value = recording.read_readings(
+            joint, from_ns, from_ns + 1, channels=[channel]
+        ).channel_series(channel)
         return float(value[-1]) if len(value) else math.nan
-    reached = figures(recording, joint, channel, from_ns, until_ns)
+    reached = span_statistics(recording, joint, channel, from_ns, until_ns)
     ends = [reached.minimum, reached.maximum]
-    if ends[0] < ends[1] and _by_rows(limit, ends):
-        return _of_rows(recording, joint, limit, from_ns, until_ns)
-    return _worst(limit, ends)
+    if ends[0] < ends[1] and _needs_rows(limit, ends):
+        return _extreme_from_rows(recording, joint, limit, from_ns, until_ns)
+    return _highest_ranked(limit, ends)
 
 
-def _by_rows(limit: Kind, ends: list[float]) -> bool:
+def _needs_rows(limit: JointLimit, ends: list[float]) -> bool:
     """Return whether lowest and highest do not say which reading was the furthest, and first."""
     low, high = limit.rank(np.array(ends)).tolist()
     if low == high:
         return True
-    if not isinstance(limit, Level | RatedLevel | Outside) or not limit.magnitude:
+    if not isinstance(limit, Level | RatedLevel | Band) or not limit.magnitude:
         return False
     # The furthest is the one nearest to zero.
-    return limit.outside[0] > 0 if isinstance(limit, Outside) else not limit.rising
+    return limit.outside[0] > 0 if isinstance(limit, Band) else not limit.is_rising
 
 
-def _of_rows(recording: Recording, joint: str, limit: Kind, from_ns: int, until_ns: int) -> float:
-    channel, worst = limit.told_channel, math.nan
-    for begin_ns in range(from_ns, until_ns, _CHUNK_NS):
-        end_ns = min(begin_ns + _CHUNK_NS, until_ns)
-        batch = recording.readings(joint, begin_ns, end_ns, channels=[channel])
-        worst = _worst(limit, np.append(worst, batch.series(channel)[1]))
+def _extreme_from_rows(
+    recording: Recording, joint: str, limit: JointLimit, from_ns: int, until_ns: int
+) -> float:
+    channel, worst = limit.reported_channel, math.nan
+    for begin_ns in range(from_ns, until_ns, _EXTREME_CHUNK_NS):
+        end_ns = min(begin_ns + _EXTREME_CHUNK_NS, until_ns)
+        batch = recording.read_readings(joint, begin_ns, end_ns, channels=[channel])
+        worst = _highest_ranked(limit, np.append(worst, batch.channel_series(channel)[1]))
     return worst
 
 
-def _worst(limit: Kind, told: ArrayLike) -> float:
-    values = np.asarray(told, np.float64)
+def _highest_ranked(limit: JointLimit, readings: ArrayLike) -> float:
+    values = np.asarray(readings, np.float64)
     values = values[np.isfinite(values)]
     return float(values[int(limit.rank(values).argmax())]) if len(values) else math.nan

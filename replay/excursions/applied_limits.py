@@ -13,49 +13,51 @@ from dataclasses import dataclass, replace
 from typing import Final
 from weakref import WeakKeyDictionary
 
-from logger.limits.kind import Kind
+from logger.limits.kind import JointLimit
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Limit, LimitSet, OfJoint, in_force
+from logger.limits.limit import AnyJointLimit, Limit, LimitSet, in_force
 from logger.limits.silence import Silence
-from replay.evaluation.alert_arrays import STANDING_NS, Alerts
-from replay.evaluation.tasks import alerts_on
+from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
+from replay.evaluation.tasks import evaluate_limits
 from replay.recording import Recording
 
-__all__ = ["Watch", "onset_of", "recorded", "under"]
+__all__ = ["AppliedLimits", "alert_onset_ns", "hypothetical_limits", "recorded_limits"]
 
-KEPT: Final = 8
+MAX_HYPOTHETICAL_CACHED: Final = 8
 """Recordings under other limits that are remembered."""
-_FRESH_NS: Final = 60 * 1_000_000_000
-_State = tuple[int, ...]
+_LIVE_STATE_STEP_NS: Final = 60 * 1_000_000_000
+_CacheState = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Watch:
+class AppliedLimits:
     """Some limits over a whole recording."""
 
-    sets: tuple[tuple[int, LimitSet], ...]
+    limit_sets: tuple[tuple[int, LimitSet], ...]
     """Since when which were in force, in order of time, the first since the start."""
     alerts: tuple[Alert, ...]
     """In the order of their raising."""
-    others: bool = False
+    hypothetical: bool = False
     """They are others than those that were in force: nothing of it was raised at the time."""
 
     @property
     def limits(self) -> LimitSet:
         """The limits in force last."""
-        return self.sets[-1][1]
+        return self.limit_sets[-1][1]
 
-    def limit_of(self, name: str, raised_ns: int) -> Limit | None:
+    def limit_at_raise(self, name: str, raised_ns: int) -> Limit | None:
         """Return the limit that raised an alert, as it was then; None: no limit of a file."""
-        now = in_force(self.sets, raised_ns).named(name)
-        if now is not None:
-            return now
+        in_force_then = in_force(self.limit_sets, raised_ns).by_name(name)
+        if in_force_then is not None:
+            return in_force_then
         # Raised at the very instant at which others were taken over, or before the first of a cut.
-        ever = (one for _, limits in self.sets if (one := limits.named(name)) is not None)
-        return next(ever, None)
+        of_any_set = (
+            limit for _, limits in self.limit_sets if (limit := limits.by_name(name)) is not None
+        )
+        return next(of_any_set, None)
 
 
-def onset_of(alert: Alert, limit: Limit) -> int:
+def alert_onset_ns(alert: Alert, limit: Limit) -> int:
     """Return the first reading at which the condition of an alert stood.
 
     Recorders of before did not keep it: then the latest instant at which it can have been.
@@ -66,88 +68,95 @@ def onset_of(alert: Alert, limit: Limit) -> int:
     return alert.raised_ns - round(delay_s * 1e9)
 
 
-_recorded: "WeakKeyDictionary[Recording, tuple[_State, Watch]]" = WeakKeyDictionary()
-_lock: Final = threading.Lock()
+_recorded_cache: "WeakKeyDictionary[Recording, tuple[_CacheState, AppliedLimits]]" = (
+    WeakKeyDictionary()
+)
+_cache_lock: Final = threading.Lock()
 
 
-def recorded(recording: Recording) -> Watch:
+def recorded_limits(recording: Recording) -> AppliedLimits:
     """Return what was in force and what was raised at the time, by the recording's own events."""
-    events = recording.events()
+    events = recording.read_events()
     # Events only ever come to those that are there.
     state = (len(events), events[-1].time_ns if events else 0, len(recording.limit_sets))
-    with _lock:
-        before = _recorded.get(recording)
-    if before is not None and before[0] == state:
-        return before[1]
-    watch = Watch(sets=recording.limit_sets, alerts=recording.alerts())
-    with _lock:
-        _recorded[recording] = (state, watch)
-    return watch
+    with _cache_lock:
+        cached = _recorded_cache.get(recording)
+    if cached is not None and cached[0] == state:
+        return cached[1]
+    applied = AppliedLimits(limit_sets=recording.limit_sets, alerts=recording.read_alerts())
+    with _cache_lock:
+        _recorded_cache[recording] = (state, applied)
+    return applied
 
 
-def under(recording: Recording, limits: LimitSet) -> Watch:
+def hypothetical_limits(recording: Recording, limits: LimitSet) -> AppliedLimits:
     """Return what other limits would have raised, in force from the start to the end.
 
     Each limit is taken to be on every joint that it fits, as live. An alert tells its onset, and no
-    peak (`replay.excursions.alert_peaks.furthest` gives that of one). What watches the recorder
+    peak (`replay.excursions.alert_peaks.extreme_reading` gives that of one). What watches the
+    recorder
     itself is left out:
     it does not depend on readings. Of a recording that is still written it may be a minute old.
     """
     key = (
         str(recording.path),
         hashlib.sha256(limits.text.encode()).hexdigest(),
-        *_state(recording),
+        *_cache_state(recording),
     )
-    with _lock:
-        work = _under.pop(key, None)
-        mine = work is None
-        if work is None:
-            work = Future()
-        _under[key] = work
-        while len(_under) > KEPT:
-            _under.popitem(last=False)
-    if mine:
+    with _cache_lock:
+        pending = _hypothetical_cache.pop(key, None)
+        is_first = pending is None
+        if pending is None:
+            pending = Future()
+        _hypothetical_cache[key] = pending
+        while len(_hypothetical_cache) > MAX_HYPOTHETICAL_CACHED:
+            _hypothetical_cache.popitem(last=False)
+    if is_first:
         try:
-            work.set_result(_worked_out(recording, limits))
+            pending.set_result(_evaluate_hypothetical(recording, limits))
         except BaseException as fault:
-            with _lock:
-                _under.pop(key, None)
-            work.set_exception(fault)
+            with _cache_lock:
+                _hypothetical_cache.pop(key, None)
+            pending.set_exception(fault)
             raise
-    return work.result()
+    return pending.result()
 
 
-_under: "OrderedDict[tuple[object, ...], Future[Watch]]" = OrderedDict()
+_hypothetical_cache: "OrderedDict[tuple[object, ...], Future[AppliedLimits]]" = OrderedDict()
 
 
-def _state(recording: Recording) -> _State:
+def _cache_state(recording: Recording) -> _CacheState:
     """Return what changes when limits would raise something else over a recording."""
     if recording.live:
         # It grows with every question; what came within the last minute can wait.
-        return recording.start_ns, recording.end_ns // _FRESH_NS
-    went_on = sum(event.kind == "continued" for event in recording.events())
-    rows = [recording.row_count(joint) for joint in recording.joints]
-    return recording.start_ns, recording.end_ns, went_on, *rows
+        return recording.start_ns, recording.end_ns // _LIVE_STATE_STEP_NS
+    resumptions = sum(event.kind == "continued" for event in recording.read_events())
+    rows = [recording.reading_count(joint) for joint in recording.joints]
+    return recording.start_ns, recording.end_ns, resumptions, *rows
 
 
-def _worked_out(recording: Recording, limits: LimitSet) -> Watch:
-    found: list[Alert] = []
+def _evaluate_hypothetical(recording: Recording, limits: LimitSet) -> AppliedLimits:
+    alerts_found: list[Alert] = []
     for joint in recording.joints:
-        mine = limits.for_joint(
+        joint_limits = limits.for_joint(
             joint, recording.channels(joint), sensor=joint in recording.bench.sensors
         )
-        for limit, alerts in zip(mine, alerts_on(recording, joint, mine), strict=True):
-            found += _alerts_of(limit, joint, alerts)
-    found.sort(key=lambda one: (one.raised_ns, one.joint, one.limit))
-    return Watch(
-        sets=((recording.start_ns, limits),),
-        alerts=tuple(replace(one, number=place) for place, one in enumerate(found, start=1)),
-        others=True,
+        for limit, alerts in zip(
+            joint_limits, evaluate_limits(recording, joint, joint_limits), strict=True
+        ):
+            alerts_found += _to_alerts(limit, joint, alerts)
+    alerts_found.sort(key=lambda alert: (alert.raised_ns, alert.joint, alert.limit))
+    return AppliedLimits(
+        limit_sets=((recording.start_ns, limits),),
+        alerts=tuple(
+            replace(alert, number=number) for number, alert in enumerate(alerts_found, start=1)
+        ),
+        hypothetical=True,
     )
 
 
-def _alerts_of(limit: OfJoint, joint: str, alerts: Alerts) -> list[Alert]:
-    channel = limit.told_channel if isinstance(limit, Kind) else ""
+def _to_alerts(limit: AnyJointLimit, joint: str, alerts: AlertArrays) -> list[Alert]:
+    channel = limit.reported_channel if isinstance(limit, JointLimit) else ""
     return [
         Alert(
             number=0,

@@ -9,14 +9,14 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.limits.limit import Limit
-from logger.limits.words import worth
+from logger.limits.words import format_value
 from replay.recording import Recording
 from replay.statistics import rms_before
 
-__all__ = ["LEAD_UP_S", "Excursion", "in_order", "told", "with_lead_up"]
+__all__ = ["LEAD_UP_S", "Excursion", "add_lead_up", "excursion_order", "format_peak"]
 
 LEAD_UP_S: Final = (60, 300, 900)
-_NEAR_NS: Final = 15 * 60 * 1_000_000_000
+_NEARBY_NS: Final = 15 * 60 * 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,65 +36,72 @@ class Excursion:
     """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
     unit of the kind (a share of a full thermal image, a rise a minute, an error).
     NaN: not known."""
-    peak_words: str
+    peak_text: str
     """The same with its unit, as a person reads it."""
     ongoing: bool
     """It had not returned at the recording's end."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
     """Seconds before the start -> RMS torque over them; empty without a torque channel."""
     rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
-    near: tuple[str, ...]
+    nearby: tuple[str, ...]
     """Notes and gaps in the quarter of an hour before it, in words."""
     peak_at_raise: bool = False
     """The peak is what it was when the limit picked up: how far it went since nobody kept."""
 
 
-def in_order(one: Excursion) -> tuple[int, str, str]:
+def excursion_order(excursion: Excursion) -> tuple[int, str, str]:
     """Return by what excursions are put in order."""
-    return one.start_ns, one.joint, one.limit
+    return excursion.start_ns, excursion.joint, excursion.limit
 
 
-def told(limit: Limit, peak: float) -> str:
+def format_peak(limit: Limit, peak: float) -> str:
     """Write a peak as a person reads it."""
-    return "–" if math.isnan(peak) else worth(limit, peak)
+    return "–" if math.isnan(peak) else format_value(limit, peak)
 
 
-def with_lead_up(recording: Recording, found: Sequence[Excursion]) -> list[Excursion]:
+def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[Excursion]:
     """Return excursions of one joint with what led up to them."""
-    if not found:
+    if not excursions:
         return []
-    joint = found[0].joint
-    rms: list[dict[int, float]] = [{} for _ in found]
+    joint = excursions[0].joint
+    rms: list[dict[int, float]] = [{} for _ in excursions]
     if "torque_Nm" in recording.channels(joint):
-        starts_ns = [one.start_ns for one in found]
+        starts_ns = [excursion.start_ns for excursion in excursions]
         table = rms_before(recording, joint, "torque_Nm", starts_ns, spans_s=LEAD_UP_S)
         rms = [
             {
                 # Of one that is not known always the same: such excursions are equal.
-                span_s: math.nan if math.isnan(told) else told
-                for span_s, told in zip(LEAD_UP_S, row, strict=True)
+                span_s: math.nan if math.isnan(value) else value
+                for span_s, value in zip(LEAD_UP_S, row, strict=True)
             }
             for row in table.tolist()
         ]
-    notes = [(event.time_ns, event.text) for event in recording.events() if event.kind == "note"]
+    notes = [
+        (event.time_ns, event.text) for event in recording.read_events() if event.kind == "note"
+    ]
     gaps = [
-        (end, f"no frames for {(end - begin) * 1e-9:.1f} s") for begin, end in recording.gaps(joint)
+        (end, f"no frames for {(end - begin) * 1e-9:.1f} s")
+        for begin, end in recording.read_gaps(joint)
     ]
     return [
-        replace(one, rms_torque_Nm=led, near=(*_near(notes, one), *_near(gaps, one)))
-        for one, led in zip(found, rms, strict=True)
+        replace(
+            excursion,
+            rms_torque_Nm=rms_by_span,
+            nearby=(*_nearby_texts(notes, excursion), *_nearby_texts(gaps, excursion)),
+        )
+        for excursion, rms_by_span in zip(excursions, rms, strict=True)
     ]
 
 
-def _near(said: Sequence[tuple[int, str]], one: Excursion) -> list[str]:
+def _nearby_texts(notes: Sequence[tuple[int, str]], excursion: Excursion) -> list[str]:
     """Say what was noted, or is missing, in the time before an excursion."""
     return [
-        f"{_ago(one.start_ns - at_ns)} before: {text}"
-        for at_ns, text in said
-        if one.start_ns - _NEAR_NS <= at_ns <= one.start_ns
+        f"{_format_span(excursion.start_ns - at_ns)} before: {text}"
+        for at_ns, text in notes
+        if excursion.start_ns - _NEARBY_NS <= at_ns <= excursion.start_ns
     ]
 
 
-def _ago(span_ns: int) -> str:
+def _format_span(span_ns: int) -> str:
     seconds = span_ns * 1e-9
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Stretches", "heaviest", "stretches_above"]
+__all__ = ["LoadedSpans", "loaded_spans", "max_rms_by_duration"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -20,7 +20,7 @@ _SECOND_NS: Final = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretches:
+class LoadedSpans:
     """n stretches above a level, in order of time; every array has length n."""
 
     start_ns: Ints
@@ -29,7 +29,7 @@ class Stretches:
     """Over the stretch."""
 
 
-def heaviest(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -> Floats:
+def max_rms_by_duration(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -> Floats:
     """Return the largest root mean square over any time of each length; NaN where none is so long.
 
     Parameters
@@ -40,21 +40,21 @@ def heaviest(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -> Floats:
     lengths_s
         In whole seconds.
     """
-    found = np.full(len(lengths_s), np.nan)
+    max_rms = np.full(len(lengths_s), np.nan)
     if len(start_ns) == 0:
-        return found
-    place = (start_ns - start_ns[0]) // _SECOND_NS
-    squares = np.zeros(int(place[-1]) + 1)
-    squares[place] = rms**2
-    summed = np.concatenate(([0.0], np.cumsum(squares)))
+        return max_rms
+    second = (start_ns - start_ns[0]) // _SECOND_NS
+    squares = np.zeros(int(second[-1]) + 1)
+    squares[second] = rms**2
+    cumulated = np.concatenate(([0.0], np.cumsum(squares)))
     for index, length in enumerate(lengths_s):
         if 1 <= length <= len(squares):
-            most = float(np.max(summed[length:] - summed[:-length]))
-            found[index] = np.sqrt(max(most, 0.0) / length)
-    return found
+            largest_sum = float(np.max(cumulated[length:] - cumulated[:-length]))
+            max_rms[index] = np.sqrt(max(largest_sum, 0.0) / length)
+    return max_rms
 
 
-def stretches_above(start_ns: Ints, rms: Floats, level: float) -> Stretches:
+def loaded_spans(start_ns: Ints, rms: Floats, level: float) -> LoadedSpans:
     """Return the stretches of seconds whose root mean square is above a level, gaps between none.
 
     Parameters
@@ -68,11 +68,11 @@ def stretches_above(start_ns: Ints, rms: Floats, level: float) -> Stretches:
     first = np.flatnonzero(begins)
     if len(first) == 0:
         nothing = np.empty(0)
-        return Stretches(start_ns=np.empty(0, np.int64), duration_s=nothing, rms=nothing)
+        return LoadedSpans(start_ns=np.empty(0, np.int64), duration_s=nothing, rms=nothing)
     owner = np.cumsum(begins)[above] - 1
     count = np.bincount(owner, minlength=len(first))
     squares = np.bincount(owner, weights=rms[above] ** 2, minlength=len(first))
-    return Stretches(
+    return LoadedSpans(
         start_ns=start_ns[first],
         duration_s=count.astype(np.float64),
         rms=np.sqrt(squares / count),

@@ -15,19 +15,28 @@ import numpy as np
 
 from replay.tuning.score import Score
 
-__all__ = ["RULE", "Judgement", "Total", "choice", "front", "judged", "total", "wilson"]
+__all__ = [
+    "CHOICE_RULE",
+    "CrossValidation",
+    "ScoreTotal",
+    "choose_candidate",
+    "leave_one_out",
+    "pareto_front",
+    "total_score",
+    "wilson_interval",
+]
 
-RULE: Final = (
+CHOICE_RULE: Final = (
     "of those that catch the most bad ends the one with the fewest false alerts an hour; of equals "
     "the longest median lead, then the longest worst one, the fewest stretches of chattering, the "
     "least of the test lost, and at last the first in the order of the sweep"
 )
-_Z: Final = 1.959963984540054
+_NORMAL_95: Final = 1.959963984540054
 """Two-sided 95 % of a normal distribution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Total:
+class ScoreTotal:
     """The scores of one candidate over several recordings and joints together."""
 
     bad_ends: int
@@ -36,7 +45,7 @@ class Total:
     """Over the bad ends that were caught; NaN: none was."""
     worst_lead_s: float
     false_alerts: int
-    heard_s: float
+    recorded_s: float
     """Time of listening, of all joints together."""
     chatters: int
     lost_share: float
@@ -50,108 +59,109 @@ class Total:
     @property
     def false_per_h(self) -> float:
         """False alerts in an hour of one joint."""
-        return self.false_alerts / (self.heard_s / 3600.0) if self.heard_s > 0 else math.nan
+        return self.false_alerts / (self.recorded_s / 3600.0) if self.recorded_s > 0 else math.nan
 
 
-def total(scores: Sequence[Score]) -> Total:
+def total_score(scores: Sequence[Score]) -> ScoreTotal:
     """Return the scores of one candidate as one."""
-    leads = [lead for one in scores for lead in one.lead_s if not math.isnan(lead)]
-    lost = [one.lost_share for one in scores if not math.isnan(one.lost_share)]
-    return Total(
-        bad_ends=sum(one.bad_ends for one in scores),
+    leads = [lead for score in scores for lead in score.lead_s if not math.isnan(lead)]
+    lost = [score.lost_share for score in scores if not math.isnan(score.lost_share)]
+    return ScoreTotal(
+        bad_ends=sum(score.bad_ends for score in scores),
         caught=len(leads),
         median_lead_s=float(np.median(leads)) if leads else math.nan,
         worst_lead_s=min(leads, default=math.nan),
-        false_alerts=sum(one.false_alerts for one in scores),
-        heard_s=math.fsum(one.heard_s for one in scores),
-        chatters=sum(one.chatters for one in scores),
+        false_alerts=sum(score.false_alerts for score in scores),
+        recorded_s=math.fsum(score.recorded_s for score in scores),
+        chatters=sum(score.chatters for score in scores),
         lost_share=math.fsum(lost) / len(lost) if lost else math.nan,
     )
 
 
-def choice(totals: Sequence[Total]) -> int | None:
+def choose_candidate(totals: Sequence[ScoreTotal]) -> int | None:
     """Return the place of the one that RULE picks; None where none catches anything."""
-    if not any(one.caught for one in totals):
+    if not any(total.caught for total in totals):
         return None
-    return min(range(len(totals)), key=lambda place: (_order(totals[place]), place))
+    return min(range(len(totals)), key=lambda index: (_preference_key(totals[index]), index))
 
 
-def _order(one: Total) -> tuple[float, ...]:
-    lost = 0.0 if math.isnan(one.lost_share) else one.lost_share
-    if not one.caught:
-        return (0.0, one.false_per_h, 0.0, 0.0, float(one.chatters), lost)
-    leads = (-one.median_lead_s, -one.worst_lead_s)
-    return (-float(one.caught), one.false_per_h, *leads, float(one.chatters), lost)
+def _preference_key(total: ScoreTotal) -> tuple[float, ...]:
+    lost = 0.0 if math.isnan(total.lost_share) else total.lost_share
+    if not total.caught:
+        return (0.0, total.false_per_h, 0.0, 0.0, float(total.chatters), lost)
+    leads = (-total.median_lead_s, -total.worst_lead_s)
+    return (-float(total.caught), total.false_per_h, *leads, float(total.chatters), lost)
 
 
-def front(totals: Sequence[Total]) -> list[int]:
+def pareto_front(totals: Sequence[ScoreTotal]) -> list[int]:
     """Return the places of the best trade-offs, the fewest false alerts first.
 
     Of several that are alike in all three only the one that RULE prefers is named.
     """
     order = sorted(
-        (place for place in range(len(totals)) if totals[place].caught),
-        key=lambda place: (totals[place].false_per_h, _order(totals[place]), place),
+        (index for index in range(len(totals)) if totals[index].caught),
+        key=lambda index: (totals[index].false_per_h, _preference_key(totals[index]), index),
     )
-    found: list[int] = []
-    for place in order:
-        one = totals[place]
+    front: list[int] = []
+    for index in order:
+        total = totals[index]
         # Those before have no more false alerts: one that catches and leads as well beats it.
         beaten = any(
-            totals[other].caught >= one.caught and totals[other].median_lead_s >= one.median_lead_s
-            for other in found
+            totals[better].caught >= total.caught
+            and totals[better].median_lead_s >= total.median_lead_s
+            for better in front
         )
         if not beaten:
-            found.append(place)
-    return found
+            front.append(index)
+    return front
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judgement:
+class CrossValidation:
     """How the rule did on recordings that it had not seen; or why that cannot be said."""
 
     why_not: str
     """In words; empty: it can be."""
     chosen: tuple[int, ...] = ()
     """For each recording that was left out: the place of what the others chose."""
-    left_out: tuple[Total, ...] = ()
+    left_out: tuple[ScoreTotal, ...] = ()
     """What that was worth on it."""
 
     @property
     def bad_ends(self) -> int:
         """How many were to be caught, over all recordings left out."""
-        return sum(one.bad_ends for one in self.left_out)
+        return sum(total.bad_ends for total in self.left_out)
 
     @property
     def caught(self) -> int:
         """How many were."""
-        return sum(one.caught for one in self.left_out)
+        return sum(total.caught for total in self.left_out)
 
     @property
-    def caught_between(self) -> tuple[float, float]:
+    def caught_interval(self) -> tuple[float, float]:
         """The share that is caught of such bad ends, within 95 %."""
-        return wilson(self.caught, self.bad_ends)
+        return wilson_interval(self.caught, self.bad_ends)
 
     @property
     def false_per_h(self) -> tuple[float, float, float]:
         """Lowest, mean (by time) and highest over the recordings left out."""
-        each = [one.false_per_h for one in self.left_out if one.heard_s > 0]
-        hours = math.fsum(one.heard_s for one in self.left_out) / 3600.0
-        alerts = sum(one.false_alerts for one in self.left_out)
-        if not each:
+        rates = [total.false_per_h for total in self.left_out if total.recorded_s > 0]
+        hours = math.fsum(total.recorded_s for total in self.left_out) / 3600.0
+        alerts = sum(total.false_alerts for total in self.left_out)
+        if not rates:
             return (math.nan, math.nan, math.nan)
-        return (min(each), alerts / hours, max(each))
+        return (min(rates), alerts / hours, max(rates))
 
     @property
     def lead_s(self) -> tuple[float, float, float]:
         """Shortest, median and longest of the medians of the recordings left out."""
-        each = [one.median_lead_s for one in self.left_out if one.caught]
-        if not each:
+        leads = [total.median_lead_s for total in self.left_out if total.caught]
+        if not leads:
             return (math.nan, math.nan, math.nan)
-        return (min(each), float(np.median(each)), max(each))
+        return (min(leads), float(np.median(leads)), max(leads))
 
 
-def judged(scores: Sequence[Sequence[Sequence[Score]]]) -> Judgement:
+def leave_one_out(scores: Sequence[Sequence[Sequence[Score]]]) -> CrossValidation:
     """Return how RULE does on recordings that it had not seen.
 
     Parameters
@@ -159,33 +169,43 @@ def judged(scores: Sequence[Sequence[Sequence[Score]]]) -> Judgement:
     scores
         Recording -> candidate -> joint.
     """
-    bad = [place for place, one in enumerate(scores) if any(part.bad_ends for part in one[0])]
-    if len(bad) < 2:
-        has = "none of the recordings has a bad end" if not bad else "only one recording has any"
-        return Judgement(
+    with_bad_ends = [
+        index
+        for index, by_candidate in enumerate(scores)
+        if any(score.bad_ends for score in by_candidate[0])
+    ]
+    if len(with_bad_ends) < 2:
+        has = (
+            "none of the recordings has a bad end"
+            if not with_bad_ends
+            else "only one recording has any"
+        )
+        return CrossValidation(
             why_not=f"{has}, and it takes two: one to choose by and one to judge by. How well the "
             "choice will do on another test cannot be said."
         )
-    chosen, left_out = [], []
-    for place, held in enumerate(scores):
-        seen = [one for other, one in enumerate(scores) if other != place]
-        totals = [
-            total([part for one in seen for part in one[candidate]])
-            for candidate in range(len(held))
+    choices, left_out = [], []
+    for index, held_out in enumerate(scores):
+        training = [
+            by_candidate for other_index, by_candidate in enumerate(scores) if other_index != index
         ]
-        picked = choice(totals)
+        totals = [
+            total_score([score for by_candidate in training for score in by_candidate[candidate]])
+            for candidate in range(len(held_out))
+        ]
+        picked = choose_candidate(totals)
         if picked is None:
-            return Judgement(
+            return CrossValidation(
                 why_not="without one of the recordings no candidate catches anything, so there is "
                 "nothing to judge by it. How well the choice will do on another test cannot be "
                 "said."
             )
-        chosen.append(picked)
-        left_out.append(total(held[picked]))
-    return Judgement(why_not="", chosen=tuple(chosen), left_out=tuple(left_out))
+        choices.append(picked)
+        left_out.append(total_score(held_out[picked]))
+    return CrossValidation(why_not="", chosen=tuple(choices), left_out=tuple(left_out))
 
 
-def wilson(hits: int, tries: int) -> tuple[float, float]:
+def wilson_interval(hits: int, tries: int) -> tuple[float, float]:
     """Return the 95 % interval of a share of which `hits` of `tries` were seen.
 
     The score interval of E. B. Wilson, "Probable inference, the law of succession, and statistical
@@ -194,7 +214,7 @@ def wilson(hits: int, tries: int) -> tuple[float, float]:
     """
     if tries == 0:
         return (0.0, 1.0)
-    share, extra = hits / tries, _Z * _Z / tries
+    share, extra = hits / tries, _NORMAL_95 * _NORMAL_95 / tries
     centre = (share + extra / 2) / (1 + extra)
-    half = _Z * math.sqrt(share * (1 - share) / tries + extra / (4 * tries)) / (1 + extra)
+    half = _NORMAL_95 * math.sqrt(share * (1 - share) / tries + extra / (4 * tries)) / (1 + extra)
     return (centre - half if hits else 0.0, centre + half if hits < tries else 1.0)

@@ -20,54 +20,54 @@ from importlib import metadata
 from typing import Any, Final, TypeVar
 
 from logger.errors import DutytraceError, InputError, OutsideFault
-from replay.evaluation.alert_arrays import Alerts
-from replay.evaluation.tasks import Task, worked
-from replay.tuning.executors import Workers, processes
+from replay.evaluation.alert_arrays import AlertArrays
+from replay.evaluation.tasks import Task, run_task
+from replay.tuning.executors import SweepExecutor, process_executor
 
-__all__ = ["Cluster", "workers"]
+__all__ = ["DaskExecutor", "dask_executor"]
 
 _CONNECT_S: Final = 10.0
 _ANSWER_S: Final = 15.0
 """How long a worker may take to say its versions, and a cluster may be without workers."""
-_LOOK_S: Final = 2.0
-_ALIKE: Final = ("dutytrace", "numpy", "pyarrow")
+_ALIVE_CHECK_S: Final = 2.0
+_SAME_VERSIONS: Final = ("dutytrace", "numpy", "pyarrow")
 
-Found = TypeVar("Found")
+Result = TypeVar("Result")
 
 
-class _StoppedError(Exception):
+class _TaskDroppedError(Exception):
     """The scheduler no longer wants what is worked on; never seen outside of this file."""
 
 
-def _there(task: Task) -> list[Alerts] | None:
+def _run_on_worker(task: Task) -> list[AlertArrays] | None:
     """Do a task on a worker; None: nobody wants it any more."""
     from distributed import get_worker  # noqa: PLC0415 - an optional extra
 
     worker = get_worker()
     key = worker.get_current_task()
 
-    def heed(_share: float) -> None:
-        wanted = worker.state.tasks.get(key)
-        if wanted is None or wanted.state == "cancelled":
-            raise _StoppedError
+    def report_progress(_share: float) -> None:
+        task_state = worker.state.tasks.get(key)
+        if task_state is None or task_state.state == "cancelled":
+            raise _TaskDroppedError
 
     try:
-        return worked(task, heed)
-    except _StoppedError:
+        return run_task(task, report_progress)
+    except _TaskDroppedError:
         return None
     except DutytraceError as fault:
         raise type(fault)(f"{fault} That was on the worker {socket.gethostname()}.") from None
 
 
-class Cluster(Workers):
+class DaskExecutor(SweepExecutor):
     """The workers behind a scheduler."""
 
     def __init__(self, client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
         self._client = client
         self._address = address
-        self._looked_s = self._there_s = time.monotonic()
+        self._checked_s = self._last_alive_s = time.monotonic()
 
-    def threads(self) -> int:
+    def thread_count(self) -> int:
         """Return how many tasks are worked on at a time.
 
         Raises
@@ -79,10 +79,10 @@ class Cluster(Workers):
             return sum(self._client.nthreads(callback_timeout=_CONNECT_S).values())
         except (OSError, TimeoutError) as fault:
             raise OutsideFault(
-                f"{self._address}: the scheduler does not answer ({_reason(fault)})."
+                f"{self._address}: the scheduler does not answer ({_fault_reason(fault)})."
             ) from fault
 
-    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+    def submit_task(self, task: Task) -> "Future[list[AlertArrays] | None]":
         """Give a task to the scheduler.
 
         Raises
@@ -91,17 +91,17 @@ class Cluster(Workers):
             It takes none any more.
         """
         # What was asked before took its time, and says nothing of who works now.
-        self._looked_s = self._there_s = time.monotonic()
+        self._checked_s = self._last_alive_s = time.monotonic()
         try:
             executor = self._client.get_executor(pure=False)
-            found: Future[list[Alerts] | None] = executor.submit(_there, task)
+            future: Future[list[AlertArrays] | None] = executor.submit(_run_on_worker, task)
         except (OSError, RuntimeError) as fault:
             raise OutsideFault(
-                f"{self._address}: the scheduler takes no tasks ({_reason(fault)})."
+                f"{self._address}: the scheduler takes no tasks ({_fault_reason(fault)})."
             ) from fault
-        return found
+        return future
 
-    def said(self, fault: BaseException) -> BaseException:
+    def translate_fault(self, fault: BaseException) -> BaseException:
         """Return what a fault of a task is: what nobody here cancelled went with the scheduler."""
         if isinstance(fault, CancelledError):
             return OutsideFault(
@@ -110,7 +110,7 @@ class Cluster(Workers):
             )
         return fault
 
-    def look(self) -> None:
+    def check_alive(self) -> None:
         """Look whether anybody works.
 
         Raises
@@ -119,16 +119,16 @@ class Cluster(Workers):
             Nobody has for a while, or the scheduler does not answer.
         """
         now_s = time.monotonic()
-        if now_s - self._looked_s < _LOOK_S:
+        if now_s - self._checked_s < _ALIVE_CHECK_S:
             return
         try:
-            working = bool(self._client.nthreads(callback_timeout=_LOOK_S))
+            working = bool(self._client.nthreads(callback_timeout=_ALIVE_CHECK_S))
         except (OSError, TimeoutError):
             working = False
-        self._looked_s = time.monotonic()
+        self._checked_s = time.monotonic()
         if working:
-            self._there_s = self._looked_s
-        elif self._looked_s - self._there_s > _ANSWER_S:
+            self._last_alive_s = self._checked_s
+        elif self._checked_s - self._last_alive_s > _ANSWER_S:
             raise OutsideFault(
                 f"{self._address}: no worker has been there for {_ANSWER_S:.0f} s, or the "
                 "scheduler does not answer. Nothing was chosen on a part: start workers, then "
@@ -137,7 +137,7 @@ class Cluster(Workers):
 
 
 @contextmanager
-def workers(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None, int]]:
+def dask_executor(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None, int]]:
     """Give an executor, and how many tasks it works on at a time.
 
     `address`: of a Dask scheduler; None: so many processes here.
@@ -150,20 +150,20 @@ def workers(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None
         The scheduler cannot be reached, or has no workers.
     """
     if address is None:
-        with processes(jobs) as pool:
+        with process_executor(jobs) as pool:
             yield pool, jobs
         return
-    client = _connected(address)
+    client = _connect_client(address)
     try:
-        cluster = Cluster(client, address)
-        _wait_for_one(client, address)
-        _refuse_others(client, address)
-        yield cluster, cluster.threads()
+        cluster = DaskExecutor(client, address)
+        _wait_for_worker(client, address)
+        _check_versions(client, address)
+        yield cluster, cluster.thread_count()
     finally:
-        client.close(timeout=_LOOK_S)
+        client.close(timeout=_ALIVE_CHECK_S)
 
 
-def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
+def _connect_client(address: str) -> Any:  # noqa: ANN401 - an optional extra
     try:
         from distributed import Client  # noqa: PLC0415 - an optional extra
     except ImportError:
@@ -175,15 +175,15 @@ def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
         # A client asks without end whatever takes its connection, so that is asked first.
-        kind = asyncio.run(_kind_of(address))
+        kind = asyncio.run(_server_kind(address))
     except (OSError, TimeoutError) as fault:
         raise OutsideFault(
-            f"{address}: no Dask scheduler can be reached there ({_reason(fault)}). Start one with "
+            f"{address}: no Dask scheduler can be reached there ({_fault_reason(fault)}). Start one with "
             "`dask scheduler`, which prints its address."
         ) from None
     except Exception as fault:  # noqa: BLE001 - its parsers of addresses raise whatever they meet
         raise InputError(
-            f"--cluster: found {address!r} ({_reason(fault)}), expected the address of a Dask "
+            f"--cluster: found {address!r} ({_fault_reason(fault)}), expected the address of a Dask "
             "scheduler, such as tcp://10.0.0.5:8786."
         ) from None
     if kind != "Scheduler":
@@ -195,11 +195,11 @@ def _connected(address: str) -> Any:  # noqa: ANN401 - an optional extra
         return make(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, TimeoutError) as fault:
         raise OutsideFault(
-            f"{address}: the scheduler there takes no client ({_reason(fault)})."
+            f"{address}: the scheduler there takes no client ({_fault_reason(fault)})."
         ) from None
 
 
-async def _kind_of(address: str) -> str:
+async def _server_kind(address: str) -> str:
     """Return what answers at an address; raises OSError or TimeoutError when nothing does."""
     from distributed import rpc  # noqa: PLC0415 - an optional extra
 
@@ -209,7 +209,7 @@ async def _kind_of(address: str) -> str:
             return str((await there.identity())["type"])
 
 
-def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
+def _wait_for_worker(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
     try:
         client.wait_for_workers(1, timeout=_CONNECT_S)
     except (OSError, TimeoutError):
@@ -219,29 +219,31 @@ def _wait_for_one(client: Any, address: str) -> None:  # noqa: ANN401 - an optio
         ) from None
 
 
-def _refuse_others(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
-    for name in _ALIKE:
+def _check_versions(client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
+    for name in _SAME_VERSIONS:
         # A function that every worker has, whatever else is installed there.
         ask = partial(client.run, metadata.version, name, on_error="return")
-        found: dict[str, Any] = _within(_ANSWER_S, ask, f"{address}: its workers do not answer.")
+        versions: dict[str, Any] = _call_within(
+            _ANSWER_S, ask, f"{address}: its workers do not answer."
+        )
         here = metadata.version(name)
-        for worker, version in sorted(found.items()):
+        for worker, version in sorted(versions.items()):
             if version == here:
                 continue
-            what = (
+            difference = (
                 f"no {name}"
                 if isinstance(version, metadata.PackageNotFoundError)
                 else f"{name} {version}"
             )
             raise InputError(
-                f"{address}: found {what} on the worker {worker}, expected {name} {here} as here: "
+                f"{address}: found {difference} on the worker {worker}, expected {name} {here} as here: "
                 "the result would not be that of one process. Install the same there."
             )
 
 
-def _within(seconds: float, call: Callable[[], Found], otherwise: str) -> Found:
+def _call_within(seconds: float, call: Callable[[], Result], otherwise: str) -> Result:
     """Return what a call gives that knows no time limit itself."""
-    answers: queue.SimpleQueue[Found | Exception] = queue.SimpleQueue()
+    answers: queue.SimpleQueue[Result | Exception] = queue.SimpleQueue()
 
     def ask() -> None:
         try:
@@ -251,13 +253,13 @@ def _within(seconds: float, call: Callable[[], Found], otherwise: str) -> Found:
 
     threading.Thread(target=ask, daemon=True).start()
     try:
-        found = answers.get(timeout=seconds)
+        outcome = answers.get(timeout=seconds)
     except queue.Empty:
         raise OutsideFault(otherwise) from None
-    if isinstance(found, Exception):
-        raise OutsideFault(f"{otherwise} ({_reason(found)})") from found
-    return found
+    if isinstance(outcome, Exception):
+        raise OutsideFault(f"{otherwise} ({_fault_reason(outcome)})") from outcome
+    return outcome
 
 
-def _reason(fault: BaseException) -> str:
+def _fault_reason(fault: BaseException) -> str:
     return " ".join(str(fault).split()) or "nothing answered"

@@ -22,139 +22,141 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 from logger.errors import DutytraceError
-from replay.evaluation.alert_arrays import Alerts
-from replay.evaluation.tasks import Task, worked
+from replay.evaluation.alert_arrays import AlertArrays
+from replay.evaluation.tasks import Task, run_task
 
-__all__ = ["Progress", "Workers", "cores", "processes", "run"]
+__all__ = ["ProgressCallback", "SweepExecutor", "count_cores", "process_executor", "run_tasks"]
 
-Progress = Callable[[float], None]
+ProgressCallback = Callable[[float], None]
 """Is told the share of all work that is done, 0 to 1."""
 
-_LOOK_S: Final = 0.2
+_PROGRESS_S: Final = 0.2
 
 
 class _StoppedError(Exception):
     """It was asked to end; never seen outside of this file."""
 
 
-class _Shared:
+class _WorkerState:
     """What a worker process shares with the one that started it."""
 
-    ended: Any = None
-    done: Any = None
+    stop_event: Any = None
+    work_done: Any = None
 
 
-def _begin(ended: Any, done: Any) -> None:  # noqa: ANN401 - multiprocessing's own proxies
+def _init_worker(stop_event: Any, work_done: Any) -> None:  # noqa: ANN401 - multiprocessing's own proxies
     """Set up a worker: Ctrl-C is for the process that started it, which says what to do."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _Shared.ended, _Shared.done = ended, done
+    _WorkerState.stop_event, _WorkerState.work_done = stop_event, work_done
 
 
-def _work(task: Task) -> list[Alerts] | None:
+def _run_in_worker(task: Task) -> list[AlertArrays] | None:
     """Do a task in a worker; None: it was stopped."""
-    before = 0.0
+    reported_share = 0.0
 
-    def heed(share: float) -> None:
-        nonlocal before
-        if _Shared.ended is None:
+    def report_progress(share: float) -> None:
+        nonlocal reported_share
+        if _WorkerState.stop_event is None:
             return
-        if _Shared.ended.is_set():
+        if _WorkerState.stop_event.is_set():
             raise _StoppedError
-        with _Shared.done.get_lock():
-            _Shared.done.value += max(share - before, 0.0) * task.weight
-        before = max(share, before)
+        with _WorkerState.work_done.get_lock():
+            _WorkerState.work_done.value += max(share - reported_share, 0.0) * task.weight
+        reported_share = max(share, reported_share)
 
     try:
-        return worked(task, heed)
+        return run_task(task, report_progress)
     except _StoppedError:
         return None
 
 
-class Workers(Executor):
+class SweepExecutor(Executor):
     """An executor that knows of sweeps: it can be told to stop, and tells how it fares."""
 
-    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+    def submit_task(self, task: Task) -> "Future[list[AlertArrays] | None]":
         """Give it a task; what it answers is None when it was stopped before its end."""
-        return self.submit(_work, task)
+        return self.submit(_run_in_worker, task)
 
-    def anew(self) -> None:
+    def reset(self) -> None:
         """Get ready for another sweep; the one before has ended."""
 
-    def told(self) -> float:
+    def partial_work_done(self) -> float:
         """Return how much work is done, as far as that is told before a task is over."""
         return 0.0
 
-    def said(self, fault: BaseException) -> BaseException:
+    def translate_fault(self, fault: BaseException) -> BaseException:
         """Return what a fault of a task is to whoever asked; a DutytraceError ends the sweep."""
         return fault
 
-    def look(self) -> None:
+    def check_alive(self) -> None:
         """Look whether anybody works still; raises OutsideFault when nobody does."""
 
-    def end(self) -> None:
+    def request_stop(self) -> None:
         """Tell what works to stop."""
 
 
-class _Any(Workers):
+class _PlainExecutor(SweepExecutor):
     """Any other executor, which knows nothing of sweeps."""
 
     def __init__(self, executor: Executor) -> None:
         self._executor = executor
 
-    def begin(self, task: Task) -> "Future[list[Alerts] | None]":
+    def submit_task(self, task: Task) -> "Future[list[AlertArrays] | None]":
         """Give it a task."""
-        return self._executor.submit(_work, task)
+        return self._executor.submit(_run_in_worker, task)
 
 
-class _Pool(Workers, ProcessPoolExecutor):
+class _ProcessPool(SweepExecutor, ProcessPoolExecutor):
     """Processes that can be told to stop, and tell how far they are."""
 
     def __init__(self, jobs: int) -> None:
         # Not forked: threads of the store's libraries may hold locks at that moment.
         context = multiprocessing.get_context("spawn")
-        self.ended = context.Event()
-        self.done = context.Value("d", 0.0)
-        super().__init__(jobs, context, initializer=_begin, initargs=(self.ended, self.done))
+        self.stop_event = context.Event()
+        self.work_done = context.Value("d", 0.0)
+        super().__init__(
+            jobs, context, initializer=_init_worker, initargs=(self.stop_event, self.work_done)
+        )
 
-    def anew(self) -> None:
+    def reset(self) -> None:
         """Forget that it was told to stop, and what was counted up."""
-        self.ended.clear()
-        self.done.value = 0.0
+        self.stop_event.clear()
+        self.work_done.value = 0.0
 
-    def told(self) -> float:
+    def partial_work_done(self) -> float:
         """Return what the processes have counted up."""
-        return float(self.done.value)
+        return float(self.work_done.value)
 
-    def end(self) -> None:
+    def request_stop(self) -> None:
         """Set what they look at."""
-        self.ended.set()
+        self.stop_event.set()
 
 
-def cores() -> int:
+def count_cores() -> int:
     """Return how many cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @contextmanager
-def processes(jobs: int) -> Iterator[Executor | None]:
+def process_executor(jobs: int) -> Iterator[Executor | None]:
     """Give an executor of that many processes; None for one, which is this process itself."""
     if jobs <= 1:
         yield None
         return
-    with _Pool(jobs) as pool:
+    with _ProcessPool(jobs) as pool:
         try:
             yield pool
         finally:
-            pool.end()
+            pool.request_stop()
 
 
-def run(
+def run_tasks(
     tasks: Sequence[Task],
     executor: Executor | None = None,
     *,
-    progress: Progress = lambda _share: None,
+    progress: ProgressCallback = lambda _share: None,
     stop: threading.Event | None = None,
-) -> list[list[Alerts] | None]:
+) -> list[list[AlertArrays] | None]:
     """Return the result of each task, None for those that were not done when it was stopped.
 
     Parameters
@@ -167,87 +169,97 @@ def run(
     DutytraceError
         What a task itself raised.
     """
-    found: list[list[Alerts] | None] = [None] * len(tasks)
-    whole = sum(task.weight for task in tasks) or 1.0
+    results: list[list[AlertArrays] | None] = [None] * len(tasks)
+    total_weight = sum(task.weight for task in tasks) or 1.0
     stop = stop or threading.Event()
-    left = list(range(len(tasks)))
+    remaining = list(range(len(tasks)))
     if executor is not None:
-        left = _on(executor, tasks, found, whole=whole, progress=progress, stop=stop)
-    done = whole - sum(tasks[index].weight for index in left)
-    for index in left:
+        remaining = _run_on_executor(
+            executor, tasks, results, total_weight=total_weight, progress=progress, stop=stop
+        )
+    done_weight = total_weight - sum(tasks[index].weight for index in remaining)
+    for index in remaining:
         weight = tasks[index].weight
 
-        def heed(share: float, *, before: float = done, weight: float = weight) -> None:
+        def report_progress(
+            share: float, *, done_before: float = done_weight, weight: float = weight
+        ) -> None:
             if stop.is_set():
                 raise _StoppedError
-            progress((before + share * weight) / whole)
+            progress((done_before + share * weight) / total_weight)
 
         try:
-            heed(0.0)
-            found[index] = worked(tasks[index], heed)
+            report_progress(0.0)
+            results[index] = run_task(tasks[index], report_progress)
         except _StoppedError:
             break
-        done += weight
-        progress(done / whole)
-    return found
+        done_weight += weight
+        progress(done_weight / total_weight)
+    return results
 
 
-def _on(
+def _run_on_executor(
     executor: Executor,
     tasks: Sequence[Task],
-    found: list[list[Alerts] | None],
+    results: list[list[AlertArrays] | None],
     *,
-    whole: float,
-    progress: Progress,
+    total_weight: float,
+    progress: ProgressCallback,
     stop: threading.Event,
 ) -> list[int]:
-    """Fill `found` from an executor; return the tasks that are to be done again here."""
-    futures: dict[Future[list[Alerts] | None], int] = {}
-    again: list[int] = []
-    workers = executor if isinstance(executor, Workers) else _Any(executor)
-    workers.anew()
+    """Fill `results` from an executor; return the tasks that are to be done again here."""
+    futures: dict[Future[list[AlertArrays] | None], int] = {}
+    to_repeat: list[int] = []
+    sweep_executor = executor if isinstance(executor, SweepExecutor) else _PlainExecutor(executor)
+    sweep_executor.reset()
     # The heaviest first: none of them is begun when all others are over.
-    for index in sorted(range(len(tasks)), key=lambda one: -tasks[one].weight):
+    for index in sorted(range(len(tasks)), key=lambda task_index: -tasks[task_index].weight):
         try:
-            futures[workers.begin(tasks[index])] = index
+            futures[sweep_executor.submit_task(tasks[index])] = index
         except BrokenExecutor:
-            again.append(index)
-    pending, done = set(futures), 0.0
+            to_repeat.append(index)
+    pending, done_weight = set(futures), 0.0
     while pending and not stop.is_set():
-        finished, pending = wait(pending, _LOOK_S, FIRST_COMPLETED)
+        finished, pending = wait(pending, _PROGRESS_S, FIRST_COMPLETED)
         for future in finished:
             index = futures[future]
-            fault = None if (own := _fault(future)) is None else workers.said(own)
+            fault = (
+                None
+                if (raised := _future_fault(future)) is None
+                else sweep_executor.translate_fault(raised)
+            )
             if isinstance(fault, DutytraceError):
-                _cancel(workers, pending)
+                _cancel_pending(sweep_executor, pending)
                 raise fault
-            found[index] = future.result() if fault is None else None
-            if found[index] is None:
+            results[index] = future.result() if fault is None else None
+            if results[index] is None:
                 # Its worker died, or was told to leave it by somebody else.
-                again.append(index)
+                to_repeat.append(index)
             else:
-                done += tasks[index].weight
-        workers.look()
-        progress(min(max(done, workers.told()) / whole, 1.0))
+                done_weight += tasks[index].weight
+        sweep_executor.check_alive()
+        progress(min(max(done_weight, sweep_executor.partial_work_done()) / total_weight, 1.0))
     if not pending:
-        return sorted(again)
-    _cancel(workers, pending)
-    if isinstance(workers, _Pool):
+        return sorted(to_repeat)
+    _cancel_pending(sweep_executor, pending)
+    if isinstance(sweep_executor, _ProcessPool):
         # What was just being finished is not thrown away.
         for future in wait(pending).done:
-            if _fault(future) is None:
-                found[futures[future]] = future.result()
+            if _future_fault(future) is None:
+                results[futures[future]] = future.result()
     return []
 
 
-def _fault(future: "Future[list[Alerts] | None]") -> BaseException | None:
+def _future_fault(future: "Future[list[AlertArrays] | None]") -> BaseException | None:
     try:
         return future.exception()
     except CancelledError as fault:
         return fault
 
 
-def _cancel(workers: Workers, pending: "set[Future[list[Alerts] | None]]") -> None:
-    workers.end()
+def _cancel_pending(
+    executor: SweepExecutor, pending: "set[Future[list[AlertArrays] | None]]"
+) -> None:
+    executor.request_stop()
     for future in pending:
         future.cancel()

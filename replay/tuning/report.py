@@ -10,25 +10,25 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.joint.channels import CHANNELS, DISPLAYS
-from logger.store.layout.manifest import time_text
-from logger.store.layout.remote import resolved
-from replay.tuning.choice import RULE, Judgement, Total
+from logger.store.layout.manifest import iso_utc
+from logger.store.layout.remote import absolute_location
+from replay.tuning.choice import CHOICE_RULE, CrossValidation, ScoreTotal
 from replay.tuning.sweep import Candidate
 from replay.tuning.sweep_file import BadEnd
-from replay.tuning.tune import Tuned
+from replay.tuning.tune import SweepResult
 
 __all__ = [
-    "HEAD",
-    "Outcome",
-    "bad_end_words",
-    "best_rows",
-    "outcome",
-    "plain",
-    "provenance",
-    "sentences",
+    "PARETO_TABLE_HEAD",
+    "SweepOutcome",
+    "choice_provenance",
+    "choice_sentences",
+    "describe_bad_end",
+    "pareto_rows",
+    "sweep_outcome",
+    "sweep_to_json",
 ]
 
-HEAD: Final = (
+PARETO_TABLE_HEAD: Final = (
     "",
     "candidate",
     "limits",
@@ -39,241 +39,260 @@ HEAD: Final = (
     "chattering",
     "test lost",
 )
-_SHOWN: Final = 20
+_MAX_PARETO_ROWS: Final = 20
 """Best trade-offs that a person is shown; all of them are in the JSON answer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class SweepOutcome:
     """How a sweep ended, and the exit status that says so."""
 
     status: int
-    said: tuple[str, ...]
+    sentences: tuple[str, ...]
 
 
-def plain(tuned: Tuned) -> dict[str, Any]:
+def sweep_to_json(result: SweepResult) -> dict[str, Any]:
     """Return everything but the whole table as plain content."""
-    asked = tuned.asked
-    candidates = asked.sweep.candidates
+    request = result.request
+    candidates = request.sweep.candidates
     return {
-        "whole": tuned.whole,
+        "whole": result.is_complete,
         "candidates": len(candidates),
-        "refused": asked.sweep.refused,
-        "joints": list(asked.joints),
+        "refused": request.sweep.refused,
+        "joints": list(request.joints),
         "recordings": [
             {
-                "recording": str(one.path),
-                "name": one.name,
-                "heard_s": round(one.heard_s, 3),
+                "recording": str(source.path),
+                "name": source.name,
+                "heard_s": round(source.recorded_s, 3),
                 "bad_ends": [
                     {
                         "joint": joint,
-                        "start": time_text(begin),
+                        "start": iso_utc(begin),
                         "duration_s": round((end - begin) * 1e-9, 3),
                     }
-                    for joint, spans in one.bad_ends.items()
+                    for joint, spans in source.bad_ends.items()
                     for begin, end in spans
                 ],
             }
-            for one in asked.tested
+            for source in request.inputs
         ],
-        "bad_ends": tuned.bad_ends,
-        "rule": RULE,
-        "best": [_scored(candidates[place], tuned.totals[place]) for place in tuned.best],
+        "bad_ends": result.bad_ends,
+        "rule": CHOICE_RULE,
+        "best": [
+            _candidate_to_json(candidates[index], result.totals[index])
+            for index in result.pareto_indices
+        ],
         "choice": None
-        if tuned.chosen is None
-        else _scored(candidates[tuned.chosen], tuned.totals[tuned.chosen]),
-        "judged": None if tuned.judgement is None else _judged(tuned, tuned.judgement),
-        "said": list(outcome(tuned).said),
+        if result.chosen_index is None
+        else _candidate_to_json(
+            candidates[result.chosen_index], result.totals[result.chosen_index]
+        ),
+        "judged": None
+        if result.validation is None
+        else _validation_to_json(result, result.validation),
+        "said": list(sweep_outcome(result).sentences),
     }
 
 
-def _scored(candidate: Candidate, one: Total) -> dict[str, Any]:
+def _candidate_to_json(candidate: Candidate, total: ScoreTotal) -> dict[str, Any]:
     return {
         "candidate": candidate.number,
         "changes": {f"{change.limit}.{change.key}": change.value for change in candidate.changes},
-        "caught": one.caught,
-        "bad_ends": one.bad_ends,
-        "median_lead_s": _number(one.median_lead_s),
-        "worst_lead_s": _number(one.worst_lead_s),
-        "false_alerts": one.false_alerts,
-        "false_per_h": _number(one.false_per_h),
-        "chatters": one.chatters,
-        "lost_share": _number(one.lost_share),
+        "caught": total.caught,
+        "bad_ends": total.bad_ends,
+        "median_lead_s": _json_number(total.median_lead_s),
+        "worst_lead_s": _json_number(total.worst_lead_s),
+        "false_alerts": total.false_alerts,
+        "false_per_h": _json_number(total.false_per_h),
+        "chatters": total.chatters,
+        "lost_share": _json_number(total.lost_share),
     }
 
 
-def _judged(tuned: Tuned, judgement: Judgement) -> dict[str, Any]:
-    if judgement.why_not:
-        return {"why_not": judgement.why_not}
-    candidates = tuned.asked.sweep.candidates
+def _validation_to_json(result: SweepResult, validation: CrossValidation) -> dict[str, Any]:
+    if validation.why_not:
+        return {"why_not": validation.why_not}
+    candidates = result.request.sweep.candidates
     return {
         "why_not": "",
         "left_out": [
-            {"recording": str(tested.path), **_scored(candidates[place], one)}
-            for tested, place, one in zip(
-                tuned.asked.tested, judgement.chosen, judgement.left_out, strict=True
+            {"recording": str(source.path), **_candidate_to_json(candidates[index], total)}
+            for source, index, total in zip(
+                result.request.inputs, validation.chosen, validation.left_out, strict=True
             )
         ],
-        "caught": judgement.caught,
-        "bad_ends": judgement.bad_ends,
-        "caught_share_between": [round(end, 4) for end in judgement.caught_between],
+        "caught": validation.caught,
+        "bad_ends": validation.bad_ends,
+        "caught_share_between": [round(end, 4) for end in validation.caught_interval],
         "false_per_h": dict(
             zip(
                 ("lowest", "mean", "highest"),
-                map(_number, judgement.false_per_h),
+                map(_json_number, validation.false_per_h),
                 strict=True,
             )
         ),
         "lead_s": dict(
-            zip(("shortest", "median", "longest"), map(_number, judgement.lead_s), strict=True)
+            zip(
+                ("shortest", "median", "longest"), map(_json_number, validation.lead_s), strict=True
+            )
         ),
     }
 
 
-def _number(value: float) -> float | None:
+def _json_number(value: float) -> float | None:
     return None if math.isnan(value) else round(value, 6)
 
 
-def best_rows(tuned: Tuned) -> list[list[str]]:
+def pareto_rows(result: SweepResult) -> list[list[str]]:
     """Return the best trade-offs as rows below HEAD, the choice marked; evenly thinned if many."""
-    places = list(tuned.best)
-    if len(places) > _SHOWN:
-        step = (len(places) - 1) / (_SHOWN - 1)
-        places = [places[round(index * step)] for index in range(_SHOWN)]
-    if tuned.chosen is not None and tuned.chosen not in places:
-        places.insert(0, tuned.chosen)
+    indices = list(result.pareto_indices)
+    if len(indices) > _MAX_PARETO_ROWS:
+        step = (len(indices) - 1) / (_MAX_PARETO_ROWS - 1)
+        indices = [indices[round(row * step)] for row in range(_MAX_PARETO_ROWS)]
+    if result.chosen_index is not None and result.chosen_index not in indices:
+        indices.insert(0, result.chosen_index)
     return [
-        _row(tuned.asked.sweep.candidates[place], tuned.totals[place], place == tuned.chosen)
-        for place in places
+        _pareto_row(
+            result.request.sweep.candidates[index],
+            result.totals[index],
+            index == result.chosen_index,
+        )
+        for index in indices
     ]
 
 
-def _row(candidate: Candidate, one: Total, chosen: bool) -> list[str]:  # noqa: FBT001 - a mark
+def _pareto_row(candidate: Candidate, total: ScoreTotal, is_choice: bool) -> list[str]:  # noqa: FBT001 - a mark
     return [
-        "*" if chosen else "",
+        "*" if is_choice else "",
         str(candidate.number),
         ", ".join(map(str, candidate.changes)),
-        f"{one.caught} of {one.bad_ends}",
-        _span(one.median_lead_s),
-        _span(one.worst_lead_s),
-        f"{one.false_per_h:.3g}",
-        str(one.chatters),
-        "–" if math.isnan(one.lost_share) else f"{one.lost_share:.1%}",
+        f"{total.caught} of {total.bad_ends}",
+        _format_duration(total.median_lead_s),
+        _format_duration(total.worst_lead_s),
+        f"{total.false_per_h:.3g}",
+        str(total.chatters),
+        "–" if math.isnan(total.lost_share) else f"{total.lost_share:.1%}",
     ]
 
 
-def outcome(tuned: Tuned) -> Outcome:
+def sweep_outcome(result: SweepResult) -> SweepOutcome:
     """Return what is to be said of a sweep, and its exit status: 0, 1 or 130."""
-    asked = tuned.asked
-    bad_end = bad_end_words(asked.sweep.bad_end)
-    said = []
-    if asked.sweep.refused:
-        said.append(
-            f"{asked.sweep.refused} combinations are no limits and were left out; the first: "
-            f"{asked.sweep.refusal}"
+    request = result.request
+    bad_end_text = describe_bad_end(request.sweep.bad_end)
+    sentences = []
+    if request.sweep.refused:
+        sentences.append(
+            f"{request.sweep.refused} combinations are no limits and were left out; the first: "
+            f"{request.sweep.refusal}"
         )
-    if not tuned.whole:
-        every = len(asked.sweep.candidates) * len(asked.tested) * len(asked.joints)
-        said.append(
-            f"Stopped before its end: {len(tuned.rows)} of {every} results are done. Nothing is "
+    if not result.is_complete:
+        expected_rows = len(request.sweep.candidates) * len(request.inputs) * len(request.joints)
+        sentences.append(
+            f"Stopped before its end: {len(result.rows)} of {expected_rows} results are done. Nothing is "
             "chosen on a part."
         )
-        return Outcome(status=130, said=tuple(said))
-    if not tuned.bad_ends:
-        count = len(asked.tested)
-        said.append(
+        return SweepOutcome(status=130, sentences=tuple(sentences))
+    if not result.bad_ends:
+        count = len(request.inputs)
+        sentences.append(
             f"{'The recording has' if count == 1 else f'None of the {count} recordings has'} "
-            f"{'no' if count == 1 else 'a'} bad end ({bad_end}): there is "
+            f"{'no' if count == 1 else 'a'} bad end ({bad_end_text}): there is "
             "nothing to catch, so nothing is chosen."
         )
-        return Outcome(status=1, said=tuple(said))
-    if tuned.chosen is None:
-        said.append(
-            f"No candidate catches any of the {tuned.bad_ends} bad ends "
-            f"({bad_end}). Widen the sweep, or look at what led up to them: "
+        return SweepOutcome(status=1, sentences=tuple(sentences))
+    if result.chosen_index is None:
+        sentences.append(
+            f"No candidate catches any of the {result.bad_ends} bad ends "
+            f"({bad_end_text}). Widen the sweep, or look at what led up to them: "
             "dutytrace excursions."
         )
-        return Outcome(status=1, said=tuple(said))
-    said += sentences(tuned)
-    return Outcome(status=0, said=tuple(said))
+        return SweepOutcome(status=1, sentences=tuple(sentences))
+    sentences += choice_sentences(result)
+    return SweepOutcome(status=0, sentences=tuple(sentences))
 
 
-def sentences(tuned: Tuned) -> list[str]:
+def choice_sentences(result: SweepResult) -> list[str]:
     """Return the choice and how far it can be trusted."""
-    assert tuned.chosen is not None, "the caller has looked"
-    assert tuned.judgement is not None, "it was not stopped"
-    chosen = tuned.asked.sweep.candidates[tuned.chosen]
-    said = [
-        f"Chosen: {', '.join(map(str, chosen.changes))} (candidate {chosen.number} of "
-        f"{len(tuned.asked.sweep.candidates)}): {RULE}.",
-        f"On the recordings that it was chosen by: {_worth(tuned.totals[tuned.chosen])}.",
+    assert result.chosen_index is not None, "the caller has looked"
+    assert result.validation is not None, "it was not stopped"
+    candidate = result.request.sweep.candidates[result.chosen_index]
+    sentences = [
+        f"Chosen: {', '.join(map(str, candidate.changes))} (candidate {candidate.number} of "
+        f"{len(result.request.sweep.candidates)}): {CHOICE_RULE}.",
+        f"On the recordings that it was chosen by: {_describe_total(result.totals[result.chosen_index])}.",
     ]
-    if tuned.asked.sweep.bad_end.within_s is None:
-        said.append(
+    if result.request.sweep.bad_end.within_s is None:
+        sentences.append(
             "Any alert since the bad end before counts for the next, however early: within_s in "
             "[bad_end] says how early is of use."
         )
-    judgement = tuned.judgement
-    if judgement.why_not:
-        said.append(f"Not judged: {judgement.why_not}")
-        return said
-    low, high = judgement.caught_between
-    calm, mean, loud = judgement.false_per_h
-    short, median, long = judgement.lead_s
-    same = sum(place == tuned.chosen for place in judgement.chosen)
-    lead = f"lead {_span(median)} ({_span(short)} to {_span(long)}), " if judgement.caught else ""
-    said.append(
-        f"On recordings that had no say in it (each of the {len(judgement.chosen)} left out once): "
-        f"caught {judgement.caught} of {judgement.bad_ends}, {lead}{mean:.3g} false alerts an hour "
-        f"({calm:.3g} to {loud:.3g}). Without one of them the same was chosen {same} times."
+    validation = result.validation
+    if validation.why_not:
+        sentences.append(f"Not judged: {validation.why_not}")
+        return sentences
+    low, high = validation.caught_interval
+    lowest, mean, highest = validation.false_per_h
+    short, median, long = validation.lead_s
+    same_choices = sum(index == result.chosen_index for index in validation.chosen)
+    lead = (
+        f"lead {_format_duration(median)} ({_format_duration(short)} to {_format_duration(long)}), "
+        if validation.caught
+        else ""
     )
-    said.append(
+    sentences.append(
+        f"On recordings that had no say in it (each of the {len(validation.chosen)} left out once): "
+        f"caught {validation.caught} of {validation.bad_ends}, {lead}{mean:.3g} false alerts an hour "
+        f"({lowest:.3g} to {highest:.3g}). Without one of them the same was chosen {same_choices} times."
+    )
+    sentences.append(
         f"Of bad ends like these between {low:.0%} and {high:.0%} are caught (95 %, after Wilson, "
         "and only if the recordings are like the tests to come)."
     )
-    return said
+    return sentences
 
 
-def provenance(tuned: Tuned, *, version: str, date: str) -> list[str]:
+def choice_provenance(result: SweepResult, *, version: str, date: str) -> list[str]:
     """Return where chosen limits come from, in lines for the top of their file."""
-    asked = tuned.asked
-    listed = ", ".join(resolved(one.path).name for one in asked.tested)
-    said = [
+    request = result.request
+    names = ", ".join(absolute_location(one.path).name for one in request.inputs)
+    sentences = [
         f"Limits chosen by dutytrace {version} on {date}.",
-        f"Recordings: {listed}.",
-        f"Bad end: {bad_end_words(asked.sweep.bad_end)}; {tuned.bad_ends} of them.",
-        *sentences(tuned),
+        f"Recordings: {names}.",
+        f"Bad end: {describe_bad_end(request.sweep.bad_end)}; {result.bad_ends} of them.",
+        *choice_sentences(result),
     ]
-    return [line for one in said for line in textwrap.wrap(one, 96)]
+    return [line for one in sentences for line in textwrap.wrap(one, 96)]
 
 
-def _worth(one: Total) -> str:
+def _describe_total(total: ScoreTotal) -> str:
     lost = (
-        "" if math.isnan(one.lost_share) else f", {one.lost_share:.1%} of the tests lost to trips"
+        ""
+        if math.isnan(total.lost_share)
+        else f", {total.lost_share:.1%} of the tests lost to trips"
     )
     return (
-        f"caught {one.caught} of {one.bad_ends}, lead {_span(one.median_lead_s)} at the median and "
-        f"{_span(one.worst_lead_s)} at the worst, {one.false_per_h:.3g} false alerts an hour{lost}"
+        f"caught {total.caught} of {total.bad_ends}, lead {_format_duration(total.median_lead_s)} at the median and "
+        f"{_format_duration(total.worst_lead_s)} at the worst, {total.false_per_h:.3g} false alerts an hour{lost}"
     )
 
 
-def bad_end_words(said: BadEnd) -> str:
+def describe_bad_end(bad_end: BadEnd) -> str:
     """Return what a bad end is: "housing above 80 °C for 5 s"."""
-    if said.note is not None:
-        return f"a note with {said.note!r}"
-    assert said.channel is not None, "the model has one of the two"
-    display = DISPLAYS[CHANNELS[said.channel].quantity]
-    level = said.above if said.above is not None else said.below
+    if bad_end.note is not None:
+        return f"a note with {bad_end.note!r}"
+    assert bad_end.channel is not None, "the model has one of the two"
+    display = DISPLAYS[CHANNELS[bad_end.channel].quantity]
+    level = bad_end.above if bad_end.above is not None else bad_end.below
     assert level is not None, "the model has one of the two"
-    beyond = "above" if said.above is not None else "below"
-    held = f" for {_span(said.for_s)}" if said.for_s else ""
-    where = f" of {said.joint}" if said.joint else ""
-    shown = f"{level * display.factor:.6g}{f' {display.unit}' if display.unit else ''}"
-    return f"{CHANNELS[said.channel].label}{where} {beyond} {shown}{held}"
+    beyond = "above" if bad_end.above is not None else "below"
+    duration_text = f" for {_format_duration(bad_end.for_s)}" if bad_end.for_s else ""
+    joint_text = f" of {bad_end.joint}" if bad_end.joint else ""
+    level_text = f"{level * display.factor:.6g}{f' {display.unit}' if display.unit else ''}"
+    return f"{CHANNELS[bad_end.channel].label}{joint_text} {beyond} {level_text}{duration_text}"
 
 
-def _span(span_s: float) -> str:
+def _format_duration(span_s: float) -> str:
     if math.isnan(span_s):
         return "–"
     if span_s < 120:

@@ -8,30 +8,30 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import InputError
-from logger.limits.limit import LimitSet, limits_from
-from logger.limits.limits_text import edited_text, tables_of, with_comments
-from logger.store.layout.files import put_or_say
+from logger.limits.limit import LimitSet, parse_limits
+from logger.limits.limits_text import limit_tables, prepend_comments, replace_limits_text
+from logger.store.layout.files import write_or_raise
 from replay.tuning.sweep import Candidate
 
-__all__ = ["saved_text", "write_limits"]
+__all__ = ["candidate_limits_text", "write_limits"]
 
 
-def saved_text(limits: LimitSet, candidate: Candidate, said: list[str]) -> str:
+def candidate_limits_text(limits: LimitSet, candidate: Candidate, comments: list[str]) -> str:
     """Return the text of a limits file with the keys that a candidate changes.
 
     Parameters
     ----------
-    said
+    comments
         Where the limits come from, in lines; they become comments at its top.
     """
     changed: dict[str, dict[str, Any]] = {}
     for change in candidate.changes:
-        changed.setdefault(change.limit, {})[change.key] = _plain(change.value)
-    tables = [{**table, **changed.get(table["name"], {})} for table in tables_of(limits.text)]
-    text = with_comments(edited_text(limits.text, tables), said)
-    wanted = {limit.name: limit for limit in candidate.limits}
-    expected = tuple(wanted.get(limit.name, limit) for limit in limits.limits)
-    assert limits_from(text, "limits.toml").limits == expected, "what is written reads back"
+        changed.setdefault(change.limit, {})[change.key] = _to_toml_value(change.value)
+    tables = [{**table, **changed.get(table["name"], {})} for table in limit_tables(limits.text)]
+    text = prepend_comments(replace_limits_text(limits.text, tables), comments)
+    candidate_limits = {limit.name: limit for limit in candidate.limits}
+    expected = tuple(candidate_limits.get(limit.name, limit) for limit in limits.limits)
+    assert parse_limits(text, "limits.toml").limits == expected, "what is written reads back"
     return text
 
 
@@ -47,9 +47,9 @@ def write_limits(path: Path, text: str) -> None:
     """
     if path.exists():
         raise InputError(f"{path}: this already exists. Choose another name.")
-    put_or_say(path, lambda file: file.write(text.encode()), what="the limits")
+    write_or_raise(path, lambda file: file.write(text.encode()), description="the limits")
 
 
-def _plain(value: Any) -> Any:  # noqa: ANN401 - whatever a limit's key holds
+def _to_toml_value(value: Any) -> Any:  # noqa: ANN401 - whatever a limit's key holds
     """Return a value as TOML knows it."""
     return list(value) if isinstance(value, tuple) else value

@@ -2,7 +2,7 @@
 
 Each bad end has a *window* before its onset: from the end of the one before (or the beginning of
 the recording), or `within_s` before the onset, whichever is later. A bad end is **caught** when an
-alert was raised in its window at least `least_lead_s` before the onset, or stood from before the
+alert was raised in its window at least `min_lead_s` before the onset, or stood from before the
 window through to the onset. The **lead** is from the first raise in the window (of one that stood
 from before: from where the window opens) to the onset.
 
@@ -19,24 +19,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.limits.nuisance import chattering
-from replay.evaluation.alert_arrays import Alerts
-from replay.tuning.bad_ends import Spans
+from logger.limits.nuisance import chattering_spans
+from replay.evaluation.alert_arrays import AlertArrays
+from replay.tuning.bad_ends import TimeSpans
 
-__all__ = ["Score", "Terms", "score"]
+__all__ = ["Score", "ScoringTerms", "score_alerts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Terms:
+class ScoringTerms:
     """What alerts on one joint of one recording are held against."""
 
     start_ns: int
     end_ns: int
-    heard_s: float
+    recorded_s: float
     """Time during which a recorder listened."""
-    bad_ends: Spans
+    bad_ends: TimeSpans
     within_s: float | None = None
-    least_lead_s: float = 0.0
+    min_lead_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +47,7 @@ class Score:
     """For each bad end from the first word of it to its onset; NaN: it was missed."""
     alerts: int
     false_alerts: int
-    heard_s: float
+    recorded_s: float
     chatters: int
     """Stretches in which one limit was raised three times or more within a minute."""
     lost_share: float
@@ -67,10 +67,10 @@ class Score:
     @property
     def false_per_h(self) -> float:
         """False alerts in an hour of listening."""
-        return self.false_alerts / (self.heard_s / 3600.0) if self.heard_s > 0 else math.nan
+        return self.false_alerts / (self.recorded_s / 3600.0) if self.recorded_s > 0 else math.nan
 
 
-def score(alerts: Sequence[tuple[Alerts, bool]], terms: Terms) -> Score:
+def score_alerts(alerts: Sequence[tuple[AlertArrays, bool]], terms: ScoringTerms) -> Score:
     """Return the score of a candidate.
 
     Parameters
@@ -78,41 +78,51 @@ def score(alerts: Sequence[tuple[Alerts, bool]], terms: Terms) -> Score:
     alerts
         Of each of its limits, and whether that is a trip.
     """
-    raised = np.concatenate([np.empty(0, np.int64), *(one.raised_ns for one, _ in alerts)])
-    returned = np.concatenate([np.empty(0, np.int64), *(one.returned_ns for one, _ in alerts)])
-    excused = np.zeros(len(raised), np.bool_)
-    least_ns = round(terms.least_lead_s * 1e9)
+    raised_ns = np.concatenate(
+        [np.empty(0, np.int64), *(limit_alerts.raised_ns for limit_alerts, _ in alerts)]
+    )
+    returned_ns = np.concatenate(
+        [np.empty(0, np.int64), *(limit_alerts.returned_ns for limit_alerts, _ in alerts)]
+    )
+    excused = np.zeros(len(raised_ns), np.bool_)
+    min_lead_ns = round(terms.min_lead_s * 1e9)
     leads = []
-    opened = terms.start_ns
-    for onset, over in terms.bad_ends:
-        opens = opened
+    window_start_ns = terms.start_ns
+    for onset_ns, ended_ns in terms.bad_ends:
+        window_ns = window_start_ns
         if terms.within_s is not None:
-            opens = max(opens, onset - round(terms.within_s * 1e9))
-        opened = over
-        stood = (raised < opens) & (returned > onset)
-        excused |= (raised >= opens) & (raised <= onset)
-        excused |= (raised > onset) & (raised < over)
-        told = raised[raised >= opens]
-        if stood.any():
-            told = np.append(told, np.int64(opens))
-        leads.append(_lead_s(told, onset, least_ns))
-    trips = [int(one.raised_ns[0]) for one, trip in alerts if trip and len(one)]
+            window_ns = max(window_ns, onset_ns - round(terms.within_s * 1e9))
+        window_start_ns = ended_ns
+        is_standing = (raised_ns < window_ns) & (returned_ns > onset_ns)
+        excused |= (raised_ns >= window_ns) & (raised_ns <= onset_ns)
+        excused |= (raised_ns > onset_ns) & (raised_ns < ended_ns)
+        alerts_in_window = raised_ns[raised_ns >= window_ns]
+        if is_standing.any():
+            alerts_in_window = np.append(alerts_in_window, np.int64(window_ns))
+        leads.append(_earliest_lead_s(alerts_in_window, onset_ns, min_lead_ns))
+    trips = [
+        int(limit_alerts.raised_ns[0])
+        for limit_alerts, trip in alerts
+        if trip and len(limit_alerts)
+    ]
     if not any(trip for _, trip in alerts):
         lost = math.nan
     else:
-        whole = max(terms.end_ns - terms.start_ns, 1)
-        lost = (terms.end_ns - min([*trips, terms.end_ns])) / whole
+        duration_ns = max(terms.end_ns - terms.start_ns, 1)
+        lost = (terms.end_ns - min([*trips, terms.end_ns])) / duration_ns
     return Score(
         lead_s=tuple(leads),
-        alerts=len(raised),
+        alerts=len(raised_ns),
         false_alerts=int(np.count_nonzero(~excused)),
-        heard_s=terms.heard_s,
-        chatters=sum(len(chattering(one.raised_ns.tolist())) for one, _ in alerts),
+        recorded_s=terms.recorded_s,
+        chatters=sum(
+            len(chattering_spans(limit_alerts.raised_ns.tolist())) for limit_alerts, _ in alerts
+        ),
         lost_share=lost,
     )
 
 
-def _lead_s(told: NDArray[np.int64], onset: int, least_ns: int) -> float:
+def _earliest_lead_s(alerts_ns: NDArray[np.int64], onset_ns: int, min_lead_ns: int) -> float:
     """Return the lead of the first word of a bad end; NaN where none came in time."""
-    early = told[told <= onset - least_ns]
-    return (onset - int(early.min())) * 1e-9 if len(early) else math.nan
+    early = alerts_ns[alerts_ns <= onset_ns - min_lead_ns]
+    return (onset_ns - int(early.min())) * 1e-9 if len(early) else math.nan

@@ -16,19 +16,19 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import InputError
-from logger.limits.bus import OfRecorder
-from logger.limits.limit import LimitSet, OfJoint
-from logger.settings_file import checked, nearest, read_text, read_toml
-from replay.tuning.sweep_file import MOST, BadEnd, SweepFile, Vary
+from logger.limits.bus import RecorderLimit
+from logger.limits.limit import AnyJointLimit, LimitSet
+from logger.settings_file import did_you_mean, read_text, read_toml, validate_settings
+from replay.tuning.sweep_file import MAX_CANDIDATES, BadEnd, SweepFile, Vary
 
-__all__ = ["Candidate", "Change", "Sweep", "read_sweep", "sweep_from"]
+__all__ = ["Candidate", "KeyChange", "Sweep", "parse_sweep", "read_sweep"]
 
-_FIXED: Final = frozenset(("name", "kind", "severity", "joint", "channel", "load"))
+_FIXED_KEYS: Final = frozenset(("name", "kind", "severity", "joint", "channel", "load"))
 """What a limit is; the rest is how it is set."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class KeyChange:
     """One key of one limit with the value that a candidate gives it."""
 
     limit: str
@@ -36,8 +36,8 @@ class Change:
     value: Any
 
     def __str__(self) -> str:
-        shown = f"{self.value:.6g}" if isinstance(self.value, float) else repr(self.value)
-        return f"{self.limit}.{self.key} = {shown}"
+        value_text = f"{self.value:.6g}" if isinstance(self.value, float) else repr(self.value)
+        return f"{self.limit}.{self.key} = {value_text}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,8 +46,8 @@ class Candidate:
 
     number: int
     """From 1, in the order of the sweep."""
-    changes: tuple[Change, ...]
-    limits: tuple[OfJoint, ...]
+    changes: tuple[KeyChange, ...]
+    limits: tuple[AnyJointLimit, ...]
     """Those that are varied, in the order in which the sweep names them."""
 
 
@@ -78,10 +78,10 @@ def read_sweep(path: Path, limits: LimitSet) -> Sweep:
     InputError
         File, key, found, expected; or no combination is a limit.
     """
-    return sweep_from(read_text(path, "sweep file"), limits, str(path))
+    return parse_sweep(read_text(path, "sweep file"), limits, str(path))
 
 
-def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
+def parse_sweep(text: str, limits: LimitSet, where: str) -> Sweep:
     """Return the sweep of a text; `where` names it in errors.
 
     Raises
@@ -89,36 +89,44 @@ def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
     InputError
         File, key, found, expected; or no combination is a limit.
     """
-    file = checked(SweepFile, read_toml(text, where), where)
+    file = validate_settings(SweepFile, read_toml(text, where), where)
     mistakes = [
-        f"{where}: vary[{index}].{said}"
+        f"{where}: vary[{index}].{mistake}"
         for index, vary in enumerate(file.vary, start=1)
-        for said in _misfits(vary, file, limits)
+        for mistake in _vary_mistakes(vary, file, limits)
     ]
     if mistakes:
         raise InputError("\n".join(mistakes))
     names = tuple(dict.fromkeys(vary.limit for vary in file.vary))
-    known: dict[tuple[tuple[str, Any], ...], OfJoint | str] = {}
+    limit_cache: dict[tuple[tuple[str, Any], ...], AnyJointLimit | str] = {}
     candidates: list[Candidate] = []
-    refused, refusal, seen = 0, "", set()
-    for values in _combinations(file, where):
+    refused, refusal, limits_seen = 0, "", set()
+    for values in _combine_values(file, where):
         changes = tuple(
-            Change(limit=vary.limit, key=vary.key, value=value)
+            KeyChange(limit=vary.limit, key=vary.key, value=value)
             for vary, value in zip(file.vary, values, strict=True)
         )
-        made = [_made(name, changes, file.vary, limits, known) for name in names]
-        wrong = next((one for one in made if isinstance(one, str)), None)
+        candidate_limits = [
+            _make_limits(name, changes, file.vary, limits, limit_cache) for name in names
+        ]
+        wrong = next(
+            (made_limit for made_limit in candidate_limits if isinstance(made_limit, str)), None
+        )
         if wrong is not None:
             refused, refusal = refused + 1, refusal or wrong
             continue
-        whole = tuple(one for one in made if not isinstance(one, str))
+        valid_limits = tuple(
+            made_limit for made_limit in candidate_limits if not isinstance(made_limit, str)
+        )
         # Drawn at random, or through an offset, the same may come twice.
-        if whole in seen:
+        if valid_limits in limits_seen:
             continue
-        seen.add(whole)
+        limits_seen.add(valid_limits)
         candidates.append(
             Candidate(
-                number=len(candidates) + 1, changes=_told(changes, names, whole), limits=whole
+                number=len(candidates) + 1,
+                changes=_resolve_changes(changes, names, valid_limits),
+                limits=valid_limits,
             )
         )
     if not candidates:
@@ -132,47 +140,47 @@ def sweep_from(text: str, limits: LimitSet, where: str) -> Sweep:
     )
 
 
-def _misfits(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[str]:
+def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[str]:
     """Yield what one entry wants that the limits file does not give."""
-    limit = limits.named(vary.limit)
-    known = [one.name for one in limits.limits]
+    limit = limits.by_name(vary.limit)
+    limit_names = [one.name for one in limits.limits]
     if limit is None:
         yield (
             f"limit: found {vary.limit!r}, expected a limit of the limits file."
-            f"{nearest(vary.limit, known) or ' It has none.'}"
+            f"{did_you_mean(vary.limit, limit_names) or ' It has none.'}"
         )
         return
-    if isinstance(limit, OfRecorder):
+    if isinstance(limit, RecorderLimit):
         yield (
             f"limit: found {vary.limit!r}, a limit on the recorder itself; expected one on the "
             "readings of a joint."
         )
         return
-    keys = [key for key in type(limit).model_fields if key not in _FIXED]
+    keys = [key for key in type(limit).model_fields if key not in _FIXED_KEYS]
     for name, key in (("key", vary.key), ("offset_of", vary.offset_of)):
         if key is not None and key not in keys:
             yield (
                 f"{name}: found {key!r}, which {vary.limit!r} (kind {limit.kind!r}) does not have "
                 f"or which cannot be varied; expected one of {', '.join(keys)}."
-                f"{nearest(key, keys) if nearest(key, keys).startswith(' Did') else ''}"
+                f"{did_you_mean(key, keys) if did_you_mean(key, keys).startswith(' Did') else ''}"
             )
-    twins = [other for other in file.vary if (other.limit, other.key) == (vary.limit, vary.key)]
+    twins = [entry for entry in file.vary if (entry.limit, entry.key) == (vary.limit, vary.key)]
     if twins[0] is not vary:
         yield f"key: found {vary.key!r} of {vary.limit!r} a second time, expected it once."
     if vary.offset_of == vary.key:
         yield f"offset_of: found {vary.key!r}, the key itself; expected another one."
     if vary.offset_of is not None and not all(_is_number(one) for one in vary.values or ()):
         yield "values: expected numbers beside offset_of: they are added."
-    others = {other.key for other in file.vary if other.limit == vary.limit}
+    varied_keys = {entry.key for entry in file.vary if entry.limit == vary.limit}
     base = getattr(limit, vary.offset_of or vary.key, None)
-    if vary.offset_of in keys and vary.offset_of not in others and not _is_number(base):
+    if vary.offset_of in keys and vary.offset_of not in varied_keys and not _is_number(base):
         yield (
             f"offset_of: found {vary.offset_of!r}, which has no number in {vary.limit!r}; expected "
             "a key that has one."
         )
     chained = any(
-        other.limit == vary.limit and other.key == vary.offset_of and other.offset_of is not None
-        for other in file.vary
+        entry.limit == vary.limit and entry.key == vary.offset_of and entry.offset_of is not None
+        for entry in file.vary
     )
     if chained:
         yield f"offset_of: found {vary.offset_of!r}, which is an offset itself."
@@ -186,70 +194,76 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _combinations(file: SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
+def _combine_values(file: SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
     if file.random is not None:
         dice = np.random.default_rng(file.random.seed)
         columns: list[list[Any]] = []
         for vary in file.vary:
             if vary.values is None:
-                columns.append(vary.spaced(dice.random(file.random.draws)))
+                columns.append(vary.values_at(dice.random(file.random.draws)))
             else:
-                chosen = dice.integers(0, len(vary.values), file.random.draws)
-                columns.append([vary.values[index] for index in chosen.tolist()])
+                drawn_indices = dice.integers(0, len(vary.values), file.random.draws)
+                columns.append([vary.values[index] for index in drawn_indices.tolist()])
         yield from zip(*columns, strict=True)
         return
     axes = [
         list(vary.values)
         if vary.values is not None
-        else vary.spaced(np.linspace(0.0, 1.0, vary.steps or 2))
+        else vary.values_at(np.linspace(0.0, 1.0, vary.steps or 2))
         for vary in file.vary
     ]
     count = math.prod(len(axis) for axis in axes)
-    if count > MOST:
+    if count > MAX_CANDIDATES:
         raise InputError(
-            f"{where}: vary: found {count} combinations, expected at most {MOST}. Take fewer "
+            f"{where}: vary: found {count} combinations, expected at most {MAX_CANDIDATES}. Take fewer "
             "steps, or [random] with draws and seed."
         )
     yield from itertools.product(*axes)
 
 
-def _made(
+def _make_limits(
     name: str,
-    changes: tuple[Change, ...],
+    changes: tuple[KeyChange, ...],
     vary: tuple[Vary, ...],
     limits: LimitSet,
-    known: dict[tuple[tuple[str, Any], ...], OfJoint | str],
-) -> OfJoint | str:
+    limit_cache: dict[tuple[tuple[str, Any], ...], AnyJointLimit | str],
+) -> AnyJointLimit | str:
     """Return a limit with its changed keys, or why its model refuses them."""
-    mine = [
-        (change, one.offset_of)
-        for change, one in zip(changes, vary, strict=True)
+    own_changes = [
+        (change, entry.offset_of)
+        for change, entry in zip(changes, vary, strict=True)
         if change.limit == name
     ]
-    key = (("", name), *((change.key, change.value) for change, _ in mine))
-    if key not in known:
-        base = limits.named(name)
+    key = (("", name), *((change.key, change.value) for change, _ in own_changes))
+    if key not in limit_cache:
+        base = limits.by_name(name)
         assert base is not None, "_misfits has seen to it"
-        assert not isinstance(base, OfRecorder), "_misfits has seen to it"
-        table = {**base.told}
-        table.update({change.key: change.value for change, of in mine if of is None})
-        for change, of in mine:
-            if of is not None:
-                whole = table.get(of, getattr(base, of))
-                table[change.key] = float(f"{whole + change.value:.9g}")
+        assert not isinstance(base, RecorderLimit), "_misfits has seen to it"
+        table = {**base.written_keys}
+        table.update(
+            {change.key: change.value for change, offset_of in own_changes if offset_of is None}
+        )
+        for change, offset_of in own_changes:
+            if offset_of is not None:
+                reference = table.get(offset_of, getattr(base, offset_of))
+                table[change.key] = float(f"{reference + change.value:.9g}")
         try:
-            known[key] = checked(type(base), table, name)
+            limit_cache[key] = validate_settings(type(base), table, name)
         except InputError as fault:
-            known[key] = str(fault)
-    return known[key]
+            limit_cache[key] = str(fault)
+    return limit_cache[key]
 
 
-def _told(
-    changes: tuple[Change, ...], names: tuple[str, ...], made: tuple[OfJoint, ...]
-) -> tuple[Change, ...]:
+def _resolve_changes(
+    changes: tuple[KeyChange, ...], names: tuple[str, ...], limits: tuple[AnyJointLimit, ...]
+) -> tuple[KeyChange, ...]:
     """Return the changes with the values that the limits came to have."""
-    of = dict(zip(names, made, strict=True))
+    limit_by_name = dict(zip(names, limits, strict=True))
     return tuple(
-        Change(limit=one.limit, key=one.key, value=getattr(of[one.limit], one.key))
-        for one in changes
+        KeyChange(
+            limit=change.limit,
+            key=change.key,
+            value=getattr(limit_by_name[change.limit], change.key),
+        )
+        for change in changes
     )

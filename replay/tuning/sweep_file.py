@@ -7,12 +7,12 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
-from logger.limits.kind import Delay, Finite, Span
+from logger.limits.kind import DelayDuration, FiniteNumber, PositiveDuration
 from logger.settings_file import Settings
 
-__all__ = ["MOST", "BadEnd", "Random", "SweepFile", "Vary"]
+__all__ = ["MAX_CANDIDATES", "BadEnd", "RandomDraws", "SweepFile", "Vary"]
 
-MOST: Final = 200_000
+MAX_CANDIDATES: Final = 200_000
 """Candidates of one sweep; more is a slip of the pen."""
 
 
@@ -20,22 +20,22 @@ class BadEnd(Settings):
     """What a limit should have told of before it came: a level on a channel, or a note."""
 
     channel: ChannelName | None = None
-    above: Finite | None = None
-    below: Finite | None = None
-    drop_off: Finite | None = None
-    for_s: Delay = 0.0
+    above: FiniteNumber | None = None
+    below: FiniteNumber | None = None
+    drop_off: FiniteNumber | None = None
+    for_s: DelayDuration = 0.0
     """The level must have stood for so long; it counts from its first reading."""
     joint: str | None = None
     """None: each joint that is judged, for itself."""
     note: str | None = Field(default=None, min_length=1)
     """A text that the note contains, capitals or not."""
-    length_s: Span | None = None
+    length_s: PositiveDuration | None = None
     """How long the bad end lasts from its note on."""
-    within_s: Span | None = None
+    within_s: PositiveDuration | None = None
     """An alert counts for a bad end that comes within so long; None: since the one before."""
-    apart_s: Delay = 60.0
+    apart_s: DelayDuration = 60.0
     """Bad ends that follow each other within so long are one."""
-    least_lead_s: Delay = 0.0
+    least_lead_s: DelayDuration = 0.0
     """An alert that comes later than this before a bad end does not catch it."""
 
     @model_validator(mode="after")
@@ -70,8 +70,8 @@ class Vary(Settings):
     limit: str
     key: str
     values: tuple[Any, ...] | None = None
-    start: Finite | None = Field(default=None, alias="from")
-    to: Finite | None = None
+    start: FiniteNumber | None = Field(default=None, alias="from")
+    to: FiniteNumber | None = None
     steps: int | None = Field(default=None, ge=2, le=100_000)
     spacing: Literal["linear", "log"] = "linear"
     offset_of: str | None = None
@@ -101,22 +101,22 @@ class Vary(Settings):
             )
         return self
 
-    def spaced(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
+    def values_at(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
         """Return the values at some shares (0 to 1) of the range, as a person would write them."""
         assert self.start is not None
         assert self.to is not None
         if self.spacing == "log":
             low, high = math.log(self.start), math.log(self.to)
-            found = np.exp(low + shares * (high - low))
+            values = np.exp(low + shares * (high - low))
         else:
-            found = self.start + shares * (self.to - self.start)
-        return [min(max(float(f"{one:.9g}"), self.start), self.to) for one in found.tolist()]
+            values = self.start + shares * (self.to - self.start)
+        return [min(max(float(f"{value:.9g}"), self.start), self.to) for value in values.tolist()]
 
 
-class Random(Settings):
+class RandomDraws(Settings):
     """Draw candidates at random instead of taking every combination."""
 
-    draws: int = Field(ge=1, le=MOST)
+    draws: int = Field(ge=1, le=MAX_CANDIDATES)
     seed: int = Field(ge=0)
 
 
@@ -126,4 +126,4 @@ class SweepFile(Settings):
     format: Literal[1]
     bad_end: BadEnd
     vary: tuple[Vary, ...] = Field(min_length=1)
-    random: Random | None = None
+    random: RandomDraws | None = None

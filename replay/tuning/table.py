@@ -10,13 +10,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from logger.errors import InputError
-from logger.store.layout.files import put_or_say
-from replay.tuning.tune import Row, Tuned
+from logger.store.layout.files import write_or_raise
+from replay.tuning.tune import SweepResult, SweepRow
 
-__all__ = ["may_write", "write_table"]
+__all__ = ["check_writable", "write_table"]
 
 
-def may_write(path: Path, suffix: str, option: str) -> None:
+def check_writable(path: Path, suffix: str, option: str) -> None:
     """Refuse a file that is there, has another ending, or no folder: before the work is done.
 
     Raises
@@ -32,7 +32,7 @@ def may_write(path: Path, suffix: str, option: str) -> None:
         raise InputError(f"{path.parent}: there is no such folder.")
 
 
-def write_table(path: Path, tuned: Tuned) -> None:
+def write_table(path: Path, result: SweepResult) -> None:
     """Write the table.
 
     Raises
@@ -40,44 +40,46 @@ def write_table(path: Path, tuned: Tuned) -> None:
     OutsideFault
         The disk took no more.
     """
-    table = _table(tuned.rows)
-    put_or_say(path, lambda file: pq.write_table(table, file, compression="zstd"), what="the table")
+    table = _sweep_table(result.rows)
+    write_or_raise(
+        path, lambda file: pq.write_table(table, file, compression="zstd"), description="the table"
+    )
 
 
-def _table(rows: tuple[Row, ...]) -> pa.Table:
+def _sweep_table(rows: tuple[SweepRow, ...]) -> pa.Table:
     scores = [row.score for row in rows]
     columns: dict[str, pa.Array] = {
         "candidate": pa.array([row.candidate.number for row in rows], pa.int32())
     }
-    for place, change in enumerate(rows[0].candidate.changes if rows else ()):
-        values = [row.candidate.changes[place].value for row in rows]
-        columns[f"{change.limit}.{change.key}"] = _values(values)
+    for index, change in enumerate(rows[0].candidate.changes if rows else ()):
+        values = [row.candidate.changes[index].value for row in rows]
+        columns[f"{change.limit}.{change.key}"] = _value_column(values)
     columns |= {
-        "recording": pa.array([str(row.tested.path) for row in rows], pa.string()),
-        "name": pa.array([row.tested.name for row in rows], pa.string()),
+        "recording": pa.array([str(row.source.path) for row in rows], pa.string()),
+        "name": pa.array([row.source.name for row in rows], pa.string()),
         "joint": pa.array([row.joint for row in rows], pa.string()),
-        "bad_ends": pa.array([one.bad_ends for one in scores], pa.int32()),
-        "caught": pa.array([one.caught for one in scores], pa.int32()),
+        "bad_ends": pa.array([score.bad_ends for score in scores], pa.int32()),
+        "caught": pa.array([score.caught for score in scores], pa.int32()),
         "lead_s": pa.array(
-            [[None if lead != lead else lead for lead in one.lead_s] for one in scores],  # noqa: PLR0124 - NaN
+            [[None if lead != lead else lead for lead in score.lead_s] for score in scores],  # noqa: PLR0124 - NaN
             pa.list_(pa.float64()),
         ),
-        "alerts": pa.array([one.alerts for one in scores], pa.int32()),
-        "false_alerts": pa.array([one.false_alerts for one in scores], pa.int32()),
-        "false_per_h": _numbers([one.false_per_h for one in scores]),
-        "heard_h": _numbers([one.heard_s / 3600.0 for one in scores]),
-        "chatters": pa.array([one.chatters for one in scores], pa.int32()),
-        "lost_share": _numbers([one.lost_share for one in scores]),
+        "alerts": pa.array([score.alerts for score in scores], pa.int32()),
+        "false_alerts": pa.array([score.false_alerts for score in scores], pa.int32()),
+        "false_per_h": _number_column([score.false_per_h for score in scores]),
+        "heard_h": _number_column([score.recorded_s / 3600.0 for score in scores]),
+        "chatters": pa.array([score.chatters for score in scores], pa.int32()),
+        "lost_share": _number_column([score.lost_share for score in scores]),
     }
     return pa.table(columns)
 
 
-def _numbers(values: list[float]) -> pa.Array:
+def _number_column(values: list[float]) -> pa.Array:
     """Return numbers as a column in which NaN is a value that is missing."""
     return pa.array(values, pa.float64(), from_pandas=True)
 
 
-def _values(values: list[Any]) -> pa.Array:
-    if all(isinstance(one, int | float) and not isinstance(one, bool) for one in values):
-        return pa.array([float(one) for one in values], pa.float64())
-    return pa.array([str(one) for one in values], pa.string())
+def _value_column(values: list[Any]) -> pa.Array:
+    if all(isinstance(value, int | float) and not isinstance(value, bool) for value in values):
+        return pa.array([float(value) for value in values], pa.float64())
+    return pa.array([str(value) for value in values], pa.string())

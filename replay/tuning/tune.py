@@ -1,6 +1,6 @@
 """A sweep from recordings to a choice: what is judged on what, and what came of it.
 
-`prepared` refuses what cannot be judged before any work is done; `tuned` does the work.
+`prepare_sweep` refuses what cannot be judged before any work is done; `run_sweep` does the work.
 """
 
 import math
@@ -10,80 +10,89 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from logger.errors import InputError
-from logger.limits.kind import Kind
-from logger.limits.limit import LimitSet, OfJoint, check_against
-from logger.store.layout.remote import Place, resolved
-from replay.evaluation.alert_arrays import Alerts, heard_of
-from replay.evaluation.tasks import Task, tasks_of
+from logger.limits.kind import JointLimit
+from logger.limits.limit import AnyJointLimit, LimitSet, check_for_bench
+from logger.store.layout.remote import Location, absolute_location
+from replay.evaluation.alert_arrays import AlertArrays, recorded_spans
+from replay.evaluation.tasks import Task, split_tasks
 from replay.recording import Recording
-from replay.tuning.bad_ends import Spans, bad_ends, known_on, watched_joints
-from replay.tuning.choice import Judgement, Total, choice, front, judged, total
-from replay.tuning.executors import Progress, run
-from replay.tuning.score import Score, Terms, score
+from replay.tuning.bad_ends import TimeSpans, find_bad_ends, scorable_joints, watched_joints
+from replay.tuning.choice import (
+    CrossValidation,
+    ScoreTotal,
+    choose_candidate,
+    leave_one_out,
+    pareto_front,
+    total_score,
+)
+from replay.tuning.executors import ProgressCallback, run_tasks
+from replay.tuning.score import Score, ScoringTerms, score_alerts
 from replay.tuning.sweep import Candidate, Sweep
 from replay.tuning.sweep_file import BadEnd
 
-__all__ = ["Asked", "Row", "Tested", "Tuned", "prepared", "tuned"]
+__all__ = ["SweepInput", "SweepRequest", "SweepResult", "SweepRow", "prepare_sweep", "run_sweep"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tested:
+class SweepInput:
     """One recording that candidates are judged on."""
 
-    path: Place
+    path: Location
     name: str
     start_ns: int
     end_ns: int
-    heard_s: float
+    recorded_s: float
     rows: Mapping[str, int]
     """Joint -> readings."""
-    bad_ends: Mapping[str, Spans]
+    bad_ends: Mapping[str, TimeSpans]
     """Joint that is judged -> its bad ends."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class SweepRequest:
     """A sweep over recordings that it fits."""
 
     sweep: Sweep
-    tested: tuple[Tested, ...]
+    inputs: tuple[SweepInput, ...]
     joints: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class SweepRow:
     """One row of the whole table."""
 
     candidate: Candidate
-    tested: Tested
+    source: SweepInput
     joint: str
     score: Score
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tuned:
+class SweepResult:
     """What came of a sweep."""
 
-    asked: Asked
-    rows: tuple[Row, ...]
+    request: SweepRequest
+    rows: tuple[SweepRow, ...]
     """By candidate, recording and joint; when it was stopped those that were done."""
-    whole: bool
+    is_complete: bool
     """It was not stopped before its end."""
-    totals: tuple[Total, ...] = ()
+    totals: tuple[ScoreTotal, ...] = ()
     """Of each candidate; none when it was stopped."""
-    best: tuple[int, ...] = ()
+    pareto_indices: tuple[int, ...] = ()
     """Places of the best trade-offs, the fewest false alerts first."""
-    chosen: int | None = None
+    chosen_index: int | None = None
     """Place of the choice; None: no candidate catches anything."""
-    judgement: Judgement | None = None
+    validation: CrossValidation | None = None
 
     @property
     def bad_ends(self) -> int:
         """How many there are on all joints of all recordings."""
-        return sum(len(spans) for one in self.asked.tested for spans in one.bad_ends.values())
+        return sum(
+            len(spans) for source in self.request.inputs for spans in source.bad_ends.values()
+        )
 
 
-def prepared(recordings: Sequence[Place], sweep: Sweep, limits_where: str) -> Asked:
+def prepare_sweep(recordings: Sequence[Location], sweep: Sweep, limits_where: str) -> SweepRequest:
     """Return a sweep over recordings, or refuse it.
 
     Raises
@@ -94,22 +103,22 @@ def prepared(recordings: Sequence[Place], sweep: Sweep, limits_where: str) -> As
     OutsideFault
         The store at an address cannot be reached.
     """
-    seen: dict[Place, Place] = {}
+    paths: dict[Location, Location] = {}
     for path in recordings:
-        same = seen.setdefault(resolved(path), path)
-        if same is not path:
+        first_path = paths.setdefault(absolute_location(path), path)
+        if first_path is not path:
             raise InputError(
                 f"{path}: found this recording twice, expected each once: a choice is judged on "
                 "recordings that had no say in it."
             )
-    if not seen:
+    if not paths:
         raise InputError("REC: found none, expected at least one recording.")
-    tested, joints_of = [], []
+    inputs, joints_of = [], []
     for path in recordings:
-        opened = Recording.open(path)
-        joints = _joints(opened, sweep, f"{limits_where} on {path}")
+        recording = Recording.open(path)
+        joints = _joints_of_sweep(recording, sweep, f"{limits_where} on {path}")
         joints_of.append(joints)
-        tested.append(_tested(opened, sweep.bad_end, joints))
+        inputs.append(_sweep_input(recording, sweep.bad_end, joints))
     for path, joints in zip(recordings, joints_of, strict=True):
         if joints != joints_of[0]:
             raise InputError(
@@ -117,43 +126,45 @@ def prepared(recordings: Sequence[Place], sweep: Sweep, limits_where: str) -> As
                 f"{', '.join(joints_of[0])} as in {recordings[0]}. Name the joint in the limits, "
                 "or tune recordings of different joints apart."
             )
-    return Asked(sweep=sweep, tested=tuple(tested), joints=joints_of[0])
+    return SweepRequest(sweep=sweep, inputs=tuple(inputs), joints=joints_of[0])
 
 
-def _joints(recording: Recording, sweep: Sweep, where: str) -> tuple[str, ...]:
+def _joints_of_sweep(recording: Recording, sweep: Sweep, where: str) -> tuple[str, ...]:
     """Return the joints of a recording that are judged, in the bench's order."""
-    needs: dict[tuple[object, ...], OfJoint] = {}
+    needs: dict[tuple[object, ...], AnyJointLimit] = {}
     for candidate in sweep.candidates:
         for limit in candidate.limits:
-            needed = (limit.needs, limit.shares) if isinstance(limit, Kind) else ()
+            needed = (
+                (limit.needed_channels, limit.needs_rated) if isinstance(limit, JointLimit) else ()
+            )
             needs.setdefault((limit.name, *needed), limit)
     for limit in needs.values():
-        check_against(LimitSet(limits=(limit,)), recording.bench, where, delays=False)
+        check_for_bench(LimitSet(limits=(limit,)), recording.bench, where, delays=False)
     watched = watched_joints(recording, sweep.candidates[0].limits)
-    return known_on(recording, sweep.bad_end, watched)
+    return scorable_joints(recording, sweep.bad_end, watched)
 
 
-def _tested(recording: Recording, said: BadEnd, joints: tuple[str, ...]) -> Tested:
-    heard = heard_of(recording.events(), recording.start_ns, recording.end_ns)
-    return Tested(
+def _sweep_input(recording: Recording, bad_end: BadEnd, joints: tuple[str, ...]) -> SweepInput:
+    spans = recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns)
+    return SweepInput(
         path=recording.path,
         name=recording.name,
         start_ns=recording.start_ns,
         end_ns=recording.end_ns,
-        heard_s=math.fsum((one.until_ns - one.start_ns) * 1e-9 for one in heard),
-        rows={joint: recording.row_count(joint) for joint in joints},
-        bad_ends=bad_ends(recording, said, joints),
+        recorded_s=math.fsum((span.recorded_until_ns - span.start_ns) * 1e-9 for span in spans),
+        rows={joint: recording.reading_count(joint) for joint in joints},
+        bad_ends=find_bad_ends(recording, bad_end, joints),
     )
 
 
-def tuned(
-    asked: Asked,
+def run_sweep(
+    request: SweepRequest,
     *,
     executor: Executor | None = None,
     jobs: int = 1,
-    progress: Progress = lambda _share: None,
+    progress: ProgressCallback = lambda _share: None,
     stop: threading.Event | None = None,
-) -> Tuned:
+) -> SweepResult:
     """Return what came of a sweep: the same for any executor.
 
     Parameters
@@ -164,82 +175,100 @@ def tuned(
         Set from outside to end it; what is done is kept.
     """
     variants = {
-        limit: place
-        for place, limit in enumerate(
-            dict.fromkeys(limit for one in asked.sweep.candidates for limit in one.limits)
+        limit: number
+        for number, limit in enumerate(
+            dict.fromkeys(
+                limit for candidate in request.sweep.candidates for limit in candidate.limits
+            )
         )
     }
-    work = list(_work(asked, tuple(variants), jobs))
-    results = run([task for _, task in work], executor, progress=progress, stop=stop)
-    alerts: dict[tuple[int, str], dict[int, Alerts]] = {}
-    for (index, task), result in zip(work, results, strict=True):
+    planned = list(_plan_tasks(request, tuple(variants), jobs))
+    results = run_tasks([task for _, task in planned], executor, progress=progress, stop=stop)
+    alerts: dict[tuple[int, str], dict[int, AlertArrays]] = {}
+    for (index, task), result in zip(planned, results, strict=True):
         if result is not None:
-            of = alerts.setdefault((index, task.joint), {})
-            of.update(zip(task.places, result, strict=True))
-    rows = tuple(_rows(asked, variants, alerts))
-    whole = all(result is not None for result in results)
-    if not whole:
-        return Tuned(asked=asked, rows=rows, whole=False)
-    return _concluded(asked, rows)
+            task_alerts = alerts.setdefault((index, task.joint), {})
+            task_alerts.update(zip(task.indices, result, strict=True))
+    rows = tuple(_score_rows(request, variants, alerts))
+    is_complete = all(result is not None for result in results)
+    if not is_complete:
+        return SweepResult(request=request, rows=rows, is_complete=False)
+    return _conclude_sweep(request, rows)
 
 
-def _work(asked: Asked, limits: tuple[OfJoint, ...], jobs: int) -> Iterator[tuple[int, Task]]:
-    units = len(asked.tested) * len(asked.joints)
+def _plan_tasks(
+    request: SweepRequest, limits: tuple[AnyJointLimit, ...], jobs: int
+) -> Iterator[tuple[int, Task]]:
+    units = len(request.inputs) * len(request.joints)
     slices = 1 if jobs <= 1 else -(-2 * jobs // units)
-    for index, one in enumerate(asked.tested):
-        for joint in asked.joints:
+    for index, source in enumerate(request.inputs):
+        for joint in request.joints:
             # Who works on it may stand in another folder.
-            place = resolved(one.path)
-            for task in tasks_of(place, joint, limits, rows=one.rows[joint], slices=slices):
+            location = absolute_location(source.path)
+            for task in split_tasks(
+                location, joint, limits, rows=source.rows[joint], slices=slices
+            ):
                 yield index, task
 
 
-def _rows(
-    asked: Asked,
-    variants: Mapping[OfJoint, int],
-    alerts: Mapping[tuple[int, str], Mapping[int, Alerts]],
-) -> Iterator[Row]:
+def _score_rows(
+    request: SweepRequest,
+    variants: Mapping[AnyJointLimit, int],
+    alerts: Mapping[tuple[int, str], Mapping[int, AlertArrays]],
+) -> Iterator[SweepRow]:
     """Yield the rows whose limits are all done."""
-    said = asked.sweep.bad_end
-    for candidate in asked.sweep.candidates:
-        for index, one in enumerate(asked.tested):
-            for joint in asked.joints:
-                known = alerts.get((index, joint), {})
-                mine = [(known.get(variants[limit]), limit) for limit in candidate.limits]
-                told = [
-                    (found, limit.severity == "trip") for found, limit in mine if found is not None
+    bad_end = request.sweep.bad_end
+    for candidate in request.sweep.candidates:
+        for index, source in enumerate(request.inputs):
+            for joint in request.joints:
+                alerts_by_variant = alerts.get((index, joint), {})
+                candidate_alerts = [
+                    (alerts_by_variant.get(variants[limit]), limit) for limit in candidate.limits
                 ]
-                if len(told) < len(mine):
+                known_alerts = [
+                    (limit_alerts, limit.severity == "trip")
+                    for limit_alerts, limit in candidate_alerts
+                    if limit_alerts is not None
+                ]
+                if len(known_alerts) < len(candidate_alerts):
                     continue
-                terms = Terms(
-                    start_ns=one.start_ns,
-                    end_ns=one.end_ns,
-                    heard_s=one.heard_s,
-                    bad_ends=one.bad_ends[joint],
-                    within_s=said.within_s,
-                    least_lead_s=said.least_lead_s,
+                terms = ScoringTerms(
+                    start_ns=source.start_ns,
+                    end_ns=source.end_ns,
+                    recorded_s=source.recorded_s,
+                    bad_ends=source.bad_ends[joint],
+                    within_s=bad_end.within_s,
+                    min_lead_s=bad_end.least_lead_s,
                 )
-                yield Row(candidate=candidate, tested=one, joint=joint, score=score(told, terms))
+                yield SweepRow(
+                    candidate=candidate,
+                    source=source,
+                    joint=joint,
+                    score=score_alerts(known_alerts, terms),
+                )
 
 
-def _concluded(asked: Asked, rows: tuple[Row, ...]) -> Tuned:
-    joints, recordings = len(asked.joints), len(asked.tested)
+def _conclude_sweep(request: SweepRequest, rows: tuple[SweepRow, ...]) -> SweepResult:
+    joints, recordings = len(request.joints), len(request.inputs)
     scores = [row.score for row in rows]
     by_candidate = [
         scores[first : first + joints * recordings]
         for first in range(0, len(scores), joints * recordings)
     ]
-    totals = tuple(total(one) for one in by_candidate)
+    totals = tuple(total_score(scores_of_candidate) for scores_of_candidate in by_candidate)
     by_recording = [
-        [one[place * joints : (place + 1) * joints] for one in by_candidate]
-        for place in range(recordings)
+        [
+            scores_of_candidate[index * joints : (index + 1) * joints]
+            for scores_of_candidate in by_candidate
+        ]
+        for index in range(recordings)
     ]
-    return Tuned(
-        asked=asked,
+    return SweepResult(
+        request=request,
         rows=rows,
-        whole=True,
+        is_complete=True,
         totals=totals,
-        best=tuple(front(totals)),
-        chosen=choice(totals),
-        judgement=judged(by_recording),
+        pareto_indices=tuple(pareto_front(totals)),
+        chosen_index=choose_candidate(totals),
+        validation=leave_one_out(by_recording),
     )

@@ -103,12 +103,12 @@ def main(link: Path, pushes_from_s: float) -> None:
         sys.stdout.write("ready\n")
         sys.stdout.flush()
         while protocol.channel == "closed" and os.getppid() == parent:
-            line.write(protocol.feed(line.read(timeout_s=0.1)))
+            line.write(protocol.feed_bytes(line.read(timeout_s=0.1)))
         begun, tick = time.monotonic(), 0
         while os.getppid() == parent:
             late_s = time.monotonic() - begun - tick * STEP_S
             if late_s < 0:
-                line.write(protocol.feed(line.read(timeout_s=-late_s)))
+                line.write(protocol.feed_bytes(line.read(timeout_s=-late_s)))
                 continue
             pushed = tick * STEP_S >= pushes_from_s
             frames = [
@@ -118,7 +118,7 @@ def main(link: Path, pushes_from_s: float) -> None:
                 )
                 for node in (1, 2)
             ]
-            line.write(protocol.received(frames))
+            line.write(protocol.frame_lines(frames))
             tick += 1
 
 

@@ -6,10 +6,10 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.poller import LISTEN_S, Asker
+from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
-from logger.traffic.response_tracker import Answers, plan_for
+from logger.traffic.response_tracker import ResponseTracker, response_plan
 from tests.benchmarks.measure import say, seconds
 
 pytestmark = pytest.mark.slow
@@ -21,7 +21,7 @@ SPAN_S: Final = 20
 
 def _answers(asked: list[tuple[int, int]]) -> FrameBatch:
     lead = (0x41, 0x53, 0x48)
-    return FrameBatch.of(
+    return FrameBatch.from_rows(
         [
             (at + MS, 0x2C3 + number // 3, 0, bytes([lead[number % 3]]) + bytes(6))
             for number, at in asked
@@ -31,16 +31,16 @@ def _answers(asked: list[tuple[int, int]]) -> FrameBatch:
 
 def test_asking_and_counting():
     """Two joints at 1 kHz, all answered: processor time for each request."""
-    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    bench = scenario.scenario_bench(channel="x", rate_Hz=1000.0)
     asked: list[tuple[int, int]] = []
 
     def ask() -> None:
-        asker = Asker(bench, now_s=0.0)
+        asker = Poller(bench, now_s=0.0)
         asked.clear()
         for step in range(SPAN_S * 1000):
-            now_s = LISTEN_S + step * 1e-3
-            asked.extend((one.number, step * MS) for one in asker.due(now_s))
-            asker.next_s(now_s)
+            now_s = LISTEN_BEFORE_POLL_S + step * 1e-3
+            asked.extend((one.number, step * MS) for one in asker.due_requests(now_s))
+            asker.next_due_s(now_s)
 
     spent = seconds(ask)
     say("asking: planning what is due, a request", spent / len(asked) * 1e6, "us")
@@ -52,13 +52,13 @@ def test_asking_and_counting():
         some = asked[rows[0] : rows[1]]
         ticks.append((some, _answers(some), (start + TICK_MS) * MS))
 
-    plan = plan_for(bench, bus=0)
+    plan = response_plan(bench, bus=0)
 
     def count() -> None:
-        answers = Answers(plan)
+        answers = ResponseTracker(plan)
         for some, frames, until_ns in ticks:
-            answers.take(some, frames, until_ns=until_ns)
-        assert answers.missed_in_all == 0
+            answers.process_traffic(some, frames, until_ns=until_ns)
+        assert answers.missed_total == 0
 
     say(
         "asking: counting answers, a request with its answer",
@@ -66,18 +66,18 @@ def test_asking_and_counting():
         "us",
     )
 
-    asker = Asker(bench, now_s=0.0)
+    asker = Poller(bench, now_s=0.0)
 
     def listen() -> None:
         for _, frames, _ in ticks:
-            assert asker.heard(frames, now_s=0.0) is None
+            assert asker.check_received(frames, now_s=0.0) is None
 
     say("asking: listening for others, a frame", seconds(listen) / len(asked) * 1e6, "us")
     with (
         can.Bus(interface="virtual", channel="ask-bench") as bus,
         can.Bus(interface="virtual", channel="ask-bench") as other,
     ):
-        message = asker.due(LISTEN_S)[0].message
+        message = asker.due_requests(LISTEN_BEFORE_POLL_S)[0].message
 
         def send() -> None:
             for _ in range(10_000):

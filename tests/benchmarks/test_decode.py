@@ -12,10 +12,10 @@ from cantools.database.can import Database, Message, Signal
 from cantools.database.conversion import BaseConversion
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.simulate import scenario
-from logger.simulate.offline import frames as simulated_frames
+from logger.simulate.offline import simulate_frames as simulated_frames
 from tests.benchmarks.measure import START_NS, say, seconds
 
 pytestmark = pytest.mark.slow
@@ -24,17 +24,19 @@ SHOULDER: Final = 0x2C3
 
 
 def _frames(*, both: bool) -> FrameBatch:
-    made = FrameBatch.joined(
+    made = FrameBatch.concatenate(
         list(simulated_frames(hours=0.05, rate_Hz=100.0, seed=3, start_ns=START_NS))
     )
-    return made if both else made.taken(made.identifier == SHOULDER)
+    return made if both else made.select_rows(made.identifier == SHOULDER)
 
 
 def _bench(*, both: bool) -> Bench:
-    text = scenario.bench(channel="x").text
+    text = scenario.scenario_bench(channel="x").text
     if not both:
         text = "[[joint]]".join(text.split("[[joint]]")[:2])
-    return bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
+    return bench_from_texts(
+        text, {"harvest-joint": scenario.scenario_layout_text()}, where="bench.toml"
+    )
 
 
 def _reference(*identifiers: int) -> Database:
@@ -73,7 +75,7 @@ def _reference(*identifiers: int) -> Database:
 def test_decode_against_cantools(both: bool):  # noqa: FBT001 - a parameter of the test
     """The three kinds of frame of the demo joint, a batch at a time and whole."""
     frames = _frames(both=both)
-    plan = plan_for(_bench(both=both))
+    plan = decode_plan(_bench(both=both))
     database = _reference(*sorted(set(frames.identifier.tolist())))
     rows = [
         (number, bytes(payload[:length]))
@@ -81,7 +83,7 @@ def test_decode_against_cantools(both: bool):  # noqa: FBT001 - a parameter of t
             frames.identifier.tolist(), frames.data, frames.length.tolist(), strict=True
         )
     ]
-    chunks = [frames.taken(slice(first, first + 100)) for first in range(0, len(frames), 100)]
+    chunks = [frames.select_rows(slice(first, first + 100)) for first in range(0, len(frames), 100)]
 
     def peer() -> None:
         for number, payload in rows:

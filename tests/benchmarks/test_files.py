@@ -13,31 +13,31 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.importing.log_frames import LogFrames
-from logger.importing.redecode import redecode
+from logger.importing.redecode import redecode_frames
 from logger.joint.batch import FrameBatch
-from logger.limits.limit import limits_from
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames as simulated_frames
+from logger.simulate.offline import simulate_frames as simulated_frames
 from tests.benchmarks.measure import ROUNDS, START_NS, say
 from tests.support.logs import write_log
 
 pytestmark = pytest.mark.slow
 
-BENCH = scenario.bench(channel="can0", rate_Hz=1000.0)
-LIMITS = limits_from(scenario.limits_text(), "limits.toml")
+BENCH = scenario.scenario_bench(channel="can0", rate_Hz=1000.0)
+LIMITS = parse_limits(scenario.scenario_limits_text(), "limits.toml")
 
 
 def _frames(count: int) -> FrameBatch:
     hours = count / (2 * 1210 * 3600) + 0.001
     made = simulated_frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=START_NS)
-    return FrameBatch.joined(list(made)).taken(slice(0, count))
+    return FrameBatch.concatenate(list(made)).select_rows(slice(0, count))
 
 
 def _brought(frames, out: Path, **chosen) -> None:
     shutil.rmtree(out, ignore_errors=True)
-    bring_in(frames, bench=BENCH, limits=LIMITS, out=out, name="t", **chosen)
+    import_frames(frames, bench=BENCH, limits=LIMITS, out=out, name="t", **chosen)
 
 
 def _medians(*runs: Callable[[], object]) -> list[float]:
@@ -67,7 +67,7 @@ def test_import_against_a_bare_loop(tmp_path: Path, suffix: str, count: int):
 
     def whole() -> None:
         log = LogFrames(path=path, bench=BENCH)
-        _brought(log, tmp_path / "rec", said=log.said)
+        _brought(log, tmp_path / "rec", said=log.notices)
 
     peer, ours = _medians(bare, whole)
     say(f"import of {suffix}: bare LogReader loop / ours", peer / ours, "x as fast")
@@ -78,13 +78,13 @@ def test_redecode(tmp_path: Path):
     count = 1_000_000
     whole = _frames(count)
     _brought(
-        [whole.taken(slice(first, first + 16_384)) for first in range(0, count, 16_384)],
+        [whole.select_rows(slice(first, first + 16_384)) for first in range(0, count, 16_384)],
         tmp_path / "rec",
     )
 
     def again() -> None:
         shutil.rmtree(tmp_path / "again", ignore_errors=True)
-        redecode(tmp_path / "rec", bench=BENCH, out=tmp_path / "again")
+        redecode_frames(tmp_path / "rec", bench=BENCH, out=tmp_path / "again")
 
     (ours,) = _medians(again)
     say("redecode, frames a second", count / ours * 1e-6, "million")

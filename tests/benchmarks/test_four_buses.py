@@ -14,11 +14,11 @@ import pytest
 
 from logger.bus import source as source_file
 from logger.bus.kernel_frames import enlarge_buffer
-from logger.joint.bench.bench import BusSettings, bench_from
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import BusSettings, bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.recording.recorder import RecordSettings
 from logger.simulate import scenario
-from replay.check import check
+from replay.check import check_recording
 from replay.recording import Recording
 from tests.benchmarks.measure import say
 from tests.support.recorder import Recorder
@@ -72,8 +72,10 @@ def test_four_full_buses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
         'torque = { from = "current", per_ampere = 1.62 }\n'
         for one in range(BUSES)
     )
-    bench = bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
-    limits = limits_from(scenario.limits_text(), "limits.toml")
+    bench = bench_from_texts(
+        text, {"harvest-joint": scenario.scenario_layout_text()}, where="bench.toml"
+    )
+    limits = parse_limits(scenario.scenario_limits_text(), "limits.toml")
     settings = RecordSettings(
         bench=bench, where="bench.toml", limits=limits, out=tmp_path / "rec", name="four"
     )
@@ -94,7 +96,7 @@ def test_four_full_buses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     late_s = float(sender.stdout)
     if late_s > 0.1:
         pytest.skip(f"void: the sender lagged by {late_s:.2f} s")
-    found = check(Recording.open(tmp_path / "rec"))
+    found = check_recording(Recording.open(tmp_path / "rec"))
     sent = BUSES * RATE_HZ * SPAN_S
     say("four full buses for 60 s: frames lost", sent - found.frames, f"of {sent}")
     say("   of one core", spent / SPAN_S, "x")

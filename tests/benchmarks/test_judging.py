@@ -15,15 +15,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboard.limits.question import Question
-from dashboard.limits.reply import answered
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import LimitSet, limits_from
-from logger.limits.limits_text import tables_of
+from dashboard.limits.question import LimitsRequest
+from dashboard.limits.reply import build_reply
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import LimitSet, parse_limits
+from logger.limits.limits_text import limit_tables
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from replay.evaluation.tasks import alerts_on
-from replay.exploring.limit_explorer import Desk
+from logger.simulate.offline import simulate_frames
+from replay.evaluation.tasks import evaluate_limits
+from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
 from tests.benchmarks.measure import START_NS, say
 
@@ -74,9 +74,9 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> list[Recording]:
         folder = Path(os.environ["JUDGE_RECS"])
         return [Recording.open(path) for path in sorted(folder.iterdir())][:MANY]
     folder = tmp_path_factory.mktemp("judged")
-    bring_in(
-        frames(hours=HOURS, rate_Hz=1000.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=1000.0),
+    import_frames(
+        simulate_frames(hours=HOURS, rate_Hz=1000.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=1000.0),
         limits=LimitSet(),
         out=folder / "0",
         name="part",
@@ -93,12 +93,12 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> list[Recording]:
 def test_a_limit_is_turned(opened: list[Recording], kind: str):
     """Each value is a new one, so nothing of the answer is known; what is drawn is known."""
     table, key, low, high = KINDS[kind]
-    desk, known, took, sizes = Desk(), "", [], []
-    before = tables_of(scenario.limits_text())
+    desk, known, took, sizes = LimitExplorer(), "", [], []
+    before = limit_tables(scenario.scenario_limits_text())
     for value in np.linspace(low, high, TURNS + 1):
         turned = {"name": "turned", "severity": "warning", **table, key: float(f"{value:.4g}")}
         begun = time.perf_counter()
-        question = Question.model_validate(
+        question = LimitsRequest.model_validate(
             {
                 "recordings": [],
                 "tables": [*before, turned],
@@ -107,11 +107,11 @@ def test_a_limit_is_turned(opened: list[Recording], kind: str):
                 "known": known,
             }
         )
-        told = answered(question, question.limits(), opened, desk)
+        told = build_reply(question, question.parse_limits(), opened, desk)
         sizes.append(len(json.dumps(told)))
         took.append(time.perf_counter() - begun)
         known = told["chosen"]["drawn"]
-    (limit,) = limits_from(
+    (limit,) = parse_limits(
         'format = 1\n[[limit]]\nname = "x"\nseverity = "trip"\n'
         + "".join(
             f"{k} = {json.dumps(v)}\n" for k, v in turned.items() if k not in {"name", "severity"}
@@ -120,7 +120,7 @@ def test_a_limit_is_turned(opened: list[Recording], kind: str):
     ).limits
     begun = time.perf_counter()
     for joint in opened[0].joints:
-        alerts_on(opened[0], joint, [limit])
+        evaluate_limits(opened[0], joint, [limit])
     full_s = (time.perf_counter() - begun) * len(opened)
     later = sorted(took[1:])
     middle = later[len(later) // 2]

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import evaluate, initial, plan_for
-from logger.limits.limit import LimitSet, limits_from
+from logger.limits.evaluate import evaluate, initial_state, plan_limits
+from logger.limits.limit import LimitSet, parse_limits
 from tests.benchmarks.measure import START_NS, say, seconds
 
 EVERY_KIND = """
@@ -107,15 +107,17 @@ def _rows(count: int, *, dense: bool = False) -> ReadingBatch:
 
 
 def _plan(limits: LimitSet, batch: ReadingBatch):
-    return plan_for(limits, joint="a", hold_ns=dict.fromkeys(batch.columns, 50_000_000))
+    return plan_limits(limits, joint="a", hold_ns=dict.fromkeys(batch.columns, 50_000_000))
 
 
 @pytest.mark.parametrize("dense", [False, True], ids=["as joints report", "every row full"])
 def test_all_kinds_in_batch(*, dense: bool):
     """Nine limits, one of each kind that a joint has: at least 5 M rows a second on one core."""
-    limits = limits_from(EVERY_KIND, "limits.toml")
+    limits = parse_limits(EVERY_KIND, "limits.toml")
     batch = _rows(1_000_000, dense=dense)
-    pieces = [batch.taken(slice(first, first + 100_000)) for first in range(0, 1_000_000, 100_000)]
+    pieces = [
+        batch.select_rows(slice(first, first + 100_000)) for first in range(0, 1_000_000, 100_000)
+    ]
     for limit in limits.limits:
         plan = _plan(LimitSet(limits=(limit,)), batch)
         took = seconds(lambda plan=plan: _over(plan, pieces))
@@ -129,9 +131,9 @@ def test_all_kinds_in_batch(*, dense: bool):
 
 def test_live_cost_of_small_batches():
     """A hundred rows, as a recorder has them every 50 ms: all kinds within a millisecond."""
-    limits = limits_from(EVERY_KIND, "limits.toml")
+    limits = parse_limits(EVERY_KIND, "limits.toml")
     batch = _rows(20_000)
-    pieces = [batch.taken(slice(first, first + 100)) for first in range(0, 20_000, 100)]
+    pieces = [batch.select_rows(slice(first, first + 100)) for first in range(0, 20_000, 100)]
     plan = _plan(limits, batch)
     took = seconds(lambda: _over(plan, pieces)) / len(pieces)
     say("all kinds of limit, a batch of 100 rows", took * 1e6, "us")
@@ -139,6 +141,6 @@ def test_live_cost_of_small_batches():
 
 
 def _over(plan, pieces) -> None:
-    state = initial(plan, start_ns=START_NS)
+    state = initial_state(plan, start_ns=START_NS)
     for piece in pieces:
         _, state = evaluate(plan, state, piece, now_ns=int(piece.time_ns[-1]))

@@ -10,9 +10,9 @@ from typing import Final
 import can
 import pytest
 
-from logger.bus.line_pattern import pattern_of
+from logger.bus.line_pattern import compile_pattern
 from logger.bus.line_reader import LineBus
-from logger.bus.reader import Reader
+from logger.bus.reader import FrameReader
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.serial_text import SerialText
 from tests.benchmarks.measure import say, seconds
@@ -53,7 +53,7 @@ def _one_by_one(bus: can.BusABC, ours: int, sent: bytes) -> Callable[[], None]:
     return run
 
 
-def _in_bulk(reader: Reader, ours: int, sent: bytes) -> Callable[[], None]:
+def _in_bulk(reader: FrameReader, ours: int, sent: bytes) -> Callable[[], None]:
     """Return a run of one of our readers, batches and all."""
 
     def run() -> None:
@@ -61,7 +61,7 @@ def _in_bulk(reader: Reader, ours: int, sent: bytes) -> Callable[[], None]:
             os.write(ours, sent)
             left = BURST
             while left:
-                left -= len(reader.take().frames)
+                left -= len(reader.read_frames().frames)
 
     return run
 
@@ -73,7 +73,7 @@ def test_the_serial_line_protocol():
         _terminal() as (ours, channel),
         can.Bus(interface="slcan", channel=channel, sleep_after_open=0) as bus,
     ):
-        mine = seconds(_in_bulk(ProtocolReader(bus.fileno(), place=0), ours, sent))
+        mine = seconds(_in_bulk(ProtocolReader(bus.fileno(), bus_index=0), ours, sent))
         stock = seconds(_one_by_one(bus, ours, sent))
     say("serial-line protocol over a pseudo-terminal: python-can / ours", stock / mine, "x")
     say("serial-line protocol, ours", mine / COUNT * 1e6, "us a frame")
@@ -96,7 +96,7 @@ def test_a_microcontroller_against_the_serial_line_protocol():
     ):
         os.write(ours, b"\n")
         single = seconds(_one_by_one(bus, ours, sent))
-        reader = bus.reader(place=0)
+        reader = bus.line_reader(bus_index=0)
         os.write(ours, b"\n")
         mine = seconds(_in_bulk(reader, ours, sent))
     say("lines over a pseudo-terminal, ours, a batch at a time", mine / COUNT * 1e6, "us a line")
@@ -110,14 +110,14 @@ def test_the_lines_of_a_microcontroller():
         b"%d 2C3 [8] 41 00 10 20 30 40 50 %02X\r\n" % (number, number % 256)
         for number in range(COUNT)
     )
-    pattern = pattern_of("{time:ms} {id} [{length}] {data}")
+    pattern = compile_pattern("{time:ms} {id} [{length}] {data}")
 
     def ours() -> None:
         text = SerialText(-1, ends=b"\n\r", longest=1000)
         count = 0
         for block in _blocks(sent):
-            for line in text.cut(block).lines:
-                count += pattern.read(line.decode("latin-1")) is not None
+            for line in text.split_lines(block).lines:
+                count += pattern.parse_line(line.decode("latin-1")) is not None
         assert count == COUNT
 
     say("lines by pattern, a core", COUNT / seconds(ours) / 1000, "thousand lines/s")

@@ -18,8 +18,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import bench_from_texts
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from tests.benchmarks import test_windows
 from tests.benchmarks.measure import say
@@ -37,9 +37,11 @@ CHANNELS: Final = ("temperature_housing_degC", "torque_Nm", "speed_rad_s", "posi
 @contextmanager
 def _live(path: Path) -> Iterator[None]:
     """Keep a recording that is being written, and of which nothing is sealed yet."""
-    bench = bench_from(BENCH.format(line="line"), {"four": LAYOUT}, where="bench.toml")
+    bench = bench_from_texts(BENCH.format(line="line"), {"four": LAYOUT}, where="bench.toml")
     start_ns = time.time_ns() - JOURNAL_S * 1_000_000_000
-    writer = RecordingWriter(path, begun(bench, name="live", started_ns=start_ns), bench, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(bench, name="live", started_ns=start_ns), bench, now_s=0.0
+    )
     dice = np.random.default_rng(1)
     for flush in range(JOURNAL_S * 20):
         time_ns = start_ns + (flush * ROWS + np.arange(ROWS)) * 1_000_000

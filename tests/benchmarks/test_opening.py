@@ -12,17 +12,17 @@ from pathlib import Path
 
 import pytest
 
-from dashboard.figures.sheet import sheet_of
+from dashboard.figures.sheet import make_sheet
 from dashboard.replay import recording_view
-from dashboard.replay.excursion_rows import details
-from dashboard.replay.recording_view import Drawn
+from dashboard.replay.excursion_rows import excursion_details
+from dashboard.replay.recording_view import DrawOptions
 from dashboard.text.theme import LIGHT
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from replay.excursions.applied_limits import recorded
-from replay.excursions.over_rows import excursions
+from logger.simulate.offline import simulate_frames
+from replay.excursions.applied_limits import recorded_limits
+from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from tests.benchmarks.measure import START_NS, say
@@ -43,10 +43,10 @@ off_delay_s = 1.0
 
 
 def _made(path: Path) -> Recording:
-    bring_in(
-        frames(hours=DAY_H, rate_Hz=10.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=10.0),
-        limits=limits_from(scenario.limits_text() + ALERTS, "limits.toml"),
+    import_frames(
+        simulate_frames(hours=DAY_H, rate_Hz=10.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=10.0),
+        limits=parse_limits(scenario.scenario_limits_text() + ALERTS, "limits.toml"),
         out=path,
         name="day",
         start_ns=START_NS,
@@ -65,19 +65,23 @@ def _ms(run: Callable[[], object]) -> float:
 def test_a_day_is_opened(tmp_path: Path):
     """The whole in under a second, however many alerts there were."""
     day = _made(tmp_path / "day")
-    drawn = Drawn(sheet=sheet_of("normal", 1100, 790), theme=LIGHT)
-    say("alerts", len(day.alerts()), "")
+    drawn = DrawOptions(sheet=make_sheet("normal", 1100, 790), theme=LIGHT)
+    say("alerts", len(day.read_alerts()), "")
     say("folder opened", _ms(lambda: Recording.open(day.path)), "ms")
     fresh = Recording.open(day.path)
-    say("strip and list, once", _ms(lambda: recording_view.opened(fresh, drawn, UTC)), "ms")
-    say("strip and list, again", _ms(lambda: recording_view.opened(fresh, drawn, UTC)), "ms")
+    say("strip and list, once", _ms(lambda: recording_view.open_view(fresh, drawn, UTC)), "ms")
+    say("strip and list, again", _ms(lambda: recording_view.open_view(fresh, drawn, UTC)), "ms")
     say(
-        "rows of the whole", _ms(lambda: recording_view.rows(fresh, 0.0, DAY_H * 3600, drawn)), "ms"
+        "rows of the whole",
+        _ms(lambda: recording_view.window_figure(fresh, 0.0, DAY_H * 3600, drawn)),
+        "ms",
     )
-    some = _ms(lambda: details(fresh, recorded(fresh), drawn.displays, first=0, count=40))
+    some = _ms(
+        lambda: excursion_details(fresh, recorded_limits(fresh), drawn.displays, first=0, count=40)
+    )
     say("what led up to forty", some, "ms")
     folded = _ms(lambda: recorded_excursions(fresh))
     say("all of them, by the events", folded, "ms")
-    evaluated = _ms(lambda: excursions(fresh))
+    evaluated = _ms(lambda: find_excursions(fresh))
     say("the same by the evaluation of all rows", evaluated, "ms")
-    assert recorded_excursions(fresh) == excursions(fresh)
+    assert recorded_excursions(fresh) == find_excursions(fresh)

@@ -17,16 +17,16 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.kernel_frames import enlarge_buffer, lost_frames
-from logger.bus.opening import MessageReader, _KernelTaker
-from logger.bus.reader import Reader
+from logger.bus.kernel_frames import dropped_frames, enlarge_buffer
+from logger.bus.opening import MessageReader, _KernelFrameReader
+from logger.bus.reader import FrameReader
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
-from logger.limits.limit import limits_from
+from logger.limits.limit import parse_limits
 from logger.recording.pipeline import Intake
 from logger.simulate import scenario
-from logger.simulate.offline import frames as simulated_frames
-from logger.store.layout.manifest import begun
+from logger.simulate.offline import simulate_frames as simulated_frames
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from tests.benchmarks.measure import ROUNDS, START_NS, say
 from tests.support.standin import Server, bus_on, frame, pair
@@ -48,10 +48,10 @@ def small_heap() -> Iterator[None]:
 
 
 def _frames() -> FrameBatch:
-    made = FrameBatch.joined(
+    made = FrameBatch.concatenate(
         list(simulated_frames(hours=0.005, rate_Hz=1000.0, seed=3, start_ns=START_NS))
     )
-    return made.taken(slice(0, COUNT))
+    return made.select_rows(slice(0, COUNT))
 
 
 @dataclass
@@ -65,9 +65,9 @@ class _Recording:
     @classmethod
     def at(cls, path: Path, bench: Bench) -> "_Recording":
         writer = RecordingWriter(
-            path, begun(bench, name="bench", started_ns=START_NS), bench, now_s=0.0
+            path, new_manifest(bench, name="bench", started_ns=START_NS), bench, now_s=0.0
         )
-        limits = limits_from(scenario.limits_text(), "limits.toml")
+        limits = parse_limits(scenario.scenario_limits_text(), "limits.toml")
         return cls(Intake(bench, limits, writer, start_ns=START_NS), writer)
 
     def take(self, frames: FrameBatch) -> None:
@@ -79,13 +79,13 @@ class _Recording:
         self.writer.tick(self.ticks * 0.05)
 
 
-def _ours(reader: Reader, send: Callable[[int], None], recording: _Recording) -> float:
+def _ours(reader: FrameReader, send: Callable[[int], None], recording: _Recording) -> float:
     """Return the processor time for all frames, the sender's left out."""
     spent, done = 0.0, 0
     while done < COUNT:
         send(done)
         before = time.process_time()
-        frames = reader.take().frames
+        frames = reader.read_frames().frames
         recording.take(frames)
         spent += time.process_time() - before
         done += len(frames)
@@ -110,7 +110,7 @@ def test_the_socketcan_path(tmp_path: Path):
         frame(int(number), bytes(payload[:length]))
         for number, payload, length in zip(made.identifier, made.data, made.length, strict=True)
     ]
-    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    bench = scenario.scenario_bench(channel="x", rate_Hz=1000.0)
     sender, receiver = pair()
     enlarge_buffer(receiver)
 
@@ -119,7 +119,7 @@ def test_the_socketcan_path(tmp_path: Path):
             sender.send(one)
 
     bus = bus_on(receiver)
-    reader = _KernelTaker(receiver, fd=False, place=0)
+    reader = _KernelFrameReader(receiver, fd=False, bus_index=0)
     recording = _Recording.at(tmp_path / "rec", bench)
     _ours(reader, send, recording)
     ours, bare = [], []
@@ -127,7 +127,7 @@ def test_the_socketcan_path(tmp_path: Path):
         bare.append(_bare(bus, send))
         ours.append(_ours(reader, send, recording))
     recording.writer.abandon()
-    assert lost_frames(receiver) == 0
+    assert dropped_frames(receiver) == 0
     sender.close()
     receiver.close()
     share = statistics.median(ours) / statistics.median(bare)
@@ -142,7 +142,7 @@ def test_any_other_interface(tmp_path: Path):
         can.Message(arbitration_id=int(number), is_extended_id=False, data=bytes(payload[:length]))
         for number, payload, length in zip(made.identifier, made.data, made.length, strict=True)
     ]
-    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    bench = scenario.scenario_bench(channel="x", rate_Hz=1000.0)
     recording = _Recording.at(tmp_path / "rec", bench)
     with (
         can.Bus(interface="virtual", channel="bench") as sender,
@@ -153,7 +153,7 @@ def test_any_other_interface(tmp_path: Path):
             for message in messages[first : first + A_TICK]:
                 sender.send(message)
 
-        reader = MessageReader(receiver, place=0)
+        reader = MessageReader(receiver, bus_index=0)
         _ours(reader, send, recording)
         ours, bare = [], []
         for _ in range(ROUNDS):
@@ -176,11 +176,11 @@ def test_a_server_on_the_loopback(tmp_path: Path, caplog: pytest.LogCaptureFixtu
             zip(made.identifier, made.data, made.length, strict=True)
         )
     ]
-    bench = scenario.bench(channel="x", rate_Hz=1000.0)
+    bench = scenario.scenario_bench(channel="x", rate_Hz=1000.0)
     recording = _Recording.at(tmp_path / "rec", bench)
     server = Server()
     bus = can.Bus(interface="socketcand", channel="can0", host="127.0.0.1", port=server.port)
-    reader = MessageReader(bus, place=0)
+    reader = MessageReader(bus, bus_index=0)
 
     def all_of_it(take: Callable[[], int]) -> float:
         spent = 0.0
@@ -197,10 +197,10 @@ def test_a_server_on_the_loopback(tmp_path: Path, caplog: pytest.LogCaptureFixtu
     held: list[FrameBatch] = []
 
     def ours() -> int:
-        frames = reader.take().frames
+        frames = reader.read_frames().frames
         held.append(frames)
         if sum(map(len, held)) >= A_TICK:
-            recording.take(FrameBatch.joined(held))
+            recording.take(FrameBatch.concatenate(held))
             held.clear()
         return len(frames)
 

@@ -5,12 +5,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import LimitSet, limits_from
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import LimitSet, parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames as simulated_frames
+from logger.simulate.offline import simulate_frames as simulated_frames
 from tests.benchmarks.measure import START_NS, say
 
 pytestmark = pytest.mark.slow
@@ -66,14 +66,14 @@ def test_bytes_of_a_row_with_one_count_of_noise(tmp_path: Path):
         data=data,
         bus=np.zeros(n, np.uint8),
     )
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "five"\n',
         {"five": LAYOUT},
         where="bench.toml",
     )
     out = tmp_path / "five"
-    bring_in(
-        (frames.taken(slice(first, first + 20_000)) for first in range(0, n, 20_000)),
+    import_frames(
+        (frames.select_rows(slice(first, first + 20_000)) for first in range(0, n, 20_000)),
         bench=bench,
         limits=LimitSet(),
         out=out,
@@ -91,10 +91,10 @@ def test_bytes_of_the_demos_rows(tmp_path: Path):
     """The demo's joints at 1 kHz: a pick-and-place cycle, torque derived beside the current."""
     out = tmp_path / "demo"
     hours = 0.2
-    bring_in(
+    import_frames(
         simulated_frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="x", rate_Hz=1000.0),
-        limits=limits_from(scenario.limits_text(), "limits.toml"),
+        bench=scenario.scenario_bench(channel="x", rate_Hz=1000.0),
+        limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
         out=out,
         name="demo",
         start_ns=START_NS,

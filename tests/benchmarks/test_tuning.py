@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import LimitSet, limits_from
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import LimitSet, parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from replay.evaluation.alert_arrays import alerts_of, flips_of
-from replay.evaluation.tasks import alerts_on
-from replay.excursions.over_rows import judged
+from logger.simulate.offline import simulate_frames
+from replay.evaluation.alert_arrays import to_alert_arrays, to_state_changes
+from replay.evaluation.tasks import evaluate_limits
+from replay.excursions.over_rows import evaluate_joint
 from replay.recording import Recording
-from replay.tuning.executors import cores, processes
-from replay.tuning.sweep import Sweep, sweep_from
-from replay.tuning.tune import prepared, tuned
+from replay.tuning.executors import count_cores, process_executor
+from replay.tuning.sweep import Sweep, parse_sweep
+from replay.tuning.tune import prepare_sweep, run_sweep
 from tests.benchmarks.measure import START_NS, say
 
 pytestmark = pytest.mark.slow
@@ -76,9 +76,9 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if "TUNE_REC" in os.environ:
         return Path(os.environ["TUNE_REC"])
     out = tmp_path_factory.mktemp("made") / "hours"
-    bring_in(
-        frames(hours=HOURS, rate_Hz=1000.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="x", rate_Hz=1000.0),
+    import_frames(
+        simulate_frames(hours=HOURS, rate_Hz=1000.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="x", rate_Hz=1000.0),
         limits=LimitSet(),
         out=out,
         name="hours",
@@ -90,14 +90,14 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _sweep(kind: str) -> Sweep:
     draws, body, ranges = KINDS[kind]
-    base = limits_from(
+    base = parse_limits(
         f'format = 1\n[[limit]]\nname = "x"\nseverity = "trip"\n{body}\n', "limits.toml"
     )
     vary = "".join(
         f'[[vary]]\nlimit = "x"\nkey = "{key}"\nfrom = {low}\nto = {high}\n'
         for key, (low, high) in ranges.items()
     )
-    return sweep_from(f"{HEAD}[random]\ndraws = {draws}\nseed = 3\n{vary}", base, "sweep.toml")
+    return parse_sweep(f"{HEAD}[random]\ndraws = {draws}\nseed = 3\n{vary}", base, "sweep.toml")
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -105,13 +105,13 @@ def test_a_sweep(recording: Path, kind: str):
     """A thousand levels within 10 s, 200 candidates of every other kind within 60 s."""
     sweep = _sweep(kind)
     before = time.monotonic()
-    asked = prepared([recording], sweep, "limits.toml")
-    with processes(cores()) as pool:
-        assert tuned(asked, executor=pool, jobs=cores()).whole
+    asked = prepare_sweep([recording], sweep, "limits.toml")
+    with process_executor(count_cores()) as pool:
+        assert run_sweep(asked, executor=pool, jobs=count_cores()).is_complete
     took = time.monotonic() - before
-    count, hours = len(sweep.candidates), asked.tested[0].heard_s / 3600.0
+    count, hours = len(sweep.candidates), asked.inputs[0].recorded_s / 3600.0
     say(
-        f"tune: {count} candidates, {kind}, {hours:.0f} h, {cores()} cores, with the start",
+        f"tune: {count} candidates, {kind}, {hours:.0f} h, {count_cores()} cores, with the start",
         took,
         "s",
     )
@@ -126,11 +126,13 @@ def test_equal_to_every_reading_by_itself(recording: Path, kind: str):
     limits = [candidates[place].limits[0] for place in (0, len(candidates) // 2, -1)]
     for joint in opened.joints:
         before = time.process_time()
-        found = alerts_on(opened, joint, limits)
+        found = evaluate_limits(opened, joint, limits)
         short_s = time.process_time() - before
         before = time.process_time()
         for limit, alerts in zip(limits, found, strict=True):
             sets = ((opened.start_ns, LimitSet(limits=(limit,))),)
-            assert alerts.same_as(alerts_of(flips_of(judged(opened, sets, joint).changes))), limit
+            assert alerts.same_as(
+                to_alert_arrays(to_state_changes(evaluate_joint(opened, sets, joint).changes))
+            ), limit
         long_s = time.process_time() - before
         say(f"tune: {kind} on {joint}, three candidates alone: times as long", long_s / short_s, "")

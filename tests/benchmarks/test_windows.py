@@ -15,10 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.plot_data import plan_of, read_row
+from dashboard.plot_data import plan_recording_rows, read_row
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.bulk_writer import BulkWriter
 from replay.recording import Recording
 from tests.benchmarks.measure import START_NS, say
@@ -57,7 +57,7 @@ def _bench() -> Bench:
         for node, name in enumerate(JOINTS, start=1)
     )
     text = f'[bus]\ninterface = "virtual"\n{joints}'
-    return bench_from(text, {"four": LAYOUT}, where="bench.toml")
+    return bench_from_texts(text, {"four": LAYOUT}, where="bench.toml")
 
 
 def _minute(joint: str, minute: int, dice: np.random.Generator) -> ReadingBatch:
@@ -84,7 +84,7 @@ def _minute(joint: str, minute: int, dice: np.random.Generator) -> ReadingBatch:
 
 def _made(path: Path, hours: float) -> Recording:
     bench = _bench()
-    writer = BulkWriter(path, begun(bench, name="day", started_ns=START_NS), bench)
+    writer = BulkWriter(path, new_manifest(bench, name="day", started_ns=START_NS), bench)
     dice = np.random.default_rng(7)
     minutes = round(hours * 60)
     for minute in range(minutes):
@@ -114,7 +114,7 @@ def _times_s(recording: Callable[[], Recording], count: int, seed: int) -> list[
         whole_ns = one.end_ns - one.start_ns
         span_ns = round(S * (whole_ns / S) ** dice.random())
         begin_ns = one.start_ns + round((whole_ns - span_ns) * dice.random())
-        rows = plan_of(one)
+        rows = plan_recording_rows(one)
         assert len(rows) == 4
         before = time.perf_counter()
         for row in rows:
@@ -166,7 +166,7 @@ def test_windows_of_a_day(tmp_path: Path):
     before = time.perf_counter()
     again = cold()
     opened = time.perf_counter() - before
-    rows = plan_of(again)
+    rows = plan_recording_rows(again)
     for row in rows:
         read_row(again, row, again.start_ns, again.end_ns, width_px=1200)
     say("opened cold", opened * 1e3, "ms")

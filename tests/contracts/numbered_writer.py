@@ -17,15 +17,15 @@ import numpy as np
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.repair.recovery import seal
-from logger.store.writing.live_writer import RecordingWriter, Rhythm
+from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
 STEP_NS = 1_000_000
 ROWS = 20
-BENCH = scenario.bench(channel="x")
-HASTY = Rhythm(flush_s=0.0, sync_s=0.05, first_part_s=0.02, longest_part_s=0.1)
+BENCH = scenario.scenario_bench(channel="x")
+HASTY = FlushPolicy(flush_s=0.0, sync_s=0.05, first_part_s=0.02, max_part_s=0.1)
 
 
 def write(path: Path) -> None:
@@ -33,14 +33,14 @@ def write(path: Path) -> None:
     with path.with_suffix(".flushed").open("w+b") as file:
         file.truncate(8)
         told = mmap.mmap(file.fileno(), 8)
-    manifest = begun(BENCH, name="numbered", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=time.monotonic(), rhythm=HASTY)
+    manifest = new_manifest(BENCH, name="numbered", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=time.monotonic(), flush_policy=HASTY)
     row = 0
     while True:
         number = np.arange(row, row + ROWS)
         time_ns = START_NS + number * STEP_NS
         writer.append_frames(
-            FrameBatch.of(
+            FrameBatch.from_rows(
                 [
                     (int(t), 0x100, 0, struct.pack("<Q", n))
                     for t, n in zip(time_ns, number, strict=True)

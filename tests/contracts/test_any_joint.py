@@ -188,7 +188,7 @@ def test_from_the_wire_into_a_recording(recording: Recording):
     assert set(left["torque_setpoint_Nm"].dropna()) == {10.0}
     assert set(right["torque_setpoint_Nm"].dropna()) == {5.0}
     assert third["speed_rad_s"].dropna().tolist() == [1.5 * number for number in range(ROUNDS)]
-    faults = [event.text for event in recording.events() if event.kind == "fault"]
+    faults = [event.text for event in recording.read_events() if event.kind == "fault"]
     assert faults == [
         "third: fault over-temperature, over-current (0x3).",
         "third: no fault any more.",

@@ -15,13 +15,13 @@ import pandas as pd
 import pytest
 
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import CUT_SHORT
+from logger.store.layout.manifest import END_CUT_SHORT
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
-from replay.check import check
-from replay.excursions.over_rows import excursions
+from replay.check import check_recording
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 
 
 def _killed(bench, until, *, after_s: float) -> tuple[Path, int]:
@@ -47,24 +47,26 @@ def _is_a_recording(killed: tuple[Path, int]) -> None:
     recording = Recording.open(path)
     # The joints answered until the end. 0.2 s is the promise; a busy machine is given twice that.
     assert killed_ns - recording.newest_ns("elbow") < 400_000_000
-    found = check(recording)
-    assert not found.whole
+    found = check_recording(recording)
+    assert not found.is_complete
     assert any("without closing" in said for said in found.missing)
     assert all(rows > 0 for rows in found.rows.values())
     # Both joints answer a hundred times a second: 0.2 s is what a kill may cost.
     newest = [recording.newest_ns(joint) for joint in recording.joints]
     assert max(newest) - min(newest) < 200_000_000
-    found_before = excursions(recording)
+    found_before = find_excursions(recording)
     for joint in recording.joints:
         # Every decoded row has its frame, and frames lie in the order of their times.
-        assert (np.diff(recording.readings(joint, 0, 2**62).time_ns) >= 0).all()
+        assert (np.diff(recording.read_readings(joint, 0, 2**62).time_ns) >= 0).all()
     assert recording.frame_count() >= sum(found.rows.values())
     rows = dict(found.rows)
     assert seal(path)
     sealed = Recording.open(path)
-    assert check(sealed).rows == rows
-    assert any("without closing" in said for said in sealed.missing()), "it is told for ever"
-    assert excursions(sealed) == found_before
+    assert check_recording(sealed).rows == rows
+    assert any("without closing" in said for said in sealed.describe_missing()), (
+        "it is told for ever"
+    )
+    assert find_excursions(sealed) == found_before
     assert not seal(path)
     assert len(pd.read_parquet(path / "status")) == sum(rows.values())
 
@@ -96,9 +98,9 @@ def test_an_adapter_that_goes_and_comes_back(bench, until):
 
     def kinds() -> list[str]:
         reader.refresh()
-        return [event.kind for event in reader.events()]
+        return [event.kind for event in reader.read_events()]
 
-    until(lambda: reader.refresh() and reader.rows("frames") > 300, "frames are recorded")
+    until(lambda: reader.refresh() and reader.row_count("frames") > 300, "frames are recorded")
     joints.send_signal(signal.SIGTERM)
     joints.wait()
     until(lambda: "bus lost" in kinds(), "the loss is an event")
@@ -108,12 +110,12 @@ def test_an_adapter_that_goes_and_comes_back(bench, until):
     assert share < 0.25, "it waits, and does not spin"
     bench.joints()
     until(lambda: "bus back" in kinds(), "the return is an event")
-    before = reader.rows("frames")
-    until(lambda: reader.refresh() and reader.rows("frames") > before + 300, "it goes on")
+    before = reader.row_count("frames")
+    until(lambda: reader.refresh() and reader.row_count("frames") > before + 300, "it goes on")
     process.send_signal(signal.SIGINT)
     assert process.wait(20) == 0
-    found = check(Recording.open(path))
-    assert found.whole
+    found = check_recording(Recording.open(path))
+    assert found.is_complete
     for joint in ("shoulder", "elbow"):
         gaps = [gap for gap in found.gaps if gap.joint == joint and gap.duration_s > 1.9]
         assert [gap.cause for gap in gaps] == ["the bus went away"]
@@ -172,14 +174,14 @@ def writers() -> Iterator[_Writers]:
 def _numbered(path: Path) -> dict[str, int]:
     """Check that every stream holds the rows 0, 1, 2 ... once, in order; return how many."""
     reader = RecordingReader(path)
-    frames = reader.table("frames", **ALL)
+    frames = reader.read_rows("frames", **ALL)
     numbers = [struct.unpack("<Q", data)[0] for data in frames["data"].to_pylist()]
     assert numbers == list(range(len(numbers)))
-    rows = reader.table(status_stream("elbow"), **ALL)
+    rows = reader.read_rows(status_stream("elbow"), **ALL)
     np.testing.assert_array_equal(
         rows["temperature_housing_degC"].to_numpy(), np.arange(rows.num_rows) * 1e-3
     )
-    events = reader.events()
+    events = reader.read_events()
     assert [event.sequence for event in events] == list(range(len(events)))
     assert [event.text for event in events] == [str(n * 20) for n in range(len(events))]
     found = {
@@ -187,10 +189,10 @@ def _numbered(path: Path) -> dict[str, int]:
         status_stream("elbow"): rows.num_rows,
         "events": len(events) * ROWS_AN_EVENT,
     }
-    assert {name: reader.rows(name) for name in ("frames", status_stream("elbow"))} == {
+    assert {name: reader.row_count(name) for name in ("frames", status_stream("elbow"))} == {
         name: found[name] for name in ("frames", status_stream("elbow"))
     }
-    assert not [said for said in reader.missing() if "rows" in said], "no hole"
+    assert not [said for said in reader.describe_missing() if "rows" in said], "no hole"
     return found
 
 
@@ -213,23 +215,23 @@ def _killed_and_sealed(writers: _Writers, folder: Path, seed: int) -> int:
         return 0
     before = _numbered(path)
     assert all(count >= flushed for count in before.values()), (before, flushed)
-    assert any("without closing" in said for said in RecordingReader(path).missing())
+    assert any("without closing" in said for said in RecordingReader(path).describe_missing())
     writers.kill_after("seal", path, dice.uniform(0.0, 0.08))
     assert _numbered(path) == before
     seal(path)
     assert not seal(path), "the second time there is nothing to do"
     assert _numbered(path) == before
     reader = RecordingReader(path)
-    assert reader.manifest.end_cause == CUT_SHORT
-    assert any("without closing" in said for said in reader.missing())
+    assert reader.manifest.end_cause == END_CUT_SHORT
+    assert any("without closing" in said for said in reader.describe_missing())
     assert not list(path.rglob("*.aside"))
     assert not list((path / "journal").glob("*.journal"))
     recording = Recording.open(path)
-    assert check(recording).missing == reader.missing()
+    assert check_recording(recording).missing == reader.describe_missing()
     count = before[status_stream("elbow")]
     if count:
         span = ("elbow", "temperature_housing_degC", START_NS, START_NS + count * 1_000_000)
-        held = figures(recording, *span)
+        held = span_statistics(recording, *span)
         assert held.n == count
         assert held.maximum == (count - 1) * 1e-3
     return flushed

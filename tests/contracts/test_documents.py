@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from dutytrace import app
-from logger.bus.line_pattern import pattern_of
+from logger.bus.line_pattern import compile_pattern
 from logger.joint.bench.bench import read_bench
-from logger.joint.bench.layout import layout_from, shipped, shipped_text
+from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.channels import CHANNELS
-from logger.limits.limit import check_against, read_limits
-from logger.notify.settings import read_tell
+from logger.limits.limit import check_for_bench, read_limits
+from logger.notify.settings import read_notify
 from replay.tuning.sweep import read_sweep
 
 ROOT = Path(__file__).parents[2]
@@ -71,11 +71,16 @@ def readers_bench(tmp_path: Path) -> Path:
 def test_the_readers_files_fit_each_other(readers_bench: Path):
     """Bench, layout and limits of the guide are accepted, together."""
     bench = read_bench(readers_bench / "bench.toml")
-    check_against(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
-    pattern = pattern_of(str(read_bench(readers_bench / "board.toml").buses[0].options["pattern"]))
+    check_for_bench(read_limits(readers_bench / "limits.toml"), bench, "limits.toml")
+    pattern = compile_pattern(
+        str(read_bench(readers_bench / "board.toml").buses[0].options["pattern"])
+    )
     line = next(line for line in README.splitlines() if line.startswith("That reads `"))
-    assert pattern.read(line.split("`")[1]) is not None
-    assert [one.name for one in read_tell(readers_bench / "tell.toml").targets] == ["desk", "lamp"]
+    assert pattern.parse_line(line.split("`")[1]) is not None
+    assert [one.name for one in read_notify(readers_bench / "tell.toml").all_targets] == [
+        "desk",
+        "lamp",
+    ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
     limits = read_limits(readers_bench / "limits.toml")
@@ -137,10 +142,10 @@ def test_the_column_table_is_generated():
 def _layouts() -> list[str]:
     """Return the rows of README's table of the layouts that ship."""
     rows = ["| layout | what it is | frames | channels |", "|---|---|---|---|"]
-    for name in shipped():
-        text = shipped_text(name)
+    for name in shipped_layouts():
+        text = shipped_layout_text(name)
         assert text is not None
-        layout = layout_from(text, name)
+        layout = parse_layout(text, name)
         channels = {*layout.channels, *(one.channel for one in layout.object)}
         carried = ", ".join(f"`{one}`" for one in CHANNELS if one in channels)
         asks = " Asks." if layout.request else ""

@@ -18,7 +18,7 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings
 from replay.recording import Recording
@@ -117,7 +117,7 @@ WAYS = {
 def test_a_recording_over_each_interface(tmp_path: Path, way: str):
     """All frames arrive whole and in order, decoded; nothing is lost or garbled."""
     with WAYS[way]() as (keys, send):
-        bench = bench_from(
+        bench = bench_from_texts(
             f'[bus]\n{keys}\n[[joint]]\nname = "a"\nlayout = "l"\n',
             {"l": LAYOUT},
             where="bench.toml",
@@ -136,5 +136,5 @@ def test_a_recording_over_each_interface(tmp_path: Path, way: str):
         ended = recorder.end()
     assert ended is not None
     assert (ended.frames, ended.dropped, ended.undecoded) == (COUNT, 0, 0)
-    rows = Recording.open(tmp_path / "rec").readings("a", 0, 2**62)
+    rows = Recording.open(tmp_path / "rec").read_readings("a", 0, 2**62)
     assert rows.columns["voltage_V"].tolist() == list(range(COUNT))

@@ -9,24 +9,26 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.bus.poller import Asker
+from logger.bus.poller import Poller
 from logger.errors import InputError
 from logger.joint.batch import SENT, FrameBatch
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings, record
 from logger.simulate import scenario
-from logger.store.writing.inbox import post
+from logger.store.writing.inbox import submit_request
 from replay.recording import Recording
 
-LAYOUTS = {"harvest-joint": scenario.layout_text()}
+LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 
 
 def _bench(channel: str, *, send: str):
-    text = scenario.bench_text(channel).replace('interface = "slcan"', 'interface = "virtual"')
+    text = scenario.scenario_bench_text(channel).replace(
+        'interface = "slcan"', 'interface = "virtual"'
+    )
     text = "\n".join(line for line in text.splitlines() if not line.startswith("options"))
     lines = [send if line.startswith("send ") else line for line in text.splitlines()]
-    return bench_from("\n".join(lines), LAYOUTS, where="bench.toml")
+    return bench_from_texts("\n".join(lines), LAYOUTS, where="bench.toml")
 
 
 def _recorded(bench, out: Path, *, duration_s: float):
@@ -83,13 +85,15 @@ def test_an_identifier_in_use_is_refused(tmp_path: Path):
 
 def test_one_that_appears_later_ends_the_asking():
     """Our own echo is no stranger; a frame that we did not send is."""
-    asker = Asker(_bench("later", send="send = true"), now_s=0.0)
-    assert asker.due(10.0)
-    assert asker.heard(FrameBatch.of([(0, 0x1C3, SENT, b"\x41")]), now_s=10.0) is None
-    other = FrameBatch.of([(0, 0x1C3, 0, b"\x41")])
-    assert "0x1C3" in (asker.heard(other, now_s=10.0) or "")
-    asker.stop()
-    assert asker.due(20.0) == []
+    asker = Poller(_bench("later", send="send = true"), now_s=0.0)
+    assert asker.due_requests(10.0)
+    assert (
+        asker.check_received(FrameBatch.from_rows([(0, 0x1C3, SENT, b"\x41")]), now_s=10.0) is None
+    )
+    other = FrameBatch.from_rows([(0, 0x1C3, 0, b"\x41")])
+    assert "0x1C3" in (asker.check_received(other, now_s=10.0) or "")
+    asker.stop_polling()
+    assert asker.due_requests(20.0) == []
 
 
 @pytest.mark.parametrize("send", ["", "send = false"])
@@ -97,9 +101,9 @@ def test_a_serial_adapter_hears_no_frame_to_send(tmp_path: Path, send: str):
     """Every byte to the adapter, from opening to closing: settings, "listen only", no frame."""
     ours, theirs = os.openpty()
     tty.setraw(theirs)
-    text = scenario.bench_text(os.ttyname(theirs))
+    text = scenario.scenario_bench_text(os.ttyname(theirs))
     lines = [send if line.startswith("send ") else line for line in text.splitlines()]
-    bench = bench_from("\n".join(lines), LAYOUTS, where="bench.toml")
+    bench = bench_from_texts("\n".join(lines), LAYOUTS, where="bench.toml")
     heard = bytearray()
     done = threading.Event()
 
@@ -130,7 +134,7 @@ def test_a_joint_without_requests_is_asked_nothing(tmp_path: Path):
     layout = LAYOUTS["harvest-joint"]
     head, requests, frames = layout.partition("[[request]]")
     quiet = head + "[[frame]]" + (requests + frames).partition("[[frame]]")[2]
-    bench = bench_from(text, {"harvest-joint": quiet}, where="bench.toml")
+    bench = bench_from_texts(text, {"harvest-joint": quiet}, where="bench.toml")
     assert _heard("none", lambda: _recorded(bench, tmp_path / "rec", duration_s=0.4)) == []
 
 
@@ -144,8 +148,8 @@ def test_notes_and_reading_send_nothing(tmp_path: Path):
         asking = threading.Thread(
             target=lambda: (
                 begun.wait(5),
-                post(path, kind="note", text="t"),
-                Recording.open(path).events(),
+                submit_request(path, kind="note", text="t"),
+                Recording.open(path).read_events(),
             )
         )
         asking.start()
@@ -164,4 +168,4 @@ def test_notes_and_reading_send_nothing(tmp_path: Path):
         asking.join()
 
     assert _heard("pages", run) == []
-    assert any(event.kind == "note" for event in Recording.open(tmp_path / "rec").events())
+    assert any(event.kind == "note" for event in Recording.open(tmp_path / "rec").read_events())

@@ -9,17 +9,17 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
 from logger.joint.decode.decode import DecodeState, decode
-from logger.joint.decode.decode import plan_for as decode_plan_for
-from logger.limits.evaluate import evaluate, initial
-from logger.limits.evaluate import plan_for as limit_plan_for
-from logger.limits.limit import limits_from
+from logger.joint.decode.decode import decode_plan as decode_plan_for
+from logger.limits.evaluate import evaluate, initial_state
+from logger.limits.evaluate import plan_limits as limit_plan_for
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x", rate_Hz=20.0)
-LIMITS = limits_from(
-    scenario.limits_text()
+BENCH = scenario.scenario_bench(channel="x", rate_Hz=20.0)
+LIMITS = parse_limits(
+    scenario.scenario_limits_text()
     .replace("above       = 70.0", "above       = 66.0")
     .replace("drop_off    = 67.0", "drop_off    = 65.0"),
     "limits.toml",
@@ -29,25 +29,27 @@ LIMITS = limits_from(
 @cache
 def _trace() -> FrameBatch:
     """Return ten minutes of the simulated joints, with two stretches cut out."""
-    made = FrameBatch.joined(list(frames(hours=1 / 6, rate_Hz=20.0, seed=5, start_ns=START_NS)))
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 6, rate_Hz=20.0, seed=5, start_ns=START_NS))
+    )
     second = (made.time_ns - START_NS) // 1_000_000_000
     kept = ~((second >= 100) & (second < 104)) & ~((second >= 300) & (second < 301))
-    return made.taken(kept)
+    return made.select_rows(kept)
 
 
 def _run(cuts: list[int]) -> tuple[dict[str, list[np.ndarray]], list]:
     trace = _trace()
     plan, state = decode_plan_for(BENCH), DecodeState()
     plans = {
-        joint.name: limit_plan_for(LIMITS, joint=joint.name, hold_ns=BENCH.hold_ns_of(joint))
+        joint.name: limit_plan_for(LIMITS, joint=joint.name, hold_ns=BENCH.hold_times_ns_of(joint))
         for joint in BENCH.joints
     }
-    states = {name: initial(one, start_ns=START_NS) for name, one in plans.items()}
+    states = {name: initial_state(one, start_ns=START_NS) for name, one in plans.items()}
     columns: dict[str, list[np.ndarray]] = {}
     changes = []
     edges = [0, *sorted(cuts), len(trace)]
     for first, last in pairwise(edges):
-        part = trace.taken(slice(first, last))
+        part = trace.select_rows(slice(first, last))
         now_ns = int(trace.time_ns[last]) if last < len(trace) else int(trace.time_ns[-1]) + 1
         decoded, state = decode(plan, state, part)
         for readings in decoded.readings:

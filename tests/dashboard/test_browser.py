@@ -74,7 +74,7 @@ def test_live(browser: Browser, bench, serve, until):
 
     def events(kind: str) -> list:
         reader.refresh()
-        return [event for event in reader.events() if event.kind == kind]
+        return [event for event in reader.read_events() if event.kind == kind]
 
     until(lambda: [e.text for e in events("note")] == ["fan off <i>&"], "the note is recorded")
     expect(page.locator("#live-sheet .over")).to_contain_text("fan off <i>&", timeout=PATIENCE_MS)
@@ -119,7 +119,7 @@ def test_replay_finds_the_overheat(browser: Browser, serve):
     recording = Recording.open(DEMO)
     began = next(
         event
-        for event in recording.events()
+        for event in recording.read_events()
         if event.limit == "housing-hot" and event.kind == "raised"
     )
     at_s = (began.time_ns - recording.start_ns) // 1_000_000_000

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pydantic import Field, ValidationError, model_validator
 
 from logger.errors import InputError
-from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
 
 
 class Lamp(Settings):
@@ -47,13 +47,13 @@ watt = 5
 
 def _told(text: str) -> list[str]:
     with pytest.raises(InputError) as fault:
-        checked(Room, read_toml(text, "room.toml"), "room.toml")
+        validate_settings(Room, read_toml(text, "room.toml"), "room.toml")
     return str(fault.value).splitlines()
 
 
 def test_a_sound_file_is_taken():
     """Lists arrive as tuples, whole numbers where a number is wanted; nothing can be changed."""
-    room = checked(Room, read_toml(SOUND, "room.toml"), "room.toml")
+    room = validate_settings(Room, read_toml(SOUND, "room.toml"), "room.toml")
     assert (room.name, room.lamp, room.open) == ("hall", (Lamp(watt=5.0),), False)
     with pytest.raises(ValidationError, match="frozen"):
         room.name = "attic"
@@ -127,7 +127,7 @@ _PLAIN = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_s
 def test_whatever_stands_there_is_a_model_or_sentences(data: dict[str, object]):
     """No content ends in anything but a model or lines that name the file; none reads raw."""
     try:
-        checked(Room, data, "room.toml")
+        validate_settings(Room, data, "room.toml")
     except InputError as fault:
         lines = str(fault).splitlines()
         assert lines
@@ -139,9 +139,9 @@ def test_whatever_stands_there_is_a_model_or_sentences(data: dict[str, object]):
 
 def test_the_nearest_name_or_all_of_them():
     """A slip is answered with the name that was meant, else with what there is."""
-    assert nearest("opne", ["open", "name"]) == " Did you mean 'open'?"
-    assert nearest("zzz", ["open", "name"]) == " Known: name, open."
-    assert nearest("zzz", []) == ""
+    assert did_you_mean("opne", ["open", "name"]) == " Did you mean 'open'?"
+    assert did_you_mean("zzz", ["open", "name"]) == " Known: name, open."
+    assert did_you_mean("zzz", []) == ""
 
 
 def test_what_cannot_be_read(tmp_path: Path):

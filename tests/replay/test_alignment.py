@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.store.layout.events import Event
-from replay.alignment import Anchor, Laid, anchors, same_limit, shift_between
+from replay.alignment import Anchor, Overlay, find_anchors, first_common_alert, shift_between
 from replay.recording import Recording
 
 S = 1_000_000_000
@@ -14,7 +14,7 @@ START_NS = 1_795_000_000 * S
 
 
 def _raised(limit: str, at_s: float, joint: str = "a") -> Anchor:
-    return Anchor(kind="raised", at_ns=round(at_s * S), joint=joint, limit=limit)
+    return Anchor(kind="raised", offset_ns=round(at_s * S), joint=joint, limit=limit)
 
 
 def _event(kind: str, at_s: float, **said: str) -> Event:
@@ -30,7 +30,7 @@ ANCHORS = st.lists(
         limit=st.sampled_from(["hot", "strong", "fast"]),
     ),
     max_size=8,
-).map(lambda found: sorted(found, key=lambda anchor: anchor.at_ns))
+).map(lambda found: sorted(found, key=lambda anchor: anchor.offset_ns))
 
 
 def test_alerts_notes_and_the_end_are_events():
@@ -43,31 +43,31 @@ def test_alerts_notes_and_the_end_are_events():
         _event("returned", 40, joint="a", limit="hot"),
         _event("ended", 50),
     ]
-    found = anchors(events, start_ns=START_NS, end_ns=START_NS + 50 * S)
-    assert [(one.kind, one.at_ns // S, one.text) for one in found] == [
+    found = find_anchors(events, start_ns=START_NS, end_ns=START_NS + 50 * S)
+    assert [(one.kind, one.offset_ns // S, one.text) for one in found] == [
         ("raised", 20, ""),
         ("note", 30, "fan off"),
         ("returned", 40, ""),
         ("ended", 50, ""),
     ]
-    assert anchors(events, start_ns=START_NS) == found[:-1]
-    assert anchors([], start_ns=START_NS) == ()
+    assert find_anchors(events, start_ns=START_NS) == found[:-1]
+    assert find_anchors([], start_ns=START_NS) == ()
 
 
 def test_the_first_of_the_same_limit():
     """The earliest that both raised; on the same joint where both did, else by the limit's name."""
     first = [_raised("strong", 1), _raised("hot", 5, "b"), _raised("hot", 6), _raised("hot", 9)]
     second = [_raised("fast", 0), _raised("hot", 2, "c"), _raised("hot", 3), _raised("hot", 4)]
-    assert same_limit(first, second) == (2, 2)
-    assert same_limit(first[:2], second) == (1, 1)
-    assert same_limit(first[:1], second) is None
-    assert same_limit([], second) is None
+    assert first_common_alert(first, second) == (2, 2)
+    assert first_common_alert(first[:2], second) == (1, 1)
+    assert first_common_alert(first[:1], second) is None
+    assert first_common_alert([], second) is None
 
 
 @given(ANCHORS, ANCHORS)
 def test_what_is_found_is_the_first_of_its_limit_in_both(first: list[Anchor], second: list[Anchor]):
     """Both were raised by one limit, neither has an earlier one; nothing found: nothing shared."""
-    pair = same_limit(first, second)
+    pair = first_common_alert(first, second)
     if pair is None:
         limits = [{a.limit for a in found if a.kind == "raised"} for found in (first, second)]
         assert not limits[0] & limits[1]
@@ -87,8 +87,8 @@ def test_event_stands_on_event(here_ns: int, there_ns: int, start_ns: int):
         def __init__(self) -> None:
             self.start_ns = start_ns
 
-    here, there = (Anchor(kind="note", at_ns=at_ns) for at_ns in (here_ns, there_ns))
-    laid = Laid(recording=cast("Recording", Begun()), shift_ns=shift_between(here, there))
+    here, there = (Anchor(kind="note", offset_ns=at_ns) for at_ns in (here_ns, there_ns))
+    laid = Overlay(recording=cast("Recording", Begun()), shift_ns=shift_between(here, there))
     assert laid.zero_ns + here_ns == start_ns + there_ns
-    unshifted = Laid(recording=laid.recording, shift_ns=0)
+    unshifted = Overlay(recording=laid.recording, shift_ns=0)
     assert unshifted.zero_ns == start_ns

@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import limits_from
-from replay.drive_state import told_by
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import parse_limits
+from replay.drive_state import read_drive_state
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
@@ -72,17 +72,17 @@ def made(tmp_path: Path) -> Made:
     """Give a function that makes a recording of (second, identifier, bytes)."""
 
     def make(layout: str, *frames: tuple[float, int, bytes]) -> Recording:
-        bench = bench_from(
+        bench = bench_from_texts(
             '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
             {"l": layout},
             where="bench.toml",
         )
         rows = [(START_NS + round(at * S), number, 0, data) for at, number, data in frames]
         out = tmp_path / "rec"
-        bring_in(
-            [FrameBatch.of(rows)],
+        import_frames(
+            [FrameBatch.from_rows(rows)],
             bench=bench,
-            limits=limits_from("format = 1\n", "limits.toml"),
+            limits=parse_limits("format = 1\n", "limits.toml"),
             out=out,
             name="drives",
             start_ns=START_NS,
@@ -93,7 +93,7 @@ def made(tmp_path: Path) -> Made:
 
 
 def _newest(recording: Recording) -> Mapping[str, tuple[int, float]]:
-    batch = recording.readings("a", recording.start_ns, recording.end_ns + 1)
+    batch = recording.read_readings("a", recording.start_ns, recording.end_ns + 1)
     return {
         channel: (int(batch.time_ns[held[-1]]), float(values[held[-1]]))
         for channel, values in batch.columns.items()
@@ -111,32 +111,32 @@ def test_codes_tell_state_and_fault_and_since_when(made: Made):
         (3, 0x10, b"\x05\x27"),
     )
     newest = _newest(recording)
-    state = told_by(recording, "a", "state", newest)
+    state = read_drive_state(recording, "a", "state", newest)
     assert state is not None
-    assert (state.words, state.stands) == ("moving", True)
-    assert (state.since_ns, state.told_ns) == (START_NS + S, START_NS + 3 * S)
-    fault = told_by(recording, "a", "fault", newest)
+    assert (state.text, state.is_active) == ("moving", True)
+    assert (state.since_ns, state.reported_ns) == (START_NS + S, START_NS + 3 * S)
+    fault = read_drive_state(recording, "a", "fault", newest)
     assert fault is not None
-    assert (fault.words, fault.stands) == ("over-temperature, encoder (0x05)", True)
-    assert (fault.since_ns, fault.told_ns) == (START_NS + 2 * S, START_NS + 3 * S)
+    assert (fault.text, fault.is_active) == ("over-temperature, encoder (0x05)", True)
+    assert (fault.since_ns, fault.reported_ns) == (START_NS + 2 * S, START_NS + 3 * S)
     # What was heard before anybody looked is known from the events alone.
-    assert told_by(recording, "a", "state", {}).words == "moving"  # type: ignore[union-attr]
+    assert read_drive_state(recording, "a", "state", {}).text == "moving"  # type: ignore[union-attr]
 
 
 def test_a_fault_that_is_over_does_not_stand(made: Made):
     """Nought again: no fault, since that moment; never one: since nobody knows when."""
     recording = made(CODES, (0, 0x10, b"\x01\x01"), (2, 0x10, b"\x00\x01"))
-    fault = told_by(recording, "a", "fault", _newest(recording))
+    fault = read_drive_state(recording, "a", "fault", _newest(recording))
     assert fault is not None
-    assert (fault.stands, fault.since_ns) == (False, START_NS + 2 * S)
+    assert (fault.is_active, fault.since_ns) == (False, START_NS + 2 * S)
 
 
 def test_never_a_fault(made: Made):
     """No event tells since when there is none."""
     recording = made(CODES, (0, 0x10, b"\x00\x01"), (2, 0x10, b"\x00\x01"))
-    fault = told_by(recording, "a", "fault", _newest(recording))
+    fault = read_drive_state(recording, "a", "fault", _newest(recording))
     assert fault is not None
-    assert (fault.stands, fault.since_ns) == (False, None)
+    assert (fault.is_active, fault.since_ns) == (False, None)
 
 
 @pytest.mark.parametrize(("last", "stands"), [(b"\x10\x42", True), (b"\x00\x00", False)])
@@ -150,17 +150,17 @@ def test_messages_tell_where_no_code_does(made: Made, last: bytes, stands: bool)
         (3, 0x12, b"\x04"),
         (4, 0x13, b"\x20"),
     )
-    fault = told_by(recording, "a", "fault", _newest(recording))
+    fault = read_drive_state(recording, "a", "fault", _newest(recording))
     assert fault is not None
-    assert (fault.stands, fault.since_ns) == (stands, START_NS + 2 * S)
-    assert fault.words == ("temperature (0x4210)" if stands else "gone (0x0000)")
-    state = told_by(recording, "a", "state", _newest(recording))
+    assert (fault.is_active, fault.since_ns) == (stands, START_NS + 2 * S)
+    assert fault.text == ("temperature (0x4210)" if stands else "gone (0x0000)")
+    state = read_drive_state(recording, "a", "state", _newest(recording))
     assert state is not None
-    assert (state.words, state.since_ns) == ("stopped", START_NS + 3 * S)
+    assert (state.text, state.since_ns) == ("stopped", START_NS + 3 * S)
 
 
 def test_a_joint_without_either_says_nothing(made: Made):
     """No code, no message: nothing is shown, and nothing is made up."""
     recording = made(MESSAGES, (0, 0x13, b"\x20"))
-    assert told_by(recording, "a", "state", _newest(recording)) is None
-    assert told_by(recording, "a", "fault", _newest(recording)) is None
+    assert read_drive_state(recording, "a", "state", _newest(recording)) is None
+    assert read_drive_state(recording, "a", "fault", _newest(recording)) is None

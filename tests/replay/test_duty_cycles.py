@@ -9,13 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import envelope, trace
+from replay.statistics import span_statistics
+from replay.window import read_envelope, read_polyline
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -34,7 +34,7 @@ bits = 16
 signed = true
 scale = 0.01
 """
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {"l": LAYOUT},
     where="bench.toml",
@@ -52,10 +52,10 @@ def _recorded(path: Path, cycle: Cycle, *, times: int) -> Recording:
             count = round(span_s * rate_Hz)
             frames += [(at_ns + round(i * S / rate_Hz), 1, 0, payload) for i in range(count)]
             at_ns += round(span_s * S)
-    whole = FrameBatch.of(frames)
+    whole = FrameBatch.from_rows(frames)
     third = len(whole) // 3
-    bring_in(
-        [whole.taken(rows) for rows in (slice(0, third), slice(third, None))],
+    import_frames(
+        [whole.select_rows(rows) for rows in (slice(0, third), slice(third, None))],
         bench=BENCH,
         limits=LimitSet(),
         out=path,
@@ -79,25 +79,27 @@ def _recorded(path: Path, cycle: Cycle, *, times: int) -> Recording:
 def test_rms_of_a_duty_cycle(tmp_path: Path, cycle: Cycle, rms_Nm: float, times: int):  # noqa: N803
     """The same over one cycle and over many, whole or counted from the middle of a second."""
     recording = _recorded(tmp_path / "rec", cycle, times=times)
-    found = figures(recording, "a", "torque_Nm", recording.start_ns, recording.end_ns)
+    found = span_statistics(recording, "a", "torque_Nm", recording.start_ns, recording.end_ns)
     length_s = sum(span_s for _, span_s, _ in cycle)
     assert found.duration_s == pytest.approx(times * length_s, rel=1e-9)
     assert found.rms == pytest.approx(rms_Nm, rel=1e-8)
     if times > 1:
         shifted_ns = START_NS + round(0.3 * length_s * S)
-        found = figures(recording, "a", "torque_Nm", shifted_ns, shifted_ns + round(length_s * S))
+        found = span_statistics(
+            recording, "a", "torque_Nm", shifted_ns, shifted_ns + round(length_s * S)
+        )
         assert found.rms == pytest.approx(rms_Nm, rel=1e-8)
 
 
 def test_a_hold_that_is_too_short_is_a_gap(tmp_path: Path):
     """A value does not hold beyond its limit: a rest that says nothing has no weight."""
     recording = _recorded(tmp_path / "rec", [(12.0, 4.0, 1000), (0.0, 6.0, 1)], times=1)
-    found = figures(recording, "a", "torque_Nm", recording.start_ns, recording.end_ns)
+    found = span_statistics(recording, "a", "torque_Nm", recording.start_ns, recording.end_ns)
     assert found.duration_s == pytest.approx(4.0 + 6 * 0.5)
     assert found.rms == pytest.approx(np.sqrt(144 * 4.0 / 7.0), rel=1e-9)
-    _, value = trace(recording, "a", "torque_Nm", START_NS, recording.end_ns, bins=5000)
+    _, value = read_polyline(recording, "a", "torque_Nm", START_NS, recording.end_ns, bins=5000)
     assert np.isnan(value).sum() == 5
-    shape = envelope(recording, "a", "torque_Nm", START_NS, recording.end_ns, bins=40)
+    shape = read_envelope(recording, "a", "torque_Nm", START_NS, recording.end_ns, bins=40)
     assert np.isnan(shape.mean).any()
 
 
@@ -108,9 +110,11 @@ def test_a_single_peak_is_seen_at_every_zoom(tmp_path: Path):
     )
     for bins in (1, 2, 3, 10, 100, 1000, 30_000):
         for low_ns in (START_NS, START_NS + 123_456_789, START_NS + 9 * S):
-            shape = envelope(recording, "a", "torque_Nm", low_ns, recording.end_ns, bins=bins)
+            shape = read_envelope(recording, "a", "torque_Nm", low_ns, recording.end_ns, bins=bins)
             assert np.nanmax(shape.maximum) == 300.0
-            _, value = trace(recording, "a", "torque_Nm", low_ns, recording.end_ns, bins=bins)
+            _, value = read_polyline(
+                recording, "a", "torque_Nm", low_ns, recording.end_ns, bins=bins
+            )
             assert np.nanmax(value) == 300.0
             assert len(value) <= 3 * bins + 4
 
@@ -118,8 +122,8 @@ def test_a_single_peak_is_seen_at_every_zoom(tmp_path: Path):
 def test_panning_does_not_make_a_peak_shimmer(tmp_path: Path):
     """A bucket that two windows share is the same in both."""
     recording = _recorded(tmp_path / "rec", [(3.0, 2.0, 100), (-8.0, 1.0, 100)], times=5)
-    one = envelope(recording, "a", "torque_Nm", START_NS, START_NS + 8 * S, bins=400)
-    other = envelope(
+    one = read_envelope(recording, "a", "torque_Nm", START_NS, START_NS + 8 * S, bins=400)
+    other = read_envelope(
         recording, "a", "torque_Nm", START_NS + 777_000_001, START_NS + 8_777_000_001, bins=400
     )
     assert one.width_ns == other.width_ns

@@ -34,10 +34,10 @@ def test_read_back_it_is_the_recording(tmp_path: Path, overheat: Recording, suff
     count = export(overheat, path)
     table = _read(path)
     times = _times_ns(table)
-    assert len(table) == count == sum(overheat.row_count(joint) for joint in overheat.joints)
+    assert len(table) == count == sum(overheat.reading_count(joint) for joint in overheat.joints)
     assert (np.diff(times) >= 0).all()
     for joint in overheat.joints:
-        batch = overheat.readings(joint, overheat.start_ns, overheat.end_ns)
+        batch = overheat.read_readings(joint, overheat.start_ns, overheat.end_ns)
         mine = (table["joint"] == joint).to_numpy()
         np.testing.assert_array_equal(times[mine], batch.time_ns)
         for channel, values in batch.columns.items():
@@ -77,7 +77,7 @@ def test_a_span_of_some_channels(
     tmp_path: Path, overheat: Recording, monkeypatch: pytest.MonkeyPatch, window_rows: int
 ):
     """Start-inclusive, end-exclusive; rows without the channels asked for are left out."""
-    monkeypatch.setattr("replay.export.WINDOW_ROWS", window_rows)
+    monkeypatch.setattr("replay.export.EXPORT_WINDOW_ROWS", window_rows)
     start_ns, end_ns = overheat.start_ns + 5 * S, overheat.start_ns + 9 * S
     path = tmp_path / "out.parquet"
     shares: list[float] = []
@@ -86,7 +86,9 @@ def test_a_span_of_some_channels(
         channels=["voltage_V", "temperature_housing_degC"], progress=shares.append,
     )  # fmt: skip
     table = _read(path)
-    time_ns, value = overheat.readings("shoulder", start_ns, end_ns).series("voltage_V")
+    time_ns, value = overheat.read_readings("shoulder", start_ns, end_ns).channel_series(
+        "voltage_V"
+    )
     assert list(table.columns) == ["time", "joint", "temperature_housing_degC", "voltage_V"]
     np.testing.assert_array_equal(_times_ns(table), time_ns)
     np.testing.assert_array_equal(table["voltage_V"], value)

@@ -5,19 +5,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.lifecycle import fold
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import begun
-from logger.store.reading.live_reader import GrowingReader
+from logger.store.layout.manifest import new_manifest
+from logger.store.reading.live_reader import LiveReader
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {
         "l": 'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 1\nlength = 8\n'
@@ -60,9 +60,9 @@ def _event(kind: str, number: int, time_ns: int) -> Event:
 @given(STEPS)
 def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
     """Rows of any span near the end, events and alerts are those of a reader that keeps none."""
-    monkeypatch.setattr(GrowingReader, "loose_most", 2)
+    monkeypatch.setattr(LiveReader, "max_loose_batches", 2)
     path = tmp_path_factory.mktemp("r") / "rec"
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     followed: Recording | None = None
     newest_ns, now_s = START_NS, 0.0
@@ -94,20 +94,20 @@ def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
             continue
         plain = RecordingReader(path)
         start_ns = newest_ns - back_ns
-        assert followed.row_count("a") == plain.rows(status_stream("a"))
-        wanted = plain.readings(
+        assert followed.reading_count("a") == plain.row_count(status_stream("a"))
+        wanted = plain.read_readings(
             "a", start_ns=start_ns, end_ns=start_ns + span_ns, channels=CHANNELS
         )
-        found = followed.readings("a", start_ns, start_ns + span_ns)
+        found = followed.read_readings("a", start_ns, start_ns + span_ns)
         np.testing.assert_array_equal(found.time_ns, wanted.time_ns)
         for channel in CHANNELS:
             np.testing.assert_array_equal(found.columns[channel], wanted.columns[channel])
-        whole = plain.table(status_stream("a"), start_ns=0, end_ns=2**62)
-        assert followed.readings("a", 0, 2**62).time_ns.tolist() == (
+        whole = plain.read_rows(status_stream("a"), start_ns=0, end_ns=2**62)
+        assert followed.read_readings("a", 0, 2**62).time_ns.tolist() == (
             whole["time"].cast("int64").to_pylist()
         )
-        assert [repr(event) for event in followed.events()] == [
-            repr(event) for event in plain.events()
+        assert [repr(event) for event in followed.read_events()] == [
+            repr(event) for event in plain.read_events()
         ]
-        assert repr(followed.alerts()) == repr(fold(plain.events()))
+        assert repr(followed.read_alerts()) == repr(alerts_from_events(plain.read_events()))
     writer.abandon()

@@ -8,19 +8,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import limits_from
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import parse_limits
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
-from replay.excursions.over_rows import excursions
+from replay.check import check_recording
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording, find_recordings
-from replay.statistics import figures
-from replay.window import bin_width_ns, envelope, gaps, trace
+from replay.statistics import span_statistics
+from replay.window import bin_width_ns, gaps_within, read_envelope, read_polyline
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {
         "l": 'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 1\nlength = 4\n'
@@ -32,7 +32,7 @@ BENCH = bench_from(
 
 def _recorded(path: Path, time_ns: np.ndarray, value: np.ndarray, *, sealed: int) -> Recording:
     """Record a trace: the first `sealed` rows in parts, the rest in the journal."""
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     now_s = 0.0
     for rows in (slice(0, sealed // 2), slice(sealed // 2, sealed), slice(sealed, None)):
@@ -79,7 +79,7 @@ def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: 
     bins = data.draw(st.sampled_from([1, 7, 60, 1200]))
     inside = value[(time_ns >= low) & (time_ns < high)]
 
-    shape = envelope(recording, "a", "torque_Nm", low, high, bins=bins)
+    shape = read_envelope(recording, "a", "torque_Nm", low, high, bins=bins)
     assert len(shape) <= bins + 2
     assert shape.start_ns[0] % shape.width_ns == 0
     if len(inside):
@@ -88,7 +88,7 @@ def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: 
     reach = (time_ns >= shape.start_ns[0]) & (time_ns < shape.start_ns[-1] + shape.width_ns)
     assert shape.n.sum() == reach.sum()
 
-    x, y = trace(recording, "a", "torque_Nm", low, high, bins=bins)
+    x, y = read_polyline(recording, "a", "torque_Nm", low, high, bins=bins)
     assert len(x) <= 3 * bins + 4
     assert (np.diff(x) >= 0).all()
     if len(inside):
@@ -97,7 +97,7 @@ def test_no_extreme_is_lost_and_figures_are_exact(tmp_path_factory, made, data: 
 
     ends = np.minimum(np.append(time_ns[1:], recording.end_ns), time_ns + S // 2)
     weight = np.clip(np.minimum(ends, high) - np.maximum(time_ns, low), 0, None) * 1e-9
-    found = figures(recording, "a", "torque_Nm", low, min(high, recording.end_ns))
+    found = span_statistics(recording, "a", "torque_Nm", low, min(high, recording.end_ns))
     assert found.n == len(inside)
     assert found.duration_s == pytest.approx(weight.sum(), abs=1e-9)
     if weight.sum() > 0:
@@ -112,12 +112,12 @@ def test_gaps_break_the_line_and_are_told(tmp_path: Path):
     time_ns = START_NS + np.concatenate((np.arange(50), 100 + np.arange(50))) * (S // 10)
     recording = _recorded(tmp_path / "rec", time_ns, np.ones(100), sealed=60)
     end = int(time_ns[-1])
-    _, y = trace(recording, "a", "torque_Nm", START_NS, end, bins=1200)
+    _, y = read_polyline(recording, "a", "torque_Nm", START_NS, end, bins=1200)
     assert np.isnan(y).sum() == 1
-    shape = envelope(recording, "a", "torque_Nm", START_NS, end, bins=15)
+    shape = read_envelope(recording, "a", "torque_Nm", START_NS, end, bins=15)
     assert np.isnan(shape.mean).any()
-    assert gaps(recording, "a", START_NS, end) == [(int(time_ns[49]), int(time_ns[50]))]
-    assert gaps(recording, "a", START_NS, START_NS + S) == []
+    assert gaps_within(recording, "a", START_NS, end) == [(int(time_ns[49]), int(time_ns[50]))]
+    assert gaps_within(recording, "a", START_NS, START_NS + S) == []
 
 
 def test_bins_stand_on_an_absolute_grid():
@@ -130,8 +130,8 @@ def test_bins_stand_on_an_absolute_grid():
 
 def test_excursions_are_what_was_raised_live(overheat: Recording):
     """The same limits over the same rows: as many, at the same instants, with the same names."""
-    found = excursions(overheat)
-    raised = [event for event in overheat.events() if event.kind == "raised"]
+    found = find_excursions(overheat)
+    raised = [event for event in overheat.read_events() if event.kind == "raised"]
     assert [(one.joint, one.limit, one.start_ns) for one in found] == [
         (event.joint, event.limit, event.time_ns)
         for event in sorted(raised, key=lambda event: (event.time_ns, event.joint, event.limit))
@@ -150,15 +150,15 @@ def test_other_limits_can_be_tried(overheat: Recording):
         'format = 1\n[[limit]]\nname = "early"\nkind = "level"\nseverity = "warning"\n'
         'channel = "temperature_housing_degC"\nabove = 60.0\n'
     )
-    found = excursions(overheat, limits_from(text, "x"))
+    found = find_excursions(overheat, parse_limits(text, "x"))
     assert {one.limit for one in found} == {"early"}
-    assert excursions(overheat, limits_from("format = 1", "x")) == []
+    assert find_excursions(overheat, parse_limits("format = 1", "x")) == []
 
 
 def test_a_whole_recording_is_whole(overheat: Recording):
     """Closed in order: nothing missing, no gap, every row there."""
-    found = check(overheat)
-    assert found.whole
+    found = check_recording(overheat)
+    assert found.is_complete
     assert not found.live
     assert found.gaps == ()
     assert found.frames == sum(found.rows.values())
@@ -179,18 +179,18 @@ def test_a_joint_that_never_spoke_has_one_gap(tmp_path: Path):
     """From the beginning to the end; one that spoke late has a gap before its first frame."""
     time_ns = START_NS + (50 + np.arange(50)) * (S // 10)
     recording = _recorded(tmp_path / "late", time_ns, np.ones(50), sealed=20)
-    assert recording.gaps("a") == [(START_NS, int(time_ns[0]))]
+    assert recording.read_gaps("a") == [(START_NS, int(time_ns[0]))]
     empty = np.empty(0)
     recording = _recorded(tmp_path / "never", empty.astype(np.int64), empty, sealed=0)
-    assert recording.gaps("a") == []
+    assert recording.read_gaps("a") == []
     assert recording.newest_ns("a") is None
-    found = figures(recording, "a", "torque_Nm", START_NS, START_NS + S)
+    found = span_statistics(recording, "a", "torque_Nm", START_NS, START_NS + S)
     assert (found.n, found.duration_s) == (0, 0.0)
     assert np.isnan(found.rms)
-    x, y = trace(recording, "a", "torque_Nm", START_NS, START_NS + S, bins=100)
+    x, y = read_polyline(recording, "a", "torque_Nm", START_NS, START_NS + S, bins=100)
     assert len(x) == len(y)
     assert np.isnan(y).all()
-    assert excursions(recording) == []
+    assert find_excursions(recording) == []
 
 
 def test_a_live_tail_reads_as_its_sealed_rows_do(tmp_path: Path):
@@ -204,16 +204,16 @@ def test_a_live_tail_reads_as_its_sealed_rows_do(tmp_path: Path):
     for span_s in (0.5, 20, 80):
         for bins in (3, 50, 900):
             low, high = START_NS + 333, START_NS + 333 + int(span_s * S)
-            shapes = [envelope(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
+            shapes = [read_envelope(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
             for name in ("start_ns", "n", "minimum", "maximum", "first", "last"):
                 for shape in shapes[1:]:
                     np.testing.assert_array_equal(getattr(shape, name), getattr(shapes[0], name))
             for shape in shapes[1:]:
                 np.testing.assert_allclose(shape.mean, shapes[0].mean, rtol=1e-9, atol=1e-12)
-            lines = [trace(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
+            lines = [read_polyline(one, "a", "torque_Nm", low, high, bins=bins) for one in seen]
             for line in lines[1:]:
                 np.testing.assert_array_equal(line[1], lines[0][1])
-        figured = [figures(one, "a", "torque_Nm", low, high) for one in seen]
+        figured = [span_statistics(one, "a", "torque_Nm", low, high) for one in seen]
         assert len({one.n for one in figured}) == 1
         assert figured[0].rms == pytest.approx(figured[2].rms, rel=1e-9)
         assert figured[1].mean == pytest.approx(figured[2].mean, rel=1e-9, abs=1e-12)
@@ -221,11 +221,11 @@ def test_a_live_tail_reads_as_its_sealed_rows_do(tmp_path: Path):
 
 def test_what_led_up_to_an_excursion(overheat: Recording):
     """RMS torque is that of the very minutes before, and a note in them is told."""
-    hot = next(one for one in excursions(overheat) if one.limit == "housing-hot")
+    hot = next(one for one in find_excursions(overheat) if one.limit == "housing-hot")
     for seconds, rms in hot.rms_torque_Nm.items():
         since_ns = max(hot.start_ns - seconds * S, overheat.start_ns)
-        batch = overheat.readings(hot.joint, since_ns - S, hot.start_ns)
-        time_ns, value = batch.series("torque_Nm")
+        batch = overheat.read_readings(hot.joint, since_ns - S, hot.start_ns)
+        time_ns, value = batch.channel_series("torque_Nm")
         hold_ns = overheat.hold_ns(hot.joint)["torque_Nm"]
         ends = np.minimum(np.append(time_ns[1:], hot.start_ns), time_ns + hold_ns)
         weight = np.clip(ends - np.maximum(time_ns, since_ns), 0, None)

@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import bench_from_texts
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
-from replay.statistics import Figures, figures
+from replay.statistics import WeightedStatistics, span_statistics
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 987_654_321
 HOLD_NS = {"torque_Nm": S // 2, "temperature_housing_degC": 5 * S}
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {
         "l": 'format = 1\nname = "l"\n'
@@ -49,11 +49,11 @@ def _trace(seed: int) -> ReadingBatch:
 
 def _recorded(path: Path, batch: ReadingBatch, *, how: str) -> Recording:
     """Record in eleven stretches: all in the journal, all but the last in parts, or closed."""
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
     edges = np.linspace(0, len(batch), 12).astype(int).tolist()
     for number, (low, high) in enumerate(pairwise(edges), start=1):
-        writer.append_readings(batch.taken(slice(low, high)))
+        writer.append_readings(batch.select_rows(slice(low, high)))
         if how != "journal" and high < len(batch):
             writer.tick(number * 5000.0)
             writer._sealing.result()
@@ -66,7 +66,9 @@ def _recorded(path: Path, batch: ReadingBatch, *, how: str) -> Recording:
     return recording
 
 
-def _plain(batch: ReadingBatch, channel: str, start_ns: int, end_ns: int, until_ns: int) -> Figures:
+def _plain(
+    batch: ReadingBatch, channel: str, start_ns: int, end_ns: int, until_ns: int
+) -> WeightedStatistics:
     """Work the figures out in a loop, with exact sums."""
     rows = [
         (int(at), float(value))
@@ -86,7 +88,7 @@ def _plain(batch: ReadingBatch, channel: str, start_ns: int, end_ns: int, until_
             first.append(held_ns * value)
             second.append(held_ns * value * value)
     total = sum(weights)
-    return Figures(
+    return WeightedStatistics(
         n=n,
         duration_s=total * 1e-9,
         minimum=min(seen, default=math.nan),
@@ -119,7 +121,7 @@ def test_as_plain_loops_over_the_raw_rows(tmp_path: Path, how: str, seed: int):
     recording = _recorded(tmp_path / "rec", batch, how=how)
     for channel in HOLD_NS:
         for start_ns, end_ns in _spans(batch, seed):
-            found = figures(recording, "a", channel, start_ns, end_ns)
+            found = span_statistics(recording, "a", channel, start_ns, end_ns)
             expected = _plain(batch, channel, start_ns, end_ns, recording.end_ns)
             where = f"{channel} from {start_ns - START_NS} to {end_ns - START_NS}"
             assert found.n == expected.n, where
@@ -147,12 +149,12 @@ def test_beyond_the_recording_nothing_is_held(tmp_path: Path, how: str):
         (START_NS + S, START_NS + S),
         (START_NS + 9 * S, START_NS + S),
     ):
-        found = figures(recording, "a", "torque_Nm", start, end)
+        found = span_statistics(recording, "a", "torque_Nm", start, end)
         assert (found.n, found.duration_s) == (0, 0.0)
         assert math.isnan(found.minimum)
         assert math.isnan(found.rms)
-    over = figures(recording, "a", "torque_Nm", START_NS, end_ns + 100 * S)
-    exact = figures(recording, "a", "torque_Nm", START_NS, end_ns)
+    over = span_statistics(recording, "a", "torque_Nm", START_NS, end_ns + 100 * S)
+    exact = span_statistics(recording, "a", "torque_Nm", START_NS, end_ns)
     assert over.n == exact.n
     assert over.duration_s == pytest.approx(exact.duration_s, rel=1e-12)
     assert over.rms == pytest.approx(exact.rms, rel=1e-12)
@@ -164,8 +166,10 @@ def test_neighbouring_spans_add_up(tmp_path: Path):
     recording = _recorded(tmp_path / "rec", batch, how="parts")
     edges = [START_NS, *sorted(pair[0] for pair in _spans(batch, 7)), recording.end_ns]
     edges = sorted(max(edge, START_NS) for edge in edges)
-    pieces = [figures(recording, "a", "torque_Nm", low, high) for low, high in pairwise(edges)]
-    whole = figures(recording, "a", "torque_Nm", START_NS, recording.end_ns)
+    pieces = [
+        span_statistics(recording, "a", "torque_Nm", low, high) for low, high in pairwise(edges)
+    ]
+    whole = span_statistics(recording, "a", "torque_Nm", START_NS, recording.end_ns)
     assert sum(piece.n for piece in pieces) == whole.n
     assert math.fsum(piece.duration_s for piece in pieces) == pytest.approx(
         whole.duration_s, rel=1e-9

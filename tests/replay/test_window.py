@@ -8,11 +8,11 @@ import pytest
 from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import bench_from_texts
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
-from replay.window import envelope, trace
+from replay.window import read_envelope, read_polyline
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -39,12 +39,12 @@ def _recorded(
     path: Path, time_ns: Ints, value: Floats, *, parts: int, hold_s: float = 0.5
 ) -> Recording:
     """Record a trace: its first two thirds in so many parts, the rest in the journal."""
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
         {"l": LAYOUT.replace("hold_s = 0.5", f"hold_s = {hold_s}")},
         where="bench.toml",
     )
-    manifest = begun(bench, name="t", started_ns=START_NS)
+    manifest = new_manifest(bench, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, bench, now_s=0.0)
     edges = np.linspace(0, 2 * len(time_ns) // 3, parts + 1).astype(int).tolist()
     for number, (low, high) in enumerate(
@@ -103,7 +103,7 @@ def test_every_bucket_is_what_plain_loops_give(
     value = dice.normal(0, 9, len(time_ns))
     recording = _recorded(tmp_path / "rec", time_ns, value, parts=parts)
     for low in (START_NS - S, START_NS + 3 * S + 777, int(time_ns[190]), int(time_ns[-1]) - S):
-        shape = envelope(recording, "a", "torque_Nm", low, low + int(span_s * S), bins=bins)
+        shape = read_envelope(recording, "a", "torque_Nm", low, low + int(span_s * S), bins=bins)
         assert len(shape) <= bins + 1
         assert shape.start_ns[0] <= low
         assert shape.start_ns[-1] + shape.width_ns >= low + int(span_s * S)
@@ -127,7 +127,7 @@ def test_a_line_stays_small(tmp_path: Path, period_ms: int, bins: int):
     recording = _recorded(tmp_path / "rec", time_ns, value, parts=2, hold_s=0.05)
     for readings in (2, bins, 2 * bins, 2 * bins + 1, 600):
         end_ns = START_NS + min(readings, 600) * period_ms * 1_000_000
-        x, y = trace(recording, "a", "torque_Nm", START_NS, end_ns, bins=bins)
+        x, y = read_polyline(recording, "a", "torque_Nm", START_NS, end_ns, bins=bins)
         inside = value[time_ns < end_ns]
         assert len(x) <= 3 * bins + 4
         assert (np.diff(x) >= 0).all()
@@ -140,13 +140,13 @@ def test_a_window_between_two_readings_shows_the_line(tmp_path: Path):
     time_ns = START_NS + S // 10 * 4 * np.arange(20)
     recording = _recorded(tmp_path / "rec", time_ns, np.arange(20.0), parts=2)
     low = int(time_ns[7])
-    x, y = trace(recording, "a", "torque_Nm", low + 1_000_000, low + 300_000_000, bins=500)
+    x, y = read_polyline(recording, "a", "torque_Nm", low + 1_000_000, low + 300_000_000, bins=500)
     assert x[-2:].tolist() == time_ns[[7, 8]].tolist()
     assert y[-2:].tolist() == [7.0, 8.0]
     # Where a hold has ended the line does not run on.
     late = time_ns.copy()
     late[8:] += S
     recording = _recorded(tmp_path / "gap", late, np.arange(20.0), parts=2)
-    x, y = trace(recording, "a", "torque_Nm", low + 1_000_000, low + 300_000_000, bins=500)
+    x, y = read_polyline(recording, "a", "torque_Nm", low + 1_000_000, low + 300_000_000, bins=500)
     assert x[-1] == low
     assert y[-1] == 7.0

@@ -42,10 +42,10 @@ class Adapter:
         due_s = time.monotonic()
         with SerialLine(self.link) as line:
             while not self._done.is_set():
-                line.write(protocol.feed(line.read(timeout_s=0.001)))
+                line.write(protocol.feed_bytes(line.read(timeout_s=0.001)))
                 if time.monotonic() >= due_s:
                     due_s += self._every_s
-                    line.write(protocol.received(self._talk()))
+                    line.write(protocol.frame_lines(self._talk()))
 
     def __enter__(self) -> "Adapter":
         self._thread.start()

@@ -6,12 +6,12 @@ from typing import Final
 import numpy as np
 
 from logger.joint.batch import ERROR, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import begun
-from logger.store.layout.schema import BUSES, HEALTH, rows_of
+from logger.store.layout.manifest import new_manifest
+from logger.store.layout.schema import BUS_SCHEMA, HEALTH_SCHEMA, table_of_rows
 from logger.store.writing.live_writer import RecordingWriter
-from logger.traffic.frame_length import load
+from logger.traffic.frame_length import bus_load
 
 __all__ = ["LENGTH_S", "START_NS", "S", "asking_bus", "bench", "two_buses"]
 
@@ -62,7 +62,7 @@ node = 3
 
 def bench() -> Bench:
     """Return the bench: shoulder and wrist on the left bus, elbow on the right."""
-    return bench_from(_BENCH, {"plain": _LAYOUT}, where="bench.toml")
+    return bench_from_texts(_BENCH, {"plain": _LAYOUT}, where="bench.toml")
 
 
 def _second(at_s: int, rng: np.random.Generator) -> dict[int, FrameBatch]:
@@ -84,7 +84,7 @@ def _second(at_s: int, rng: np.random.Generator) -> dict[int, FrameBatch]:
     right = [] if 90 <= at_s < 100 else [
         (begin + k * S // 100 + 2_500_000, 0x283, 0, b"\x28" * 8) for k in range(100)
     ]  # fmt: skip
-    return {0: FrameBatch.of(sorted(left), bus=0), 1: FrameBatch.of(right, bus=1)}
+    return {0: FrameBatch.from_rows(sorted(left), bus=0), 1: FrameBatch.from_rows(right, bus=1)}
 
 
 def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> RecordingWriter:
@@ -98,13 +98,13 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
         False: it goes on being written, and its caller closes it.
     """
     the_bench = bench()
-    manifest = begun(the_bench, name="Two buses", started_ns=START_NS)
+    manifest = new_manifest(the_bench, name="Two buses", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, the_bench, now_s=0.0)
     rng = np.random.default_rng(5)
     for at_s in range(LENGTH_S):
         heard = _second(at_s, rng)
-        both = FrameBatch.joined(list(heard.values()))
-        writer.append_frames(both.taken(np.argsort(both.time_ns, kind="stable")))
+        both = FrameBatch.concatenate(list(heard.values()))
+        writer.append_frames(both.select_rows(np.argsort(both.time_ns, kind="stable")))
         end_ns = START_NS + (at_s + 1) * S
         lost = 128 if at_s >= 120 else 0
         rows = [
@@ -112,7 +112,7 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
                 "time": end_ns,
                 "bus": place,
                 "frames_per_s": float(len(frames)),
-                "load": load(frames, bitrate=(500_000, 1_000_000)[place], span_s=1.0),
+                "load": bus_load(frames, bitrate=(500_000, 1_000_000)[place], span_s=1.0),
                 "error_frames": int(np.count_nonzero(frames.flags & ERROR)),
                 "remote_frames": 0,
                 "lost": lost if place == 0 else 0,
@@ -121,7 +121,7 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
             for place, frames in heard.items()
         ]
         if each_bus:
-            writer.append("buses", rows_of(rows, BUSES))
+            writer.append_rows("buses", table_of_rows(rows, BUS_SCHEMA))
         fared = {
             "time": end_ns,
             "frames_per_s": float(len(both)),
@@ -130,7 +130,7 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
             "undecoded": 12 * (at_s + 1),
             "disk_left_h": 40.0,
         }
-        writer.append("health", rows_of([fared], HEALTH))
+        writer.append_rows("health", table_of_rows([fared], HEALTH_SCHEMA))
         writer.tick(float(at_s))
     told = (
         (0.0, "started", "Recording started."),
@@ -160,13 +160,13 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
 
 def asking_bus(path: Path) -> None:
     """Write a minute of one bus that is asked; from 20 s to 25 s three requests a second fail."""
-    asked = bench_from(
+    asked = bench_from_texts(
         _BENCH.partition('[[bus]]\nname = "right"')[0]
         + 'send = true\n[[joint]]\nname = "shoulder"\nlayout = "plain"\nnode = 3\n',
         {"plain": _LAYOUT},
         where="bench.toml",
     )
-    manifest = begun(asked, name="Asked", started_ns=START_NS)
+    manifest = new_manifest(asked, name="Asked", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, asked, now_s=0.0)
     for at_s in range(60):
         row = {
@@ -174,6 +174,6 @@ def asking_bus(path: Path) -> None:
             "error_frames": 0, "remote_frames": 0, "lost": 0, "garbled": 0,
             "unanswered": 3 * min(max(at_s - 19, 0), 5),
         }  # fmt: skip
-        writer.append("buses", rows_of([row], BUSES))
+        writer.append_rows("buses", table_of_rows([row], BUS_SCHEMA))
         writer.tick(float(at_s))
     writer.close(ended_ns=START_NS + 60 * S, cause="stopped")

@@ -14,9 +14,9 @@ import numpy as np
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.channels import CHANNELS
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.decode.text_codes import Notice
 
 __all__ = ["fuzz", "one_round"]
@@ -95,7 +95,7 @@ def _bench(dice: np.random.Generator) -> Bench | None:
     text = '[bus]\ninterface = "virtual"\n'
     text += f'[[joint]]\nname = "a"\nlayout = "l"\nreversed = {str(dice.random() < 0.5).lower()}\n'
     try:
-        return bench_from(text, {"l": _layout(dice)}, where="bench.toml")
+        return bench_from_texts(text, {"l": _layout(dice)}, where="bench.toml")
     except InputError:
         return None
 
@@ -127,7 +127,7 @@ def one_round(seed: int) -> bool:
     bench = _bench(dice)
     if bench is None:
         return False
-    plan = plan_for(bench)
+    plan = decode_plan(bench)
     frames = _frames(dice)
     whole, _ = decode(plan, DecodeState(), frames)
     sent = int(np.count_nonzero(frames.flags & 16))
@@ -138,7 +138,7 @@ def one_round(seed: int) -> bool:
     notices: list[Notice] = []
     cuts = sorted(dice.integers(0, len(frames) + 1, 3).tolist())
     for first, behind in zip([0, *cuts], [*cuts, len(frames)], strict=True):
-        part, state = decode(plan, state, frames.taken(slice(first, behind)))
+        part, state = decode(plan, state, frames.select_rows(slice(first, behind)))
         parts.append(part.readings[0])
         notices += part.notices
     assert notices == list(whole.notices)

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 
 from logger.limits.limit import LimitSet
-from replay.excursions.applied_limits import under
+from replay.excursions.applied_limits import hypothetical_limits
 from replay.excursions.excursion import Excursion
-from replay.excursions.recorded import led_up, stretches
+from replay.excursions.recorded import complete_excursions, excursions_from_alerts
 from replay.recording import Recording
 
 __all__ = ["in_channels", "under_others"]
@@ -13,9 +13,9 @@ __all__ = ["in_channels", "under_others"]
 
 def under_others(recording: Recording, limits: LimitSet) -> list[Excursion]:
     """Return what other limits would have raised, with all that is asked afterwards."""
-    watch = under(recording, limits)
-    assert watch.others
-    return led_up(recording, watch, stretches(recording, watch))
+    watch = hypothetical_limits(recording, limits)
+    assert watch.hypothetical
+    return complete_excursions(recording, watch, excursions_from_alerts(recording, watch))
 
 
 def in_channels(found: Sequence[Excursion]) -> list[Excursion]:

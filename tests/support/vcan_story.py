@@ -21,9 +21,9 @@ sys.path.insert(0, str(ROOT))
 import can  # noqa: E402 - the root of the project comes first
 import numpy as np  # noqa: E402
 
-from logger.bus.clock import Axis, read_clocks  # noqa: E402
+from logger.bus.clock import RecordingClock, read_clocks  # noqa: E402
 from logger.bus.kernel_frames import enlarge_buffer  # noqa: E402
-from logger.bus.opening import MessageReader, _KernelTaker, open_bus, reader_of  # noqa: E402
+from logger.bus.opening import MessageReader, _KernelFrameReader, open_bus, reader_for  # noqa: E402
 from logger.bus.source import Source  # noqa: E402
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch  # noqa: E402
 from logger.joint.bench.bench import BusSettings  # noqa: E402
@@ -73,17 +73,17 @@ def everything(take: Callable[[], FrameBatch], count: int) -> FrameBatch:
     while sum(len(one) for one in found) < count and time.monotonic() < end:
         found.append(take())
         time.sleep(0.01)
-    return FrameBatch.joined(found)
+    return FrameBatch.concatenate(found)
 
 
 def both_ways_are_the_same() -> None:
     """Frames of every kind, taken by the hundred and one by one from two sockets of vcan0."""
     dice = np.random.default_rng(5)
     first, second = (open_bus(settings("vcan0", fd=True), "story") for _ in range(2))
-    fast = reader_of(first, settings("vcan0", fd=True), 0)
-    assert isinstance(fast, _KernelTaker), "the fast way was not chosen"
+    fast = reader_for(first, settings("vcan0", fd=True), 0)
+    assert isinstance(fast, _KernelFrameReader), "the fast way was not chosen"
     enlarge_buffer(second.socket)
-    slow = MessageReader(second, place=0, marks_sent=False)
+    slow = MessageReader(second, bus_index=0, marks_sent=False)
     with can.Bus(interface="socketcan", channel="vcan0", fd=True) as sender:
         for number in range(600):
             kind = number % 5
@@ -100,8 +100,8 @@ def both_ways_are_the_same() -> None:
             )
             if number % 50 == 49:
                 time.sleep(0.01)
-        ours = everything(lambda: fast.take().frames, 600)
-        theirs = everything(lambda: slow.take().frames, 600)
+        ours = everything(lambda: fast.read_frames().frames, 600)
+        theirs = everything(lambda: slow.read_frames().frames, 600)
     assert len(ours) == len(theirs) == 600, (len(ours), len(theirs))
     assert ours.identifier.tolist() == theirs.identifier.tolist()
     assert ours.flags.tolist() == theirs.flags.tolist()
@@ -117,7 +117,7 @@ def both_ways_are_the_same() -> None:
 
 def what_the_kernel_drops_is_counted() -> None:
     """Stand still for a while: kept and lost together are what was sent."""
-    source = Source(settings("vcan0"), Axis(read_clocks()), where="story")
+    source = Source(settings("vcan0"), RecordingClock(read_clocks()), where="story")
     endpoint = source._bus.socket
     endpoint.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
     with can.Bus(interface="socketcan", channel="vcan0") as sender:
@@ -137,7 +137,7 @@ def heard(source: Source, kind: str, within_s: float) -> float:
     """Return after how many seconds the source says something of that kind."""
     begun = time.monotonic()
     while time.monotonic() - begun < within_s:
-        if any(said == kind for said, _ in source.receive(0.05).said):
+        if any(said == kind for said, _ in source.receive(0.05).remarks):
             return time.monotonic() - begun
     raise AssertionError(f"nothing of {kind!r} within {within_s} s")
 
@@ -151,14 +151,14 @@ def frames_come(source: Source) -> None:
 
 def a_link_that_goes_down_comes_back() -> None:
     """Noticed within two seconds, and received from again once it is up."""
-    source = Source(settings("vcan1"), Axis(read_clocks()), where="story")
+    source = Source(settings("vcan1"), RecordingClock(read_clocks()), where="story")
     frames_come(source)
     ip("link", "set", "vcan1", "down")
     took_s = heard(source, "bus lost", 3.0)
     assert took_s < 2.0, took_s
     time.sleep(1.0)
     for _ in range(20):
-        assert not any(said == "bus back" for said, _ in source.receive(0.05).said)
+        assert not any(said == "bus back" for said, _ in source.receive(0.05).remarks)
     ip("link", "set", "vcan1", "up")
     heard(source, "bus back", 15.0)
     frames_come(source)
@@ -167,7 +167,7 @@ def a_link_that_goes_down_comes_back() -> None:
 
 def a_link_that_is_deleted_comes_back() -> None:
     """See the same for an interface that is taken away and made anew."""
-    source = Source(settings("vcan1"), Axis(read_clocks()), where="story")
+    source = Source(settings("vcan1"), RecordingClock(read_clocks()), where="story")
     frames_come(source)
     ip("link", "del", "vcan1")
     took_s = heard(source, "bus lost", 3.0)

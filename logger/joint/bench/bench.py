@@ -12,29 +12,35 @@ from typing import Final
 from pydantic import Field, field_validator
 
 from logger.errors import InputError
-from logger.joint.bench.expand import expanded
-from logger.joint.bench.frame_match import Claim, claim_of
-from logger.joint.bench.identifiers import identifier_for, named
-from logger.joint.bench.joint_settings import JointSettings, Rated, Sensor, SensorSettings, Torque
-from logger.joint.bench.layout import Layout, layout_from, shipped, shipped_text
-from logger.joint.bench.scaling import worth_of
+from logger.joint.bench.expand import expand_layout
+from logger.joint.bench.frame_match import FrameMatch, frame_match
+from logger.joint.bench.identifiers import format_id, identifier_for
+from logger.joint.bench.joint_settings import (
+    JointSettings,
+    RatedValues,
+    Sensor,
+    SensorSettings,
+    TorqueSettings,
+)
+from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
+from logger.joint.bench.scaling import scaling_of
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, checked, nearest, read_text, read_toml
+from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
 
 __all__ = [
     "Bench",
     "BusSettings",
     "JointSettings",
-    "Rated",
+    "RatedValues",
     "Sensor",
     "SensorSettings",
-    "Torque",
-    "bench_from",
+    "TorqueSettings",
+    "add_sensor_to_bench",
+    "bench_from_texts",
     "read_bench",
-    "with_sensor",
 ]
 
-HOLD_PERIODS: Final = 3.0
+DEFAULT_HOLD_PERIODS: Final = 3.0
 DEFAULT_HOLD_S: Final = 0.5
 
 
@@ -94,7 +100,7 @@ class Bench:
     text: str
     """The bench file verbatim."""
     layout_texts: Mapping[str, str]
-    spoken: Mapping[str, Layout] = field(default_factory=dict)
+    expanded_layouts: Mapping[str, Layout] = field(default_factory=dict)
     """Joint -> its layout with what the bench file says of it."""
 
     @property
@@ -106,9 +112,9 @@ class Bench:
         """Return the layout as a joint speaks it; a sensor's has no frames."""
         if isinstance(joint, Sensor):
             return Layout.model_construct(format=1, name="sensor", frame=())
-        return self.spoken[joint.name]
+        return self.expanded_layouts[joint.name]
 
-    def joint(self, name: str) -> JointSettings:
+    def joint_named(self, name: str) -> JointSettings:
         """Return the joint of that name; KeyError if there is none."""
         for joint in self.joints:
             if joint.name == name:
@@ -124,10 +130,10 @@ class Bench:
         """Whether a joint's torque is computed from its current."""
         return joint.torque is not None and joint.torque.source == "current"
 
-    def claims_of(self, joint: JointSettings, *, where: str = "") -> tuple[Claim, ...]:
+    def frame_matches_of(self, joint: JointSettings, *, where: str = "") -> tuple[FrameMatch, ...]:
         """Return what each frame of a joint must be, in its layout's order."""
         return tuple(
-            claim_of(
+            frame_match(
                 frame,
                 node=joint.node,
                 bus=self.bus_of(joint),
@@ -140,12 +146,12 @@ class Bench:
         """Return the channels of a joint in canonical order, the derived torque included."""
         if isinstance(joint, Sensor):
             return tuple(name for name in CHANNELS if name in joint.channels)
-        carried = set(self.layout_of(joint).channels)
+        layout_channels = set(self.layout_of(joint).channels)
         if self.derives_torque(joint):
-            carried.add("torque_Nm")
-        return tuple(name for name in CHANNELS if name in carried)
+            layout_channels.add("torque_Nm")
+        return tuple(name for name in CHANNELS if name in layout_channels)
 
-    def hold_ns_of(self, joint: JointSettings) -> dict[str, int]:
+    def hold_times_ns_of(self, joint: JointSettings) -> dict[str, int]:
         """Return for each channel how long a value holds, in nanoseconds.
 
         Three periods of the frame that carries it, or what the layout says. A setting and not a
@@ -154,23 +160,23 @@ class Bench:
         """
         if isinstance(joint, Sensor):
             return dict.fromkeys(self.channels_of(joint), round(joint.hold_s * 1e9))
-        holds: dict[str, int] = {}
+        hold_times: dict[str, int] = {}
         for frame in self.layout_of(joint).frame:
             hold_s = frame.hold_s or (
-                HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
+                DEFAULT_HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
             )
             for value in frame.value:
                 hold = round(hold_s * 1e9)
-                holds[value.channel] = max(hold, holds.get(value.channel, 0))
-        if self.derives_torque(joint) and "current_A" in holds:
-            holds["torque_Nm"] = holds["current_A"]
-        return holds
+                hold_times[value.channel] = max(hold, hold_times.get(value.channel, 0))
+        if self.derives_torque(joint) and "current_A" in hold_times:
+            hold_times["torque_Nm"] = hold_times["current_A"]
+        return hold_times
 
 
-def read_bench(path: Path, *, given: Mapping[str, str] | None = None) -> Bench:
+def read_bench(path: Path, *, given_layouts: Mapping[str, str] | None = None) -> Bench:
     """Return the bench that a file describes; its layouts are looked for beside it, then shipped.
 
-    `given`: name and text of layouts that are not looked for.
+    `given_layouts`: name and text of layouts that are not looked for.
 
     Raises
     ------
@@ -179,19 +185,23 @@ def read_bench(path: Path, *, given: Mapping[str, str] | None = None) -> Bench:
     """
     text = read_text(path, "bench file")
     data = read_toml(text, str(path))
-    texts = dict(given or {})
+    texts = dict(given_layouts or {})
     joints = data.get("joint")
     for joint in joints if isinstance(joints, list) else []:
         name = joint.get("layout") if isinstance(joint, dict) else None
         if isinstance(name, str) and name not in texts:
-            beside = path.parent / f"{Path(name).name}.toml"
-            found = read_text(beside, "layout file") if beside.is_file() else shipped_text(name)
-            if found is not None:
-                texts[name] = found
-    return bench_from(text, texts, where=str(path))
+            layout_path = path.parent / f"{Path(name).name}.toml"
+            layout_content = (
+                read_text(layout_path, "layout file")
+                if layout_path.is_file()
+                else shipped_layout_text(name)
+            )
+            if layout_content is not None:
+                texts[name] = layout_content
+    return bench_from_texts(text, texts, where=str(path))
 
 
-def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Bench:
+def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) -> Bench:
     """Return the bench of a bench text and its layout texts, as a recording carries them.
 
     Raises
@@ -202,43 +212,45 @@ def bench_from(text: str, layout_texts: Mapping[str, str], *, where: str) -> Ben
     data = read_toml(text, where)
     file: _OneBus | _SeveralBuses
     if isinstance(data.get("bus"), list):
-        file = checked(_SeveralBuses, data, where)
+        file = validate_settings(_SeveralBuses, data, where)
         buses = file.bus
     else:
-        file = checked(_OneBus, data, where)
+        file = validate_settings(_OneBus, data, where)
         buses = (file.bus,)
-    _check_buses(buses, file.joint, where)
+    _check_bus_settings(buses, file.joint, where)
     layouts: dict[str, Layout] = {}
-    for index, joint in enumerate(file.joint, start=1):
+    for joint_index, joint in enumerate(file.joint, start=1):
         if joint.layout in layouts:
             continue
         if joint.layout not in layout_texts:
             raise InputError(
-                f"{where}: joint[{index}].layout: found {joint.layout!r}; there is no such layout "
-                f"file beside the bench file, nor one that ships.{nearest(joint.layout, shipped())}"
+                f"{where}: joint[{joint_index}].layout: found {joint.layout!r}; there is no such layout "
+                f"file beside the bench file, nor one that ships.{did_you_mean(joint.layout, shipped_layouts())}"
             )
-        layouts[joint.layout] = layout_from(
+        layouts[joint.layout] = parse_layout(
             layout_texts[joint.layout], f"{joint.layout}.toml (layout)"
         )
     bench = Bench(
         buses=buses,
-        joints=(*file.joint, *_sensors(file, where)),
+        joints=(*file.joint, *_sensors_of_file(file, where)),
         layouts=layouts,
         text=text,
         layout_texts={name: layout_texts[name] for name in layouts},
-        spoken={
-            joint.name: expanded(layouts[joint.layout], joint, where=f"{where}: joint[{index}]")
-            for index, joint in enumerate(file.joint, start=1)
+        expanded_layouts={
+            joint.name: expand_layout(
+                layouts[joint.layout], joint, where=f"{where}: joint[{joint_index}]"
+            )
+            for joint_index, joint in enumerate(file.joint, start=1)
         },
     )
-    _check_identifiers(bench, where)
-    _check_stops(bench, where)
-    for index, joint in enumerate(file.joint, start=1):
-        _check_relations(bench, joint, f"{where}: joint[{index}]")
+    _check_frames_distinct(bench, where)
+    _check_stop_frames(bench, where)
+    for joint_index, joint in enumerate(file.joint, start=1):
+        _check_channel_relations(bench, joint, f"{where}: joint[{joint_index}]")
     return bench
 
 
-def with_sensor(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
+def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
     """Return the bench with one sensor more, told at the end of its text.
 
     Raises
@@ -247,38 +259,40 @@ def with_sensor(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
         There is a joint or sensor of that name already.
     """
     channels = ", ".join(f'"{name}"' for name in sensor.channels)
-    told = (
+    sensor_text = (
         f'[[sensor]]\nname = "{sensor.name}"\nchannels = [{channels}]\nhold_s = {sensor.hold_s!r}\n'
     )
-    return bench_from(f"{bench.text.rstrip()}\n\n{told}", bench.layout_texts, where=where)
+    return bench_from_texts(
+        f"{bench.text.rstrip()}\n\n{sensor_text}", bench.layout_texts, where=where
+    )
 
 
-def _sensors(file: _Joints, where: str) -> list[Sensor]:
-    taken = {joint.name for joint in file.joint}
-    found = []
+def _sensors_of_file(file: _Joints, where: str) -> list[Sensor]:
+    used_names = {joint.name for joint in file.joint}
+    sensors = []
     for index, sensor in enumerate(file.sensor, start=1):
-        if sensor.name in taken:
+        if sensor.name in used_names:
             raise InputError(
                 f"{where}: sensor[{index}].name: found {sensor.name!r} twice, expected one joint "
                 "or sensor of each name."
             )
-        taken.add(sensor.name)
-        found.append(
+        used_names.add(sensor.name)
+        sensors.append(
             Sensor(
                 name=sensor.name, layout="sensor", channels=sensor.channels, hold_s=sensor.hold_s
             )
         )
-    return found
+    return sensors
 
 
-def _check_buses(
+def _check_bus_settings(
     buses: tuple[BusSettings, ...], joints: tuple[JointSettings, ...], where: str
 ) -> None:
     names = [bus.name for bus in buses]
-    for place, name in enumerate(names):
-        if name in names[:place]:
+    for bus_index, name in enumerate(names):
+        if name in names[:bus_index]:
             raise InputError(
-                f"{where}: bus[{place + 1}].name: found {name!r} twice, expected one bus of each "
+                f"{where}: bus[{bus_index + 1}].name: found {name!r} twice, expected one bus of each "
                 "name. Give each [[bus]] a name."
             )
     for index, joint in enumerate(joints, start=1):
@@ -290,16 +304,16 @@ def _check_buses(
         if joint.bus is not None and joint.bus not in names:
             raise InputError(
                 f"{where}: joint[{index}].bus: found {joint.bus!r}, expected the name of a bus of "
-                f"this bench.{nearest(joint.bus, names)}"
+                f"this bench.{did_you_mean(joint.bus, names)}"
             )
 
 
-def _check_relations(bench: Bench, joint: JointSettings, where: str) -> None:
+def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> None:
     """Refuse a relation that one of its ends is missing of."""
     layout = bench.layout_of(joint)
     for frame in layout.frame:
         for value in frame.value:
-            worth_of(value, joint, where=where)
+            scaling_of(value, joint, where=where)
     if (
         joint.torque is not None
         and joint.torque.source is None
@@ -324,48 +338,50 @@ def _check_relations(bench: Bench, joint: JointSettings, where: str) -> None:
         )
 
 
-def _check_stops(bench: Bench, where: str) -> None:
+def _check_stop_frames(bench: Bench, where: str) -> None:
     """Refuse a stop frame that does not fit its bus or could never be seen to work."""
-    for index, joint in enumerate(bench.joints, start=1):
+    for joint_index, joint in enumerate(bench.joints, start=1):
         stop = joint.stop
         if stop is None:
             continue
-        place = f"{where}: joint[{index}].stop"
+        stop_location = f"{where}: joint[{joint_index}].stop"
         identifier_for(
-            stop.identifier, joint.node, extended=stop.extended, where=f"{place}.identifier"
+            stop.identifier, joint.node, extended=stop.extended, where=f"{stop_location}.identifier"
         )
-        carried = bench.channels_of(joint)
-        if stop.until is not None and stop.until.channel not in carried:
+        layout_channels = bench.channels_of(joint)
+        if stop.until is not None and stop.until.channel not in layout_channels:
             raise InputError(
-                f"{place}.until.channel: found {stop.until.channel!r}, expected a channel that the "
-                f"layout {joint.layout!r} carries: {', '.join(carried)}."
+                f"{stop_location}.until.channel: found {stop.until.channel!r}, expected a channel that the "
+                f"layout {joint.layout!r} carries: {', '.join(layout_channels)}."
             )
 
 
-def _check_identifiers(bench: Bench, where: str) -> None:
+def _check_frames_distinct(bench: Bench, where: str) -> None:
     """Refuse two kinds of frame that one received frame could be taken for."""
-    claims = []
-    for index, joint in enumerate(bench.joints, start=1):
-        place = f"{where}: joint[{index}] ({joint.name})"
+    frame_rows = []
+    for joint_index, joint in enumerate(bench.joints, start=1):
+        joint_location = f"{where}: joint[{joint_index}] ({joint.name})"
         layout = bench.layout_of(joint)
-        claims += [
-            (joint, frame, claim)
-            for frame, claim in zip(layout.frame, bench.claims_of(joint, where=place), strict=True)
+        frame_rows += [
+            (joint, frame, match)
+            for frame, match in zip(
+                layout.frame, bench.frame_matches_of(joint, where=joint_location), strict=True
+            )
         ]
         for request in layout.request:
             identifier_for(
                 request.identifier,
                 joint.node,
                 extended=request.extended,
-                where=f"{place}, request {request.name!r}",
+                where=f"{joint_location}, request {request.name!r}",
             )
-    for i, (joint, frame, claim) in enumerate(claims):
-        for other_joint, other, other_claim in claims[:i]:
-            if not claim.meets(other_claim):
+    for i, (joint, frame, match) in enumerate(frame_rows):
+        for other_joint, other, other_match in frame_rows[:i]:
+            if not match.overlaps(other_match):
                 continue
-            if frame.shared and other.shared and claim == other_claim and joint != other_joint:
+            if frame.shared and other.shared and match == other_match and joint != other_joint:
                 continue
-            number = named(
+            number = format_id(
                 identifier_for(frame.identifier, joint.node, extended=frame.extended, where=where),
                 extended=frame.extended,
             )

@@ -10,17 +10,17 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from logger.errors import InputError
-from logger.joint.bench.joint_settings import JointSettings, mapping_entry
-from logger.joint.bench.layout import Frame, Layout, Object
+from logger.joint.bench.joint_settings import JointSettings, parse_mapping_entry
+from logger.joint.bench.layout import DictionaryObject, Frame, Layout
 from logger.joint.bench.value import Value
-from logger.settings_file import nearest
+from logger.settings_file import did_you_mean
 
-__all__ = ["expanded"]
+__all__ = ["expand_layout"]
 
 Model = TypeVar("Model", Frame, Layout)
 
 
-def expanded(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
+def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
     """Return the layout with what the bench file says of a joint.
 
     Parameters
@@ -43,90 +43,98 @@ def expanded(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
             f"{where}.slot: found {joint.slot}, but no value of the layout {layout.name!r} has "
             "slot_bytes; expected the key only where one frame carries values of several joints."
         )
-    mapped = [frame.mapped for frame in layout.frame if frame.mapped]
+    mapped_frames = [frame.mapped for frame in layout.frame if frame.mapped]
     for name in joint.mapping:
-        if name not in mapped:
-            hint = nearest(name, mapped) if mapped else " It leaves none to the bench file."
+        if name not in mapped_frames:
+            hint = (
+                did_you_mean(name, mapped_frames)
+                if mapped_frames
+                else " It leaves none to the bench file."
+            )
             raise InputError(
                 f"{where}.mapping.{name}: found a frame that the layout {layout.name!r} does not "
                 f"leave to be mapped.{hint}"
             )
-    if mapped and not joint.mapping:
+    if mapped_frames and not joint.mapping:
         raise InputError(
             f"{where}.mapping: this key is missing; the layout {layout.name!r} leaves to the bench "
-            f"file which objects the drive was told to send in {', '.join(mapped)}. Write such as "
-            f"mapping = {{ {mapped[0]} = ['0x6041/16', '0x6064/32'] }}."
+            f"file which objects the drive was told to send in {', '.join(mapped_frames)}. Write such as "
+            f"mapping = {{ {mapped_frames[0]} = ['0x6041/16', '0x6064/32'] }}."
         )
-    known = _objects(layout, joint, where)
+    known_objects = _known_objects(layout, joint, where)
     frames = []
     for frame in layout.frame:
         if frame.mapped is None:
             frames.append(frame)
         elif frame.mapped in joint.mapping:
-            frames.append(_filled(frame, joint, known, f"{where}.mapping.{frame.mapped}"))
+            frames.append(
+                _fill_mapping(frame, joint, known_objects, f"{where}.mapping.{frame.mapped}")
+            )
     if not (joint.value or joint.slot or joint.mapping):
         return layout
-    frames = [_changed(frame, joint, where) for frame in frames]
-    carried = {value.channel for frame in frames for value in frame.value}
+    frames = [_override_values(frame, joint, where) for frame in frames]
+    layout_channels = {value.channel for frame in frames for value in frame.value}
     for channel in joint.value:
-        if channel not in carried:
+        if channel not in layout_channels:
             raise InputError(
                 f"{where}.value.{channel}: found a channel that no frame of this joint carries."
-                f"{nearest(channel, sorted(carried))}"
+                f"{did_you_mean(channel, sorted(layout_channels))}"
             )
-    return _with(layout, where=where, frame=tuple(frames))
+    return _model_with(layout, where=where, frame=tuple(frames))
 
 
-def _objects(layout: Layout, joint: JointSettings, where: str) -> dict[tuple[int, int], Object]:
+def _known_objects(
+    layout: Layout, joint: JointSettings, where: str
+) -> dict[tuple[int, int], DictionaryObject]:
     """Return the known objects by index and sub-index; the bench file's come first."""
-    own: dict[tuple[int, int], Object] = {}
-    for number, one in enumerate(joint.object, start=1):
-        if (one.index, one.sub) in own:
+    own_objects: dict[tuple[int, int], DictionaryObject] = {}
+    for number, entry in enumerate(joint.object, start=1):
+        if (entry.index, entry.sub) in own_objects:
             raise InputError(
-                f"{where}.object[{number}]: found 0x{one.index:04X}:{one.sub} twice, expected each "
+                f"{where}.object[{number}]: found 0x{entry.index:04X}:{entry.sub} twice, expected each "
                 "object once."
             )
-        own[one.index, one.sub] = one
-    return {(one.index, one.sub): one for one in layout.object} | own
+        own_objects[entry.index, entry.sub] = entry
+    return {(entry.index, entry.sub): entry for entry in layout.object} | own_objects
 
 
-def _filled(
+def _fill_mapping(
     frame: Frame,
     joint: JointSettings,
-    known: dict[tuple[int, int], Object],
+    known_objects: dict[tuple[int, int], DictionaryObject],
     where: str,
 ) -> Frame:
     assert frame.mapped is not None, "asked for mapped frames only"
     mapping = joint.mapping[frame.mapped]
     values: list[Value] = []
-    place = 0
+    bit_offset = 0
     for number, entry in enumerate(mapping.objects, start=1):
-        index, sub, bits = mapping_entry(entry)
-        one = known.get((index, sub))
-        if one is None and bits is None:
+        index, sub, bits = parse_mapping_entry(entry)
+        mapped_entry = known_objects.get((index, sub))
+        if mapped_entry is None and bits is None:
             raise InputError(
                 f"{where}[{number}]: found {entry!r}, an object that is not known here; expected "
                 f"how many bits it takes ('0x{index:04X}:{sub}/16'), or a [[joint.object]] that "
                 "describes it."
             )
-        if one is not None and bits is not None and bits != one.bits:
+        if mapped_entry is not None and bits is not None and bits != mapped_entry.bits:
             raise InputError(
                 f"{where}[{number}]: found {bits} bits for 0x{index:04X}:{sub} "
-                f"({one.name or one.channel}), expected {one.bits}."
+                f"({mapped_entry.name or mapped_entry.channel}), expected {mapped_entry.bits}."
             )
-        if one is not None:
-            if one.user_units and one.channel not in joint.value:
+        if mapped_entry is not None:
+            if mapped_entry.user_units and mapped_entry.channel not in joint.value:
                 raise InputError(
                     f"{where}[{number}]: 0x{index:04X}:{sub} counts in units that are set in the "
-                    f"drive; expected what one is worth: [joint.value.{one.channel}] with per_turn "
+                    f"drive; expected what one is worth: [joint.value.{mapped_entry.channel}] with per_turn "
                     "(counts of one turn), or unit and scale."
                 )
-            values.append(one.placed(byte=place // 8, bit=place % 8))
-        place += one.bits if one is not None else bits or 0
-    if place > 8 * 64:
-        raise InputError(f"{where}: found {place} bits in all, expected at most 512.")
+            values.append(mapped_entry.value_at(byte=bit_offset // 8, bit=bit_offset % 8))
+        bit_offset += mapped_entry.bits if mapped_entry is not None else bits or 0
+    if bit_offset > 8 * 64:
+        raise InputError(f"{where}: found {bit_offset} bits in all, expected at most 512.")
     fields: dict[str, Any] = {
-        "length": (place + 7) // 8,
+        "length": (bit_offset + 7) // 8,
         "value": (*frame.value, *values),
         "mapped": None,
     }
@@ -134,38 +142,38 @@ def _filled(
         fields["identifier"] = mapping.identifier
     if mapping.period_s is not None:
         fields["period_s"] = mapping.period_s
-    return _with(frame, where=where, **fields)
+    return _model_with(frame, where=where, **fields)
 
 
-def _changed(frame: Frame, joint: JointSettings, where: str) -> Frame:
+def _override_values(frame: Frame, joint: JointSettings, where: str) -> Frame:
     values = []
     for value in frame.value:
-        fields = value.told
+        fields = value.written_keys
         change = joint.value.get(value.channel)
         if change is not None:
             if change.per_turn is not None or change.encoder is not None:
                 # They say alone what one count is worth.
                 for key in ("scale", "offset", "unit", "per_turn", "encoder"):
                     fields.pop(key, None)
-            fields.update(change.told)
+            fields.update(change.written_keys)
         if value.slot_bytes:
             fields["byte"] = value.byte + joint.slot * value.slot_bytes
         try:
             values.append(Value(**fields))
         except ValidationError as fault:
             raise InputError(
-                f"{where}.value.{value.channel}: with what the layout says: {_reason(fault)}"
+                f"{where}.value.{value.channel}: with what the layout says: {_error_reason(fault)}"
             ) from None
-    return _with(frame, where=where, value=tuple(values)) if values else frame
+    return _model_with(frame, where=where, value=tuple(values)) if values else frame
 
 
-def _with(model: Model, *, where: str, **fields: Any) -> Model:  # noqa: ANN401 - fields of a model
+def _model_with(model: Model, *, where: str, **fields: Any) -> Model:  # noqa: ANN401 - fields of a model
     """Return a frame or layout with some of its keys changed, checked again."""
     try:
-        return type(model)(**model.told | fields)
+        return type(model)(**model.written_keys | fields)
     except ValidationError as fault:
-        raise InputError(f"{where}: {_reason(fault)}") from None
+        raise InputError(f"{where}: {_error_reason(fault)}") from None
 
 
-def _reason(fault: ValidationError) -> str:
+def _error_reason(fault: ValidationError) -> str:
     return "\n".join(str(error["msg"]).removeprefix("Value error, ") for error in fault.errors())

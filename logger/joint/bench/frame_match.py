@@ -6,16 +6,16 @@ Made from the bench; also tells whether one received frame could be taken for tw
 from dataclasses import dataclass
 from typing import Final
 
-from logger.joint.bench.identifiers import full_mask, identifier_for
+from logger.joint.bench.identifiers import exact_mask, identifier_for
 from logger.joint.bench.layout import Frame
 
-__all__ = ["LONGEST", "Claim", "claim_of"]
+__all__ = ["MAX_PAYLOAD_BYTES", "FrameMatch", "frame_match"]
 
-LONGEST: Final = 64
+MAX_PAYLOAD_BYTES: Final = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class FrameMatch:
     """What a frame must be to be of one kind."""
 
     bus: int
@@ -24,58 +24,58 @@ class Claim:
     mask: int
     bits: bytes
     """Which bits of the payload tell the kind from others, from the first byte on."""
-    content: bytes
+    expected: bytes
     """What stands in them; 0 elsewhere."""
     length: int
     """Bytes that it has at least."""
-    longest: int = LONGEST
+    max_length: int = MAX_PAYLOAD_BYTES
     """Bytes that it has at most."""
 
     @property
-    def whole(self) -> bool:
+    def is_complete(self) -> bool:
         """Whether no bit of the identifier is open."""
-        return self.mask == full_mask(extended=self.extended)
+        return self.mask == exact_mask(extended=self.extended)
 
     @property
-    def told_by(self) -> tuple[int, ...]:
+    def distinguishing_bytes(self) -> tuple[int, ...]:
         """The bytes of the payload that tell the kind from others."""
-        return tuple(place for place, byte in enumerate(self.bits) if byte)
+        return tuple(byte_index for byte_index, byte in enumerate(self.bits) if byte)
 
-    def meets(self, other: "Claim") -> bool:
+    def overlaps(self, other: "FrameMatch") -> bool:
         """Whether one frame could be of both kinds."""
-        both = self.mask & other.mask
+        shared_bits = self.mask & other.mask
         return (
             self.bus == other.bus
             and self.extended == other.extended
-            and self.identifier & both == other.identifier & both
-            and self.length <= other.longest
-            and other.length <= self.longest
+            and self.identifier & shared_bits == other.identifier & shared_bits
+            and self.length <= other.max_length
+            and other.length <= self.max_length
             and all(
-                (mine ^ its) & mask & its_mask == 0
-                for mine, its, mask, its_mask in zip(
-                    self.content, other.content, self.bits, other.bits, strict=False
+                (own_content ^ other_content) & mask & its_mask == 0
+                for own_content, other_content, mask, its_mask in zip(
+                    self.expected, other.expected, self.bits, other.bits, strict=False
                 )
             )
         )
 
 
-def claim_of(frame: Frame, *, node: int, bus: int, where: str) -> Claim:
+def frame_match(frame: Frame, *, node: int, bus: int, where: str) -> FrameMatch:
     """Return what a frame of a joint must be; raises InputError where its identifier is too big."""
-    mask = full_mask(extended=frame.extended) if frame.mask is None else frame.mask
+    mask = exact_mask(extended=frame.extended) if frame.mask is None else frame.mask
     number = identifier_for(frame.identifier, node, extended=frame.extended, where=where)
-    required = frame.required
+    required = frame.required_bits
     width = max((byte for byte, _ in required), default=-1) + 1
     bits, content = bytearray(width), bytearray(width)
     for (byte, bit), value in required.items():
         bits[byte] |= 1 << bit
         content[byte] |= value << bit
-    return Claim(
+    return FrameMatch(
         bus=bus,
         extended=frame.extended,
         identifier=number & mask,
         mask=mask,
         bits=bytes(bits),
-        content=bytes(content),
+        expected=bytes(content),
         length=max(frame.length, width),
-        longest=frame.length if frame.exact_length else LONGEST,
+        max_length=frame.length if frame.exact_length else MAX_PAYLOAD_BYTES,
     )

@@ -11,56 +11,56 @@ from pydantic import AfterValidator
 from logger.errors import InputError
 
 __all__ = [
-    "EXTENDED_MOST",
-    "STANDARD_MOST",
+    "MAX_EXTENDED_ID",
+    "MAX_STANDARD_ID",
     "Identifier",
-    "full_mask",
+    "exact_mask",
+    "format_id",
     "identifier_for",
-    "named",
 ]
 
-STANDARD_MOST: Final = 0x7FF
-EXTENDED_MOST: Final = 0x1FFFFFFF
+MAX_STANDARD_ID: Final = 0x7FF
+MAX_EXTENDED_ID: Final = 0x1FFFFFFF
 
-_NUMBER = r"(?:0[xX][0-9a-fA-F]+|[0-9]+)"
-_TERM = re.compile(
-    rf"(?P<number>{_NUMBER})|node(?:\s*(?P<sign>\*|<<)\s*(?P<step>{_NUMBER}))?"
-    rf"|\(\s*node\s*(?P<sign_>\*|<<)\s*(?P<step_>{_NUMBER})\s*\)"
+_IDENTIFIER_NUMBER = r"(?:0[xX][0-9a-fA-F]+|[0-9]+)"
+_IDENTIFIER_TERM = re.compile(
+    rf"(?P<number>{_IDENTIFIER_NUMBER})|node(?:\s*(?P<sign>\*|<<)\s*(?P<step>{_IDENTIFIER_NUMBER}))?"
+    rf"|\(\s*node\s*(?P<sign_>\*|<<)\s*(?P<step_>{_IDENTIFIER_NUMBER})\s*\)"
 )
-_JOINT = re.compile(r"\s*(?P<joint>[+|])\s*")
-_LARGEST_SHIFT: Final = 28
+_TERM_JOINER = re.compile(r"\s*(?P<joint>[+|])\s*")
+_MAX_SHIFT: Final = 28
 
 
-def _terms(written: str) -> list[tuple[str, str, int]]:
+def _parse_terms(written: str) -> list[tuple[str, str, int]]:
     """Return (how it is joined, "number" or "*" or "<<", number) of each term; ValueError."""
     terms = []
-    place, joint = 0, "+"
+    end_offset, joiner = 0, "+"
     while True:
-        term = _TERM.match(written, place)
+        term = _IDENTIFIER_TERM.match(written, end_offset)
         if term is None:
             raise ValueError(written)
         number = term["number"]
         if number is not None:
-            terms.append((joint, "number", _number(number)))
+            terms.append((joiner, "number", _parse_number(number)))
         else:
-            step = _number(term["step"] or term["step_"] or "1")
+            step = _parse_number(term["step"] or term["step_"] or "1")
             sign = term["sign"] or term["sign_"] or "*"
-            if sign == "<<" and step > _LARGEST_SHIFT:
+            if sign == "<<" and step > _MAX_SHIFT:
                 raise ValueError(written)
-            terms.append((joint, sign, step))
-        place = term.end()
-        if place == len(written):
+            terms.append((joiner, sign, step))
+        end_offset = term.end()
+        if end_offset == len(written):
             return terms
-        follows = _JOINT.match(written, place)
-        if follows is None:
+        is_continuation = _TERM_JOINER.match(written, end_offset)
+        if is_continuation is None:
             raise ValueError(written)
-        place, joint = follows.end(), follows["joint"]
+        end_offset, joiner = is_continuation.end(), is_continuation["joint"]
 
 
-def _checked(text: str | int) -> str:
+def _check_identifier(text: str | int) -> str:
     written = str(text).strip()
     try:
-        _terms(written)
+        _parse_terms(written)
     except ValueError:
         raise ValueError(
             f"found {written!r}, expected an identifier such as 0x280, '0x280 + node', "
@@ -69,12 +69,12 @@ def _checked(text: str | int) -> str:
     return written
 
 
-Identifier = Annotated[str | int, AfterValidator(_checked)]
+Identifier = Annotated[str | int, AfterValidator(_check_identifier)]
 
 
-def full_mask(*, extended: bool) -> int:
+def exact_mask(*, extended: bool) -> int:
     """Return the mask that leaves no bit of an identifier open."""
-    return EXTENDED_MOST if extended else STANDARD_MOST
+    return MAX_EXTENDED_ID if extended else MAX_STANDARD_ID
 
 
 def identifier_for(written: str | int, node: int, *, extended: bool, where: str) -> int:
@@ -88,7 +88,7 @@ def identifier_for(written: str | int, node: int, *, extended: bool, where: str)
         It cannot be read, or the result does not fit 11 (or 29) bits.
     """
     try:
-        terms = _terms(str(written).strip())
+        terms = _parse_terms(str(written).strip())
     except ValueError:
         raise InputError(
             f"{where}: found {written!r}, expected an identifier such as 0x280."
@@ -97,20 +97,20 @@ def identifier_for(written: str | int, node: int, *, extended: bool, where: str)
     for joint, sign, step in terms:
         term = step if sign == "number" else node * step if sign == "*" else node << step
         number = number + term if joint == "+" else number | term
-    most = full_mask(extended=extended)
-    if number > most:
+    highest = exact_mask(extended=extended)
+    if number > highest:
         hint = "" if extended else " Set extended = true for a 29-bit identifier."
         raise InputError(
             f"{where}: {written!r} gives 0x{number:X} for node {node}, expected at most "
-            f"0x{most:X}.{hint}"
+            f"0x{highest:X}.{hint}"
         )
     return number
 
 
-def named(number: int, *, extended: bool) -> str:
+def format_id(number: int, *, extended: bool) -> str:
     """Return an identifier as people write it: 0x2C3, 0x0CF00400."""
     return f"0x{number:08X}" if extended else f"0x{number:03X}"
 
 
-def _number(digits: str) -> int:
+def _parse_number(digits: str) -> int:
     return int(digits, 16 if digits.lower().startswith("0x") else 10)

@@ -5,32 +5,32 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
-from logger.joint.bench.identifiers import EXTENDED_MOST, Identifier
-from logger.joint.bench.layout import DAY_S, Object
+from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
+from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
-from logger.joint.bench.value import ChannelName, Encoder, Flags, Names, Ntc
+from logger.joint.bench.value import ChannelName, CodeNames, Encoder, FlagNames, Ntc
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, nearest
+from logger.settings_file import Settings, did_you_mean
 
 __all__ = [
     "JointSettings",
-    "Mapped",
-    "PerMille",
-    "Rated",
+    "PdoMapping",
+    "PerMilleBase",
+    "RatedValues",
     "Sensor",
     "SensorSettings",
-    "Torque",
-    "ValueChange",
-    "mapping_entry",
+    "TorqueSettings",
+    "ValueOverride",
+    "parse_mapping_entry",
 ]
 
-_ENTRY = re.compile(
+_MAPPING_ENTRY = re.compile(
     r"(?:0[xX](?P<index>[0-9a-fA-F]{4})|(?P<index_>[0-9a-fA-F]{4})h)"
     r"(?:\s*:\s*(?P<sub>[0-9]{1,3}))?(?:\s*/\s*(?P<bits>[0-9]{1,2}))?"
 )
 
 
-def mapping_entry(written: str | int) -> tuple[int, int, int | None]:
+def parse_mapping_entry(written: str | int) -> tuple[int, int, int | None]:
     """Return index, sub-index and bits of an entry such as "0x6064/32", "6064h:0/32" or 0x60640020.
 
     A number is what stands in a drive's own mapping objects (1A00h...): index, sub-index, bits.
@@ -41,34 +41,36 @@ def mapping_entry(written: str | int) -> tuple[int, int, int | None]:
         if 0 < index <= 0xFFFF and 0 < bits <= 64:
             return index, sub, bits
     else:
-        match = _ENTRY.fullmatch(written.strip())
+        match = _MAPPING_ENTRY.fullmatch(written.strip())
         if match is not None:
             length = int(match["bits"]) if match["bits"] else None
             sub = int(match["sub"] or 0)
             if sub <= 0xFF and (length is None or 0 < length <= 64):
                 return int(match["index"] or match["index_"], 16), sub, length
-    shown = f"0x{written:X}" if isinstance(written, int) else repr(written)
+    shown_entry = f"0x{written:X}" if isinstance(written, int) else repr(written)
     raise ValueError(
-        f"found {shown}, expected an object such as '0x6064/32', '0x6064:0/32' or 0x60640020 "
+        f"found {shown_entry}, expected an object such as '0x6064/32', '0x6064:0/32' or 0x60640020 "
         "(index, sub-index, bits)."
     )
 
 
-def _entry(entry: str | int) -> str | int:
-    mapping_entry(entry)
+def _check_mapping_entry(entry: str | int) -> str | int:
+    parse_mapping_entry(entry)
     return entry
 
 
-Entries = Annotated[tuple[Annotated[str | int, AfterValidator(_entry)], ...], Field(min_length=1)]
+MappingEntries = Annotated[
+    tuple[Annotated[str | int, AfterValidator(_check_mapping_entry)], ...], Field(min_length=1)
+]
 
 
-class Current(Settings):
+class CurrentSettings(Settings):
     """What the drive calls a current; a factor of 1.41 hides here."""
 
     convention: Literal["phase_peak", "phase_rms", "supply"] = "phase_peak"
 
 
-class Torque(Settings):
+class TorqueSettings(Settings):
     """How torque and current belong together."""
 
     source: Literal["current"] | None = Field(default=None, alias="from")
@@ -76,7 +78,7 @@ class Torque(Settings):
     per_ampere: float = Field(gt=0, description="N.m at the output for one ampere")
 
 
-class Rated(Settings):
+class RatedValues(Settings):
     """The maker's figures, for comparison."""
 
     torque: float | None = Field(default=None, gt=0)
@@ -84,7 +86,7 @@ class Rated(Settings):
     voltage: float | None = Field(default=None, gt=0)
 
 
-class PerMille(Settings):
+class PerMilleBase(Settings):
     """What 1000 per mille are, where a joint reports shares; left out, they are the rated value."""
 
     torque: float | Literal["current"] | None = None
@@ -101,21 +103,21 @@ class PerMille(Settings):
         return torque
 
 
-class Mapped(Settings):
+class PdoMapping(Settings):
     """What a frame carries that is mapped in the drive."""
 
-    objects: Entries
+    objects: MappingEntries
     identifier: Identifier | None = None
     """Where the drive was given another than the default."""
-    period_s: float | None = Field(default=None, gt=0, le=DAY_S)
+    period_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
 
 
-def _mapped(told: Any) -> Any:  # noqa: ANN401 - raw settings
+def _mapping_from_list(given: Any) -> Any:  # noqa: ANN401 - raw settings
     """Let a list of objects stand for a table with nothing else."""
-    return {"objects": told} if isinstance(told, list | tuple) else told
+    return {"objects": given} if isinstance(given, list | tuple) else given
 
 
-class ValueChange(Settings):
+class ValueOverride(Settings):
     """What this joint does otherwise than its layout says, for one channel."""
 
     signed: bool | None = None
@@ -127,8 +129,8 @@ class ValueChange(Settings):
     encoder: Encoder | None = None
     resistance: Literal["pt100"] | Ntc | None = None
     no_value: tuple[int | str, ...] | None = None
-    names: Names | None = None
-    flags: Flags | None = None
+    names: CodeNames | None = None
+    flags: FlagNames | None = None
 
 
 class JointSettings(Settings):
@@ -138,7 +140,7 @@ class JointSettings(Settings):
     layout: str
     bus: str | None = None
     """Name of the bus it is wired to; needed where there are several."""
-    node: int = Field(default=0, ge=0, le=EXTENDED_MOST)
+    node: int = Field(default=0, ge=0, le=MAX_EXTENDED_ID)
     slot: int = Field(default=0, ge=0, le=63)
     """Which value is this joint's in a frame that carries those of several, counted from 0."""
     gear_ratio: float = Field(default=1.0, gt=0)
@@ -146,19 +148,21 @@ class JointSettings(Settings):
     reversed: bool = False
     zero_rad: float = 0.0
     """What the joint reports as its position, in rad at the output, where it shall be zero."""
-    current: Current = Current()
-    torque: Torque | None = None
-    rated: Rated = Rated()
-    per_mille: PerMille = PerMille()
+    current: CurrentSettings = CurrentSettings()
+    torque: TorqueSettings | None = None
+    rated: RatedValues = RatedValues()
+    per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
     """The longest silence over which the turn count of a single-turn encoder is still believed."""
     stop: StopFrame | None = None
     """What is sent on a trip, where `record --send-stop-on-trip` says so."""
-    value: dict[str, ValueChange] = Field(default_factory=dict)
+    value: dict[str, ValueOverride] = Field(default_factory=dict)
     """Channel -> what this joint does otherwise than its layout says."""
-    object: tuple[Object, ...] = ()
+    object: tuple[DictionaryObject, ...] = ()
     """Entries of the drive's object dictionary that its layout does not know."""
-    mapping: dict[str, Annotated[Mapped, BeforeValidator(_mapped)]] = Field(default_factory=dict)
+    mapping: dict[str, Annotated[PdoMapping, BeforeValidator(_mapping_from_list)]] = Field(
+        default_factory=dict
+    )
     """Frame -> the objects that it carries, where the layout leaves that to the drive."""
 
     @field_validator("layout")
@@ -173,10 +177,12 @@ class JointSettings(Settings):
 
     @field_validator("value")
     @classmethod
-    def _are_channels(cls, value: dict[str, ValueChange]) -> dict[str, ValueChange]:
+    def _are_channels(cls, value: dict[str, ValueOverride]) -> dict[str, ValueOverride]:
         for name in value:
             if name not in CHANNELS:
-                raise ValueError(f"found {name!r}, expected a channel.{nearest(name, [*CHANNELS])}")
+                raise ValueError(
+                    f"found {name!r}, expected a channel.{did_you_mean(name, [*CHANNELS])}"
+                )
         return value
 
 

@@ -12,34 +12,34 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from logger.joint.batch import CLASSIC_BYTES
-from logger.joint.bench.identifiers import EXTENDED_MOST, Identifier
-from logger.joint.bench.value import Match, Meaning, Part, Place, Value
+from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
+from logger.joint.bench.value import BitPosition, Selector, TextField, Value, ValueMapping
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, checked, nearest, read_toml
+from logger.settings_file import Settings, did_you_mean, read_toml, validate_settings
 
 __all__ = [
+    "DictionaryObject",
     "Frame",
     "Layout",
-    "Object",
     "Request",
-    "layout_from",
-    "shipped",
-    "shipped_text",
+    "parse_layout",
+    "shipped_layout_text",
+    "shipped_layouts",
 ]
 
-INDEX_MOST: Final = 0xFFFF
-SUB_MOST: Final = 0xFF
-DAY_S: Final = 86_400.0
+MAX_OBJECT_INDEX: Final = 0xFFFF
+MAX_SUB_INDEX: Final = 0xFF
+MAX_PERIOD_S: Final = 86_400.0
 
 
-def _hex_bytes(text: str) -> str:
+def _check_hex_bytes(text: str) -> str:
     compact = text.replace(" ", "")
     if not re.fullmatch(r"([0-9a-fA-F]{2})*", compact):
         raise ValueError(f"found {text!r}, expected bytes in hex such as '41 00'.")
     return compact.upper()
 
 
-HexBytes = Annotated[str, AfterValidator(_hex_bytes)]
+HexBytes = Annotated[str, AfterValidator(_check_hex_bytes)]
 
 
 class Frame(Settings):
@@ -47,11 +47,11 @@ class Frame(Settings):
 
     name: str = Field(min_length=1)
     identifier: Identifier
-    mask: int | None = Field(default=None, ge=0, le=EXTENDED_MOST)
+    mask: int | None = Field(default=None, ge=0, le=MAX_EXTENDED_ID)
     extended: bool = False
     begins: HexBytes = ""
     """Leading bytes that tell this kind from others on the same identifier."""
-    match: tuple[Match, ...] = ()
+    match: tuple[Selector, ...] = ()
     """Fields, wherever they stand, that tell this kind from others on the same identifier."""
     length: int = Field(ge=0, le=64)
     """Bytes that the frame has at least."""
@@ -64,12 +64,12 @@ class Frame(Settings):
     so long. The pause before the next request must be longer."""
     mapped: str | None = Field(default=None, min_length=1)
     """The bench file says under this name (`mapping`) which objects the frame carries."""
-    period_s: float | None = Field(default=None, gt=0, le=DAY_S)
+    period_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
     """How often it comes; a value holds for three of these."""
-    hold_s: float | None = Field(default=None, gt=0, le=DAY_S)
+    hold_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
     """How long a value holds, where three periods is not right."""
     value: tuple[Value, ...] = ()
-    part: tuple[Part, ...] = ()
+    part: tuple[TextField, ...] = ()
     """Fields that are told in words, as events."""
     tells: Literal["change", "each"] = "change"
     """Whether the parts are told where they change, or with every frame."""
@@ -77,69 +77,73 @@ class Frame(Settings):
     """What kind of event the parts make."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Frame":
-        taken = self._told_apart()
-        seen: set[str] = set()
+    def _check_frame(self) -> "Frame":
+        bit_user = self._selector_places()
+        seen_channels: set[str] = set()
         for value in self.value:
-            if value.channel in seen:
+            if value.channel in seen_channels:
                 raise ValueError(
                     f"frame {self.name!r}: {value.channel}: found twice, expected once."
                 )
-            seen.add(value.channel)
-            self._within(value, value.channel)
-            for byte, bit in value.places:
-                if (byte, bit) in taken:
+            seen_channels.add(value.channel)
+            self._check_within(value, value.channel)
+            for byte, bit in value.bit_places:
+                if (byte, bit) in bit_user:
                     raise ValueError(
                         f"frame {self.name!r}: {value.channel}: byte {byte} bit {bit} is already "
-                        f"taken by {taken[(byte, bit)]}."
+                        f"taken by {bit_user[(byte, bit)]}."
                     )
-                taken[(byte, bit)] = value.channel
+                bit_user[(byte, bit)] = value.channel
         for part in self.part:
-            self._within(part, f"part {part.name!r}")
+            self._check_within(part, f"part {part.name!r}")
         return self
 
-    def _told_apart(self) -> dict[tuple[int, int], str]:
+    def _selector_places(self) -> dict[tuple[int, int], str]:
         """Return which places tell the kind from others, and by which key."""
-        lead = len(self.begins) // 2
-        if lead > self.length:
+        begin_length = len(self.begins) // 2
+        if begin_length > self.length:
             raise ValueError(
-                f"frame {self.name!r}: begins: found {lead} bytes in a frame of {self.length}."
+                f"frame {self.name!r}: begins: found {begin_length} bytes in a frame of {self.length}."
             )
-        taken = {(byte, bit): "begins" for byte in range(lead) for bit in range(8)}
+        bit_user = {(byte, bit): "begins" for byte in range(begin_length) for bit in range(8)}
         for number, match in enumerate(self.match, start=1):
-            self._within(match, f"match[{number}]")
-            for byte, bit in match.places:
-                if (byte, bit) in taken:
+            self._check_within(match, f"match[{number}]")
+            for byte, bit in match.bit_places:
+                if (byte, bit) in bit_user:
                     raise ValueError(
                         f"frame {self.name!r}: match[{number}]: byte {byte} bit {bit} is already "
-                        f"taken by {taken[(byte, bit)]}."
+                        f"taken by {bit_user[(byte, bit)]}."
                     )
-                taken[(byte, bit)] = f"match[{number}]"
-        return taken
+                bit_user[(byte, bit)] = f"match[{number}]"
+        return bit_user
 
-    def _within(self, place: Place, what: str) -> None:
-        last = max(byte for byte, _ in place.places)
+    def _check_within(self, position: BitPosition, description: str) -> None:
+        last = max(byte for byte, _ in position.bit_places)
         if last >= self.length:
             has = f"{self.length} bytes (0 to {self.length - 1})" if self.length else "no bytes"
             raise ValueError(
-                f"frame {self.name!r}: {what}: reaches byte {last}, but the frame has {has}."
+                f"frame {self.name!r}: {description}: reaches byte {last}, but the frame has {has}."
             )
 
     @property
-    def required(self) -> dict[tuple[int, int], int]:
+    def required_bits(self) -> dict[tuple[int, int], int]:
         """The (byte, bit) places that tell the kind from others, and what stands in each."""
-        lead = bytes.fromhex(self.begins)
-        bits = {(byte, bit): lead[byte] >> bit & 1 for byte in range(len(lead)) for bit in range(8)}
+        begin_bytes = bytes.fromhex(self.begins)
+        bits = {
+            (byte, bit): begin_bytes[byte] >> bit & 1
+            for byte in range(len(begin_bytes))
+            for bit in range(8)
+        }
         for match in self.match:
-            bits.update(match.required)
+            bits.update(match.required_bits)
         return bits
 
 
-class Object(Meaning):
+class DictionaryObject(ValueMapping):
     """One entry of a drive's object dictionary, as the bench file maps them into frames."""
 
-    index: int = Field(ge=0, le=INDEX_MOST)
-    sub: int = Field(default=0, ge=0, le=SUB_MOST)
+    index: int = Field(ge=0, le=MAX_OBJECT_INDEX)
+    sub: int = Field(default=0, ge=0, le=MAX_SUB_INDEX)
     name: str = ""
     bits: int = Field(ge=1, le=64)
     signed: bool = False
@@ -147,15 +151,15 @@ class Object(Meaning):
     """What one count is worth is set in the drive: the bench file has to say it."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Object":
+    def _check_object(self) -> "DictionaryObject":
         # Everything that a value must be, an object must be; it has no place yet.
-        self.placed(byte=0, bit=0)
+        self.value_at(byte=0, bit=0)
         return self
 
-    def placed(self, *, byte: int, bit: int) -> Value:
+    def value_at(self, *, byte: int, bit: int) -> Value:
         """Return the value that the object is at a place of a frame, low bits first."""
-        own = {"index", "sub", "name", "user_units"}
-        fields = {key: value for key, value in self.told.items() if key not in own}
+        own_keys = {"index", "sub", "name", "user_units"}
+        fields = {key: value for key, value in self.written_keys.items() if key not in own_keys}
         return Value(**fields, byte=byte, bit=bit)
 
 
@@ -166,12 +170,12 @@ class Request(Settings):
     identifier: Identifier
     extended: bool = False
     data: HexBytes = ""
-    period_s: float = Field(gt=0, le=DAY_S)
+    period_s: float = Field(gt=0, le=MAX_PERIOD_S)
     answer: tuple[str, ...] = ()
-    """Names of the frames that answer it; any of them does. Left away: see `answers_to`."""
+    """Names of the frames that answer it; any of them does. Left away: see `response_frames_of`."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Request":
+    def _check_request(self) -> "Request":
         count = len(self.data) // 2
         if count > CLASSIC_BYTES:
             raise ValueError(
@@ -191,18 +195,18 @@ class Layout(Settings):
     """The smallest and the largest node that such a joint can have."""
     frame: tuple[Frame, ...] = Field(min_length=1)
     request: tuple[Request, ...] = ()
-    object: tuple[Object, ...] = ()
+    object: tuple[DictionaryObject, ...] = ()
     """Entries of the drive's object dictionary, for frames that are mapped in the bench file."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Layout":
+    def _check_layout(self) -> "Layout":
         if self.nodes is not None and not 0 <= self.nodes[0] <= self.nodes[1]:
             raise ValueError(
                 f"nodes: found {list(self.nodes)}, expected the smallest node and then the largest."
             )
-        places = [(one.index, one.sub) for one in self.object]
-        for number, (index, sub) in enumerate(places):
-            if (index, sub) in places[:number]:
+        entry_keys = [(entry.index, entry.sub) for entry in self.object]
+        for number, (index, sub) in enumerate(entry_keys):
+            if (index, sub) in entry_keys[:number]:
                 raise ValueError(
                     f"object[{number + 1}]: found 0x{index:04X}:{sub} twice, expected each object "
                     "once."
@@ -211,65 +215,70 @@ class Layout(Settings):
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"frame {name!r}: found twice, expected one frame of each name.")
-        carriers = [
+        carrying_frames = [
             frame.name
             for frame in self.frame
             if any(value.channel == "position_rad" for value in frame.value)
         ]
-        if len(carriers) > 1 and any(
+        if len(carrying_frames) > 1 and any(
             value.encoder for frame in self.frame for value in frame.value
         ):
             raise ValueError(
-                f"frame {carriers[1]!r}: position_rad: found beside that of frame "
-                f"{carriers[0]!r}; where a single-turn encoder tells the position, expected one "
+                f"frame {carrying_frames[1]!r}: position_rad: found beside that of frame "
+                f"{carrying_frames[0]!r}; where a single-turn encoder tells the position, expected one "
                 "frame that carries it."
             )
         return self
 
     @model_validator(mode="after")
-    def _answers_are_frames(self) -> "Layout":
+    def _check_answers(self) -> "Layout":
         names = [frame.name for frame in self.frame]
         for request in self.request:
             for name in request.answer:
                 if name not in names:
                     raise ValueError(
                         f"request {request.name!r}: answer: found {name!r}, expected the name of a "
-                        f"frame of this layout.{nearest(name, names)}"
+                        f"frame of this layout.{did_you_mean(name, names)}"
                     )
         return self
 
-    def answers_to(self, request: Request) -> tuple[int, ...]:
+    def response_frames_of(self, request: Request) -> tuple[int, ...]:
         """Return the places in `frame` of those that answer a request.
 
         Those that the request names; else those whose leading bytes are the request's; else, where
         there is only one frame or only one request, every frame; else none, and then nobody knows
         whether it was answered.
         """
-        places = range(len(self.frame))
+        frame_indices = range(len(self.frame))
         if request.answer:
-            return tuple(place for place in places if self.frame[place].name in request.answer)
-        alike = tuple(
-            place
-            for place in places
-            if self.frame[place].begins and request.data.startswith(self.frame[place].begins)
+            return tuple(
+                frame_index
+                for frame_index in frame_indices
+                if self.frame[frame_index].name in request.answer
+            )
+        same_shape = tuple(
+            frame_index
+            for frame_index in frame_indices
+            if self.frame[frame_index].begins
+            and request.data.startswith(self.frame[frame_index].begins)
         )
-        if alike:
-            return alike
-        return tuple(places) if len(self.frame) == 1 or len(self.request) == 1 else ()
+        if same_shape:
+            return same_shape
+        return tuple(frame_indices) if len(self.frame) == 1 or len(self.request) == 1 else ()
 
     @property
     def channels(self) -> tuple[str, ...]:
         """The channels that the layout carries, in canonical order."""
-        carried = {value.channel for frame in self.frame for value in frame.value}
-        return tuple(name for name in CHANNELS if name in carried)
+        frame_channels = {value.channel for frame in self.frame for value in frame.value}
+        return tuple(name for name in CHANNELS if name in frame_channels)
 
 
-def layout_from(text: str, where: str) -> Layout:
+def parse_layout(text: str, where: str) -> Layout:
     """Return the layout that a TOML text describes; `where` names it in errors."""
-    return checked(Layout, read_toml(text, where), where)
+    return validate_settings(Layout, read_toml(text, where), where)
 
 
-def shipped() -> tuple[str, ...]:
+def shipped_layouts() -> tuple[str, ...]:
     """Return the names of the layouts that ship."""
     folder = resources.files("logger.joint") / "layouts"
     return tuple(
@@ -281,8 +290,8 @@ def shipped() -> tuple[str, ...]:
     )
 
 
-def shipped_text(name: str) -> str | None:
+def shipped_layout_text(name: str) -> str | None:
     """Return the text of a shipped layout, or None."""
-    if name not in shipped():
+    if name not in shipped_layouts():
         return None
     return (resources.files("logger.joint") / "layouts" / f"{name}.toml").read_text("utf-8")

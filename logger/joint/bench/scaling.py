@@ -8,21 +8,21 @@ from dataclasses import dataclass
 
 from logger.errors import InputError
 from logger.joint.bench.joint_settings import JointSettings
-from logger.joint.bench.value import SHARES, Value
+from logger.joint.bench.value import SHARE_FACTORS, Value
 from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
 
-__all__ = ["Worth", "worth_of"]
+__all__ = ["Scaling", "scaling_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worth:
+class Scaling:
     """stored = raw * factor + offset; of a resistance in ohm, of an encoder's count from zero."""
 
     factor: float
     offset: float
 
 
-def worth_of(value: Value, joint: JointSettings, *, where: str) -> Worth:
+def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
     """Return what one count of a value is worth on a joint.
 
     Raises
@@ -31,7 +31,7 @@ def worth_of(value: Value, joint: JointSettings, *, where: str) -> Worth:
         The value is a share of something that the bench file does not tell.
     """
     if value.resistance is not None:
-        return Worth(factor=value.scale, offset=value.offset)
+        return Scaling(factor=value.scale, offset=value.offset)
     channel = CHANNELS[value.channel]
     gear = 1.0
     if value.side == "motor":
@@ -40,39 +40,39 @@ def worth_of(value: Value, joint: JointSettings, *, where: str) -> Worth:
     zero = joint.zero_rad if channel.quantity == "position" else 0.0
     if value.encoder is not None:
         # The count itself is unwrapped first; this is what one count is worth at the output.
-        return Worth(factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=-zero)
+        return Scaling(factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=-zero)
     if value.per_turn is not None:
-        return Worth(factor=sign * gear * 2.0 * math.pi / value.per_turn, offset=-zero)
-    unit = _unit(value, joint, where)
+        return Scaling(factor=sign * gear * 2.0 * math.pi / value.per_turn, offset=-zero)
+    unit = _input_unit(value, joint, where)
     turn = sign * gear * unit.factor
-    return Worth(
+    return Scaling(
         factor=value.scale * turn, offset=value.offset * turn + sign * gear * unit.offset - zero
     )
 
 
-def _unit(value: Value, joint: JointSettings, where: str) -> InputUnit:
+def _input_unit(value: Value, joint: JointSettings, where: str) -> InputUnit:
     quantity = CHANNELS[value.channel].quantity
-    if value.unit in SHARES:
-        return InputUnit(factor=SHARES[value.unit] * _whole(quantity, joint, where))
+    if value.unit in SHARE_FACTORS:
+        return InputUnit(factor=SHARE_FACTORS[value.unit] * _whole_in_unit(quantity, joint, where))
     units = INPUT_UNITS[quantity]
     return units[value.unit] if value.unit else next(iter(units.values()))
 
 
-def _whole(quantity: str, joint: JointSettings, where: str) -> float:
+def _whole_in_unit(quantity: str, joint: JointSettings, where: str) -> float:
     """Return what one whole is, in the channel's unit at the output."""
-    told = getattr(joint.per_mille, quantity)
-    if told == "current":
+    per_mille_base = getattr(joint.per_mille, quantity)
+    if per_mille_base == "current":
         if joint.torque is None:
             raise InputError(
                 f"{where}.per_mille.torque: found 'current', but torque.per_ampere is missing; "
                 "expected it: N.m at the output for one ampere."
             )
-        return _whole("current", joint, where) * joint.torque.per_ampere
-    whole = told if told is not None else getattr(joint.rated, quantity)
-    if whole is None:
+        return _whole_in_unit("current", joint, where) * joint.torque.per_ampere
+    whole_value = per_mille_base if per_mille_base is not None else getattr(joint.rated, quantity)
+    if whole_value is None:
         unit = {"torque": "N.m at the output", "current": "A", "voltage": "V"}[quantity]
         raise InputError(
             f"{where}.per_mille.{quantity}: this key is missing; the layout reports {quantity} as "
             f"a share, expected what 1000 per mille are in {unit} (here, or as rated.{quantity})."
         )
-    return float(whole)
+    return float(whole_value)

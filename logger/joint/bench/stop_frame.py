@@ -12,10 +12,10 @@ from logger.joint.bench.identifiers import Identifier
 from logger.joint.bench.layout import HexBytes
 from logger.settings_file import Settings
 
-__all__ = ["StopFrame", "Until"]
+__all__ = ["StopCondition", "StopFrame"]
 
 
-class Until(Settings):
+class StopCondition(Settings):
     """What shows that the joint stops."""
 
     channel: Literal["current_A", "speed_rad_s"]
@@ -34,12 +34,12 @@ class StopFrame(Settings):
     repeat: int = Field(default=5, ge=1, le=1000)
     """How often it is sent at most."""
     every_s: float = Field(default=0.02, ge=0.001, le=10.0)
-    until: Until | None = None
+    until: StopCondition | None = None
     """Sent no more once this shows; left away: `repeat` times, and nobody knows whether it worked.
     """
 
     @model_validator(mode="after")
-    def _fits(self) -> "StopFrame":
+    def _check_repeats(self) -> "StopFrame":
         count = len(self.data) // 2
         if count > CLASSIC_BYTES:
             raise ValueError(f"data: found {count} bytes, expected at most {CLASSIC_BYTES}.")

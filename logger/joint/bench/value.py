@@ -21,52 +21,52 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from logger.joint.channels import CHANNELS, INPUT_UNITS
-from logger.settings_file import Settings, nearest
+from logger.settings_file import Settings, did_you_mean
 
 __all__ = [
-    "SHARES",
+    "SHARE_FACTORS",
+    "BitPosition",
     "ChannelName",
     "Encoder",
-    "Match",
-    "Meaning",
     "Ntc",
-    "Part",
-    "Place",
+    "Selector",
+    "TextField",
     "Value",
-    "code_of",
+    "ValueMapping",
+    "parse_code",
 ]
 
 CODE_BITS: Final = 32
 MESSAGE_BITS: Final = 56
 """Of a part that is only shown."""
-COUNTS_MOST: Final = 2**32
-TURNS_MOST: Final = 2**31
+MAX_COUNTS: Final = 2**32
+MAX_TURNS: Final = 2**31
 FLOAT_BITS: Final = (16, 32, 64)
-SHARES: Final = {"per_mille": 1e-3, "per_cent": 1e-2}
+SHARE_FACTORS: Final = {"per_mille": 1e-3, "per_cent": 1e-2}
 """Units that are shares of what the bench file says one whole is (`per_mille`, else `rated`)."""
-SHARED: Final = frozenset({"current", "torque", "voltage"})
+SHARED_QUANTITIES: Final = frozenset({"current", "torque", "voltage"})
 """Quantities that a drive reports as a share of a rated value."""
 
-_NUMBER = r"-?(?:0[xX][0-9a-fA-F]+|[0-9]+)"
-_CODE = re.compile(rf"\s*(?P<code>{_NUMBER})\s*(?:/\s*(?P<mask>{_NUMBER})\s*)?")
-_RANGE = re.compile(rf"\s*(?P<low>{_NUMBER})\s*\.\.\s*(?P<high>{_NUMBER})\s*")
+_RAW_NUMBER = r"-?(?:0[xX][0-9a-fA-F]+|[0-9]+)"
+_CODE_PATTERN = re.compile(rf"\s*(?P<code>{_RAW_NUMBER})\s*(?:/\s*(?P<mask>{_RAW_NUMBER})\s*)?")
+_RANGE_PATTERN = re.compile(rf"\s*(?P<low>{_RAW_NUMBER})\s*\.\.\s*(?P<high>{_RAW_NUMBER})\s*")
 
 
-def _channel(name: str) -> str:
+def _check_channel_name(name: str) -> str:
     if name not in CHANNELS:
-        raise ValueError(f"found {name!r}, expected a channel.{nearest(name, list(CHANNELS))}")
+        raise ValueError(f"found {name!r}, expected a channel.{did_you_mean(name, list(CHANNELS))}")
     return name
 
 
-ChannelName = Annotated[str, AfterValidator(_channel)]
+ChannelName = Annotated[str, AfterValidator(_check_channel_name)]
 
 
-def code_of(written: str) -> tuple[int, int | None]:
+def parse_code(written: str) -> tuple[int, int | None]:
     """Return code and mask of a key such as "5", "0x27" or "0x40/0x4F"; ValueError if it is none.
 
     No mask stands for the whole value.
     """
-    match = _CODE.fullmatch(written)
+    match = _CODE_PATTERN.fullmatch(written)
     if match is None:
         raise ValueError(
             f"found {written!r}, expected a code such as 5, 0x27 or '0x40/0x4F' (code/mask)."
@@ -74,9 +74,9 @@ def code_of(written: str) -> tuple[int, int | None]:
     return int(match["code"], 0), int(match["mask"], 0) if match["mask"] else None
 
 
-def _names(names: dict[str, str]) -> dict[str, str]:
+def _check_code_names(names: dict[str, str]) -> dict[str, str]:
     for written, name in names.items():
-        code, mask = code_of(written)
+        code, mask = parse_code(written)
         if mask is not None and code & ~mask:
             raise ValueError(
                 f"{written!r}: found bits of the code outside its mask; it would fit no value."
@@ -86,7 +86,7 @@ def _names(names: dict[str, str]) -> dict[str, str]:
     return names
 
 
-def _flags(flags: dict[str, str]) -> dict[str, str]:
+def _check_flag_names(flags: dict[str, str]) -> dict[str, str]:
     for written, name in flags.items():
         if not written.isdecimal() or int(written) >= CODE_BITS:
             raise ValueError(
@@ -97,27 +97,27 @@ def _flags(flags: dict[str, str]) -> dict[str, str]:
     return flags
 
 
-def _codes_within(place: "Place", names: dict[str, str], flags: dict[str, str]) -> None:
+def _check_codes_fit(position: "BitPosition", names: dict[str, str], flags: dict[str, str]) -> None:
     """Refuse a code or a flag that so many bits never have; ValueError."""
-    lowest, highest = place.raw_range
+    lowest, highest = position.raw_range
     for written in names:
-        code, mask = code_of(written)
+        code, mask = parse_code(written)
         # A mask takes a negative number as the bits that stand there.
-        most = highest if mask is None else (1 << place.bits) - 1
-        if not lowest <= code <= most:
+        highest_code = highest if mask is None else (1 << position.bits) - 1
+        if not lowest <= code <= highest_code:
             raise ValueError(
-                f"names: found {written!r}, expected a code of {place.bits} bits, {lowest} to "
-                f"{most}."
+                f"names: found {written!r}, expected a code of {position.bits} bits, {lowest} to "
+                f"{highest_code}."
             )
     for written in flags:
-        if int(written) >= place.bits:
+        if int(written) >= position.bits:
             raise ValueError(
-                f"flags: found {written!r}, expected the number of a bit, 0 to {place.bits - 1}."
+                f"flags: found {written!r}, expected the number of a bit, 0 to {position.bits - 1}."
             )
 
 
-Names = Annotated[dict[str, str], AfterValidator(_names)]
-Flags = Annotated[dict[str, str], AfterValidator(_flags)]
+CodeNames = Annotated[dict[str, str], AfterValidator(_check_code_names)]
+FlagNames = Annotated[dict[str, str], AfterValidator(_check_flag_names)]
 
 
 class Ntc(Settings):
@@ -131,9 +131,9 @@ class Encoder(Settings):
     """The value is an encoder's count, which starts again somewhere."""
 
     counts: int = Field(
-        gt=1, le=COUNTS_MOST, description="counts of one turn of the shaft that it sits on"
+        gt=1, le=MAX_COUNTS, description="counts of one turn of the shaft that it sits on"
     )
-    turns: int = Field(default=1, ge=1, le=TURNS_MOST)
+    turns: int = Field(default=1, ge=1, le=MAX_TURNS)
     """Turns that the encoder itself counts before it starts again; 1: it is a single-turn one."""
 
     @property
@@ -142,7 +142,7 @@ class Encoder(Settings):
         return self.counts * self.turns
 
 
-class Place(Settings):
+class BitPosition(Settings):
     """Where a whole number stands in a frame."""
 
     byte: int = Field(default=0, ge=0, le=63)
@@ -166,24 +166,25 @@ class Place(Settings):
         return 0 if self.order == "little" else 7
 
     @property
-    def places(self) -> tuple[tuple[int, int], ...]:
+    def bit_places(self) -> tuple[tuple[int, int], ...]:
         """The (byte, bit) places that the value takes, least significant first."""
         if self.order == "little":
             start = self.byte * 8 + self.first_bit
             return tuple(divmod(start + i, 8) for i in range(self.bits))
         start = self.byte * 8 + 7 - self.first_bit
         return tuple(
-            (place // 8, 7 - place % 8) for place in range(start + self.bits - 1, start - 1, -1)
+            (bit_number // 8, 7 - bit_number % 8)
+            for bit_number in range(start + self.bits - 1, start - 1, -1)
         )
 
 
-class Match(Place):
+class Selector(BitPosition):
     """A field that a frame of this kind has at this value: what tells it from others."""
 
     equals: int
 
     @model_validator(mode="after")
-    def _fits(self) -> "Match":
+    def _check_selector(self) -> "Selector":
         lowest, highest = self.raw_range
         if not lowest <= self.equals <= highest:
             raise ValueError(
@@ -193,28 +194,30 @@ class Match(Place):
         return self
 
     @property
-    def required(self) -> dict[tuple[int, int], int]:
+    def required_bits(self) -> dict[tuple[int, int], int]:
         """The (byte, bit) places, and the bit that has to stand in each."""
-        return {place: self.equals >> number & 1 for number, place in enumerate(self.places)}
+        return {
+            bit_place: self.equals >> number & 1 for number, bit_place in enumerate(self.bit_places)
+        }
 
 
-class Part(Place):
+class TextField(BitPosition):
     """A field that is told in words where it changes (or whenever its frame comes)."""
 
     name: str = Field(min_length=1)
-    names: Names = Field(default_factory=dict)
+    names: CodeNames = Field(default_factory=dict)
     """Raw value, or "value/mask", -> what it is called; the first that fits."""
-    flags: Flags = Field(default_factory=dict)
+    flags: FlagNames = Field(default_factory=dict)
     """Number of a bit -> what it means when it is set."""
     restart: int | None = None
     """The raw value that says: the joint has just been switched on."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Part":
-        most = CODE_BITS if self.names or self.flags else MESSAGE_BITS
-        if self.bits > most:
-            raise ValueError(f"bits: found {self.bits}, expected at most {most} of a code.")
-        _codes_within(self, self.names, self.flags)
+    def _check_text_field(self) -> "TextField":
+        max_code = CODE_BITS if self.names or self.flags else MESSAGE_BITS
+        if self.bits > max_code:
+            raise ValueError(f"bits: found {self.bits}, expected at most {max_code} of a code.")
+        _check_codes_fit(self, self.names, self.flags)
         lowest, highest = self.raw_range
         if self.restart is not None and not lowest <= self.restart <= highest:
             raise ValueError(
@@ -224,7 +227,7 @@ class Part(Place):
         return self
 
 
-class Meaning(Settings):
+class ValueMapping(Settings):
     """What a raw value means: its channel, and the way from counts to the channel's unit."""
 
     channel: ChannelName
@@ -246,13 +249,13 @@ class Meaning(Settings):
     no_value: tuple[int | str, ...] = ()
     """Raw values that mean "no value": numbers, or ranges such as "0xFB..0xFF"; of a float its
     bits as a number. A float that is no finite number is none anyway."""
-    names: Names = Field(default_factory=dict)
+    names: CodeNames = Field(default_factory=dict)
     """Of a code: raw value, or "value/mask", -> what it is called; the first that fits."""
-    flags: Flags = Field(default_factory=dict)
+    flags: FlagNames = Field(default_factory=dict)
     """Of a code: number of a bit -> what it means when it is set."""
 
 
-class Value(Meaning, Place):
+class Value(ValueMapping, BitPosition):
     """One value in a frame: where it stands, and what one count of it means."""
 
     byte: int = Field(ge=0, le=63)
@@ -261,16 +264,16 @@ class Value(Meaning, Place):
     stands at byte + slot * slot_bytes, the slot named in the bench file."""
 
     @model_validator(mode="after")
-    def _fits(self) -> "Value":
+    def _check_value(self) -> "Value":
         channel = CHANNELS[self.channel]
         quantity = channel.quantity
-        self._fits_unit(quantity)
+        self._check_unit(quantity)
         if self.scale == 0:
             raise ValueError("scale: found 0, expected the worth of one count.")
         if self.type == "float":
-            self._fits_float()
+            self._check_float()
         if self.encoder is not None:
-            self._fits_encoder(self.encoder)
+            self._check_encoder(self.encoder)
         if self.resistance is not None and quantity != "temperature":
             raise ValueError(f"resistance: found on {self.channel}, expected on a temperature.")
         if self.resistance is not None and self.unit is not None:
@@ -288,16 +291,16 @@ class Value(Meaning, Place):
                 raise ValueError(
                     f"{key}: found on {self.channel}, expected on a code (fault_code, state_code)."
                 )
-        _codes_within(self, self.names, self.flags)
+        _check_codes_fit(self, self.names, self.flags)
         if self.side == "motor" and quantity not in {"speed", "position", "torque"}:
             raise ValueError(
                 f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
             )
-        self._fits_no_value()
+        self._check_no_value()
         return self
 
-    def _fits_unit(self, quantity: str) -> None:
-        units = [*INPUT_UNITS[quantity], *(SHARES if quantity in SHARED else ())]
+    def _check_unit(self, quantity: str) -> None:
+        units = [*INPUT_UNITS[quantity], *(SHARE_FACTORS if quantity in SHARED_QUANTITIES else ())]
         if self.unit is not None and self.unit not in units:
             close = difflib.get_close_matches(self.unit, units, n=1)
             hint = f" (did you mean {close[0]!r}?)" if close else ""
@@ -316,7 +319,7 @@ class Value(Meaning, Place):
                 "count is worth. Remove them."
             )
 
-    def _fits_float(self) -> None:
+    def _check_float(self) -> None:
         if self.bits not in FLOAT_BITS:
             raise ValueError(
                 f"type: found 'float' with {self.bits} bits, expected 16, 32 or 64 (IEEE 754)."
@@ -326,13 +329,13 @@ class Value(Meaning, Place):
                 "type: found 'float' with signed, with an encoder or on a code; expected none."
             )
 
-    def _fits_encoder(self, encoder: Encoder) -> None:
+    def _check_encoder(self, encoder: Encoder) -> None:
         if self.channel != "position_rad":
             raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
         if encoder.modulus > 1 << self.bits:
-            turns = "" if encoder.turns == 1 else f" times {encoder.turns} turns"
+            turns_text = "" if encoder.turns == 1 else f" times {encoder.turns} turns"
             raise ValueError(
-                f"encoder.counts: found {encoder.counts}{turns}, expected at most "
+                f"encoder.counts: found {encoder.counts}{turns_text}, expected at most "
                 f"{1 << self.bits}: {self.bits} bits start again there."
             )
         if self.scale != 1 or self.offset != 0 or self.unit is not None:
@@ -341,30 +344,30 @@ class Value(Meaning, Place):
                 "Remove them."
             )
 
-    def _fits_no_value(self) -> None:
+    def _check_no_value(self) -> None:
         lowest, highest = (0, (1 << self.bits) - 1) if self.type == "float" else self.raw_range
         sign = "signed" if self.signed else "unsigned"
-        for low, high in self.absent:
+        for low, high in self.absent_ranges:
             if low > high:
                 raise ValueError(
                     f"no_value: found {low}..{high}, expected the lower end first: {high}..{low}."
                 )
             if not lowest <= low <= high <= highest:
-                found = low if low == high else f"{low}..{high}"
+                written = low if low == high else f"{low}..{high}"
                 raise ValueError(
-                    f"no_value: found {found}, expected a raw value of {self.bits} {sign} bits, "
+                    f"no_value: found {written}, expected a raw value of {self.bits} {sign} bits, "
                     f"{lowest} to {highest}."
                 )
 
     @property
-    def absent(self) -> tuple[tuple[int, int], ...]:
+    def absent_ranges(self) -> tuple[tuple[int, int], ...]:
         """Ranges of raw values that mean "no value", both ends included; ValueError."""
         ranges = []
         for written in self.no_value:
             if isinstance(written, int):
                 ranges.append((written, written))
                 continue
-            match = _RANGE.fullmatch(written)
+            match = _RANGE_PATTERN.fullmatch(written)
             if match is None:
                 raise ValueError(
                     f"no_value: found {written!r}, expected a raw value such as -128, or a range "

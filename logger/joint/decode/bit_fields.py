@@ -11,24 +11,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.bench.value import Place, Value
+from logger.joint.bench.value import BitPosition, Value
 
-__all__ = ["Fields", "fields_for", "quantities", "raw_values", "words_of"]
+__all__ = ["BitFields", "bit_fields", "extract_values", "payload_words", "raw_values"]
 
 Floats = NDArray[np.float64]
-Words = NDArray[np.uint64]
+PayloadWords = NDArray[np.uint64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fields:
+class BitFields:
     """Where v values stand and what one count of each is worth; arrays of shape (v, 1)."""
 
     values: tuple[Value, ...]
     order: NDArray[np.intp]
     """0: counted from the first byte up (little); 1: from the last (big)."""
-    shift: Words
-    mask: Words
-    sign: Words
+    shift: PayloadWords
+    mask: PayloadWords
+    sign: PayloadWords
     """The sign bit; 0 for an unsigned value."""
     factor: Floats
     offset: Floats
@@ -38,42 +38,45 @@ class Fields:
     """(place, lowest, highest) of ranges of raw values that mean it."""
     signed: bool
     """Any value is."""
-    moved: bool
+    has_scaling: bool
     """Any value has an offset."""
-    alone: tuple[int, ...]
+    beyond_words: tuple[int, ...]
     """Places of the values that are taken one by one."""
 
 
-def fields_for(values: Sequence[Value], factors: Sequence[tuple[float, float]]) -> Fields:
+def bit_fields(values: Sequence[Value], factors: Sequence[tuple[float, float]]) -> BitFields:
     """Return the fields of one kind of frame; `factors` are (factor, offset) of each value."""
-    alone, orders, shifts, masks, signs = [], [], [], [], []
-    for place, value in enumerate(values):
+    beyond_words, orders, shifts, masks, signs = [], [], [], [], []
+    for value_index, value in enumerate(values):
         if value.order == "little":
             shift = value.byte * 8 + value.first_bit
-            fits = shift + value.bits <= 64
+            fits_words = shift + value.bits <= 64
         else:
             last = value.byte * 8 + 7 - value.first_bit + value.bits
             shift = 64 - last
-            fits = last <= 64
-        if not fits or (value.bits == 64 and not value.signed) or value.type == "float":
-            alone.append(place)
+            fits_words = last <= 64
+        if not fits_words or (value.bits == 64 and not value.signed) or value.type == "float":
+            beyond_words.append(value_index)
             shift = 0
         orders.append(0 if value.order == "little" else 1)
         shifts.append(shift)
         masks.append((1 << value.bits) - 1)
         signs.append(1 << (value.bits - 1) if value.signed else 0)
-    single = [[low for low, high in value.absent if low == high] for value in values]
+    single = [[low for low, high in value.absent_ranges if low == high] for value in values]
     rounds = []
-    for turn in range(max(map(len, single), default=0)):
-        has = np.array([[len(numbers) > turn] for numbers in single])
+    for order_number in range(max(map(len, single), default=0)):
+        has_range = np.array([[len(numbers) > order_number] for numbers in single])
         # 64 unsigned bits wrap, here as there.
-        raw = [numbers[turn] % 2**64 if len(numbers) > turn else 0 for numbers in single]
-        rounds.append((np.array(raw, np.uint64).view(np.int64)[:, None], has))
+        raw = [
+            numbers[order_number] % 2**64 if len(numbers) > order_number else 0
+            for numbers in single
+        ]
+        rounds.append((np.array(raw, np.uint64).view(np.int64)[:, None], has_range))
 
-    def column(numbers: list[int]) -> Words:
+    def column(numbers: list[int]) -> PayloadWords:
         return np.array(numbers, np.uint64)[:, None]
 
-    return Fields(
+    return BitFields(
         values=tuple(values),
         order=np.array(orders, np.intp).reshape(-1, 1),
         shift=column(shifts),
@@ -83,35 +86,36 @@ def fields_for(values: Sequence[Value], factors: Sequence[tuple[float, float]]) 
         offset=np.array([[offset] for _, offset in factors], np.float64).reshape(-1, 1),
         no_value=tuple(rounds),
         no_range=tuple(
-            (place, low, high)
-            for place, value in enumerate(values)
-            for low, high in value.absent
+            (value_index, low, high)
+            for value_index, value in enumerate(values)
+            for low, high in value.absent_ranges
             if low != high
         ),
         signed=any(signs),
-        moved=any(offset != 0.0 for _, offset in factors),
-        alone=tuple(alone),
+        has_scaling=any(offset != 0.0 for _, offset in factors),
+        beyond_words=tuple(beyond_words),
     )
 
 
-def words_of(data: NDArray[np.uint8]) -> Words:
+def payload_words(data: NDArray[np.uint8]) -> PayloadWords:
     """Return the first eight bytes of n payloads as numbers, shape (2, n): little, then big."""
-    head = np.ascontiguousarray(data[:, :8])
-    words = np.empty((2, len(head)), np.uint64)
-    words[0] = head.view("<u8")[:, 0]
-    words[1] = head.view(">u8")[:, 0]
+    first_bytes = np.ascontiguousarray(data[:, :8])
+    words = np.empty((2, len(first_bytes)), np.uint64)
+    words[0] = first_bytes.view("<u8")[:, 0]
+    words[1] = first_bytes.view(">u8")[:, 0]
     return words
 
 
-def quantities(
-    fields: Fields, words: Words, data: NDArray[np.uint8], rows: NDArray[np.intp]
+def extract_values(
+    fields: BitFields, words: PayloadWords, data: NDArray[np.uint8], rows: NDArray[np.intp]
 ) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_] | None]:
     """Return raw values, scaled values and where a value is none, of n payloads of one kind.
 
     Parameters
     ----------
     words, data
-        What `words_of` gives for m payloads of any kind, and they; shapes (2, m) and (m, width).
+        What `payload_words` gives for m payloads of any kind, and they; shapes (2, m) and (m,
+        width).
     rows
         Which of them are of this kind, shape (n,).
 
@@ -127,65 +131,67 @@ def quantities(
         bits ^= fields.sign
         bits -= fields.sign
     raw = bits.view(np.int64)
-    if fields.alone:
+    if fields.beyond_words:
         payloads = data[rows]
-        for place in fields.alone:
-            raw[place] = raw_values(payloads, fields.values[place])
+        for value_index in fields.beyond_words:
+            raw[value_index] = raw_values(payloads, fields.values[value_index])
     scaled = raw * fields.factor
     absent = None
-    for place in fields.alone:
-        value = fields.values[place]
+    for value_index in fields.beyond_words:
+        value = fields.values[value_index]
         if value.type == "float":
-            told = _floats(raw[place], value.bits)
-            nowhere = ~np.isfinite(told)
+            float_values = _floats_of_bits(raw[value_index], value.bits)
+            nowhere = ~np.isfinite(float_values)
             if nowhere.any():
-                absent = _with(absent, raw.shape, place, nowhere)
-                told = np.where(nowhere, 0.0, told)
-            scaled[place] = told * fields.factor[place]
+                absent = _mark_absent(absent, raw.shape, value_index, nowhere)
+                float_values = np.where(nowhere, 0.0, float_values)
+            scaled[value_index] = float_values * fields.factor[value_index]
         elif value.bits == 64 and not value.signed:
-            scaled[place] = raw[place].view(np.uint64).astype(np.float64) * fields.factor[place]
-    if fields.moved:
+            scaled[value_index] = (
+                raw[value_index].view(np.uint64).astype(np.float64) * fields.factor[value_index]
+            )
+    if fields.has_scaling:
         scaled += fields.offset
-    for number, has in fields.no_value:
+    for number, has_value in fields.no_value:
         none = raw == number
-        none &= has
+        none &= has_value
         absent = none if absent is None else absent | none
-    for place, low, high in fields.no_range:
-        number = raw[place]
-        if fields.values[place].bits == 64 and not fields.values[place].signed:
+    for value_index, low, high in fields.no_range:
+        number = raw[value_index]
+        if fields.values[value_index].bits == 64 and not fields.values[value_index].signed:
             number = number.view(np.uint64)
-        absent = _with(absent, raw.shape, place, (number >= low) & (number <= high))
+        absent = _mark_absent(absent, raw.shape, value_index, (number >= low) & (number <= high))
     if absent is not None and not absent.any():
         absent = None
     return raw, scaled, absent
 
 
-def _with(
+def _mark_absent(
     absent: NDArray[np.bool_] | None,
     shape: tuple[int, ...],
-    place: int,
-    more: NDArray[np.bool_],
+    value_index: int,
+    more_absent: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """Return which values are none, some more of one place included."""
-    whole = np.zeros(shape, bool) if absent is None else absent
-    whole[place] |= more
-    return whole
+    absent_rows = np.zeros(shape, bool) if absent is None else absent
+    absent_rows[value_index] |= more_absent
+    return absent_rows
 
 
-def _floats(raw: NDArray[np.int64], bits: int) -> Floats:
+def _floats_of_bits(raw: NDArray[np.int64], bits: int) -> Floats:
     """Return the IEEE 754 numbers (binary16, 32 or 64) that raw bits are."""
-    whole = raw.view(np.uint64)
+    raw_words = raw.view(np.uint64)
     if bits == 64:
-        return whole.view(np.float64)
+        return raw_words.view(np.float64)
     narrow = (
-        whole.astype(np.uint32).view(np.float32)
+        raw_words.astype(np.uint32).view(np.float32)
         if bits == 32
-        else whole.astype(np.uint16).view(np.float16)
+        else raw_words.astype(np.uint16).view(np.float16)
     )
     return narrow.astype(np.float64)
 
 
-def raw_values(data: NDArray[np.uint8], value: Place) -> NDArray[np.int64]:
+def raw_values(data: NDArray[np.uint8], value: BitPosition) -> NDArray[np.int64]:
     """Return the raw integers of one value, wherever in the payload it stands.
 
     Parameters
@@ -210,9 +216,9 @@ def raw_values(data: NDArray[np.uint8], value: Place) -> NDArray[np.int64]:
         if count == 9:
             raw |= data[:, lead + 8].astype(np.uint64) << np.uint64(64 - shift)
     else:
-        above = 7 - value.first_bit
-        count = (above + value.bits + 7) // 8
-        shift = count * 8 - above - value.bits
+        bits_above = 7 - value.first_bit
+        count = (bits_above + value.bits + 7) // 8
+        shift = count * 8 - bits_above - value.bits
         raw = np.zeros(len(data), np.uint64)
         for index in range(min(count, 8)):
             raw = (raw << np.uint64(8)) | data[:, value.byte + index]

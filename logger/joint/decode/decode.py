@@ -3,7 +3,7 @@
 Conversions are chosen once, when the plan is made from the bench; a batch then costs a few array
 operations for each kind of frame. A frame that cannot be decoded is counted under its reason, never
 an exception. Pure: the state of the encoders goes in and comes back, so any chunking of the frames
-gives the same readings. `owners` says whose a frame is, `fields` reads its bits.
+gives the same readings. `dispatch` says whose a frame is, `bit_fields` reads its bits.
 """
 
 import math
@@ -17,26 +17,31 @@ from numpy.typing import NDArray
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.layout import Frame, Layout
-from logger.joint.bench.scaling import Worth, worth_of
+from logger.joint.bench.scaling import Scaling, scaling_of
 from logger.joint.bench.value import Ntc
 from logger.joint.channels import CHANNELS
-from logger.joint.decode.bit_fields import Fields, fields_for, quantities, words_of
-from logger.joint.decode.dispatch import ASKED, OwnerPlan, owners_for, owners_of
-from logger.joint.decode.loopback import FRESH as FRESH_ECHO
-from logger.joint.decode.loopback import EchoState, answers
+from logger.joint.decode.bit_fields import BitFields, bit_fields, extract_values, payload_words
+from logger.joint.decode.dispatch import (
+    REQUEST_NUMBER,
+    DispatchTable,
+    bench_dispatch_table,
+    dispatch_frames,
+)
+from logger.joint.decode.loopback import NO_ECHO_STATE as FRESH_ECHO
+from logger.joint.decode.loopback import EchoState, is_response
 from logger.joint.decode.resistance import ntc_degC, pt100_degC
-from logger.joint.decode.text_codes import Notice, TellPlan, TellState, tell, tell_plan
-from logger.joint.decode.unwrap import TurnState, unwrap
+from logger.joint.decode.text_codes import Notice, TextPlan, TextState, decode_texts, text_plan
+from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
 __all__ = [
     "DecodePlan",
     "DecodeState",
     "Decoded",
     "decode",
-    "frame_of",
-    "kinds_of",
-    "plan_for",
-    "resumed",
+    "decode_plan",
+    "frame_for",
+    "frame_kinds",
+    "state_for_resume",
 ]
 
 Floats = NDArray[np.float64]
@@ -45,18 +50,18 @@ Floats = NDArray[np.float64]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _FramePlan:
     frame: Frame
-    fields: Fields
+    bit_fields: BitFields
     encoder: int | None
     """Place of the value that is a single-turn encoder."""
-    plain: NDArray[np.intp] | slice
+    direct_values: NDArray[np.intp] | slice
     """Places of the values that are stored as they are scaled: all but the encoder."""
     targets: NDArray[np.intp]
     """The joint's channel that each of those is stored in, shape (plain, 1)."""
-    sensors: tuple[tuple[int, str | Ntc], ...]
+    resistance_sensors: tuple[tuple[int, str | Ntc], ...]
     """Places of resistances, and of what."""
     position: int | None
     """Place of a position that needs no turns."""
-    tell: TellPlan
+    text_plan: TextPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,19 +75,19 @@ class _JointPlan:
     lowest: Floats
     """Valid range of each channel, shape (channels, 1)."""
     highest: Floats
-    derived: tuple[int, int, float] | None
+    derived_torque: tuple[int, int, float] | None
     """Place of a torque that comes from the current, place of that, and N.m per ampere."""
-    counts: int
+    count_modulus: int
     """Counts of one turn of the joint's single-turn encoder; 0: it has none."""
-    worth: Worth
+    encoder_scaling: Scaling
     """What one count is worth at the output, in rad; the offset is that of the joint's zero."""
-    known_for_ns: int
+    count_valid_ns: int
     """The longest silence over which the turns of the encoder are believed."""
-    tells: bool
+    has_texts: bool
     """Any of its frames tells something in words."""
-    speed_apart: bool
+    speed_in_other_frame: bool
     """The speed stands in another frame than the single-turn count."""
-    speed_beside: bool
+    speed_in_same_frame: bool
     """It stands in the same frame, and in no other."""
 
 
@@ -90,16 +95,16 @@ class _JointPlan:
 class DecodePlan:
     """How the frames of a bench are decoded; made once."""
 
-    owners: OwnerPlan
+    dispatch: DispatchTable
     joints: tuple[_JointPlan, ...]
-    echoes: Mapping[int, int]
+    echo_windows_ns: Mapping[int, int]
     """Owner whose request looks like it -> how long after that it comes at most, in ns."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _JointState:
-    turns: TurnState = field(default_factory=TurnState)
-    told: TellState = field(default_factory=TellState)
+    unwrap_state: UnwrapState = field(default_factory=UnwrapState)
+    text_state: TextState = field(default_factory=TextState)
     restarts: int = 0
     """How often the joint said that it was just switched on."""
     restarts_counted: int = 0
@@ -113,7 +118,7 @@ class DecodeState:
     """What is carried from one batch to the next: where each joint stood."""
 
     joints: Mapping[str, _JointState] = field(default_factory=dict)
-    echoes: Mapping[int, EchoState] = field(default_factory=dict)
+    echo_states: Mapping[int, EchoState] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +129,7 @@ class Decoded:
     """One for each joint of the bench, in its order; empty where it said nothing."""
     rejected: Mapping[str, int]
     """Reason in words -> frames that were not decoded for it."""
-    strange: Mapping[tuple[str, str], int]
+    out_of_range: Mapping[tuple[str, str], int]
     """(joint, channel) -> decoded values outside the channel's valid range; they are kept."""
     requests: int = 0
     """Frames that another controller asked the joints with."""
@@ -132,36 +137,37 @@ class Decoded:
     """What the joints said in words, in order of time."""
 
 
-_FRESH = _JointState()
-_EVER_NS: Final = 2**62
+_FRESH_JOINT = _JointState()
+_TIME_LIMIT_NS: Final = 2**62
 """An encoder that counts its turns itself knows them after any silence."""
-_UNCLEAR: Final = "request or answer, cannot be told"
-_SINGLE: Final = "request or answer without its other half"
+_REASON_UNCLEAR: Final = "request or answer, cannot be told"
+_REASON_UNPAIRED: Final = "request or answer without its other half"
 
 
-def plan_for(bench: Bench, *, asking: bool | None = None) -> DecodePlan:
+def decode_plan(bench: Bench, *, with_requests: bool | None = None) -> DecodePlan:
     """Return how the frames of `bench` are decoded.
 
-    `asking`: this program sent the requests, so that what looks like one is the answer; left out,
+    `with_requests`: this program sent the requests, so that what looks like one is the answer;
+    left out,
     that is what the bench file says of each bus (`send`).
     """
-    owners = owners_for(bench)
-    number_of = owners.number_of
+    dispatch = bench_dispatch_table(bench)
+    number_of = dispatch.number_by_match
     joints = []
-    echoes: dict[int, int] = {}
+    echo_windows_ns: dict[int, int] = {}
     for joint in bench.joints:
         layout = bench.layout_of(joint)
-        kind_of = np.full(len(owners.claims) + 2, -1, np.int32)
-        sends = bench.buses[bench.bus_of(joint)].send if asking is None else asking
-        for place, (frame, claim) in enumerate(
-            zip(layout.frame, bench.claims_of(joint), strict=True)
+        kind_of = np.full(len(dispatch.frame_matches) + 2, -1, np.int32)
+        sends = bench.buses[bench.bus_of(joint)].send if with_requests is None else with_requests
+        for frame_index, (frame, match) in enumerate(
+            zip(layout.frame, bench.frame_matches_of(joint), strict=True)
         ):
-            owner = number_of[claim]
-            kind_of[owner] = place
+            match_number = number_of[match]
+            kind_of[match_number] = frame_index
             if frame.echo_within_s is not None and not sends:
-                echoes[owner] = round(frame.echo_within_s * 1e9)
+                echo_windows_ns[match_number] = round(frame.echo_within_s * 1e9)
         joints.append(_joint_plan(bench, joint, layout, kind_of))
-    return DecodePlan(owners=owners, joints=tuple(joints), echoes=echoes)
+    return DecodePlan(dispatch=dispatch, joints=tuple(joints), echo_windows_ns=echo_windows_ns)
 
 
 def _joint_plan(
@@ -171,8 +177,8 @@ def _joint_plan(
     encoder = next(
         (value for frame in layout.frame for value in frame.value if value.encoder), None
     )
-    known = [CHANNELS[channel] for channel in channels]
-    apart = _speed_apart(layout)
+    channel_specs = [CHANNELS[channel] for channel in channels]
+    speed_apart = _is_speed_apart(layout)
     speeds = sum(value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value)
     frames = tuple(_frame_plan(frame, joint, channels) for frame in layout.frame)
     many_turns = encoder is not None and encoder.encoder is not None and encoder.encoder.turns > 1
@@ -181,51 +187,52 @@ def _joint_plan(
         channels=channels,
         frames=frames,
         kind_of=kind_of,
-        lowest=np.array([[channel.lowest] for channel in known]).reshape(-1, 1),
-        highest=np.array([[channel.highest] for channel in known]).reshape(-1, 1),
-        derived=_derived(bench, joint, channels),
-        counts=encoder.encoder.modulus if encoder and encoder.encoder else 0,
-        worth=worth_of(encoder, joint, where=joint.name)
+        lowest=np.array([[channel.lowest] for channel in channel_specs]).reshape(-1, 1),
+        highest=np.array([[channel.highest] for channel in channel_specs]).reshape(-1, 1),
+        derived_torque=_derived_torque_plan(bench, joint, channels),
+        count_modulus=encoder.encoder.modulus if encoder and encoder.encoder else 0,
+        encoder_scaling=scaling_of(encoder, joint, where=joint.name)
         if encoder
-        else Worth(factor=1.0, offset=0.0),
-        known_for_ns=_EVER_NS if many_turns else round(joint.turns_known_for_s * 1e9),
-        tells=any(frame.tell for frame in frames),
-        speed_apart=apart,
-        speed_beside=not apart and speeds == 1,
+        else Scaling(factor=1.0, offset=0.0),
+        count_valid_ns=_TIME_LIMIT_NS if many_turns else round(joint.turns_known_for_s * 1e9),
+        has_texts=any(frame.text_plan for frame in frames),
+        speed_in_other_frame=speed_apart,
+        speed_in_same_frame=not speed_apart and speeds == 1,
     )
 
 
 def _frame_plan(frame: Frame, joint: JointSettings, channels: tuple[str, ...]) -> _FramePlan:
     values = frame.value
-    encoder = next((place for place, value in enumerate(values) if value.encoder), None)
-    plain = [place for place in range(len(values)) if place != encoder]
-    worths = [worth_of(value, joint, where=joint.name) for value in values]
+    encoder = next((value_index for value_index, value in enumerate(values) if value.encoder), None)
+    direct_values = [value_index for value_index in range(len(values)) if value_index != encoder]
+    scalings = [scaling_of(value, joint, where=joint.name) for value in values]
     return _FramePlan(
         frame=frame,
-        fields=fields_for(values, [(worth.factor, worth.offset) for worth in worths]),
+        bit_fields=bit_fields(values, [(scaling.factor, scaling.offset) for scaling in scalings]),
         encoder=encoder,
-        plain=slice(None) if encoder is None else np.array(plain, np.intp),
+        direct_values=slice(None) if encoder is None else np.array(direct_values, np.intp),
         targets=np.array(
-            [[channels.index(values[place].channel)] for place in plain], np.intp
+            [[channels.index(values[value_index].channel)] for value_index in direct_values],
+            np.intp,
         ).reshape(-1, 1),
-        sensors=tuple(
-            (place, value.resistance)
-            for place, value in enumerate(values)
+        resistance_sensors=tuple(
+            (value_index, value.resistance)
+            for value_index, value in enumerate(values)
             if value.resistance is not None
         ),
         position=next(
             (
-                place
-                for place, value in enumerate(values)
-                if value.channel == "position_rad" and place != encoder
+                value_index
+                for value_index, value in enumerate(values)
+                if value.channel == "position_rad" and value_index != encoder
             ),
             None,
         ),
-        tell=tell_plan(frame),
+        text_plan=text_plan(frame),
     )
 
 
-def _derived(
+def _derived_torque_plan(
     bench: Bench, joint: JointSettings, channels: tuple[str, ...]
 ) -> tuple[int, int, float] | None:
     if joint.torque is None or not bench.derives_torque(joint) or "torque_Nm" not in channels:
@@ -233,7 +240,7 @@ def _derived(
     return channels.index("torque_Nm"), channels.index("current_A"), joint.torque.per_ampere
 
 
-def _speed_apart(layout: Layout) -> bool:
+def _is_speed_apart(layout: Layout) -> bool:
     return not any(
         any(value.encoder is not None for value in frame.value)
         and any(value.channel == "speed_rad_s" for value in frame.value)
@@ -243,93 +250,99 @@ def _speed_apart(layout: Layout) -> bool:
 
 def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[Decoded, DecodeState]:
     """Return the readings of a batch of frames, and the state for the next batch."""
-    owner, rejected = owners_of(plan.owners, frames)
-    echoes = state.echoes
-    if plan.echoes:
-        echoes = _told_apart(plan, state.echoes, frames, owner, rejected)
-    words = words_of(frames.data)
+    match_number, rejected = dispatch_frames(plan.dispatch, frames)
+    echo_states = state.echo_states
+    if plan.echo_windows_ns:
+        echo_states = _drop_echoes(plan, state.echo_states, frames, match_number, rejected)
+    words_of_payload = payload_words(frames.data)
     readings: list[ReadingBatch] = []
-    strange: dict[tuple[str, str], int] = {}
+    out_of_range: dict[tuple[str, str], int] = {}
     states: dict[str, _JointState] = {}
     notices: list[Notice] = []
     for joint_plan in plan.joints:
         name = joint_plan.joint.name
-        before = state.joints.get(name, _FRESH)
-        every = joint_plan.kind_of[owner]
-        rows = (every >= 0).nonzero()[0]
-        values, segment, states[name] = _joint_values(
-            joint_plan, before, frames, words, rows=rows, kind=every[rows], notices=notices
+        joint_state = state.joints.get(name, _FRESH_JOINT)
+        kind_of_frame = joint_plan.kind_of[match_number]
+        rows = (kind_of_frame >= 0).nonzero()[0]
+        channel_values, segment, states[name] = _decode_joint(
+            joint_plan,
+            joint_state,
+            frames,
+            words_of_payload,
+            rows=rows,
+            kind=kind_of_frame[rows],
+            notices=notices,
         )
         readings.append(
             ReadingBatch(
                 joint=name,
                 time_ns=frames.time_ns[rows],
                 position_segment=segment,
-                columns=dict(zip(joint_plan.channels, values, strict=True)),
+                columns=dict(zip(joint_plan.channels, channel_values, strict=True)),
             )
         )
         # NaN is neither below nor above.
-        outside = (values < joint_plan.lowest) | (values > joint_plan.highest)
-        if outside.any():
-            for channel, count in zip(joint_plan.channels, outside.sum(axis=1), strict=True):
+        is_outside = (channel_values < joint_plan.lowest) | (channel_values > joint_plan.highest)
+        if is_outside.any():
+            for channel, count in zip(joint_plan.channels, is_outside.sum(axis=1), strict=True):
                 if count:
-                    strange[(name, channel)] = int(count)
+                    out_of_range[(name, channel)] = int(count)
     notices.sort(key=lambda notice: notice.time_ns)
     return (
         Decoded(
             readings=tuple(readings),
             rejected=rejected,
-            strange=strange,
-            requests=int(np.count_nonzero(owner == ASKED)),
+            out_of_range=out_of_range,
+            requests=int(np.count_nonzero(match_number == REQUEST_NUMBER)),
             notices=tuple(notices),
         ),
-        DecodeState(joints=states, echoes=echoes),
+        DecodeState(joints=states, echo_states=echo_states),
     )
 
 
-def _told_apart(
+def _drop_echoes(
     plan: DecodePlan,
     states: Mapping[int, EchoState],
     frames: FrameBatch,
-    owner: NDArray[np.int32],
+    match_number: NDArray[np.int32],
     rejected: dict[str, int],
 ) -> dict[int, EchoState]:
-    """Take requests that look like their answer out of `owner`; count what cannot be told."""
-    after: dict[int, EchoState] = {}
-    for number, within_ns in plan.echoes.items():
-        rows = np.flatnonzero(owner == number)
-        answer, unclear, single, after[number] = answers(
+    """Take requests that look like their answer out of `match_number`; count what cannot be told."""
+    states_after: dict[int, EchoState] = {}
+    for number, within_ns in plan.echo_windows_ns.items():
+        rows = np.flatnonzero(match_number == number)
+        is_answer, unclear, single, states_after[number] = is_response(
             frames.time_ns[rows], within_ns=within_ns, state=states.get(number, FRESH_ECHO)
         )
-        owner[rows[~answer]] = ASKED
-        for reason, count in ((_UNCLEAR, unclear), (_SINGLE, single)):
+        match_number[rows[~is_answer]] = REQUEST_NUMBER
+        for reason, count in ((_REASON_UNCLEAR, unclear), (_REASON_UNPAIRED, single)):
             if count:
                 rejected[reason] = rejected.get(reason, 0) + count
-    return after
+    return states_after
 
 
-def kinds_of(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], ...]:
+def frame_kinds(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], ...]:
     """Return for each joint which kind of frame each is: place in its layout, -1 for none.
 
     Shape (n,) each; as `decode` takes them where nothing came before.
     """
-    owner, rejected = owners_of(plan.owners, frames)
-    if plan.echoes:
-        _told_apart(plan, {}, frames, owner, rejected)
-    return tuple(joint.kind_of[owner] for joint in plan.joints)
+    match_number, rejected = dispatch_frames(plan.dispatch, frames)
+    if plan.echo_windows_ns:
+        _drop_echoes(plan, {}, frames, match_number, rejected)
+    return tuple(joint.kind_of[match_number] for joint in plan.joints)
 
 
-def frame_of(plan: DecodePlan, frames: FrameBatch) -> Frame:
+def frame_for(plan: DecodePlan, frames: FrameBatch) -> Frame:
     """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
-    owner = int(owners_of(plan.owners, frames)[0][0])
+    match_number = int(dispatch_frames(plan.dispatch, frames)[0][0])
     for joint in plan.joints:
-        place = int(joint.kind_of[owner])
-        if place >= 0:
-            return joint.frames[place].frame
-    raise KeyError(owner)
+        frame_index = int(joint.kind_of[match_number])
+        if frame_index >= 0:
+            return joint.frames[frame_index].frame
+    raise KeyError(match_number)
 
 
-def resumed(segments: Mapping[str, int]) -> DecodeState:
+def state_for_resume(segments: Mapping[str, int]) -> DecodeState:
     """Return the state with which a recording is gone on with.
 
     `segments` names the newest position segment of each joint. Nobody counted turns in between, so
@@ -338,7 +351,7 @@ def resumed(segments: Mapping[str, int]) -> DecodeState:
     return DecodeState(
         joints={
             joint: _JointState(
-                turns=TurnState(time_ns=-(2**62), segment=segment),
+                unwrap_state=UnwrapState(time_ns=-(2**62), segment=segment),
                 restarts=segment,
                 restarts_counted=segment,
             )
@@ -347,7 +360,7 @@ def resumed(segments: Mapping[str, int]) -> DecodeState:
     )
 
 
-def _joint_values(
+def _decode_joint(
     plan: _JointPlan,
     state: _JointState,
     frames: FrameBatch,
@@ -362,60 +375,62 @@ def _joint_values(
     values.fill(np.nan)
     segment = np.empty(len(rows), np.int32)
     segment.fill(-1)
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
+    encoder_counts: tuple[NDArray[np.intp], NDArray[np.int64]] | None = None
     counts_due = 0
-    speaking: list[tuple[TellPlan, NDArray[np.intp]]] = []
+    text_frames: list[tuple[TextPlan, NDArray[np.intp]]] = []
     for number, frame_plan in enumerate(plan.frames):
-        places = (kind == number).nonzero()[0]
-        if len(places) == 0:
+        row_indices = (kind == number).nonzero()[0]
+        if len(row_indices) == 0:
             continue
-        if frame_plan.tell:
-            speaking.append((frame_plan.tell, places))
-        if not frame_plan.fields.values:
+        if frame_plan.text_plan:
+            text_frames.append((frame_plan.text_plan, row_indices))
+        if not frame_plan.bit_fields.values:
             continue
-        raw, scaled, absent = quantities(frame_plan.fields, words, frames.data, rows[places])
-        for place, sensor in frame_plan.sensors:
-            scaled[place] = _degrees(scaled[place], sensor)
+        raw, scaled, absent = extract_values(
+            frame_plan.bit_fields, words, frames.data, rows[row_indices]
+        )
+        for value_index, sensor in frame_plan.resistance_sensors:
+            scaled[value_index] = _sensor_temperature(scaled[value_index], sensor)
         if absent is not None:
             scaled[absent] = np.nan
-        values[frame_plan.targets, places] = scaled[frame_plan.plain]
+        values[frame_plan.targets, row_indices] = scaled[frame_plan.direct_values]
         if frame_plan.encoder is not None:
-            counts_due = len(places)
-            kept = slice(None) if absent is None else ~absent[frame_plan.encoder]
-            counted = places[kept], raw[frame_plan.encoder][kept]
+            counts_due = len(row_indices)
+            kept_rows = slice(None) if absent is None else ~absent[frame_plan.encoder]
+            encoder_counts = row_indices[kept_rows], raw[frame_plan.encoder][kept_rows]
         if frame_plan.position is not None:
-            told = ~np.isnan(scaled[frame_plan.position])
-            segment[places[told]] = 0
+            has_position = ~np.isnan(scaled[frame_plan.position])
+            segment[row_indices[has_position]] = 0
     restarts: NDArray[np.int64] | None = None
-    if plan.tells and len(rows):
-        state, restarts = _take_words(
-            plan, state, frames, speaking, rows=rows, values=values, notices=notices
+    if plan.has_texts and len(rows):
+        state, restarts = _decode_texts(
+            plan, state, frames, text_frames, rows=rows, values=values, notices=notices
         )
-        if restarts is not None and not plan.counts:
-            placed = segment >= 0
-            segment[placed] = restarts[placed]
-    if plan.counts and len(rows):
-        state = _take_turns(
+        if restarts is not None and not plan.count_modulus:
+            has_segment = segment >= 0
+            segment[has_segment] = restarts[has_segment]
+    if plan.count_modulus and len(rows):
+        state = _fill_position(
             plan,
             state,
-            counted,
+            encoder_counts,
             counts_due=counts_due,
             time_ns=frames.time_ns[rows],
             values=values,
             segment=segment,
             restarts=restarts,
         )
-    if plan.derived is not None:
-        torque, current, per_ampere = plan.derived
+    if plan.derived_torque is not None:
+        torque, current, per_ampere = plan.derived_torque
         values[torque] = values[current] * per_ampere
     return values, segment, state
 
 
-def _take_words(
+def _decode_texts(
     plan: _JointPlan,
-    state: _JointState,
+    joint_state: _JointState,
     frames: FrameBatch,
-    speaking: Sequence[tuple[TellPlan, NDArray[np.intp]]],
+    text_frames: Sequence[tuple[TextPlan, NDArray[np.intp]]],
     *,
     rows: NDArray[np.intp],
     values: Floats,
@@ -425,45 +440,48 @@ def _take_words(
 
     None for the latter: it never did.
     """
-    told = state.told
+    text_state = joint_state.text_state
     restarted: NDArray[np.bool_] | None = None
-    for what, places in speaking:
-        codes = {channel: values[plan.channels.index(channel), places] for channel in what.codes}
-        if not what.parts and all(
-            told.repeats(channel, repeated) for channel, repeated in codes.items()
+    for frame_texts, row_indices in text_frames:
+        codes = {
+            channel: values[plan.channels.index(channel), row_indices]
+            for channel in frame_texts.codes
+        }
+        if not frame_texts.parts and all(
+            text_state.is_repeated(channel, repeated) for channel, repeated in codes.items()
         ):
             continue
-        more, restarts, told = tell(
-            what,
-            told,
+        more_notices, restarts, text_state = decode_texts(
+            frame_texts,
+            text_state,
             joint=plan.joint.name,
-            time_ns=frames.time_ns[rows[places]],
+            time_ns=frames.time_ns[rows[row_indices]],
             values=codes,
-            data=frames.data[rows[places]],
+            data=frames.data[rows[row_indices]],
         )
-        notices += more
+        notices += more_notices
         if restarts.any():
             if restarted is None:
                 restarted = np.zeros(len(rows), bool)
-            restarted[places] = restarts
-    if told is not state.told:
-        state = replace(state, told=told)
+            restarted[row_indices] = restarts
+    if text_state is not joint_state.text_state:
+        joint_state = replace(joint_state, text_state=text_state)
     if restarted is not None:
-        count = state.restarts + np.cumsum(restarted)
-        return replace(state, restarts=int(count[-1])), count
-    return state, np.full(len(rows), state.restarts) if state.restarts else None
+        count = joint_state.restarts + np.cumsum(restarted)
+        return replace(joint_state, restarts=int(count[-1])), count
+    return joint_state, np.full(len(rows), joint_state.restarts) if joint_state.restarts else None
 
 
-def _degrees(ohm: Floats, sensor: str | Ntc) -> Floats:
+def _sensor_temperature(ohm: Floats, sensor: str | Ntc) -> Floats:
     if isinstance(sensor, Ntc):
         return ntc_degC(ohm, r25_ohm=sensor.r25_ohm, b_K=sensor.b_K)
     return pt100_degC(ohm)
 
 
-def _take_turns(
+def _fill_position(
     plan: _JointPlan,
-    state: _JointState,
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
+    joint_state: _JointState,
+    encoder_counts: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
     *,
     counts_due: int,
     time_ns: NDArray[np.int64],
@@ -478,66 +496,76 @@ def _take_turns(
     """
     known_for_ns = round(plan.joint.turns_known_for_s * 1e9)
     broken = None
-    if restarts is not None and counted is not None and len(counted[0]):
-        known = restarts[counted[0]]
-        broken = np.diff(known, prepend=state.restarts_counted) > 0
-        state = replace(state, restarts_counted=int(known[-1]))
-    if plan.speed_beside and counted is not None and len(counted[0]) == counts_due:
-        beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth.factor
-        if not np.isnan(beside).any():
-            turns = _counted(
+    if restarts is not None and encoder_counts is not None and len(encoder_counts[0]):
+        restarts_at_counts = restarts[encoder_counts[0]]
+        broken = np.diff(restarts_at_counts, prepend=joint_state.restarts_counted) > 0
+        joint_state = replace(joint_state, restarts_counted=int(restarts_at_counts[-1]))
+    if (
+        plan.speed_in_same_frame
+        and encoder_counts is not None
+        and len(encoder_counts[0]) == counts_due
+    ):
+        paired_speeds = (
+            values[plan.channels.index("speed_rad_s")][encoder_counts[0]]
+            / plan.encoder_scaling.factor
+        )
+        if not np.isnan(paired_speeds).any():
+            unwrap_state = _unwrap_counts(
                 plan,
-                state,
-                counted,
-                beside,
+                joint_state,
+                encoder_counts,
+                paired_speeds,
                 time_ns=time_ns,
                 values=values,
                 segment=segment,
                 broken=broken,
             )
-            return _behind(state, turns, turns.speed_counts_s, turns.time_ns)
+            return _state_after(
+                joint_state, unwrap_state, unwrap_state.speed_counts_s, unwrap_state.time_ns
+            )
     if "speed_rad_s" in plan.channels:
-        # One count is worth `worth` rad at the output, so this is the encoder's own speed.
-        speed = values[plan.channels.index("speed_rad_s")] / plan.worth.factor
-        told = ~np.isnan(speed)
+        # One count is worth `encoder_scaling` rad at the output, so this is the encoder's own
+        # speed.
+        speed = values[plan.channels.index("speed_rad_s")] / plan.encoder_scaling.factor
+        has_speed = ~np.isnan(speed)
     else:
         speed = np.full(len(time_ns), np.nan)
-        told = np.zeros(len(time_ns), bool)
-    if told.all():
-        held, newest = speed, len(speed) - 1
+        has_speed = np.zeros(len(time_ns), bool)
+    if has_speed.all():
+        held_speed, newest = speed, len(speed) - 1
     else:
-        latest = np.maximum.accumulate(np.where(told, np.arange(len(speed)), -1))
-        held = np.where(latest >= 0, speed[latest], state.speed_counts_s)
-        held_since = np.where(latest >= 0, time_ns[latest], state.speed_time_ns)
-        held = np.where(time_ns - held_since <= known_for_ns, held, np.nan)
+        latest = np.maximum.accumulate(np.where(has_speed, np.arange(len(speed)), -1))
+        held_speed = np.where(latest >= 0, speed[latest], joint_state.speed_counts_s)
+        held_since = np.where(latest >= 0, time_ns[latest], joint_state.speed_time_ns)
+        held_speed = np.where(time_ns - held_since <= known_for_ns, held_speed, np.nan)
         newest = int(latest[-1])
-    turns = state.turns
-    if counted is not None:
-        turns = _counted(
+    unwrap_state = joint_state.unwrap_state
+    if encoder_counts is not None:
+        unwrap_state = _unwrap_counts(
             plan,
-            state,
-            counted,
-            held[counted[0]],
+            joint_state,
+            encoder_counts,
+            held_speed[encoder_counts[0]],
             time_ns=time_ns,
             values=values,
             segment=segment,
             broken=broken,
         )
-    return _behind(
-        state,
-        turns,
-        float(speed[newest]) if newest >= 0 else state.speed_counts_s,
-        int(time_ns[newest]) if newest >= 0 else state.speed_time_ns,
+    return _state_after(
+        joint_state,
+        unwrap_state,
+        float(speed[newest]) if newest >= 0 else joint_state.speed_counts_s,
+        int(time_ns[newest]) if newest >= 0 else joint_state.speed_time_ns,
     )
 
 
-def _behind(
-    state: _JointState, turns: TurnState, speed_counts_s: float, speed_time_ns: int
+def _state_after(
+    state: _JointState, unwrap_state: UnwrapState, speed_counts_s: float, speed_time_ns: int
 ) -> _JointState:
     """Return the state with other turns and speed; `replace` would cost a twentieth of a batch."""
     return _JointState(
-        turns=turns,
-        told=state.told,
+        unwrap_state=unwrap_state,
+        text_state=state.text_state,
         restarts=state.restarts,
         restarts_counted=state.restarts_counted,
         speed_counts_s=speed_counts_s,
@@ -545,32 +573,32 @@ def _behind(
     )
 
 
-def _counted(
+def _unwrap_counts(
     plan: _JointPlan,
     state: _JointState,
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]],
+    encoder_counts: tuple[NDArray[np.intp], NDArray[np.int64]],
     speed_counts_s: Floats,
     *,
     time_ns: NDArray[np.int64],
     values: Floats,
     segment: NDArray[np.int32],
     broken: NDArray[np.bool_] | None,
-) -> TurnState:
+) -> UnwrapState:
     """Fill position and segment where there is a count; `speed_counts_s` is that at each count."""
-    places, count = counted
-    total, segments, turns = unwrap(
-        time_ns[places],
+    row_indices, count = encoder_counts
+    total, segments, unwrap_state = unwrap_counts(
+        time_ns[row_indices],
         count,
         speed_counts_s,
-        modulus=plan.counts,
-        known_for_ns=plan.known_for_ns,
-        state=state.turns,
-        speed_apart=plan.speed_apart,
+        modulus=plan.count_modulus,
+        valid_for_ns=plan.count_valid_ns,
+        state=state.unwrap_state,
+        speed_apart=plan.speed_in_other_frame,
         broken=broken,
     )
-    position = total * plan.worth.factor
-    if plan.worth.offset:
-        position += plan.worth.offset
-    values[plan.channels.index("position_rad"), places] = position
-    segment[places] = segments
-    return turns
+    position = total * plan.encoder_scaling.factor
+    if plan.encoder_scaling.offset:
+        position += plan.encoder_scaling.offset
+    values[plan.channels.index("position_rad"), row_indices] = position
+    segment[row_indices] = segments
+    return unwrap_state

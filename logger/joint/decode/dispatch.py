@@ -15,21 +15,29 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import Bench
-from logger.joint.bench.frame_match import LONGEST, Claim
-from logger.joint.bench.identifiers import STANDARD_MOST, identifier_for
+from logger.joint.bench.frame_match import MAX_PAYLOAD_BYTES, FrameMatch
+from logger.joint.bench.identifiers import MAX_STANDARD_ID, identifier_for
 
-__all__ = ["ASKED", "Asked", "OwnerPlan", "owner_plan", "owners_for", "owners_of", "reasons_of"]
+__all__ = [
+    "REQUEST_NUMBER",
+    "DispatchTable",
+    "KnownRequest",
+    "bench_dispatch_table",
+    "dispatch_frames",
+    "dispatch_table",
+    "reject_reasons",
+]
 
-ASKED: Final = -2
+REQUEST_NUMBER: Final = -2
 """Owner of a frame that is no joint's but a request that a layout knows."""
 
-_NO_DATA: Final = REMOTE | ERROR | SENT
-_BUS_PLACE: Final = np.uint64(32)
-_EXTENDED_PLACE: Final = np.uint64(31)
+_NO_DATA_FLAGS: Final = REMOTE | ERROR | SENT
+_BUS_SHIFT: Final = np.uint64(32)
+_EXTENDED_SHIFT: Final = np.uint64(31)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class KnownRequest:
     """A request that a controller sends a joint."""
 
     bus: int
@@ -39,35 +47,35 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OwnerPlan:
+class DispatchTable:
     """All claims of a bench, and the tables that answer for most frames."""
 
-    claims: tuple[Claim, ...]
-    asked: tuple[Asked, ...]
+    frame_matches: tuple[FrameMatch, ...]
+    requests: tuple[KnownRequest, ...]
     keys: NDArray[np.uint64]
     """The identifiers that are claimed whole, sorted; a bus and the 29-bit flag above them."""
     by_byte: NDArray[np.int32]
     """Shape (keys + 1, 256): number of the claim for the byte that tells, -1 for none."""
-    telling: NDArray[np.intp] | None
+    selector_bytes: NDArray[np.intp] | None
     """Shape (keys + 1,): which byte that is; None: the first for all."""
-    needs: NDArray[np.uint8]
+    min_lengths: NDArray[np.uint8]
     """Bytes that a frame of each claim must have."""
     standard: NDArray[np.int32]
     """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; for one that is
     not claimed the last row, which is nobody's."""
 
     @property
-    def number_of(self) -> dict[Claim, int]:
+    def number_by_match(self) -> dict[FrameMatch, int]:
         """Claim -> the owner of a frame that fits it: of claims that are the same, the first."""
-        return {claim: number for number, claim in reversed(list(enumerate(self.claims)))}
+        return {match: number for number, match in reversed(list(enumerate(self.frame_matches)))}
 
 
-def owners_for(bench: Bench) -> OwnerPlan:
+def bench_dispatch_table(bench: Bench) -> DispatchTable:
     """Return the plan for a bench: its joints' frames in order, and the requests that it knows."""
-    return owner_plan(
-        [claim for joint in bench.joints for claim in bench.claims_of(joint)],
+    return dispatch_table(
+        [match for joint in bench.joints for match in bench.frame_matches_of(joint)],
         [
-            Asked(
+            KnownRequest(
                 bus=bench.bus_of(joint),
                 extended=request.extended,
                 identifier=identifier_for(
@@ -81,155 +89,161 @@ def owners_for(bench: Bench) -> OwnerPlan:
     )
 
 
-def owner_plan(claims: Sequence[Claim], asked: Sequence[Asked] = ()) -> OwnerPlan:
+def dispatch_table(
+    frame_matches: Sequence[FrameMatch], requests: Sequence[KnownRequest] = ()
+) -> DispatchTable:
     """Return the plan for claims, which are numbered in their order.
 
     Of claims that are the same (shared frames) the first is the owner.
     """
     groups: dict[int, list[int]] = {}
-    for number, claim in enumerate(claims):
-        if claim.whole:
-            groups.setdefault(_key(claim), []).append(number)
-    keys = sorted(key for key, group in groups.items() if _by_one_byte(claims, group))
+    for number, match in enumerate(frame_matches):
+        if match.is_complete:
+            groups.setdefault(_identifier_key(match), []).append(number)
+    keys = sorted(key for key, group in groups.items() if _selector_table(frame_matches, group))
     by_byte = np.full((len(keys) + 1, 256), -1, np.int32)
-    telling = np.zeros(len(keys) + 1, np.intp)
-    every = np.arange(256)
+    selector_bytes = np.zeros(len(keys) + 1, np.intp)
+    all_bytes = np.arange(256)
     for row, key in enumerate(keys):
         for number in reversed(groups[key]):
-            claim = claims[number]
-            place = claim.told_by[0] if claim.told_by else 0
-            if claim.told_by:
-                telling[row] = place
-                fits = (every & claim.bits[place]) == claim.content[place]
-                by_byte[row, fits] = number
+            match = frame_matches[number]
+            byte_index = match.distinguishing_bytes[0] if match.distinguishing_bytes else 0
+            if match.distinguishing_bytes:
+                selector_bytes[row] = byte_index
+                is_fitting = (all_bytes & match.bits[byte_index]) == match.expected[byte_index]
+                by_byte[row, is_fitting] = number
             else:
                 by_byte[row] = number
-    standard = np.full(STANDARD_MOST + 1, len(keys), np.int32)
+    standard = np.full(MAX_STANDARD_ID + 1, len(keys), np.int32)
     for row, key in enumerate(keys):
-        if key <= STANDARD_MOST:
+        if key <= MAX_STANDARD_ID:
             standard[key] = row
-    return OwnerPlan(
-        claims=tuple(claims),
-        asked=tuple(asked),
+    return DispatchTable(
+        frame_matches=tuple(frame_matches),
+        requests=tuple(requests),
         keys=np.array(keys, np.uint64),
         by_byte=by_byte,
-        telling=telling if telling.any() else None,
-        needs=np.array([claim.length for claim in claims], np.uint8),
+        selector_bytes=selector_bytes if selector_bytes.any() else None,
+        min_lengths=np.array([match.length for match in frame_matches], np.uint8),
         standard=standard,
     )
 
 
-def _by_one_byte(claims: Sequence[Claim], group: Sequence[int]) -> bool:
-    places = {claims[number].told_by for number in group} - {()}
+def _selector_table(frame_matches: Sequence[FrameMatch], group: Sequence[int]) -> bool:
+    byte_indices = {frame_matches[number].distinguishing_bytes for number in group} - {()}
     return (
-        len(places) <= 1
-        and all(len(place) == 1 for place in places)
-        and all(claims[number].longest == LONGEST for number in group)
+        len(byte_indices) <= 1
+        and all(len(distinguishing) == 1 for distinguishing in byte_indices)
+        and all(frame_matches[number].max_length == MAX_PAYLOAD_BYTES for number in group)
     )
 
 
-def _key(claim: Claim) -> int:
-    return claim.bus << int(_BUS_PLACE) | claim.extended << int(_EXTENDED_PLACE) | claim.identifier
+def _identifier_key(match: FrameMatch) -> int:
+    return match.bus << int(_BUS_SHIFT) | match.extended << int(_EXTENDED_SHIFT) | match.identifier
 
 
-def owners_of(plan: OwnerPlan, frames: FrameBatch) -> tuple[NDArray[np.int32], dict[str, int]]:
+def dispatch_frames(
+    plan: DispatchTable, frames: FrameBatch
+) -> tuple[NDArray[np.int32], dict[str, int]]:
     """Return the number of the claim that each frame fits, -1 for none, and why not.
 
     Returns
     -------
-    owner, rejected
+    match_number, rejected
         int32, shape (n,); and for each reason in words how many frames. What this program sent is
-        nobody's, and no reject; a request that a layout knows is `ASKED`, and none either.
+        nobody's, and no reject; a request that a layout knows is `REQUEST_NUMBER`, and none either.
     """
-    owner = _directly(plan, frames)
-    left = (owner < 0).nonzero()[0]
-    if len(left) == 0:
-        return owner, {}
-    owner[left], reasons = _one_by_one(plan, frames.taken(left))
+    match_number = _dispatch_by_table(plan, frames)
+    unmatched = (match_number < 0).nonzero()[0]
+    if len(unmatched) == 0:
+        return match_number, {}
+    match_number[unmatched], reasons = _dispatch_by_match(plan, frames.select_rows(unmatched))
     counts = {reason: int(np.count_nonzero(rows)) for reason, rows in reasons.items()}
-    return owner, {reason: count for reason, count in counts.items() if count}
+    return match_number, {reason: count for reason, count in counts.items() if count}
 
 
-def reasons_of(plan: OwnerPlan, frames: FrameBatch) -> dict[str, NDArray[np.bool_]]:
+def reject_reasons(plan: DispatchTable, frames: FrameBatch) -> dict[str, NDArray[np.bool_]]:
     """Return for each reason in words the frames, shape (n,), that are nobody's for it."""
-    return _one_by_one(plan, frames)[1]
+    return _dispatch_by_match(plan, frames)[1]
 
 
-def _directly(plan: OwnerPlan, frames: FrameBatch) -> NDArray[np.int32]:
+def _dispatch_by_table(plan: DispatchTable, frames: FrameBatch) -> NDArray[np.int32]:
     if len(plan.keys) == 0 or len(frames) == 0:
         return np.full(len(frames), -1, np.int32)
-    plain = not (frames.flags.any() or frames.bus.any())
-    if plain:
-        row = plan.standard[frames.identifier & STANDARD_MOST]
+    is_data = not (frames.flags.any() or frames.bus.any())
+    if is_data:
+        row = plan.standard[frames.identifier & MAX_STANDARD_ID]
     else:
         key = frames.identifier.astype(np.uint64)
-        key |= ((frames.flags & EXTENDED) != 0).astype(np.uint64) << _EXTENDED_PLACE
-        key |= frames.bus.astype(np.uint64) << _BUS_PLACE
-        found = np.searchsorted(plan.keys, key)
-        np.minimum(found, len(plan.keys) - 1, out=found)
-        row = np.where(plan.keys[found] == key, found, len(plan.keys)).astype(np.int32)
+        key |= ((frames.flags & EXTENDED) != 0).astype(np.uint64) << _EXTENDED_SHIFT
+        key |= frames.bus.astype(np.uint64) << _BUS_SHIFT
+        key_index = np.searchsorted(plan.keys, key)
+        np.minimum(key_index, len(plan.keys) - 1, out=key_index)
+        row = np.where(plan.keys[key_index] == key, key_index, len(plan.keys)).astype(np.int32)
     width = frames.data.shape[1]
-    if plan.telling is None:
+    if plan.selector_bytes is None:
         byte = frames.data[:, 0]
     else:
         # A place beyond what the batch holds is one that no frame of it reaches: too short below.
-        place = np.minimum(plan.telling[row], width - 1)
-        byte = frames.data[np.arange(len(frames)), place]
-    owner: NDArray[np.int32] = plan.by_byte[row, byte]
+        byte_index = np.minimum(plan.selector_bytes[row], width - 1)
+        byte = frames.data[np.arange(len(frames)), byte_index]
+    match_number: NDArray[np.int32] = plan.by_byte[row, byte]
     # Whatever a frame calls its length, it has no more bytes than the batch holds.
-    fits = np.minimum(frames.length, width) >= plan.needs[owner]
-    if plain:
+    is_fitting = np.minimum(frames.length, width) >= plan.min_lengths[match_number]
+    if is_data:
         # A frame that is not extended and has such a number is none that an adapter can give.
-        fits &= frames.identifier <= STANDARD_MOST
+        is_fitting &= frames.identifier <= MAX_STANDARD_ID
     else:
-        fits &= (frames.flags & _NO_DATA) == 0
-    if not fits.all():
-        owner[~fits] = -1
-    return owner
+        is_fitting &= (frames.flags & _NO_DATA_FLAGS) == 0
+    if not is_fitting.all():
+        match_number[~is_fitting] = -1
+    return match_number
 
 
-def _one_by_one(
-    plan: OwnerPlan, frames: FrameBatch
+def _dispatch_by_match(
+    plan: DispatchTable, frames: FrameBatch
 ) -> tuple[NDArray[np.int32], dict[str, NDArray[np.bool_]]]:
-    owner = np.full(len(frames), -1, np.int32)
-    data_frame = (frames.flags & _NO_DATA) == 0
+    match_number = np.full(len(frames), -1, np.int32)
+    data_frame = (frames.flags & _NO_DATA_FLAGS) == 0
     extended = (frames.flags & EXTENDED) != 0
     width = frames.data.shape[1]
     length = np.minimum(frames.length, width)
-    claimed = np.zeros(len(frames), bool)
-    begun = np.zeros(len(frames), bool)
+    is_matched = np.zeros(len(frames), bool)
+    same_beginning = np.zeros(len(frames), bool)
     long_enough = np.zeros(len(frames), bool)
-    for number, claim in reversed(list(enumerate(plan.claims))):
-        fits = data_frame & ((frames.identifier & claim.mask) == claim.identifier)
-        fits &= (extended == claim.extended) & (frames.bus == claim.bus)
-        claimed |= fits
-        if not fits.any():
+    for number, match in reversed(list(enumerate(plan.frame_matches))):
+        is_fitting = data_frame & ((frames.identifier & match.mask) == match.identifier)
+        is_fitting &= (extended == match.extended) & (frames.bus == match.bus)
+        is_matched |= is_fitting
+        if not is_fitting.any():
             continue
-        for place in claim.told_by:
-            fits &= length > place
-            if place < width and fits.any():
-                fits &= (frames.data[:, place] & claim.bits[place]) == claim.content[place]
-        begun |= fits
-        fits &= length >= claim.length
-        long_enough |= fits
-        fits &= length <= claim.longest
-        owner[fits] = number
-    for asked in plan.asked:
-        if len(asked.data) > width:
+        for byte_index in match.distinguishing_bytes:
+            is_fitting &= length > byte_index
+            if byte_index < width and is_fitting.any():
+                is_fitting &= (
+                    frames.data[:, byte_index] & match.bits[byte_index]
+                ) == match.expected[byte_index]
+        same_beginning |= is_fitting
+        is_fitting &= length >= match.length
+        long_enough |= is_fitting
+        is_fitting &= length <= match.max_length
+        match_number[is_fitting] = number
+    for request in plan.requests:
+        if len(request.data) > width:
             continue
-        fits = (owner < 0) & data_frame & (frames.identifier == asked.identifier)
-        fits &= (extended == asked.extended) & (frames.bus == asked.bus)
-        fits &= length == len(asked.data)
-        for place, content in enumerate(asked.data):
-            fits &= frames.data[:, place] == content
-        owner[fits] = ASKED
-    nobody = owner == -1
-    return owner, {
+        is_fitting = (match_number < 0) & data_frame & (frames.identifier == request.identifier)
+        is_fitting &= (extended == request.extended) & (frames.bus == request.bus)
+        is_fitting &= length == len(request.data)
+        for byte_index, expected in enumerate(request.data):
+            is_fitting &= frames.data[:, byte_index] == expected
+        match_number[is_fitting] = REQUEST_NUMBER
+    unmatched = match_number == -1
+    return match_number, {
         # An adapter may mark a frame as several; it is counted once.
-        "remote frame": (frames.flags & _NO_DATA) == REMOTE,
+        "remote frame": (frames.flags & _NO_DATA_FLAGS) == REMOTE,
         "error frame": (frames.flags & (ERROR | SENT)) == ERROR,
-        "identifier of no joint": data_frame & nobody & ~claimed,
-        "leading bytes of no frame": nobody & claimed & ~begun,
-        "too short": nobody & begun & ~long_enough,
-        "too long": nobody & long_enough,
+        "identifier of no joint": data_frame & unmatched & ~is_matched,
+        "leading bytes of no frame": unmatched & is_matched & ~same_beginning,
+        "too short": unmatched & same_beginning & ~long_enough,
+        "too long": unmatched & long_enough,
     }

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FRESH", "EchoState", "answers"]
+__all__ = ["NO_ECHO_STATE", "EchoState", "is_response"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,14 +22,14 @@ class EchoState:
     """Where the frame before stood."""
 
     time_ns: int = -(2**62)
-    place: int = -1
+    row_number: int = -1
     """Its number in its run, from 0; -1: there was none."""
 
 
-FRESH: Final = EchoState()
+NO_ECHO_STATE: Final = EchoState()
 
 
-def answers(
+def is_response(
     time_ns: NDArray[np.int64], *, within_ns: int, state: EchoState
 ) -> tuple[NDArray[np.bool_], int, int, EchoState]:
     """Return which of n frames of one kind are answers.
@@ -51,19 +51,19 @@ def answers(
     """
     if len(time_ns) == 0:
         return np.empty(0, bool), 0, 0, state
-    before = np.concatenate(([np.int64(state.time_ns)], time_ns[:-1]))
-    begins = time_ns - before > within_ns
-    if state.place < 0:
-        begins[0] = True
+    previous = np.concatenate(([np.int64(state.time_ns)], time_ns[:-1]))
+    starts_run = time_ns - previous > within_ns
+    if state.row_number < 0:
+        starts_run[0] = True
     number = np.arange(len(time_ns))
     # Behind the last beginning, or behind what the state counted so far.
-    start = np.maximum.accumulate(np.where(begins, number, -(state.place + 1)))
-    place = number - start
-    ahead = np.concatenate(([state.place], place[:-1]))
-    single = begins & (ahead == 0)
+    start = np.maximum.accumulate(np.where(starts_run, number, -(state.row_number + 1)))
+    row_number = number - start
+    previous_number = np.concatenate(([state.row_number], row_number[:-1]))
+    single = starts_run & (previous_number == 0)
     return (
-        place == 1,
-        int(np.count_nonzero(place >= 2)),
+        row_number == 1,
+        int(np.count_nonzero(row_number >= 2)),
         int(np.count_nonzero(single)),
-        EchoState(time_ns=int(time_ns[-1]), place=int(place[-1])),
+        EchoState(time_ns=int(time_ns[-1]), row_number=int(row_number[-1])),
     )

@@ -14,9 +14,9 @@ __all__ = ["ntc_degC", "ntc_ohm", "pt100_degC", "pt100_ohm"]
 
 # IEC 60751:2008, coefficients of the resistance-temperature equations (read second-hand).
 _R0_OHM: Final = 100.0
-_A: Final = 3.9083e-3
-_B: Final = -5.775e-7
-_C: Final = -4.183e-12
+_PT_A_PER_K: Final = 3.9083e-3
+_PT_B_PER_K2: Final = -5.775e-7
+_PT_C_PER_K4: Final = -4.183e-12
 _PT_LOWEST_DEGC: Final = -200.0
 _PT_HIGHEST_DEGC: Final = 850.0
 _NEWTON_STEPS: Final = 5
@@ -34,7 +34,7 @@ def pt100_ohm(degC: ArrayLike) -> NDArray[np.float64]:  # noqa: N803 - the unit'
     """
     t = np.asarray(degC, np.float64)
     inside = (t >= _PT_LOWEST_DEGC) & (t <= _PT_HIGHEST_DEGC)
-    return np.where(inside, _pt(np.where(inside, t, 0.0)), np.nan)
+    return np.where(inside, _pt100_ratio(np.where(inside, t, 0.0)), np.nan)
 
 
 def pt100_degC(ohm: ArrayLike) -> NDArray[np.float64]:  # noqa: N802 - the unit's own spelling
@@ -44,15 +44,17 @@ def pt100_degC(ohm: ArrayLike) -> NDArray[np.float64]:  # noqa: N802 - the unit'
     below.
     """
     r = np.asarray(ohm, np.float64)
-    lowest, highest = _pt(np.array([_PT_LOWEST_DEGC, _PT_HIGHEST_DEGC]))
+    lowest, highest = _pt100_ratio(np.array([_PT_LOWEST_DEGC, _PT_HIGHEST_DEGC]))
     inside = (r >= lowest - _ROUNDING_OHM) & (r <= highest + _ROUNDING_OHM)
     r = np.where(inside, r, _R0_OHM)
-    t = (-_A + np.sqrt(_A**2 - 4 * _B * (1 - r / _R0_OHM))) / (2 * _B)
+    t = (-_PT_A_PER_K + np.sqrt(_PT_A_PER_K**2 - 4 * _PT_B_PER_K2 * (1 - r / _R0_OHM))) / (
+        2 * _PT_B_PER_K2
+    )
     cold = r < _R0_OHM
     if cold.any():
         for _ in range(_NEWTON_STEPS):
-            slope = _A + 2 * _B * t + _C * (4 * t - 300.0) * t**2
-            t = np.where(cold, t - (_pt(t) - r) / (_R0_OHM * slope), t)
+            slope = _PT_A_PER_K + 2 * _PT_B_PER_K2 * t + _PT_C_PER_K4 * (4 * t - 300.0) * t**2
+            t = np.where(cold, t - (_pt100_ratio(t) - r) / (_R0_OHM * slope), t)
     return np.where(inside, t, np.nan)
 
 
@@ -90,6 +92,6 @@ def ntc_degC(  # noqa: N802 - the unit's own spelling
     return np.where(inside, 1 / np.where(inside, inverse, 1.0) - _ZERO_K, np.nan)
 
 
-def _pt(t: NDArray[np.float64]) -> NDArray[np.float64]:
-    low = np.where(t < 0, _C * (t - 100.0) * t**3, 0.0)
-    return _R0_OHM * (1 + _A * t + _B * t**2 + low)
+def _pt100_ratio(t: NDArray[np.float64]) -> NDArray[np.float64]:
+    low = np.where(t < 0, _PT_C_PER_K4 * (t - 100.0) * t**3, 0.0)
+    return _R0_OHM * (1 + _PT_A_PER_K * t + _PT_B_PER_K2 * t**2 + low)

@@ -12,16 +12,16 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.bench.codes import Codes, codes_of
+from logger.joint.bench.codes import CodeTable, code_table
 from logger.joint.bench.layout import Frame
-from logger.joint.bench.value import Part
+from logger.joint.bench.value import TextField
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.bit_fields import raw_values
 
-__all__ = ["Notice", "TellPlan", "TellState", "tell", "tell_plan"]
+__all__ = ["Notice", "TextPlan", "TextState", "decode_texts", "text_plan"]
 
-_CHANNELS: Final = {"fault_code": "fault", "state_code": "state"}
-_NO_FAULT: Final = 0
+_EVENT_OF_CHANNEL: Final = {"fault_code": "fault", "state_code": "state"}
+_NO_FAULT_CODE: Final = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,14 +40,14 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TellPlan:
+class TextPlan:
     """What one kind of frame tells in words."""
 
     name: str
-    codes: Mapping[str, Codes]
+    codes: Mapping[str, CodeTable]
     """Code channel that the frame carries -> its words."""
-    parts: tuple[tuple[Part, Codes], ...]
-    each: bool
+    parts: tuple[tuple[TextField, CodeTable], ...]
+    on_each_frame: bool
     event: str
 
     def __bool__(self) -> bool:
@@ -55,45 +55,47 @@ class TellPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TellState:
+class TextState:
     """What was told last, by channel or by the name of a frame."""
 
     meanings: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    codes: Mapping[str, float] = field(default_factory=lambda: {"fault_code": _NO_FAULT})
+    codes: Mapping[str, float] = field(default_factory=lambda: {"fault_code": _NO_FAULT_CODE})
     """The code itself: one that repeats needs no words."""
 
-    def repeats(self, channel: str, codes: NDArray[np.float64]) -> bool:
+    def is_repeated(self, channel: str, codes: NDArray[np.float64]) -> bool:
         """Whether a channel only repeats what it said last."""
         return channel in self.codes and bool((codes == self.codes[channel]).all())
 
 
-def tell_plan(frame: Frame) -> TellPlan:
+def text_plan(frame: Frame) -> TextPlan:
     """Return what a kind of frame tells in words."""
-    return TellPlan(
+    return TextPlan(
         name=frame.name,
         codes={
-            value.channel: codes_of(value.names, value.flags, bits=value.bits, signed=value.signed)
+            value.channel: code_table(
+                value.names, value.flags, bits=value.bits, signed=value.signed
+            )
             for value in frame.value
             if CHANNELS[value.channel].whole
         },
         parts=tuple(
-            (part, codes_of(part.names, part.flags, bits=part.bits, signed=part.signed))
+            (part, code_table(part.names, part.flags, bits=part.bits, signed=part.signed))
             for part in frame.part
         ),
-        each=frame.tells == "each",
+        on_each_frame=frame.tells == "each",
         event=frame.event,
     )
 
 
-def tell(
-    plan: TellPlan,
-    state: TellState,
+def decode_texts(
+    plan: TextPlan,
+    state: TextState,
     *,
     joint: str,
     time_ns: NDArray[np.int64],
     values: Mapping[str, NDArray[np.float64]],
     data: NDArray[np.uint8],
-) -> tuple[list[Notice], NDArray[np.bool_], TellState]:
+) -> tuple[list[Notice], NDArray[np.bool_], TextState]:
     """Return what n frames of one kind tell, which of them say "just switched on", and the state.
 
     Parameters
@@ -107,27 +109,27 @@ def tell(
     restarts = np.zeros(len(time_ns), bool)
     meanings, newest = dict(state.meanings), dict(state.codes)
     for channel, codes in plan.codes.items():
-        held = np.flatnonzero(~np.isnan(values[channel]))
-        raw = values[channel][held].astype(np.int64)
-        before = meanings.get(channel)
-        if before is None and channel == "fault_code":
+        has_code = np.flatnonzero(~np.isnan(values[channel]))
+        raw = values[channel][has_code].astype(np.int64)
+        previous = meanings.get(channel)
+        if previous is None and channel == "fault_code":
             # That there is no fault is nothing to tell.
-            before = (int(codes.meaning(np.array([_NO_FAULT]))[0]),)
-        turns, last = _turns([codes.meaning(raw)], before)
-        if last is not None:
-            meanings[channel] = last
+            previous = (int(codes.meaning_numbers(np.array([_NO_FAULT_CODE]))[0]),)
+        change_rows, last_meaning = _change_rows([codes.meaning_numbers(raw)], previous)
+        if last_meaning is not None:
+            meanings[channel] = last_meaning
         if len(raw):
             newest[channel] = float(raw[-1])
         notices += [
             Notice(
-                time_ns=int(time_ns[held[row]]),
+                time_ns=int(time_ns[has_code[row]]),
                 joint=joint,
-                kind=_CHANNELS[channel],
+                kind=_EVENT_OF_CHANNEL[channel],
                 channel=channel,
                 value=float(raw[row]),
-                text=_sentence(joint, channel, codes, int(raw[row])),
+                text=_code_sentence(joint, channel, codes, int(raw[row])),
             )
-            for row in turns
+            for row in change_rows
         ]
     if plan.parts and len(time_ns):
         raws = [raw_values(data, part) for part, _ in plan.parts]
@@ -135,13 +137,15 @@ def tell(
             if part.restart is not None:
                 restarts |= raw == part.restart
         key = f"frame {plan.name}"
-        if plan.each:
-            turns = np.arange(len(time_ns))
+        if plan.on_each_frame:
+            change_rows = np.arange(len(time_ns))
         else:
-            told = [codes.meaning(raw) for (_, codes), raw in zip(plan.parts, raws, strict=True)]
-            turns, last = _turns(told, meanings.get(key))
-            if last is not None:
-                meanings[key] = last
+            part_meanings = [
+                codes.meaning_numbers(raw) for (_, codes), raw in zip(plan.parts, raws, strict=True)
+            ]
+            change_rows, last_meaning = _change_rows(part_meanings, meanings.get(key))
+            if last_meaning is not None:
+                meanings[key] = last_meaning
         notices += [
             Notice(
                 time_ns=int(time_ns[row]),
@@ -151,33 +155,33 @@ def tell(
                 value=float(raws[0][row]),
                 text=f"{joint}: {plan.name}: "
                 + ", ".join(
-                    f"{part.name} {codes.told(int(raw[row]))}"
+                    f"{part.name} {codes.label(int(raw[row]))}"
                     for (part, codes), raw in zip(plan.parts, raws, strict=True)
                 )
                 + ".",
             )
-            for row in turns.tolist()
+            for row in change_rows.tolist()
         ]
-    return notices, restarts, TellState(meanings=meanings, codes=newest)
+    return notices, restarts, TextState(meanings=meanings, codes=newest)
 
 
-def _turns(
-    meanings: Sequence[NDArray[np.int64]], before: tuple[int, ...] | None
+def _change_rows(
+    meanings: Sequence[NDArray[np.int64]], previous: tuple[int, ...] | None
 ) -> tuple[NDArray[np.intp], tuple[int, ...] | None]:
     """Return the rows at which a meaning is another than before, and the last one."""
     count = len(meanings[0])
     if count == 0:
-        return np.empty(0, np.intp), before
-    turned = np.zeros(count, bool)
-    for place, meaning in enumerate(meanings):
-        turned[1:] |= meaning[1:] != meaning[:-1]
-        turned[0] |= before is None or int(meaning[0]) != before[place]
-    return np.flatnonzero(turned), tuple(int(meaning[-1]) for meaning in meanings)
+        return np.empty(0, np.intp), previous
+    is_changed = np.zeros(count, bool)
+    for row_index, meaning in enumerate(meanings):
+        is_changed[1:] |= meaning[1:] != meaning[:-1]
+        is_changed[0] |= previous is None or int(meaning[0]) != previous[row_index]
+    return np.flatnonzero(is_changed), tuple(int(meaning[-1]) for meaning in meanings)
 
 
-def _sentence(joint: str, channel: str, codes: Codes, raw: int) -> str:
+def _code_sentence(joint: str, channel: str, codes: CodeTable, raw: int) -> str:
     if channel == "fault_code":
-        if raw == _NO_FAULT and not codes.names:
+        if raw == _NO_FAULT_CODE and not codes.names:
             return f"{joint}: no fault any more."
-        return f"{joint}: fault {codes.told(raw)}."
-    return f"{joint}: drive state {codes.told(raw)}."
+        return f"{joint}: fault {codes.label(raw)}."
+    return f"{joint}: drive state {codes.label(raw)}."

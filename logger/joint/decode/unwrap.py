@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["TurnState", "unwrap"]
+__all__ = ["UnwrapState", "unwrap_counts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TurnState:
+class UnwrapState:
     """Where the last reading left the count."""
 
     time_ns: int = 0
@@ -28,17 +28,17 @@ class TurnState:
     """-1: nothing was read yet."""
 
 
-def unwrap(
+def unwrap_counts(
     time_ns: NDArray[np.int64],
     count: NDArray[np.int64],
     speed_counts_s: NDArray[np.float64],
     *,
     modulus: int,
-    known_for_ns: int,
-    state: TurnState,
+    valid_for_ns: int,
+    state: UnwrapState,
     speed_apart: bool = False,
     broken: NDArray[np.bool_] | None = None,
-) -> tuple[NDArray[np.int64], NDArray[np.int32], TurnState]:
+) -> tuple[NDArray[np.int64], NDArray[np.int32], UnwrapState]:
     """Return the continuous count and its segment for n encoder readings.
 
     Parameters
@@ -49,7 +49,7 @@ def unwrap(
         float64, shape (n,): speed of the same shaft in counts a second, NaN where unknown.
     modulus
         Counts of one turn.
-    known_for_ns
+    valid_for_ns
         The longest silence over which the number of turns is believed.
     state
         What the call before gave back.
@@ -63,7 +63,7 @@ def unwrap(
     -------
     total, segment, state
         int64 and int32, shape (n,). `total` goes on within a segment; a segment begins with the
-        raw count. A new one begins after a silence longer than `known_for_ns`, where the joint was
+        raw count. A new one begins after a silence longer than `valid_for_ns`, where the joint was
         switched on again, where the speed changed so much that it leaves more than half a turn
         open, and, without a speed, at a move of exactly half a turn.
 
@@ -74,57 +74,57 @@ def unwrap(
     """
     if len(time_ns) == 0:
         return np.empty(0, np.int64), np.empty(0, np.int32), state
-    counts = _behind(state.count, count)
-    speeds = _behind(state.speed_counts_s, speed_counts_s)
-    times = _behind(state.time_ns, time_ns)
+    counts = _prepend_value(state.count, count)
+    speeds = _prepend_value(state.speed_counts_s, speed_counts_s)
+    times = _prepend_value(state.time_ns, time_ns)
     elapsed_ns = times[1:] - times[:-1]
     elapsed_s = elapsed_ns * 1e-9
     half = modulus // 2
     nearest = (counts[1:] - counts[:-1] + half) % modulus - half
 
-    before, after = speeds[:-1], speeds[1:]
-    blank = np.isnan(speeds)
-    if blank.any():
+    speed_before, speed_after = speeds[:-1], speeds[1:]
+    unknown_speed = np.isnan(speeds)
+    if unknown_speed.any():
         # Where only one of two readings has a speed beside it, that one is what is known.
-        before = np.where(blank[:-1], after, before)
-        after = np.where(blank[1:], before, after)
-    mean_speed = 0.5 * (before + after)
-    unknown = elapsed_ns > known_for_ns
-    unknown[0] |= state.segment < 0
+        speed_before = np.where(unknown_speed[:-1], speed_after, speed_before)
+        speed_after = np.where(unknown_speed[1:], speed_before, speed_after)
+    mean_speed = 0.5 * (speed_before + speed_after)
+    is_unknown = elapsed_ns > valid_for_ns
+    is_unknown[0] |= state.segment < 0
     if broken is not None:
-        unknown |= broken
+        is_unknown |= broken
     # The speed between two readings is somewhere between theirs: half the difference is open. For
     # moves that were counted with a held speed it is all of it, as is known once the next arrives.
     share = 1.0 if speed_apart else 0.5
-    open_counts = share * np.abs(after - before) * elapsed_s + 1.0
-    far = open_counts >= modulus / 2
-    if unknown.any() or np.isnan(mean_speed).any():
-        guided = ~np.isnan(mean_speed) & ~unknown
-        mean_speed = np.where(guided, mean_speed, 0.0)
-        turns = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
-        turns[~guided] = 0
-        unknown |= guided & far
-        unknown |= ~guided & (2 * np.abs(nearest) == modulus)
+    open_counts = share * np.abs(speed_after - speed_before) * elapsed_s + 1.0
+    is_ambiguous = open_counts >= modulus / 2
+    if is_unknown.any() or np.isnan(mean_speed).any():
+        guided_counts = ~np.isnan(mean_speed) & ~is_unknown
+        mean_speed = np.where(guided_counts, mean_speed, 0.0)
+        turn_counts = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
+        turn_counts[~guided_counts] = 0
+        is_unknown |= guided_counts & is_ambiguous
+        is_unknown |= ~guided_counts & (2 * np.abs(nearest) == modulus)
     else:
-        turns = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
-        unknown = far
-    move = nearest + turns * modulus
+        turn_counts = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
+        is_unknown = is_ambiguous
+    move = nearest + turn_counts * modulus
 
-    if unknown.any():
-        move[unknown] = 0
+    if is_unknown.any():
+        move[is_unknown] = 0
         run = np.cumsum(move)
-        begins = np.where(unknown, np.arange(len(move)), -1)
-        latest = np.maximum.accumulate(begins)
+        segment_starts = np.where(is_unknown, np.arange(len(move)), -1)
+        latest = np.maximum.accumulate(segment_starts)
         base = np.where(latest >= 0, counts[1:][latest] - run[latest], np.int64(state.total))
         total = base + run
-        segment = (state.segment + np.cumsum(unknown)).astype(np.int32)
+        segment = (state.segment + np.cumsum(is_unknown)).astype(np.int32)
     else:
         total = state.total + move.cumsum()
         segment = np.full(len(move), state.segment, np.int32)
     return (
         total,
         segment,
-        TurnState(
+        UnwrapState(
             time_ns=int(time_ns[-1]),
             count=int(count[-1]),
             speed_counts_s=float(speed_counts_s[-1]),
@@ -134,9 +134,9 @@ def unwrap(
     )
 
 
-def _behind(first: float, rest: NDArray[Any]) -> NDArray[Any]:
+def _prepend_value(first: float, rest: NDArray[Any]) -> NDArray[Any]:
     """Return `rest` with one more in front of it."""
-    whole = np.empty(len(rest) + 1, rest.dtype)
-    whole[0] = first
-    whole[1:] = rest
-    return whole
+    joined = np.empty(len(rest) + 1, rest.dtype)
+    joined[0] = first
+    joined[1:] = rest
+    return joined

@@ -12,34 +12,34 @@ import numpy as np
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, FrameBatch
 from logger.joint.bench.bench import Bench
-from logger.joint.bench.codes import codes_of
-from logger.joint.bench.frame_match import Claim
-from logger.joint.bench.identifiers import identifier_for, named
+from logger.joint.bench.codes import code_table
+from logger.joint.bench.frame_match import FrameMatch
+from logger.joint.bench.identifiers import format_id, identifier_for
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.layout import Frame
-from logger.joint.bench.scaling import worth_of
-from logger.joint.bench.value import SHARES, Part, Place, Value
+from logger.joint.bench.scaling import scaling_of
+from logger.joint.bench.value import SHARE_FACTORS, BitPosition, TextField, Value
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.bit_fields import raw_values
-from logger.joint.decode.decode import DecodeState, decode, frame_of, plan_for
+from logger.joint.decode.decode import DecodeState, decode, decode_plan, frame_for
 from logger.joint.explain.typed import TypedFrame
-from logger.settings_file import nearest
+from logger.settings_file import did_you_mean
 
-__all__ = ["ByteSaid", "Explained", "ValueSaid", "explain"]
+__all__ = ["ByteExplained", "Explained", "ValueExplained", "explain_frame"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ByteSaid:
+class ByteExplained:
     """One byte, and what stands in it."""
 
-    place: int
-    content: int
-    of: tuple[str, ...]
+    index: int
+    value: int
+    fields: tuple[str, ...]
     """The fields that it belongs to; empty where the layout says nothing of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ValueSaid:
+class ValueExplained:
     """One value: what it is in the frame, how it is converted, and what comes out."""
 
     name: str
@@ -60,7 +60,7 @@ class ValueSaid:
         return f"0x{self.raw % (1 << self.bits):0{(self.bits + 3) // 4}X}"
 
     @property
-    def told(self) -> str:
+    def text(self) -> str:
         """The result with its unit and words."""
         if self.result is None:
             return "no value"
@@ -78,13 +78,13 @@ class Explained:
     frame: str
     bus: str
     readings: Mapping[str, float | None]
-    bytes: tuple[ByteSaid, ...] = ()
-    values: tuple[ValueSaid, ...] = ()
+    bytes: tuple[ByteExplained, ...] = ()
+    values: tuple[ValueExplained, ...] = ()
     remarks: tuple[str, ...] = ()
     """What cannot be told from one frame, and what else there is to say."""
 
 
-def explain(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:
+def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:
     """Return what a frame says to the recorder, on whatever bus of the bench or on the one named.
 
     Raises
@@ -92,161 +92,171 @@ def explain(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Expla
     InputError
         There is no such bus, or no joint of the bench sends such a frame.
     """
-    names = [one.name for one in bench.buses]
+    names = [bus_name.name for bus_name in bench.buses]
     if bus is not None and bus not in names:
-        raise InputError(f"--bus: found {bus!r}, expected a bus.{nearest(bus, names)}")
-    places = [place for place, name in enumerate(names) if bus in {None, name}]
+        raise InputError(f"--bus: found {bus!r}, expected a bus.{did_you_mean(bus, names)}")
+    bus_indices = [bus_index for bus_index, name in enumerate(names) if bus in {None, name}]
     flags = (EXTENDED if frame.extended else 0) | (FD if frame.fd else 0)
     number, data = frame.identifier, frame.data
     # As whoever asked: then what looks like a request is read as the answer.
-    plan = plan_for(bench, asking=True)
-    found: Explained | None = None
-    elsewhere: list[str] = []
-    for place in places:
-        frames = FrameBatch.of([(0, number, flags, data)], bus=place)
+    plan = decode_plan(bench, with_requests=True)
+    explanations: Explained | None = None
+    other_buses: list[str] = []
+    for bus_index in bus_indices:
+        frames = FrameBatch.from_rows([(0, number, flags, data)], bus=bus_index)
         decoded, _ = decode(plan, DecodeState(), frames)
-        heard = [readings for readings in decoded.readings if len(readings)]
-        if not heard:
+        decoded_readings = [readings for readings in decoded.readings if len(readings)]
+        if not decoded_readings:
             continue
-        if found is not None:
-            elsewhere.append(
-                f"A bus has to be chosen: on {names[place]!r} the same frame is of "
-                f"{heard[0].joint}. Here it is read as of {found.bus!r}; --bus {names[place]} "
+        if explanations is not None:
+            other_buses.append(
+                f"A bus has to be chosen: on {names[bus_index]!r} the same frame is of "
+                f"{decoded_readings[0].joint}. Here it is read as of {explanations.bus!r}; --bus {names[bus_index]} "
                 "reads it as of the other."
             )
             continue
-        readings = heard[0]
-        joint = bench.joint(readings.joint)
-        kind = _frame_of(bench, joint, frame_of(plan, frames))
-        carried = {value.channel for value in kind.value}
-        if bench.derives_torque(joint) and "current_A" in carried:
-            carried.add("torque_Nm")
-        told = {
+        readings = decoded_readings[0]
+        joint = bench.joint_named(readings.joint)
+        kind = _frame_named(bench, joint, frame_for(plan, frames))
+        carried_channels = {value.channel for value in kind.value}
+        if bench.derives_torque(joint) and "current_A" in carried_channels:
+            carried_channels.add("torque_Nm")
+        readings_by_channel = {
             channel: None if np.isnan(values[0]) else float(values[0])
             for channel, values in readings.columns.items()
-            if channel in carried
+            if channel in carried_channels
         }
-        found = Explained(
+        explanations = Explained(
             joint=joint.name,
             frame=kind.name,
-            bus=names[place],
-            readings=told,
-            bytes=_bytes(kind, data),
-            values=tuple(_values(bench, joint, kind, data, told)),
-            remarks=tuple(_remarks(joint, kind, [one.joint for one in heard[1:]])),
+            bus=names[bus_index],
+            readings=readings_by_channel,
+            bytes=_explain_bytes(kind, data),
+            values=tuple(_explain_values(bench, joint, kind, data, readings_by_channel)),
+            remarks=tuple(
+                _explanation_remarks(
+                    joint, kind, [bus_name.joint for bus_name in decoded_readings[1:]]
+                )
+            ),
         )
-    found = found or _asked(bench, frame, places)
-    if found is not None:
-        return replace(found, remarks=(*found.remarks, *elsewhere))
+    explanations = explanations or _request_explanation(bench, frame, bus_indices)
+    if explanations is not None:
+        return replace(explanations, remarks=(*explanations.remarks, *other_buses))
     raise InputError(
-        f"{named(number, extended=frame.extended)} {data.hex(' ').upper() or '(no bytes)'}: "
-        f"{_why(bench, frame, places)}"
+        f"{format_id(number, extended=frame.extended)} {data.hex(' ').upper() or '(no bytes)'}: "
+        f"{_no_match_reason(bench, frame, bus_indices)}"
     )
 
 
-def _frame_of(bench: Bench, joint: JointSettings, frame: Frame) -> Frame:
+def _frame_named(bench: Bench, joint: JointSettings, frame: Frame) -> Frame:
     """Return the joint's own kind of that name: of a shared frame each has another slot."""
-    return next(one for one in bench.layout_of(joint).frame if one.name == frame.name)
+    return next(
+        layout_frame
+        for layout_frame in bench.layout_of(joint).frame
+        if layout_frame.name == frame.name
+    )
 
 
-def _bytes(frame: Frame, data: bytes) -> tuple[ByteSaid, ...]:
-    of: dict[int, list[str]] = {}
+def _explain_bytes(frame: Frame, data: bytes) -> tuple[ByteExplained, ...]:
+    byte_fields: dict[int, list[str]] = {}
     for byte in range(len(frame.begins) // 2):
-        of.setdefault(byte, []).append("begins")
-    fields: list[tuple[str, Place]] = [("match", match) for match in frame.match]
+        byte_fields.setdefault(byte, []).append("begins")
+    fields: list[tuple[str, BitPosition]] = [("match", match) for match in frame.match]
     fields += [(value.channel, value) for value in frame.value]
     fields += [(part.name, part) for part in frame.part]
     for name, field in fields:
-        for byte in sorted({byte for byte, _ in field.places}):
-            of.setdefault(byte, []).append(name)
+        for byte in sorted({byte for byte, _ in field.bit_places}):
+            byte_fields.setdefault(byte, []).append(name)
     return tuple(
-        ByteSaid(place=place, content=content, of=tuple(of.get(place, ())))
-        for place, content in enumerate(data)
+        ByteExplained(
+            index=byte_index, value=content, fields=tuple(byte_fields.get(byte_index, ()))
+        )
+        for byte_index, content in enumerate(data)
     )
 
 
-def _values(
+def _explain_values(
     bench: Bench,
     joint: JointSettings,
     frame: Frame,
     data: bytes,
-    told: Mapping[str, float | None],
-) -> list[ValueSaid]:
+    readings: Mapping[str, float | None],
+) -> list[ValueExplained]:
     padded = np.frombuffer(data.ljust(64, b"\0"), np.uint8)[None, :]
-    said = [
-        ValueSaid(
+    explained = [
+        ValueExplained(
             name=value.channel,
-            raw=_raw(padded, value),
+            raw=_raw_number(padded, value),
             bits=value.bits,
-            how=_how(value, joint),
-            result=told[value.channel],
+            how=_conversion_text(value, joint),
+            result=readings[value.channel],
             unit=CHANNELS[value.channel].ucum,
-            words=codes_of(value.names, value.flags, bits=value.bits, signed=value.signed).words(
-                _raw(padded, value)
-            )
+            words=code_table(
+                value.names, value.flags, bits=value.bits, signed=value.signed
+            ).describe_code(_raw_number(padded, value))
             if CHANNELS[value.channel].whole
             else "",
         )
         for value in frame.value
     ]
     for part in frame.part:
-        raw = _raw(padded, part)
-        codes = codes_of(part.names, part.flags, bits=part.bits, signed=part.signed)
-        said.append(
-            ValueSaid(
+        raw = _raw_number(padded, part)
+        codes = code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
+        explained.append(
+            ValueExplained(
                 name=part.name,
                 raw=raw,
                 bits=part.bits,
                 how="told in words",
                 result=float(raw),
                 unit="",
-                words=codes.words(raw),
+                words=codes.describe_code(raw),
             )
         )
-    if bench.derives_torque(joint) and "current_A" in told:
+    if bench.derives_torque(joint) and "current_A" in readings:
         assert joint.torque is not None, "it is derived from it"
-        said += [
-            ValueSaid(
+        explained += [
+            ValueExplained(
                 name="torque_Nm",
-                raw=one.raw,
-                bits=one.bits,
+                raw=layout_value.raw,
+                bits=layout_value.bits,
                 how=f"derived: current_A x {joint.torque.per_ampere:g} N.m/A",
-                result=told.get("torque_Nm"),
+                result=readings.get("torque_Nm"),
                 unit=CHANNELS["torque_Nm"].ucum,
             )
-            for one in said
-            if one.name == "current_A"
+            for layout_value in explained
+            if layout_value.name == "current_A"
         ]
-    return said
+    return explained
 
 
-def _raw(padded: np.ndarray, place: Value | Part) -> int:
-    raw = int(raw_values(padded, place)[0])
-    return raw % 2**64 if place.bits == 64 and not place.signed else raw
+def _raw_number(padded: np.ndarray, value: Value | TextField) -> int:
+    raw = int(raw_values(padded, value)[0])
+    return raw % 2**64 if value.bits == 64 and not value.signed else raw
 
 
-def _how(value: Value, joint: JointSettings) -> str:
+def _conversion_text(value: Value, joint: JointSettings) -> str:
     """Return the way from counts to the channel in words, left to right."""
     channel = CHANNELS[value.channel]
     words = ["IEEE 754"] if value.type == "float" else []
     if value.encoder is not None:
-        turns = f", {value.encoder.turns} turns" if value.encoder.turns > 1 else ""
-        words.append(f"encoder of {value.encoder.counts} counts a turn{turns}")
+        turns_text = f", {value.encoder.turns} turns" if value.encoder.turns > 1 else ""
+        words.append(f"encoder of {value.encoder.counts} counts a turn{turns_text}")
     elif value.per_turn is not None:
         words.append(f"{value.per_turn:g} counts a turn")
-    elif value.unit in SHARES:
+    elif value.unit in SHARE_FACTORS:
         share = "per mille" if value.unit == "per_mille" else "per cent"
         # The worth without scale and gear is that of one share.
-        whole = (
-            worth_of(
+        whole_value = (
+            scaling_of(
                 value.model_copy(update={"scale": 1.0, "offset": 0.0, "side": "output"}),
                 joint.model_copy(update={"reversed": False}),
                 where=joint.name,
             ).factor
-            / SHARES[value.unit]
+            / SHARE_FACTORS[value.unit]
         )
         scale = "" if value.scale == 1 else f"x {value.scale:g} "
-        words.append(f"{scale}{share} of {whole:.6g} {channel.ucum}")
+        words.append(f"{scale}{share} of {whole_value:.6g} {channel.ucum}")
     elif value.scale != 1 or value.unit is not None:
         words.append(f"x {value.scale:g}{f' {value.unit}' if value.unit else ''}")
     if value.offset:
@@ -265,92 +275,108 @@ def _how(value: Value, joint: JointSettings) -> str:
     return ", ".join(words)
 
 
-def _remarks(joint: JointSettings, frame: Frame, others: list[str]) -> list[str]:
-    said = []
+def _explanation_remarks(joint: JointSettings, frame: Frame, others: list[str]) -> list[str]:
+    remarks = []
     if frame.echo_within_s is not None:
-        said.append(
+        remarks.append(
             "Request and answer look alike here, and one frame alone cannot tell: read as the "
             "answer."
         )
     if any(value.encoder is not None and value.encoder.turns == 1 for value in frame.value):
-        said.append("The position is that within one turn of the encoder: turns take more frames.")
+        remarks.append(
+            "The position is that within one turn of the encoder: turns take more frames."
+        )
     if others:
-        said.append(f"The same frame also tells {', '.join(others)}.")
+        remarks.append(f"The same frame also tells {', '.join(others)}.")
     if frame.value and frame.value[0].slot_bytes:
-        said.append(f"{joint.name} takes the values of slot {joint.slot}.")
-    return said
+        remarks.append(f"{joint.name} takes the values of slot {joint.slot}.")
+    return remarks
 
 
-def _asked(bench: Bench, frame: TypedFrame, places: Sequence[int]) -> Explained | None:
+def _request_explanation(
+    bench: Bench, frame: TypedFrame, bus_indices: Sequence[int]
+) -> Explained | None:
     for joint in bench.joints:
-        if bench.bus_of(joint) not in places:
+        if bench.bus_of(joint) not in bus_indices:
             continue
         for request in bench.layout_of(joint).request:
-            own = identifier_for(
+            own_identifier = identifier_for(
                 request.identifier, joint.node, extended=request.extended, where=joint.name
             )
-            asks = (own, request.extended, bytes.fromhex(request.data))
-            if asks == (frame.identifier, frame.extended, frame.data):
+            request_key = (own_identifier, request.extended, bytes.fromhex(request.data))
+            if request_key == (frame.identifier, frame.extended, frame.data):
                 return Explained(
                     joint=joint.name,
                     frame=request.name,
                     bus=bench.buses[bench.bus_of(joint)].name,
                     readings={},
                     bytes=tuple(
-                        ByteSaid(place=place, content=content, of=("request",))
-                        for place, content in enumerate(frame.data)
+                        ByteExplained(index=bus_index, value=content, fields=("request",))
+                        for bus_index, content in enumerate(frame.data)
                     ),
                     remarks=("A request that this joint is sent; it carries no values.",),
                 )
     return None
 
 
-def _why(bench: Bench, typed: TypedFrame, places: Sequence[int]) -> str:
+def _no_match_reason(bench: Bench, typed: TypedFrame, bus_indices: Sequence[int]) -> str:
     """Return why nobody sends such a frame, and what comes nearest."""
     number, data, extended = typed.identifier, typed.data, typed.extended
-    known = [
-        (joint.name, frame, claim)
+    known_frames = [
+        (joint.name, frame, match)
         for joint in bench.joints
-        if bench.bus_of(joint) in places
-        for frame, claim in zip(bench.layout_of(joint).frame, bench.claims_of(joint), strict=True)
-        if claim.extended == extended
+        if bench.bus_of(joint) in bus_indices
+        for frame, match in zip(
+            bench.layout_of(joint).frame, bench.frame_matches_of(joint), strict=True
+        )
+        if match.extended == extended
     ]
-    here = [one for one in known if number & one[2].mask == one[2].identifier]
-    if not here:
-        if not known:
-            whose = "the bench" if len(places) == len(bench.buses) else "that bus"
-            return f"no joint of {whose} has {'29' if extended else '11'}-bit identifiers."
-        name, frame, claim = min(known, key=lambda one: abs(one[2].identifier - number))
+    identifier_matches = [
+        candidate
+        for candidate in known_frames
+        if number & candidate[2].mask == candidate[2].identifier
+    ]
+    if not identifier_matches:
+        if not known_frames:
+            scope_text = "the bench" if len(bus_indices) == len(bench.buses) else "that bus"
+            return f"no joint of {scope_text} has {'29' if extended else '11'}-bit identifiers."
+        name, frame, match = min(
+            known_frames, key=lambda candidate: abs(candidate[2].identifier - number)
+        )
         return (
             "identifier of no joint; the nearest is "
-            f"{named(claim.identifier, extended=extended)}, {frame.name!r} of {name}. Compare the "
+            f"{format_id(match.identifier, extended=extended)}, {frame.name!r} of {name}. Compare the "
             "layout's identifier and the bench file's node."
         )
-    begun = [one for one in here if _begins(one[2], data)]
-    if not begun:
+    beginning_matches = [
+        candidate for candidate in identifier_matches if _matches_beginning(candidate[2], data)
+    ]
+    if not beginning_matches:
         kinds = "; ".join(
-            f"{frame.name!r} of {name} with {_leads(frame)}" for name, frame, _ in here
+            f"{frame.name!r} of {name} with {_selector_text(frame)}"
+            for name, frame, _ in identifier_matches
         )
         return f"leading bytes of no frame; on this identifier are known: {kinds}."
-    name, frame, claim = begun[0]
-    if len(data) < claim.length:
-        return f"too short: {frame.name!r} of {name} wants {claim.length} bytes, found {len(data)}."
-    return f"too long: {frame.name!r} of {name} has {claim.longest} bytes, found {len(data)}."
+    name, frame, match = beginning_matches[0]
+    if len(data) < match.length:
+        return f"too short: {frame.name!r} of {name} wants {match.length} bytes, found {len(data)}."
+    return f"too long: {frame.name!r} of {name} has {match.max_length} bytes, found {len(data)}."
 
 
-def _begins(claim: Claim, data: bytes) -> bool:
+def _matches_beginning(match: FrameMatch, data: bytes) -> bool:
     return all(
-        place < len(data) and data[place] & claim.bits[place] == claim.content[place]
-        for place in claim.told_by
+        byte_index < len(data)
+        and data[byte_index] & match.bits[byte_index] == match.expected[byte_index]
+        for byte_index in match.distinguishing_bytes
     )
 
 
-def _leads(frame: Frame) -> str:
-    told = (
+def _selector_text(frame: Frame) -> str:
+    conditions = (
         [f"{bytes.fromhex(frame.begins).hex(' ').upper()} at its beginning"] if frame.begins else []
     )
-    told += [
+    conditions += [
         f"{match.equals} in byte {match.byte}, bit {match.first_bit}, {match.bits} bits"
         for match in frame.match
     ]
-    return " and ".join(told) or "any bytes"
+    return " and ".join(conditions) or "any bytes"

@@ -13,23 +13,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.joint.batch import EXTENDED, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.bench.identifiers import named
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.layout import Frame
 from logger.joint.channels import CHANNELS
-from logger.joint.decode.decode import DecodeState, decode, kinds_of, plan_for
-from logger.joint.decode.dispatch import reasons_of
+from logger.joint.decode.decode import DecodeState, decode, decode_plan, frame_kinds
+from logger.joint.decode.dispatch import reject_reasons
 
-__all__ = ["ChannelTried", "KindTried", "NotDecoded", "Trial", "bench_for", "tried", "with_layout"]
+__all__ = [
+    "ChannelResult",
+    "KindResult",
+    "NotDecoded",
+    "Trial",
+    "minimal_bench",
+    "replace_layout",
+    "run_trial",
+]
 
-SAID: Final = 3
+MAX_NOTICES_SHOWN: Final = 3
 """Of what joints said in words, so much is shown."""
-LEFT: Final = 12
+MAX_REASONS_SHOWN: Final = 12
 """Identifiers shown of what is not decoded."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KindTried:
+class KindResult:
     """One kind of frame of one joint."""
 
     joint: str
@@ -40,7 +48,7 @@ class KindTried:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelTried:
+class ChannelResult:
     """One channel of one joint, in its own unit."""
 
     joint: str
@@ -74,21 +82,21 @@ class Trial:
 
     frames: int
     requests: int
-    kinds: tuple[KindTried, ...]
-    channels: tuple[ChannelTried, ...]
+    kinds: tuple[KindResult, ...]
+    channels: tuple[ChannelResult, ...]
     reasons: Mapping[str, int]
     """Reason in words -> frames that were not decoded for it."""
-    left: tuple[NotDecoded, ...]
+    not_decoded: tuple[NotDecoded, ...]
     """The most frequent first; the first of each reason is there for certain."""
-    said: tuple[str, ...]
+    notices: tuple[str, ...]
     """What joints said in words, the newest last."""
 
 
-def bench_for(layout: str, *, node: int, gear_ratio: float, buses: int = 1) -> str:
+def minimal_bench(layout: str, *, node: int, gear_ratio: float, buses: int = 1) -> str:
     """Return the text of a bench with one joint of a layout, for frames of a log."""
     text = "".join(
-        f'[[bus]]\nname = "bus{place}"\ninterface = "virtual"\nfd = true\n'
-        for place in range(1, buses + 1)
+        f'[[bus]]\nname = "bus{bus_index}"\ninterface = "virtual"\nfd = true\n'
+        for bus_index in range(1, buses + 1)
     )
     return (
         f'{text}[[joint]]\nname = "joint"\nbus = "bus1"\nlayout = "{layout}"\nnode = {node}\n'
@@ -96,40 +104,40 @@ def bench_for(layout: str, *, node: int, gear_ratio: float, buses: int = 1) -> s
     )
 
 
-def with_layout(bench: Bench, name: str, layout: str, *, where: str) -> Bench:
+def replace_layout(bench: Bench, name: str, layout: str, *, where: str) -> Bench:
     """Return the bench with another text of one of its layouts; raises InputError."""
-    return bench_from(bench.text, {**bench.layout_texts, name: layout}, where=where)
+    return bench_from_texts(bench.text, {**bench.layout_texts, name: layout}, where=where)
 
 
-def tried(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> Trial:
+def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> Trial:
     """Return what a bench makes of frames, in order of time for each bus; `joint`: only of that."""
     # Nothing is sent here: what looks like a request may be one.
-    plan = plan_for(bench, asking=False)
+    plan = decode_plan(bench, with_requests=False)
     decoded, _ = decode(plan, DecodeState(), frames)
-    kinds: list[KindTried] = []
-    channels: list[ChannelTried] = []
-    for one, readings, kind in zip(
-        plan.joints, decoded.readings, kinds_of(plan, frames), strict=True
+    kinds: list[KindResult] = []
+    channels: list[ChannelResult] = []
+    for joint_plan, readings, kind in zip(
+        plan.joints, decoded.readings, frame_kinds(plan, frames), strict=True
     ):
-        name = one.joint.name
+        name = joint_plan.joint.name
         if joint not in {None, name}:
             continue
-        carrying = dict.fromkeys(one.channels, 0)
-        for place, held in enumerate(one.frames):
-            times = frames.time_ns[kind == place]
-            for channel in _carried(bench, held.frame, name):
+        carrying = dict.fromkeys(joint_plan.channels, 0)
+        for frame_index, frame_plan in enumerate(joint_plan.frames):
+            times = frames.time_ns[kind == frame_index]
+            for channel in _frame_channels(bench, frame_plan.frame, name):
                 carrying[channel] += len(times)
             kinds.append(
-                KindTried(
+                KindResult(
                     joint=name,
-                    frame=held.frame.name,
+                    frame=frame_plan.frame.name,
                     count=len(times),
                     period_s=float(np.median(np.diff(times))) * 1e-9 if len(times) > 1 else None,
                 )
             )
         channels += [
-            _channel(name, channel, readings.series(channel)[1], carrying[channel])
-            for channel in one.channels
+            _channel_result(name, channel, readings.channel_series(channel)[1], carrying[channel])
+            for channel in joint_plan.channels
         ]
     return Trial(
         frames=len(frames),
@@ -137,61 +145,74 @@ def tried(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> Tria
         kinds=tuple(kinds),
         channels=tuple(channels),
         reasons=decoded.rejected,
-        left=_left(frames, reasons_of(plan.owners, frames)),
-        said=tuple(notice.text for notice in decoded.notices if joint in {None, notice.joint})[
-            -SAID:
+        not_decoded=_undecoded_frames(frames, reject_reasons(plan.dispatch, frames)),
+        notices=tuple(notice.text for notice in decoded.notices if joint in {None, notice.joint})[
+            -MAX_NOTICES_SHOWN:
         ],
     )
 
 
-def _carried(bench: Bench, frame: Frame, joint: str) -> set[str]:
+def _frame_channels(bench: Bench, frame: Frame, joint: str) -> set[str]:
     """Return the channels that a kind of frame tells, the derived torque among them."""
-    carried = {value.channel for value in frame.value}
-    if "current_A" in carried and bench.derives_torque(bench.joint(joint)):
-        carried.add("torque_Nm")
-    return carried
+    channels = {value.channel for value in frame.value}
+    if "current_A" in channels and bench.derives_torque(bench.joint_named(joint)):
+        channels.add("torque_Nm")
+    return channels
 
 
-def _channel(joint: str, channel: str, values: NDArray[np.float64], carrying: int) -> ChannelTried:
-    known = CHANNELS[channel]
-    there = len(values) > 0
-    return ChannelTried(
+def _channel_result(
+    joint: str, channel: str, values: NDArray[np.float64], carrying: int
+) -> ChannelResult:
+    channel_spec = CHANNELS[channel]
+    has_values = len(values) > 0
+    return ChannelResult(
         joint=joint,
         channel=channel,
         count=len(values),
         absent=carrying - len(values),
-        newest=float(values[-1]) if there else None,
-        lowest=float(values.min()) if there else None,
-        highest=float(values.max()) if there else None,
+        newest=float(values[-1]) if has_values else None,
+        lowest=float(values.min()) if has_values else None,
+        highest=float(values.max()) if has_values else None,
         jump=float(np.abs(np.diff(values)).max()) if len(values) > 1 else None,
-        outside=int(np.count_nonzero((values < known.lowest) | (values > known.highest))),
+        outside=int(
+            np.count_nonzero((values < channel_spec.lowest) | (values > channel_spec.highest))
+        ),
     )
 
 
-def _left(frames: FrameBatch, reasons: Mapping[str, NDArray[np.bool_]]) -> tuple[NotDecoded, ...]:
-    found: list[NotDecoded] = []
+def _undecoded_frames(
+    frames: FrameBatch, reasons: Mapping[str, NDArray[np.bool_]]
+) -> tuple[NotDecoded, ...]:
+    undecoded: list[NotDecoded] = []
     for reason, rows in reasons.items():
-        of_it = frames.taken(rows)
-        key = of_it.identifier.astype(np.int64) << 1 | ((of_it.flags & EXTENDED) != 0)
+        reason_frames = frames.select_rows(rows)
+        key = reason_frames.identifier.astype(np.int64) << 1 | (
+            (reason_frames.flags & EXTENDED) != 0
+        )
         # Of the frames turned round the first of each identifier is the newest.
-        _, back, counts = np.unique(key[::-1], return_index=True, return_counts=True)
-        here = [
+        _, index_from_end, counts = np.unique(key[::-1], return_index=True, return_counts=True)
+        is_reason = [
             NotDecoded(
-                identifier=named(
-                    int(of_it.identifier[row]), extended=bool(of_it.flags[row] & EXTENDED)
+                identifier=format_id(
+                    int(reason_frames.identifier[row]),
+                    extended=bool(reason_frames.flags[row] & EXTENDED),
                 ),
                 reason=reason,
                 count=int(count),
-                example=bytes(of_it.data[row, : of_it.length[row]]).hex(" ").upper(),
+                example=bytes(reason_frames.data[row, : reason_frames.length[row]])
+                .hex(" ")
+                .upper(),
             )
-            for row, count in zip(len(of_it) - 1 - back, counts, strict=True)
+            for row, count in zip(len(reason_frames) - 1 - index_from_end, counts, strict=True)
         ]
-        found += sorted(here, key=lambda one: -one.count)[:LEFT]
+        undecoded += sorted(is_reason, key=lambda group: -group.count)[:MAX_REASONS_SHOWN]
     first = [
-        next(one for one in found if one.reason == reason)
+        next(group for group in undecoded if group.reason == reason)
         for reason, rows in reasons.items()
         if rows.any()
     ]
-    rest = sorted((one for one in found if one not in first), key=lambda one: -one.count)
-    shown = [*first, *rest[: max(0, LEFT - len(first))]]
-    return tuple(sorted(shown, key=lambda one: -one.count))
+    rest = sorted(
+        (group for group in undecoded if group not in first), key=lambda group: -group.count
+    )
+    shown_rows = [*first, *rest[: max(0, MAX_REASONS_SHOWN - len(first))]]
+    return tuple(sorted(shown_rows, key=lambda group: -group.count))

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.errors import InputError
-from logger.joint.batch import CLASSIC_BYTES, LENGTHS
-from logger.joint.bench.identifiers import full_mask
+from logger.joint.batch import CLASSIC_BYTES, PAYLOAD_LENGTHS
+from logger.joint.bench.identifiers import exact_mask
 
-__all__ = ["TypedFrame", "typed_frame", "typed_frames"]
+__all__ = ["TypedFrame", "parse_typed_frame", "parse_typed_frames"]
 
-_TOGETHER: Final = re.compile(
+_ID_AND_BYTES: Final = re.compile(
     r"(?P<identifier>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(?P<fd>#[0-9A-Fa-f])?(?P<payload>[0-9A-Fa-f]*)"
 )
 
@@ -31,7 +31,7 @@ class TypedFrame:
     data: bytes
 
 
-def typed_frames(words: Sequence[str], *, extended: bool = False) -> tuple[TypedFrame, ...]:
+def parse_typed_frames(words: Sequence[str], *, extended: bool = False) -> tuple[TypedFrame, ...]:
     """Return the frames of a command line: ID and BYTES, or one or more of ID#BYTES.
 
     Raises
@@ -39,19 +39,19 @@ def typed_frames(words: Sequence[str], *, extended: bool = False) -> tuple[Typed
     InputError
         A frame cannot be read, or there is none.
     """
-    pieces = " ".join(words).split()
-    if any("#" in piece for piece in pieces):
-        return tuple(_together(piece) for piece in pieces if "#" in piece)
+    tokens = " ".join(words).split()
+    if any("#" in token for token in tokens):
+        return tuple(_frame_of_token(token) for token in tokens if "#" in token)
     if len(words) < 2:
         raise InputError(
             "BYTES: found none, expected bytes in hex after the identifier, such as '48 18 1F', "
             "'' for none; or frames such as 2C3#48181F."
         )
     identifier, *payload = words
-    return (typed_frame(identifier, " ".join(payload), extended=extended),)
+    return (parse_typed_frame(identifier, " ".join(payload), extended=extended),)
 
 
-def typed_frame(identifier: str, payload: str, *, extended: bool = False) -> TypedFrame:
+def parse_typed_frame(identifier: str, payload: str, *, extended: bool = False) -> TypedFrame:
     """Return the frame of an identifier and of bytes in hex.
 
     Raises
@@ -65,30 +65,30 @@ def typed_frame(identifier: str, payload: str, *, extended: bool = False) -> Typ
         raise InputError(
             f"ID: found {identifier!r}, expected an identifier such as 0x2C3 or 707."
         ) from None
-    most = full_mask(extended=extended)
-    if not 0 <= number <= most:
+    max_bytes = exact_mask(extended=extended)
+    if not 0 <= number <= max_bytes:
         hint = "" if extended or number < 0 else " A 29-bit identifier wants --extended."
-        raise InputError(f"ID: found {identifier}, expected 0 to 0x{most:X}.{hint}")
-    data = _bytes(payload)
+        raise InputError(f"ID: found {identifier}, expected 0 to 0x{max_bytes:X}.{hint}")
+    data = _payload_bytes(payload)
     return TypedFrame(identifier=number, extended=extended, fd=len(data) > CLASSIC_BYTES, data=data)
 
 
-def _together(piece: str) -> TypedFrame:
-    match = _TOGETHER.fullmatch(piece)
+def _frame_of_token(token: str) -> TypedFrame:
+    match = _ID_AND_BYTES.fullmatch(token)
     if match is None:
         raise InputError(
-            f"ID#BYTES: found {piece!r}, expected 3 hex digits of an 11-bit identifier or 8 of a "
+            f"ID#BYTES: found {token!r}, expected 3 hex digits of an 11-bit identifier or 8 of a "
             "29-bit one, # and bytes in hex, such as 2C3#48181F."
         )
     written = match["identifier"]
     extended = len(written) > 3
     number = int(written, 16)
-    if number > full_mask(extended=extended):
+    if number > exact_mask(extended=extended):
         raise InputError(
-            f"ID#BYTES: found {piece!r}, expected at most {full_mask(extended=extended):X} "
+            f"ID#BYTES: found {token!r}, expected at most {exact_mask(extended=extended):X} "
             "before the #."
         )
-    data = _bytes(match["payload"])
+    data = _payload_bytes(match["payload"])
     return TypedFrame(
         identifier=number,
         extended=extended,
@@ -97,12 +97,12 @@ def _together(piece: str) -> TypedFrame:
     )
 
 
-def _bytes(payload: str) -> bytes:
+def _payload_bytes(payload: str) -> bytes:
     compact = re.sub(r"[\s:,]", "", payload)
     if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
         raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
     data = bytes.fromhex(compact)
-    if len(data) not in LENGTHS:
+    if len(data) not in PAYLOAD_LENGTHS:
         raise InputError(
             f"BYTES: found {len(data)} bytes, expected a length that CAN has: 0 to 8, and with CAN "
             "FD 12, 16, 20, 24, 32, 48 or 64."

@@ -3,7 +3,8 @@
     bench.toml    the arm on its bench; "@CHANNEL@" stands where the serial line is named
     limits.toml   when to speak up
 
-`bench_text` and `limits_text` are the files; `bench` is the file read and checked. Reads only
+`scenario_bench_text` and `scenario_limits_text` are the files; `scenario_bench` is the file read
+and checked. Reads only
 the package's own data.
 """
 
@@ -11,35 +12,42 @@ import re
 from importlib import resources
 from typing import Final
 
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.bench.layout import shipped_text
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.bench.layout import shipped_layout_text
 
-__all__ = ["CHANNEL_MARK", "LAYOUT", "bench", "bench_text", "layout_text", "limits_text"]
+__all__ = [
+    "CHANNEL_MARK",
+    "SCENARIO_LAYOUT",
+    "scenario_bench",
+    "scenario_bench_text",
+    "scenario_layout_text",
+    "scenario_limits_text",
+]
 
 CHANNEL_MARK: Final = "@CHANNEL@"
-LAYOUT: Final = "harvest-joint"
+SCENARIO_LAYOUT: Final = "harvest-joint"
 FULL_RATE_HZ: Final = 100.0
 SLOWEST_PERIOD_S: Final = 1.0
 """Health is reported at least this often, however seldom motion is."""
 
 
-def bench_text(channel: str = "") -> str:
+def scenario_bench_text(channel: str = "") -> str:
     """Return the bench file with the serial line's name in its place."""
-    return _text("bench.toml").replace(CHANNEL_MARK, channel)
+    return _scenario_file("bench.toml").replace(CHANNEL_MARK, channel)
 
 
-def limits_text() -> str:
+def scenario_limits_text() -> str:
     """Return the limits file."""
-    return _text("limits.toml")
+    return _scenario_file("limits.toml")
 
 
-def layout_text(rate_Hz: float = FULL_RATE_HZ) -> str:  # noqa: N803 - the Hz is a unit's
+def scenario_layout_text(rate_Hz: float = FULL_RATE_HZ) -> str:  # noqa: N803 - the Hz is a unit's
     """Return the joints' layout, its periods those of motion frames at `rate_Hz`.
 
     The layout ships for 100 Hz. A test made at another rate carries the layout with other periods,
     so that its values hold as long as they should.
     """
-    text = shipped_text(LAYOUT) or ""
+    text = shipped_layout_text(SCENARIO_LAYOUT) or ""
     slower = FULL_RATE_HZ / rate_Hz
     if slower == 1.0:
         return text
@@ -57,12 +65,14 @@ def layout_text(rate_Hz: float = FULL_RATE_HZ) -> str:  # noqa: N803 - the Hz is
     )
 
 
-def bench(*, channel: str = "", rate_Hz: float = FULL_RATE_HZ) -> Bench:  # noqa: N803
+def scenario_bench(*, channel: str = "", rate_Hz: float = FULL_RATE_HZ) -> Bench:  # noqa: N803
     """Return the bench as a recording of it carries it."""
-    return bench_from(
-        bench_text(channel), {LAYOUT: layout_text(rate_Hz)}, where="bench.toml (simulated)"
+    return bench_from_texts(
+        scenario_bench_text(channel),
+        {SCENARIO_LAYOUT: scenario_layout_text(rate_Hz)},
+        where="bench.toml (simulated)",
     )
 
 
-def _text(name: str) -> str:
+def _scenario_file(name: str) -> str:
     return (resources.files(__name__) / name).read_text("utf-8")

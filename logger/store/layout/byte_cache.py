@@ -9,18 +9,18 @@ from collections.abc import Callable, Hashable
 from threading import Lock
 from typing import Generic, TypeVar
 
-__all__ = ["Kept"]
+__all__ = ["ByteLruCache"]
 
 T = TypeVar("T")
 
 
-class Kept(Generic[T]):
+class ByteLruCache(Generic[T]):
     """Values by key, the newest of them."""
 
-    def __init__(self, *, most_bytes: int) -> None:
-        self._most_bytes = most_bytes
+    def __init__(self, *, max_bytes: int) -> None:
+        self._max_bytes = max_bytes
         self._bytes = 0
-        self._held: OrderedDict[Hashable, tuple[T, int]] = OrderedDict()
+        self._entries: OrderedDict[Hashable, tuple[T, int]] = OrderedDict()
         self._lock = Lock()
 
     @property
@@ -31,31 +31,31 @@ class Kept(Generic[T]):
     def get(self, key: Hashable) -> T | None:
         """Return what is kept under a key, None when it is not (any more)."""
         with self._lock:
-            found = self._held.get(key)
-            if found is None:
+            entry = self._entries.get(key)
+            if entry is None:
                 return None
-            self._held.move_to_end(key)
-            return found[0]
+            self._entries.move_to_end(key)
+            return entry[0]
 
     def put(self, key: Hashable, value: T, *, size_bytes: int) -> None:
         """Keep a value, in place of what was kept under its key."""
         with self._lock:
-            old = self._held.pop(key, None)
-            if old is not None:
-                self._bytes -= old[1]
-            self._held[key] = (value, size_bytes)
+            replaced = self._entries.pop(key, None)
+            if replaced is not None:
+                self._bytes -= replaced[1]
+            self._entries[key] = (value, size_bytes)
             self._bytes += size_bytes
-            while self._bytes > self._most_bytes:
-                _, (_, gone) = self._held.popitem(last=False)
-                self._bytes -= gone
+            while self._bytes > self._max_bytes:
+                _, (_, evicted) = self._entries.popitem(last=False)
+                self._bytes -= evicted
 
-    def made(self, key: Hashable, make: Callable[[], T], size_of: Callable[[T], int]) -> T:
+    def get_or_make(self, key: Hashable, make: Callable[[], T], size_of: Callable[[T], int]) -> T:
         """Return what is kept under a key, made now where nothing is.
 
         The work is done outside of the lock: two that ask at once may both do it.
         """
-        found = self.get(key)
-        if found is None:
-            found = make()
-            self.put(key, found, size_bytes=size_of(found))
-        return found
+        cached = self.get(key)
+        if cached is None:
+            cached = make()
+            self.put(key, cached, size_bytes=size_of(cached))
+        return cached

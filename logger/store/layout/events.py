@@ -10,9 +10,9 @@ from dataclasses import asdict, dataclass
 
 import pyarrow as pa
 
-from logger.store.layout.schema import EVENTS
+from logger.store.layout.schema import EVENT_SCHEMA
 
-__all__ = ["Event", "events_from", "events_table", "word_of"]
+__all__ = ["Event", "events_from", "events_table", "headline"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +39,7 @@ class Event:
     """Of an alert that is raised: for how long its condition had stood by then."""
 
 
-def word_of(kind: str, severity: str) -> str:
+def headline(kind: str, severity: str) -> str:
     """Return the word that an event's sentence is led by: "Trip", "Over", "Bus lost"."""
     return {"raised": severity.capitalize(), "returned": "Over"}.get(kind, kind.capitalize())
 
@@ -54,7 +54,7 @@ def events_table(events: Iterable[Event]) -> pa.RecordBatch:
             if math.isnan(float(str(row[key]))):
                 row[key] = None
         rows.append(row)
-    return pa.RecordBatch.from_pylist(rows, schema=EVENTS)
+    return pa.RecordBatch.from_pylist(rows, schema=EVENT_SCHEMA)
 
 
 def events_from(table: pa.Table) -> list[Event]:

@@ -14,37 +14,37 @@ from typing import IO, Final
 from logger.errors import OutsideFault
 
 __all__ = [
-    "INBOX",
-    "JOURNAL",
-    "LOCK",
-    "MANIFEST",
+    "INBOX_FOLDER",
+    "JOURNAL_FOLDER",
+    "LOCK_FILE",
+    "MANIFEST_FILE",
     "derived_stream",
-    "is_full",
-    "is_outside",
+    "is_disk_full",
+    "is_outside_fault",
     "make_folder",
     "overview_stream",
-    "put",
-    "put_or_say",
     "status_stream",
     "sync_folder",
+    "write_atomically",
+    "write_or_raise",
 ]
 
-MANIFEST: Final = "recording.json"
-LOCK: Final = "live.lock"
-JOURNAL: Final = "journal"
-INBOX: Final = "inbox"
+MANIFEST_FILE: Final = "recording.json"
+LOCK_FILE: Final = "live.lock"
+JOURNAL_FOLDER: Final = "journal"
+INBOX_FOLDER: Final = "inbox"
 
-_OUTSIDE: Final = frozenset(
+_OUTSIDE_ERRNOS: Final = frozenset(
     (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM)
 )
 
 
-def is_outside(fault: OSError) -> bool:
+def is_outside_fault(fault: OSError) -> bool:
     """Return whether a fault is the disk's or the system's, and not of the path that was asked."""
-    return fault.errno in _OUTSIDE
+    return fault.errno in _OUTSIDE_ERRNOS
 
 
-def is_full(fault: OSError) -> bool:
+def is_disk_full(fault: OSError) -> bool:
     """Return whether room is what is wanting."""
     return fault.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
@@ -83,16 +83,16 @@ def make_folder(folder: Path) -> None:
     OSError
         It cannot be made.
     """
-    made = [folder]
-    while not made[-1].parent.exists():
-        made.append(made[-1].parent)
+    created = [folder]
+    while not created[-1].parent.exists():
+        created.append(created[-1].parent)
     folder.mkdir(parents=True)
-    for one in made:
-        sync_folder(one.parent)
+    for parent in created:
+        sync_folder(parent.parent)
 
 
-def put_or_say(path: Path, write: Callable[[IO[bytes]], object], *, what: str) -> None:
-    """Put a file in its place whole, or say that `what` it is cannot be written.
+def write_or_raise(path: Path, write: Callable[[IO[bytes]], object], *, description: str) -> None:
+    """Put a file in its place whole, or say that `description` it is cannot be written.
 
     Raises
     ------
@@ -100,17 +100,17 @@ def put_or_say(path: Path, write: Callable[[IO[bytes]], object], *, what: str) -
         The disk took no more, or `write` raised it; nothing is left behind.
     """
     try:
-        put(path, write)
+        write_atomically(path, write)
     except OutsideFault:
         raise
     except OSError as fault:
         raise OutsideFault(
-            f"{path}: {what} cannot be written ({fault.strerror or fault}); nothing was left "
+            f"{path}: {description} cannot be written ({fault.strerror or fault}); nothing was left "
             "behind."
         ) from fault
 
 
-def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
+def write_atomically(path: Path, write: Callable[[IO[bytes]], object]) -> None:
     """Put a file in its place whole: `write` fills it while it still lies aside.
 
     `write` may read back what it wrote.
@@ -121,16 +121,16 @@ def put(path: Path, write: Callable[[IO[bytes]], object]) -> None:
         Nothing is left behind.
     """
     # A leading dot is what Parquet readers and our own listings pass over.
-    aside = path.with_name(f".{path.name}.aside")
+    temporary = path.with_name(f".{path.name}.aside")
     try:
-        with aside.open("w+b") as file:
+        with temporary.open("w+b") as file:
             write(file)
             file.flush()
             os.fsync(file.fileno())
-        aside.rename(path)
+        temporary.rename(path)
     except BaseException:
         # What went wrong is what is told, not that it could not be cleared away.
         with contextlib.suppress(OSError):
-            aside.unlink(missing_ok=True)
+            temporary.unlink(missing_ok=True)
         raise
     sync_folder(path.parent)

@@ -12,9 +12,9 @@ from pathlib import Path
 from types import TracebackType
 
 from logger.errors import InputError, OutsideFault
-from logger.store.layout.files import LOCK, is_outside
+from logger.store.layout.files import LOCK_FILE, is_outside_fault
 
-__all__ = ["WriteLock", "refuse_written", "writer_of"]
+__all__ = ["WriteLock", "check_not_written", "writer_pid"]
 
 
 class WriteLock:
@@ -30,11 +30,11 @@ class WriteLock:
         OutsideFault
             The disk took not even the lock.
         """
-        self._path = path = recording / LOCK
+        self._path = path = recording / LOCK_FILE
         try:
             self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as fault:
-            kind = OutsideFault if is_outside(fault) else InputError
+            kind = OutsideFault if is_outside_fault(fault) else InputError
             raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
@@ -57,17 +57,17 @@ class WriteLock:
             os.ftruncate(self._descriptor, 0)
             os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
-    def in_place(self) -> bool:
+    def is_in_place(self) -> bool:
         """Return whether the lock still lies where it was taken.
 
         A recording that was moved, renamed or removed takes its lock along; whoever makes a new
         one in its place is not kept out by this one.
         """
         try:
-            there = self._path.stat()
+            stat_there = self._path.stat()
         except OSError:
             return False
-        return os.path.samestat(there, os.fstat(self._descriptor))
+        return os.path.samestat(stat_there, os.fstat(self._descriptor))
 
     def release(self) -> None:
         """Give the lock back; the file stays, empty."""
@@ -89,9 +89,9 @@ class WriteLock:
         self.release()
 
 
-def refuse_written(recording: Path) -> None:
+def check_not_written(recording: Path) -> None:
     """Raise InputError when somebody writes a recording that has to stand still."""
-    pid = writer_of(recording)
+    pid = writer_pid(recording)
     if pid is not None:
         raise InputError(
             f"{recording}: a logger (pid {pid}) is writing this recording, expected nobody. Stop "
@@ -99,9 +99,9 @@ def refuse_written(recording: Path) -> None:
         )
 
 
-def writer_of(recording: Path) -> int | None:
+def writer_pid(recording: Path) -> int | None:
     """Return the pid of the process that writes a recording, None when nobody does."""
-    path = recording / LOCK
+    path = recording / LOCK_FILE
     try:
         descriptor = os.open(path, os.O_RDONLY)
     except OSError:

@@ -13,28 +13,28 @@ from typing import Final, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from logger.errors import DutytraceError, InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.limit import LimitSet, limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import LimitSet, parse_limits
 from logger.settings_file import Settings
-from logger.store.layout.files import MANIFEST, put
-from logger.store.layout.remote import Place
+from logger.store.layout.files import MANIFEST_FILE, write_atomically
+from logger.store.layout.remote import Location
 
 __all__ = [
-    "CUT_SHORT",
-    "FORMAT",
-    "Clock",
+    "END_CUT_SHORT",
+    "MANIFEST_FORMAT",
+    "ClockAnchor",
     "CutFrom",
-    "LimitsTaken",
+    "LimitsRevision",
     "Manifest",
-    "begun",
+    "iso_utc",
+    "new_manifest",
+    "package_versions",
     "read_manifest",
-    "time_text",
-    "versions",
     "write_manifest",
 ]
 
-FORMAT: Final = 1
-CUT_SHORT: Final = "cut short; sealed afterwards"
+MANIFEST_FORMAT: Final = 1
+END_CUT_SHORT: Final = "cut short; sealed afterwards"
 """The end of a recording whose recorder did not close it."""
 
 
@@ -42,7 +42,7 @@ _VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
 """A file that travels in a recording is kept to the last blank."""
 
 
-class Clock(Settings):
+class ClockAnchor(Settings):
     """The anchor of the recording's time axis, taken once at the start."""
 
     boottime_ns: int
@@ -50,7 +50,7 @@ class Clock(Settings):
     """What the wall clock said at that instant, nanoseconds since the epoch."""
 
 
-class LimitsTaken(Settings):
+class LimitsRevision(Settings):
     """Limits that were taken over while recording."""
 
     model_config = _VERBATIM
@@ -78,7 +78,7 @@ class Manifest(Settings):
 
     model_config = _VERBATIM
 
-    format: Literal[1] = FORMAT
+    format: Literal[1] = MANIFEST_FORMAT
     name: str
     note: str = ""
     started_ns: int
@@ -88,8 +88,8 @@ class Manifest(Settings):
     """Stream -> rows that it had at the end: what a lost part is told by."""
     missing: tuple[str, ...] = ()
     """What could not be read when it was sealed after a crash, in sentences."""
-    clock: Clock
-    resumed: tuple[Clock, ...] = ()
+    clock: ClockAnchor
+    resumed: tuple[ClockAnchor, ...] = ()
     """The anchors with which recorders went on with it later."""
     simulated: bool = False
     bench: str
@@ -97,7 +97,7 @@ class Manifest(Settings):
     layouts: dict[str, str]
     limits: str = ""
     """The limits file verbatim; empty: none."""
-    limits_taken: tuple[LimitsTaken, ...] = ()
+    limits_taken: tuple[LimitsRevision, ...] = ()
     """What was taken over later, in order of time."""
     cut_from: tuple[CutFrom, ...] = ()
     """Where it was cut out; a cut of a cut names both, the older first."""
@@ -110,7 +110,7 @@ class Manifest(Settings):
 
     def read_bench(self, where: str) -> Bench:
         """Return the bench that was recorded."""
-        return bench_from(self.bench, self.layouts, where=f"{where} (bench)")
+        return bench_from_texts(self.bench, self.layouts, where=f"{where} (bench)")
 
     def read_limits(self, where: str) -> LimitSet:
         """Return the limits that were in force last."""
@@ -119,11 +119,11 @@ class Manifest(Settings):
     def limit_sets(self, where: str) -> tuple[tuple[int, LimitSet], ...]:
         """Return since when which limits were in force, the first since the start."""
         texts = [(self.started_ns, self.limits or "format = 1")]
-        texts += [(taken.from_ns, taken.text) for taken in self.limits_taken]
-        return tuple((from_ns, limits_from(text, f"{where} (limits)")) for from_ns, text in texts)
+        texts += [(revision.from_ns, revision.text) for revision in self.limits_taken]
+        return tuple((from_ns, parse_limits(text, f"{where} (limits)")) for from_ns, text in texts)
 
 
-def begun(
+def new_manifest(
     bench: Bench,
     *,
     name: str,
@@ -142,27 +142,29 @@ def begun(
         name=name,
         note=note,
         started_ns=started_ns,
-        clock=Clock(boottime_ns=boottime_ns, wall_ns=started_ns if wall_ns is None else wall_ns),
+        clock=ClockAnchor(
+            boottime_ns=boottime_ns, wall_ns=started_ns if wall_ns is None else wall_ns
+        ),
         simulated=simulated,
         bench=bench.text,
         layouts=dict(bench.layout_texts),
         limits=limits.text if limits is not None else "",
-        written_by=versions(),
+        written_by=package_versions(),
     )
 
 
-def versions() -> dict[str, str]:
+def package_versions() -> dict[str, str]:
     """Return the versions of what writes a recording."""
-    found = {}
+    version_text = {}
     for package in ("dutytrace", "python-can", "pyarrow", "numpy"):
         try:
-            found[package] = metadata.version(package)
+            version_text[package] = metadata.version(package)
         except metadata.PackageNotFoundError:
-            found[package] = "unknown"
-    return found
+            version_text[package] = "unknown"
+    return version_text
 
 
-def time_text(time_ns: int) -> str:
+def iso_utc(time_ns: int) -> str:
     """Return a time as ISO 8601 in UTC to the millisecond."""
     moment = datetime.fromtimestamp(time_ns // 1_000_000 / 1e3, UTC)
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
@@ -171,14 +173,14 @@ def time_text(time_ns: int) -> str:
 def write_manifest(recording: Path, manifest: Manifest) -> None:
     """Put recording.json in its place, whole."""
     content = manifest.model_dump()
-    content["started"] = time_text(manifest.started_ns)
+    content["started"] = iso_utc(manifest.started_ns)
     if manifest.ended_ns is not None:
-        content["ended"] = time_text(manifest.ended_ns)
+        content["ended"] = iso_utc(manifest.ended_ns)
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
-    put(recording / MANIFEST, lambda file: file.write(text.encode()))
+    write_atomically(recording / MANIFEST_FILE, lambda file: file.write(text.encode()))
 
 
-def read_manifest(recording: Place) -> Manifest:
+def read_manifest(recording: Location) -> Manifest:
     """Return what recording.json says.
 
     Raises
@@ -186,7 +188,7 @@ def read_manifest(recording: Place) -> Manifest:
     InputError
         The folder is no recording, or one of a format that this version cannot read.
     """
-    path = recording / MANIFEST
+    path = recording / MANIFEST_FILE
     if recording.is_file():
         raise InputError(
             f"{recording}: found a file, expected a recording folder. A packed recording is made "
@@ -198,16 +200,16 @@ def read_manifest(recording: Place) -> Manifest:
         content = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise InputError(
-            f"{recording}: this folder is no recording: it has no {MANIFEST}."
+            f"{recording}: this folder is no recording: it has no {MANIFEST_FILE}."
         ) from None
     except DutytraceError:
         raise
     except (OSError, ValueError) as fault:
         raise InputError(f"{path}: cannot be read ({fault}).") from None
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        found = content.get("format") if isinstance(content, dict) else type(content).__name__
+    if not isinstance(content, dict) or content.get("format") != MANIFEST_FORMAT:
+        parsed = content.get("format") if isinstance(content, dict) else type(content).__name__
         raise InputError(
-            f"{path}: format: found {found!r}, expected {FORMAT}. A newer dutytrace may read it."
+            f"{path}: format: found {parsed!r}, expected {MANIFEST_FORMAT}. A newer dutytrace may read it."
         )
     content.pop("started", None)
     content.pop("ended", None)

@@ -14,15 +14,15 @@ from threading import Lock
 from typing import Any, Final
 
 from logger.errors import DutytraceError, InputError, OutsideFault
-from logger.store.layout.byte_cache import Kept
+from logger.store.layout.byte_cache import ByteLruCache
 
-__all__ = ["Address", "Place", "Stretches", "place_of", "resolved"]
+__all__ = ["Address", "Location", "RangeFile", "absolute_location", "location_of"]
 
-_NEAR: Final = 8192
+_MERGE_DISTANCE_BYTES: Final = 8192
 """Stretches that lie so close, in bytes, are fetched as one."""
-_KEPT: Final = 32 * 1024 * 1024
+_CACHE_BYTES: Final = 32 * 1024 * 1024
 """Bytes that were fetched and are kept for a while: neighbouring windows share row groups."""
-_OPTIONS: Final[dict[str, dict[str, Any]]] = {
+_STORE_OPTIONS: Final[dict[str, dict[str, Any]]] = {
     # Its own patience is over a minute for a store that is gone.
     "s3": {
         "config_kwargs": {
@@ -32,7 +32,7 @@ _OPTIONS: Final[dict[str, dict[str, Any]]] = {
         }
     }
 }
-_WRONG: Final = frozenset(
+_USER_ERRORS: Final = frozenset(
     (
         "CredentialRetrievalError",
         "NoCredentialsError",
@@ -46,18 +46,18 @@ _WRONG: Final = frozenset(
 class Address:
     """A recording at an address, or something within it."""
 
-    __slots__ = ("_inner", "_store")
+    __slots__ = ("_inner_path", "_store")
 
     def __init__(self, text: str) -> None:
         """Take an address; nothing is opened before something is asked of it."""
-        self._store = _Store(text if text.endswith("://") else text.rstrip("/"))
-        self._inner = ""
+        self._store = _ObjectStore(text if text.endswith("://") else text.rstrip("/"))
+        self._inner_path = ""
 
     def __reduce__(self) -> tuple[type["Address"], tuple[str]]:
         return Address, (str(self),)
 
     def __str__(self) -> str:
-        return f"{self._store.text}/{self._inner}" if self._inner else self._store.text
+        return f"{self._store.text}/{self._inner_path}" if self._inner_path else self._store.text
 
     def __repr__(self) -> str:
         return f"Address({str(self)!r})"
@@ -71,7 +71,7 @@ class Address:
     def __truediv__(self, name: str) -> "Address":
         within = Address.__new__(Address)
         within._store = self._store
-        within._inner = f"{self._inner}/{name}" if self._inner else name
+        within._inner_path = f"{self._inner_path}/{name}" if self._inner_path else name
         return within
 
     @property
@@ -92,27 +92,27 @@ class Address:
     @property
     def size(self) -> int:
         """Bytes of the file; raises FileNotFoundError when there is none."""
-        return self._store.size_of(self._inner)
+        return self._store.size_of(self._inner_path)
 
     def is_file(self) -> bool:
         """Return whether it is a file."""
-        return self._inner in self._store.files
+        return self._inner_path in self._store.files
 
     def is_dir(self) -> bool:
         """Return whether something lies below it."""
-        return self._inner in self._store.folders
+        return self._inner_path in self._store.folders
 
     def iterdir(self) -> Iterator["Address"]:
         """Yield what lies right below it; raises FileNotFoundError when nothing does."""
         if not self.is_dir():
             raise FileNotFoundError(str(self))
-        return (self / name for name in self._store.folders[self._inner])
+        return (self / name for name in self._store.folders[self._inner_path])
 
     def read_text(self, encoding: str = "utf-8") -> str:
         """Return the text of the file; raises FileNotFoundError when there is none."""
-        return self.fetch([(0, self.size)])[0].decode(encoding)
+        return self.read_ranges([(0, self.size)])[0].decode(encoding)
 
-    def fetch(self, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
+    def read_ranges(self, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
         """Return stretches of the file, each given by its first byte and its length, at once.
 
         Raises
@@ -122,24 +122,24 @@ class Address:
         OutsideFault
             The store cannot be reached, or no longer has what it listed.
         """
-        return self._store.fetched(self._inner, stretches)
+        return self._store.read_ranges(self._inner_path, ranges)
 
 
-Place = Path | Address
+Location = Path | Address
 """A folder or a file here, or the same at an address."""
 
 
-def place_of(text: str) -> Place:
+def location_of(text: str) -> Location:
     """Return where something lies that somebody typed."""
     return Address(text) if "://" in text else Path(text)
 
 
-def resolved(place: Place) -> Place:
+def absolute_location(location: Location) -> Location:
     """Return it as it is called from any working folder."""
-    return place if isinstance(place, Address) else place.resolve()
+    return location if isinstance(location, Address) else location.resolve()
 
 
-class _Store:
+class _ObjectStore:
     """What lies at one address: its listing, and the one way to its bytes."""
 
     def __init__(self, text: str) -> None:
@@ -149,92 +149,94 @@ class _Store:
         self._path = ""
         self._files: dict[str, int] = {}
         self._folders: dict[str, dict[str, None]] = {}
-        self._kept: Kept[bytes] = Kept(most_bytes=_KEPT)
+        self._byte_cache: ByteLruCache[bytes] = ByteLruCache(max_bytes=_CACHE_BYTES)
 
     @property
     def files(self) -> dict[str, int]:
         """Bytes of each file, by its path below the address."""
-        self._opened()
+        self._connect()
         return self._files
 
     @property
     def folders(self) -> dict[str, dict[str, None]]:
         """What lies in each folder, in order."""
-        self._opened()
+        self._connect()
         return self._folders
 
     def size_of(self, inner: str) -> int:
-        found = self.files.get(inner)
-        if found is None:
+        size = self.files.get(inner)
+        if size is None:
             raise FileNotFoundError(f"{self.text}/{inner}")
-        return found
+        return size
 
-    def fetched(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
+    def read_ranges(self, inner: str, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
         self.size_of(inner)
-        found: dict[tuple[int, int], bytes] = {}
-        for one in stretches:
-            held = self._kept.get((inner, *one))
-            if held is not None:
-                found[one] = held
-        wanted = [one for one in dict.fromkeys(stretches) if one not in found]
-        if wanted:
-            found.update(zip(wanted, self._asked(inner, wanted), strict=True))
-            for one in wanted:
-                if len(found[one]) <= _KEPT // 4:
-                    self._kept.put((inner, *one), found[one], size_bytes=len(found[one]))
-        return [found[one] for one in stretches]
+        chunks: dict[tuple[int, int], bytes] = {}
+        for byte_range in ranges:
+            cached = self._byte_cache.get((inner, *byte_range))
+            if cached is not None:
+                chunks[byte_range] = cached
+        uncached = [byte_range for byte_range in dict.fromkeys(ranges) if byte_range not in chunks]
+        if uncached:
+            chunks.update(zip(uncached, self._request_ranges(inner, uncached), strict=True))
+            for byte_range in uncached:
+                if len(chunks[byte_range]) <= _CACHE_BYTES // 4:
+                    self._byte_cache.put(
+                        (inner, *byte_range), chunks[byte_range], size_bytes=len(chunks[byte_range])
+                    )
+        return [chunks[byte_range] for byte_range in ranges]
 
-    def _asked(self, inner: str, stretches: Sequence[tuple[int, int]]) -> list[bytes]:
-        where, path = f"{self.text}/{inner}", f"{self._path}/{inner}"
-        with _told(where):
+    def _request_ranges(self, inner: str, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
+        location_text, path = f"{self.text}/{inner}", f"{self._path}/{inner}"
+        with _translated_errors(location_text):
             try:
-                found = self._system.cat_ranges(
-                    [path] * len(stretches),
-                    [first for first, _ in stretches],
-                    [first + size for first, size in stretches],
+                chunks = self._system.cat_ranges(
+                    [path] * len(ranges),
+                    [first for first, _ in ranges],
+                    [first + size for first, size in ranges],
                     on_error="raise",
                 )
             except FileNotFoundError:
-                raise OutsideFault(f"{where}: this file was listed and is gone.") from None
-        for (first, size), one in zip(stretches, found, strict=True):
-            if len(one) != size:
+                raise OutsideFault(f"{location_text}: this file was listed and is gone.") from None
+        for (first, size), byte_range in zip(ranges, chunks, strict=True):
+            if len(byte_range) != size:
                 raise OutsideFault(
-                    f"{where}: found {len(one)} bytes from byte {first} on, expected {size}: it is "
+                    f"{location_text}: found {len(byte_range)} bytes from byte {first} on, expected {size}: it is "
                     "not what was listed."
                 )
-        return [bytes(one) for one in found]
+        return [bytes(byte_range) for byte_range in chunks]
 
-    def _opened(self) -> None:
+    def _connect(self) -> None:
         with self._lock:
             if self._system is not None:
                 return
-            with _told(self.text):
+            with _translated_errors(self.text):
                 from fsspec.core import url_to_fs  # noqa: PLC0415 - an optional extra
 
                 scheme = self.text.partition("://")[0].rpartition("::")[2]
-                system, path = url_to_fs(self.text, **_OPTIONS.get(scheme, {}))
+                system, path = url_to_fs(self.text, **_STORE_OPTIONS.get(scheme, {}))
                 path = str(path).rstrip("/")
                 # A listing that was kept may be older than the recording.
                 system.invalidate_cache()
-                listed = system.find(path, detail=True)
-            for full, about in listed.items():
-                inner = str(full).removeprefix(path).strip("/")
-                if not inner:
+                listing = system.find(path, detail=True)
+            for full, entry in listing.items():
+                inner_path = str(full).removeprefix(path).strip("/")
+                if not inner_path:
                     raise InputError(
                         f"{self.text}: found a file, expected a recording folder. A packed "
                         "recording is read here: fetch it, then `dutytrace unpack` it."
                     )
-                self._files[inner] = int(about["size"])
-                while inner:
-                    folder, _, name = inner.rpartition("/")
+                self._files[inner_path] = int(entry["size"])
+                while inner_path:
+                    folder, _, name = inner_path.rpartition("/")
                     self._folders.setdefault(folder, {})[name] = None
-                    inner = folder
+                    inner_path = folder
             self._path = path
             self._system = system
 
 
 @contextmanager
-def _told(where: str) -> Iterator[None]:
+def _translated_errors(location_text: str) -> Iterator[None]:
     """Say in a sentence what a store answers; each kind of store raises its own."""
     try:
         yield
@@ -242,41 +244,51 @@ def _told(where: str) -> Iterator[None]:
         raise
     except ImportError as fault:
         raise InputError(
-            f"{where}: addresses are opened by fsspec and what it needs for each kind "
+            f"{location_text}: addresses are opened by fsspec and what it needs for each kind "
             f"({fault}); expected them: pip install 'dutytrace[remote]' brings those for s3://."
         ) from None
     except FileNotFoundError:
-        raise InputError(f"{where}: there is nothing at this address.") from None
+        raise InputError(f"{location_text}: there is nothing at this address.") from None
     except PermissionError as fault:
-        raise InputError(f"{where}: it may not be read ({_reason(fault)}).") from None
+        raise InputError(
+            f"{location_text}: it may not be read ({_store_error_reason(fault)})."
+        ) from None
     except Exception as fault:
-        if type(fault).__name__ in _WRONG or isinstance(fault, ValueError):
-            raise InputError(f"{where}: it cannot be opened ({_reason(fault)}).") from None
-        raise OutsideFault(f"{where}: it cannot be read ({_reason(fault)}).") from fault
+        if type(fault).__name__ in _USER_ERRORS or isinstance(fault, ValueError):
+            raise InputError(
+                f"{location_text}: it cannot be opened ({_store_error_reason(fault)})."
+            ) from None
+        raise OutsideFault(
+            f"{location_text}: it cannot be read ({_store_error_reason(fault)})."
+        ) from fault
 
 
-def _reason(fault: BaseException) -> str:
+def _store_error_reason(fault: BaseException) -> str:
     return " ".join(str(fault).split()) or type(fault).__name__
 
 
-class Stretches(io.RawIOBase):
+class RangeFile(io.RawIOBase):
     """A file at an address of which only stretches are fetched: those that are named, at once."""
 
-    def __init__(self, address: Address, stretches: Sequence[tuple[int, int]]) -> None:
+    def __init__(self, address: Address, ranges: Sequence[tuple[int, int]]) -> None:
         """Fetch stretches, each given by its first byte and its length."""
         super().__init__()
         self._address = address
-        self._at = 0
-        near = _near([one for one in stretches if one[1]])
-        self._held = list(zip(near, address.fetch(near), strict=True)) if near else []
+        self._offset = 0
+        merged_ranges = _merged_ranges([byte_range for byte_range in ranges if byte_range[1]])
+        self._cached_ranges = (
+            list(zip(merged_ranges, address.read_ranges(merged_ranges), strict=True))
+            if merged_ranges
+            else []
+        )
 
-    def at(self, first: int, size: int) -> bytes:
+    def bytes_at(self, first: int, size: int) -> bytes:
         """Return a stretch; one that was not named is fetched now."""
-        for (begin, length), held in self._held:
+        for (begin, length), cached in self._cached_ranges:
             if begin <= first and first + size <= begin + length:
-                return held[first - begin : first - begin + size]
-        (found,) = self._address.fetch([(first, size)])
-        return found
+                return cached[first - begin : first - begin + size]
+        (chunk,) = self._address.read_ranges([(first, size)])
+        return chunk
 
     def readable(self) -> bool:
         """Return that it can be read."""
@@ -288,33 +300,33 @@ class Stretches(io.RawIOBase):
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
         """Go to a byte."""
-        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._at, io.SEEK_END: self._address.size}[whence]
-        self._at = base + offset
-        return self._at
+        base = {io.SEEK_SET: 0, io.SEEK_CUR: self._offset, io.SEEK_END: self._address.size}[whence]
+        self._offset = base + offset
+        return self._offset
 
     def tell(self) -> int:
         """Return where it stands."""
-        return self._at
+        return self._offset
 
     def read(self, size: int | None = -1) -> bytes:
         """Return bytes from where it stands."""
-        left = max(self._address.size - self._at, 0)
-        size = left if size is None or size < 0 else min(size, left)
-        found = self.at(self._at, size) if size else b""
-        self._at += len(found)
-        return found
+        remaining = max(self._address.size - self._offset, 0)
+        size = remaining if size is None or size < 0 else min(size, remaining)
+        chunk = self.bytes_at(self._offset, size) if size else b""
+        self._offset += len(chunk)
+        return chunk
 
 
-def _near(stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+def _merged_ranges(ranges: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     """Return stretches in order, those close to each other as one."""
-    if not stretches:
+    if not ranges:
         return []
-    ordered = sorted(stretches)
-    found = [ordered[0]]
+    ordered = sorted(ranges)
+    merged = [ordered[0]]
     for _, (first, size) in pairwise(ordered):
-        begin, length = found[-1]
-        if first <= begin + length + _NEAR:
-            found[-1] = (begin, max(length, first + size - begin))
+        begin, length = merged[-1]
+        if first <= begin + length + _MERGE_DISTANCE_BYTES:
+            merged[-1] = (begin, max(length, first + size - begin))
         else:
-            found.append((first, size))
-    return found
+            merged.append((first, size))
+    return merged

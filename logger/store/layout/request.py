@@ -15,21 +15,28 @@ from logger.errors import InputError
 from logger.settings_file import Settings
 from logger.store.layout.events import Event
 
-__all__ = ["HANDED_OVER", "LONGEST_LIMITS", "LONGEST_TEXT", "Request", "event_of", "request_of"]
+__all__ = [
+    "LIMITS_SUBMITTED",
+    "MAX_LIMITS_TEXT",
+    "MAX_REQUEST_TEXT",
+    "EventRequest",
+    "new_request",
+    "to_event",
+]
 
-LONGEST_TEXT: Final = 2000
-LONGEST_LIMITS: Final = 200_000
+MAX_REQUEST_TEXT: Final = 2000
+MAX_LIMITS_TEXT: Final = 200_000
 """Bytes of a limits file that is handed over."""
-HANDED_OVER: Final = "Handed over"
+LIMITS_SUBMITTED: Final = "Handed over"
 """What the sentence of every event begins with that a request with limits became."""
 
 
-class Request(Settings):
+class EventRequest(Settings):
     """One request, as it lies in the inbox."""
 
     format: Literal[1] = 1
     kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"]
-    # Stripped by `_fitting`, for a limits file is kept to the last blank.
+    # Stripped by `_check_text_length`, for a limits file is kept to the last blank.
     text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
@@ -37,35 +44,35 @@ class Request(Settings):
 
     @field_validator("text", mode="after")
     @classmethod
-    def _fitting(cls, text: str, info: ValidationInfo) -> str:
+    def _check_text_length(cls, text: str, info: ValidationInfo) -> str:
         """Hold a text against what its kind allows."""
         # Also refuses what UTF-8 cannot write.
         length = len(text.encode())
         if info.data.get("kind") == "limits":
-            if length > LONGEST_LIMITS:
-                raise PydanticKnownError("bytes_too_long", {"max_length": LONGEST_LIMITS})
+            if length > MAX_LIMITS_TEXT:
+                raise PydanticKnownError("bytes_too_long", {"max_length": MAX_LIMITS_TEXT})
             return text
         text = text.strip()
-        if len(text) > LONGEST_TEXT:
-            raise PydanticKnownError("string_too_long", {"max_length": LONGEST_TEXT})
+        if len(text) > MAX_REQUEST_TEXT:
+            raise PydanticKnownError("string_too_long", {"max_length": MAX_REQUEST_TEXT})
         return text
 
     @field_validator("text", "who", mode="before")
     @classmethod
-    def _printable(cls, said: object, info: ValidationInfo) -> object:
+    def _strip_controls(cls, raw_text: object, info: ValidationInfo) -> object:
         """Take out what would steer a terminal: it is shown there as well as on a page."""
         verbatim = info.field_name == "text" and info.data.get("kind") == "limits"
-        if not isinstance(said, str) or verbatim:
-            return said
-        kept = (
+        if not isinstance(raw_text, str) or verbatim:
+            return raw_text
+        printable_text = (
             " " if letter.isspace() else letter
-            for letter in said
+            for letter in raw_text
             if letter.isspace() or unicodedata.category(letter) != "Cc"
         )
-        return "".join(kept)
+        return "".join(printable_text)
 
 
-_KIND_OF = {
+_EVENT_KIND_OF = {
     "note": "note",
     "acknowledge": "acknowledged",
     "shelve": "shelved",
@@ -73,14 +80,14 @@ _KIND_OF = {
 }
 
 
-def request_of(
+def new_request(
     *,
     kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"],
     text: str,
     alert: int = 0,
     for_s: float = 0.0,
     who: str,
-) -> Request:
+) -> EventRequest:
     """Return a request of these words.
 
     Raises
@@ -89,34 +96,34 @@ def request_of(
         They are too long, or out of their bounds.
     """
     try:
-        return Request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+        return EventRequest(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
     except ValidationError as fault:
         first = fault.errors()[0]
         raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
 
 
-def event_of(request: Request, *, sequence: int, time_ns: int, limits: str = "") -> Event:
+def to_event(request: EventRequest, *, sequence: int, time_ns: int, limits: str = "") -> Event:
     """Return the event that a request becomes.
 
     `limits`: the limits file in force where nobody writes any more, which only a request with
     limits is held against; a recorder that runs makes the events of those itself.
     """
     if request.kind == "limits":
-        taken = request.text == limits
+        is_in_force = request.text == limits
         return Event(
             sequence=sequence,
             time_ns=time_ns,
-            kind="limits taken over" if taken else "limits refused",
-            text=f"{HANDED_OVER}: these limits are in force."
-            if taken
-            else f"{HANDED_OVER}, but the limits stay as they are: the recorder ended before it "
+            kind="limits taken over" if is_in_force else "limits refused",
+            text=f"{LIMITS_SUBMITTED}: these limits are in force."
+            if is_in_force
+            else f"{LIMITS_SUBMITTED}, but the limits stay as they are: the recorder ended before it "
             "took them.",
             who=request.who,
         )
     return Event(
         sequence=sequence,
         time_ns=time_ns,
-        kind=_KIND_OF[request.kind],
+        kind=_EVENT_KIND_OF[request.kind],
         alert=request.alert,
         text=request.text,
         who=request.who,

@@ -17,32 +17,32 @@ from logger.joint.channels import CHANNELS
 from logger.store.layout.files import derived_stream, status_stream
 
 __all__ = [
-    "BUSES",
-    "DERIVED",
-    "EVENTS",
-    "FRAMES",
-    "HEALTH",
-    "TIME",
-    "frames_from",
+    "BUS_SCHEMA",
+    "DERIVED_SCHEMA",
+    "EVENT_SCHEMA",
+    "FRAME_SCHEMA",
+    "HEALTH_SCHEMA",
+    "TIME_TYPE",
+    "conform",
+    "frames_from_table",
     "frames_table",
-    "readings_from",
+    "readings_from_table",
     "readings_table",
-    "rows_of",
-    "shaped",
     "status_schema",
-    "streams_of",
+    "stream_schemas",
+    "table_of_rows",
 ]
 
-TIME: Final = pa.timestamp("ns", tz="UTC")
+TIME_TYPE: Final = pa.timestamp("ns", tz="UTC")
 
 
-def _time() -> pa.Field:
-    return pa.field("time", TIME, nullable=False)
+def _time_field() -> pa.Field:
+    return pa.field("time", TIME_TYPE, nullable=False)
 
 
-FRAMES: Final = pa.schema(
+FRAME_SCHEMA: Final = pa.schema(
     [
-        _time(),
+        _time_field(),
         pa.field("identifier", pa.uint32(), nullable=False),
         pa.field("flags", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(), nullable=False),
@@ -52,9 +52,9 @@ FRAMES: Final = pa.schema(
 """Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder; `bus`: the
 place in the bench's list of buses, from 0."""
 
-EVENTS: Final = pa.schema(
+EVENT_SCHEMA: Final = pa.schema(
     [
-        _time(),
+        _time_field(),
         pa.field("sequence", pa.int64(), nullable=False),
         pa.field("kind", pa.string(), nullable=False),
         pa.field("joint", pa.string()),
@@ -69,9 +69,9 @@ EVENTS: Final = pa.schema(
     ]
 )
 
-HEALTH: Final = pa.schema(
+HEALTH_SCHEMA: Final = pa.schema(
     [
-        _time(),
+        _time_field(),
         pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
         pa.field("bus_load", pa.float64(), metadata={b"ucum": b"1"}),
         pa.field("dropped", pa.int64()),
@@ -81,9 +81,9 @@ HEALTH: Final = pa.schema(
 )
 """How the recorder itself fares, once a second."""
 
-BUSES: Final = pa.schema(
+BUS_SCHEMA: Final = pa.schema(
     [
-        _time(),
+        _time_field(),
         pa.field("bus", pa.uint8(), nullable=False),
         pa.field("frames_per_s", pa.float64(), metadata={b"ucum": b"Hz"}),
         pa.field("load", pa.float64(), metadata={b"ucum": b"1"}),
@@ -97,9 +97,9 @@ BUSES: Final = pa.schema(
 """Each bus, once a second; `lost`, `garbled` and `unanswered` (requests that the recorder sent and
 nobody answered in time) count from the beginning."""
 
-DERIVED: Final = pa.schema(
+DERIVED_SCHEMA: Final = pa.schema(
     [
-        _time(),
+        _time_field(),
         pa.field("torque_rms_60s_Nm", pa.float64(), metadata={b"ucum": b"N.m"}),
     ]
 )
@@ -112,25 +112,25 @@ def status_schema(bench: Bench) -> pa.Schema:
     One schema for all joints, so that the status folder reads as one table; a channel that a joint
     does not have is null and takes no room.
     """
-    carried = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
+    bench_channels = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
     derived = [
         f"{joint.name} {joint.torque.per_ampere:g}"
         for joint in bench.joints
         if joint.torque is not None
         and (bench.derives_torque(joint) or joint.per_mille.torque == "current")
     ]
-    fields = [_time(), pa.field("position_segment", pa.int32())]
+    fields = [_time_field(), pa.field("position_segment", pa.int32())]
     for channel in CHANNELS.values():
-        if channel.name not in carried:
+        if channel.name not in bench_channels:
             continue
         metadata = {b"ucum": channel.ucum.encode()}
         if channel.quantity == "current":
-            said = ", ".join(
+            joint_text = ", ".join(
                 f"{joint.name} {joint.current.convention}"
                 for joint in bench.joints
                 if joint.name not in bench.sensors
             )
-            metadata[b"convention"] = said.encode()
+            metadata[b"convention"] = joint_text.encode()
         if channel.name == "torque_Nm" and derived:
             metadata[b"derived"] = f"current_A times N.m per ampere: {', '.join(derived)}".encode()
         kind = pa.int64() if channel.whole else pa.float64()
@@ -138,17 +138,22 @@ def status_schema(bench: Bench) -> pa.Schema:
     return pa.schema(fields)
 
 
-def streams_of(bench: Bench) -> dict[str, pa.Schema]:
+def stream_schemas(bench: Bench) -> dict[str, pa.Schema]:
     """Return every stream of a recording of that bench with its columns."""
     status = status_schema(bench)
-    streams = {"frames": FRAMES, "events": EVENTS, "health": HEALTH, "buses": BUSES}
+    streams = {
+        "frames": FRAME_SCHEMA,
+        "events": EVENT_SCHEMA,
+        "health": HEALTH_SCHEMA,
+        "buses": BUS_SCHEMA,
+    }
     for joint in bench.joints:
         streams[status_stream(joint.name)] = status
-        streams[derived_stream(joint.name)] = DERIVED
+        streams[derived_stream(joint.name)] = DERIVED_SCHEMA
     return streams
 
 
-_COLUMNS: Final = np.arange(64)
+_BYTE_OFFSETS: Final = np.arange(64)
 
 
 def frames_table(batch: FrameBatch) -> pa.RecordBatch:
@@ -157,47 +162,47 @@ def frames_table(batch: FrameBatch) -> pa.RecordBatch:
     offsets = np.zeros(n + 1, np.int32)
     np.cumsum(batch.length, out=offsets[1:])
     if offsets[-1] == n * width:
-        held = np.ascontiguousarray(batch.data)
+        payload_data = np.ascontiguousarray(batch.data)
     else:
-        held = batch.data[_COLUMNS[:width] < batch.length[:, None]]
+        payload_data = batch.data[_BYTE_OFFSETS[:width] < batch.length[:, None]]
     payload = pa.Array.from_buffers(
-        pa.binary(), n, [None, pa.py_buffer(offsets), pa.py_buffer(held)]
+        pa.binary(), n, [None, pa.py_buffer(offsets), pa.py_buffer(payload_data)]
     )
     return pa.RecordBatch.from_arrays(
         [
-            _plain(batch.time_ns, TIME),
-            _plain(batch.identifier, pa.uint32()),
-            _plain(batch.flags, pa.uint8()),
+            _arrow_array(batch.time_ns, TIME_TYPE),
+            _arrow_array(batch.identifier, pa.uint32()),
+            _arrow_array(batch.flags, pa.uint8()),
             payload,
-            _plain(batch.bus, pa.uint8()),
+            _arrow_array(batch.bus, pa.uint8()),
         ],
-        schema=FRAMES,
+        schema=FRAME_SCHEMA,
     )
 
 
-def _plain(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+def _arrow_array(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
     """Return values as an array without copying them, and without loading pandas for it."""
     return pa.Array.from_buffers(
         kind, len(values), [None, pa.py_buffer(np.ascontiguousarray(values))]
     )
 
 
-def _nullable(
-    values: NDArray[Any], kind: pa.DataType, bits: NDArray[np.uint8], there: int
+def _nullable_array(
+    values: NDArray[Any], kind: pa.DataType, bits: NDArray[np.uint8], present_count: int
 ) -> pa.Array:
     """Return values as an array without copying them; null where `bits` has a 0.
 
-    `there` is how many are not null.
+    `present_count` is how many are not null.
     """
-    if there == 0:
+    if present_count == 0:
         return pa.nulls(len(values), kind)
-    validity = pa.py_buffer(bits) if there < len(values) else None
+    validity = pa.py_buffer(bits) if present_count < len(values) else None
     return pa.Array.from_buffers(
-        kind, len(values), [validity, pa.py_buffer(values)], null_count=len(values) - there
+        kind, len(values), [validity, pa.py_buffer(values)], null_count=len(values) - present_count
     )
 
 
-def frames_from(table: pa.Table) -> FrameBatch:
+def frames_from_table(table: pa.Table) -> FrameBatch:
     """Return rows of the `frames` stream as frames."""
     payload = table["data"].combine_chunks()
     if isinstance(payload, pa.ChunkedArray):
@@ -209,8 +214,8 @@ def frames_from(table: pa.Table) -> FrameBatch:
     width = 8 if n == 0 or length.max() <= 8 else 64
     data = np.zeros((n, width), np.uint8)
     if bytes_buffer is not None:
-        held = np.arange(width)[None, :] < length[:, None]
-        data[held] = np.frombuffer(bytes_buffer, np.uint8)[offsets[0] : offsets[-1]]
+        in_payload = np.arange(width)[None, :] < length[:, None]
+        data[in_payload] = np.frombuffer(bytes_buffer, np.uint8)[offsets[0] : offsets[-1]]
     return FrameBatch(
         time_ns=table["time"].cast(pa.int64()).to_numpy(),
         identifier=table["identifier"].to_numpy(),
@@ -226,29 +231,34 @@ def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     names = [field.name for field in schema if field.name in batch.columns]
     # All columns at once: which of them hold what costs a few operations, not a few each.
     values = np.array([batch.columns[name] for name in names]).reshape(len(names), len(batch))
-    there = ~np.isnan(values)
-    bits = np.packbits(there, axis=1, bitorder="little")
-    counts = np.count_nonzero(there, axis=1).tolist()
-    held: dict[str, pa.Array] = {
-        name: _nullable(values[place], pa.float64(), bits[place], counts[place])
-        for place, name in enumerate(names)
+    is_present = ~np.isnan(values)
+    bits = np.packbits(is_present, axis=1, bitorder="little")
+    counts = np.count_nonzero(is_present, axis=1).tolist()
+    columns_by_name: dict[str, pa.Array] = {
+        name: _nullable_array(
+            values[field_index], pa.float64(), bits[field_index], counts[field_index]
+        )
+        for field_index, name in enumerate(names)
     }
     segment = np.ascontiguousarray(batch.position_segment)
-    told = segment >= 0
-    held["time"] = _plain(batch.time_ns, TIME)
-    held["position_segment"] = _nullable(
-        segment, pa.int32(), np.packbits(told, bitorder="little"), int(np.count_nonzero(told))
+    has_segment = segment >= 0
+    columns_by_name["time"] = _arrow_array(batch.time_ns, TIME_TYPE)
+    columns_by_name["position_segment"] = _nullable_array(
+        segment,
+        pa.int32(),
+        np.packbits(has_segment, bitorder="little"),
+        int(np.count_nonzero(has_segment)),
     )
     columns = []
     for field in schema:
-        array = held.get(field.name)
+        array = columns_by_name.get(field.name)
         if array is None:
             array = pa.nulls(len(batch), field.type)
         columns.append(array if array.type == field.type else array.cast(field.type))
     return pa.RecordBatch.from_arrays(columns, schema=schema)
 
 
-def shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
+def conform(table: pa.Table, schema: pa.Schema) -> pa.Table:
     """Return a table with the columns of a schema; what an older writer did not know is empty."""
     for field in schema:
         if field.name not in table.column_names:
@@ -258,12 +268,12 @@ def shaped(table: pa.Table, schema: pa.Schema) -> pa.Table:
     return table.select(schema.names).cast(schema)
 
 
-def rows_of(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
+def table_of_rows(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
     """Return a few rows given as mappings (events, figures once a second)."""
     return pa.RecordBatch.from_pylist(list(values), schema=schema)
 
 
-def readings_from(joint: str, table: pa.Table) -> ReadingBatch:
+def readings_from_table(joint: str, table: pa.Table) -> ReadingBatch:
     """Return rows of a `status` stream as readings; null becomes NaN, a missing segment -1."""
     columns = {}
     segment = np.full(table.num_rows, -1, np.int32)

@@ -19,53 +19,62 @@ from typing import IO, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.store.layout.remote import Place, Stretches
+from logger.store.layout.remote import Location, RangeFile
 
-__all__ = ["KEY", "chunk_place", "chunk_sum", "footer_of", "stamp", "unknown_sums"]
+__all__ = [
+    "CHECKSUM_KEY",
+    "chunk_checksum",
+    "chunk_range",
+    "read_footer",
+    "unknown_checksums",
+    "write_checksums",
+]
 
-KEY: Final = b"dutytrace sums"
-_MARK: Final = b"crc32:"
-_DIGITS: Final = 8
-_UNKNOWN: Final = b"~"
-_VALUE = re.compile(re.escape(KEY) + rb".{1,8}?" + _MARK + rb"([0-9a-f]*~*)", re.DOTALL)
-_MAGIC: Final = b"PAR1"
-_TAIL: Final = 8
+CHECKSUM_KEY: Final = b"dutytrace sums"
+_CHECKSUM_MARK: Final = b"crc32:"
+_CRC_DIGITS: Final = 8
+_UNKNOWN_DIGIT: Final = b"~"
+_CHECKSUM_VALUE = re.compile(
+    re.escape(CHECKSUM_KEY) + rb".{1,8}?" + _CHECKSUM_MARK + rb"([0-9a-f]*~*)", re.DOTALL
+)
+_PARQUET_MAGIC: Final = b"PAR1"
+_FOOTER_TAIL_BYTES: Final = 8
 """Length of the footer and the magic bytes."""
-_REACH: Final = 65_536
+_FOOTER_READ_BYTES: Final = 65_536
 """So much of a file's end is fetched at once from an address: most footers are shorter."""
 
 
-def unknown_sums(chunks: int) -> bytes:
+def unknown_checksums(chunks: int) -> bytes:
     """Return the value to write for so many column chunks while their sums are not known."""
-    return _MARK + _UNKNOWN * (_DIGITS * (chunks + 1))
+    return _CHECKSUM_MARK + _UNKNOWN_DIGIT * (_CRC_DIGITS * (chunks + 1))
 
 
-def stamp(file: IO[bytes]) -> None:
-    """Put the sums into a Parquet file that was written with `unknown_sums` under `KEY`."""
+def write_checksums(file: IO[bytes]) -> None:
+    """Put the sums into a Parquet file that was written with `unknown_checksums` under `CHECKSUM_KEY`."""
     end = file.seek(0, os.SEEK_END)
-    file.seek(end - _TAIL)
+    file.seek(end - _FOOTER_TAIL_BYTES)
     length = int.from_bytes(file.read(4), "little")
-    begin = end - _TAIL - length
+    begin = end - _FOOTER_TAIL_BYTES - length
     file.seek(begin)
     footer = file.read(length)
-    value = _VALUE.search(footer)
+    value = _CHECKSUM_VALUE.search(footer)
     if value is None:
         raise ValueError("this Parquet file has no place for checksums")
-    metadata = pq.read_metadata(pa.BufferReader(footer + _tail(length)))
+    metadata = pq.read_metadata(pa.BufferReader(footer + _parse_footer_tail(length)))
     sums = [zlib.crc32(footer)]
     for group in range(metadata.num_row_groups):
         for column in range(metadata.num_columns):
-            first, size = chunk_place(metadata, group, column)
+            first, size = chunk_range(metadata, group, column)
             file.seek(first)
             sums.append(zlib.crc32(file.read(size)))
-    text = b"".join(b"%08x" % one for one in sums)
+    text = b"".join(b"%08x" % chunk_crc for chunk_crc in sums)
     # An empty table may have no row group at all: what is over stays unknown, and is none.
     file.seek(begin + value.start(1))
     file.write(text[: len(value[1])])
     file.seek(0, os.SEEK_END)
 
 
-def footer_of(path: Place) -> tuple[pq.FileMetaData, tuple[int, ...]]:
+def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     """Return the footer of a Parquet file, and the sums of its column chunks in order.
 
     A file of before there were sums has none.
@@ -77,52 +86,59 @@ def footer_of(path: Place) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     ValueError
         It is cut, or its footer is not what was written.
     """
-    with _ends(path) as file:
-        magic = file.read(len(_MAGIC))
+    with _open_ends(path) as file:
+        magic = file.read(len(_PARQUET_MAGIC))
         end = file.seek(0, os.SEEK_END)
-        file.seek(max(0, end - _TAIL))
+        file.seek(max(0, end - _FOOTER_TAIL_BYTES))
         tail = file.read()
         length = int.from_bytes(tail[:4], "little")
-        if magic != _MAGIC or tail[4:] != _MAGIC or length + _TAIL > end:
+        if (
+            magic != _PARQUET_MAGIC
+            or tail[4:] != _PARQUET_MAGIC
+            or length + _FOOTER_TAIL_BYTES > end
+        ):
             raise ValueError("it does not begin and end as a Parquet file: cut or overwritten")
-        file.seek(end - _TAIL - length)
+        file.seek(end - _FOOTER_TAIL_BYTES - length)
         footer = file.read(length)
-    value = _VALUE.search(footer)
+    value = _CHECKSUM_VALUE.search(footer)
     sums: tuple[int, ...] = ()
     if value is not None:
-        digits = value[1].rstrip(_UNKNOWN)
-        before = footer[: value.start(1)] + _UNKNOWN * len(value[1]) + footer[value.end(1) :]
-        found = f"{zlib.crc32(before):08x}".encode()
-        if len(value[1]) % _DIGITS or digits[:_DIGITS] != found:
+        digits = value[1].rstrip(_UNKNOWN_DIGIT)
+        unstamped_footer = (
+            footer[: value.start(1)] + _UNKNOWN_DIGIT * len(value[1]) + footer[value.end(1) :]
+        )
+        actual_checksum = f"{zlib.crc32(unstamped_footer):08x}".encode()
+        if len(value[1]) % _CRC_DIGITS or digits[:_CRC_DIGITS] != actual_checksum:
             raise ValueError("its footer is not what was written")
         sums = tuple(
-            int(digits[at : at + _DIGITS], 16) for at in range(_DIGITS, len(digits), _DIGITS)
+            int(digits[offset : offset + _CRC_DIGITS], 16)
+            for offset in range(_CRC_DIGITS, len(digits), _CRC_DIGITS)
         )
-    elif KEY in footer or _MARK in footer:
+    elif CHECKSUM_KEY in footer or _CHECKSUM_MARK in footer:
         raise ValueError("its footer is not what was written")
-    metadata = pq.read_metadata(pa.BufferReader(footer + _tail(length)))
+    metadata = pq.read_metadata(pa.BufferReader(footer + _parse_footer_tail(length)))
     if value is not None and len(sums) != metadata.num_row_groups * metadata.num_columns:
         raise ValueError("its footer is not what was written")
     return metadata, sums
 
 
-def _ends(path: Place) -> IO[bytes] | Stretches:
+def _open_ends(path: Location) -> IO[bytes] | RangeFile:
     """Open a file to read its ends."""
     if isinstance(path, Path):
         return path.open("rb")
     size = path.size
-    tail = min(size, _REACH)
-    return Stretches(path, [(0, min(size, len(_MAGIC))), (size - tail, tail)])
+    tail = min(size, _FOOTER_READ_BYTES)
+    return RangeFile(path, [(0, min(size, len(_PARQUET_MAGIC))), (size - tail, tail)])
 
 
-def chunk_sum(
+def chunk_checksum(
     read: Callable[[int, int], bytes], metadata: pq.FileMetaData, group: int, column: int
 ) -> int:
     """Return the sum that a column chunk has now; `read` takes a first byte and a length."""
-    return zlib.crc32(read(*chunk_place(metadata, group, column)))
+    return zlib.crc32(read(*chunk_range(metadata, group, column)))
 
 
-def chunk_place(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
+def chunk_range(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
     """Return the first byte and the length of a column chunk."""
     chunk = metadata.row_group(group).column(column)
     first = chunk.data_page_offset
@@ -131,5 +147,5 @@ def chunk_place(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int
     return first, chunk.total_compressed_size
 
 
-def _tail(length: int) -> bytes:
-    return length.to_bytes(4, "little") + _MAGIC
+def _parse_footer_tail(length: int) -> bytes:
+    return length.to_bytes(4, "little") + _PARQUET_MAGIC

@@ -15,32 +15,32 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.time_weighted import Buckets, bucketed, merged
-from logger.store.layout.schema import TIME
+from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
+from logger.store.layout.schema import TIME_TYPE
 
 __all__ = [
     "BASE_NS",
-    "Carry",
-    "buckets_from",
+    "PyramidCarry",
+    "add_rows",
+    "bucket_columns",
+    "buckets_of_tables",
     "carry_from",
-    "channels_in",
-    "counted_in",
-    "figure_names",
+    "channel_table",
+    "channels_of_tables",
+    "final_until",
     "gap_limit_ns",
-    "grow",
     "overview_table",
-    "spread_table",
 ]
 
 BASE_NS: Final = 1_000_000_000
 """Width of the finest bucket."""
-_NOTE: Final = b"dutytrace overview"
-_FIGURES: Final = ("n", "duration_s", "mean", "m2", "minimum", "maximum", "first", "last")
-SHORTEST_GAP_NS: Final = 300_000_000
+_CARRY_KEY: Final = b"dutytrace overview"
+_OVERVIEW_COLUMNS: Final = ("n", "duration_s", "mean", "m2", "minimum", "maximum", "first", "last")
+MIN_GAP_NS: Final = 300_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Carry:
+class PyramidCarry:
     """What one part leaves to the next."""
 
     last: Mapping[str, tuple[int, float]] = field(default_factory=dict)
@@ -48,60 +48,60 @@ class Carry:
     last_row_ns: int | None = None
     gaps: tuple[tuple[int, int], ...] = ()
     """Stretches of this part without any frame of the joint, as (start_ns, end_ns)."""
-    closed: bool = False
+    is_closed: bool = False
     """The recording ended here: nothing is left to count."""
-    fine: bool = False
+    has_tenths: bool = False
     """Tenths of a second were written for this part as well (see fine)."""
 
-    def plain(self) -> bytes:
+    def to_metadata(self) -> bytes:
         """Return it as the metadata of a file."""
         return json.dumps(
             {
                 "last": {name: list(pair) for name, pair in self.last.items()},
                 "last_row_ns": self.last_row_ns,
                 "gaps": [list(gap) for gap in self.gaps],
-                "closed": self.closed,
-                "fine": self.fine,
+                "closed": self.is_closed,
+                "fine": self.has_tenths,
             }
         ).encode()
 
 
 def gap_limit_ns(hold_ns: Mapping[str, int]) -> int:
     """Return the silence beyond which a joint is said to have a gap."""
-    return max([*hold_ns.values(), SHORTEST_GAP_NS])
+    return max([*hold_ns.values(), MIN_GAP_NS])
 
 
-def grow(
-    carry: Carry,
+def add_rows(
+    carry: PyramidCarry,
     batch: ReadingBatch,
     *,
     hold_ns: Mapping[str, int],
     until_ns: int | None = None,
     width_ns: int = BASE_NS,
-) -> tuple[dict[str, Buckets], Carry]:
+) -> tuple[dict[str, Buckets], PyramidCarry]:
     """Return the buckets that a batch adds, and what is carried on.
 
     `until_ns` ends the recording: values hold no longer than that and nothing is carried.
     """
-    found: dict[str, Buckets] = {}
+    new_buckets: dict[str, Buckets] = {}
     last = dict(carry.last)
     for channel, hold in hold_ns.items():
-        time_ns, value = batch.series(channel)
+        time_ns, value = batch.channel_series(channel)
         if channel in last:
-            held_ns, held = last.pop(channel)
+            held_ns, held_value = last.pop(channel)
             time_ns = np.append(np.int64(held_ns), time_ns)
-            value = np.append(held, value)
+            value = np.append(held_value, value)
         if len(time_ns) == 0:
             continue
         newest_ns = int(time_ns[-1])
         if until_ns is None and len(batch) and int(batch.time_ns[-1]) - newest_ns >= hold:
             # Its hold is over, whatever comes: a channel that fell silent is counted for good.
-            buckets = bucketed(
+            buckets = to_buckets(
                 time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=newest_ns + hold
             )
         elif until_ns is None:
             last[channel] = (newest_ns, float(value[-1]))
-            buckets = bucketed(
+            buckets = to_buckets(
                 time_ns[:-1],
                 value[:-1],
                 hold_ns=hold,
@@ -109,34 +109,36 @@ def grow(
                 until_ns=newest_ns,
             )
         else:
-            buckets = bucketed(time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=until_ns)
+            buckets = to_buckets(time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=until_ns)
         if len(buckets):
-            found[channel] = buckets
+            new_buckets[channel] = buckets
     times = batch.time_ns
     if carry.last_row_ns is not None:
         times = np.append(np.int64(carry.last_row_ns), times)
-    silent = np.flatnonzero(np.diff(times) > gap_limit_ns(hold_ns))
-    gaps = tuple((int(times[i]), int(times[i + 1])) for i in silent)
-    return found, Carry(
+    silent_spans = np.flatnonzero(np.diff(times) > gap_limit_ns(hold_ns))
+    gaps = tuple((int(times[row_index]), int(times[row_index + 1])) for row_index in silent_spans)
+    return new_buckets, PyramidCarry(
         last=last,
         last_row_ns=int(times[-1]) if len(times) else None,
         gaps=gaps,
-        closed=until_ns is not None,
+        is_closed=until_ns is not None,
     )
 
 
-def figure_names(channel: str) -> list[str]:
+def bucket_columns(channel: str) -> list[str]:
     """Return the columns that hold a channel's figures."""
-    return [f"{channel}.{figure}" for figure in _FIGURES]
+    return [f"{channel}.{figure}" for figure in _OVERVIEW_COLUMNS]
 
 
-def overview_table(buckets: Mapping[str, Buckets], carry: Carry) -> pa.Table:
+def overview_table(buckets: Mapping[str, Buckets], carry: PyramidCarry) -> pa.Table:
     """Return the buckets of all channels as one table, a row a second."""
-    table = spread_table({name: (part.start_ns, part.columns()) for name, part in buckets.items()})
-    return table.replace_schema_metadata({_NOTE: carry.plain()})
+    table = channel_table(
+        {name: (part.start_ns, part.value_columns()) for name, part in buckets.items()}
+    )
+    return table.replace_schema_metadata({_CARRY_KEY: carry.to_metadata()})
 
 
-def spread_table(
+def channel_table(
     channels: Mapping[str, tuple[NDArray[np.int64], Mapping[str, NDArray[Any]]]],
 ) -> pa.Table:
     """Return the figures of all channels as one table, a row for each start that any of them has.
@@ -148,61 +150,65 @@ def spread_table(
         if channels
         else np.empty(0, np.int64)
     )
-    columns: dict[str, pa.Array] = {"time": pa.array(starts).cast(TIME)}
-    for channel, (start_ns, figures) in channels.items():
+    columns: dict[str, pa.Array] = {"time": pa.array(starts).cast(TIME_TYPE)}
+    for channel, (start_ns, bucket_values) in channels.items():
         rows = np.searchsorted(starts, start_ns)
         absent = np.ones(len(starts), bool)
         absent[rows] = False
-        for figure, values in figures.items():
+        for column_name, values in bucket_values.items():
             spread = np.zeros(len(starts), values.dtype)
             spread[rows] = values
-            columns[f"{channel}.{figure}"] = pa.array(spread, mask=absent)
+            columns[f"{channel}.{column_name}"] = pa.array(spread, mask=absent)
     return pa.table(columns)
 
 
-def carry_from(metadata: Mapping[bytes, bytes]) -> Carry:
+def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
     """Return what the metadata of an overview part says."""
-    plain = json.loads(metadata.get(_NOTE, b"{}"))
-    return Carry(
+    plain = json.loads(metadata.get(_CARRY_KEY, b"{}"))
+    return PyramidCarry(
         last={name: (int(pair[0]), float(pair[1])) for name, pair in plain.get("last", {}).items()},
         last_row_ns=plain.get("last_row_ns"),
         gaps=tuple((int(gap[0]), int(gap[1])) for gap in plain.get("gaps", [])),
-        closed=bool(plain.get("closed", False)),
-        fine=bool(plain.get("fine", False)),
+        is_closed=bool(plain.get("closed", False)),
+        has_tenths=bool(plain.get("fine", False)),
     )
 
 
-def counted_in(carry: Carry, channel: str, width_ns: int) -> int:
+def final_until(carry: PyramidCarry, channel: str, width_ns: int) -> int:
     """Return the bucket edge up to which what leaves this behind has counted a channel for good."""
-    if carry.closed:
+    if carry.is_closed:
         return 2**62
-    held = carry.last.get(channel)
-    if held is not None:
-        return held[0] // width_ns * width_ns
+    carried = carry.last.get(channel)
+    if carried is not None:
+        return carried[0] // width_ns * width_ns
     return carry.last_row_ns // width_ns * width_ns if carry.last_row_ns is not None else 0
 
 
-def channels_in(tables: Sequence[pa.Table]) -> list[str]:
+def channels_of_tables(tables: Sequence[pa.Table]) -> list[str]:
     """Return the channels that overview tables tell of, in order of appearance."""
     names = dict.fromkeys(name for table in tables for name in table.column_names)
     return [name.removesuffix(".n") for name in names if name.endswith(".n")]
 
 
-def buckets_from(tables: Sequence[pa.Table], channel: str, *, width_ns: int = BASE_NS) -> Buckets:
+def buckets_of_tables(
+    tables: Sequence[pa.Table], channel: str, *, width_ns: int = BASE_NS
+) -> Buckets:
     """Return one channel's buckets from overview tables given in order; shared ones merged."""
     parts = []
     for table in tables:
         if f"{channel}.n" not in table.column_names:
             continue
-        held = table.select(["time", *figure_names(channel)]).drop_null()
-        if held.num_rows == 0:
+        held_rows = table.select(["time", *bucket_columns(channel)]).drop_null()
+        if held_rows.num_rows == 0:
             continue
-        figures = {figure: held[f"{channel}.{figure}"].to_numpy() for figure in _FIGURES}
+        figures = {
+            figure: held_rows[f"{channel}.{figure}"].to_numpy() for figure in _OVERVIEW_COLUMNS
+        }
         parts.append(
             Buckets(
                 width_ns=width_ns,
-                start_ns=held["time"].cast(pa.int64()).to_numpy(),
+                start_ns=held_rows["time"].cast(pa.int64()).to_numpy(),
                 **figures,
             )
         )
-    return merged(parts) if parts else Buckets.none(width_ns)
+    return merge_buckets(parts) if parts else Buckets.empty(width_ns)

@@ -17,60 +17,73 @@ from numpy.typing import NDArray
 
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.joint.time_weighted import Buckets, merged, regrouped
+from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
 from logger.store.parts.part import Part
 from logger.store.pyramid.seconds import (
     BASE_NS,
-    Carry,
+    PyramidCarry,
+    add_rows,
     carry_from,
-    counted_in,
-    grow,
-    spread_table,
+    channel_table,
+    final_until,
 )
 
-__all__ = ["FAST_ROWS", "FINE_NS", "Grown", "fine_buckets", "fine_table", "grown", "is_fast"]
+__all__ = [
+    "FAST_ROWS",
+    "TENTH_NS",
+    "NewBuckets",
+    "add_rows_at_both_widths",
+    "read_tenths",
+    "tenths_table",
+    "wants_tenths",
+]
 
-FINE_NS: Final = 100_000_000
+TENTH_NS: Final = 100_000_000
 """Width of a bucket; it divides a second."""
 FAST_ROWS: Final = 60
 """Rows a bucket from which on the level is written: with fewer it would be large beside them."""
-_FIGURES: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
-_EVER: Final = 2**62
+_TENTHS_COLUMNS: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
+_UNBOUNDED_NS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Grown:
+class NewBuckets:
     """What a batch of rows adds to the pyramid."""
 
     seconds: Mapping[str, Buckets]
     tenths: Mapping[str, Buckets] | None
     """None where the joint reports too slowly for them to be written."""
-    carry: Carry
+    carry: PyramidCarry
 
 
-def is_fast(time_ns: NDArray[np.int64]) -> bool:
+def wants_tenths(time_ns: NDArray[np.int64]) -> bool:
     """Return whether rows at these times, in order, are worth a level of their own."""
-    buckets = 1 + int(np.count_nonzero(np.diff(time_ns // FINE_NS)))
+    buckets = 1 + int(np.count_nonzero(np.diff(time_ns // TENTH_NS)))
     # The first and the last bucket may be shared with the rows before and behind.
     return len(time_ns) > 0 and len(time_ns) >= FAST_ROWS * (buckets - 2)
 
 
-def grown(carry: Carry, batch: ReadingBatch, *, hold_ns: Mapping[str, int]) -> Grown:
+def add_rows_at_both_widths(
+    carry: PyramidCarry, batch: ReadingBatch, *, hold_ns: Mapping[str, int]
+) -> NewBuckets:
     """Return the buckets that a batch adds at both widths, and what is carried on."""
-    if not is_fast(batch.time_ns):
-        seconds, left = grow(carry, batch, hold_ns=hold_ns)
-        return Grown(seconds=seconds, tenths=None, carry=left)
-    tenths, left = grow(carry, batch, hold_ns=hold_ns, width_ns=FINE_NS)
-    return Grown(
-        seconds={channel: regrouped(found, BASE_NS) for channel, found in tenths.items()},
+    if not wants_tenths(batch.time_ns):
+        seconds, carry_left = add_rows(carry, batch, hold_ns=hold_ns)
+        return NewBuckets(seconds=seconds, tenths=None, carry=carry_left)
+    tenths, carry_left = add_rows(carry, batch, hold_ns=hold_ns, width_ns=TENTH_NS)
+    return NewBuckets(
+        seconds={
+            channel: resample_buckets(channel_buckets, BASE_NS)
+            for channel, channel_buckets in tenths.items()
+        },
         tenths=tenths,
-        carry=replace(left, fine=True),
+        carry=replace(carry_left, has_tenths=True),
     )
 
 
-def fine_table(buckets: Mapping[str, Buckets]) -> pa.Table:
+def tenths_table(buckets: Mapping[str, Buckets]) -> pa.Table:
     """Return the buckets of all channels as one table, a row a tenth of a second."""
-    return spread_table(
+    return channel_table(
         {
             channel: (
                 part.start_ns,
@@ -90,15 +103,16 @@ def fine_table(buckets: Mapping[str, Buckets]) -> pa.Table:
     )
 
 
-def _buckets_from(table: pa.Table) -> Buckets:
+def _tenths_from_table(table: pa.Table) -> Buckets:
     """Return one channel's buckets from the columns of `_columns`; M2 is NaN: it is not known."""
-    held = table.drop_null()
+    held_rows = table.drop_null()
     n, held_ns, above, minimum, maximum, first, last = (
-        held.column(place).to_numpy() for place in range(1, len(_FIGURES) + 1)
+        held_rows.column(row_offsets).to_numpy()
+        for row_offsets in range(1, len(_TENTHS_COLUMNS) + 1)
     )
     return Buckets(
-        width_ns=FINE_NS,
-        start_ns=held["time"].cast(pa.int64()).to_numpy(),
+        width_ns=TENTH_NS,
+        start_ns=held_rows["time"].cast(pa.int64()).to_numpy(),
         n=n.astype(np.int64),
         duration_s=held_ns * 1e-9,
         mean=np.minimum(minimum + above, maximum),
@@ -110,7 +124,7 @@ def _buckets_from(table: pa.Table) -> Buckets:
     )
 
 
-def fine_buckets(
+def read_tenths(
     seconds: Sequence[Part],
     fine: Sequence[Part],
     channel: str,
@@ -132,47 +146,57 @@ def fine_buckets(
     buckets, counted_ns
         Right up to `counted_ns`, on the grid; from there on the raw rows have to be read.
     """
-    found: list[Buckets] = []
-    before: Part | None = None
-    names = ["time", *(f"{channel}.{figure}" for figure in _FIGURES)]
+    tenths_found: list[Buckets] = []
+    part_before: Part | None = None
+    names = ["time", *(f"{channel}.{column_name}" for column_name in _TENTHS_COLUMNS)]
     for part in seconds:
         spans = part.spans
         if spans and spans[0][0] >= end_ns:
             # Whatever a part behind the span counts lies behind the span.
-            return _merged(found), _EVER
+            return _merge_tenths(tenths_found), _UNBOUNDED_NS
         if spans and spans[-1][1] + BASE_NS > start_ns:
-            one = _of_the_same_rows(fine, part)
-            table = None if one is None else _read(one, names, start_ns=start_ns, end_ns=end_ns)
+            tenths_part = _fine_part_for(fine, part)
+            table = (
+                None
+                if tenths_part is None
+                else _read_tenths_part(tenths_part, names, start_ns=start_ns, end_ns=end_ns)
+            )
             if table is None:
                 break
             if f"{channel}.n" in table.column_names and table.num_rows:
-                found.append(_buckets_from(table))
-        before = part
-    counted = 0 if before is None else counted_in(carry_from(before.metadata), channel, FINE_NS)
-    return _merged(found), counted
+                tenths_found.append(_tenths_from_table(table))
+        part_before = part
+    counted = (
+        0
+        if part_before is None
+        else final_until(carry_from(part_before.metadata), channel, TENTH_NS)
+    )
+    return _merge_tenths(tenths_found), counted
 
 
-def _merged(found: list[Buckets]) -> Buckets:
-    return merged(found) if found else Buckets.none(FINE_NS)
+def _merge_tenths(parts: list[Buckets]) -> Buckets:
+    return merge_buckets(parts) if parts else Buckets.empty(TENTH_NS)
 
 
-def _of_the_same_rows(fine: Sequence[Part], part: Part) -> Part | None:
-    at = bisect_left(fine, part.first_row, key=lambda one: one.first_row)
+def _fine_part_for(fine: Sequence[Part], part: Part) -> Part | None:
+    index = bisect_left(fine, part.first_row, key=lambda fine_part: fine_part.first_row)
     # A crash may have left one beside it that tells of other rows.
-    for one in fine[at:]:
-        if one.first_row != part.first_row:
+    for fine_part in fine[index:]:
+        if fine_part.first_row != part.first_row:
             break
-        if one.end_row == part.end_row:
-            return one
+        if fine_part.end_row == part.end_row:
+            return fine_part
     return None
 
 
-def _read(part: Part, names: list[str], *, start_ns: int, end_ns: int) -> pa.Table | None:
+def _read_tenths_part(
+    part: Part, names: list[str], *, start_ns: int, end_ns: int
+) -> pa.Table | None:
     """Return the rows of a part that touch a span, None where it cannot be read."""
-    if part.damage:
+    if part.verify_error:
         return None
     try:
-        table = part.read(start_ns=start_ns - FINE_NS + 1, end_ns=end_ns, columns=names)
+        table = part.read_span(start_ns=start_ns - TENTH_NS + 1, end_ns=end_ns, columns=names)
     except InputError:
         return None
     return pa.table({"time": pa.array([], pa.int64())}) if table is None else table

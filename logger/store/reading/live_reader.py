@@ -10,19 +10,19 @@ from typing import ClassVar
 
 import pyarrow as pa
 
-from logger.store.layout.remote import Place
+from logger.store.layout.remote import Location
 from logger.store.reading.reader import RecordingReader
 
-__all__ = ["GrowingReader"]
+__all__ = ["LiveReader"]
 
 
-class GrowingReader(RecordingReader):
+class LiveReader(RecordingReader):
     """A reader that puts small batches together, and can be asked for what came last."""
 
-    loose_most: ClassVar[int] = 64
+    max_loose_batches: ClassVar[int] = 64
     """So many batches of a stream are left as they came."""
 
-    def __init__(self, path: Place) -> None:
+    def __init__(self, path: Location) -> None:
         # Stream -> the row from which on batches may be put together.
         self._loose_from: dict[str, int] = {}
         super().__init__(path)
@@ -30,19 +30,19 @@ class GrowingReader(RecordingReader):
     def refresh(self) -> bool:
         """Take in what has been written since; return whether there was anything."""
         with self._lock:
-            before = set(self._journals)
+            journals_before = set(self._journals)
             news = super().refresh()
-            begun = set(self._journals) - before
-            if (before and begun) or len(begun) > 1:
+            new_journals = set(self._journals) - journals_before
+            if (journals_before and new_journals) or len(new_journals) > 1:
                 # A part takes what one journal held, and which rows here are of which is not known.
                 self._loose_from = {
                     stream: runs[-1].end_row for stream, runs in self._tail.items() if runs
                 }
             elif news:
-                self._put_together(2 if begun else self.loose_most)
+                self._merge_loose(2 if new_journals else self.max_loose_batches)
             return news
 
-    def _put_together(self, least: int) -> None:
+    def _merge_loose(self, min_batches: int) -> None:
         """Make one batch of the newest in each stream that has so many."""
         for stream, runs in self._tail.items():
             row = self._loose_from.get(stream, 0)
@@ -50,14 +50,14 @@ class GrowingReader(RecordingReader):
             while count < len(runs) and runs[-count - 1].first_row >= row:
                 count += 1
             loose = runs[len(runs) - count :]
-            if count < least or loose[-1].end_row - loose[0].first_row != sum(
+            if count < min_batches or loose[-1].end_row - loose[0].first_row != sum(
                 run.batch.num_rows for run in loose
             ):
                 continue
             table = pa.Table.from_batches([run.batch for run in loose]).combine_chunks()
-            whole = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
-            runs[len(runs) - count :] = [whole]
-            self._loose_from[stream] = whole.end_row
+            merged_run = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
+            runs[len(runs) - count :] = [merged_run]
+            self._loose_from[stream] = merged_run.end_row
 
     def end_row(self, stream: str) -> int:
         """Return the number behind that of the newest row of a stream."""
@@ -66,15 +66,15 @@ class GrowingReader(RecordingReader):
             ends += [run.end_row for run in self._tail[stream][-1:]]
             return max(ends, default=0)
 
-    def came(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
+    def arrived_at(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
         """Return the newest rows that no part holds yet, each batch with its first row's number.
 
         Those that end behind `from_row`, oldest first.
         """
-        found = []
+        arrived = []
         with self._lock:
             for run in reversed(self._tail[stream]):
                 if run.end_row <= from_row:
                     break
-                found.append((run.first_row, run.batch))
-        return found[::-1]
+                arrived.append((run.first_row, run.batch))
+        return arrived[::-1]

@@ -12,17 +12,17 @@ import pyarrow.parquet as pq
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.store.layout.files import JOURNAL
-from logger.store.layout.lock import refuse_written
-from logger.store.layout.schema import FRAMES, frames_from, shaped
+from logger.store.layout.files import JOURNAL_FOLDER
+from logger.store.layout.lock import check_not_written
+from logger.store.layout.schema import FRAME_SCHEMA, conform, frames_from_table
 from logger.store.parts.part import Part, list_parts
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.journal import journal_files
 
-__all__ = ["finished", "frame_parts", "frames_of", "is_whole_frames"]
+__all__ = ["frame_parts", "frames_of_part", "has_current_columns", "open_finished"]
 
 
-def finished(path: Path) -> RecordingReader:
+def open_finished(path: Path) -> RecordingReader:
     """Open a recording that nobody writes any more and that has nothing left to seal.
 
     Raises
@@ -31,8 +31,8 @@ def finished(path: Path) -> RecordingReader:
         It is no recording, is being written, or was not closed.
     """
     reader = RecordingReader(path)
-    refuse_written(path)
-    if reader.manifest.ended_ns is None or journal_files(path / JOURNAL):
+    check_not_written(path)
+    if reader.manifest.ended_ns is None or journal_files(path / JOURNAL_FOLDER):
         raise InputError(
             f"{path}: its recorder did not close this recording. Run `dutytrace seal {path}` first."
         )
@@ -49,20 +49,20 @@ def frame_parts(path: Path) -> list[Part]:
     """
     parts = list_parts(path / "frames")
     for part in parts:
-        if part.damage:
+        if part.verify_error:
             raise InputError(
-                f"{part.path}: this part of the raw frames is damaged ({part.damage}). Take it out "
+                f"{part.path}: this part of the raw frames is damaged ({part.verify_error}). Take it out "
                 "of the recording; the rest can then be decoded again."
             )
     return parts
 
 
-def is_whole_frames(part: Part) -> bool:
+def has_current_columns(part: Part) -> bool:
     """Return whether a part has the columns that frames have today."""
-    return bool(part.footer.schema.to_arrow_schema().equals(FRAMES))
+    return bool(part.footer.schema.to_arrow_schema().equals(FRAME_SCHEMA))
 
 
-def frames_of(part: Part) -> Iterator[FrameBatch]:
+def frames_of_part(part: Part) -> Iterator[FrameBatch]:
     """Yield the frames of a part, a row group at a time.
 
     Raises
@@ -73,7 +73,7 @@ def frames_of(part: Part) -> Iterator[FrameBatch]:
     try:
         with pq.ParquetFile(part.path, metadata=part.footer) as file:
             for group in range(file.num_row_groups):
-                yield frames_from(shaped(file.read_row_group(group), FRAMES))
+                yield frames_from_table(conform(file.read_row_group(group), FRAME_SCHEMA))
     except (OSError, pa.ArrowInvalid) as fault:
         raise InputError(
             f"{part.path}: this part of the raw frames is damaged ({fault}). Take it out of the "

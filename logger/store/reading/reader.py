@@ -20,20 +20,27 @@ from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
 from logger.limits.limit import LimitSet
 from logger.store.layout.events import Event, events_from
-from logger.store.layout.files import JOURNAL, MANIFEST, overview_stream, status_stream
-from logger.store.layout.lock import writer_of
-from logger.store.layout.manifest import CUT_SHORT, Manifest, read_manifest
-from logger.store.layout.remote import Address, Place
-from logger.store.layout.schema import TIME, readings_from, shaped, streams_of
-from logger.store.parts.part import Part, list_parts, read_footers, touching
-from logger.store.pyramid.seconds import Carry, buckets_from, carry_from, figure_names
-from logger.store.pyramid.tenths import FINE_NS, fine_buckets
-from logger.store.pyramid.upper import UPPER_NS, Node, chosen, joined, level_stream, tree
+from logger.store.layout.files import JOURNAL_FOLDER, MANIFEST_FILE, overview_stream, status_stream
+from logger.store.layout.lock import writer_pid
+from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
+from logger.store.layout.remote import Address, Location
+from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, stream_schemas
+from logger.store.parts.part import Part, list_parts, overlapping_parts, read_footers
+from logger.store.pyramid.seconds import PyramidCarry, bucket_columns, buckets_of_tables, carry_from
+from logger.store.pyramid.tenths import TENTH_NS, read_tenths
+from logger.store.pyramid.upper import (
+    UPPER_WIDTHS_NS,
+    PyramidNode,
+    at_width,
+    build_tree,
+    coarsest_for,
+    upper_level_stream,
+)
 from logger.store.writing.journal import JournalReader, journal_files
 
 __all__ = ["RecordingReader"]
 
-_SETTLED_NS: Final = 1_000_000_000
+_SETTLED_AFTER_NS: Final = 1_000_000_000
 """A folder that was changed longer ago than this has no change of the same tick to come."""
 
 
@@ -52,7 +59,7 @@ class _TailRun:
 class RecordingReader:
     """One recording: in a folder, live or finished; at an address, finished."""
 
-    def __init__(self, path: Place) -> None:
+    def __init__(self, path: Location) -> None:
         """Open a recording.
 
         Raises
@@ -64,29 +71,35 @@ class RecordingReader:
             The store at an address cannot be reached.
         """
         self.path = path
-        self._manifest_stamp = _stamp(path / MANIFEST)
+        self._manifest_stamp = _manifest_stamp(path / MANIFEST_FILE)
         self.manifest: Manifest = read_manifest(path)
         if isinstance(path, Address):
-            _refuse_unfinished(path, self.manifest)
+            _check_finished(path, self.manifest)
         self.bench = self.manifest.read_bench(str(path))
         self.limit_sets = self.manifest.limit_sets(str(path))
-        self.schemas = streams_of(self.bench)
+        self.schemas = stream_schemas(self.bench)
         self._lock = RLock()
         self._journals: dict[int, JournalReader] = {}
-        self._unread: dict[int, str] = {}
+        self._unread_bytes: dict[int, str] = {}
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._overviews: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
         self._upper: dict[str, list[list[Part]]] = {
-            joint.name: [[] for _ in UPPER_NS] for joint in self.bench.joints
+            joint.name: [[] for _ in UPPER_WIDTHS_NS] for joint in self.bench.joints
         }
         self._fine: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
-        self._pyramid: dict[str, tuple[Node, ...]] = {joint.name: () for joint in self.bench.joints}
-        self._untold: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
-        self._carry: dict[str, Carry] = {joint.name: Carry() for joint in self.bench.joints}
+        self._pyramid: dict[str, tuple[PyramidNode, ...]] = {
+            joint.name: () for joint in self.bench.joints
+        }
+        self._first_tail_row: dict[str, list[Part]] = {
+            joint.name: [] for joint in self.bench.joints
+        }
+        self._carry: dict[str, PyramidCarry] = {
+            joint.name: PyramidCarry() for joint in self.bench.joints
+        }
         self._gaps: dict[str, list[tuple[int, int]]] = {
             joint.name: [] for joint in self.bench.joints
         }
-        self._listed: dict[str, int] = {}
+        self._listed_at: dict[str, int] = {}
         self._tail: dict[str, list[_TailRun]] = {stream: [] for stream in self.schemas}
         self._events: list[Event] | None = None
         self.parts_read = 0
@@ -101,7 +114,7 @@ class RecordingReader:
     @property
     def live(self) -> bool:
         """Whether a logger writes it at this moment."""
-        return self.manifest.ended_ns is None and _writer_of(self.path) is not None
+        return self.manifest.ended_ns is None and _live_writer_of(self.path) is not None
 
     def refresh(self) -> bool:
         """Take in what has been written since; return whether there was anything."""
@@ -111,7 +124,7 @@ class RecordingReader:
             if news:
                 self._events = None
             # It changes when the recording ends, and when somebody goes on in it afterwards.
-            stamp = _stamp(self.path / MANIFEST)
+            stamp = _manifest_stamp(self.path / MANIFEST_FILE)
             if stamp != self._manifest_stamp:
                 self.manifest = read_manifest(self.path)
                 self.limit_sets = self.manifest.limit_sets(str(self.path))
@@ -123,18 +136,18 @@ class RecordingReader:
         news = False
         if isinstance(self.path, Address):
             return news
-        there = dict(journal_files(self.path / JOURNAL))
+        files_there = dict(journal_files(self.path / JOURNAL_FOLDER))
         for number in list(self._journals):
-            if number not in there:
+            if number not in files_there:
                 del self._journals[number]
-                self._unread.pop(number, None)
-        for number, path in there.items():
+                self._unread_bytes.pop(number, None)
+        for number, path in files_there.items():
             reader = self._journals.setdefault(number, JournalReader(path))
             try:
-                for row in reader.rows():
+                for row in reader.read_new_rows():
                     if row.stream not in self._tail or row.batch.num_rows == 0:
                         continue
-                    if _holds(self._parts[row.stream], row.first_row):
+                    if _has_readable_row(self._parts[row.stream], row.first_row):
                         # The part was listed before the journal's end was read.
                         continue
                     times = row.batch.column(0).cast(pa.int64())
@@ -142,89 +155,93 @@ class RecordingReader:
                         _TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
                     )
                     news = True
-                self._unread.pop(number, None)
+                self._unread_bytes.pop(number, None)
             except FileNotFoundError:
                 continue
             except OSError as fault:
-                # As with a damaged part: the rest is read, and `missing` tells.
-                self._unread[number] = fault.strerror or str(fault)
+                # As with a damaged part: the rest is read, and `describe_missing` tells.
+                self._unread_bytes[number] = fault.strerror or str(fault)
         return news
 
     def _list_parts(self) -> bool:
         sealed: set[str] = set()
         for stream in self.schemas:
-            if not self._changed(stream):
+            if not self._has_changed(stream):
                 continue
-            parts = _known(self._parts[stream], self.path / stream)
+            parts = _list_known_parts(self._parts[stream], self.path / stream)
             if len(parts) == len(self._parts[stream]):
                 continue
             sealed.add(stream)
             self._parts[stream] = parts
             # What a damaged part held is read from the journal as long as that is there.
             self._tail[stream] = [
-                run for run in self._tail[stream] if not _holds(parts, run.first_row)
+                run for run in self._tail[stream] if not _has_readable_row(parts, run.first_row)
             ]
-        for joint, old in self._overviews.items():
+        for joint, previous_parts in self._overviews.items():
             stream = overview_stream(joint)
             # An overview is there before the rows that it tells of: look again when those come.
-            if not (self._changed(stream) or status_stream(joint) in sealed):
+            if not (self._has_changed(stream) or status_stream(joint) in sealed):
                 continue
             rows = self._parts[status_stream(joint)]
-            known = _known(old, self.path / stream)
-            read_footers(known)
-            parts = _telling_of(rows, known)
+            known_parts = _list_known_parts(previous_parts, self.path / stream)
+            read_footers(known_parts)
+            parts = _overviews_of(rows, known_parts)
             self._overviews[joint] = parts
             upper = [
-                _known(level, self.path / level_stream(joint, width_ns))
-                for level, width_ns in zip(self._upper[joint], UPPER_NS, strict=True)
+                _list_known_parts(level, self.path / upper_level_stream(joint, width_ns))
+                for level, width_ns in zip(self._upper[joint], UPPER_WIDTHS_NS, strict=True)
             ]
             read_footers(part for level in upper for part in level)
             self._upper[joint] = upper
-            self._fine[joint] = _known(self._fine[joint], self.path / level_stream(joint, FINE_NS))
-            self._pyramid[joint] = tree(parts, upper)
+            self._fine[joint] = _list_known_parts(
+                self._fine[joint], self.path / upper_level_stream(joint, TENTH_NS)
+            )
+            self._pyramid[joint] = build_tree(parts, upper)
             end_row = parts[-1].end_row if parts else 0
-            self._untold[joint] = [part for part in rows if part.first_row >= end_row]
+            self._first_tail_row[joint] = [part for part in rows if part.first_row >= end_row]
             carries = [carry_from(part.metadata) for part in parts]
-            self._carry[joint] = carries[-1] if carries else Carry()
+            self._carry[joint] = carries[-1] if carries else PyramidCarry()
             self._gaps[joint] = [gap for carry in carries for gap in carry.gaps]
         return bool(sealed)
 
-    def _changed(self, stream: str) -> bool:
+    def _has_changed(self, stream: str) -> bool:
         try:
-            stamp = _changed_ns(self.path / stream)
+            stamp = _modified_ns(self.path / stream)
         except FileNotFoundError:
             return False
-        if self._listed.get(stream) == stamp:
+        if self._listed_at.get(stream) == stamp:
             return False
         # A folder's time moves in ticks: a rename may follow within the one that was seen.
-        if time.time_ns() - stamp > _SETTLED_NS:
-            self._listed[stream] = stamp
+        if time.time_ns() - stamp > _SETTLED_AFTER_NS:
+            self._listed_at[stream] = stamp
         return True
 
-    def rows(self, stream: str) -> int:
+    def row_count(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
         with self._lock:
             read_footers(self._parts[stream])
             sealed = sum(
-                part.end_row - part.first_row for part in self._parts[stream] if not part.damage
+                part.end_row - part.first_row
+                for part in self._parts[stream]
+                if not part.verify_error
             )
             return sealed + sum(run.end_row - run.first_row for run in self._tail[stream])
 
     def span_ns(self, stream: str) -> tuple[int, int] | None:
         """Return the first and the last time of a stream, None when it is empty."""
         with self._lock:
-            parts, tail = self._parts[stream], self._tail[stream]
+            parts, tail_runs = self._parts[stream], self._tail[stream]
             # The outermost that can be read: the footers between them are not asked.
             first = next((part.spans for part in parts if part.spans), ())
             last = next((part.spans for part in reversed(parts) if part.spans), ())
             starts = [first[0][0]] if first else []
             ends = [last[-1][1]] if last else []
-            if tail:
-                starts.append(tail[0].first_ns)
-                ends.append(tail[-1].last_ns)
+            if tail_runs:
+                starts.append(tail_runs[0].first_ns)
+                ends.append(tail_runs[-1].last_ns)
             return (min(starts), max(ends)) if starts else None
 
-    def table(
+    def read_rows(
         self, stream: str, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
     ) -> pa.Table:
         """Return the rows of a time-ordered stream in [start_ns, end_ns)."""
@@ -233,23 +250,23 @@ class RecordingReader:
         schema = self.schemas[stream]
         if columns is not None:
             schema = pa.schema([schema.field(name) for name in columns])
-        found = []
-        for part in touching(parts, start_ns=start_ns, end_ns=end_ns):
-            table = part.read(start_ns=start_ns, end_ns=end_ns, columns=columns)
+        tables = []
+        for part in overlapping_parts(parts, start_ns=start_ns, end_ns=end_ns):
+            table = part.read_span(start_ns=start_ns, end_ns=end_ns, columns=columns)
             if table is not None:
-                found.append(_cut(table, start_ns, end_ns))
+                tables.append(_rows_between(table, start_ns, end_ns))
         batches = [
             run.batch if columns is None else run.batch.select(list(columns))
             for run in tail
             if run.last_ns >= start_ns and run.first_ns < end_ns
         ]
         if batches:
-            found.append(_cut(pa.Table.from_batches(batches), start_ns, end_ns))
-        if not found:
+            tables.append(_rows_between(pa.Table.from_batches(batches), start_ns, end_ns))
+        if not tables:
             return schema.empty_table()
-        return pa.concat_tables([shaped(table, schema) for table in found])
+        return pa.concat_tables([conform(table, schema) for table in tables])
 
-    def held(self, stream: str) -> tuple[list[Part], list[tuple[int, pa.RecordBatch]]]:
+    def stored_parts(self, stream: str) -> tuple[list[Part], list[tuple[int, pa.RecordBatch]]]:
         """Return a stream's parts, and what no part holds yet with the numbers of its first rows.
 
         Both as of the last `refresh`, so that all streams end together.
@@ -258,17 +275,17 @@ class RecordingReader:
             tail = [(run.first_row, run.batch) for run in self._tail[stream]]
             return list(self._parts[stream]), tail
 
-    def readings(
+    def read_readings(
         self, joint: str, *, start_ns: int, end_ns: int, channels: Sequence[str]
     ) -> ReadingBatch:
         """Return the readings of a joint in [start_ns, end_ns) with the channels asked for."""
         stream = status_stream(joint)
         columns = ["time", "position_segment", *channels]
-        return readings_from(
-            joint, self.table(stream, start_ns=start_ns, end_ns=end_ns, columns=columns)
+        return readings_from_table(
+            joint, self.read_rows(stream, start_ns=start_ns, end_ns=end_ns, columns=columns)
         )
 
-    def overview(
+    def read_overview(
         self,
         joint: str,
         channel: str,
@@ -284,31 +301,33 @@ class RecordingReader:
         """
         with self._lock:
             nodes = self._pyramid[joint]
-        found = []
-        for node in chosen(
+        channel_buckets = []
+        for node in coarsest_for(
             nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
         ):
-            table = node.part.read(
+            table = node.part.read_span(
                 # A bucket that began before the span may reach into it.
                 start_ns=start_ns - node.width_ns + 1,
                 end_ns=end_ns,
-                columns=["time", *figure_names(channel)],
+                columns=["time", *bucket_columns(channel)],
             )
             if table is not None and f"{channel}.n" in table.column_names:
                 self.parts_read += 1
-                found.append(buckets_from([table], channel, width_ns=node.width_ns))
-        return joined(found, width_ns)
+                channel_buckets.append(buckets_of_tables([table], channel, width_ns=node.width_ns))
+        return at_width(channel_buckets, width_ns)
 
-    def fine(self, joint: str, channel: str, *, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
-        """Return the tenths of a second of a channel that touch a span, and up to where: `fine`."""
+    def read_tenths(
+        self, joint: str, channel: str, *, start_ns: int, end_ns: int
+    ) -> tuple[Buckets, int]:
+        """Return the tenths of a second of a channel that touch a span, and up to where: `read_tenths`."""
         with self._lock:
             seconds = self._overviews[joint]
             fine = self._fine[joint]
         if not fine:
-            return Buckets.none(FINE_NS), 0
-        return fine_buckets(seconds, fine, channel, start_ns=start_ns, end_ns=end_ns)
+            return Buckets.empty(TENTH_NS), 0
+        return read_tenths(seconds, fine, channel, start_ns=start_ns, end_ns=end_ns)
 
-    def carry(self, joint: str) -> Carry:
+    def uncounted(self, joint: str) -> PyramidCarry:
         """Return what a joint's overview has not counted yet."""
         with self._lock:
             return self._carry[joint]
@@ -321,15 +340,16 @@ class RecordingReader:
     def tail_times(self, joint: str) -> pa.ChunkedArray:
         """Return the times of the rows of a joint that its overview does not tell of (yet)."""
         with self._lock:
-            parts = list(self._untold[joint])
+            parts = list(self._first_tail_row[joint])
             runs = list(self._tail[status_stream(joint)])
         sealed = [
             chunk
             for part in parts
-            if (table := part.read(start_ns=-(2**62), end_ns=2**62, columns=["time"])) is not None
+            if (table := part.read_span(start_ns=-(2**62), end_ns=2**62, columns=["time"]))
+            is not None
             for chunk in table["time"].chunks
         ]
-        return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME)
+        return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME_TYPE)
 
     def last_segment(self, joint: str) -> int | None:
         """Return the newest position segment of a joint, None when it has none."""
@@ -341,13 +361,13 @@ class RecordingReader:
                     return int(newest)
             parts = list(self._parts[stream])
         for part in reversed(parts):
-            table = part.read(start_ns=-(2**62), end_ns=2**62, columns=["position_segment"])
+            table = part.read_span(start_ns=-(2**62), end_ns=2**62, columns=["position_segment"])
             newest = None if table is None else pc.max(table["position_segment"]).as_py()
             if newest is not None:
                 return int(newest)
         return None
 
-    def events(self) -> list[Event]:
+    def read_events(self) -> list[Event]:
         """Return all events in sequence."""
         with self._lock:
             if self._events is None:
@@ -355,7 +375,7 @@ class RecordingReader:
                 tables = [
                     table
                     for part in self._parts["events"]
-                    if (table := part.read(start_ns=-(2**62), end_ns=2**62)) is not None
+                    if (table := part.read_span(start_ns=-(2**62), end_ns=2**62)) is not None
                 ]
                 tables += [pa.Table.from_batches([run.batch]) for run in self._tail["events"]]
                 self._events = (
@@ -367,7 +387,7 @@ class RecordingReader:
                 )
             return self._events
 
-    def newest(self, stream: str) -> dict[str, object] | None:
+    def newest_row(self, stream: str) -> dict[str, object] | None:
         """Return the newest row of a stream as a mapping, None when it has none."""
         with self._lock:
             if self._tail[stream]:
@@ -378,14 +398,14 @@ class RecordingReader:
             if not part.spans:
                 continue
             last = part.spans[-1][1]
-            table = part.read(start_ns=last, end_ns=last + 1)
+            table = part.read_span(start_ns=last, end_ns=last + 1)
             if table is not None:
                 return dict(table.slice(table.num_rows - 1).to_pylist()[0])
         return None
 
-    def missing(self) -> tuple[str, ...]:
+    def describe_missing(self) -> tuple[str, ...]:
         """Return what is known to be missing, in sentences."""
-        said = []
+        sentences = []
         with self._lock:
             for stream in self.schemas:
                 ranges = sorted(
@@ -395,46 +415,52 @@ class RecordingReader:
                 row = 0
                 for first, end in ranges:
                     if first > row:
-                        said.append(f"{stream}: rows {row} to {first - 1} are missing.")
+                        sentences.append(f"{stream}: rows {row} to {first - 1} are missing.")
                     row = max(row, end)
                 if row < self.manifest.rows.get(stream, 0):
                     last = self.manifest.rows[stream] - 1
-                    said.append(f"{stream}: rows {row} to {last} are missing.")
+                    sentences.append(f"{stream}: rows {row} to {last} are missing.")
                 for part in self._parts[stream]:
-                    if part.damage:
-                        said.append(f"{part.name} of {stream} cannot be read: {part.damage}")
+                    if part.verify_error:
+                        sentences.append(
+                            f"{part.name} of {stream} cannot be read: {part.verify_error}"
+                        )
                     elif part.footer.num_rows != part.end_row - part.first_row:
-                        said.append(
+                        sentences.append(
                             f"{part.name} of {stream} holds {part.footer.num_rows} rows, "
                             f"expected {part.end_row - part.first_row}."
                         )
-            for number, fault in sorted(self._unread.items()):
-                said.append(f"journal {number:08d} cannot be read: {fault}")
-            unended = self.manifest.ended_ns is None and _writer_of(self.path) is None
-            if unended or self.manifest.end_cause == CUT_SHORT:
-                said.append(
+            for number, damage in sorted(self._unread_bytes.items()):
+                sentences.append(f"journal {number:08d} cannot be read: {damage}")
+            unended = self.manifest.ended_ns is None and _live_writer_of(self.path) is None
+            if unended or self.manifest.end_cause == END_CUT_SHORT:
+                sentences.append(
                     "The recorder ended without closing the recording: up to 0.2 s before its end "
                     "are missing, up to 1 s after a power cut."
                 )
-                said.extend(reader.remainder() for _, reader in sorted(self._journals.items()))
-            said.extend(self.manifest.missing)
-        return tuple(dict.fromkeys(sentence for sentence in said if sentence))
+                sentences.extend(
+                    reader.unread_text() for _, reader in sorted(self._journals.items())
+                )
+            sentences.extend(self.manifest.missing)
+        return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
 
-    def damaged(self) -> tuple[str, ...]:
+    def describe_damage(self) -> tuple[str, ...]:
         """Read every byte of every part; return which are not what was written, in sentences."""
         with self._lock:
             parts = [(stream, part) for stream in self.schemas for part in self._parts[stream]]
         return tuple(
-            f"{part.name} of {stream} is damaged: {found}"
+            f"{part.name} of {stream} is damaged: {damage}"
             for stream, part in parts
-            if not part.damage and (found := part.verify())
+            if not part.verify_error and (damage := part.verify_part())
         )
 
 
-def _refuse_unfinished(address: Address, manifest: Manifest) -> None:
+def _check_finished(address: Address, manifest: Manifest) -> None:
     """Raise InputError for a recording whose newest rows are not in parts."""
-    journal = address / JOURNAL
-    unsealed = journal.is_dir() and any(one.suffix == ".journal" for one in journal.iterdir())
+    journal = address / JOURNAL_FOLDER
+    unsealed = journal.is_dir() and any(
+        journal_path.suffix == ".journal" for journal_path in journal.iterdir()
+    )
     if manifest.ended_ns is None or unsealed:
         raise InputError(
             f"{address}: this recording {'has rows in its journal' if unsealed else 'has no end'}: "
@@ -443,11 +469,11 @@ def _refuse_unfinished(address: Address, manifest: Manifest) -> None:
         )
 
 
-def _writer_of(path: Place) -> int | None:
-    return None if isinstance(path, Address) else writer_of(path)
+def _live_writer_of(path: Location) -> int | None:
+    return None if isinstance(path, Address) else writer_pid(path)
 
 
-def _changed_ns(folder: Place) -> int:
+def _modified_ns(folder: Location) -> int:
     """Return when a folder was changed last; at an address it never is, so it is listed once."""
     if isinstance(folder, Path):
         return folder.stat().st_mtime_ns
@@ -456,49 +482,49 @@ def _changed_ns(folder: Place) -> int:
     return 0
 
 
-def _stamp(path: Place) -> tuple[int, int] | None:
+def _manifest_stamp(path: Location) -> tuple[int, int] | None:
     """Return what tells a file that was put in place of another from that one."""
     if isinstance(path, Address):
         return None
     try:
-        found = path.stat()
+        stat_result = path.stat()
     except (FileNotFoundError, NotADirectoryError):
         return None
-    return found.st_ino, found.st_mtime_ns
+    return stat_result.st_ino, stat_result.st_mtime_ns
 
 
-def _known(old: list[Part], folder: Place) -> list[Part]:
+def _list_known_parts(previous_parts: list[Part], folder: Location) -> list[Part]:
     """List a folder's parts, keeping the footers that were already read."""
-    kept = {part.place: part for part in old}
-    return [kept.get(part.place, part) for part in list_parts(folder)]
+    known_parts = {part.location: part for part in previous_parts}
+    return [known_parts.get(part.location, part) for part in list_parts(folder)]
 
 
-def _holds(parts: Sequence[Part], row: int) -> bool:
+def _has_readable_row(parts: Sequence[Part], row: int) -> bool:
     """Return whether one of some parts, in order of their rows, holds a row that can be read."""
-    at = bisect_right(parts, row, key=lambda part: part.first_row) - 1
-    return at >= 0 and row < parts[at].end_row and not parts[at].damage
+    index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
+    return index >= 0 and row < parts[index].end_row and not parts[index].verify_error
 
 
-def _telling_of(rows: list[Part], overviews: list[Part]) -> list[Part]:
+def _overviews_of(rows: list[Part], overviews: list[Part]) -> list[Part]:
     """Return the overviews of sealed rows, up to the first that is missing or damaged.
 
     One whose rows are not sealed (yet) tells of rows that the journal holds; behind a hole only the
     rows themselves can be asked, for what the lost one carried is not known.
     """
-    at = {(part.first_row, part.end_row): part for part in overviews}
-    told: list[Part] = []
+    by_rows = {(part.first_row, part.end_row): part for part in overviews}
+    covering: list[Part] = []
     for part in rows:
-        overview = at.get((part.first_row, part.end_row))
-        if overview is None or overview.damage:
-            return told
-        told.append(overview)
+        overview = by_rows.get((part.first_row, part.end_row))
+        if overview is None or overview.verify_error:
+            return covering
+        covering.append(overview)
     # What was still carried at the end of the recording.
     end = rows[-1].end_row if rows else 0
-    closing = at.get((end, end))
-    return told if closing is None or closing.damage else [*told, closing]
+    closing = by_rows.get((end, end))
+    return covering if closing is None or closing.verify_error else [*covering, closing]
 
 
-def _cut(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:
+def _rows_between(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:
     """Return the rows of a time-ordered table in [start_ns, end_ns)."""
     times = table["time"].cast(pa.int64())
     if len(times) and times[0].as_py() >= start_ns and times[-1].as_py() < end_ns:

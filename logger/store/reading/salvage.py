@@ -2,7 +2,8 @@
 
 A piece is a row group of a part, or a run of the journal. Reading on where one of them is damaged
 costs that piece and no more, and what is lost is told with the time between which it lay. For
-whoever copies a recording; who looks at it wants an error instead (see `read`). It never writes.
+whoever copies a recording; who looks at it wants an error instead (see `read_table`). It never
+writes.
 """
 
 from collections.abc import Callable, Iterator
@@ -13,111 +14,115 @@ from typing import Final
 import pyarrow as pa
 
 from logger.errors import InputError
-from logger.store.layout.schema import shaped
+from logger.store.layout.schema import conform
 from logger.store.parts.part import Part
 from logger.store.reading.reader import RecordingReader
 
-__all__ = ["Lost", "Piece", "pieces_of", "rows_of_pieces"]
+__all__ = ["RowChunk", "UnreadableRows", "chunk_rows", "row_chunks"]
 
-_EVER: Final = 2**62
+_UNBOUNDED_TIME_NS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Piece:
+class RowChunk:
     """Rows that are read at once."""
 
     first_row: int
     end_row: int
     first_ns: int
     last_ns: int
-    read: Callable[[], pa.Table]
+    read_table: Callable[[], pa.Table]
     """Raises InputError when they are damaged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lost:
+class UnreadableRows:
     """Rows that cannot be read, and the times between which they lay."""
 
     after_ns: int
     before_ns: int
     text: str
 
-    def touches(self, start_ns: int, end_ns: int) -> bool:
+    def may_overlap(self, start_ns: int, end_ns: int) -> bool:
         """Return whether any of them may lie in [start_ns, end_ns)."""
         return self.after_ns < end_ns and self.before_ns >= start_ns
 
 
-def pieces_of(reader: RecordingReader, stream: str) -> tuple[list[Piece], list[Lost]]:
+def row_chunks(reader: RecordingReader, stream: str) -> tuple[list[RowChunk], list[UnreadableRows]]:
     """Return what a stream holds in order of its rows, and the holes in it."""
-    parts, tail = reader.held(stream)
-    pieces = [piece for part in parts for piece in _groups(part)]
-    pieces += [_run(first_row, batch) for first_row, batch in tail]
-    pieces.sort(key=lambda piece: piece.first_row)
-    damaged = [part for part in parts if part.damage]
+    parts, tail = reader.stored_parts(stream)
+    chunks = [chunk for part in parts for chunk in _group_chunks(part)]
+    chunks += [_tail_chunk(first_row, batch) for first_row, batch in tail]
+    chunks.sort(key=lambda chunk: chunk.first_row)
+    damaged = [part for part in parts if part.verify_error]
     end_row = max([reader.manifest.rows.get(stream, 0), *(part.end_row for part in damaged)])
-    lost: list[Lost] = []
-    row, after_ns = 0, -_EVER
-    for piece in pieces:
-        if piece.first_row > row:
-            text = _named(stream, damaged, row, piece.first_row)
-            lost.append(Lost(after_ns=after_ns, before_ns=piece.first_ns, text=text))
-        row, after_ns = max(row, piece.end_row), max(after_ns, piece.last_ns)
+    unreadable: list[UnreadableRows] = []
+    row, after_ns = 0, -_UNBOUNDED_TIME_NS
+    for chunk in chunks:
+        if chunk.first_row > row:
+            text = _damage_text(stream, damaged, row, chunk.first_row)
+            unreadable.append(
+                UnreadableRows(after_ns=after_ns, before_ns=chunk.first_ns, text=text)
+            )
+        row, after_ns = max(row, chunk.end_row), max(after_ns, chunk.last_ns)
     if end_row > row:
-        text = _named(stream, damaged, row, end_row)
-        lost.append(Lost(after_ns=after_ns, before_ns=_EVER, text=text))
-    return pieces, lost
+        text = _damage_text(stream, damaged, row, end_row)
+        unreadable.append(
+            UnreadableRows(after_ns=after_ns, before_ns=_UNBOUNDED_TIME_NS, text=text)
+        )
+    return chunks, unreadable
 
 
-def _groups(part: Part) -> Iterator[Piece]:
+def _group_chunks(part: Part) -> Iterator[RowChunk]:
     row = part.first_row
     for group, (first_ns, last_ns) in enumerate(part.spans):
         count = part.footer.row_group(group).num_rows
-        yield Piece(
+        yield RowChunk(
             first_row=row,
             end_row=row + count,
             first_ns=first_ns,
             last_ns=last_ns,
-            read=partial(part.read_group, group),
+            read_table=partial(part.read_group, group),
         )
         row += count
 
 
-def _run(first_row: int, batch: pa.RecordBatch) -> Piece:
+def _tail_chunk(first_row: int, batch: pa.RecordBatch) -> RowChunk:
     times = batch.column(0).cast(pa.int64())
-    return Piece(
+    return RowChunk(
         first_row=first_row,
         end_row=first_row + batch.num_rows,
         first_ns=times[0].as_py(),
         last_ns=times[-1].as_py(),
-        read=lambda: pa.Table.from_batches([batch]),
+        read_table=lambda: pa.Table.from_batches([batch]),
     )
 
 
-def _named(stream: str, damaged: list[Part], row: int, end_row: int) -> str:
-    of = [part for part in damaged if part.first_row < end_row and part.end_row > row]
-    why = "; ".join(f"{part.path.name} cannot be read: {part.damage}" for part in of)
-    return f"{stream}: rows {row} to {end_row - 1} are missing{f' ({why})' if why else ''}."
+def _damage_text(stream: str, damaged: list[Part], row: int, end_row: int) -> str:
+    parts_at = [part for part in damaged if part.first_row < end_row and part.end_row > row]
+    damage = "; ".join(f"{part.path.name} cannot be read: {part.verify_error}" for part in parts_at)
+    return f"{stream}: rows {row} to {end_row - 1} are missing{f' ({damage})' if damage else ''}."
 
 
-def rows_of_pieces(
-    pieces: list[Piece],
+def chunk_rows(
+    chunks: list[RowChunk],
     schema: pa.Schema,
     *,
     start_ns: int,
     end_ns: int,
-    lost: Callable[[str], object],
+    unreadable: Callable[[str], object],
 ) -> Iterator[pa.Table]:
     """Yield the rows of a time-ordered stream in [start_ns, end_ns), a table a piece, in order.
 
-    `lost` is called with a sentence for each piece that is damaged.
+    `unreadable` is called with a sentence for each piece that is damaged.
     """
-    for piece in pieces:
-        if piece.last_ns < start_ns or piece.first_ns >= end_ns:
+    for chunk in chunks:
+        if chunk.last_ns < start_ns or chunk.first_ns >= end_ns:
             continue
         try:
-            table = shaped(piece.read(), schema)
+            table = conform(chunk.read_table(), schema)
         except InputError as fault:
-            lost(str(fault))
+            unreadable(str(fault))
             continue
         times = table["time"].cast(pa.int64()).to_numpy()
         low, high = times.searchsorted([start_ns, end_ns])

@@ -9,12 +9,12 @@ from pathlib import Path
 
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
-from logger.store.layout.schema import readings_from
+from logger.store.layout.schema import readings_from_table
 from logger.store.parts.part import Part, list_parts
-from logger.store.pyramid.seconds import Carry, carry_from
-from logger.store.pyramid.tenths import FINE_NS, grown
-from logger.store.pyramid.upper import UPPER_NS, consolidate, level_folder
-from logger.store.writing.sealer import Sealer, write_levels
+from logger.store.pyramid.seconds import PyramidCarry, carry_from
+from logger.store.pyramid.tenths import TENTH_NS, add_rows_at_both_widths
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, consolidate_levels, upper_level_folder
+from logger.store.writing.sealer import Sealer, write_base_levels
 
 __all__ = ["rebuild_overviews"]
 
@@ -32,35 +32,48 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
     OSError
         The disk took no more; what is there is whole.
     """
-    made = unclosed = False
+    has_rebuilt = unclosed = False
     for joint in bench.joints:
-        hold_ns = bench.hold_ns_of(joint)
+        hold_ns = bench.hold_times_ns_of(joint)
         folder = recording / overview_stream(joint.name)
-        fine_folder = level_folder(recording, joint.name, FINE_NS)
+        fine_folder = upper_level_folder(recording, joint.name, TENTH_NS)
         rows = list_parts(recording / status_stream(joint.name))
-        whole = {(part.first_row, part.end_row): part for part in _whole(folder)}
+        whole_parts = {(part.first_row, part.end_row): part for part in _undamaged_parts(folder)}
         carries = {
-            end: carry_from(part.metadata) for (first, end), part in whole.items() if first < end
+            end: carry_from(part.metadata)
+            for (first, end), part in whole_parts.items()
+            if first < end
         }
-        fine = {(part.first_row, part.end_row) for part in _whole(fine_folder)}
+        fine = {(part.first_row, part.end_row) for part in _undamaged_parts(fine_folder)}
         for part in rows:
-            told = (part.first_row, part.end_row)
-            lost = told in whole and told not in fine and carry_from(whole[told].metadata).fine
-            if (told in whole and not lost) or part.verify():
+            row_range = (part.first_row, part.end_row)
+            lacks_tenths = (
+                row_range in whole_parts
+                and row_range not in fine
+                and carry_from(whole_parts[row_range].metadata).has_tenths
+            )
+            if (row_range in whole_parts and not lacks_tenths) or part.verify_part():
                 continue
-            table = part.read(start_ns=-(2**62), end_ns=2**62)
+            table = part.read_span(start_ns=-(2**62), end_ns=2**62)
             if table is None:
                 continue
-            one = grown(
-                carries.get(part.first_row, Carry()),
-                readings_from(joint.name, table),
+            new_buckets = add_rows_at_both_widths(
+                carries.get(part.first_row, PyramidCarry()),
+                readings_from_table(joint.name, table),
                 hold_ns=hold_ns,
             )
-            carries[part.end_row] = one.carry
-            write_levels(recording, joint.name, one, first_row=part.first_row, end_row=part.end_row)
-            made = True
+            carries[part.end_row] = new_buckets.carry
+            write_base_levels(
+                recording, joint.name, new_buckets, first_row=part.first_row, end_row=part.end_row
+            )
+            has_rebuilt = True
         end = rows[-1].end_row if rows else 0
-        if ended_ns is None or end not in carries or (end, end) in whole or rows[-1].verify():
+        if (
+            ended_ns is None
+            or end not in carries
+            or (end, end) in whole_parts
+            or rows[-1].verify_part()
+        ):
             continue
         unclosed = True
         # A damaged one would be taken for what the end carries on.
@@ -69,38 +82,38 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
                 part.path.unlink()
     if unclosed:
         closing = Sealer(recording, bench)
-        closing.resume()
-        closing.seal({}, until_ns=ended_ns)
-        made = True
+        closing.resume_carry()
+        closing.seal_rows({}, until_ns=ended_ns)
+        has_rebuilt = True
     for joint in bench.joints:
-        made |= _upper_levels(recording, joint.name)
-    return made
+        has_rebuilt |= _rebuild_upper_levels(recording, joint.name)
+    return has_rebuilt
 
 
-def _upper_levels(recording: Path, joint: str) -> bool:
+def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
     """Make the upper levels anew from the first part on that is wanting; return whether any was."""
     damaged = False
-    before: set[Path] = set()
-    for width_ns in UPPER_NS:
-        parts = list_parts(level_folder(recording, joint, width_ns))
-        before |= {part.path for part in parts}
+    paths_before: set[Path] = set()
+    for width_ns in UPPER_WIDTHS_NS:
+        parts = list_parts(upper_level_folder(recording, joint, width_ns))
+        paths_before |= {part.path for part in parts}
         end_row = 0
-        for place, part in enumerate(parts):
-            hurt = bool(part.verify())
-            damaged |= hurt
-            if hurt or part.first_row != end_row:
-                for later in parts[place:]:
+        for part_index, part in enumerate(parts):
+            is_damaged = bool(part.verify_part())
+            damaged |= is_damaged
+            if is_damaged or part.first_row != end_row:
+                for later in parts[part_index:]:
                     later.path.unlink()
                 break
             end_row = part.end_row
-    consolidate(recording, joint)
-    after = {
+    consolidate_levels(recording, joint)
+    paths_after = {
         part.path
-        for width_ns in UPPER_NS
-        for part in list_parts(level_folder(recording, joint, width_ns))
+        for width_ns in UPPER_WIDTHS_NS
+        for part in list_parts(upper_level_folder(recording, joint, width_ns))
     }
-    return damaged or before != after
+    return damaged or paths_before != paths_after
 
 
-def _whole(folder: Path) -> list[Part]:
-    return [part for part in list_parts(folder) if not part.verify()]
+def _undamaged_parts(folder: Path) -> list[Part]:
+    return [part for part in list_parts(folder) if not part.verify_part()]

@@ -14,17 +14,24 @@ import pyarrow as pa
 
 from logger.errors import InputError, OutsideFault
 from logger.store.layout.events import events_table
-from logger.store.layout.files import INBOX, JOURNAL, sync_folder
+from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
 from logger.store.layout.lock import WriteLock
-from logger.store.layout.manifest import CUT_SHORT, write_manifest
+from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
 from logger.store.parts.part import list_parts, write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.rebuild_pyramid import rebuild_overviews
-from logger.store.writing.inbox import Request, event_of, left, settle, taken, waiting
-from logger.store.writing.journal import JournalReader, Row, journal_files
+from logger.store.writing.inbox import (
+    EventRequest,
+    claimed_files,
+    discard_done,
+    pending_requests,
+    queued_files,
+    to_event,
+)
+from logger.store.writing.journal import JournalReader, RowRun, journal_files
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["append_event", "seal", "take_late"]
+__all__ = ["append_event", "drain_inbox", "seal"]
 
 
 def seal(path: Path) -> bool:
@@ -45,14 +52,14 @@ def seal(path: Path) -> bool:
         The disk took no more; the journals are still there.
     """
     with WriteLock(path):
-        sealed = _seal(path)
-        sealed |= _rebuild(path)
-        _clear_away(path)
-    take_late(path)
-    return sealed
+        was_sealed = _seal_locked(path)
+        was_sealed |= _rebuild_pyramid(path)
+        _remove_temporaries(path)
+    drain_inbox(path)
+    return was_sealed
 
 
-def append_event(path: Path, request: Request) -> None:
+def append_event(path: Path, request: EventRequest) -> None:
     """Make an event of a request when nobody writes the recording.
 
     Raises
@@ -63,12 +70,12 @@ def append_event(path: Path, request: Request) -> None:
         The disk took no more.
     """
     with WriteLock(path):
-        _seal(path)
-        _append(path, [request])
-    take_late(path)
+        _seal_locked(path)
+        _append_events(path, [request])
+    drain_inbox(path)
 
 
-def take_late(path: Path) -> None:
+def drain_inbox(path: Path) -> None:
     """Make events of what was asked while the lock was held; for whoever has just given it back.
 
     Who asked saw that there is a writer and left the request to it. A writer that came meanwhile
@@ -79,18 +86,18 @@ def take_late(path: Path) -> None:
     OutsideFault
         The disk took no more.
     """
-    going_on = True
-    while going_on and (waiting(path) or taken(path)):
+    has_more = True
+    while has_more and (queued_files(path) or claimed_files(path)):
         try:
             with WriteLock(path):
-                going_on = _seal(path)
+                has_more = _seal_locked(path)
         except InputError:
             return
 
 
-def _append(path: Path, requests: Sequence[Request]) -> None:
+def _append_events(path: Path, requests: Sequence[EventRequest]) -> None:
     reader = RecordingReader(path)
-    events = reader.events()
+    events = reader.read_events()
     parts = list_parts(path / "events")
     # Behind all that ever was, also where the last of it is lost: that stays missing.
     ends = [part.end_row for part in parts]
@@ -98,18 +105,18 @@ def _append(path: Path, requests: Sequence[Request]) -> None:
     first = max([first_row, *(event.sequence + 1 for event in events)])
     # The wall clock: the recording's own axis ended with its recorder.
     time_ns = time.time_ns()
-    made = [
-        event_of(
+    new_events = [
+        to_event(
             request,
-            sequence=first + place,
+            sequence=first + row_offset,
             time_ns=time_ns,
             limits=reader.manifest.limits_in_force,
         )
-        for place, request in enumerate(requests)
+        for row_offset, request in enumerate(requests)
     ]
     try:
         write_part(
-            path / "events", pa.Table.from_batches([events_table(made)]), first_row=first_row
+            path / "events", pa.Table.from_batches([events_table(new_events)]), first_row=first_row
         )
     except OSError as fault:
         raise OutsideFault(
@@ -117,62 +124,62 @@ def _append(path: Path, requests: Sequence[Request]) -> None:
         ) from fault
 
 
-def _seal(path: Path) -> bool:
+def _seal_locked(path: Path) -> bool:
     sealed = _seal_rows(path)
     # What the recorder was asked for and did not live to do; some of it may be done already.
-    requests = left(path)
+    requests = pending_requests(path)
     if not requests:
         return sealed
-    events = RecordingReader(path).events()
-    undone = []
-    for one in requests:
-        made = next((event for event in events if one.is_made(event)), None)
-        if made is None:
-            undone.append(one.request)
+    events = RecordingReader(path).read_events()
+    unfinished = []
+    for pending in requests:
+        matching_event = next((event for event in events if pending.matches_event(event)), None)
+        if matching_event is None:
+            unfinished.append(pending.request)
         else:
-            events.remove(made)
-    if undone:
-        _append(path, undone)
-    settle(one.path for one in requests)
-    return sealed or bool(undone)
+            events.remove(matching_event)
+    if unfinished:
+        _append_events(path, unfinished)
+    discard_done(pending.path for pending in requests)
+    return sealed or bool(unfinished)
 
 
 def _seal_rows(path: Path) -> bool:
     reader = RecordingReader(path)
-    journals = [JournalReader(journal) for _, journal in journal_files(path / JOURNAL)]
+    journals = [JournalReader(journal) for _, journal in journal_files(path / JOURNAL_FOLDER)]
     manifest = reader.manifest
     if not journals and manifest.ended_ns is not None:
         return False
-    runs = [run for journal in journals for run in _runs(journal, set(reader.schemas))]
-    said = [sentence for journal in journals if (sentence := journal.remainder())]
+    runs = [run for journal in journals for run in _journal_runs(journal, set(reader.schemas))]
+    remainders = [sentence for journal in journals if (sentence := journal.unread_text())]
     try:
-        rows, ends = _unsealed(path, reader.schemas, runs)
+        rows, ends = _unsealed_rows(path, reader.schemas, runs)
         ended_ns = manifest.ended_ns or 1 + max(
             (span[1] for stream in reader.schemas if (span := reader.span_ns(stream))),
             default=manifest.started_ns,
         )
         rebuild_overviews(path, reader.bench, ended_ns=None)
         sealer = Sealer(path, reader.bench)
-        sealer.resume()
-        sealer.seal(rows, until_ns=ended_ns)
-        if manifest.ended_ns is None or said:
+        sealer.resume_carry()
+        sealer.seal_rows(rows, until_ns=ended_ns)
+        if manifest.ended_ns is None or remainders:
             # Before the journals go: what could not be read in them is known from them only.
             write_manifest(
                 path,
                 manifest.model_copy(
                     update={
                         "ended_ns": ended_ns,
-                        "end_cause": manifest.end_cause or CUT_SHORT,
+                        "end_cause": manifest.end_cause or END_CUT_SHORT,
                         "rows": {
                             stream: max(end, manifest.rows.get(stream, 0))
                             for stream, end in ends.items()
                         },
-                        "missing": tuple(dict.fromkeys((*manifest.missing, *said))),
+                        "missing": tuple(dict.fromkeys((*manifest.missing, *remainders))),
                     }
                 ),
             )
         for journal in journals:
-            _let_go(journal)
+            _remove_journal(journal)
     except OSError as fault:
         raise OutsideFault(
             f"{path}: the recording cannot be sealed ({fault.strerror or fault}); its journals are "
@@ -181,26 +188,26 @@ def _seal_rows(path: Path) -> bool:
     return True
 
 
-def _runs(journal: JournalReader, streams: set[str]) -> list[Row]:
+def _journal_runs(journal: JournalReader, streams: set[str]) -> list[RowRun]:
     """Return what a journal holds; refuse it when it holds what the recording has no place for."""
     try:
-        runs = list(journal.rows())
+        journal_rows = list(journal.read_new_rows())
     except OSError as fault:
         raise OutsideFault(
             f"{journal.path}: this journal cannot be read ({fault.strerror or fault}); nothing was "
             "sealed. Take it out of the recording to seal the rest without it."
         ) from fault
-    for run in runs:
+    for run in journal_rows:
         if run.stream not in streams:
             raise InputError(
                 f"{journal.path}: found rows of {run.stream}, which the bench in recording.json "
                 "does not have; nothing was sealed. Put recording.json back as it was."
             )
-    return runs
+    return journal_rows
 
 
-def _unsealed(
-    path: Path, streams: Iterable[str], runs: list[Row]
+def _unsealed_rows(
+    path: Path, streams: Iterable[str], runs: list[RowRun]
 ) -> tuple[dict[str, list[Run]], dict[str, int]]:
     """Return the rows that lie in no whole part yet, and where each stream ends.
 
@@ -209,41 +216,41 @@ def _unsealed(
     rows: dict[str, list[Run]] = {}
     ends: dict[str, int] = {}
     for stream in streams:
-        mine = [run for run in runs if run.stream == stream]
+        own_runs = [run for run in runs if run.stream == stream]
         parts = list_parts(path / stream)
         ends[stream] = max(
             [part.end_row for part in parts]
-            + [run.first_row + int(run.batch.num_rows) for run in mine],
+            + [run.first_row + int(run.batch.num_rows) for run in own_runs],
             default=0,
         )
         for part in parts:
-            held = any(part.first_row <= run.first_row < part.end_row for run in mine)
-            if held and part.verify():
+            readable = any(part.first_row <= run.first_row < part.end_row for run in own_runs)
+            if readable and part.verify_part():
                 part.path.rename(part.path.with_name(f".{part.path.name}.damaged"))
         sealed = [(part.first_row, part.end_row) for part in list_parts(path / stream)]
-        new = [
+        new_runs = [
             (run.first_row, run.batch)
-            for run in mine
+            for run in own_runs
             if not any(first <= run.first_row < end for first, end in sealed)
         ]
-        if new:
-            rows[stream] = new
+        if new_runs:
+            rows[stream] = new_runs
     return rows, ends
 
 
-def _let_go(journal: JournalReader) -> None:
+def _remove_journal(journal: JournalReader) -> None:
     """Remove a journal whose rows are sealed; one with unread bytes is kept beside the others."""
     if not journal.unread_bytes():
         journal.path.unlink(missing_ok=True)
         return
-    aside = journal.path.with_suffix(".unreadable")
-    while aside.exists():
-        aside = aside.with_name(f"{aside.stem}-again.unreadable")
-    journal.path.rename(aside)
-    sync_folder(aside.parent)
+    kept_path = journal.path.with_suffix(".unreadable")
+    while kept_path.exists():
+        kept_path = kept_path.with_name(f"{kept_path.stem}-again.unreadable")
+    journal.path.rename(kept_path)
+    sync_folder(kept_path.parent)
 
 
-def _rebuild(path: Path) -> bool:
+def _rebuild_pyramid(path: Path) -> bool:
     reader = RecordingReader(path)
     try:
         return rebuild_overviews(path, reader.bench, ended_ns=reader.manifest.ended_ns)
@@ -254,9 +261,9 @@ def _rebuild(path: Path) -> bool:
         ) from fault
 
 
-def _clear_away(path: Path) -> None:
+def _remove_temporaries(path: Path) -> None:
     """Remove files that a crash left half-written; in the inbox others may just be writing."""
-    for aside in path.rglob(".*.aside"):
-        if aside.parent.name != INBOX:
+    for temporary in path.rglob(".*.aside"):
+        if temporary.parent.name != INBOX_FOLDER:
             with contextlib.suppress(OSError):
-                aside.unlink()
+                temporary.unlink()

@@ -18,21 +18,21 @@ import pyarrow.parquet as pq
 
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import Bench, SensorSettings, with_sensor
+from logger.joint.bench.bench import Bench, SensorSettings, add_sensor_to_bench
 from logger.store.layout.files import overview_stream, status_stream, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.layout.schema import readings_table, status_schema
 from logger.store.parts.part import list_parts, write_part
-from logger.store.reading.raw_frames import finished
-from logger.store.writing.bulk_writer import PART_ROWS
+from logger.store.reading.raw_frames import open_finished
+from logger.store.writing.bulk_writer import BULK_PART_ROWS
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["Joined", "join_sensor"]
+__all__ = ["AddResult", "add_sensor"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Joined:
+class AddResult:
     """What became of a sensor's readings."""
 
     rows: int
@@ -40,14 +40,14 @@ class Joined:
     """Readings before the recording began or after it ended: left out."""
 
 
-def join_sensor(
+def add_sensor(
     recording: Path,
     sensor: SensorSettings,
     readings: Iterable[ReadingBatch],
     *,
     progress: Callable[[int], None] = lambda _rows: None,
     stop: threading.Event | None = None,
-) -> Joined:
+) -> AddResult:
     """Add a sensor's readings, given in order of time, to a finished recording.
 
     Raises
@@ -57,18 +57,18 @@ def join_sensor(
     OutsideFault
         The disk took no more, or it was stopped; the recording is as it was.
     """
-    bench = finished(recording).bench
+    bench = open_finished(recording).bench
     if sensor.name in {joint.name for joint in bench.joints}:
         raise InputError(
             f"{recording}: found the name {sensor.name!r} among its joints and sensors, expected a "
             "new one. Choose another with --name."
         )
     with WriteLock(recording):
-        aside = recording / f".{sensor.name}.aside"
+        staging = recording / f".{sensor.name}.aside"
         try:
-            shutil.rmtree(aside, ignore_errors=True)
-            aside.mkdir()
-            return _joined(recording, aside, sensor, readings, progress=progress, stop=stop)
+            shutil.rmtree(staging, ignore_errors=True)
+            staging.mkdir()
+            return _write_sensor(recording, staging, sensor, readings, progress=progress, stop=stop)
         except OSError as fault:
             if isinstance(fault, OutsideFault):
                 raise
@@ -77,65 +77,67 @@ def join_sensor(
                 "recording is as it was. Free some room, then try again."
             ) from fault
         finally:
-            shutil.rmtree(aside, ignore_errors=True)
+            shutil.rmtree(staging, ignore_errors=True)
 
 
-def _joined(
+def _write_sensor(
     recording: Path,
-    aside: Path,
+    staging: Path,
     sensor: SensorSettings,
     readings: Iterable[ReadingBatch],
     *,
     progress: Callable[[int], None],
     stop: threading.Event | None,
-) -> Joined:
+) -> AddResult:
     manifest = read_manifest(recording)
     assert manifest.ended_ns is not None, "a finished one has an end"
     where = f"{recording} (bench)"
-    bench = with_sensor(manifest.read_bench(where), sensor, where=where)
+    bench = add_sensor_to_bench(manifest.read_bench(where), sensor, where=where)
     schema = status_schema(bench)
     stream = status_stream(sensor.name)
-    sealer = Sealer(aside, bench)
+    sealer = Sealer(staging, bench)
     runs: list[Run] = []
-    rows = sealed = outside = 0
+    rows = sealed = rows_outside = 0
     for batch in readings:
-        _heed(stop, recording)
+        _check_join_stop(stop, recording)
         inside = (batch.time_ns >= manifest.started_ns) & (batch.time_ns < manifest.ended_ns)
-        outside += int(np.count_nonzero(~inside))
+        rows_outside += int(np.count_nonzero(~inside))
         if inside.any():
-            table = readings_table(batch.taken(inside), schema)
+            table = readings_table(batch.select_rows(inside), schema)
             runs.append((rows, table))
             rows += table.num_rows
-        if rows - sealed >= PART_ROWS:
-            sealer.seal({stream: runs})
+        if rows - sealed >= BULK_PART_ROWS:
+            sealer.seal_rows({stream: runs})
             runs, sealed = [], rows
-        progress(rows + outside)
+        progress(rows + rows_outside)
     if rows == 0:
         raise InputError(
-            f"{recording}: found {outside} readings, none of them within the recording. Say when "
+            f"{recording}: found {rows_outside} readings, none of them within the recording. Say when "
             "the first one was with --start, or what its times count with --time-unit."
         )
-    sealer.seal({stream: runs}, until_ns=manifest.ended_ns)
-    _widen(recording, bench, schema, stop)
-    for place in (stream, overview_stream(sensor.name)):
+    sealer.seal_rows({stream: runs}, until_ns=manifest.ended_ns)
+    _widen_status_parts(recording, bench, schema, stop)
+    for stream_name in (stream, overview_stream(sensor.name)):
         # What stands there without a name in recording.json was left by a power cut.
-        shutil.rmtree(recording / place, ignore_errors=True)
-        (aside / place).rename(recording / place)
-        sync_folder((recording / place).parent)
+        shutil.rmtree(recording / stream_name, ignore_errors=True)
+        (staging / stream_name).rename(recording / stream_name)
+        sync_folder((recording / stream_name).parent)
     write_manifest(
         recording,
         manifest.model_copy(update={"bench": bench.text, "rows": {**manifest.rows, stream: rows}}),
     )
-    return Joined(rows=rows, outside=outside)
+    return AddResult(rows=rows, outside=rows_outside)
 
 
-def _widen(recording: Path, bench: Bench, schema: pa.Schema, stop: threading.Event | None) -> None:
+def _widen_status_parts(
+    recording: Path, bench: Bench, schema: pa.Schema, stop: threading.Event | None
+) -> None:
     for joint in bench.joints:
         folder = recording / status_stream(joint.name)
         for part in list_parts(folder):
-            if part.damage or part.footer.schema.to_arrow_schema().names == schema.names:
+            if part.verify_error or part.footer.schema.to_arrow_schema().names == schema.names:
                 continue
-            _heed(stop, recording)
+            _check_join_stop(stop, recording)
             table = pq.read_table(part.path, partitioning=None)
             columns = [
                 table[field.name]
@@ -143,10 +145,10 @@ def _widen(recording: Path, bench: Bench, schema: pa.Schema, stop: threading.Eve
                 else pa.nulls(table.num_rows, field.type)
                 for field in schema
             ]
-            whole = pa.table(columns, schema=schema)
-            write_part(folder, whole, first_row=part.first_row, end_row=part.end_row)
+            widened = pa.table(columns, schema=schema)
+            write_part(folder, widened, first_row=part.first_row, end_row=part.end_row)
 
 
-def _heed(stop: threading.Event | None, recording: Path) -> None:
+def _check_join_stop(stop: threading.Event | None, recording: Path) -> None:
     if stop is not None and stop.is_set():
         raise OutsideFault(f"{recording}: stopped before its end; the recording is as it was.")

@@ -8,16 +8,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from logger.limits.lifecycle import fold
+from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import CutFrom, time_text
+from logger.store.layout.manifest import CutFrom, iso_utc
 
-__all__ = ["cut_events", "taken_events"]
+__all__ = ["events_for_cut", "events_of_cut"]
 
-_EVER: Final = 2**62
+_ALWAYS_NS: Final = 2**62
 
 
-def cut_events(
+def events_of_cut(
     events: Sequence[Event], cut: CutFrom, *, to_the_end: bool, live: bool
 ) -> tuple[list[Event], int]:
     """Return the events of a cut, numbered anew, and how many alerts are open at its beginning.
@@ -31,21 +31,23 @@ def cut_events(
     live
         The original is still being written.
     """
-    end_ns = _EVER if to_the_end else cut.to_ns
-    before, within = taken_events(events, start_ns=cut.from_ns, end_ns=end_ns)
-    began = time_text(cut.started_ns)
-    text = f"Cut out of {cut.name} ({cut.recording}), which began {began}."
-    begun = Event(sequence=0, time_ns=cut.from_ns, kind="started", text=text)
-    told = [*before, begun, *(event for event in within if event.kind != "started")]
+    end_ns = _ALWAYS_NS if to_the_end else cut.to_ns
+    events_before, within = events_for_cut(events, start_ns=cut.from_ns, end_ns=end_ns)
+    cut_start_text = iso_utc(cut.started_ns)
+    text = f"Cut out of {cut.name} ({cut.recording}), which began {cut_start_text}."
+    start_event = Event(sequence=0, time_ns=cut.from_ns, kind="started", text=text)
+    carried = [*events_before, start_event, *(event for event in within if event.kind != "started")]
     last = [event.kind for event in within if event.kind in {"ended", "continued"}][-1:]
     if last != ["ended"] or not to_the_end:
         rest = " The recording that it is of goes on." if live or not to_the_end else ""
-        told.append(Event(sequence=0, time_ns=cut.to_ns, kind="ended", text=f"The cut ends.{rest}"))
-    standing = sum(alert.open(cut.from_ns) for alert in fold(before))
-    return [replace(event, sequence=1 + place) for place, event in enumerate(told)], standing
+        carried.append(
+            Event(sequence=0, time_ns=cut.to_ns, kind="ended", text=f"The cut ends.{rest}")
+        )
+    open_alerts = sum(alert.is_open(cut.from_ns) for alert in alerts_from_events(events_before))
+    return [replace(event, sequence=1 + index) for index, event in enumerate(carried)], open_alerts
 
 
-def taken_events(
+def events_for_cut(
     events: Sequence[Event], *, start_ns: int, end_ns: int
 ) -> tuple[list[Event], list[Event]]:
     """Return what a cut takes of events from before [start_ns, end_ns), and those within.
@@ -55,19 +57,19 @@ def taken_events(
     """
     earlier = [event for event in events if event.time_ns < start_ns]
     within = [event for event in events if start_ns <= event.time_ns < end_ns]
-    alerts = fold(earlier)
-    spoken = {event.alert for event in within if event.alert}
-    shelved = {
+    alerts = alerts_from_events(earlier)
+    mentioned_alerts = {event.alert for event in within if event.alert}
+    shelved_alerts = {
         (alert.joint, alert.limit)
         for alert in alerts
         if alert.shelved_until_ns is not None and alert.shelved_until_ns > start_ns
     }
-    wanted = {
+    wanted_alerts = {
         alert.number
         for alert in alerts
         if alert.returned_ns is None
-        or alert.open(start_ns)
-        or alert.number in spoken
-        or (alert.joint, alert.limit) in shelved
+        or alert.is_open(start_ns)
+        or alert.number in mentioned_alerts
+        or (alert.joint, alert.limit) in shelved_alerts
     }
-    return [event for event in earlier if event.alert in wanted], within
+    return [event for event in earlier if event.alert in wanted_alerts], within

@@ -17,44 +17,53 @@ from pathlib import Path
 from typing import IO, Final
 
 from logger.errors import InputError, OutsideFault
-from logger.store.layout.files import INBOX, LOCK, MANIFEST, put_or_say
-from logger.store.layout.lock import refuse_written
-from logger.store.reading.raw_frames import finished
+from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, MANIFEST_FILE, write_or_raise
+from logger.store.layout.lock import check_not_written
+from logger.store.reading.raw_frames import open_finished
 
-__all__ = ["CHUNK", "ENDING", "SUMS", "Pack", "file_name", "is_plain_name", "pack", "pack_of"]
+__all__ = [
+    "CHECKSUM_FILE",
+    "PACKED_SUFFIX",
+    "PACK_CHUNK_BYTES",
+    "TarStream",
+    "is_plain_name",
+    "packed_file_name",
+    "plan_tar",
+    "write_tar",
+]
 
-ENDING: Final = ".dutytrace.tar"
-SUMS: Final = "SHA256SUMS"
-CHUNK: Final = 1 << 20
-_LEFT_OUT: Final = frozenset({LOCK, INBOX, SUMS})
-_LONGEST: Final = 200
-_DIGITS: Final = 64
-_BLOCK: Final = 512
-_END: Final = bytes(2 * _BLOCK)
+PACKED_SUFFIX: Final = ".dutytrace.tar"
+CHECKSUM_FILE: Final = "SHA256SUMS"
+PACK_CHUNK_BYTES: Final = 1 << 20
+_NOT_PACKED: Final = frozenset({LOCK_FILE, INBOX_FOLDER, CHECKSUM_FILE})
+_MAX_MEMBER_NAME: Final = 200
+_SHA256_DIGITS: Final = 64
+_TAR_BLOCK_BYTES: Final = 512
+_TAR_END: Final = bytes(2 * _TAR_BLOCK_BYTES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Member:
+class _TarMember:
     """One file of a recording as it stands in the tar."""
 
     path: Path
-    place: str
+    tar_name: str
     """Within the recording, parts divided by `/`."""
     size: int
-    head: bytes
+    tar_header: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pack:
+class TarStream:
     """What a packed recording will be: its length is known, its bytes are still to be read."""
 
     recording: Path
     folder: str
     size: int
     """Bytes of the whole file."""
-    members: tuple[_Member, ...]
+    members: tuple[_TarMember, ...]
 
-    def chunks(self) -> Iterator[bytes]:
+    def read_chunks(self) -> Iterator[bytes]:
         """Yield the file's bytes in order, about a megabyte at a time.
 
         Raises
@@ -64,29 +73,34 @@ class Pack:
         """
         sums = []
         for member in self.members:
-            yield member.head
+            yield member.tar_header
             digest = hashlib.sha256()
-            for chunk in self._read(member):
+            for chunk in self._read_member(member):
                 digest.update(chunk)
                 yield chunk
-            yield _padding(member.size)
-            sums.append(_sum_line(digest.hexdigest(), member.place))
+            yield _padding_bytes(member.size)
+            sums.append(_sum_line(digest.hexdigest(), member.tar_name))
         try:
-            refuse_written(self.recording)
+            check_not_written(self.recording)
         except InputError as fault:
-            raise self._changed(str(fault)) from fault
+            raise self._changed_error(str(fault)) from fault
         text = "".join(sums).encode()
-        yield _head(self.folder, SUMS, len(text), 0) + text + _padding(len(text)) + _END
+        yield (
+            _tar_header(self.folder, CHECKSUM_FILE, len(text), 0)
+            + text
+            + _padding_bytes(len(text))
+            + _TAR_END
+        )
 
-    def _read(self, member: _Member) -> Iterator[bytes]:
-        left = member.size
+    def _read_member(self, member: _TarMember) -> Iterator[bytes]:
+        remaining = member.size
         try:
             with member.path.open("rb") as file:
-                while left and (chunk := file.read(min(left, CHUNK))):
-                    left -= len(chunk)
+                while remaining and (chunk := file.read(min(remaining, PACK_CHUNK_BYTES))):
+                    remaining -= len(chunk)
                     yield chunk
-                if left or file.read(1):
-                    raise self._changed(f"{member.place} has another length than before.")
+                if remaining or file.read(1):
+                    raise self._changed_error(f"{member.tar_name} has another length than before.")
         except OutsideFault:
             raise
         except OSError as fault:
@@ -95,13 +109,13 @@ class Pack:
                 "packed."
             ) from fault
 
-    def _changed(self, how: str) -> OutsideFault:
+    def _changed_error(self, change: str) -> OutsideFault:
         return OutsideFault(
-            f"{self.recording}: the recording was changed while it was packed: {how} Pack it again."
+            f"{self.recording}: the recording was changed while it was packed: {change} Pack it again."
         )
 
 
-def pack_of(recording: Path) -> Pack:
+def plan_tar(recording: Path) -> TarStream:
     """Look what a recording holds and return what its packed file will be.
 
     Raises
@@ -112,7 +126,7 @@ def pack_of(recording: Path) -> Pack:
         A folder of it cannot be listed.
     """
     _refuse_live(recording)
-    finished(recording)
+    open_finished(recording)
     folder = recording.resolve().name
     if not is_plain_name(folder):
         raise InputError(
@@ -121,18 +135,24 @@ def pack_of(recording: Path) -> Pack:
         )
     try:
         # recording.json first: whoever lists the file sees at once what it is.
-        places = sorted(_places(recording), key=lambda place: (place != MANIFEST, place))
-        members = tuple(_member(recording, folder, place) for place in places)
+        tar_names = sorted(
+            _member_names(recording), key=lambda tar_name: (tar_name != MANIFEST_FILE, tar_name)
+        )
+        members = tuple(_plan_member(recording, folder, tar_name) for tar_name in tar_names)
     except OSError as fault:
         if isinstance(fault, OutsideFault):
             raise
         raise OutsideFault(
             f"{recording}: the recording cannot be read ({fault.strerror or fault})."
         ) from fault
-    length = sum(len(_sum_line("0" * _DIGITS, member.place)) for member in members)
-    sums = len(_head(folder, SUMS, length, 0)) + _padded(length)
-    size = sum(len(member.head) + _padded(member.size) for member in members) + sums + len(_END)
-    return Pack(recording=recording, folder=folder, size=size, members=members)
+    length = sum(len(_sum_line("0" * _SHA256_DIGITS, member.tar_name)) for member in members)
+    sums = len(_tar_header(folder, CHECKSUM_FILE, length, 0)) + _padded_size(length)
+    size = (
+        sum(len(member.tar_header) + _padded_size(member.size) for member in members)
+        + sums
+        + len(_TAR_END)
+    )
+    return TarStream(recording=recording, folder=folder, size=size, members=members)
 
 
 def is_plain_name(name: str) -> bool:
@@ -142,16 +162,16 @@ def is_plain_name(name: str) -> bool:
         and name.isprintable()
         and not name.startswith(".")
         and not set(name) & set("/\\")
-        and len(name.encode()) <= _LONGEST
+        and len(name.encode()) <= _MAX_MEMBER_NAME
     )
 
 
-def file_name(recording: Path) -> str:
+def packed_file_name(recording: Path) -> str:
     """Return what the packed file of a recording is called."""
-    return f"{recording.resolve().name}{ENDING}"
+    return f"{recording.resolve().name}{PACKED_SUFFIX}"
 
 
-def pack(
+def write_tar(
     recording: Path,
     out: Path,
     *,
@@ -170,11 +190,11 @@ def pack(
     Raises
     ------
     InputError
-        As for `pack_of`, or `out` exists or lies nowhere; nothing was made.
+        As for `plan_tar`, or `out` exists or lies nowhere; nothing was made.
     OutsideFault
         The disk took no more, the recording changed, or it was stopped; nothing was left behind.
     """
-    planned = pack_of(recording)
+    tar_stream = plan_tar(recording)
     if out.exists() or out.is_symlink():
         raise InputError(f"{out}: this already exists. Choose another name with --out.")
     if not out.parent.is_dir():
@@ -183,21 +203,21 @@ def pack(
         raise InputError(f"{out}: this lies within the recording, expected a file beside it.")
 
     def written(file: IO[bytes]) -> None:
-        done = 0
-        for chunk in planned.chunks():
+        packed_bytes = 0
+        for chunk in tar_stream.read_chunks():
             if stop is not None and stop.is_set():
                 raise OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
             file.write(chunk)
-            done += len(chunk)
-            progress(done / planned.size)
+            packed_bytes += len(chunk)
+            progress(packed_bytes / tar_stream.size)
 
-    put_or_say(out, written, what="the file")
-    return planned.size
+    write_or_raise(out, written, description="the file")
+    return tar_stream.size
 
 
 def _refuse_live(recording: Path) -> None:
     try:
-        refuse_written(recording)
+        check_not_written(recording)
     except InputError as fault:
         raise InputError(
             f"{fault} Or cut out what there is until now with `dutytrace cut {recording}` and pack "
@@ -205,56 +225,58 @@ def _refuse_live(recording: Path) -> None:
         ) from None
 
 
-def _places(recording: Path) -> Iterator[str]:
+def _member_names(recording: Path) -> Iterator[str]:
     """Yield the files of a recording; what a crash left half-written is passed over."""
 
     def refuse(fault: OSError) -> None:
         raise fault
 
     for above, folders, files in os.walk(recording, onerror=refuse):
-        here = Path(above)
-        top = here == recording
+        folder_here = Path(above)
+        top_name = folder_here == recording
         for names in (folders, files):
             names[:] = [
-                name for name in names if not (name.startswith(".") or (top and name in _LEFT_OUT))
+                name
+                for name in names
+                if not (name.startswith(".") or (top_name and name in _NOT_PACKED))
             ]
         for name in (*folders, *files):
-            if (here / name).is_symlink():
+            if (folder_here / name).is_symlink():
                 raise InputError(
-                    f"{here / name}: found a link, expected the files of a recording. Put in its "
+                    f"{folder_here / name}: found a link, expected the files of a recording. Put in its "
                     "place what it leads to, then pack again."
                 )
-        yield from ((here / name).relative_to(recording).as_posix() for name in files)
+        yield from ((folder_here / name).relative_to(recording).as_posix() for name in files)
 
 
-def _member(recording: Path, folder: str, place: str) -> _Member:
-    path = recording / place
-    if not all(map(is_plain_name, place.split("/"))):
+def _plan_member(recording: Path, folder: str, tar_name: str) -> _TarMember:
+    path = recording / tar_name
+    if not all(map(is_plain_name, tar_name.split("/"))):
         raise InputError(
             f"{path}: found another name than a file of a recording has; take it out, then pack "
             "again."
         )
-    found = path.stat()
-    if not stat.S_ISREG(found.st_mode):
+    stat_result = path.stat()
+    if not stat.S_ISREG(stat_result.st_mode):
         raise InputError(f"{path}: found something else than a file; take it out, then pack again.")
-    head = _head(folder, place, found.st_size, int(found.st_mtime))
-    return _Member(path=path, place=place, size=found.st_size, head=head)
+    head = _tar_header(folder, tar_name, stat_result.st_size, int(stat_result.st_mtime))
+    return _TarMember(path=path, tar_name=tar_name, size=stat_result.st_size, tar_header=head)
 
 
-def _head(folder: str, place: str, size: int, time_s: int) -> bytes:
+def _tar_header(folder: str, tar_name: str, size: int, time_s: int) -> bytes:
     # Whose it was is nobody's business: neither user nor group is told.
-    info = tarfile.TarInfo(f"{folder}/{place}")
+    info = tarfile.TarInfo(f"{folder}/{tar_name}")
     info.size, info.mtime, info.mode = size, time_s, 0o644
     return info.tobuf(tarfile.PAX_FORMAT)
 
 
-def _sum_line(digits: str, place: str) -> str:
-    return f"{digits}  {place}\n"
+def _sum_line(digits: str, tar_name: str) -> str:
+    return f"{digits}  {tar_name}\n"
 
 
-def _padding(size: int) -> bytes:
-    return bytes(-size % _BLOCK)
+def _padding_bytes(size: int) -> bytes:
+    return bytes(-size % _TAR_BLOCK_BYTES)
 
 
-def _padded(size: int) -> int:
-    return size + -size % _BLOCK
+def _padded_size(size: int) -> int:
+    return size + -size % _TAR_BLOCK_BYTES

@@ -17,21 +17,21 @@ from pathlib import Path
 from typing import IO, Final
 
 from logger.errors import DutytraceError, InputError, OutsideFault
-from logger.store.layout.files import INBOX, LOCK, sync_folder
+from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, sync_folder
 from logger.store.layout.manifest import read_manifest
-from logger.store.tools.pack import CHUNK, SUMS, is_plain_name
-from logger.store.writing.bulk_writer import aside_of, begin_aside, refuse_existing
+from logger.store.tools.pack import CHECKSUM_FILE, PACK_CHUNK_BYTES, is_plain_name
+from logger.store.writing.bulk_writer import begin_staging, refuse_existing, staging_path
 
-__all__ = ["unpack"]
+__all__ = ["extract_recording"]
 
-_LONGEST_SUMS: Final = 64 << 20
-_LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
-_PLAIN: Final = (tarfile.REGTYPE, tarfile.AREGTYPE)
+_MAX_CHECKSUM_FILE: Final = 64 << 20
+_CHECKSUM_LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
+_FILE_TYPES: Final = (tarfile.REGTYPE, tarfile.AREGTYPE)
 # What tarfile raises of bytes that are no tar: it was not made for files from anywhere.
-_NO_TAR: Final = (tarfile.TarError, ValueError, EOFError, OverflowError, RecursionError)
+_TAR_ERRORS: Final = (tarfile.TarError, ValueError, EOFError, OverflowError, RecursionError)
 
 
-def unpack(
+def extract_recording(
     file: Path,
     recordings: Path,
     *,
@@ -66,159 +66,164 @@ def unpack(
                 first = tar.next()
                 if first is None:
                     raise tarfile.ReadError("it is empty")
-                folder = _names_of(first, file)[0]
-                packed = _Unpacking(file, tar, recordings / folder, stop=stop)
-                return packed.made(first, lambda at: progress(at / max(size, 1)))
+                folder = _member_path_parts(first, file)[0]
+                packed = _Unpacker(file, tar, recordings / folder, stop=stop)
+                return packed.unpack_all(
+                    first, lambda done_bytes: progress(done_bytes / max(size, 1))
+                )
         except DutytraceError:
             raise
-        except _NO_TAR as fault:
+        except _TAR_ERRORS as fault:
             raise InputError(
                 f"{file}: this is no packed recording, or it is damaged ({fault}). Expected a file "
                 "that `dutytrace pack` made. Have it sent again."
             ) from None
 
 
-class _Unpacking:
+class _Unpacker:
     """One file on its way into one folder."""
 
     def __init__(
         self, file: Path, tar: tarfile.TarFile, path: Path, *, stop: threading.Event | None
     ) -> None:
         self._file, self._tar, self._path, self._stop = file, tar, path, stop
-        self._aside = aside_of(path)
-        self._found: dict[str, str] = {}
-        self._told: dict[str, str] | None = None
+        self._staging = staging_path(path)
+        self._actual: dict[str, str] = {}
+        self._stated: dict[str, str] | None = None
 
-    def made(self, first: tarfile.TarInfo, progress: Callable[[int], None]) -> Path:
+    def unpack_all(self, first: tarfile.TarInfo, progress: Callable[[int], None]) -> Path:
         """Write everything aside, compare, and give it its name."""
         refuse_existing(self._path, option="--recordings")
-        lock = begin_aside(self._path, option="--recordings")
+        lock = begin_staging(self._path, option="--recordings")
         try:
             member: tarfile.TarInfo | None = first
             while member is not None:
-                self._take(member)
+                self._extract_member(member)
                 progress(self._tar.offset)
                 member = self._tar.next()
-            self._compare()
-            self._name()
+            self._compare_checksums()
+            self._move_into_place()
         except DutytraceError:
-            self._leave_nothing()
+            self._remove_staging()
             raise
         except KeyboardInterrupt:
-            self._leave_nothing()
-            raise self._stopped() from None
+            self._remove_staging()
+            raise self._stopped_error() from None
         except OSError as fault:
-            self._leave_nothing()
+            self._remove_staging()
             raise OutsideFault(
                 f"{self._path}: the recording cannot be unpacked ({fault.strerror or fault}); "
                 "nothing was left behind."
             ) from fault
         except BaseException:
-            self._leave_nothing()
+            self._remove_staging()
             raise
         finally:
             with contextlib.suppress(OSError):
                 lock.release()
         return self._path
 
-    def _leave_nothing(self) -> None:
-        shutil.rmtree(self._aside, ignore_errors=True)
+    def _remove_staging(self) -> None:
+        shutil.rmtree(self._staging, ignore_errors=True)
 
-    def _stopped(self) -> OutsideFault:
+    def _stopped_error(self) -> OutsideFault:
         return OutsideFault(f"{self._path}: stopped before its end; nothing was left behind.")
 
-    def _take(self, member: tarfile.TarInfo) -> None:
+    def _extract_member(self, member: tarfile.TarInfo) -> None:
         if self._stop is not None and self._stop.is_set():
-            raise self._stopped()
-        folder, *names = _names_of(member, self._file)
+            raise self._stopped_error()
+        folder, *names = _member_path_parts(member, self._file)
         if folder != self._path.name:
-            raise self._refused(f"found the folders {self._path.name!r} and {folder!r}")
+            raise self._refused_error(f"found the folders {self._path.name!r} and {folder!r}")
         if member.isdir():
             # Made by another tar; whatever lies in it makes it.
             return
-        if member.type not in _PLAIN or member.sparse is not None or not names:
-            raise self._refused(f"found {member.name!r}, which is no plain file")
-        place = "/".join(names)
-        if place in self._found or self._told is not None:
-            raise self._refused(f"found {member.name!r} a second time or behind its end")
+        if member.type not in _FILE_TYPES or member.sparse is not None or not names:
+            raise self._refused_error(f"found {member.name!r}, which is no plain file")
+        target_name = "/".join(names)
+        if target_name in self._actual or self._stated is not None:
+            raise self._refused_error(f"found {member.name!r} a second time or behind its end")
         source = self._tar.extractfile(member)
         assert source is not None, "a plain file has content"
-        if place == SUMS:
-            if member.size > _LONGEST_SUMS:
-                raise self._refused(f"found {SUMS} of {member.size} bytes")
-            self._told = self._sums(source.read())
+        if target_name == CHECKSUM_FILE:
+            if member.size > _MAX_CHECKSUM_FILE:
+                raise self._refused_error(f"found {CHECKSUM_FILE} of {member.size} bytes")
+            self._stated = self._read_checksums(source.read())
             return
-        if names[0] in {LOCK, INBOX}:
-            raise self._refused(f"found {member.name!r}, which is never packed")
-        path = self._aside.joinpath(*names)
+        if names[0] in {LOCK_FILE, INBOX_FOLDER}:
+            raise self._refused_error(f"found {member.name!r}, which is never packed")
+        path = self._staging.joinpath(*names)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except (FileExistsError, NotADirectoryError):
-            raise self._refused(f"found {member.name!r} within a file") from None
+            raise self._refused_error(f"found {member.name!r} within a file") from None
         if path.exists():
-            raise self._refused(f"found {member.name!r}, which is a folder too")
-        self._found[place] = self._written(source, path)
+            raise self._refused_error(f"found {member.name!r}, which is a folder too")
+        self._actual[target_name] = self._write_member(source, path)
 
-    def _written(self, source: IO[bytes], path: Path) -> str:
+    def _write_member(self, source: IO[bytes], path: Path) -> str:
         digest = hashlib.sha256()
         # "x": never through a link, never over another.
         with path.open("xb") as target:
-            while chunk := source.read(CHUNK):
+            while chunk := source.read(PACK_CHUNK_BYTES):
                 if self._stop is not None and self._stop.is_set():
-                    raise self._stopped()
+                    raise self._stopped_error()
                 digest.update(chunk)
                 target.write(chunk)
             target.flush()
             os.fsync(target.fileno())
         return digest.hexdigest()
 
-    def _sums(self, text: bytes) -> dict[str, str]:
-        told = {}
+    def _read_checksums(self, text: bytes) -> dict[str, str]:
+        stated_checksums = {}
         for line in text.decode(errors="replace").splitlines():
-            match = _LINE.fullmatch(line)
+            match = _CHECKSUM_LINE.fullmatch(line)
             if match is None:
-                raise self._refused(f"found the line {line[:80]!r} in {SUMS}")
-            told[match[2]] = match[1]
-        return told
+                raise self._refused_error(f"found the line {line[:80]!r} in {CHECKSUM_FILE}")
+            stated_checksums[match[2]] = match[1]
+        return stated_checksums
 
-    def _compare(self) -> None:
-        if self._told is None:
+    def _compare_checksums(self) -> None:
+        if self._stated is None:
             raise InputError(
                 f"{self._file}: this packed recording ends before its end: it was cut on its way, "
                 "or is damaged. Have it sent again; nothing was unpacked."
             )
-        for place in sorted(self._told.keys() | self._found.keys()):
-            told, found = self._told.get(place), self._found.get(place)
-            if told != found:
-                how = (
+        for member_name in sorted(self._stated.keys() | self._actual.keys()):
+            stated_digits, actual_digits = (
+                self._stated.get(member_name),
+                self._actual.get(member_name),
+            )
+            if stated_digits != actual_digits:
+                mismatch = (
                     "is missing"
-                    if found is None
+                    if actual_digits is None
                     else "was never packed"
-                    if told is None
+                    if stated_digits is None
                     else "is not what was packed"
                 )
-                raise self._refused(f"{place} {how}")
+                raise self._refused_error(f"{member_name} {mismatch}")
         try:
-            read_manifest(self._aside)
+            read_manifest(self._staging)
         except InputError as fault:
             raise InputError(f"{self._file}: what it holds cannot be read: {fault}") from None
 
-    def _name(self) -> None:
-        (self._aside / INBOX).mkdir()
-        for above, _, _ in os.walk(self._aside):
+    def _move_into_place(self) -> None:
+        (self._staging / INBOX_FOLDER).mkdir()
+        for above, _, _ in os.walk(self._staging):
             sync_folder(Path(above))
         refuse_existing(self._path, option="--recordings")
-        self._aside.rename(self._path)
+        self._staging.rename(self._path)
         sync_folder(self._path.parent)
 
-    def _refused(self, why: str) -> InputError:
+    def _refused_error(self, why: str) -> InputError:
         return InputError(
             f"{self._file}: this packed recording is damaged or was not made by `dutytrace pack`: "
             f"{why}. Have it sent again; nothing was unpacked."
         )
 
 
-def _names_of(member: tarfile.TarInfo, file: Path) -> list[str]:
+def _member_path_parts(member: tarfile.TarInfo, file: Path) -> list[str]:
     """Return the parts of a member's name, each of which may be a file's name and nothing else."""
     names = member.name.split("/")
     for name in names:

@@ -14,29 +14,29 @@ from typing import Final
 
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
-from logger.store.layout.files import INBOX, make_folder, put, sync_folder
+from logger.store.layout.files import INBOX_FOLDER, make_folder, sync_folder, write_atomically
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import Manifest, write_manifest
 from logger.store.parts.part import Part
-from logger.store.writing.row_buffer import WaitingRows
+from logger.store.writing.row_buffer import RowBuffer
 from logger.store.writing.sealer import Sealer
 
-__all__ = ["PART_ROWS", "BulkWriter", "aside_of", "begin_aside", "refuse_existing"]
+__all__ = ["BULK_PART_ROWS", "BulkWriter", "begin_staging", "refuse_existing", "staging_path"]
 
-PART_ROWS: Final = 500_000
+BULK_PART_ROWS: Final = 500_000
 """Rows waiting in all streams together that become a part each."""
 
 
-def aside_of(path: Path) -> Path:
+def staging_path(path: Path) -> Path:
     """Return where a recording lies until it is whole; readers and listings pass it over."""
     return path.with_name(f".{path.name}.aside")
 
 
-class BulkWriter(WaitingRows):
+class BulkWriter(RowBuffer):
     """Writes one recording that appears when `close` has been called, and not before."""
 
     def __init__(
-        self, path: Path, manifest: Manifest, bench: Bench, *, part_rows: int = PART_ROWS
+        self, path: Path, manifest: Manifest, bench: Bench, *, part_rows: int = BULK_PART_ROWS
     ) -> None:
         """Make the folder aside; what a killed run left there is removed.
 
@@ -51,20 +51,20 @@ class BulkWriter(WaitingRows):
         self.path = path
         self.manifest = manifest
         self._part_rows = part_rows
-        self._aside = aside_of(path)
+        self._staging = staging_path(path)
         refuse_existing(path)
-        self._lock = begin_aside(path)
+        self._lock = begin_staging(path)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
         try:
-            (self._aside / INBOX).mkdir()
-            write_manifest(self._aside, manifest)
+            (self._staging / INBOX_FOLDER).mkdir()
+            write_manifest(self._staging, manifest)
         except OSError as fault:
             self.abandon()
-            raise self._fault(fault) from fault
-        self._sealer = Sealer(self._aside, bench)
+            raise self._bulk_write_error(fault) from fault
+        self._sealer = Sealer(self._staging, bench)
 
-    def carry(self, stream: str, part: Part) -> None:
+    def carry_part(self, stream: str, part: Part) -> None:
         """Take over a part of another recording as it is, in place of appending its rows.
 
         Raises
@@ -73,13 +73,15 @@ class BulkWriter(WaitingRows):
             The part cannot be read, or the disk took no more.
         """
         try:
-            folder = self._aside / stream
+            folder = self._staging / stream
             if not folder.is_dir():
                 make_folder(folder)
             with part.path.open("rb") as source:
-                put(folder / part.path.name, lambda file: shutil.copyfileobj(source, file, 1 << 20))
+                write_atomically(
+                    folder / part.path.name, lambda file: shutil.copyfileobj(source, file, 1 << 20)
+                )
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._bulk_write_error(fault) from fault
         self._rows[stream] = part.end_row
 
     def tick(self, now_s: float = 0.0) -> None:
@@ -90,15 +92,15 @@ class BulkWriter(WaitingRows):
         OutsideFault
             The disk took no more.
         """
-        if self._waiting_rows() < self._part_rows:
+        if self._buffered_rows() < self._part_rows:
             return
         try:
-            self._wait()
-            self._sealing = self._executor.submit(self._sealer.seal, self._taken())
+            self._wait_for_sealing()
+            self._sealing = self._executor.submit(self._sealer.seal_rows, self._take_buffered())
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._bulk_write_error(fault) from fault
 
-    def _wait(self) -> None:
+    def _wait_for_sealing(self) -> None:
         sealing, self._sealing = self._sealing, None
         if sealing is not None:
             sealing.result()
@@ -114,17 +116,17 @@ class BulkWriter(WaitingRows):
             Somebody else made `path` meanwhile.
         """
         try:
-            self._wait()
-            self._sealer.seal(self._taken(), until_ns=ended_ns)
+            self._wait_for_sealing()
+            self._sealer.seal_rows(self._take_buffered(), until_ns=ended_ns)
             self.manifest = self.manifest.model_copy(
                 update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
             )
-            write_manifest(self._aside, self.manifest)
+            write_manifest(self._staging, self.manifest)
             refuse_existing(self.path)
-            self._aside.rename(self.path)
+            self._staging.rename(self.path)
             sync_folder(self.path.parent)
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._bulk_write_error(fault) from fault
         self._executor.shutdown(wait=True)
         self._lock.release()
 
@@ -132,11 +134,11 @@ class BulkWriter(WaitingRows):
         """Leave nothing behind."""
         # A part that is being written is waited for: it would come back after the folder went.
         self._executor.shutdown(wait=True, cancel_futures=True)
-        shutil.rmtree(self._aside, ignore_errors=True)
+        shutil.rmtree(self._staging, ignore_errors=True)
         with contextlib.suppress(OSError):
             self._lock.release()
 
-    def _fault(self, fault: OSError) -> OutsideFault:
+    def _bulk_write_error(self, fault: OSError) -> OutsideFault:
         return OutsideFault(
             f"{self.path}: the recording cannot be written ({fault.strerror or fault}); nothing "
             "was left behind. Free some room, then try again."
@@ -152,7 +154,7 @@ def refuse_existing(path: Path, *, option: str = "--out") -> None:
         )
 
 
-def begin_aside(path: Path, *, option: str = "--out") -> WriteLock:
+def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
     """Make the folder that becomes `path` and take its lock; what a killed run left there goes.
 
     Raises
@@ -160,20 +162,20 @@ def begin_aside(path: Path, *, option: str = "--out") -> WriteLock:
     InputError
         It cannot be made, or another process makes it.
     """
-    aside = aside_of(path)
+    staging = staging_path(path)
     try:
-        if aside.is_dir():
+        if staging.is_dir():
             # Whoever made it holds its lock; nobody does after a kill or a power cut.
-            WriteLock(aside).release()
-            shutil.rmtree(aside)
-        make_folder(aside)
+            WriteLock(staging).release()
+            shutil.rmtree(staging)
+        make_folder(staging)
     except OSError as fault:
         raise InputError(
             f"{path}: the recording folder cannot be made ({fault.strerror or fault}). Choose "
             f"another with {option}, or make its parent writable."
         ) from None
     try:
-        return WriteLock(aside)
+        return WriteLock(staging)
     except BaseException:
-        shutil.rmtree(aside, ignore_errors=True)
+        shutil.rmtree(staging, ignore_errors=True)
         raise

@@ -1,12 +1,14 @@
 """Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
 
 A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
-it, gives it a sequence number and makes it an event. When no logger runs, `post` makes the event
-itself, under the recording's lock; limits matter only to a logger that runs, and `hand_over`
+it, gives it a sequence number and makes it an event. When no logger runs, `submit_request` makes
+the event
+itself, under the recording's lock; limits matter only to a logger that runs, and `submit_limits`
 refuses them without one.
 
 A request that was taken stays under another name until its event has reached the disk, so that a
-crash in between loses no note: `left` tells who seals afterwards what may still have to be done.
+crash in between loses no note: `pending_requests` tells who seals afterwards what may still have
+to be done.
 """
 
 import contextlib
@@ -20,39 +22,45 @@ from pathlib import Path
 from typing import Final, Literal
 
 from logger.errors import InputError, OutsideFault
-from logger.limits.limit import check_against, limits_from
+from logger.limits.limit import check_for_bench, parse_limits
 from logger.store.layout.events import Event
-from logger.store.layout.files import INBOX, put
-from logger.store.layout.lock import writer_of
+from logger.store.layout.files import INBOX_FOLDER, write_atomically
+from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import read_manifest
-from logger.store.layout.request import HANDED_OVER, LONGEST_LIMITS, Request, event_of, request_of
+from logger.store.layout.request import (
+    LIMITS_SUBMITTED,
+    MAX_LIMITS_TEXT,
+    EventRequest,
+    new_request,
+    to_event,
+)
 
 __all__ = [
-    "HANDED_OVER",
-    "LONGEST_LIMITS",
-    "Left",
-    "Request",
-    "event_of",
-    "hand_over",
-    "left",
-    "post",
-    "settle",
-    "take",
-    "taken",
-    "waiting",
+    "LIMITS_SUBMITTED",
+    "MAX_LIMITS_TEXT",
+    "EventRequest",
+    "PendingRequest",
+    "claim_requests",
+    "claimed_files",
+    "discard_done",
+    "pending_requests",
+    "queued_files",
+    "submit_limits",
+    "submit_request",
+    "to_event",
 ]
 
-_ASKED: Final = ".json"
-_TAKEN: Final = ".taken"
-_SLACK_NS: Final = 1_000_000_000
+_WAITING_SUFFIX: Final = ".json"
+_CLAIMED_SUFFIX: Final = ".taken"
+_CLOCK_SLACK_NS: Final = 1_000_000_000
 """A recording's own clock may lag so far behind the one that stamps a file."""
-LONGEST_FILE: Final = 20_000
+MAX_REQUEST_BYTES: Final = 20_000
 """Bytes of a request file beyond which it is none."""
-_LONGEST_ESCAPED: Final = 2 * LONGEST_LIMITS + LONGEST_FILE
+_MAX_ESCAPED_BYTES: Final = 2 * MAX_LIMITS_TEXT + MAX_REQUEST_BYTES
 """The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
 
 
-def post(
+def submit_request(
     recording: Path,
     *,
     kind: Literal["note", "acknowledge", "shelve", "unshelve"],
@@ -70,22 +78,22 @@ def post(
     OutsideFault
         The disk took no more; nothing was asked.
     """
-    request = request_of(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    request = new_request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
     if kind == "note" and not request.text:
         raise InputError("note: found no text, expected what you did or saw.")
     if kind != "note" and request.alert == 0:
         raise InputError(f"{kind}: found no alert number, expected the number of an alert.")
     if kind == "shelve" and request.for_s <= 0:
         raise InputError("shelve: found no time, expected how long, such as 30min.")
-    if writer_of(recording) is None:
+    if writer_pid(recording) is None:
         from logger.store.repair.recovery import append_event  # noqa: PLC0415 - it needs the whole writer
 
         append_event(recording, request)
         return
-    _drop(recording, request)
+    _write_request(recording, request)
 
 
-def hand_over(recording: Path, *, text: str, who: str = "") -> None:
+def submit_limits(recording: Path, *, text: str, who: str = "") -> None:
     """Ask the writer of a recording to take other limits over, from here on.
 
     `text`: a whole limits file; checked against the recording's bench before anything is asked.
@@ -99,35 +107,35 @@ def hand_over(recording: Path, *, text: str, who: str = "") -> None:
         The disk took no more; nothing was asked.
     """
     bench = read_manifest(recording).read_bench(str(recording))
-    request = request_of(kind="limits", text=text, who=who)
-    check_against(limits_from(text, "limits"), bench, "limits")
-    if writer_of(recording) is None:
-        raise InputError(_nobody_writes(recording))
-    _drop(recording, request)
-    if writer_of(recording) is None and read_manifest(recording).limits_in_force != text:
-        raise InputError(_nobody_writes(recording))
+    request = new_request(kind="limits", text=text, who=who)
+    check_for_bench(parse_limits(text, "limits"), bench, "limits")
+    if writer_pid(recording) is None:
+        raise InputError(_has_no_writer(recording))
+    _write_request(recording, request)
+    if writer_pid(recording) is None and read_manifest(recording).limits_in_force != text:
+        raise InputError(_has_no_writer(recording))
 
 
-def _nobody_writes(recording: Path) -> str:
+def _has_no_writer(recording: Path) -> str:
     return (
         f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
         "a recorder that runs. `dutytrace record --continue` takes them with --limits."
     )
 
 
-def _drop(recording: Path, request: Request) -> None:
+def _write_request(recording: Path, request: EventRequest) -> None:
     """Lay a request into the inbox of a recording that somebody writes."""
-    folder = recording / INBOX
+    folder = recording / INBOX_FOLDER
     body = request.model_dump_json().encode()
-    name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
+    request_name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
     try:
         folder.mkdir(exist_ok=True)
-        put(folder / name, lambda file: file.write(body))
+        write_atomically(folder / request_name, lambda file: file.write(body))
     except OSError as fault:
         raise OutsideFault(
             f"{folder}: the {request.kind} cannot be written ({fault.strerror or fault})."
         ) from fault
-    if writer_of(recording) is None:
+    if writer_pid(recording) is None:
         # The logger ended between the question and the request.
         from logger.store.repair.recovery import seal  # noqa: PLC0415 - it needs the whole writer
 
@@ -135,97 +143,97 @@ def _drop(recording: Path, request: Request) -> None:
             seal(recording)
 
 
-def take(recording: Path) -> list[Request]:
+def claim_requests(recording: Path) -> list[EventRequest]:
     """Return the waiting requests in order; an unreadable one is set aside.
 
     What an earlier call returned goes now: by then its event has been flushed.
     """
-    settle(_lying(recording, _TAKEN))
+    discard_done(_inbox_files(recording, _CLAIMED_SUFFIX))
     requests = []
-    for path in waiting(recording):
+    for path in queued_files(recording):
         # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
         with contextlib.suppress(OSError):
-            request = _read_or_set_aside(path)
+            request = _read_or_reject(path)
             if request is not None:
-                path.rename(path.with_suffix(_TAKEN))
+                path.rename(path.with_suffix(_CLAIMED_SUFFIX))
                 requests.append(request)
     return requests
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Left:
+class PendingRequest:
     """A request that lies in the inbox of a recording that nobody writes."""
 
     path: Path
-    request: Request
+    request: EventRequest
     posted_ns: int
 
-    def is_made(self, event: Event) -> bool:
+    def matches_event(self, event: Event) -> bool:
         """Return whether that event is what the request became."""
         if self.request.kind == "limits":
             return (
-                event.time_ns >= self.posted_ns - _SLACK_NS
+                event.time_ns >= self.posted_ns - _CLOCK_SLACK_NS
                 and event.kind in {"limits taken over", "limits refused"}
                 and event.who == self.request.who
-                and event.text.startswith(HANDED_OVER)
+                and event.text.startswith(LIMITS_SUBMITTED)
             )
-        wanted = event_of(self.request, sequence=event.sequence, time_ns=event.time_ns)
+        expected = to_event(self.request, sequence=event.sequence, time_ns=event.time_ns)
         # repr, for a note's duration is NaN and equals nothing.
-        return event.time_ns >= self.posted_ns - _SLACK_NS and repr(wanted) == repr(event)
+        return event.time_ns >= self.posted_ns - _CLOCK_SLACK_NS and repr(expected) == repr(event)
 
 
-def left(recording: Path) -> list[Left]:
+def pending_requests(recording: Path) -> list[PendingRequest]:
     """Return the requests that lie there, taken or not, in order; an unreadable one is set aside.
 
     For whoever holds the lock: an event may have been made of any of them before a crash.
     """
-    found = []
-    for path in _lying(recording, _ASKED, _TAKEN):
+    pending = []
+    for path in _inbox_files(recording, _WAITING_SUFFIX, _CLAIMED_SUFFIX):
         with contextlib.suppress(OSError):
             posted_ns = path.stat().st_mtime_ns
-            request = _read_or_set_aside(path)
+            request = _read_or_reject(path)
             if request is not None:
-                found.append(Left(path=path, request=request, posted_ns=posted_ns))
-    return found
+                pending.append(PendingRequest(path=path, request=request, posted_ns=posted_ns))
+    return pending
 
 
-def settle(paths: Iterable[Path]) -> None:
+def discard_done(paths: Iterable[Path]) -> None:
     """Remove requests whose events are on the disk."""
     for path in paths:
         with contextlib.suppress(OSError):
             path.unlink()
 
 
-def waiting(recording: Path) -> list[Path]:
+def queued_files(recording: Path) -> list[Path]:
     """Return the files of the waiting requests, in order."""
-    return _lying(recording, _ASKED)
+    return _inbox_files(recording, _WAITING_SUFFIX)
 
 
-def taken(recording: Path) -> list[Path]:
+def claimed_files(recording: Path) -> list[Path]:
     """Return the files of requests that were taken and not yet settled."""
-    return _lying(recording, _TAKEN)
+    return _inbox_files(recording, _CLAIMED_SUFFIX)
 
 
-def _lying(recording: Path, *suffixes: str) -> list[Path]:
+def _inbox_files(recording: Path, *suffixes: str) -> list[Path]:
     try:
-        names = sorted((recording / INBOX).iterdir())
+        names = sorted((recording / INBOX_FOLDER).iterdir())
     except OSError:
         return []
     return [path for path in names if path.suffix in suffixes and not path.name.startswith(".")]
 
 
-def _read_or_set_aside(path: Path) -> Request | None:
+def _read_or_reject(path: Path) -> EventRequest | None:
     try:
-        return _read(path)
+        return _read_request_file(path)
     except (ValueError, OSError, RecursionError):
         path.rename(path.with_suffix(".unreadable"))
         return None
 
 
-def _read(path: Path) -> Request:
-    if not path.is_file() or path.stat().st_size > _LONGEST_ESCAPED:
+def _read_request_file(path: Path) -> EventRequest:
+    if not path.is_file() or path.stat().st_size > _MAX_ESCAPED_BYTES:
         raise ValueError(path.name)
-    request = Request.model_validate(json.loads(path.read_text(encoding="utf-8")))
-    if request.kind != "limits" and path.stat().st_size > LONGEST_FILE:
+    request = EventRequest.model_validate(json.loads(path.read_text(encoding="utf-8")))
+    if request.kind != "limits" and path.stat().st_size > MAX_REQUEST_BYTES:
         raise ValueError(path.name)
     return request

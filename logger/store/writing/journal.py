@@ -23,22 +23,22 @@ import pyarrow as pa
 
 from logger.errors import OutsideFault
 
-__all__ = ["JournalReader", "JournalWriter", "Row", "journal_files"]
+__all__ = ["JournalReader", "JournalWriter", "RowRun", "journal_files"]
 
-MAGIC: Final = b"dutytrace journal 1\n"
-_FILE: Final = struct.Struct("<16sQ")
-_HEAD: Final = struct.Struct("<IQHHQ")
-_SUM: Final = struct.Struct("<I")
-_BEGIN: Final = len(MAGIC) + _FILE.size
+JOURNAL_MAGIC: Final = b"dutytrace journal 1\n"
+_FILE_HEADER: Final = struct.Struct("<16sQ")
+_RECORD_HEADER: Final = struct.Struct("<IQHHQ")
+_CHECKSUM: Final = struct.Struct("<I")
+_FIRST_RECORD: Final = len(JOURNAL_MAGIC) + _FILE_HEADER.size
 _SCHEMA, _BATCH = 0, 1
-_LONGEST: Final = 1 << 28
+_MAX_RECORD_BYTES: Final = 1 << 28
 """Bytes of a payload beyond which a length is taken for damage; the writer stays far below."""
-_SPLIT: Final = _LONGEST // 8
-_NAME: Final = b"stream"
+_SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
+_STREAM_NAME_KEY: Final = b"stream"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class RowRun:
     """A run of rows of one stream as the journal holds them."""
 
     stream: str
@@ -55,7 +55,7 @@ def journal_files(folder: Path) -> list[tuple[int, Path]]:
         The folder cannot be listed: what it holds is not known, which is not to hold nothing.
     """
     try:
-        found = [
+        numbered = [
             (int(path.stem), path)
             for path in folder.iterdir()
             if path.suffix == ".journal" and path.stem.isascii() and path.stem.isdigit()
@@ -67,7 +67,7 @@ def journal_files(folder: Path) -> list[tuple[int, Path]]:
             f"{folder}: the journals cannot be listed ({fault.strerror or fault}), expected a "
             "folder that can be read. Put it back as it was; nothing was changed."
         ) from fault
-    return sorted(found)
+    return sorted(numbered)
 
 
 class JournalWriter:
@@ -78,31 +78,33 @@ class JournalWriter:
         self.path = folder / f"{number:08d}.journal"
         self._file: IO[bytes] = self.path.open("xb", buffering=0)
         salt = secrets.token_bytes(16)
-        self._seed = zlib.crc32(_FILE.pack(salt, number))
-        self._pending = bytearray(MAGIC + _FILE.pack(salt, number))
+        self._seed = zlib.crc32(_FILE_HEADER.pack(salt, number))
+        self._pending = bytearray(JOURNAL_MAGIC + _FILE_HEADER.pack(salt, number))
         self._records = 0
         self._streams: dict[str, int] = {}
         self.bytes_written = 0
 
-    def append(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
+    def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows; they are on their way to the kernel with the next `flush`."""
-        if batch.nbytes > _SPLIT and batch.num_rows > 1:
+        if batch.nbytes > _SPLIT_BYTES and batch.num_rows > 1:
             half = batch.num_rows // 2
-            self.append(stream, first_row, batch.slice(0, half))
-            self.append(stream, first_row + half, batch.slice(half))
+            self.append_rows(stream, first_row, batch.slice(0, half))
+            self.append_rows(stream, first_row + half, batch.slice(half))
             return
-        place = self._streams.get(stream)
-        if place is None:
-            place = self._streams[stream] = len(self._streams)
-            schema = batch.schema.with_metadata({_NAME: stream.encode()})
-            self._record(_SCHEMA, place, 0, schema.serialize().to_pybytes())
-        self._record(_BATCH, place, first_row, batch.serialize())
+        stream_number = self._streams.get(stream)
+        if stream_number is None:
+            stream_number = self._streams[stream] = len(self._streams)
+            schema = batch.schema.with_metadata({_STREAM_NAME_KEY: stream.encode()})
+            self._add_record(_SCHEMA, stream_number, 0, schema.serialize().to_pybytes())
+        self._add_record(_BATCH, stream_number, first_row, batch.serialize())
 
-    def _record(self, kind: int, place: int, first_row: int, payload: bytes | pa.Buffer) -> None:
-        head = _HEAD.pack(len(payload), self._records, kind, place, first_row)
+    def _add_record(
+        self, kind: int, stream_number: int, first_row: int, payload: bytes | pa.Buffer
+    ) -> None:
+        head = _RECORD_HEADER.pack(len(payload), self._records, kind, stream_number, first_row)
         checksum = zlib.crc32(payload, zlib.crc32(head, self._seed))
         self._pending += head
-        self._pending += _SUM.pack(checksum)
+        self._pending += _CHECKSUM.pack(checksum)
         self._pending += memoryview(payload)
         self._records += 1
 
@@ -147,7 +149,7 @@ class JournalReader:
     _records: int = 0
     _schemas: dict[int, tuple[str, pa.Schema]] = field(default_factory=dict)
 
-    def rows(self) -> Iterator[Row]:
+    def read_new_rows(self) -> Iterator[RowRun]:
         """Yield the runs of rows that have come since the last call, up to the last whole one.
 
         Raises
@@ -156,44 +158,49 @@ class JournalReader:
             The file was sealed into parts and removed.
         """
         with self.path.open("rb") as file:
-            if not self._begun(file.read(_BEGIN)):
+            if not self._read_header(file.read(_FIRST_RECORD)):
                 return
             file.seek(self._offset)
             content = file.read()
         view = memoryview(content)
-        at = 0
-        while len(view) - at >= _HEAD.size + _SUM.size:
-            length, record, kind, place, first_row = _HEAD.unpack_from(view, at)
-            begin = at + _HEAD.size + _SUM.size
-            if record != self._records or length > _LONGEST or begin + length > len(view):
+        offset = 0
+        while len(view) - offset >= _RECORD_HEADER.size + _CHECKSUM.size:
+            length, record, kind, stream_number, first_row = _RECORD_HEADER.unpack_from(
+                view, offset
+            )
+            begin = offset + _RECORD_HEADER.size + _CHECKSUM.size
+            if record != self._records or length > _MAX_RECORD_BYTES or begin + length > len(view):
                 return
-            (checksum,) = _SUM.unpack_from(view, at + _HEAD.size)
+            (checksum,) = _CHECKSUM.unpack_from(view, offset + _RECORD_HEADER.size)
             payload = view[begin : begin + length]
-            head_sum = zlib.crc32(view[at : at + _HEAD.size], self._seed)
+            head_sum = zlib.crc32(view[offset : offset + _RECORD_HEADER.size], self._seed)
             if checksum != zlib.crc32(payload, head_sum):
                 return
             # Taken in before it is handed out: a caller that stops half-way loses no place.
-            self._offset += begin + length - at
+            self._offset += begin + length - offset
             self._records += 1
-            at = begin + length
+            offset = begin + length
             buffer = pa.py_buffer(payload)
             if kind == _SCHEMA:
                 schema = pa.ipc.read_schema(buffer)
-                self._schemas[place] = (schema.metadata[_NAME].decode(), schema.remove_metadata())
+                self._schemas[stream_number] = (
+                    schema.metadata[_STREAM_NAME_KEY].decode(),
+                    schema.remove_metadata(),
+                )
             else:
-                stream, schema = self._schemas[place]
-                yield Row(stream, first_row, pa.ipc.read_record_batch(buffer, schema))
+                stream, schema = self._schemas[stream_number]
+                yield RowRun(stream, first_row, pa.ipc.read_record_batch(buffer, schema))
 
-    def _begun(self, head: bytes) -> bool:
+    def _read_header(self, head: bytes) -> bool:
         """Take in the file's head; one that was put in another's place is read from its start."""
-        if len(head) < _BEGIN or not head.startswith(MAGIC):
+        if len(head) < _FIRST_RECORD or not head.startswith(JOURNAL_MAGIC):
             return False
-        _, number = _FILE.unpack_from(head, len(MAGIC))
+        _, number = _FILE_HEADER.unpack_from(head, len(JOURNAL_MAGIC))
         if f"{number:08d}" != self.path.stem:
             return False
-        seed = zlib.crc32(head[len(MAGIC) :])
+        seed = zlib.crc32(head[len(JOURNAL_MAGIC) :])
         if self._offset == 0 or seed != self._seed:
-            self._offset, self._seed, self._records = _BEGIN, seed, 0
+            self._offset, self._seed, self._records = _FIRST_RECORD, seed, 0
             self._schemas.clear()
         return True
 
@@ -204,9 +211,9 @@ class JournalReader:
         except FileNotFoundError:
             return 0
 
-    def remainder(self) -> str:
+    def unread_text(self) -> str:
         """Return what is told of bytes behind the last whole record, empty when there are none."""
-        left = self.unread_bytes()
-        if left == 0:
+        unread = self.unread_bytes()
+        if unread == 0:
             return ""
-        return f"journal {self.path.stem} ends in {left} bytes that hold no whole record."
+        return f"journal {self.path.stem} ends in {unread} bytes that hold no whole record."

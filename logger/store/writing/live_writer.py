@@ -1,6 +1,6 @@
 """The writer of a recording: journal first, then parts.
 
-`append` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
+`append_rows` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
 second, sealed into a part early and then ever less often. Syncing and sealing run on threads of
 their own, so that no flush waits for a slow disk; a fault there is raised by the next call. One
 thread calls this; the lock keeps other processes out.
@@ -18,41 +18,47 @@ import pyarrow as pa
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import (
-    INBOX,
-    JOURNAL,
-    is_full,
-    is_outside,
+    INBOX_FOLDER,
+    JOURNAL_FOLDER,
+    is_disk_full,
+    is_outside_fault,
     make_folder,
     sync_folder,
 )
 from logger.store.layout.lock import WriteLock
-from logger.store.layout.manifest import Clock, LimitsTaken, Manifest, read_manifest, write_manifest
+from logger.store.layout.manifest import (
+    ClockAnchor,
+    LimitsRevision,
+    Manifest,
+    read_manifest,
+    write_manifest,
+)
 from logger.store.parts.part import list_parts
 from logger.store.writing.journal import JournalWriter, journal_files
-from logger.store.writing.row_buffer import WaitingRows
+from logger.store.writing.row_buffer import RowBuffer
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["RecordingWriter", "Rhythm"]
+__all__ = ["FlushPolicy", "RecordingWriter"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rhythm:
+class FlushPolicy:
     """How often rows move on."""
 
     flush_s: float = 0.05
     sync_s: float = 1.0
     first_part_s: float = 2.0
-    longest_part_s: float = 600.0
-    most_rows: int = 1_000_000
+    max_part_s: float = 600.0
+    max_rows: int = 1_000_000
     """Rows waiting in all streams together that start a part before its time."""
 
 
-GROWTH: Final = 4
+PART_GROWTH: Final = 4
 """Each part waits so many times as long as the one before: full size within ten minutes."""
-DEFAULT_RHYTHM: Final = Rhythm()
+DEFAULT_FLUSH_POLICY: Final = FlushPolicy()
 
 
-class RecordingWriter(WaitingRows):
+class RecordingWriter(RowBuffer):
     """Writes one recording from its first row to its end."""
 
     def __init__(
@@ -62,7 +68,7 @@ class RecordingWriter(WaitingRows):
         bench: Bench,
         *,
         now_s: float,
-        rhythm: Rhythm = DEFAULT_RHYTHM,
+        flush_policy: FlushPolicy = DEFAULT_FLUSH_POLICY,
     ) -> None:
         """Make the recording folder and take its lock; `now_s` is any steady clock's reading.
 
@@ -81,8 +87,8 @@ class RecordingWriter(WaitingRows):
                 "another with --out, or go on in it with --continue."
             ) from None
         except OSError as fault:
-            if is_outside(fault):
-                raise _unbegun(path, fault) from fault
+            if is_outside_fault(fault):
+                raise _cannot_begin_error(path, fault) from fault
             raise InputError(
                 f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
                 "with --out, or make its parent writable."
@@ -93,23 +99,23 @@ class RecordingWriter(WaitingRows):
             shutil.rmtree(path, ignore_errors=True)
             raise
         try:
-            (path / JOURNAL).mkdir()
-            (path / INBOX).mkdir()
-            self._open(path, manifest, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+            (path / JOURNAL_FOLDER).mkdir()
+            (path / INBOX_FOLDER).mkdir()
+            self._open(path, manifest, bench, lock=lock, now_s=now_s, flush_policy=flush_policy)
         except OSError as fault:
             lock.release()
             shutil.rmtree(path, ignore_errors=True)
-            raise _unbegun(path, fault) from fault
+            raise _cannot_begin_error(path, fault) from fault
 
     @classmethod
-    def resumed(
+    def resume(
         cls,
         path: Path,
         bench: Bench,
         *,
-        clock: Clock,
+        clock: ClockAnchor,
         now_s: float,
-        rhythm: Rhythm = DEFAULT_RHYTHM,
+        flush_policy: FlushPolicy = DEFAULT_FLUSH_POLICY,
     ) -> "RecordingWriter":
         """Open a sealed recording to go on in it; `clock` anchors its time from here on.
 
@@ -124,8 +130,8 @@ class RecordingWriter(WaitingRows):
         writer = cls.__new__(cls)
         try:
             manifest = read_manifest(path)
-            (path / JOURNAL).mkdir(exist_ok=True)
-            (path / INBOX).mkdir(exist_ok=True)
+            (path / JOURNAL_FOLDER).mkdir(exist_ok=True)
+            (path / INBOX_FOLDER).mkdir(exist_ok=True)
             reopened = manifest.model_copy(
                 update={
                     "ended_ns": None,
@@ -134,12 +140,12 @@ class RecordingWriter(WaitingRows):
                     "resumed": (*manifest.resumed, clock),
                 }
             )
-            writer._open(path, reopened, bench, lock=lock, now_s=now_s, rhythm=rhythm)
+            writer._open(path, reopened, bench, lock=lock, now_s=now_s, flush_policy=flush_policy)
             for stream in writer._streams:
                 # Behind all that ever was: where the last of it is lost, that stays missing.
                 ends = [part.end_row for part in list_parts(path / stream)]
                 writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
-            writer._sealer.reopen()
+            writer._sealer.reopen_carry()
         except OSError as fault:
             lock.release()
             raise OutsideFault(
@@ -159,29 +165,29 @@ class RecordingWriter(WaitingRows):
         *,
         lock: WriteLock,
         now_s: float,
-        rhythm: Rhythm,
+        flush_policy: FlushPolicy,
     ) -> None:
         super().__init__(bench)
         self.path = path
         self.manifest = manifest
         self._lock = lock
-        self._rhythm = rhythm
+        self._flush_policy = flush_policy
         write_manifest(path, manifest)
-        self._journal = JournalWriter(path / JOURNAL, number=0)
-        sync_folder(path / JOURNAL)
+        self._journal = JournalWriter(path / JOURNAL_FOLDER, number=0)
+        sync_folder(path / JOURNAL_FOLDER)
         self._sealer = Sealer(path, bench)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
         self._syncer = ThreadPoolExecutor(1, thread_name_prefix="sync")
         self._syncing: Future[None] | None = None
         self._flushed_s = self._synced_s = self._rolled_s = now_s
-        self._next_part_s = rhythm.first_part_s
+        self._next_part_s = flush_policy.first_part_s
 
-    def append(self, stream: str, batch: pa.RecordBatch) -> None:
+    def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
         """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
         if batch.num_rows:
-            self._journal.append(stream, self._rows[stream], batch)
-            super().append(stream, batch)
+            self._journal.append_rows(stream, self._rows[stream], batch)
+            super().append_rows(stream, batch)
 
     def tick(self, now_s: float) -> None:
         """Move rows on as far as their time has come.
@@ -195,55 +201,57 @@ class RecordingWriter(WaitingRows):
             if self._sealing is not None and self._sealing.done():
                 self._sealing.result()
                 self._sealing = None
-            if now_s - self._flushed_s >= self._rhythm.flush_s:
+            if now_s - self._flushed_s >= self._flush_policy.flush_s:
                 self._journal.flush()
                 self._flushed_s = now_s
-                self._still_here()
+                self._check_still_here()
             if self._syncing is not None and self._syncing.done():
                 self._wait_for_sync()
-            if self._syncing is None and now_s - self._synced_s >= self._rhythm.sync_s:
+            if self._syncing is None and now_s - self._synced_s >= self._flush_policy.sync_s:
                 self._journal.flush()
                 self._syncing = self._syncer.submit(self._journal.sync_flushed)
                 self._synced_s = now_s
-            full = self._waiting_rows() >= self._rhythm.most_rows
+            full = self._buffered_rows() >= self._flush_policy.max_rows
             if full and self._sealing is not None:
                 self._sealing.result()
                 self._sealing = None
             if self._sealing is None and (full or now_s - self._rolled_s >= self._next_part_s):
-                self._roll(now_s)
+                self._roll_journal(now_s)
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._write_error(fault) from fault
 
     def _wait_for_sync(self) -> None:
         syncing, self._syncing = self._syncing, None
         if syncing is not None:
             syncing.result()
 
-    def _roll(self, now_s: float) -> None:
+    def _roll_journal(self, now_s: float) -> None:
         """Begin a new journal, and make parts of what the old one holds."""
         self._wait_for_sync()
-        old = self._journal
-        old.close()
-        self._journal = JournalWriter(self.path / JOURNAL, number=old.number + 1)
-        sync_folder(self.path / JOURNAL)
-        self._sealing = self._executor.submit(self._seal, self._taken(), old.path)
+        old_journal = self._journal
+        old_journal.close()
+        self._journal = JournalWriter(self.path / JOURNAL_FOLDER, number=old_journal.number + 1)
+        sync_folder(self.path / JOURNAL_FOLDER)
+        self._sealing = self._executor.submit(
+            self._seal_part, self._take_buffered(), old_journal.path
+        )
         self._rolled_s = now_s
-        self._next_part_s = min(self._next_part_s * GROWTH, self._rhythm.longest_part_s)
+        self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
 
-    def _still_here(self) -> None:
+    def _check_still_here(self) -> None:
         """Raise OutsideFault when the folder is no longer where it was; rows are flushed first."""
-        if not self._lock.in_place():
-            raise self._moved()
+        if not self._lock.is_in_place():
+            raise self._moved_error()
 
-    def _moved(self) -> OutsideFault:
+    def _moved_error(self) -> OutsideFault:
         return OutsideFault(
             f"{self.path}: the recording was moved, renamed or removed while it was written, "
             "expected it to stay until its logger has ended. What was written until then is whole "
             "where the folder is now: `dutytrace seal` finishes it there."
         )
 
-    def _seal(self, rows: dict[str, list[Run]], journal: Path) -> None:
-        self._sealer.seal(rows)
+    def _seal_part(self, rows: dict[str, list[Run]], journal: Path) -> None:
+        self._sealer.seal_rows(rows)
         journal.unlink()
 
     def close(self, *, ended_ns: int, cause: str) -> None:
@@ -260,27 +268,27 @@ class RecordingWriter(WaitingRows):
                 self._sealing = None
             self._wait_for_sync()
             self._journal.close()
-            self._still_here()
-            self._sealer.seal(self._taken(), until_ns=ended_ns)
-            for _, journal in journal_files(self.path / JOURNAL):
+            self._check_still_here()
+            self._sealer.seal_rows(self._take_buffered(), until_ns=ended_ns)
+            for _, journal in journal_files(self.path / JOURNAL_FOLDER):
                 journal.unlink()
             self.manifest = self.manifest.model_copy(
                 update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
             )
             write_manifest(self.path, self.manifest)
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._write_error(fault) from fault
         finally:
             self.abandon()
 
-    def limits_taken(self, text: str, *, from_ns: int) -> None:
+    def record_limits(self, text: str, *, from_ns: int) -> None:
         """Record limits that were taken over, verbatim; raises OutsideFault on a full disk."""
-        taken = (*self.manifest.limits_taken, LimitsTaken(from_ns=from_ns, text=text))
-        self.manifest = self.manifest.model_copy(update={"limits_taken": taken})
+        revisions = (*self.manifest.limits_taken, LimitsRevision(from_ns=from_ns, text=text))
+        self.manifest = self.manifest.model_copy(update={"limits_taken": revisions})
         try:
             write_manifest(self.path, self.manifest)
         except OSError as fault:
-            raise self._fault(fault) from fault
+            raise self._write_error(fault) from fault
 
     def abandon(self) -> None:
         """Give the lock back without an end; what was written stays as a crash would leave it."""
@@ -291,24 +299,24 @@ class RecordingWriter(WaitingRows):
             self._journal.close()
         self._lock.release()
 
-    def _fault(self, fault: OSError) -> OutsideFault:
+    def _write_error(self, fault: OSError) -> OutsideFault:
         if isinstance(fault, OutsideFault):
             return fault
-        if not self._lock.in_place():
-            return self._moved()
+        if not self._lock.is_in_place():
+            return self._moved_error()
         return OutsideFault(
             f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            f"What was written until then is whole; {_mend(fault)}, then go on in it with "
+            f"What was written until then is whole; {_remedy(fault)}, then go on in it with "
             f"`dutytrace record --continue {self.path}`."
         )
 
 
-def _unbegun(path: Path, fault: OSError) -> OutsideFault:
+def _cannot_begin_error(path: Path, fault: OSError) -> OutsideFault:
     return OutsideFault(
         f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was recorded. "
-        f"{_mend(fault).capitalize()}, then record again."
+        f"{_remedy(fault).capitalize()}, then record again."
     )
 
 
-def _mend(fault: OSError) -> str:
-    return "free some room" if is_full(fault) else "see that its folder can be written"
+def _remedy(fault: OSError) -> str:
+    return "free some room" if is_disk_full(fault) else "see that its folder can be written"

@@ -6,54 +6,54 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.store.layout.events import Event, events_table
 from logger.store.layout.files import status_stream
-from logger.store.layout.schema import frames_table, readings_table, streams_of
+from logger.store.layout.schema import frames_table, readings_table, stream_schemas
 from logger.store.writing.sealer import Run
 
-__all__ = ["WaitingRows"]
+__all__ = ["RowBuffer"]
 
 
-class WaitingRows:
+class RowBuffer:
     """Takes rows in, numbers them by stream, and keeps them until they become parts."""
 
     def __init__(self, bench: Bench) -> None:
-        self._streams = streams_of(bench)
+        self._streams = stream_schemas(bench)
         self._rows = dict.fromkeys(self._streams, 0)
-        self._waiting: dict[str, list[Run]] = {stream: [] for stream in self._streams}
+        self._buffered: dict[str, list[Run]] = {stream: [] for stream in self._streams}
 
-    def rows(self, stream: str) -> int:
+    def row_count(self, stream: str) -> int:
         """Return how many rows a stream has been given."""
         return self._rows[stream]
 
-    def append(self, stream: str, batch: pa.RecordBatch) -> None:
+    def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
         """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
         first_row = self._rows[stream]
         if batch.num_rows == 0:
             return
-        self._waiting[stream].append((first_row, batch))
+        self._buffered[stream].append((first_row, batch))
         self._rows[stream] = first_row + batch.num_rows
 
     def append_frames(self, batch: FrameBatch) -> None:
         """Add raw frames."""
-        self.append("frames", frames_table(batch))
+        self.append_rows("frames", frames_table(batch))
 
     def append_readings(self, batch: ReadingBatch) -> None:
         """Add decoded readings of one joint."""
         stream = status_stream(batch.joint)
-        self.append(stream, readings_table(batch, self._streams[stream]))
+        self.append_rows(stream, readings_table(batch, self._streams[stream]))
 
     def append_events(self, events: list[Event]) -> None:
         """Add events."""
         if events:
-            self.append("events", events_table(events))
+            self.append_rows("events", events_table(events))
 
-    def _waiting_rows(self) -> int:
+    def _buffered_rows(self) -> int:
         """Return how many rows wait in all streams together."""
         return sum(
-            self._rows[stream] - runs[0][0] for stream, runs in self._waiting.items() if runs
+            self._rows[stream] - runs[0][0] for stream, runs in self._buffered.items() if runs
         )
 
-    def _taken(self) -> dict[str, list[Run]]:
+    def _take_buffered(self) -> dict[str, list[Run]]:
         """Return what waits, by stream, and let go of it."""
-        rows = {stream: runs for stream, runs in self._waiting.items() if runs}
-        self._waiting = {stream: [] for stream in self._streams}
+        rows = {stream: runs for stream, runs in self._buffered.items() if runs}
+        self._buffered = {stream: [] for stream in self._streams}
         return rows

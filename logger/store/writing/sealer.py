@@ -13,13 +13,13 @@ import pyarrow as pa
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
-from logger.store.layout.schema import readings_from, status_schema
+from logger.store.layout.schema import readings_from_table, status_schema
 from logger.store.parts.part import list_parts, write_part
-from logger.store.pyramid.seconds import BASE_NS, Carry, carry_from, grow, overview_table
-from logger.store.pyramid.tenths import FINE_NS, Grown, fine_table, grown
-from logger.store.pyramid.upper import consolidate, level_folder
+from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows, carry_from, overview_table
+from logger.store.pyramid.tenths import TENTH_NS, NewBuckets, add_rows_at_both_widths, tenths_table
+from logger.store.pyramid.upper import consolidate_levels, upper_level_folder
 
-__all__ = ["Run", "Sealer", "write_levels"]
+__all__ = ["Run", "Sealer", "write_base_levels"]
 
 log = logging.getLogger(__name__)
 
@@ -32,12 +32,12 @@ class Sealer:
 
     def __init__(self, recording: Path, bench: Bench) -> None:
         self._recording = recording
-        self._hold_ns = {joint.name: bench.hold_ns_of(joint) for joint in bench.joints}
+        self._hold_ns = {joint.name: bench.hold_times_ns_of(joint) for joint in bench.joints}
         self._joint_of = {status_stream(joint.name): joint.name for joint in bench.joints}
-        self._carry = {joint.name: Carry() for joint in bench.joints}
+        self._carry = {joint.name: PyramidCarry() for joint in bench.joints}
         self._empty = status_schema(bench).empty_table()
 
-    def resume(self) -> None:
+    def resume_carry(self) -> None:
         """Take up what the newest overview parts carry."""
         for stream, joint in self._joint_of.items():
             sealed = {part.end_row for part in list_parts(self._recording / stream)}
@@ -45,7 +45,7 @@ class Sealer:
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
 
-    def reopen(self) -> None:
+    def reopen_carry(self) -> None:
         """Take up what the newest overview parts carry, in a recording that had ended.
 
         What the end counted is counted anew: the next reading shows how long a value held. So the
@@ -55,9 +55,9 @@ class Sealer:
             for part in list_parts(self._recording / overview_stream(joint)):
                 if part.first_row == part.end_row:
                     part.path.unlink()
-        self.resume()
+        self.resume_carry()
 
-    def seal(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
+    def seal_rows(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
         """Write the rows of every stream as parts; `until_ns` ends the recording there.
 
         Raises
@@ -66,7 +66,7 @@ class Sealer:
             The disk took no more; parts that are there are whole.
         """
         for stream, runs in rows.items():
-            for first_row, table in _contiguous(list(runs)):
+            for first_row, table in _join_contiguous(list(runs)):
                 joint = self._joint_of.get(stream)
                 if joint is not None:
                     self._seal_overview(joint, table, first_row)
@@ -76,26 +76,28 @@ class Sealer:
                 self._close_overview(joint, stream, until_ns)
         for joint in self._carry:
             try:
-                consolidate(self._recording, joint)
+                consolidate_levels(self._recording, joint)
             except (InputError, OSError) as fault:
                 # Nothing depends on it: a span costs more time, and the next sealing tries again.
                 log.warning("%s: the pyramid of %s waits (%s)", self._recording, joint, fault)
 
     def _seal_overview(self, joint: str, table: pa.Table, first_row: int) -> None:
-        made = grown(self._carry[joint], readings_from(joint, table), hold_ns=self._hold_ns[joint])
-        self._carry[joint] = made.carry
+        new_buckets = add_rows_at_both_widths(
+            self._carry[joint], readings_from_table(joint, table), hold_ns=self._hold_ns[joint]
+        )
+        self._carry[joint] = new_buckets.carry
         end_row = first_row + table.num_rows
-        write_levels(self._recording, joint, made, first_row=first_row, end_row=end_row)
+        write_base_levels(self._recording, joint, new_buckets, first_row=first_row, end_row=end_row)
 
     def _close_overview(self, joint: str, stream: str, until_ns: int) -> None:
         """Count what is still carried: nothing more will come to show how long it held."""
         carry = self._carry[joint]
         parts = list_parts(self._recording / stream)
-        if carry.closed or not parts:
+        if carry.is_closed or not parts:
             return
         end = parts[-1].end_row
-        empty = readings_from(joint, self._empty)
-        buckets, carry = grow(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
+        empty = readings_from_table(joint, self._empty)
+        buckets, carry = add_rows(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
         self._carry[joint] = carry
         write_part(
             self._recording / overview_stream(joint),
@@ -105,7 +107,9 @@ class Sealer:
         )
 
 
-def write_levels(recording: Path, joint: str, made: Grown, *, first_row: int, end_row: int) -> None:
+def write_base_levels(
+    recording: Path, joint: str, new_buckets: NewBuckets, *, first_row: int, end_row: int
+) -> None:
     """Write what some rows add to the first level and to the finest, named by those rows.
 
     The first level last: where it is there, the finest is.
@@ -115,31 +119,31 @@ def write_levels(recording: Path, joint: str, made: Grown, *, first_row: int, en
     OSError
         The disk took no more; what is there is whole.
     """
-    if made.tenths is not None:
+    if new_buckets.tenths is not None:
         write_part(
-            level_folder(recording, joint, FINE_NS),
-            fine_table(made.tenths),
+            upper_level_folder(recording, joint, TENTH_NS),
+            tenths_table(new_buckets.tenths),
             first_row=first_row,
             end_row=end_row,
         )
     write_part(
-        level_folder(recording, joint, BASE_NS),
-        overview_table(made.seconds, made.carry),
+        upper_level_folder(recording, joint, BASE_NS),
+        overview_table(new_buckets.seconds, new_buckets.carry),
         first_row=first_row,
         end_row=end_row,
     )
 
 
-def _contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:
+def _join_contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:
     """Join runs that follow each other without a missing row."""
-    joined: list[tuple[int, list[pa.RecordBatch]]] = []
+    joined_runs: list[tuple[int, list[pa.RecordBatch]]] = []
     end = -1
     for first_row, batch in runs:
         if batch.num_rows == 0:
             continue
-        if joined and first_row == end:
-            joined[-1][1].append(batch)
+        if joined_runs and first_row == end:
+            joined_runs[-1][1].append(batch)
         else:
-            joined.append((first_row, [batch]))
+            joined_runs.append((first_row, [batch]))
         end = first_row + batch.num_rows
-    return [(first_row, pa.Table.from_batches(batches)) for first_row, batches in joined]
+    return [(first_row, pa.Table.from_batches(batches)) for first_row, batches in joined_runs]

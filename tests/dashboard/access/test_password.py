@@ -29,9 +29,9 @@ def test_only_the_password_is_it(tmp_path: Path):
     path = tmp_path / "password"
     write_password(path, TYPED)
     password = read_password(path)
-    assert password.is_it(TYPED)
+    assert password.verify(TYPED)
     for tried in ("", TYPED + " ", TYPED.upper(), TYPED[:-1], "x" * 5000, "\ud800", "\0"):
-        assert not password.is_it(tried)
+        assert not password.verify(tried)
 
 
 @pytest.mark.parametrize("typed", ["", "eleven char", "x" * 1001])

@@ -187,7 +187,7 @@ def test_read_only(served: Callable[..., Client], overheat: Recording):
             assert status == 403, (path, method)
             assert "read-only" in text
     overheat.refresh()
-    assert not [event for event in overheat.events() if event.kind == "note"]
+    assert not [event for event in overheat.read_events() if event.kind == "note"]
     assert '"read_only":true' in client.ask("/session", cookie=cookie)[2]
 
 

@@ -8,12 +8,12 @@ from pathlib import Path
 import plotly.graph_objects as go
 import pytest
 
-from dashboard.bus.view import Asked, bus_page
-from dashboard.figures.sheet import sheet_of
+from dashboard.bus.view import BusViewRequest, bus_view
+from dashboard.figures.sheet import make_sheet
 from dashboard.text.theme import DARK, LIGHT
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
-from replay.bus_history import more
+from replay.bus_history import extend_bus_seconds
 from replay.recording import Recording
 from tests.support.buses import START_NS, S, asking_bus, bench, two_buses
 
@@ -26,16 +26,16 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return Recording.open(path)
 
 
-def _asked(**changed) -> Asked:
+def _asked(**changed) -> BusViewRequest:
     plain = {
         "bus": 0, "view": None, "span": None, "newest_s": 10.0, "theme": LIGHT, "where": UTC,
-        "sheet": sheet_of("normal", 900, 440),
+        "sheet": make_sheet("normal", 900, 440),
     }  # fmt: skip
-    return Asked(**{**plain, **changed})
+    return BusViewRequest(**{**plain, **changed})
 
 
 def _page(recording: Recording, **changed) -> dict:
-    return bus_page(recording, more(recording), _asked(**changed))
+    return bus_view(recording, extend_bus_seconds(recording), _asked(**changed))
 
 
 @pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
@@ -44,7 +44,7 @@ def _page(recording: Recording, **changed) -> dict:
 def test_plotly_accepts_every_figure(two: Recording, look, form: str, view):
     """The rows of either bus in every form and theme are figures, and travel as plain JSON."""
     for bus in (0, 1):
-        page = _page(two, bus=bus, view=view, sheet=sheet_of(form, 900, 440), theme=look)
+        page = _page(two, bus=bus, view=view, sheet=make_sheet(form, 900, 440), theme=look)
         go.Figure(page["figure"])
         assert len(json.dumps(page, allow_nan=False)) < 60_000
         assert 0 <= page["view"][0] < page["view"][1] <= 180
@@ -68,7 +68,7 @@ def test_a_bus_is_told_by_its_row_and_never_by_a_colour(two: Recording):
 def test_every_error_and_loss_is_in_the_picture(two: Recording):
     """The bars hold as many error and lost frames as the recording tells, at any zoom."""
     for width, view in ((900, None), (300, None), (900, (30.0, 150.0))):
-        page = _page(two, view=view, sheet=sheet_of("normal", width, 440))
+        page = _page(two, view=view, sheet=make_sheet("normal", width, 440))
         bars = [trace for trace in page["figure"]["data"] if trace["type"] == "bar"]
         assert [sum(trace["y"]) for trace in bars] == [15, 128]
 
@@ -108,7 +108,7 @@ def test_the_newest_span_is_looked_at_first(two: Recording):
 
 def test_a_long_span_is_cut_and_says_so(two: Recording, monkeypatch: pytest.MonkeyPatch):
     """What was looked at is named where it is less than what was asked for."""
-    monkeypatch.setattr("replay.bus_events.LONGEST_S", 30.0)
+    monkeypatch.setattr("replay.bus_events.MAX_SAMPLE_S", 30.0)
     talk = _page(two, span=(0.0, 170.0))["talk"]
     assert talk["cut"].startswith("Of the 2 min 50 s asked for, 30 s are looked at")
 
@@ -126,7 +126,7 @@ def test_an_old_recording_says_what_it_cannot_tell(tmp_path: Path):
 def test_nothing_yet(tmp_path: Path):
     """A recording that has just begun: no frame, no second, and no fault."""
     the_bench = bench()
-    manifest = begun(the_bench, name="new", started_ns=START_NS)
+    manifest = new_manifest(the_bench, name="new", started_ns=START_NS)
     writer = RecordingWriter(tmp_path / "new", manifest, the_bench, now_s=0.0)
     recording = Recording.open(tmp_path / "new")
     page = _page(recording)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser
 
 from dashboard.figures.axes import Pen
-from dashboard.figures.lines import Band, outlines, traces_of
+from dashboard.figures.lines import Band, band_outlines, plotly_traces
 from dashboard.text.theme import LIGHT
 
 HELD = st.lists(st.booleans(), max_size=30)
@@ -33,7 +33,7 @@ def _band(held: list[bool]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def test_nothing_is_filled_across_a_gap(held: list[bool]):
     """Each polygon spans one stretch without a gap, and all stretches have one."""
     x, low, high = _band(held)
-    along, level = outlines(x, low, high)
+    along, level = band_outlines(x, low, high)
     np.testing.assert_array_equal(np.isnan(along), np.isnan(level))
     breaks = np.flatnonzero(np.isnan(along))
     polygons = np.split(along, breaks) if len(along) else []
@@ -53,7 +53,7 @@ def test_a_band_is_what_it_fills_and_its_three_lines():
         pen=Pen(joint="a", number=1, channel="torque_Nm"),
         x=x, minimum=low, maximum=high, mean=(low + high) / 2,
     )  # fmt: skip
-    traces = traces_of(band, axis="y", theme=LIGHT, width=1.6)
+    traces = plotly_traces(band, axis="y", theme=LIGHT, width=1.6)
     assert [trace["meta"]["role"] for trace in traces] == ["fill", "max", "min", "mean"]
     assert [trace.get("fill") for trace in traces] == ["toself", None, None, None]
     assert traces[0]["x"] == [0.5, 1.5, 1.5, 0.5, None, 3.5, 4.5, 4.5, 3.5]
@@ -74,7 +74,7 @@ def test_the_browser_fills_the_same(browser: Browser, serve, tmp_path):
         ]
         wanted = [
             [None if value != value else value for value in part.tolist()]  # noqa: PLR0124
-            for part in outlines(x, low, high)
+            for part in band_outlines(x, low, high)
         ]
         assert page.evaluate(FILLED, bins) == wanted
     page.close()

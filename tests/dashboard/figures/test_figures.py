@@ -8,14 +8,14 @@ import plotly.graph_objects as go
 import pytest
 
 from dashboard.figures.annotations import alert_spans
-from dashboard.figures.lines import crowded
-from dashboard.figures.sheet import sheet_of
-from dashboard.replay.recording_view import Drawn, opened, rows, span
-from dashboard.text.theme import DARK, LIGHT, zone
-from logger.store.tools.cut import cut_out
+from dashboard.figures.lines import is_crowded
+from dashboard.figures.sheet import make_sheet
+from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
+from dashboard.text.theme import DARK, LIGHT, reader_zone
+from logger.store.tools.cut import copy_span
 from replay.recording import Recording
 
-DRAWN = Drawn(sheet=sheet_of("normal", 900, 440), theme=LIGHT)
+DRAWN = DrawOptions(sheet=make_sheet("normal", 900, 440), theme=LIGHT)
 S = 1_000_000_000
 
 
@@ -24,13 +24,13 @@ S = 1_000_000_000
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (600.0, 660.0), (600.0, 601.0)])
 def test_plotly_accepts_every_figure(overheat: Recording, look, form: str, window):
     """Rows and strip in every form and theme are figures, and travel as plain JSON."""
-    drawn = Drawn(sheet=sheet_of(form, 900, 440), theme=look)
-    made = rows(overheat, *window, drawn)
+    drawn = DrawOptions(sheet=make_sheet(form, 900, 440), theme=look)
+    made = window_figure(overheat, *window, drawn)
     go.Figure(made)
     json.dumps(made, allow_nan=False)
     for one in made["data"]:
         assert len(one["x"]) <= 3 * (drawn.sheet.plot_width // 2) + 4
-    page = opened(overheat, drawn, zone(60))
+    page = open_view(overheat, drawn, reader_zone(60))
     go.Figure(page["strip"])
     json.dumps(page, allow_nan=False)
     assert any(one["severity"] == "trip" for one in page["excursions"])
@@ -40,11 +40,11 @@ def test_plotly_accepts_every_figure(overheat: Recording, look, form: str, windo
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (700.0, 1000.0), (600.0, 630.0)])
 def test_no_extreme_is_lost_on_the_page(overheat: Recording, window: tuple[float, float]):
     """The highest and lowest raw torque of a window stand in what plotly is given."""
-    made = rows(overheat, *window, DRAWN)
+    made = window_figure(overheat, *window, DRAWN)
     start = overheat.start_ns
-    _, raw = overheat.readings(
+    _, raw = overheat.read_readings(
         "shoulder", start + int(window[0] * S), start + int(window[1] * S), channels=["torque_Nm"]
-    ).series("torque_Nm")
+    ).channel_series("torque_Nm")
     drawn = np.concatenate(
         [
             [value for value in one["y"] if value is not None]
@@ -61,14 +61,14 @@ def test_bands_where_cycles_are_too_narrow():
     t = np.arange(0, 400, 0.05)
     for period, wanted in ((1.0, True), (40.0, False)):
         wave = np.sin(2 * np.pi * t / period).reshape(-1, 40)
-        assert crowded(wave.min(axis=1), wave.max(axis=1)) is wanted
-    assert not crowded(np.arange(50.0), np.arange(50.0) + 1)
-    assert not crowded(np.full(50, 1.0), np.full(50, 1.0))
+        assert is_crowded(wave.min(axis=1), wave.max(axis=1)) is wanted
+    assert not is_crowded(np.arange(50.0), np.arange(50.0) + 1)
+    assert not is_crowded(np.full(50, 1.0), np.full(50, 1.0))
 
 
 def test_a_spans_figures_are_in_words(overheat: Recording):
     """Each measured channel of each joint: min, mean, max, RMS, and whether there was a gap."""
-    told = span(overheat, 600.0, 624.0)
+    told = span_table(overheat, 600.0, 624.0)
     assert told["title"] == "Dragged span, 24 s"
     assert "no gap" in told["when"]
     assert {row["joint"] for row in told["table"]} == {"shoulder", "elbow"}
@@ -79,19 +79,19 @@ def test_a_spans_figures_are_in_words(overheat: Recording):
 
 def test_an_alert_from_before_the_beginning(overheat: Recording, tmp_path: Path):
     """In a cut it stands from the left edge on, is said to be older, and stays on the paper."""
-    alert = next(one for one in overheat.alerts() if one.severity == "trip")
-    made = cut_out(
+    alert = next(one for one in overheat.read_alerts() if one.severity == "trip")
+    made = copy_span(
         overheat.path,
         out=tmp_path / "cut",
         start_ns=alert.raised_ns + 10 * S,
         end_ns=alert.raised_ns + 70 * S,
     )
     cut = Recording.open(made.path)
-    spans = alert_spans(cut.alerts(), cut.limit_sets, (), cut.start_ns)
+    spans = alert_spans(cut.read_alerts(), cut.limit_sets, (), cut.start_ns)
     told = next(one for one in spans if "80 °C" in one.text)
     assert (told.start_s, told.end_s) == (0.0, None)
     assert told.text.endswith(", since before")
-    figure = rows(cut, 0.0, 60.0, DRAWN)
+    figure = window_figure(cut, 0.0, 60.0, DRAWN)
     assert "since before" in json.dumps(figure, ensure_ascii=False)
-    marks = opened(cut, DRAWN, zone(0))["strip"]["layout"]["meta"]["marks"]
+    marks = open_view(cut, DRAWN, reader_zone(0))["strip"]["layout"]["meta"]["marks"]
     assert min(mark["x0"] for mark in marks) == 0

@@ -1,11 +1,17 @@
 """Limit lines: every level on its row, at its height, named where joints differ."""
 
-from dashboard.figures.annotations import Furniture, LimitLine, alert_spans, limit_lines, shapes_of
+from dashboard.figures.annotations import (
+    Annotations,
+    LimitLine,
+    alert_spans,
+    annotation_shapes,
+    limit_lines,
+)
 from dashboard.figures.axes import plan_rows
 from dashboard.text.theme import LIGHT
-from logger.joint.bench.joint_settings import Rated
+from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import limits_from
+from logger.limits.limit import parse_limits
 
 LIMITS = """
 format = 1
@@ -43,8 +49,8 @@ CHANNELS = ("temperature_housing_degC", "torque_Nm", "position_rad")
 
 def _lines(shoulder: float, elbow: float) -> tuple[LimitLine, ...]:
     rows = plan_rows({"shoulder": CHANNELS, "elbow": CHANNELS}, {})
-    rated = {"shoulder": Rated(torque=shoulder), "elbow": Rated(torque=elbow)}
-    return limit_lines([(0, limits_from(LIMITS, "limits.toml"))], rows, rated, 0)
+    rated = {"shoulder": RatedValues(torque=shoulder), "elbow": RatedValues(torque=elbow)}
+    return limit_lines([(0, parse_limits(LIMITS, "limits.toml"))], rows, rated, 0)
 
 
 def test_every_level_is_drawn():
@@ -68,8 +74,8 @@ def test_one_line_where_joints_share_it():
 def test_hysteresis_is_drawn_on_the_side_of_its_line():
     """Each line has its band from pick-up to drop-off and a dotted drop-off, below zero as well."""
     lines = tuple(line for line in _lines(18.0, 18.0) if line.row == 2)
-    shapes = shapes_of(
-        Furniture(limits=lines), now_s=0.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
+    shapes = annotation_shapes(
+        Annotations(limits=lines), now_s=0.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
     )
     bands = [(s["y0"], s["y1"]) for s in shapes if s["type"] == "rect"]
     assert [tuple(round(y) for y in band) for band in bands] == [(-60, -90), (60, 90)]
@@ -79,8 +85,8 @@ def test_hysteresis_is_drawn_on_the_side_of_its_line():
 def _over(*texts: str) -> tuple[LimitLine, ...]:
     """Return the temperature lines of limits that are taken over every ten seconds."""
     rows = plan_rows({"shoulder": CHANNELS[:1]}, {})
-    sets = [(at * 10 * S, limits_from(text, "limits.toml")) for at, text in enumerate(texts)]
-    return limit_lines(sets, rows, {"shoulder": Rated()}, 0)
+    sets = [(at * 10 * S, parse_limits(text, "limits.toml")) for at, text in enumerate(texts)]
+    return limit_lines(sets, rows, {"shoulder": RatedValues()}, 0)
 
 
 def _level(at: float, severity: str = "warning") -> str:
@@ -99,21 +105,21 @@ def test_a_line_stands_where_its_limits_held():
         (60.0, None, 10.0), (80.0, None, None), (70.0, 10.0, 20.0), (60.0, 20.0, None),
     }  # fmt: skip
     assert len(lines) == 4
-    assert [line.pick_up for line in lines if line.within(12.0, 15.0)] == [80.0, 70.0]
+    assert [line.pick_up for line in lines if line.is_in_force_within(12.0, 15.0)] == [80.0, 70.0]
 
 
 def test_shapes_end_where_their_limits_did():
     """A line of other limits reaches to the taking over and not beyond; the newest goes on."""
     head = "format = 1\n"
-    shapes = shapes_of(
-        Furniture(limits=_over(head + _level(60), head + _level(70), head)),
+    shapes = annotation_shapes(
+        Annotations(limits=_over(head + _level(60), head + _level(70), head)),
         now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0,
     )  # fmt: skip
     spans = {(s["xref"], s["x0"], s["x1"], s.get("name")) for s in shapes}
     assert spans == {("x", 0.0, 10.0, None), ("x", 10.0, 20.0, None)}
     (line,) = _over(head, head + _level(60))
-    (*_, shape) = shapes_of(
-        Furniture(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
+    (*_, shape) = annotation_shapes(
+        Annotations(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
     )
     assert (shape["x0"], shape["x1"], shape["name"]) == (10.0, 25.0, "open")
 
@@ -121,7 +127,7 @@ def test_shapes_end_where_their_limits_did():
 def test_an_alert_speaks_of_the_limits_that_raised_it():
     """Limits that were taken over later do not change what was said before."""
     head = "format = 1\n"
-    sets = [(at * S, limits_from(head + _level(level), "x")) for at, level in ((0, 60), (10, 70))]
+    sets = [(at * S, parse_limits(head + _level(level), "x")) for at, level in ((0, 60), (10, 70))]
     alerts = [
         Alert(
             number=number, limit="warning", joint="shoulder", severity="warning",

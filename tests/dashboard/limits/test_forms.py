@@ -2,41 +2,43 @@
 
 import pytest
 
-from dashboard.limits.forms import KEYS, KINDS, channels_told, forms, kind_of
+from dashboard.limits.forms import KEY_LABELS, PAGE_FORMS, channels_to_json, form_key, forms_to_json
 from logger.joint.channels import CHANNELS
-from logger.limits.bus import OfRecorder
+from logger.limits.bus import RecorderLimit
 from logger.limits.describe import example_text
-from logger.limits.limit import limits_from, limits_of
+from logger.limits.limit import limits_from_tables, parse_limits
 
 
-@pytest.mark.parametrize("form", KINDS, ids=lambda form: form.key)
+@pytest.mark.parametrize("form", PAGE_FORMS, ids=lambda form: form.key)
 def test_every_key_of_every_kind_has_words(form):
     """No key that a file may hold is missing from the page, and none is there that it may not."""
-    offered = {key["key"] for one in forms() if one["form"] == form.key for key in one["keys"]}
+    offered = {
+        key["key"] for one in forms_to_json() if one["form"] == form.key for key in one["keys"]
+    }
     assert offered == set(form.model.model_fields) - {"name", "kind", "severity", "joint"}
-    assert offered <= set(KEYS)
+    assert offered <= set(KEY_LABELS)
 
 
-@pytest.mark.parametrize("form", KINDS, ids=lambda form: form.key)
+@pytest.mark.parametrize("form", PAGE_FORMS, ids=lambda form: form.key)
 def test_a_new_limit_is_one(form):
     """What is added to begin with is accepted, and known again as what it is."""
     table = {"name": "new", "kind": form.kind, "severity": "warning", **form.blank}
-    (limit,) = limits_of([table], "limits", text="").limits
+    (limit,) = limits_from_tables([table], "limits", text="").limits
     assert type(limit) is form.model
-    assert kind_of(table) == form.key
+    assert form_key(table) == form.key
 
 
 def test_the_example_has_a_form_for_each_limit_on_a_joint():
     """Only limits on the recorder itself are kept as they are."""
-    limits = limits_from(example_text(), "example")
+    limits = parse_limits(example_text(), "example")
     for limit in limits.limits:
-        assert (kind_of(limit.told) == "") == isinstance(limit, OfRecorder)
+        assert (form_key(limit.written_keys) == "") == isinstance(limit, RecorderLimit)
 
 
 def test_channels_are_told_in_the_units_of_the_file():
     """SI as the file has it: radians, whatever unit a reader has chosen for traces."""
-    told = {one["channel"]: one["unit"] for one in channels_told(list(CHANNELS))}
+    told = {one["channel"]: one["unit"] for one in channels_to_json(list(CHANNELS))}
     assert told["position_rad"] == "rad"
     assert told["temperature_housing_degC"] == "°C"
     assert told["torque_Nm"] == "N·m"
-    assert channels_told(["what_is_this"]) == []
+    assert channels_to_json(["what_is_this"]) == []

@@ -361,7 +361,7 @@ def test_a_choice_is_saved_with_how_far_it_can_be_trusted(
         download.value.save_as(path)
         assert path.read_text().startswith(f"# {told}")
         assert ("had no say in it" in " ".join(path.read_text().split("\n# "))) == said
-        assert read_limits(path).named("housing-warm") is not None
+        assert read_limits(path).by_name("housing-warm") is not None
         _box(page, "on_delay_s").fill("4")
         _answered(page)
     assert faults == []
@@ -410,7 +410,7 @@ def test_it_is_saved_with_where_it_comes_from(
     download.value.save_as(path)
     assert path.name == "limits.toml"
     text = path.read_text()
-    assert read_limits(path).named("housing-warm").above == 72.5
+    assert read_limits(path).by_name("housing-warm").above == 72.5
     assert text.startswith("# Limits tried by dutytrace ")
     assert "caught 1 of 1" in text
     assert "# The demo's limits." in text
@@ -462,7 +462,7 @@ def test_it_is_handed_over_to_a_running_logger(browser: Browser, serve, bench, u
     page.locator("#judge-over-yes").click()
     expect(page.locator("#judge-made")).to_contain_text("Handed over", timeout=PATIENCE_MS)
     until(
-        lambda: Recording.open(recording).limits.named("housing-warm").above == 33.5,
+        lambda: Recording.open(recording).limits.by_name("housing-warm").above == 33.5,
         "the logger takes the limits over",
     )
     assert faults == []

@@ -8,16 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.limits.jobs import sweep_of
-from dashboard.limits.provenance import provenance, without_provenance
-from dashboard.limits.question import Question, Varied, mistakes_of
-from dashboard.limits.reply import answered, drawn_spans
-from dashboard.server.json_requests import asked_of
+from dashboard.limits.jobs import parse_page_sweep
+from dashboard.limits.provenance import trial_provenance, without_provenance
+from dashboard.limits.question import LimitsRequest, VaryRequest, split_mistakes
+from dashboard.limits.reply import build_reply, spans_to_draw
+from dashboard.server.json_requests import parse_body
 from logger.errors import InputError
-from logger.limits.limits_text import tables_of
+from logger.limits.limits_text import limit_tables
 from logger.simulate import scenario
-from replay.evaluation.alert_arrays import STANDING_NS, Alerts
-from replay.exploring.limit_explorer import Desk
+from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
+from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
 
 VARY = {"limit": "housing-warm", "key": "above", "start": 55.0, "to": 75.0, "steps": 5}
@@ -25,18 +25,18 @@ CURVE = {"kind": "inverse-time", "channel": "current_A", "curve": "C", "tms": 1.
 BAD_END = {"channel": "temperature_housing_degC", "above": 80.0, "within_s": 3600.0}
 
 
-def _question(**more: Any) -> Question:
-    text = scenario.limits_text()
+def _question(**more: Any) -> LimitsRequest:
+    text = scenario.scenario_limits_text()
     asked = {
-        "recordings": ["overheat"], "base": text, "tables": tables_of(text),
+        "recordings": ["overheat"], "base": text, "tables": limit_tables(text),
         "bad_end": BAD_END, "chosen": "housing-warm", **more,
     }  # fmt: skip
-    return Question.model_validate(asked)
+    return LimitsRequest.model_validate(asked)
 
 
 def _answer(overheat: Recording, **more: Any) -> Any:
     question = _question(**more)
-    return answered(question, question.limits(), [overheat], Desk())
+    return build_reply(question, question.parse_limits(), [overheat], LimitExplorer())
 
 
 def test_it_says_what_was_caught(overheat: Recording):
@@ -70,7 +70,7 @@ def test_what_is_drawn_already_is_not_sent_again(overheat: Recording):
     again = _answer(overheat, known=first["chosen"]["drawn"])
     assert "shapes" in first["chosen"]
     assert "shapes" not in again["chosen"]
-    tables = tables_of(scenario.limits_text())
+    tables = limit_tables(scenario.scenario_limits_text())
     tables[0]["above"] = 71.0
     turned = _answer(overheat, tables=tables, known=first["chosen"]["drawn"])
     assert "shapes" not in turned["chosen"]
@@ -81,7 +81,7 @@ def test_what_is_drawn_already_is_not_sent_again(overheat: Recording):
 @pytest.mark.parametrize("index", range(11))
 def test_every_limit_of_the_demo_is_answered(overheat: Recording, index: int):
     """Each can be chosen; the answer is plain JSON without NaN."""
-    name = tables_of(scenario.limits_text())[index]["name"]
+    name = limit_tables(scenario.scenario_limits_text())[index]["name"]
     told = _answer(overheat, chosen=name)
     json.dumps(told, allow_nan=False)
     assert told["chosen"]["name"] == name
@@ -89,13 +89,13 @@ def test_every_limit_of_the_demo_is_answered(overheat: Recording, index: int):
 
 def test_mistakes_stand_with_their_limit():
     """A sentence of the limits' own checks leads to the limit and the key that it is of."""
-    tables = tables_of(scenario.limits_text())
+    tables = limit_tables(scenario.scenario_limits_text())
     tables[1]["drop_off"] = 500.0
     tables[2]["bogus"] = 1
     del tables[3]["kind"]
     with pytest.raises(InputError) as fault:
-        _question(tables=tables).limits()
-    found = mistakes_of(fault.value)
+        _question(tables=tables).parse_limits()
+    found = split_mistakes(fault.value)
     assert [(one["index"], one["key"]) for one in found] == [
         (1, "drop_off"),
         (2, "bogus"),
@@ -133,7 +133,7 @@ def test_what_a_person_can_overdo_is_said_in_words(asked: dict[str, Any], said: 
     """Too many recordings, too long a file, too few steps."""
     body = {**_question().model_dump(), "vary": [VARY], **asked}
     with pytest.raises(InputError) as fault:
-        asked_of(Varied, json.dumps(body).encode())
+        parse_body(VaryRequest, json.dumps(body).encode())
     assert str(fault.value).startswith(said)
 
 
@@ -141,21 +141,21 @@ def test_what_a_person_can_overdo_is_said_in_words(asked: dict[str, Any], said: 
 def test_a_sweep_after_a_note_of_any_text(note: str):
     """What a note says goes into the sweep file as it is."""
     said = {"note": note, "length_s": 60.0}
-    asked = Varied.model_validate({**_question(bad_end=said).model_dump(), "vary": [VARY]})
-    assert sweep_of(asked).bad_end.note == note
+    asked = VaryRequest.model_validate({**_question(bad_end=said).model_dump(), "vary": [VARY]})
+    assert parse_page_sweep(asked).bad_end.note == note
 
 
 def test_a_sweep_over_no_recording():
     """There is nothing to judge on, and that is said."""
-    asked = Varied.model_validate({**_question(recordings=[]).model_dump(), "vary": [VARY]})
+    asked = VaryRequest.model_validate({**_question(recordings=[]).model_dump(), "vary": [VARY]})
     with pytest.raises(InputError, match="choose at least one"):
-        sweep_of(asked)
+        parse_page_sweep(asked)
 
 
 def test_where_limits_come_from_is_said_once(overheat: Recording):
     """A file that was saved from the page and is saved again has the newest account only."""
-    answer = Desk().answer(overheat, _question().limits(), None)
-    lines = provenance([answer], None, version="1", date="2026-01-01")
+    answer = LimitExplorer().evaluate_limits(overheat, _question().parse_limits(), None)
+    lines = trial_provenance([answer], None, version="1", date="2026-01-01")
     head = "".join(f"# {line}\n" for line in lines) + "\n"
     text = "# mine\nformat = 1\n"
     assert without_provenance(head + text) == text
@@ -169,7 +169,7 @@ def test_where_limits_come_from_is_said_once(overheat: Recording):
 def test_what_no_page_sends(body: bytes):
     """Anything else is a sentence."""
     with pytest.raises(InputError, match=r"\w+: .*\."):
-        asked_of(Question, body)
+        parse_body(LimitsRequest, body)
 
 
 @given(st.lists(st.tuples(st.integers(0, 10**6), st.integers(1, 10**4)), max_size=3000))
@@ -180,7 +180,9 @@ def test_no_alert_is_hidden_in_the_picture(times: list[tuple[int, int]]):
     if len(returned):
         returned[-1] = STANDING_NS
     end = 10**9 + 10**7
-    spans = drawn_spans(Alerts(onset_ns=raised, raised_ns=raised, returned_ns=returned), 0, end)
+    spans = spans_to_draw(
+        AlertArrays(onset_ns=raised, raised_ns=raised, returned_ns=returned), 0, end
+    )
     assert len(spans) <= 400
     for at in raised.tolist():
         share = at / end
@@ -191,7 +193,7 @@ def test_no_alert_is_hidden_in_the_picture(times: list[tuple[int, int]]):
 
 def test_a_sweep_keeps_the_distance_of_the_drop_off():
     """A level that is varied from a page takes its drop-off along, as a drag does."""
-    question = Varied.model_validate(
+    question = VaryRequest.model_validate(
         {
             **_question().model_dump(),
             "vary": [
@@ -199,13 +201,13 @@ def test_a_sweep_keeps_the_distance_of_the_drop_off():
             ],
         }
     )
-    sweep = sweep_of(question)
+    sweep = parse_page_sweep(question)
     assert sweep.refused == 0
     assert [one.limits[0].above - one.limits[0].drop_off for one in sweep.candidates] == (
         pytest.approx([3.0] * 5)
     )
     with pytest.raises(InputError, match="5000"):
-        sweep_of(
+        parse_page_sweep(
             question.model_copy(
                 update={
                     "vary": [one.model_copy(update={"steps": 1000}) for one in question.vary * 2]

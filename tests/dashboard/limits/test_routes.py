@@ -82,7 +82,7 @@ def test_each_joint_is_held_against_its_own_curve(address: str, overheat: Record
         "the limit on shoulder",
         "the limit on elbow",
     ]
-    rated = [overheat.bench.joint(joint).rated.current for joint in ("shoulder", "elbow")]
+    rated = [overheat.bench.joint_named(joint).rated.current for joint in ("shoulder", "elbow")]
     assert limits[0]["x"][0] / limits[1]["x"][0] == pytest.approx(rated[0] / rated[1], rel=1e-3)
     told = _curve(address, overheat.path.name, {**table, "setting": 6.0})
     assert "setting 6" in told["title"]

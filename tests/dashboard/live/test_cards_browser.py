@@ -7,8 +7,8 @@ import can
 import pytest
 from playwright.sync_api import Browser, expect
 
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.recording.recorder import RecordSettings
 from tests.support.recorder import Recorder
 
@@ -54,9 +54,9 @@ layout = "two-codes"
 def test_what_the_drive_says(browser: Browser, serve, tmp_path: Path):
     """Its state and since when; a fault as a red shape, a word, its name and age; then none."""
     settings = RecordSettings(
-        bench=bench_from(BENCH, {"two-codes": LAYOUT}, where="bench.toml"),
+        bench=bench_from_texts(BENCH, {"two-codes": LAYOUT}, where="bench.toml"),
         where="bench.toml",
-        limits=limits_from("format = 1\n", "limits.toml"),
+        limits=parse_limits("format = 1\n", "limits.toml"),
         out=tmp_path / "rec",
         name="Cards",
     )

@@ -7,12 +7,12 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
-from dashboard.live.follower import Follower, Moment, newest_of
-from dashboard.live.json_patch import spliced
-from dashboard.live.session import Tab
-from dashboard.live.wire_format import Update, unpack
-from dashboard.server.recording_cache import Shelf
-from logger.limits.lifecycle import fold
+from dashboard.live.follower import Follower, Snapshot, latest_values
+from dashboard.live.json_patch import apply_edits
+from dashboard.live.session import LiveSession
+from dashboard.live.wire_format import Update, unpack_update
+from dashboard.server.recording_cache import RecordingCache
+from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from replay.recording import Recording
 
@@ -35,8 +35,8 @@ class Reader:
     """A page's end of the talk: keeps the bins that it is sent, as the browser does."""
 
     def __init__(self, window_s: float, *, width: int = 900) -> None:
-        self.tab = Tab()
-        self.tab.heard(
+        self.tab = LiveSession()
+        self.tab.on_message(
             {"kind": "look", "window_s": window_s, "width": width, "height": 440, "form": "normal"}
         )
         self.bins: dict[int, np.ndarray] = {}
@@ -46,14 +46,14 @@ class Reader:
         self.shapes: list[dict] = []
         self.bytes: list[int] = []
 
-    def take(self, moment: Moment, *, acknowledge: bool = True) -> int:
+    def take(self, moment: Snapshot, *, acknowledge: bool = True) -> int:
         """Take what is sent at a moment; returns how many messages came."""
         messages = self.tab.next_messages(moment)
         for message in messages:
             if isinstance(message, str):
                 self._hear(json.loads(message))
                 continue
-            update = unpack(message)
+            update = unpack_update(message)
             self.updates.append(update)
             self.bytes.append(len(message))
             if update.whole:
@@ -63,7 +63,7 @@ class Reader:
                 assert at not in self.bins, "a bin came twice"
                 self.bins[at] = values
             if acknowledge:
-                self.tab.heard({"ack": update.serial})
+                self.tab.on_message({"ack": update.serial})
         return len(messages)
 
     def _hear(self, words: dict) -> None:
@@ -72,8 +72,8 @@ class Reader:
             self.shapes = words["figure"]["layout"]["shapes"]
             self.lane = words["figure"]["layout"]["meta"]["lane"]
         elif words["kind"] == "marks":
-            self.shapes = spliced(self.shapes, words["shapes"])
-            self.lane = spliced(self.lane, words["lane"])
+            self.shapes = apply_edits(self.shapes, words["shapes"])
+            self.lane = apply_edits(self.lane, words["lane"])
 
 
 @pytest.fixture
@@ -82,14 +82,14 @@ def growing(overheat: Recording) -> Growing:
     return Growing(overheat)
 
 
-def _moment(growing: Growing, serial: int, at_s: float, *, present_s: float = 0.0) -> Moment:
+def _moment(growing: Growing, serial: int, at_s: float, *, present_s: float = 0.0) -> Snapshot:
     growing.end_ns = growing.start_ns + round(at_s * S)
     now_ns = growing.start_ns + round(max(at_s, present_s) * S)
     latest = {
-        joint: newest_of(growing, joint, None, growing.end_ns)  # type: ignore[arg-type]
+        joint: latest_values(growing, joint, None, growing.end_ns)  # type: ignore[arg-type]
         for joint in growing.joints
     }
-    return Moment(
+    return Snapshot(
         serial=serial,
         recording=growing,  # type: ignore[arg-type]
         now_ns=now_ns,
@@ -107,10 +107,10 @@ def test_bins_stand_on_one_grid_and_none_is_missing(growing: Growing):
         steady.take(moment)
         slow.take(moment, acknowledge=serial % 7 == 0)
         if serial % 7 == 6:
-            slow.tab.heard({"ack": slow.updates[-1].serial})
+            slow.tab.on_message({"ack": slow.updates[-1].serial})
     moment = _moment(growing, 200, 311.0)
     for reader in (steady, slow):
-        reader.tab.heard({"ack": reader.updates[-1].serial})
+        reader.tab.on_message({"ack": reader.updates[-1].serial})
         reader.take(moment)
         places = sorted(reader.bins)
         assert places == list(range(places[0], places[-1] + 1))
@@ -132,7 +132,7 @@ def test_a_page_that_is_behind_is_sent_nothing(growing: Growing):
         for serial in range(1, 6)
     ]
     assert sent[2:] == [0, 0, 0]
-    reader.tab.heard({"ack": reader.updates[-1].serial})
+    reader.tab.on_message({"ack": reader.updates[-1].serial})
     assert reader.take(_moment(growing, 9, 101.0)) > 0
     places = sorted(reader.bins)
     assert places == list(range(places[0], places[-1] + 1))
@@ -163,7 +163,7 @@ def test_a_silent_joint_is_a_gap_that_goes_on(growing: Growing):
     reader = Reader(60.0)
     reader.take(_moment(growing, 1, 300.0))
     moment = _moment(growing, 2, 305.0)
-    elbow = newest_of(growing, "elbow", None, growing.start_ns + 300 * S)  # type: ignore[arg-type]
+    elbow = latest_values(growing, "elbow", None, growing.start_ns + 300 * S)  # type: ignore[arg-type]
     growing.gaps = lambda joint: (  # type: ignore[method-assign]
         [(growing.start_ns + 300 * S, growing.end_ns)] if joint == "elbow" else []
     )
@@ -192,14 +192,14 @@ def test_who_comes_back_is_told_nothing_old(overheat: Recording):
     """The follower rests while nobody watches; its last moment is not handed to the next page."""
 
     async def story() -> list[int]:
-        follower = Follower(Shelf(overheat.path.parent))
+        follower = Follower(RecordingCache(overheat.path.parent))
         seen = []
         for _ in range(2):
-            with follower.watched():
-                seen.append(follower.moment.serial)
-                while follower.moment.serial == 0:
+            with follower.follow():
+                seen.append(follower.snapshot.serial)
+                while follower.snapshot.serial == 0:
                     await asyncio.sleep(0.01)
-                seen.append(follower.moment.serial)
+                seen.append(follower.snapshot.serial)
             await asyncio.sleep(0.3)
         return seen
 
@@ -224,14 +224,14 @@ def test_a_note_that_stands_after_the_newest_value_is_sent(growing: Growing):
 def test_what_happens_travels_as_little(overheat: Recording):
     """Alert by alert the sheet becomes what a page is sent that opens then, for few bytes."""
     growing = Growing(overheat)
-    told = overheat.events()
+    told = overheat.read_events()
     raised = [event for event in told if event.kind in {"raised", "returned"}]
     assert len(raised) > 2
 
     def until(at_s: float) -> None:
         known = tuple(e for e in told if e.time_ns <= growing.start_ns + round(at_s * S))
         growing.events = lambda: known  # type: ignore[attr-defined]
-        growing.alerts = lambda: fold(known)  # type: ignore[attr-defined]
+        growing.alerts = lambda: alerts_from_events(known)  # type: ignore[attr-defined]
 
     first_s = (raised[0].time_ns - growing.start_ns) / 1e9
     reader = Reader(60.0)

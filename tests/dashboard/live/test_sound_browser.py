@@ -100,7 +100,7 @@ def test_a_trip_is_heard_until_it_is_acknowledged(page: Page, until):
 
     def acknowledged() -> bool:
         reader.refresh()
-        return any(event.kind == "acknowledged" for event in reader.events())
+        return any(event.kind == "acknowledged" for event in reader.read_events())
 
     until(acknowledged, "the acknowledgement is recorded")
     page.wait_for_timeout(1500)

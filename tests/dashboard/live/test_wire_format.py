@@ -4,8 +4,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.live.json_patch import changed, merged, spliced, splices
-from dashboard.live.wire_format import HEADER, Update, pack, unpack
+from dashboard.live.json_patch import apply_diff, apply_edits, diff_values, list_edits
+from dashboard.live.wire_format import UPDATE_HEADER, Update, pack_update, unpack_update
 
 WORDS = st.recursive(
     st.integers(-3, 3) | st.text("ab", max_size=2) | st.booleans(),
@@ -33,9 +33,9 @@ def test_an_update_survives_the_wire(count, channels, seed, whole):
         newest=dice.normal(size=(channels, 2)).astype(np.float32).astype(float),
         bins=dice.normal(size=(count, channels, 3)).astype(np.float32).astype(float),
     )
-    message = pack(sent)
-    assert len(message) == HEADER.size + 8 * channels + 12 * channels * count
-    came = unpack(message)
+    message = pack_update(sent)
+    assert len(message) == UPDATE_HEADER.size + 8 * channels + 12 * channels * count
+    came = unpack_update(message)
     assert (came.whole, came.serial, came.now_s, came.start_s, came.width_s) == (
         (sent.whole, sent.serial, sent.now_s, sent.start_s, sent.width_s)
     )
@@ -46,20 +46,20 @@ def test_an_update_survives_the_wire(count, channels, seed, whole):
 @given(TOLD, TOLD)
 def test_only_what_changed_travels(before: dict, now: dict):
     """Put into what was known, the changes give what is; nothing changed is nothing told."""
-    assert merged(before, changed(before, now)) == now
-    assert changed(now, now) == {}
-    assert changed({}, now) == now
+    assert apply_diff(before, diff_values(before, now)) == now
+    assert diff_values(now, now) == {}
+    assert diff_values({}, now) == now
 
 
 @given(st.lists(st.integers(0, 5)), st.lists(st.integers(0, 5)))
 def test_a_long_list_travels_as_what_goes_and_comes(before: list[int], now: list[int]):
     """The splices make the one of the other; where nothing changed there are none."""
-    assert spliced(before, splices(before, now)) == now
-    assert splices(now, now) == []
+    assert apply_edits(before, list_edits(before, now)) == now
+    assert list_edits(now, now) == []
 
 
 def test_one_more_of_many_is_one_splice():
     """What stays does not travel again."""
     many = [{"x0": number, "text": "an alert"} for number in range(500)]
     one = {"x0": 500, "text": "another"}
-    assert splices(many, [*many[3:], one]) == [[500, 0, one], [0, 3]]
+    assert list_edits(many, [*many[3:], one]) == [[500, 0, one], [0, 3]]

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest
-from logger.store.tools.unpack import unpack
-from replay.check import check
+from logger.store.tools.unpack import extract_recording
+from replay.check import check_recording
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
@@ -56,7 +56,7 @@ def test_a_span_is_cut_out_beside_the_others(serve, folder: Path):
     assert (status, answer["missing"]) == (200, [])
     cut = Recording.open(folder / answer["path"])
     assert (cut.name, cut.end_ns - cut.start_ns) == ("Hot part", 59_750_000_000)
-    assert check(cut).whole
+    assert check_recording(cut).is_complete
     assert read_manifest(cut.path).cut_from[0].recording == "overheat"
     with urllib.request.urlopen(f"{address}/past/{answer['path']}/opened", timeout=20) as opened:
         assert json.load(opened)["packs"] is True
@@ -94,8 +94,8 @@ def test_a_packed_recording_is_sent(serve, folder: Path, tmp_path: Path):
         assert int(answer.headers["content-length"]) == len(content)
         assert "overheat.dutytrace.tar" in answer.headers["content-disposition"]
     (tmp_path / "sent.tar").write_bytes(content)
-    path = unpack(tmp_path / "sent.tar", tmp_path / "theirs")
-    assert check(Recording.open(path)).whole
+    path = extract_recording(tmp_path / "sent.tar", tmp_path / "theirs")
+    assert check_recording(Recording.open(path)).is_complete
 
 
 def test_what_is_not_sent(serve, get, folder: Path):
@@ -117,10 +117,10 @@ def test_what_is_not_sent(serve, get, folder: Path):
 def test_a_server_that_ends_leaves_no_half_cut(serve, bench, tmp_path: Path, until):
     """Ended in the middle of a long cut, it says so, removes what it had begun, and is gone."""
     folder, hours = tmp_path / "recordings", 1.0
-    bring_in(
-        frames(hours=hours, rate_Hz=500.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=500.0),
-        limits=limits_from(scenario.limits_text(), "limits.toml"),
+    import_frames(
+        simulate_frames(hours=hours, rate_Hz=500.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=500.0),
+        limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
         out=folder / "overheat",
         name="Long",
         start_ns=START_NS,

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from logger.store.tools.unpack import unpack
-from replay.check import check
+from logger.store.tools.unpack import extract_recording
+from replay.check import check_recording
 from replay.recording import Recording
 
 pytestmark = pytest.mark.browser
@@ -72,7 +72,9 @@ def test_a_dragged_span_is_cut_out_and_sent_on(
         page.get_by_role("link", name="Pack as one file").click()
     assert downloading.value.suggested_filename == f"{made.name}.dutytrace.tar"
     downloading.value.save_as(tmp_path / "sent.tar")
-    assert check(Recording.open(unpack(tmp_path / "sent.tar", tmp_path / "theirs"))).whole
+    assert check_recording(
+        Recording.open(extract_recording(tmp_path / "sent.tar", tmp_path / "theirs"))
+    ).is_complete
     assert faults == []
     page.close()
 

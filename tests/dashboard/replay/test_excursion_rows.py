@@ -4,18 +4,23 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.figures.annotations import AlertSpan, merged_spans
-from dashboard.replay.excursion_rows import MOST_DETAILS, MOST_LINES, details, lines
-from dashboard.text.units import PLAIN
-from replay.excursions.applied_limits import Watch, recorded
+from dashboard.figures.annotations import AlertSpan, merge_alert_spans
+from dashboard.replay.excursion_rows import (
+    MAX_EXCURSION_DETAILS,
+    MAX_EXCURSION_ROWS,
+    excursion_details,
+    excursion_rows,
+)
+from dashboard.text.units import DEFAULT_DISPLAYS
+from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 
 S = 1_000_000_000
 
 
-def _many(recording: Recording, count: int) -> Watch:
+def _many(recording: Recording, count: int) -> AppliedLimits:
     """Return a watch of the first alert of a recording, again and again."""
-    watch = recorded(recording)
+    watch = recorded_limits(recording)
     first = watch.alerts[0]
     return replace(
         watch,
@@ -34,13 +39,13 @@ def _many(recording: Recording, count: int) -> Watch:
 
 def test_each_detail_is_that_of_its_line(overheat: Recording):
     """In any pieces; no more than asked, none behind the end."""
-    watch = recorded(overheat)
-    listed, count = lines(overheat, watch, PLAIN)
+    watch = recorded_limits(overheat)
+    listed, count = excursion_rows(overheat, watch, DEFAULT_DISPLAYS)
     assert count == len(listed)
     pieces = [
         one
         for first in range(0, len(listed) + 4, 2)
-        for one in details(overheat, watch, PLAIN, first=first, count=2)
+        for one in excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=first, count=2)
     ]
     assert [(one["at_s"], one["limit"], one["pen"]) for one in pieces] == [
         (one["at_s"], one["limit"], one["pen"]) for one in listed
@@ -51,18 +56,21 @@ def test_each_detail_is_that_of_its_line(overheat: Recording):
         assert "RMS torque" in told["led"]
     hot = next(one for one in pieces if one["limit"] == "housing-hot")
     assert 0 < hot["tiny_level"] < 1
-    assert details(overheat, watch, PLAIN, first=-5, count=-1) == []
+    assert excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=-5, count=-1) == []
 
 
 def test_thousands_are_listed_without_a_row(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
     """Only what is asked for is read, and no more than a page can show."""
-    watch = _many(overheat, MOST_LINES + 7)
+    watch = _many(overheat, MAX_EXCURSION_ROWS + 7)
     with monkeypatch.context() as patched:
-        patched.setattr(Recording, "readings", None)
-        patched.setattr(Recording, "buckets", None)
-        listed, count = lines(overheat, watch, PLAIN)
-    assert (len(listed), count) == (MOST_LINES, MOST_LINES + 7)
-    assert len(details(overheat, watch, PLAIN, first=10, count=5000)) == MOST_DETAILS
+        patched.setattr(Recording, "read_readings", None)
+        patched.setattr(Recording, "pyramid_buckets", None)
+        listed, count = excursion_rows(overheat, watch, DEFAULT_DISPLAYS)
+    assert (len(listed), count) == (MAX_EXCURSION_ROWS, MAX_EXCURSION_ROWS + 7)
+    assert (
+        len(excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=10, count=5000))
+        == MAX_EXCURSION_DETAILS
+    )
 
 
 def _span(start_s: float, end_s: float | None, text: str = "warm", row: int = 0) -> AlertSpan:
@@ -73,9 +81,9 @@ def test_spans_nearer_than_a_pixel_are_one():
     """Of one row and mark; how many they are is said, and what is farther apart stays apart."""
     far, other, ongoing = _span(50.0, 51.0), _span(0.5, 2.5, row=1), _span(60.0, None)
     near = [_span(0.0, 1.0), _span(1.5, 2.0), _span(2.2, 9.0), _span(3.0, 4.0)]
-    merged = merged_spans([*near, far, other, ongoing], least_s=1.0)
+    merged = merge_alert_spans([*near, far, other, ongoing], min_gap_s=1.0)
     assert merged == (_span(0.0, 9.0, "warm, 4 times"), other, far, ongoing)
-    mixed = merged_spans([_span(0.0, 1.0), _span(1.5, 2.0, "hot")], least_s=1.0)
+    mixed = merge_alert_spans([_span(0.0, 1.0), _span(1.5, 2.0, "hot")], min_gap_s=1.0)
     assert mixed == (_span(0.0, 2.0, "2 alerts"),)
-    assert merged_spans([far, _span(51.5, 52.0)], least_s=0.1) == (far, _span(51.5, 52.0))
-    assert merged_spans([], least_s=1.0) == ()
+    assert merge_alert_spans([far, _span(51.5, 52.0)], min_gap_s=0.1) == (far, _span(51.5, 52.0))
+    assert merge_alert_spans([], min_gap_s=1.0) == ()

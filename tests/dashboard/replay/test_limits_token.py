@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.replay.limits_token import LONGEST_TOKEN, limits_of, token_of
+from dashboard.replay.limits_token import MAX_TOKEN_CHARS, decode_token, encode_token
 from logger.errors import InputError
 from logger.simulate import scenario
-from logger.store.layout.request import LONGEST_LIMITS
-from replay.excursions.over_rows import excursions
+from logger.store.layout.request import MAX_LIMITS_TEXT
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 
 EARLY = """format = 1
@@ -40,8 +40,8 @@ above_percent = 30.0
 def test_a_limits_file_comes_back_to_the_last_letter(said: str):
     """Whatever stands in its comments, to the last blank."""
     text = f"{EARLY}# {said}\n\n"
-    token = token_of(text)
-    assert limits_of(token).text == text
+    token = encode_token(text)
+    assert decode_token(token).text == text
     assert token.replace("-", "").replace("_", "").isalnum(), "it needs no escape in an address"
 
 
@@ -55,26 +55,29 @@ def _packed(content: bytes) -> str:
         ("x", "cut or changed"),
         ("%%%%", "cut or changed"),
         ("ä" * 8, "cut or changed"),
-        (token_of(EARLY)[:-5], "cut or changed"),
-        (token_of(EARLY)[:40] + "A" + token_of(EARLY)[41:], "cut or changed|cannot be read"),
+        (encode_token(EARLY)[:-5], "cut or changed"),
+        (
+            encode_token(EARLY)[:40] + "A" + encode_token(EARLY)[41:],
+            "cut or changed|cannot be read",
+        ),
         (_packed(b"format = 1") + "AAAA", "cut or changed"),
         (_packed(b"\xff\xfe"), "no text"),
         # A small token that would become large.
-        (_packed(b"#" * 20_000_000), f"more than {LONGEST_LIMITS}"),
-        ("A" * (LONGEST_TOKEN + 1), f"at most {LONGEST_TOKEN}"),
+        (_packed(b"#" * 20_000_000), f"more than {MAX_LIMITS_TEXT}"),
+        ("A" * (MAX_TOKEN_CHARS + 1), f"at most {MAX_TOKEN_CHARS}"),
         (_packed(b"format = 2"), "limits in the address: format"),
     ],
 )
 def test_what_is_no_token_is_a_sentence(token: str, words: str):
     """Cut, changed, too large, or no limits file."""
     with pytest.raises(InputError, match=words):
-        limits_of(token)
+        decode_token(token)
 
 
 def test_a_file_that_is_too_long_for_an_address_is_refused():
     """Before a link is made that no server takes."""
     with pytest.raises(InputError, match="too long for an address"):
-        token_of(EARLY + "#" * LONGEST_LIMITS)
+        encode_token(EARLY + "#" * MAX_LIMITS_TEXT)
 
 
 def _asked(get: Callable, address: str, status: int = 200) -> dict:
@@ -88,11 +91,11 @@ def test_replay_shows_what_they_would_have_raised(
 ):
     """Strip, rows, table and lead-ups by the other limits; without them by what was raised."""
     at = f"{serve(overheat.path.parent)}/past/{overheat.path.name}"
-    judged = f"judged={token_of(EARLY)}"
+    judged = f"judged={encode_token(EARLY)}"
     size = "width=900&height=500"
     page = _asked(get, f"{at}/opened?{size}&{judged}")
-    limits = limits_of(token_of(EARLY))
-    found = excursions(overheat, limits)
+    limits = decode_token(encode_token(EARLY))
+    found = find_excursions(overheat, limits)
     assert found
     assert [(one["limit"], one["at_s"]) for one in page["excursions"]] == [
         (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found
@@ -133,7 +136,7 @@ def test_limits_that_do_not_fit_are_a_sentence(
         "span?start=0&end=9&",
         "excursions?first=0&count=9&",
     ):
-        assert words in _asked(get, f"{at}/{route}judged={token_of(text)}", 404)["fault"]
+        assert words in _asked(get, f"{at}/{route}judged={encode_token(text)}", 404)["fault"]
         assert "cut or changed" in _asked(get, f"{at}/{route}judged=broken", 404)["fault"]
 
 
@@ -144,9 +147,9 @@ def test_the_command_opens_it_there(bench, get: Callable, overheat: Recording, t
     command = ("dutytrace", "replay", str(overheat.path), "--no-browser", "--port", "0")
     process = bench.start(*command, "--limits", str(file))
     line = process.stdout.readline().strip()
-    assert line.endswith(f"/replay/{overheat.path.name}?judged={token_of(EARLY)}")
+    assert line.endswith(f"/replay/{overheat.path.name}?judged={encode_token(EARLY)}")
     address = line.removeprefix("The pages are at ")
     assert get(address)[0] == 200
-    file.write_text(scenario.limits_text().replace("housing", "gearbox"), encoding="utf-8")
+    file.write_text(scenario.scenario_limits_text().replace("housing", "gearbox"), encoding="utf-8")
     process = bench.start(*command, "--limits", str(file))
     assert process.wait(30) == 2

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
-from dashboard.replay.limits_token import token_of
+from dashboard.replay.limits_token import encode_token
 from logger.store.layout.events import Event, events_table
 from logger.store.layout.files import sync_folder
 from logger.store.parts.part import list_parts, write_part
@@ -44,7 +44,7 @@ def test_other_limits_judge_and_it_is_said(browser: Browser, serve: Callable, ov
         route.continue_()
 
     page.route("**/opened?*", late)
-    page.goto(f"{address}?judged={token_of(EARLY)}")
+    page.goto(f"{address}?judged={encode_token(EARLY)}")
     line = page.locator("#past-judged")
     expect(line).to_contain_text("Working out", timeout=PATIENCE_MS)
     expect(line).to_contain_text(WORDS, timeout=PATIENCE_MS)
@@ -72,7 +72,7 @@ def test_a_broken_link_says_so(browser: Browser, serve: Callable, overheat: Reco
     """And leads back to what was recorded."""
     page = _page(browser)
     address = f"{serve(overheat.path.parent)}/replay/{overheat.path.name}"
-    page.goto(f"{address}?judged={token_of(EARLY)[:-7]}")
+    page.goto(f"{address}?judged={encode_token(EARLY)[:-7]}")
     expect(page.locator("#past-when")).to_contain_text("cut or changed", timeout=PATIENCE_MS)
     page.get_by_role("button", name="Back to what was recorded").click()
     expect(page.locator('.exc[data-limit="housing-hot"]')).to_have_count(1, timeout=PATIENCE_MS)
@@ -83,7 +83,7 @@ def test_a_broken_link_says_so(browser: Browser, serve: Callable, overheat: Reco
 def _chattering(path: Path, count: int) -> None:
     """Put `count` alerts more at the end of a recording's events."""
     recording = Recording.open(path)
-    first, sequence = recording.alerts()[0], len(recording.events())
+    first, sequence = recording.read_alerts()[0], len(recording.read_events())
     events: list[Event] = []
     for place in range(count):
         for kind, later_ns in (("raised", 0), ("returned", S // 4)):
@@ -111,7 +111,7 @@ def test_thousands_of_excursions_stay_usable(
     """Some stand on the page at once, more come as the list is scrolled, each with its lead-up."""
     path = tmp_path / "chattering"
     shutil.copytree(overheat.path, path)
-    had = len(overheat.alerts())
+    had = len(overheat.read_alerts())
     _chattering(path, 3000)
     page = _page(browser)
     page.goto(f"{serve(tmp_path)}/replay/chattering")

@@ -13,30 +13,35 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dashboard.figures.sheet import sheet_of
+from dashboard.figures.sheet import make_sheet
 from dashboard.replay import recording_view
-from dashboard.replay.overlay import Asked, about, drawn_over, label_of
-from dashboard.replay.recording_view import Drawn
-from dashboard.server.recording_cache import Shelf
-from dashboard.text.theme import DARK, LIGHT, zone
-from dashboard.text.units import displays_of
-from logger.importing.import_frames import bring_in
+from dashboard.replay.overlay import (
+    OverlayRequest,
+    alignment_choices,
+    draw_with_overlay,
+    overlay_label,
+)
+from dashboard.replay.recording_view import DrawOptions
+from dashboard.server.recording_cache import RecordingCache
+from dashboard.text.theme import DARK, LIGHT, reader_zone
+from dashboard.text.units import select_displays
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import LimitSet, limits_from
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import LimitSet, parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from logger.store.layout.manifest import begun
+from logger.simulate.offline import simulate_frames
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
-from replay.alignment import Laid
+from replay.alignment import Overlay
 from replay.recording import Recording
 
 S = 1_000_000_000
 START_NS = 1_796_000_000 * S + 250_000_000
 LENGTH_S = 600.0
 GAP_S = (120.0, 160.0)
-DRAWN = Drawn(sheet=sheet_of("normal", 900, 440), theme=LIGHT)
-UTC = zone(0)
+DRAWN = DrawOptions(sheet=make_sheet("normal", 900, 440), theme=LIGHT)
+UTC = reader_zone(0)
 
 
 def _with_a_gap(batches: Iterator[FrameBatch]) -> Iterator[FrameBatch]:
@@ -47,16 +52,18 @@ def _with_a_gap(batches: Iterator[FrameBatch]) -> Iterator[FrameBatch]:
 
 
 def _limits() -> LimitSet:
-    return limits_from(scenario.limits_text(), "limits.toml")
+    return parse_limits(scenario.scenario_limits_text(), "limits.toml")
 
 
 @pytest.fixture(scope="module")
 def second(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     """Ten minutes of the same joints on another day, with 40 s without frames."""
     out = tmp_path_factory.mktemp("over") / "second"
-    bring_in(
-        _with_a_gap(frames(hours=LENGTH_S / 3600, rate_Hz=20.0, seed=5, start_ns=START_NS)),
-        bench=scenario.bench(channel="simulated", rate_Hz=20.0),
+    import_frames(
+        _with_a_gap(
+            simulate_frames(hours=LENGTH_S / 3600, rate_Hz=20.0, seed=5, start_ns=START_NS)
+        ),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=20.0),
         limits=_limits(),
         out=out,
         name="Second",
@@ -68,8 +75,8 @@ def second(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return Recording.open(out)
 
 
-def _laid(second: Recording, shift_s: float) -> Laid:
-    return Laid(recording=second, shift_ns=round(shift_s * S))
+def _laid(second: Recording, shift_s: float) -> Overlay:
+    return Overlay(recording=second, shift_ns=round(shift_s * S))
 
 
 def _others(figure: dict[str, Any]) -> list[dict[str, Any]]:
@@ -81,8 +88,8 @@ def _others(figure: dict[str, Any]) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (600.0, 660.0), (600.0, 601.0)])
 def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form: str, window):
     """In every form, theme and width: the joints' own pens, dashed, no more points than pixels."""
-    drawn = Drawn(sheet=sheet_of(form, 900, 440), theme=look)
-    made = recording_view.rows(overheat, *window, drawn, _laid(second, 200.0))
+    drawn = DrawOptions(sheet=make_sheet(form, 900, 440), theme=look)
+    made = recording_view.window_figure(overheat, *window, drawn, _laid(second, 200.0))
     go.Figure(made)
     json.dumps(made, allow_nan=False)
     others = _others(made)
@@ -101,9 +108,11 @@ def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form:
 
 def test_every_label_has_its_place(overheat: Recording, second: Recording):
     """A low sheet grows until each pen and limit has room for its label; alone it stays low."""
-    low = Drawn(sheet=sheet_of("wide", 900, 300), theme=LIGHT)
-    assert recording_view.rows(overheat, 0.0, 60.0, low)["layout"]["height"] == 300
-    meta = recording_view.rows(overheat, 0.0, 60.0, low, _laid(second, 0.0))["layout"]["meta"]
+    low = DrawOptions(sheet=make_sheet("wide", 900, 300), theme=LIGHT)
+    assert recording_view.window_figure(overheat, 0.0, 60.0, low)["layout"]["height"] == 300
+    meta = recording_view.window_figure(overheat, 0.0, 60.0, low, _laid(second, 0.0))["layout"][
+        "meta"
+    ]
     labels = sum(len(row["pens"]) for row in meta["rows"]) + len(meta["limits"])
     assert labels >= 16
     room = meta["size"][1] - meta["margin"][2] - meta["margin"][3]
@@ -122,12 +131,12 @@ def test_no_extreme_of_the_second_is_lost(
     """At any window and shift its raw extremes stand in what plotly is given."""
     end_s = min(start_s + length_s, 1800.0)
     laid = _laid(second, shift_s)
-    made = recording_view.rows(overheat, start_s, end_s, DRAWN, laid)
+    made = recording_view.window_figure(overheat, start_s, end_s, DRAWN, laid)
     begin_ns, end_ns = (laid.zero_ns + round(at_s * S) for at_s in (start_s, end_s))
     for joint in second.joints:
-        _, raw = second.readings(joint, begin_ns, end_ns, channels=["torque_Nm"]).series(
-            "torque_Nm"
-        )
+        _, raw = second.read_readings(
+            joint, begin_ns, end_ns, channels=["torque_Nm"]
+        ).channel_series("torque_Nm")
         drawn = [
             value
             for one in _others(made)
@@ -144,8 +153,8 @@ def test_no_extreme_of_the_second_is_lost(
 @pytest.mark.parametrize("shift_s", [0.0, 100.0, -50.0])
 def test_a_recording_over_itself_is_the_recording(overheat: Recording, window, shift_s: float):
     """One way to read: what lies over it is what its own window shows, moved by the shift."""
-    made = recording_view.rows(overheat, *window, DRAWN, _laid(overheat, shift_s))
-    alone = recording_view.rows(overheat, window[0] - shift_s, window[1] - shift_s, DRAWN)
+    made = recording_view.window_figure(overheat, *window, DRAWN, _laid(overheat, shift_s))
+    alone = recording_view.window_figure(overheat, window[0] - shift_s, window[1] - shift_s, DRAWN)
     own = {
         tuple(one["meta"].values()): one
         for one in alone["data"]
@@ -164,7 +173,7 @@ def test_a_recording_over_itself_is_the_recording(overheat: Recording, window, s
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (500.0, 800.0), (600.0, 640.0), (600.0, 603.0)])
 def test_both_are_drawn_alike(overheat: Recording, second: Recording, window):
     """In a row all are bands of one width, or all are lines."""
-    made = recording_view.rows(overheat, *window, DRAWN, _laid(second, 200.0))
+    made = recording_view.window_figure(overheat, *window, DRAWN, _laid(second, 200.0))
     roles: dict[str, set[bool]] = {}
     for one in made["data"]:
         if one["meta"]["role"] != "setpoint":
@@ -175,7 +184,7 @@ def test_both_are_drawn_alike(overheat: Recording, second: Recording, window):
 def test_a_gap_of_the_second_is_its_own(overheat: Recording, second: Recording):
     """It breaks the dashed lines and is named; the ground is that of the first, which has none."""
     shift_s = 300.0
-    made = recording_view.rows(overheat, 400.0, 480.0, DRAWN, _laid(second, shift_s))
+    made = recording_view.window_figure(overheat, 400.0, 480.0, DRAWN, _laid(second, shift_s))
     inside = (GAP_S[0] + shift_s + 4.0, GAP_S[1] + shift_s - 1.0)
     for one in _others(made):
         held = [x for x, y in zip(one["x"], one["y"], strict=True) if y is not None]
@@ -188,14 +197,14 @@ def test_a_gap_of_the_second_is_its_own(overheat: Recording, second: Recording):
 
 def test_where_the_second_begins_and_ends(overheat: Recording, second: Recording):
     """Both are said in the lane, and the last value is not drawn on beyond the end."""
-    made = recording_view.rows(overheat, 690.0, 1320.0, DRAWN, _laid(second, 700.0))
+    made = recording_view.window_figure(overheat, 690.0, 1320.0, DRAWN, _laid(second, 700.0))
     notes = {
         word["text"]: word["x0"]
         for word in made["layout"]["meta"]["lane"]
         if word["text"].startswith("other ")
     }
     assert notes == {"other begins": 700.0, "other ends": 1300.0}
-    near = recording_view.rows(overheat, 1295.0, 1310.0, DRAWN, _laid(second, 700.0))
+    near = recording_view.window_figure(overheat, 1295.0, 1310.0, DRAWN, _laid(second, 700.0))
     for one in _others(near):
         assert one["y"][-1] is None
         assert one["x"][-1] <= 1301.0
@@ -203,9 +212,9 @@ def test_where_the_second_begins_and_ends(overheat: Recording, second: Recording
 
 def test_a_spans_figures_stand_beside_each_other(overheat: Recording, second: Recording):
     """Those of the first, then what the other's own span gives, and which stretch of it that is."""
-    told = recording_view.span(overheat, 600.0, 624.0, over=_laid(second, 300.0))
-    own = recording_view.span(second, 300.0, 324.0)
-    first = recording_view.span(overheat, 600.0, 624.0)
+    told = recording_view.span_table(overheat, 600.0, 624.0, overlay=_laid(second, 300.0))
+    own = recording_view.span_table(second, 300.0, 324.0)
+    first = recording_view.span_table(overheat, 600.0, 624.0)
     numbers = ("joint", "minimum", "mean", "maximum", "rms")
     others = [[row[key] for key in numbers] for row in told["table"] if row["other"]]
     assert others == [[row[key] for key in numbers] for row in own["table"]]
@@ -215,10 +224,10 @@ def test_a_spans_figures_stand_beside_each_other(overheat: Recording, second: Re
         "Temperature", "Torque", "Speed", "Position",
     ]  # fmt: skip
     assert told["other"] == "other: Second, 00:05:00.0 to 00:05:24.0 of its own time, no gap"
-    beyond = recording_view.span(overheat, 600.0, 624.0, over=_laid(second, 900.0))
+    beyond = recording_view.span_table(overheat, 600.0, 624.0, overlay=_laid(second, 900.0))
     assert beyond["other"] == "other: nothing of it lies within this span"
     assert {row["mean"] for row in beyond["table"] if row["other"]} == {"–"}
-    part = recording_view.span(overheat, 890.0, 910.0, over=_laid(second, 900.0))
+    part = recording_view.span_table(overheat, 890.0, 910.0, overlay=_laid(second, 900.0))
     assert "−00:00:10.0 to 00:00:10.0 of its own time, 10 s of it recorded" in part["other"]
     assert first["other"] == ""
 
@@ -238,14 +247,14 @@ def test_a_label_says_what_lies_over_what(
     overheat: Recording, second: Recording, shift_s: float, words: str
 ):
     """Both names, when the second one began, and how far it was moved which way."""
-    said = label_of(overheat, _laid(second, shift_s), UTC)
+    said = overlay_label(overheat, _laid(second, shift_s), UTC)
     assert said.startswith("Second, begun 30 Nov 2026, 00:53:20, over Overheat; ")
     assert words in said
 
 
 def test_what_two_recordings_can_be_aligned_at(overheat: Recording, second: Recording):
     """Alerts, their ends, notes, the end; the first of the same limit in both by default."""
-    told = about(overheat, second)
+    told = alignment_choices(overheat, second)
     json.dumps(told, allow_nan=False)
     here, there = (told["here"][told["pair"][0]], told["there"][told["pair"][1]])
     assert here["words"].split(" ", 1)[1] == there["words"].split(" ", 1)[1]
@@ -254,7 +263,9 @@ def test_what_two_recordings_can_be_aligned_at(overheat: Recording, second: Reco
     assert any(one["words"].endswith(", over") for one in told["here"])
     assert told["length_s"] == LENGTH_S
     assert (told["said"], told["left"]) == ([], 0)
-    assert about(overheat, second, displays_of("rad", "rpm"))["pair"] == told["pair"]
+    assert (
+        alignment_choices(overheat, second, select_displays("rad", "rpm"))["pair"] == told["pair"]
+    )
 
 
 def _small(path: Path, name: str, joint: str, channel: str) -> None:
@@ -262,17 +273,19 @@ def _small(path: Path, name: str, joint: str, channel: str) -> None:
         'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 1\nlength = 4\nhold_s = 0.5\n'
         f'[[frame.value]]\nchannel = "{channel}"\nbyte = 0\nbits = 32\n'
     )
-    bench = bench_from(
+    bench = bench_from_texts(
         f'[bus]\ninterface = "virtual"\n[[joint]]\nname = "{joint}"\nlayout = "l"\n',
         {"l": layout},
         where="bench.toml",
     )
-    writer = RecordingWriter(path, begun(bench, name=name, started_ns=START_NS), bench, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(bench, name=name, started_ns=START_NS), bench, now_s=0.0
+    )
     writer.close(ended_ns=START_NS + S, cause="stopped")
 
 
 @pytest.fixture
-def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> Shelf:
+def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> RecordingCache:
     """Give a folder with the overheat, the second, and seconds that something is wrong with."""
     shutil.copytree(overheat.path, tmp_path / "overheat")
     shutil.copytree(second.path, tmp_path / "damaged")
@@ -286,7 +299,7 @@ def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> Shelf:
     _small(tmp_path / "hip", "Hip", "hip", "torque_Nm")
     _small(tmp_path / "volts", "Volts", "shoulder", "voltage_V")
     _small(tmp_path / "torque", "Torque", "shoulder", "torque_Nm")
-    return Shelf(tmp_path)
+    return RecordingCache(tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -300,39 +313,42 @@ def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> Shelf:
         ("volts", "Volts has no channel of Overheat that is drawn here: both have shoulder, but"),
     ],
 )
-def test_what_is_wrong_with_the_second_is_said(shelf: Shelf, name: str, sentence: str):
+def test_what_is_wrong_with_the_second_is_said(shelf: RecordingCache, name: str, sentence: str):
     """The first one is drawn as it is alone, its span's figures too, and a sentence says why."""
-    first = shelf.open("overheat")
-    asked = Asked(name=name, shift_s=0.0, where=UTC)
+    first = shelf.open_recording("overheat")
+    asked = OverlayRequest(name=name, shift_s=0.0, where=UTC)
     for draw in (
-        lambda laid: recording_view.rows(first, 300.0, 320.0, DRAWN, laid),
-        lambda laid: recording_view.span(first, 300.25, 320.75, over=laid),
+        lambda laid: recording_view.window_figure(first, 300.0, 320.0, DRAWN, laid),
+        lambda laid: recording_view.span_table(first, 300.25, 320.75, overlay=laid),
     ):
-        made = drawn_over(asked, shelf, first, draw)
+        made = draw_with_overlay(asked, shelf, first, draw)
         fault = made.pop("over")["fault"]
         assert fault.startswith("Nothing is laid over it")
         assert sentence in fault
         assert made == draw(None)
 
 
-def test_what_the_second_lacks_is_said(shelf: Shelf):
+def test_what_the_second_lacks_is_said(shelf: RecordingCache):
     """Joints and channels of the rows that it has not, while the rest is drawn."""
-    first = shelf.open("overheat")
-    told = about(first, shelf.open("torque"))
+    first = shelf.open_recording("overheat")
+    told = alignment_choices(first, shelf.open_recording("torque"))
     assert told["said"] == [
         "It has no elbow.",
         "Its shoulder has no housing, speed, position.",
     ]
     assert told["pair"] is None
-    asked = Asked(name="torque", shift_s=float("nan"), where=UTC)
-    made = drawn_over(
-        asked, shelf, first, lambda laid: recording_view.rows(first, 0.0, 60.0, DRAWN, laid)
+    asked = OverlayRequest(name="torque", shift_s=float("nan"), where=UTC)
+    made = draw_with_overlay(
+        asked,
+        shelf,
+        first,
+        lambda laid: recording_view.window_figure(first, 0.0, 60.0, DRAWN, laid),
     )
     assert made["over"]["words"].endswith("; start on start")
     assert {one["meta"]["channel"] for one in _others(made)} == {"torque_Nm"}
 
 
-def test_the_routes_bring_nonsense_into_range(serve, get, shelf: Shelf):
+def test_the_routes_bring_nonsense_into_range(serve, get, shelf: RecordingCache):
     """Shifts of nothing and to nowhere, a name of nothing: answered, and the first one drawn."""
     address = f"{serve(shelf.folder)}/past/overheat"
     for shift in ("nan", "inf", "-1e300", "5", ""):

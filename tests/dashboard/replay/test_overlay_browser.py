@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 45_000
@@ -26,10 +26,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a folder with the shipped recording, another of its joints, and one cut to pieces."""
     made = tmp_path_factory.mktemp("over")
     shutil.copytree(DEMO, made / "demo-overheat")
-    bring_in(
-        frames(hours=0.2, rate_Hz=10.0, seed=5, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=10.0),
-        limits=limits_from(scenario.limits_text(), "limits.toml"),
+    import_frames(
+        simulate_frames(hours=0.2, rate_Hz=10.0, seed=5, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=10.0),
+        limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
         out=made / "second",
         name="Second",
         start_ns=START_NS,

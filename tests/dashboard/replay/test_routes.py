@@ -61,7 +61,7 @@ def test_foreign_pages_and_hosts_are_turned_away(address: str, overheat: Recordi
     for headers in ({}, {"origin": "http://evil.example"}, {"origin": "null"}):
         assert _post(f"{address}/ask", ask, headers)[0] == 403
     overheat.refresh()
-    assert not [event for event in overheat.events() if event.kind == "note"]
+    assert not [event for event in overheat.read_events() if event.kind == "note"]
 
 
 def test_every_first_page_brings_its_style(serve, overheat: Recording):

@@ -2,11 +2,11 @@
 
 import pytest
 
-from dashboard.server.origin_check import Guard, is_origin
+from dashboard.server.origin_check import OriginPolicy, is_origin
 
-HERE = Guard(port=8050)
-LAB = Guard(port=8050, names=["bench.lab", "Bench"], to_others=True)
-BEHIND = Guard(port=8050, origin="https://duty.example.org")
+HERE = OriginPolicy(port=8050)
+LAB = OriginPolicy(port=8050, names=["bench.lab", "Bench"], to_others=True)
+BEHIND = OriginPolicy(port=8050, origin="https://duty.example.org")
 
 
 @pytest.mark.parametrize(
@@ -35,9 +35,9 @@ BEHIND = Guard(port=8050, origin="https://duty.example.org")
         (BEHIND, "other.example.org", False),
     ],
 )
-def test_hosts(guard: Guard, host: str, known: bool):  # noqa: FBT001
+def test_hosts(guard: OriginPolicy, host: str, known: bool):  # noqa: FBT001
     """A name that was rebound to this machine's address is not one of its names."""
-    assert guard.knows_host(host) is known
+    assert guard.is_own_host(host) is known
 
 
 @pytest.mark.parametrize(
@@ -62,9 +62,9 @@ def test_hosts(guard: Guard, host: str, known: bool):  # noqa: FBT001
         (BEHIND, "https://duty.example.org.evil.example", "duty.example.org", False),
     ],
 )
-def test_origins(guard: Guard, origin: str, host: str, own: bool):  # noqa: FBT001
+def test_origins(guard: OriginPolicy, origin: str, host: str, own: bool):  # noqa: FBT001
     """An address of another machine is an address too: it has to be the one that is asked."""
-    assert guard.own_origin(origin, host) is own
+    assert guard.is_own_origin(origin, host) is own
 
 
 def test_what_a_proxy_shows():

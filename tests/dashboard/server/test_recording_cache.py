@@ -4,18 +4,18 @@ from pathlib import Path
 
 import numpy as np
 
-from dashboard.server.recording_cache import Shelf
+from dashboard.server.recording_cache import RecordingCache
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import SensorSettings
 from logger.simulate import scenario
-from logger.store.layout.manifest import Clock, begun
-from logger.store.tools.add_sensor import join_sensor
+from logger.store.layout.manifest import ClockAnchor, new_manifest
+from logger.store.tools.add_sensor import add_sensor
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _readings(joint: str, channel: str, at_s: int, count: int) -> ReadingBatch:
@@ -30,49 +30,55 @@ def _readings(joint: str, channel: str, at_s: int, count: int) -> ReadingBatch:
 def test_an_end_that_nobody_watched_and_going_on_are_seen(tmp_path: Path):
     """Ended between two looks: ended on the page. Gone on with: live again, with its new rows."""
     path = tmp_path / "rec"
-    writer = RecordingWriter(path, begun(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0
+    )
     writer.append_readings(_readings("shoulder", "torque_Nm", 1, 50))
     writer.tick(1.0)
-    shelf = Shelf(tmp_path)
-    assert shelf.open("rec").live
+    shelf = RecordingCache(tmp_path)
+    assert shelf.open_recording("rec").live
     writer.close(ended_ns=START_NS + 5 * S, cause="stopped")
-    ended = shelf.open("rec")
+    ended = shelf.open_recording("rec")
     assert not ended.live
     assert ended.end_ns == START_NS + 5 * S
-    assert ended.missing() == ()
-    clock = Clock(boottime_ns=1, wall_ns=START_NS + 9 * S)
-    writer = RecordingWriter.resumed(path, BENCH, clock=clock, now_s=0.0)
+    assert ended.describe_missing() == ()
+    clock = ClockAnchor(boottime_ns=1, wall_ns=START_NS + 9 * S)
+    writer = RecordingWriter.resume(path, BENCH, clock=clock, now_s=0.0)
     writer.append_readings(_readings("shoulder", "torque_Nm", 10, 30))
     writer.tick(1.0)
-    again = shelf.open("rec")
+    again = shelf.open_recording("rec")
     assert again.live
-    assert again.row_count("shoulder") == 80
+    assert again.reading_count("shoulder") == 80
     writer.close(ended_ns=START_NS + 12 * S, cause="stopped")
-    assert shelf.open("rec").end_ns == START_NS + 12 * S
-    assert shelf.open("rec").missing() == ()
+    assert shelf.open_recording("rec").end_ns == START_NS + 12 * S
+    assert shelf.open_recording("rec").describe_missing() == ()
 
 
 def test_a_sensor_that_joins_is_seen(tmp_path: Path):
     """The recording is opened anew: its joints are others."""
     path = tmp_path / "rec"
-    writer = RecordingWriter(path, begun(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0
+    )
     writer.append_readings(_readings("shoulder", "torque_Nm", 1, 50))
     writer.close(ended_ns=START_NS + 5 * S, cause="stopped")
-    shelf = Shelf(tmp_path)
-    assert "probe" not in shelf.open("rec").joints
+    shelf = RecordingCache(tmp_path)
+    assert "probe" not in shelf.open_recording("rec").joints
     sensor = SensorSettings(name="probe", channels=("temperature_ambient_degC",), hold_s=1.0)
-    join_sensor(path, sensor, [_readings("probe", "temperature_ambient_degC", 2, 20)])
-    joined = shelf.open("rec")
+    add_sensor(path, sensor, [_readings("probe", "temperature_ambient_degC", 2, 20)])
+    joined = shelf.open_recording("rec")
     assert "probe" in joined.joints
-    assert joined.row_count("probe") == 20
+    assert joined.reading_count("probe") == 20
 
 
 def test_a_list_opens_a_finished_recording_once(tmp_path: Path):
     """What a list says is worked out once, and anew when the recording's own words change."""
     path = tmp_path / "rec"
-    writer = RecordingWriter(path, begun(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0
+    )
     writer.append_readings(_readings("shoulder", "torque_Nm", 1, 50))
-    shelf = Shelf(tmp_path)
+    shelf = RecordingCache(tmp_path)
     asked: list[str] = []
 
     def work(recording: Recording) -> tuple[str, ...]:
@@ -80,8 +86,8 @@ def test_a_list_opens_a_finished_recording_once(tmp_path: Path):
         return recording.joints
 
     def told() -> tuple[str, ...]:
-        (found,) = shelf.found()
-        return shelf.listed("joints", found, work)
+        (found,) = shelf.list_entries()
+        return shelf.derive_for_list("joints", found, work)
 
     writer.tick(1.0)
     assert told() == ("shoulder", "elbow")
@@ -93,5 +99,5 @@ def test_a_list_opens_a_finished_recording_once(tmp_path: Path):
     settings = SensorSettings.model_validate(
         {"name": "room", "channels": ["temperature_ambient_degC"], "hold_s": 10.0}
     )
-    join_sensor(path, settings, [_readings("room", "temperature_ambient_degC", 2, 20)])
+    add_sensor(path, settings, [_readings("room", "temperature_ambient_degC", 2, 20)])
     assert told() == ("shoulder", "elbow", "room")

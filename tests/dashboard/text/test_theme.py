@@ -7,7 +7,14 @@ from pathlib import Path
 import pytest
 
 from dashboard.text import theme
-from dashboard.text.theme import DARK, LIGHT, contrast, elapsed, number, span_words
+from dashboard.text.theme import (
+    DARK,
+    LIGHT,
+    contrast_ratio,
+    format_duration,
+    format_elapsed,
+    format_number,
+)
 
 CSS = Path(theme.__file__).parent / "assets" / "look.css"
 
@@ -24,7 +31,7 @@ CSS = Path(theme.__file__).parent / "assets" / "look.css"
 )
 def test_contrast_ratio(one: str, other: str, ratio: float):
     """WCAG 2.2, contrast ratio: published and recomputed pairs."""
-    assert contrast(one, other) == pytest.approx(ratio, abs=1e-5)
+    assert contrast_ratio(one, other) == pytest.approx(ratio, abs=1e-5)
 
 
 @pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
@@ -50,19 +57,19 @@ def test_text_can_be_read(look: theme.Theme):
         (look.paper, look.ink),
     ]
     for text, ground in pairs:
-        assert contrast(text, ground) >= 4.5, (text, ground)
+        assert contrast_ratio(text, ground) >= 4.5, (text, ground)
 
 
 @pytest.mark.parametrize("look", [LIGHT, DARK], ids=["light", "dark"])
 def test_lines_and_marks_can_be_seen(look: theme.Theme):
     """WCAG 2.2, SC 1.4.11: pens, control outlines and the edges of marks at 3:1."""
     for colour in (*look.pens, look.line, look.danger, look.abnormal_edge, look.normal, look.none):
-        assert contrast(colour, look.paper) >= 3.0, colour
+        assert contrast_ratio(colour, look.paper) >= 3.0, colour
     for pen in look.pens[:2]:
-        assert contrast(pen, look.abnormal_tint) >= 3.0
-        assert contrast(pen, look.danger_tint) >= 3.0
+        assert contrast_ratio(pen, look.abnormal_tint) >= 3.0
+        assert contrast_ratio(pen, look.danger_tint) >= 3.0
     # Controls on the row that is open; marks, outlines and traces of ink on every ground.
-    assert contrast(look.line, look.paper_2) >= 3.0
+    assert contrast_ratio(look.line, look.paper_2) >= 3.0
     for colour, ground in (
         (look.danger, look.danger_tint),
         (look.abnormal_edge, look.abnormal_tint),
@@ -75,7 +82,7 @@ def test_lines_and_marks_can_be_seen(look: theme.Theme):
         (look.danger, look.paper_2),
         (look.abnormal_edge, look.paper_2),
     ):
-        assert contrast(colour, ground) >= 3.0, (colour, ground)
+        assert contrast_ratio(colour, ground) >= 3.0, (colour, ground)
 
 
 @pytest.mark.parametrize(
@@ -92,8 +99,8 @@ def test_lines_and_marks_can_be_seen(look: theme.Theme):
 )
 def test_the_pens_are_those_that_can_be_seen(colour: str, on_white: float, on_black: float):
     """Okabe and Ito's colours: those that fail 3:1 on white are no pen of the light theme."""
-    assert contrast(colour, "#FFFFFF") == pytest.approx(on_white, abs=1e-4)
-    assert contrast(colour, "#000000") == pytest.approx(on_black, abs=1e-4)
+    assert contrast_ratio(colour, "#FFFFFF") == pytest.approx(on_white, abs=1e-4)
+    assert contrast_ratio(colour, "#000000") == pytest.approx(on_black, abs=1e-4)
     if on_white < 3.0:
         assert colour not in LIGHT.pens
 
@@ -107,7 +114,7 @@ def test_pages_and_figures_share_their_colours():
     light, _, rest = CSS.read_text("utf-8").partition("@media (prefers-color-scheme: dark)")
     dark = rest.partition("\n}")[0]
     for look, css in ((LIGHT, light), (DARK, dark)):
-        wanted = {f"pen-{number}": look.pen(number) for number in (1, 2, 3, 4)}
+        wanted = {f"pen-{number}": look.pen_colour(number) for number in (1, 2, 3, 4)}
         for field in fields(look):
             if field.name not in {"name", "pens"}:
                 wanted[field.name.replace("_", "-")] = getattr(look, field.name)
@@ -125,9 +132,9 @@ def test_no_style_names_a_colour_of_its_own():
 
 def test_numbers_as_the_pages_write_them():
     """The minus is U+2212, there is no minus zero, and a missing value is a dash."""
-    assert number(-3.04, 1) == "−3.0"
-    assert number(-0.01, 1) == "0.0"
-    assert number(float("nan")) == "–"
-    assert elapsed(11565.04, tenths=True) == "03:12:45.0"
-    assert span_words(860) == "14 min 20 s"
-    assert span_words(0.62) == "0.6 s"
+    assert format_number(-3.04, 1) == "−3.0"
+    assert format_number(-0.01, 1) == "0.0"
+    assert format_number(float("nan")) == "–"
+    assert format_elapsed(11565.04, tenths=True) == "03:12:45.0"
+    assert format_duration(860) == "14 min 20 s"
+    assert format_duration(0.62) == "0.6 s"

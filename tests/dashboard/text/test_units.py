@@ -7,16 +7,16 @@ import plotly.graph_objects as go
 import pytest
 
 from dashboard.figures.axes import tick_text
-from dashboard.figures.sheet import sheet_of
-from dashboard.live.session import look_of
-from dashboard.plot_data import furniture_of, plan_of
-from dashboard.replay.recording_view import Drawn, opened, rows, span
-from dashboard.text.theme import LIGHT, zone
-from dashboard.text.units import ANGLES, SPEEDS, displays_of
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from
+from dashboard.figures.sheet import make_sheet
+from dashboard.live.session import parse_view_request
+from dashboard.plot_data import plan_recording_rows, read_annotations
+from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
+from dashboard.text.theme import LIGHT, reader_zone
+from dashboard.text.units import ANGLE_DISPLAYS, SPEED_DISPLAYS, select_displays
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
@@ -37,10 +37,10 @@ drop_off = 0.25
 def moving(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     """Give a minute of the simulated joints with a limit on the shoulder's speed."""
     out: Path = tmp_path_factory.mktemp("units") / "moving"
-    bring_in(
-        frames(hours=1 / 60, rate_Hz=50.0, seed=3, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=50.0),
-        limits=limits_from(LIMITS, "limits.toml"),
+    import_frames(
+        simulate_frames(hours=1 / 60, rate_Hz=50.0, seed=3, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=50.0),
+        limits=parse_limits(LIMITS, "limits.toml"),
         out=out,
         name="Moving",
         start_ns=START_NS,
@@ -50,20 +50,20 @@ def moving(tmp_path_factory: pytest.TempPathFactory) -> Recording:
     return Recording.open(out)
 
 
-def _drawn(position: str, speed: str) -> Drawn:
-    return Drawn(
-        sheet=sheet_of("normal", 900, 440), theme=LIGHT, displays=displays_of(position, speed)
+def _drawn(position: str, speed: str) -> DrawOptions:
+    return DrawOptions(
+        sheet=make_sheet("normal", 900, 440), theme=LIGHT, displays=select_displays(position, speed)
     )
 
 
 @pytest.mark.parametrize(
     ("unit", "value", "shown"),
     [
-        (ANGLES["deg"], math.pi, 180.0),
-        (ANGLES["rad"], math.pi, math.pi),
-        (SPEEDS["deg_s"], 2 * math.pi, 360.0),
-        (SPEEDS["rpm"], 2 * math.pi, 60.0),
-        (SPEEDS["rad_s"], 2 * math.pi, 2 * math.pi),
+        (ANGLE_DISPLAYS["deg"], math.pi, 180.0),
+        (ANGLE_DISPLAYS["rad"], math.pi, math.pi),
+        (SPEED_DISPLAYS["deg_s"], 2 * math.pi, 360.0),
+        (SPEED_DISPLAYS["rpm"], 2 * math.pi, 60.0),
+        (SPEED_DISPLAYS["rad_s"], 2 * math.pi, 2 * math.pi),
     ],
 )
 def test_units_are_what_they_are(unit, value: float, shown: float):
@@ -75,15 +75,21 @@ def test_units_are_what_they_are(unit, value: float, shown: float):
 @pytest.mark.parametrize("speed", ["deg_s", "rpm", "rad_s"])
 def test_a_figure_is_in_the_readers_units(moving: Recording, position: str, speed: str):
     """Titles name the unit; values, ranges and ticks are the same picture in other numbers."""
-    plain = rows(moving, 0.0, 60.0, _drawn("deg", "deg_s"))
-    made = rows(moving, 0.0, 60.0, _drawn(position, speed))
+    plain = window_figure(moving, 0.0, 60.0, _drawn("deg", "deg_s"))
+    made = window_figure(moving, 0.0, 60.0, _drawn(position, speed))
     go.Figure(made)
     titles = " ".join(note["text"] for note in made["layout"]["annotations"])
     meta = made["layout"]["meta"]["rows"]
     for index, (unit, factor) in enumerate(
         [
-            (SPEEDS[speed].unit, SPEEDS[speed].factor / SPEEDS["deg_s"].factor),
-            (ANGLES[position].unit, ANGLES[position].factor / ANGLES["deg"].factor),
+            (
+                SPEED_DISPLAYS[speed].unit,
+                SPEED_DISPLAYS[speed].factor / SPEED_DISPLAYS["deg_s"].factor,
+            ),
+            (
+                ANGLE_DISPLAYS[position].unit,
+                ANGLE_DISPLAYS[position].factor / ANGLE_DISPLAYS["deg"].factor,
+            ),
         ],
         start=2,
     ):
@@ -95,8 +101,8 @@ def test_a_figure_is_in_the_readers_units(moving: Recording, position: str, spee
     for one, other in zip(made["data"], plain["data"], strict=True):
         channel = one["meta"]["channel"]
         factor = {
-            "speed": SPEEDS[speed].factor / SPEEDS["deg_s"].factor,
-            "position": ANGLES[position].factor / ANGLES["deg"].factor,
+            "speed": SPEED_DISPLAYS[speed].factor / SPEED_DISPLAYS["deg_s"].factor,
+            "position": ANGLE_DISPLAYS[position].factor / ANGLE_DISPLAYS["deg"].factor,
         }.get(channel.split("_")[0], 1.0)
         for here, there in zip(one["y"], other["y"], strict=True):
             assert (here is None) == (there is None)
@@ -111,22 +117,26 @@ def test_limits_alerts_and_excursions_follow(moving: Recording):
         ("rpm", 0.5 * 30 / math.pi, "rpm"),
         ("rad_s", 0.5, "rad/s"),
     ):
-        shown = displays_of("deg", speed)
-        furniture = furniture_of(
-            moving, plan_of(moving, shown), START_NS, START_NS + 60 * 10**9, displays=shown
+        shown = select_displays("deg", speed)
+        furniture = read_annotations(
+            moving,
+            plan_recording_rows(moving, shown),
+            START_NS,
+            START_NS + 60 * 10**9,
+            displays=shown,
         )
         assert [limit.pick_up for limit in furniture.limits] == [pytest.approx(line)]
         assert furniture.alerts
         assert all(words in alert.text for alert in furniture.alerts)
-        page = opened(moving, _drawn("deg", speed), zone(0))
+        page = open_view(moving, _drawn("deg", speed), reader_zone(0))
         assert words in page["excursions"][0]["words"]
         assert words in page["excursions"][0]["peak"]
 
 
 def test_a_spans_figures_follow(moving: Recording):
     """The table of a dragged span is in the reader's units."""
-    plain = span(moving, 5.0, 20.0)
-    made = span(moving, 5.0, 20.0, displays_of("rad", "rad_s"))
+    plain = span_table(moving, 5.0, 20.0)
+    made = span_table(moving, 5.0, 20.0, select_displays("rad", "rad_s"))
     of = {row["title"]: row for row in plain["table"] if row["title"]}
     for row in made["table"]:
         if row["title"] in {"Speed", "Position"}:
@@ -137,9 +147,9 @@ def test_a_spans_figures_follow(moving: Recording):
 
 def test_a_page_says_its_units_and_nonsense_is_plain():
     """What a page asks for, and what nobody knows."""
-    assert look_of({"position": "rad", "speed": "rpm"}).displays["speed"].unit == "rpm"
+    assert parse_view_request({"position": "rad", "speed": "rpm"}).displays["speed"].unit == "rpm"
     for said in ({}, {"position": 3, "speed": None}, {"position": "turn", "speed": "knots"}):
-        displays = look_of(said).displays
+        displays = parse_view_request(said).displays
         assert (displays["position"].unit, displays["speed"].unit) == ("°", "°/s")
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from logger.bus.clock import Axis, read_clocks
+from logger.bus.clock import RecordingClock, read_clocks
 from logger.bus.source import Source
 from logger.joint.bench.bench import BusSettings
 
@@ -28,7 +28,7 @@ def line() -> Iterator[tuple[int, str]]:
 
 def _source(interface: str, channel: str) -> Source:
     settings = BusSettings(interface=interface, channel=channel)
-    return Source(settings, Axis(read_clocks()), where="bench.toml")
+    return Source(settings, RecordingClock(read_clocks()), where="bench.toml")
 
 
 def _heard(source: Source, ours: int, sent: bytes) -> list[int]:
@@ -39,7 +39,7 @@ def _heard(source: Source, ours: int, sent: bytes) -> list[int]:
         end = time.monotonic() + 0.2
         while time.monotonic() < end:
             received = source.receive(0.02)
-            assert not received.said, received.said
+            assert not received.remarks, received.remarks
             identifiers += received.frames.identifier.tolist()
             if not len(received.frames):
                 break

@@ -5,15 +5,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bus.clock import Axis, Reading, read_clocks
+from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 
 S = 1_000_000_000
 HOUR = 3600 * S
-ANCHOR = Reading(boottime_ns=50 * S, monotonic_ns=40 * S, wall_ns=1_795_000_000 * S)
+ANCHOR = ClockSample(boottime_ns=50 * S, monotonic_ns=40 * S, wall_ns=1_795_000_000 * S)
 
 
-def _later(reading: Reading, by_ns: int, *, step_ns: int = 0, suspended_ns: int = 0) -> Reading:
-    return Reading(
+def _later(
+    reading: ClockSample, by_ns: int, *, step_ns: int = 0, suspended_ns: int = 0
+) -> ClockSample:
+    return ClockSample(
         boottime_ns=reading.boottime_ns + by_ns + suspended_ns,
         monotonic_ns=reading.monotonic_ns + by_ns,
         wall_ns=reading.wall_ns + by_ns + suspended_ns + step_ns,
@@ -23,33 +25,35 @@ def _later(reading: Reading, by_ns: int, *, step_ns: int = 0, suspended_ns: int 
 @pytest.mark.parametrize(("step_ns", "way"), [(HOUR, "forward"), (-HOUR, "back")])
 def test_a_step_of_an_hour_moves_nothing(step_ns: int, way: str):
     """Stamps before and after a step lie where they were taken; the step is said once."""
-    axis = Axis(ANCHOR)
+    axis = RecordingClock(ANCHOR)
     before = _later(ANCHOR, S)
-    early = axis.stamped(np.array([before.wall_ns - 1000]), before)
-    assert axis.oddities(before) == []
+    early = axis.map_stamps(np.array([before.wall_ns - 1000]), before)
+    assert axis.clock_changes(before) == []
     after = _later(before, S, step_ns=step_ns)
-    said = axis.oddities(after)
+    said = axis.clock_changes(after)
     assert len(said) == 1
     assert f"set {way} by 3600.000 s" in said[0]
-    late = axis.stamped(np.array([after.wall_ns - 1000]), after)
+    late = axis.map_stamps(np.array([after.wall_ns - 1000]), after)
     assert int(late[0] - early[0]) == S
-    assert axis.oddities(_later(after, S)) == []
+    assert axis.clock_changes(_later(after, S)) == []
 
 
 def test_a_stamp_from_before_a_step_counts_as_now():
     """The wall clock as it is now cannot have given it."""
-    axis = Axis(ANCHOR)
+    axis = RecordingClock(ANCHOR)
     after = _later(ANCHOR, S, step_ns=-HOUR)
-    assert axis.stamped(np.array([ANCHOR.wall_ns + S // 2]), after).tolist() == [axis.at(after)]
-    assert axis.stamped(np.array([0]), after).tolist() == [axis.at(after)]
+    assert axis.map_stamps(np.array([ANCHOR.wall_ns + S // 2]), after).tolist() == [
+        axis.time_at(after)
+    ]
+    assert axis.map_stamps(np.array([0]), after).tolist() == [axis.time_at(after)]
 
 
 def test_a_suspend_is_told_and_counted():
     """The axis goes on through a suspend, and it is no clock step."""
-    axis = Axis(ANCHOR)
+    axis = RecordingClock(ANCHOR)
     after = _later(ANCHOR, S, suspended_ns=100 * S)
-    assert axis.oddities(after) == ["The machine was suspended for 100.0 s."]
-    assert axis.at(after) == ANCHOR.wall_ns + 101 * S
+    assert axis.clock_changes(after) == ["The machine was suspended for 100.0 s."]
+    assert axis.time_at(after) == ANCHOR.wall_ns + 101 * S
 
 
 @given(
@@ -65,13 +69,13 @@ def test_a_suspend_is_told_and_counted():
 )
 def test_time_never_runs_backwards(history: list[tuple[int, int, int, list[int]]]):
     """Any steps, suspends and stamps, even nonsense: non-decreasing and never in the future."""
-    axis, reading, latest = Axis(ANCHOR), ANCHOR, ANCHOR.wall_ns
+    axis, reading, latest = RecordingClock(ANCHOR), ANCHOR, ANCHOR.wall_ns
     for by_ns, step_ns, suspended_ns, stamps in history:
         reading = _later(reading, by_ns, step_ns=step_ns, suspended_ns=suspended_ns)
-        axis.oddities(reading)
-        times = axis.stamped(np.array(stamps, np.int64) + reading.wall_ns, reading)
+        axis.clock_changes(reading)
+        times = axis.map_stamps(np.array(stamps, np.int64) + reading.wall_ns, reading)
         for time_ns in times.tolist():
-            assert latest <= time_ns <= axis.at(reading)
+            assert latest <= time_ns <= axis.time_at(reading)
             latest = time_ns
 
 

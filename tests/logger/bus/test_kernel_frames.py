@@ -8,13 +8,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.bus.kernel_frames import SLOTS, KernelReader, enlarge_buffer, lost_frames, usable
+from logger.bus.kernel_frames import (
+    BATCH_SLOTS,
+    KernelReader,
+    dropped_frames,
+    enlarge_buffer,
+    is_supported,
+)
 from logger.bus.opening import MessageReader
-from logger.bus.python_can_workarounds import ended
+from logger.bus.python_can_workarounds import peer_closed
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
 from tests.support.standin import bus_on, fd_frame, frame, pair
 
-pytestmark = pytest.mark.skipif(not usable(), reason="needs Linux with a 64-bit long")
+pytestmark = pytest.mark.skipif(not is_supported(), reason="needs Linux with a 64-bit long")
 
 EFF, RTR, ERR = 0x80000000, 0x40000000, 0x20000000
 
@@ -54,8 +60,8 @@ def test_both_ways_give_identical_batches(sent: list[bytes]):
     for one in sent:
         sender.send(one)
         other.send(one)
-    ours, drained = KernelReader(receiver, fd=False, bus=2).take()
-    theirs = MessageReader(bus_on(theirs_end), place=2, marks_sent=False).take()
+    ours, drained = KernelReader(receiver, fd=False, bus=2).read_frames()
+    theirs = MessageReader(bus_on(theirs_end), bus_index=2, marks_sent=False).read_frames()
     assert drained
     _same(ours, theirs.frames)
     for end in (sender, receiver, other, theirs_end):
@@ -73,9 +79,11 @@ def test_fd_frames_of_every_length():
         for one in sent:
             sender.send(one)
         if kernel:
-            batches.append(KernelReader(receiver, fd=True, bus=0).take()[0])
+            batches.append(KernelReader(receiver, fd=True, bus=0).read_frames()[0])
         else:
-            batches.append(MessageReader(bus_on(receiver), place=0, marks_sent=False).take().frames)
+            batches.append(
+                MessageReader(bus_on(receiver), bus_index=0, marks_sent=False).read_frames().frames
+            )
         sender.close()
         receiver.close()
     _same(*batches)
@@ -87,18 +95,18 @@ def test_more_than_one_call_holds_come_in_order():
     """Nothing is lost, doubled or moved between two calls of the kernel."""
     sender, receiver = pair()
     reader = KernelReader(receiver, fd=False, bus=0)
-    count = 3 * SLOTS + 7
+    count = 3 * BATCH_SLOTS + 7
     taken: list[FrameBatch] = []
     for first in range(0, count, 100):
         for number in range(first, min(first + 100, count)):
             sender.send(frame(number % 0x7FF, number.to_bytes(8, "little")))
-        taken.append(reader.take()[0])
+        taken.append(reader.read_frames()[0])
     while True:
-        frames, drained = reader.take()
+        frames, drained = reader.read_frames()
         taken.append(frames)
         if drained:
             break
-    numbers = FrameBatch.joined(taken).data.copy().view("<u8")[:, 0]
+    numbers = FrameBatch.concatenate(taken).data.copy().view("<u8")[:, 0]
     assert numbers.tolist() == list(range(count))
     sender.close()
     receiver.close()
@@ -113,7 +121,7 @@ def test_the_stamps_are_the_kernels():
     sender.send(frame(2, b""))
     after = time.time_ns()
     time.sleep(0.05)
-    frames, _ = KernelReader(receiver, fd=False, bus=0).take()
+    frames, _ = KernelReader(receiver, fd=False, bus=0).read_frames()
     first, second = frames.time_ns.tolist()
     assert before <= first
     assert second - first > 40_000_000
@@ -127,7 +135,7 @@ def test_a_datagram_that_is_no_frame_has_no_bytes():
     sender, receiver = pair()
     sender.send(b"\x01\x02")
     sender.send(frame(5, b"\xff" * 8))
-    frames, _ = KernelReader(receiver, fd=False, bus=0).take()
+    frames, _ = KernelReader(receiver, fd=False, bus=0).read_frames()
     assert frames.length.tolist() == [0, 8]
     assert not frames.data[0].any()
     assert frames.identifier.tolist()[1] == 5
@@ -139,11 +147,11 @@ def test_an_interface_that_is_gone_is_a_fault():
     """A socket that cannot be read is told, and does not read as a quiet bus."""
     sender, receiver = pair()
     reader = KernelReader(receiver, fd=False, bus=0)
-    assert len(reader.take()[0]) == 0
+    assert len(reader.read_frames()[0]) == 0
     sender.close()
     receiver.close()
     with pytest.raises(OSError, match="Bad file"):
-        reader.take()
+        reader.read_frames()
 
 
 def test_a_buffer_that_is_full_is_counted_exactly():
@@ -152,7 +160,7 @@ def test_a_buffer_that_is_full_is_counted_exactly():
     receiver.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
     for _ in range(500):
         sender.send(frame(1, b"\x01"))
-    lost = lost_frames(receiver)
+    lost = dropped_frames(receiver)
     kept = 0
     receiver.settimeout(0)
     while True:
@@ -173,14 +181,14 @@ def test_a_connection_that_the_other_side_closed_is_seen():
     listener = socket.create_server(("127.0.0.1", 0))
     client = socket.create_connection(listener.getsockname())
     served, _ = listener.accept()
-    assert not ended(client.fileno())
+    assert not peer_closed(client.fileno())
     served.send(b"x")
-    assert not ended(client.fileno())
+    assert not peer_closed(client.fileno())
     served.close()
     client.recv(1)
-    assert ended(client.fileno())
+    assert peer_closed(client.fileno())
     assert client.fileno() >= 0, "it was only looked at"
-    assert not ended(listener.fileno() + 1000)
+    assert not peer_closed(listener.fileno() + 1000)
     client.close()
     listener.close()
 
@@ -190,7 +198,7 @@ def test_flags_are_told_apart():
     sender, receiver = pair()
     for head in (0x123, 0x1ABCDEF | EFF, 0x5 | RTR, 0x20 | ERR):
         sender.send(frame(head, b""))
-    frames, _ = KernelReader(receiver, fd=False, bus=0).take()
+    frames, _ = KernelReader(receiver, fd=False, bus=0).read_frames()
     assert frames.flags.tolist() == [0, EXTENDED, REMOTE, ERROR]
     assert frames.identifier.tolist() == [0x123, 0x1ABCDEF, 5, 0x20]
     sender.close()

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bus.line_pattern import Printed, pattern_of
+from logger.bus.line_pattern import ParsedLine, compile_pattern
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE
 
 
 def _read(pattern: str, line: str) -> tuple[int, int, bytes, int | None] | None:
-    one = pattern_of(pattern).read(line)
+    one = compile_pattern(pattern).parse_line(line)
     return one and (one.identifier, one.flags, one.data, one.time_ns)
 
 
@@ -66,11 +66,11 @@ def test_lines_that_are_none(pattern: str, line: str):
 @pytest.mark.parametrize("filling", [" ", "\t", " \t"])
 def test_a_run_of_blanks_costs_little(filling: str):
     """However long it is: receiving goes on."""
-    pattern = pattern_of("{id} {data}")
+    pattern = compile_pattern("{id} {data}")
     before_s = time.process_time()
-    assert pattern.read(f"1{filling * 4000}!") is None
+    assert pattern.parse_line(f"1{filling * 4000}!") is None
     assert time.process_time() - before_s < 1
-    assert pattern.read(f"1{filling * 4000}02") is not None
+    assert pattern.parse_line(f"1{filling * 4000}02") is not None
 
 
 @given(
@@ -81,11 +81,11 @@ def test_a_run_of_blanks_costs_little(filling: str):
 def test_what_is_printed_is_read(identifier: int, data: bytes, apart: str):
     """Every classical frame, in hex and in decimal."""
     written = apart.join(f"{byte:02X}" for byte in data)
-    expected = Printed(identifier=identifier, flags=0, data=data, time_ns=None)
-    assert pattern_of("{id} {data}").read(f"{identifier:X} {written}") == expected
+    expected = ParsedLine(identifier=identifier, flags=0, data=data, time_ns=None)
+    assert compile_pattern("{id} {data}").parse_line(f"{identifier:X} {written}") == expected
     written = apart.join(str(byte) for byte in data)
     line = f"<{identifier}|{len(data)}|{written}>"
-    assert pattern_of("<{id:dec}|{length}|{data:dec}>").read(line) == expected
+    assert compile_pattern("<{id:dec}|{length}|{data:dec}>").parse_line(line) == expected
 
 
 @pytest.mark.parametrize(
@@ -127,5 +127,5 @@ def test_what_is_printed_is_read(identifier: int, data: bytes, apart: str):
 def test_patterns_that_are_none(pattern: str, sentence: str):
     """Found, expected."""
     with pytest.raises(InputError) as fault:
-        pattern_of(pattern)
+        compile_pattern(pattern)
     assert str(fault.value) == sentence

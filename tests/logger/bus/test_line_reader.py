@@ -14,10 +14,10 @@ from pathlib import Path
 import can
 import pytest
 
-from logger.bus.clock import Axis, read_clocks
-from logger.bus.line_pattern import pattern_of
-from logger.bus.line_reader import LONGEST_LINE, LineBus, LineReader
-from logger.bus.reader import MOST_AT_ONCE
+from logger.bus.clock import RecordingClock, read_clocks
+from logger.bus.line_pattern import compile_pattern
+from logger.bus.line_reader import MAX_PRINTED_LINE, LineBus, LineReader
+from logger.bus.reader import MAX_FRAMES_AT_ONCE
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.source import Source
 from logger.errors import InputError
@@ -50,7 +50,7 @@ def _source(channel: str, pattern: str = PATTERN) -> Source:
     settings = BusSettings(
         interface="lines", channel=channel, options={"pattern": pattern, "baud": 921_600}
     )
-    return Source(settings, Axis(read_clocks()), where="bench.toml")
+    return Source(settings, RecordingClock(read_clocks()), where="bench.toml")
 
 
 def _heard(source: Source, count: int) -> list[tuple[int, bytes]]:
@@ -124,14 +124,14 @@ def test_a_flood_of_garbage_is_taken_in_parts(way: str):
     """The receiving thread has other things to do than to read what is none."""
     theirs, ours = os.pipe()
     reader = (
-        LineReader(theirs, pattern_of("{id} {data}"))
+        LineReader(theirs, compile_pattern("{id} {data}"))
         if way == "lines"
-        else ProtocolReader(theirs, place=0)
+        else ProtocolReader(theirs, bus_index=0)
     )
-    os.write(ours, b"?\n" * (MOST_AT_ONCE + 100))
-    taken = reader.take()
-    assert (taken.drained, taken.garbled) == (False, MOST_AT_ONCE + 99)
-    assert reader.take().drained
+    os.write(ours, b"?\n" * (MAX_FRAMES_AT_ONCE + 100))
+    taken = reader.read_frames()
+    assert (taken.drained, taken.garbled) == (False, MAX_FRAMES_AT_ONCE + 99)
+    assert reader.read_frames().drained
     os.close(ours)
     os.close(theirs)
 
@@ -140,7 +140,7 @@ def test_a_whole_line_that_is_too_long_is_none(board: tuple[int, str]):
     """It is not looked at, however it came."""
     ours, channel = board
     source = _source(channel, "{id} {data} {any}")
-    os.write(ours, b"\n2C3 41 " + b"x" * LONGEST_LINE + b"\n2C4 42 end\n")
+    os.write(ours, b"\n2C3 41 " + b"x" * MAX_PRINTED_LINE + b"\n2C4 42 end\n")
     assert _heard(source, 1) == [(0x2C4, b"\x42")]
     assert source.garbled == 1
     source.close()
@@ -151,7 +151,7 @@ def test_a_board_that_is_unplugged_comes_back(board: tuple[int, str]):
     ours, channel = board
     source = _source(channel)
     os.close(ours)
-    said = [kind for _ in range(20) for kind, _ in source.receive(0.02).said]
+    said = [kind for _ in range(20) for kind, _ in source.receive(0.02).remarks]
     assert said == ["bus lost"]
     source.close()
 
@@ -238,7 +238,7 @@ def test_can_fd_needs_nothing_switched_on(board: tuple[int, str]):
     settings = BusSettings(
         interface="lines", channel=channel, fd=True, options={"pattern": "{id} {data}"}
     )
-    source = Source(settings, Axis(read_clocks()), where="bench.toml")
+    source = Source(settings, RecordingClock(read_clocks()), where="bench.toml")
     os.write(ours, b"\n2C3 " + b"07" * 12 + b"\n")
     assert _heard(source, 1) == [(0x2C3, b"\x07" * 12)]
     source.close()
@@ -292,7 +292,7 @@ def test_what_is_refused(board: tuple[int, str], keys: dict[str, object], senten
     """File, key, found, expected."""
     settings = BusSettings.model_validate({"interface": "lines", "channel": board[1], **keys})
     with pytest.raises(InputError) as fault:
-        Source(settings, Axis(read_clocks()), where="bench.toml")
+        Source(settings, RecordingClock(read_clocks()), where="bench.toml")
     assert str(fault.value) == sentence
 
 
@@ -302,4 +302,4 @@ def test_a_port_that_is_not_there():
         interface="lines", channel="/dev/nowhere", options={"pattern": "{id} {data}"}
     )
     with pytest.raises(InputError, match="lines cannot open '/dev/nowhere'"):
-        Source(settings, Axis(read_clocks()), where="bench.toml")
+        Source(settings, RecordingClock(read_clocks()), where="bench.toml")

@@ -12,26 +12,26 @@ import can
 import pytest
 
 from logger.bus import source as source_file
-from logger.bus.listen import Listened, listen
+from logger.bus.listen import ListenResult, capture_buses
 from logger.bus.source import Source
 from logger.errors import InputError, OutsideFault
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
 
-LAYOUTS = {"harvest-joint": scenario.layout_text()}
+LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 HEALTH = bytes.fromhex("48181F12C00000")
 
 
 def _bench(*, interface: str, channel: str) -> Bench:
     """Return the demo's bench, which says send = true and whose joints are asked."""
-    text = scenario.bench_text(channel).replace('"slcan"', f'"{interface}"')
+    text = scenario.scenario_bench_text(channel).replace('"slcan"', f'"{interface}"')
     if interface != "slcan":
         text = text.replace("options   = { sleep_after_open = 0.0 }", "")
-    return bench_from(text, LAYOUTS, where="bench.toml")
+    return bench_from_texts(text, LAYOUTS, where="bench.toml")
 
 
-def _listened(bench: Bench, *, for_s: float, stop: threading.Event | None = None) -> Listened:
-    return listen(bench, where="bench.toml", for_s=for_s, stop=stop or threading.Event())
+def _listened(bench: Bench, *, for_s: float, stop: threading.Event | None = None) -> ListenResult:
+    return capture_buses(bench, where="bench.toml", for_s=for_s, stop=stop or threading.Event())
 
 
 def test_frames_of_a_bus_become_figures():
@@ -52,7 +52,7 @@ def test_frames_of_a_bus_become_figures():
     late = ("Stopped while", "Requests without an answer")
     assert all(hint.startswith(late) for hint in bus.health.hints), bus.health.hints
     assert heard.span_s == pytest.approx(0.8, abs=0.3)
-    told = {one.identifier: one for one in bus.health.figures.talkers}
+    told = {one.identifier: one for one in bus.health.statistics.messages}
     assert {number: one.role for number, one in told.items()} == {
         0x1C3: "request",
         0x2C3: "joint",
@@ -66,7 +66,7 @@ def test_a_quiet_bus_of_joints_that_are_asked():
     """Nothing at all, and in words that nothing was asked."""
     bench = _bench(interface="virtual", channel="quiet")
     heard = _listened(bench, for_s=0.1)
-    assert heard.buses[0].health.figures.frames == 0
+    assert heard.buses[0].health.statistics.frames == 0
     assert [hint[:7] for hint in heard.buses[0].health.hints] == ["Nothing", "shoulde"]
     assert not heard.healthy
 
@@ -89,7 +89,7 @@ def test_a_bus_that_cannot_be_opened_gives_the_others_back():
         '[[joint]]\nname = "shoulder"\nbus = "a"\nlayout = "harvest-joint"\nnode = 3\n'
     )
     with pytest.raises(InputError, match="cannot open '/nowhere/line'"):
-        _listened(bench_from(text, LAYOUTS, where="bench.toml"), for_s=1.0)
+        _listened(bench_from_texts(text, LAYOUTS, where="bench.toml"), for_s=1.0)
 
 
 def test_a_receiver_that_fails_is_a_sentence(monkeypatch: pytest.MonkeyPatch):
@@ -124,7 +124,7 @@ def test_what_waited_before_does_not_count(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(source_file, "open_bus", open_bus)
     heard = _listened(_bench(interface="virtual", channel="waited"), for_s=0.1)
     assert len(opened) == 1
-    assert heard.buses[0].health.figures.frames == 0
+    assert heard.buses[0].health.statistics.frames == 0
 
 
 @contextmanager
@@ -163,7 +163,7 @@ def test_a_serial_adapter_is_opened_silent_and_hears_no_frame_to_send():
     commands = [command for command in bytes(said).split(b"\r") if command]
     assert b"L" in commands
     assert {command for command in commands if command != b"L"} <= {b"S8", b"C"}
-    figures = heard.buses[0].health.figures
+    figures = heard.buses[0].health.statistics
     assert figures.frames > 5
     assert figures.silent == ("elbow",)
     # The sentence speaks of what the bench file says, not of how it was opened here.
@@ -175,7 +175,7 @@ def test_an_adapter_that_goes_meanwhile_is_told():
     said = bytearray()
     with _adapter(said, gone_after_s=0.5) as channel:
         heard = _listened(_bench(interface="slcan", channel=channel), for_s=1.2)
-    assert heard.buses[0].away
+    assert heard.buses[0].is_away
     assert not heard.healthy
-    assert [kind for kind, _ in heard.said] == ["bus lost"]
-    assert heard.buses[0].health.figures.frames > 5
+    assert [kind for kind, _ in heard.remarks] == ["bus lost"]
+    assert heard.buses[0].health.statistics.frames > 5

@@ -4,40 +4,42 @@ from collections import Counter
 
 import pytest
 
-from logger.bus.poller import LISTEN_S, Asker
+from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
 
-LAYOUTS = {"harvest-joint": scenario.layout_text()}
+LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 
 
 def _bench(*, send: bool):
-    text = scenario.bench_text("x").replace("send      = true", f"send = {str(send).lower()}")
-    return bench_from(text, LAYOUTS, where="bench.toml")
+    text = scenario.scenario_bench_text("x").replace(
+        "send      = true", f"send = {str(send).lower()}"
+    )
+    return bench_from_texts(text, LAYOUTS, where="bench.toml")
 
 
 def test_without_leave_there_is_nothing_to_ask():
     """With send = false no request is even planned, whatever the layout names."""
-    asker = Asker(_bench(send=False), now_s=0.0)
+    asker = Poller(_bench(send=False), now_s=0.0)
     assert not asker
-    assert asker.due(1e9) == []
-    assert asker.heard(FrameBatch.of([(0, 0x1C3, 0, b"\x41")]), now_s=0.0) is None
+    assert asker.due_requests(1e9) == []
+    assert asker.check_received(FrameBatch.from_rows([(0, 0x1C3, 0, b"\x41")]), now_s=0.0) is None
 
 
 def test_it_listens_first():
     """Nothing is due before the bus was listened to."""
-    asker = Asker(_bench(send=True), now_s=100.0)
-    assert asker.due(100.0 + LISTEN_S - 0.001) == []
-    assert asker.due(100.0 + LISTEN_S) != []
+    asker = Poller(_bench(send=True), now_s=100.0)
+    assert asker.due_requests(100.0 + LISTEN_BEFORE_POLL_S - 0.001) == []
+    assert asker.due_requests(100.0 + LISTEN_BEFORE_POLL_S) != []
 
 
 def test_each_in_its_own_rhythm():
     """Over ten seconds 100, 20 and 10 requests a second of each joint leave, evenly."""
-    asker = Asker(_bench(send=True), now_s=0.0)
+    asker = Poller(_bench(send=True), now_s=0.0)
     sent: Counter[tuple[int, bytes]] = Counter()
     for step in range(10_000):
-        for ask in asker.due(LISTEN_S + step * 1e-3):
+        for ask in asker.due_requests(LISTEN_BEFORE_POLL_S + step * 1e-3):
             sent[ask.message.arbitration_id, bytes(ask.message.data)] += 1
     for identifier in (0x1C3, 0x1C4):
         assert sent[identifier, b"\x41"] == pytest.approx(1000, abs=2)
@@ -47,11 +49,11 @@ def test_each_in_its_own_rhythm():
 
 def test_what_was_missed_is_not_made_up_for():
     """After a stall of a minute each request is due once, not in a burst."""
-    asker = Asker(_bench(send=True), now_s=0.0)
-    asker.due(LISTEN_S)
-    assert len(asker.due(LISTEN_S + 60.0)) == 6
-    assert len(asker.due(LISTEN_S + 60.0)) == 0
-    assert 0.0 <= asker.next_s(LISTEN_S + 60.0) <= 0.01
+    asker = Poller(_bench(send=True), now_s=0.0)
+    asker.due_requests(LISTEN_BEFORE_POLL_S)
+    assert len(asker.due_requests(LISTEN_BEFORE_POLL_S + 60.0)) == 6
+    assert len(asker.due_requests(LISTEN_BEFORE_POLL_S + 60.0)) == 0
+    assert 0.0 <= asker.next_due_s(LISTEN_BEFORE_POLL_S + 60.0) <= 0.01
 
 
 @pytest.mark.parametrize(
@@ -67,9 +69,9 @@ def test_what_was_missed_is_not_made_up_for():
 )
 def test_who_sends_our_identifier(identifier: int, flags: int, foreign: bool):  # noqa: FBT001
     """Another's frame is heard; our echo, a joint's answer, an error frame are not."""
-    asker = Asker(_bench(send=True), now_s=0.0)
-    heard = FrameBatch.of([(0, 0x7FF, 0, b""), (0, identifier, flags, b"\x41")])
-    said = asker.heard(heard, now_s=0.0)
+    asker = Poller(_bench(send=True), now_s=0.0)
+    heard = FrameBatch.from_rows([(0, 0x7FF, 0, b""), (0, identifier, flags, b"\x41")])
+    said = asker.check_received(heard, now_s=0.0)
     assert (said is not None) is foreign
     if said:
         assert f"0x{identifier:03X}" in said
@@ -93,23 +95,23 @@ echo_within_s = 0.02
 """
 
 
-def _alike() -> Asker:
+def _alike() -> Poller:
     """Return an asker whose joint answers with identifier and first byte of the request."""
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\nsend = true\n[[joint]]\nname = "a"\nlayout = "alike"\n'
         "node = 1\n",
         {"alike": ECHO_LAYOUT},
         where="bench.toml",
     )
-    return Asker(bench, now_s=0.0)
+    return Poller(bench, now_s=0.0)
 
 
-ALIKE = FrameBatch.of([(0, 0x141, 0, b"\x9a\x00\x00")])
+ALIKE = FrameBatch.from_rows([(0, 0x141, 0, b"\x9a\x00\x00")])
 
 
 def test_while_listening_a_frame_that_looks_like_a_request_is_somebody_else():
     """Nobody has asked yet, so it is no answer to us."""
-    assert "0x141" in (_alike().heard(ALIKE, now_s=0.5) or "")
+    assert "0x141" in (_alike().check_received(ALIKE, now_s=0.5) or "")
 
 
 @pytest.mark.parametrize("others", [0, 1])
@@ -120,11 +122,11 @@ def test_while_asking_only_more_of_them_than_were_asked_for_are(
     asker = _alike()
     refused_s = None
     for step in range(600):
-        now_s = LISTEN_S + step * 0.1 + 1e-6
-        assert len(asker.due(now_s)) == 1
-        heard = FrameBatch.joined([ALIKE] * (1 + 2 * others))
-        if refused_s is None and asker.heard(heard, now_s=now_s + 0.002):
+        now_s = LISTEN_BEFORE_POLL_S + step * 0.1 + 1e-6
+        assert len(asker.due_requests(now_s)) == 1
+        heard = FrameBatch.concatenate([ALIKE] * (1 + 2 * others))
+        if refused_s is None and asker.check_received(heard, now_s=now_s + 0.002):
             refused_s = now_s
     assert (refused_s is None) is (others == 0)
     if refused_s is not None:
-        assert 1.0 <= refused_s - LISTEN_S <= 1.3
+        assert 1.0 <= refused_s - LISTEN_BEFORE_POLL_S <= 1.3

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.bus.poller import LISTEN_S, Ask, Asker
+from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller, PollRequest
 from logger.joint.batch import EXTENDED, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
-from logger.traffic.frame_length import frame_bits, most_bits
-from logger.traffic.response_tracker import plan_for
+from logger.traffic.frame_length import frame_bits, max_frame_bits
+from logger.traffic.response_tracker import response_plan
 
 LAYOUT = """
 format = 1
@@ -38,7 +38,7 @@ identifier = "0x200 + node"
 begins = "42"
 length = 8
 """
-ANSWER_BITS = most_bits(8, extended=False)
+ANSWER_BITS = max_frame_bits(8, extended=False)
 
 
 def _bench(
@@ -49,14 +49,14 @@ def _bench(
         f'[[joint]]\nname = "j{node}"\nlayout = "asked"\nnode = {node}\n' for node in range(joints)
     )
     layout = LAYOUT.format(fast=fast, slow=slow)
-    return bench_from(text, {"asked": layout}, where="bench.toml")
+    return bench_from_texts(text, {"asked": layout}, where="bench.toml")
 
 
-def _asked(asker: Asker, waits_s: list[float]) -> list[tuple[float, Ask]]:
-    now_s, asked = LISTEN_S, []
+def _asked(asker: Poller, waits_s: list[float]) -> list[tuple[float, PollRequest]]:
+    now_s, asked = LISTEN_BEFORE_POLL_S, []
     for wait_s in waits_s:
         now_s += wait_s
-        asked += [(now_s, ask) for ask in asker.due(now_s)]
+        asked += [(now_s, ask) for ask in asker.due_requests(now_s)]
     return asked
 
 
@@ -73,7 +73,7 @@ def test_no_half_second_holds_more_than_the_share(
 ):
     """Requests with the answers that they cause, whatever is wanted and however it is held up."""
     bench = _bench(joints=joints, share=share, fast=fast, slow=1.0, bitrate=bitrate)
-    asked = _asked(Asker(bench, now_s=0.0), waits_s)
+    asked = _asked(Poller(bench, now_s=0.0), waits_s)
     costs = [(at_s, ask.bits + ANSWER_BITS) for at_s, ask in asked]
     most = share * bitrate * 0.5
     for start_s in {at_s for at_s, _ in costs}:
@@ -85,56 +85,56 @@ def test_no_half_second_holds_more_than_the_share(
 def test_where_it_does_not_fit_each_is_asked_evenly_slower(share: float):
     """Every kind of every joint by the same factor, close to the share, and said once."""
     bench = _bench(joints=8, share=share, fast=0.001, slow=0.02)
-    asker = Asker(bench, now_s=0.0)
+    asker = Poller(bench, now_s=0.0)
     asked = _asked(asker, [0.0005] * 40_000)
     counts = Counter(ask.number for _, ask in asked)
     for number, count in counts.items():
-        expected = 20.0 / ((0.001 if number % 2 == 0 else 0.02) * asker.slower)
+        expected = 20.0 / ((0.001 if number % 2 == 0 else 0.02) * asker.slowdown)
         assert count == pytest.approx(expected, rel=0.02, abs=2), number
     assert len(counts) == 16
     bits = sum(ask.bits + ANSWER_BITS for _, ask in asked)
     assert 0.9 * share < bits / (500_000 * 20.0) <= share
-    ((kind, text),) = asker.said
+    ((kind, text),) = asker.remarks
     assert kind == "asked slower"
     assert f"{share:.1%} is allowed (bus.asking_share)" in text
     wanted = re.search(r"would take ([0-9.]+)% of 500000 bit/s", text)
     assert wanted is not None
-    assert float(wanted[1]) / 100 / share == pytest.approx(asker.slower, rel=0.06)
+    assert float(wanted[1]) / 100 / share == pytest.approx(asker.slowdown, rel=0.06)
     # So is the patience for the answers.
-    plan = plan_for(bench, bus=0, slower=asker.slower)
-    assert plan.requests[1].patience_ns == round(max(2 * 0.02 * asker.slower, 0.1) * 1e9)
+    plan = response_plan(bench, bus=0, slower=asker.slowdown)
+    assert plan.requests[1].response_window_ns == round(max(2 * 0.02 * asker.slowdown, 0.1) * 1e9)
 
 
 def test_no_joint_starves_where_there_is_no_room():
     """Thirty joints that are looked after far too seldom all get their turn, slow ones as well."""
-    asker = Asker(_bench(joints=30, share=0.3, fast=0.002, slow=0.5), now_s=0.0)
+    asker = Poller(_bench(joints=30, share=0.3, fast=0.002, slow=0.5), now_s=0.0)
     counts = Counter(ask.number for _, ask in _asked(asker, [0.05] * 2000))
     assert len(counts) == 60
     fast = [counts[number] for number in range(0, 60, 2)]
     slow = [counts[number] for number in range(1, 60, 2)]
     assert max(fast) - min(fast) <= 0.1 * max(fast)
     assert max(slow) - min(slow) <= 2
-    assert min(slow) >= 0.9 * 100.0 / (0.5 * asker.slower) - 2
+    assert min(slow) >= 0.9 * 100.0 / (0.5 * asker.slowdown) - 2
 
 
 def test_what_fits_is_asked_as_the_layout_says():
     """The demo takes a twentieth of its bus: nothing is slower, and nothing is said."""
-    asker = Asker(scenario.bench(channel="x"), now_s=0.0)
-    assert asker.slower == 1.0
-    assert asker.said == ()
+    asker = Poller(scenario.scenario_bench(channel="x"), now_s=0.0)
+    assert asker.slowdown == 1.0
+    assert asker.remarks == ()
 
 
 def test_without_a_bit_rate_there_is_no_share():
     """Nobody knows how much it is: each is asked in its own rhythm."""
-    asker = Asker(_bench(joints=8, share=0.01, fast=0.001, slow=0.02, bitrate=None), now_s=0.0)
+    asker = Poller(_bench(joints=8, share=0.01, fast=0.001, slow=0.02, bitrate=None), now_s=0.0)
     asked = _asked(asker, [0.0005] * 4000)
-    assert asker.slower == 1.0
+    assert asker.slowdown == 1.0
     assert len(asked) == pytest.approx(8 * (2000 + 100), rel=0.03)
 
 
 def test_a_bus_so_slow_that_one_request_is_more_than_the_share():
     """It is asked as seldom as the share says over a longer time, and all get their turn."""
-    asker = Asker(_bench(joints=2, share=0.01, fast=0.01, slow=0.1, bitrate=10_000), now_s=0.0)
+    asker = Poller(_bench(joints=2, share=0.01, fast=0.01, slow=0.1, bitrate=10_000), now_s=0.0)
     asked = _asked(asker, [0.05] * 20_000)
     bits = sum(ask.bits + ANSWER_BITS for _, ask in asked)
     assert 0.3 * 100 <= bits / 1000.0 <= 1.01 * 100
@@ -150,5 +150,5 @@ def test_a_bus_so_slow_that_one_request_is_more_than_the_share():
 def test_no_frame_is_longer_than_the_longest(identifier: int, payload: bytes, extended: bool):  # noqa: FBT001
     """The bound holds for any identifier and any data."""
     number = identifier if extended else identifier & 0x7FF
-    batch = FrameBatch.of([(0, number, EXTENDED if extended else 0, payload)])
-    assert int(frame_bits(batch)[0]) <= most_bits(len(payload), extended=extended)
+    batch = FrameBatch.from_rows([(0, number, EXTENDED if extended else 0, payload)])
+    assert int(frame_bits(batch)[0]) <= max_frame_bits(len(payload), extended=extended)

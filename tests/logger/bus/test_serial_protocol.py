@@ -11,8 +11,8 @@ from can.interfaces.slcan import slcanBus
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bus.python_can_workarounds import is_frame
-from logger.bus.serial_protocol import LONGEST_LINE, ProtocolReader, frames_in
+from logger.bus.python_can_workarounds import is_plausible_frame
+from logger.bus.serial_protocol import MAX_PROTOCOL_LINE, ProtocolReader, parse_frame_lines
 from logger.bus.serial_text import SerialText
 from logger.joint.batch import EXTENDED, FD, REMOTE
 
@@ -40,7 +40,7 @@ def _stock(sent: bytes) -> list[tuple[int, int, bytes]]:
         except (can.CanError, ValueError, IndexError, KeyError):
             bus._buffer.clear()
             continue
-        if message is None or not is_frame(message):
+        if message is None or not is_plausible_frame(message):
             continue
         flags = message.is_extended_id * EXTENDED | message.is_remote_frame * REMOTE
         data = bytes(min(message.dlc, 8)) if message.is_remote_frame else bytes(message.data)
@@ -69,8 +69,8 @@ _OTHER = st.sampled_from([b"\r", b"\a", b"z\r", b"Z\r", b"V1013\r", b"F00\r"])
 def test_whole_lines_are_what_python_can_reads(lines: list[bytes]):
     """Every kind of frame, with and without a stamp, between answers to commands."""
     sent = b"".join(lines)
-    text = SerialText(-1, ends=b"\r\a\n", longest=LONGEST_LINE).cut(sent)
-    rows, bad = frames_in(text.lines)
+    text = SerialText(-1, ends=b"\r\a\n", longest=MAX_PROTOCOL_LINE).split_lines(sent)
+    rows, bad = parse_frame_lines(text.lines)
     assert bad == []
     assert rows == _stock(sent)
 
@@ -93,11 +93,11 @@ def test_cut_anywhere_and_one_byte_wrong(
     spared = [
         line for at, line in enumerate(lines) if at not in {hit, hit + (place_ends(lines, place))}
     ]
-    text = SerialText(-1, ends=b"\r\a\n", longest=LONGEST_LINE)
+    text = SerialText(-1, ends=b"\r\a\n", longest=MAX_PROTOCOL_LINE)
     edges = [0, *sorted(cut for cut in cuts if cut < len(sent)), len(sent)]
     rows = []
     for start, end in itertools.pairwise(edges):
-        rows += frames_in(text.cut(bytes(sent[start:end])).lines)[0]
+        rows += parse_frame_lines(text.split_lines(bytes(sent[start:end])).lines)[0]
     assert rows == _stock(b"".join(spared))
 
 
@@ -112,7 +112,7 @@ def place_ends(lines: list[bytes], place: int) -> bool:
 )
 def test_what_is_no_frame(line: bytes):
     """Cut, too short, not hex, an identifier of more bits, a length that no frame has."""
-    assert frames_in([line]) == ([], [0])
+    assert parse_frame_lines([line]) == ([], [0])
 
 
 @pytest.mark.parametrize(
@@ -131,7 +131,7 @@ def test_a_piece_of_a_line_is_no_frame_of_another_kind(sent: bytes, identifiers:
     """What was under way at the opening is no fault, and never read as what it was not."""
     theirs, ours = os.pipe()
     os.write(ours, sent)
-    taken = ProtocolReader(theirs, place=0).take()
+    taken = ProtocolReader(theirs, bus_index=0).read_frames()
     assert taken.frames.identifier.tolist() == identifiers
     assert taken.garbled == 0
     os.close(ours)

@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from logger.bus.clock import Axis, read_clocks
+from logger.bus.clock import RecordingClock, read_clocks
 from logger.bus.opening import open_bus
 from logger.bus.source import Source
 from logger.errors import InputError
@@ -27,7 +27,7 @@ def _source(server: Server) -> Source:
         channel="can0",
         options={"host": "127.0.0.1", "port": server.port},
     )
-    return Source(settings, Axis(read_clocks()), where="bench.toml")
+    return Source(settings, RecordingClock(read_clocks()), where="bench.toml")
 
 
 def test_frames_of_a_server_arrive(server: Server):
@@ -70,7 +70,7 @@ def test_a_server_that_closes_is_noticed_within_two_seconds(server: Server):
     begun = time.monotonic()
     said: list[tuple[str, str]] = []
     while not said and time.monotonic() - begun < 5:
-        said += source.receive(0.05).said
+        said += source.receive(0.05).remarks
     assert time.monotonic() - begun < 2.0
     assert said[0][0] == "bus lost"
     assert "closed" in said[0][1] or "socket" in said[0][1].lower()

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from logger.bus import source as source_file
-from logger.bus.clock import Axis, Reading, read_clocks
+from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.opening import open_bus
 from logger.bus.source import Source
 from logger.errors import InputError
@@ -43,7 +43,9 @@ class _Adapter:
 
 def _source(monkeypatch: pytest.MonkeyPatch, answer: Callable[[], can.Message | None]) -> Source:
     monkeypatch.setattr(source_file, "open_bus", lambda *_: _Adapter(answer))
-    return Source(BusSettings(interface="virtual"), Axis(read_clocks()), where="bench.toml")
+    return Source(
+        BusSettings(interface="virtual"), RecordingClock(read_clocks()), where="bench.toml"
+    )
 
 
 def _raising(fault: Exception) -> Callable[[], can.Message | None]:
@@ -61,7 +63,7 @@ def test_a_line_that_is_no_frame_is_counted(monkeypatch: pytest.MonkeyPatch, fau
     source = _source(monkeypatch, _raising(fault))
     received = source.receive(0.0)
     assert len(received.frames) == 0
-    assert received.said == ()
+    assert received.remarks == ()
     assert source.garbled > 0
     assert source.receive(0.0).until_ns > received.until_ns
 
@@ -108,7 +110,7 @@ def test_a_bus_that_opens_and_goes_at_once_is_told_once(monkeypatch: pytest.Monk
     said = []
     for _ in range(6000):
         now_s[0] += 0.1
-        said += [kind for kind, _ in source.receive(0.0).said]
+        said += [kind for kind, _ in source.receive(0.0).remarks]
     assert said == ["bus lost"]
 
 
@@ -128,7 +130,7 @@ def test_a_bus_that_flaps_is_told_ever_less_often(monkeypatch: pytest.MonkeyPatc
     lost = 0
     for _ in range(6000):
         now_s[0] += 0.1
-        lost += sum(kind == "bus lost" for kind, _ in source.receive(0.0).said)
+        lost += sum(kind == "bus lost" for kind, _ in source.receive(0.0).remarks)
     assert 5 < lost < 80
 
 
@@ -156,10 +158,10 @@ def test_a_step_of_the_wall_clock_is_said_and_changes_no_time(monkeypatch: pytes
     passed = iter(range(1, 10))
     wall = [real.wall_ns]
 
-    def clocks() -> Reading:
+    def clocks() -> ClockSample:
         by_ns = next(passed) * 1_000_000
         wall[0] = real.wall_ns + by_ns + next(steps)
-        return Reading(
+        return ClockSample(
             boottime_ns=real.boottime_ns + by_ns,
             monotonic_ns=real.monotonic_ns + by_ns,
             wall_ns=wall[0],
@@ -169,13 +171,15 @@ def test_a_step_of_the_wall_clock_is_said_and_changes_no_time(monkeypatch: pytes
     monkeypatch.setattr(
         source_file, "open_bus", lambda *_: _Adapter(lambda: waiting.pop() if waiting else None)
     )
-    source = Source(BusSettings(interface="virtual"), Axis(real), where="b", clocks=clocks)
+    source = Source(
+        BusSettings(interface="virtual"), RecordingClock(real), where="b", clock_reader=clocks
+    )
     times, said = [], []
     for _ in range(3):
         waiting.append(can.Message(arbitration_id=1, timestamp=wall[0] * 1e-9))
         received = source.receive(0.0)
         times += received.frames.time_ns.tolist()
-        said += received.said
+        said += received.remarks
     assert times == sorted(times)
     assert times[-1] - times[0] < 20_000_000
     assert [kind for kind, _ in said] == ["clock step"]
@@ -185,7 +189,9 @@ def test_frames_of_every_kind_arrive_as_they_were_sent():
     """Identifier, flags and bytes over an in-process bus."""
     with can.Bus(interface="virtual", channel="kinds") as other:
         source = Source(
-            BusSettings(interface="virtual", channel="kinds"), Axis(read_clocks()), where="b"
+            BusSettings(interface="virtual", channel="kinds"),
+            RecordingClock(read_clocks()),
+            where="b",
         )
         other.send(can.Message(arbitration_id=0x123, data=b"\x01\x02", is_extended_id=False))
         other.send(can.Message(arbitration_id=0x1ABCDEF, data=b"", is_extended_id=True))

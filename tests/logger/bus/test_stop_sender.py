@@ -2,15 +2,15 @@
 
 import pytest
 
-from logger.bus.stop_sender import GIVE_UP_S, Stops, stops_of
-from logger.joint.bench.bench import bench_from
+from logger.bus.stop_sender import STOP_GIVE_UP_S, StopSender, stop_sender_for
+from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
 
 STOP = 'identifier = "0x1C0 + node * 2"\ndata = "53 00"\nrepeat = 3\nevery_s = 0.02\n'
 UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 0.4 }\n'
 
 
-def _stops(stop: str = STOP) -> Stops:
+def _stops(stop: str = STOP) -> StopSender:
     text = (
         '[[bus]]\nname = "l"\ninterface = "virtual"\nsend = true\n'
         '[[bus]]\nname = "r"\ninterface = "virtual"\nsend = true\n'
@@ -18,21 +18,23 @@ def _stops(stop: str = STOP) -> Stops:
     for name, bus, node in (("a", "l", 3), ("b", "l", 4), ("c", "r", 3)):
         text += f'[[joint]]\nname = "{name}"\nbus = "{bus}"\nlayout = "harvest-joint"\n'
         text += f"node = {node}\n[joint.stop]\n{stop}"
-    layouts = {"harvest-joint": scenario.layout_text()}
-    return stops_of(bench_from(text, layouts, where="bench.toml"), bus=0)
+    layouts = {"harvest-joint": scenario.scenario_layout_text()}
+    return stop_sender_for(bench_from_texts(text, layouts, where="bench.toml"), bus=0)
 
 
-def _run(stops: Stops, *, until_s: float, takes: bool = True, from_s: float = 0.0) -> list[int]:
+def _run(
+    stops: StopSender, *, until_s: float, takes: bool = True, from_s: float = 0.0
+) -> list[int]:
     """Return at which milliseconds frames were tried."""
     tried = []
     for step in range(round(from_s * 1000), round(until_s * 1000)):
-        for joint, _ in stops.due(step * 1e-3, now_ns=step):
+        for joint, _ in stops.due_stops(step * 1e-3, now_ns=step):
             tried.append(step)
-            stops.tried(joint, sent=takes, now_s=step * 1e-3, now_ns=step)
+            stops.note_attempt(joint, was_sent=takes, now_s=step * 1e-3, now_ns=step)
     return tried
 
 
-def _reports(stops: Stops) -> list[tuple[str, str, int]]:
+def _reports(stops: StopSender) -> list[tuple[str, str, int]]:
     found = []
     while not stops.reports.empty():
         report = stops.reports.get()
@@ -54,13 +56,13 @@ def test_nothing_leaves_without_an_order():
     """Armed is not sent."""
     stops = _stops()
     assert _run(stops, until_s=1.0) == []
-    assert stops.next_s(0.0) == 1.0
+    assert stops.next_due_s(0.0) == 1.0
 
 
 def test_an_order_is_sent_at_once_and_so_many_times():
     """First now, then every 20 ms, three times; reported when it begins and when it is over."""
     stops = _stops()
-    stops.order("a")
+    stops.order_stop("a")
     assert _run(stops, until_s=0.5) == pytest.approx([0, 20, 40], abs=2)
     assert _reports(stops) == [("a", "sent", 1), ("a", "over", 3)]
 
@@ -68,18 +70,18 @@ def test_an_order_is_sent_at_once_and_so_many_times():
 def test_enough_is_enough():
     """Once it is seen to stop, no more frames leave."""
     stops = _stops()
-    stops.order("a")
+    stops.order_stop("a")
     _run(stops, until_s=0.03)
-    stops.enough("a")
+    stops.confirm_stopped("a")
     assert _run(stops, until_s=0.5, from_s=0.03) == []
     assert _reports(stops) == [("a", "sent", 1), ("a", "over", 2)]
 
 
-@pytest.mark.parametrize(("stop", "after_s"), [(STOP, GIVE_UP_S), (STOP + UNTIL, 0.4)])
+@pytest.mark.parametrize(("stop", "after_s"), [(STOP, STOP_GIVE_UP_S), (STOP + UNTIL, 0.4)])
 def test_a_bus_that_takes_nothing_is_tried_for_so_long(stop: str, after_s: float):
     """Then it is given up, and told as unsent."""
     stops = _stops(stop)
-    stops.order("b")
+    stops.order_stop("b")
     tried = _run(stops, until_s=3.0, takes=False)
     assert after_s <= tried[-1] * 1e-3 <= after_s + 0.03
     assert _reports(stops) == [("b", "unsent", 0)]
@@ -88,7 +90,7 @@ def test_a_bus_that_takes_nothing_is_tried_for_so_long(stop: str, after_s: float
 def test_a_bus_that_comes_back_in_time_gets_it():
     """What could not be sent at first is sent as soon as it can be."""
     stops = _stops()
-    stops.order("a")
+    stops.order_stop("a")
     _run(stops, until_s=0.5, takes=False)
     assert len(_run(stops, until_s=0.8, from_s=0.5)) == 3
     assert _reports(stops) == [("a", "sent", 1), ("a", "over", 3)]
@@ -97,17 +99,17 @@ def test_a_bus_that_comes_back_in_time_gets_it():
 def test_two_joints_at_once():
     """Each has its own count."""
     stops = _stops()
-    stops.order("a")
-    stops.order("b")
+    stops.order_stop("a")
+    stops.order_stop("b")
     assert len(_run(stops, until_s=0.5)) == 6
 
 
 def test_disarmed_nothing_leaves_any_more():
     """What was ordered before or is ordered later is told."""
     stops = _stops()
-    stops.order("a")
+    stops.order_stop("a")
     _run(stops, until_s=0.001)
-    stops.disarm(now_ns=0)
-    stops.order("b")
+    stops.disarm_stops(now_ns=0)
+    stops.order_stop("b")
     assert _run(stops, until_s=0.5, from_s=0.001) == []
     assert _reports(stops) == [("a", "sent", 1), ("a", "over", 1), ("b", "unsent", 0)]

@@ -11,13 +11,13 @@ import can
 import pytest
 
 import logger.recording.recorder as record_file
-from logger.bus.clock import Axis, read_clocks
-from logger.bus.source import LONGEST_WRITE_S, Source
-from logger.joint.bench.bench import BusSettings, bench_from
+from logger.bus.clock import RecordingClock, read_clocks
+from logger.bus.source import MAX_WRITE_S, Source
+from logger.joint.bench.bench import BusSettings, bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings, record
 from logger.simulate import scenario
-from replay.check import check
+from replay.check import check_recording
 from replay.recording import Recording
 
 
@@ -28,7 +28,7 @@ def test_one_that_reads_nothing_does_not_hold_the_receiver():
     settings = BusSettings(
         interface="slcan", channel=os.ttyname(slave), send=True, options={"sleep_after_open": 0}
     )
-    source = Source(settings, Axis(read_clocks()), where="bench.toml")
+    source = Source(settings, RecordingClock(read_clocks()), where="bench.toml")
     try:
         request = can.Message(arbitration_id=0x123, data=b"\x01" * 8, is_extended_id=False)
         taken, longest_s = 0, 0.0
@@ -40,11 +40,11 @@ def test_one_that_reads_nothing_does_not_hold_the_receiver():
                 break
             taken += 1
         assert 0 < taken < 2000
-        assert longest_s < LONGEST_WRITE_S + 1.0
+        assert longest_s < MAX_WRITE_S + 1.0
         os.write(master, b"t2C310A\r")
         received = source.receive(0.5)
         assert received.frames.identifier.tolist() == [0x2C3]
-        assert received.said == ()
+        assert received.remarks == ()
         begun_s = time.monotonic()
     finally:
         source.close()
@@ -57,9 +57,13 @@ def test_a_driver_that_never_returns_does_not_keep_the_recording_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
     """Stopped while a request hangs in the driver: closed in order, whole, the lock given back."""
-    text = scenario.bench_text("stuck").replace('interface = "slcan"', 'interface = "virtual"')
+    text = scenario.scenario_bench_text("stuck").replace(
+        'interface = "slcan"', 'interface = "virtual"'
+    )
     text = "\n".join(line for line in text.splitlines() if not line.startswith("options"))
-    bench = bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
+    bench = bench_from_texts(
+        text, {"harvest-joint": scenario.scenario_layout_text()}, where="bench.toml"
+    )
     assert bench.buses[0].send
     hangs, free = threading.Event(), threading.Event()
 
@@ -85,6 +89,6 @@ def test_a_driver_that_never_returns_does_not_keep_the_recording_open(
     assert time.monotonic() - begun_s < 15
     recording = Recording.open(tmp_path / "rec")
     assert not recording.live
-    assert check(recording).whole
-    assert [event.kind for event in recording.events()] == ["started", "ended"]
+    assert check_recording(recording).is_complete
+    assert [event.kind for event in recording.read_events()] == ["started", "ended"]
     time.sleep(0.2)

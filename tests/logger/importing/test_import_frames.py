@@ -8,50 +8,50 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.import_frames import Said, bring_in
+from logger.importing.import_frames import ImportNotice, import_frames
 from logger.joint.batch import FrameBatch
-from logger.limits.limit import LimitSet, limits_from
+from logger.limits.limit import LimitSet, parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _made(out: Path, batches, **chosen):
-    return bring_in(batches, bench=BENCH, limits=LimitSet(), out=out, name="t", **chosen)
+    return import_frames(batches, bench=BENCH, limits=LimitSet(), out=out, name="t", **chosen)
 
 
 def _batches() -> Iterator[FrameBatch]:
-    return frames(hours=0.05, rate_Hz=50.0, seed=1, start_ns=START_NS)
+    return simulate_frames(hours=0.05, rate_Hz=50.0, seed=1, start_ns=START_NS)
 
 
 def test_its_span_is_that_of_its_frames(tmp_path: Path):
     """Without a stated span it begins with the first frame and ends just after the last."""
     made = _made(tmp_path / "rec", _batches())
-    whole = FrameBatch.joined(list(_batches()))
+    whole = FrameBatch.concatenate(list(_batches()))
     recording = Recording.open(tmp_path / "rec")
     assert recording.start_ns == made.start_ns == whole.time_ns[0]
     assert recording.end_ns == made.end_ns == whole.time_ns[-1] + 1
     assert recording.frame_count() == made.frames == len(whole)
-    assert {joint: recording.row_count(joint) for joint in recording.joints} == made.readings
+    assert {joint: recording.reading_count(joint) for joint in recording.joints} == made.readings
     assert made.undecoded == 0
-    assert not recording.missing()
+    assert not recording.describe_missing()
 
 
 def test_what_is_said_becomes_events(tmp_path: Path):
     """A first note, and what was said of the frames, with their times; and the end."""
-    said: deque[Said] = deque()
+    said: deque[ImportNotice] = deque()
 
     def saying() -> Iterator[FrameBatch]:
         for batch in _batches():
-            said.append(Said(kind="note", time_ns=int(batch.time_ns[0]), text="oh"))
+            said.append(ImportNotice(kind="note", time_ns=int(batch.time_ns[0]), text="oh"))
             yield batch
-        said.append(Said(kind="clock step", time_ns=START_NS, text="late"))
+        said.append(ImportNotice(kind="clock step", time_ns=START_NS, text="late"))
 
     made = _made(tmp_path / "rec", saying(), said=said, note="first")
-    events = Recording.open(tmp_path / "rec").events()
+    events = Recording.open(tmp_path / "rec").read_events()
     assert [event.kind for event in events][:2] == ["started", "note"]
     assert [event.text for event in events if event.kind == "note"][:2] == ["first", "oh"]
     assert [event.kind for event in events][-2:] == ["clock step", "ended"]
@@ -70,10 +70,10 @@ def test_stopped_it_leaves_nothing(tmp_path: Path):
             stop.set()
 
     with pytest.raises(OutsideFault, match="stopped before its end; nothing was left behind"):
-        bring_in(
-            frames(hours=10, rate_Hz=20.0, seed=1, start_ns=START_NS),
-            bench=scenario.bench(channel="x", rate_Hz=20.0),
-            limits=limits_from(scenario.limits_text(), "limits.toml"),
+        import_frames(
+            simulate_frames(hours=10, rate_Hz=20.0, seed=1, start_ns=START_NS),
+            bench=scenario.scenario_bench(channel="x", rate_Hz=20.0),
+            limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
             out=tmp_path / "rec",
             name="t",
             start_ns=START_NS,

@@ -14,7 +14,7 @@ from logger.importing.log_frames import LogFrames
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.simulate import scenario
 
-BENCH = scenario.bench(channel="can0")
+BENCH = scenario.scenario_bench(channel="can0")
 S = 1_000_000_000
 T0 = 1_795_000_000.0
 PLAIN = [
@@ -58,7 +58,7 @@ def _written(path: Path, messages: list[can.Message]) -> Path:
 
 def _read(path: Path, **chosen) -> tuple[FrameBatch, LogFrames]:
     log = LogFrames(path=path, bench=BENCH, **chosen)
-    return FrameBatch.joined(list(log)), log
+    return FrameBatch.concatenate(list(log)), log
 
 
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".db", ".log", ".trc"])
@@ -76,8 +76,8 @@ def test_round_trip(tmp_path: Path, suffix: str):
     # The head of a text log or a table of offsets names its beginning to the millisecond.
     assert np.abs(frames.time_ns - written).max() <= 2_000_000
     assert np.abs(np.diff(frames.time_ns) - np.diff(written)).max() <= 100_000
-    assert list(log.said) == []
-    assert log.first_ns() == frames.time_ns[0]
+    assert list(log.notices) == []
+    assert log.first_time_ns() == frames.time_ns[0]
 
 
 @pytest.mark.parametrize(
@@ -136,7 +136,7 @@ def test_more_than_a_batch(tmp_path: Path):
     first = next(batches)
     assert 10_000 < len(first) < 40_000
     assert 0 < log.read_bytes < log.size_bytes
-    whole = FrameBatch.joined([first, *batches])
+    whole = FrameBatch.concatenate([first, *batches])
     assert whole.data[:, :4].copy().view(">u4")[:, 0].tolist() == list(range(80_000))
 
 
@@ -147,7 +147,7 @@ def test_times_never_run_backwards(tmp_path: Path):
     path.write_text("".join(f"({T0 + at:.6f}) can0 2C3#00\n" for at in times))
     frames, log = _read(path)
     assert ((frames.time_ns - int(T0) * S) / 1e9).tolist() == [0.0, 1.0, 1.0, 1.0, 1.5]
-    (said,) = log.said
+    (said,) = log.notices
     assert said.kind == "note"
     assert "2 frames" in said.text
     assert "100 ms" in said.text
@@ -163,7 +163,7 @@ def test_a_clock_that_was_set_back(tmp_path: Path):
     moves = np.diff(frames.time_ns)
     assert moves[15_999] == 0
     assert (np.abs(np.delete(moves, 15_999) - 10_000_000) < 1000).all()
-    (said,) = log.said
+    (said,) = log.notices
     assert said.kind == "clock step"
     assert said.time_ns == frames.time_ns[16_000]
     assert "3759.990 s" in said.text
@@ -176,11 +176,11 @@ def test_a_log_without_a_date(tmp_path: Path):
     os.utime(path, ns=(1_700_000_000 * S, 1_700_000_000 * S))
     frames, log = _read(path)
     assert frames.time_ns.tolist() == [1_700_000_000 * S, 1_700_000_001 * S + S // 2]
-    assert "names no date" in log.said[0].text
-    assert log.first_ns() == frames.time_ns[0]
+    assert "names no date" in log.notices[0].text
+    assert log.first_time_ns() == frames.time_ns[0]
     frames, log = _read(path, start_ns=5 * S)
     assert frames.time_ns.tolist() == [5 * S, 6 * S + S // 2]
-    assert not log.said
+    assert not log.notices
 
 
 def test_a_date_in_unknown_words(tmp_path: Path):
@@ -192,7 +192,7 @@ def test_a_date_in_unknown_words(tmp_path: Path):
     path.write_text("".join(lines))
     frames, log = _read(path)
     assert len(frames) == len(PLAIN)
-    assert "names no date" in log.said[0].text
+    assert "names no date" in log.notices[0].text
 
 
 def test_several_channels(tmp_path: Path):
@@ -235,7 +235,7 @@ def test_what_is_no_log(tmp_path: Path, name: str, content: bytes, words: list[s
 def test_no_such_log(tmp_path: Path):
     """A path that is not there is not made, whatever its reader would do."""
     with pytest.raises(InputError, match="no such log"):
-        LogFrames(path=tmp_path / "log.db", bench=BENCH).first_ns()
+        LogFrames(path=tmp_path / "log.db", bench=BENCH).first_time_ns()
     assert list(tmp_path.iterdir()) == []
 
 
@@ -250,8 +250,8 @@ def test_a_log_that_is_damaged_within(tmp_path: Path, tolerant: bool):  # noqa: 
         with pytest.raises(InputError, match=r"beyond its frame 600 \(at .*--tolerant"):
             list(log)
         return
-    assert len(FrameBatch.joined(list(log))) == 600
-    assert "beyond its frame 600" in log.said[0].text
+    assert len(FrameBatch.concatenate(list(log))) == 600
+    assert "beyond its frame 600" in log.notices[0].text
 
 
 def test_a_binary_log_that_was_cut(tmp_path: Path):
@@ -263,10 +263,10 @@ def test_a_binary_log_that_was_cut(tmp_path: Path):
         path.write_bytes(content[:end])
         log = LogFrames(path=path, bench=BENCH, tolerant=True)
         try:
-            frames = FrameBatch.joined(list(log))
+            frames = FrameBatch.concatenate(list(log))
         except InputError:
             continue
-        assert len(log.said) == 1
+        assert len(log.notices) == 1
         np.testing.assert_array_equal(frames.time_ns, whole.time_ns[: len(frames)])
         np.testing.assert_array_equal(frames.data, whole.data[: len(frames)])
     shutil.rmtree(tmp_path)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.importing.message_batch import BATCH, Columns, gather
+from logger.importing.message_batch import BATCH_MESSAGES, MessageBatch, read_message_batch
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 
 STAMPS = st.one_of(
@@ -50,10 +50,10 @@ def _row(message: can.Message) -> tuple[int, int, int, bytes]:
 @given(st.lists(_messages(), min_size=1, max_size=20))
 def test_columns_are_what_rows_give(messages: list[can.Message]):
     """Every field of every frame is that of the message-by-message way of a bus."""
-    slow = FrameBatch.of([_row(message) for message in messages])
-    columns, fault = gather(iter(messages))
+    slow = FrameBatch.from_rows([_row(message) for message in messages])
+    columns, fault = read_message_batch(iter(messages))
     assert fault is None
-    fast = columns.batch()
+    fast = columns.to_frame_batch()
     for name in ("time_ns", "identifier", "flags", "length", "data", "bus"):
         one, other = getattr(fast, name), getattr(slow, name)
         assert one.dtype == other.dtype, name
@@ -68,10 +68,10 @@ def test_what_stood_before_a_fault_is_kept():
             yield can.Message(data=b"12345678")
         raise ValueError("torn")
 
-    messages = broken(BATCH + 700)
-    columns, fault = gather(messages)
-    assert (len(columns), fault) == (BATCH, None)
-    columns, fault = gather(messages)
+    messages = broken(BATCH_MESSAGES + 700)
+    columns, fault = read_message_batch(messages)
+    assert (len(columns), fault) == (BATCH_MESSAGES, None)
+    columns, fault = read_message_batch(messages)
     assert len(columns) == 700
     assert str(fault) == "torn"
 
@@ -79,4 +79,4 @@ def test_what_stood_before_a_fault_is_kept():
 def test_a_payload_that_no_frame_can_carry_is_refused():
     """More than 64 bytes are no frame."""
     with pytest.raises(ValueError, match="65 bytes"):
-        Columns().take([can.Message(data=bytes(65))])
+        MessageBatch().append_messages([can.Message(data=bytes(65))])

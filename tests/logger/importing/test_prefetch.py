@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from logger.importing.prefetch import AHEAD, ahead
+from logger.importing.prefetch import PREFETCH_DEPTH, prefetch_batches
 from logger.joint.batch import FrameBatch
 
 
@@ -13,7 +13,7 @@ def _counted(count: int, seen: list[str]) -> Iterator[FrameBatch]:
     try:
         for place in range(count):
             seen.append(threading.current_thread().name)
-            yield FrameBatch.of([(place, 1, 0, b"")])
+            yield FrameBatch.from_rows([(place, 1, 0, b"")])
     finally:
         seen.append(f"closed by {threading.current_thread().name}")
 
@@ -21,7 +21,7 @@ def _counted(count: int, seen: list[str]) -> Iterator[FrameBatch]:
 def test_all_in_order_by_one_thread():
     """What is fetched comes out as it is, and is closed where it was opened."""
     seen: list[str] = []
-    with ahead(_counted(20, seen)) as batches:
+    with prefetch_batches(_counted(20, seen)) as batches:
         assert [int(batch.time_ns[0]) for batch in batches] == list(range(20))
     assert set(seen) == {"ahead", "closed by ahead"}
 
@@ -29,10 +29,10 @@ def test_all_in_order_by_one_thread():
 def test_leaving_early_ends_the_thread():
     """No more than a few batches are fetched for nothing, and no thread is left."""
     seen: list[str] = []
-    with ahead(_counted(10_000, seen)) as batches:
+    with prefetch_batches(_counted(10_000, seen)) as batches:
         next(batches)
     assert seen[-1] == "closed by ahead"
-    assert len(seen) <= AHEAD + 4
+    assert len(seen) <= PREFETCH_DEPTH + 4
     assert "ahead" not in {thread.name for thread in threading.enumerate()}
 
 
@@ -43,7 +43,7 @@ def test_a_fault_comes_out():
         yield FrameBatch.empty()
         raise ValueError("torn")
 
-    with ahead(broken()) as batches:
+    with prefetch_batches(broken()) as batches:
         next(batches)
         with pytest.raises(ValueError, match="torn"):
             next(batches)

@@ -12,32 +12,32 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.import_frames import bring_in
-from logger.importing.redecode import redecode
+from logger.importing.import_frames import import_frames
+from logger.importing.redecode import redecode_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.recording.pipeline import BusVitals, Intake, Vitals
-from logger.recording.resume import start_of
+from logger.recording.resume import resume_point
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from logger.store.layout.manifest import Clock, begun
+from logger.simulate.offline import simulate_frames
+from logger.store.layout.manifest import ClockAnchor, new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.inbox import post
+from logger.store.writing.inbox import submit_request
 from logger.store.writing.live_writer import RecordingWriter
-from logger.traffic.per_second import Second
+from logger.traffic.per_second import BusSecond
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
-RIGHT = scenario.bench(channel="x")
-WRONG = bench_from(
+RIGHT = scenario.scenario_bench(channel="x")
+WRONG = bench_from_texts(
     RIGHT.text.replace("gear_ratio = 9.0", "gear_ratio = 90.0").replace("1.62", "16.2"),
     RIGHT.layout_texts,
     where="bench.toml",
 )
-LIMITS = limits_from(scenario.limits_text(), "limits.toml")
+LIMITS = parse_limits(scenario.scenario_limits_text(), "limits.toml")
 
 
 IMAGE = """
@@ -52,8 +52,10 @@ heating_s = 200.0
 
 
 def _made(path: Path, bench: Bench, batches=None) -> Recording:
-    bring_in(
-        frames(hours=0.1, rate_Hz=100.0, seed=3, start_ns=START_NS) if batches is None else batches,
+    import_frames(
+        simulate_frames(hours=0.1, rate_Hz=100.0, seed=3, start_ns=START_NS)
+        if batches is None
+        else batches,
         bench=bench,
         limits=LIMITS,
         out=path,
@@ -69,8 +71,8 @@ def _alike(one: Recording, other: Recording) -> None:
     assert one.joints == other.joints
     assert (one.start_ns, one.end_ns) == (other.start_ns, other.end_ns)
     for joint in one.joints:
-        left = one.readings(joint, 0, 2**62)
-        right = other.readings(joint, 0, 2**62)
+        left = one.read_readings(joint, 0, 2**62)
+        right = other.read_readings(joint, 0, 2**62)
         np.testing.assert_array_equal(left.time_ns, right.time_ns)
         np.testing.assert_array_equal(left.position_segment, right.position_segment)
         for channel in left.columns:
@@ -78,14 +80,14 @@ def _alike(one: Recording, other: Recording) -> None:
         for channel in one.channels(joint):
             begin, end = START_NS // S * S, START_NS // S * S + 300 * S
             left_s, right_s = (
-                recording.counted(joint, channel, begin, end) for recording in (one, other)
+                recording.read_buckets(joint, channel, begin, end) for recording in (one, other)
             )
             np.testing.assert_allclose(left_s.mean, right_s.mean, rtol=1e-12)
 
     def said(recording: Recording) -> list[tuple[object, ...]]:
         return sorted(
             (event.time_ns, event.kind, event.joint, event.limit, event.text, event.who)
-            for event in recording.events()
+            for event in recording.read_events()
             # What the recorder watches about itself is looked at once a batch.
             if not (event.kind in {"raised", "returned"} and event.joint == "")
         )
@@ -98,18 +100,18 @@ def test_a_wrong_scale_corrected_is_a_right_bench(tmp_path: Path):
     wrong = _made(tmp_path / "wrong", WRONG)
     right = _made(tmp_path / "right", RIGHT)
     shares: list[float] = []
-    made = redecode(wrong.path, bench=RIGHT, out=tmp_path / "again", progress=shares.append)
+    made = redecode_frames(wrong.path, bench=RIGHT, out=tmp_path / "again", progress=shares.append)
     again = Recording.open(tmp_path / "again")
     assert not np.array_equal(
-        wrong.readings("shoulder", 0, 2**62).columns["torque_Nm"],
-        again.readings("shoulder", 0, 2**62).columns["torque_Nm"],
+        wrong.read_readings("shoulder", 0, 2**62).columns["torque_Nm"],
+        again.read_readings("shoulder", 0, 2**62).columns["torque_Nm"],
         equal_nan=True,
     )
     _alike(again, right)
     assert again.bench.text.strip() == RIGHT.text.strip()
-    assert not again.missing()
+    assert not again.describe_missing()
     assert made.frames == again.frame_count() == wrong.frame_count()
-    assert made.readings == {joint: again.row_count(joint) for joint in again.joints}
+    assert made.readings == {joint: again.reading_count(joint) for joint in again.joints}
     assert shares[-1] == 1.0
     for one, other in zip(
         list_parts(wrong.path / "frames"), list_parts(again.path / "frames"), strict=True
@@ -120,25 +122,27 @@ def test_a_wrong_scale_corrected_is_a_right_bench(tmp_path: Path):
 def test_a_joint_that_the_old_bench_lacked(tmp_path: Path):
     """Its frames were always there; now they are read."""
     text = RIGHT.text[: RIGHT.text.rindex("[[joint]]")]
-    alone = bench_from(text, RIGHT.layout_texts, where="bench.toml")
+    alone = bench_from_texts(text, RIGHT.layout_texts, where="bench.toml")
     old = _made(tmp_path / "old", alone)
     assert old.joints == ("shoulder",)
-    redecode(old.path, bench=RIGHT, out=tmp_path / "again")
+    redecode_frames(old.path, bench=RIGHT, out=tmp_path / "again")
     _alike(Recording.open(tmp_path / "again"), _made(tmp_path / "right", RIGHT))
 
 
 def test_what_people_said_stays(tmp_path: Path):
     """Notes keep their time and author, before and after the end; deeds on alerts do not stay."""
     old = _made(tmp_path / "old", RIGHT)
-    post(old.path, kind="note", text="smelt warm", who="h")
-    post(old.path, kind="acknowledge", alert=1, who="h")
-    redecode(old.path, bench=RIGHT, out=tmp_path / "again")
-    events = Recording.open(tmp_path / "again").events()
+    submit_request(old.path, kind="note", text="smelt warm", who="h")
+    submit_request(old.path, kind="acknowledge", alert=1, who="h")
+    redecode_frames(old.path, bench=RIGHT, out=tmp_path / "again")
+    events = Recording.open(tmp_path / "again").read_events()
     notes = {event.text: event for event in events if event.kind == "note"}
     assert set(notes) == {"first", "smelt warm"}
     assert notes["smelt warm"].who == "h"
     assert notes["smelt warm"].time_ns == next(
-        event.time_ns for event in Recording.open(old.path).events() if event.text == "smelt warm"
+        event.time_ns
+        for event in Recording.open(old.path).read_events()
+        if event.text == "smelt warm"
     )
     assert "acknowledged" not in {event.kind for event in events}
     assert [event.sequence for event in events] == list(range(len(events)))
@@ -149,24 +153,28 @@ def test_a_recording_that_was_gone_on_with(tmp_path: Path):
 
     A thermal image that stood above its limit still does, less what it cooled by in the pause.
     """
-    limits = limits_from(LIMITS.text + IMAGE, "limits.toml")
-    made = FrameBatch.joined(list(frames(hours=0.05, rate_Hz=50.0, seed=3, start_ns=START_NS)))
-    made = made.taken((made.time_ns < START_NS + 60 * S) | (made.time_ns >= START_NS + 90 * S))
+    limits = parse_limits(LIMITS.text + IMAGE, "limits.toml")
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=0.05, rate_Hz=50.0, seed=3, start_ns=START_NS))
+    )
+    made = made.select_rows(
+        (made.time_ns < START_NS + 60 * S) | (made.time_ns >= START_NS + 90 * S)
+    )
     path = tmp_path / "old"
 
     def vitals() -> Vitals:
-        second = Second(frames_per_s=7.0, load=0.25, error_frames=1, remote_frames=2)
+        second = BusSecond(frames_per_s=7.0, load=0.25, error_frames=1, remote_frames=2)
         return Vitals(buses=(BusVitals(second=second, lost=3, garbled=4),), disk_left_h=5.0)
 
     def feed(intake: Intake, writer, low_ns: int, high_ns: int) -> None:
-        part = made.taken((made.time_ns >= low_ns) & (made.time_ns < high_ns))
+        part = made.select_rows((made.time_ns >= low_ns) & (made.time_ns < high_ns))
         edges = [*range(0, len(part), 300), len(part)]
         for low, high in pairwise(edges):
-            batch = part.taken(slice(low, high))
+            batch = part.select_rows(slice(low, high))
             intake.take(batch, now_ns=int(batch.time_ns[-1]), vitals=vitals)
         intake.take(FrameBatch.empty(), now_ns=high_ns, vitals=vitals)
 
-    manifest = begun(RIGHT, name="t", started_ns=START_NS, limits=limits)
+    manifest = new_manifest(RIGHT, name="t", started_ns=START_NS, limits=limits)
     writer = RecordingWriter(path, manifest, RIGHT, now_s=0.0)
     intake = Intake(RIGHT, limits, writer, start_ns=START_NS)
     intake.begin(START_NS)
@@ -176,34 +184,37 @@ def test_a_recording_that_was_gone_on_with(tmp_path: Path):
     intake.say("ended", time_ns=START_NS + 60 * S, text="Recording ended: first.")
     writer.close(ended_ns=START_NS + 60 * S, cause="stopped")
 
-    start = start_of(path)
-    clock = Clock(boottime_ns=1, wall_ns=START_NS + 90 * S)
-    writer = RecordingWriter.resumed(path, RIGHT, clock=clock, now_s=0.0)
+    start = resume_point(path)
+    clock = ClockAnchor(boottime_ns=1, wall_ns=START_NS + 90 * S)
+    writer = RecordingWriter.resume(path, RIGHT, clock=clock, now_s=0.0)
     intake = Intake(RIGHT, limits, writer, start_ns=START_NS + 90 * S, start=start)
     intake.begin(START_NS + 90 * S)
     feed(intake, writer, START_NS + 90 * S, START_NS + 170 * S)
     intake.say("ended", time_ns=START_NS + 170 * S, text="Recording ended: second.")
     writer.close(ended_ns=START_NS + 170 * S, cause="stopped")
 
-    redecode(path, bench=RIGHT, out=tmp_path / "again")
+    redecode_frames(path, bench=RIGHT, out=tmp_path / "again")
     old, again = Recording.open(path), Recording.open(tmp_path / "again")
     assert again.manifest.resumed == (clock,)
-    batch = again.readings("elbow", 0, 2**62)
+    batch = again.read_readings("elbow", 0, 2**62)
     assert set(batch.position_segment.tolist()) == {-1, 0, 1}
     _alike(again, old)
     # Their numbers are shared with the recorder's own, which are looked for once a batch.
     mine, theirs = (
-        [replace(alert, number=0) for alert in one.alerts() if alert.joint] for one in (again, old)
+        [replace(alert, number=0) for alert in one.read_alerts() if alert.joint]
+        for one in (again, old)
     )
     assert mine == theirs
-    assert [alert.limit for alert in again.alerts() if not alert.joint] == ["frames-lost"]
-    (image,) = [one for one in again.alerts() if (one.limit, one.joint) == ("image", "shoulder")]
+    assert [alert.limit for alert in again.read_alerts() if not alert.joint] == ["frames-lost"]
+    (image,) = [
+        one for one in again.read_alerts() if (one.limit, one.joint) == ("image", "shoulder")
+    ]
     assert image.returned_ns is None
     reader = RecordingReader(tmp_path / "again")
-    health = reader.table("health", start_ns=0, end_ns=2**62).to_pylist()
+    health = reader.read_rows("health", start_ns=0, end_ns=2**62).to_pylist()
     assert {(row["bus_load"], row["disk_left_h"]) for row in health[1:]} == {(0.25, 5.0)}
     assert health[-1]["dropped"] == 12
-    buses = reader.table("buses", start_ns=0, end_ns=2**62).to_pylist()
+    buses = reader.read_rows("buses", start_ns=0, end_ns=2**62).to_pylist()
     assert {(row["lost"], row["garbled"], row["error_frames"]) for row in buses} == {(3, 4, 1)}
 
 
@@ -213,10 +224,10 @@ def test_frames_from_before_there_were_several_buses(tmp_path: Path):
     for part in list_parts(old.path / "frames"):
         table = pq.read_table(part.path)
         pq.write_table(table.drop_columns(["bus"]), part.path)
-    redecode(old.path, bench=RIGHT, out=tmp_path / "again")
+    redecode_frames(old.path, bench=RIGHT, out=tmp_path / "again")
     again = Recording.open(tmp_path / "again")
     _alike(again, _made(tmp_path / "right", RIGHT))
-    table = RecordingReader(again.path).table("frames", start_ns=0, end_ns=2**62)
+    table = RecordingReader(again.path).read_rows("frames", start_ns=0, end_ns=2**62)
     assert pa.compute.max(table["bus"]).as_py() == 0
     assert table.num_rows == old.frame_count()
 
@@ -226,29 +237,29 @@ def test_what_cannot_be_decoded_again(tmp_path: Path):
     old = _made(tmp_path / "old", RIGHT)
     out = tmp_path / "again"
     with pytest.raises(InputError, match="no such recording"):
-        redecode(tmp_path / "none", bench=RIGHT, out=out)
+        redecode_frames(tmp_path / "none", bench=RIGHT, out=out)
     with pytest.raises(InputError, match="already exists"):
-        redecode(old.path, bench=RIGHT, out=old.path)
-    strange = limits_from(scenario.limits_text() + 'joint = "wrist"\n', "limits.toml")
+        redecode_frames(old.path, bench=RIGHT, out=old.path)
+    strange = parse_limits(scenario.scenario_limits_text() + 'joint = "wrist"\n', "limits.toml")
     with pytest.raises(InputError, match="'wrist'"):
-        redecode(old.path, bench=RIGHT, out=out, limits=strange)
+        redecode_frames(old.path, bench=RIGHT, out=out, limits=strange)
     writer = RecordingWriter(
-        tmp_path / "live", begun(RIGHT, name="t", started_ns=START_NS), RIGHT, now_s=0.0
+        tmp_path / "live", new_manifest(RIGHT, name="t", started_ns=START_NS), RIGHT, now_s=0.0
     )
     with pytest.raises(InputError, match="is writing this recording"):
-        redecode(tmp_path / "live", bench=RIGHT, out=out)
+        redecode_frames(tmp_path / "live", bench=RIGHT, out=out)
     writer.abandon()
     with pytest.raises(InputError, match="dutytrace seal"):
-        redecode(tmp_path / "live", bench=RIGHT, out=out)
+        redecode_frames(tmp_path / "live", bench=RIGHT, out=out)
     part = list_parts(old.path / "frames")[0]
     content = bytearray(part.path.read_bytes())
     content[2000:3000] = bytes(1000)
     part.path.write_bytes(content)
     with pytest.raises(InputError, match="damaged"):
-        redecode(old.path, bench=RIGHT, out=out)
+        redecode_frames(old.path, bench=RIGHT, out=out)
     part.path.write_bytes(content[:-20])
     with pytest.raises(InputError, match="damaged"):
-        redecode(old.path, bench=RIGHT, out=out)
+        redecode_frames(old.path, bench=RIGHT, out=out)
     shutil.rmtree(old.path)
     shutil.rmtree(tmp_path / "live")
     assert list(tmp_path.iterdir()) == []
@@ -259,8 +270,8 @@ def test_stopped_it_leaves_nothing(tmp_path: Path):
     old = _made(tmp_path / "old", RIGHT)
     stop = threading.Event()
     with pytest.raises(OutsideFault, match="nothing was left behind"):
-        redecode(
+        redecode_frames(
             old.path, bench=RIGHT, out=tmp_path / "again", progress=lambda _: stop.set(), stop=stop
         )
     assert [one.name for one in tmp_path.iterdir()] == ["old"]
-    assert not Recording.open(old.path).missing()
+    assert not Recording.open(old.path).describe_missing()

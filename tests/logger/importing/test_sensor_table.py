@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from logger.errors import InputError
-from logger.importing.sensor_table import TraceRows
+from logger.importing.sensor_table import SensorTable
 from logger.joint.batch import ReadingBatch
 
 S = 1_000_000_000
@@ -17,7 +17,7 @@ CHANNEL = "temperature_ambient_degC"
 
 def _rows(path: Path, **chosen) -> list[ReadingBatch]:
     settings = {"sensor": "probe", "time": "t", "columns": {CHANNEL: "T1"}, **chosen}
-    return list(TraceRows(path=path, **settings))
+    return list(SensorTable(path=path, **settings))
 
 
 def _series(path: Path, **chosen) -> tuple[list[int], list[float]]:
@@ -66,7 +66,7 @@ def test_times_in_parquet(tmp_path: Path, kind: str):
 
 def test_blocks_and_empty_cells(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Read in blocks it is whole; an empty cell is no value, a row of them no row."""
-    monkeypatch.setattr("logger.importing.sensor_table.BLOCK", 400)
+    monkeypatch.setattr("logger.importing.sensor_table.CSV_BLOCK_BYTES", 400)
     path = tmp_path / "probe.csv"
     path.write_text(
         "t,T1,T2\n"
@@ -89,10 +89,10 @@ def test_how_long_a_value_holds(tmp_path: Path):
     """Three periods of the first rows; one second where there is only one."""
     path = tmp_path / "probe.csv"
     path.write_text("t,T1\n" + "".join(f"{1795000000 + at * 10},1\n" for at in range(9)))
-    rows = TraceRows(path=path, sensor="probe", time="t", columns={CHANNEL: "T1"})
-    assert rows.hold_s() == 30.0
+    rows = SensorTable(path=path, sensor="probe", time="t", columns={CHANNEL: "T1"})
+    assert rows.hold_time_s() == 30.0
     path.write_text("t,T1\n1795000000,1\n")
-    assert rows.hold_s() == 1.0
+    assert rows.hold_time_s() == 1.0
 
 
 @pytest.mark.parametrize(

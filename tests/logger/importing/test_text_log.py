@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.importing.message_batch import Columns, gather
-from logger.importing.text_log import gathered_lines
+from logger.importing.message_batch import MessageBatch, read_message_batch
+from logger.importing.text_log import read_text_log
 from logger.joint.batch import FrameBatch
 
 HEX = st.text("0123456789abcdefABCDEF", max_size=20)
@@ -46,37 +46,37 @@ BROKEN = st.sampled_from(
 SPACE = st.sampled_from(["", "  ", "\r"])
 
 
-def _slow(text: str) -> tuple[Columns, Exception | None]:
+def _slow(text: str) -> tuple[MessageBatch, Exception | None]:
     messages = iter(can.CanutilsLogReader(io.StringIO(text)))
-    columns = Columns()
+    columns = MessageBatch()
     while True:
-        more, fault = gather(messages)
+        more, fault = read_message_batch(messages)
         columns.frames += more.frames
-        columns.channel += more.channel
+        columns.channels += more.channels
         if fault is not None or len(more) == 0:
             return columns, fault
 
 
-def _fast(text: str) -> tuple[Columns, Exception | None]:
-    columns = Columns()
+def _fast(text: str) -> tuple[MessageBatch, Exception | None]:
+    columns = MessageBatch()
     fault = None
-    for more, fault in gathered_lines(io.BytesIO(text.encode())):  # noqa: B007 - the last is meant
+    for more, fault in read_text_log(io.BytesIO(text.encode())):  # noqa: B007 - the last is meant
         columns.frames += more.frames
-        columns.channel += more.channel
+        columns.channels += more.channels
     return columns, fault
 
 
 def _same(text: str) -> None:
     (slow, slow_fault), (fast, fast_fault) = _slow(text), _fast(text)
     assert (slow_fault is None) == (fast_fault is None)
-    assert [str(one) if one is not None else None for one in slow.channel] == [
-        str(one) if one is not None else None for one in fast.channel
+    assert [str(one) if one is not None else None for one in slow.channels] == [
+        str(one) if one is not None else None for one in fast.channels
     ]
-    one, other = slow.batch(), fast.batch()
+    one, other = slow.to_frame_batch(), fast.to_frame_batch()
     for name in ("time_ns", "identifier", "flags", "length", "bus"):
         np.testing.assert_array_equal(getattr(one, name), getattr(other, name), err_msg=name)
     np.testing.assert_array_equal(one.data[:, :8], other.data[:, :8])
-    assert FrameBatch.joined([one, other]).data[len(one) :].sum() == one.data.sum()
+    assert FrameBatch.concatenate([one, other]).data[len(one) :].sum() == one.data.sum()
 
 
 @settings(max_examples=300, deadline=None)
@@ -96,7 +96,7 @@ def test_up_to_a_line_that_is_none(before: list[str], broken: str, after: list[s
 @pytest.mark.parametrize("block", [64, 1000, 1 << 20])
 def test_blocks_cut_lines_anywhere(monkeypatch: pytest.MonkeyPatch, block: int):
     """A line that lies across two blocks is one line."""
-    monkeypatch.setattr("logger.importing.text_log.BLOCK", block)
+    monkeypatch.setattr("logger.importing.text_log.LOG_BLOCK_BYTES", block)
     _same(
         "".join(
             f"({1795000000 + place * 0.001:.6f}) can{place % 2} {place % 2048:03X}#{place:06X}\n"

@@ -12,17 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.thermal_model import (
-    Copper,
     Trend,
     TwoNode,
-    after,
+    Winding,
     continuous_current_A,
+    exact_step,
+    fit_temperature_trend,
     runaway_current_A,
-    steady,
+    steady_state,
     step_rise,
+    temperatures_after,
     time_to_level,
-    transition,
-    trend,
 )
 
 
@@ -41,7 +41,7 @@ SMALL = network(2.0, 10.0, 5.0, 100.0)
 # Published: caster motor of a research robot, open-source package `ethercat_hardware` (unit test
 # and model source); resistances as there, C = time constant / R.
 CASTER = network(1.93, 41.6 / 1.93, 4.65, 1120.0 / 4.65)
-COPPER = Copper(resistance_ohm=0.145)
+COPPER = Winding(resistance_ohm=0.145)
 
 
 @pytest.mark.parametrize(
@@ -95,10 +95,10 @@ def test_step_response_is_the_closed_form(joint, slow_s, fast_s, at_10_W):  # no
 
 def test_transition_repeated_is_the_step_response():
     """Many short exact steps end where one long closed form does."""
-    step = transition(SMALL, duration_s=0.1)
+    step = exact_step(SMALL, duration_s=0.1)
     rises = (0.0, 0.0)
     for _ in range(6000):
-        rises = step.apply(*rises, 10.0)
+        rises = step.apply_step(*rises, 10.0)
     assert rises == pytest.approx((51.9141983, 32.5696233), rel=1e-8)  # closed form, 600 s
 
 
@@ -113,7 +113,7 @@ def test_transition_repeated_is_the_step_response():
 )
 def test_cooling_of_the_published_motor(time_s, expected):
     """Cooling from 155 degC in 30 degC air, with the parameters of `ethercat_hardware`."""
-    found = after(
+    found = temperatures_after(
         CASTER,
         COPPER,
         current_A=0.0,
@@ -135,7 +135,7 @@ def test_cooling_of_the_published_motor(time_s, expected):
 )
 def test_copper_feedback_is_exact(current_A, settled, after_600_s):  # noqa: N803
     """With loss rising with temperature: 600 s from ambient, and where it settles (closed form)."""
-    found = after(
+    found = temperatures_after(
         ROUND,
         COPPER,
         current_A=current_A,
@@ -145,7 +145,7 @@ def test_copper_feedback_is_exact(current_A, settled, after_600_s):  # noqa: N80
         duration_s=600.0,
     )
     assert found == pytest.approx(after_600_s, rel=1e-8)
-    winding, housing = steady(ROUND, COPPER, current_A=current_A, ambient_degC=25.0)
+    winding, housing = steady_state(ROUND, COPPER, current_A=current_A, ambient_degC=25.0)
     assert winding == pytest.approx(settled[0], abs=1e-3 if settled[1] is None else 1e-6)
     if settled[1] is not None:
         assert housing == pytest.approx(settled[1], rel=1e-8)
@@ -157,7 +157,7 @@ def test_runaway_and_continuous_current():
     for ambient, current in ((25.0, 13.9734385), (40.0, 13.1425770)):
         found = continuous_current_A(ROUND, COPPER, limit_degC=155.0, ambient_degC=ambient)
         assert found == pytest.approx(current, rel=1e-8)
-        winding, _ = steady(ROUND, COPPER, current_A=found, ambient_degC=ambient)
+        winding, _ = steady_state(ROUND, COPPER, current_A=found, ambient_degC=ambient)
         assert winding == pytest.approx(155.0)
     assert continuous_current_A(ROUND, COPPER, limit_degC=20.0, ambient_degC=25.0) == 0.0
 
@@ -165,11 +165,11 @@ def test_runaway_and_continuous_current():
 def test_beyond_runaway_there_is_no_steady_temperature():
     """At and beyond the runaway current nothing settles, and the winding grows without bound."""
     critical = runaway_current_A(ROUND, COPPER)
-    assert steady(ROUND, COPPER, current_A=critical * 1.0001, ambient_degC=25.0) == (
+    assert steady_state(ROUND, COPPER, current_A=critical * 1.0001, ambient_degC=25.0) == (
         math.inf,
         math.inf,
     )
-    winding, _ = after(
+    winding, _ = temperatures_after(
         ROUND,
         COPPER,
         current_A=critical * 1.05,
@@ -184,9 +184,9 @@ def test_beyond_runaway_there_is_no_steady_temperature():
 
 def test_copper_resistance_and_loss():
     """Standard annealed copper, 0.393 %/K at 20 degC (IEC 60028, read second-hand)."""
-    ratio = Copper(resistance_ohm=1.0).ohm(np.array([-20.0, 0.0, 75.0, 100.0, 155.0]))
+    ratio = Winding(resistance_ohm=1.0).resistance_at(np.array([-20.0, 0.0, 75.0, 100.0, 155.0]))
     assert ratio == pytest.approx([0.842800, 0.921400, 1.216150, 1.314400, 1.530550], rel=1e-9)
-    assert COPPER.ohm(110.0) == pytest.approx(0.1962865, rel=1e-9)
+    assert COPPER.resistance_at(110.0) == pytest.approx(0.1962865, rel=1e-9)
     assert COPPER.loss_W(12.0, 110.0) == pytest.approx(28.2652560, rel=1e-9)
 
 
@@ -200,7 +200,7 @@ def test_two_steps_are_one(duration_s, share, current_A, housing_degC):  # noqa:
     """Exact means: any split of a duration ends at the same temperatures."""
 
     def go(start, seconds):
-        return after(
+        return temperatures_after(
             ROUND,
             COPPER,
             current_A=current_A,
@@ -219,7 +219,9 @@ def test_two_steps_are_one(duration_s, share, current_A, housing_degC):  # noqa:
 def test_trend_of_exact_readings():
     """A straight line without noise gives its slope, and next to no uncertainty."""
     time_s = np.linspace(0.0, 120.0, 50) + 1.7e9
-    found = trend(time_s, 40.0 + 1.5 / 60.0 * (time_s - time_s[0]), resolution_K=0.0)
+    found = fit_temperature_trend(
+        time_s, 40.0 + 1.5 / 60.0 * (time_s - time_s[0]), resolution_K=0.0
+    )
     assert found.rate_K_per_min == pytest.approx(1.5, rel=1e-5)
     assert found.uncertainty_K_per_min < 1e-4
 
@@ -234,7 +236,9 @@ def test_trend_of_whole_degrees_is_honest(noise_K, span_s, rate_K_per_min):  # n
     off = []
     for _ in range(100):
         clean = 60.0 + dice.random() + rate_K_per_min / 60.0 * time_s
-        found = trend(time_s, np.rint(clean + noise_K * dice.standard_normal(len(time_s))))
+        found = fit_temperature_trend(
+            time_s, np.rint(clean + noise_K * dice.standard_normal(len(time_s)))
+        )
         off.append(abs(found.rate_K_per_min - rate_K_per_min) / found.uncertainty_K_per_min)
     assert np.mean(np.array(off) < 2.0) >= 0.8
     assert np.sqrt(np.mean(np.square(off))) < 1.3
@@ -242,7 +246,7 @@ def test_trend_of_whole_degrees_is_honest(noise_K, span_s, rate_K_per_min):  # n
 
 def test_one_count_leaves_a_count_in_the_span_open():
     """Readings that never change still leave open about one degree in the span."""
-    found = trend(np.arange(0.0, 60.0, 0.1), np.full(600, 61.0))
+    found = fit_temperature_trend(np.arange(0.0, 60.0, 0.1), np.full(600, 61.0))
     assert found.rate_K_per_min == pytest.approx(0.0, abs=1e-9)
     assert found.uncertainty_K_per_min == pytest.approx(1.0, rel=0.02)
 
@@ -258,7 +262,7 @@ def test_one_count_leaves_a_count_in_the_span_open():
 )
 def test_too_little_gives_no_trend(time_s, values):
     """Fewer than three readings, or all at one instant: NaN, not a guess."""
-    assert math.isnan(trend(time_s, values).rate_K_per_min)
+    assert math.isnan(fit_temperature_trend(time_s, values).rate_K_per_min)
 
 
 def test_time_to_level_with_both_sides():

@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.joint.time_weighted import Buckets, bucketed, figures_of, merged, regrouped, spanned
+from logger.joint.time_weighted import (
+    Buckets,
+    merge_buckets,
+    resample_buckets,
+    span_bucket,
+    statistics_of,
+    to_buckets,
+)
 
 S = 1_000_000_000
 
@@ -21,8 +28,8 @@ def _rms(parts: list[tuple[float, float]], *, rate_hz: float = 100.0) -> float:
             times.append(t)
             values.append(value)
         at += round(seconds * S)
-    found = spanned(np.array(times), np.array(values), hold_ns=S, start_ns=0, end_ns=at)
-    return figures_of([found]).rms
+    found = span_bucket(np.array(times), np.array(values), hold_ns=S, start_ns=0, end_ns=at)
+    return statistics_of([found]).rms
 
 
 @pytest.mark.parametrize(
@@ -42,8 +49,8 @@ def test_a_joint_that_reports_more_under_load_does_not_lie():
     """12 N.m for 4 s at 1 kHz and rest for 6 s at 10 Hz is 7.59 N.m RMS, not 11.9."""
     times = np.concatenate((np.arange(4000) * (S // 1000), 4 * S + np.arange(60) * (S // 10)))
     values = np.concatenate((np.full(4000, 12.0), np.zeros(60)))
-    found = spanned(times, values, hold_ns=S // 5, start_ns=0, end_ns=10 * S)
-    assert figures_of([found]).rms == pytest.approx(7.58946638, rel=1e-8)
+    found = span_bucket(times, values, hold_ns=S // 5, start_ns=0, end_ns=10 * S)
+    assert statistics_of([found]).rms == pytest.approx(7.58946638, rel=1e-8)
     assert np.sqrt(np.mean(values**2)) > 11.9
 
 
@@ -76,9 +83,9 @@ def _plain(time_ns, value, *, hold_ns: int, width_ns: int, until_ns: int) -> dic
 
 def _same(one: Buckets, other: Buckets) -> None:
     np.testing.assert_array_equal(one.start_ns, other.start_ns)
-    for name, values in one.columns().items():
+    for name, values in one.value_columns().items():
         np.testing.assert_allclose(
-            values, other.columns()[name], rtol=1e-9, atol=1e-9, err_msg=name
+            values, other.value_columns()[name], rtol=1e-9, atol=1e-9, err_msg=name
         )
 
 
@@ -88,7 +95,7 @@ def test_buckets_are_what_plain_loops_give(trace, hold_ns: int):
     """n, held time, mean and extremes of every bucket, with gaps and values held over edges."""
     time_ns, value = trace
     until = int(time_ns[-1]) + S
-    found = bucketed(time_ns, value, hold_ns=hold_ns, width_ns=S, until_ns=until)
+    found = to_buckets(time_ns, value, hold_ns=hold_ns, width_ns=S, until_ns=until)
     plain = _plain(time_ns, value, hold_ns=hold_ns, width_ns=S, until_ns=until)
     assert (found.start_ns // S).tolist() == sorted(plain)
     for i, bucket in enumerate(sorted(plain)):
@@ -107,11 +114,11 @@ def test_a_split_trace_merges_to_the_whole(trace, data: st.DataObject):
     time_ns, value = trace
     until = int(time_ns[-1]) + S
     common = {"hold_ns": 400_000_000, "width_ns": S}
-    whole = bucketed(time_ns, value, until_ns=until, **common)
+    whole = to_buckets(time_ns, value, until_ns=until, **common)
     cut = data.draw(st.integers(0, len(time_ns) - 1))
-    first = bucketed(time_ns[:cut], value[:cut], until_ns=int(time_ns[cut]), **common)
-    second = bucketed(time_ns[cut:], value[cut:], until_ns=until, **common)
-    _same(merged([first, second]), whole)
+    first = to_buckets(time_ns[:cut], value[:cut], until_ns=int(time_ns[cut]), **common)
+    second = to_buckets(time_ns[cut:], value[cut:], until_ns=until, **common)
+    _same(merge_buckets([first, second]), whole)
 
 
 @settings(max_examples=60, deadline=None)
@@ -119,9 +126,9 @@ def test_a_split_trace_merges_to_the_whole(trace, data: st.DataObject):
 def test_regrouping_is_associative(trace):
     """One step of eight and then of four is one step of thirty-two."""
     time_ns, value = trace
-    fine = bucketed(time_ns, value, hold_ns=S, width_ns=S // 4, until_ns=int(time_ns[-1]) + S)
-    _same(regrouped(regrouped(fine, 2 * S), 8 * S), regrouped(fine, 8 * S))
-    ours, theirs = figures_of([fine]), figures_of([regrouped(fine, 8 * S)])
+    fine = to_buckets(time_ns, value, hold_ns=S, width_ns=S // 4, until_ns=int(time_ns[-1]) + S)
+    _same(resample_buckets(resample_buckets(fine, 2 * S), 8 * S), resample_buckets(fine, 8 * S))
+    ours, theirs = statistics_of([fine]), statistics_of([resample_buckets(fine, 8 * S)])
     assert ours.rms == pytest.approx(theirs.rms, rel=1e-9, abs=1e-9)
     assert (ours.minimum, ours.maximum) == (theirs.minimum, theirs.maximum)
 
@@ -133,7 +140,7 @@ def test_a_span_is_what_plain_loops_give(trace, start: int, length: int):
     time_ns, value = trace
     hold, start = 400_000_000, start + 5 * S
     end = start + length
-    found = figures_of([spanned(time_ns, value, hold_ns=hold, start_ns=start, end_ns=end)])
+    found = statistics_of([span_bucket(time_ns, value, hold_ns=hold, start_ns=start, end_ns=end)])
     n, held, seen = 0, [], []
     for i, (t, v) in enumerate(zip(time_ns.tolist(), value.tolist(), strict=True)):
         until = min(int(time_ns[i + 1]) if i + 1 < len(time_ns) else end, t + hold, end)
@@ -162,9 +169,9 @@ def test_a_span_of_whole_buckets_is_their_sum(trace, first: int, count: int):
     """Where a span ends on bucket edges, the buckets and the raw readings tell the same."""
     time_ns, value = trace
     start, end = (5 + first) * S, (5 + first + count) * S
-    buckets = bucketed(time_ns, value, hold_ns=S, width_ns=S, until_ns=int(time_ns[-1]) + S)
-    ours = figures_of([buckets.within(start, end)])
-    direct = figures_of([spanned(time_ns, value, hold_ns=S, start_ns=start, end_ns=end)])
+    buckets = to_buckets(time_ns, value, hold_ns=S, width_ns=S, until_ns=int(time_ns[-1]) + S)
+    ours = statistics_of([buckets.buckets_within(start, end)])
+    direct = statistics_of([span_bucket(time_ns, value, hold_ns=S, start_ns=start, end_ns=end)])
     for name in ("n", "duration_s", "minimum", "maximum"):
         assert getattr(ours, name) == pytest.approx(getattr(direct, name), abs=1e-9, nan_ok=True), (
             name
@@ -183,12 +190,12 @@ def test_merging_is_associative(trace, pieces: int):
     parts = []
     for a, b in pairwise(edges.tolist()):
         until = int(time_ns[b]) if b < len(time_ns) else int(time_ns[-1]) + S
-        parts.append(bucketed(time_ns[a:b], value[a:b], hold_ns=S, width_ns=S, until_ns=until))
+        parts.append(to_buckets(time_ns[a:b], value[a:b], hold_ns=S, width_ns=S, until_ns=until))
     one = parts[0]
     for part in parts[1:]:
-        one = merged([one, part])
+        one = merge_buckets([one, part])
     if len(one):
-        _same(one, merged(parts))
+        _same(one, merge_buckets(parts))
 
 
 def test_a_large_offset_costs_no_digits():
@@ -196,8 +203,8 @@ def test_a_large_offset_costs_no_digits():
     dice = np.random.default_rng(1)
     value = 1e6 + dice.normal(0, 1e-3, 10_000)
     time_ns = np.arange(10_000) * 1_000_000
-    found = bucketed(time_ns, value, hold_ns=S, width_ns=S, until_ns=10 * S)
-    whole = regrouped(found, 16 * S)
+    found = to_buckets(time_ns, value, hold_ns=S, width_ns=S, until_ns=10 * S)
+    whole = resample_buckets(found, 16 * S)
     spread = np.sqrt(whole.m2[0] / whole.duration_s[0])
     assert spread == pytest.approx(np.std(value), rel=1e-6)
 
@@ -205,6 +212,6 @@ def test_a_large_offset_costs_no_digits():
 def test_two_readings_at_one_instant():
     """The later one holds; the earlier has no weight, and is still an extreme."""
     time_ns = np.array([0, 0, S // 2])
-    found = spanned(time_ns, np.array([9.0, 1.0, 1.0]), hold_ns=S, start_ns=0, end_ns=S)
-    figures = figures_of([found])
+    found = span_bucket(time_ns, np.array([9.0, 1.0, 1.0]), hold_ns=S, start_ns=0, end_ns=S)
+    figures = statistics_of([found])
     assert (figures.n, figures.mean, figures.maximum) == (3, 1.0, 9.0)

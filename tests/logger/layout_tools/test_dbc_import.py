@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.bench.layout import layout_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
-from logger.layout_tools.dbc_import import described, layout_text, read_messages
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.bench.layout import parse_layout
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.layout_tools.dbc_import import describe_messages, layout_file_text, read_messages
 from tests.support.command import run
 
 # Name and unit as description files write them, the channel, and its factor to the channel's unit.
@@ -102,8 +102,8 @@ def test_names_that_the_bits_never_have_are_left_out():
         "fault_bits", 0, 8, conversion=BaseConversion.factory(choices=choices, is_float=False)
     )
     message = Message(5, "Status", 1, [signal])
-    text = layout_text([message], ["Status"], name="l", source="made.dbc")
-    (value,) = layout_from(text, "l.toml").frame[0].value
+    text = layout_file_text([message], ["Status"], name="l", source="made.dbc")
+    (value,) = parse_layout(text, "l.toml").frame[0].value
     assert value.names == {"0": "none", "255": "hot"}
 
 
@@ -114,15 +114,15 @@ def test_random_messages_decode_as_cantools_decodes_them(message: Message, data)
     Outside: cantools' own decoding of the same payload, scaled to the channel's unit here.
     """
     payload = data.draw(st.binary(min_size=message.length, max_size=message.length))
-    text = layout_text([message], ["Status"], name="l", source="made.dbc")
-    bench = bench_from(
+    text = layout_file_text([message], ["Status"], name="l", source="made.dbc")
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\nfd = true\n[[joint]]\nname = "a"\nlayout = "l"\n',
         {"l": text},
         where="bench.toml",
     )
     flags = EXTENDED if message.is_extended_frame else 0
-    frames = FrameBatch.of([(0, message.frame_id, flags, payload)])
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    frames = FrameBatch.from_rows([(0, message.frame_id, flags, payload)])
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     try:
         expected = message.decode(payload, decode_choices=False)
     except (Error, KeyError):
@@ -170,8 +170,8 @@ def test_what_is_open_stands_there_as_a_comment(described_bus: Path):
     """A temperature of nobody knows what; a state with its names; nothing is guessed."""
     messages = read_messages(described_bus)
     signals = ["Temp", "MotorCurrent", "State", "Counter"]
-    assert described(messages)[0] == ("Status", "0x280", 8, signals)
-    text = layout_text(messages, ["Status"], name="joint", source="joint.dbc")
+    assert describe_messages(messages)[0] == ("Status", "0x280", 8, signals)
+    text = layout_file_text(messages, ["Status"], name="joint", source="joint.dbc")
     assert "  # Temp, in degC: a temperature, but of what?" in text
     assert '  # channel = ""\n  # byte = 0\n  # bits = 8\n  # signed = true\n' in text
     current = 'channel = "current_A"\n  byte = 1\n  bits = 16\n  order = "big"\n  signed = true\n'
@@ -241,19 +241,21 @@ def odd_bus(tmp_path: Path) -> Path:
 
 def test_two_multiplexers_side_by_side_lose_no_signal(odd_bus: Path):
     """Each value of one goes with each of the other."""
-    text = layout_text(read_messages(odd_bus), ["Two"], name="l", source="odd.dbc")
-    frames = layout_from(text, "l.toml").frame
+    text = layout_file_text(read_messages(odd_bus), ["Two"], name="l", source="odd.dbc")
+    frames = parse_layout(text, "l.toml").frame
     assert [frame.name for frame in frames] == ["Two KindA=0 KindB=1", "Two KindA=0 KindB=2"]
     for frame in frames:
         assert [value.channel for value in frame.value] == ["temperature_winding_degC", "voltage_V"]
     with pytest.raises(InputError, match=r"'Many' make 400 kinds of frame or more.*at most 256"):
-        layout_text(read_messages(odd_bus), ["Many"], name="l", source="odd.dbc")
+        layout_file_text(read_messages(odd_bus), ["Many"], name="l", source="odd.dbc")
 
 
 def test_what_cannot_be_a_value_is_a_comment_and_not_the_end(odd_bus: Path):
     """Too long, on others' bits, beyond the frame, of no scale: the rest is written."""
-    text = layout_text(read_messages(odd_bus), ["Odd", "Wide", "Odd"], name="l", source="odd.dbc")
-    odd, wide = layout_from(text, "l.toml").frame
+    text = layout_file_text(
+        read_messages(odd_bus), ["Odd", "Wide", "Odd"], name="l", source="odd.dbc"
+    )
+    odd, wide = parse_layout(text, "l.toml").frame
     assert [value.channel for value in odd.value] == ["temperature_housing_degC", "state_code"]
     assert wide.value == ()
     for reason in (
@@ -268,7 +270,7 @@ def test_what_cannot_be_a_value_is_a_comment_and_not_the_end(odd_bus: Path):
 
 def test_names_of_numbers_are_asked_about(odd_bus: Path):
     """255 that is called "not available" may be no value: said, not guessed."""
-    text = layout_text(read_messages(odd_bus), ["Odd"], name="l", source="odd.dbc")
+    text = layout_file_text(read_messages(odd_bus), ["Odd"], name="l", source="odd.dbc")
     assert '  # Some raw values have names: 255 is "not available". Which mean: no value?' in text
 
 
@@ -287,7 +289,7 @@ def test_whatever_words_stand_in_the_file(word: str, unit: str):
         unit=unit,
         conversion=BaseConversion.factory(choices={1: NamedSignalValue(1, word)}),
     )
-    text = layout_text([Message(1, "M", 1, [signal])], ["M"], name="l", source=f"{unit}.dbc")
+    text = layout_file_text([Message(1, "M", 1, [signal])], ["M"], name="l", source=f"{unit}.dbc")
 
     def signs(text: str) -> list[str]:
         return [
@@ -296,7 +298,7 @@ def test_whatever_words_stand_in_the_file(word: str, unit: str):
             if not (one.isspace() or "\x00" <= one <= "\x1f" or "\x7f" <= one <= "\x9f")
         ]
 
-    for value in layout_from(text, "l.toml").frame[0].value:
+    for value in parse_layout(text, "l.toml").frame[0].value:
         named = "".join(value.names.values()) if value.channel == "state_code" else word
         assert signs(named) == signs(word)
 
@@ -304,7 +306,7 @@ def test_whatever_words_stand_in_the_file(word: str, unit: str):
 def test_a_message_that_is_not_there(described_bus: Path):
     """The nearest name is offered."""
     with pytest.raises(InputError, match="Did you mean 'Status'"):
-        layout_text(read_messages(described_bus), ["Statu"], name="l", source="joint.dbc")
+        layout_file_text(read_messages(described_bus), ["Statu"], name="l", source="joint.dbc")
 
 
 def _run(*words: str, cwd: Path) -> "subprocess.CompletedProcess[str]":

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import evaluate, initial, plan_for
-from logger.limits.limit import LimitSet, limits_from
+from logger.limits.evaluate import evaluate, initial_state, plan_limits
+from logger.limits.limit import LimitSet, parse_limits
 
 S = 1_000_000_000
 CURRENT, HOUSING, AMBIENT = "current_A", "temperature_housing_degC", "temperature_ambient_degC"
@@ -25,12 +25,12 @@ def run(keys: str, time_s, **columns):
         position_segment=np.zeros(len(time_ns), np.int32),
         columns={name: np.array(values, np.float64) for name, values in columns.items()},
     )
-    plan = plan_for(
-        LimitSet(limits=limits_from(text, "limits.toml").limits),
+    plan = plan_limits(
+        LimitSet(limits=parse_limits(text, "limits.toml").limits),
         joint="a",
         hold_ns=dict.fromkeys((CURRENT, HOUSING, AMBIENT), 10**15),
     )
-    return evaluate(plan, initial(plan, start_ns=0), batch, now_ns=int(time_ns[-1]))
+    return evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=int(time_ns[-1]))
 
 
 def operates_s(keys: str, profile: list[tuple[float, float]], *, until_s: float) -> float:

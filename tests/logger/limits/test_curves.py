@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from logger.limits.curves import (
     CURVES,
     ambient_factor,
-    cooling_s,
     image_after,
-    inverse_s,
-    reset_s,
-    thermal_s,
+    inverse_operate_s,
+    inverse_reset_s,
+    thermal_cooling_s,
+    thermal_operate_s,
 )
 
 
@@ -32,7 +32,7 @@ from logger.limits.curves import (
 )  # fmt: skip
 def test_inverse_time(letter: str, multiple: float, tms: float, seconds: float):
     """IEC 60255-151, curves A to F (coefficients confirmed second hand)."""
-    assert inverse_s(CURVES[letter], multiple, tms=tms) == pytest.approx(seconds, rel=1e-8)
+    assert inverse_operate_s(CURVES[letter], multiple, tms=tms) == pytest.approx(seconds, rel=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -41,26 +41,26 @@ def test_inverse_time(letter: str, multiple: float, tms: float, seconds: float):
 )
 def test_full_reset(letter: str, multiple: float, seconds: float):
     """Dependent reset of the curves that have one (t_r from memory)."""
-    assert reset_s(CURVES[letter], multiple) == pytest.approx(seconds, rel=1e-8)
+    assert inverse_reset_s(CURVES[letter], multiple) == pytest.approx(seconds, rel=1e-8)
 
 
 @pytest.mark.parametrize("letter", "ABC")
 def test_a_reset_that_is_the_makers_choice(letter: str):
     """There is no number to give."""
     with pytest.raises(ValueError, match="no reset time"):
-        reset_s(CURVES[letter], 0.5)
+        inverse_reset_s(CURVES[letter], 0.5)
 
 
 @given(letter=st.sampled_from(list(CURVES)), multiple=st.floats(0, 100))
 def test_the_law_of_a_curve(letter: str, multiple: float):
     """Never at or below the setting, finite above, flat beyond twenty times, the sign unheeded."""
-    found = float(inverse_s(CURVES[letter], multiple))
+    found = float(inverse_operate_s(CURVES[letter], multiple))
     assert np.isinf(found) == (multiple <= 1)
-    assert found == float(inverse_s(CURVES[letter], -multiple))
+    assert found == float(inverse_operate_s(CURVES[letter], -multiple))
     if multiple >= 20:
-        assert found == float(inverse_s(CURVES[letter], 20))
+        assert found == float(inverse_operate_s(CURVES[letter], 20))
     elif multiple > 1:
-        assert found > float(inverse_s(CURVES[letter], 20.0))
+        assert found > float(inverse_operate_s(CURVES[letter], 20.0))
 
 
 @pytest.mark.parametrize(
@@ -73,16 +73,16 @@ def test_the_law_of_a_curve(letter: str, multiple: float):
 )  # fmt: skip
 def test_thermal(current: float, preload: float, carried: float, tau_s: float, seconds: float):
     """IEC 60255-149, cold and hot (the hot curve from memory; it follows from the image)."""
-    found = thermal_s(current, carried=carried, tau_s=tau_s, level=(preload / carried) ** 2)
+    found = thermal_operate_s(current, carried=carried, tau_s=tau_s, level=(preload / carried) ** 2)
     assert found == pytest.approx(seconds, rel=1e-8)
 
 
 def test_what_is_carried_for_ever():
     """10.4 A of 10.5 A: never, its image ends at its square; above, a full image has no time."""
-    assert np.isinf(thermal_s(10.4, carried=10.5, tau_s=600))
+    assert np.isinf(thermal_operate_s(10.4, carried=10.5, tau_s=600))
     assert image_after(0, 10.4, 1e9, carried=10.5, tau_s=600) == pytest.approx(0.981043084)
     # However warm: k * I_B and less is carried for ever, also behind itself.
-    found = thermal_s([0, 10.5, 10.6, 20], carried=10.5, tau_s=600, level=1.0)
+    found = thermal_operate_s([0, 10.5, 10.6, 20], carried=10.5, tau_s=600, level=1.0)
     assert found.tolist() == [np.inf, np.inf, 0.0, 0.0]
 
 
@@ -99,17 +99,17 @@ def test_an_exact_profile():
 @given(current=st.floats(11, 100), level=st.floats(0, 0.99), tau_s=st.floats(1, 5000))
 def test_the_curve_is_where_the_image_gets_full(current: float, level: float, tau_s: float):
     """Both say the same: after that time the image is 1."""
-    span_s = float(thermal_s(current, carried=10.5, tau_s=tau_s, level=level))
+    span_s = float(thermal_operate_s(current, carried=10.5, tau_s=tau_s, level=level))
     full = image_after(level, current, span_s, carried=10.5, tau_s=tau_s)
     assert full == pytest.approx(1.0, rel=1e-9)
 
 
 def test_cooling():
     """From one level to another, and the level after a time, without current."""
-    assert cooling_s(1.0, 0.9, tau_s=600) == pytest.approx(63.2163094, rel=1e-8)
-    assert cooling_s(1.0, 0.5, tau_s=1200) == pytest.approx(831.776617, rel=1e-8)
+    assert thermal_cooling_s(1.0, 0.9, tau_s=600) == pytest.approx(63.2163094, rel=1e-8)
+    assert thermal_cooling_s(1.0, 0.5, tau_s=1200) == pytest.approx(831.776617, rel=1e-8)
     assert image_after(0.8, 0, 300, carried=1, tau_s=600) == pytest.approx(0.485224528, rel=1e-8)
-    assert cooling_s(0.5, 0.9, tau_s=600) == 0
+    assert thermal_cooling_s(0.5, 0.9, tau_s=600) == 0
 
 
 def test_another_ambient():
@@ -121,7 +121,11 @@ def test_another_ambient():
 
 def test_down_to_nothing_and_past_the_most():
     """0 is never reached; at the most and above nothing is carried, and nothing ever cools."""
-    assert cooling_s([0.5, 0.0, 0.0], [0.0, 0.0, 0.5], tau_s=600).tolist() == [np.inf, 0.0, 0.0]
+    assert thermal_cooling_s([0.5, 0.0, 0.0], [0.0, 0.0, 0.5], tau_s=600).tolist() == [
+        np.inf,
+        0.0,
+        0.0,
+    ]
     assert ambient_factor([155, 200], most_degC=155).tolist() == [np.inf, np.inf]
     with pytest.raises(ValueError, match="more than 40"):
         ambient_factor(25, most_degC=40)
@@ -129,7 +133,7 @@ def test_down_to_nothing_and_past_the_most():
 
 def test_no_value_is_no_rest():
     """NaN in, NaN out: a missing reading must not count as a current that lasts for ever."""
-    assert np.isnan(inverse_s(CURVES["A"], np.nan))
-    assert np.isnan(thermal_s(np.nan, carried=10, tau_s=600))
-    assert np.isnan(thermal_s(20, carried=10, tau_s=600, level=np.nan))
+    assert np.isnan(inverse_operate_s(CURVES["A"], np.nan))
+    assert np.isnan(thermal_operate_s(np.nan, carried=10, tau_s=600))
+    assert np.isnan(thermal_operate_s(20, carried=10, tau_s=600, level=np.nan))
     assert np.isnan(ambient_factor(np.nan, most_degC=155))

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.bench.layout import shipped_text
-from logger.limits.curve_table import curve_of, curve_table
-from logger.limits.describe import example_text, explained
-from logger.limits.limit import check_against, limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.bench.layout import shipped_layout_text
+from logger.limits.curve_table import curve_table, limit_curve_settings
+from logger.limits.describe import describe_limits, example_text
+from logger.limits.limit import check_for_bench, parse_limits
 
 BENCH = """
 [bus]
@@ -30,15 +30,15 @@ rated = { torque = 18.0, current = 11.0 }
 @pytest.fixture
 def bench() -> Bench:
     """One joint that has all that the example is about."""
-    text = shipped_text("harvest-joint")
+    text = shipped_layout_text("harvest-joint")
     assert text is not None
-    return bench_from(BENCH, {"harvest-joint": text}, where="bench.toml")
+    return bench_from_texts(BENCH, {"harvest-joint": text}, where="bench.toml")
 
 
 def test_the_example_fits_a_bench_and_has_every_kind(bench):
     """The file that ships is taken, and no kind is missing from it."""
-    limits = limits_from(example_text(), "example.toml")
-    check_against(limits, bench, "example.toml")
+    limits = parse_limits(example_text(), "example.toml")
+    check_for_bench(limits, bench, "example.toml")
     kinds = {limit.kind for limit in limits.limits}
     assert kinds == {
         *("level", "inverse-time", "thermal", "rate", "tracking", "frozen", "touch"),
@@ -49,8 +49,8 @@ def test_the_example_fits_a_bench_and_has_every_kind(bench):
 
 def test_each_kind_says_what_it_will_do(bench):
     """One sentence for each limit of the example."""
-    found = explained(limits_from(example_text(), "example.toml"), bench)
-    assert {one.name: one.words for one in found} == {
+    found = describe_limits(parse_limits(example_text(), "example.toml"), bench)
+    assert {one.name: one.text for one in found} == {
         "housing-warm": "warns when the housing of shoulder stays above 70 °C for 5 s; clears "
         "below 67 after 5 s",
         "supply": "warns when the supply voltage of any joint reaches 54 V or falls to 42 V; "
@@ -77,21 +77,21 @@ def test_each_kind_says_what_it_will_do(bench):
         "disk": "warns when the disk lasts for 6 h or less at the present rate; clears at 8 h or "
         "more",
     }
-    shares = {one.name: one.shares for one in found if one.shares}
+    shares = {one.name: one.needs_rated for one in found if one.needs_rated}
     assert shares["near-rated-torque"] == ("shoulder: torque above 16.2 N·m",)
     assert shares["overload"] == ("shoulder: current above 12.1 A for too long",)
 
 
 def test_the_curve_of_a_limit():
     """A limit of a file is tabulated as it is set; at 85 % the image is full that much earlier."""
-    limits = limits_from(example_text(), "example.toml")
-    settings, unit = curve_of(limits, "overload")
+    limits = parse_limits(example_text(), "example.toml")
+    settings, unit = limit_curve_settings(limits, "overload")
     rows = {row.multiple: row.time_s for row in curve_table(settings).rows}
     assert unit == "of rated"
     assert rows[1.1] is None
     # 80 / (4^2 - 1) * 0.5: curve C of IEC 60255-151, second-hand.
     assert rows[4.0] == pytest.approx(2.66666667)
-    settings, _ = curve_of(limits, "winding-image", preload=0.5)
+    settings, _ = limit_curve_settings(limits, "winding-image", preload=0.5)
     table = curve_table(settings)
     assert "told at 85 %" in table.title
     # tau * ln((q - H0) / (q - H)), q = (I / (k * I_B))^2: derived from the image.
@@ -100,7 +100,7 @@ def test_the_curve_of_a_limit():
     assert {row.multiple: row.time_s for row in table.rows}[2.0] == pytest.approx(expected_s)
     for name, why in (("silent", "which has no curve"), ("loud", "which is none of the file")):
         with pytest.raises(InputError, match=why):
-            curve_of(limits, name)
+            limit_curve_settings(limits, name)
 
 
 def _run(*words: str) -> "subprocess.CompletedProcess[str]":

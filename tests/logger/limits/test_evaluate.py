@@ -13,9 +13,16 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
+from logger.limits.evaluate import (
+    EvaluationState,
+    evaluate,
+    initial_state,
+    plan_limits,
+    state_from_json,
+    state_to_json,
+)
 from logger.limits.limit import Level, Limit, LimitSet, Silence
-from logger.limits.limit_change import Change
+from logger.limits.limit_change import LimitChange
 
 S = 1_000_000_000
 HOUSING, TORQUE = "temperature_housing_degC", "torque_Nm"
@@ -45,8 +52,8 @@ def silence(after_s: float, name: str = "silent") -> Silence:
 def run(limits: list[Limit], batch: ReadingBatch, *, hold_s=15.0, start_s=0.0, now_s=0.0):
     """Return the changes over a whole batch and the plan and state after it."""
     hold = {name: round(hold_s * S) for name in (HOUSING, TORQUE)}
-    plan = plan_for(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
-    before = initial(plan, start_ns=round(start_s * S))
+    plan = plan_limits(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
+    before = initial_state(plan, start_ns=round(start_s * S))
     changes, after = evaluate(plan, before, batch, now_ns=round(now_s * S))
     return changes, plan, after
 
@@ -89,7 +96,7 @@ def test_a_change_says_all():
         off_delay_s=1,
     )
     raised, returned = run([limit], batch)[0]
-    assert raised == Change(
+    assert raised == LimitChange(
         time_ns=2 * S,
         limit="hard",
         joint="shoulder",
@@ -213,8 +220,8 @@ def test_state_survives_a_restart():
     """Taken up from plain content, an active alert stays; an unfinished silence counts anew."""
     limits = [level(above=70), silence(2)]
     _, plan, state = run(limits, batch_of([0], **{HOUSING: [80]}), now_s=1)
-    plain = json.loads(json.dumps(to_plain(state)))
-    again = from_plain(plan, plain, start_ns=100 * S)
+    plain = json.loads(json.dumps(state_to_json(state)))
+    again = state_from_json(plan, plain, start_ns=100 * S)
     changes, _ = evaluate(plan, again, batch_of([101], **{HOUSING: [60]}), now_ns=101 * S)
     assert told(changes) == [("off", 101)]
     assert changes[0].peak == 80.0
@@ -223,13 +230,13 @@ def test_state_survives_a_restart():
 def test_state_of_other_limits():
     """A limit that is new, or of another kind than before, begins anew; one gone is left out."""
     _, _, state = run([level(above=70), level(name="gone", above=1)], batch_of([0]), now_s=1)
-    plan = plan_for(
+    plan = plan_limits(
         LimitSet(limits=(silence(2, name="hot"), level(name="new", above=3))),
         joint="shoulder",
         hold_ns={HOUSING: S},
     )
-    again = from_plain(plan, to_plain(state), start_ns=7 * S)
-    assert again == initial(plan, start_ns=7 * S)
+    again = state_from_json(plan, state_to_json(state), start_ns=7 * S)
+    assert again == initial_state(plan, start_ns=7 * S)
 
 
 @pytest.mark.parametrize(
@@ -245,7 +252,7 @@ def test_state_that_is_none(plain):
     """Content that is no kept state is answered with a sentence."""
     _, plan, _ = run([level(above=70)], batch_of([0]))
     with pytest.raises(InputError, match="kept state of the limits of joint 'shoulder'"):
-        from_plain(plan, plain, start_ns=0)
+        state_from_json(plan, plain, start_ns=0)
 
 
 # ---- an oracle of plain loops -------------------------------------------------------------------
@@ -395,8 +402,8 @@ def a_case(draw):
 def test_agrees_with_plain_loops(case):
     """Every change, with time, value, onset and peak, is that of a reading-by-reading oracle."""
     limits, batch, hold, now_ns = case
-    plan = plan_for(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
-    changes, _ = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=now_ns)
+    plan = plan_limits(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
+    changes, _ = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=now_ns)
     assert plainly(changes) == oracle(limits, batch, hold, 0, now_ns)
 
 
@@ -405,21 +412,23 @@ def test_agrees_with_plain_loops(case):
 def test_any_chunking_gives_the_same(case, data):
     """Cut anywhere, told any true watermark, kept as plain content: same changes and state."""
     limits, batch, hold, now_ns = case
-    plan = plan_for(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
-    whole, end = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=now_ns)
+    plan = plan_limits(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
+    whole, end = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=now_ns)
     cuts = sorted(data.draw(st.lists(st.integers(0, len(batch)), max_size=6)))
-    state: State = initial(plan, start_ns=0)
-    parts: list[Change] = []
+    state: EvaluationState = initial_state(plan, start_ns=0)
+    parts: list[LimitChange] = []
     edges = [0, *cuts, len(batch)]
     for first, last in pairwise(edges):
         seen = int(batch.time_ns[last - 1]) if last else 0
         ahead = int(batch.time_ns[last]) if last < len(batch) else now_ns
         watermark = data.draw(st.sampled_from([seen, (seen + ahead) // 2, ahead]))
-        changes, state = evaluate(plan, state, batch.taken(slice(first, last)), now_ns=watermark)
+        changes, state = evaluate(
+            plan, state, batch.select_rows(slice(first, last)), now_ns=watermark
+        )
         parts += changes
         if data.draw(st.booleans()):
-            state = from_plain(plan, json.loads(json.dumps(to_plain(state))), start_ns=0)
-    changes, state = evaluate(plan, state, batch.taken(slice(0, 0)), now_ns=now_ns)
+            state = state_from_json(plan, json.loads(json.dumps(state_to_json(state))), start_ns=0)
+    changes, state = evaluate(plan, state, batch.select_rows(slice(0, 0)), now_ns=now_ns)
     assert tuple(parts) + changes == whole
     assert state == end
 
@@ -445,9 +454,9 @@ def test_thousands_of_long_random_traces():
             for i in range(3)
         ]
         hold = {HOUSING: 2 * S, TORQUE: 3 * S}
-        plan = plan_for(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
+        plan = plan_limits(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
         end = int(batch.time_ns[-1])
-        changes, _ = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=end)
+        changes, _ = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=end)
         assert plainly(changes) == oracle(limits, batch, hold, 0, end)
 
 
@@ -462,10 +471,10 @@ def test_is_fast():
         columns={HOUSING: walk},
     )
     limits = LimitSet(limits=(level(above=70, drop_off=67, on_delay_s=5, off_delay_s=5),))
-    plan = plan_for(limits, joint="shoulder", hold_ns={HOUSING: S})
+    plan = plan_limits(limits, joint="shoulder", hold_ns={HOUSING: S})
     best = float("inf")
     for _ in range(3):
         began = time.perf_counter()
-        evaluate(plan, initial(plan, start_ns=0), batch, now_ns=0)
+        evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=0)
         best = min(best, time.perf_counter() - began)
     assert count / best > 5e6

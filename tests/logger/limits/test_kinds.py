@@ -11,9 +11,16 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
 from logger.limits import inverse_time
-from logger.limits.evaluate import State, evaluate, from_plain, initial, plan_for, to_plain
-from logger.limits.limit import LimitSet, limits_from
-from logger.limits.limit_change import Change
+from logger.limits.evaluate import (
+    EvaluationState,
+    evaluate,
+    initial_state,
+    plan_limits,
+    state_from_json,
+    state_to_json,
+)
+from logger.limits.limit import LimitSet, parse_limits
+from logger.limits.limit_change import LimitChange
 from logger.limits.thermal import ThermalMemory
 from tests.support.limit_oracle import scores_of, told_by_oracle
 
@@ -118,8 +125,8 @@ def toml(keys: dict) -> str:
 
 def plan_of(limits: list[dict], hold):
     """Return the plan of limits as a file holds them, one channel set for all."""
-    found = [limits_from(toml(keys), "limits.toml").limits[0] for keys in limits]
-    return plan_for(LimitSet(limits=tuple(found)), joint="shoulder", hold_ns=hold)
+    found = [parse_limits(toml(keys), "limits.toml").limits[0] for keys in limits]
+    return plan_limits(LimitSet(limits=tuple(found)), joint="shoulder", hold_ns=hold)
 
 
 def rows_of(batch: ReadingBatch) -> list[tuple[int, dict[str, float]]]:
@@ -150,7 +157,7 @@ def agrees(keys: dict, batch: ReadingBatch, hold) -> int:
         return 0
     plan = plan_of([keys], hold)
     end_ns = int(batch.time_ns[-1]) if len(batch) else 0
-    changes, _ = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=end_ns)
+    changes, _ = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=end_ns)
     expected = told_by_oracle(keys, rows, hold)
     found = [(c.time_ns, c.kind, c.onset_ns) for c in changes]
     assert found == [(t, kind, onset) for t, kind, _, onset, _ in expected], keys
@@ -194,15 +201,15 @@ def test_any_chunking_gives_the_same(*, seed: int, cuts: list[int], kept: bool):
     batch, hold = drawn_batch(random, 90), drawn_hold(random)
     plan = plan_of([drawn_limit(random, kind, f"limit-{kind}") for kind in KINDS], hold)
     end_ns = int(batch.time_ns[-1])
-    whole, end = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=end_ns)
-    state: State = initial(plan, start_ns=0)
-    parts: list[Change] = []
+    whole, end = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=end_ns)
+    state: EvaluationState = initial_state(plan, start_ns=0)
+    parts: list[LimitChange] = []
     for first, last in pairwise([0, *sorted(cuts), 90]):
         now_ns = int(batch.time_ns[last - 1]) if last else 0
-        changes, state = evaluate(plan, state, batch.taken(slice(first, last)), now_ns=now_ns)
+        changes, state = evaluate(plan, state, batch.select_rows(slice(first, last)), now_ns=now_ns)
         parts += changes
         if kept:
-            state = from_plain(plan, json.loads(json.dumps(to_plain(state))), start_ns=0)
+            state = state_from_json(plan, json.loads(json.dumps(state_to_json(state))), start_ns=0)
     assert tuple(parts) == whole
     assert state == end
 
@@ -215,8 +222,8 @@ def test_a_gap_neither_raises_nor_clears(kind: str):
         batch, hold = drawn_batch(random, 60), drawn_hold(random)
         plan = plan_of([drawn_limit(random, kind)], hold)
         end_ns = int(batch.time_ns[-1])
-        _, state = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=end_ns)
-        nothing = batch.taken(slice(0, 0))
+        _, state = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=end_ns)
+        nothing = batch.select_rows(slice(0, 0))
         changes, after = evaluate(plan, state, nothing, now_ns=end_ns + 10**15)
         assert changes == ()
         assert after == state
@@ -259,7 +266,7 @@ def over(keys: dict, time_s, **columns):
         columns={name: np.array(values, np.float64) for name, values in columns.items()},
     )
     plan = plan_of([{"name": "x", "severity": "trip", **keys}], dict.fromkeys(CHANNELS, 2 * S))
-    changes, state = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=int(time_ns[-1]))
+    changes, state = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=int(time_ns[-1]))
     return [(change.kind, change.time_ns / S) for change in changes], state
 
 

@@ -2,18 +2,21 @@
 
 import pytest
 
-from logger.joint.bench.joint_settings import Rated
-from logger.limits.levels import lines_of
-from logger.limits.limit import limits_from
+from logger.joint.bench.joint_settings import RatedValues
+from logger.limits.levels import levels_of
+from logger.limits.limit import parse_limits
 
-RATED = Rated(torque=12.0)
+RATED = RatedValues(torque=12.0)
 HEAD = 'format = 1\n[[limit]]\nname = "x"\nseverity = "warning"\n'
 
 
-def _lines(settings: str, rated: Rated = RATED) -> list[tuple[str, bool, float, float | None]]:
-    (limit,) = limits_from(HEAD + settings, "limits.toml").limits
+def _lines(
+    settings: str, rated: RatedValues = RATED
+) -> list[tuple[str, bool, float, float | None]]:
+    (limit,) = parse_limits(HEAD + settings, "limits.toml").limits
     return [
-        (line.channel, line.rising, line.pick_up, line.drop_off) for line in lines_of(limit, rated)
+        (line.channel, line.is_rising, line.pick_up, line.drop_off)
+        for line in levels_of(limit, rated)
     ]
 
 
@@ -53,4 +56,4 @@ def test_the_levels_of_each_kind(settings: str, wanted: list):
 def test_a_share_of_nothing_has_no_line():
     """A joint without that rated value has no such limit, so none is drawn."""
     share = 'kind = "level"\nchannel = "torque_Nm"\nabove_rated = 1.0'
-    assert _lines(share, Rated()) == []
+    assert _lines(share, RatedValues()) == []

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.limits.lifecycle import Alert, fold
+from logger.limits.lifecycle import Alert, alerts_from_events
 
 S = 1_000_000_000
 
@@ -68,14 +68,14 @@ def test_transitions(severity, events, state, is_open):
     """
     told = [raised(0, 1, severity)]
     told += [later(i, kind, 1, duration_s=60.0) for i, kind in enumerate(events, start=1)]
-    (alert,) = fold(told)
-    assert alert.state(10 * S) == state
-    assert alert.open(10 * S) is is_open
+    (alert,) = alerts_from_events(told)
+    assert alert.state_at(10 * S) == state
+    assert alert.is_open(10 * S) is is_open
 
 
 def test_what_an_alert_keeps():
     """When and by whom it was acknowledged stays as first said; the peak is that of the return."""
-    (alert,) = fold(
+    (alert,) = alerts_from_events(
         [
             raised(5, 1, "trip", value=71.0, text="shoulder: housing above 70 °C"),
             later(6, "acknowledged", 1, who="night shift"),
@@ -101,15 +101,15 @@ def test_what_an_alert_keeps():
 
 def test_peak_without_one_told():
     """Until a return tells the peak, and where it tells none, it is the value of the raising."""
-    assert fold([raised(0, 1, value=71.0)])[0].peak == 71.0
-    assert fold([raised(0, 1, value=71.0), later(1, "returned", 1)])[0].peak == 71.0
+    assert alerts_from_events([raised(0, 1, value=71.0)])[0].peak == 71.0
+    assert alerts_from_events([raised(0, 1, value=71.0), later(1, "returned", 1)])[0].peak == 71.0
 
 
 def test_shelving_runs_out():
     """A shelved warning is back by itself when its time is over, to the nanosecond."""
-    (alert,) = fold([raised(0, 1), later(10, "shelved", 1, duration_s=30.0)])
-    assert alert.state(40 * S - 1) == "shelved"
-    assert alert.state(40 * S) == "active"
+    (alert,) = alerts_from_events([raised(0, 1), later(10, "shelved", 1, duration_s=30.0)])
+    assert alert.state_at(40 * S - 1) == "shelved"
+    assert alert.state_at(40 * S) == "active"
 
 
 def test_shelving_holds_through_a_new_raising():
@@ -122,30 +122,30 @@ def test_shelving_holds_through_a_new_raising():
         raised(16, 3, joint="elbow"),
         raised(17, 4, limit="hot"),
     ]
-    assert [alert.state(20 * S) for alert in fold(events)] == [
+    assert [alert.state_at(20 * S) for alert in alerts_from_events(events)] == [
         "returned",
         "shelved",
         "active",
         "active",
     ]
     late = [*events, later(18, "returned", 2), raised(41, 5)]
-    assert fold(late)[-1].state(41 * S) == "active"
+    assert alerts_from_events(late)[-1].state_at(41 * S) == "active"
     unshelved = [*events, later(18, "unshelved", 1)]
-    assert fold(unshelved)[1].state(20 * S) == "active"
+    assert alerts_from_events(unshelved)[1].state_at(20 * S) == "active"
 
 
 def test_a_limit_that_became_a_trip_is_not_shelved():
     """Shelving is not handed on to a trip of the same name, nor put on it by an older number."""
     events = [raised(0, 1), later(1, "shelved", 1, duration_s=600.0), later(2, "returned", 1)]
     events += [raised(3, 2, "trip"), later(4, "shelved", 1, duration_s=600.0)]
-    assert fold(events)[1].state(5 * S) == "active"
+    assert alerts_from_events(events)[1].state_at(5 * S) == "active"
 
 
 @pytest.mark.parametrize("duration_s", [math.nan, 0.0, -5.0, math.inf])
 def test_shelving_is_for_a_stated_time(duration_s):
     """A shelving that states no time shelves nothing."""
-    (alert,) = fold([raised(0, 1), later(1, "shelved", 1, duration_s=duration_s)])
-    assert alert.state(2 * S) == "active"
+    (alert,) = alerts_from_events([raised(0, 1), later(1, "shelved", 1, duration_s=duration_s)])
+    assert alert.state_at(2 * S) == "active"
 
 
 def test_unknown_numbers_and_kinds_are_passed_over():
@@ -161,9 +161,9 @@ def test_unknown_numbers_and_kinds_are_passed_over():
         Said(time_ns=4 * S, kind="note", text="fan off"),
         Said(time_ns=4 * S, kind="of a later version", alert=3),
     ]
-    (alert,) = fold(events)
+    (alert,) = alerts_from_events(events)
     assert (alert.number, alert.raised_ns, alert.peak) == (3, 2 * S, 1.0)
-    assert fold([]) == ()
+    assert alerts_from_events([]) == ()
 
 
 def some_events() -> st.SearchStrategy[list[Said]]:
@@ -186,12 +186,14 @@ def some_events() -> st.SearchStrategy[list[Said]]:
 @given(some_events(), st.integers(0, 30))
 def test_the_fold_can_be_taken_up_anywhere(events, cut):
     """Folding the first events and then the rest gives what folding all at once gives."""
-    assert fold(events[cut:], so_far=fold(events[:cut])) == fold(events)
+    assert alerts_from_events(
+        events[cut:], so_far=alerts_from_events(events[:cut])
+    ) == alerts_from_events(events)
 
 
 @given(some_events(), st.integers(0, 40))
 def test_no_order_of_events_hides_a_trip(events, now_s):
     """Whatever happens, a trip that nobody has acknowledged is open."""
-    for alert in fold(events):
+    for alert in alerts_from_events(events):
         if alert.severity == "trip" and alert.acknowledged_ns is None:
-            assert alert.open(now_s * S)
+            assert alert.is_open(now_s * S)

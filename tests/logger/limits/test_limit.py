@@ -3,14 +3,14 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import bench_from
-from logger.joint.bench.layout import shipped_text
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.bench.layout import shipped_layout_text
 from logger.limits.limit import (
     Level,
     LimitSet,
     Silence,
-    check_against,
-    limits_from,
+    check_for_bench,
+    parse_limits,
     read_limits,
 )
 
@@ -60,26 +60,26 @@ torque = { from = "current", per_ampere = 1.6 }
 @pytest.fixture
 def bench():
     """Two joints, of which only the elbow has a torque."""
-    text = shipped_text("harvest-joint")
+    text = shipped_layout_text("harvest-joint")
     assert text is not None
-    return bench_from(BENCH, {"harvest-joint": text}, where="bench.toml")
+    return bench_from_texts(BENCH, {"harvest-joint": text}, where="bench.toml")
 
 
 def refused(text: str) -> str:
     """Return the sentence with which a limits file is refused."""
     with pytest.raises(InputError) as fault:
-        limits_from(HEAD + text, "limits.toml")
+        parse_limits(HEAD + text, "limits.toml")
     return str(fault.value)
 
 
 def test_a_limits_file_is_taken():
     """Every key arrives, defaults are those that are said, the text is kept verbatim."""
     text = HEAD + WARM + HARD + SILENT
-    limits = limits_from(text, "limits.toml")
+    limits = parse_limits(text, "limits.toml")
     warm, hard, silent = limits.limits
     assert isinstance(warm, Level)
     assert (warm.pick_up, warm.clears_at, warm.on_delay_s, warm.off_delay_s) == (70, 67, 5, 5)
-    assert (warm.rising, warm.magnitude, warm.joint) == (True, False, "shoulder")
+    assert (warm.is_rising, warm.magnitude, warm.joint) == (True, False, "shoulder")
     assert isinstance(hard, Level)
     assert (hard.clears_at, hard.drop_off, hard.on_delay_s, hard.joint) == (30, None, 0, None)
     assert isinstance(silent, Silence)
@@ -89,7 +89,7 @@ def test_a_limits_file_is_taken():
 
 def test_current_and_torque_mean_the_magnitude():
     """Lowering a load is a load, unless the file says otherwise; a temperature has a sign."""
-    hard, signed = limits_from(
+    hard, signed = parse_limits(
         HEAD + HARD + HARD.replace("overload", "pushing") + "magnitude = false\n", "limits.toml"
     ).limits
     assert isinstance(hard, Level)
@@ -100,12 +100,12 @@ def test_current_and_torque_mean_the_magnitude():
 
 def test_no_limits_are_limits_too():
     """A file without limits is taken, and the empty set's text reads back as the empty set."""
-    assert limits_from(LimitSet().text, "limits.toml") == LimitSet()
+    assert parse_limits(LimitSet().text, "limits.toml") == LimitSet()
 
 
 def test_limits_of_a_joint():
     """A joint gets the limits that name it or nobody, on channels that it carries, in order."""
-    limits = limits_from(HEAD + WARM + HARD + SILENT, "limits.toml")
+    limits = parse_limits(HEAD + WARM + HARD + SILENT, "limits.toml")
 
     def names(joint: str, *channels: str) -> list[str]:
         return [limit.name for limit in limits.for_joint(joint, channels)]
@@ -118,9 +118,9 @@ def test_limits_of_a_joint():
 
 def test_a_limit_by_name():
     """A limit is found by its name; one that is not there is None."""
-    limits = limits_from(HEAD + SILENT, "limits.toml")
-    assert limits.named("silent") == limits.limits[0]
-    assert limits.named("loud") is None
+    limits = parse_limits(HEAD + SILENT, "limits.toml")
+    assert limits.by_name("silent") == limits.limits[0]
+    assert limits.by_name("loud") is None
 
 
 @pytest.mark.parametrize(
@@ -225,7 +225,7 @@ def test_other_formats_are_refused():
         ("format = \n", "not valid TOML"),
     ):
         with pytest.raises(InputError, match=key):
-            limits_from(text, "limits.toml")
+            parse_limits(text, "limits.toml")
 
 
 def test_read_from_disk(tmp_path):
@@ -239,7 +239,7 @@ def test_read_from_disk(tmp_path):
 
 def test_limits_that_fit_a_bench(bench):
     """A limit for all joints may rest on a channel that only one of them carries."""
-    check_against(limits_from(HEAD + WARM + HARD + SILENT, "limits.toml"), bench, "limits.toml")
+    check_for_bench(parse_limits(HEAD + WARM + HARD + SILENT, "limits.toml"), bench, "limits.toml")
 
 
 @pytest.mark.parametrize(
@@ -274,5 +274,5 @@ def test_limits_that_fit_a_bench(bench):
 def test_limits_that_do_not_fit_a_bench(bench, text, sentence):
     """A joint or a channel that the bench does not have is answered with what it has."""
     with pytest.raises(InputError) as fault:
-        check_against(limits_from(HEAD + text, "limits.toml"), bench, "limits.toml")
+        check_for_bench(parse_limits(HEAD + text, "limits.toml"), bench, "limits.toml")
     assert str(fault.value) == sentence

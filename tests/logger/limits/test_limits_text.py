@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.limits.describe import example_text
-from logger.limits.limits_text import edited_text, tables_of
+from logger.limits.limits_text import limit_tables, replace_limits_text
 
 TEXT = """# the bench in the corner
 format = 1
@@ -32,29 +32,29 @@ after_s = 1.0
 def test_nothing_changed_is_nothing_changed():
     """The same limits are the same text, comments and spacing and all."""
     for text in (TEXT, example_text()):
-        assert edited_text(text, tables_of(text)) == text
+        assert replace_limits_text(text, limit_tables(text)) == text
 
 
 def test_a_key_is_added_where_the_limit_stands():
     """A key that was not there stands with its limit, not behind the comment of the next."""
-    hot, quiet = tables_of(TEXT)
-    found = edited_text(TEXT, [{**hot, "on_delay_s": 5.0}, quiet])
+    hot, quiet = limit_tables(TEXT)
+    found = replace_limits_text(TEXT, [{**hot, "on_delay_s": 5.0}, quiet])
     assert found == TEXT.replace("drop_off    = 67.0\n", "drop_off    = 67.0\non_delay_s = 5.0\n")
 
 
 def test_a_key_is_taken_out():
     """A key that is not wanted any more is gone, and nothing else."""
-    hot, quiet = tables_of(TEXT)
+    hot, quiet = limit_tables(TEXT)
     del hot["drop_off"]
-    assert edited_text(TEXT, [hot, quiet]) == TEXT.replace("drop_off    = 67.0\n", "")
+    assert replace_limits_text(TEXT, [hot, quiet]) == TEXT.replace("drop_off    = 67.0\n", "")
 
 
 def test_limits_come_and_go():
     """One that is added stands at the end, set off by a blank line; one taken out is gone."""
-    hot, _ = tables_of(TEXT)
+    hot, _ = limit_tables(TEXT)
     new = {"name": "new", "kind": "silence", "severity": "warning", "after_s": 2.0}
-    found = edited_text(TEXT, [hot, new])
-    assert tables_of(found) == [hot, new]
+    found = replace_limits_text(TEXT, [hot, new])
+    assert limit_tables(found) == [hot, new]
     assert found.startswith("# the bench in the corner\n")
     assert found.endswith('\n\n[[limit]]\nname = "new"\nkind = "silence"\n'
                           'severity = "warning"\nafter_s = 2.0\n')  # fmt: skip
@@ -71,11 +71,11 @@ def test_limits_come_and_go():
 def test_any_layout_holds_what_was_asked_for(text: str):
     """However the file is laid out, what comes back holds just the limits that were given."""
     wanted = [
-        *tables_of(text),
+        *limit_tables(text),
         {"name": "b", "kind": "silence", "severity": "trip", "after_s": 0.5},
     ]
     wanted[0] = {**wanted[0], "severity": "warning"}
-    assert tables_of(edited_text(text, wanted)) == wanted
+    assert limit_tables(replace_limits_text(text, wanted)) == wanted
 
 
 VALUES = st.one_of(
@@ -96,5 +96,5 @@ VALUES = st.one_of(
 def test_whatever_is_asked_for_is_held(keys: list[dict[str, object]]):
     """Any values of any keys read back as they were given."""
     tables = [{"name": name, **mine} for name, mine in zip("hqxy", keys, strict=False)]
-    found = tomllib.loads(edited_text(TEXT, tables))
+    found = tomllib.loads(replace_limits_text(TEXT, tables))
     assert found.get("limit", []) == tables

@@ -3,8 +3,8 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.limit import check_against, limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import check_for_bench, parse_limits
 
 HEAD = 'format = 1\n[[limit]]\nname = "x"\nseverity = "warning"\n'
 HOUSING = 'channel = "temperature_housing_degC"\n'
@@ -169,14 +169,14 @@ value = [
 def test_mistakes_of_a_file(text, sentence):
     """Each is answered with the key, what stands there and what would be right."""
     with pytest.raises(InputError) as fault:
-        limits_from(HEAD + text, "limits.toml")
+        parse_limits(HEAD + text, "limits.toml")
     assert str(fault.value) == f"limits.toml: limit[1].{sentence}"
 
 
 @pytest.fixture
 def bench() -> Bench:
     """Two joints, one of them with a rated current, and a sensor."""
-    return bench_from(BENCH, {"own": LAYOUT}, where="bench.toml")
+    return bench_from_texts(BENCH, {"own": LAYOUT}, where="bench.toml")
 
 
 def test_what_fits_the_bench_is_taken(bench):
@@ -189,7 +189,7 @@ def test_what_fits_the_bench_is_taken(bench):
         BUS,
         DISK,
     ):
-        check_against(limits_from(HEAD + text, "limits.toml"), bench, "limits.toml")
+        check_for_bench(parse_limits(HEAD + text, "limits.toml"), bench, "limits.toml")
 
 
 @pytest.mark.parametrize(
@@ -241,7 +241,7 @@ def test_what_fits_the_bench_is_taken(bench):
 def test_what_does_not_fit_the_bench(bench, text, sentence):
     """A channel, a rated value or a joint that is not there, and a delay between two frames."""
     with pytest.raises(InputError) as fault:
-        check_against(limits_from(HEAD + text, "limits.toml"), bench, "limits.toml")
+        check_for_bench(parse_limits(HEAD + text, "limits.toml"), bench, "limits.toml")
     assert str(fault.value) == f"limits.toml: limit[1] (x).{sentence}"
 
 
@@ -250,12 +250,12 @@ def test_a_name_that_the_recorder_has_for_itself(bench: Bench, name: str):
     """Two alerts of one name would take each other's numbers; its own watch may be set, though."""
     text = (HEAD + BUS).replace('"x"', f'"{name}"')
     with pytest.raises(InputError, match="which the recorder says of itself"):
-        check_against(limits_from(text, "limits.toml"), bench, "limits.toml")
+        check_for_bench(parse_limits(text, "limits.toml"), bench, "limits.toml")
     lost = HEAD.replace('"x"', '"frames-lost"') + 'kind = "bus"\nwatch = "lost"\n'
-    check_against(limits_from(lost, "limits.toml"), bench, "limits.toml")
+    check_for_bench(parse_limits(lost, "limits.toml"), bench, "limits.toml")
 
 
 def test_limits_of_a_recording_stay_as_they_were(bench):
     """A delay that a recording was made with is not refused when it is decoded again."""
     text = f'kind = "level"\n{CURRENT}above = 5.0\non_delay_s = 0.002\n'
-    check_against(limits_from(HEAD + text, "limits.toml"), bench, "the limits", delays=False)
+    check_for_bench(parse_limits(HEAD + text, "limits.toml"), bench, "the limits", delays=False)

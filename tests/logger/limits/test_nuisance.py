@@ -6,7 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.limits.lifecycle import Alert
-from logger.limits.nuisance import CHATTER_NS, STANDING_NS, chattering, nuisance
+from logger.limits.nuisance import (
+    CHATTER_WINDOW_NS,
+    STANDING_ALERT_NS,
+    chattering_spans,
+    describe_nuisance,
+)
 
 S = 1_000_000_000
 
@@ -27,17 +32,17 @@ def _alert(number: int, at_s: float, *, limit: str = "hot", returned: bool = Tru
 def test_the_worked_example():
     """Raised at 0, 25, 59, 130, 185, 191, 400, 461 s: one window, 0 to 59 s (computed outside)."""
     raised = [at * S for at in (0, 25, 59, 130, 185, 191, 400, 461)]
-    assert chattering(raised) == [(0, 59 * S)]
+    assert chattering_spans(raised) == [(0, 59 * S)]
 
 
 @given(steps=st.lists(st.integers(0, 70), max_size=30))
 def test_a_window_is_where_a_person_would_see_it(steps: list[int]):
     """Every raise lies in a window just when some three within a minute hold it."""
     raised = [sum(steps[: place + 1]) * S for place in range(len(steps))]
-    spans = chattering(raised)
+    spans = chattering_spans(raised)
     for place, at in enumerate(raised):
         held = any(
-            first <= place <= first + 2 and raised[first + 2] - raised[first] <= CHATTER_NS
+            first <= place <= first + 2 and raised[first + 2] - raised[first] <= CHATTER_WINDOW_NS
             for first in range(max(place - 2, 0), min(place, len(raised) - 3) + 1)
         )
         assert held == any(start <= at <= end for start, end in spans) or at in raised[:place]
@@ -47,11 +52,14 @@ def test_a_window_is_where_a_person_would_see_it(steps: list[int]):
 def test_what_is_said_of_an_alert():
     """Others do not count; two raises are no chatter; a day is a day."""
     alerts = [_alert(1, 0), _alert(2, 20), _alert(3, 50), _alert(4, 30, limit="other")]
-    assert nuisance(alerts[2], alerts, 60 * S) == "chattering, 3 times in 50 s: look at the limit"
-    assert nuisance(alerts[2], alerts[1:], 60 * S) == ""
-    assert nuisance(alerts[3], alerts, 60 * S) == ""
+    assert (
+        describe_nuisance(alerts[2], alerts, 60 * S)
+        == "chattering, 3 times in 50 s: look at the limit"
+    )
+    assert describe_nuisance(alerts[2], alerts[1:], 60 * S) == ""
+    assert describe_nuisance(alerts[3], alerts, 60 * S) == ""
     standing = _alert(5, 0, returned=False)
-    assert nuisance(standing, [standing], STANDING_NS) == ""
-    assert nuisance(standing, [standing], STANDING_NS + 1).startswith(
+    assert describe_nuisance(standing, [standing], STANDING_ALERT_NS) == ""
+    assert describe_nuisance(standing, [standing], STANDING_ALERT_NS + 1).startswith(
         "standing for more than a day"
     )

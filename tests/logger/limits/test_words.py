@@ -2,9 +2,9 @@
 
 import pytest
 
-from logger.limits.limit import Level, Limit, Silence, limits_from
-from logger.limits.limit_change import Change
-from logger.limits.words import in_words, label, sentence
+from logger.limits.limit import Level, Limit, Silence, parse_limits
+from logger.limits.limit_change import LimitChange
+from logger.limits.words import change_sentence, describe_limit, limit_label
 
 
 def level(**keys) -> Level:
@@ -23,7 +23,7 @@ QUIET = Silence(name="silent", severity="warning", after_s=0.5)
 def test_no_setting_is_told_as_nothing():
     """However small a level or a delay is, it is told with digits that say something."""
     small = level(channel="current_A", above=0.004, drop_off=0.0015, on_delay_s=0.0003)
-    assert in_words(small) == (
+    assert describe_limit(small) == (
         "warns when the current of shoulder, in either direction, stays above 0.004 A for "
         "0.0003 s; clears below 0.0015"
     )
@@ -32,7 +32,7 @@ def test_no_setting_is_told_as_nothing():
 def test_a_silence_that_trips_latches_as_well():
     """As of every other kind."""
     quiet = Silence(name="silent", severity="trip", after_s=2)
-    assert in_words(quiet).endswith("clears with its next frame; stays until acknowledged")
+    assert describe_limit(quiet).endswith("clears with its next frame; stays until acknowledged")
 
 
 @pytest.mark.parametrize(
@@ -79,13 +79,13 @@ def test_a_silence_that_trips_latches_as_well():
 )
 def test_a_limit_in_words(limit, words, short):
     """A limit says what it will do, in the units that pages show."""
-    assert in_words(limit) == words
-    assert label(limit) == short
+    assert describe_limit(limit) == words
+    assert limit_label(limit) == short
 
 
-def change(limit: Limit, kind: str, value: float, peak: float) -> Change:
+def change(limit: Limit, kind: str, value: float, peak: float) -> LimitChange:
     """Return a change of a limit on the shoulder."""
-    return Change(
+    return LimitChange(
         time_ns=0,
         limit=limit.name,
         joint="shoulder",
@@ -123,13 +123,13 @@ def change(limit: Limit, kind: str, value: float, peak: float) -> Change:
 )
 def test_a_change_in_words(limit, kind, value, peak, said):
     """What happened is one line: joint, what, now, at worst, which limit."""
-    assert sentence(change(limit, kind, value, peak), limit) == said
+    assert change_sentence(change(limit, kind, value, peak), limit) == said
 
 
 def of_file(keys: str) -> Limit:
     """Return a limit as a file says it."""
     text = f'format = 1\n[[limit]]\nname = "x"\nseverity = "warning"\n{keys}'
-    return limits_from(text, "limits.toml").limits[0]
+    return parse_limits(text, "limits.toml").limits[0]
 
 
 CURVE = 'kind = "inverse-time"\nchannel = "current_A"\ncurve = "C"\nsetting = 8.0\n'
@@ -186,7 +186,7 @@ FROZEN = (
 def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
     """Values stand in the unit that they have: a share of an image, a rise a minute, an error."""
     limit = of_file(keys)
-    assert sentence(change(limit, kind, value, peak), limit) == f"shoulder: {said} (x)"
+    assert change_sentence(change(limit, kind, value, peak), limit) == f"shoulder: {said} (x)"
 
 
 @pytest.mark.parametrize(
@@ -219,4 +219,4 @@ def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
 def test_a_change_of_the_recorder_in_words(keys, kind, value, peak, said):
     """What the recorder watches about itself has no joint."""
     limit = of_file(keys)
-    assert sentence(change(limit, kind, value, peak), limit) == said
+    assert change_sentence(change(limit, kind, value, peak), limit) == said

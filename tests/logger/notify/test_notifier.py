@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.notify.notifier import Teller
-from logger.notify.outbox import MOST, Outbox
-from logger.notify.settings import TellSettings, read_tell
+from logger.notify.notifier import Notifier
+from logger.notify.outbox import MAX_MESSAGES, Outbox
+from logger.notify.settings import NotifySettings, read_notify
 from logger.store.layout.events import Event
 from logger.store.reading.reader import RecordingReader
 from tests.support.adapter import Adapter
@@ -81,17 +81,17 @@ def _event(number: int, *, kind: str = "raised", severity: str = "trip") -> Even
     )
 
 
-def _settings(port: int, **more: object) -> TellSettings:
+def _settings(port: int, **more: object) -> NotifySettings:
     hook = {"name": "desk", "url": f"http://127.0.0.1:{port}/x", **more}
-    return TellSettings.model_validate({"format": 1, "webhook": (hook,)})
+    return NotifySettings.model_validate({"format": 1, "webhook": (hook,)})
 
 
-def _teller(settings: TellSettings, folder: Path, said: list[str] | None = None) -> Teller:
-    return Teller(
+def _teller(settings: NotifySettings, folder: Path, said: list[str] | None = None) -> Notifier:
+    return Notifier(
         settings,
         waiting=folder / "waiting",
         recording="rec",
-        say=(said if said is not None else []).append,
+        report=(said if said is not None else []).append,
         first_pause_s=0.02,
     )
 
@@ -107,7 +107,7 @@ def test_a_webhook_is_told_in_order(server: Server, tmp_path: Path):
     """Format 1, ISO 8601 time, units; the headers that the file says."""
     teller = _teller(_settings(server.port, headers={"X-Token": "secret"}), tmp_path)
     for number in range(1, 6):
-        teller.tell(_event(number))
+        teller.notify_targets(_event(number))
     _until(lambda: len(server.heard) == 5)
     assert teller.close() == 0
     assert [one["alert"] for one in server.heard] == [1, 2, 3, 4, 5]
@@ -121,10 +121,10 @@ def test_a_webhook_is_told_in_order(server: Server, tmp_path: Path):
 def test_what_a_target_does_not_want(server: Server, tmp_path: Path):
     """Below its severity, or of another kind: not told."""
     teller = _teller(_settings(server.port, least="trip", of=("raised",)), tmp_path)
-    teller.tell(_event(1, severity="warning"))
-    teller.tell(_event(2, kind="returned"))
-    teller.tell(_event(3, kind="note"))
-    teller.tell(_event(4))
+    teller.notify_targets(_event(1, severity="warning"))
+    teller.notify_targets(_event(2, kind="returned"))
+    teller.notify_targets(_event(3, kind="note"))
+    teller.notify_targets(_event(4))
     _until(lambda: len(server.heard) == 1)
     assert teller.close() == 0
     assert [one["alert"] for one in server.heard] == [4]
@@ -135,8 +135,8 @@ def test_errors_are_tried_again_and_said_once(server: Server, tmp_path: Path):
     server.answers = [500, 503, 404]
     said: list[str] = []
     teller = _teller(_settings(server.port), tmp_path, said)
-    teller.tell(_event(1))
-    teller.tell(_event(2))
+    teller.notify_targets(_event(1))
+    teller.notify_targets(_event(2))
     _until(lambda: len(server.heard) == 2)
     _until(lambda: len(said) == 2)
     assert teller.close() == 0
@@ -153,14 +153,14 @@ def test_what_waits_survives_a_restart(tmp_path: Path):
     port = server.port
     server.close()
     first = _teller(_settings(port), tmp_path)
-    first.tell(_event(1))
-    first.tell(_event(2))
+    first.notify_targets(_event(1))
+    first.notify_targets(_event(2))
     time.sleep(0.1)
     assert first.close() == 2
     server = Server(port)
     try:
         second = _teller(_settings(port), tmp_path)
-        second.tell(_event(3))
+        second.notify_targets(_event(3))
         _until(lambda: len(server.heard) == 3)
         assert second.close() == 0
         assert [one["alert"] for one in server.heard] == [1, 2, 3]
@@ -173,7 +173,7 @@ def test_a_slow_server_holds_up_nobody(server: Server, tmp_path: Path):
     server.pause_s = 1.0
     teller = _teller(_settings(server.port), tmp_path)
     for number in range(1, 30):
-        teller.tell(_event(number))
+        teller.notify_targets(_event(number))
     assert len(server.heard) == 0, "the server has not answered once"
     server.pause_s = 0.0
     teller.close()
@@ -186,9 +186,9 @@ def test_a_program_is_told(tmp_path: Path):
         "name": "script",
         "run": ("/bin/sh", "-c", script, "-", str(tmp_path / "told"), "{text}; $(id)"),
     }
-    settings = TellSettings.model_validate({"format": 1, "command": (target,)})
+    settings = NotifySettings.model_validate({"format": 1, "command": (target,)})
     teller = _teller(settings, tmp_path)
-    teller.tell(_event(1))
+    teller.notify_targets(_event(1))
     _until((tmp_path / "told.txt").exists)
     assert teller.close() == 0
     assert json.loads((tmp_path / "told.json").read_text("utf-8"))["alert"] == 1
@@ -206,12 +206,12 @@ def test_a_program_is_told(tmp_path: Path):
 )
 def test_a_program_that_fails_is_said(tmp_path: Path, run: tuple[str, ...], why: str):
     """Why, in words; the message waits."""
-    settings = TellSettings.model_validate(
+    settings = NotifySettings.model_validate(
         {"format": 1, "command": ({"name": "script", "run": run},)}
     )
     said: list[str] = []
     teller = _teller(settings, tmp_path, said)
-    teller.tell(_event(1))
+    teller.notify_targets(_event(1))
     _until(lambda: bool(said))
     assert why in said[0]
     assert teller.close() == 1
@@ -222,11 +222,11 @@ def test_a_program_that_fails_is_said(tmp_path: Path, run: tuple[str, ...], why:
 def test_the_apprise_library(server: Server, tmp_path: Path):
     """Whatever it reaches: here its JSON address, on the loopback."""
     pytest.importorskip("apprise")
-    settings = TellSettings.model_validate(
+    settings = NotifySettings.model_validate(
         {"format": 1, "apprise": ({"name": "any", "url": f"json://127.0.0.1:{server.port}/"},)}
     )
     teller = _teller(settings, tmp_path)
-    teller.tell(_event(1))
+    teller.notify_targets(_event(1))
     _until(lambda: len(server.heard) == 1)
     assert teller.close() == 0
     assert "shoulder: number 1" in str(server.heard[0]["message"])
@@ -235,13 +235,13 @@ def test_the_apprise_library(server: Server, tmp_path: Path):
 def test_the_oldest_go_when_too_many_wait(tmp_path: Path):
     """A target that is gone for good does not fill the disk; a torn file costs itself."""
     outbox = Outbox(tmp_path / "x")
-    gone = [outbox.put({"number": number}) for number in range(MOST + 3)]
-    assert gone == [0] * MOST + [1, 1, 1]
-    assert len(outbox) == MOST
-    name, content = outbox.first() or ("", {})
+    gone = [outbox.add_message({"number": number}) for number in range(MAX_MESSAGES + 3)]
+    assert gone == [0] * MAX_MESSAGES + [1, 1, 1]
+    assert len(outbox) == MAX_MESSAGES
+    name, content = outbox.oldest_message() or ("", {})
     assert content == {"number": 3}
     (tmp_path / "x" / name).write_text("{", encoding="utf-8")
-    assert (outbox.first() or ("", {}))[1] == {"number": 4}
+    assert (outbox.oldest_message() or ("", {}))[1] == {"number": 4}
     assert Outbox(tmp_path / "x")._next == outbox._next
 
 
@@ -277,7 +277,7 @@ def test_mistakes_in_a_tell_file(tmp_path: Path, text: str, sentence: str):
     path = tmp_path / "tell.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError) as fault:
-        read_tell(path)
+        read_notify(path)
     assert str(fault.value).startswith(f"{path}: {sentence}")
 
 
@@ -333,7 +333,7 @@ def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
         )
     assert done.returncode == 0, done.stderr
     (said,) = [
-        one.text for one in RecordingReader(tmp_path / "rec").events() if one.kind == "telling"
+        one.text for one in RecordingReader(tmp_path / "rec").read_events() if one.kind == "telling"
     ]
     assert said.startswith("desk cannot be told (")
     assert f"Telling: {said}" in done.stdout

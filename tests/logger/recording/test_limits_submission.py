@@ -11,7 +11,7 @@ from pathlib import Path
 
 from logger.store.layout.events import Event
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import hand_over
+from logger.store.writing.inbox import submit_limits
 from replay.recording import Recording
 from tests.support.command import run
 
@@ -55,7 +55,9 @@ def _recorder(folder: Path, *more: str) -> Iterator["subprocess.Popen[str]"]:
 
 
 def _told(path: Path) -> list[Event]:
-    return [event for event in Recording.open(path).events() if event.kind.startswith("limits")]
+    return [
+        event for event in Recording.open(path).read_events() if event.kind.startswith("limits")
+    ]
 
 
 def _until(true: Callable[[], bool], within_s: float = 10.0) -> None:
@@ -73,9 +75,9 @@ def test_they_are_taken_over_and_the_file_counts_when_it_is_saved(tmp_path: Path
     path = tmp_path / "rec"
     with _recorder(tmp_path, "bench.toml", "--out", "rec", "--limits", "limits.toml") as process:
         handed = LIMITS.format(after=0.3) + "# by hand\n\n"
-        hand_over(path, text=handed, who="eva")
+        submit_limits(path, text=handed, who="eva")
         _until(lambda: len(_told(path)) == 1)
-        _until(lambda: any(event.kind == "raised" for event in Recording.open(path).events()))
+        _until(lambda: any(event.kind == "raised" for event in Recording.open(path).read_events()))
         time.sleep(1.2)
         (event,) = _told(path)
         assert (event.kind, event.who) == ("limits taken over", "eva")
@@ -89,7 +91,7 @@ def test_they_are_taken_over_and_the_file_counts_when_it_is_saved(tmp_path: Path
         assert process.wait(20) == 0
     recording = Recording.open(path)
     assert [event.who for event in _told(path)] == ["eva", ""]
-    assert [(one.kind, one.limit) for one in recording.events() if one.limit] == [
+    assert [(one.kind, one.limit) for one in recording.read_events() if one.limit] == [
         ("raised", "quiet"),
         ("returned", "quiet"),
     ]
@@ -100,10 +102,10 @@ def test_a_recorder_that_is_killed_goes_on_with_what_was_last_in_force(tmp_path:
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
     path = tmp_path / "rec"
     with _recorder(tmp_path, "bench.toml", "--out", "rec") as process:
-        hand_over(path, text=LIMITS.format(after=1000), who="eva")
+        submit_limits(path, text=LIMITS.format(after=1000), who="eva")
         _until(lambda: len(_told(path)) == 1)
         process.send_signal(signal.SIGSTOP)
-        hand_over(path, text=LIMITS.format(after=2000), who="ada")
+        submit_limits(path, text=LIMITS.format(after=2000), who="ada")
         process.kill()
         process.wait(10)
     assert seal(path)

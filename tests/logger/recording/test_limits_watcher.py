@@ -5,12 +5,12 @@ from pathlib import Path
 
 import can
 
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.limit import limits_from, read_limits
-from logger.recording.limits_watcher import LimitsFile
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import parse_limits, read_limits
+from logger.recording.limits_watcher import LimitsWatcher
 from logger.recording.recorder import RecordSettings
 from logger.simulate import scenario
-from replay.excursions.over_rows import excursions
+from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from tests.support.recorder import Recorder
@@ -33,10 +33,10 @@ above = 60.0
 
 
 def _bench(channel: str) -> Bench:
-    return bench_from(
+    return bench_from_texts(
         f'[bus]\ninterface = "virtual"\nchannel = "{channel}"\n'
         '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
-        {"harvest-joint": scenario.layout_text()},
+        {"harvest-joint": scenario.scenario_layout_text()},
         where="bench.toml",
     )
 
@@ -52,25 +52,25 @@ def test_each_save_is_looked_at_once(tmp_path: Path):
     """The same text is no news; a mistake is told once; a file that is gone changes nothing."""
     path = tmp_path / "limits.toml"
     _save(path, LIMITS.format(warm=50.0))
-    file = LimitsFile(path, _bench("look"), read_limits(path))
-    assert file.look() is None
+    file = LimitsWatcher(path, _bench("look"), read_limits(path))
+    assert file.poll_file() is None
     _save(path, LIMITS.format(warm=50.0))
-    assert file.look() is None
+    assert file.poll_file() is None
     _save(path, LIMITS.format(warm=55.0))
-    taken = file.look()
+    taken = file.poll_file()
     assert not isinstance(taken, str)
     assert taken is not None
     assert taken.text == LIMITS.format(warm=55.0)
-    assert file.look() is None
+    assert file.poll_file() is None
     _save(path, LIMITS.format(warm='"x"'))
-    assert "above: found 'x', expected a number" in str(file.look())
-    assert file.look() is None
+    assert "above: found 'x', expected a number" in str(file.poll_file())
+    assert file.poll_file() is None
     _save(path, LIMITS.format(warm=55.0).replace("housing", "winding"))
-    assert "which no joint of the bench carries" in str(file.look())
+    assert "which no joint of the bench carries" in str(file.poll_file())
     path.unlink()
-    assert "there is no such limits file" in str(file.look())
+    assert "there is no such limits file" in str(file.poll_file())
     _save(path, LIMITS.format(warm=55.0))
-    assert file.look() is None
+    assert file.poll_file() is None
 
 
 def test_what_is_saved_between_reading_and_watching_is_seen(tmp_path: Path):
@@ -79,19 +79,19 @@ def test_what_is_saved_between_reading_and_watching_is_seen(tmp_path: Path):
     _save(path, LIMITS.format(warm=50.0))
     read = read_limits(path)
     _save(path, LIMITS.format(warm=55.0))
-    assert LimitsFile(path, _bench("look"), read).look() is not None
+    assert LimitsWatcher(path, _bench("look"), read).poll_file() is not None
 
 
 def test_others_in_force_make_the_next_save_news(tmp_path: Path):
     """Though it says what it said before; until then the file undoes nothing."""
     path = tmp_path / "limits.toml"
     _save(path, LIMITS.format(warm=50.0))
-    file = LimitsFile(path, _bench("look"), read_limits(path))
-    assert file.look() is None
-    file.others(limits_from(LIMITS.format(warm=40.0), "x"))
-    assert file.look() is None
+    file = LimitsWatcher(path, _bench("look"), read_limits(path))
+    assert file.poll_file() is None
+    file.replace_current(parse_limits(LIMITS.format(warm=40.0), "x"))
+    assert file.poll_file() is None
     _save(path, LIMITS.format(warm=50.0))
-    again = file.look()
+    again = file.poll_file()
     assert not isinstance(again, str)
     assert again is not None
     assert again.text == LIMITS.format(warm=50.0)
@@ -130,7 +130,7 @@ def test_a_recording_takes_them_over(tmp_path: Path):
             ended = recorder.end()
     assert ended is not None
     recording = Recording.open(tmp_path / "rec")
-    kinds = [(event.kind, event.limit) for event in recording.events()]
+    kinds = [(event.kind, event.limit) for event in recording.read_events()]
     assert [kind for kind in kinds if kind[0] not in {"started", "ended", "bus hint"}] == [
         ("raised", "warm"),
         ("raised", "hot"),
@@ -142,18 +142,20 @@ def test_a_recording_takes_them_over(tmp_path: Path):
     (_, first), (from_ns, second) = recording.limit_sets
     assert first.text == LIMITS.format(warm=50.0)
     assert second.text == recording.limits.text == LIMITS.format(warm=65.0)
-    (taken,) = [event for event in recording.events() if event.kind == "limits taken over"]
+    (taken,) = [event for event in recording.read_events() if event.kind == "limits taken over"]
     assert taken.time_ns == from_ns
-    assert [alert.number for alert in recording.alerts()] == [1, 2, 3]
+    assert [alert.number for alert in recording.read_alerts()] == [1, 2, 3]
     # Afterwards, each stretch is judged by what was in force.
-    live = [(event.limit, event.time_ns) for event in recording.events() if event.kind == "raised"]
-    found = [(one.limit, one.start_ns) for one in excursions(recording)]
+    live = [
+        (event.limit, event.time_ns) for event in recording.read_events() if event.kind == "raised"
+    ]
+    found = [(one.limit, one.start_ns) for one in find_excursions(recording)]
     assert sorted(found) == sorted(live)
-    assert recorded_excursions(recording) == excursions(recording)
+    assert recorded_excursions(recording) == find_excursions(recording)
 
 
 def test_limits_of_before_read_as_they_did():
     """A recording whose recorder knew of no taking over has one set, since its start."""
     recording = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
     assert [from_ns for from_ns, _ in recording.limit_sets] == [recording.manifest.started_ns]
-    assert recording.limits.text == limits_from(recording.limits.text, "x").text
+    assert recording.limits.text == parse_limits(recording.limits.text, "x").text

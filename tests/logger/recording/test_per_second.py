@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.recording.per_second import FramesPerSecond, RmsTorque, marks_between
+from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -29,11 +29,11 @@ def _trace(seed: int) -> ReadingBatch:
 def _told(trace: ReadingBatch, cuts: list[int]) -> list[tuple[int, float]]:
     torque, rows, second = RmsTorque(HOLD_NS), [], START_NS + S
     for first, behind in zip([0, *cuts], [*cuts, len(trace)], strict=True):
-        part = trace.taken(slice(first, behind))
-        torque.add(part)
+        part = trace.select_rows(slice(first, behind))
+        torque.add_readings(part)
         if len(part) and int(part.time_ns[-1]) >= second:
-            marks = marks_between(second, int(part.time_ns[-1]))
-            rows += zip(marks.tolist(), torque.at(marks).tolist(), strict=True)
+            marks = second_marks(second, int(part.time_ns[-1]))
+            rows += zip(marks.tolist(), torque.rms_at(marks).tolist(), strict=True)
             second = int(marks[-1]) + S
     return rows
 
@@ -43,7 +43,7 @@ def _told(trace: ReadingBatch, cuts: list[int]) -> list[tuple[int, float]]:
 def test_the_rms_is_that_of_the_minute_before_each_second(seed: int, shares: list[float]):
     """Against the readings themselves, weighted by the time they held."""
     trace = _trace(seed)
-    time_ns, value = trace.series("torque_Nm")
+    time_ns, value = trace.channel_series("torque_Nm")
     whole = _told(trace, [])
     if len(time_ns) == 0:
         return
@@ -67,16 +67,16 @@ def test_the_rms_is_that_of_the_minute_before_each_second(seed: int, shares: lis
 def test_frames_are_counted_in_their_second():
     """One batch over many seconds, or many batches in one: the same counts, none twice."""
     times = START_NS + np.sort(np.random.default_rng(1).integers(0, 10 * S, 1000))
-    frames = FrameBatch.of([(int(at), 1, 0, b"") for at in times])
+    frames = FrameBatch.from_rows([(int(at), 1, 0, b"") for at in times])
     expected = np.bincount((times - START_NS) // S, minlength=10)
     for size in (7, 100, 1000):
         counted, rows, second = FramesPerSecond(), [], START_NS + S
         for first in range(0, len(frames), size):
-            part = frames.taken(slice(first, first + size))
-            counted.add(part)
+            part = frames.select_rows(slice(first, first + size))
+            counted.add_frames(part)
             if int(part.time_ns[-1]) >= second:
-                marks = marks_between(second, int(part.time_ns[-1]))
-                rows += counted.at(marks)
+                marks = second_marks(second, int(part.time_ns[-1]))
+                rows += counted.counts_at(marks)
                 second = int(marks[-1]) + S
         assert rows == expected[: len(rows)].tolist()
         assert len(rows) == 9
@@ -84,6 +84,6 @@ def test_frames_are_counted_in_their_second():
 
 def test_a_year_of_nothing_gives_no_year_of_rows():
     """What a log leaves out is not filled with rows of nothing."""
-    marks = marks_between(START_NS, START_NS + 365 * 86_400 * S)
+    marks = second_marks(START_NS, START_NS + 365 * 86_400 * S)
     assert len(marks) == 100_000
     assert marks[-1] == START_NS + 365 * 86_400 * S

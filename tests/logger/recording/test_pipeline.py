@@ -6,21 +6,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.pipeline import Intake
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from logger.store.layout.files import derived_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
+from replay.check import check_recording
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import trace
+from replay.statistics import span_statistics
+from replay.window import read_polyline
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
@@ -28,12 +28,14 @@ S = 1_000_000_000
 
 def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
     """A silence over which turns cannot be known: an event, a new segment, a break in the trace."""
-    made = FrameBatch.joined(list(frames(hours=1 / 120, rate_Hz=100.0, seed=1, start_ns=START_NS)))
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 120, rate_Hz=100.0, seed=1, start_ns=START_NS))
+    )
     at_s = (made.time_ns - START_NS) * 1e-9
-    cut = made.taken(~((at_s >= 10.0) & (at_s < 10.6)))
-    bring_in(
-        [cut.taken(slice(0, 2000)), cut.taken(slice(2000, None))],
-        bench=scenario.bench(channel="x"),
+    cut = made.select_rows(~((at_s >= 10.0) & (at_s < 10.6)))
+    import_frames(
+        [cut.select_rows(slice(0, 2000)), cut.select_rows(slice(2000, None))],
+        bench=scenario.scenario_bench(channel="x"),
         limits=LimitSet(),
         out=tmp_path / "rec",
         name="t",
@@ -41,23 +43,25 @@ def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
         end_ns=START_NS + 30 * S,
     )
     recording = Recording.open(tmp_path / "rec")
-    lost = [event for event in recording.events() if event.kind == "position lost"]
+    lost = [event for event in recording.read_events() if event.kind == "position lost"]
     assert {event.joint for event in lost} == {"shoulder", "elbow"}
     assert all(0.55 < event.duration_s < 0.7 for event in lost)
-    batch = recording.readings("elbow", START_NS, START_NS + 30 * S)
+    batch = recording.read_readings("elbow", START_NS, START_NS + 30 * S)
     assert set(batch.position_segment[batch.position_segment >= 0].tolist()) == {0, 1}
-    x, y = trace(recording, "elbow", "position_rad", START_NS, START_NS + 30 * S, bins=4000)
+    x, y = read_polyline(recording, "elbow", "position_rad", START_NS, START_NS + 30 * S, bins=4000)
     assert np.isnan(y[(x > START_NS + 9 * S) & (x < START_NS + 11 * S)]).sum() == 1
 
 
 def test_rms_of_the_last_minute_is_of_the_whole_minute(tmp_path: Path):
     """Fed as live, fifty batches a second: the derived RMS is that of the minute in replay."""
-    made = FrameBatch.joined(list(frames(hours=1 / 40, rate_Hz=100.0, seed=1, start_ns=START_NS)))
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 40, rate_Hz=100.0, seed=1, start_ns=START_NS))
+    )
     edges = START_NS + np.arange(0, 90 * S, S // 50)
     places = [*np.searchsorted(made.time_ns, edges).tolist(), len(made)]
-    bring_in(
-        (made.taken(slice(low, high)) for low, high in pairwise(places)),
-        bench=scenario.bench(channel="x"),
+    import_frames(
+        (made.select_rows(slice(low, high)) for low, high in pairwise(places)),
+        bench=scenario.scenario_bench(channel="x"),
         limits=LimitSet(),
         out=tmp_path / "rec",
         name="t",
@@ -65,7 +69,7 @@ def test_rms_of_the_last_minute_is_of_the_whole_minute(tmp_path: Path):
         end_ns=START_NS + 90 * S,
     )
     recording = Recording.open(tmp_path / "rec")
-    table = RecordingReader(tmp_path / "rec").table(
+    table = RecordingReader(tmp_path / "rec").read_rows(
         derived_stream("shoulder"), start_ns=0, end_ns=2**62
     )
     times = table["time"].cast("int64").to_numpy()
@@ -74,15 +78,15 @@ def test_rms_of_the_last_minute_is_of_the_whole_minute(tmp_path: Path):
     for row in (30, 59, 70, 85):
         at_ns = int(times[row])
         since_ns = max(at_ns - 60 * S, START_NS)
-        expected = figures(recording, "shoulder", "torque_Nm", since_ns, at_ns).rms
+        expected = span_statistics(recording, "shoulder", "torque_Nm", since_ns, at_ns).rms
         assert table["torque_rms_60s_Nm"][row].as_py() == pytest.approx(expected, rel=2e-3)
 
 
 def test_lost_frames_are_events_a_figure_and_an_alert(tmp_path: Path):
     """Each loss with its count, the sum every second, and one warning of the recorder's own."""
-    bench = scenario.bench(channel="x")
+    bench = scenario.scenario_bench(channel="x")
     writer = RecordingWriter(
-        tmp_path / "rec", begun(bench, name="lost", started_ns=START_NS), bench, now_s=0.0
+        tmp_path / "rec", new_manifest(bench, name="lost", started_ns=START_NS), bench, now_s=0.0
     )
     intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
     intake.begin(START_NS)
@@ -92,19 +96,19 @@ def test_lost_frames_are_events_a_figure_and_an_alert(tmp_path: Path):
     intake.take(FrameBatch.empty(), now_ns=START_NS + 3 * S)
     writer.close(ended_ns=START_NS + 4 * S, cause="done")
     recording = Recording.open(tmp_path / "rec")
-    lost = [event for event in recording.events() if event.kind == "dropped"]
+    lost = [event for event in recording.read_events() if event.kind == "dropped"]
     assert [event.value for event in lost] == [7.0, 1.0]
     assert lost[1].text == "1 frame was lost on the bus can0: the receive buffer was full."
-    (alert,) = recording.alerts()
+    (alert,) = recording.read_alerts()
     assert (alert.limit, alert.joint, alert.severity) == ("frames-lost", "", "warning")
-    assert recording.health().dropped == 8
-    found = check(recording)
-    assert (found.dropped, found.whole) == (8, False)
+    assert recording.latest_health().dropped == 8
+    found = check_recording(recording)
+    assert (found.dropped, found.is_complete) == (8, False)
 
 
 def test_a_value_that_no_joint_can_have_is_told_once_with_its_frame(tmp_path: Path):
     """The sentence names channel, value, range and frame; the value is kept."""
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
         {
             "l": 'format = 1\nname = "l"\n[[frame]]\nname = "s"\nidentifier = 0x281\nlength = 2\n'
@@ -113,16 +117,16 @@ def test_a_value_that_no_joint_can_have_is_told_once_with_its_frame(tmp_path: Pa
         where="bench.toml",
     )
     writer = RecordingWriter(
-        tmp_path / "rec", begun(bench, name="odd", started_ns=START_NS), bench, now_s=0.0
+        tmp_path / "rec", new_manifest(bench, name="odd", started_ns=START_NS), bench, now_s=0.0
     )
     intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
     for turn in range(3):
         rows = [(START_NS + turn * S + n, 0x281, 0, bytes([n, 4])) for n in range(3)]
-        intake.take(FrameBatch.of(rows), now_ns=START_NS + turn * S + 3)
+        intake.take(FrameBatch.from_rows(rows), now_ns=START_NS + turn * S + 3)
     writer.close(ended_ns=START_NS + 3 * S, cause="done")
     recording = Recording.open(tmp_path / "rec")
-    (event,) = [one for one in recording.events() if one.kind == "strange value"]
+    (event,) = [one for one in recording.read_events() if one.kind == "strange value"]
     assert (event.joint, event.channel, event.value) == ("a", "temperature_housing_degC", 1024.0)
     assert "of 1024 lies outside -60 to 250 (frame 0x281, 00 04)" in event.text
-    batch = recording.readings("a", 0, 2**62)
+    batch = recording.read_readings("a", 0, 2**62)
     assert batch.columns["temperature_housing_degC"].tolist() == [1024.0, 1025.0, 1026.0] * 3

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.bench.layout import shipped_text
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.bench.layout import shipped_layout_text
+from logger.limits.limit import parse_limits
 from logger.recording.pipeline import Intake
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
@@ -71,17 +71,17 @@ def _frames() -> list[tuple[int, int, int, bytes]]:
 @pytest.fixture(params=[1, 7, 1000], ids="chunks of {}".format)
 def recording(request: pytest.FixtureRequest, tmp_path: Path) -> Recording:
     """Return the recording of these frames, taken so many at a time."""
-    layout = shipped_text("cia402")
+    layout = shipped_layout_text("cia402")
     assert layout is not None
-    bench = bench_from(BENCH, {"cia402": layout}, where="bench.toml")
+    bench = bench_from_texts(BENCH, {"cia402": layout}, where="bench.toml")
     writer = RecordingWriter(
-        tmp_path / "rec", begun(bench, name="drives", started_ns=START_NS), bench, now_s=0.0
+        tmp_path / "rec", new_manifest(bench, name="drives", started_ns=START_NS), bench, now_s=0.0
     )
-    intake = Intake(bench, limits_from(LIMITS, "limits.toml"), writer, start_ns=START_NS)
+    intake = Intake(bench, parse_limits(LIMITS, "limits.toml"), writer, start_ns=START_NS)
     intake.begin(START_NS)
     rows = _frames()
     for low, high in pairwise([*range(0, len(rows), request.param), len(rows)]):
-        intake.take(FrameBatch.of(rows[low:high]), now_ns=rows[high - 1][0])
+        intake.take(FrameBatch.from_rows(rows[low:high]), now_ns=rows[high - 1][0])
     intake.take(FrameBatch.empty(), now_ns=START_NS + 10 * S)
     writer.close(ended_ns=START_NS + 10 * S, cause="done")
     return Recording.open(tmp_path / "rec")
@@ -89,7 +89,7 @@ def recording(request: pytest.FixtureRequest, tmp_path: Path) -> Recording:
 
 def test_each_emergency_is_an_event(recording: Recording):
     """Of its drive, at its instant, with code and register in words; the other drive has none."""
-    found = [event for event in recording.events() if event.kind == "fault"]
+    found = [event for event in recording.read_events() if event.kind == "fault"]
     assert [event.time_ns - START_NS for event in found] == [4 * S, 4 * S + S // 2]
     assert {(event.joint, event.value) for event in found} == {("wrist", float(0x2001))}
     assert {event.text for event in found} == {
@@ -100,7 +100,7 @@ def test_each_emergency_is_an_event(recording: Recording):
 
 def test_states_and_signs_of_life_are_told_where_they_change(recording: Recording):
     """A heartbeat each second and a statusword ten times a second are one event each."""
-    told = [event.text for event in recording.events() if event.kind == "state"]
+    told = [event.text for event in recording.read_events() if event.kind == "state"]
     assert [text for text in told if text.startswith("elbow")] == [
         "elbow: drive state operation enabled (0x0237).",
         "elbow: heartbeat: is operational (0x05).",
@@ -116,7 +116,7 @@ def test_states_and_signs_of_life_are_told_where_they_change(recording: Recordin
 
 def test_a_heartbeat_is_no_silence(recording: Recording):
     """Seven seconds without process data raise nothing while it beats; its end does."""
-    (alert,) = recording.alerts()
+    (alert,) = recording.read_alerts()
     assert (alert.joint, alert.limit) == ("elbow", "silent")
     assert alert.raised_ns - START_NS == pytest.approx(5.5 * S, abs=100)
 
@@ -124,11 +124,11 @@ def test_a_heartbeat_is_no_silence(recording: Recording):
 def test_the_values_are_those_of_the_drives(recording: Recording):
     """Half a turn behind 101:1, per mille of 12 N.m; switched on anew is another segment."""
     for joint, torque in (("elbow", -2.016), ("wrist", -4.032)):
-        batch = recording.readings(joint, START_NS, START_NS + 3 * S)
+        batch = recording.read_readings(joint, START_NS, START_NS + 3 * S)
         position = batch.columns["position_rad"]
         held = ~np.isnan(position)
         assert position[held] == pytest.approx(np.pi)
         assert batch.columns["torque_Nm"][held] == pytest.approx(torque)
-    batch = recording.readings("wrist", START_NS, START_NS + 10 * S)
+    batch = recording.read_readings("wrist", START_NS, START_NS + 10 * S)
     told = ~np.isnan(batch.columns["position_rad"])
     assert batch.position_segment[told].tolist() == [0] * 30 + [1]

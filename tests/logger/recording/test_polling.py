@@ -7,12 +7,12 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings
 from logger.simulate.line_protocol import CanFrame
-from logger.store.layout.schema import BUSES, shaped
-from logger.store.writing.inbox import post
+from logger.store.layout.schema import BUS_SCHEMA, conform
+from logger.store.writing.inbox import submit_request
 from replay.recording import Recording
 from tests.support.adapter import Adapter
 from tests.support.recorder import Recorder
@@ -49,7 +49,7 @@ def _bench(
         for node, name in ((1, "a"), (2, "b"))
     )
     layout = LAYOUT.replace("period_s = 0.02", f"period_s = {period_s}")
-    return bench_from(text, {"asked": layout}, where="bench.toml")
+    return bench_from_texts(text, {"asked": layout}, where="bench.toml")
 
 
 def _settings(bench: Bench, out: Path) -> RecordSettings:
@@ -75,7 +75,7 @@ class _Joints:
 
 
 def _unanswered(path: Path) -> list[int]:
-    table = Recording.open(path)._reader.table("buses", start_ns=0, end_ns=2**62)
+    table = Recording.open(path)._reader.read_rows("buses", start_ns=0, end_ns=2**62)
     return table["unanswered"].to_pylist()
 
 
@@ -89,7 +89,7 @@ def test_every_missed_answer_is_counted(tmp_path: Path):
         time.sleep(5.0)
         running.end()
     recording = Recording.open(tmp_path / "rec")
-    (said,) = [event for event in recording.events() if event.kind == "unanswered"]
+    (said,) = [event for event in recording.read_events() if event.kind == "unanswered"]
     # What was asked within the last half second is not judged.
     assert joints.missed - 1 <= said.value <= joints.missed
     assert said.joint == "a"
@@ -97,7 +97,7 @@ def test_every_missed_answer_is_counted(tmp_path: Path):
     counts = _unanswered(tmp_path / "rec")
     assert counts == sorted(counts)
     assert 4 <= counts[-1] <= said.value
-    assert recording.row_count("b") >= 18
+    assert recording.reading_count("b") >= 18
 
 
 def test_a_joint_that_stops_and_comes_back_is_told_once_each(
@@ -107,7 +107,7 @@ def test_a_joint_that_stops_and_comes_back_is_told_once_each(
     joints = _Joints()
     kinds: Callable[[], list[str]] = lambda: [  # noqa: E731
         event.kind
-        for event in Recording.open(tmp_path / "rec").events()
+        for event in Recording.open(tmp_path / "rec").read_events()
         if event.joint == "a" and event.kind != "unanswered"
     ]
     with Adapter(tmp_path / "line", answer=joints.answer):
@@ -129,7 +129,9 @@ def test_what_does_not_fit_is_asked_slower_and_said(tmp_path: Path):
         running = Recorder(_settings(bench, tmp_path / "rec"))
         time.sleep(2.0)
         running.end()
-    (said,) = [e for e in Recording.open(tmp_path / "rec").events() if e.kind == "asked slower"]
+    (said,) = [
+        e for e in Recording.open(tmp_path / "rec").read_events() if e.kind == "asked slower"
+    ]
     assert "10.0% is allowed" in said.text
     for start_s, _ in adapter.heard:
         within = sum(start_s <= at_s < start_s + 0.48 for at_s, _ in adapter.heard)
@@ -152,23 +154,25 @@ def test_asking_that_stopped_stands_until_it_is_acknowledged(
         running = Recorder(_settings(_bench(tmp_path / "line"), tmp_path / "rec"))
         time.sleep(0.3)
         foreign.append(CanFrame(identifier=0x101, data=b"\x41"))
-        alerts = lambda: Recording.open(tmp_path / "rec").alerts()  # noqa: E731
+        alerts = lambda: Recording.open(tmp_path / "rec").read_alerts()  # noqa: E731
         until(alerts, "there is an alert")
         (alert,) = alerts()
         assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
-        assert alert.state(2**62) == "active"
+        assert alert.state_at(2**62) == "active"
         assert "Nothing is asked on the bus bus any more" in alert.text
         asked = len(adapter.heard)
-        post(tmp_path / "rec", kind="acknowledge", alert=alert.number, who="me")
-        until(lambda: alerts()[0].state(2**62) == "cleared", "it is acknowledged")
+        submit_request(tmp_path / "rec", kind="acknowledge", alert=alert.number, who="me")
+        until(lambda: alerts()[0].state_at(2**62) == "cleared", "it is acknowledged")
         running.end()
         assert len(adapter.heard) == asked
 
 
 def test_rows_of_an_older_recorder_still_read():
     """Without the column it is empty."""
-    older = BUSES.remove(BUSES.get_field_index("unanswered"))
-    table = shaped(pa.Table.from_pylist([{"time": 0, "bus": 0, "lost": 3}], schema=older), BUSES)
+    older = BUS_SCHEMA.remove(BUS_SCHEMA.get_field_index("unanswered"))
+    table = conform(
+        pa.Table.from_pylist([{"time": 0, "bus": 0, "lost": 3}], schema=older), BUS_SCHEMA
+    )
     assert table["unanswered"].to_pylist() == [None]
 
 

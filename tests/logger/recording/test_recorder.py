@@ -10,38 +10,40 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.clock import Axis, read_clocks
-from logger.bus.poller import Asker
+from logger.bus.clock import RecordingClock, read_clocks
+from logger.bus.poller import Poller
 from logger.bus.source import Received
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import LimitSet, limits_from
-from logger.recording.frame_queue import Pipe
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import LimitSet, parse_limits
+from logger.recording.frame_queue import FrameQueue
 from logger.recording.pipeline import Intake
 from logger.recording.polling import Asking
 from logger.recording.recorder import RecordSettings, _Errands, _write, record
 from logger.recording.stop_supervisor import Stopping
 from logger.simulate import scenario
-from logger.store.layout.files import INBOX
-from logger.store.layout.manifest import Clock, Manifest
-from logger.store.writing.inbox import post
+from logger.store.layout.files import INBOX_FOLDER
+from logger.store.layout.manifest import ClockAnchor, Manifest
+from logger.store.writing.inbox import submit_request
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
-from replay.excursions.over_rows import excursions
+from replay.check import check_recording
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 from tests.support.recorder import Recorder
 
 S = 1_000_000_000
-LAYOUTS = {"harvest-joint": scenario.layout_text()}
+LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 
 
 def _bench(channel: str, *, send: bool = False):
-    text = scenario.bench_text(channel).replace('interface = "slcan"', 'interface = "virtual"')
+    text = scenario.scenario_bench_text(channel).replace(
+        'interface = "slcan"', 'interface = "virtual"'
+    )
     lines = [line for line in text.splitlines() if not line.startswith("options")]
     text = "\n".join(lines).replace("send      = true", f"send = {str(send).lower()}")
-    return bench_from(text, LAYOUTS, where="bench.toml")
+    return bench_from_texts(text, LAYOUTS, where="bench.toml")
 
 
 def _settings(out: Path, bench, **more) -> RecordSettings:
@@ -72,15 +74,15 @@ def test_every_frame_on_the_bus_is_recorded(tmp_path: Path):
         ended = running.end()
     assert (ended.frames, ended.undecoded, ended.dropped) == (1100, 100, 0)
     recording = Recording.open(tmp_path / "rec")
-    batch = recording.readings("shoulder", 0, 2**62)
+    batch = recording.read_readings("shoulder", 0, 2**62)
     np.testing.assert_array_equal(
         batch.columns["temperature_housing_degC"], 20.0 + np.arange(1000) % 50
     )
     assert (np.diff(batch.time_ns) >= 0).all()
     assert recording.start_ns <= batch.time_ns[0]
     assert batch.time_ns[-1] < recording.end_ns
-    found = check(recording)
-    assert found.whole
+    found = check_recording(recording)
+    assert found.is_complete
     assert [gap.joint for gap in found.gaps if gap.duration_s > 0.2] == ["elbow"]
 
 
@@ -94,8 +96,10 @@ def test_what_was_on_the_bus_before_is_no_part_of_it(tmp_path: Path):
         task.stop()
     recording = Recording.open(tmp_path / "rec")
     assert recording.newest_ns("shoulder") > recording.start_ns
-    rows = recording.readings("shoulder", 0, 2**62)
-    assert len(rows) == len(recording.readings("shoulder", recording.start_ns, recording.end_ns))
+    rows = recording.read_readings("shoulder", 0, 2**62)
+    assert len(rows) == len(
+        recording.read_readings("shoulder", recording.start_ns, recording.end_ns)
+    )
 
 
 def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
@@ -113,12 +117,12 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
         time.sleep(0.1)
         running.end()
     recording = Recording.open(tmp_path / "rec")
-    (refused,) = [event for event in recording.events() if event.kind == "refused"]
+    (refused,) = [event for event in recording.read_events() if event.kind == "refused"]
     assert "0x1C4" in refused.text
-    (alert,) = recording.alerts()
+    (alert,) = recording.read_alerts()
     assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
-    assert alert.state(recording.end_ns) == "latched"
-    assert recording.row_count("shoulder") == 1
+    assert alert.state_at(recording.end_ns) == "latched"
+    assert recording.reading_count("shoulder") == 1
 
 
 def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
@@ -128,7 +132,8 @@ def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
     posters = [
         threading.Thread(
             target=lambda who=who: [
-                post(path, kind="note", text=f"{who}{index}", who=who) for index in range(5)
+                submit_request(path, kind="note", text=f"{who}{index}", who=who)
+                for index in range(5)
             ]
         )
         for who in "ab"
@@ -137,11 +142,11 @@ def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
         poster.start()
     for poster in posters:
         poster.join()
-    (path / INBOX / "0.json").write_text("rubbish", encoding="utf-8")
+    (path / INBOX_FOLDER / "0.json").write_text("rubbish", encoding="utf-8")
     time.sleep(0.15)
-    post(path, kind="note", text="last")
+    submit_request(path, kind="note", text="last")
     running.end()
-    events = Recording.open(path).events()
+    events = Recording.open(path).read_events()
     assert [event.sequence for event in events] == list(range(len(events)))
     notes = [event.text for event in events if event.kind == "note"]
     assert notes[0] == "begun"
@@ -150,13 +155,13 @@ def test_notes_become_events_in_order_to_the_very_end(tmp_path: Path):
     assert [text for text in notes if text.startswith("a")] == [f"a{index}" for index in range(5)]
     assert events[0].kind == "started"
     assert events[-1].kind == "ended"
-    assert [file.name for file in (path / INBOX).iterdir()] == ["0.unreadable"]
+    assert [file.name for file in (path / INBOX_FOLDER).iterdir()] == ["0.unreadable"]
 
 
 def _received(count: int, *said: tuple[str, str]) -> Received:
     now_ns = time.time_ns()
-    frames = FrameBatch.of([(now_ns, 0x7F0, 0, b"\x01")] * count)
-    return Received(frames=frames, until_ns=now_ns, said=said)
+    frames = FrameBatch.from_rows([(now_ns, 0x7F0, 0, b"\x01")] * count)
+    return Received(frames=frames, until_ns=now_ns, remarks=said)
 
 
 def _writer(path: Path, bench) -> RecordingWriter:
@@ -164,7 +169,7 @@ def _writer(path: Path, bench) -> RecordingWriter:
     manifest = Manifest(
         name="t",
         started_ns=clocks.wall_ns,
-        clock=Clock(boottime_ns=clocks.boottime_ns, wall_ns=clocks.wall_ns),
+        clock=ClockAnchor(boottime_ns=clocks.boottime_ns, wall_ns=clocks.wall_ns),
         bench=bench.text,
         layouts=dict(bench.layout_texts),
     )
@@ -174,43 +179,43 @@ def _writer(path: Path, bench) -> RecordingWriter:
 def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     """Stopped while the receiver still has frames in hand: they are written."""
     bench = _bench("x")
-    axis = Axis(read_clocks())
+    axis = RecordingClock(read_clocks())
     writer = _writer(tmp_path / "rec", bench)
     intake = Intake(bench, LimitSet(), writer, start_ns=time.time_ns())
     stopping = Stopping([], on_event=lambda _event: None)
-    pipe = Pipe.of(1)
+    pipe = FrameQueue.for_buses(1)
     pipe.stop.set()
     settings = _settings(tmp_path / "rec", bench)
     writing = threading.Thread(
         target=_write,
         args=(pipe, writer, intake, settings, axis),
         kwargs={
-            "asking": Asking(bench, [Asker(bench, now_s=0.0)], intake, stopping, start_ns=0),
+            "asking": Asking(bench, [Poller(bench, now_s=0.0)], intake, stopping, start_ns=0),
             "errands": _Errands(settings, writer, intake, queue.SimpleQueue()),
         },
     )
     writing.start()
     time.sleep(0.1)
-    pipe.hand_on([_received(7)])
+    pipe.put_gathered([_received(7)])
     pipe.received_all.set()
     writing.join(5)
     assert not writing.is_alive()
-    assert writer.rows("frames") == 7
+    assert writer.row_count("frames") == 7
     writer.abandon()
 
 
 def test_what_a_slow_writer_loses_is_counted_and_news_are_kept():
     """A full queue costs frames, never the word that the bus was lost."""
-    pipe = Pipe.of(1)
+    pipe = FrameQueue.for_buses(1)
     while not pipe.queue.full():
-        assert pipe.hand_on([_received(1)]) == []
-    left = pipe.hand_on([_received(3), _received(2, ("bus lost", "It went away."))])
+        assert pipe.put_gathered([_received(1)]) == []
+    left = pipe.put_gathered([_received(3), _received(2, ("bus lost", "It went away."))])
     assert pipe.counters[0].unqueued == 5
-    left = pipe.hand_on(left)
-    assert [one.said for one in left] == [(("bus lost", "It went away."),)]
+    left = pipe.put_gathered(left)
+    assert [one.remarks for one in left] == [(("bus lost", "It went away."),)]
     assert pipe.counters[0].unqueued == 5
     pipe.queue.get()
-    assert pipe.hand_on(left) == []
+    assert pipe.put_gathered(left) == []
     newest = list(pipe.queue.queue)[-1]
     assert newest.said == (("bus lost", "It went away."),)
     assert len(newest.frames) == 0
@@ -229,7 +234,7 @@ def test_a_fault_while_writing_reaches_the_caller(tmp_path: Path, monkeypatch: p
     assert "broken" in str(running.fault)
     recording = Recording.open(tmp_path / "rec")
     assert not recording.live
-    assert [event.kind for event in recording.events()] == ["started"]
+    assert [event.kind for event in recording.read_events()] == ["started"]
 
 
 def test_a_terminal_that_stands_still_costs_no_frame(tmp_path: Path):
@@ -248,7 +253,7 @@ def test_a_terminal_that_stands_still_costs_no_frame(tmp_path: Path):
             other.send(_health(20 + index % 50))
         deadline = time.monotonic() + 5
         while time.monotonic() < deadline:
-            if Recording.open(tmp_path / "rec").row_count("shoulder") == 200:
+            if Recording.open(tmp_path / "rec").reading_count("shoulder") == 200:
                 break
             time.sleep(0.05)
         else:
@@ -256,7 +261,7 @@ def test_a_terminal_that_stands_still_costs_no_frame(tmp_path: Path):
         told.set()
         stop.set()
         recording.join(10)
-    assert Recording.open(tmp_path / "rec").row_count("shoulder") == 200
+    assert Recording.open(tmp_path / "rec").reading_count("shoulder") == 200
 
 
 def test_nothing_is_left_of_a_recording_that_cannot_begin(tmp_path: Path):
@@ -305,26 +310,26 @@ def test_a_real_byte_path(bench, until):
     process.send_signal(signal.SIGHUP)
     assert process.wait(20) == 0
     recording = Recording.open(path)
-    assert check(recording).whole
-    assert check(recording).dropped == 0
+    assert check_recording(recording).is_complete
+    assert check_recording(recording).dropped == 0
     for joint in ("shoulder", "elbow"):
-        batch = recording.readings(joint, recording.start_ns, recording.end_ns)
+        batch = recording.read_readings(joint, recording.start_ns, recording.end_ns)
         assert set(batch.columns) == set(recording.channels(joint))
         for channel, values in batch.columns.items():
             assert np.count_nonzero(~np.isnan(values)) >= 20, channel
-        assert figures(
+        assert span_statistics(
             recording, joint, "voltage_V", recording.start_ns, recording.end_ns
         ).mean == pytest.approx(48.0, abs=3.0)
-    health = recording.health()
+    health = recording.latest_health()
     assert health.frames_per_s > 100
     assert 0.01 < health.bus_load < 1
-    raised = [event for event in recording.events() if event.kind == "raised"]
+    raised = [event for event in recording.read_events() if event.kind == "raised"]
     assert len(raised) > 3
-    found = excursions(recording)
+    found = find_excursions(recording)
     assert sorted((event.time_ns, event.joint, event.limit) for event in raised) == [
         (one.start_ns, one.joint, one.limit) for one in found
     ]
-    returned = [event for event in recording.events() if event.kind == "returned"]
+    returned = [event for event in recording.read_events() if event.kind == "returned"]
     assert sorted((event.time_ns, event.joint, event.limit, event.value) for event in returned) == (
         sorted(
             (one.start_ns + round(one.duration_s * 1e9), one.joint, one.limit, one.peak)
@@ -332,4 +337,4 @@ def test_a_real_byte_path(bench, until):
             if not one.ongoing
         )
     )
-    assert excursions(recording, limits_from(LIMITS, "limits.toml")) == found
+    assert find_excursions(recording, parse_limits(LIMITS, "limits.toml")) == found

@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.evaluate import evaluate, initial, plan_for
-from logger.limits.limit import LimitSet, limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.evaluate import evaluate, initial_state, plan_limits
+from logger.limits.limit import LimitSet, parse_limits
 from logger.recording.recorder import Recorded, RecordSettings, record, settings_to_go_on
-from logger.recording.resume import start_of, taken_up
+from logger.recording.resume import resume_limits, resume_point
 from logger.simulate import scenario
-from replay.check import check
-from replay.excursions.over_rows import excursions
+from replay.check import check_recording
+from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
-from replay.statistics import figures as figures_of
+from replay.statistics import span_statistics as figures_of
 from tests.support.recorder import Recorder
 
 LIMITS = """
@@ -46,10 +46,10 @@ after_s = 0.6
 
 
 def _bench(channel: str, joints: str = 'name = "shoulder"') -> Bench:
-    return bench_from(
+    return bench_from_texts(
         f'[bus]\ninterface = "virtual"\nchannel = "{channel}"\n'
         f'[[joint]]\n{joints}\nlayout = "harvest-joint"\nnode = 3\n',
-        {"harvest-joint": scenario.layout_text()},
+        {"harvest-joint": scenario.scenario_layout_text()},
         where="bench.toml",
     )
 
@@ -86,29 +86,29 @@ def _first(path: Path, channel: str, limits: LimitSet) -> RecordSettings:
 def test_numbers_alerts_and_segments_go_on(tmp_path: Path):
     """One recording: no row doubled or lost, a trip still latched, a new position segment."""
     path = tmp_path / "rec"
-    limits = limits_from(LIMITS, "limits.toml")
+    limits = parse_limits(LIMITS, "limits.toml")
     _run(_first(path, "on-1", limits), _motion(100), _motion(200), _health(70), _health(71))
     first = Recording.open(path)
-    assert [alert.limit for alert in first.alerts()] == ["hot"]
+    assert [alert.limit for alert in first.read_alerts()] == ["hot"]
     time.sleep(0.4)
     ended = _run(settings_to_go_on(path), _motion(300), _health(72), _health(40))
     recording = Recording.open(path)
-    kinds = [event.kind for event in recording.events()]
+    kinds = [event.kind for event in recording.read_events()]
     assert kinds.count("started") == 1
     assert kinds.count("continued") == 1
-    assert [event.sequence for event in recording.events()] == list(range(len(kinds)))
-    hot = [event for event in recording.events() if event.limit == "hot"]
+    assert [event.sequence for event in recording.read_events()] == list(range(len(kinds)))
+    hot = [event for event in recording.read_events() if event.limit == "hot"]
     assert [(event.kind, event.alert) for event in hot] == [("raised", 1), ("returned", 1)]
     assert hot[1].value == 72.0, "the peak of the whole alert"
-    (alert,) = [one for one in recording.alerts() if one.limit == "hot"]
-    assert alert.state(recording.end_ns) == "latched"
-    batch = recording.readings("shoulder", 0, 2**62)
+    (alert,) = [one for one in recording.read_alerts() if one.limit == "hot"]
+    assert alert.state_at(recording.end_ns) == "latched"
+    batch = recording.read_readings("shoulder", 0, 2**62)
     assert len(batch) == 7
     assert (np.diff(batch.time_ns) > 0).all()
     assert batch.position_segment[batch.position_segment >= 0].tolist() == [0, 0, 1]
     assert ended.frames == 7
-    found = check(recording)
-    assert found.whole
+    found = check_recording(recording)
+    assert found.is_complete
     away = [gap for gap in found.gaps if gap.cause == "no recorder ran"]
     assert len(away) == 1
     assert away[0].duration_s > 0.4
@@ -124,7 +124,9 @@ def test_figures_over_the_seam_are_those_of_the_rows(tmp_path: Path):
     recording = Recording.open(path)
     start_ns, end_ns = recording.start_ns, recording.end_ns
     figures = figures_of(recording, "shoulder", "temperature_housing_degC", start_ns, end_ns)
-    time_ns, value = recording.readings("shoulder", 0, 2**62).series("temperature_housing_degC")
+    time_ns, value = recording.read_readings("shoulder", 0, 2**62).channel_series(
+        "temperature_housing_degC"
+    )
     hold_ns = recording.hold_ns("shoulder")["temperature_housing_degC"]
     held = np.minimum(np.append(time_ns[1:], end_ns), time_ns + hold_ns) - time_ns
     assert figures.n == 20
@@ -155,7 +157,7 @@ def test_a_killed_recorder_is_gone_on_with(tmp_path: Path):
     )
     assert ended.returncode == 0, ended.stderr
     recording = Recording.open(path)
-    assert [event.kind for event in recording.events()] == ["started", "continued", "ended"]
+    assert [event.kind for event in recording.read_events()] == ["started", "continued", "ended"]
     assert not recording.live
 
 
@@ -182,26 +184,28 @@ def _current(centiamperes: int) -> can.Message:
 def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     """It goes on from where it stood, the time off counted as rest; afterwards is told the same."""
     path = tmp_path / "rec"
-    limits = limits_from(IMAGE, "limits.toml")
+    limits = parse_limits(IMAGE, "limits.toml")
     _run(_first(path, "on-9", limits), *[_current(4000)] * 60, _current(0))
     (row,) = Recording.open(path).bench.joints
-    plan = plan_for(limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_ns_of(row))
-    start = start_of(path)
-    batch = Recording.open(path).readings("shoulder", 0, 2**62)
-    _, at_end = evaluate(plan, initial(plan, start_ns=0), batch, now_ns=0)
+    plan = plan_limits(
+        limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_times_ns_of(row)
+    )
+    start = resume_point(path)
+    batch = Recording.open(path).read_readings("shoulder", 0, 2**62)
+    _, at_end = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=0)
     level = at_end.memories["image"].level
     assert level > 0.5
     last_ns = int(batch.time_ns[-1])
-    later = taken_up(plan, start, start_ns=last_ns + 20_000_000_000)
+    later = resume_limits(plan, start, start_ns=last_ns + 20_000_000_000)
     assert later.memories["image"].level == pytest.approx(level / math.e)
-    assert later.active == ("image",)
+    assert later.active_limits == ("image",)
     time.sleep(0.3)
     # Gone on with at rest, it stands above 5 % still: nothing is raised anew, nothing returns.
     _run(settings_to_go_on(path), _current(0), _current(0))
     recording = Recording.open(path)
-    told = [event.kind for event in recording.events() if event.limit == "image"]
+    told = [event.kind for event in recording.read_events() if event.limit == "image"]
     assert told == ["raised"]
-    (found,) = excursions(recording)
+    (found,) = find_excursions(recording)
     assert found.ongoing
     assert recorded_excursions(recording) == [found]
 
@@ -209,16 +213,16 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
 def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
     """`--limits` beside `--continue`: as if the file had just been saved, and watched from then."""
     path = tmp_path / "rec"
-    _run(_first(path, "on-8", limits_from(LIMITS, "limits.toml")), _health(20))
+    _run(_first(path, "on-8", parse_limits(LIMITS, "limits.toml")), _health(20))
     later = tmp_path / "later.toml"
     later.write_text(LIMITS.replace("60.0", "35.0").replace("50.0", "30.0"), encoding="utf-8")
     _run(settings_to_go_on(path, limits_file=later), _health(20), _health(40), _health(40))
     recording = Recording.open(path)
     assert [taken.text for taken in recording.manifest.limits_taken] == [later.read_text()]
-    kinds = [event.kind for event in recording.events()]
+    kinds = [event.kind for event in recording.read_events()]
     assert kinds[kinds.index("continued") + 1] == "limits taken over"
     assert [
-        one.value for one in recording.events() if one.kind == "raised" and one.limit == "hot"
+        one.value for one in recording.read_events() if one.kind == "raised" and one.limit == "hot"
     ] == [40.0]
     bad = tmp_path / "bad.toml"
     bad.write_text(
@@ -231,7 +235,7 @@ def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
 def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
     """Live nobody was silent while nobody listened; the recording says the same afterwards."""
     path = tmp_path / "rec"
-    _run(_first(path, "on-11", limits_from(LIMITS, "limits.toml")), _health(70), _health(95))
+    _run(_first(path, "on-11", parse_limits(LIMITS, "limits.toml")), _health(70), _health(95))
     time.sleep(0.8)
     later = tmp_path / "later.toml"
     more = LIMITS + '[[limit]]\nname = "dead"\nkind = "silence"\nseverity = "trip"\nafter_s = 9\n'
@@ -240,13 +244,13 @@ def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
     recording = Recording.open(path)
     told = [
         (event.kind, event.limit, event.value)
-        for event in recording.events()
+        for event in recording.read_events()
         if event.kind in {"raised", "returned"}
     ]
     # The peak is of before the pause.
     assert told == [("raised", "hot", 70.0), ("returned", "hot", 95.0)]
-    assert [(one.limit, one.peak) for one in excursions(recording)] == [("hot", 95.0)]
-    assert recorded_excursions(recording) == excursions(recording)
+    assert [(one.limit, one.peak) for one in find_excursions(recording)] == [("hot", 95.0)]
+    assert recorded_excursions(recording) == find_excursions(recording)
 
 
 FROZEN = """
@@ -267,18 +271,18 @@ on_delay_s = 0.1
 def test_a_frozen_reading_is_held_against_where_it_froze(tmp_path: Path):
     """Gone on with, it must move from the reading with which the wait began, not from a later."""
     path = tmp_path / "rec"
-    limits = limits_from(FROZEN, "limits.toml")
+    limits = parse_limits(FROZEN, "limits.toml")
     loaded = [message for _ in range(8) for message in (_current(900), _health(40))]
     later = [message for _ in range(14) for message in (_current(900), _health(41))]
     _run(_first(path, "on-12", limits), *loaded, *later)
-    (raised,) = [event for event in Recording.open(path).events() if event.kind == "raised"]
+    (raised,) = [event for event in Recording.open(path).read_events() if event.kind == "raised"]
     assert raised.value == 41.0
-    plan = plan_for(
+    plan = plan_limits(
         limits,
         joint="shoulder",
-        hold_ns=Recording.open(path).bench.hold_ns_of(Recording.open(path).bench.joints[0]),
+        hold_ns=Recording.open(path).bench.hold_times_ns_of(Recording.open(path).bench.joints[0]),
     )
-    state = taken_up(plan, start_of(path), start_ns=raised.time_ns + 10**10)
+    state = resume_limits(plan, resume_point(path), start_ns=raised.time_ns + 10**10)
     assert state.memories["stuck"].anchor == 40.0
 
 
@@ -307,6 +311,8 @@ def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(time, "time_ns", lambda: real() - 3_600_000_000_000)
     _run(settings_to_go_on(path), _health(30))
     recording = Recording.open(path)
-    time_ns, value = recording.readings("shoulder", 0, 2**62).series("temperature_housing_degC")
+    time_ns, value = recording.read_readings("shoulder", 0, 2**62).channel_series(
+        "temperature_housing_degC"
+    )
     assert value.tolist() == [20.0, 21.0, 30.0]
     assert (np.diff(time_ns) > 0).all()

@@ -9,18 +9,20 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings
 from logger.simulate import scenario
-from logger.store.layout.schema import frames_from
-from replay.check import check
+from logger.store.layout.schema import frames_from_table
+from replay.check import check_recording
 from replay.recording import Recording
 from tests.support.recorder import Recorder
 
 
 def _bench(text: str) -> Bench:
-    return bench_from(text, {"harvest-joint": scenario.layout_text()}, where="bench.toml")
+    return bench_from_texts(
+        text, {"harvest-joint": scenario.scenario_layout_text()}, where="bench.toml"
+    )
 
 
 def _text(*buses: str, joints: str) -> str:
@@ -58,16 +60,16 @@ def test_one_identifier_on_two_buses_is_two_joints(tmp_path: Path):
         sender.shutdown()
     recording = Recording.open(tmp_path / "rec")
     for place, one in enumerate(names):
-        batch = recording.readings(f"joint-{one}", 0, 2**62)
+        batch = recording.read_readings(f"joint-{one}", 0, 2**62)
         np.testing.assert_array_equal(
             batch.columns["temperature_housing_degC"], 20 + 10 * place + np.arange(300) % 10
         )
-    assert check(recording).whole
+    assert check_recording(recording).is_complete
     reader = recording._reader
-    frames = frames_from(reader.table("frames", start_ns=0, end_ns=2**62))
+    frames = frames_from_table(reader.read_rows("frames", start_ns=0, end_ns=2**62))
     assert np.bincount(frames.bus).tolist() == [300] * 4
     assert (np.diff(frames.time_ns) >= 0).all()
-    buses = reader.table("buses", start_ns=0, end_ns=2**62)
+    buses = reader.read_rows("buses", start_ns=0, end_ns=2**62)
     assert set(buses["bus"].to_pylist()) == {0, 1, 2, 3}
     assert max(buses["load"].to_pylist()) > 0
 
@@ -124,7 +126,7 @@ scale = 0.01
 
 def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
     """A value beyond the eighth byte is decoded; error and remote frames are stored and counted."""
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\nchannel = "long"\nfd = true\n'
         '[[joint]]\nname = "a"\nlayout = "long"\nnode = 3\n',
         {"long": FD_LAYOUT},
@@ -143,9 +145,9 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
         time.sleep(1.3)
     running.end()
     recording = Recording.open(tmp_path / "rec")
-    assert recording.readings("a", 0, 2**62).columns["current_A"].tolist() == [1.0, -2.5]
+    assert recording.read_readings("a", 0, 2**62).columns["current_A"].tolist() == [1.0, -2.5]
     reader = recording._reader
-    frames = frames_from(reader.table("frames", start_ns=0, end_ns=2**62))
+    frames = frames_from_table(reader.read_rows("frames", start_ns=0, end_ns=2**62))
     assert frames.length.tolist() == [48, 48, 8, 8]
     assert frames.flags.tolist() == [
         EXTENDED | FD,
@@ -153,7 +155,7 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
         EXTENDED | REMOTE,
         EXTENDED | ERROR,
     ]
-    buses = reader.table("buses", start_ns=0, end_ns=2**62)
+    buses = reader.read_rows("buses", start_ns=0, end_ns=2**62)
     assert sum(buses["error_frames"].to_pylist()) == 1
     assert sum(buses["remote_frames"].to_pylist()) == 1
-    assert recording.health().undecoded == 2
+    assert recording.latest_health().undecoded == 2

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.limits.limit import parse_limits
 from logger.recording.recorder import RecordSettings, record, settings_to_go_on
 from logger.simulate.line_protocol import CanFrame
 from logger.store.layout.events import Event
@@ -63,11 +63,11 @@ def _text(
 
 
 def _settings(text: str, out: Path, *, severity: str = "trip") -> RecordSettings:
-    bench: Bench = bench_from(text, {"talks": LAYOUT}, where="bench.toml")
+    bench: Bench = bench_from_texts(text, {"talks": LAYOUT}, where="bench.toml")
     return RecordSettings(
         bench=bench,
         where="bench.toml",
-        limits=limits_from(LIMITS.format(severity=severity), "limits.toml"),
+        limits=parse_limits(LIMITS.format(severity=severity), "limits.toml"),
         out=out,
         name="t",
         send_stop_on_trip=True,
@@ -97,7 +97,7 @@ class _Joints:
 
 
 def _events(path: Path, *kinds: str) -> list[Event]:
-    return [event for event in Recording.open(path).events() if event.kind in kinds]
+    return [event for event in Recording.open(path).read_events() if event.kind in kinds]
 
 
 OUTCOMES = ("stop seen", "stop unseen", "raised")
@@ -131,7 +131,7 @@ def test_a_joint_that_trips_is_stopped(
     assert 0.04 < seen.duration_s < 0.2
     assert "stop seen after 0." in seen.text
     assert "current_A below 0.5 A" in seen.text
-    assert {alert.limit for alert in recording.alerts()} == {"hot"}
+    assert {alert.limit for alert in recording.read_alerts()} == {"hot"}
     # The cool-down is in the recording.
     assert recording.newest_ns("a") > seen.time_ns + 300_000_000
 
@@ -148,11 +148,11 @@ def test_a_joint_that_ignores_it_is_an_alert(
         running.end()
     assert len(adapter.heard) == 8
     recording = Recording.open(tmp_path / "rec")
-    alert = recording.alerts()[1]
+    alert = recording.read_alerts()[1]
     assert (alert.limit, alert.joint, alert.severity) == ("stop-without-effect", "a", "trip")
     assert "0.4 s after the stop frame 0x101, sent 8 times, current_A is still 8 A" in alert.text
     assert "Stop it by other means." in alert.text
-    assert alert.state(recording.end_ns) == "latched"
+    assert alert.state_at(recording.end_ns) == "latched"
     # The alert itself is no trip that orders a stop.
     assert len(_events(tmp_path / "rec", "stop sent")) == 1
 
@@ -215,7 +215,7 @@ def test_an_adapter_that_is_away_at_that_moment_is_told(
         settings = RecordSettings(
             bench=settings.bench,
             where=settings.where,
-            limits=limits_from(f"format = 1\n{silence}", "limits.toml"),
+            limits=parse_limits(f"format = 1\n{silence}", "limits.toml"),
             out=settings.out,
             name="t",
             send_stop_on_trip=True,
@@ -226,7 +226,7 @@ def test_an_adapter_that_is_away_at_that_moment_is_told(
         until(lambda: len(_events(tmp_path / "rec", "raised")) == 2, "the new alert")
         running.end()
         assert adapter.heard == []
-    alert = Recording.open(tmp_path / "rec").alerts()[1]
+    alert = Recording.open(tmp_path / "rec").read_alerts()[1]
     assert alert.limit == "stop-without-effect"
     assert "0x101 could not be sent: its bus is away" in alert.text
 
@@ -256,7 +256,7 @@ def test_going_on_a_stop_without_effect_is_closed(
         time.sleep(0.3)
         running.end()
     recording = Recording.open(tmp_path / "rec")
-    (alert,) = [one for one in recording.alerts() if one.limit == "stop-without-effect"]
+    (alert,) = [one for one in recording.read_alerts() if one.limit == "stop-without-effect"]
     assert alert.joint == "a"
     assert alert.returned_ns is not None
 
@@ -352,5 +352,5 @@ def test_one_who_sends_it_later_disarms_the_stop(
         until(lambda: len(_events(tmp_path / "rec", "raised")) == 3, "all are told")
         running.end()
         assert adapter.heard == []
-    limits = [alert.limit for alert in Recording.open(tmp_path / "rec").alerts()]
+    limits = [alert.limit for alert in Recording.open(tmp_path / "rec").read_alerts()]
     assert limits == ["asking-stopped", "hot", "stop-without-effect"]

@@ -92,12 +92,12 @@ def test_ctrl_c_ends_all_three_cleanly(demo: Demo, until):
     members = _children(demo.process.pid)
     assert set(members) == {"joints", "logger", "dashboard"}
     path = next(demo.folder.iterdir())
-    until(lambda: RecordingReader(path).rows("frames") > 300, "frames are recorded")
+    until(lambda: RecordingReader(path).row_count("frames") > 300, "frames are recorded")
     demo.process.send_signal(signal.SIGINT)
     assert demo.process.wait(40) == 0
     assert _gone(list(members.values()))
     reader = RecordingReader(path)
-    assert reader.missing() == ()
+    assert reader.describe_missing() == ()
     assert reader.manifest.ended_ns is not None
 
 

@@ -11,8 +11,8 @@ from logger.errors import InputError
 from logger.joint.bench.bench import JointSettings
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import Encoder, Ntc, Value
-from logger.simulate.encode import encode, raw_counts
-from logger.simulate.scenario import bench
+from logger.simulate.encode import encode_frames, raw_counts
+from logger.simulate.scenario import scenario_bench
 
 PLAIN = JointSettings(name="plain", layout="any", gear_ratio=9.0)
 
@@ -56,22 +56,22 @@ def test_every_place_holds_its_value_and_no_other(drawn):
     """Any place, width, order and sign: the bits come back, and all others stay zero."""
     value, raws = drawn
     frame = Frame(name="f", identifier=1, length=8, value=(value,))
-    data = encode(frame, PLAIN, {"voltage_V": np.array(raws, np.float64)})
+    data = encode_frames(frame, PLAIN, {"voltage_V": np.array(raws, np.float64)})
     assert [raw_of(bytes(row), value) for row in data] == raws
     if value.bits < 64:
         ones = {"voltage_V": np.array([float((1 << value.bits) - 1)])}
         unsigned = value.model_copy(update={"signed": False})
-        full = encode(frame.model_copy(update={"value": (unsigned,)}), PLAIN, ones)
+        full = encode_frames(frame.model_copy(update={"value": (unsigned,)}), PLAIN, ones)
         assert int.from_bytes(bytes(full[0]), "big").bit_count() == value.bits
 
 
 def test_the_harvest_joint_by_hand():
     """The three frames of the shipped layout, bytes worked out by hand."""
-    the_bench = bench()
-    shoulder = the_bench.joint("shoulder")
+    the_bench = scenario_bench()
+    shoulder = the_bench.joint_named("shoulder")
     motion, setpoints, health = the_bench.layout_of(shoulder).frame
     # 29 deg at the output = 261 deg at the motor = 11878.4 counts; 10 rpm = 90 at the motor.
-    data = encode(
+    data = encode_frames(
         motion,
         shoulder,
         {
@@ -81,13 +81,13 @@ def test_the_harvest_joint_by_hand():
         },
     )
     assert data[0].tolist() == [0x41, 0x66, 0x2E, 0xFC, 0x7C, 0x02, 0x26, 0x00]
-    data = encode(
+    data = encode_frames(
         setpoints,
         shoulder,
         {"position_setpoint_rad": np.radians([76.0]), "torque_setpoint_Nm": np.array([-1.5])},
     )
     assert data[0, :5].tolist() == [0x53, 0x1D, 0xB0, 0xFF, 0x6A]
-    data = encode(
+    data = encode_frames(
         health,
         shoulder,
         {
@@ -149,6 +149,6 @@ def test_no_value_without_a_raw_value_is_refused():
 
 def test_a_channel_that_is_not_there_is_named():
     """A frame cannot be sent without its values; the message names the channel."""
-    frame = bench().layouts["harvest-joint"].frame[0]
+    frame = scenario_bench().layouts["harvest-joint"].frame[0]
     with pytest.raises(InputError, match="nothing to send as speed_rad_s"):
-        encode(frame, PLAIN, {"position_rad": np.zeros(1)})
+        encode_frames(frame, PLAIN, {"position_rad": np.zeros(1)})

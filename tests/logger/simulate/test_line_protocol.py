@@ -44,18 +44,18 @@ def adapter():
 )
 def test_commands(adapter, said, answered):
     """Each command is done or refused as the protocol says."""
-    assert adapter.feed(said) == answered
+    assert adapter.feed_bytes(said) == answered
 
 
 def test_frames_of_every_kind(adapter):
     """Standard and extended data frames are answered; remote frames are taken."""
-    adapter.feed(b"S8\rO\r")
-    assert adapter.feed(b"t1C3141\r") == b"\rt1C4141\r"
-    assert adapter.feed(b"t7FE80011223344556677\r") == b"\rt7FF80011223344556677\r"
-    assert adapter.feed(b"T18feF1002abCD\r") == b"\rT18FEF1012ABCD\r"
-    assert adapter.feed(b"t1230\r") == b"\rt1240\r"
-    assert adapter.feed(b"r1238\r") == b"\r"
-    assert adapter.feed(b"R000001238\r") == b"\r"
+    adapter.feed_bytes(b"S8\rO\r")
+    assert adapter.feed_bytes(b"t1C3141\r") == b"\rt1C4141\r"
+    assert adapter.feed_bytes(b"t7FE80011223344556677\r") == b"\rt7FF80011223344556677\r"
+    assert adapter.feed_bytes(b"T18feF1002abCD\r") == b"\rT18FEF1012ABCD\r"
+    assert adapter.feed_bytes(b"t1230\r") == b"\rt1240\r"
+    assert adapter.feed_bytes(b"r1238\r") == b"\r"
+    assert adapter.feed_bytes(b"R000001238\r") == b"\r"
 
 
 @pytest.mark.parametrize(
@@ -76,27 +76,27 @@ def test_frames_of_every_kind(adapter):
 )
 def test_wrong_frames_are_refused(adapter, line):
     """A frame that is not right costs one BEL, and the next one works."""
-    adapter.feed(b"O\r")
-    assert adapter.feed(line + b"\r") == b"\a"
-    assert adapter.feed(b"t1C3141\r") == b"\rt1C4141\r"
+    adapter.feed_bytes(b"O\r")
+    assert adapter.feed_bytes(line + b"\r") == b"\a"
+    assert adapter.feed_bytes(b"t1C3141\r") == b"\rt1C4141\r"
 
 
 def test_listening_only_sends_nothing():
     """While it only listens, no frame reaches the bus."""
     reached = []
     adapter = LineProtocol(lambda frame: reached.append(frame) or [])
-    assert adapter.feed(b"S8\rL\rt1C3141\rr1238\r") == b"\r\r\a\a"
+    assert adapter.feed_bytes(b"S8\rL\rt1C3141\rr1238\r") == b"\r\r\a\a"
     assert reached == []
-    assert adapter.received([CanFrame(identifier=0x2C3, data=b"\x41")]) == b"t2C3141\r"
+    assert adapter.frame_lines([CanFrame(identifier=0x2C3, data=b"\x41")]) == b"t2C3141\r"
 
 
 def test_a_line_without_end_is_forgotten(adapter):
     """A megabyte without CR is not kept; it costs one BEL when it ends."""
-    adapter.feed(b"O\r")
+    adapter.feed_bytes(b"O\r")
     for _ in range(100):
-        assert adapter.feed(b"t" * 10_000) == b""
-    assert adapter.feed(b"\r") == b"\a"
-    assert adapter.feed(b"t1C3141\r") == b"\rt1C4141\r"
+        assert adapter.feed_bytes(b"t" * 10_000) == b""
+    assert adapter.feed_bytes(b"\r") == b"\a"
+    assert adapter.feed_bytes(b"t1C3141\r") == b"\rt1C4141\r"
 
 
 @given(
@@ -110,10 +110,12 @@ def test_a_line_without_end_is_forgotten(adapter):
 def test_pieces_do_not_matter(commands, cuts):
     """However the bytes arrive, the answers are the same."""
     stream = b"".join(commands)
-    whole = LineProtocol(echo).feed(stream)
+    whole = LineProtocol(echo).feed_bytes(stream)
     edges = sorted({0, len(stream), *(cut for cut in cuts if cut < len(stream))})
     pieces = LineProtocol(echo)
-    said = b"".join(pieces.feed(stream[begin:end]) for begin, end in itertools.pairwise(edges))
+    said = b"".join(
+        pieces.feed_bytes(stream[begin:end]) for begin, end in itertools.pairwise(edges)
+    )
     assert said == whole
 
 
@@ -121,6 +123,6 @@ def test_pieces_do_not_matter(commands, cuts):
 def test_rubbish_never_breaks_it(rubbish):
     """Any bytes at all: no exception, and afterwards it works."""
     adapter = LineProtocol(echo)
-    adapter.feed(rubbish)
-    adapter.feed(b"\rC\rO\r")
-    assert adapter.feed(b"t1C3141\r") == b"\rt1C4141\r"
+    adapter.feed_bytes(rubbish)
+    adapter.feed_bytes(b"\rC\rO\r")
+    assert adapter.feed_bytes(b"t1C3141\r") == b"\rt1C4141\r"

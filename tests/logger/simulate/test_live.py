@@ -13,7 +13,7 @@ import pytest
 
 from logger.errors import InputError
 from logger.simulate.line_protocol import CanFrame
-from logger.simulate.live import LiveArm, serve
+from logger.simulate.live import LiveArm, serve_joints
 
 ROOT = Path(__file__).parents[3]
 MOTION = CanFrame(identifier=0x1C3, data=b"\x41", length=1)
@@ -40,7 +40,7 @@ def test_only_the_joint_that_is_asked_answers():
     arm = LiveArm(seed=1, speed=1.0, clock=Clock())
     for node in (3, 4):
         for first, length in ((0x41, 7), (0x53, 5), (0x48, 7)):
-            said = arm.answer(CanFrame(identifier=0x1C0 + node, data=bytes([first])))
+            said = arm.responses_to(CanFrame(identifier=0x1C0 + node, data=bytes([first])))
             assert [(frame.identifier, frame.data[0], len(frame.data)) for frame in said] == [
                 (0x2C0 + node, first, length)
             ]
@@ -52,7 +52,7 @@ def test_only_the_joint_that_is_asked_answers():
         CanFrame(identifier=0x1C3, extended=True, data=b"\x41"),
         CanFrame(identifier=0x2C3, data=b"\x41"),
     ):
-        assert arm.answer(other) == []
+        assert arm.responses_to(other) == []
 
 
 def test_the_run_begins_with_the_first_question():
@@ -60,35 +60,35 @@ def test_the_run_begins_with_the_first_question():
     clock = Clock()
     arm = LiveArm(seed=1, speed=1.0, clock=clock)
     clock.now += 500.0
-    arm.work_ahead(lambda: None)
+    arm.compute_ahead(lambda: None)
     # 29 deg at the output of a gear of 9: 261 deg of the motor's turn.
-    assert motor_counts(arm.answer(MOTION)) == pytest.approx(261 / 360 * 16384, abs=8)
+    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(261 / 360 * 16384, abs=8)
     clock.now += 1.5
-    assert motor_counts(arm.answer(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
 
 
 def test_cycles_are_worked_out_ahead():
     """Minutes of questions are answered without one being late."""
     clock = Clock()
     arm = LiveArm(seed=1, speed=1.0, clock=clock)
-    arm.answer(MOTION)
+    arm.responses_to(MOTION)
     for _ in range(40):
         clock.now += 5.0
-        arm.work_ahead(lambda: None)
-        assert len(arm.answer(MOTION)) == 1
+        arm.compute_ahead(lambda: None)
+        assert len(arm.responses_to(MOTION)) == 1
 
 
 def test_held_up_for_long_it_goes_on_where_it_was(caplog):
     """After an hour without the processor the arm goes on in its cycle, and says so."""
     clock = Clock()
     arm = LiveArm(seed=1, speed=1.0, clock=clock)
-    arm.answer(MOTION)
+    arm.responses_to(MOTION)
     clock.now += 3600.0
-    assert len(arm.answer(MOTION)) == 1
+    assert len(arm.responses_to(MOTION)) == 1
     assert "held up" in caplog.text
-    arm.work_ahead(lambda: None)
+    arm.compute_ahead(lambda: None)
     clock.now += 1.5
-    assert motor_counts(arm.answer(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
 
 
 @pytest.mark.parametrize(("chosen", "message"), [({"speed": 0.0}, "speed"), ({"seed": -1}, "seed")])
@@ -96,7 +96,7 @@ def test_settings_out_of_range(tmp_path, chosen, message):
     """A setting out of range is one sentence, and no link is left."""
     settings = {"seed": 1, "speed": 1.0, **chosen}
     with pytest.raises(InputError, match=message):
-        serve(
+        serve_joints(
             link=tmp_path / "line",
             clock=time.monotonic,
             stopped=lambda: True,

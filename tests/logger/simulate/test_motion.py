@@ -7,7 +7,7 @@ import pytest
 
 from logger.simulate.arm import ARM, ELBOW, SHOULDER, gravity_Nm
 from logger.simulate.cycle import GRIP_S, RELEASE_S, STEP_S
-from logger.simulate.motion import run
+from logger.simulate.motion import run_cycles
 
 LIMITS_A = np.array([joint.current_limit_A for joint in ARM])
 ORDINARY_KG, HEAVY_KG = 0.3, 1.32
@@ -18,7 +18,7 @@ FIRST_FREE = round(RELEASE_S / STEP_S)
 @pytest.fixture(scope="module")
 def motion():
     """Return an ordinary and a heavy cycle."""
-    return run(payload_kg=np.array([ORDINARY_KG, HEAVY_KG]), current_limit_A=LIMITS_A)
+    return run_cycles(payload_kg=np.array([ORDINARY_KG, HEAVY_KG]), current_limit_A=LIMITS_A)
 
 
 def torque_Nm(motion, joint):  # noqa: N802
@@ -97,7 +97,7 @@ def test_a_cycle_ends_where_the_next_begins(motion):
 
 def test_cycles_do_not_know_each_other(motion):
     """A cycle comes out the same alone and beside others."""
-    alone = run(payload_kg=np.array([HEAVY_KG]), current_limit_A=LIMITS_A)
+    alone = run_cycles(payload_kg=np.array([HEAVY_KG]), current_limit_A=LIMITS_A)
     assert alone.position_rad[:, :, 0] == pytest.approx(motion.position_rad[:, :, 1], abs=1e-9)
     assert alone.current_A[:, :, 0] == pytest.approx(motion.current_A[:, :, 1], abs=1e-6)
 
@@ -116,7 +116,7 @@ def test_the_traces_look_like_the_arm(motion):
 def test_a_caller_is_let_in_between():
     """A caller with one thread is called back many times in a cycle."""
     calls = []
-    run(
+    run_cycles(
         payload_kg=np.array([ORDINARY_KG]),
         current_limit_A=LIMITS_A,
         between=lambda: calls.append(None),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger.errors import InputError
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 
 START_NS = 1_795_599_000_000_000_000
 SHOULDER, ELBOW = 0x2C3, 0x2C4
@@ -12,7 +12,7 @@ SHOULDER, ELBOW = 0x2C3, 0x2C4
 
 def joined(**chosen):
     """Return the batches of a test and its columns end to end."""
-    batches = list(frames(start_ns=START_NS, **chosen))
+    batches = list(simulate_frames(start_ns=START_NS, **chosen))
     time_ns = np.concatenate([batch.time_ns for batch in batches])
     identifier = np.concatenate([batch.identifier for batch in batches])
     data = np.concatenate([batch.data for batch in batches])
@@ -22,7 +22,7 @@ def joined(**chosen):
 def digest(**chosen):
     """Return a checksum over every column of a test."""
     whole = hashlib.sha256()
-    for batch in frames(start_ns=START_NS, **chosen):
+    for batch in simulate_frames(start_ns=START_NS, **chosen):
         for column in (batch.time_ns, batch.identifier, batch.length, batch.data):
             whole.update(column.tobytes())
     return whole.hexdigest()
@@ -109,4 +109,4 @@ def test_exactly_one_trip_and_it_cools(hours):
 def test_settings_out_of_range(chosen, message):
     """A setting out of range is said at once, not when the first frame is drawn."""
     with pytest.raises(InputError, match=message):
-        frames(start_ns=START_NS, **chosen)
+        simulate_frames(start_ns=START_NS, **chosen)

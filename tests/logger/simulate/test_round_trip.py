@@ -6,14 +6,14 @@ import pytest
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.identifiers import identifier_for
 from logger.joint.channels import CHANNELS
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.simulate.arm import ARM
-from logger.simulate.encode import encode
-from logger.simulate.endurance import stretch, warm
+from logger.simulate.encode import encode_frames
+from logger.simulate.endurance import next_cycles, warm_start
 from logger.simulate.live import demo_fan
-from logger.simulate.offline import frames
-from logger.simulate.sampling import CHANNELS_OF, report
-from logger.simulate.scenario import bench
+from logger.simulate.offline import simulate_frames
+from logger.simulate.sampling import CHANNELS_OF, sensor_values
+from logger.simulate.scenario import scenario_bench
 
 COUNTS = {
     "position_rad": 2 * np.pi / 16384 / 6.0,
@@ -33,11 +33,13 @@ COUNTS = {
 @pytest.mark.parametrize("kind", CHANNELS_OF)
 def test_decoding_undoes_encoding(joint, kind):
     """Every channel comes back to half a count, the angle through its many motor turns too."""
-    the_bench = bench()
-    settings = the_bench.joint(ARM[joint].name)
-    part = stretch(warm(demo_fan()), most=1, seed=1)[0]
+    the_bench = scenario_bench()
+    settings = the_bench.joint_named(ARM[joint].name)
+    part = next_cycles(warm_start(demo_fan()), max_cycles=1, seed=1)[0]
     time_s = np.arange(0.0, 8.0, 0.01)
-    columns = report(part, joint=joint, kind=kind, time_s=time_s, dice=np.random.default_rng(1))
+    columns = sensor_values(
+        part, joint=joint, kind=kind, time_s=time_s, rng=np.random.default_rng(1)
+    )
     frame = next(frame for frame in the_bench.layout_of(settings).frame if frame.name == kind)
     number = identifier_for(frame.identifier, settings.node, extended=False, where="")
     batch = FrameBatch(
@@ -45,10 +47,10 @@ def test_decoding_undoes_encoding(joint, kind):
         identifier=np.full(len(time_s), number, np.uint32),
         flags=np.zeros(len(time_s), np.uint8),
         length=np.full(len(time_s), frame.length, np.uint8),
-        data=encode(frame, settings, columns),
+        data=encode_frames(frame, settings, columns),
         bus=np.zeros(len(time_s), np.uint8),
     )
-    decoded, _ = decode(plan_for(the_bench), DecodeState(), batch)
+    decoded, _ = decode(decode_plan(the_bench), DecodeState(), batch)
     readings = decoded.readings[joint]
     assert decoded.rejected == {}
     for channel, values in columns.items():
@@ -60,26 +62,30 @@ def test_decoding_undoes_encoding(joint, kind):
 
 def test_an_offline_test_decodes_whole():
     """Two minutes of frames: none rejected, one position segment, all channels sane."""
-    batches = list(frames(hours=2 / 60, rate_Hz=100.0, seed=1, start_ns=10**18))
-    decoded, _ = decode(plan_for(bench()), DecodeState(), FrameBatch.joined(batches))
+    batches = list(simulate_frames(hours=2 / 60, rate_Hz=100.0, seed=1, start_ns=10**18))
+    decoded, _ = decode(
+        decode_plan(scenario_bench()), DecodeState(), FrameBatch.concatenate(batches)
+    )
     assert decoded.rejected == {}
-    assert decoded.strange == {}
+    assert decoded.out_of_range == {}
     assert [len(readings) for readings in decoded.readings] == [15_600, 15_600]
     for readings, low, high in zip(decoded.readings, (9.0, 37.0), (77.0, 106.0), strict=True):
         assert set(readings.columns) <= set(CHANNELS)
-        _, angle = readings.series("position_rad")
+        _, angle = readings.channel_series("position_rad")
         assert np.degrees(angle.min()) == pytest.approx(low + 1.0, abs=1.0)
         assert np.degrees(angle.max()) == pytest.approx(high - 1.0, abs=1.0)
         assert readings.position_segment.max() == 0
-        _, wanted = readings.series("position_setpoint_rad")
+        _, wanted = readings.channel_series("position_setpoint_rad")
         assert wanted[-1] == pytest.approx(angle[-1], abs=0.01)
 
 
 def test_ordinary_loads_stay_below_the_torque_warning():
     """Only crates pass 16 N.m; fruit stays below the drop-off, so a run of crates warns once."""
-    batches = list(frames(hours=0.25, rate_Hz=100.0, seed=1, start_ns=0))
-    decoded, _ = decode(plan_for(bench()), DecodeState(), FrameBatch.joined(batches))
-    time_ns, torque = decoded.readings[0].series("torque_Nm")
+    batches = list(simulate_frames(hours=0.25, rate_Hz=100.0, seed=1, start_ns=0))
+    decoded, _ = decode(
+        decode_plan(scenario_bench()), DecodeState(), FrameBatch.concatenate(batches)
+    )
+    time_ns, torque = decoded.readings[0].channel_series("torque_Nm")
     cycles = np.unique(time_ns[np.abs(torque) >= 16.0] // 8_000_000_000)
     assert 5 <= len(cycles) <= 24
     still_on = np.unique(time_ns[np.abs(torque) > 14.0] // 8_000_000_000)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.traffic.bus_statistics import Figures, figures, plan_for
+from logger.joint.bench.bench import bench_from_texts
+from logger.traffic.bus_statistics import BusStatistics, bus_statistics, statistics_plan
 from logger.traffic.frame_length import frame_bits
 
 BENCH = """
@@ -86,14 +86,16 @@ LAYOUTS = {"talks": TALKS, "answers": ANSWERS}
 S = 1_000_000_000
 
 
-def _figures(*buses: list[tuple[int, int, bytes]], text: str = BENCH) -> tuple[Figures, ...]:
+def _figures(*buses: list[tuple[int, int, bytes]], text: str = BENCH) -> tuple[BusStatistics, ...]:
     """Return the figures of rows (identifier, flags, payload), a millisecond apart, over 1 s."""
-    bench = bench_from(text, LAYOUTS, where="bench.toml")
+    bench = bench_from_texts(text, LAYOUTS, where="bench.toml")
     batches = [
-        FrameBatch.of([(i * 1_000_000, *row) for i, row in enumerate(rows)], bus=place)
+        FrameBatch.from_rows([(i * 1_000_000, *row) for i, row in enumerate(rows)], bus=place)
         for place, rows in enumerate(buses)
     ]
-    return figures(FrameBatch.joined(batches), plan_for(bench), start_ns=0, end_ns=S)
+    return bus_statistics(
+        FrameBatch.concatenate(batches), statistics_plan(bench), start_ns=0, end_ns=S
+    )
 
 
 def test_each_identifier_is_somebodys():
@@ -108,7 +110,7 @@ def test_each_identifier_is_somebodys():
         ],
         [],
     )
-    told = {one.named: (one.role, one.joints, one.frame) for one in left.talkers}
+    told = {one.identifier_text: (one.role, one.joints, one.frame) for one in left.messages}
     assert told == {
         "0x283": ("joint", ("shoulder",), "status"),
         "0x203": ("set-point", ("shoulder",), "command"),
@@ -119,15 +121,15 @@ def test_each_identifier_is_somebodys():
     }
     # A request that a layout knows is decoded by nobody, and missed by nobody.
     assert left.undecoded == {"identifier of no joint": 1}
-    assert (left.silent, left.asked_only) == ((), ("elbow",))
-    assert (right.silent, right.frames, right.talkers) == (("wrist",), 0, ())
+    assert (left.silent, left.only_requested) == ((), ("elbow",))
+    assert (right.silent, right.frames, right.messages) == (("wrist",), 0, ())
 
 
 def test_rates_and_load_are_of_their_bus():
     """Load from the exact lengths and the bus's own bit rate; unknown without one."""
     rows = [(0x283, 0, b"\x41\x00\x00")] * 100
     left, right = _figures(rows, rows[:10])
-    bits = frame_bits(FrameBatch.of([(0, *rows[0])]))[0]
+    bits = frame_bits(FrameBatch.from_rows([(0, *rows[0])]))[0]
     assert left.load == pytest.approx(100 * bits / 500_000)
     assert (left.frames, left.frames_per_s) == (100, 100.0)
     assert (right.load, right.frames_per_s) == (None, 10.0)
@@ -150,7 +152,7 @@ def test_errors_remote_and_fd_frames_are_counted_apart():
         "error frame": 1,
         "identifier of no joint": 1,
     }
-    assert 0x088 not in {one.identifier for one in left.talkers}
+    assert 0x088 not in {one.identifier for one in left.messages}
 
 
 def test_set_points_told_to_it_do_not_make_a_joint_speak():
@@ -165,17 +167,17 @@ def test_a_joint_on_another_bus_is_found_there():
     left, right = _figures(
         [(0x285, 0, b"\x41\x00\x00"), (0x304, 0, b"\x41\x00\x00")], [(0x283, 0, b"\x41\x00\x00")]
     )
-    assert (left.silent, left.elsewhere) == (("shoulder",), {"shoulder": "right"})
-    assert (right.silent, right.elsewhere) == (("wrist",), {"wrist": "left"})
+    assert (left.silent, left.on_other_bus) == (("shoulder",), {"shoulder": "right"})
+    assert (right.silent, right.on_other_bus) == (("wrist",), {"wrist": "left"})
 
 
 def test_the_one_that_is_repeated_is_named():
     """With its joint, on the bus that has a bit rate to tell by."""
-    bench = bench_from(BENCH, LAYOUTS, where="bench.toml")
-    storm = FrameBatch.of([(i * 200_000, 0x283, 0, b"\x41" + bytes(7)) for i in range(1000)])
-    left, _ = figures(storm, plan_for(bench), start_ns=0, end_ns=200_000_000)
-    assert left.repeats is not None
-    assert (left.repeats.joints, left.repeats.frame) == (("shoulder",), "status")
+    bench = bench_from_texts(BENCH, LAYOUTS, where="bench.toml")
+    storm = FrameBatch.from_rows([(i * 200_000, 0x283, 0, b"\x41" + bytes(7)) for i in range(1000)])
+    left, _ = bus_statistics(storm, statistics_plan(bench), start_ns=0, end_ns=200_000_000)
+    assert left.flooding is not None
+    assert (left.flooding.joints, left.flooding.frame) == (("shoulder",), "status")
 
 
 def test_any_frames_at_all():
@@ -190,8 +192,8 @@ def test_any_frames_at_all():
         data=random.integers(0, 256, (count, 8), np.uint8),
         bus=random.integers(0, 2, count, np.uint8),
     )
-    bench = bench_from(BENCH, LAYOUTS, where="bench.toml")
-    told = figures(batch, plan_for(bench), start_ns=0, end_ns=S)
+    bench = bench_from_texts(BENCH, LAYOUTS, where="bench.toml")
+    told = bus_statistics(batch, statistics_plan(bench), start_ns=0, end_ns=S)
     assert sum(bus.frames + bus.error_frames for bus in told) == count
     for bus in told:
-        assert sum(one.count for one in bus.talkers) == bus.frames
+        assert sum(one.count for one in bus.messages) == bus.frames

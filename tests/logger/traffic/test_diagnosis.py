@@ -5,12 +5,12 @@ from dataclasses import replace
 import pytest
 
 from logger.joint.bench.bench import BusSettings
-from logger.traffic.bus_statistics import Figures
-from logger.traffic.cadence import Talker
-from logger.traffic.diagnosis import hints
+from logger.traffic.bus_statistics import BusStatistics
+from logger.traffic.cadence import MessageStats
+from logger.traffic.diagnosis import hint_sentences
 
 SETTINGS = BusSettings(interface="slcan", channel="/dev/ttyACM0", bitrate=500_000)
-SHOULDER = Talker(
+SHOULDER = MessageStats(
     identifier=0x283,
     extended=False,
     remote=False,
@@ -24,7 +24,7 @@ SHOULDER = Talker(
     longest_gap_s=0.011,
     last_s=0.005,
 )
-WELL = Figures(
+WELL = BusStatistics(
     settings=SETTINGS,
     span_s=5.0,
     frames=1000,
@@ -33,24 +33,24 @@ WELL = Figures(
     fd_frames=0,
     remote_frames=0,
     error_frames=0,
-    talkers=(SHOULDER,),
+    messages=(SHOULDER,),
     undecoded={"identifier of no joint": 500},
     joints=("shoulder", "elbow"),
 )
 NOTHING = replace(
-    WELL, frames=0, frames_per_s=0.0, load=0.0, talkers=(), undecoded={},
+    WELL, frames=0, frames_per_s=0.0, load=0.0, messages=(), undecoded={},
     silent=("shoulder", "elbow"),
 )  # fmt: skip
 
 
-def _one(figures: Figures) -> str:
-    (text,) = hints(figures)
+def _one(figures: BusStatistics) -> str:
+    (text,) = hint_sentences(figures)
     return text
 
 
 def test_a_healthy_bus_is_left_in_peace():
     """Frames of strangers and remote frames are no fault."""
-    assert hints(replace(WELL, remote_frames=5)) == ()
+    assert hint_sentences(replace(WELL, remote_frames=5)) == ()
 
 
 def test_nothing_at_all():
@@ -70,10 +70,10 @@ def test_joints_that_answer_only_when_asked(setting: dict[str, bool], words: str
     """Nothing was asked here: their silence may mean just that; the rest is said after an if."""
     asked = replace(
         NOTHING,
-        asked_only=("shoulder", "elbow"),
+        only_requested=("shoulder", "elbow"),
         settings=SETTINGS.model_copy(update=dict(setting)),
     )
-    nothing, quiet = hints(asked)
+    nothing, quiet = hint_sentences(asked)
     assert "If something should talk by itself: look at" in nothing
     assert quiet.startswith("shoulder and elbow answer only when asked, and nothing was asked")
     assert words in quiet
@@ -99,7 +99,9 @@ def test_some_error_frames():
 )  # fmt: skip
 def test_nobody_acknowledges(setting: dict[str, bool], words: str):
     """One frame without a pause; what mends it depends on what the bench file allows."""
-    text = _one(replace(WELL, repeats=SHOULDER, settings=SETTINGS.model_copy(update=dict(setting))))
+    text = _one(
+        replace(WELL, flooding=SHOULDER, settings=SETTINGS.model_copy(update=dict(setting)))
+    )
     assert text.startswith("0x283 (shoulder) repeats one frame without a pause: nobody ack")
     assert words in text
 
@@ -108,10 +110,10 @@ def test_a_silent_joint_among_others():
     """Its power, plug and node number, unless a better reason is known."""
     text = _one(replace(WELL, silent=("elbow",)))
     assert text == ("elbow is silent while others talk: look at its power, plug and node number.")
-    assert _one(replace(WELL, silent=("elbow",), asked_only=("elbow",))).startswith(
+    assert _one(replace(WELL, silent=("elbow",), only_requested=("elbow",))).startswith(
         "elbow answers only when asked"
     )
-    assert _one(replace(WELL, silent=("elbow",), elsewhere={"elbow": "right"})) == (
+    assert _one(replace(WELL, silent=("elbow",), on_other_bus={"elbow": "right"})) == (
         "Heard on another bus than the bench file says: elbow on right. Are two plugs or two "
         "adapters swapped?"
     )
@@ -120,24 +122,26 @@ def test_a_silent_joint_among_others():
 def test_heard_but_never_fitting():
     """The identifier comes and no frame fits: that is the layout, not the wiring."""
     unfit = replace(SHOULDER, frame=None, joints=("elbow",), identifier=0x284)
-    text = _one(replace(WELL, silent=("elbow",), talkers=(SHOULDER, unfit)))
+    text = _one(replace(WELL, silent=("elbow",), messages=(SHOULDER, unfit)))
     assert text.startswith("Heard, but no frame fits its layout: 0x284 of elbow.")
-    assert hints(replace(WELL, talkers=(SHOULDER, replace(unfit, role="set-point")))) == ()
+    assert (
+        hint_sentences(replace(WELL, messages=(SHOULDER, replace(unfit, role="set-point")))) == ()
+    )
 
 
 def test_one_that_stopped():
     """Ten periods and half a second without it at the end; a slow one is not taken for stopped."""
-    text = _one(replace(WELL, talkers=(replace(SHOULDER, last_s=2.25),)))
+    text = _one(replace(WELL, messages=(replace(SHOULDER, last_s=2.25),)))
     assert text == (
         "Stopped while it was listened to: shoulder, status (0x283), 2.2 s before the end."
     )
     slow = replace(SHOULDER, period_s=1.0, last_s=2.25)
-    assert hints(replace(WELL, talkers=(slow, replace(SHOULDER, last_s=0.4)))) == ()
+    assert hint_sentences(replace(WELL, messages=(slow, replace(SHOULDER, last_s=0.4)))) == ()
 
 
 def test_a_full_bus():
     """Above 80 %; with CAN FD the figure is an upper bound, and that is said."""
-    assert hints(replace(WELL, load=0.8)) == ()
+    assert hint_sentences(replace(WELL, load=0.8)) == ()
     assert _one(replace(WELL, load=0.86)).startswith("The bus is busy for 86% of the time; above")
     assert "at most" in _one(replace(WELL, load=0.86, fd_frames=3))
-    assert hints(replace(WELL, load=None)) == ()
+    assert hint_sentences(replace(WELL, load=None)) == ()

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
-from logger.traffic.frame_length import crc15, frame_bits, load, stuff_bits
+from logger.traffic.frame_length import bus_load, crc15, frame_bits, stuff_bits
 
 X = EXTENDED
 # id, flags, data, CRC, stuff bits, bits with the space behind: computed by code that shares nothing
@@ -40,7 +40,7 @@ MEASURED = [
 
 def frames(*rows: tuple[int, int, str]) -> FrameBatch:
     """Return frames of (identifier, flags, data in hex)."""
-    return FrameBatch.of(
+    return FrameBatch.from_rows(
         [
             (index, number, flags, bytes.fromhex(data))
             for index, (number, flags, data) in enumerate(rows)
@@ -153,12 +153,12 @@ def test_agrees_with_bits_written_out(rows):
         bits = wire(identifier, extended=extended, remote=remote, code=len(data), data=sent)
         expected.append(len(stuffed(bits)) + 13)
         batch.append((0, identifier, extended * X + remote * REMOTE, data))
-    assert frame_bits(FrameBatch.of(batch)).tolist() == expected
+    assert frame_bits(FrameBatch.from_rows(batch)).tolist() == expected
 
 
 def test_remote_error_and_sent_frames():
     """A remote frame carries no data, an error frame counts 0, who sent a frame does not matter."""
-    batch = FrameBatch.of(
+    batch = FrameBatch.from_rows(
         [
             (0, 0x123, REMOTE, b"\x00" * 8),
             (0, 0x123, ERROR, b"\x00" * 8),
@@ -187,17 +187,19 @@ def test_can_fd_totals(flags, size, plain, worst):
 
     64 bytes: as a Linux kernel patch that quotes the standard has them; the others are derived.
     """
-    calm = FrameBatch.of([(0, 0x2AA if not flags & X else 0x0AAAAAAA, flags, b"\x55" * size)])
+    calm = FrameBatch.from_rows(
+        [(0, 0x2AA if not flags & X else 0x0AAAAAAA, flags, b"\x55" * size)]
+    )
     assert frame_bits(calm)[0] - stuff_bits(calm)[0] == plain
     # Four alike and four of the other sort in turn are stuffed most, once in step.
     fours = [0x0F, 0x1E, 0x3C, 0x78, 0xF0, 0xE1, 0xC3, 0x87]
-    bad = FrameBatch.of([(0, 0, flags, bytes([octet] * size)) for octet in fours])
+    bad = FrameBatch.from_rows([(0, 0, flags, bytes([octet] * size)) for octet in fours])
     assert worst - 8 <= frame_bits(bad).max() <= worst
 
 
 def test_can_fd_between_sizes_is_filled_up():
     """Ten bytes go out as twelve."""
-    ten, twelve = (FrameBatch.of([(0, 5, FD, bytes(n))]) for n in (10, 12))
+    ten, twelve = (FrameBatch.from_rows([(0, 5, FD, bytes(n))]) for n in (10, 12))
     assert frame_bits(ten) == frame_bits(twelve)
 
 
@@ -213,8 +215,8 @@ def test_load_of_twelve_nodes():
         data=random.integers(0, 256, (count, 8), np.uint8),
         bus=np.zeros(count, np.uint8),
     )
-    assert 0.333 <= load(batch, bitrate=1_000_000, span_s=1.0) <= 0.405
-    assert load(batch, bitrate=500_000, span_s=1.0) == 2 * load(
+    assert 0.333 <= bus_load(batch, bitrate=1_000_000, span_s=1.0) <= 0.405
+    assert bus_load(batch, bitrate=500_000, span_s=1.0) == 2 * bus_load(
         batch, bitrate=1_000_000, span_s=1.0
     )
 
@@ -222,7 +224,7 @@ def test_load_of_twelve_nodes():
 def test_no_frames():
     """An empty batch has no lengths and no load."""
     assert len(frame_bits(FrameBatch.empty())) == 0
-    assert load(FrameBatch.empty(), bitrate=1_000_000, span_s=1.0) == 0.0
+    assert bus_load(FrameBatch.empty(), bitrate=1_000_000, span_s=1.0) == 0.0
 
 
 def test_is_cheap():

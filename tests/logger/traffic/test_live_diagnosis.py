@@ -3,16 +3,16 @@
 import numpy as np
 
 from logger.joint.batch import ERROR, FrameBatch
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
-from logger.traffic.bus_statistics import figures, plan_for
-from logger.traffic.live_diagnosis import LiveHints, look
+from logger.traffic.bus_statistics import bus_statistics, statistics_plan
+from logger.traffic.live_diagnosis import LiveDiagnosis, diagnose_second
 
 S = 1_000_000_000
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\nchannel = "x"\nbitrate = 500_000\n'
     '[[joint]]\nname = "shoulder"\nlayout = "harvest-joint"\nnode = 3\n',
-    {"harvest-joint": scenario.layout_text()},
+    {"harvest-joint": scenario.scenario_layout_text()},
     where="bench.toml",
 )
 
@@ -22,14 +22,14 @@ def _second(kind: str) -> FrameBatch:
         return FrameBatch.empty()
     flags = ERROR if kind == "errors" else 0
     times = np.linspace(0, S, 50, endpoint=False).astype(int)
-    return FrameBatch.of([(int(at), 0x2C3, flags, b"\x41" + bytes(6)) for at in times])
+    return FrameBatch.from_rows([(int(at), 0x2C3, flags, b"\x41" + bytes(6)) for at in times])
 
 
 def _told(*kinds: str) -> list[tuple[int, str]]:
-    state, said = LiveHints(), []
+    state, said = LiveDiagnosis(), []
     for second, kind in enumerate(kinds):
-        (found,) = figures(_second(kind), plan_for(BENCH), start_ns=0, end_ns=S)
-        sentences, state = look(state, found)
+        (found,) = bus_statistics(_second(kind), statistics_plan(BENCH), start_ns=0, end_ns=S)
+        sentences, state = diagnose_second(state, found)
         said += [(second, text.split(":")[0].split(".")[0]) for text in sentences]
     return said
 

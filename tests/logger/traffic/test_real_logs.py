@@ -15,10 +15,10 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.opening import batch_of
-from logger.joint.bench.bench import bench_from
+from logger.bus.opening import to_batch
+from logger.joint.bench.bench import bench_from_texts
 from logger.traffic.frame_length import frame_bits, stuff_bits
-from logger.traffic.health import health
+from logger.traffic.health import bus_health
 
 WANTED = "python-can==4.6.1"
 ARCHIVE = "python_can-4.6.1.tar.gz"
@@ -108,7 +108,7 @@ def test_lengths_are_those_that_hardware_counted(logs: Path):
             written = counted.get((message.timestamp, message.arbitration_id))
             if written is None:
                 continue
-            batch = batch_of([message])
+            batch = to_batch([message])
             # The wire carries the length code, which one of these has as 13.
             coded = 13 if message.arbitration_id == 0x3FF else message.dlc
             batch.length[0] = coded
@@ -131,15 +131,17 @@ def test_load_and_rhythm_of_a_real_bus(logs: Path, bitrate: int, load: float):
 
     The figures were computed by code that shares nothing with this project.
     """
-    frames = batch_of(list(_read(logs / "issue_1256.asc")))
+    frames = to_batch(list(_read(logs / "issue_1256.asc")))
     assert int(frame_bits(frames).sum()) == 134_595
     assert int(stuff_bits(frames).sum()) == 11_036
-    bench = bench_from(BENCH.format(bitrate=bitrate), {"mine": LAYOUT}, where="bench.toml")
-    (bus,) = health(frames, bench, start_ns=int(frames.time_ns[0]), end_ns=int(frames.time_ns[-1]))
-    assert bus.figures.load == pytest.approx(load, rel=1e-8)
-    assert bus.figures.frames_per_s == pytest.approx(183.489011, rel=1e-8)
-    assert len(bus.figures.talkers) == len(np.unique(frames.identifier)) == 6
-    wheel = next(one for one in bus.figures.talkers if one.identifier == 0x64)
+    bench = bench_from_texts(BENCH.format(bitrate=bitrate), {"mine": LAYOUT}, where="bench.toml")
+    (bus,) = bus_health(
+        frames, bench, start_ns=int(frames.time_ns[0]), end_ns=int(frames.time_ns[-1])
+    )
+    assert bus.statistics.load == pytest.approx(load, rel=1e-8)
+    assert bus.statistics.frames_per_s == pytest.approx(183.489011, rel=1e-8)
+    assert len(bus.statistics.messages) == len(np.unique(frames.identifier)) == 6
+    wheel = next(one for one in bus.statistics.messages if one.identifier == 0x64)
     assert (wheel.joints, wheel.frame, wheel.count) == (("wheel",), "count", 795)
     assert wheel.period_s == pytest.approx(0.01, abs=5e-5)
-    assert bus.figures.undecoded == {"identifier of no joint": 1457 - 795}
+    assert bus.statistics.undecoded == {"identifier of no joint": 1457 - 795}

@@ -8,9 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, REMOTE, SENT, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
-from logger.traffic.response_tracker import AnswerPlan, Answers, Said, plan_for, requests_in
+from logger.traffic.response_tracker import (
+    ResponseChange,
+    ResponsePlan,
+    ResponseTracker,
+    foreign_requests,
+    response_plan,
+)
 
 MS = 1_000_000
 S = 1000 * MS
@@ -19,7 +25,7 @@ PERIOD_MS = 60
 
 def _bench(requests: str, frames: str) -> Bench:
     layout = 'format = 1\nname = "asked"\n' + requests + frames
-    return bench_from(
+    return bench_from_texts(
         '[bus]\ninterface = "virtual"\nchannel = "x"\nbitrate = 500_000\nsend = true\n'
         '[[joint]]\nname = "a"\nlayout = "asked"\nnode = 1\n'
         '[[joint]]\nname = "b"\nlayout = "asked"\nnode = 2\n',
@@ -47,16 +53,16 @@ TWO = _bench(_request("41") + _request("42"), _frame("41") + _frame("42"))
 
 
 def _answers(times_ms: Sequence[float], *, node: int = 1, lead: int = 0x41) -> FrameBatch:
-    return FrameBatch.of(
+    return FrameBatch.from_rows(
         [(round(at * MS), 0x200 + node, 0, bytes([lead])) for at in sorted(times_ms)]
     )
 
 
 def _taken(
-    plan: AnswerPlan, sent: list[tuple[int, int]], frames: FrameBatch, *, until_ns: int
-) -> tuple[Answers, list[Said]]:
-    answers = Answers(plan)
-    said = answers.take(sent, frames, until_ns=until_ns)
+    plan: ResponsePlan, sent: list[tuple[int, int]], frames: FrameBatch, *, until_ns: int
+) -> tuple[ResponseTracker, list[ResponseChange]]:
+    answers = ResponseTracker(plan)
+    said = answers.process_traffic(sent, frames, until_ns=until_ns)
     return answers, said
 
 
@@ -80,11 +86,11 @@ def _taken(
 )
 def test_what_counts_as_missed(sent_ms: list[int], answered_ms: list[float], missed: int):
     """Case by case, one joint and one kind of request."""
-    plan = plan_for(TWO, bus=0)
+    plan = response_plan(TWO, bus=0)
     sent = [(0, at * MS) for at in sent_ms]
     answers, _ = _taken(plan, sent, _answers(answered_ms), until_ns=S)
-    assert answers.judged == {"a": len(sent_ms), "b": 0}
-    assert answers.missed == {"a": missed, "b": 0}
+    assert answers.completed_counts == {"a": len(sent_ms), "b": 0}
+    assert answers.missed_counts == {"a": missed, "b": 0}
 
 
 def _oracle(
@@ -124,31 +130,34 @@ def test_as_plain_loops_count_in_any_chunking(
     sent: list[tuple[int, int]], heard: list[tuple[int, int]], cuts: list[int]
 ):
     """Whole or in pieces, for requests of two joints: the numbers of the loops, the same events."""
-    plan = plan_for(TWO, bus=0)
+    plan = response_plan(TWO, bus=0)
     sent = sorted(((number, at * MS) for number, at in sent), key=lambda one: one[1])
     heard = sorted(((number, at * MS) for number, at in heard), key=lambda one: one[1])
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [(at, 0x201 + number // 2, 0, bytes([0x41 + number % 2])) for number, at in heard]
     )
     until_ns = 2200 * MS
     whole, said = _taken(plan, sent, frames, until_ns=until_ns)
     judged, missed = _oracle(sent, heard, until_ns=until_ns)
-    assert (sum(whole.judged.values()), whole.missed_in_all) == (judged, missed)
+    assert (sum(whole.completed_counts.values()), whole.missed_total) == (judged, missed)
 
-    pieces, told = Answers(plan), []
+    pieces, told = ResponseTracker(plan), []
     before = -1
     for cut in [*sorted(cut * MS for cut in cuts), until_ns]:
         rows = (frames.time_ns > before) & (frames.time_ns <= cut)
         some = [one for one in sent if before < one[1] <= cut]
-        told += pieces.take(some, frames.taken(rows), until_ns=cut)
+        told += pieces.process_traffic(some, frames.select_rows(rows), until_ns=cut)
         before = cut
-    assert (pieces.judged, pieces.missed) == (whole.judged, whole.missed)
+    assert (pieces.completed_counts, pieces.missed_counts) == (
+        whole.completed_counts,
+        whole.missed_counts,
+    )
     assert told == said
 
 
 def test_a_joint_that_stops_is_told_once_and_when_it_is_back():
     """After three seconds of nothing but misses, and at the first answer."""
-    plan = plan_for(TWO, bus=0)
+    plan = response_plan(TWO, bus=0)
     sent = [(0, at * MS) for at in range(0, 12_000, PERIOD_MS)]
     answered = [at / MS + 3 for _, at in sent if at < S or at >= 9 * S]
     answers, said = _taken(plan, sent, _answers(answered), until_ns=20 * S)
@@ -156,26 +165,26 @@ def test_a_joint_that_stops_is_told_once_and_when_it_is_back():
     assert 3.9 * S < said[0].time_ns < 4.3 * S
     assert 9.0 * S <= said[1].time_ns < 9.1 * S
     assert "no request for 3.0 s" in said[0].text
-    assert answers.missed["a"] == sum(S <= at < 9 * S for _, at in sent)
+    assert answers.missed_counts["a"] == sum(S <= at < 9 * S for _, at in sent)
 
 
 def test_one_kind_without_answers_is_counted_and_no_silence():
     """A joint that answers something is there: only the count tells of the rest."""
-    plan = plan_for(TWO, bus=0)
+    plan = response_plan(TWO, bus=0)
     sent = sorted(
         [(kind, (at + kind) * MS) for at in range(0, 9000, PERIOD_MS) for kind in (0, 1)],
         key=lambda one: one[1],
     )
     answers, said = _taken(plan, sent, _answers(range(3, 9000, PERIOD_MS)), until_ns=20 * S)
     assert said == []
-    assert answers.missed["a"] == 150
+    assert answers.missed_counts["a"] == 150
 
 
 def test_of_several_frames_any_answers_and_none_hides_a_loss():
     """Each request brings two frames; where both fail to come, it is missed."""
     bench = _bench(_request("01"), _frame("41") + _frame("42"))
-    plan = plan_for(bench, bus=0)
-    frames = FrameBatch.of(
+    plan = response_plan(bench, bus=0)
+    frames = FrameBatch.from_rows(
         [
             (at * MS, 0x201, 0, bytes([lead]))
             for at in (5, 125, 185, 245)
@@ -184,7 +193,7 @@ def test_of_several_frames_any_answers_and_none_hides_a_loss():
     )
     sent = [(0, at * MS) for at in (0, 60, 120, 180, 240)]
     answers, _ = _taken(plan, sent, frames, until_ns=S)
-    assert answers.missed["a"] == 1
+    assert answers.missed_counts["a"] == 1
 
 
 def test_two_requests_that_share_an_answer():
@@ -193,11 +202,11 @@ def test_two_requests_that_share_an_answer():
         _request("01", more='answer = ["f41"]') + _request("02", more='answer = ["f41"]'),
         _frame("41") + _frame("42"),
     )
-    plan = plan_for(bench, bus=0)
+    plan = response_plan(bench, bus=0)
     answers, _ = _taken(plan, [(0, 0), (1, MS)], _answers([3]), until_ns=S)
-    assert answers.missed["a"] == 1
+    assert answers.missed_counts["a"] == 1
     answers, _ = _taken(plan, [(0, 0), (1, MS)], _answers([3, 4]), until_ns=S)
-    assert answers.missed["a"] == 0
+    assert answers.missed_counts["a"] == 0
 
 
 def test_a_frame_that_joints_share_answers_each_of_them():
@@ -207,38 +216,38 @@ def test_a_frame_that_joints_share_answers_each_of_them():
         '[[frame.value]]\nchannel = "current_A"\nbyte = 0\nslot_bytes = 1\nbits = 8\n'
     )
     bench = _bench(_request("01"), shared)
-    frames = FrameBatch.of([(5 * MS, 0x300, 0, b"\0\0")])
-    answers, _ = _taken(plan_for(bench, bus=0), [(0, 0), (1, MS)], frames, until_ns=S)
-    assert answers.missed == {"a": 0, "b": 0}
+    frames = FrameBatch.from_rows([(5 * MS, 0x300, 0, b"\0\0")])
+    answers, _ = _taken(response_plan(bench, bus=0), [(0, 0), (1, MS)], frames, until_ns=S)
+    assert answers.missed_counts == {"a": 0, "b": 0}
 
 
 def test_somebody_elses_request_is_no_answer():
     """What looks like a request that a layout knows is none of the joint's frames."""
-    frames = FrameBatch.of([(5 * MS, 0x101, 0, b"\x41"), (6 * MS, 0x102, 0, b"\x42")])
+    frames = FrameBatch.from_rows([(5 * MS, 0x101, 0, b"\x41"), (6 * MS, 0x102, 0, b"\x42")])
     sent = [(number, 0) for number in range(4)]
-    answers, _ = _taken(plan_for(TWO, bus=0), sent, frames, until_ns=S)
-    assert answers.missed == {"a": 2, "b": 2}
+    answers, _ = _taken(response_plan(TWO, bus=0), sent, frames, until_ns=S)
+    assert answers.missed_counts == {"a": 2, "b": 2}
 
 
 def test_what_no_frame_answers_is_not_judged():
     """Where no layout says what the answer is, nobody is blamed."""
     bench = _bench(_request("01") + _request("42"), _frame("41") + _frame("42"))
-    answers, _ = _taken(plan_for(bench, bus=0), [(0, 0)], FrameBatch.empty(), until_ns=S)
-    assert answers.judged == {"a": 0, "b": 0}
+    answers, _ = _taken(response_plan(bench, bus=0), [(0, 0)], FrameBatch.empty(), until_ns=S)
+    assert answers.completed_counts == {"a": 0, "b": 0}
 
 
 def test_lost_frames_blame_nobody():
     """What waits when frames are lost is forgotten, and counting goes on."""
-    answers = Answers(plan_for(TWO, bus=0))
-    answers.take([(0, 0), (2, MS)], FrameBatch.empty(), until_ns=2 * MS)
-    answers.forget()
-    answers.take([(0, 60 * MS)], FrameBatch.empty(), until_ns=S)
-    assert answers.missed == {"a": 1, "b": 0}
+    answers = ResponseTracker(response_plan(TWO, bus=0))
+    answers.process_traffic([(0, 0), (2, MS)], FrameBatch.empty(), until_ns=2 * MS)
+    answers.reset_pending()
+    answers.process_traffic([(0, 60 * MS)], FrameBatch.empty(), until_ns=S)
+    assert answers.missed_counts == {"a": 1, "b": 0}
 
 
 def test_requests_of_somebody_else_are_found():
     """Identifier and all bytes; what we sent, error and remote frames are none."""
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (1, 0x101, 0, b"\x41"),
             (2, 0x102, 0, b"\x42"),
@@ -250,15 +259,15 @@ def test_requests_of_somebody_else_are_found():
             (8, 0x101, 0, b"\x42"),
         ]
     )
-    assert requests_in(plan_for(TWO, bus=0), frames) == [(0, 1), (3, 2), (1, 8)]
+    assert foreign_requests(response_plan(TWO, bus=0), frames) == [(0, 1), (3, 2), (1, 8)]
 
 
 def test_a_flood_of_answers_takes_no_turn_a_frame():
     """A joint that talks all the time answers what it is asked, and costs nothing a frame."""
-    plan = plan_for(scenario.bench(channel="x"), bus=0)
+    plan = response_plan(scenario.scenario_bench(channel="x"), bus=0)
     times = np.arange(0, S, 100_000)
-    frames = FrameBatch.of([(int(at), 0x2C3, 0, b"\x41" + bytes(6)) for at in times])
-    answers = Answers(plan)
-    answers.take([(0, at * MS) for at in range(0, 900, 10)], frames, until_ns=2 * S)
-    assert answers.judged["shoulder"] == 90
-    assert answers.missed_in_all == 0
+    frames = FrameBatch.from_rows([(int(at), 0x2C3, 0, b"\x41" + bytes(6)) for at in times])
+    answers = ResponseTracker(plan)
+    answers.process_traffic([(0, at * MS) for at in range(0, 900, 10)], frames, until_ns=2 * S)
+    assert answers.completed_counts["shoulder"] == 90
+    assert answers.missed_total == 0

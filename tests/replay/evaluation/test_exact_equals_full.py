@@ -8,17 +8,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import LimitSet, limits_from
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import LimitSet, parse_limits
 from logger.store.layout.events import Event
-from replay.evaluation.alert_arrays import alerts_of, flips_of
-from replay.evaluation.full_evaluation import in_full
-from replay.evaluation.level_alerts import by_pyramid
-from replay.evaluation.tasks import alerts_on
-from replay.evaluation.thermal_alerts import by_moments, summed
-from replay.excursions.over_rows import judged
+from replay.evaluation.alert_arrays import to_alert_arrays, to_state_changes
+from replay.evaluation.full_evaluation import evaluate_rows
+from replay.evaluation.level_alerts import level_alerts
+from replay.evaluation.tasks import evaluate_limits
+from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
+from replay.excursions.over_rows import evaluate_joint
 from replay.recording import Recording
 
 S = 1_000_000_000
@@ -66,7 +66,7 @@ bits = 16
 signed = true
 scale = 0.1
 """
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {"l": LAYOUT},
     where="bench.toml",
@@ -79,10 +79,10 @@ class _WentOn(Recording):
 
     turns: tuple[tuple[int, float], ...] = ()
 
-    def events(self) -> tuple[Event, ...]:
+    def read_events(self) -> tuple[Event, ...]:
         """Return the events with those of going on."""
         return (
-            *super().events(),
+            *super().read_events(),
             *(
                 Event(sequence=1000 + index, time_ns=at, kind="continued", duration_s=away)
                 for index, (at, away) in enumerate(self.turns)
@@ -124,7 +124,7 @@ def _frames(seed: int) -> FrameBatch:
         if index % 5 == 0:
             raw = round(heat[index] * 10)
             frames.append((at + 1000, 2, 0, raw.to_bytes(2, "little", signed=True)))
-    return FrameBatch.of(sorted(frames))
+    return FrameBatch.from_rows(sorted(frames))
 
 
 @pytest.fixture(scope="module", params=[0, 1])
@@ -132,8 +132,8 @@ def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
     """Give a recording with sealed parts of many sizes."""
     out = tmp_path_factory.mktemp("made") / "rec"
     whole = _frames(request.param)
-    bring_in(
-        [whole.taken(slice(first, first + 500)) for first in range(0, len(whole), 500)],
+    import_frames(
+        [whole.select_rows(slice(first, first + 500)) for first in range(0, len(whole), 500)],
         bench=BENCH,
         limits=LimitSet(),
         out=out,
@@ -146,11 +146,13 @@ def recording(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathF
 
 def _told(recording: Recording, limit) -> object:
     only = LimitSet(limits=(limit,))
-    return alerts_of(flips_of(judged(recording, ((recording.start_ns, only),), "a").changes))
+    return to_alert_arrays(
+        to_state_changes(evaluate_joint(recording, ((recording.start_ns, only),), "a").changes)
+    )
 
 
 def _limit(text: str):
-    (limit,) = limits_from(f"format = 1\n[[limit]]\n{text}", "limits.toml").limits
+    (limit,) = parse_limits(f"format = 1\n[[limit]]\n{text}", "limits.toml").limits
     return limit
 
 
@@ -242,7 +244,7 @@ def _went_on(recording: _WentOn, turns: list) -> _WentOn:
 def test_levels_by_the_pyramid(recording: _WentOn, limits: list, turns: list):
     """What never comes near a level need not be read: the same alerts, wherever it went on."""
     _went_on(recording, turns)
-    for limit, found in zip(limits, by_pyramid(recording, "a", limits), strict=True):
+    for limit, found in zip(limits, level_alerts(recording, "a", limits), strict=True):
         expected = _told(recording, limit)
         assert found.same_as(expected), (limit, found, expected)
 
@@ -254,7 +256,7 @@ def test_levels_by_the_pyramid(recording: _WentOn, limits: list, turns: list):
 def test_many_limits_over_one_read(recording: _WentOn, limits: list, turns: list):
     """Shared scores, chunks, silences and time without a recorder change nothing."""
     _went_on(recording, turns)
-    found = in_full(recording, "a", limits, chunk_ns=37 * S)
+    found = evaluate_rows(recording, "a", limits, chunk_ns=37 * S)
     for limit, alerts in zip(limits, found, strict=True):
         assert alerts.same_as(_told(recording, limit)), limit
 
@@ -304,18 +306,18 @@ def shortened(draw):
 def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list):
     """Runs, moments and stillness tell the same as every reading does, mixed in one task."""
     _went_on(recording, turns)
-    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
+    for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
         assert alerts.same_as(_told(recording, limit)), limit
 
 
 @settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-@given(limits=st.lists(shortened().filter(summed), min_size=1, max_size=6), turns=TURNS)
+@given(limits=st.lists(shortened().filter(supports_moments), min_size=1, max_size=6), turns=TURNS)
 def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
     """An image that is told from the moments tells the same; few of them are unsure."""
     _went_on(recording, turns)
-    found = by_moments(recording, "a", limits)
+    found = thermal_alerts(recording, "a", limits)
     for limit, alerts in zip(limits, found, strict=True):
         # A hold of half a second is short for these time constants: none moves too fast.
         assert alerts is not None, limit
@@ -342,7 +344,7 @@ def test_tracking_past_stale_set_points(recording: _WentOn, sets: list, turns: l
         )
         for above, back, on, off in sets
     ]
-    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
+    for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
         assert alerts.same_as(_told(recording, limit)), limit
 
 
@@ -356,10 +358,10 @@ def test_a_current_beyond_all_measure_is_left_to_the_live_code(recording: _WentO
         )
         for basic in (0.001, 0.01, 3.0, 5.0)
     ]
-    assert [one is None for one in by_moments(recording, "a", limits)] == [
+    assert [one is None for one in thermal_alerts(recording, "a", limits)] == [
         True, True, False, False,
     ]  # fmt: skip
-    for limit, alerts in zip(limits, alerts_on(recording, "a", limits), strict=True):
+    for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
         assert alerts.same_as(_told(recording, limit)), limit
 
 
@@ -371,4 +373,4 @@ def test_the_trace_has_what_the_properties_need(recording: _WentOn):
         "on_delay_s = 0.3"
     ))) > 5  # fmt: skip
     assert math.isfinite(recording.end_ns)
-    assert replace(recording.events()[0], kind="note").kind == "note"
+    assert replace(recording.read_events()[0], kind="note").kind == "note"

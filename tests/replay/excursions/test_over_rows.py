@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from logger.importing.import_frames import bring_in
+from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.limits.limit import limits_from
-from replay.excursions.over_rows import LEAD_UP_S, excursions, judged
+from logger.joint.bench.bench import bench_from_texts
+from logger.limits.limit import parse_limits
+from replay.excursions.over_rows import LEAD_UP_S, evaluate_joint, find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from tests.support.same_excursions import under_others
@@ -44,7 +44,7 @@ bits = 16
 signed = true
 scale = 0.01
 """
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n'
     '[[joint]]\nname = "b"\nlayout = "m"\nrated = { torque = 40.0 }\n',
     {
@@ -99,12 +99,12 @@ def _frames(identifier: int, time_ns: NDArray[np.int64], value: NDArray[np.float
 def _recorded(
     path: Path, frames: list, *, limits: str, end_ns: int, cuts: tuple[int, ...] = ()
 ) -> Recording:
-    whole = FrameBatch.of(sorted(frames))
+    whole = FrameBatch.from_rows(sorted(frames))
     edges = [0, *sorted(cuts), len(whole)]
-    bring_in(
-        [whole.taken(slice(low, high)) for low, high in pairwise(edges)],
+    import_frames(
+        [whole.select_rows(slice(low, high)) for low, high in pairwise(edges)],
         bench=BENCH,
-        limits=limits_from(limits, "limits.toml"),
+        limits=parse_limits(limits, "limits.toml"),
         out=path,
         name="t",
         start_ns=START_NS,
@@ -144,7 +144,7 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
     live = sorted(
         (
             (event.time_ns, event.joint, event.limit, event.kind, event.value)
-            for event in recording.events()
+            for event in recording.read_events()
             if event.kind in {"raised", "returned"}
         ),
         key=order,
@@ -159,14 +159,14 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
                 one.value if one.kind == "raised" else one.peak,
             )
             for joint in recording.joints
-            for one in judged(recording, recording.limit_sets, joint).changes
+            for one in evaluate_joint(recording, recording.limit_sets, joint).changes
         ),
         key=order,
     )
     assert {told[2] for told in live} == {"strong", "hot", "cold", "quiet"}
     assert after == live
 
-    found = excursions(recording)
+    found = find_excursions(recording)
     assert sorted(
         (one.start_ns, one.joint, one.limit) for one in found
     ) == [told[:3] for told in live if told[3] == "raised"]  # fmt: skip
@@ -176,7 +176,7 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
         assert (one.rated_torque_Nm == 40.0) == (one.joint == "b")
         assert set(one.rms_torque_Nm) == set(LEAD_UP_S)
     assert recorded_excursions(recording) == found
-    assert under_others(recording, limits_from(LIMITS, "limits.toml")) == found
+    assert under_others(recording, parse_limits(LIMITS, "limits.toml")) == found
 
 
 @pytest.mark.parametrize(
@@ -207,9 +207,9 @@ def test_the_peak_is_the_furthest(tmp_path: Path, rules: tuple, values: list, pe
         limits=_level(*rules),
         end_ns=ends_ns,
     )
-    (one,) = excursions(recording)
+    (one,) = find_excursions(recording)
     assert recorded_excursions(recording) == [one]
-    assert under_others(recording, limits_from(_level(*rules), "x")) == [one]
+    assert under_others(recording, parse_limits(_level(*rules), "x")) == [one]
     assert one.ongoing
     assert one.peak == pytest.approx(peak)
     assert one.duration_s == pytest.approx((ends_ns - int(time_ns[1])) * 1e-9)
@@ -219,9 +219,9 @@ def test_the_peak_is_the_furthest(tmp_path: Path, rules: tuple, values: list, pe
         limits=_level(*rules),
         end_ns=ends_ns + S,
     )
-    (one,) = excursions(recording)
+    (one,) = find_excursions(recording)
     assert recorded_excursions(recording) == [one]
-    assert under_others(recording, limits_from(_level(*rules), "x")) == [one]
+    assert under_others(recording, parse_limits(_level(*rules), "x")) == [one]
     assert not one.ongoing
     assert one.peak == pytest.approx(peak)
     assert one.duration_s == pytest.approx((ends_ns - int(time_ns[1])) * 1e-9)
@@ -237,7 +237,7 @@ def test_a_joint_that_is_silent_to_the_end(tmp_path: Path):
         end_ns=end_ns,
     )
     last_ns = START_NS + S // 10 * 99
-    found = {one.joint: one for one in excursions(recording)}
+    found = {one.joint: one for one in find_excursions(recording)}
     assert {one.joint: one for one in recorded_excursions(recording)} == found
     assert set(found) == {"a", "b"}
     for joint, since_ns in (("a", last_ns), ("b", START_NS)):
@@ -258,6 +258,6 @@ def test_a_gap_before_it_is_told(tmp_path: Path):
         limits=_level("above = 20.0"),
         end_ns=int(time_ns[-1]) + S,
     )
-    (one,) = excursions(recording)
-    assert one.near == ("60 s before: no frames for 10.1 s",)
+    (one,) = find_excursions(recording)
+    assert one.nearby == ("60 s before: no frames for 10.1 s",)
     assert one.rms_torque_Nm[60] == pytest.approx(0.0)

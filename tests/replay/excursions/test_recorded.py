@@ -8,14 +8,18 @@ import pytest
 
 import replay.excursions.applied_limits
 from logger.errors import InputError
-from logger.limits.limit import LimitSet, limits_from
-from logger.store.tools.cut import cut_out
-from logger.store.writing.inbox import post
-from replay.excursions.applied_limits import recorded, under
-from replay.excursions.over_rows import excursions
-from replay.excursions.recorded import led_up, recorded_excursions, stretches
+from logger.limits.limit import LimitSet, parse_limits
+from logger.store.tools.cut import copy_span
+from logger.store.writing.inbox import submit_request
+from replay.excursions.applied_limits import hypothetical_limits, recorded_limits
+from replay.excursions.over_rows import find_excursions
+from replay.excursions.recorded import (
+    complete_excursions,
+    excursions_from_alerts,
+    recorded_excursions,
+)
 from replay.recording import Recording
-from replay.statistics import figures, rms_before
+from replay.statistics import rms_before, span_statistics
 
 S = 1_000_000_000
 WARM = """format = 1
@@ -31,8 +35,8 @@ above = {above}
 def test_a_recording_of_before_tells_the_same():
     """Its recorder kept no onset: that is told to a reading, all else to the last digit."""
     before = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
-    assert all(alert.onset_ns is None for alert in before.alerts())
-    found, rows = recorded_excursions(before), excursions(before)
+    assert all(alert.onset_ns is None for alert in before.read_alerts())
+    found, rows = recorded_excursions(before), find_excursions(before)
     assert found
     assert [replace(one, onset_ns=0) for one in found] == [replace(one, onset_ns=0) for one in rows]
     for one, row in zip(found, rows, strict=True):
@@ -45,24 +49,26 @@ def test_a_list_reads_no_row(overheat: Recording, monkeypatch: pytest.MonkeyPatc
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError
 
-    watch = recorded(overheat)
+    watch = recorded_limits(overheat)
     with monkeypatch.context() as patched:
         for door in ("readings", "buckets", "covering", "counted"):
             patched.setattr(Recording, door, refuse)
-        listed = stretches(overheat, watch)
-    assert led_up(overheat, watch, listed[:3]) == recorded_excursions(overheat)[:3]
+        listed = excursions_from_alerts(overheat, watch)
+    assert complete_excursions(overheat, watch, listed[:3]) == recorded_excursions(overheat)[:3]
 
 
 def test_a_cut_tells_what_stood_before_it(tmp_path: Path, overheat: Recording):
     """An alert that stands where it begins is told as raised when it was; one that was over not."""
-    hot = next(one for one in excursions(overheat) if one.limit == "housing-warm")
+    hot = next(one for one in find_excursions(overheat) if one.limit == "housing-warm")
     begin_ns = hot.start_ns + 10 * S
-    made = cut_out(overheat.path, out=tmp_path / "cut", start_ns=begin_ns, end_ns=begin_ns + 60 * S)
+    made = copy_span(
+        overheat.path, out=tmp_path / "cut", start_ns=begin_ns, end_ns=begin_ns + 60 * S
+    )
     cut = Recording.open(made.path)
     found = recorded_excursions(cut)
     assert [(one.limit, one.start_ns) for one in found if one.start_ns < begin_ns] == [
         (one.limit, one.start_ns)
-        for one in excursions(overheat)
+        for one in find_excursions(overheat)
         if one.start_ns < begin_ns < one.start_ns + one.duration_s * S
     ]
     assert any(one.limit == "housing-warm" for one in found)
@@ -76,11 +82,11 @@ def test_lost_events_are_made_good_by_the_rows(tmp_path: Path, overheat: Recordi
     for part in (path / "events").iterdir():
         part.unlink()
     broken = Recording.open(path)
-    assert broken.alerts() == ()
-    assert recorded_excursions(broken) == excursions(overheat)
-    post(path, kind="note", text="what happened here?")
+    assert broken.read_alerts() == ()
+    assert recorded_excursions(broken) == find_excursions(overheat)
+    submit_request(path, kind="note", text="what happened here?")
     assert [one.start_ns for one in recorded_excursions(Recording.open(path))] == [
-        one.start_ns for one in excursions(overheat)
+        one.start_ns for one in find_excursions(overheat)
     ]
 
 
@@ -89,30 +95,33 @@ def test_a_watch_is_that_of_the_present_events(tmp_path: Path, overheat: Recordi
     path = tmp_path / "rec"
     shutil.copytree(overheat.path, path)
     recording = Recording.open(path)
-    first = recorded(recording)
-    assert recorded(recording) is first
-    post(path, kind="acknowledge", alert=1, who="eva")
+    first = recorded_limits(recording)
+    assert recorded_limits(recording) is first
+    submit_request(path, kind="acknowledge", alert=1, who="eva")
     recording.refresh()
-    assert recorded(recording).alerts[0].acknowledged_by == "eva"
+    assert recorded_limits(recording).alerts[0].acknowledged_by == "eva"
 
 
 def test_other_limits_are_worked_out_once(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
     """For each text and state of a recording; only a few are kept."""
     asked = []
-    whole = replay.excursions.applied_limits._worked_out
+    whole = replay.excursions.applied_limits._evaluate_hypothetical
 
     def counted(recording: Recording, limits: LimitSet) -> replay.excursions.applied_limits.Watch:
         asked.append(limits.text)
         return whole(recording, limits)
 
-    monkeypatch.setattr(replay.excursions.applied_limits, "_worked_out", counted)
-    many = [limits_from(WARM.format(above=40 + place / 8), "x") for place in range(9)]
-    watches = [under(overheat, limits) for limits in many]
-    assert under(overheat, many[-1]) is watches[-1]
+    monkeypatch.setattr(replay.excursions.applied_limits, "_evaluate_hypothetical", counted)
+    many = [parse_limits(WARM.format(above=40 + place / 8), "x") for place in range(9)]
+    watches = [hypothetical_limits(overheat, limits) for limits in many]
+    assert hypothetical_limits(overheat, many[-1]) is watches[-1]
     assert len(asked) == 9
-    assert under(overheat, many[0]) is not watches[0]
-    assert len(replay.excursions.applied_limits._under) == replay.excursions.applied_limits.KEPT
-    assert watches[0].sets == ((overheat.start_ns, many[0]),)
+    assert hypothetical_limits(overheat, many[0]) is not watches[0]
+    assert (
+        len(replay.excursions.applied_limits._hypothetical_cache)
+        == replay.excursions.applied_limits.MAX_HYPOTHETICAL_CACHED
+    )
+    assert watches[0].limit_sets == ((overheat.start_ns, many[0]),)
     assert {one.limit for one in watches[0].alerts} == {"early"}
 
 
@@ -123,19 +132,19 @@ def test_it_is_worked_out_anew_where_rows_came(
     path = tmp_path / "rec"
     shutil.copytree(overheat.path, path)
     recording = Recording.open(path)
-    limits = limits_from(WARM.format(above=38), "x")
-    first = under(recording, limits)
-    post(path, kind="note", text="looked at it")
+    limits = parse_limits(WARM.format(above=38), "x")
+    first = hypothetical_limits(recording, limits)
+    submit_request(path, kind="note", text="looked at it")
     recording.refresh()
-    assert under(recording, limits) is first
+    assert hypothetical_limits(recording, limits) is first
     with monkeypatch.context() as patched:
-        patched.setattr(Recording, "row_count", lambda *_: 7)
-        assert under(recording, limits) is not first
+        patched.setattr(Recording, "reading_count", lambda *_: 7)
+        assert hypothetical_limits(recording, limits) is not first
     monkeypatch.setattr(Recording, "live", True)
-    begun = [under(recording, limits)]
+    begun = [hypothetical_limits(recording, limits)]
     for later_ns in (overheat.end_ns // (60 * S) * 60 * S + at for at in (0, 59 * S, 60 * S)):
         monkeypatch.setattr(Recording, "end_ns", later_ns)
-        begun.append(under(recording, limits))
+        begun.append(hypothetical_limits(recording, limits))
     assert begun[0] is begun[1]
     assert begun[1] is begun[2]
     assert begun[2] is not begun[3]
@@ -143,16 +152,16 @@ def test_it_is_worked_out_anew_where_rows_came(
 
 def test_a_fault_is_not_kept(overheat: Recording, monkeypatch: pytest.MonkeyPatch):
     """Who asks again asks anew."""
-    limits = limits_from(WARM.format(above=39), "x")
+    limits = parse_limits(WARM.format(above=39), "x")
 
     def broken(*_: object) -> None:
         raise InputError("no")
 
     with monkeypatch.context() as patched:
-        patched.setattr(replay.excursions.applied_limits, "alerts_on", broken)
+        patched.setattr(replay.excursions.applied_limits, "evaluate_limits", broken)
         with pytest.raises(InputError):
-            under(overheat, limits)
-    assert under(overheat, limits).alerts
+            hypothetical_limits(overheat, limits)
+    assert hypothetical_limits(overheat, limits).alerts
 
 
 def test_the_load_before_many_instants(overheat: Recording):
@@ -165,5 +174,5 @@ def test_the_load_before_many_instants(overheat: Recording):
     for row, at_ns in zip(table.tolist(), starts, strict=True):
         for told, span_s in zip(row, spans, strict=True):
             begin_ns = max(at_ns - span_s * S, overheat.start_ns)
-            alone = figures(overheat, "elbow", "torque_Nm", begin_ns, at_ns).rms
+            alone = span_statistics(overheat, "elbow", "torque_Nm", begin_ns, at_ns).rms
             assert told == pytest.approx(alone, rel=1e-9, nan_ok=True)

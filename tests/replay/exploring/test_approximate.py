@@ -3,35 +3,42 @@
 import numpy as np
 import pytest
 
-from logger.limits.evaluate import spoken
-from logger.limits.limit import OfJoint, limits_from
-from replay.evaluation.alert_arrays import alerts_of
-from replay.evaluation.tasks import alerts_on
-from replay.exploring.approximate import Measure, misses_brief, rough, shaped, sketched, styles_of
+from logger.limits.evaluate import in_channel_unit
+from logger.limits.limit import AnyJointLimit, parse_limits
+from replay.evaluation.alert_arrays import to_alert_arrays
+from replay.evaluation.tasks import evaluate_limits
+from replay.exploring.approximate import (
+    LimitMeasure,
+    approximate_measure,
+    may_miss_short,
+    read_second_values,
+    summary_styles,
+    to_min_max,
+)
 from replay.recording import Recording
 
 S = 1_000_000_000
 
 
-def _limit(text: str) -> OfJoint:
+def _limit(text: str) -> AnyJointLimit:
     head = 'format = 1\n[[limit]]\nname = "x"\nseverity = "trip"\n'
-    (limit,) = limits_from(head + text, "limits.toml").limits
-    assert isinstance(limit, OfJoint)
+    (limit,) = parse_limits(head + text, "limits.toml").limits
+    assert isinstance(limit, AnyJointLimit)
     return limit
 
 
-def _rough(recording: Recording, joint: str, limit: OfJoint) -> Measure:
-    own = spoken(limit, recording.bench.joint(joint).rated)
+def _rough(recording: Recording, joint: str, limit: AnyJointLimit) -> LimitMeasure:
+    own = in_channel_unit(limit, recording.bench.joint_named(joint).rated)
     assert own is not None
-    return rough(
+    return approximate_measure(
         own,
         {
-            name: sketched(recording, joint, name, style)
-            for name, style in styles_of(own).items()
+            name: read_second_values(recording, joint, name, style)
+            for name, style in summary_styles(own).items()
         },
         joint=joint,
         hold_ns=recording.hold_ns(joint),
-        gaps=recording.gaps(joint),
+        gaps=recording.read_gaps(joint),
         span_ns=(recording.start_ns, recording.end_ns),
     )  # fmt: skip
 
@@ -54,9 +61,9 @@ SLOW = (
 def test_what_is_slow_is_right_to_about_a_second(overheat: Recording, joint: str, text: str):
     """As many alerts as in full, each raised within two seconds of where it is in full."""
     limit = _limit(text)
-    own = spoken(limit, overheat.bench.joint(joint).rated)
+    own = in_channel_unit(limit, overheat.bench.joint_named(joint).rated)
     assert own is not None
-    (exact,) = alerts_on(overheat, joint, [own])
+    (exact,) = evaluate_limits(overheat, joint, [own])
     found = _rough(overheat, joint, limit).alerts
     assert len(found) == len(exact)
     assert np.all(np.abs(found.raised_ns - exact.raised_ns) <= 2 * S)
@@ -76,7 +83,7 @@ def test_a_silence_is_exact(overheat: Recording, after_s: float):
     """Gaps are known to the nanosecond, so a silence longer than the shortest of them is too."""
     limit = _limit(f'kind = "silence"\nafter_s = {after_s}')
     for joint in overheat.joints:
-        (exact,) = alerts_on(overheat, joint, [limit])
+        (exact,) = evaluate_limits(overheat, joint, [limit])
         assert _rough(overheat, joint, limit).alerts.same_as(exact)
 
 
@@ -94,7 +101,7 @@ def test_a_silence_is_exact(overheat: Recording, after_s: float):
 def test_every_kind_can_be_asked(overheat: Recording, text: str):
     """A measure in order of time, and alerts that return after they were raised."""
     found = _rough(overheat, "shoulder", _limit(text))
-    assert len(found.time_ns) == len(found.told) > 0
+    assert len(found.time_ns) == len(found.values) > 0
     assert np.all(np.diff(found.time_ns) >= 0)
     assert np.all(found.alerts.returned_ns > found.alerts.raised_ns)
 
@@ -103,16 +110,18 @@ def test_the_picture_hides_no_peak(overheat: Recording):
     """Drawn in any number of stretches, lowest and highest are those of the whole measure."""
     found = _rough(overheat, "shoulder", _limit(SLOW[0]))
     for bins in (1, 7, 480):
-        shape = shaped(found, overheat.start_ns, overheat.end_ns, bins=bins)
-        assert np.nanmax(shape.high) == found.told.max()
-        assert np.nanmin(shape.low) == found.told.min()
+        shape = to_min_max(found, overheat.start_ns, overheat.end_ns, bins=bins)
+        assert np.nanmax(shape.high) == found.values.max()
+        assert np.nanmin(shape.low) == found.values.min()
         assert len(shape.low) == bins
 
 
 def test_a_picture_of_nothing_is_empty():
     """A channel that never said anything has no picture and no fault."""
-    nothing = Measure(time_ns=np.empty(0, np.int64), told=np.empty(0), alerts=alerts_of([]))
-    assert np.isnan(shaped(nothing, 0, S, bins=4).low).all()
+    nothing = LimitMeasure(
+        time_ns=np.empty(0, np.int64), values=np.empty(0), alerts=to_alert_arrays([])
+    )
+    assert np.isnan(to_min_max(nothing, 0, S, bins=4).low).all()
 
 
 @pytest.mark.parametrize("within", [0.0, 0.05, 0.2, 1.0])
@@ -131,7 +140,7 @@ def test_no_look_is_saved_where_something_could_freeze(
             patched.setattr("replay.exploring.approximate._may_freeze", lambda *_: True)
             whole = _rough(overheat, joint, limit)
         assert found.alerts.same_as(whole.alerts)
-        assert np.array_equal(found.told, whole.told)
+        assert np.array_equal(found.values, whole.values)
 
 
 @pytest.mark.parametrize(
@@ -151,12 +160,12 @@ def test_no_look_is_saved_where_something_could_freeze(
 )
 def test_it_says_what_it_cannot_see(text: str, misses: object):
     """A wait of less than a second, and an error that swings, are not told by seconds."""
-    assert misses_brief(_limit(text)) is misses
+    assert may_miss_short(_limit(text)) is misses
 
 
 def test_what_it_cannot_see_is_left_out_and_not_made_up(overheat: Recording):
     """A peak of a tenth of a second is raised exactly and not roughly, where that is said."""
     limit = _limit('kind = "level"\nchannel = "torque_Nm"\nabove = 10.0\non_delay_s = 0.1')
-    exact = alerts_on(overheat, "shoulder", [limit])[0]
-    assert misses_brief(limit)
+    exact = evaluate_limits(overheat, "shoulder", [limit])[0]
+    assert may_miss_short(limit)
     assert len(_rough(overheat, "shoulder", limit).alerts) < len(exact)

@@ -2,12 +2,12 @@
 
 import pytest
 
-from logger.joint.bench.joint_settings import Rated
-from logger.limits.evaluate import spoken
-from logger.limits.limit import OfJoint, limits_of
-from replay.exploring.drag_handles import handles_of, measure_unit
+from logger.joint.bench.joint_settings import RatedValues
+from logger.limits.evaluate import in_channel_unit
+from logger.limits.limit import AnyJointLimit, limits_from_tables
+from replay.exploring.drag_handles import drag_handles, measure_unit
 
-RATED = Rated(torque=18.0, current=11.0, voltage=48.0)
+RATED = RatedValues(torque=18.0, current=11.0, voltage=48.0)
 TABLES = [
     {"kind": "level", "channel": "torque_Nm", "above": 12.0, "drop_off": 10.0},
     {"kind": "level", "channel": "temperature_housing_degC", "below": 12.0},
@@ -25,9 +25,9 @@ TABLES = [
 ]  # fmt: skip
 
 
-def _limit(table: dict[str, object]) -> OfJoint:
-    (limit,) = limits_of([{"name": "x", "severity": "trip", **table}], "x", text="").limits
-    assert isinstance(limit, OfJoint)
+def _limit(table: dict[str, object]) -> AnyJointLimit:
+    (limit,) = limits_from_tables([{"name": "x", "severity": "trip", **table}], "x", text="").limits
+    assert isinstance(limit, AnyJointLimit)
     return limit
 
 
@@ -35,40 +35,40 @@ def _limit(table: dict[str, object]) -> OfJoint:
 def test_a_dragged_level_is_where_it_was_let_go(table: dict[str, object]):
     """The key that a drag gives puts the level just there; each can be dragged."""
     limit = _limit(table)
-    handles = handles_of(limit, RATED)
+    handles = drag_handles(limit, RATED)
     assert handles
     for index, handle in enumerate(handles):
-        at = handle.at * 1.01 if not handle.drop_off else handle.at * 0.99
+        at = handle.position * 1.01 if not handle.drop_off else handle.position * 0.99
         value = at / handle.scale
-        if handle.place is not None:
+        if handle.number_index is not None:
             pair = list(table[handle.key])
-            pair[handle.place] = value
+            pair[handle.number_index] = value
             changed = {**table, handle.key: pair}
         else:
             changed = {**table, handle.key: value}
-        after = handles_of(_limit(changed), RATED)[index]
-        assert after.at == pytest.approx(at)
+        after = drag_handles(_limit(changed), RATED)[index]
+        assert after.position == pytest.approx(at)
         assert after.key == handle.key
 
 
 def test_where_a_level_lies_is_where_it_picks_up():
     """The level in the picture is the one that the evaluated limit compares with."""
     limit = _limit(TABLES[2])
-    own = spoken(limit, RATED)
+    own = in_channel_unit(limit, RATED)
     assert own is not None
-    assert handles_of(limit, RATED)[0].at == pytest.approx(own.pick_up) == 1.2 * 18.0
-    assert handles_of(_limit(TABLES[7]), RATED)[0].at == pytest.approx(0.9)
+    assert drag_handles(limit, RATED)[0].position == pytest.approx(own.pick_up) == 1.2 * 18.0
+    assert drag_handles(_limit(TABLES[7]), RATED)[0].position == pytest.approx(0.9)
 
 
 def test_without_a_rated_value_there_is_no_level():
     """A share of what a joint does not have lies nowhere."""
-    assert handles_of(_limit(TABLES[2]), Rated()) == ()
-    assert handles_of(_limit(TABLES[9]), Rated()) == ()
+    assert drag_handles(_limit(TABLES[2]), RatedValues()) == ()
+    assert drag_handles(_limit(TABLES[9]), RatedValues()) == ()
 
 
 def test_a_frozen_reading_has_none():
     """It compares with itself; its keys are typed."""
     table = {"kind": "frozen", "channel": "temperature_housing_degC", "load": "current_A",
              "load_above": 3.0, "on_delay_s": 5.0}  # fmt: skip
-    assert handles_of(_limit(table), RATED) == ()
+    assert drag_handles(_limit(table), RATED) == ()
     assert measure_unit(_limit(table)) == "channel"

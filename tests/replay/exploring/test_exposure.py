@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from replay.exploring.exposure import heaviest, stretches_above
+from replay.exploring.exposure import loaded_spans, max_rms_by_duration
 
 S = 1_000_000_000
 
@@ -16,7 +16,7 @@ def _seconds(count: int) -> np.ndarray:
 
 def test_a_steady_load_is_its_own_average():
     """Over any time that fits; what does not fit is not known."""
-    found = heaviest(_seconds(100), np.full(100, 5.0), (1, 10, 100, 101))
+    found = max_rms_by_duration(_seconds(100), np.full(100, 5.0), (1, 10, 100, 101))
     assert found[:3] == pytest.approx([5.0, 5.0, 5.0])
     assert np.isnan(found[3])
 
@@ -24,9 +24,9 @@ def test_a_steady_load_is_its_own_average():
 def test_a_cycle_of_duty_s1_and_rest():
     """10 A for 4 s and nothing for 6 s: 10 A over 4 s, 6.32 A over a cycle (10 * sqrt(0.4))."""
     rms = np.tile([10.0] * 4 + [0.0] * 6, 20)
-    found = heaviest(_seconds(200), rms, (4, 10, 200))
+    found = max_rms_by_duration(_seconds(200), rms, (4, 10, 200))
     assert found == pytest.approx([10.0, 10 * 0.4**0.5, 10 * 0.4**0.5])
-    above = stretches_above(_seconds(200), rms, 5.0)
+    above = loaded_spans(_seconds(200), rms, 5.0)
     assert above.duration_s.tolist() == [4.0] * 20
     assert above.rms == pytest.approx(10.0)
 
@@ -48,7 +48,7 @@ def test_as_a_look_at_every_window_says(
     windows = [
         np.sqrt(np.mean(whole[at : at + length] ** 2)) for at in range(len(whole) - length + 1)
     ]
-    (found,) = heaviest(start_ns, rms, (length,))
+    (found,) = max_rms_by_duration(start_ns, rms, (length,))
     if windows:
         assert found == pytest.approx(max(windows), abs=1e-6)
     else:
@@ -61,6 +61,6 @@ def test_as_a_look_at_every_window_says(
         elif run:
             runs.append(run)
             run = []
-    above = stretches_above(start_ns, rms, level)
+    above = loaded_spans(start_ns, rms, level)
     assert above.duration_s.tolist() == [float(len(one)) for one in runs]
     assert above.rms == pytest.approx([np.sqrt(np.mean(np.square(one))) for one in runs])

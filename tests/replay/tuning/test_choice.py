@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from replay.tuning.choice import Total, choice, front, judged, total, wilson
+from replay.tuning.choice import (
+    ScoreTotal,
+    choose_candidate,
+    leave_one_out,
+    pareto_front,
+    total_score,
+    wilson_interval,
+)
 from replay.tuning.score import Score
 
 
@@ -15,7 +22,7 @@ def _score(*lead_s: float, false: int = 0, hours: float = 1.0, chatters: int = 0
         lead_s=lead_s,
         alerts=false + len(lead_s),
         false_alerts=false,
-        heard_s=3600.0 * hours,
+        recorded_s=3600.0 * hours,
         chatters=chatters,
         lost_share=math.nan,
     )
@@ -24,7 +31,9 @@ def _score(*lead_s: float, false: int = 0, hours: float = 1.0, chatters: int = 0
 MISS = math.nan
 TOTALS = st.lists(
     st.builds(
-        lambda leads, false, chatters: total([_score(*leads, false=false, chatters=chatters)]),
+        lambda leads, false, chatters: total_score(
+            [_score(*leads, false=false, chatters=chatters)]
+        ),
         st.lists(st.sampled_from([MISS, 0.0, 10.0, 60.0]), min_size=3, max_size=3),
         st.integers(0, 4),
         st.integers(0, 2),
@@ -34,7 +43,7 @@ TOTALS = st.lists(
 )
 
 
-def _beats(one: Total, other: Total) -> bool:
+def _beats(one: ScoreTotal, other: ScoreTotal) -> bool:
     """Return whether one is as good in all three, and better in one."""
     first = (one.caught, one.median_lead_s, -one.false_per_h)
     second = (other.caught, other.median_lead_s, -other.false_per_h)
@@ -42,9 +51,9 @@ def _beats(one: Total, other: Total) -> bool:
 
 
 @given(TOTALS)
-def test_the_front_is_what_nothing_beats(totals: list[Total]):
+def test_the_front_is_what_nothing_beats(totals: list[ScoreTotal]):
     """Every catching candidate is on the front, beaten by one of it, or a twin of one of it."""
-    found = front(totals)
+    found = pareto_front(totals)
     for place, one in enumerate(totals):
         if not one.caught:
             assert place not in found
@@ -61,25 +70,25 @@ def test_the_front_is_what_nothing_beats(totals: list[Total]):
 
 
 @given(TOTALS)
-def test_the_choice_is_on_the_front(totals: list[Total]):
+def test_the_choice_is_on_the_front(totals: list[ScoreTotal]):
     """It catches the most, with the fewest false alerts among these; none where none catches."""
-    picked = choice(totals)
+    picked = choose_candidate(totals)
     if picked is None:
         assert not any(one.caught for one in totals)
         return
     best = max(one.caught for one in totals)
     assert totals[picked].caught == best
     assert totals[picked].false_per_h == min(o.false_per_h for o in totals if o.caught == best)
-    assert picked in front(totals)
+    assert picked in pareto_front(totals)
 
 
 def test_equals_are_told_apart_as_the_rule_says():
     """Lead, worst lead, chattering, then the order of the sweep."""
-    a = total([_score(50.0, 70.0)])
-    b = total([_score(10.0, 110.0)])
-    assert choice([b, a]) == 1
-    c = total([_score(50.0, 70.0, chatters=1)])
-    assert choice([c, a, a]) == 1
+    a = total_score([_score(50.0, 70.0)])
+    b = total_score([_score(10.0, 110.0)])
+    assert choose_candidate([b, a]) == 1
+    c = total_score([_score(50.0, 70.0, chatters=1)])
+    assert choose_candidate([c, a, a]) == 1
 
 
 def test_the_left_out_recording_has_no_say():
@@ -91,7 +100,7 @@ def test_the_left_out_recording_has_no_say():
         [[_score(100.0)], [_score(5.0)]],
         [[_score(100.0, false=6)], [_score(5.0)]],
     ]
-    found = judged(scores)
+    found = leave_one_out(scores)
     # Without the first both catch the same, and `late` has no false alerts.
     assert found.chosen == (late, early, early)
     assert (found.caught, found.bad_ends) == (2, 3)
@@ -101,9 +110,9 @@ def test_the_left_out_recording_has_no_say():
 
 def test_too_few_to_judge_by_is_said():
     """One recording with a bad end, or none, judges nothing."""
-    assert "only one recording" in judged([[[_score(1.0)]], [[_score()]]]).why_not
-    assert "none of the recordings" in judged([[[_score()]], [[_score()]]]).why_not
-    assert "nothing to judge" in judged([[[_score(MISS)]], [[_score(1.0)]]]).why_not
+    assert "only one recording" in leave_one_out([[[_score(1.0)]], [[_score()]]]).why_not
+    assert "none of the recordings" in leave_one_out([[[_score()]], [[_score()]]]).why_not
+    assert "nothing to judge" in leave_one_out([[[_score(MISS)]], [[_score(1.0)]]]).why_not
 
 
 @pytest.mark.parametrize(
@@ -118,7 +127,7 @@ def test_too_few_to_judge_by_is_said():
 )
 def test_wilson(hits: int, tries: int, low: float, high: float):
     """The interval is where the share seen lies 1.96 standard deviations from the true one."""
-    found = wilson(hits, tries)
+    found = wilson_interval(hits, tries)
     assert found == pytest.approx((low, high), abs=2e-5)
     for end in found:
         if tries and 0 < end < 1:

@@ -14,17 +14,17 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from, read_limits
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits, read_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from logger.store.layout.remote import Address, place_of
+from logger.simulate.offline import simulate_frames
+from logger.store.layout.remote import Address, location_of
 from replay.tuning import cluster as on_cluster
 from replay.tuning import report
-from replay.tuning.cluster import Cluster, workers
-from replay.tuning.sweep import read_sweep, sweep_from
+from replay.tuning.cluster import DaskExecutor, dask_executor
+from replay.tuning.sweep import parse_sweep, read_sweep
 from replay.tuning.table import write_table
-from replay.tuning.tune import Asked, Tuned, prepared, tuned
+from replay.tuning.tune import SweepRequest, SweepResult, prepare_sweep, run_sweep
 from tests.support.command import run
 from tests.support.dask_cluster import DaskCluster
 from tests.support.s3_server import S3Server
@@ -34,7 +34,7 @@ distributed = pytest.importorskip(
 )
 
 START_NS = 1_795_000_000_000_000_000
-LIMITS = scenario.limits_text()
+LIMITS = scenario.scenario_limits_text()
 SWEEP = """
 format = 1
 [bad_end]
@@ -63,10 +63,10 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     made = []
     for seed in (3, 4):
         out = folder / f"test-{seed}"
-        bring_in(
-            frames(hours=0.2, rate_Hz=20.0, seed=seed, start_ns=START_NS),
-            bench=scenario.bench(channel="simulated", rate_Hz=20.0),
-            limits=limits_from(LIMITS, "limits.toml"),
+        import_frames(
+            simulate_frames(hours=0.2, rate_Hz=20.0, seed=seed, start_ns=START_NS),
+            bench=scenario.scenario_bench(channel="simulated", rate_Hz=20.0),
+            limits=parse_limits(LIMITS, "limits.toml"),
             out=out,
             name=f"Test {seed}",
             start_ns=START_NS,
@@ -78,10 +78,10 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 
 @pytest.fixture(scope="module")
-def asked(recordings: list[Path]) -> Asked:
+def asked(recordings: list[Path]) -> SweepRequest:
     """Give a sweep of many tasks over them."""
-    sweep = sweep_from(SWEEP, limits_from(LIMITS, "limits.toml"), "sweep.toml")
-    return prepared(recordings, sweep, "limits.toml")
+    sweep = parse_sweep(SWEEP, parse_limits(LIMITS, "limits.toml"), "sweep.toml")
+    return prepare_sweep(recordings, sweep, "limits.toml")
 
 
 @pytest.fixture
@@ -92,20 +92,20 @@ def dask(tmp_path: Path) -> Iterator[DaskCluster]:
     made.end()
 
 
-def _scores(found: Tuned) -> list[str]:
+def _scores(found: SweepResult) -> list[str]:
     # As text: NaN is the same as NaN there.
     return [
-        f"{row.candidate.number} {row.tested.path} {row.joint} {row.score}" for row in found.rows
+        f"{row.candidate.number} {row.source.path} {row.joint} {row.score}" for row in found.rows
     ]
 
 
-def test_a_worker_killed_in_mid_sweep_changes_nothing(dask: DaskCluster, asked: Asked):
+def test_a_worker_killed_in_mid_sweep_changes_nothing(dask: DaskCluster, asked: SweepRequest):
     """Two workers, one killed while it works: bit for bit the result of one process."""
     victim, other = dask.worker(), dask.worker()
     killed: list[float] = []
     with (
         distributed.Client(dask.address, set_as_default=False) as client,
-        workers(dask.address, jobs=1) as (executor, _),
+        dask_executor(dask.address, jobs=1) as (executor, _),
     ):
         client.wait_for_workers(2, timeout=30)
         pids = {pid: name for name, pid in client.run(os.getpid).items()}
@@ -115,15 +115,19 @@ def test_a_worker_killed_in_mid_sweep_changes_nothing(dask: DaskCluster, asked: 
                 dask.kill(victim)
                 killed.append(share)
 
-        found = tuned(asked, executor=executor, jobs=AT_ONCE, progress=progress)
+        found = run_sweep(asked, executor=executor, jobs=AT_ONCE, progress=progress)
         assert killed
         assert killed[0] < 0.9
-        assert found.whole
+        assert found.is_complete
         assert list(client.run(os.getpid).values()) == [other]
-    alone = tuned(asked)
+    alone = run_sweep(asked)
     assert _scores(found) == _scores(alone)
-    assert (found.chosen, found.best, found.totals) == (alone.chosen, alone.best, alone.totals)
-    assert repr(found.judgement) == repr(alone.judgement)
+    assert (found.chosen_index, found.pareto_indices, found.totals) == (
+        alone.chosen_index,
+        alone.pareto_indices,
+        alone.totals,
+    )
+    assert repr(found.validation) == repr(alone.validation)
 
 
 def test_the_command_on_a_cluster(
@@ -142,9 +146,9 @@ def test_the_command_on_a_cluster(
     monkeypatch.chdir(tmp_path)
     named = [Path(one) for one in common[: len(recordings)]]
     sweep = read_sweep(Path("sweep.toml"), read_limits(Path("limits.toml")))
-    here = tuned(prepared(named, sweep, "limits.toml"))
+    here = run_sweep(prepare_sweep(named, sweep, "limits.toml"))
     write_table(tmp_path / "2.parquet", here)
-    assert json.loads(there.stdout) == {"format": 1, **report.plain(here)}
+    assert json.loads(there.stdout) == {"format": 1, **report.sweep_to_json(here)}
     assert (tmp_path / "1.parquet").read_bytes() == (tmp_path / "2.parquet").read_bytes()
     both = run("tune", *common, "--jobs", "2", "--cluster", dask.address, cwd=tmp_path)
     assert both.returncode == 2
@@ -154,7 +158,7 @@ def test_the_command_on_a_cluster(
 def test_workers_open_an_address_themselves(
     dask: DaskCluster,
     recordings: list[Path],
-    asked: Asked,
+    asked: SweepRequest,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ):
@@ -172,28 +176,32 @@ def test_workers_open_an_address_themselves(
         for path in recordings:
             store.put(str(path), f"bench/{path.name}", recursive=True)
         dask.worker(environment=server.environment)
-        there = [place_of(f"s3://bench/{path.name}") for path in recordings]
-        far = prepared(there, asked.sweep, "limits.toml")
+        there = [location_of(f"s3://bench/{path.name}") for path in recordings]
+        far = prepare_sweep(there, asked.sweep, "limits.toml")
         before = len(server.fetched())
-        monkeypatch.setattr(Address, "fetch", _not_here)
-        with workers(dask.address, jobs=1) as (executor, at_once):
-            found = tuned(far, executor=executor, jobs=at_once)
-        assert found.whole
+        monkeypatch.setattr(Address, "read_ranges", _not_here)
+        with dask_executor(dask.address, jobs=1) as (executor, at_once):
+            found = run_sweep(far, executor=executor, jobs=at_once)
+        assert found.is_complete
         rows = [one for one in server.fetched()[before:] if "/status/" in one["path"]]
         assert rows
         assert all(one["status"] == 206 for one in rows)
     finally:
         server.kill()
-    near = tuned(asked)
+    near = run_sweep(asked)
     assert [str(row.score) for row in found.rows] == [str(row.score) for row in near.rows]
-    assert (found.chosen, found.best, found.totals) == (near.chosen, near.best, near.totals)
+    assert (found.chosen_index, found.pareto_indices, found.totals) == (
+        near.chosen_index,
+        near.pareto_indices,
+        near.totals,
+    )
 
 
 def _not_here(*_: object) -> list[bytes]:
     raise AssertionError("the worker reads, and nobody else")
 
 
-def test_stopped_it_keeps_what_is_done(dask: DaskCluster, asked: Asked):
+def test_stopped_it_keeps_what_is_done(dask: DaskCluster, asked: SweepRequest):
     """Rows that are done are those of the whole, and the workers are free again."""
     dask.worker()
     stop = threading.Event()
@@ -202,30 +210,30 @@ def test_stopped_it_keeps_what_is_done(dask: DaskCluster, asked: Asked):
         if share > 0.2:
             stop.set()
 
-    with workers(dask.address, jobs=1) as (executor, _):
-        found = tuned(asked, executor=executor, jobs=AT_ONCE, progress=progress, stop=stop)
-        assert not found.whole
-        assert found.chosen is None
+    with dask_executor(dask.address, jobs=1) as (executor, _):
+        found = run_sweep(asked, executor=executor, jobs=AT_ONCE, progress=progress, stop=stop)
+        assert not found.is_complete
+        assert found.chosen_index is None
         with distributed.Client(dask.address, set_as_default=False) as client:
             end = time.monotonic() + 10.0
             while any(client.processing().values()):
                 assert time.monotonic() < end, "the worker goes on"
                 time.sleep(0.1)
         # And for the next one it works as ever.
-        again = tuned(asked, executor=executor, jobs=2)
-    assert again.whole
+        again = run_sweep(asked, executor=executor, jobs=2)
+    assert again.is_complete
     assert set(_scores(found)) <= set(_scores(again))
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("dies", ["scheduler", "worker"])
 def test_a_cluster_that_is_gone_ends_it(
-    dask: DaskCluster, asked: Asked, monkeypatch: pytest.MonkeyPatch, dies: str
+    dask: DaskCluster, asked: SweepRequest, monkeypatch: pytest.MonkeyPatch, dies: str
 ):
     """The scheduler, or the last worker, killed in mid-sweep: a sentence and no endless wait."""
     worker = dask.worker()
     monkeypatch.setattr(on_cluster, "_ANSWER_S", 4.0)
-    monkeypatch.setattr(on_cluster, "_LOOK_S", 1.0)
+    monkeypatch.setattr(on_cluster, "_ALIVE_CHECK_S", 1.0)
     killed: list[int] = []
 
     def progress(share: float) -> None:
@@ -238,9 +246,9 @@ def test_a_cluster_that_is_gone_ends_it(
     begun = time.monotonic()
     with (
         pytest.raises(OutsideFault, match=said),
-        workers(dask.address, jobs=1) as (executor, _),
+        dask_executor(dask.address, jobs=1) as (executor, _),
     ):
-        tuned(asked, executor=executor, jobs=AT_ONCE, progress=progress)
+        run_sweep(asked, executor=executor, jobs=AT_ONCE, progress=progress)
     assert killed
     assert time.monotonic() - begun < 40.0
 
@@ -275,7 +283,7 @@ def test_a_worker_that_is_not_alike_is_refused(
     here = importlib.metadata.version("dutytrace")
     with (
         pytest.raises(InputError, match=f"{said}.*expected dutytrace {here} as here"),
-        workers(dask.address, jobs=1),
+        dask_executor(dask.address, jobs=1),
     ):
         pass
 
@@ -288,56 +296,56 @@ def test_what_is_no_cluster_is_said(dask: DaskCluster, monkeypatch: pytest.Monke
         for address in (silent, "tcp://127.0.0.1:1"):
             with (
                 pytest.raises(OutsideFault, match="no Dask scheduler can be reached"),
-                workers(address, jobs=1),
+                dask_executor(address, jobs=1),
             ):
                 pass
     monkeypatch.setattr(on_cluster, "_CONNECT_S", 4.0)
     for address in ("here", "smoke://127.0.0.1:8786", "127.0.0.1:port"):
         with (
             pytest.raises(InputError, match="expected the address of a Dask scheduler"),
-            workers(address, jobs=1),
+            dask_executor(address, jobs=1),
         ):
             pass
     with (
         pytest.raises(OutsideFault, match="a scheduler without workers"),
-        workers(dask.address, jobs=1),
+        dask_executor(dask.address, jobs=1),
     ):
         pass
     dask.worker()
     with distributed.Client(dask.address, set_as_default=False) as client:
         client.wait_for_workers(1, timeout=30)
         (worker,) = client.nthreads()
-    with pytest.raises(InputError, match="found a Worker at"), workers(worker, jobs=1):
+    with pytest.raises(InputError, match="found a Worker at"), dask_executor(worker, jobs=1):
         pass
     monkeypatch.setitem(sys.modules, "distributed", None)
     with (
         pytest.raises(InputError, match=r"pip install 'dutytrace\[cluster\]'"),
-        workers(dask.address, jobs=1),
+        dask_executor(dask.address, jobs=1),
     ):
         pass
 
 
 @pytest.mark.slow
 def test_what_a_worker_cannot_open_is_said(
-    dask: DaskCluster, recordings: list[Path], asked: Asked, tmp_path: Path
+    dask: DaskCluster, recordings: list[Path], asked: SweepRequest, tmp_path: Path
 ):
     """A folder that is not there on the worker's machine: which, and on which worker."""
     dask.worker()
     moved = recordings[1].rename(tmp_path / "moved")
     try:
         with (
-            workers(dask.address, jobs=1) as (executor, at_once),
+            dask_executor(dask.address, jobs=1) as (executor, at_once),
             pytest.raises(InputError, match=r"there is no such recording.*was on the worker"),
         ):
-            tuned(asked, executor=executor, jobs=at_once)
+            run_sweep(asked, executor=executor, jobs=at_once)
     finally:
         moved.rename(recordings[1])
 
 
-def test_a_task_that_nobody_wanted_is_done_again(asked: Asked):
+def test_a_task_that_nobody_wanted_is_done_again(asked: SweepRequest):
     """What comes back without a result, though nobody stopped it, is worked on here."""
 
-    class Left(Cluster):
+    class Left(DaskExecutor):
         def __init__(self) -> None:
             self.count = 0
 
@@ -351,6 +359,6 @@ def test_a_task_that_nobody_wanted_is_done_again(asked: Asked):
             pass
 
     left = Left()
-    found = tuned(asked, executor=left, jobs=2)
+    found = run_sweep(asked, executor=left, jobs=2)
     assert left.count
-    assert _scores(found) == _scores(tuned(asked))
+    assert _scores(found) == _scores(run_sweep(asked))

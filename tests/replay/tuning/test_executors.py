@@ -11,22 +11,22 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError
-from logger.importing.import_frames import bring_in
-from logger.limits.limit import limits_from, read_limits
+from logger.importing.import_frames import import_frames
+from logger.limits.limit import parse_limits, read_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from logger.store.writing.inbox import post
-from replay.evaluation.alert_arrays import alerts_of
-from replay.excursions.over_rows import excursions
+from logger.simulate.offline import simulate_frames
+from logger.store.writing.inbox import submit_request
+from replay.evaluation.alert_arrays import to_alert_arrays
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
-from replay.tuning.executors import processes
-from replay.tuning.score import Terms, score
-from replay.tuning.sweep import Sweep, sweep_from
-from replay.tuning.tune import Tuned, prepared, tuned
+from replay.tuning.executors import process_executor
+from replay.tuning.score import ScoringTerms, score_alerts
+from replay.tuning.sweep import Sweep, parse_sweep
+from replay.tuning.tune import SweepResult, prepare_sweep, run_sweep
 from tests.support.command import run as _command
 
 START_NS = 1_795_000_000_000_000_000
-LIMITS = scenario.limits_text()
+LIMITS = scenario.scenario_limits_text()
 SWEEP = """
 format = 1
 [bad_end]
@@ -59,10 +59,10 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     made = []
     for seed in (3, 4, 5):
         out = folder / f"test-{seed}"
-        bring_in(
-            frames(hours=0.3, rate_Hz=10.0, seed=seed, start_ns=START_NS),
-            bench=scenario.bench(channel="simulated", rate_Hz=10.0),
-            limits=limits_from(LIMITS, "limits.toml"),
+        import_frames(
+            simulate_frames(hours=0.3, rate_Hz=10.0, seed=seed, start_ns=START_NS),
+            bench=scenario.scenario_bench(channel="simulated", rate_Hz=10.0),
+            limits=parse_limits(LIMITS, "limits.toml"),
             out=out,
             name=f"Test {seed}",
             start_ns=START_NS,
@@ -74,13 +74,13 @@ def recordings(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 
 
 def _sweep(text: str = SWEEP) -> Sweep:
-    return sweep_from(text, limits_from(LIMITS, "limits.toml"), "sweep.toml")
+    return parse_sweep(text, parse_limits(LIMITS, "limits.toml"), "sweep.toml")
 
 
-def _scores(found: Tuned) -> list[str]:
+def _scores(found: SweepResult) -> list[str]:
     # As text: NaN is the same as NaN there.
     return [
-        f"{row.candidate.number} {row.tested.path} {row.joint} {row.score}" for row in found.rows
+        f"{row.candidate.number} {row.source.path} {row.joint} {row.score}" for row in found.rows
     ]
 
 
@@ -96,35 +96,35 @@ class _Deadly(ProcessPoolExecutor):
 
 def test_the_same_on_any_executor(recordings: list[Path]):
     """One process, two, threads, and processes of which one dies: bit for bit the same."""
-    asked = prepared(recordings, _sweep(), "limits.toml")
-    alone = tuned(asked)
-    assert alone.whole
+    asked = prepare_sweep(recordings, _sweep(), "limits.toml")
+    alone = run_sweep(asked)
+    assert alone.is_complete
     assert alone.bad_ends >= 3
-    assert alone.chosen is not None
-    with processes(2) as pool:
-        assert _scores(tuned(asked, executor=pool, jobs=2)) == _scores(alone)
+    assert alone.chosen_index is not None
+    with process_executor(2) as pool:
+        assert _scores(run_sweep(asked, executor=pool, jobs=2)) == _scores(alone)
     with ThreadPoolExecutor(3) as threads:
-        assert _scores(tuned(asked, executor=threads, jobs=3)) == _scores(alone)
+        assert _scores(run_sweep(asked, executor=threads, jobs=3)) == _scores(alone)
     with _Deadly(2) as deadly:
-        found = tuned(asked, executor=deadly, jobs=2)
-    assert found.whole
+        found = run_sweep(asked, executor=deadly, jobs=2)
+    assert found.is_complete
     assert _scores(found) == _scores(alone)
-    assert (found.chosen, found.best) == (alone.chosen, alone.best)
+    assert (found.chosen_index, found.pareto_indices) == (alone.chosen_index, alone.pareto_indices)
 
 
 def test_scores_are_of_what_excursions_finds(recordings: list[Path]):
     """Each row is what the excursions of its limits come to, found one by one."""
-    asked = prepared(recordings, _sweep(), "limits.toml")
-    found = tuned(asked)
+    asked = prepare_sweep(recordings, _sweep(), "limits.toml")
+    found = run_sweep(asked)
     for row in (found.rows[0], found.rows[-1]):
-        spans = row.tested.bad_ends[row.joint]
-        base = limits_from(LIMITS, "limits.toml")
-        recording = Recording.open(row.tested.path)
+        spans = row.source.bad_ends[row.joint]
+        base = parse_limits(LIMITS, "limits.toml")
+        recording = Recording.open(row.source.path)
         told = []
         for limit in row.candidate.limits:
             only = type(base)(limits=(limit,))
-            mine = [one for one in excursions(recording, only) if one.joint == row.joint]
-            alerts = alerts_of([])
+            mine = [one for one in find_excursions(recording, only) if one.joint == row.joint]
+            alerts = to_alert_arrays([])
             whole = [
                 (one.start_ns, 2**62 if one.ongoing else one.start_ns + round(one.duration_s * 1e9))
                 for one in mine
@@ -135,14 +135,14 @@ def test_scores_are_of_what_excursions_finds(recordings: list[Path]):
                 returned_ns=_array(end for _, end in whole),
             )
             told.append((alerts, limit.severity == "trip"))
-        terms = Terms(
-            start_ns=row.tested.start_ns,
-            end_ns=row.tested.end_ns,
-            heard_s=row.tested.heard_s,
+        terms = ScoringTerms(
+            start_ns=row.source.start_ns,
+            end_ns=row.source.end_ns,
+            recorded_s=row.source.recorded_s,
             bad_ends=spans,
             within_s=900.0,
         )
-        assert str(score(told, terms)) == str(row.score)
+        assert str(score_alerts(told, terms)) == str(row.score)
 
 
 def _array(values):
@@ -152,28 +152,28 @@ def _array(values):
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_stopped_it_keeps_what_is_done(recordings: list[Path], jobs: int):
     """Rows that are done are those of the whole; nothing is chosen on a part."""
-    asked = prepared(recordings, _sweep(), "limits.toml")
+    asked = prepare_sweep(recordings, _sweep(), "limits.toml")
     stop = threading.Event()
 
     def progress(share: float) -> None:
         if share > 0.3:
             stop.set()
 
-    with processes(jobs) as pool:
-        found = tuned(asked, executor=pool, jobs=jobs, progress=progress, stop=stop)
-    whole = set(_scores(tuned(asked)))
+    with process_executor(jobs) as pool:
+        found = run_sweep(asked, executor=pool, jobs=jobs, progress=progress, stop=stop)
+    whole = set(_scores(run_sweep(asked)))
     assert set(_scores(found)) <= whole
-    if not found.whole:
+    if not found.is_complete:
         assert len(found.rows) < len(whole)
-        assert found.chosen is None
-    assert jobs == 2 or not found.whole
+        assert found.chosen_index is None
+    assert jobs == 2 or not found.is_complete
 
 
 def test_progress_grows_to_the_whole(recordings: list[Path]):
     """It never goes back, and ends at one."""
-    asked = prepared(recordings, _sweep(), "limits.toml")
+    asked = prepare_sweep(recordings, _sweep(), "limits.toml")
     shares: list[float] = []
-    tuned(asked, progress=shares.append)
+    run_sweep(asked, progress=shares.append)
     assert shares == sorted(shares)
     assert shares[-1] == pytest.approx(1.0)
 
@@ -181,23 +181,27 @@ def test_progress_grows_to_the_whole(recordings: list[Path]):
 def test_what_cannot_be_judged_is_refused(recordings: list[Path], overheat: Recording):
     """The same recording twice, a channel or a joint that is not there."""
     with pytest.raises(InputError, match="twice"):
-        prepared([recordings[0], recordings[0] / ".." / recordings[0].name], _sweep(), "l.toml")
+        prepare_sweep(
+            [recordings[0], recordings[0] / ".." / recordings[0].name], _sweep(), "l.toml"
+        )
     with pytest.raises(InputError, match=r"bad_end\.joint: found 'sholder'.*Did you mean"):
-        prepared(recordings, _sweep(SWEEP.replace('"shoulder"', '"sholder"')), "limits.toml")
+        prepare_sweep(recordings, _sweep(SWEEP.replace('"shoulder"', '"sholder"')), "limits.toml")
     winding = SWEEP.replace('housing_degC"\nabove', 'winding_degC"\nabove')
     with pytest.raises(InputError, match=r"bad_end\.channel: found 'temperature_winding_degC'"):
-        prepared(recordings, _sweep(winding), "limits.toml")
+        prepare_sweep(recordings, _sweep(winding), "limits.toml")
     with pytest.raises(InputError, match="none of the joints that the limits watch"):
-        prepared(recordings, _sweep(winding.replace('joint = "shoulder"\n', "")), "limits.toml")
-    other = limits_from(LIMITS.replace('"shoulder"', '"wrist"'), "limits.toml")
-    sweep = sweep_from(
+        prepare_sweep(
+            recordings, _sweep(winding.replace('joint = "shoulder"\n', "")), "limits.toml"
+        )
+    other = parse_limits(LIMITS.replace('"shoulder"', '"wrist"'), "limits.toml")
+    sweep = parse_sweep(
         SWEEP.partition("[[vary]]")[0]
         + '[[vary]]\nlimit = "over-torque"\nkey = "above"\nvalues = [15.0]\n',
         other,
         "sweep.toml",
     )
     with pytest.raises(InputError, match="found 'wrist'"):
-        prepared([overheat.path], sweep, "limits.toml")
+        prepare_sweep([overheat.path], sweep, "limits.toml")
 
 
 @pytest.fixture
@@ -239,9 +243,9 @@ def test_the_command(folder: Path, recordings: list[Path]):
     assert text.startswith("# Limits chosen by dutytrace")
     assert "test-3, test-4, test-5" in text
     assert "# The demo's limits." in text
-    saved = read_limits(folder / "new.toml").named("housing-warm")
+    saved = read_limits(folder / "new.toml").by_name("housing-warm")
     assert saved is not None
-    assert saved.told["above"] == answer["choice"]["changes"]["housing-warm.above"]
+    assert saved.written_keys["above"] == answer["choice"]["changes"]["housing-warm.above"]
 
     again = _tune(folder, recordings, "--save", "new.toml")
     assert again.returncode == 2
@@ -297,10 +301,10 @@ def test_wrong_input_is_refused(folder: Path, recordings: list[Path], old: str, 
 def test_a_note_marks_a_bad_end(recordings: list[Path], tmp_path: Path):
     """What somebody wrote into the recording counts, from its moment on."""
     out = tmp_path / "noted"
-    bring_in(
-        frames(hours=0.1, rate_Hz=10.0, seed=1, start_ns=START_NS),
-        bench=scenario.bench(channel="simulated", rate_Hz=10.0),
-        limits=limits_from(LIMITS, "limits.toml"),
+    import_frames(
+        simulate_frames(hours=0.1, rate_Hz=10.0, seed=1, start_ns=START_NS),
+        bench=scenario.scenario_bench(channel="simulated", rate_Hz=10.0),
+        limits=parse_limits(LIMITS, "limits.toml"),
         out=out,
         name="Noted",
         note="Smoke from the elbow",
@@ -308,11 +312,11 @@ def test_a_note_marks_a_bad_end(recordings: list[Path], tmp_path: Path):
         end_ns=START_NS + int(0.1 * 3600e9),
         simulated=True,
     )
-    post(out, kind="note", text="SMOKE again", who="")
+    submit_request(out, kind="note", text="SMOKE again", who="")
     bad = 'note = "smoke"\nlength_s = 30.0\n'
     text = SWEEP.partition("channel =")[0] + bad + SWEEP.partition("within_s = 900.0\n")[2]
-    asked = prepared([out], _sweep(text), "limits.toml")
-    spans = asked.tested[0].bad_ends
+    asked = prepare_sweep([out], _sweep(text), "limits.toml")
+    spans = asked.inputs[0].bad_ends
     assert set(spans) == {"shoulder", "elbow"}
     assert spans["elbow"] == spans["shoulder"]
     assert spans["elbow"][0] == (START_NS, START_NS + 30_000_000_000)

@@ -6,9 +6,9 @@ import pytest
 
 from logger.errors import InputError
 from logger.limits.describe import example_text
-from logger.limits.limit import limits_from
-from replay.tuning.save import saved_text, write_limits
-from replay.tuning.sweep import sweep_from
+from logger.limits.limit import parse_limits
+from replay.tuning.save import candidate_limits_text, write_limits
+from replay.tuning.sweep import parse_sweep
 
 HEAD = 'format = 1\n[bad_end]\nchannel = "current_A"\nabove = 1.0\n'
 TEXT = """# the bench in the corner
@@ -32,9 +32,9 @@ outside = [40.0, 54.0]"""
 
 
 def _candidate(text: str, *entries: str):
-    limits = limits_from(text, "limits.toml")
+    limits = parse_limits(text, "limits.toml")
     vary = "".join(f"[[vary]]\n{entry}\n" for entry in entries)
-    return limits, sweep_from(HEAD + vary, limits, "sweep.toml").candidates[0]
+    return limits, parse_sweep(HEAD + vary, limits, "sweep.toml").candidates[0]
 
 
 def test_only_the_changed_keys_change():
@@ -45,7 +45,7 @@ def test_only_the_changed_keys_change():
         'limit = "hot"\nkey = "on_delay_s"\nvalues = [5.0]',
         'limit = "band"\nkey = "outside"\nvalues = [[41.0, 53.5]]',
     )
-    found = saved_text(limits, candidate, ["Chosen.", "Twice."])
+    found = candidate_limits_text(limits, candidate, ["Chosen.", "Twice."])
     expected = TEXT.replace("70.0    #", "72.125    #")
     expected = expected.replace("drop_off    = 67.0\n", "drop_off    = 67.0\non_delay_s = 5.0\n")
     expected = expected.replace("[40.0, 54.0]", "[41.0, 53.5]")
@@ -65,11 +65,11 @@ def test_only_the_changed_keys_change():
 )
 def test_any_layout_reads_back_as_chosen(text: str):
     """However the file is written: what is saved is what was chosen, and the rest as it was."""
-    limits = limits_from(text, "limits.toml")
-    name = next(one.name for one in limits.limits if one.told.get("above"))
+    limits = parse_limits(text, "limits.toml")
+    name = next(one.name for one in limits.limits if one.written_keys.get("above"))
     limits, candidate = _candidate(text, f'limit = "{name}"\nkey = "above"\nvalues = [91.5]')
-    read = limits_from(saved_text(limits, candidate, ["x"]), "saved.toml")
-    assert read.named(name) == candidate.limits[0]
+    read = parse_limits(candidate_limits_text(limits, candidate, ["x"]), "saved.toml")
+    assert read.by_name(name) == candidate.limits[0]
     assert [one for one in read.limits if one.name != name] == [
         one for one in limits.limits if one.name != name
     ]

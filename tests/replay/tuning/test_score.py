@@ -7,29 +7,29 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from replay.evaluation.alert_arrays import STANDING_NS, Alerts
-from replay.tuning.score import Terms, score
+from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
+from replay.tuning.score import ScoringTerms, score_alerts
 
 S = 1_000_000_000
 
 
-def _alerts(*spans: tuple[float, float | None]) -> Alerts:
+def _alerts(*spans: tuple[float, float | None]) -> AlertArrays:
     raised = np.array([round(begin * S) for begin, _ in spans], np.int64)
     returned = [STANDING_NS if end is None else round(end * S) for _, end in spans]
-    return Alerts(onset_ns=raised, raised_ns=raised, returned_ns=np.array(returned, np.int64))
+    return AlertArrays(onset_ns=raised, raised_ns=raised, returned_ns=np.array(returned, np.int64))
 
 
-def _terms(*bad_ends: tuple[float, float], **more: float) -> Terms:
-    return Terms(
+def _terms(*bad_ends: tuple[float, float], **more: float) -> ScoringTerms:
+    return ScoringTerms(
         start_ns=0,
         end_ns=7200 * S,
-        heard_s=7200.0,
+        recorded_s=7200.0,
         bad_ends=tuple((round(a * S), round(b * S)) for a, b in bad_ends),
         **more,
     )
 
 
-def _by_loops(spans: list, terms: Terms) -> tuple[list[float], int]:
+def _by_loops(spans: list, terms: ScoringTerms) -> tuple[list[float], int]:
     """Return leads and false alerts, second by second as a person would."""
     leads, excused = [], set()
     opened = terms.start_ns
@@ -47,7 +47,7 @@ def _by_loops(spans: list, terms: Terms) -> tuple[list[float], int]:
                 moment = opens
             else:
                 continue
-            if moment <= onset - terms.least_lead_s * S and (best is None or moment < best):
+            if moment <= onset - terms.min_lead_s * S and (best is None or moment < best):
                 best = moment
         leads.append(math.nan if best is None else (onset - best) / S)
         opened = over
@@ -66,16 +66,16 @@ def test_as_plain_loops_have_it(edges: list, ends: list, within: int | None, lea
     if len(edges) % 2:
         spans.append((edges[-1] * S, STANDING_NS))
     bad = tuple((a * S, b * S) for a, b in zip(ends[::2], ends[1::2], strict=False))
-    terms = Terms(
-        start_ns=0, end_ns=7200 * S, heard_s=7200.0, bad_ends=bad, within_s=within,
-        least_lead_s=least,
+    terms = ScoringTerms(
+        start_ns=0, end_ns=7200 * S, recorded_s=7200.0, bad_ends=bad, within_s=within,
+        min_lead_s=least,
     )  # fmt: skip
-    alerts = Alerts(
+    alerts = AlertArrays(
         onset_ns=np.array([a for a, _ in spans], np.int64),
         raised_ns=np.array([a for a, _ in spans], np.int64),
         returned_ns=np.array([b for _, b in spans], np.int64),
     )
-    found = score([(alerts, False)], terms)
+    found = score_alerts([(alerts, False)], terms)
     leads, false = _by_loops(spans, terms)
     assert np.allclose(found.lead_s, leads, equal_nan=True)
     assert found.false_alerts == false
@@ -101,7 +101,7 @@ def test_as_plain_loops_have_it(edges: list, ends: list, within: int | None, lea
 )
 def test_one_bad_end(spans: list, more: dict, lead_s: float, false: int):
     """A bad end from 1000 s to 1100 s: caught with that lead or missed, so many false alerts."""
-    found = score([(_alerts(*spans), False)], _terms((1000, 1100), **more))
+    found = score_alerts([(_alerts(*spans), False)], _terms((1000, 1100), **more))
     assert found.lead_s == pytest.approx((lead_s,), nan_ok=True)
     assert found.false_alerts == false
     assert found.false_per_h == false / 2
@@ -112,13 +112,13 @@ def test_what_a_trip_would_have_cost():
     """From the first trip of any limit to the end; a trip that never came costs nothing."""
     terms = _terms()
     limits = [(_alerts((100, 200)), False), (_alerts((5400, 5500), (6000, 6100)), True)]
-    assert score(limits, terms).lost_share == pytest.approx(0.25)
-    assert score([(_alerts(), True)], terms).lost_share == 0.0
+    assert score_alerts(limits, terms).lost_share == pytest.approx(0.25)
+    assert score_alerts([(_alerts(), True)], terms).lost_share == 0.0
 
 
 def test_chattering_is_counted_by_limit():
     """Three raises within a minute of one limit are one stretch; of two limits together none."""
     thrice = _alerts((10, 11), (20, 21), (30, 31))
-    assert score([(thrice, False)], _terms()).chatters == 1
+    assert score_alerts([(thrice, False)], _terms()).chatters == 1
     split = [(_alerts((10, 11), (20, 21)), False), (_alerts((30, 31)), False)]
-    assert score(split, _terms()).chatters == 0
+    assert score_alerts(split, _terms()).chatters == 0

@@ -3,10 +3,10 @@
 import pytest
 
 from logger.errors import InputError
-from logger.limits.limit import limits_from
-from replay.tuning.sweep import sweep_from
+from logger.limits.limit import parse_limits
+from replay.tuning.sweep import parse_sweep
 
-BASE = limits_from(
+BASE = parse_limits(
     """
 format = 1
 [[limit]]
@@ -40,7 +40,7 @@ def _vary(limit: str, key: str, *rest: str) -> str:
 
 
 def _values(text: str) -> list[tuple]:
-    sweep = sweep_from(HEAD + text, BASE, "sweep.toml")
+    sweep = parse_sweep(HEAD + text, BASE, "sweep.toml")
     return [tuple(change.value for change in one.changes) for one in sweep.candidates]
 
 
@@ -83,7 +83,7 @@ def test_draws_are_within_and_the_same_for_a_seed():
 def test_what_is_no_limit_is_left_out_and_counted():
     """A pick-up below the drop-off is refused by the limit itself; the first reason is kept."""
     text = _vary("hot", "above", "values = [70.0, 75.0, 77.0]")
-    sweep = sweep_from(HEAD + text, BASE, "sweep.toml")
+    sweep = parse_sweep(HEAD + text, BASE, "sweep.toml")
     assert [one.number for one in sweep.candidates] == [1]
     assert sweep.refused == 2
     assert "drop_off: found 76, expected at most 70" in sweep.refusal
@@ -125,7 +125,7 @@ def test_the_same_limits_are_one_candidate():
 def test_mistakes_say_what_would_be_right(text: str, said: str):
     """File, key, found, expected."""
     with pytest.raises(InputError, match=r"sweep\.toml: ") as fault:
-        sweep_from(HEAD + text, BASE, "sweep.toml")
+        parse_sweep(HEAD + text, BASE, "sweep.toml")
     assert said in str(fault.value)
 
 
@@ -144,6 +144,6 @@ def test_a_bad_end_is_one_thing(bad_end: str, said: str):
     """A level on a channel or a note with a length, nothing between."""
     text = f"format = 1\n[bad_end]\n{bad_end}\n{_vary('hot', 'above', 'values = [80]')}"
     with pytest.raises(InputError) as fault:
-        sweep_from(text, BASE, "sweep.toml")
+        parse_sweep(text, BASE, "sweep.toml")
     assert "bad_end" in str(fault.value)
     assert said in str(fault.value).replace("did you mean", "Did you mean")

@@ -3,7 +3,7 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.layout import Layout, layout_from
+from logger.joint.bench.layout import Layout, parse_layout
 from logger.simulate import scenario
 
 
@@ -15,7 +15,7 @@ def _layout(requests: list[tuple[str, str]], frames: list[str]) -> Layout:
         )
     for place, begins in enumerate(frames):
         text += f'[[frame]]\nname = "f{place}"\nidentifier = 2\nbegins = "{begins}"\nlength = 8\n'
-    return layout_from(text, "x.toml")
+    return parse_layout(text, "x.toml")
 
 
 @pytest.mark.parametrize(
@@ -39,13 +39,13 @@ def test_which_frames_answer(
 ):
     """Named, alike, the only ones, or none."""
     layout = _layout(requests, frames)
-    assert [layout.answers_to(request) for request in layout.request] == answers
+    assert [layout.response_frames_of(request) for request in layout.request] == answers
 
 
 def test_the_shipped_joint_answers_each_kind_with_its_own():
     """Without a word in its layout."""
-    layout = layout_from(scenario.layout_text(), "harvest-joint.toml")
-    assert [layout.answers_to(request) for request in layout.request] == [(0,), (1,), (2,)]
+    layout = parse_layout(scenario.scenario_layout_text(), "harvest-joint.toml")
+    assert [layout.response_frames_of(request) for request in layout.request] == [(0,), (1,), (2,)]
 
 
 def test_an_answer_that_is_no_frame():

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import bench_from, read_bench
+from logger.joint.bench.bench import bench_from_texts, read_bench
 from logger.simulate import scenario
 
 BENCH = """
@@ -163,7 +163,7 @@ def test_how_long_a_value_holds(tmp_path: Path):
     more = 'torque = { from = "current", per_ampere = 1.6 }\n'
     (tmp_path / "bench.toml").write_text(BENCH + more, encoding="utf-8")
     bench = read_bench(tmp_path / "bench.toml")
-    assert bench.hold_ns_of(bench.joints[0]) == {
+    assert bench.hold_times_ns_of(bench.joints[0]) == {
         "current_A": 60_000_000,
         "voltage_V": 60_000_000,
         "torque_Nm": 60_000_000,
@@ -187,12 +187,12 @@ def test_unreadable_files(tmp_path: Path, content: bytes):
 def test_a_sensor_is_a_joint_without_frames():
     """It has its channels and its hold; a mistake in it is answered like any other."""
     told = '\n[[sensor]]\nname = "probe"\nchannels = ["temperature_ambient_degC"]\nhold_s = 30.0\n'
-    made = scenario.bench(channel="x")
-    bench = bench_from(made.text + told, made.layout_texts, where="bench.toml")
+    made = scenario.scenario_bench(channel="x")
+    bench = bench_from_texts(made.text + told, made.layout_texts, where="bench.toml")
     assert bench.sensors == ("probe",)
-    probe = bench.joint("probe")
+    probe = bench.joint_named("probe")
     assert bench.channels_of(probe) == ("temperature_ambient_degC",)
-    assert bench.hold_ns_of(probe) == {"temperature_ambient_degC": 30_000_000_000}
+    assert bench.hold_times_ns_of(probe) == {"temperature_ambient_degC": 30_000_000_000}
     assert bench.layout_of(probe).frame == ()
     for wrong, words in [
         (told.replace("ambient", "room"), "temperature_room_degC"),
@@ -200,4 +200,4 @@ def test_a_sensor_is_a_joint_without_frames():
         (told.replace("30.0", "0.0"), "hold_s"),
     ]:
         with pytest.raises(InputError, match=words):
-            bench_from(made.text + wrong, made.layout_texts, where="bench.toml")
+            bench_from_texts(made.text + wrong, made.layout_texts, where="bench.toml")

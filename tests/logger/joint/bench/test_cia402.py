@@ -13,12 +13,12 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.bench.layout import shipped_text
-from logger.joint.decode.decode import Decoded, DecodeState, decode, plan_for
-from logger.limits.evaluate import evaluate, initial
-from logger.limits.evaluate import plan_for as limit_plan_for
-from logger.limits.limit import limits_from
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.bench.layout import shipped_layout_text
+from logger.joint.decode.decode import Decoded, DecodeState, decode, decode_plan
+from logger.limits.evaluate import evaluate, initial_state
+from logger.limits.evaluate import plan_limits as limit_plan_for
+from logger.limits.limit import parse_limits
 
 UNITS = """
   [joint.value.position_rad]
@@ -46,16 +46,16 @@ rated = { torque = 12.0, current = 8.0 }
 
 def _bench(joint: str = JOINT + MAPPING + UNITS) -> Bench:
     text = f'[bus]\ninterface = "virtual"\n{joint}'
-    layout = shipped_text("cia402")
+    layout = shipped_layout_text("cia402")
     assert layout is not None
-    return bench_from(text, {"cia402": layout}, where="bench.toml")
+    return bench_from_texts(text, {"cia402": layout}, where="bench.toml")
 
 
 def _decoded(bench: Bench, *frames: tuple[int, bytes]) -> Decoded:
-    batch = FrameBatch.of(
+    batch = FrameBatch.from_rows(
         [(at * 10_000_000, number, 0, data) for at, (number, data) in enumerate(frames)]
     )
-    return decode(plan_for(bench), DecodeState(), batch)[0]
+    return decode(decode_plan(bench), DecodeState(), batch)[0]
 
 
 def _values(bench: Bench, number: int, data: bytes) -> dict[str, float]:
@@ -126,12 +126,14 @@ def test_every_statusword_reads_as_the_profile_table_has_it():
     }
     assert set(alike) == set(table)
     bench = _bench()
-    (plan,) = plan_for(bench).joints
-    codes = replace(plan.frames[0].tell.codes["state_code"], flags=())
+    (plan,) = decode_plan(bench).joints
+    codes = replace(plan.frames[0].text_plan.codes["state_code"], flags=())
     for word in range(1 << 16):
         expected = [name for name, (mask, value) in table.items() if word & mask == value]
         assert len(expected) <= 1
-        assert codes.words(word) == (alike[expected[0]] if expected else "unknown"), hex(word)
+        assert codes.describe_code(word) == (alike[expected[0]] if expected else "unknown"), hex(
+            word
+        )
 
 
 @pytest.mark.parametrize(
@@ -191,17 +193,17 @@ def test_emergencies_are_events(data: str, told: str):
 def test_the_heartbeat_keeps_a_joint_from_being_silent():
     """Nothing but heartbeats is no silence; when they stop, it is."""
     bench = _bench()
-    limits = limits_from(
+    limits = parse_limits(
         'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\n'
         "after_s = 1.5\n",
         "limits.toml",
     )
-    plan = limit_plan_for(limits, joint="elbow", hold_ns=bench.hold_ns_of(bench.joints[0]))
-    frames = FrameBatch.of([(at * 10**9, 0x701, 0, b"\x05") for at in range(5)])
-    readings = decode(plan_for(bench), DecodeState(), frames)[0].readings[0]
-    changes, state = evaluate(plan, initial(plan, start_ns=0), readings, now_ns=5 * 10**9)
+    plan = limit_plan_for(limits, joint="elbow", hold_ns=bench.hold_times_ns_of(bench.joints[0]))
+    frames = FrameBatch.from_rows([(at * 10**9, 0x701, 0, b"\x05") for at in range(5)])
+    readings = decode(decode_plan(bench), DecodeState(), frames)[0].readings[0]
+    changes, state = evaluate(plan, initial_state(plan, start_ns=0), readings, now_ns=5 * 10**9)
     assert changes == ()
-    changes, _ = evaluate(plan, state, readings.taken(slice(0, 0)), now_ns=6 * 10**9)
+    changes, _ = evaluate(plan, state, readings.select_rows(slice(0, 0)), now_ns=6 * 10**9)
     assert [change.time_ns for change in changes] == [5_500_000_000]
 
 
@@ -229,7 +231,7 @@ def test_a_drive_that_was_mapped_otherwise():
     assert _values(bench, 0x1A1, struct.pack("<hH", 853, 0x0237)) == pytest.approx(
         {"temperature_winding_degC": 85.3, "state_code": 0x0237}
     )
-    assert bench.hold_ns_of(bench.joints[0])["state_code"] == 12_000_000
+    assert bench.hold_times_ns_of(bench.joints[0])["state_code"] == 12_000_000
     assert _decoded(bench, (0x181, bytes(8))).rejected == {"identifier of no joint": 1}
 
 

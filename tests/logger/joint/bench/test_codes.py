@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.bench.codes import codes_of
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.bench.codes import code_table
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.decode.text_codes import Notice
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n'
@@ -64,9 +64,11 @@ length = 1
 
 
 def _told(frames: list[tuple[int, int, bytes]]) -> tuple[list[Notice], list[int]]:
-    batch = FrameBatch.of([(time, number, 0, data) for time, number, data in frames])
+    batch = FrameBatch.from_rows([(time, number, 0, data) for time, number, data in frames])
     decoded, _ = decode(
-        plan_for(bench_from(BENCH, {"l": LAYOUT}, where="bench.toml")), DecodeState(), batch
+        decode_plan(bench_from_texts(BENCH, {"l": LAYOUT}, where="bench.toml")),
+        DecodeState(),
+        batch,
     )
     return list(decoded.notices), decoded.readings[0].position_segment.tolist()
 
@@ -142,14 +144,14 @@ def test_any_chunking_tells_the_same(codes: list[tuple[int, int]], cuts: list[in
         (at, number, 0, bytes([code, code // 3, code, 0]))
         for at, (number, code) in enumerate(codes)
     ]
-    plan = plan_for(bench_from(BENCH, {"l": LAYOUT}, where="bench.toml"))
-    whole, _ = decode(plan, DecodeState(), FrameBatch.of(rows))
+    plan = decode_plan(bench_from_texts(BENCH, {"l": LAYOUT}, where="bench.toml"))
+    whole, _ = decode(plan, DecodeState(), FrameBatch.from_rows(rows))
     state = DecodeState()
     notices: list[Notice] = []
     segments: list[int] = []
     edges = sorted({0, len(rows), *(cut for cut in cuts if cut <= len(rows))})
     for start, end in itertools.pairwise(edges):
-        some, state = decode(plan, state, FrameBatch.of(rows[start:end]))
+        some, state = decode(plan, state, FrameBatch.from_rows(rows[start:end]))
         notices += some.notices
         segments += some.readings[0].position_segment.tolist()
     assert notices == list(whole.notices)
@@ -159,6 +161,6 @@ def test_any_chunking_tells_the_same(codes: list[tuple[int, int]], cuts: list[in
 @pytest.mark.parametrize("bits", [8, 16, 32])
 def test_without_names_a_code_means_itself(bits: int):
     """Nothing is known of it: it is shown in hex, as wide as it is."""
-    codes = codes_of({}, {}, bits=bits)
-    assert codes.told(10) == f"0x{10:0{bits // 4}X}"
-    assert codes.meaning(np.array([1, 2])).tolist() == [1, 2]
+    codes = code_table({}, {}, bits=bits)
+    assert codes.label(10) == f"0x{10:0{bits // 4}X}"
+    assert codes.meaning_numbers(np.array([1, 2])).tolist() == [1, 2]

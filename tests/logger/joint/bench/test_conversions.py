@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from dutytrace import app
 from logger.joint.batch import FD, FrameBatch, ReadingBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
 FRAME = '[[frame]]\nname = "s"\nidentifier = 0x10\nlength = 4\n'
@@ -18,11 +18,13 @@ VALUE = '[[frame.value]]\nchannel = "{channel}"\nbyte = 0\nbits = 32\nsigned = t
 
 
 def _bench(layout: str, joint: str = "") -> Bench:
-    return bench_from(BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml")
+    return bench_from_texts(
+        BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml"
+    )
 
 
 def _read(bench: Bench, *frames: tuple[int, int, int, bytes]) -> ReadingBatch:
-    decoded, _ = decode(plan_for(bench), DecodeState(), FrameBatch.of(frames))
+    decoded, _ = decode(decode_plan(bench), DecodeState(), FrameBatch.from_rows(frames))
     assert not decoded.rejected
     return decoded.readings[0]
 
@@ -127,8 +129,8 @@ def test_a_long_payload():
     bench = _bench(layout)
     whole = bytes(62) + b"\x01\x02"
     assert _read(bench, (0, 0x10, FD, whole)).columns["voltage_V"].tolist() == [258.0]
-    mixed = FrameBatch.of([(0, 0x10, FD, whole), (1, 0x10, 0, bytes(8))])
-    decoded, _ = decode(plan_for(bench), DecodeState(), mixed)
+    mixed = FrameBatch.from_rows([(0, 0x10, FD, whole), (1, 0x10, 0, bytes(8))])
+    decoded, _ = decode(decode_plan(bench), DecodeState(), mixed)
     assert len(decoded.readings[0]) == 1
     assert decoded.rejected == {"too short": 1}
 
@@ -152,7 +154,7 @@ byte = 2
 bits = 32
 signed = true
 """
-    bench = bench_from(
+    bench = bench_from_texts(
         BENCH.replace("node = 3", "node = 2"),
         {"l": f'format = 1\nname = "l"\n{layout}'},
         where="bench.toml",

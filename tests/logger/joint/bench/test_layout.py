@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import logger.joint.bench.value
 from logger.errors import InputError
 from logger.joint.bench.identifiers import identifier_for
-from logger.joint.bench.layout import layout_from, shipped, shipped_text
+from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.value import Value
 from logger.joint.decode.bit_fields import raw_values
 
@@ -42,7 +42,7 @@ def test_the_picture_is_true(order: str):
     drawn, value = _drawn(order)
     assert sorted(drawn) == list(range(value.bits))
     for bit, place in drawn.items():
-        assert value.places[bit] == place
+        assert value.bit_places[bit] == place
         data = np.zeros((1, 3), np.uint8)
         data[0, place[0]] = 1 << place[1]
         assert raw_values(data, value).tolist() == [1 << bit]
@@ -53,7 +53,7 @@ def test_each_place_carries_its_own_bit(order: str, bits: int, byte: int, bit: i
     """One bit set at place k reads as 2**k, spans of nine bytes and 64 bits included."""
     value = _value(order=order, bits=bits, byte=byte, bit=bit)
     data = np.zeros((bits, 17), np.uint8)
-    for k, (at, place) in enumerate(value.places):
+    for k, (at, place) in enumerate(value.bit_places):
         data[k, at] = 1 << place
     assert raw_values(data, value).view(np.uint64).tolist() == [1 << k for k in range(bits)]
 
@@ -92,9 +92,9 @@ def test_an_identifier_that_does_not_fit(most: str, *, extended: bool):
     assert ("extended = true" in str(fault.value)) is not extended
 
 
-@pytest.mark.parametrize("name", shipped())
+@pytest.mark.parametrize("name", shipped_layouts())
 def test_a_shipped_layout_is_sound(name: str):
     """It is read without a word, and is called as its file is."""
-    text = shipped_text(name)
+    text = shipped_layout_text(name)
     assert text is not None
-    assert layout_from(text, name).name == name
+    assert parse_layout(text, name).name == name

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.bench.layout import layout_from, shipped, shipped_text
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 
 STRANGE = st.one_of(
     st.none(),
@@ -94,8 +94,8 @@ def _hurt(draw: st.DrawFn, tree: dict[str, object]) -> str:
 
 @st.composite
 def _files(draw: st.DrawFn) -> tuple[str, str, str]:
-    name = draw(st.sampled_from(shipped()))
-    layout, bench = shipped_text(name), BENCH.replace("LAYOUT", name)
+    name = draw(st.sampled_from(shipped_layouts()))
+    layout, bench = shipped_layout_text(name), BENCH.replace("LAYOUT", name)
     assert layout is not None
     if name != "cia402":
         bench = bench[: bench.index("value =")]
@@ -110,7 +110,7 @@ def test_a_file_that_was_hurt_is_read_or_refused_in_words(files: tuple[str, str,
     """Whatever was changed, removed or doubled: a bench, or sentences that name the file."""
     name, bench, layout = files
     try:
-        read = bench_from(bench, {name: layout}, where="bench.toml")
+        read = bench_from_texts(bench, {name: layout}, where="bench.toml")
     except InputError as fault:
         sentences = str(fault).splitlines()
         assert sentences
@@ -124,10 +124,12 @@ def test_a_file_that_was_hurt_is_read_or_refused_in_words(files: tuple[str, str,
 
 def test_the_files_are_sound_to_begin_with():
     """Else the law above would hold of nothing."""
-    for name in shipped():
-        text = shipped_text(name)
+    for name in shipped_layouts():
+        text = shipped_layout_text(name)
         assert text is not None
-        assert layout_from(text, name).name == name
-    assert bench_from(
-        BENCH.replace("LAYOUT", "cia402"), {"cia402": shipped_text("cia402") or ""}, where="b"
+        assert parse_layout(text, name).name == name
+    assert bench_from_texts(
+        BENCH.replace("LAYOUT", "cia402"),
+        {"cia402": shipped_layout_text("cia402") or ""},
+        where="b",
     ).joints

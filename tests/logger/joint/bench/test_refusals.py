@@ -5,8 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 LAYOUT = """
 format = 1
@@ -64,7 +64,7 @@ def _bench() -> Bench:
         layout = "l" if name == "a" else "m"
         text += f'[[joint]]\nname = "{name}"\nlayout = "{layout}"\nnode = {node}\n'
     other = LAYOUT.replace('"l"', '"m"').replace("0x18FF0000", "0x18FE0000")
-    return bench_from(text, {"l": LAYOUT, "m": other}, where="bench.toml")
+    return bench_from_texts(text, {"l": LAYOUT, "m": other}, where="bench.toml")
 
 
 def _random(n: int, dice: np.random.Generator, width: int) -> FrameBatch:
@@ -88,7 +88,7 @@ def _random(n: int, dice: np.random.Generator, width: int) -> FrameBatch:
 def test_a_quarter_million_random_frames():
     """Each that this program did not send is one row of one joint, or counted once."""
     dice = np.random.default_rng(7)
-    plan = plan_for(_bench())
+    plan = decode_plan(_bench())
     rows, rejected, sent = 0, 0, 0
     reasons: set[str] = set()
     for width in (8, 64):
@@ -108,8 +108,8 @@ def test_a_quarter_million_random_frames():
 @given(st.integers(0, 31), st.sampled_from([0x281, 0x18FF0001]), st.binary(max_size=12))
 def test_every_frame_has_one_fate(flags: int, identifier: int, payload: bytes):
     """Any set of flags: decoded, our own, or refused for one reason."""
-    frames = FrameBatch.of([(0, identifier, flags, payload)])
-    decoded, _ = decode(plan_for(_bench()), DecodeState(), frames)
+    frames = FrameBatch.from_rows([(0, identifier, flags, payload)])
+    decoded, _ = decode(decode_plan(_bench()), DecodeState(), frames)
     fates = sum(len(readings) for readings in decoded.readings) + sum(decoded.rejected.values())
     assert fates == (0 if flags & SENT else 1)
     if flags & (REMOTE | ERROR):
@@ -118,10 +118,10 @@ def test_every_frame_has_one_fate(flags: int, identifier: int, payload: bytes):
 
 def test_nothing_in_nothing_out():
     """An empty batch gives empty readings, and leaves the state as it was."""
-    plan = plan_for(_bench())
+    plan = decode_plan(_bench())
     payload = b"\x48\x10\x00\x00\x00\x00\x00\x00"
-    _, state = decode(plan, DecodeState(), FrameBatch.of([(0, 0x281, 0, payload)]))
+    _, state = decode(plan, DecodeState(), FrameBatch.from_rows([(0, 0x281, 0, payload)]))
     decoded, after = decode(plan, state, FrameBatch.empty())
     assert [len(readings) for readings in decoded.readings] == [0, 0]
-    assert decoded.rejected == decoded.strange == {}
-    assert after.joints["a"].turns == state.joints["a"].turns
+    assert decoded.rejected == decoded.out_of_range == {}
+    assert after.joints["a"].unwrap_state == state.joints["a"].unwrap_state

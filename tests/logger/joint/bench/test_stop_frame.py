@@ -3,7 +3,7 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
 
 STOP = 'identifier = "0x1C0 + node"\ndata = "53 00"\n'
@@ -11,10 +11,10 @@ UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 0.4 }\n'
 
 
 def _bench(stop: str) -> Bench:
-    return bench_from(
+    return bench_from_texts(
         '[bus]\ninterface = "virtual"\nsend = true\n'
         f'[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n[joint.stop]\n{stop}',
-        {"harvest-joint": scenario.layout_text()},
+        {"harvest-joint": scenario.scenario_layout_text()},
         where="bench.toml",
     )
 
@@ -54,7 +54,7 @@ def test_what_shows_it_must_be_a_channel_of_the_joint():
         '[[frame.value]]\nchannel = "current_A"\nbyte = 0\nbits = 8\n'
     )
     with pytest.raises(InputError, match=r"found 'speed_rad_s', expected a channel.*current_A"):
-        bench_from(
+        bench_from_texts(
             '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "x"\n[joint.stop]\n'
             'identifier = 2\nuntil = { channel = "speed_rad_s", below = 1, within_s = 1 }\n',
             {"x": layout},

@@ -12,9 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import EXTENDED, FD, FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.bench.value import Place
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.bench.value import BitPosition
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "position_rad", "fault_code"]
 LENGTHS = [1, 2, 3, 7, 8, 8, 8, 12, 24, 64]
@@ -24,7 +24,7 @@ LENGTHS = [1, 2, 3, 7, 8, 8, 8, 12, 24, 64]
 class Drawn:
     """A field: where it stands in our words, and the same signal in cantools'."""
 
-    place: Place
+    place: BitPosition
     signal: Signal
 
     @property
@@ -60,8 +60,8 @@ def _fields(
     signed = not floating and not whole and bits > 1 and draw(st.booleans())
     scale = 1.0 if whole else draw(st.sampled_from([1.0, 0.1, 0.125, -2.0]))
     offset = 0.0 if whole else draw(st.sampled_from([0.0, -40.0, 7.5]))
-    place = Place(byte=byte, bit=bit, bits=bits, order=order, signed=signed)
-    places = set(place.places)
+    place = BitPosition(byte=byte, bit=bit, bits=bits, order=order, signed=signed)
+    places = set(place.bit_places)
     if max(at for at, _ in places) >= length or places & taken:
         return None
     taken |= places
@@ -152,7 +152,7 @@ def test_any_layout_decodes_as_cantools_decodes_it(
     """
     node, kinds = drawn
     text = "\n".join(['format = 1\nname = "l"', *(kind.toml for kind in kinds)])
-    bench = bench_from(
+    bench = bench_from_texts(
         '[bus]\ninterface = "virtual"\nfd = true\n[[joint]]\nname = "a"\nlayout = "l"\n'
         f"node = {node}\n",
         {"l": text},
@@ -163,7 +163,7 @@ def test_any_layout_decodes_as_cantools_decodes_it(
         message = data.draw(st.sampled_from(kinds)).message
         payload = data.draw(st.binary(min_size=message.length, max_size=message.length))
         sent.append((message, payload))
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (
                 at,
@@ -174,7 +174,7 @@ def test_any_layout_decodes_as_cantools_decodes_it(
             for at, (message, payload) in enumerate(sent)
         ]
     )
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     (readings,) = decoded.readings
     row_of = {int(at): row for row, at in enumerate(readings.time_ns)}
     for at, (message, payload) in enumerate(sent):

@@ -9,24 +9,26 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
+from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.value import Value
 from logger.joint.decode.bit_fields import raw_values
-from logger.joint.decode.decode import DecodeState, decode, plan_for
-from logger.joint.explain.explain import explain
-from logger.joint.explain.typed import typed_frame
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.joint.explain.explain import explain_frame
+from logger.joint.explain.typed import parse_typed_frame
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "temperature_drive_degC"]
 
 
 def _bench(layout: str, joint: str = "") -> Bench:
-    return bench_from(BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml")
+    return bench_from_texts(
+        BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml"
+    )
 
 
 def _one(bench: Bench, identifier: int, payload: str, *, flags: int = 0) -> dict[str, float]:
-    frames = FrameBatch.of([(0, identifier, flags, bytes.fromhex(payload))])
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    frames = FrameBatch.from_rows([(0, identifier, flags, bytes.fromhex(payload))])
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     readings = decoded.readings[0]
     assert len(readings) == 1, decoded.rejected
     return {name: float(values[0]) for name, values in readings.columns.items()}
@@ -153,7 +155,7 @@ byte = 1
 bits = 8
 signed = true
 """
-    found = explain(_bench(layout), typed_frame("0x10", "00 18"))
+    found = explain_frame(_bench(layout), parse_typed_frame("0x10", "00 18"))
     assert found.readings == {"temperature_housing_degC": 24.0}
 
 
@@ -231,7 +233,7 @@ def test_reversed_flips_all_of_it():
 def test_what_is_not_decoded_is_counted_by_reason():
     """Foreign, remote, error, too short, unknown lead: counted, never raised."""
     layout = '[[frame]]\nname = "s"\nidentifier = 0x10\nbegins = "41"\nlength = 4\n'
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (0, 0x10, 0, b"\x41abc"),
             (1, 0x10, 0, b"\x41a"),
@@ -243,7 +245,7 @@ def test_what_is_not_decoded_is_counted_by_reason():
             (7, 0x0, ERROR, b""),
         ]
     )
-    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
     assert len(decoded.readings[0]) == 1
     assert decoded.rejected == {
         "remote frame": 1,
@@ -266,7 +268,7 @@ def test_random_frames_never_raise():
         data=dice.integers(0, 256, (n, 8)).astype(np.uint8),
         bus=np.zeros(n, np.uint8),
     )
-    decoded, _ = decode(plan_for(_bench(MOTOR)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(_bench(MOTOR)), DecodeState(), frames)
     assert len(decoded.readings[0]) + sum(decoded.rejected.values()) == n
     assert len(decoded.readings[0]) > 0
 
@@ -292,7 +294,7 @@ def _values(draw: st.DrawFn) -> list[tuple[Value, Signal]]:
             scale=scale,
             offset=offset,
         )
-        places = set(value.places)
+        places = set(value.bit_places)
         if max(place for place, _ in places) > 7 or places & taken:
             continue
         taken |= places
@@ -339,8 +341,8 @@ byte = 0
 bits = 8
 """
     heard = [0x203, 0x213, 0x3F3, 0x204, 0x403, 0x003]
-    frames = FrameBatch.of([(i, number, 0, bytes([i])) for i, number in enumerate(heard)])
-    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    frames = FrameBatch.from_rows([(i, number, 0, bytes([i])) for i, number in enumerate(heard)])
+    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
     assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [0.0, 1.0, 2.0]
     assert decoded.rejected == {"identifier of no joint": 3}
 
@@ -360,14 +362,14 @@ channel = "{channel}"
 byte = 1
 bits = 16
 """
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (0, 0x10, 0, b"\x41\x01\x00"),
             (5, 0x10, 0, b"\x42\x02\x00"),
             (9, 0x10, 0, b"\x41\x03\x00"),
         ]
     )
-    readings = decode(plan_for(_bench(layout)), DecodeState(), frames)[0].readings[0]
+    readings = decode(decode_plan(_bench(layout)), DecodeState(), frames)[0].readings[0]
     np.testing.assert_array_equal(readings.columns["current_A"], [1.0, np.nan, 3.0])
     np.testing.assert_array_equal(readings.columns["voltage_V"], [np.nan, 2.0, np.nan])
     assert readings.time_ns.tolist() == [0, 5, 9]
@@ -396,7 +398,7 @@ bits = 16
         data=np.zeros((3, width), np.uint8),
         bus=np.zeros(3, np.uint8),
     )
-    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
     assert len(decoded.readings[0]) == (2 if width == 64 else 0)
     assert len(decoded.readings[0]) + sum(decoded.rejected.values()) == 3
 
@@ -505,7 +507,7 @@ channel = "temperature_drive_degC"
 byte = 0
 bits = 16
 """
-    frames = FrameBatch.of([(i, 0x10, 0, bytes([250, i])) for i in range(3)])
-    decoded, _ = decode(plan_for(_bench(layout)), DecodeState(), frames)
-    assert decoded.strange == {("a", "temperature_drive_degC"): 2}
+    frames = FrameBatch.from_rows([(i, 0x10, 0, bytes([250, i])) for i in range(3)])
+    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
+    assert decoded.out_of_range == {("a", "temperature_drive_degC"): 2}
     assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [250.0, 506.0, 762.0]

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n'
 LAYOUT = """
@@ -43,8 +43,8 @@ def _speeding_up(turns_s2: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         turns = turns_s2 * s * s / 2
         rows.append((at_ms * MS, 0x10, 0, int(turns % 1 * 16384).to_bytes(2, "little")))
         truth.append(turns)
-    plan = plan_for(bench_from(BENCH, {"l": LAYOUT}, where="b"))
-    decoded, _ = decode(plan, DecodeState(), FrameBatch.of(rows))
+    plan = decode_plan(bench_from_texts(BENCH, {"l": LAYOUT}, where="b"))
+    decoded, _ = decode(plan, DecodeState(), FrameBatch.from_rows(rows))
     readings = decoded.readings[0]
     held = readings.position_segment >= 0
     angle = readings.columns["position_rad"][held] / (2 * np.pi)

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
-from logger.joint.decode.loopback import FRESH, EchoState, answers
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
 
 MS = 1_000_000
 LAYOUT = """
@@ -62,12 +62,12 @@ def _by_hand(times: list[int], within: int) -> tuple[list[bool], int, int]:
 def test_any_chunking_says_what_a_person_would(steps: list[int], within: int, cuts: list[int]):
     """The same answers and counts as a walk by hand, however the frames are cut into batches."""
     times = np.cumsum([1000, *steps])[: len(steps)].astype(np.int64)
-    state: EchoState = FRESH
+    state: EchoState = NO_ECHO_STATE
     found: list[bool] = []
     unclear = single = 0
     edges = sorted({0, len(times), *(cut for cut in cuts if cut <= len(times))})
     for start, end in itertools.pairwise(edges):
-        answer, more, alone, state = answers(times[start:end], within_ns=within, state=state)
+        answer, more, alone, state = is_response(times[start:end], within_ns=within, state=state)
         found += answer.tolist()
         unclear += more
         single += alone
@@ -78,13 +78,13 @@ def _heard(
     stamps_ms: list[float], *, send: str = "false"
 ) -> tuple[list[float], dict[str, int], int]:
     """Return the speeds that were decoded, the rejects and the requests."""
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (round(at * MS), 0x141, 0, bytes([0x9C, 0, 0, 0, number, 0, 0, 0]))
             for number, at in enumerate(stamps_ms)
         ]
     )
-    plan = plan_for(bench_from(_bench(send), {"l": LAYOUT}, where="bench.toml"))
+    plan = decode_plan(bench_from_texts(_bench(send), {"l": LAYOUT}, where="bench.toml"))
     decoded, _ = decode(plan, DecodeState(), frames)
     speeds = decoded.readings[0].columns["speed_rad_s"].tolist()
     assert len(speeds) + decoded.requests == len(frames)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 BUS = '[bus]\ninterface = "virtual"\n'
 
@@ -22,14 +22,14 @@ def _bench(value: str, joint: str = "", *, frame: str = "") -> Bench:
         f"{frame}\n[[frame.value]]\n{value}\n"
     )
     text = f'{BUS}[[joint]]\nname = "a"\nlayout = "l"\n{joint}\n'
-    return bench_from(text, {"l": layout}, where="bench.toml")
+    return bench_from_texts(text, {"l": layout}, where="bench.toml")
 
 
 def _values(bench: Bench, payloads: list[bytes], channel: str) -> list[float]:
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [(at * 10_000_000, 0x10, 0, payload.ljust(8, b"\0")) for at, payload in enumerate(payloads)]
     )
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     assert decoded.rejected == {}
     return decoded.readings[0].columns[channel].tolist()
 
@@ -92,13 +92,13 @@ def test_an_encoder_of_many_turns_goes_on_after_a_silence():
         "zero_rad = 1.0",
     )
     counts = [65000, 65500, 200]
-    frames = FrameBatch.of(
+    frames = FrameBatch.from_rows(
         [
             (at * 3_600_000_000_000, 0x10, 0, struct.pack("<H", count).ljust(8, b"\0"))
             for at, count in enumerate(counts)
         ]
     )
-    readings = decode(plan_for(bench), DecodeState(), frames)[0].readings[0]
+    readings = decode(decode_plan(bench), DecodeState(), frames)[0].readings[0]
     expected = [count * 2 * math.pi / 4096 - 1.0 for count in (65000, 65500, 65736)]
     assert readings.columns["position_rad"].tolist() == pytest.approx(expected)
     assert set(readings.position_segment.tolist()) == {0}
@@ -138,9 +138,9 @@ def test_one_frame_for_several_joints():
         f'[[joint]]\nname = "{name}"\nlayout = "l"\nnode = {slot}\nslot = {slot}\n'
         for slot, name in enumerate("abcd")
     )
-    bench = bench_from(BUS + joints, {"l": layout}, where="bench.toml")
-    frames = FrameBatch.of([(5, 0x200, 0, struct.pack("<4h", 100, -200, 300, 0))])
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    bench = bench_from_texts(BUS + joints, {"l": layout}, where="bench.toml")
+    frames = FrameBatch.from_rows([(5, 0x200, 0, struct.pack("<4h", 100, -200, 300, 0))])
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     assert [one.columns["torque_setpoint_Nm"].tolist() for one in decoded.readings] == [
         [1.0],
         [-2.0],
@@ -166,8 +166,8 @@ def test_a_node_anywhere_in_an_identifier(written: str, node: int, number: int):
         'channel = "voltage_V"\nbyte = 0\nbits = 8\n'
     )
     text = f'{BUS}[[joint]]\nname = "a"\nlayout = "l"\nnode = {node}\n'
-    plan = plan_for(bench_from(text, {"l": layout}, where="bench.toml"))
-    frames = FrameBatch.of([(0, number, EXTENDED if extended else 0, b"\x18")])
+    plan = decode_plan(bench_from_texts(text, {"l": layout}, where="bench.toml"))
+    frames = FrameBatch.from_rows([(0, number, EXTENDED if extended else 0, b"\x18")])
     assert decode(plan, DecodeState(), frames)[0].readings[0].columns["voltage_V"].tolist() == [24]
 
 
@@ -184,12 +184,12 @@ def test_kinds_told_by_a_field_anywhere_and_by_length():
             ("length = 1\nexact_length = true", "temperature_housing_degC"),
         ]
     )
-    bench = bench_from(
+    bench = bench_from_texts(
         f'{BUS}[[joint]]\nname = "a"\nlayout = "l"\n', {"l": layout}, where="bench.toml"
     )
     payloads = [b"\x05\0\0\x1f", b"\x06\0\0\x6f", b"\x07\0", b"\x08", b"\0\0\0\x2f", b"\0\0\0"]
-    frames = FrameBatch.of([(at, 0x10, 0, payload) for at, payload in enumerate(payloads)])
-    decoded, _ = decode(plan_for(bench), DecodeState(), frames)
+    frames = FrameBatch.from_rows([(at, 0x10, 0, payload) for at, payload in enumerate(payloads)])
+    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
     columns = decoded.readings[0].columns
     assert {name: np.nansum(values) for name, values in columns.items()} == {
         "voltage_V": 5.0,

@@ -7,20 +7,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.joint.decode.unwrap import TurnState, unwrap
+from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
 M = 16384
 
 
 def _two(first: int, second: int, *, dt_s: float, rpm: float = float("nan"), known_s: float = 1.0):
     speed = np.full(2, rpm / 60 * M)
-    return unwrap(
+    return unwrap_counts(
         np.array([0, round(dt_s * 1e9)]),
         np.array([first, second]),
         speed,
         modulus=M,
-        known_for_ns=round(known_s * 1e9),
-        state=TurnState(),
+        valid_for_ns=round(known_s * 1e9),
+        state=UnwrapState(),
     )
 
 
@@ -68,15 +68,15 @@ def test_a_moving_shaft_is_followed(seed: int, cuts: list[int], dt_s: float):
     truth = np.rint(turns * M).astype(np.int64)
     speed = np.gradient(turns, t) * M
     time_ns = np.rint(t * 1e9).astype(np.int64)
-    state, parts, segments = TurnState(), [], []
+    state, parts, segments = UnwrapState(), [], []
     edges = [0, *sorted(cuts), 400]
     for a, b in pairwise(edges):
-        total, segment, state = unwrap(
+        total, segment, state = unwrap_counts(
             time_ns[a:b],
             truth[a:b] % M,
             speed[a:b],
             modulus=M,
-            known_for_ns=250_000_000,
+            valid_for_ns=250_000_000,
             state=state,
         )
         parts.append(total)
@@ -95,26 +95,26 @@ def test_exactly_half_a_turn_is_decided_by_a_speed():
 @pytest.mark.parametrize("speeds", [(float("nan"), 983040.0), (983040.0, float("nan"))])
 def test_one_speed_of_two_readings_is_used(speeds: tuple[float, float]):
     """3600 rpm over 20 ms is 1.2 turns, though only one of the readings has a speed beside it."""
-    total, segment, _ = unwrap(
+    total, segment, _ = unwrap_counts(
         np.array([0, 20_000_000]),
         np.array([1000, 4277]),
         np.array(speeds),
         modulus=M,
-        known_for_ns=10**9,
-        state=TurnState(),
+        valid_for_ns=10**9,
+        state=UnwrapState(),
     )
     assert (total[1] - total[0], segment.tolist()) == (19661, [0, 0])
 
 
 def test_a_speed_that_leaps_leaves_the_turns_open():
     """From rest to 6000 rpm within 100 ms: anything up to ten turns, so a new segment."""
-    _, segment, _ = unwrap(
+    _, segment, _ = unwrap_counts(
         np.array([0, 100_000_000]),
         np.array([0, 0]),
         np.array([0.0, 100.0 * M]),
         modulus=M,
-        known_for_ns=10**9,
-        state=TurnState(),
+        valid_for_ns=10**9,
+        state=UnwrapState(),
     )
     assert segment.tolist() == [0, 1]
 
@@ -122,13 +122,13 @@ def test_a_speed_that_leaps_leaves_the_turns_open():
 @pytest.mark.parametrize("speed", [1e6, -1e12, float("nan")])
 def test_the_first_reading_is_taken_as_it_is(speed: float):
     """No turns are counted from the epoch, whatever the speed; it begins with the raw count."""
-    total, segment, state = unwrap(
+    total, segment, state = unwrap_counts(
         np.array([1_795_000_000_000_000_000]),
         np.array([123]),
         np.array([speed]),
         modulus=M,
-        known_for_ns=10**9,
-        state=TurnState(),
+        valid_for_ns=10**9,
+        state=UnwrapState(),
     )
     assert (total.tolist(), segment.tolist(), state.total) == ([123], [0], 123)
 
@@ -165,13 +165,13 @@ def test_right_while_the_speed_is_wrong_by_less_than_half_a_turn(
         off = errors[i - 1] * (modulus - 2) / dt_s
         speed = (truth[i] - truth[i - 1]) / dt_s + off
         pair = slice(i - 1, i + 1)
-        total, segment, _ = unwrap(
+        total, segment, _ = unwrap_counts(
             np.array(time_ns[pair]),
             np.array(truth[pair]) % modulus,
             np.full(2, speed),
             modulus=modulus,
-            known_for_ns=500_000_000,
-            state=TurnState(),
+            valid_for_ns=500_000_000,
+            state=UnwrapState(),
         )
         found.append(int(total[1] - total[0]))
         begun.append(int(segment[1] - segment[0]))
@@ -189,15 +189,15 @@ def test_any_chunking_of_anything_is_the_whole(seed: int, cuts: list[int]):
     count = dice.choice([0, 1, M // 4, M // 2, M - 1], n)
     speed = dice.choice([np.nan, 0.0, 3.0 * M, 3.1 * M, -50.0 * M], n)
 
-    def run(edges: list[int]) -> tuple[list[int], list[int], TurnState]:
-        state, totals, segments = TurnState(), [], []
+    def run(edges: list[int]) -> tuple[list[int], list[int], UnwrapState]:
+        state, totals, segments = UnwrapState(), [], []
         for a, b in pairwise(edges):
-            total, segment, state = unwrap(
+            total, segment, state = unwrap_counts(
                 time_ns[a:b],
                 count[a:b],
                 speed[a:b],
                 modulus=M,
-                known_for_ns=250_000_000,
+                valid_for_ns=250_000_000,
                 state=state,
             )
             totals += total.tolist()

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 
 BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
 APART = """
@@ -47,14 +47,16 @@ bits = 8
 
 
 def _bench(joint: str = "") -> Bench:
-    return bench_from(BENCH + joint, {"l": f'format = 1\nname = "l"\n{APART}'}, where="bench.toml")
+    return bench_from_texts(
+        BENCH + joint, {"l": f'format = 1\nname = "l"\n{APART}'}, where="bench.toml"
+    )
 
 
 def _pieces(bench: Bench, frames: FrameBatch, edges: list[int]) -> dict[str, np.ndarray]:
-    plan, state = plan_for(bench), DecodeState()
+    plan, state = decode_plan(bench), DecodeState()
     found: dict[str, list[np.ndarray]] = {}
     for first, last in pairwise(edges):
-        decoded, state = decode(plan, state, frames.taken(slice(first, last)))
+        decoded, state = decode(plan, state, frames.select_rows(slice(first, last)))
         readings = decoded.readings[0]
         columns = {"time_ns": readings.time_ns, "segment": readings.position_segment}
         for name, values in {**columns, **readings.columns}.items():
@@ -68,7 +70,7 @@ def test_a_speed_in_a_frame_of_its_own_tells_the_turns():
     for i in range(6):
         rows.append((i * 20_000_000, 0x10, 0, (i * 19661 % 16384).to_bytes(2, "little")))
         rows.append((i * 20_000_000 + 1, 0x11, 0, (3600).to_bytes(2, "little")))
-    frames = FrameBatch.of(rows)
+    frames = FrameBatch.from_rows(rows)
     bench = _bench("gear_ratio = 9.0\n")
     for edges in ([0, 12], list(range(13))):
         found = _pieces(bench, frames, edges)
@@ -84,7 +86,7 @@ def test_a_power_cycle_starts_a_segment():
         (10**9, 0x10, 0, b"\x00\x20"),
         (10**9 + 10**7, 0x10, 0, b"\x00\x30"),
     ]
-    frames = FrameBatch.of(rows)
+    frames = FrameBatch.from_rows(rows)
     found = _pieces(_bench(), frames, [0, 3])
     assert found["segment"].tolist() == [0, 1, 1]
     assert found["position_rad"] == pytest.approx(np.array([0.25, 0.5, 0.75]) * 2 * np.pi)
@@ -162,8 +164,8 @@ def test_absent_counts_and_speeds_in_any_pieces(seed: int, cuts: list[int]):
             strict=True,
         )
     ]
-    bench = bench_from(BENCH, {"l": f'format = 1\nname = "l"\n{BESIDE}'}, where="bench.toml")
-    frames = FrameBatch.of(rows)
+    bench = bench_from_texts(BENCH, {"l": f'format = 1\nname = "l"\n{BESIDE}'}, where="bench.toml")
+    frames = FrameBatch.from_rows(rows)
     whole = _pieces(bench, frames, [0, n])
     pieces = _pieces(bench, frames, [0, *sorted(cuts), n])
     for name, values in whole.items():

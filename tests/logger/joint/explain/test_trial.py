@@ -3,8 +3,8 @@
 import pytest
 
 from logger.joint.batch import EXTENDED, REMOTE, FrameBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.explain.trial import LEFT, Trial, tried
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.explain.trial import MAX_REASONS_SHOWN, Trial, run_trial
 
 LAYOUT = """
 format = 1
@@ -54,10 +54,10 @@ MS = 1_000_000
 def _tried(
     *frames: tuple[int, int, int, str], joint: str | None = None, bench: str = BENCH
 ) -> Trial:
-    batch = FrameBatch.of(
+    batch = FrameBatch.from_rows(
         [(at * MS, number, flags, bytes.fromhex(data)) for at, number, flags, data in frames]
     )
-    return tried(bench_from(bench, {"l": LAYOUT}, where="bench.toml"), batch, joint=joint)
+    return run_trial(bench_from_texts(bench, {"l": LAYOUT}, where="bench.toml"), batch, joint=joint)
 
 
 def test_no_value_is_counted_where_a_frame_carries_the_channel():
@@ -104,8 +104,8 @@ def test_each_reason_has_an_example():
         "leading bytes of no frame": 1,
         "too short": 2,
     }
-    assert len(found.left) == LEFT
-    shown = {(one.identifier, one.reason, one.count, one.example) for one in found.left}
+    assert len(found.not_decoded) == MAX_REASONS_SHOWN
+    shown = {(one.identifier, one.reason, one.count, one.example) for one in found.not_decoded}
     assert ("0x283", "too short", 2, "01 19") in shown
     assert ("0x284", "leading bytes of no frame", 1, "77") in shown
     assert ("0x284", "remote frame", 1, "") in shown
@@ -116,4 +116,4 @@ def test_only_one_joint():
     """The other's kinds and channels are left out; what nobody decodes is not."""
     found = _tried((0, 0x283, 0, "01 18 0A 00"), (1, 0x3FF, 0, "AA"), joint="b")
     assert {one.joint for one in (*found.kinds, *found.channels)} == {"b"}
-    assert len(found.left) == 1
+    assert len(found.not_decoded) == 1

@@ -3,7 +3,7 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.explain.typed import TypedFrame, typed_frames
+from logger.joint.explain.typed import TypedFrame, parse_typed_frames
 
 
 def _frame(identifier: int, data: str, *, extended: bool = False, fd: bool = False) -> TypedFrame:
@@ -29,7 +29,7 @@ def _frame(identifier: int, data: str, *, extended: bool = False, fd: bool = Fal
 )
 def test_each_way_of_writing(words: list[str], frames: list[TypedFrame]):
     """Apart or together, 11 and 29 bits, CAN FD, a line of a log, several at once."""
-    assert typed_frames(words) == tuple(frames)
+    assert parse_typed_frames(words) == tuple(frames)
 
 
 @pytest.mark.parametrize(
@@ -46,5 +46,5 @@ def test_each_way_of_writing(words: list[str], frames: list[TypedFrame]):
 def test_what_is_no_frame(words: list[str], sentence: str):
     """One sentence with what stands there."""
     with pytest.raises(InputError) as fault:
-        typed_frames(words)
+        parse_typed_frames(words)
     assert str(fault.value).startswith(sentence)

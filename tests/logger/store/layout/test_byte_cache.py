@@ -9,18 +9,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError
-from logger.store.layout.byte_cache import Kept
+from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.parts import part as parts
-from logger.store.parts.part import ROW_GROUP, Part, list_parts, touching, write_part
+from logger.store.parts.part import ROW_GROUP_ROWS, Part, list_parts, overlapping_parts, write_part
 
-ROWS = 7 * ROW_GROUP + 100
+ROWS = 7 * ROW_GROUP_ROWS + 100
 COLUMNS = ("time", "a", "b", "gone")
 
 
 @given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 40))))
 def test_the_newest_up_to_so_many_bytes(puts: list[tuple[int, int]]):
     """What was used longest ago goes first, and only as much as has to."""
-    kept: Kept[int] = Kept(most_bytes=100)
+    kept: ByteLruCache[int] = ByteLruCache(max_bytes=100)
     order: dict[int, int] = {}
     for key, size in puts:
         assert kept.get(key) == order.get(key)
@@ -36,7 +36,7 @@ def test_the_newest_up_to_so_many_bytes(puts: list[tuple[int, int]]):
 
 def _table(seed: int = 0) -> pa.Table:
     dice = np.random.default_rng(seed)
-    return pa.table(
+    return pa.read_rows(
         {
             "time": pa.array(np.arange(ROWS) * 1000).cast(pa.timestamp("ns", tz="UTC")),
             "a": dice.normal(size=ROWS).round(1),
@@ -59,7 +59,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     st.lists(
         st.tuples(
             st.integers(0, ROWS),
-            st.integers(0, 3 * ROW_GROUP) | st.just(ROWS),
+            st.integers(0, 3 * ROW_GROUP_ROWS) | st.just(ROWS),
             st.permutations(COLUMNS),
             st.integers(1, 4),
         ),
@@ -73,16 +73,16 @@ def test_what_is_kept_is_what_is_in_the_file(
 ):
     """Any windows of any columns in any order: as if each were read for the first time."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "_CHUNKS", Kept(most_bytes=most_bytes))
+        patch.setattr(parts, "_CHUNK_CACHE", ByteLruCache(max_bytes=most_bytes))
         (part,) = list_parts(folder)
         whole = _table()
         for row, count, order, some in windows:
             names = [name for name in order[:some] if name != "gone"]
-            found = part.read(
+            found = part.read_span(
                 start_ns=row * 1000, end_ns=(row + count) * 1000, columns=order[:some]
             )
-            low = row // ROW_GROUP * ROW_GROUP
-            high = min(-(-(row + count) // ROW_GROUP) * ROW_GROUP, ROWS)
+            low = row // ROW_GROUP_ROWS * ROW_GROUP_ROWS
+            high = min(-(-(row + count) // ROW_GROUP_ROWS) * ROW_GROUP_ROWS, ROWS)
             if row >= ROWS or count == 0:
                 assert found is None or count == 0
                 continue
@@ -100,25 +100,25 @@ def test_another_file_of_its_name_is_another(tmp_path: Path):
         write_part(tmp_path / "status", _table(seed), first_row=0)
         (part,) = list_parts(tmp_path / "status")
         for _ in range(2):
-            table = part.read(**window)
-            assert table["a"].equals(_table(seed)["a"].slice(0, ROW_GROUP))
+            table = part.read_span(**window)
+            assert table["a"].equals(_table(seed)["a"].slice(0, ROW_GROUP_ROWS))
 
 
 def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """And every chunk is compared again then: a flipped byte is told however late."""
-    monkeypatch.setattr(parts, "_FOOTERS", Kept(most_bytes=0))
-    monkeypatch.setattr(parts, "_CHUNKS", Kept(most_bytes=0))
+    monkeypatch.setattr(parts, "_FOOTER_CACHE", ByteLruCache(max_bytes=0))
+    monkeypatch.setattr(parts, "_CHUNK_CACHE", ByteLruCache(max_bytes=0))
     (tmp_path / "recording.json").write_text("{}")
     path = write_part(tmp_path / "status", _table(), first_row=0)
-    part = Part(place=path, first_row=0, end_row=ROWS)
+    part = Part(location=path, first_row=0, end_row=ROWS)
     window = {"start_ns": 0, "end_ns": 1000, "columns": ["a"]}
-    assert part.read(**window) is not None
+    assert part.read_span(**window) is not None
     content = bytearray(path.read_bytes())
     place = part.footer.row_group(0).column(1).data_page_offset
     content[place + 30] ^= 0xFF
     path.write_bytes(content)
     with pytest.raises(InputError, match="a from row 0 on is not what was written"):
-        part.read(**window)
+        part.read_span(**window)
 
 
 @settings(max_examples=200)
@@ -127,21 +127,27 @@ def test_a_place_among_parts_is_the_one_that_halving_finds(steps: list[int], at_
     """However unequal the parts are: the first one that ends at an instant or later."""
     edges = np.cumsum(steps).tolist()
     made = [
-        Part(place=Path(), first_row=row, end_row=row + 1, _spans=((begin, end),), _damage="")
+        Part(
+            location=Path(),
+            first_row=row,
+            end_row=row + 1,
+            _spans=((begin, end),),
+            _verify_error="",
+        )
         for row, (begin, end) in enumerate(zip([0, *edges], edges, strict=False))
     ]
     expected = [one for one in made if one.spans[-1][1] >= at_ns and one.spans[0][0] < at_ns + 7]
-    found = touching(made, start_ns=at_ns, end_ns=at_ns + 7)
+    found = overlapping_parts(made, start_ns=at_ns, end_ns=at_ns + 7)
     assert [part.first_row for part in found] == [part.first_row for part in expected]
 
 
 def test_what_is_asked_for_again_is_not_made_again():
     """A thing is made once while it is kept, and anew when it had to go."""
     made: list[str] = []
-    kept: Kept[bytes] = Kept(most_bytes=100)
+    kept: ByteLruCache[bytes] = ByteLruCache(max_bytes=100)
 
     def ask(key: str, size: int) -> bytes:
-        return kept.made(key, lambda: made.append(key) or b"x" * size, len)
+        return kept.get_or_make(key, lambda: made.append(key) or b"x" * size, len)
 
     for _ in range(3):
         assert ask("a", 40) == b"x" * 40

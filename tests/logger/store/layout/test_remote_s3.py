@@ -12,9 +12,9 @@ import pytest
 
 from logger.errors import InputError, OutsideFault
 from logger.simulate import scenario
-from logger.store.layout.remote import Address, place_of
+from logger.store.layout.remote import Address, location_of
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 from tests.support.command import run
 from tests.support.s3_server import S3Server
 
@@ -54,7 +54,7 @@ def there(store, overheat: Recording) -> Address:
     if not store.exists("bench"):
         store.mkdir("bench")
         store.put(str(overheat.path), "bench/overheat", recursive=True)
-    address = place_of("s3://bench/overheat")
+    address = location_of("s3://bench/overheat")
     assert isinstance(address, Address)
     return address
 
@@ -68,8 +68,8 @@ def test_a_window_reads_a_window(server: S3Server, there: Address, overheat: Rec
     before = len(server.fetched())
     opened = Recording.open(there)
     at = opened.start_ns + 600 * S
-    mine = opened.readings("shoulder", at, at + 60 * S, channels=["current_A"])
-    other = overheat.readings("shoulder", at, at + 60 * S, channels=["current_A"])
+    mine = opened.read_readings("shoulder", at, at + 60 * S, channels=["current_A"])
+    other = overheat.read_readings("shoulder", at, at + 60 * S, channels=["current_A"])
     assert mine.columns["current_A"].tobytes() == other.columns["current_A"].tobytes()
     fetched = [one for one in server.fetched()[before:] if one["path"].endswith(".parquet")]
     assert fetched
@@ -81,7 +81,7 @@ def test_a_window_reads_a_window(server: S3Server, there: Address, overheat: Rec
     assert sum(one["bytes"] for one in fetched) < whole / 4
     # Asked again it is not fetched again.
     count = len(server.fetched())
-    opened.readings("shoulder", at, at + 60 * S, channels=["current_A"])
+    opened.read_readings("shoulder", at, at + 60 * S, channels=["current_A"])
     assert len(server.fetched()) == count
 
 
@@ -91,7 +91,7 @@ def test_figures_of_the_whole_read_the_pyramid(
     """Mean and RMS of all of it take no rows but those at its ends."""
     span = ("shoulder", "torque_Nm", overheat.start_ns, overheat.end_ns)
     before = len(server.fetched())
-    assert figures(Recording.open(there), *span) == figures(overheat, *span)
+    assert span_statistics(Recording.open(there), *span) == span_statistics(overheat, *span)
     fetched = server.fetched()[before:]
     assert sum(one["bytes"] for one in fetched) < _size(Path(str(overheat.path))) / 4
 
@@ -132,7 +132,7 @@ def test_what_may_not_be_read_is_refused(store, there: Address, monkeypatch: pyt
         ("s3://bench/overheat/recording.json", "found a file"),
     ):
         with pytest.raises(InputError, match=f"^{text}: {said}"):
-            Recording.open(place_of(text))
+            Recording.open(location_of(text))
     deny = {
         "Version": "2012-10-17",
         "Statement": [
@@ -148,7 +148,7 @@ def test_what_may_not_be_read_is_refused(store, there: Address, monkeypatch: pyt
     store.put(str(Path(__file__)), "secret/rec/recording.json")
     store.call_s3("put_bucket_policy", Bucket="secret", Policy=json.dumps(deny))
     with pytest.raises(InputError, match="may not be read"):
-        Recording.open(place_of("s3://secret/rec"))
+        Recording.open(location_of("s3://secret/rec"))
     for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
         monkeypatch.delenv(name)
     monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
@@ -166,8 +166,8 @@ def test_a_store_that_dies_ends_it(
     try:
         store.mkdir("bench")
         store.put(str(overheat.path), "bench/overheat", recursive=True)
-        opened = Recording.open(place_of("s3://bench/overheat"))
-        (tmp_path / "limits.toml").write_text(scenario.limits_text(), encoding="utf-8")
+        opened = Recording.open(location_of("s3://bench/overheat"))
+        (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
         (tmp_path / "sweep.toml").write_text(
             'format = 1\n[bad_end]\nchannel = "temperature_housing_degC"\nabove = 77.0\n'
             'joint = "shoulder"\n[[vary]]\nlimit = "heats-fast"\nkey = "over_s"\nfrom = 60.0\n'
@@ -194,7 +194,7 @@ def test_a_store_that_dies_ends_it(
         assert "Traceback" not in errors
         # It never passes for damage or for rows that are missing.
         with pytest.raises(OutsideFault, match="it cannot be read"):
-            opened.readings("elbow", opened.start_ns, opened.end_ns)
+            opened.read_readings("elbow", opened.start_ns, opened.end_ns)
     finally:
         server.kill()
     begun = time.monotonic()

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError
-from logger.store.layout.schema import TIME
+from logger.store.layout.schema import TIME_TYPE
 from logger.store.parts import part as parts
 from logger.store.parts.part import Part, list_parts, write_part
 
@@ -23,9 +23,9 @@ PAGE = 512
 
 def _table(seed: int, count: int = 400) -> pa.Table:
     dice = np.random.default_rng(seed)
-    return pa.table(
+    return pa.read_rows(
         {
-            "time": pa.array(START_NS + np.arange(count) * 1_000_000).cast(TIME),
+            "time": pa.array(START_NS + np.arange(count) * 1_000_000).cast(TIME_TYPE),
             "value": pa.array(dice.normal(40, 1, count).round(1), mask=dice.random(count) < 0.3),
             "count": pa.array(dice.integers(0, 9, count)),
             "text": pa.array([f"said {number % 7}" for number in range(count)]),
@@ -38,7 +38,7 @@ def part(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, pa.Tabl
     """Give a small part of three row groups, its bytes and its rows."""
     table = _table(0)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "ROW_GROUP", 150)
+        patch.setattr(parts, "ROW_GROUP_ROWS", 150)
         path = write_part(tmp_path_factory.mktemp("part"), table, first_row=0)
     return path, path.read_bytes(), table
 
@@ -46,16 +46,16 @@ def part(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, pa.Tabl
 def _found(path: Path, content: bytes, table: pa.Table) -> str:
     """Return how a part with these bytes is read; it must never be read as anything else."""
     path.write_bytes(content)
-    one = Part(place=path, first_row=0, end_row=table.num_rows)
-    verified = one.verify()
-    if one.damage:
-        assert one.read(**ALL) is None
+    one = Part(location=path, first_row=0, end_row=table.num_rows)
+    verified = one.verify_part()
+    if one.verify_error:
+        assert one.read_span(**ALL) is None
         return "no footer"
     if verified:
         with pytest.raises(InputError, match=f"{path.name}.*damaged"):
-            one.read(**ALL)
+            one.read_span(**ALL)
         return "damaged"
-    assert one.read(**ALL).equals(table)
+    assert one.read_span(**ALL).equals(table)
     return "whole"
 
 
@@ -84,7 +84,7 @@ def test_a_stale_page(part, tmp_path: Path):
     """A page of another part, or of another place in the same, in whichever place."""
     path, content, table = part
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "ROW_GROUP", 150)
+        patch.setattr(parts, "ROW_GROUP_ROWS", 150)
         older = write_part(tmp_path, _table(9), first_row=0).read_bytes()
     for at in range(0, len(content), PAGE):
         for source in (older, content[PAGE:]):
@@ -116,11 +116,11 @@ def test_what_is_whole_in_a_damaged_part_is_read(part):
     flipped = bytearray(content)
     flipped[chunk.data_page_offset + chunk.total_compressed_size // 2] ^= 1
     path.write_bytes(bytes(flipped))
-    one = Part(place=path, first_row=0, end_row=400)
-    assert one.read(**ALL, columns=["time", "value"]).equals(table.select(["time", "value"]))
-    assert one.read(start_ns=0, end_ns=START_NS + 1).equals(table.slice(0, 150))
+    one = Part(location=path, first_row=0, end_row=400)
+    assert one.read_span(**ALL, columns=["time", "value"]).equals(table.select(["time", "value"]))
+    assert one.read_span(start_ns=0, end_ns=START_NS + 1).equals(table.slice(0, 150))
     with pytest.raises(InputError, match=r"count from row \d+ on is not what was written"):
-        one.read(**ALL, columns=["count"])
+        one.read_span(**ALL, columns=["count"])
     path.write_bytes(content)
 
 
@@ -129,10 +129,10 @@ def test_a_part_of_before_there_were_sums(tmp_path: Path):
     path = tmp_path / parts.part_name(0, 400)
     pq.write_table(_table(0), path)
     one = list_parts(tmp_path)[0]
-    assert one.read(**ALL).equals(_table(0))
-    assert one.verify() == ""
+    assert one.read_span(**ALL).equals(_table(0))
+    assert one.verify_part() == ""
     path.write_bytes(path.read_bytes()[:-1])
-    assert list_parts(tmp_path)[0].verify()
+    assert list_parts(tmp_path)[0].verify_part()
 
 
 @pytest.mark.parametrize("count", [0, 1, 16_384, 16_385])
@@ -141,15 +141,15 @@ def test_any_number_of_rows(tmp_path: Path, count: int):
     table = _table(2, count)
     path = write_part(tmp_path, table, first_row=7, end_row=7 + count)
     (one,) = list_parts(tmp_path)
-    assert one.verify() == ""
-    read = one.read(**ALL)
+    assert one.verify_part() == ""
+    read = one.read_span(**ALL)
     if count == 0:
         assert read is None
         return
     assert read.equals(table)
     path.unlink()
     write_part(tmp_path, read, first_row=7)
-    assert list_parts(tmp_path)[0].verify() == ""
+    assert list_parts(tmp_path)[0].verify_part() == ""
 
 
 def test_every_other_reader_passes_the_sums_over(part):

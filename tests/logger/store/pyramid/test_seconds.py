@@ -10,15 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.time_weighted import Buckets, merged
+from logger.joint.time_weighted import Buckets, merge_buckets
 from logger.store.parts.part import Part, list_parts, write_part
 from logger.store.pyramid.seconds import (
     BASE_NS,
-    Carry,
-    buckets_from,
+    PyramidCarry,
+    add_rows,
+    buckets_of_tables,
     carry_from,
     gap_limit_ns,
-    grow,
     overview_table,
 )
 
@@ -71,18 +71,18 @@ def _plainly(time_ns: list[int], value: list[float], *, hold_ns: int, until_ns: 
 
 def _grown(batch: ReadingBatch, cuts: list[int], *, until_ns: int) -> tuple[dict, list]:
     """Return channel -> buckets of all parts, and the gaps, through the files' own form."""
-    carry, tables, gaps = Carry(), [], []
+    carry, tables, gaps = PyramidCarry(), [], []
     edges = [0, *sorted(min(cut, len(batch)) for cut in cuts), len(batch)]
     for low, high in zip(edges, [*edges[1:], None], strict=True):
         last = high is None
-        part = batch.taken(slice(low, high) if not last else slice(0, 0))
-        buckets, carry = grow(carry, part, hold_ns=HOLD_NS, until_ns=until_ns if last else None)
+        part = batch.select_rows(slice(low, high) if not last else slice(0, 0))
+        buckets, carry = add_rows(carry, part, hold_ns=HOLD_NS, until_ns=until_ns if last else None)
         table = overview_table(buckets, carry)
         carry = carry_from(table.schema.metadata)
         tables.append(table)
         gaps += carry.gaps
-    assert carry.closed
-    return {channel: buckets_from(tables, channel) for channel in HOLD_NS}, gaps
+    assert carry.is_closed
+    return {channel: buckets_of_tables(tables, channel) for channel in HOLD_NS}, gaps
 
 
 @settings(max_examples=120, deadline=None)
@@ -92,7 +92,7 @@ def test_any_split_gives_what_plain_loops_give(batch: ReadingBatch, cuts: list[i
     until_ns = int(batch.time_ns[-1]) + more_ns
     found, gaps = _grown(batch, cuts, until_ns=until_ns)
     for channel, buckets in found.items():
-        time_ns, value = batch.series(channel)
+        time_ns, value = batch.channel_series(channel)
         plain = _plainly(
             time_ns.tolist(), value.tolist(), hold_ns=HOLD_NS[channel], until_ns=until_ns
         )
@@ -121,24 +121,24 @@ def test_any_split_gives_what_plain_loops_give(batch: ReadingBatch, cuts: list[i
 def test_merging_is_associative(batch: ReadingBatch, one: int, other: int):
     """Buckets of three stretches: whichever two are merged first."""
     low, high = sorted((min(one, len(batch)), min(other, len(batch))))
-    carry, parts = Carry(), []
+    carry, parts = PyramidCarry(), []
     for rows in (slice(0, low), slice(low, high), slice(high, None)):
-        buckets, carry = grow(carry, batch.taken(rows), hold_ns=HOLD_NS)
-        parts.append(buckets.get("torque_Nm", Buckets.none(BASE_NS)))
-    left = merged([merged(parts[:2]), parts[2]])
-    right = merged([parts[0], merged(parts[1:])])
-    for name, values in left.columns().items():
-        np.testing.assert_allclose(values, right.columns()[name], rtol=1e-9, atol=1e-9)
+        buckets, carry = add_rows(carry, batch.select_rows(rows), hold_ns=HOLD_NS)
+        parts.append(buckets.get("torque_Nm", Buckets.empty(BASE_NS)))
+    left = merge_buckets([merge_buckets(parts[:2]), parts[2]])
+    right = merge_buckets([parts[0], merge_buckets(parts[1:])])
+    for name, values in left.value_columns().items():
+        np.testing.assert_allclose(values, right.value_columns()[name], rtol=1e-9, atol=1e-9)
 
 
 def test_what_is_carried_survives_the_file(tmp_path: Path):
     """Nothing to tell yet: an overview of no rows still hands on its carry."""
-    carry = Carry(last={"torque_Nm": (5, -0.1)}, last_row_ns=7, gaps=((1, 2),))
+    carry = PyramidCarry(last={"torque_Nm": (5, -0.1)}, last_row_ns=7, gaps=((1, 2),))
     write_part(tmp_path, overview_table({}, carry), first_row=0, end_row=10)
     (part,) = list_parts(tmp_path)
     assert (part.first_row, part.end_row, part.spans) == (0, 10, ())
     assert carry_from(part.metadata) == carry
-    assert part.read(start_ns=0, end_ns=2**62) is None
-    assert carry_from({}) == Carry()
-    assert math.isfinite(Carry().closed)
-    assert Part(place=tmp_path / "none", first_row=0, end_row=1).damage
+    assert part.read_span(start_ns=0, end_ns=2**62) is None
+    assert carry_from({}) == PyramidCarry()
+    assert math.isfinite(PyramidCarry().is_closed)
+    assert Part(location=tmp_path / "none", first_row=0, end_row=1).verify_error

@@ -9,23 +9,23 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import Bench, SensorSettings, bench_from
-from logger.joint.time_weighted import bucketed
-from logger.store.layout.manifest import begun
+from logger.joint.bench.bench import Bench, SensorSettings, bench_from_texts
+from logger.joint.time_weighted import to_buckets
+from logger.store.layout.manifest import new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
-from logger.store.pyramid.tenths import FINE_NS, is_fast
-from logger.store.pyramid.upper import level_folder
+from logger.store.pyramid.tenths import TENTH_NS, wants_tenths
+from logger.store.pyramid.upper import upper_level_folder
 from logger.store.repair.recovery import seal
-from logger.store.tools.add_sensor import join_sensor
-from logger.store.tools.cut import cut_out
-from logger.store.tools.pack import pack
-from logger.store.tools.unpack import unpack
+from logger.store.tools.add_sensor import add_sensor
+from logger.store.tools.cut import copy_span
+from logger.store.tools.pack import write_tar
+from logger.store.tools.unpack import extract_recording
 from logger.store.writing.bulk_writer import BulkWriter
-from logger.store.writing.live_writer import RecordingWriter, Rhythm
-from replay.check import check
+from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from replay.check import check_recording
 from replay.recording import Recording
-from replay.window import bin_width_ns, envelope, trace
+from replay.window import bin_width_ns, read_envelope, read_polyline
 
 START_NS = 1_795_000_000_000_000_000
 MS = 1_000_000
@@ -52,7 +52,7 @@ channel = "{HOUSING}"
 byte = 0
 bits = 16
 """
-BENCH: Bench = bench_from(
+BENCH: Bench = bench_from_texts(
     '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\n',
     {"l": LAYOUT},
     where="bench.toml",
@@ -80,12 +80,12 @@ def _trace(dice: np.random.Generator, n: int) -> ReadingBatch:
 
 
 def _recorded(path: Path, rows: ReadingBatch, cuts: list[int], *, end: bool = True) -> Recording:
-    rhythm = Rhythm(first_part_s=1e9, longest_part_s=1e9, most_rows=1)
-    manifest = begun(BENCH, name="fine", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, rhythm=rhythm)
+    rhythm = FlushPolicy(first_part_s=1e9, max_part_s=1e9, max_rows=1)
+    manifest = new_manifest(BENCH, name="fine", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=rhythm)
     for first, behind in zip([0, *cuts], [*cuts, len(rows)], strict=True):
         if behind > first:
-            writer.append_readings(rows.taken(slice(first, behind)))
+            writer.append_readings(rows.select_rows(slice(first, behind)))
             if end or behind < len(rows):
                 writer.tick(float(behind))
     if end:
@@ -96,7 +96,7 @@ def _recorded(path: Path, rows: ReadingBatch, cuts: list[int], *, end: bool = Tr
 
 
 def _fine(path: Path, joint: str = "a") -> dict[str, bytes]:
-    folder = level_folder(path, joint, FINE_NS)
+    folder = upper_level_folder(path, joint, TENTH_NS)
     return {part.path.name: part.path.read_bytes() for part in list_parts(folder)}
 
 
@@ -104,15 +104,15 @@ def _is_what_the_rows_tell(
     recording: Recording, rows: ReadingBatch, low: int, high: int, bins: int
 ) -> None:
     for channel in (TORQUE, HOUSING):
-        time_ns, value = rows.series(channel)
-        shape = envelope(recording, "a", channel, low, high, bins=bins)
-        expected = bucketed(
+        time_ns, value = rows.channel_series(channel)
+        shape = read_envelope(recording, "a", channel, low, high, bins=bins)
+        expected = to_buckets(
             time_ns,
             value,
             hold_ns=recording.hold_ns("a")[channel],
             width_ns=shape.width_ns,
             until_ns=recording.end_ns,
-        ).within(int(shape.start_ns[0]), int(shape.start_ns[-1]) + shape.width_ns)
+        ).buckets_within(int(shape.start_ns[0]), int(shape.start_ns[-1]) + shape.width_ns)
         held = ~np.isnan(shape.mean)
         assert shape.start_ns[held].tolist() == expected.start_ns.tolist()
         for exact in ("n", "minimum", "maximum", "first", "last"):
@@ -123,7 +123,7 @@ def _is_what_the_rows_tell(
         assert (off <= room).all()
         assert (shape.mean[held] <= expected.maximum + 1e-10 * np.abs(expected.maximum)).all()
         inside = value[(time_ns >= low) & (time_ns < high)]
-        x, y = trace(recording, "a", channel, low, high, bins=bins)
+        x, y = read_polyline(recording, "a", channel, low, high, bins=bins)
         assert len(x) <= 3 * bins + 4
         if len(inside):
             assert np.nanmin(y) <= inside.min()
@@ -152,14 +152,14 @@ def test_any_window_is_what_the_rows_tell(
     cuts = sorted(dice.integers(0, n, int(dice.integers(0, 12))).tolist())
     path = tmp_path_factory.mktemp("fine") / "rec"
     _recorded(path, rows, cuts, end=end)
-    for part in list_parts(level_folder(path, "a", FINE_NS)) if how != "whole" else ():
+    for part in list_parts(upper_level_folder(path, "a", TENTH_NS)) if how != "whole" else ():
         if dice.random() < 0.4:
             content = bytearray(part.path.read_bytes())
             content[int(dice.integers(len(content)))] ^= 0xFF
             part.path.unlink() if how == "gone" else part.path.write_bytes(content)
     recording = Recording.open(path)
-    assert recording.missing() == () or not end
-    for width_ns in (FINE_NS, 2 * FINE_NS, 5 * FINE_NS):
+    assert recording.describe_missing() == () or not end
+    for width_ns in (TENTH_NS, 2 * TENTH_NS, 5 * TENTH_NS):
         bins = int(dice.integers(8, 60))
         span_ns = int(width_ns * bins * dice.uniform(0.8, 1.0))
         low = int(dice.integers(START_NS - BASE_NS, recording.end_ns))
@@ -180,19 +180,19 @@ def _kilohertz(n: int, *, first: int = 0) -> ReadingBatch:
 def test_a_slow_joint_pays_nothing(tmp_path: Path):
     """At 500 rows a second nothing is written, at 1,000 it is; a gap in between is no slowness."""
     fast = _kilohertz(5000).time_ns
-    assert is_fast(fast)
-    assert is_fast(np.concatenate((fast, fast + 100 * BASE_NS)))
-    assert not is_fast(fast[::2])
-    assert not is_fast(fast[:0])
+    assert wants_tenths(fast)
+    assert wants_tenths(np.concatenate((fast, fast + 100 * BASE_NS)))
+    assert not wants_tenths(fast[::2])
+    assert not wants_tenths(fast[:0])
     rows = _kilohertz(5000)
-    _recorded(tmp_path / "slow", rows.taken(slice(None, None, 10)), [100, 300])
+    _recorded(tmp_path / "slow", rows.select_rows(slice(None, None, 10)), [100, 300])
     assert _fine(tmp_path / "slow") == {}
     recording = _recorded(tmp_path / "fast", rows, [1000, 3000])
     names = [f"part-{a:012d}-{b:012d}.parquet" for a, b in ((0, 1000), (1000, 3000), (3000, 5000))]
     assert list(_fine(tmp_path / "fast")) == names
     low, high = START_NS, START_NS + 4 * BASE_NS
-    recording._reader.table = None  # The rows are not asked.
-    shape = envelope(recording, "a", TORQUE, low, high, bins=40)
+    recording._reader.read_rows = None  # The rows are not asked.
+    shape = read_envelope(recording, "a", TORQUE, low, high, bins=40)
     assert np.nanmax(shape.maximum) == rows.columns[TORQUE][:4000].max()
 
 
@@ -202,14 +202,14 @@ def test_sealing_makes_it_anew(tmp_path: Path, how: str):
     path = tmp_path / "rec"
     _recorded(path, _kilohertz(5000), [1000, 3000])
     before = _fine(path)
-    part = list_parts(level_folder(path, "a", FINE_NS))[1].path
+    part = list_parts(upper_level_folder(path, "a", TENTH_NS))[1].path
     content = bytearray(part.read_bytes())
     content[len(content) // 3] ^= 0xFF
     if how == "gone":
         part.unlink()
     else:
         part.write_bytes(content if how == "flipped" else content[:-1])
-    assert check(Recording.open(path)).whole
+    assert check_recording(Recording.open(path)).is_complete
     assert seal(path)
     assert _fine(path) == before
     assert not seal(path)
@@ -220,9 +220,9 @@ def test_a_recording_of_before_stays_as_it_was(tmp_path: Path):
     path = tmp_path / "rec"
     rows = _kilohertz(5000)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("logger.store.pyramid.tenths.is_fast", lambda _times: False)
+        patch.setattr("logger.store.pyramid.tenths.wants_tenths", lambda _times: False)
         _recorded(path, rows, [1000, 3000])
-    assert not level_folder(path, "a", FINE_NS).exists()
+    assert not upper_level_folder(path, "a", TENTH_NS).exists()
     assert not seal(path)
     _is_what_the_rows_tell(Recording.open(path), rows, START_NS + 1, START_NS + 3 * BASE_NS, 30)
 
@@ -241,17 +241,19 @@ def test_a_crash_seals_it_too(tmp_path: Path):
 def test_what_is_made_of_a_recording_has_it(tmp_path: Path):
     """Cut out, packed and unpacked, and a fast sensor that joins."""
     path = tmp_path / "rec"
-    manifest = begun(BENCH, name="fine", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="fine", started_ns=START_NS)
     writer = BulkWriter(path, manifest, BENCH, part_rows=3000)
     for first in range(0, 9000, 1000):
         writer.append_readings(_kilohertz(1000, first=first))
         writer.tick()
     writer.close(ended_ns=START_NS + 9 * BASE_NS, cause="done")
     assert len(_fine(path)) == 3
-    cut_out(path, out=tmp_path / "cut", start_ns=START_NS + BASE_NS, end_ns=START_NS + 6 * BASE_NS)
+    copy_span(
+        path, out=tmp_path / "cut", start_ns=START_NS + BASE_NS, end_ns=START_NS + 6 * BASE_NS
+    )
     assert _fine(tmp_path / "cut")
-    pack(path, tmp_path / "rec.tar")
-    assert _fine(unpack(tmp_path / "rec.tar", tmp_path / "back")) == _fine(path)
+    write_tar(path, tmp_path / "rec.tar")
+    assert _fine(extract_recording(tmp_path / "rec.tar", tmp_path / "back")) == _fine(path)
     sensor = SensorSettings(name="cell", channels=(TORQUE,), hold_s=0.1)
-    join_sensor(path, sensor, [replace(_kilohertz(5000), joint="cell")])
+    add_sensor(path, sensor, [replace(_kilohertz(5000), joint="cell")])
     assert len(_fine(path, "cell")) == 1

@@ -8,25 +8,25 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import bench_from
-from logger.joint.time_weighted import bucketed, regrouped
+from logger.joint.bench.bench import bench_from_texts
+from logger.joint.time_weighted import resample_buckets, to_buckets
 from logger.simulate import scenario
 from logger.store.layout.files import overview_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
-from logger.store.pyramid.upper import UPPER_NS, chosen, level_folder
-from logger.store.writing.live_writer import RecordingWriter, Rhythm
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_folder
+from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import bin_width_ns, envelope
+from replay.statistics import span_statistics
+from replay.window import bin_width_ns, read_envelope
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = bench_from(
+BENCH = bench_from_texts(
     '[bus]\ninterface = "virtual"\nchannel = "x"\n'
     '[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n'
     'torque = { from = "current", per_ampere = 1.0 }\n',
-    {"harvest-joint": scenario.layout_text()},
+    {"harvest-joint": scenario.scenario_layout_text()},
     where="bench.toml",
 )
 CHANNELS = BENCH.channels_of(BENCH.joints[0])
@@ -56,12 +56,12 @@ def _trace(dice: np.random.Generator, n: int) -> ReadingBatch:
 
 
 def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) -> Recording:
-    rhythm = Rhythm(first_part_s=1e9, longest_part_s=1e9, most_rows=1)
-    manifest = begun(BENCH, name="levels", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, rhythm=rhythm)
+    rhythm = FlushPolicy(first_part_s=1e9, max_part_s=1e9, max_rows=1)
+    manifest = new_manifest(BENCH, name="levels", started_ns=START_NS)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=rhythm)
     for first, behind in zip([0, *cuts], [*cuts, len(trace)], strict=True):
         if behind > first:
-            writer.append_readings(trace.taken(slice(first, behind)))
+            writer.append_readings(trace.select_rows(slice(first, behind)))
             writer.tick(float(behind))
     if end:
         writer.close(ended_ns=int(trace.time_ns[-1]) + 3 * BASE_NS, cause="done")
@@ -91,19 +91,19 @@ def test_every_level_is_equal_to_the_raw_rows(
     recording = _recorded(path, trace, cuts, end=end)
     hold_ns = recording.hold_ns("a")
     for channel in (TORQUE, HOUSING, "position_rad"):
-        time_ns, value = trace.series(channel)
-        base = bucketed(
+        time_ns, value = trace.channel_series(channel)
+        base = to_buckets(
             time_ns,
             value,
             hold_ns=hold_ns[channel],
             width_ns=BASE_NS,
             until_ns=recording.end_ns,
         )
-        for width_ns in (BASE_NS, *UPPER_NS, 300 * BASE_NS):
+        for width_ns in (BASE_NS, *UPPER_WIDTHS_NS, 300 * BASE_NS):
             first_ns = START_NS // width_ns * width_ns
             last_ns = (recording.end_ns // width_ns + 1) * width_ns
-            found = recording.counted("a", channel, first_ns, last_ns, width_ns=width_ns)
-            expected = regrouped(base, width_ns)
+            found = recording.read_buckets("a", channel, first_ns, last_ns, width_ns=width_ns)
+            expected = resample_buckets(base, width_ns)
             assert found.start_ns.tolist() == expected.start_ns.tolist()
             for exact in ("n", "minimum", "maximum", "first", "last"):
                 np.testing.assert_array_equal(getattr(found, exact), getattr(expected, exact))
@@ -118,7 +118,7 @@ def test_every_level_is_equal_to_the_raw_rows(
 def _span_is_exact(
     recording: Recording, trace: ReadingBatch, channel: str, low: int, high: int
 ) -> None:
-    time_ns, value = trace.series(channel)
+    time_ns, value = trace.channel_series(channel)
     hold_ns = recording.hold_ns("a")[channel]
     ends = np.minimum(np.append(time_ns[1:], np.int64(recording.end_ns)), time_ns + hold_ns)
     begins = np.maximum(time_ns, low)
@@ -126,7 +126,7 @@ def _span_is_exact(
     held = np.maximum(ends - begins, 0) * 1e-9
     inside = (time_ns >= low) & (time_ns < high)
     kept = inside | (held > 0)
-    found = figures(recording, "a", channel, low, high)
+    found = span_statistics(recording, "a", channel, low, high)
     assert found.n == int(inside.sum())
     assert found.duration_s == pytest.approx(held.sum(), abs=1e-8)
     if kept.any():
@@ -162,8 +162,10 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
     recording = Recording.open(path)
     reader = recording._reader
     assert len(list_parts(path / overview_stream("a"))) >= 700
-    widths = {width: len(list_parts(level_folder(path, "a", width))) for width in UPPER_NS}
-    assert widths == {UPPER_NS[0]: 87, UPPER_NS[1]: 10, UPPER_NS[2]: 1}
+    widths = {
+        width: len(list_parts(upper_level_folder(path, "a", width))) for width in UPPER_WIDTHS_NS
+    }
+    assert widths == {UPPER_WIDTHS_NS[0]: 87, UPPER_WIDTHS_NS[1]: 10, UPPER_WIDTHS_NS[2]: 1}
     dice = np.random.default_rng(1)
     spans = [(recording.start_ns, recording.end_ns)]
     spans += [tuple(sorted(dice.integers(*spans[0], 2).tolist())) for _ in range(20)]
@@ -172,8 +174,8 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
         _span_is_exact(recording, trace, TORQUE, low, high)
         assert reader.parts_read - before <= 4 * 2 * 9, "eight a level at each edge, and the whole"
     before = reader.parts_read
-    shape = envelope(recording, "a", TORQUE, *spans[0], bins=60)
-    assert shape.width_ns == bin_width_ns(spans[0][1] - spans[0][0], bins=60) == UPPER_NS[2]
+    shape = read_envelope(recording, "a", TORQUE, *spans[0], bins=60)
+    assert shape.width_ns == bin_width_ns(spans[0][1] - spans[0][0], bins=60) == UPPER_WIDTHS_NS[2]
     assert reader.parts_read - before <= 30
     assert np.nanmax(shape.maximum) == trace.columns[TORQUE].max()
 
@@ -181,7 +183,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
 def test_a_damaged_upper_part_costs_time_only(long_one: tuple[Path, ReadingBatch]):
     """Its finer parts are read in its place, and nothing is said to be missing."""
     path, trace = long_one
-    part = list_parts(level_folder(path, "a", UPPER_NS[1]))[2].path
+    part = list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[1]))[2].path
     whole = part.read_bytes()
     try:
         for content in (b"", whole[: len(whole) // 2], None):
@@ -191,7 +193,7 @@ def test_a_damaged_upper_part_costs_time_only(long_one: tuple[Path, ReadingBatch
                 part.write_bytes(content)
             recording = Recording.open(path)
             _span_is_exact(recording, trace, TORQUE, recording.start_ns, recording.end_ns)
-            assert recording.missing() == ()
+            assert recording.describe_missing() == ()
     finally:
         part.write_bytes(whole)
 
@@ -200,25 +202,25 @@ def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
     """Upper parts that are not there are made by the next sealing."""
     dice = np.random.default_rng(7)
     trace = _trace(dice, 400)
-    first = trace.taken(slice(0, 300))
+    first = trace.select_rows(slice(0, 300))
     path = tmp_path / "rec"
     _recorded(path, first, list(range(10, 300, 10)), end=True)
-    for width_ns in UPPER_NS:
-        for part in list_parts(level_folder(path, "a", width_ns)):
+    for width_ns in UPPER_WIDTHS_NS:
+        for part in list_parts(upper_level_folder(path, "a", width_ns)):
             part.path.unlink()
-    assert not list_parts(level_folder(path, "a", UPPER_NS[0]))
-    from logger.store.pyramid.upper import consolidate  # noqa: PLC0415 - what the next sealing calls
+    assert not list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))
+    from logger.store.pyramid.upper import consolidate_levels  # noqa: PLC0415 - what the next sealing calls
 
-    consolidate(path, "a")
-    assert len(list_parts(level_folder(path, "a", UPPER_NS[0]))) == 3
+    consolidate_levels(path, "a")
+    assert len(list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))) == 3
     recording = Recording.open(path)
     nodes = recording._reader._pyramid["a"]
     found = list(
-        chosen(
+        coarsest_for(
             nodes,
             start_ns=0,
             end_ns=2**62,
-            width_ns=UPPER_NS[0],
+            width_ns=UPPER_WIDTHS_NS[0],
             counted_ns=2**62,
         )
     )

@@ -14,21 +14,21 @@ import pytest
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
-from logger.store.layout.files import put, status_stream
-from logger.store.layout.lock import WriteLock, writer_of
-from logger.store.layout.manifest import Clock, Manifest
+from logger.store.layout.files import status_stream, write_atomically
+from logger.store.layout.lock import WriteLock, writer_pid
+from logger.store.layout.manifest import ClockAnchor, Manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import post
+from logger.store.writing.inbox import submit_request
 from logger.store.writing.journal import JournalReader, journal_files
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
-from replay.excursions.over_rows import excursions
+from replay.check import check_recording
+from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 ALL = {"start_ns": 0, "end_ns": 2**62}
 
 
@@ -36,10 +36,10 @@ def _manifest() -> Manifest:
     return Manifest(
         name="t",
         started_ns=START_NS,
-        clock=Clock(boottime_ns=0, wall_ns=START_NS),
+        clock=ClockAnchor(boottime_ns=0, wall_ns=START_NS),
         bench=BENCH.text,
         layouts=dict(BENCH.layout_texts),
-        limits=scenario.limits_text(),
+        limits=scenario.scenario_limits_text(),
     )
 
 
@@ -89,21 +89,21 @@ def test_a_disk_that_fills_up(small_disk: Path):
             given += 500
             writer.tick(index * 0.1)
     writer.abandon()
-    assert writer_of(path) is None
+    assert writer_pid(path) is None
     reader = RecordingReader(path)
-    table = reader.table(status_stream("elbow"), **ALL)
+    table = reader.read_rows(status_stream("elbow"), **ALL)
     assert 500 <= table.num_rows < given
     times = table["time"].cast(pa.int64()).to_numpy()
     np.testing.assert_array_equal(times, START_NS + np.arange(len(times)) * 1_000_000)
     with pytest.raises(OutsideFault, match=r"No space left.*journals are still there"):
         seal(path)
-    assert RecordingReader(path).table(status_stream("elbow"), **ALL).equals(table)
+    assert RecordingReader(path).read_rows(status_stream("elbow"), **ALL).equals(table)
     assert not list(path.rglob("*.aside"))
     with pytest.raises(OutsideFault):
-        post(path, kind="note", text="the disk is full")
+        submit_request(path, kind="note", text="the disk is full")
     subprocess.run(["mount", "-o", "remount,size=8m", str(small_disk)], check=True)
     assert seal(path)
-    assert RecordingReader(path).table(status_stream("elbow"), **ALL).equals(table)
+    assert RecordingReader(path).read_rows(status_stream("elbow"), **ALL).equals(table)
 
 
 def test_a_disk_that_is_full_before_the_beginning(small_disk: Path):
@@ -119,14 +119,14 @@ def test_a_disk_that_is_full_before_the_beginning(small_disk: Path):
 def test_a_file_is_put_whole_or_not_at_all(tmp_path: Path):
     """A fault while it is written leaves what was there, and nothing beside it."""
     path = tmp_path / "file"
-    put(path, lambda file: file.write(b"old"))
+    write_atomically(path, lambda file: file.write(b"old"))
 
     def fails(file):
         file.write(b"new")
         raise OSError("full")
 
     with pytest.raises(OSError, match="full"):
-        put(path, fails)
+        write_atomically(path, fails)
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]
 
@@ -137,26 +137,28 @@ def test_a_damaged_part_is_told(tmp_path: Path, stream: str, how: str):
     """The recording opens, check says which file, and the rest is read."""
     path = tmp_path / "rec"
     _three_parts(path)
-    post(path, kind="note", text="a note")
+    submit_request(path, kind="note", text="a note")
     shutil.copytree(path, tmp_path / "whole")
     whole = Recording.open(tmp_path / "whole")
     part = sorted((path / stream).glob("part-*.parquet"))[0]
     content = part.read_bytes()
     part.write_bytes({"cut": content[:-1], "empty": b"", "zeroed": bytes(len(content))}[how])
     recording = Recording.open(path)
-    found = check(recording)
+    found = check_recording(recording)
     if stream.startswith("overview"):
-        assert found.whole, "no row is lost"
-        assert found.gaps == check(whole).gaps
+        assert found.is_complete, "no row is lost"
+        assert found.gaps == check_recording(whole).gaps
         span = ("elbow", "temperature_housing_degC", START_NS, START_NS + 3_000_000_000)
-        assert figures(recording, *span).n == 3000
-        assert figures(recording, *span).mean == pytest.approx(figures(whole, *span).mean)
+        assert span_statistics(recording, *span).n == 3000
+        assert span_statistics(recording, *span).mean == pytest.approx(
+            span_statistics(whole, *span).mean
+        )
     else:
-        assert not found.whole
+        assert not found.is_complete
         assert any(part.name in said and stream in said for said in found.missing)
-    excursions(recording)
-    recording.events()
-    rows = recording.readings("elbow", START_NS, START_NS + 3_000_000_000)
+    find_excursions(recording)
+    recording.read_events()
+    rows = recording.read_readings("elbow", START_NS, START_NS + 3_000_000_000)
     assert len(rows) == (2000 if stream.startswith("status") else 3000)
 
 
@@ -169,7 +171,7 @@ def test_damaged_rows_are_a_sentence(tmp_path: Path):
     content[4:2000] = bytes(1996)
     part.write_bytes(bytes(content))
     with pytest.raises(InputError, match=f"{part.name}.*damaged"):
-        Recording.open(path).readings("elbow", START_NS, START_NS + 3_000_000_000)
+        Recording.open(path).read_readings("elbow", START_NS, START_NS + 3_000_000_000)
 
 
 def test_a_part_that_is_gone_is_told(tmp_path: Path):
@@ -178,9 +180,15 @@ def test_a_part_that_is_gone_is_told(tmp_path: Path):
     _three_parts(path)
     parts = sorted((path / "status" / "joint=elbow").glob("part-*.parquet"))
     parts[1].unlink()
-    assert "status/joint=elbow: rows 1000 to 1999 are missing." in RecordingReader(path).missing()
+    assert (
+        "status/joint=elbow: rows 1000 to 1999 are missing."
+        in RecordingReader(path).describe_missing()
+    )
     parts[2].unlink()
-    assert "status/joint=elbow: rows 1000 to 2999 are missing." in RecordingReader(path).missing()
+    assert (
+        "status/joint=elbow: rows 1000 to 2999 are missing."
+        in RecordingReader(path).describe_missing()
+    )
 
 
 def test_a_journal_that_is_damaged_is_told_and_its_beginning_kept(tmp_path: Path):
@@ -194,12 +202,12 @@ def test_a_journal_that_is_damaged_is_told_and_its_beginning_kept(tmp_path: Path
     content = bytearray(journal.read_bytes())
     content[len(content) // 2] ^= 0xFF
     journal.write_bytes(bytes(content))
-    kept = sum(run.batch.num_rows for run in JournalReader(journal).rows())
+    kept = sum(run.batch.num_rows for run in JournalReader(journal).read_new_rows())
     assert 0 < kept < 1000
     reader = RecordingReader(path)
-    assert any("hold no whole record" in said for said in reader.missing())
+    assert any("hold no whole record" in said for said in reader.describe_missing())
     assert seal(path)
-    assert RecordingReader(path).rows(status_stream("elbow")) == kept
+    assert RecordingReader(path).row_count(status_stream("elbow")) == kept
 
 
 def test_the_lock_keeps_another_process_out(tmp_path: Path):
@@ -217,17 +225,17 @@ def test_the_lock_keeps_another_process_out(tmp_path: Path):
     )
     try:
         assert other.stdout.readline() == "held\n"
-        assert writer_of(tmp_path) == other.pid
+        assert writer_pid(tmp_path) == other.pid
         with pytest.raises(InputError, match=f"pid {other.pid}"):
             WriteLock(tmp_path)
     finally:
         other.kill()
         other.wait()
         other.stdout.close()
-    assert writer_of(tmp_path) is None
+    assert writer_pid(tmp_path) is None
     with WriteLock(tmp_path):
-        assert writer_of(tmp_path) == os.getpid()
-    assert writer_of(tmp_path) is None
+        assert writer_pid(tmp_path) == os.getpid()
+    assert writer_pid(tmp_path) is None
 
 
 def test_a_lock_that_cannot_be_made(tmp_path: Path):

@@ -15,20 +15,20 @@ from logger.errors import OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.live_writer import RecordingWriter, Rhythm
+from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 STREAM = status_stream("elbow")
 ALL = {"start_ns": 0, "end_ns": 2**62}
 MS = 1_000_000
 
 
-def _writer(path: Path, rhythm: Rhythm) -> RecordingWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
-    return RecordingWriter(path, manifest, BENCH, now_s=0.0, rhythm=rhythm)
+def _writer(path: Path, rhythm: FlushPolicy) -> RecordingWriter:
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
+    return RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=rhythm)
 
 
 def _readings(first: int, count: int) -> ReadingBatch:
@@ -43,17 +43,17 @@ def _readings(first: int, count: int) -> ReadingBatch:
 
 def _is_prefix(reader: RecordingReader) -> int:
     """Check that the rows are 0, 1, 2 ...; return how many there are."""
-    table = reader.table(STREAM, **ALL)
+    table = reader.read_rows(STREAM, **ALL)
     values = table["voltage_V"].to_numpy()
     np.testing.assert_array_equal(values, np.arange(len(values)))
-    assert reader.rows(STREAM) >= len(values)
+    assert reader.row_count(STREAM) >= len(values)
     return len(values)
 
 
 def test_readers_that_follow_see_every_row_once(tmp_path: Path):
     """Old and new readers, hammering while a part is sealed every few milliseconds."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm(flush_s=0.0, first_part_s=0.01, longest_part_s=0.02))
+    writer = _writer(path, FlushPolicy(flush_s=0.0, first_part_s=0.01, max_part_s=0.02))
     done = threading.Event()
     faults: list[BaseException] = []
 
@@ -95,7 +95,7 @@ def test_readers_that_follow_see_every_row_once(tmp_path: Path):
 def test_a_part_that_is_renamed_in_the_tick_of_its_making_is_seen(tmp_path: Path):
     """A folder's time moves in ticks: what comes within one tick is not passed over for ever."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm(first_part_s=1.0))
+    writer = _writer(path, FlushPolicy(first_part_s=1.0))
     writer.append_readings(_readings(0, 10))
     writer.tick(2.0)
     writer._sealing.result()
@@ -116,7 +116,7 @@ def test_a_part_that_is_renamed_in_the_tick_of_its_making_is_seen(tmp_path: Path
 def test_rows_of_a_journal_whose_part_was_listed_first_are_not_doubled(tmp_path: Path):
     """The journal's end is read after the part is seen, as long as the journal is still there."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm(first_part_s=1.0))
+    writer = _writer(path, FlushPolicy(first_part_s=1.0))
     writer.append_readings(_readings(0, 10))
     writer.tick(0.1)
     reader = RecordingReader(path)
@@ -127,7 +127,7 @@ def test_rows_of_a_journal_whose_part_was_listed_first_are_not_doubled(tmp_path:
     with mock.patch.object(reader, "_read_journals", return_value=False):
         assert reader.refresh()
     for _ in range(2):
-        assert _is_prefix(reader) == reader.rows(STREAM) == 15
+        assert _is_prefix(reader) == reader.row_count(STREAM) == 15
         reader.refresh()
     writer.abandon()
 
@@ -135,7 +135,7 @@ def test_rows_of_a_journal_whose_part_was_listed_first_are_not_doubled(tmp_path:
 def test_parts_come_early_and_then_ever_less_often(tmp_path: Path):
     """The first within five seconds, later ones at twice the distance, ten minutes at most."""
     # Syncing is left out: four thousand seconds pass here in one.
-    writer = _writer(tmp_path / "rec", Rhythm(sync_s=1e9))
+    writer = _writer(tmp_path / "rec", FlushPolicy(sync_s=1e9))
     sealed_s = []
     for second in range(4000):
         writer.append_readings(_readings(second, 1))
@@ -154,24 +154,24 @@ def test_parts_come_early_and_then_ever_less_often(tmp_path: Path):
 def test_many_rows_start_a_part_before_its_time(tmp_path: Path):
     """What waits in memory stays bounded."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm(first_part_s=1e9, most_rows=1000))
+    writer = _writer(path, FlushPolicy(first_part_s=1e9, max_rows=1000))
     for index in range(30):
         writer.append_readings(_readings(index * 100, 100))
         writer.tick(float(index))
     assert len(list((path / STREAM).glob("part-*.parquet"))) >= 2
-    assert writer._waiting_rows() <= 1100
+    assert writer._buffered_rows() <= 1100
     writer.abandon()
 
 
 def test_flushed_within_a_twentieth_of_a_second(tmp_path: Path):
     """Rows are with the kernel 50 ms after they came, before any part."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm())
+    writer = _writer(path, FlushPolicy())
     writer.append_readings(_readings(0, 3))
     writer.tick(0.01)
-    assert RecordingReader(path).rows(STREAM) == 0
+    assert RecordingReader(path).row_count(STREAM) == 0
     writer.tick(0.051)
-    assert RecordingReader(path).rows(STREAM) == 3
+    assert RecordingReader(path).row_count(STREAM) == 3
     writer.abandon()
 
 
@@ -182,12 +182,12 @@ def test_a_slow_disk_holds_no_flush_up(tmp_path: Path, monkeypatch: pytest.Monke
         "logger.store.writing.journal.os.fdatasync", lambda _file: released.wait(10)
     )
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm(first_part_s=1e9))
+    writer = _writer(path, FlushPolicy(first_part_s=1e9))
     begun = time.monotonic()
     for index in range(5):
         writer.append_readings(_readings(index, 1))
         writer.tick(1.1 + index)
-        assert RecordingReader(path).rows(STREAM) == index + 1
+        assert RecordingReader(path).row_count(STREAM) == index + 1
     assert time.monotonic() - begun < 5
     released.set()
     writer.abandon()
@@ -199,7 +199,7 @@ def test_a_sync_that_fails_is_a_fault(tmp_path: Path, monkeypatch: pytest.Monkey
     def fails(_file: int) -> None:
         raise OSError(5, "Input/output error")
 
-    writer = _writer(tmp_path / "rec", Rhythm(first_part_s=1e9))
+    writer = _writer(tmp_path / "rec", FlushPolicy(first_part_s=1e9))
     monkeypatch.setattr("logger.store.writing.journal.os.fdatasync", fails)
     writer.append_readings(_readings(0, 1))
     writer.tick(1.1)
@@ -208,20 +208,20 @@ def test_a_sync_that_fails_is_a_fault(tmp_path: Path, monkeypatch: pytest.Monkey
             writer.tick(2.0 + index)
             time.sleep(0.01)
     writer.abandon()
-    assert RecordingReader(tmp_path / "rec").rows(STREAM) == 1
+    assert RecordingReader(tmp_path / "rec").row_count(STREAM) == 1
 
 
 def test_a_reader_that_opens_while_it_begins_sees_an_empty_recording(tmp_path: Path):
     """No row yet: it opens, is live, and has nothing to say."""
     path = tmp_path / "rec"
-    writer = _writer(path, Rhythm())
+    writer = _writer(path, FlushPolicy())
     reader = RecordingReader(path)
     assert reader.live
     assert reader.span_ns(STREAM) is None
-    assert reader.newest("health") is None
-    assert reader.events() == []
-    assert reader.table(STREAM, **ALL).schema.field("time").type == pa.timestamp("ns", tz="UTC")
-    assert reader.missing() == ()
+    assert reader.newest_row("health") is None
+    assert reader.read_events() == []
+    assert reader.read_rows(STREAM, **ALL).schema.field("time").type == pa.timestamp("ns", tz="UTC")
+    assert reader.describe_missing() == ()
     assert not reader.refresh()
     writer.close(ended_ns=START_NS + 1, cause="test")
     assert reader.refresh()

@@ -12,42 +12,44 @@ import pytest
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
-from logger.joint.decode.decode import DecodeState, decode, plan_for
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from logger.store.layout.files import status_stream
-from logger.store.layout.lock import writer_of
-from logger.store.layout.manifest import begun
-from logger.store.layout.schema import frames_from
-from logger.store.parts.part import ROW_GROUP, list_parts
+from logger.store.layout.lock import writer_pid
+from logger.store.layout.manifest import new_manifest
+from logger.store.layout.schema import frames_from_table
+from logger.store.parts.part import ROW_GROUP_ROWS, list_parts
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import post
+from logger.store.writing.inbox import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 ALL = {"start_ns": 0, "end_ns": 2**62}
 
 
 def _frames() -> FrameBatch:
-    return FrameBatch.joined(list(frames(hours=1 / 60, rate_Hz=100.0, seed=1, start_ns=START_NS)))
+    return FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 60, rate_Hz=100.0, seed=1, start_ns=START_NS))
+    )
 
 
 FRAMES = _frames()
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 
 def _feed(writer: RecordingWriter, *, until_s: float, tick: bool = True) -> int:
     """Write the first `until_s` seconds, ticking as a recorder does; returns frames written."""
-    plan, state, count = plan_for(BENCH), DecodeState(), 0
+    plan, state, count = decode_plan(BENCH), DecodeState(), 0
     second = (FRAMES.time_ns - START_NS) * 1e-9
     for step in range(int(until_s * 10)):
-        part = FRAMES.taken((second >= step / 10) & (second < (step + 1) / 10))
+        part = FRAMES.select_rows((second >= step / 10) & (second < (step + 1) / 10))
         decoded, state = decode(plan, state, part)
         writer.append_frames(part)
         for readings in decoded.readings:
@@ -60,7 +62,7 @@ def _feed(writer: RecordingWriter, *, until_s: float, tick: bool = True) -> int:
 
 def _rows(path: Path) -> dict[str, int]:
     reader = RecordingReader(path)
-    return {stream: reader.table(stream, **ALL).num_rows for stream in reader.schemas}
+    return {stream: reader.read_rows(stream, **ALL).num_rows for stream in reader.schemas}
 
 
 def test_rows_are_read_alike_before_and_after_sealing(tmp_path: Path):
@@ -71,15 +73,15 @@ def test_rows_are_read_alike_before_and_after_sealing(tmp_path: Path):
     count = _feed(writer, until_s=20)
     writer.tick(20.2)
     follower.refresh()
-    live = follower.table("frames", **ALL)
+    live = follower.read_rows("frames", **ALL)
     assert live.num_rows == count
     assert follower.live
-    assert writer_of(path) is not None
+    assert writer_pid(path) is not None
     assert list((path / "frames").glob("part-*.parquet")), "the first part comes early"
     writer.close(ended_ns=START_NS + 20 * 10**9, cause="test")
     follower.refresh()
-    assert follower.table("frames", **ALL).equals(live)
-    assert RecordingReader(path).table("frames", **ALL).equals(live)
+    assert follower.read_rows("frames", **ALL).equals(live)
+    assert RecordingReader(path).read_rows("frames", **ALL).equals(live)
     assert not follower.live
     assert follower.missing() == ()
     assert not list((path / "journal").iterdir())
@@ -96,7 +98,9 @@ def test_a_killed_writer_leaves_what_it_flushed(tmp_path: Path):
     writer.abandon()
     rows = _rows(tmp_path / "crash")
     assert rows["frames"] == count
-    assert any("without closing" in said for said in RecordingReader(tmp_path / "crash").missing())
+    assert any(
+        "without closing" in said for said in RecordingReader(tmp_path / "crash").describe_missing()
+    )
     assert seal(tmp_path / "crash")
     assert _rows(tmp_path / "crash") == rows
     assert not seal(tmp_path / "crash")
@@ -130,7 +134,7 @@ def test_readers_write_nothing(tmp_path: Path):
     before = {file: file.stat().st_mtime_ns for file in path.rglob("*")}
     reader = RecordingReader(path)
     reader.refresh()
-    reader.table("frames", **ALL)
+    reader.read_rows("frames", **ALL)
     assert {file: file.stat().st_mtime_ns for file in path.rglob("*")} == before
 
 
@@ -165,7 +169,8 @@ def test_the_format_keeps_its_promises(tmp_path: Path):
         if "overview" not in file.parts:
             assert footer.num_rows == end - first
         assert all(
-            footer.row_group(index).num_rows <= ROW_GROUP for index in range(footer.num_row_groups)
+            footer.row_group(index).num_rows <= ROW_GROUP_ROWS
+            for index in range(footer.num_row_groups)
         )
     schema = pq.read_schema(next((path / "status" / "joint=shoulder").glob("*.parquet")))
     assert schema.field("torque_Nm").metadata[b"ucum"] == b"N.m"
@@ -182,7 +187,7 @@ def test_only_one_writer(tmp_path: Path):
     with pytest.raises(InputError, match="already exists"):
         _writer(path)
     writer.abandon()
-    assert writer_of(path) is None
+    assert writer_pid(path) is None
 
 
 def test_nulls_stay_null(tmp_path: Path):
@@ -191,7 +196,7 @@ def test_nulls_stay_null(tmp_path: Path):
     writer = _writer(path)
     _feed(writer, until_s=2)
     writer.close(ended_ns=START_NS + 2 * 10**9, cause="test")
-    table = RecordingReader(path).table(status_stream("shoulder"), **ALL)
+    table = RecordingReader(path).read_rows(status_stream("shoulder"), **ALL)
     hot = table["temperature_housing_degC"].to_pandas().isna()
     moving = table["position_rad"].to_pandas().isna()
     assert not (~hot & ~moving).any()
@@ -203,16 +208,16 @@ def test_a_note_lands_with_and_without_a_logger(tmp_path: Path):
     path = tmp_path / "rec"
     writer = _writer(path)
     _feed(writer, until_s=1)
-    post(path, kind="note", text="fan off <b>\u202e", who="h")
+    submit_request(path, kind="note", text="fan off <b>\u202e", who="h")
     assert len(list((path / "inbox").glob("*.json"))) == 1
     writer.close(ended_ns=START_NS + 10**9, cause="test")
-    post(path, kind="note", text="seen afterwards")
-    events = RecordingReader(path).events()
+    submit_request(path, kind="note", text="seen afterwards")
+    events = RecordingReader(path).read_events()
     assert [event.text for event in events] == ["fan off <b>\u202e", "seen afterwards"]
     assert [event.sequence for event in events] == [0, 1]
     assert not list((path / "inbox").iterdir())
     with pytest.raises(InputError, match="no text"):
-        post(path, kind="note", text="  ")
+        submit_request(path, kind="note", text="  ")
 
 
 def test_an_overview_seen_before_its_rows_is_not_forgotten(tmp_path: Path):
@@ -227,10 +232,10 @@ def test_an_overview_seen_before_its_rows_is_not_forgotten(tmp_path: Path):
     aside = tmp_path / part.name
     part.rename(aside)
     follower.refresh()
-    assert follower.carry("elbow").last_row_ns is None
+    assert follower.uncounted("elbow").last_row_ns is None
     aside.rename(part)
     follower.refresh()
-    assert follower.carry("elbow").last_row_ns is not None
+    assert follower.uncounted("elbow").last_row_ns is not None
     writer.abandon()
 
 
@@ -238,10 +243,12 @@ def test_frames_of_an_older_writer_are_of_the_first_bus(tmp_path: Path):
     """A part without the column that tells the bus is read as what it was: of the only one."""
     path = tmp_path / "rec"
     writer = _writer(path)
-    writer.append_frames(FrameBatch.of([(START_NS, 0x281, 0, b"\x01"), (START_NS + 1, 2, 0, b"")]))
+    writer.append_frames(
+        FrameBatch.from_rows([(START_NS, 0x281, 0, b"\x01"), (START_NS + 1, 2, 0, b"")])
+    )
     writer.close(ended_ns=START_NS + 2, cause="done")
     (part,) = list_parts(path / "frames")
     pq.write_table(pq.read_table(part.path, partitioning=None).drop_columns(["bus"]), part.path)
-    frames = frames_from(RecordingReader(path).table("frames", start_ns=0, end_ns=2**62))
+    frames = frames_from_table(RecordingReader(path).read_rows("frames", start_ns=0, end_ns=2**62))
     assert frames.bus.tolist() == [0, 0]
     assert frames.identifier.tolist() == [0x281, 2]

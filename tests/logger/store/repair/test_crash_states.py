@@ -17,20 +17,20 @@ from logger.simulate import scenario
 from logger.store.layout import files, manifest
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.parts import part
-from logger.store.pyramid.tenths import FINE_NS
-from logger.store.pyramid.upper import level_folder
+from logger.store.pyramid.tenths import TENTH_NS
+from logger.store.pyramid.upper import upper_level_folder
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import envelope
+from replay.statistics import span_statistics
+from replay.window import read_envelope
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 CHANNEL = "temperature_housing_degC"
 RATE = 20
 """Rows a second."""
@@ -50,7 +50,7 @@ class _Cut(BaseException):
 def _each_step(step: Callable[[], None]) -> Iterator[None]:
     """Call `step` before and after each file that is put in its place, and each that goes."""
     with pytest.MonkeyPatch.context() as patch:
-        put, unlink = files.put, Path.unlink
+        put, unlink = files.write_atomically, Path.unlink
 
         def stepped_put(path, write):
             step()
@@ -81,7 +81,7 @@ def _readings(second: int) -> ReadingBatch:
 def _record(path: Path, *, step: Callable[[int], None]) -> None:
     """Record nine seconds in three parts; `step` gets the seconds that were flushed by then."""
     flushed = [0]
-    settings = begun(BENCH, name="t", started_ns=START_NS)
+    settings = new_manifest(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, settings, BENCH, now_s=0.0)
     with _each_step(lambda: step(flushed[0])):
         for second in range(9):
@@ -103,26 +103,28 @@ def _record(path: Path, *, step: Callable[[int], None]) -> None:
 def _holds(path: Path, seconds: int) -> None:
     """Check that a recording holds the rows of so many seconds, once, and their figures."""
     recording = Recording.open(path)
-    batch = recording.readings("elbow", 0, 2**62)
+    batch = recording.read_readings("elbow", 0, 2**62)
     time_ns = np.concatenate(
         [np.empty(0, np.int64)] + [_readings(s).time_ns for s in range(seconds)]
     )
     np.testing.assert_array_equal(batch.time_ns, time_ns)
-    assert recording.row_count("elbow") == RATE * seconds
-    assert [event.sequence for event in recording.events()] == list(range(seconds))
+    assert recording.reading_count("elbow") == RATE * seconds
+    assert [event.sequence for event in recording.read_events()] == list(range(seconds))
     if seconds:
         value = batch.columns[CHANNEL]
-        found = figures(recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S - S // RATE)
+        found = span_statistics(
+            recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S - S // RATE
+        )
         assert found.n == len(value) - 1
         assert found.mean == pytest.approx(value[:-1].mean(), rel=1e-9)
         assert found.maximum == value[:-1].max()
-        tenths = envelope(
+        tenths = read_envelope(
             recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S, bins=10 * seconds
         )
-        assert level_folder(path, "elbow", FINE_NS).is_dir() or seconds < 4
+        assert upper_level_folder(path, "elbow", TENTH_NS).is_dir() or seconds < 4
         assert tenths.n.tolist() == [RATE // 10] * (10 * seconds)
         assert tenths.maximum.tolist() == value.reshape(-1, RATE // 10).max(axis=1).tolist()
-    assert [gap for gap in recording.gaps("elbow") if gap[1] - gap[0] < 9 * S] == []
+    assert [gap for gap in recording.read_gaps("elbow") if gap[1] - gap[0] < 9 * S] == []
 
 
 def _snapshots(folder: Path) -> list[tuple[Path, int]]:
@@ -184,5 +186,5 @@ def test_a_sealing_that_is_cut_short_is_taken_up(tmp_path: Path):
         cut_at += 1
     assert cut_at > 5
     stream = status_stream("elbow")
-    whole = RecordingReader(path).table(stream, start_ns=0, end_ns=2**62)
+    whole = RecordingReader(path).read_rows(stream, start_ns=0, end_ns=2**62)
     assert whole.num_rows == RATE * crashed[1]

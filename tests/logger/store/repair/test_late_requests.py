@@ -9,23 +9,23 @@ import pytest
 import logger.store.repair.recovery as seal_module
 import logger.store.writing.inbox as inbox_module
 from logger.errors import OutsideFault
-from logger.joint.bench.bench import bench_from
+from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.recorder import RecordSettings, record
 from logger.simulate import scenario
-from logger.store.layout.files import INBOX
-from logger.store.layout.manifest import begun
+from logger.store.layout.files import INBOX_FOLDER
+from logger.store.layout.manifest import new_manifest
 from logger.store.repair.recovery import append_event, seal
-from logger.store.writing.inbox import Left, Request, post, waiting
+from logger.store.writing.inbox import EventRequest, PendingRequest, queued_files, submit_request
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 
@@ -36,7 +36,7 @@ def _finished(path: Path) -> Path:
 
 def _notes(path: Path) -> list[str]:
     recording = Recording.open(path)
-    events = recording.events()
+    events = recording.read_events()
     assert [event.sequence for event in events] == sorted({event.sequence for event in events})
     return [event.text for event in events if event.kind == "note"]
 
@@ -44,18 +44,18 @@ def _notes(path: Path) -> list[str]:
 def test_asked_while_another_note_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Two people at a finished recording: the second finds it taken, the first does both."""
     path = _finished(tmp_path / "rec")
-    append = seal_module._append
+    append = seal_module._append_events
     late = iter(["second", "third"])
 
-    def meanwhile(where: Path, requests: list[Request]) -> None:
+    def meanwhile(where: Path, requests: list[EventRequest]) -> None:
         append(where, requests)
         for text in late:
-            post(where, kind="note", text=text)
+            submit_request(where, kind="note", text=text)
             break
 
-    monkeypatch.setattr(seal_module, "_append", meanwhile)
-    append_event(path, Request(kind="note", text="first"))
-    assert waiting(path) == []
+    monkeypatch.setattr(seal_module, "_append_events", meanwhile)
+    append_event(path, EventRequest(kind="note", text="first"))
+    assert queued_files(path) == []
     assert _notes(path) == ["first", "second", "third"]
 
 
@@ -63,36 +63,38 @@ def test_asked_while_it_is_sealed(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     """What is asked after `seal` has looked into the inbox is taken before it ends."""
     writer = _writer(tmp_path / "rec")
     writer.abandon()
-    look = seal_module.left
+    look = seal_module.pending_requests
     late = iter(["late"])
 
-    def then_asked(where: Path) -> list[Left]:
+    def then_asked(where: Path) -> list[PendingRequest]:
         found = look(where)
         for text in late:
-            post(where, kind="note", text=text)
+            submit_request(where, kind="note", text=text)
         return found
 
-    monkeypatch.setattr(seal_module, "left", then_asked)
+    monkeypatch.setattr(seal_module, "pending_requests", then_asked)
     assert seal(tmp_path / "rec")
-    assert waiting(tmp_path / "rec") == []
+    assert queued_files(tmp_path / "rec") == []
     assert _notes(tmp_path / "rec")[-1] == "late"
     assert not seal(tmp_path / "rec")
 
 
 def test_asked_while_the_recorder_closes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Sealing the last rows takes its time: a note of that time is an event all the same."""
-    text = scenario.bench_text("closing").replace('interface = "slcan"', 'interface = "virtual"')
+    text = scenario.scenario_bench_text("closing").replace(
+        'interface = "slcan"', 'interface = "virtual"'
+    )
     text = "\n".join(line for line in text.splitlines() if not line.startswith("options"))
-    bench = bench_from(
+    bench = bench_from_texts(
         text.replace("send      = true", "send = false"),
-        {"harvest-joint": scenario.layout_text()},
+        {"harvest-joint": scenario.scenario_layout_text()},
         where="bench.toml",
     )
     path = tmp_path / "rec"
     close = RecordingWriter.close
 
     def asked_then_closed(self: RecordingWriter, *, ended_ns: int, cause: str) -> None:
-        post(path, kind="note", text="fan off", who="eva")
+        submit_request(path, kind="note", text="fan off", who="eva")
         close(self, ended_ns=ended_ns, cause=cause)
 
     monkeypatch.setattr(RecordingWriter, "close", asked_then_closed)
@@ -102,7 +104,7 @@ def test_asked_while_the_recorder_closes(tmp_path: Path, monkeypatch: pytest.Mon
         ),
         stop=threading.Event(),
     )
-    assert waiting(path) == []
+    assert queued_files(path) == []
     assert _notes(path) == ["fan off"]
     assert json.loads((path / "recording.json").read_text(encoding="utf-8"))["ended"]
 
@@ -110,10 +112,10 @@ def test_asked_while_the_recorder_closes(tmp_path: Path, monkeypatch: pytest.Mon
 def test_one_that_can_never_be_taken_holds_nobody_up(tmp_path: Path):
     """A pipe that looks like a request stays where it is or is set aside; sealing ends."""
     path = _finished(tmp_path / "rec")
-    (path / INBOX).mkdir(exist_ok=True)
-    (path / INBOX / "1.json").mkdir()
-    (path / INBOX / "1.unreadable").write_text("in the way", encoding="utf-8")
-    append_event(path, Request(kind="note", text="x"))
+    (path / INBOX_FOLDER).mkdir(exist_ok=True)
+    (path / INBOX_FOLDER / "1.json").mkdir()
+    (path / INBOX_FOLDER / "1.unreadable").write_text("in the way", encoding="utf-8")
+    append_event(path, EventRequest(kind="note", text="x"))
     assert _notes(path) == ["x"]
 
 
@@ -124,7 +126,7 @@ def test_a_request_that_the_disk_refuses(tmp_path: Path, monkeypatch: pytest.Mon
     def full(path: Path, write: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(inbox_module, "put", full)
+    monkeypatch.setattr(inbox_module, "write_atomically", full)
     with pytest.raises(OutsideFault, match=r"the note cannot be written \(No space left"):
-        post(tmp_path / "rec", kind="note", text="x")
+        submit_request(tmp_path / "rec", kind="note", text="x")
     writer.abandon()

@@ -11,26 +11,28 @@ import logger.store.repair.recovery as seal_module
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
-from logger.store.layout.files import INBOX, JOURNAL, overview_stream, status_stream
-from logger.store.layout.manifest import begun, read_manifest
+from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, overview_stream, status_stream
+from logger.store.layout.manifest import new_manifest, read_manifest
 from logger.store.parts.part import list_parts, write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import append_event, seal
-from logger.store.writing.inbox import Request, post, take
+from logger.store.writing.inbox import EventRequest, claim_requests, submit_request
 from logger.store.writing.journal import JournalWriter
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
+from replay.check import check_recording
 from replay.recording import Recording
-from replay.statistics import figures
+from replay.statistics import span_statistics
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 CHANNEL = "temperature_housing_degC"
 ALL = {"start_ns": 0, "end_ns": 2**62}
 
 
 def _writer(path: Path) -> RecordingWriter:
-    return RecordingWriter(path, begun(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0)
+    return RecordingWriter(
+        path, new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
+    )
 
 
 def _readings(part: int, joint: str = "elbow") -> ReadingBatch:
@@ -84,11 +86,13 @@ def test_overviews_are_made_anew(tmp_path: Path, how: str, which: tuple[int, ...
                 file.write_bytes(content[:-1])
             else:
                 file.write_bytes(content[:middle] + b"\xff\0\xff" + content[middle + 3 :])
-    assert check(Recording.open(path)).whole, "no row is lost"
+    assert check_recording(Recording.open(path)).is_complete, "no row is lost"
     assert seal(path)
     assert _overviews(path) == before
     assert not seal(path)
-    found = figures(Recording.open(path), "elbow", CHANNEL, START_NS, START_NS + 4 * 3_000_000_000)
+    found = span_statistics(
+        Recording.open(path), "elbow", CHANNEL, START_NS, START_NS + 4 * 3_000_000_000
+    )
     values = np.concatenate([_readings(part).columns[CHANNEL] for part in range(4)])
     assert (found.n, found.maximum) == (len(values), values.max())
     assert found.mean == pytest.approx(values.mean(), rel=1e-9)
@@ -136,10 +140,10 @@ def test_a_damaged_overview_does_not_end_a_recorder(tmp_path: Path):
             content[100] ^= 0xFF
             file.write_bytes(bytes(content))
     writer.close(ended_ns=START_NS + 40 * 10**9, cause="test")
-    assert check(Recording.open(path)).whole
+    assert check_recording(Recording.open(path)).is_complete
     assert seal(path)
     assert not seal(path)
-    found = figures(Recording.open(path), "elbow", CHANNEL, START_NS, START_NS + 36 * 10**9)
+    found = span_statistics(Recording.open(path), "elbow", CHANNEL, START_NS, START_NS + 36 * 10**9)
     assert found.n == 3600
 
 
@@ -149,16 +153,16 @@ def test_an_overview_is_made_anew_before_more_rows_follow(tmp_path: Path):
     whole = _recorded(tmp_path / "whole", closed=False)
     for one in (path, whole):
         # What the logger that died had not sealed.
-        journal = JournalWriter(one / JOURNAL, number=50)
+        journal = JournalWriter(one / JOURNAL_FOLDER, number=50)
         run = next(
             iter(
                 RecordingReader(_recorded(tmp_path / f"5-{one.name}", parts=5))
-                .table(status_stream("elbow"), **ALL)
+                .read_rows(status_stream("elbow"), **ALL)
                 .slice(1200)
                 .to_batches()
             )
         )
-        journal.append(status_stream("elbow"), 1200, run)
+        journal.append_rows(status_stream("elbow"), 1200, run)
         journal.close()
     list_parts(path / overview_stream("elbow"))[-1].path.write_bytes(b"")
     assert seal(path)
@@ -177,7 +181,10 @@ def test_overviews_of_damaged_rows(tmp_path: Path):
     assert not seal(path)
     told = [part.path.name for part in list_parts(path / overview_stream("elbow"))]
     assert told == [_name(0), _name(2)]
-    assert len([said for said in RecordingReader(path).missing() if "cannot be read" in said]) == 2
+    assert (
+        len([said for said in RecordingReader(path).describe_missing() if "cannot be read" in said])
+        == 2
+    )
 
 
 @pytest.mark.parametrize("how", ["cut", "flipped"])
@@ -201,16 +208,16 @@ def test_a_damaged_part_whose_journal_is_there(tmp_path: Path, how: str):
     content[200] ^= 0xFF
     damaged.write_bytes(bytes(content) if how == "flipped" else bytes(content[:-1]))
     if how == "cut":
-        assert RecordingReader(path).table(status_stream("elbow"), **ALL).num_rows == 900
-        assert RecordingReader(path).rows(status_stream("elbow")) == 900
+        assert RecordingReader(path).read_rows(status_stream("elbow"), **ALL).num_rows == 900
+        assert RecordingReader(path).row_count(status_stream("elbow")) == 900
     assert seal(path)
     recording = Recording.open(path)
     values = np.concatenate([_readings(part).columns[CHANNEL] for part in range(3)])
-    batch = recording.readings("elbow", 0, 2**62)
+    batch = recording.read_readings("elbow", 0, 2**62)
     np.testing.assert_array_equal(batch.columns[CHANNEL], values)
-    assert len(recording.missing()) == 1, "only that it was not closed"
-    assert check(recording).missing == recording.missing()
-    assert figures(recording, "elbow", CHANNEL, START_NS, START_NS + 10**10).n == 900
+    assert len(recording.describe_missing()) == 1, "only that it was not closed"
+    assert check_recording(recording).missing == recording.describe_missing()
+    assert span_statistics(recording, "elbow", CHANNEL, START_NS, START_NS + 10**10).n == 900
     assert not seal(path)
 
 
@@ -228,7 +235,7 @@ def test_a_journal_of_another_bench_is_not_thrown_away(tmp_path: Path):
         seal(path)
     (path / "recording.json").write_text(whole, encoding="utf-8")
     assert seal(path)
-    assert RecordingReader(path).rows(status_stream("elbow")) == 300
+    assert RecordingReader(path).row_count(status_stream("elbow")) == 300
 
 
 def test_what_was_half_written_goes(tmp_path: Path):
@@ -237,7 +244,7 @@ def test_what_was_half_written_goes(tmp_path: Path):
     half = path / "frames" / ".part-000000000000-000000000009.parquet.aside"
     half.parent.mkdir(exist_ok=True)
     half.write_bytes(b"PAR1")
-    posting = path / INBOX / ".1.json.aside"
+    posting = path / INBOX_FOLDER / ".1.json.aside"
     posting.write_bytes(b"{")
     seal(path)
     assert not half.exists()
@@ -248,11 +255,11 @@ def test_two_journals_that_cannot_be_read(tmp_path: Path):
     """Each is kept under a name of its own."""
     path = _recorded(tmp_path / "rec", closed=False)
     for content in (b"one", b"two", b"three"):
-        (path / JOURNAL / "00000009.journal").write_bytes(content)
+        (path / JOURNAL_FOLDER / "00000009.journal").write_bytes(content)
         assert seal(path)
-    kept = {file.name: file.read_bytes() for file in (path / JOURNAL).iterdir()}
+    kept = {file.name: file.read_bytes() for file in (path / JOURNAL_FOLDER).iterdir()}
     assert sorted(kept.values()) == [b"one", b"three", b"two"]
-    said = [line for line in RecordingReader(path).missing() if "00000009" in line]
+    said = [line for line in RecordingReader(path).describe_missing() if "00000009" in line]
     assert sorted(line.split()[4] for line in said) == ["3", "5"], "told once for each length"
 
 
@@ -260,13 +267,13 @@ def test_a_request_outlives_a_crash_between_taking_and_writing(tmp_path: Path):
     """Taken by a recorder that died before its event was flushed: sealing makes it, once."""
     path = tmp_path / "rec"
     writer = _writer(path)
-    post(path, kind="note", text="lost?", who="eva")
-    assert take(path) == [Request(kind="note", text="lost?", who="eva")]
+    submit_request(path, kind="note", text="lost?", who="eva")
+    assert claim_requests(path) == [EventRequest(kind="note", text="lost?", who="eva")]
     writer.abandon()
     assert seal(path)
-    assert [event.text for event in RecordingReader(path).events()] == ["lost?"]
+    assert [event.text for event in RecordingReader(path).read_events()] == ["lost?"]
     assert not seal(path)
-    assert list((path / INBOX).iterdir()) == []
+    assert list((path / INBOX_FOLDER).iterdir()) == []
 
 
 def test_requests_on_a_full_disk_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -274,7 +281,7 @@ def test_requests_on_a_full_disk_stay(tmp_path: Path, monkeypatch: pytest.Monkey
     path = tmp_path / "rec"
     writer = _writer(path)
     for text in ("same", "same", "other"):
-        post(path, kind="note", text=text)
+        submit_request(path, kind="note", text=text)
     writer.abandon()
 
     def full(*_: object, **__: object) -> None:
@@ -284,26 +291,30 @@ def test_requests_on_a_full_disk_stay(tmp_path: Path, monkeypatch: pytest.Monkey
         patch.setattr(seal_module, "write_part", full)
         with pytest.raises(OutsideFault, match="No space left"):
             seal(path)
-    assert len(list((path / INBOX).iterdir())) == 3
+    assert len(list((path / INBOX_FOLDER).iterdir())) == 3
     with monkeypatch.context() as patch:
         # Killed between the events and the removal of what asked for them.
-        patch.setattr(seal_module, "settle", lambda _paths: None)
-        assert seal_module._seal(path)
-    assert len(list((path / INBOX).iterdir())) == 3
+        patch.setattr(seal_module, "discard_done", lambda _paths: None)
+        assert seal_module._seal_locked(path)
+    assert len(list((path / INBOX_FOLDER).iterdir())) == 3
     assert not seal(path), "they are made already"
-    assert list((path / INBOX).iterdir()) == []
-    assert [event.text for event in RecordingReader(path).events()] == ["same", "same", "other"]
+    assert list((path / INBOX_FOLDER).iterdir()) == []
+    assert [event.text for event in RecordingReader(path).read_events()] == [
+        "same",
+        "same",
+        "other",
+    ]
 
 
 def test_a_note_after_the_last_events_are_lost(tmp_path: Path):
     """It is numbered behind all that ever was: what is missing stays missing."""
     path = _recorded(tmp_path / "rec", parts=1)
     for text in "abc":
-        append_event(path, Request(kind="note", text=text))
+        append_event(path, EventRequest(kind="note", text=text))
     manifest = read_manifest(path)
     assert manifest.rows["events"] == 0
-    write_part(path / "events", RecordingReader(path).table("events", **ALL), first_row=10)
-    assert any("rows 3 to 9" in said for said in RecordingReader(path).missing())
-    append_event(path, Request(kind="note", text="d"))
+    write_part(path / "events", RecordingReader(path).read_rows("events", **ALL), first_row=10)
+    assert any("rows 3 to 9" in said for said in RecordingReader(path).describe_missing())
+    append_event(path, EventRequest(kind="note", text="d"))
     assert list_parts(path / "events")[-1].first_row == 13
-    assert any("rows 3 to 9" in said for said in RecordingReader(path).missing())
+    assert any("rows 3 to 9" in said for said in RecordingReader(path).describe_missing())

@@ -8,38 +8,38 @@ import pandas as pd
 import pytest
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.import_frames import bring_in
-from logger.importing.redecode import redecode
+from logger.importing.import_frames import import_frames
+from logger.importing.redecode import redecode_frames
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import SensorSettings
-from logger.limits.limit import limits_from
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
+from logger.simulate.offline import simulate_frames
 from logger.store.layout.files import status_stream
-from logger.store.layout.manifest import begun
-from logger.store.tools.add_sensor import join_sensor
+from logger.store.layout.manifest import new_manifest
+from logger.store.tools.add_sensor import add_sensor
 from logger.store.writing.live_writer import RecordingWriter
-from replay.excursions.over_rows import excursions
+from replay.excursions.over_rows import find_excursions
 from replay.export import export
 from replay.recording import Recording
-from replay.statistics import figures
-from replay.window import envelope, trace
+from replay.statistics import span_statistics
+from replay.window import read_envelope, read_polyline
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
 CHANNEL = "temperature_ambient_degC"
 PROBE = SensorSettings(name="probe", channels=(CHANNEL,), hold_s=3.0)
-BENCH = scenario.bench(channel="x", rate_Hz=20.0)
+BENCH = scenario.scenario_bench(channel="x", rate_Hz=20.0)
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     """Give a recording of two minutes."""
     out = tmp_path / "rec"
-    bring_in(
-        frames(hours=1 / 30, rate_Hz=20.0, seed=1, start_ns=START_NS),
+    import_frames(
+        simulate_frames(hours=1 / 30, rate_Hz=20.0, seed=1, start_ns=START_NS),
         bench=BENCH,
-        limits=limits_from(scenario.limits_text(), "limits.toml"),
+        limits=parse_limits(scenario.scenario_limits_text(), "limits.toml"),
         out=out,
         name="t",
         start_ns=START_NS,
@@ -63,37 +63,41 @@ def _readings(*, first_s: int = -5, last_s: int = 130) -> list[ReadingBatch]:
 
 def test_it_is_read_like_a_joint(path: Path):
     """Its rows within the span, its overview, figures and lines; what lies outside is counted."""
-    joined = join_sensor(path, PROBE, _readings())
+    joined = add_sensor(path, PROBE, _readings())
     assert (joined.rows, joined.outside) == (120, 15)
     recording = Recording.open(path)
     assert recording.joints == ("shoulder", "elbow", "probe")
     assert recording.channels("probe") == (CHANNEL,)
-    assert not recording.missing()
-    time_ns, value = recording.readings("probe", 0, 2**62).series(CHANNEL)
+    assert not recording.describe_missing()
+    time_ns, value = recording.read_readings("probe", 0, 2**62).channel_series(CHANNEL)
     assert time_ns.tolist() == [START_NS + at * S for at in range(120)]
     assert value.tolist() == [20.0 + at for at in range(120)]
-    found = figures(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S)
+    found = span_statistics(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S)
     assert (found.n, found.minimum, found.maximum) == (120, 20.0, 139.0)
     assert found.duration_s == pytest.approx(120.0)
     assert found.mean == pytest.approx(79.5)
-    assert recording.gaps("probe") == []
-    shape = envelope(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S, bins=10)
+    assert recording.read_gaps("probe") == []
+    shape = read_envelope(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S, bins=10)
     assert np.nanmax(shape.maximum) == 139.0
-    assert len(trace(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S, bins=500)[0]) == 120
+    assert (
+        len(read_polyline(recording, "probe", CHANNEL, START_NS, START_NS + 120 * S, bins=500)[0])
+        == 120
+    )
 
 
 def test_the_status_folder_stays_one_table(path: Path):
     """Pandas reads all joints and the sensor together; what the joints said is as it was."""
     before = {
-        joint: Recording.open(path).readings(joint, 0, 2**62) for joint in ("shoulder", "elbow")
+        joint: Recording.open(path).read_readings(joint, 0, 2**62)
+        for joint in ("shoulder", "elbow")
     }
-    join_sensor(path, PROBE, _readings())
+    add_sensor(path, PROBE, _readings())
     table = pd.read_parquet(path / "status")
     assert set(table["joint"]) == {"shoulder", "elbow", "probe"}
     assert table.groupby("joint", observed=True)[CHANNEL].max()["probe"] == 139.0
     recording = Recording.open(path)
     for joint, old in before.items():
-        new = recording.readings(joint, 0, 2**62)
+        new = recording.read_readings(joint, 0, 2**62)
         np.testing.assert_array_equal(new.time_ns, old.time_ns)
         for channel in old.columns:
             np.testing.assert_array_equal(new.columns[channel], old.columns[channel])
@@ -102,37 +106,37 @@ def test_the_status_folder_stays_one_table(path: Path):
 
 def test_limits_know_it(path: Path):
     """A limit on its channel is one on the sensor; a silence of joints is none of a sensor."""
-    join_sensor(path, PROBE, _readings())
-    limits = limits_from(
+    add_sensor(path, PROBE, _readings())
+    limits = parse_limits(
         'format = 1\n[[limit]]\nname = "warm"\nkind = "level"\nseverity = "warning"\n'
         f'channel = "{CHANNEL}"\nabove = 100.0\n'
         '[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\nafter_s = 0.5\n',
         "limits.toml",
     )
-    found = excursions(Recording.open(path), limits)
+    found = find_excursions(Recording.open(path), limits)
     assert [(one.joint, one.limit) for one in found if one.joint == "probe"] == [("probe", "warm")]
-    named = limits_from(
+    named = parse_limits(
         'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\n'
         'joint = "probe"\nafter_s = 0.5\n',
         "limits.toml",
     )
-    assert len(excursions(Recording.open(path), named)) > 100
+    assert len(find_excursions(Recording.open(path), named)) > 100
 
 
 def test_it_is_exported_and_decoded_again_with_the_rest(path: Path, tmp_path: Path):
     """An export holds it in order of time; a recording decoded again has it still."""
-    join_sensor(path, PROBE, _readings())
-    redecode(path, bench=BENCH, out=tmp_path / "again")
+    add_sensor(path, PROBE, _readings())
+    redecode_frames(path, bench=BENCH, out=tmp_path / "again")
     again = Recording.open(tmp_path / "again")
     assert again.joints == ("shoulder", "elbow", "probe")
-    assert not again.missing()
+    assert not again.describe_missing()
     for name, recording in (("one", Recording.open(path)), ("two", again)):
         export(recording, tmp_path / f"{name}.parquet", joints=["probe"])
     one, two = (pd.read_parquet(tmp_path / f"{name}.parquet") for name in ("one", "two"))
     pd.testing.assert_frame_equal(one, two)
     assert one[CHANNEL].tolist() == [20.0 + at for at in range(120)]
     left, right = (
-        figures(recording, "probe", CHANNEL, START_NS, START_NS + 100 * S)
+        span_statistics(recording, "probe", CHANNEL, START_NS, START_NS + 100 * S)
         for recording in (Recording.open(path), again)
     )
     assert left == right
@@ -143,15 +147,15 @@ def test_what_cannot_join(path: Path, tmp_path: Path):
     before = (path / "recording.json").read_bytes()
     taken = SensorSettings(name="elbow", channels=(CHANNEL,))
     with pytest.raises(InputError, match=r"'elbow'.*--name"):
-        join_sensor(path, taken, _readings())
+        add_sensor(path, taken, _readings())
     with pytest.raises(InputError, match=r"none of them within.*--start"):
-        join_sensor(path, PROBE, _readings(first_s=500, last_s=600))
+        add_sensor(path, PROBE, _readings(first_s=500, last_s=600))
     assert (path / "recording.json").read_bytes() == before
     writer = RecordingWriter(
-        tmp_path / "live", begun(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
+        tmp_path / "live", new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
     )
     with pytest.raises(InputError, match="is writing"):
-        join_sensor(tmp_path / "live", PROBE, _readings())
+        add_sensor(tmp_path / "live", PROBE, _readings())
     writer.abandon()
 
 
@@ -160,7 +164,7 @@ def test_stopped_or_failed_the_recording_is_as_it_was(path: Path, monkeypatch: p
     before = sorted(one.relative_to(path) for one in path.rglob("*"))
     stop = threading.Event()
     with pytest.raises(OutsideFault, match="as it was"):
-        join_sensor(path, PROBE, _readings(), progress=lambda _: stop.set(), stop=stop)
+        add_sensor(path, PROBE, _readings(), progress=lambda _: stop.set(), stop=stop)
     with monkeypatch.context() as patched:
 
         def full(*_: object, **__: object) -> None:
@@ -168,11 +172,11 @@ def test_stopped_or_failed_the_recording_is_as_it_was(path: Path, monkeypatch: p
 
         patched.setattr("logger.store.writing.sealer.write_part", full)
         with pytest.raises(OutsideFault, match=r"No space left.*as it was"):
-            join_sensor(path, PROBE, _readings())
+            add_sensor(path, PROBE, _readings())
     assert sorted(one.relative_to(path) for one in path.rglob("*")) == before
     assert "probe" not in Recording.open(path).joints
     # What a power cut between the last renames would leave.
     (path / status_stream("probe")).mkdir()
     (path / status_stream("probe") / "part-000000000000-000000000009.parquet").write_bytes(b"x")
-    assert join_sensor(path, PROBE, _readings()).rows == 120
-    assert not Recording.open(path).missing()
+    assert add_sensor(path, PROBE, _readings()).rows == 120
+    assert not Recording.open(path).describe_missing()

@@ -5,10 +5,10 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.limits.lifecycle import fold
+from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import CutFrom
-from logger.store.tools.cut_events import cut_events, taken_events
+from logger.store.tools.cut_events import events_for_cut, events_of_cut
 
 S = 1_000_000_000
 
@@ -44,20 +44,24 @@ def _lives(draw: st.DrawFn) -> list[Event]:
 def test_every_open_alert_has_the_state_that_it_had(lives: list[Event], start: int, length: int):
     """Acknowledged, shelved or latched, at every moment of the span, by the same fold."""
     end = start + length
-    before, within = taken_events(lives, start_ns=start * S, end_ns=end * S)
+    before, within = events_for_cut(lives, start_ns=start * S, end_ns=end * S)
     assert within == [event for event in lives if start <= event.sequence < end]
     for now in range(start, end):
         then = [event for event in lives if event.sequence <= now]
         mine = [*before, *(event for event in within if event.sequence <= now)]
-        wanted = [one for one in fold(then) if one.open(now * S) or one.returned_ns is None]
-        found = {one.number: one for one in fold(mine)}
+        wanted = [
+            one
+            for one in alerts_from_events(then)
+            if one.is_open(now * S) or one.returned_ns is None
+        ]
+        found = {one.number: one for one in alerts_from_events(mine)}
         for alert in wanted:
             # A shelving that is over is left behind.
             mine_of = replace(found[alert.number], shelved_until_ns=None)
             assert mine_of == replace(alert, shelved_until_ns=None)
-            assert found[alert.number].state(now * S) == alert.state(now * S)
-        assert {n for n, one in found.items() if one.open(now * S)} == {
-            one.number for one in wanted if one.open(now * S)
+            assert found[alert.number].state_at(now * S) == alert.state_at(now * S)
+        assert {n for n, one in found.items() if one.is_open(now * S)} == {
+            one.number for one in wanted if one.is_open(now * S)
         }
 
 
@@ -75,11 +79,11 @@ def test_what_was_noted_after_the_end():
     """It belongs to a cut that reaches the end, and to no other; each ends once."""
     events = [_event(0, "started"), _event(5, "note", text="x"), _event(10, "ended")]
     events.append(_event(50, "note", text="seen next morning"))
-    told, standing = cut_events(events, _cut(3, 10), to_the_end=True, live=False)
+    told, standing = events_of_cut(events, _cut(3, 10), to_the_end=True, live=False)
     assert [event.kind for event in told] == ["started", "note", "ended", "note"]
     assert [event.sequence for event in told] == [1, 2, 3, 4]
     assert standing == 0
-    told, _ = cut_events(events, _cut(3, 9), to_the_end=False, live=False)
+    told, _ = events_of_cut(events, _cut(3, 9), to_the_end=False, live=False)
     assert [event.kind for event in told] == ["started", "note", "ended"]
     assert told[-1].time_ns == 9 * S
 
@@ -87,6 +91,6 @@ def test_what_was_noted_after_the_end():
 def test_a_pause_is_no_end():
     """Where a recorder went on after its first end, the cut of a live one still ends by itself."""
     events = [_event(0, "started"), _event(4, "ended"), _event(6, "continued", duration_s=2.0)]
-    told, _ = cut_events(events, _cut(0, 9), to_the_end=True, live=True)
+    told, _ = events_of_cut(events, _cut(0, 9), to_the_end=True, live=True)
     assert [event.kind for event in told] == ["started", "ended", "continued", "ended"]
     assert told[-1].text == "The cut ends. The recording that it is of goes on."

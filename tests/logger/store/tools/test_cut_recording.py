@@ -15,17 +15,17 @@ from hypothesis import strategies as st
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.events import Event
-from logger.store.layout.files import JOURNAL, status_stream
-from logger.store.layout.manifest import begun
+from logger.store.layout.files import JOURNAL_FOLDER, status_stream
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.writing.journal import JournalReader
 from logger.store.writing.live_writer import RecordingWriter
-from replay.check import check
+from replay.check import check_recording
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 ALL = {"start_ns": 0, "end_ns": 2**62}
 STREAMS = ("frames", status_stream("elbow"), "events")
 BATCHES, ROWS = 6, 3
@@ -34,11 +34,13 @@ PAGE = 512
 
 def _record(path: Path, *, shift_ns: int = 0) -> bytes:
     """Leave a recording as a killed logger would, with three streams in one journal."""
-    writer = RecordingWriter(path, begun(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0)
+    writer = RecordingWriter(
+        path, new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
+    )
     for index in range(BATCHES):
         number = np.arange(index * ROWS, (index + 1) * ROWS)
         time_ns = START_NS + shift_ns + number * 1_000_000
-        writer.append_frames(FrameBatch.of([(int(t), 0x7F0, 0, b"\1\2") for t in time_ns]))
+        writer.append_frames(FrameBatch.from_rows([(int(t), 0x7F0, 0, b"\1\2") for t in time_ns]))
         writer.append_readings(
             ReadingBatch(
                 joint="elbow",
@@ -52,7 +54,7 @@ def _record(path: Path, *, shift_ns: int = 0) -> bytes:
         )
         writer._journal.flush()
     writer.abandon()
-    return (path / JOURNAL / "00000000.journal").read_bytes()
+    return (path / JOURNAL_FOLDER / "00000000.journal").read_bytes()
 
 
 @pytest.fixture(scope="module")
@@ -66,9 +68,9 @@ def _order(reader: RecordingReader) -> list[int]:
     """Return how many rows each stream holds, and check that they are the first of it."""
     counts = []
     for stream in STREAMS:
-        times = reader.table(stream, **ALL)["time"].cast(pa.int64()).to_numpy()
+        times = reader.read_rows(stream, **ALL)["time"].cast(pa.int64()).to_numpy()
         if stream == "events":
-            numbers = [event.sequence for event in reader.events()]
+            numbers = [event.sequence for event in reader.read_events()]
         else:
             numbers = ((times - START_NS) // 1_000_000).tolist()
         assert numbers == list(range(len(times)))
@@ -78,7 +80,7 @@ def _order(reader: RecordingReader) -> list[int]:
 
 def _prefix(path: Path, content: bytes) -> tuple[int, ...]:
     """Check that what is read of a journal with this content is a prefix of what was written."""
-    journal = path / JOURNAL / "00000000.journal"
+    journal = path / JOURNAL_FOLDER / "00000000.journal"
     journal.write_bytes(content)
     reader = RecordingReader(path)
     counts = _order(reader)
@@ -87,10 +89,10 @@ def _prefix(path: Path, content: bytes) -> tuple[int, ...]:
     assert sorted(counts, reverse=True) == counts
     assert counts[0] - counts[-1] in {0, ROWS}
     assert all(count % ROWS == 0 for count in counts)
-    said = " ".join(reader.missing())
+    said = " ".join(reader.describe_missing())
     assert "without closing" in said
     read = JournalReader(journal)
-    list(read.rows())
+    list(read.read_new_rows())
     assert ("hold no whole record" in said) == (read.unread_bytes() > 0)
     assert f"{read.unread_bytes()} bytes" in said or not read.unread_bytes()
     return tuple(counts)
@@ -101,7 +103,7 @@ def _ends(journal: Path, content: bytes) -> list[int]:
     journal.write_bytes(content)
     read = JournalReader(journal)
     ends = []
-    for _ in read.rows():
+    for _ in read.read_new_rows():
         ends.append(len(content) - read.unread_bytes())  # noqa: PERF401 - it moves as it is read
     return ends
 
@@ -109,7 +111,7 @@ def _ends(journal: Path, content: bytes) -> list[int]:
 def test_cut_around_every_record_and_at_every_page(cut: tuple[Path, bytes, bytes]):
     """More bytes never mean fewer rows; each record counts from its last byte on."""
     path, content, _ = cut
-    ends = _ends(path / JOURNAL / "00000000.journal", content)
+    ends = _ends(path / JOURNAL_FOLDER / "00000000.journal", content)
     assert len(ends) == BATCHES * len(STREAMS)
     lengths = {end + nudge for end in ends for nudge in (-1, 0, 1)} | set(
         range(0, len(content), 97)
@@ -174,13 +176,13 @@ def test_sealed_it_says_the_same_for_ever(
     flipped = bytearray(content)
     flipped[int(len(content) * share)] ^= 0x10
     counts = _prefix(path, bytes(flipped))
-    said = RecordingReader(path).missing()
+    said = RecordingReader(path).describe_missing()
     assert seal(path)
     reader = RecordingReader(path)
     assert tuple(_order(reader)) == counts
-    assert set(reader.missing()) == set(said)
-    assert set(check(Recording.open(path)).missing) == set(said)
-    (kept,) = (path / JOURNAL).iterdir()
+    assert set(reader.describe_missing()) == set(said)
+    assert set(check_recording(Recording.open(path)).missing) == set(said)
+    (kept,) = (path / JOURNAL_FOLDER).iterdir()
     assert (kept.name, kept.read_bytes()) == ("00000000.unreadable", bytes(flipped))
     assert not seal(path)
-    assert set(RecordingReader(path).missing()) == set(said)
+    assert set(RecordingReader(path).describe_missing()) == set(said)

@@ -13,8 +13,14 @@ import pytest
 from logger.errors import InputError, OutsideFault
 from logger.simulate import scenario
 from logger.store.layout.lock import WriteLock
-from logger.store.layout.manifest import begun
-from logger.store.tools.pack import SUMS, file_name, is_plain_name, pack, pack_of
+from logger.store.layout.manifest import new_manifest
+from logger.store.tools.pack import (
+    CHECKSUM_FILE,
+    is_plain_name,
+    packed_file_name,
+    plan_tar,
+    write_tar,
+)
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
@@ -29,16 +35,16 @@ def recording(tmp_path: Path, overheat: Recording) -> Path:
 
 def test_it_is_a_plain_tar_of_known_length(tmp_path: Path, recording: Path):
     """Every file in one folder, what it is first, sums that sha256sum compares last."""
-    out = tmp_path / file_name(recording)
+    out = tmp_path / packed_file_name(recording)
     assert out.name == "overheat.dutytrace.tar"
     shares: list[float] = []
-    size = pack(recording, out, progress=shares.append)
-    assert size == out.stat().st_size == pack_of(recording).size
+    size = write_tar(recording, out, progress=shares.append)
+    assert size == out.stat().st_size == plan_tar(recording).size
     assert shares[-1] == 1.0
     with tarfile.open(out, "r:") as tar:
         names = tar.getnames()
         assert {(one.uid, one.gid, one.uname, one.gname) for one in tar} == {(0, 0, "", "")}
-    assert (names[0], names[-1]) == ("overheat/recording.json", f"overheat/{SUMS}")
+    assert (names[0], names[-1]) == ("overheat/recording.json", f"overheat/{CHECKSUM_FILE}")
     there = {
         path.relative_to(recording.parent).as_posix()
         for path in recording.rglob("*")
@@ -47,19 +53,19 @@ def test_it_is_a_plain_tar_of_known_length(tmp_path: Path, recording: Path):
     assert set(names[:-1]) == there - {"overheat/live.lock"}
     subprocess.run(["tar", "-xf", out, "-C", tmp_path], check=True)
     done = subprocess.run(
-        ["sha256sum", "-c", "--quiet", SUMS], cwd=tmp_path / "overheat", check=False
+        ["sha256sum", "-c", "--quiet", CHECKSUM_FILE], cwd=tmp_path / "overheat", check=False
     )
     assert done.returncode == 0
     # What a plain tar left there is not packed a second time.
-    assert pack_of(tmp_path / "overheat").size == size
+    assert plan_tar(tmp_path / "overheat").size == size
 
 
 def test_the_bytes_come_piece_by_piece(recording: Path):
     """No piece is longer than a megabyte and a bit, whatever the files are."""
     large = recording / "frames" / "part-000000900000-000000900001.parquet"
     large.write_bytes(os.urandom(3_500_000))
-    planned = pack_of(recording)
-    chunks = list(planned.chunks())
+    planned = plan_tar(recording)
+    chunks = list(planned.read_chunks())
     assert sum(map(len, chunks)) == planned.size
     assert max(map(len, chunks)) <= 1 << 20
     assert hashlib.sha256(large.read_bytes()).hexdigest() in chunks[-1].decode(errors="replace")
@@ -68,13 +74,15 @@ def test_the_bytes_come_piece_by_piece(recording: Path):
 def test_only_what_stands_still(tmp_path: Path, recording: Path):
     """A live one is refused with what to do instead; one that was not closed has to be sealed."""
     with WriteLock(recording), pytest.raises(InputError, match="cut out what there is until now"):
-        pack(recording, tmp_path / "x.tar")
-    bench = scenario.bench(channel="x")
+        write_tar(recording, tmp_path / "x.tar")
+    bench = scenario.scenario_bench(channel="x")
     crashed = tmp_path / "crashed"
-    writer = RecordingWriter(crashed, begun(bench, name="t", started_ns=10**18), bench, now_s=0.0)
+    writer = RecordingWriter(
+        crashed, new_manifest(bench, name="t", started_ns=10**18), bench, now_s=0.0
+    )
     writer.abandon()
     with pytest.raises(InputError, match="dutytrace seal"):
-        pack(crashed, tmp_path / "x.tar")
+        write_tar(crashed, tmp_path / "x.tar")
     assert not (tmp_path / "x.tar").exists()
 
 
@@ -96,11 +104,11 @@ def test_a_change_while_it_is_packed(tmp_path: Path, recording: Path):
                 change()
 
         with pytest.raises(OutsideFault):
-            pack(recording, tmp_path / "x.tar", progress=once)
+            write_tar(recording, tmp_path / "x.tar", progress=once)
         longest.write_bytes(content)
     locks: list[WriteLock] = []
     with pytest.raises(OutsideFault, match="is writing this recording"):
-        pack(
+        write_tar(
             recording,
             tmp_path / "x.tar",
             progress=lambda _share: locks or locks.append(WriteLock(recording)),
@@ -114,15 +122,15 @@ def test_what_is_not_packed(tmp_path: Path, recording: Path):
     link = recording / "frames" / "part-000000000000-000000000001.parquet"
     link.symlink_to("/etc/hostname")
     with pytest.raises(InputError, match="found a link"):
-        pack(recording, tmp_path / "x.tar")
+        write_tar(recording, tmp_path / "x.tar")
     link.unlink()
     os.mkfifo(link)
     with pytest.raises(InputError, match="something else than a file"):
-        pack(recording, tmp_path / "x.tar")
+        write_tar(recording, tmp_path / "x.tar")
     link.unlink()
     (recording / "odd\nname").write_text("x")
     with pytest.raises(InputError, match="another name than a file of a recording"):
-        pack(recording, tmp_path / "x.tar")
+        write_tar(recording, tmp_path / "x.tar")
     (recording / "odd\nname").unlink()
     (tmp_path / "there.tar").write_text("mine")
     for out, words in [
@@ -131,13 +139,13 @@ def test_what_is_not_packed(tmp_path: Path, recording: Path):
         (recording / "x.tar", "within the recording"),
     ]:
         with pytest.raises(InputError, match=words):
-            pack(recording, out)
+            write_tar(recording, out)
     with pytest.raises(InputError, match="no recording"):
-        pack(recording / "frames", tmp_path / "x.tar")
+        write_tar(recording / "frames", tmp_path / "x.tar")
     stop = threading.Event()
     stop.set()
     with pytest.raises(OutsideFault, match="stopped"):
-        pack(recording, tmp_path / "x.tar", stop=stop)
+        write_tar(recording, tmp_path / "x.tar", stop=stop)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["made", "there.tar"]
 
 

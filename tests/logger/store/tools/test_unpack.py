@@ -13,12 +13,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputError, OutsideFault
-from logger.importing.redecode import redecode
-from logger.store.tools.cut import cut_out
-from logger.store.tools.pack import SUMS, pack
-from logger.store.tools.unpack import unpack
-from logger.store.writing.bulk_writer import aside_of, begin_aside
-from replay.check import check
+from logger.importing.redecode import redecode_frames
+from logger.store.tools.cut import copy_span
+from logger.store.tools.pack import CHECKSUM_FILE, write_tar
+from logger.store.tools.unpack import extract_recording
+from logger.store.writing.bulk_writer import begin_staging, staging_path
+from replay.check import check_recording
 from replay.recording import Recording
 
 S = 1_000_000_000
@@ -28,8 +28,8 @@ S = 1_000_000_000
 def packed(overheat: Recording, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a packed recording of ten seconds."""
     folder = tmp_path_factory.mktemp("packed")
-    made = cut_out(overheat.path, out=folder / "short", end_ns=overheat.start_ns + 10 * S)
-    pack(made.path, folder / "short.dutytrace.tar")
+    made = copy_span(overheat.path, out=folder / "short", end_ns=overheat.start_ns + 10 * S)
+    write_tar(made.path, folder / "short.dutytrace.tar")
     return folder / "short.dutytrace.tar"
 
 
@@ -44,15 +44,15 @@ def _files(folder: Path) -> dict[str, bytes]:
 def test_there_and_back(tmp_path: Path, overheat: Recording):
     """Every byte of every file; it is whole, is decoded again and packed to the same length."""
     out = tmp_path / "sent.dutytrace.tar"
-    size = pack(overheat.path, out)
+    size = write_tar(overheat.path, out)
     shares: list[float] = []
-    path = unpack(out, tmp_path / "recordings", progress=shares.append)
+    path = extract_recording(out, tmp_path / "recordings", progress=shares.append)
     assert path == tmp_path / "recordings" / "overheat"
     assert _files(path) == _files(overheat.path)
     assert 0.9 < shares[-1] <= 1.0
-    assert check(Recording.open(path)).whole
-    redecode(path, bench=overheat.bench, out=tmp_path / "again")
-    assert pack(path, tmp_path / "again.tar") == size
+    assert check_recording(Recording.open(path)).is_complete
+    redecode_frames(path, bench=overheat.bench, out=tmp_path / "again")
+    assert write_tar(path, tmp_path / "again.tar") == size
     assert [one.name for one in path.parent.iterdir()] == ["overheat"]
 
 
@@ -67,9 +67,11 @@ def test_another_tar_of_it_does_too(tmp_path: Path, packed: Path):
             target.write_bytes(source.read())
     folder = tmp_path / "by-hand" / "short"
     with tarfile.open(tmp_path / "again.tar", "w") as tar:
-        for path in [folder, *sorted(folder.rglob("*"), key=lambda one: one.name == SUMS)]:
+        for path in [folder, *sorted(folder.rglob("*"), key=lambda one: one.name == CHECKSUM_FILE)]:
             tar.add(path, path.relative_to(folder.parent).as_posix(), recursive=False)
-    assert check(Recording.open(unpack(tmp_path / "again.tar", tmp_path))).whole
+    assert check_recording(
+        Recording.open(extract_recording(tmp_path / "again.tar", tmp_path))
+    ).is_complete
 
 
 @settings(
@@ -92,7 +94,7 @@ def test_any_flipped_or_cut_file_is_refused_or_the_same(
     file.write_bytes(content)
     shutil.rmtree(into, ignore_errors=True)
     try:
-        path = unpack(file, into)
+        path = extract_recording(file, into)
     except InputError:
         assert not into.exists() or list(into.iterdir()) == []
     else:
@@ -140,7 +142,7 @@ def test_a_path_that_leads_elsewhere(tmp_path: Path, name: str):
     into = tmp_path / "deep" / "into"
     file = _tar(tmp_path / "x.tar", [_member("rec/recording.json"), _member(name)])
     with pytest.raises(InputError, match=r"nothing was unpacked|found"):
-        unpack(file, into)
+        extract_recording(file, into)
     assert not into.exists() or list(into.iterdir()) == []
     assert sorted(path.name for path in tmp_path.iterdir()) in (["deep", "x.tar"], ["x.tar"])
 
@@ -160,7 +162,7 @@ def test_what_is_no_plain_file(tmp_path: Path, kind: bytes):
         ],
     )
     with pytest.raises(InputError, match="no plain file"):
-        unpack(file, tmp_path / "into")
+        extract_recording(file, tmp_path / "into")
     assert list((tmp_path / "into").iterdir()) == []
 
 
@@ -168,18 +170,18 @@ def test_what_cannot_be_unpacked(tmp_path: Path, packed: Path):
     """A folder that is there, a file that is none, no tar, an empty one: one sentence each."""
     (tmp_path / "short").mkdir()
     with pytest.raises(InputError, match=r"already exists.*--recordings"):
-        unpack(packed, tmp_path)
+        extract_recording(packed, tmp_path)
     assert list((tmp_path / "short").iterdir()) == []
     with pytest.raises(InputError, match="cannot be read"):
-        unpack(tmp_path / "none.tar", tmp_path)
+        extract_recording(tmp_path / "none.tar", tmp_path)
     for content in (b"", b"PAR1 no tar at all", bytes(10240)):
         (tmp_path / "x.tar").write_bytes(content)
         with pytest.raises(InputError, match="no packed recording"):
-            unpack(tmp_path / "x.tar", tmp_path / "into")
+            extract_recording(tmp_path / "x.tar", tmp_path / "into")
     stop = threading.Event()
     stop.set()
     with pytest.raises(OutsideFault, match="stopped"):
-        unpack(packed, tmp_path / "into", stop=stop)
+        extract_recording(packed, tmp_path / "into", stop=stop)
     assert list((tmp_path / "into").iterdir()) == []
 
 
@@ -196,17 +198,17 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path, packed: Path, monkeypatch: p
     with monkeypatch.context() as patched:
         patched.setattr("logger.store.tools.unpack.os.fsync", full)
         with pytest.raises(OutsideFault, match="No space left"):
-            unpack(packed, tmp_path / "into")
+            extract_recording(packed, tmp_path / "into")
     assert list((tmp_path / "into").iterdir()) == []
 
 
 def test_two_at_once_do_not_meet(tmp_path: Path, packed: Path):
     """The second is refused while the first still writes; what a killed one left is cleared."""
-    lock = begin_aside(tmp_path / "short")
-    (aside_of(tmp_path / "short") / "left.parquet").write_text("half")
+    lock = begin_staging(tmp_path / "short")
+    (staging_path(tmp_path / "short") / "left.parquet").write_text("half")
     with pytest.raises(InputError, match="another logger"):
-        unpack(packed, tmp_path)
+        extract_recording(packed, tmp_path)
     lock.release()
-    path = unpack(packed, tmp_path)
+    path = extract_recording(packed, tmp_path)
     assert not (path / "left.parquet").exists()
     assert [one.name for one in tmp_path.iterdir()] == ["short"]

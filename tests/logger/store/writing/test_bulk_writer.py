@@ -11,23 +11,23 @@ from logger.errors import InputError, OutsideFault
 from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.store.layout.events import Event
-from logger.store.layout.files import LOCK
-from logger.store.layout.manifest import begun
+from logger.store.layout.files import LOCK_FILE
+from logger.store.layout.manifest import new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.bulk_writer import BulkWriter, aside_of
+from logger.store.writing.bulk_writer import BulkWriter, staging_path
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _writer(path: Path, *, part_rows: int = 1000) -> BulkWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     return BulkWriter(path, manifest, BENCH, part_rows=part_rows)
 
 
 def _frames(first: int, count: int) -> FrameBatch:
-    return FrameBatch.of(
+    return FrameBatch.from_rows(
         [(START_NS + place, 0x2C3, 0, place.to_bytes(8)) for place in range(first, first + count)]
     )
 
@@ -41,15 +41,15 @@ def test_it_appears_whole(tmp_path: Path):
         writer.tick()
         assert not path.exists()
     writer.append_events([Event(sequence=0, time_ns=START_NS, kind="note", text="x")])
-    assert writer.rows("frames") == 5000
+    assert writer.row_count("frames") == 5000
     writer.close(ended_ns=START_NS + 5000, cause="end")
     assert [entry.name for entry in tmp_path.iterdir()] == ["rec"]
     assert [part.end_row for part in list_parts(path / "frames")] == [1000, 2000, 3000, 4000, 5000]
     reader = RecordingReader(path)
-    assert (reader.rows("frames"), reader.rows("events")) == (5000, 1)
-    assert not reader.missing()
+    assert (reader.row_count("frames"), reader.row_count("events")) == (5000, 1)
+    assert not reader.describe_missing()
     assert not reader.live
-    times = reader.table("frames", start_ns=0, end_ns=2**62)["time"].cast("int64").to_numpy()
+    times = reader.read_rows("frames", start_ns=0, end_ns=2**62)["time"].cast("int64").to_numpy()
     np.testing.assert_array_equal(times, START_NS + np.arange(5000))
 
 
@@ -65,7 +65,7 @@ def test_abandoned_it_leaves_nothing(tmp_path: Path):
 def test_what_a_kill_left_is_removed(tmp_path: Path):
     """A folder aside that nobody holds is begun anew; one that is held is refused."""
     path = tmp_path / "rec"
-    aside = aside_of(path)
+    aside = staging_path(path)
     (aside / "frames").mkdir(parents=True)
     (aside / "frames" / "part-000000000000-000000000007.parquet").write_bytes(b"torn")
     writer = _writer(path)
@@ -73,8 +73,8 @@ def test_what_a_kill_left_is_removed(tmp_path: Path):
         _writer(path)
     writer.close(ended_ns=START_NS, cause="end")
     assert not aside.exists()
-    assert RecordingReader(path).rows("frames") == 0
-    descriptor = os.open(path / LOCK, os.O_RDONLY)
+    assert RecordingReader(path).row_count("frames") == 0
+    descriptor = os.open(path / LOCK_FILE, os.O_RDONLY)
     fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     os.close(descriptor)
 

@@ -8,24 +8,24 @@ import pytest
 
 from logger.errors import InputError
 from logger.simulate import scenario
-from logger.store.layout.files import INBOX
-from logger.store.layout.manifest import begun
+from logger.store.layout.files import INBOX_FOLDER
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import Request, event_of, post, take
+from logger.store.writing.inbox import EventRequest, claim_requests, submit_request, to_event
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 
 def _inbox(tmp_path: Path) -> Path:
-    folder = tmp_path / INBOX
+    folder = tmp_path / INBOX_FOLDER
     folder.mkdir()
     return folder
 
@@ -55,9 +55,9 @@ def test_what_is_no_request_is_set_aside(tmp_path: Path, content: bytes):
     folder = _inbox(tmp_path)
     (folder / "1.json").write_bytes(content)
     (folder / "2.json").write_text('{"kind": "note", "text": "after"}', encoding="utf-8")
-    assert [request.text for request in take(tmp_path)] == ["after"]
+    assert [request.text for request in claim_requests(tmp_path)] == ["after"]
     assert sorted(path.name for path in folder.iterdir()) == ["1.unreadable", "2.taken"]
-    assert take(tmp_path) == []
+    assert claim_requests(tmp_path) == []
     assert [path.name for path in folder.iterdir()] == ["1.unreadable"]
 
 
@@ -67,33 +67,33 @@ def test_a_folder_and_a_pipe_in_the_inbox_stop_nobody(tmp_path: Path):
     (folder / "1.json").mkdir()
     os.mkfifo(folder / "2.json")
     (folder / "3.json").symlink_to("nowhere")
-    assert take(tmp_path) == []
+    assert claim_requests(tmp_path) == []
     assert not list(folder.glob("*.json"))
 
 
 def test_a_request_that_is_still_being_written_is_left_alone(tmp_path: Path):
     """Only a renamed file counts; with no inbox at all there is nothing."""
-    assert take(tmp_path) == []
+    assert claim_requests(tmp_path) == []
     folder = _inbox(tmp_path)
     (folder / ".1.json.aside").write_text("{", encoding="utf-8")
     (folder / ".2.json").write_text("{", encoding="utf-8")
-    assert take(tmp_path) == []
+    assert claim_requests(tmp_path) == []
     assert len(list(folder.iterdir())) == 2
 
 
 def test_a_note_cannot_steer_a_terminal():
     """Control characters go, line breaks become spaces, all else stays as it was written."""
-    request = Request(kind="note", text="\x1b[2Jfan\r\noff\x07 <b>ü</b> \u0663", who="a\x00b")
+    request = EventRequest(kind="note", text="\x1b[2Jfan\r\noff\x07 <b>ü</b> \u0663", who="a\x00b")
     assert request.text == "[2Jfan  off <b>ü</b> \u0663"
     assert request.who == "ab"
 
 
 def test_requests_become_events():
     """Each kind under its name; only a shelving has a duration."""
-    note = event_of(Request(kind="note", text="t", who="w"), sequence=4, time_ns=9)
+    note = to_event(EventRequest(kind="note", text="t", who="w"), sequence=4, time_ns=9)
     assert (note.kind, note.text, note.who, note.sequence, note.time_ns) == ("note", "t", "w", 4, 9)
     assert note.duration_s != note.duration_s
-    shelved = event_of(Request(kind="shelve", alert=2, for_s=60.0), sequence=0, time_ns=0)
+    shelved = to_event(EventRequest(kind="shelve", alert=2, for_s=60.0), sequence=0, time_ns=0)
     assert (shelved.kind, shelved.alert, shelved.duration_s) == ("shelved", 2, 60.0)
 
 
@@ -113,7 +113,7 @@ def test_requests_become_events():
 def test_an_incomplete_request_is_refused(tmp_path: Path, asked: dict, words: str):
     """In a sentence, before anything is written."""
     with pytest.raises(InputError, match=words):
-        post(tmp_path, **asked)
+        submit_request(tmp_path, **asked)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -122,12 +122,12 @@ def test_what_a_dead_recorder_was_asked_is_done_by_seal(tmp_path: Path):
     path = tmp_path / "rec"
     writer = _writer(path)
     for text in ("one", "two"):
-        post(path, kind="note", text=text)
+        submit_request(path, kind="note", text=text)
     writer.abandon()
-    assert RecordingReader(path).events() == []
+    assert RecordingReader(path).read_events() == []
     assert seal(path)
     assert not seal(path)
-    events = RecordingReader(path).events()
+    events = RecordingReader(path).read_events()
     assert [(event.sequence, event.text) for event in events] == [(0, "one"), (1, "two")]
 
 
@@ -136,20 +136,20 @@ def test_many_notes_after_the_end_keep_one_sequence(tmp_path: Path):
     path = tmp_path / "rec"
     _writer(path).close(ended_ns=START_NS + 1, cause="test")
     for index in range(5):
-        post(path, kind="note", text=str(index))
+        submit_request(path, kind="note", text=str(index))
     reader = RecordingReader(path)
-    assert [(event.sequence, event.text) for event in reader.events()] == [
+    assert [(event.sequence, event.text) for event in reader.read_events()] == [
         (index, str(index)) for index in range(5)
     ]
-    assert reader.missing() == ()
+    assert reader.describe_missing() == ()
 
 
 def test_a_request_lies_in_the_inbox_whole(tmp_path: Path):
     """What a page posts is what the logger takes."""
     path = tmp_path / "rec"
     writer = _writer(path)
-    post(path, kind="shelve", alert=3, for_s=90.0, who="h")
-    (file,) = (path / INBOX).iterdir()
+    submit_request(path, kind="shelve", alert=3, for_s=90.0, who="h")
+    (file,) = (path / INBOX_FOLDER).iterdir()
     assert json.loads(file.read_text(encoding="utf-8"))["for_s"] == 90.0
-    assert take(path) == [Request(kind="shelve", alert=3, for_s=90.0, who="h")]
+    assert claim_requests(path) == [EventRequest(kind="shelve", alert=3, for_s=90.0, who="h")]
     writer.abandon()

@@ -19,14 +19,18 @@ def _batch(first: int, count: int) -> pa.RecordBatch:
 def _written(folder: Path, *, number: int = 0, batches: int = 8, shift: int = 0) -> Path:
     writer = JournalWriter(folder, number=number)
     for index in range(batches):
-        writer.append("even" if index % 2 == 0 else "odd", index * 3, _batch(shift + index * 3, 3))
+        writer.append_rows(
+            "even" if index % 2 == 0 else "odd", index * 3, _batch(shift + index * 3, 3)
+        )
         writer.flush()
     writer.close()
     return writer.path
 
 
 def _read(path: Path) -> list[int]:
-    return [row for run in JournalReader(path).rows() for row in run.batch["row"].to_pylist()]
+    return [
+        row for run in JournalReader(path).read_new_rows() for row in run.batch["row"].to_pylist()
+    ]
 
 
 def _is_prefix(rows: list[int]) -> bool:
@@ -36,7 +40,7 @@ def _is_prefix(rows: list[int]) -> bool:
 def test_what_was_written_is_read(tmp_path: Path):
     """Streams, row numbers and rows come back in order."""
     path = _written(tmp_path)
-    runs = list(JournalReader(path).rows())
+    runs = list(JournalReader(path).read_new_rows())
     assert [run.first_row for run in runs] == [0, 3, 6, 9, 12, 15, 18, 21]
     assert {run.stream for run in runs} == {"even", "odd"}
     assert _read(path) == list(range(24))
@@ -106,11 +110,11 @@ def test_a_growing_file_is_read_on(tmp_path: Path):
     reader = JournalReader(writer.path)
     seen: list[int] = []
     for index in range(5):
-        writer.append("s", index, _batch(index, 1))
+        writer.append_rows("s", index, _batch(index, 1))
         writer.flush()
-        seen += [row for run in reader.rows() for row in run.batch["row"].to_pylist()]
+        seen += [row for run in reader.read_new_rows() for row in run.batch["row"].to_pylist()]
     writer.close()
     assert seen == [0, 1, 2, 3, 4]
     writer.path.unlink()
     with pytest.raises(FileNotFoundError):
-        list(reader.rows())
+        list(reader.read_new_rows())

@@ -9,19 +9,21 @@ import pytest
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
-from logger.store.layout.files import JOURNAL, LOCK, status_stream
-from logger.store.layout.lock import WriteLock, writer_of
-from logger.store.layout.manifest import begun
+from logger.store.layout.files import JOURNAL_FOLDER, LOCK_FILE, status_stream
+from logger.store.layout.lock import WriteLock, writer_pid
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 
 
 def _writer(path: Path) -> RecordingWriter:
-    return RecordingWriter(path, begun(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0)
+    return RecordingWriter(
+        path, new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
+    )
 
 
 def _append(writer: RecordingWriter, first: int) -> None:
@@ -37,7 +39,7 @@ def _append(writer: RecordingWriter, first: int) -> None:
 
 def _holds(path: Path, count: int) -> None:
     reader = RecordingReader(path)
-    table = reader.table(status_stream("elbow"), start_ns=0, end_ns=2**62)
+    table = reader.read_rows(status_stream("elbow"), start_ns=0, end_ns=2**62)
     assert table["voltage_V"].to_pylist() == [float(number) for number in range(count)]
 
 
@@ -59,11 +61,11 @@ def test_renamed_while_live(tmp_path: Path, sealed: bool):  # noqa: FBT001 - a c
     assert told.value.exit_status == 3
     writer.abandon()
     assert not path.exists()
-    assert writer_of(moved) is None
+    assert writer_pid(moved) is None
     _holds(moved, 200)
     assert seal(moved)
     _holds(moved, 200)
-    assert "without closing" in " ".join(RecordingReader(moved).missing())
+    assert "without closing" in " ".join(RecordingReader(moved).describe_missing())
 
 
 @pytest.mark.parametrize("when", ["sealing", "closing"])
@@ -73,13 +75,13 @@ def test_renamed_at_a_bad_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     writer = _writer(path)
     _append(writer, 0)
     if when == "sealing":
-        sealing = writer._sealer.seal
+        sealing = writer._sealer.seal_rows
 
         def moved_first(*arguments: object, **settings: object) -> None:
             path.rename(moved)
             sealing(*arguments, **settings)
 
-        monkeypatch.setattr(writer._sealer, "seal", moved_first)
+        monkeypatch.setattr(writer._sealer, "seal_rows", moved_first)
         writer.tick(1000.0)
         assert isinstance(writer._sealing.exception(), FileNotFoundError)
         with pytest.raises(OutsideFault, match="moved, renamed or removed"):
@@ -109,7 +111,7 @@ def test_moved_and_another_recording_in_its_place(tmp_path: Path):
     _append(new, 100)
     new.close(ended_ns=START_NS + 10**10, cause="test")
     _holds(path, 200)
-    assert RecordingReader(path).missing() == ()
+    assert RecordingReader(path).describe_missing() == ()
     _holds(tmp_path / "moved", 100)
 
 
@@ -131,7 +133,7 @@ def test_the_lock_file_is_taken_away(tmp_path: Path):
     writer = _writer(path)
     _append(writer, 0)
     writer.tick(0.1)
-    (path / LOCK).unlink()
+    (path / LOCK_FILE).unlink()
     assert seal(path)
     _append(writer, 100)
     with pytest.raises(OutsideFault, match="moved, renamed or removed"):
@@ -170,7 +172,7 @@ def test_two_writers_of_one_recording(tmp_path: Path):
     _append(first, 100)
     first.close(ended_ns=START_NS + 10**10, cause="test")
     _holds(path, 200)
-    assert RecordingReader(path).missing() == ()
+    assert RecordingReader(path).describe_missing() == ()
 
 
 @pytest.mark.parametrize("what", ["folder", "file"])
@@ -179,17 +181,17 @@ def test_the_journal_folder_is_taken_away(tmp_path: Path, what: str):
     path = tmp_path / "rec"
     writer = _writer(path)
     _append(writer, 0)
-    (path / JOURNAL).rename(path / "away")
+    (path / JOURNAL_FOLDER).rename(path / "away")
     if what == "file":
-        (path / JOURNAL).write_bytes(b"")
+        (path / JOURNAL_FOLDER).write_bytes(b"")
     with pytest.raises(OutsideFault, match=r"cannot be written on.*can be written"):
         writer.tick(1000.0)
     writer.abandon()
     if what == "file":
         with pytest.raises(OutsideFault, match="journals cannot be listed"):
             seal(path)
-        (path / JOURNAL).unlink()
-    (path / "away").rename(path / JOURNAL)
+        (path / JOURNAL_FOLDER).unlink()
+    (path / "away").rename(path / JOURNAL_FOLDER)
     _holds(path, 100)
     assert seal(path)
     _holds(path, 100)

@@ -8,14 +8,21 @@ import logger.store.writing.inbox as inbox_module
 from logger.errors import InputError
 from logger.simulate import scenario
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import begun
+from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import LONGEST_LIMITS, Request, hand_over, take, taken, waiting
+from logger.store.writing.inbox import (
+    MAX_LIMITS_TEXT,
+    EventRequest,
+    claim_requests,
+    claimed_files,
+    queued_files,
+    submit_limits,
+)
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
-BENCH = scenario.bench(channel="x")
+BENCH = scenario.scenario_bench(channel="x")
 LIMITS = """
 # Chosen on Monday.
 format = 1
@@ -30,21 +37,21 @@ above = 50.0
 
 
 def _writer(path: Path) -> RecordingWriter:
-    manifest = begun(BENCH, name="t", started_ns=START_NS)
+    manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     return RecordingWriter(path, manifest, BENCH, now_s=0.0)
 
 
 def _said(path: Path) -> list[tuple[str, str]]:
-    return [(event.kind, event.who) for event in RecordingReader(path).events()]
+    return [(event.kind, event.who) for event in RecordingReader(path).read_events()]
 
 
 def test_the_whole_file_reaches_the_writer(tmp_path: Path):
     """To the last blank and line break, with who asked; as long as a limits file may be."""
     writer = _writer(tmp_path / "rec")
-    long = LIMITS + "# \t°\n" * ((LONGEST_LIMITS - len(LIMITS.encode())) // 6)
+    long = LIMITS + "# \t°\n" * ((MAX_LIMITS_TEXT - len(LIMITS.encode())) // 6)
     for text in (LIMITS, long):
-        hand_over(tmp_path / "rec", text=text, who="eva\x07")
-    assert [(one.kind, one.text, one.who) for one in take(tmp_path / "rec")] == [
+        submit_limits(tmp_path / "rec", text=text, who="eva\x07")
+    assert [(one.kind, one.text, one.who) for one in claim_requests(tmp_path / "rec")] == [
         ("limits", LIMITS, "eva"),
         ("limits", long, "eva"),
     ]
@@ -58,7 +65,7 @@ def test_the_whole_file_reaches_the_writer(tmp_path: Path):
         (LIMITS.replace("housing", "gearbox"), "temperature_gearbox_degC"),
         (LIMITS.replace("format", 'joint = "nobody"\nformat'), "joint"),
         (LIMITS.replace("warning", "loud"), "severity"),
-        (LIMITS + "#" * LONGEST_LIMITS, "200000"),
+        (LIMITS + "#" * MAX_LIMITS_TEXT, "200000"),
         (LIMITS + "\ud800", "utf-8"),
     ],
 )
@@ -66,8 +73,8 @@ def test_what_does_not_fit_is_refused_first(tmp_path: Path, text: str, words: st
     """In a sentence, and nothing is asked of the recorder."""
     writer = _writer(tmp_path / "rec")
     with pytest.raises(InputError, match=words):
-        hand_over(tmp_path / "rec", text=text)
-    assert waiting(tmp_path / "rec") == []
+        submit_limits(tmp_path / "rec", text=text)
+    assert queued_files(tmp_path / "rec") == []
     writer.abandon()
 
 
@@ -76,10 +83,12 @@ def test_other_requests_keep_their_bounds(tmp_path: Path):
     folder = tmp_path / "inbox"
     folder.mkdir()
     spaces = (
-        Request(kind="note", text="x").model_dump_json().replace('"x"', '"x' + " " * 30_000 + '"')
+        EventRequest(kind="note", text="x")
+        .model_dump_json()
+        .replace('"x"', '"x' + " " * 30_000 + '"')
     )
     (folder / "1.json").write_text(spaces, encoding="utf-8")
-    assert take(tmp_path) == []
+    assert claim_requests(tmp_path) == []
     assert [path.name for path in folder.iterdir()] == ["1.unreadable"]
 
 
@@ -87,24 +96,24 @@ def test_without_a_recorder_they_are_refused(tmp_path: Path):
     """They matter only to one that runs; the recording is not touched."""
     _writer(tmp_path / "rec").close(ended_ns=START_NS + 1, cause="test")
     with pytest.raises(InputError, match=r"nobody writes this recording.*--continue"):
-        hand_over(tmp_path / "rec", text=LIMITS)
+        submit_limits(tmp_path / "rec", text=LIMITS)
     assert _said(tmp_path / "rec") == []
     with pytest.raises(InputError, match="no such recording"):
-        hand_over(tmp_path / "nowhere", text=LIMITS)
+        submit_limits(tmp_path / "nowhere", text=LIMITS)
 
 
 def test_a_recorder_that_ends_meanwhile(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Who asked is told, and the recording says that somebody did."""
     writer = _writer(tmp_path / "rec")
-    put = inbox_module.put
+    put = inbox_module.write_atomically
 
     def then_ended(*args: object) -> None:
         put(*args)  # type: ignore[arg-type]
         writer.abandon()
 
-    monkeypatch.setattr(inbox_module, "put", then_ended)
+    monkeypatch.setattr(inbox_module, "write_atomically", then_ended)
     with pytest.raises(InputError, match="nobody writes"):
-        hand_over(tmp_path / "rec", text=LIMITS, who="eva")
+        submit_limits(tmp_path / "rec", text=LIMITS, who="eva")
     assert _said(tmp_path / "rec") == [("limits refused", "eva")]
     assert RecordingReader(tmp_path / "rec").manifest.limits_in_force == ""
     assert not seal(tmp_path / "rec")
@@ -115,11 +124,11 @@ def test_a_crash_while_they_are_taken_over(tmp_path: Path, written: str):
     """Sealing says once what became of them, wherever the recorder was when it ended."""
     path = tmp_path / "rec"
     writer = _writer(path)
-    hand_over(path, text=LIMITS, who="eva")
-    (request,) = take(path)
-    asked_ns = taken(path)[0].stat().st_mtime_ns
+    submit_limits(path, text=LIMITS, who="eva")
+    (request,) = claim_requests(path)
+    asked_ns = claimed_files(path)[0].stat().st_mtime_ns
     if written != "nothing":
-        writer.limits_taken(request.text, from_ns=asked_ns)
+        writer.record_limits(request.text, from_ns=asked_ns)
     if written == "event":
         said = Event(
             sequence=0,
@@ -135,4 +144,4 @@ def test_a_crash_while_they_are_taken_over(tmp_path: Path, written: str):
     assert not seal(path)
     kind = "limits refused" if written == "nothing" else "limits taken over"
     assert _said(path) == [(kind, "eva")]
-    assert waiting(path) == taken(path) == []
+    assert queued_files(path) == claimed_files(path) == []

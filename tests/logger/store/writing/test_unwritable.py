@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from logger.simulate import scenario
-from logger.store.layout.lock import writer_of
+from logger.store.layout.lock import writer_pid
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 
@@ -29,7 +29,7 @@ class _Loggers:
     """`dutytrace record` on a bus without joints, as processes that are ended with the test."""
 
     def __init__(self, folder: Path) -> None:
-        text = scenario.bench_text("nobody").replace('"slcan"', '"virtual"')
+        text = scenario.scenario_bench_text("nobody").replace('"slcan"', '"virtual"')
         lines = [line for line in text.splitlines() if not line.startswith("options")]
         self.bench = folder / "bench.toml"
         self.bench.write_text("\n".join(lines), encoding="utf-8")
@@ -99,15 +99,15 @@ def _ended(process: "subprocess.Popen[str]", status: int, *words: str) -> None:
 
 def _flushed(path: Path) -> int:
     """Return how many seconds of its own health a recording holds: rows without any joint."""
-    return RecordingReader(path).rows("health") if (path / "recording.json").exists() else 0
+    return RecordingReader(path).row_count("health") if (path / "recording.json").exists() else 0
 
 
 def _is_kept(path: Path, rows: int) -> None:
     """Check that what was flushed is there, before it is sealed and afterwards."""
     before = _flushed(path)
     assert before >= rows
-    assert any("without closing" in said for said in RecordingReader(path).missing())
-    assert writer_of(path) is None
+    assert any("without closing" in said for said in RecordingReader(path).describe_missing())
+    assert writer_pid(path) is None
     assert seal(path)
     assert _flushed(path) == before
     assert not seal(path)
@@ -192,4 +192,4 @@ def test_two_loggers_on_one_recording(
     until(lambda: _flushed(path) > rows, "the first goes on")
     process.send_signal(signal.SIGINT)
     assert process.wait(20) == 0
-    assert RecordingReader(path).missing() == ()
+    assert RecordingReader(path).describe_missing() == ()
