@@ -23,6 +23,7 @@ import typer
 
 from logger.cli.aligned import format_table
 from logger.errors import DutytraceError, InputError
+from logger.event_kind import EventKind
 from logger.store.layout.remote import location_of
 
 if TYPE_CHECKING:
@@ -176,7 +177,7 @@ def record(
     """Record what the joints of a bench report."""
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
-    from logger.recording.recorder import RecordSettings, settings_to_go_on
+    from logger.recording.record_settings import RecordSettings, settings_to_resume
     from logger.recording.recorder import record as run
 
     duration_s = _seconds(duration, "--duration") if duration else None
@@ -186,7 +187,7 @@ def record(
                 "--continue: found beside --name or --out; a recording goes on as it began. Leave "
                 "them away, or begin a new recording."
             )
-        settings = settings_to_go_on(
+        settings = settings_to_resume(
             goes_on,
             bench=bench,
             limits_file=limits,
@@ -511,7 +512,7 @@ def note(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Write a note into a recording, live or finished."""
-    from logger.store.writing.inbox import submit_request
+    from logger.store.repair.post_request import submit_request
 
     _known(recording)
     submit_request(recording, kind="note", text=text, who=who)
@@ -524,7 +525,7 @@ def acknowledge(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Acknowledge an alert."""
-    from logger.store.writing.inbox import submit_request
+    from logger.store.repair.post_request import submit_request
 
     _known(recording, alert)
     submit_request(recording, kind="acknowledge", alert=alert, who=who)
@@ -538,7 +539,7 @@ def shelve(
     who: Annotated[str, typer.Option(help="Who says so.")] = "",
 ) -> None:
     """Silence a warning for a stated time; a trip cannot be shelved."""
-    from logger.store.writing.inbox import submit_request
+    from logger.store.repair.post_request import submit_request
 
     _known(recording, alert)
     submit_request(recording, kind="shelve", alert=alert, for_s=_seconds(span, "--for"), who=who)
@@ -1144,7 +1145,7 @@ def _teller(file: Path, recording: str, say: Callable[[str], None]) -> "Notifier
 def _say_event(event: "Event") -> None:
     from logger.store.layout.events import headline
 
-    if event.kind in {"started", "ended"}:
+    if event.kind in {EventKind.STARTED, EventKind.ENDED}:
         return
     clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
     word = headline(event.kind, event.severity)
@@ -1481,8 +1482,8 @@ def _join(
     from logger.importing.sensor_table import SensorTable
     from logger.joint.bench.bench import SensorSettings
     from logger.settings_file import validate_settings
+    from logger.store.repair.post_request import submit_request
     from logger.store.tools.add_sensor import add_sensor
-    from logger.store.writing.inbox import submit_request
 
     if not time_column or not columns:
         raise InputError(

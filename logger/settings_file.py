@@ -10,17 +10,50 @@ import difflib
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, time
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from logger.errors import InputError
+from logger.errors import InputError, KeyPath, Mistake
 
-__all__ = ["Settings", "did_you_mean", "file_stamp", "read_text", "read_toml", "validate_settings"]
+__all__ = [
+    "SettingError",
+    "Settings",
+    "did_you_mean",
+    "file_stamp",
+    "read_text",
+    "read_toml",
+    "validate_settings",
+]
 
 Model = TypeVar("Model", bound=BaseModel)
+
+
+class SettingError(ValueError):
+    """What a validator of a settings model raises: which key, what stands there, what would do.
+
+    Parameters
+    ----------
+    key
+        Key of the table that is validated, with dots for one further inside; "": the value itself.
+    problem
+        What is wrong where "found ..., expected ..." does not say it; with its full stop.
+    """
+
+    def __init__(
+        self, key: str, problem: str = "", *, found: str = "", expected: str = "", hint: str = ""
+    ) -> None:
+        self.mistake = Mistake(
+            key=tuple(key.split(".")) if key else (),
+            found=found,
+            expected=expected,
+            problem=problem,
+            hint=hint.strip(),
+        )
+        super().__init__(str(self.mistake))
 
 
 class Settings(BaseModel):
@@ -86,18 +119,20 @@ def read_toml(text: str, where: str) -> dict[str, Any]:
         raise InputError(f"{where}: this is not valid TOML: {fault}.") from None
 
 
-def validate_settings(model: type[Model], data: dict[str, Any], where: str) -> Model:
-    """Return `data` as `model`.
+def validate_settings(
+    model: type[Model], data: dict[str, Any], where: str, *, within: KeyPath = ()
+) -> Model:
+    """Return `data` as `model`; `within` is the path to the table that `data` is of a file.
 
     Raises
     ------
     InputError
-        One sentence for each mistake: file, key, found, expected.
+        Each mistake with file, key, found, expected.
     """
     try:
         return model.model_validate(_as_tuples(data), strict=True)
     except ValidationError as fault:
-        raise InputError("\n".join(_error_sentences(model, fault.errors(), where))) from None
+        raise InputError(mistakes=_mistakes(model, fault.errors(), where, within)) from None
 
 
 def did_you_mean(name: str, known_names: Sequence[str]) -> str:
@@ -106,17 +141,6 @@ def did_you_mean(name: str, known_names: Sequence[str]) -> str:
     if close_names:
         return f" Did you mean {close_names[0]!r}?"
     return f" Known: {', '.join(sorted(known_names))}." if known_names else ""
-
-
-def _location_text(location: Sequence[int | str]) -> str:
-    """Write a pydantic location as a person would: joint[2].gear_ratio, counted from 1."""
-    text = ""
-    for part in location:
-        if isinstance(part, int):
-            text += f"[{part + 1}]"
-        else:
-            text += f".{part}" if text else part
-    return text
 
 
 def _as_tuples(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
@@ -185,61 +209,60 @@ def _file_location(
     return tuple(kept_parts), annotation
 
 
-def _error_sentences(model: type[BaseModel], errors: Sequence[Any], where: str) -> list[str]:
-    """Return one sentence for each mistake; what was tried for one value is told in one."""
-    mistakes: list[tuple[tuple[int | str, ...], str, str]] = []
-    for error in errors:
-        location, kind = error["loc"], error["type"]
-        if kind == "extra_forbidden":
-            file_location, annotation = _file_location(model, location[:-1])
-            known_keys = list(_model_fields(_model_of_annotation(annotation)))
-            mistakes.append(
-                (
-                    (*file_location, location[-1]),
-                    f"there is no such key.{did_you_mean(str(location[-1]), known_keys)}",
-                    "",
-                )
-            )
-            continue
-        file_location, annotation = _file_location(model, location)
-        if kind == "missing" and isinstance(location[-1], int):
-            found_text = f"found a list of {len(error['input'])}, expected "
-            mistakes.append(
-                (file_location[:-1], found_text, f"{_fixed_item_count(annotation)} items")
-            )
-        elif kind == "missing":
-            mistakes.append((file_location, "this key is missing.", ""))
-        elif kind == "too_long":
-            found_text = f"found a list of {error['ctx']['actual_length']}, expected "
-            mistakes.append((file_location, found_text, f"{error['ctx']['max_length']} items"))
-        elif kind in {"value_error", "assertion_error"}:
-            name, _, rest = str(error["ctx"]["error"]).partition(": ")
-            # What a whole table is refused for names its key first.
-            if rest and name.partition(".")[0] in _model_fields(_model_of_annotation(annotation)):
-                mistakes.append(((*file_location, name), rest, ""))
-            else:
-                mistakes.append((file_location, str(error["ctx"]["error"]), ""))
-        else:
-            expected = _expected_text(error, file_location, annotation)
-            mistakes.append(
-                (file_location, f"found {_found_text(error['input'])}, expected ", expected)
-            )
-    file_locations = {file_location for file_location, _, _ in mistakes}
-    merged_errors: dict[tuple[str, str], list[str]] = {}
-    for file_location, complaint, expected in mistakes:
+def _mistakes(
+    model: type[BaseModel], errors: Sequence[Any], where: str, within: KeyPath
+) -> list[Mistake]:
+    """Return each mistake; what was tried for one value is told in one."""
+    told = [_mistake(model, error) for error in errors]
+    places = {mistake.key for mistake in told}
+    merged: dict[tuple[KeyPath, str, str, str], list[str]] = {}
+    for one in told:
         # A list that is empty only because its items are wrong, or a table that is not another of
         # the kinds that may stand there, is no mistake of its own.
-        if any(
-            len(other) > len(file_location) and other[: len(file_location)] == file_location
-            for other in file_locations
-        ):
+        if any(len(key) > len(one.key) and key[: len(one.key)] == one.key for key in places):
             continue
-        merged_errors.setdefault((_location_text(file_location), complaint), []).append(expected)
+        merged.setdefault((one.key, one.found, one.problem, one.hint), []).append(one.expected)
     return [
-        f"{where}: {key}{': ' if key else ''}{complaint}"
-        + (f"{' or '.join(dict.fromkeys(expected))}." if expected[0] else "")
-        for (key, complaint), expected in merged_errors.items()
+        Mistake(
+            where=where,
+            key=(*within, *key),
+            found=found,
+            expected=" or ".join(dict.fromkeys(expected)),
+            problem=problem,
+            hint=hint,
+        )
+        for (key, found, problem, hint), expected in merged.items()
     ]
+
+
+def _mistake(model: type[BaseModel], error: Any) -> Mistake:  # noqa: ANN401 - pydantic's error dict
+    """Return one error of pydantic as a mistake, its key as it stands in the file."""
+    location, kind = error["loc"], error["type"]
+    if kind == "extra_forbidden":
+        place, here = _file_location(model, location[:-1])
+        hint = did_you_mean(
+            str(location[-1]), list(_model_fields(_model_of_annotation(here)))
+        ).strip()
+        key = (*place, location[-1])
+        return Mistake(key=key, problem="there is no such key.", hint=hint)
+    place, here = _file_location(model, location)
+    if kind == "missing" and isinstance(location[-1], int):
+        found = f"a list of {len(error['input'])}"
+        return Mistake(key=place[:-1], found=found, expected=f"{_fixed_item_count(here)} items")
+    if kind == "missing":
+        return Mistake(key=place, problem="this key is missing.")
+    if kind == "too_long":
+        found = f"a list of {error['ctx']['actual_length']}"
+        return Mistake(key=place, found=found, expected=f"{error['ctx']['max_length']} items")
+    if kind in {"value_error", "assertion_error"}:
+        raised = error["ctx"]["error"]
+        if isinstance(raised, SettingError):
+            # What a whole table is refused for names its key.
+            return replace(raised.mistake, key=(*place, *raised.mistake.key))
+        return Mistake(key=place, problem=str(raised))
+    return Mistake(
+        key=place, found=_found_text(error["input"]), expected=_expected_text(error, place, here)
+    )
 
 
 _TYPE_ERROR_WORDS: Final = {

@@ -9,13 +9,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, cast
 
+from logger.event_kind import EventKind
 from logger.store.layout.events import Event
 from replay.recording import Recording
 
-__all__ = ["Anchor", "AnchorKind", "Overlay", "find_anchors", "first_common_alert", "shift_between"]
+__all__ = ["Anchor", "AnchorKind", "Overlay", "find_anchors", "first_common_alert"]
 
-AnchorKind = Literal["raised", "returned", "note", "ended"]
-_ANCHOR_EVENTS: Final = frozenset({"raised", "returned", "note"})
+AnchorKind = Literal[EventKind.RAISED, EventKind.RETURNED, EventKind.NOTE, EventKind.ENDED]
+_ANCHOR_EVENTS: Final = frozenset({EventKind.RAISED, EventKind.RETURNED, EventKind.NOTE})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,13 +66,13 @@ def find_anchors(
             offset_ns=event.time_ns - start_ns,
             joint=event.joint,
             limit=event.limit,
-            text=event.text if event.kind == "note" else "",
+            text=event.text if event.kind == EventKind.NOTE else "",
         )
         for event in events
         if event.kind in _ANCHOR_EVENTS
     ]
     if end_ns is not None:
-        anchors.append(Anchor(kind="ended", offset_ns=end_ns - start_ns))
+        anchors.append(Anchor(kind=EventKind.ENDED, offset_ns=end_ns - start_ns))
     return tuple(sorted(anchors, key=lambda anchor: anchor.offset_ns))
 
 
@@ -84,15 +85,10 @@ def first_common_alert(first: Sequence[Anchor], second: Sequence[Anchor]) -> tup
     for by_joint in (True, False):
         raised_in_second: dict[tuple[str, str], int] = {}
         for index, anchor in enumerate(second):
-            if anchor.kind == "raised":
+            if anchor.kind == EventKind.RAISED:
                 raised_in_second.setdefault((anchor.limit, anchor.joint if by_joint else ""), index)
         for index, anchor in enumerate(first):
             key = (anchor.limit, anchor.joint if by_joint else "")
-            if anchor.kind == "raised" and key in raised_in_second:
+            if anchor.kind == EventKind.RAISED and key in raised_in_second:
                 return index, raised_in_second[key]
     return None
-
-
-def shift_between(first: Anchor, second: Anchor) -> int:
-    """Return the shift in nanoseconds that lays the second recording's event on the first one's."""
-    return first.offset_ns - second.offset_ns

@@ -7,9 +7,9 @@ what was looked at in the end is told with it. Nothing here reads all frames of 
 from dataclasses import dataclass, replace
 from typing import Final
 
+from logger.arrays import to_ns
+from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench
-from logger.store.layout.events import Event
 from logger.traffic.bus_statistics import BusStatistics, bus_statistics, statistics_plan
 from logger.traffic.diagnosis import diagnose
 from replay.recording import Recording
@@ -31,13 +31,13 @@ MAX_SAMPLE_S: Final = 600.0
 _SAMPLE_STEP_NS: Final = 1_000_000_000
 _MAX_SAMPLE_STEP_NS: Final = 16 * _SAMPLE_STEP_NS
 _BUS_EVENT_KINDS: Final = (
-    "bus lost",
-    "bus back",
-    "dropped",
-    "bus hint",
-    "clock step",
-    "refused",
-    "continued",
+    EventKind.BUS_LOST,
+    EventKind.BUS_BACK,
+    EventKind.DROPPED,
+    EventKind.BUS_HINT,
+    EventKind.CLOCK_STEP,
+    EventKind.REFUSED,
+    EventKind.CONTINUED,
 )
 _HINTS_THAT_NEED_THE_BUS: Final = frozenset({"nothing", "silent", "stopped", "not_asked"})
 """Pictures that say nothing where the bus itself was away."""
@@ -48,9 +48,9 @@ class BusEvent:
     """An event that concerns a bus."""
 
     time_ns: int
-    kind: str
+    kind: EventKind
     bus: int | None
-    """Place in the bench's list of buses; None: all of them, or it is not told which."""
+    """Place in the bench's list of buses; None: all of them, or it is not known which."""
     text: str
 
 
@@ -87,25 +87,12 @@ def list_bus_events(recording: Recording) -> tuple[BusEvent, ...]:
         BusEvent(
             time_ns=event.time_ns,
             kind=event.kind,
-            bus=_bus_index(event, recording.bench),
+            bus=event.bus,
             text=event.text,
         )
         for event in recording.read_events()
         if event.kind in _BUS_EVENT_KINDS
     )
-
-
-def _bus_index(event: Event, bench: Bench) -> int | None:
-    """Return which bus an event's sentence speaks of: it names the channel, and no column does."""
-    if event.kind in {"clock step", "continued"}:
-        return None
-    if len(bench.buses) == 1:
-        return 0
-    for index, bus in enumerate(bench.buses):
-        begins = (f"The bus {bus.channel} ", f"{bus.channel}: ")
-        if event.text.startswith(begins) or f" lost on the bus {bus.channel}:" in event.text:
-            return index
-    return None
 
 
 def find_outages(recording: Recording) -> tuple[Outage, ...]:
@@ -125,16 +112,16 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
     durations = {
         event.time_ns: event.duration_s
         for event in recording.read_events()
-        if event.kind == "continued"
+        if event.kind == EventKind.CONTINUED
     }
     for bus_event in list_bus_events(recording):
-        if bus_event.kind == "bus lost":
+        if bus_event.kind == EventKind.BUS_LOST:
             open_outages.setdefault(bus_event.bus, bus_event)
-        elif bus_event.kind == "bus back":
+        elif bus_event.kind == EventKind.BUS_BACK:
             close(bus_event.bus, bus_event.time_ns)
-        elif bus_event.kind == "continued":
+        elif bus_event.kind == EventKind.CONTINUED:
             pause_s = durations[bus_event.time_ns]
-            began_ns = bus_event.time_ns - (round(pause_s * 1e9) if pause_s == pause_s else 0)  # noqa: PLR0124
+            began_ns = bus_event.time_ns - (to_ns(pause_s) if pause_s == pause_s else 0)  # noqa: PLR0124
             for bus in list(open_outages):
                 close(bus, min(began_ns, bus_event.time_ns))
             outages.append(
@@ -162,7 +149,7 @@ def sample_traffic(
         Where it has to be cut, the end is looked at and not the beginning.
     """
     requested_ns = end_ns - start_ns
-    remaining_ns = min(requested_ns, round(MAX_SAMPLE_S * 1e9))
+    remaining_ns = min(requested_ns, to_ns(MAX_SAMPLE_S))
     sampled_ns, width_ns, count = 0, _SAMPLE_STEP_NS, 0
     pieces: list[FrameBatch] = []
     while remaining_ns > 0 and count < max_frames:

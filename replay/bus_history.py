@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, Floats, Ints
 from replay.recording import Recording
 
 __all__ = [
@@ -26,8 +27,6 @@ __all__ = [
     "to_bus_buckets",
 ]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _BusColumns = dict[str, Ints | Floats]
 
 _SECOND_NS: Final = 1_000_000_000
@@ -97,17 +96,17 @@ NO_SECONDS: Final = _to_bus_seconds(dict.fromkeys(("time_ns", "frames_per_s", "l
 
 def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -> BusSeconds:
     """Return what is known of a recording after its newest rows are taken in as well."""
-    since_ns = int(seconds.time_ns[-1]) + 1 if len(seconds) else -(2**62)
+    since_ns = int(seconds.time_ns[-1]) + 1 if len(seconds) else TIME_MIN_NS
     if seconds.each_bus or not len(seconds):
-        table = recording.read_per_second("buses", since_ns, 2**62)
+        table = recording.read_rows("buses", start_ns=since_ns, end_ns=TIME_MAX_NS)
         if table.num_rows:
             return _append_columns(
                 seconds if seconds.each_bus else NO_SECONDS, _columns_from_buses(table)
             )
         if len(seconds):
             return seconds
-    table = recording.read_per_second("health", since_ns, 2**62)
-    if seconds.each_bus is False and recording.read_per_second("buses", -(2**62), 2**62).num_rows:
+    table = recording.read_rows("health", start_ns=since_ns, end_ns=TIME_MAX_NS)
+    if seconds.each_bus is False and recording.row_count("buses"):
         # It is gone on with by a recorder that tells more: begin anew with that.
         return extend_bus_seconds(recording)
     if not table.num_rows:

@@ -3,14 +3,16 @@
 from dataclasses import dataclass
 from typing import Final
 
+from logger.arrays import to_s
+from logger.event_kind import EventKind
 from replay.recording import Recording
 
 __all__ = ["CheckResult", "Gap", "check_recording"]
 
 _GAP_CAUSES: Final = {
-    "bus lost": "the bus went away",
-    "dropped": "frames were lost",
-    "continued": "no recorder ran",
+    EventKind.BUS_LOST: "the bus went away",
+    EventKind.DROPPED: "frames were lost",
+    EventKind.CONTINUED: "no recorder ran",
 }
 
 
@@ -53,17 +55,17 @@ def check_recording(recording: Recording) -> CheckResult:
                 Gap(
                     joint=joint,
                     start_ns=start_ns,
-                    duration_s=(end_ns - start_ns) * 1e-9,
+                    duration_s=to_s(end_ns - start_ns),
                     cause=causes[0] if causes else "the joint was silent",
                 )
             )
-    dropped = sum(int(event.value) for event in events if event.kind == "dropped")
+    dropped = sum(int(event.value) for event in events if event.kind == EventKind.DROPPED)
     missing = (*recording.describe_missing(), *recording.describe_damage())
     return CheckResult(
         is_complete=not missing and dropped == 0,
         live=recording.live,
         rows={joint: recording.reading_count(joint) for joint in recording.joints},
-        frames=recording.frame_count(),
+        frames=recording.row_count("frames"),
         dropped=dropped,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
         missing=missing,

@@ -11,6 +11,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from logger.event_kind import EventKind
 from logger.joint.bench.codes import UNKNOWN_CODE, CodeTable, code_table
 from logger.joint.bench.layout import Frame
 from logger.store.layout.events import Event
@@ -18,8 +19,11 @@ from replay.recording import Recording
 
 __all__ = ["DriveState", "read_drive_state"]
 
-DriveFact = Literal["state", "fault"]
-_CODE_CHANNELS: Final[dict[DriveFact, str]] = {"state": "state_code", "fault": "fault_code"}
+DriveFact = Literal[EventKind.STATE, EventKind.FAULT]
+_CODE_CHANNELS: Final[dict[DriveFact, str]] = {
+    EventKind.STATE: "state_code",
+    EventKind.FAULT: "fault_code",
+}
 _NO_FAULT_CODE: Final = 0
 
 
@@ -50,7 +54,7 @@ def read_drive_state(
     frames = recording.bench.layout_of(recording.bench.joint_named(joint)).frame
     channel = _CODE_CHANNELS[kind]
     codes = _codes_of_channel(frames, channel)
-    if codes is None and not any(frame.event == kind for frame in frames):
+    if codes is None and not any(EventKind(frame.event) == kind for frame in frames):
         return None
     events = recording.read_events()
     event = _newest_event(events, joint, kind, channel)
@@ -58,12 +62,12 @@ def read_drive_state(
     if codes is not None and (channel in newest or event is not None):
         state = _state_from_code(codes, kind, newest.get(channel), event)
     message = _newest_event(events, joint, kind, "")
-    if message is None or (state is not None and (kind == "state" or state.is_active)):
+    if message is None or (state is not None and (kind == EventKind.STATE or state.is_active)):
         return state
     if event is not None and event.time_ns > message.time_ns:
         # The code has spoken since, and says that it is over.
         return state
-    return _state_from_message(frames, joint, kind, message) or state
+    return _state_from_message(frames, kind, message) or state
 
 
 def _newest_event(
@@ -102,24 +106,24 @@ def _state_from_code(
     is_unchanged = event is not None and _have_same_meaning(codes, int(event.value), code)
     return DriveState(
         text=_code_text(codes, kind, code),
-        is_active=kind == "state" or not _is_no_fault(codes, code),
+        is_active=kind == EventKind.STATE or not _is_no_fault(codes, code),
         since_ns=event.time_ns if event is not None and is_unchanged else None,
         reported_ns=reported_ns,
     )
 
 
 def _state_from_message(
-    frames: tuple[Frame, ...], joint: str, kind: DriveFact, message: Event
+    frames: tuple[Frame, ...], kind: DriveFact, message: Event
 ) -> DriveState | None:
     """Return what a message says by its first part; None for one that is of no frame."""
     for frame in frames:
-        if frame.part and frame.event == kind and message.text.startswith(f"{joint}: {frame.name}"):
+        if frame.part and EventKind(frame.event) == kind and message.frame == frame.name:
             part = frame.part[0]
             codes = code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
             code = int(message.value)
             return DriveState(
                 text=_code_text(codes, kind, code),
-                is_active=kind == "state" or not _is_no_fault(codes, code),
+                is_active=kind == EventKind.STATE or not _is_no_fault(codes, code),
                 since_ns=message.time_ns,
                 reported_ns=message.time_ns,
             )
@@ -128,7 +132,7 @@ def _state_from_message(
 
 def _code_text(codes: CodeTable, kind: DriveFact, code: int) -> str:
     # The number of a fault is what its maker's manual is searched for; that of a state is not.
-    return (codes.describe_code(code) if kind == "state" else "") or codes.label(code)
+    return (codes.describe_code(code) if kind == EventKind.STATE else "") or codes.label(code)
 
 
 def _is_no_fault(codes: CodeTable, code: int) -> bool:

@@ -7,26 +7,24 @@ through `logger.store.reading.reader`, so a page, a command and a computation se
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 import numpy as np
-import pyarrow as pa
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench.bench import Bench
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
-from logger.limits.lifecycle import Alert
-from logger.limits.limit import LimitSet
+from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.files import MANIFEST_FILE, derived_stream, status_stream
 from logger.store.layout.lock import writer_pid
-from logger.store.layout.manifest import Manifest, read_manifest
+from logger.store.layout.manifest import read_manifest
 from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
-from logger.store.reading.live_reader import LiveReader
-from replay.recent import EventCache, RecentRows
+from logger.store.reading.reader import RecordingReader
+from replay.recent import RecentRows
 
 __all__ = ["Health", "Recording", "RecordingEntry", "find_recordings"]
 
@@ -83,22 +81,10 @@ def find_recordings(folder: Path) -> list[RecordingEntry]:
     return sorted(entries, key=lambda entry: (entry.live, entry.started_ns), reverse=True)
 
 
-class Recording:
-    """A recording that is open for reading. Safe for several threads."""
+class Recording(RecordingReader):
+    """A recording that is open for reading, by joint and channel. Safe for several threads."""
 
-    def __init__(self, reader: LiveReader) -> None:
-        self._reader = reader
-        self._hold_ns = {
-            joint.name: reader.bench.hold_times_ns_of(joint) for joint in reader.bench.joints
-        }
-        self._channels = {
-            joint.name: reader.bench.channels_of(joint) for joint in reader.bench.joints
-        }
-        self._recent = RecentRows(reader, self._channels)
-        self._event_cache = EventCache(reader)
-
-    @classmethod
-    def open(cls, path: Location) -> "Recording":
+    def __init__(self, path: Location) -> None:
         """Open a recording in its folder, or a finished one at an address.
 
         Raises
@@ -108,37 +94,23 @@ class Recording:
         OutsideFault
             The store at an address cannot be reached.
         """
-        return cls(LiveReader(path))
+        super().__init__(path)
+        self._hold_ns = {
+            joint.name: self.bench.hold_times_ns_of(joint) for joint in self.bench.joints
+        }
+        self._channels = {joint.name: self.bench.channels_of(joint) for joint in self.bench.joints}
+        self._recent = RecentRows(self._channels)
+        self._folded: tuple[tuple[Event, ...], tuple[Alert, ...]] = (), ()
 
-    @property
-    def path(self) -> Location:
-        """The recording folder, or the address."""
-        return self._reader.path
-
-    @property
-    def manifest(self) -> Manifest:
-        """What recording.json says."""
-        return self._reader.manifest
+    @classmethod
+    def open(cls, path: Location) -> Self:
+        """Open a recording."""
+        return cls(path)
 
     @property
     def name(self) -> str:
         """What the test was called."""
-        return self._reader.manifest.name
-
-    @property
-    def bench(self) -> Bench:
-        """The bench that was recorded."""
-        return self._reader.bench
-
-    @property
-    def limits(self) -> LimitSet:
-        """The limits in force, or last in force."""
-        return self._reader.limits
-
-    @property
-    def limit_sets(self) -> tuple[tuple[int, LimitSet], ...]:
-        """Since when which limits were in force, the first since the start."""
-        return self._reader.limit_sets
+        return self.manifest.name
 
     @property
     def joints(self) -> tuple[str, ...]:
@@ -146,28 +118,23 @@ class Recording:
         return tuple(self._channels)
 
     @property
-    def live(self) -> bool:
-        """Whether a logger writes it at this moment."""
-        return self._reader.live
-
-    @property
     def start_ns(self) -> int:
         """When it began."""
-        return self._reader.manifest.started_ns
+        return self.manifest.started_ns
 
     @property
     def end_ns(self) -> int:
         """When it ended, or just after its newest row while it has no end."""
-        ended = self._reader.manifest.ended_ns
+        ended = self.manifest.ended_ns
         if ended is not None:
             return ended
-        spans = [self._reader.span_ns(status_stream(joint)) for joint in self.joints]
-        spans.append(self._reader.span_ns("health"))
+        spans = [self.span_ns(status_stream(joint)) for joint in self.joints]
+        spans.append(self.span_ns("health"))
         return max([span[1] + 1 for span in spans if span], default=self.start_ns)
 
     def newest_ns(self, joint: str) -> int | None:
         """Return the time of a joint's newest row, None when it said nothing yet."""
-        span = self._reader.span_ns(status_stream(joint))
+        span = self.span_ns(status_stream(joint))
         return span[1] if span else None
 
     def channels(self, joint: str) -> tuple[str, ...]:
@@ -178,47 +145,40 @@ class Recording:
         """Return for each channel how long a value holds."""
         return self._hold_ns[joint]
 
-    def refresh(self) -> bool:
-        """Take in what has been written since; return whether there was anything."""
-        return self._reader.refresh()
-
     def reading_count(self, joint: str) -> int:
         """Return how many rows of a joint can be read."""
-        return self._reader.row_count(status_stream(joint))
-
-    def frame_count(self) -> int:
-        """Return how many raw frames can be read."""
-        return self._reader.row_count("frames")
+        return self.row_count(status_stream(joint))
 
     def read_frames(self, start_ns: int, end_ns: int) -> FrameBatch:
         """Return the raw frames in [start_ns, end_ns): all of them, so ask for a short span."""
-        return frames_from_table(self._reader.read_rows("frames", start_ns=start_ns, end_ns=end_ns))
+        return frames_from_table(self.read_rows("frames", start_ns=start_ns, end_ns=end_ns))
 
     def newest_frame_ns(self) -> int | None:
         """Return the time of the newest raw frame, None when there is none yet."""
-        span = self._reader.span_ns("frames")
+        span = self.span_ns("frames")
         return span[1] if span else None
-
-    def read_per_second(self, stream: str, start_ns: int, end_ns: int) -> pa.Table:
-        """Return rows of a once-a-second stream ("buses", "health") in [start_ns, end_ns)."""
-        return self._reader.read_rows(stream, start_ns=start_ns, end_ns=end_ns)
-
-    def read_events(self) -> tuple[Event, ...]:
-        """Return all events in sequence."""
-        return self._event_cache.events_and_alerts()[0]
 
     def read_alerts(self) -> tuple[Alert, ...]:
         """Return the alerts with their life so far."""
-        return self._event_cache.events_and_alerts()[1]
+        events = super().read_events()
+        known, alerts = self._folded
+        if events is not known:
+            # Events compare by being the same objects, so this costs little.
+            if events[: len(known)] == known:
+                alerts = alerts_from_events(events[len(known) :], so_far=alerts)
+            else:
+                alerts = alerts_from_events(events)
+            self._folded = events, alerts
+        return alerts
 
     def rms_torque_Nm(self, joint: str) -> float:  # noqa: N802 - the unit's own spelling
         """Return the newest RMS torque of a joint over a minute, NaN while there is none."""
-        row = self._reader.newest_row(derived_stream(joint))
+        row = self.newest_row(derived_stream(joint))
         return float("nan") if row is None else _float_or_nan(row["torque_rms_60s_Nm"])
 
     def latest_health(self) -> Health | None:
         """Return the recorder's newest figures, None before the first."""
-        row = self._reader.newest_row("health")
+        row = self.newest_row("health")
         if row is None:
             return None
         time = row["time"]
@@ -230,14 +190,6 @@ class Recording:
             undecoded=int(_float_or_nan(row["undecoded"])),
             disk_left_h=_float_or_nan(row["disk_left_h"]),
         )
-
-    def describe_missing(self) -> tuple[str, ...]:
-        """Return what is known to be missing, in sentences."""
-        return self._reader.describe_missing()
-
-    def describe_damage(self) -> tuple[str, ...]:
-        """Return which parts are not what was written, in sentences; reads the whole recording."""
-        return self._reader.describe_damage()
 
     def read_readings(
         self,
@@ -256,14 +208,14 @@ class Recording:
         if lead_in:
             hold_ns = self.hold_ns(joint)
             start_ns -= max((hold_ns[channel] for channel in names), default=0)
-        recent = self._recent.recent_readings(joint, start_ns, end_ns, names)
+        recent = self._recent.recent_readings(self, joint, start_ns, end_ns, names)
         if recent is not None:
             return recent
-        return self._reader.read_readings(joint, start_ns=start_ns, end_ns=end_ns, channels=names)
+        return super().read_readings(joint, start_ns, end_ns, channels=names)
 
     def final_until_ns(self, joint: str, channel: str) -> int:
         """Return the whole second up to which the pyramid has counted a channel for good."""
-        return final_until(self._reader.uncounted(joint), channel, BASE_NS)
+        return final_until(self.uncounted(joint), channel, BASE_NS)
 
     def pyramid_buckets(
         self, joint: str, channel: str, start_ns: int, end_ns: int, *, width_ns: int = BASE_NS
@@ -281,7 +233,7 @@ class Recording:
         final_until_ns = min(max(final_ns // width_ns * width_ns, start_ns), end_ns)
         if final_until_ns == start_ns:
             return Buckets.empty(width_ns), start_ns
-        overview = self._reader.read_overview(
+        overview = self.read_overview(
             joint,
             channel,
             start_ns=start_ns,
@@ -333,9 +285,7 @@ class Recording:
             all
             of them where a joint reports too slowly for tenths to be kept.
         """
-        fine_buckets, final_ns = self._reader.read_tenths(
-            joint, channel, start_ns=start_ns, end_ns=end_ns
-        )
+        fine_buckets, final_ns = self.read_tenths(joint, channel, start_ns=start_ns, end_ns=end_ns)
         final_until_ns = min(max(final_ns, start_ns), end_ns)
         return fine_buckets.buckets_within(start_ns, final_until_ns), final_until_ns
 
@@ -374,15 +324,15 @@ class Recording:
 
     def read_gaps(self, joint: str) -> list[tuple[int, int]]:
         """Return every stretch without a frame of the joint, as (start_ns, end_ns)."""
-        gaps = self._reader.sealed_gaps(joint)
+        gaps = self.sealed_gaps(joint)
         limit_ns = gap_limit_ns(self.hold_ns(joint))
-        carry = self._reader.uncounted(joint)
-        times = self._reader.tail_times(joint).cast("int64").to_numpy()
+        carry = self.uncounted(joint)
+        times = self.tail_times(joint).cast("int64").to_numpy()
         if carry.last_row_ns is not None and not carry.is_closed:
             times = np.append(np.int64(carry.last_row_ns), times)
         for index in np.flatnonzero(np.diff(times) > limit_ns):
             gaps.append((int(times[index]), int(times[index + 1])))
-        span = self._reader.span_ns(status_stream(joint))
+        span = self.span_ns(status_stream(joint))
         first_ns, newest_ns = span or (self.end_ns, self.end_ns)
         if first_ns - self.start_ns > limit_ns:
             gaps.insert(0, (self.start_ns, first_ns))

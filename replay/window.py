@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints
 from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets, to_buckets
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.pyramid.tenths import TENTH_NS
@@ -26,8 +27,6 @@ __all__ = [
     "to_polyline",
 ]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _ONE_SECOND_NS: Final = 1_000_000_000
 _BUCKET_WIDTHS_NS: Final[tuple[int, ...]] = (

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.simulate import scenario
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from replay.recording import Recording
 from tests.support.command import run as _run
 
@@ -201,7 +201,7 @@ def test_answers_in_json(overheat: Recording, tmp_path: Path):
     assert found["whole"] is True
     assert found["joints"]["shoulder"]["rows"] > 1000
     assert (found["frames"], found["dropped"], found["gaps"], found["missing"]) == (
-        overheat.frame_count(), 0, [], [],
+        overheat.row_count("frames"), 0, [], [],
     )  # fmt: skip
 
     found = json.loads(_run("excursions", str(overheat.path), "--json").stdout)

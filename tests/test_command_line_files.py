@@ -54,7 +54,7 @@ def test_a_log_on_its_way(folder: Path):
     answer = json.loads(done.stdout)
     assert answer["format"] == 1
     assert answer["recording"] == f"{path}-redecoded"
-    assert answer["frames"] == recording.frame_count()
+    assert answer["frames"] == recording.row_count("frames")
     assert answer["joints"]["elbow"]["rows"] == recording.reading_count("elbow")
 
     done = _run(

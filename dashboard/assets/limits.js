@@ -44,7 +44,7 @@
     post(path, body) {
       return fetch("/judge/" + path, { method: "POST", headers: { "content-type": "application/json", "x-page": this.me }, body: JSON.stringify(body) })
         .catch(() => { throw Object.assign(new Error("The server cannot be reached."), { lost: true }); })
-        .then((r) => r.json()).then((a) => { if (a.fault) throw new Error(a.fault); return a; });
+        .then((r) => r.json()).then((a) => { if (a.fault) throw Object.assign(new Error(a.fault), { mistakes: a.mistakes }); return a; });
     }
     /* Work that nobody waits for any more would keep everybody else's waiting. */
     leave() {
@@ -212,7 +212,7 @@
         this.answered(a);
       }).catch((f) => {
         if (this.gone) return;
-        const ofEnd = /(^|: )bad[ _]end/.test(f.message), lost = Boolean(f.lost);
+        const ofEnd = (f.mistakes || []).some((m) => m.where === "bad end" || m.path[0] === "bad_end"), lost = Boolean(f.lost);
         this.end_.tell(ofEnd ? f.message : ""); this.mistakes = ofEnd || lost ? [] : [{ index: -1, key: "", said: f.message }]; this.forms.tell();
         this.unanswered(lost ? "Not answered: the server cannot be reached." : ofEnd ? "Not answered: the bad end does not fit." : "Not answered: something is to be mended, where it is said.");
         this.failed = true;

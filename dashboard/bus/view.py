@@ -24,6 +24,7 @@ from dashboard.text.theme import (
     format_number,
     format_thousands,
 )
+from logger.event_kind import EventKind
 from logger.joint.bench.bench import BusSettings
 from logger.traffic.diagnosis import MAX_LOAD
 from replay.bus_events import BusEvent, Outage, find_outages, list_bus_events, sample_traffic
@@ -227,7 +228,7 @@ def _bus_figure(
                 text=f"{format_thousands(event.value)} frames lost",
             )
             for event in recording.read_events()
-            if event.kind == "dropped" and begin_ns <= event.time_ns <= end_ns
+            if event.kind == EventKind.DROPPED and begin_ns <= event.time_ns <= end_ns
         ],
         start_s=view[0],
         end_s=view[1],
@@ -366,7 +367,11 @@ def _outage_spans(recording: Recording, outages: Sequence[Outage]) -> list[Outag
 
 def _bus_event_row(event: BusEvent, recording: Recording, where: timezone) -> dict[str, Any]:
     at_s = (event.time_ns - recording.start_ns) / 1e9
-    marks = {"bus lost": "none", "bus back": "normal", "continued": "normal"}
+    marks = {
+        EventKind.BUS_LOST: "none",
+        EventKind.BUS_BACK: "normal",
+        EventKind.CONTINUED: "normal",
+    }
     return {
         "at_s": at_s,
         "at": format_elapsed(at_s),

@@ -13,6 +13,7 @@ from typing import Any
 from dashboard.figures.axes import PlotRow
 from dashboard.text.theme import STATE_BY_SEVERITY, Theme, format_duration, format_number
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from logger.event_kind import EventKind
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.bus import RecorderLimit
 from logger.limits.level import Band, Level, RatedLevel
@@ -343,11 +344,11 @@ def other_gap(gap: GapSpan) -> GapSpan:
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     """Return the notes among events, and what else is worth a mark."""
     note_texts = {
-        "note": "{text}",
-        "position lost": "{joint} position starts anew",
-        "dropped": "frames lost",
-        "fault": "{text}",
-        "continued": "recording goes on",
+        EventKind.NOTE: "{text}",
+        EventKind.POSITION_LOST: "{joint} position starts anew",
+        EventKind.DROPPED: "frames lost",
+        EventKind.FAULT: "{text}",
+        EventKind.CONTINUED: "recording goes on",
     }
     return tuple(
         NoteLine(

@@ -1,12 +1,9 @@
 """What the Limits page asks: limits, recordings and a bad end, checked as it comes in. Pure."""
 
-import re
-from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from logger.errors import InputError
 from logger.limits.limit import LimitSet, limits_from_tables
 from logger.settings_file import validate_settings
 from replay.tuning.sweep_file import BadEnd
@@ -22,7 +19,6 @@ __all__ = [
     "PageRequest",
     "VariedKey",
     "VaryRequest",
-    "split_mistakes",
 ]
 
 LIMITS_VIEW_PATH: Final = "/judge"
@@ -37,9 +33,6 @@ MAX_LIMITS_REQUEST_BYTES: Final = 400_000
 MAX_TEXT_CHARS: Final = 200_000
 MAX_RECORDINGS: Final = 40
 MAX_LIMITS: Final = 200
-_LIMIT_MISTAKE: Final = re.compile(
-    r"^limits: limit\[(\d+)\](?:\.([A-Za-z0-9_]+))?(?:\[\d+\])?: (.*)$", re.S
-)
 
 
 class PageRequest(BaseModel):
@@ -75,7 +68,7 @@ class LimitsRequest(PageRequest):
         Raises
         ------
         InputError
-            One sentence for each mistake.
+            Each mistake with its limit and key.
         """
         return limits_from_tables(self.tables, "limits", text=self.base)
 
@@ -113,30 +106,3 @@ class DeployRequest(PageRequest):
     base: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = "format = 1\n"
     tables: Annotated[list[dict[str, Any]], Field(max_length=MAX_LIMITS)]
     who: Annotated[str, Field(max_length=60)] = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InputMistake:
-    """What is wrong about one limit."""
-
-    index: int
-    """Of the limit on the page, from 0; -1: of none in particular."""
-    key: str
-    text: str
-
-    def to_json(self) -> dict[str, Any]:
-        """Return it as plain content."""
-        return {"index": self.index, "key": self.key, "said": self.text}
-
-
-def split_mistakes(fault: InputError) -> list[dict[str, Any]]:
-    """Return the sentences of `LimitsRequest.parse_limits` with the limit and key that each is of."""
-    mistakes = []
-    for line in str(fault).splitlines():
-        match = _LIMIT_MISTAKE.match(line)
-        if match is None:
-            mistakes.append(InputMistake(index=-1, key="", text=line))
-        else:
-            index, key, text = match.groups()
-            mistakes.append(InputMistake(index=int(index) - 1, key=key or "", text=text))
-    return [mistake.to_json() for mistake in mistakes]

@@ -30,12 +30,17 @@ from dashboard.limits.question import (
     LimitsRequest,
     PageRequest,
     VaryRequest,
-    split_mistakes,
 )
 from dashboard.limits.reply import build_reply
 from dashboard.replay.limits_token import encode_token
 from dashboard.replay.routes import json_answer
-from dashboard.server.json_requests import RefusedError, error_response, read_request
+from dashboard.server.json_requests import (
+    RefusedError,
+    error_response,
+    fault_of,
+    read_request,
+    split_mistakes,
+)
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.text.theme import LIGHT, THEMES, format_elapsed, format_short_date, reader_zone
@@ -47,7 +52,7 @@ from logger.limits.limit import LimitSet, limits_from_tables, parse_limits
 from logger.limits.limits_text import limit_tables, prepend_comments, replace_limits_text
 from logger.limits.thermal import Thermal
 from logger.store.layout.manifest import package_versions
-from logger.store.writing.inbox import submit_limits
+from logger.store.repair.post_request import submit_limits
 from replay.exploring.exposure import loaded_spans, max_rms_by_duration
 from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
@@ -255,7 +260,7 @@ def add_limits_routes(
             except RefusedError as refused:
                 return refused.to_response()
             except InputError as error:
-                return error_response(400, str(error))
+                return fault_of(400, error)
             except (DutytraceError, OSError) as error:
                 return error_response(500, str(error))
 

@@ -19,7 +19,7 @@ from dashboard.text.theme import (
     format_number,
 )
 from dashboard.text.units import Displays
-from logger.limits.lifecycle import Alert
+from logger.limits.lifecycle import Alert, AlertState
 from logger.limits.limit import Level, Limit
 from logger.limits.nuisance import describe_nuisance
 from logger.limits.words import limit_label
@@ -47,7 +47,7 @@ def alert_rows(
     rows: list[AlertRow] = []
     for alert in alerts:
         state = alert.state_at(now_ns)
-        if state == "shelved" and alert.shelved_until_ns is not None:
+        if state == AlertState.SHELVED and alert.shelved_until_ns is not None:
             remaining_s = (alert.shelved_until_ns - now_ns) / 1e9
             until = format_clock(alert.shelved_until_ns, where)[:5]
             rows.append(

@@ -6,6 +6,7 @@ Words only; what is said and since when is `replay.drive_state`'.
 from collections.abc import Mapping
 
 from dashboard.text.theme import format_duration
+from logger.event_kind import EventKind
 from replay.drive_state import DriveState, read_drive_state
 from replay.recording import Recording
 
@@ -21,11 +22,11 @@ def drive_text(
     """
     texts: dict[str, str] = {}
     hold_ns = recording.hold_ns(joint)
-    state = read_drive_state(recording, joint, "state", newest)
+    state = read_drive_state(recording, joint, EventKind.STATE, newest)
     if state is not None:
         texts["state"] = state.text
         texts["state_age"] = _age_text(state, hold_ns.get("state_code"), now_ns)
-    fault = read_drive_state(recording, joint, "fault", newest)
+    fault = read_drive_state(recording, joint, EventKind.FAULT, newest)
     if fault is not None and fault.is_active:
         texts["fault"] = fault.text
         texts["fault_age"] = _age_text(fault, hold_ns.get("fault_code"), now_ns)

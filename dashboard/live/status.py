@@ -26,6 +26,7 @@ from dashboard.text.theme import (
     format_number,
 )
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from logger.event_kind import EventKind
 from logger.joint.channels import CHANNELS
 from logger.joint.thermal_model import Trend, fit_temperature_trend, time_to_level
 from logger.limits.levels import LimitLevel, levels_of
@@ -116,9 +117,11 @@ def live_status(
     alerts = recording.read_alerts()
     newest_ns = max((item.time_ns for item in latest.values()), default=recording.end_ns)
     # An end before it was gone on with is no end.
-    latest_end = (event for event in reversed(events) if event.kind in {"ended", "continued"})
+    latest_end = (
+        event for event in reversed(events) if event.kind in {EventKind.ENDED, EventKind.CONTINUED}
+    )
     ended = next(latest_end, None)
-    ended = ended if ended is not None and ended.kind == "ended" else None
+    ended = ended if ended is not None and ended.kind == EventKind.ENDED else None
     stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
     health = recording.latest_health()
     words: StatusValues = {

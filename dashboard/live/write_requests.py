@@ -15,7 +15,7 @@ from dashboard.server.json_requests import RefusedError, error_response, read_re
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError, InputError
-from logger.store.writing import inbox
+from logger.store.repair.post_request import submit_request
 
 __all__ = ["WRITE_REQUEST_PATH", "add_write_request_route"]
 
@@ -47,7 +47,7 @@ def add_write_request_route(server: FastAPI, cache: RecordingCache, guard: Origi
         if body.kind == "note" and not body.text:
             return error_response(400, "The note is empty: write what you did or saw.")
         try:
-            inbox.submit_request(
+            submit_request(
                 cache.find_path(body.recording),
                 kind=body.kind,
                 text=body.text,

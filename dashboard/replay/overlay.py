@@ -24,6 +24,7 @@ from dashboard.text.theme import (
 )
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.errors import DutytraceError, InputError
+from logger.event_kind import EventKind
 from logger.limits.words import limit_label
 from replay.alignment import Anchor, Overlay, find_anchors, first_common_alert
 from replay.recording import Recording
@@ -163,16 +164,16 @@ def _recording_anchors(recording: Recording) -> tuple[Anchor, ...]:
 
 def _anchor_row(anchor: Anchor, recording: Recording, displays: Displays) -> OverlayAnswer:
     at_s = anchor.offset_ns / 1e9
-    if anchor.kind == "note":
+    if anchor.kind == EventKind.NOTE:
         words = f"note: {anchor.text}"
-    elif anchor.kind == "ended":
+    elif anchor.kind == EventKind.ENDED:
         words = "the end"
     else:
         limit = recording.limits.by_name(anchor.limit)
         limit_text = (
             anchor.limit.replace("-", " ") if limit is None else limit_label(limit, displays)
         )
-        ended_text = ", over" if anchor.kind == "returned" else ""
+        ended_text = ", over" if anchor.kind == EventKind.RETURNED else ""
         words = f"{anchor.joint} {limit_text}{ended_text}".strip()
     return {"at_s": round(at_s, 6), "words": f"{format_elapsed(at_s)} {words}"}
 

@@ -32,6 +32,7 @@ from dashboard.text.theme import (
     format_number,
 )
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from logger.event_kind import EventKind
 from replay.alignment import Overlay
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
@@ -72,7 +73,9 @@ def open_view(
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
     excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays)
     times = [
-        event.time_ns for event in recording.read_events() if event.kind in {"note", "bus lost"}
+        event.time_ns
+        for event in recording.read_events()
+        if event.kind in {EventKind.NOTE, EventKind.BUS_LOST}
     ]
     times += [gap[0] for joint in recording.joints for gap in recording.read_gaps(joint)]
     return {

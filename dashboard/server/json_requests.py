@@ -1,9 +1,10 @@
 """What every POST of a page goes through: who asks, how long it is, whether a page sends such.
 
-What is amiss is a status and a sentence, never a traceback.
+What is amiss is a status, a sentence and, where they are known, its facts in fields; never a
+traceback.
 """
 
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from fastapi import Request
 from fastapi.responses import JSONResponse
@@ -11,9 +12,16 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from dashboard.server.origin_check import OriginPolicy
-from logger.errors import InputError
+from logger.errors import InputError, Mistake
 
-__all__ = ["RefusedError", "error_response", "parse_body", "read_request"]
+__all__ = [
+    "RefusedError",
+    "error_response",
+    "fault_of",
+    "parse_body",
+    "read_request",
+    "split_mistakes",
+]
 
 RequestModel = TypeVar("RequestModel", bound=BaseModel)
 
@@ -21,18 +29,56 @@ RequestModel = TypeVar("RequestModel", bound=BaseModel)
 class RefusedError(Exception):
     """A request that is not answered; the page shows the sentence."""
 
-    def __init__(self, status: int, sentence: str) -> None:
-        super().__init__(sentence)
+    def __init__(self, status: int, wrong: str | InputError) -> None:
+        super().__init__(str(wrong))
         self.status = status
+        self._wrong = wrong
 
     def to_response(self) -> JSONResponse:
         """Return it as the page expects it."""
-        return error_response(self.status, str(self))
+        if isinstance(self._wrong, InputError):
+            return fault_of(self.status, self._wrong)
+        return error_response(self.status, self._wrong)
 
 
 def error_response(status: int, sentence: str) -> JSONResponse:
     """Return a sentence as the page expects it."""
     return JSONResponse({"fault": sentence}, status_code=status)
+
+
+def fault_of(status: int, wrong: InputError) -> JSONResponse:
+    """Return what is wrong about an input as the page expects it: the sentence, and its facts."""
+    return JSONResponse(
+        {"fault": str(wrong), "mistakes": split_mistakes(wrong)}, status_code=status
+    )
+
+
+def split_mistakes(wrong: InputError) -> list[dict[str, Any]]:
+    """Return the facts of an error, one mapping for each mistake, for a page.
+
+    `index` is the place of the limit on the page, -1 for none in particular; `key` its key, or that
+    of the table that was checked.
+    """
+    return [_plain_mistake(mistake) for mistake in wrong.mistakes]
+
+
+def _plain_mistake(mistake: Mistake) -> dict[str, Any]:
+    match mistake.key:
+        case ("limit", int(index), *rest):
+            pass
+        case _:
+            index, rest = -1, list(mistake.key)
+    return {
+        "index": index,
+        "key": next((part for part in rest if isinstance(part, str)), ""),
+        "said": mistake.text if index >= 0 else str(mistake),
+        "message": str(mistake),
+        "where": mistake.where,
+        "path": list(mistake.key),
+        "found": mistake.found,
+        "expected": mistake.expected,
+        "hint": mistake.hint,
+    }
 
 
 async def read_request(
@@ -58,7 +104,7 @@ async def read_request(
     try:
         return parse_body(model, body)
     except InputError as error:
-        raise RefusedError(400, str(error)) from None
+        raise RefusedError(400, error) from None
 
 
 def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
@@ -73,8 +119,8 @@ def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
         return model.model_validate_json(body)
     except ValidationError as error:
         details = error.errors()[0]
-        key = ".".join(str(part) for part in details["loc"]) or "request"
-        raise InputError(f"{key}: {_describe_mistake(details)}.") from None
+        key = tuple(str(part) for part in details["loc"]) or ("request",)
+        raise InputError(f"{_describe_mistake(details)}.", key=key) from None
 
 
 def _describe_mistake(details: ErrorDetails) -> str:

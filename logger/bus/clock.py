@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_s
+
 __all__ = ["ClockSample", "RecordingClock", "read_clocks"]
 
 REPORTED_STEP_NS: Final = 50_000_000
@@ -77,11 +79,11 @@ class RecordingClock:
         suspended_ns = boottime_ns - (sample.monotonic_ns - previous.monotonic_ns)
         changes = []
         if suspended_ns > REPORTED_SUSPEND_NS:
-            changes.append(f"The machine was suspended for {suspended_ns * 1e-9:.1f} s.")
+            changes.append(f"The machine was suspended for {to_s(suspended_ns):.1f} s.")
         if abs(step_ns) > REPORTED_STEP_NS:
             direction = "forward" if step_ns > 0 else "back"
             changes.append(
-                f"The wall clock was set {direction} by {abs(step_ns) * 1e-9:.3f} s; the recording's "
+                f"The wall clock was set {direction} by {to_s(abs(step_ns)):.3f} s; the recording's "
                 "time goes on without the step."
             )
         return changes

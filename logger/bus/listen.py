@@ -10,9 +10,11 @@ import time
 from dataclasses import dataclass, replace
 from typing import Final
 
+from logger.arrays import to_s
 from logger.bus.clock import RecordingClock, read_clocks
 from logger.bus.source import Source, open_sources
 from logger.errors import OutsideFault
+from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.traffic.health import BusHealth, bus_health
@@ -51,7 +53,7 @@ class ListenResult:
     buses: tuple[BusCapture, ...]
     """In the bench's order."""
     span_s: float
-    remarks: tuple[tuple[str, str], ...]
+    remarks: tuple[tuple[EventKind, str], ...]
     """(kind, sentence) of what happened meanwhile: bus lost, bus back, clock step."""
 
     @property
@@ -120,7 +122,7 @@ def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Eve
                 health=capture,
                 lost=listener.lost,
                 garbled=source.garbled,
-                is_away=any(kind == "bus lost" for kind, _ in listener.remarks),
+                is_away=any(kind == EventKind.BUS_LOST for kind, _ in listener.remarks),
             )
             # Hints speak of what the bench file says: not of the quiet one.
             for capture, listener, source in zip(
@@ -130,7 +132,7 @@ def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Eve
                 strict=True,
             )
         ),
-        span_s=(end_ns - start_ns) * 1e-9,
+        span_s=to_s(end_ns - start_ns),
         remarks=tuple(remarks for listener in listeners for remarks in listener.remarks),
     )
 
@@ -142,7 +144,7 @@ class _BusListener:
         self._source = source
         self._batches: list[FrameBatch] = []
         self._joined: list[FrameBatch] = []
-        self.remarks: list[tuple[str, str]] = []
+        self.remarks: list[tuple[EventKind, str]] = []
         self.lost = 0
         self.fault: Exception | None = None
 

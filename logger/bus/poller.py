@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from logger.bus.echo_guard import EchoGuard
 from logger.bus.rate_limiter import RATE_WINDOW_S, RateLimiter
 from logger.bus.stop_sender import StopSender, stop_sender_for
+from logger.event_kind import EventKind
 from logger.joint.batch import CLASSIC_BYTES, ERROR, EXTENDED, SENT, FrameBatch
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.identifiers import identifier_for
@@ -73,7 +74,7 @@ class Poller:
         self._watching = False
         self.slowdown = 1.0
         """By so much every period is longer than its layout says."""
-        self.remarks: tuple[tuple[str, str], ...] = ()
+        self.remarks: tuple[tuple[EventKind, str], ...] = ()
         """(kind, sentence) of what is to be told at the start."""
         settings = bench.buses[bus]
         if not settings.send:
@@ -139,7 +140,7 @@ class Poller:
             f"(bus.asking_share). Each is asked {self.slowdown:.2f} times slower: the fastest every "
             f"{fastest_s * self.slowdown * 1e3:.4g} ms in place of {fastest_s * 1e3:.4g} ms."
         )
-        self.remarks = (("asked slower", text),)
+        self.remarks = ((EventKind.ASKED_SLOWER, text),)
 
     def __bool__(self) -> bool:
         """Return whether anything may be sent, so that others' identifiers matter."""

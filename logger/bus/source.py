@@ -15,11 +15,13 @@ from typing import Final
 import can
 import numpy as np
 
+from logger.arrays import to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.opening import MAX_WRITE_S, open_bus, reader_for
 from logger.bus.python_can_workarounds import bus_descriptor, peer_closed
 from logger.bus.reader import FrameReader
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import BusSettings
 
@@ -41,7 +43,7 @@ class Received:
     frames: FrameBatch
     until_ns: int
     """Every later frame of this bus has a time of at least this."""
-    remarks: tuple[tuple[str, str], ...] = ()
+    remarks: tuple[tuple[EventKind, str], ...] = ()
     """(kind, sentence) of what happened: bus lost, bus back, clock step."""
     lost: int = 0
     """Frames that the system dropped because its buffer was full."""
@@ -109,7 +111,7 @@ class Source:
 
     def receive(self, wait_s: float) -> Received:
         """Return what has come, after waiting for at most `wait_s` when nothing has."""
-        remarks: list[tuple[str, str]] = []
+        remarks: list[tuple[EventKind, str]] = []
         if self._bus is None:
             time.sleep(min(wait_s, 0.05))
             self._try_reopen()
@@ -121,7 +123,9 @@ class Source:
             frames, drained, lost = self._read_bus(remarks)
         sample_after = self._clock_reader()
         if self.bus_index == 0:
-            remarks.extend(("clock step", text) for text in self._clock.clock_changes(sample_after))
+            remarks.extend(
+                (EventKind.CLOCK_STEP, text) for text in self._clock.clock_changes(sample_after)
+            )
         times = self._clock.map_stamps(frames.time_ns, sample_after)
         # A stamp from before the last promise counts as that instant: the promise holds.
         times = np.maximum(times, self._until_ns)
@@ -178,7 +182,7 @@ class Source:
         if ready and self._quiet_calls >= CHECK_AFTER_QUIET_CALLS:
             time.sleep(min(wait_s, POLL_INTERVAL_S))
 
-    def _read_bus(self, remarks: list[tuple[str, str]]) -> tuple[FrameBatch, bool, int]:
+    def _read_bus(self, remarks: list[tuple[EventKind, str]]) -> tuple[FrameBatch, bool, int]:
         """Take what is there: frames, whether nothing is left, and how many were dropped."""
         read_result = self._reader.read_frames()
         self.garbled += read_result.garbled
@@ -202,15 +206,15 @@ class Source:
             self._mark_lost(fault, remarks)
         elif self._away:
             self._away = False
-            away_s = (self._clock.time_at(self._clock_reader()) - self._lost_at_ns) * 1e-9
-            remarks.append(("bus back", f"{self._name} is back after {away_s:.1f} s."))
+            away_s = to_s(self._clock.time_at(self._clock_reader()) - self._lost_at_ns)
+            remarks.append((EventKind.BUS_BACK, f"{self._name} is back after {away_s:.1f} s."))
         return read_result.frames, read_result.drained, lost
 
     @property
     def _name(self) -> str:
         return f"The bus {self._settings.channel}"
 
-    def _mark_lost(self, fault: Exception, remarks: list[tuple[str, str]]) -> None:
+    def _mark_lost(self, fault: Exception, remarks: list[tuple[EventKind, str]]) -> None:
         self.close()
         # A bus that opens and goes again without a frame is tried, and told of, ever less often.
         self._pause_s = (
@@ -221,7 +225,7 @@ class Source:
         if not self._away:
             self._away = True
             self._lost_at_ns = self._clock.time_at(self._clock_reader())
-            remarks.append(("bus lost", f"{self._name} went away: {fault}. Trying again."))
+            remarks.append((EventKind.BUS_LOST, f"{self._name} went away: {fault}. Trying again."))
 
     def _try_reopen(self) -> None:
         if time.monotonic() < self._retry_at_s:

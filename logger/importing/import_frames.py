@@ -7,34 +7,30 @@ batches; decoding, limits and store run on the caller's.
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.errors import InputError, OutsideFault
+from logger.cancellation import raise_if_stopped
+from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.importing.prefetch import prefetch_batches
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.limits.limit import LimitSet
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
-from logger.store.writing.bulk_writer import BulkWriter
+from logger.store.writing.bulk_writer import BulkWriter, discard_on_failure
 
-__all__ = [
-    "ImportNotice",
-    "ImportResult",
-    "discard_on_failure",
-    "import_frames",
-    "raise_if_stopped",
-]
+__all__ = ["ImportNotice", "ImportResult", "import_frames"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportNotice:
     """Something about the frames that is worth an event."""
 
-    kind: str
+    kind: EventKind
     time_ns: int
     text: str
 
@@ -103,21 +99,24 @@ def import_frames(
         )
         writer = BulkWriter(out, manifest, bench)
         with discard_on_failure(writer):
-            pipeline = Intake(bench, limits, writer, start_ns=start_ns)
-            pipeline.begin(start_ns, note=note)
+            events = EventLog(bench, writer)
+            pipeline = Pipeline(bench, limits, writer, events, start_ns=start_ns)
+            events.begin(start_ns, note=note)
             newest_ns = start_ns
             for batch in _prepend_batch(first_batch, batches):
                 raise_if_stopped(stop, out)
                 newest_ns = int(batch.time_ns[-1]) if len(batch) else newest_ns
-                pipeline.take(batch, now_ns=newest_ns)
-                emitted_notices += _emit_import_notices(pending_notices, pipeline)
+                pipeline.process(batch, now_ns=newest_ns)
+                pipeline.record_seconds(newest_ns)
+                emitted_notices += _emit_import_notices(pending_notices, events)
                 writer.tick()
                 progress(newest_ns)
             end_ns = newest_ns + 1 if end_ns is None else end_ns
-            emitted_notices += _emit_import_notices(pending_notices, pipeline)
-            pipeline.take(FrameBatch.empty(), now_ns=end_ns)
-            pipeline.tell_rest(end_ns)
-            pipeline.say("ended", time_ns=end_ns, text="Recording ended.")
+            emitted_notices += _emit_import_notices(pending_notices, events)
+            pipeline.process(FrameBatch.empty(), now_ns=end_ns)
+            pipeline.record_seconds(end_ns)
+            pipeline.flush_throttled(end_ns)
+            events.emit(EventKind.ENDED, time_ns=end_ns, text="Recording ended.")
             raise_if_stopped(stop, out)
             writer.close(ended_ns=end_ns, cause="end of the frames")
     return ImportResult(
@@ -133,37 +132,13 @@ def import_frames(
     )
 
 
-@contextmanager
-def discard_on_failure(writer: BulkWriter) -> Iterator[None]:
-    """Leave nothing behind when what fills a recording does not come to its end."""
-    try:
-        yield
-    except KeyboardInterrupt:
-        writer.abandon()
-        raise stopped_error(writer.path) from None
-    except BaseException:
-        writer.abandon()
-        raise
-
-
-def raise_if_stopped(stop: threading.Event | None, out: Path) -> None:
-    """Raise OutsideFault when `stop` is set."""
-    if stop is not None and stop.is_set():
-        raise stopped_error(out)
-
-
-def stopped_error(out: Path) -> OutsideFault:
-    """Return what is raised when it was ended from outside."""
-    return OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
-
-
 def _emit_import_notices(
-    pending_notices: "deque[ImportNotice]", pipeline: Intake
+    pending_notices: "deque[ImportNotice]", events: EventLog
 ) -> list[ImportNotice]:
     emitted_notices = []
     while pending_notices:
         notice = pending_notices.popleft()
-        pipeline.say(notice.kind, time_ns=notice.time_ns, text=notice.text)
+        events.emit(notice.kind, time_ns=notice.time_ns, text=notice.text)
         emitted_notices.append(notice)
     return emitted_notices
 

@@ -16,7 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_s
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.importing.channel_map import ChannelMap
 from logger.importing.import_frames import ImportNotice
 from logger.importing.log_reader import LogReader, describe_error
@@ -109,7 +111,7 @@ class LogFrames:
             raise self._empty_log_error()
         if self._late:
             self._add_notice(
-                "note",
+                EventKind.NOTE,
                 f"{self._late} frames of the log were stamped before the frame before them, by up "
                 f"to {self._latest_ns * 1e-6:.3g} ms; they count as of that instant.",
             )
@@ -117,7 +119,7 @@ class LogFrames:
     def _empty_log_error(self) -> InputError:
         return InputError(f"{self.path}: this log holds no frame.")
 
-    def _add_notice(self, kind: str, text: str) -> None:
+    def _add_notice(self, kind: EventKind, text: str) -> None:
         self.notices.append(ImportNotice(kind=kind, time_ns=self._newest_ns, text=text))
 
     def _damage_error(self, fault: Exception, count: int) -> None:
@@ -129,7 +131,7 @@ class LogFrames:
             raise InputError(
                 f"{self.path}: {sentence} Nothing was made; --tolerant takes what stands before."
             )
-        self._add_notice("note", sentence[0].upper() + sentence[1:])
+        self._add_notice(EventKind.NOTE, sentence[0].upper() + sentence[1:])
 
     def _recording_times(self, stamps_ns: NDArray[np.int64], *, first: bool) -> NDArray[np.int64]:
         """Return the stamps on the recording's axis."""
@@ -148,7 +150,7 @@ class LogFrames:
         self._shift_ns = self._newest_ns - stamp_ns
         if self.start_ns is None and stamp_ns < MIN_DATED_STAMP_NS:
             self._add_notice(
-                "note",
+                EventKind.NOTE,
                 "The log names no date: its first frame is placed at the file's own time, "
                 f"{iso_utc(self._newest_ns)}.",
             )
@@ -169,9 +171,9 @@ class LogFrames:
             self._shift_ns += step_ns
             self.notices.append(
                 ImportNotice(
-                    kind="clock step",
+                    kind=EventKind.CLOCK_STEP,
                     time_ns=int(time_ns[row_index]),
-                    text=f"The log's clock steps back by {step_ns * 1e-9:.3f} s; time goes on "
+                    text=f"The log's clock steps back by {to_s(step_ns):.3f} s; time goes on "
                     "without the step.",
                 )
             )

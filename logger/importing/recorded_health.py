@@ -10,7 +10,7 @@ from typing import Final
 
 import pyarrow as pa
 
-from logger.recording.pipeline import BusVitals, Vitals
+from logger.recording.recorder_health import BusHealth, RecorderHealth
 from logger.store.reading.reader import RecordingReader
 from logger.traffic.per_second import BusSecond
 
@@ -30,15 +30,15 @@ class RecordedHealth:
         self._disk: list[dict[str, object]] = []
         self._bus: list[list[dict[str, object]]] = []
 
-    def health_at(self, time_ns: int) -> Vitals:
+    def health_at(self, time_ns: int) -> RecorderHealth:
         """Return the figures that were newest at `time_ns`."""
         if not self._from_ns <= time_ns < self._until_ns:
             self._load_hour(time_ns)
         disk = _newest_row(self._disk, time_ns)
         buses = [_newest_row(rows, time_ns) for rows in self._bus]
-        return Vitals(
+        return RecorderHealth(
             buses=tuple(
-                BusVitals(
+                BusHealth(
                     second=BusSecond(
                         frames_per_s=_finite_or_nan(row["frames_per_s"]),
                         load=_finite_or_nan(row["load"]),

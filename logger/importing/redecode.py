@@ -8,21 +8,25 @@ new position segment starts, as they did then.
 
 import math
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
+from logger.arrays import to_ns
+from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
-from logger.importing.import_frames import ImportResult, discard_on_failure, raise_if_stopped
+from logger.event_kind import EventKind
+from logger.importing.import_frames import ImportResult
 from logger.importing.prefetch import prefetch_batches
 from logger.importing.recorded_health import RecordedHealth
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench, Sensor, add_sensor_to_bench
 from logger.limits.limit import LimitSet, check_for_bench
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.recording.resume import ResumePoint
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
@@ -34,20 +38,19 @@ from logger.store.reading.raw_frames import (
     open_finished,
 )
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.bulk_writer import BulkWriter
+from logger.store.writing.bulk_writer import BulkWriter, discard_on_failure
 from logger.store.writing.inbox import EventRequest
+from logger.time_chunks import time_chunks
 
 __all__ = ["redecode_frames"]
 
 CARRIED_EVENT_KINDS: Final = frozenset(
     {
-        *("note", "gap", "dropped", "clock step", "bus lost", "bus back", "refused"),
-        *("continued", "ended"),
+        *(EventKind.NOTE, EventKind.DROPPED, EventKind.CLOCK_STEP, EventKind.REFUSED),
+        *(EventKind.BUS_LOST, EventKind.BUS_BACK, EventKind.CONTINUED, EventKind.ENDED),
     }
 )
 """Kinds of events that do not follow from the decoded readings."""
-CARRIED_CHUNK_NS: Final = 600 * 10**9
-"""How much of a sensor is in memory at a time."""
 
 
 def redecode_frames(
@@ -181,23 +184,18 @@ class _Redecoder:
         self._next = next(self._next_event, None)
         self._newest_ns = reader.manifest.started_ns
         self._undecoded = 0
-        self._pipeline = self._start_pipeline(ResumePoint(), self._newest_ns)
+        self._start_pipeline(ResumePoint(), self._newest_ns)
 
     @property
     def undecoded(self) -> int:
         return self._undecoded + self._pipeline.undecoded
 
-    def _start_pipeline(self, start: ResumePoint, time_ns: int) -> Intake:
-        pipeline = Intake(
-            self._bench,
-            self._limits,
-            self._writer,
-            start_ns=time_ns,
-            start=start,
-            on_event=self._events.append,
+    def _start_pipeline(self, start: ResumePoint, time_ns: int) -> None:
+        self._log = EventLog(self._bench, self._writer, start=start, on_event=self._events.append)
+        self._pipeline = Pipeline(
+            self._bench, self._limits, self._writer, self._log, start_ns=time_ns, start=start
         )
-        pipeline.begin(time_ns)
-        return pipeline
+        self._log.begin(time_ns)
 
     def process_frames(self, frames: FrameBatch) -> None:
         """Take frames, cut where something was said between them."""
@@ -214,21 +212,23 @@ class _Redecoder:
     def _process_until(self, frames: FrameBatch, *, now_ns: int | None = None) -> None:
         if now_ns is None:
             now_ns = int(frames.time_ns[-1])
-        self._pipeline.take(frames, now_ns=now_ns, vitals=lambda: self._health.health_at(now_ns))
+        self._pipeline.process(frames, now_ns=now_ns)
+        if self._pipeline.is_second_over(now_ns):
+            self._pipeline.record_seconds(now_ns, self._health.health_at(now_ns))
         self._newest_ns = now_ns
 
     def _emit_event(self, event: Event) -> None:
-        if event.kind == "ended":
+        if event.kind == EventKind.ENDED:
             self._process_until(FrameBatch.empty(), now_ns=max(event.time_ns, self._newest_ns))
-        if event.kind == "continued":
+        if event.kind == EventKind.CONTINUED:
             self._resume_after(event)
-        elif event.kind == "note":
+        elif event.kind == EventKind.NOTE:
             request = EventRequest.model_construct(kind="note", text=event.text, who=event.who)
-            self._pipeline.ask(request, time_ns=event.time_ns)
+            self._log.emit_request(request, time_ns=event.time_ns)
         else:
-            if event.kind == "dropped" and not math.isnan(event.value):
+            if event.kind == EventKind.DROPPED and not math.isnan(event.value):
                 self._pipeline.lost += int(event.value)
-            self._pipeline.say(
+            self._log.emit(
                 event.kind,
                 time_ns=event.time_ns,
                 text=event.text,
@@ -236,12 +236,14 @@ class _Redecoder:
                 channel=event.channel,
                 value=event.value,
                 duration_s=event.duration_s,
+                bus=event.bus,
+                frame=event.frame,
             )
 
     def _resume_after(self, event: Event) -> None:
         """Begin as the recorder did that went on there."""
         away_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
-        ended_ns = event.time_ns - round(away_s * 1e9)
+        ended_ns = event.time_ns - to_ns(away_s)
         self._undecoded += self._pipeline.undecoded
         start = replace(
             ResumePoint.from_events(
@@ -250,9 +252,9 @@ class _Redecoder:
                 ended_ns=ended_ns,
                 segments=dict(self._writer.segments),
             ),
-            joint_states=self._pipeline.watched,
+            joint_states=self._pipeline.limit_states,
         )
-        self._pipeline = self._start_pipeline(start, event.time_ns)
+        self._start_pipeline(start, event.time_ns)
 
     def carry_sensor(
         self, reader: RecordingReader, sensor: Sensor, *, stop: threading.Event | None
@@ -261,9 +263,8 @@ class _Redecoder:
         span = reader.span_ns(status_stream(sensor.name))
         if span is None:
             return
-        for start_ns in range(span[0], span[1] + 1, CARRIED_CHUNK_NS):
+        for start_ns, end_ns in time_chunks(span[0], span[1] + 1):
             raise_if_stopped(stop, self._writer.path)
-            end_ns = min(start_ns + CARRIED_CHUNK_NS, span[1] + 1)
             self._writer.append_readings(
                 reader.read_readings(
                     sensor.name, start_ns=start_ns, end_ns=end_ns, channels=sensor.channels
@@ -279,7 +280,7 @@ class _Redecoder:
         self._process_until(FrameBatch.empty(), now_ns=max(ended_ns, self._newest_ns))
 
 
-def _carried_events(events: list[Event]) -> list[Event]:
+def _carried_events(events: Sequence[Event]) -> list[Event]:
     """Return what is carried over, in order of time; of one time in its old order."""
     carried = [event for event in events if event.kind in CARRIED_EVENT_KINDS]
     carried.sort(key=lambda event: (event.time_ns, event.sequence))

@@ -17,6 +17,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MIN_NS, to_s
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.channels import CHANNELS
@@ -57,7 +58,7 @@ class SensorTable:
             No such table, column or channel; a time or value that is none; times that go back.
         """
         self._check_columns()
-        newest_ns = -(2**62)
+        newest_ns = TIME_MIN_NS
         shift_ns: int | None = None
         row = 0
         for table in self._read_tables():
@@ -106,7 +107,7 @@ class SensorTable:
         first = next(iter(self), None)
         if first is None or len(first) < 2:
             return SINGLE_ROW_HOLD_S
-        period_s = float(np.median(np.diff(first.time_ns))) * 1e-9
+        period_s = to_s(float(np.median(np.diff(first.time_ns))))
         return float(f"{max(TRACE_HOLD_PERIODS * period_s, 1e-3):.3g}")
 
     def _check_columns(self) -> None:

@@ -7,6 +7,10 @@
 At a constant current this system is linear, so every step here is exact for any duration; what is
 derived stands beside each function. Pure; arrays broadcast. A temperature is in degC, a rise or a
 difference in K.
+
+The simulator uses the network, the pages the trend. What a joint can carry for good
+(`continuous_current_A`, `runaway_current_A`) and how it warms up (`step_rise`, `time_constants_s`)
+is held against published values and waits for the command that asks about heat.
 """
 # ruff: noqa: N802, N803, N806, N815 - units are written as units are: K, W and A are capitals
 
@@ -15,7 +19,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from logger.arrays import Floats
 
 __all__ = [
     "COPPER_ALPHA_PER_K",
@@ -34,7 +40,6 @@ __all__ = [
     "time_to_level",
 ]
 
-Floats = NDArray[np.float64]
 
 COPPER_ALPHA_PER_K: Final = 0.00393
 """Standard annealed copper, per kelvin at 20 degC (IEC 60028)."""

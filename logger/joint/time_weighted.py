@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints, to_s
+
 __all__ = [
     "Buckets",
     "WeightedStatistics",
@@ -22,9 +24,6 @@ __all__ = [
     "statistics_of",
     "to_buckets",
 ]
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +135,7 @@ def to_buckets(
     ends = np.minimum(following, time_ns + hold_ns)
     bucket = time_ns // width_ns
     edge = (bucket + 1) * width_ns
-    lasts_s = (np.minimum(ends, edge) - time_ns).astype(np.float64) * 1e-9
+    lasts_s = to_s((np.minimum(ends, edge) - time_ns).astype(np.float64))
     own = _merge_single_readings(
         edge - width_ns, width_ns=width_ns, duration_s=lasts_s, value=value
     )
@@ -157,7 +156,7 @@ def to_buckets(
         width_ns=width_ns,
         start_ns=start_ns,
         n=np.zeros(len(reading_index), np.int64),
-        duration_s=(np.minimum(ends[reading_index], start_ns + width_ns) - start_ns) * 1e-9,
+        duration_s=to_s(np.minimum(ends[reading_index], start_ns + width_ns) - start_ns),
         mean=values,
         m2=np.zeros(len(reading_index)),
         minimum=values,
@@ -333,7 +332,7 @@ def span_bucket(
         start_ns=np.full(len(values), start_ns, np.int64),
         width_ns=end_ns - start_ns,
         n=inside[is_kept].astype(np.int64),
-        duration_s=np.maximum(end_times - start_times, 0)[is_kept] * 1e-9,
+        duration_s=to_s(np.maximum(end_times - start_times, 0)[is_kept]),
         mean=values,
         m2=np.zeros(len(values)),
         minimum=values,

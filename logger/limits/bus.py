@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from logger.limits.kind import PositiveNumber, TimedLimit
+from logger.settings_file import SettingError
 
 __all__ = ["DISK_LOW", "FRAMES_LOST", "BusLimit", "DiskLimit", "RecorderLimit", "recorder_limits"]
 
@@ -33,21 +34,24 @@ class BusLimit(TimedLimit):
         if self.watch == "lost":
             for key in ("above", "drop_off", "on_delay_s"):
                 if key in self.model_fields_set:
-                    raise ValueError(
-                        f"{key}: found {getattr(self, key):g} with watch = 'lost', expected none: "
-                        "any loss counts, at once. off_delay_s says how long without another."
+                    raise SettingError(
+                        key,
+                        found=f"{getattr(self, key):g} with watch = 'lost'",
+                        expected="none: any loss counts, at once",
+                        hint="off_delay_s says how long without another.",
                     )
             return self
         if self.above is None:
-            raise ValueError("above: this key is missing; only losses have none.")
+            raise SettingError("above", "this key is missing; only losses have none.")
         if self.watch == "load" and self.above > 1:
-            raise ValueError(
-                f"above: found {self.above:g}, expected at most 1: the load is a share of 1."
+            raise SettingError(
+                "above", found=f"{self.above:g}", expected="at most 1: the load is a share of 1"
             )
         if self.drop_off is not None and self.drop_off > self.above:
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected at most {self.above:g}, the above "
-                "of this limit."
+            raise SettingError(
+                "drop_off",
+                found=f"{self.drop_off:g}",
+                expected=f"at most {self.above:g}, the above of this limit",
             )
         return self
 
@@ -73,9 +77,10 @@ class DiskLimit(TimedLimit):
     @model_validator(mode="after")
     def _fits(self) -> "DiskLimit":
         if self.drop_off_h is not None and self.drop_off_h < self.below_h:
-            raise ValueError(
-                f"drop_off_h: found {self.drop_off_h:g}, expected at least {self.below_h:g}, the "
-                "below_h of this limit."
+            raise SettingError(
+                "drop_off_h",
+                found=f"{self.drop_off_h:g}",
+                expected=f"at least {self.below_h:g}, the below_h of this limit",
             )
         return self
 

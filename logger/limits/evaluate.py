@@ -30,6 +30,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits import hysteresis, silence
@@ -183,7 +184,7 @@ def evaluate(
             early = False
         for row, change in changes:
             # A silence was full before the row that ended it came.
-            late = not (early and change.kind == "raised")
+            late = not (early and change.kind == EventKind.RAISED)
             ordered_changes.append(((change.time_ns, row, late, order), change))
     ordered_changes.sort(key=lambda item: item[0])
     return tuple(change for _, change in ordered_changes), EvaluationState(
@@ -253,7 +254,7 @@ def after_limits_change(
                     joint=plan.joint,
                     severity=limit.severity,
                     channel=limit.reported_channel if isinstance(limit, JointLimit) else "",
-                    kind="returned",
+                    kind=EventKind.RETURNED,
                     value=math.nan,
                     onset_ns=time_ns,
                     peak=math.nan if peak is None else peak,

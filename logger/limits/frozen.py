@@ -18,6 +18,7 @@ from logger.joint.bench.value import ChannelName
 from logger.limits.kind import JointLimit, PositiveNumber, Scores
 from logger.limits.series import ChannelSeries, Series
 from logger.limits.tracking import HeldValue, hold_at_rows
+from logger.settings_file import SettingError
 
 __all__ = ["FrozenMemory", "Stuck", "measure_frozen"]
 
@@ -42,8 +43,8 @@ class Stuck(JointLimit):
     @model_validator(mode="after")
     def _fits(self) -> "Stuck":
         if self.load == self.channel:
-            raise ValueError(
-                f"load: found {self.load!r}, the channel itself; expected another channel."
+            raise SettingError(
+                "load", f"found {self.load!r}, the channel itself; expected another channel."
             )
         return self
 

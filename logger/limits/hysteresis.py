@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.event_kind import EventKind
 from logger.limits.kind import Scores, TimedLimit
 from logger.limits.limit_change import LimitChange
 
@@ -71,7 +72,7 @@ def step_level(
             joint=joint,
             severity=limit.severity,
             channel=limit.reported_channel,
-            kind="raised" if active else "returned",
+            kind=EventKind.RAISED if active else EventKind.RETURNED,
             value=float(reported[index]),
             onset_ns=onset,
             peak=worst,

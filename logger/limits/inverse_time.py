@@ -31,6 +31,7 @@ from logger.limits.kind import (
     rated_value,
 )
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
 
@@ -65,21 +66,25 @@ class InverseTime(JointLimit):
     @model_validator(mode="after")
     def _fits(self) -> "InverseTime":
         if not CHANNELS[self.channel].magnitude:
-            raise ValueError(
-                f"channel: found {self.channel!r}, expected a current or a torque: a time-current "
-                "curve is of nothing else."
+            raise SettingError(
+                "channel",
+                found=f"{self.channel!r}",
+                expected="a current or a torque: a time-current curve is of nothing else",
             )
         if (self.setting is None) == (self.setting_rated is None):
-            raise ValueError("setting: expected one of setting and setting_rated.")
+            raise SettingError("setting", "expected one of setting and setting_rated.")
         if self.reset_s is not None and self.reset != "dependent":
-            raise ValueError(
-                f"reset_s: found {self.reset_s:g} with reset = {self.reset!r}, expected it with "
-                "reset = 'dependent' only."
+            raise SettingError(
+                "reset_s",
+                found=f"{self.reset_s:g} with reset = {self.reset!r}",
+                expected="it with reset = 'dependent' only",
             )
         if self.reset == "dependent" and self.full_reset_s is None:
-            raise ValueError(
-                f"reset: found 'dependent' with curve {self.curve!r}, which has no reset time of "
-                "its own; expected reset_s beside it, or a curve of D, E, F."
+            raise SettingError(
+                "reset",
+                f"found 'dependent' with curve {self.curve!r}, which has no reset "
+                "time of its own; expected reset_s beside it, or a curve of D, E, "
+                "F.",
             )
         return self
 

@@ -19,6 +19,7 @@ from logger.settings_file import Settings
 __all__ = [
     "MAX_DURATION_S",
     "DelayDuration",
+    "EventSeverity",
     "FiniteNumber",
     "JointLimit",
     "LimitName",
@@ -32,6 +33,8 @@ __all__ = [
 ]
 
 Severity = Literal["warning", "trip"]
+EventSeverity = Literal["", "warning", "trip"]
+"""The same of an event; "": it is of no alert."""
 
 MAX_DURATION_S: Final = 366 * 86_400.0
 

@@ -14,6 +14,7 @@ from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS
 from logger.limits.kind import FiniteNumber, JointLimit, PositiveShare, Scores, rated_value
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["Band", "Level", "RatedLevel", "measure_band", "measure_level"]
 
@@ -61,30 +62,36 @@ class Level(ChannelLimit):
     @model_validator(mode="after")
     def _fits(self) -> "Level":
         if self.above is None and self.below is None:
-            raise ValueError("above: this key is missing; a level limit has above or below.")
+            raise SettingError("above", "this key is missing; a level limit has above or below.")
         if self.above is not None and self.below is not None:
-            raise ValueError(
-                f"below: found {self.below:g} beside above = {self.above:g}, expected one of the "
-                "two. Write two limits."
+            raise SettingError(
+                "below",
+                found=f"{self.below:g} beside above = {self.above:g}",
+                expected="one of the two",
+                hint="Write two limits.",
             )
         side = "above" if self.is_rising else "below"
         if self.magnitude and self.pick_up < 0:
-            raise ValueError(
-                f"{side}: found {self.pick_up:g} with magnitude = true, expected 0 or more: a "
-                "magnitude is never negative. Set magnitude = false to tell the directions apart."
+            raise SettingError(
+                side,
+                found=f"{self.pick_up:g} with magnitude = true",
+                expected="0 or more: a magnitude is never negative",
+                hint="Set magnitude = false to tell the directions apart.",
             )
         if self.drop_off is None:
             return self
         if (self.drop_off > self.pick_up) if self.is_rising else (self.drop_off < self.pick_up):
             bound = "at most" if self.is_rising else "at least"
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected {bound} {self.pick_up:g}, the "
-                f"{side} of this limit."
+            raise SettingError(
+                "drop_off",
+                found=f"{self.drop_off:g}",
+                expected=f"{bound} {self.pick_up:g}, the {side} of this limit",
             )
         if self.magnitude and self.drop_off < 0:
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g} with magnitude = true, expected 0 or more: "
-                "the limit would never clear."
+            raise SettingError(
+                "drop_off",
+                found=f"{self.drop_off:g} with magnitude = true",
+                expected="0 or more: the limit would never clear",
             )
         return self
 
@@ -124,12 +131,13 @@ class RatedLevel(ChannelLimit):
     def _fits(self) -> "RatedLevel":
         quantity = CHANNELS[self.channel].quantity
         if quantity not in {"torque", "current", "voltage"}:
-            raise ValueError(
-                f"channel: found {self.channel!r} with a share of rated, expected a torque, a "
-                "current or a voltage: nothing else has a rated value."
+            raise SettingError(
+                "channel",
+                found=f"{self.channel!r} with a share of rated",
+                expected="a torque, a current or a voltage: nothing else has a rated value",
             )
         if (self.above_rated is None) == (self.below_rated is None):
-            raise ValueError("above_rated: expected one of above_rated and below_rated.")
+            raise SettingError("above_rated", "expected one of above_rated and below_rated.")
         if self.drop_off_rated is None:
             return self
         beyond = (
@@ -138,9 +146,10 @@ class RatedLevel(ChannelLimit):
             else self.drop_off_rated < self.pick_up_share
         )
         if beyond:
-            raise ValueError(
-                f"drop_off_rated: found {self.drop_off_rated:g}, expected "
-                f"{'at most' if self.is_rising else 'at least'} {self.pick_up_share:g}."
+            raise SettingError(
+                "drop_off_rated",
+                found=f"{self.drop_off_rated:g}",
+                expected=f"{'at most' if self.is_rising else 'at least'} {self.pick_up_share:g}",
             )
         return self
 
@@ -198,18 +207,23 @@ class Band(ChannelLimit):
     def _fits(self) -> "Band":
         low, high = self.outside
         if low >= high:
-            raise ValueError(f"outside: found [{low:g}, {high:g}], expected the lower one first.")
+            raise SettingError(
+                "outside", found=f"[{low:g}, {high:g}]", expected="the lower one first"
+            )
         if self.magnitude and low < 0:
-            raise ValueError(
-                f"outside: found [{low:g}, {high:g}] with magnitude = true, expected 0 or more: a "
-                "magnitude is never negative. Leave magnitude away to tell the directions apart."
+            raise SettingError(
+                "outside",
+                found=f"[{low:g}, {high:g}] with magnitude = true",
+                expected="0 or more: a magnitude is never negative",
+                hint="Leave magnitude away to tell the directions apart.",
             )
         if self.inside is not None:
             lower, upper = self.inside
             if not low <= lower <= upper <= high:
-                raise ValueError(
-                    f"inside: found [{lower:g}, {upper:g}], expected two levels within "
-                    f"[{low:g}, {high:g}], the outside of this limit."
+                raise SettingError(
+                    "inside",
+                    found=f"[{lower:g}, {upper:g}]",
+                    expected=f"two levels within [{low:g}, {high:g}], the outside of this limit",
                 )
         return self
 

@@ -17,15 +17,27 @@ of their attributes, so that it need not know who keeps them.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final, Literal, Protocol
+from enum import StrEnum
+from typing import Final, Protocol
 
-from logger.limits.limit import Severity
+from logger.event_kind import EventKind
+from logger.limits.kind import EventSeverity, Severity
 
 __all__ = ["Alert", "AlertEvent", "AlertState", "alerts_from_events"]
 
-AlertState = Literal["active", "acknowledged", "latched", "returned", "cleared", "shelved"]
 
-_OPEN_STATES: Final = frozenset({"active", "acknowledged", "latched"})
+class AlertState(StrEnum):
+    """How an alert stands, and whether somebody knows."""
+
+    ACTIVE = "active"
+    ACKNOWLEDGED = "acknowledged"
+    LATCHED = "latched"
+    RETURNED = "returned"
+    CLEARED = "cleared"
+    SHELVED = "shelved"
+
+
+_OPEN_STATES: Final = frozenset({AlertState.ACTIVE, AlertState.ACKNOWLEDGED, AlertState.LATCHED})
 
 
 class AlertEvent(Protocol):
@@ -34,13 +46,13 @@ class AlertEvent(Protocol):
     @property
     def time_ns(self) -> int: ...  # noqa: D102
     @property
-    def kind(self) -> str: ...  # noqa: D102
+    def kind(self) -> EventKind: ...  # noqa: D102
     @property
     def joint(self) -> str: ...  # noqa: D102
     @property
     def limit(self) -> str: ...  # noqa: D102
     @property
-    def severity(self) -> str: ...  # noqa: D102
+    def severity(self) -> EventSeverity: ...  # noqa: D102
     @property
     def alert(self) -> int: ...  # noqa: D102
     @property
@@ -80,11 +92,11 @@ class Alert:
         """Return the state at `now_ns`; only shelving runs out by time alone."""
         if self.returned_ns is not None:
             if self.acknowledged_ns is not None:
-                return "cleared"
-            return "latched" if self.severity == "trip" else "returned"
+                return AlertState.CLEARED
+            return AlertState.LATCHED if self.severity == "trip" else AlertState.RETURNED
         if self.shelved_until_ns is not None and now_ns < self.shelved_until_ns:
-            return "shelved"
-        return "active" if self.acknowledged_ns is None else "acknowledged"
+            return AlertState.SHELVED
+        return AlertState.ACTIVE if self.acknowledged_ns is None else AlertState.ACKNOWLEDGED
 
     def is_open(self, now_ns: int) -> bool:
         """Return whether it still asks for somebody: active, acknowledged or latched."""
@@ -107,23 +119,23 @@ def alerts_from_events(
     alerts = {alert.number: alert for alert in so_far}
     newest = {(alert.joint, alert.limit): alert.number for alert in alerts.values()}
     for event in events:
-        if event.kind == "raised":
+        if event.kind == EventKind.RAISED:
             _add_raised(alerts, newest, event)
             continue
         alert = alerts.get(event.alert)
         if alert is None:
             continue
-        if event.kind == "returned" and alert.returned_ns is None:
+        if event.kind == EventKind.RETURNED and alert.returned_ns is None:
             peak = alert.peak if math.isnan(event.value) else event.value
             alerts[alert.number] = replace(alert, returned_ns=event.time_ns, peak=peak)
-        elif event.kind == "acknowledged" and alert.acknowledged_ns is None:
+        elif event.kind == EventKind.ACKNOWLEDGED and alert.acknowledged_ns is None:
             alerts[alert.number] = replace(
                 alert, acknowledged_ns=event.time_ns, acknowledged_by=event.who
             )
-        elif event.kind in {"shelved", "unshelved"}:
+        elif event.kind in {EventKind.SHELVED, EventKind.UNSHELVED}:
             # What is shelved is the limit on the joint, and its newest alert carries that.
             carrier = alerts[newest[(alert.joint, alert.limit)]]
-            shelve = event.kind == "shelved" and carrier.severity != "trip"
+            shelve = event.kind == EventKind.SHELVED and carrier.severity != "trip"
             until_ns = _shelved_until_ns(event) if shelve else None
             alerts[carrier.number] = replace(carrier, shelved_until_ns=until_ns)
     return tuple(alerts.values())

@@ -6,11 +6,11 @@ disk; all else is pure. The text travels verbatim into every recording.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from logger.errors import InputError
+from logger.errors import InputError, KeyPath, Mistake
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.joint_settings import JointSettings
 from logger.limits.bus import (
@@ -167,25 +167,31 @@ def limits_from_tables(tables: Sequence[dict[str, Any]], where: str, *, text: st
         One sentence for each mistake: place, key, found, expected.
     """
     limits: list[Limit] = []
-    mistakes: list[str] = []
-    for index, table in enumerate(tables, start=1):
+    mistakes: list[Mistake] = []
+    for index, table in enumerate(tables):
         try:
             limits.append(_validate_limit(table, where=where, index=index))
         except InputError as fault:
-            mistakes.append(str(fault))
+            mistakes += fault.mistakes
     index_by_name: dict[str, int] = {}
-    for index, table in enumerate(tables, start=1):
+    for index, table in enumerate(tables):
         name = table.get("name")
         if not isinstance(name, str):
             continue
         if name in index_by_name:
             mistakes.append(
-                f"{where}: limit[{index}].name: found {name!r}, which limit[{index_by_name[name]}] has "
-                "already; expected one limit of each name."
+                Mistake(
+                    where=where,
+                    key=("limit", index, "name"),
+                    found=repr(name),
+                    expected="one limit of each name",
+                    problem=f"found {name!r}, which limit[{index_by_name[name] + 1}] has already; expected "
+                    "one limit of each name.",
+                )
             )
         index_by_name.setdefault(name, index)
     if mistakes:
-        raise InputError("\n".join(mistakes))
+        raise InputError(mistakes=mistakes)
     return LimitSet(limits=tuple(limits), text=text)
 
 
@@ -201,55 +207,65 @@ def check_for_bench(limits: LimitSet, bench: Bench, where: str, *, delays: bool 
         names none, every joint) does not carry, on a share of a rated value that a joint does not
         have, or has a delay that is shorter than the channel's frames are apart.
     """
-    mistakes: list[str] = []
-    for index, limit in enumerate(limits.limits, start=1):
-        limit_where = f"{where}: limit[{index}] ({limit.name})"
-        mistakes += [f"{limit_where}.{mistake}" for mistake in _reserved_name_mistakes(limit)]
-        if isinstance(limit, RecorderLimit):
-            continue
-        joint_names = [joint.name for joint in bench.joints]
-        if limit.joint is not None and limit.joint not in joint_names:
-            mistakes.append(
-                f"{limit_where}.joint: found {limit.joint!r}, expected a joint of the bench."
-                f"{did_you_mean(limit.joint, joint_names)}"
-            )
-        elif isinstance(limit, JointLimit):
-            mistakes += [
-                f"{limit_where}.{mistake}"
-                for mistake in _bench_mistakes(limit, bench, delays=delays)
-            ]
-        elif delays:
-            mistakes += [
-                f"{limit_where}.{mistake}" for mistake in _short_silence_mistakes(limit, bench)
-            ]
+    mistakes: list[Mistake] = []
+    for index, limit in enumerate(limits.limits):
+        found = [*_reserved_name_mistakes(limit), *_wrong_on(limit, bench, delays=delays)]
+        mistakes += [
+            replace(one, where=where, key=("limit", index, *one.key), name=limit.name)
+            for one in found
+        ]
     if mistakes:
-        raise InputError("\n".join(mistakes))
+        raise InputError(mistakes=mistakes)
 
 
-def _reserved_name_mistakes(limit: Limit) -> Iterator[str]:
+def _wrong_on(limit: Limit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
+    """Yield what is wrong about a limit on that bench; keys are those of the limit."""
+    if isinstance(limit, RecorderLimit):
+        return
+    known = [joint.name for joint in bench.joints]
+    if limit.joint is not None and limit.joint not in known:
+        yield Mistake(
+            key=("joint",),
+            found=repr(limit.joint),
+            expected="a joint of the bench",
+            hint=did_you_mean(limit.joint, known).strip(),
+        )
+    elif isinstance(limit, JointLimit):
+        yield from _bench_mistakes(limit, bench, delays=delays)
+    elif delays:
+        yield from _short_silence_mistakes(limit, bench)
+
+
+def _reserved_name_mistakes(limit: Limit) -> Iterator[Mistake]:
     """Yield that a name belongs to what the recorder says of itself."""
     reserved = {FRAMES_LOST.name: "lost", DISK_LOW.name: "disk"}.get(limit.name)
     watches = limit.watch if isinstance(limit, BusLimit) else limit.kind
     if limit.name in ONE_SHOT_LIMITS or (reserved is not None and watches != reserved):
-        yield (
-            f"name: found {limit.name!r}, which the recorder says of itself; expected another name."
+        yield Mistake(
+            key=("name",),
+            found=repr(limit.name),
+            expected="another name",
+            problem=f"found {limit.name!r}, which the recorder says of itself; expected another "
+            "name.",
         )
 
 
-def _short_silence_mistakes(limit: Silence, bench: Bench) -> Iterator[str]:
+def _short_silence_mistakes(limit: Silence, bench: Bench) -> Iterator[Mistake]:
     """Yield that a joint would be called silent between two of its frames."""
     for joint in bench.joints:
         if limit.joint not in {None, joint.name} or joint.name in bench.sensors:
             continue
         periods = [frame.period_s for frame in bench.layout_of(joint).frame if frame.period_s]
         if periods and limit.after_s <= min(periods):
-            yield (
-                f"after_s: found {limit.after_s:g}, expected more than {min(periods):g}, the "
-                f"period of the quickest frame of {joint.name!r}."
+            yield Mistake(
+                key=("after_s",),
+                found=f"{limit.after_s:g}",
+                expected=f"more than {min(periods):g}, the period of the quickest frame of "
+                f"{joint.name!r}",
             )
 
 
-def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterator[str]:
+def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
     """Yield what a limit wants of its joints that the bench does not give."""
     joints = [joint for joint in bench.joints if limit.joint in {None, joint.name}]
     carried = {joint.name: bench.channels_of(joint) for joint in joints}
@@ -263,7 +279,13 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
             found_text = (
                 f"found {channel!r}, which" if key != "most_degC" else f"{channel!r} is what"
             )
-            yield f"{key}: {found_text} {owner} {lacks}; expected one of {', '.join(carried_names)}."
+            expected = f"one of {', '.join(carried_names)}"
+            yield Mistake(
+                key=(key,),
+                found=repr(channel),
+                expected=expected,
+                problem=f"{found_text} {owner} {lacks}; expected {expected}.",
+            )
     carrying_joints = [
         joint
         for joint in joints
@@ -271,7 +293,10 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
     ]
     if not carrying_joints and not has_missing:
         needed_text = " and ".join(channel for _, channel in limit.needed_channels)
-        yield f"channel: no joint of the bench carries both {needed_text}; expected one that does."
+        yield Mistake(
+            key=("channel",),
+            problem=f"no joint of the bench carries both {needed_text}; expected one that does.",
+        )
     for joint in carrying_joints:
         if limit.joint is not None or joint.name not in bench.sensors:
             yield from _unrated_mistakes(limit, joint)
@@ -279,18 +304,24 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
             yield from _short_delay_mistakes(limit, joint, bench)
 
 
-def _unrated_mistakes(limit: JointLimit, joint: JointSettings) -> Iterator[str]:
+def _unrated_mistakes(limit: JointLimit, joint: JointSettings) -> Iterator[Mistake]:
     for key, channel in limit.needs_rated:
         if rated_value(channel, joint.rated) is None:
             quantity = channel.partition("_")[0]
-            yield (
-                f"{key}: joint {joint.name!r} has no rated {quantity}; expected "
+            expected = (
                 f"rated = {{ {quantity} = ... }} in the bench file, or the limit in the channel's "
-                "own unit."
+                "own unit"
+            )
+            yield Mistake(
+                key=(key,),
+                expected=expected,
+                problem=f"joint {joint.name!r} has no rated {quantity}; expected {expected}.",
             )
 
 
-def _short_delay_mistakes(limit: JointLimit, joint: JointSettings, bench: Bench) -> Iterator[str]:
+def _short_delay_mistakes(
+    limit: JointLimit, joint: JointSettings, bench: Bench
+) -> Iterator[Mistake]:
     """Yield delays and windows that too few frames of the channel lie within."""
     if not limit.needed_channels:
         return
@@ -305,33 +336,31 @@ def _short_delay_mistakes(limit: JointLimit, joint: JointSettings, bench: Bench)
     for key in ("on_delay_s", "off_delay_s"):
         delay_s = float(getattr(limit, key))
         if 0 < delay_s < min(periods):
-            yield (
-                f"{key}: found {delay_s:g}, expected 0 or at least {min(periods):g}, the period of "
-                f"the frame that carries {channel} of {joint.name!r}."
+            yield Mistake(
+                key=(key,),
+                found=f"{delay_s:g}",
+                expected=f"0 or at least {min(periods):g}, the period of the frame that carries "
+                f"{channel} of {joint.name!r}",
             )
     if isinstance(limit, Rate) and limit.over_s < 2 * min(periods):
-        yield (
-            f"over_s: found {limit.over_s:g}, expected at least {2 * min(periods):g}, two periods "
-            f"of the frame that carries {channel} of {joint.name!r}: one step is no rise."
+        yield Mistake(
+            key=("over_s",),
+            found=f"{limit.over_s:g}",
+            expected=f"at least {2 * min(periods):g}, two periods of the frame that carries "
+            f"{channel} of {joint.name!r}: one step is no rise",
         )
 
 
 def _validate_limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
-    limit_where = f"{where}: limit[{index}]"
-    kind = table.get("kind")
-    if kind is None:
-        raise InputError(
-            f"{limit_where}.kind: this key is missing; expected one of {', '.join(_CLASS_BY_KIND)}."
-        )
+    limit_where: KeyPath = ("limit", index)
+    kind, known = table.get("kind"), f"one of {', '.join(_CLASS_BY_KIND)}"
     limit_class = _CLASS_BY_KIND.get(kind) if isinstance(kind, str) else None
     if limit_class is None:
-        raise InputError(
-            f"{limit_where}.kind: found {kind!r}, expected one of {', '.join(_CLASS_BY_KIND)}."
-            f"{did_you_mean(str(kind), list(_CLASS_BY_KIND))}"
-        )
-    try:
-        limit: Limit = validate_settings(limit_class(table), table, limit_where)
-    except InputError as fault:
-        # Each sentence begins with the place and then a key: write them as one key.
-        raise InputError(str(fault).replace(f"{limit_where}: ", f"{limit_where}.")) from None
+        key = (*limit_where, "kind")
+        if kind is None:
+            problem = f"this key is missing; expected {known}."
+            raise InputError(problem, where=where, key=key, expected=known)
+        hint = did_you_mean(str(kind), list(_CLASS_BY_KIND)).strip()
+        raise InputError(where=where, key=key, found=repr(kind), expected=known, hint=hint)
+    limit: Limit = validate_settings(limit_class(table), table, where, within=limit_where)
     return limit

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from logger.event_kind import EventKind
 from logger.limits.kind import Severity
 
 __all__ = ["LimitChange"]
@@ -19,7 +20,7 @@ class LimitChange:
     severity: Severity
     channel: str
     """Empty for a limit that is on no channel (silence)."""
-    kind: Literal["raised", "returned"]
+    kind: Literal[EventKind.RAISED, EventKind.RETURNED]
     value: float
     """The reading at `time_ns` in the channel's unit, with its sign; silence: the span in s."""
     onset_ns: int

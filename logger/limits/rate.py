@@ -17,6 +17,7 @@ from pydantic import Field, model_validator
 from logger.joint.bench.value import ChannelName
 from logger.limits.kind import JointLimit, PositiveNumber, Scores
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["Rate", "RateMemory", "measure_rate"]
 
@@ -37,9 +38,10 @@ class Rate(JointLimit):
     @model_validator(mode="after")
     def _fits(self) -> "Rate":
         if self.drop_off_per_min is not None and self.drop_off_per_min > self.rise_per_min:
-            raise ValueError(
-                f"drop_off_per_min: found {self.drop_off_per_min:g}, expected at most "
-                f"{self.rise_per_min:g}, the rise_per_min of this limit."
+            raise SettingError(
+                "drop_off_per_min",
+                found=f"{self.drop_off_per_min:g}",
+                expected=f"at most {self.rise_per_min:g}, the rise_per_min of this limit",
             )
         return self
 

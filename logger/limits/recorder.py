@@ -12,6 +12,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from logger.event_kind import EventKind
 from logger.limits import hysteresis
 from logger.limits.bus import DISK_LOW, FRAMES_LOST, BusLimit, RecorderLimit
 from logger.limits.hysteresis import LevelState
@@ -113,7 +114,12 @@ def recorder_after_change(
             peak = math.nan if level is None or level.peak is None else level.peak
             ended.append(
                 _recorder_change(
-                    limit, "returned", now_ns=time_ns, value=math.nan, peak=peak, onset_ns=time_ns
+                    limit,
+                    EventKind.RETURNED,
+                    now_ns=time_ns,
+                    value=math.nan,
+                    peak=peak,
+                    onset_ns=time_ns,
                 )
             )
     names = {limit.name for limit in removed}
@@ -138,7 +144,7 @@ def _evaluate_loss(
             )
         count = float(sample.lost - lost_before)
         raised_change = _recorder_change(
-            limit, "raised", now_ns=now_ns, value=count, peak=count, onset_ns=now_ns
+            limit, EventKind.RAISED, now_ns=now_ns, value=count, peak=count, onset_ns=now_ns
         )
         return [raised_change], LossMemory(
             active=True, lost_ns=now_ns, since_ns=now_ns, counted_before=lost_before
@@ -147,7 +153,7 @@ def _evaluate_loss(
         return [], state
     count = float(sample.lost - state.counted_before)
     returned = _recorder_change(
-        limit, "returned", now_ns=now_ns, value=0.0, peak=count, onset_ns=state.since_ns
+        limit, EventKind.RETURNED, now_ns=now_ns, value=0.0, peak=count, onset_ns=state.since_ns
     )
     return [returned], LossMemory()
 
@@ -178,7 +184,7 @@ def _evaluate_level(
 
 def _recorder_change(
     limit: RecorderLimit,
-    kind: Literal["raised", "returned"],
+    kind: Literal[EventKind.RAISED, EventKind.RETURNED],
     *,
     now_ns: int,
     value: float,
@@ -206,7 +212,7 @@ def one_shot_trip(limit: str, *, time_ns: int, joint: str = "") -> LimitChange:
         joint=joint,
         severity="trip",
         channel="",
-        kind="raised",
+        kind=EventKind.RAISED,
         value=math.nan,
         onset_ns=time_ns,
         peak=math.nan,

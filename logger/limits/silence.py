@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.event_kind import EventKind
 from logger.limits.kind import LimitName, PositiveDuration, Severity
 from logger.limits.limit_change import LimitChange
 from logger.settings_file import Settings
@@ -59,7 +60,11 @@ def step_silence(
     changes: list[tuple[int, LimitChange]] = []
 
     def say(
-        index: int, kind: Literal["raised", "returned"], at_ns: int, onset_ns: int, span_ns: int
+        index: int,
+        kind: Literal[EventKind.RAISED, EventKind.RETURNED],
+        at_ns: int,
+        onset_ns: int,
+        span_ns: int,
     ) -> None:
         change = LimitChange(
             time_ns=at_ns,
@@ -82,13 +87,13 @@ def step_silence(
         for index in np.flatnonzero(silent):
             frame_ns, last_frame_ns = int(time_ns[index]), int(previous_ns[index])
             if not active:
-                say(int(index), "raised", last_frame_ns + after_ns, last_frame_ns, after_ns)
+                say(int(index), EventKind.RAISED, last_frame_ns + after_ns, last_frame_ns, after_ns)
             # A row older than the watermark promised must not end a silence before it began.
             at_ns = max(frame_ns, last_frame_ns + after_ns)
-            say(int(index), "returned", at_ns, at_ns, at_ns - last_frame_ns)
+            say(int(index), EventKind.RETURNED, at_ns, at_ns, at_ns - last_frame_ns)
             active = False
         last_ns = int(time_ns[-1])
     if not active and now_ns >= last_ns + after_ns:
-        say(len(time_ns), "raised", last_ns + after_ns, last_ns, after_ns)
+        say(len(time_ns), EventKind.RAISED, last_ns + after_ns, last_ns, after_ns)
         active = True
     return changes, SilenceState(last_ns=last_ns, active=active)

@@ -28,6 +28,7 @@ from logger.limits.kind import (
     rated_value,
 )
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["Thermal", "ThermalMemory", "measure_thermal"]
 
@@ -64,20 +65,22 @@ class Thermal(JointLimit):
     @model_validator(mode="after")
     def _fits(self) -> "Thermal":
         if not CHANNELS[self.channel].magnitude:
-            raise ValueError(
-                f"channel: found {self.channel!r}, expected a current or a torque: what warms."
+            raise SettingError(
+                "channel", found=f"{self.channel!r}", expected="a current or a torque: what warms"
             )
         if (self.basic is None) == (self.basic_rated is None):
-            raise ValueError("basic: expected one of basic and basic_rated.")
+            raise SettingError("basic", "expected one of basic and basic_rated.")
         if self.drop_off_percent is not None and self.drop_off_percent > self.above_percent:
-            raise ValueError(
-                f"drop_off_percent: found {self.drop_off_percent:g}, expected at most "
-                f"{self.above_percent:g}, the above_percent of this limit."
+            raise SettingError(
+                "drop_off_percent",
+                found=f"{self.drop_off_percent:g}",
+                expected=f"at most {self.above_percent:g}, the above_percent of this limit",
             )
         if self.most_degC is not None and self.most_degC <= 40:
-            raise ValueError(
-                f"most_degC: found {self.most_degC:g}, expected more than 40, the ambient that "
-                "I_B is told for."
+            raise SettingError(
+                "most_degC",
+                found=f"{self.most_degC:g}",
+                expected="more than 40, the ambient that I_B is told for",
             )
         return self
 

@@ -14,6 +14,7 @@ from pydantic import Field, model_validator
 from logger.joint.bench.value import ChannelName
 from logger.limits.kind import FiniteNumber, JointLimit, Scores
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["THRESHOLDS_DEGC", "TouchTemperature", "measure_touch"]
 
@@ -43,20 +44,23 @@ class TouchTemperature(JointLimit):
     def _fits(self) -> "TouchTemperature":
         if self.channel != _SURFACE:
             reason = _INNER.get(self.channel, "which is no temperature")
-            raise ValueError(
-                f"channel: found {self.channel!r}, {reason}; expected {_SURFACE!r}, of a joint or of "
-                "a [[sensor]]: a burn threshold is one of a surface."
+            raise SettingError(
+                "channel",
+                f"found {self.channel!r}, {reason}; expected {_SURFACE!r}, of a joint "
+                "or of a [[sensor]]: a burn threshold is one of a surface.",
             )
         if self.above is None and self.contact_s not in THRESHOLDS_DEGC:
             contact_times = ", ".join(f"{contact_s:g}" for contact_s in THRESHOLDS_DEGC)
-            raise ValueError(
-                f"contact_s: found {self.contact_s:g}, expected one of {contact_times}; for any other, say "
-                "the threshold with above."
+            raise SettingError(
+                "contact_s",
+                found=f"{self.contact_s:g}",
+                expected=f"one of {contact_times}; for any other, say the threshold with above",
             )
         if self.drop_off is not None and self.drop_off > self.threshold_temperature:
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected at most {self.threshold_temperature:g}, the "
-                "threshold of this limit."
+            raise SettingError(
+                "drop_off",
+                found=f"{self.drop_off:g}",
+                expected=f"at most {self.threshold_temperature:g}, the threshold of this limit",
             )
         return self
 

@@ -16,6 +16,7 @@ from logger.joint.bench.value import ChannelName
 from logger.joint.channels import SETPOINT_OF
 from logger.limits.kind import JointLimit, PositiveNumber, Scores
 from logger.limits.series import Series
+from logger.settings_file import SettingError
 
 __all__ = ["HeldValue", "Tracking", "TrackingMemory", "hold_at_rows", "measure_tracking"]
 
@@ -32,14 +33,16 @@ class Tracking(JointLimit):
     @model_validator(mode="after")
     def _fits(self) -> "Tracking":
         if self.channel not in SETPOINT_OF:
-            raise ValueError(
-                f"channel: found {self.channel!r}, expected a channel with a set-point: "
-                f"{', '.join(SETPOINT_OF)}."
+            raise SettingError(
+                "channel",
+                found=f"{self.channel!r}",
+                expected=f"a channel with a set-point: {', '.join(SETPOINT_OF)}",
             )
         if self.drop_off is not None and not 0 <= self.drop_off <= self.above:
-            raise ValueError(
-                f"drop_off: found {self.drop_off:g}, expected 0 to {self.above:g}, the above of "
-                "this limit."
+            raise SettingError(
+                "drop_off",
+                found=f"{self.drop_off:g}",
+                expected=f"0 to {self.above:g}, the above of this limit",
             )
         return self
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from logger.event_kind import EventKind
 from logger.joint.channels import CHANNELS, DISPLAYS, Display
 from logger.limits.bus import BusLimit, DiskLimit, RecorderLimit
 from logger.limits.curves import CURVES
@@ -90,14 +91,14 @@ def describe_limit(limit: Limit) -> str:
 def change_sentence(change: LimitChange, limit: Limit) -> str:
     """Return what happened: "shoulder: housing above 70 °C for 5 s, now 71 °C (housing-warm)"."""
     if isinstance(limit, Silence):
-        if change.kind == "raised":
+        if change.kind == EventKind.RAISED:
             return f"{change.joint}: silent for {_format_seconds(limit.after_s)} ({limit.name})"
         return f"{change.joint}: heard again after {_format_seconds(change.peak)} ({limit.name})"
     if isinstance(limit, RecorderLimit):
         return _recorder_change_sentence(change, limit)
     phrases = _limit_phrases(limit, DISPLAYS)
     value = format_value(limit, change.value)
-    if change.kind == "raised":
+    if change.kind == EventKind.RAISED:
         delay_text = f" for {_format_seconds(limit.on_delay_s)}" if limit.on_delay_s > 0 else ""
         return f"{change.joint}: {phrases.label}{delay_text}, now {value} ({limit.name})"
     peak = format_value(limit, change.peak)
@@ -302,7 +303,7 @@ def _recorder_phrases(limit: RecorderLimit) -> _LimitPhrases:
 
 def _recorder_change_sentence(change: LimitChange, limit: RecorderLimit) -> str:
     if isinstance(limit, DiskLimit):
-        if change.kind == "raised":
+        if change.kind == EventKind.RAISED:
             return (
                 f"The disk lasts for {change.value * 60:.0f} min at the present rate; then the "
                 "recording ends. Free some room."
@@ -310,14 +311,14 @@ def _recorder_change_sentence(change: LimitChange, limit: RecorderLimit) -> str:
         return f"The disk lasts for {change.value:.1f} h again."
     if _is_loss_limit(limit):
         count = f"{change.peak:.0f} frame{'' if change.peak == 1 else 's'}"
-        if change.kind == "raised":
+        if change.kind == EventKind.RAISED:
             return f"The recorder lost {count}: what a joint said meanwhile is missing."
         return (
             f"No frame was lost for {_format_digits(limit.clear_after_s, 3)} s; {count} had been."
         )
     phrases = _recorder_phrases(limit)
     value, peak = format_value(limit, change.value), format_value(limit, change.peak)
-    if change.kind == "raised":
+    if change.kind == EventKind.RAISED:
         delay_text = f" for {_format_seconds(limit.on_delay_s)}" if limit.on_delay_s > 0 else ""
         return (
             f"{phrases.label[0].upper()}{phrases.label[1:]}{delay_text}, now {value} ({limit.name})"

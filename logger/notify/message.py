@@ -4,6 +4,7 @@ import json
 import math
 from typing import Any
 
+from logger.event_kind import EventKind
 from logger.notify.settings import NotifyTarget
 from logger.store.layout.events import Event, headline
 from logger.store.layout.manifest import iso_utc
@@ -39,7 +40,7 @@ def message_payload(event: Event, *, recording: str) -> dict[str, Any]:
 
 def message_text(content: dict[str, Any]) -> str:
     """Return the message in words."""
-    word = headline(str(content["kind"]), str(content["severity"]))
+    word = headline(EventKind(content["kind"]), content["severity"])
     return f"{word}: {content['text']} ({content['recording']}, {content['time']})"
 
 

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field, field_validator
 
 from logger.errors import InputError
 from logger.limits.limit import Severity
-from logger.settings_file import Settings, read_text, read_toml, validate_settings
+from logger.settings_file import SettingError, Settings, read_text, read_toml, validate_settings
 
 __all__ = ["Apprise", "Command", "NotifySettings", "NotifyTarget", "Webhook", "read_notify"]
 
@@ -22,7 +22,9 @@ NotifiableEvent = Literal["raised", "returned", "acknowledged", "bus lost", "bus
 def _check_web_address(address: str) -> str:
     parts = urlsplit(address)
     if parts.scheme not in {"http", "https"} or not parts.hostname:
-        raise ValueError(f"found {address!r}, expected an address such as https://host/path.")
+        raise SettingError(
+            "", found=f"{address!r}", expected="an address such as https://host/path"
+        )
     return address
 
 

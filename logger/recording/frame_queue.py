@@ -13,6 +13,7 @@ from typing import Final
 
 from logger.bus.poller import Poller, message_bits
 from logger.bus.source import Received, Source
+from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 
 __all__ = ["GATHER_INTERVAL_S", "BusCounters", "FrameQueue", "receive_frames", "run_guarded"]
@@ -125,7 +126,7 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
         refused = poller.check_received(received.frames, now_s=now_s)
         if refused:
             poller.stop_polling(now_ns=source.now_ns())
-            remarks = (("refused", refused),)
+            remarks = ((EventKind.REFUSED, refused),)
             gathered.append(
                 replace(
                     received, frames=FrameBatch.empty(), remarks=remarks, lost=0, sent_requests=()

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from logger.event_kind import EventKind
 from logger.joint.decode.text_codes import Notice
 
 __all__ = ["NoticeThrottle"]
@@ -63,11 +64,12 @@ class NoticeThrottle:
         messages = "message was" if count == 1 else "messages were"
         return [
             Notice(
-                kind="state",
+                kind=EventKind.STATE,
                 time_ns=time_ns,
                 joint=name,
                 channel="",
                 value=float(count),
+                frame="",
                 text=f"{name}: {count} more {messages} not told one by one; all frames are stored.",
             )
         ]

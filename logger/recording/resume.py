@@ -13,6 +13,8 @@ from typing import Final
 
 import numpy as np
 
+from logger.arrays import to_ns, to_s
+from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode.decode import DecodeState, state_for_resume
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
@@ -23,11 +25,12 @@ from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal
 from logger.recording.thermal_resume import History, thermal_image_at
-from logger.store.layout.events import Event
+from logger.store.layout.events import Event, raised_in
 from logger.store.layout.lock import check_not_written
 from logger.store.layout.manifest import iso_utc
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
+from logger.time_chunks import time_chunks
 
 __all__ = ["NEW_RECORDING", "ResumePoint", "gap_text", "resume_limits", "resume_point"]
 
@@ -46,6 +49,8 @@ class ResumePoint:
     """Number of the newest alert."""
     open_alerts: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
     """(joint, limit) -> the alert whose condition stood at the end."""
+    raised: Mapping[int, Event] = field(default_factory=dict)
+    """Number of an alert -> the event that raised it."""
     segments: Mapping[str, int] = field(default_factory=dict)
     lost: int = 0
     """Frames that were lost so far."""
@@ -75,11 +80,12 @@ class ResumePoint:
             open_alerts={
                 (alert.joint, alert.limit): alert for alert in alerts if alert.returned_ns is None
             },
+            raised=raised_in(events),
             segments=segments,
             lost=sum(
                 int(event.value)
                 for event in events
-                if event.kind == "dropped" and not math.isnan(event.value)
+                if event.kind == EventKind.DROPPED and not math.isnan(event.value)
             ),
         )
 
@@ -94,7 +100,6 @@ class ResumePoint:
 
 
 NEW_RECORDING: Final = ResumePoint()
-_HISTORY_CHUNK_NS: Final = 600 * 1_000_000_000
 _ONSET_LOOKBACK_NS: Final = 60 * 1_000_000_000
 
 
@@ -127,7 +132,7 @@ def resume_point(path: Path) -> ResumePoint:
         ended_ns=ended_ns,
         segments=segments,
     )
-    resumed_ns = sorted(event.time_ns for event in events if event.kind == "continued")
+    resumed_ns = sorted(event.time_ns for event in events if event.kind == EventKind.CONTINUED)
 
     def history(joint: str, channels: Sequence[str], start_ns: int, end_ns: int) -> ReadingBatch:
         return reader.read_readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
@@ -159,7 +164,7 @@ def _recorded_limit_state(plan: LimitPlan, start: ResumePoint, *, start_ns: int)
         if alert is None:
             continue
         if isinstance(limit, Silence):
-            silent_since_ns = alert.raised_ns - round(limit.after_s * 1e9)
+            silent_since_ns = alert.raised_ns - to_ns(limit.after_s)
             state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
         else:
             peak = _recorded_peak(limit, plan.joint, alert, start)
@@ -171,8 +176,8 @@ def _recorded_peak(limit: JointLimit, joint: str, alert: Alert, start: ResumePoi
     """Return how far an alert had gone: its event tells only where it was raised."""
     if start.history is None or not limit.reported_channel:
         return alert.peak
-    channel, onset_ns = limit.reported_channel, alert.raised_ns - round(limit.on_delay_s * 1e9)
-    peak_ns, peak = onset_ns, alert.peak
+    channel, onset_ns = limit.reported_channel, alert.raised_ns - to_ns(limit.on_delay_s)
+    peak = alert.peak
     if isinstance(limit, Stuck):
         # The reading from which it has not moved: the newest one when the wait began.
         earlier_readings = start.history(
@@ -180,18 +185,17 @@ def _recorded_peak(limit: JointLimit, joint: str, alert: Alert, start: ResumePoi
         )
         _, values = earlier_readings.channel_series(channel)
         return float(values[-1]) if len(values) else alert.peak
-    while peak_ns <= start.ended_ns:
-        rows = start.history(joint, [channel], peak_ns, peak_ns + _HISTORY_CHUNK_NS)
+    for begin_ns, until_ns in time_chunks(onset_ns, start.ended_ns + 1):
+        rows = start.history(joint, [channel], begin_ns, until_ns)
         _, values = rows.channel_series(channel)
         values_reached = np.append(values, peak)
         peak = float(values_reached[int(limit.rank(values_reached).argmax())])
-        peak_ns += _HISTORY_CHUNK_NS
     return peak
 
 
 def gap_text(start: ResumePoint, *, start_ns: int) -> str:
     """Return what is said where a recording goes on."""
-    away_s = (start_ns - start.ended_ns) * 1e-9
+    away_s = to_s(start_ns - start.ended_ns)
     return (
         f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
         f"{iso_utc(start.ended_ns)})."

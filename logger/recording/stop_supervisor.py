@@ -1,24 +1,27 @@
-"""The writer's side of stop frames: ordered on a trip, watched until it shows, told.
+"""Stop frames: ordered on a trip, watched until it shows whether the joint stops, told.
 
 A trip that is raised orders the stop frame of its joint; readings that come afterwards show
 whether it worked. Both are made into events, and a stop that did not work into an alert. A
-convenience, no safety function. For the writing thread.
+convenience, no safety function. The writer's loop owns it and tells it what happened: events and
+readings go in, it calls nobody back but the event log. For the writing thread.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from logger.arrays import to_ns, to_s
 from logger.bus.stop_sender import STOP_GIVE_UP_S, StopReport, StopSender
+from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.stop_frame import StopFrame
 from logger.limits.recorder import ONE_SHOT_LIMITS, STOP_WITHOUT_EFFECT
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
 from logger.store.layout.events import Event
 
-__all__ = ["Stopping"]
+__all__ = ["StopSupervisor"]
 
 SEEN_NS: Final = 50_000_000
 """So long it has to stay below: a speed that changes its sign is no stop."""
@@ -47,36 +50,34 @@ class _Run:
     newest: float = math.nan
 
 
-class Stopping:
+class StopSupervisor:
     """All joints of a recording that a stop frame is sent to."""
 
-    def __init__(self, stops: Sequence[StopSender], *, on_event: Callable[[Event], None]) -> None:
-        """Begin with nothing ordered; `stops` are those of each bus.
-
-        `on_event` gets what `see` gets.
-        """
-        self._on_event = on_event
+    def __init__(self, stops: Sequence[StopSender], events: EventLog) -> None:
+        """Begin with nothing ordered; `stops` are those of each bus."""
+        self._events = events
         self._stops = [one for one in stops if one]
         self._bus = {joint: one for one in self._stops for joint in one.frames}
         self._runs: dict[str, _Run] = {}
 
-    def begin(self, intake: Intake, *, time_ns: int) -> None:
+    def begin(self, time_ns: int) -> None:
         """Say which joints are stopped on a trip."""
         if self._bus:
-            named = ", ".join(f"{joint} ({_named(one, joint)})" for joint, one in self._bus.items())
-            intake.say(
-                "stop armed",
+            named = ", ".join(
+                f"{joint} ({_frame_name(one, joint)})" for joint, one in self._bus.items()
+            )
+            self._events.emit(
+                EventKind.STOP_ARMED,
                 time_ns=time_ns,
                 text=f"On a trip a stop frame is sent to {named}. This is a convenience, no safety "
                 "function.",
             )
 
-    def see(self, event: Event) -> None:
+    def on_event(self, event: Event) -> None:
         """Order the stop of a joint whose limit has tripped; one that runs is not begun anew."""
-        self._on_event(event)
         joint = event.joint
         if (
-            event.kind == "raised"
+            event.kind == EventKind.RAISED
             and event.severity == "trip"
             and event.limit not in ONE_SHOT_LIMITS
             and joint in self._bus
@@ -88,19 +89,19 @@ class Stopping:
                 limit=event.limit,
                 tripped_ns=event.time_ns,
                 frame=stops.frames[joint][1],
-                named=_named(stops, joint),
+                named=_frame_name(stops, joint),
             )
 
-    def read(self, readings: ReadingBatch) -> None:
+    def on_readings(self, readings: ReadingBatch) -> None:
         """Look whether a joint stops; readings of a joint come in order of time."""
         if not self._runs:
             return
-        self._fetch()
+        self._fetch_reports()
         run = self._runs.get(readings.joint)
         if run is None or run.sent_ns is None or run.frame.until is None or run.seen:
             return
         times, values = readings.channel_series(run.frame.until.channel)
-        late_ns = run.sent_ns + round(run.frame.until.within_s * 1e9)
+        late_ns = run.sent_ns + to_ns(run.frame.until.within_s)
         for time_ns, value in zip(times.tolist(), values.tolist(), strict=True):
             if not run.sent_ns < time_ns < late_ns:
                 continue
@@ -114,24 +115,24 @@ class Stopping:
                 self._bus[readings.joint].confirm_stopped(readings.joint)
                 return
 
-    def tick(self, intake: Intake, *, time_ns: int) -> None:
+    def update(self, time_ns: int) -> None:
         """Say what became of the orders by the recording's time."""
         if not self._runs:
             return
-        self._fetch()
+        self._fetch_reports()
         for joint, run in list(self._runs.items()):
             if run.sent_ns is not None and not run.told:
                 run.told = True
-                self._say_sent(intake, joint, run, time_ns)
-            if self._is_over(intake, joint, run, time_ns):
+                self._emit_sent(joint, run, time_ns)
+            if self._is_over(joint, run, time_ns):
                 del self._runs[joint]
 
-    def end(self, intake: Intake, *, time_ns: int) -> None:
+    def end(self, time_ns: int) -> None:
         """Say of which stops nobody will know whether they worked."""
-        self.tick(intake, time_ns=time_ns)
+        self.update(time_ns)
         for joint, run in self._runs.items():
-            intake.say(
-                "stop unseen",
+            self._events.emit(
+                EventKind.STOP_UNSEEN,
                 time_ns=time_ns,
                 joint=joint,
                 limit=run.limit,
@@ -139,7 +140,7 @@ class Stopping:
             )
         self._runs = {}
 
-    def _fetch(self) -> None:
+    def _fetch_reports(self) -> None:
         """Take note of what the receiving threads report."""
         for stops in self._stops:
             while not stops.reports.empty():
@@ -155,12 +156,12 @@ class Stopping:
         else:
             run.over, run.unsent = True, report.kind == "unsent"
 
-    def _say_sent(self, intake: Intake, joint: str, run: _Run, time_ns: int) -> None:
+    def _emit_sent(self, joint: str, run: _Run, time_ns: int) -> None:
         assert run.sent_ns is not None, "it was just looked at"
-        after_s = (run.sent_ns - run.tripped_ns) * 1e-9
-        until = "" if run.frame.until is None else f" or until {_wanted(run)}"
-        intake.say(
-            "stop sent",
+        after_s = to_s(run.sent_ns - run.tripped_ns)
+        until = "" if run.frame.until is None else f" or until {_expected(run)}"
+        self._events.emit(
+            EventKind.STOP_SENT,
             time_ns=max(time_ns, run.sent_ns),
             joint=joint,
             limit=run.limit,
@@ -169,15 +170,14 @@ class Stopping:
             f"{run.limit!r} tripped; up to {run.frame.repeat} times{until}.",
         )
 
-    def _is_over(self, intake: Intake, joint: str, run: _Run, time_ns: int) -> bool:
+    def _is_over(self, joint: str, run: _Run, time_ns: int) -> bool:
         """Say how it ended, if it has."""
         until = run.frame.until
-        patience_ns = round((STOP_GIVE_UP_S if until is None else until.within_s) * 1e9)
+        patience_ns = to_ns(STOP_GIVE_UP_S if until is None else until.within_s)
         if run.sent_ns is None:
             stuck = time_ns - run.tripped_ns > patience_ns + STUCK_NS
             if run.unsent or stuck:
-                self._fail(
-                    intake,
+                self._raise_without_effect(
                     joint,
                     time_ns,
                     f"the stop frame {run.named} could not be sent: its bus is away, takes "
@@ -189,15 +189,15 @@ class Stopping:
         late = time_ns >= run.sent_ns + patience_ns
         # Below for a moment is no stop: a speed that changes its sign is so, too.
         if run.below_ns is not None and run.seen and (run.over or late):
-            after_s = (run.below_ns - run.sent_ns) * 1e-9
-            intake.say(
-                "stop seen",
+            after_s = to_s(run.below_ns - run.sent_ns)
+            self._events.emit(
+                EventKind.STOP_SEEN,
                 time_ns=time_ns,
                 joint=joint,
                 limit=run.limit,
                 channel=until.channel,
                 duration_s=after_s,
-                text=f"{joint}: stop seen after {after_s:.2f} s ({_wanted(run)}); the frame was "
+                text=f"{joint}: stop seen after {after_s:.2f} s ({_expected(run)}); the frame was "
                 f"sent {_times(run.count)}.",
             )
             return True
@@ -208,17 +208,16 @@ class Stopping:
                 if math.isnan(run.newest)
                 else f"{until.channel} is still {run.newest:.4g} {unit}"
             )
-            self._fail(
-                intake,
+            self._raise_without_effect(
                 joint,
                 time_ns,
                 f"{until.within_s:g} s after the stop frame {run.named}, sent {_times(run.count)}, "
-                f"{newest}; expected {_wanted(run)}",
+                f"{newest}; expected {_expected(run)}",
             )
         return late
 
-    def _fail(self, intake: Intake, joint: str, time_ns: int, what: str) -> None:
-        intake.raise_own(
+    def _raise_without_effect(self, joint: str, time_ns: int, what: str) -> None:
+        self._events.raise_recorder_alert(
             STOP_WITHOUT_EFFECT,
             time_ns=time_ns,
             joint=joint,
@@ -226,12 +225,12 @@ class Stopping:
         )
 
 
-def _named(stops: StopSender, joint: str) -> str:
+def _frame_name(stops: StopSender, joint: str) -> str:
     message = stops.frames[joint][0]
     return format_id(message.arbitration_id, extended=message.is_extended_id)
 
 
-def _wanted(run: _Run) -> str:
+def _expected(run: _Run) -> str:
     until = run.frame.until
     assert until is not None, "only asked where there is one"
     return f"{until.channel} below {until.below:g} {_UNITS[until.channel]}"

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import Final
 
+from logger.arrays import to_ns
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import LimitPlan
 from logger.limits.series import Series
@@ -31,7 +32,7 @@ def thermal_image_at(
     `start_times_ns`: when recording began, and each time that it went on, in order.
     """
     tau_s = max(limit.heating_s, limit.cooling_s or 0.0)
-    since_ns = now_ns - round(_FORGOTTEN_TIME_CONSTANTS * tau_s * 1e9)
+    since_ns = now_ns - to_ns(_FORGOTTEN_TIME_CONSTANTS * tau_s)
     channels = sorted({channel for _, channel in limit.needed_channels})
     memory = ThermalMemory()
     for begin_ns, end_ns in pairwise([*start_times_ns, now_ns]):

@@ -12,13 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.joint.thermal_model import TwoNode, Winding
 
 __all__ = ["ARM", "ELBOW", "SHOULDER", "JointModel", "gravity_Nm", "joint_column"]
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

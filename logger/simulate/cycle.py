@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+
+from logger.arrays import Floats
 
 __all__ = [
     "CYCLE_S",
@@ -24,7 +25,6 @@ __all__ = [
     "payloads_kg",
 ]
 
-Floats = NDArray[np.float64]
 
 CYCLE_S: Final = 8.0
 STEP_S: Final = 0.001

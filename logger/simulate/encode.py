@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.errors import InputError
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.layout import Frame
@@ -20,7 +21,6 @@ from logger.joint.decode.resistance import ntc_ohm, pt100_ohm
 
 __all__ = ["encode_frames", "raw_counts"]
 
-Floats = NDArray[np.float64]
 
 TURN_RAD: Final = 2.0 * np.pi
 MAX_EXACT_BITS: Final = 53

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S, STEPS, payloads_kg
 from logger.simulate.motion import Motion, no_op, run_cycles
@@ -31,7 +31,6 @@ from logger.simulate.warming import (
 
 __all__ = ["CycleRun", "EnduranceProgress", "cold_start", "next_cycles", "warm_start"]
 
-Floats = NDArray[np.float64]
 
 CURRENT_LIMITS_A: Final = np.array([joint.current_limit_A for joint in ARM])
 

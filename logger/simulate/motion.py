@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.simulate.arm import ARM, gravity_Nm, joint_column
 from logger.simulate.cycle import (
     GRIP_S,
@@ -25,7 +25,6 @@ from logger.simulate.cycle import (
 
 __all__ = ["Motion", "no_op", "run_cycles"]
 
-Floats = NDArray[np.float64]
 
 CURRENT_LAG_S = 0.002
 """Time constant of the drive's current loop."""

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS, Trajectory, cycle_trajectory
 from logger.simulate.endurance import CycleRun
@@ -18,7 +19,6 @@ from logger.simulate.warming import HEAT_STEP_S, HEAT_STEPS
 
 __all__ = ["CHANNELS_OF", "FOLDED_BACK", "sensor_values"]
 
-Floats = NDArray[np.float64]
 SensorValues = dict[str, Floats]
 
 FOLDED_BACK: Final = 1

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.joint.thermal_model import TwoNode, exact_step, steady_state
 from logger.simulate.arm import ARM, JointModel
 from logger.simulate.cycle import CYCLE_S
@@ -31,7 +31,6 @@ __all__ = [
     "settled_temperatures",
 ]
 
-Floats = NDArray[np.float64]
 
 AMBIENT_DEGC: Final = 24.0
 HEAT_STEP_S: Final = 0.1

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from logger.arrays import to_s
 from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
 from logger.joint.bench.bench import Bench, BusSettings, JointSettings
 from logger.joint.bench.identifiers import exact_mask, identifier_for
@@ -108,7 +109,7 @@ def _one_bus_statistics(
     frames = all_frames.select_rows(all_frames.bus == bus_index)
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
     match_number = np.maximum(match_number, -1)  # a request that a layout knows is no kind of frame
-    span_s = max(end_ns - start_ns, 1) * 1e-9
+    span_s = to_s(max(end_ns - start_ns, 1))
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
     messages = message_stats(

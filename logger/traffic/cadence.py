@@ -12,6 +12,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_s
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
 from logger.joint.bench.identifiers import format_id
 from logger.traffic.frame_length import frame_bits
@@ -147,8 +148,8 @@ def message_stats(
                 period_s=_ns_to_seconds(period_ns[group_index]),
                 jitter_s=_ns_to_seconds(jitter_ns[group_index]),
                 jitter_95_s=_ns_to_seconds(jitter_95_ns[group_index]),
-                longest_gap_s=float(gap_ns[group_index]) * 1e-9,
-                last_s=float(last_ns[group_index]) * 1e-9,
+                longest_gap_s=to_s(float(gap_ns[group_index])),
+                last_s=to_s(float(last_ns[group_index])),
             )
         )
     return tuple(sorted(stats, key=lambda frame_key: (frame_key.extended, frame_key.identifier)))
@@ -169,7 +170,7 @@ def flooding_frame(frames: FrameBatch, *, bitrate: int | None) -> tuple[int, boo
         & (frames.length[1:] == frames.length[:-1])
         & (frames.data[1:] == frames.data[:-1]).all(axis=1)
     )
-    span_s = float(frames.time_ns[-1] - frames.time_ns[0]) * 1e-9
+    span_s = to_s(float(frames.time_ns[-1] - frames.time_ns[0]))
     busy_s = float((frame_bits(frames)[1:] + _INTERFRAME_BITS).sum()) / bitrate
     if (
         np.count_nonzero(same_content) < _SAME_CONTENT_SHARE * len(same_content)
@@ -215,4 +216,4 @@ def _group_quantiles(
 
 
 def _ns_to_seconds(time_ns: float) -> float | None:
-    return None if np.isnan(time_ns) else float(time_ns) * 1e-9
+    return None if np.isnan(time_ns) else to_s(float(time_ns))

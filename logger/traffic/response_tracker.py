@@ -14,6 +14,8 @@ from typing import Final
 
 import numpy as np
 
+from logger.arrays import to_ns, to_s
+from logger.event_kind import EventKind
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.identifiers import identifier_for
@@ -66,7 +68,7 @@ class ResponsePlan:
 class ResponseChange:
     """A joint answers no more, or again."""
 
-    kind: str
+    kind: EventKind
     joint: str
     text: str
     time_ns: int
@@ -93,8 +95,8 @@ def response_plan(bench: Bench, *, bus: int, slower: float = 1.0) -> ResponsePla
                             number_of[frame_matches[frame_index]]
                             for frame_index in layout.response_frames_of(request)
                         ),
-                        response_window_ns=round(
-                            max(RESPONSE_WINDOW_PERIODS * period_s, MIN_RESPONSE_WINDOW_S) * 1e9
+                        response_window_ns=to_ns(
+                            max(RESPONSE_WINDOW_PERIODS * period_s, MIN_RESPONSE_WINDOW_S)
                         ),
                         key=number | request.extended << 32,
                         data=bytes.fromhex(request.data),
@@ -277,11 +279,11 @@ class ResponseTracker:
             if answered:
                 streak.answered_ns = time_ns
                 if streak.is_reported and streak.since_ns is not None:
-                    silent_s = (time_ns - streak.since_ns) * 1e-9
+                    silent_s = to_s(time_ns - streak.since_ns)
                     text = f"{response_mark.joint} answers again after {silent_s:.1f} s."
                     changes.append(
                         ResponseChange(
-                            kind="answers again",
+                            kind=EventKind.ANSWERS_AGAIN,
                             joint=response_mark.joint,
                             text=text,
                             time_ns=time_ns,
@@ -293,14 +295,17 @@ class ResponseTracker:
                     streak.since_ns = response_mark.time_ns
                 if not streak.is_reported and time_ns - streak.since_ns >= NO_RESPONSE_NS:
                     streak.is_reported = True
-                    silent_s = (time_ns - streak.since_ns) * 1e-9
+                    silent_s = to_s(time_ns - streak.since_ns)
                     text = (
                         f"{response_mark.joint} has answered no request for {silent_s:.1f} s. Look at its "
                         "power, plug and node number; it is asked on."
                     )
                     changes.append(
                         ResponseChange(
-                            kind="no answer", joint=response_mark.joint, text=text, time_ns=time_ns
+                            kind=EventKind.NO_ANSWER,
+                            joint=response_mark.joint,
+                            text=text,
+                            time_ns=time_ns,
                         )
                     )
         return changes

@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MAX_NS, to_ns
+from logger.event_kind import EventKind
 from logger.limits.limit_change import LimitChange
 from logger.store.layout.events import Event
 
@@ -24,7 +26,7 @@ __all__ = [
 StoppableProgress = Callable[[float], None]
 """Is told the share of a piece of work that is done, 0 to 1; raises to end it."""
 
-STANDING_NS: Final = 2**62
+STANDING_NS: Final = TIME_MAX_NS
 """The return of an alert that had not returned at the recording's end."""
 
 
@@ -39,14 +41,6 @@ class AlertArrays:
 
     def __len__(self) -> int:
         return len(self.raised_ns)
-
-    def same_as(self, other: "AlertArrays") -> bool:
-        """Return whether both tell of the same alerts, to the nanosecond."""
-        return (
-            np.array_equal(self.onset_ns, other.onset_ns)
-            and np.array_equal(self.raised_ns, other.raised_ns)
-            and np.array_equal(self.returned_ns, other.returned_ns)
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +59,7 @@ def to_state_changes(changes: Sequence[LimitChange]) -> list[StateChanges]:
         return []
     return [
         StateChanges(
-            raised=changes[0].kind == "raised",
+            raised=changes[0].kind == EventKind.RAISED,
             onset_ns=np.array([change.onset_ns for change in changes], np.int64),
             time_ns=np.array([change.time_ns for change in changes], np.int64),
         )
@@ -101,9 +95,9 @@ class RecordedSpan:
 def recorded_spans(events: Sequence[Event], start_ns: int, end_ns: int) -> tuple[RecordedSpan, ...]:
     """Return the stretches of a recording, in order: one, and one more each time it went on."""
     resumptions = sorted(
-        (event.time_ns, event.time_ns - round(event.duration_s * 1e9))
+        (event.time_ns, event.time_ns - to_ns(event.duration_s))
         for event in events
-        if event.kind == "continued" and start_ns < event.time_ns < end_ns
+        if event.kind == EventKind.CONTINUED and start_ns < event.time_ns < end_ns
     )
     spans = []
     for turn_ns, until_ns in [*resumptions, (end_ns, end_ns)]:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns
 from logger.limits import silence
 from logger.limits.evaluate import LimitMemory, compute_scores, initial_memory
 from logger.limits.frozen import FrozenMemory, Stuck
@@ -19,6 +20,7 @@ from logger.limits.limit_change import LimitChange
 from logger.limits.series import Series
 from logger.limits.silence import Silence, SilenceState
 from logger.limits.thermal import Thermal, ThermalMemory
+from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
     AlertArrays,
     StateChanges,
@@ -69,12 +71,10 @@ def evaluate_rows(
                 group.restart(span.start_ns)
             for one in silences:
                 one.restart(span.start_ns)
-        chunk_start_ns = span.start_ns
-        while chunk_start_ns < span.end_ns:
+        for chunk_start_ns, chunk_end_ns in time_chunks(span.start_ns, span.end_ns, chunk_ns):
             report_progress(
                 (chunk_start_ns - recording.start_ns) / (recording.end_ns - recording.start_ns)
             )
-            chunk_end_ns = min(chunk_start_ns + chunk_ns, span.end_ns)
             batch = recording.read_readings(joint, chunk_start_ns, chunk_end_ns, channels=channels)
             series = Series(batch, hold_ns)
             for group in groups:
@@ -85,7 +85,6 @@ def evaluate_rows(
                 min(chunk_end_ns, span.recorded_until_ns),
                 min_gap_ns=min_gap_ns,
             )
-            chunk_start_ns = chunk_end_ns
     changes_by_limit = {one.index: to_state_changes(one.changes) for one in silences}
     for group in groups:
         changes_by_limit.update(group.state_changes)
@@ -155,7 +154,7 @@ class _SilenceRun:
 
     @property
     def after_ns(self) -> int:
-        return round(self.limit.after_s * 1e9)
+        return to_ns(self.limit.after_s)
 
     def feed(self, before_ns: int, time_ns: NDArray[np.int64], now_ns: int) -> None:
         """Take the rows of `time_ns`, before which a row came at `before_ns`."""

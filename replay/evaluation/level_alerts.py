@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import compute_scores
 from logger.limits.hysteresis import LevelState
@@ -19,6 +19,7 @@ from logger.limits.limit import AnyJointLimit
 from logger.limits.series import Series
 from logger.limits.touch import TouchTemperature
 from logger.store.pyramid.seconds import BASE_NS
+from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
     AlertArrays,
     RecordedSpan,
@@ -44,9 +45,6 @@ __all__ = [
 _EVALUATION_PIECE_NS: Final = 7200 * BASE_NS
 _BLOCK_SECONDS: Final = 64
 """Seconds of rows that are read at a time."""
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 class SecondExtremes:
@@ -150,12 +148,8 @@ def to_series(channel: str, time_ns: Ints, values: Floats, *, hold_ns: int) -> S
 
 
 def split_recorded_span(span: RecordedSpan) -> Iterator[tuple[int, int]]:
-    """Yield the spans in which a stretch of a recording is looked at, on a grid of some hours."""
-    begin_ns = span.start_ns
-    while begin_ns < span.end_ns:
-        end_ns = min((begin_ns // _EVALUATION_PIECE_NS + 1) * _EVALUATION_PIECE_NS, span.end_ns)
-        yield begin_ns, end_ns
-        begin_ns = end_ns
+    """Return the spans in which a stretch of a recording is looked at, on a grid of some hours."""
+    return time_chunks(span.start_ns, span.end_ns, _EVALUATION_PIECE_NS, on_grid=True)
 
 
 def level_alerts(

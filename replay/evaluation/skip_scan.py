@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns
 from logger.limits.hysteresis import LevelState, step_level
 from logger.limits.kind import Scores, TimedLimit
 from replay.evaluation.alert_arrays import StateChanges, to_state_changes
@@ -176,6 +177,6 @@ def _buckets_that_matter(
         delay_s = limit.on_delay_s
     return np.flatnonzero(
         buckets_to_check(
-            may_hold, must_hold, buckets.start_ns, buckets.end_ns, delay_ns=round(delay_s * 1e9)
+            may_hold, must_hold, buckets.start_ns, buckets.end_ns, delay_ns=to_ns(delay_s)
         )
     )

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns
 from logger.limits.frozen import Stuck
 from logger.store.pyramid.seconds import BASE_NS
 from replay.evaluation.candidate_buckets import buckets_to_check
@@ -43,7 +44,7 @@ def _limit_may_freeze(limit: Stuck, seconds: SecondExtremes, load: SecondExtreme
         np.concatenate((outside, still & loaded, outside)),
         starts,
         starts + BASE_NS,
-        delay_ns=round(limit.on_delay_s * 1e9),
+        delay_ns=to_ns(limit.on_delay_s),
     )
     return bool(to_check.any())
 

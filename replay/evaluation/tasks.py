@@ -27,7 +27,14 @@ from replay.evaluation.stuck_alerts import may_freeze
 from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
 from replay.recording import Recording
 
-__all__ = ["Task", "evaluate_limits", "run_task", "split_tasks"]
+__all__ = [
+    "StoppedError",
+    "Task",
+    "evaluate_limits",
+    "run_task",
+    "split_tasks",
+    "worked_unless_stopped",
+]
 
 _LEVEL_KINDS = (Level, RatedLevel, Band, TouchTemperature)
 _MIN_LEVELS_PER_PART: Final = 1000
@@ -104,6 +111,18 @@ def run_task(
     return evaluate_limits(
         Recording.open(task.recording), task.joint, task.limits, report_progress=report_progress
     )
+
+
+class StoppedError(Exception):
+    """Raised by `heed` to end a task; never seen outside of tuning."""
+
+
+def worked_unless_stopped(task: Task, heed: StoppableProgress) -> list[AlertArrays] | None:
+    """Return the alerts of each limit of a task; None: `heed` ended it with a StoppedError."""
+    try:
+        return run_task(task, heed)
+    except StoppedError:
+        return None
 
 
 def evaluate_limits(

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from typing import Final, TypeGuard
 
 import numpy as np
-from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints, to_s
 from logger.limits.hysteresis import LevelState
 from logger.limits.thermal import Thermal, ThermalMemory, measure_thermal
 from logger.store.pyramid.seconds import BASE_NS
+from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
     AlertArrays,
     RecordedSpan,
@@ -43,9 +44,6 @@ _MAX_CURRENT_MULTIPLE: Final = 900.0
 """Of the basic current; less than where the live code cuts off."""
 _MOMENTS_CHUNK_NS: Final = 120 * BASE_NS
 _MAX_EXPONENT: Final = 16.0
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 class _UndecidedError(Exception):
@@ -124,11 +122,9 @@ def _block_moments(
     """Return the moments of a channel over a stretch that somebody listened to."""
     chunks: list[_BlockMoments] = []
     last_reading: tuple[int, float] | None = None
-    chunk_start_ns = span.start_ns
-    while chunk_start_ns < span.end_ns:
-        chunk_end_ns = min(
-            (chunk_start_ns // _MOMENTS_CHUNK_NS + 1) * _MOMENTS_CHUNK_NS, span.end_ns
-        )
+    for chunk_start_ns, chunk_end_ns in time_chunks(
+        span.start_ns, span.end_ns, _MOMENTS_CHUNK_NS, on_grid=True
+    ):
         batch = recording.read_readings(joint, chunk_start_ns, chunk_end_ns, channels=[channel])
         time_ns, value = batch.channel_series(channel)
         if len(value):
@@ -136,7 +132,6 @@ def _block_moments(
                 _moments_of_chunk(time_ns, value, last_reading or (int(time_ns[0]), 0.0), hold_ns)
             )
             last_reading = (int(time_ns[-1]), float(value[-1]))
-        chunk_start_ns = chunk_end_ns
     return _BlockMoments(
         first_ns=np.concatenate([chunk.first_ns for chunk in chunks] or [np.empty(0, np.int64)]),
         last_ns=np.concatenate([chunk.last_ns for chunk in chunks] or [np.empty(0, np.int64)]),
@@ -155,7 +150,7 @@ def _moments_of_chunk(
     second = time_ns // BASE_NS
     first_rows = np.flatnonzero(np.diff(second, prepend=second[0] - 1))
     last_rows = np.append(first_rows[1:], len(value)) - 1
-    span = np.minimum(np.diff(time_ns, prepend=last_reading[0]), hold_ns) * 1e-9
+    span = to_s(np.minimum(np.diff(time_ns, prepend=last_reading[0]), hold_ns))
     power = np.concatenate(([last_reading[1]], value[:-1])) ** 2
     held_s = np.add.reduceat(span, first_rows)
     # Time from each reading to the last of its block, within the block only: it is exact enough.

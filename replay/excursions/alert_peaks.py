@@ -5,7 +5,6 @@ tried, it is asked of the recording.
 """
 
 import math
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -14,12 +13,11 @@ from logger.limits.frozen import Stuck
 from logger.limits.kind import JointLimit
 from logger.limits.level import Band, Level, RatedLevel
 from logger.limits.lifecycle import Alert
+from logger.time_chunks import time_chunks
 from replay.recording import Recording
 from replay.statistics import span_statistics
 
 __all__ = ["alert_peak", "extreme_reading"]
-
-_EXTREME_CHUNK_NS: Final = 600 * 1_000_000_000
 
 
 def alert_peak(
@@ -80,8 +78,7 @@ def _extreme_from_rows(
     recording: Recording, joint: str, limit: JointLimit, from_ns: int, until_ns: int
 ) -> float:
     channel, worst = limit.reported_channel, math.nan
-    for begin_ns in range(from_ns, until_ns, _EXTREME_CHUNK_NS):
-        end_ns = min(begin_ns + _EXTREME_CHUNK_NS, until_ns)
+    for begin_ns, end_ns in time_chunks(from_ns, until_ns):
         batch = recording.read_readings(joint, begin_ns, end_ns, channels=[channel])
         worst = _highest_ranked(limit, np.append(worst, batch.channel_series(channel)[1]))
     return worst

@@ -7,12 +7,12 @@ kept. Safe to call from several threads; who asks for what another one is workin
 
 import hashlib
 import threading
-from collections import OrderedDict
-from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from typing import Final
 from weakref import WeakKeyDictionary
 
+from logger.arrays import to_ns
+from logger.event_kind import EventKind
 from logger.limits.kind import JointLimit
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet, in_force
@@ -20,6 +20,7 @@ from logger.limits.silence import Silence
 from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
 from replay.evaluation.tasks import evaluate_limits
 from replay.recording import Recording
+from replay.single_flight import SingleFlight
 
 __all__ = ["AppliedLimits", "alert_onset_ns", "hypothetical_limits", "recorded_limits"]
 
@@ -65,7 +66,7 @@ def alert_onset_ns(alert: Alert, limit: Limit) -> int:
     if alert.onset_ns is not None:
         return alert.onset_ns
     delay_s = limit.after_s if isinstance(limit, Silence) else limit.on_delay_s
-    return alert.raised_ns - round(delay_s * 1e9)
+    return alert.raised_ns - to_ns(delay_s)
 
 
 _recorded_cache: "WeakKeyDictionary[Recording, tuple[_CacheState, AppliedLimits]]" = (
@@ -103,26 +104,10 @@ def hypothetical_limits(recording: Recording, limits: LimitSet) -> AppliedLimits
         hashlib.sha256(limits.text.encode()).hexdigest(),
         *_cache_state(recording),
     )
-    with _cache_lock:
-        pending = _hypothetical_cache.pop(key, None)
-        is_first = pending is None
-        if pending is None:
-            pending = Future()
-        _hypothetical_cache[key] = pending
-        while len(_hypothetical_cache) > MAX_HYPOTHETICAL_CACHED:
-            _hypothetical_cache.popitem(last=False)
-    if is_first:
-        try:
-            pending.set_result(_evaluate_hypothetical(recording, limits))
-        except BaseException as fault:
-            with _cache_lock:
-                _hypothetical_cache.pop(key, None)
-            pending.set_exception(fault)
-            raise
-    return pending.result()
+    return _hypothetical_cache.get(key, lambda: _evaluate_hypothetical(recording, limits))
 
 
-_hypothetical_cache: "OrderedDict[tuple[object, ...], Future[AppliedLimits]]" = OrderedDict()
+_hypothetical_cache: Final[SingleFlight[AppliedLimits]] = SingleFlight(most=MAX_HYPOTHETICAL_CACHED)
 
 
 def _cache_state(recording: Recording) -> _CacheState:
@@ -130,7 +115,7 @@ def _cache_state(recording: Recording) -> _CacheState:
     if recording.live:
         # It grows with every question; what came within the last minute can wait.
         return recording.start_ns, recording.end_ns // _LIVE_STATE_STEP_NS
-    resumptions = sum(event.kind == "continued" for event in recording.read_events())
+    resumptions = sum(event.kind == EventKind.CONTINUED for event in recording.read_events())
     rows = [recording.reading_count(joint) for joint in recording.joints]
     return recording.start_ns, recording.end_ns, resumptions, *rows
 

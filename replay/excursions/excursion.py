@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from logger.arrays import to_s
+from logger.event_kind import EventKind
 from logger.limits.limit import Limit
 from logger.limits.words import format_value
 from replay.recording import Recording
@@ -77,10 +79,12 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
             for row in table.tolist()
         ]
     notes = [
-        (event.time_ns, event.text) for event in recording.read_events() if event.kind == "note"
+        (event.time_ns, event.text)
+        for event in recording.read_events()
+        if event.kind == EventKind.NOTE
     ]
     gaps = [
-        (end, f"no frames for {(end - begin) * 1e-9:.1f} s")
+        (end, f"no frames for {to_s(end - begin):.1f} s")
         for begin, end in recording.read_gaps(joint)
     ]
     return [
@@ -103,5 +107,5 @@ def _nearby_texts(notes: Sequence[tuple[int, str]], excursion: Excursion) -> lis
 
 
 def _format_span(span_ns: int) -> str:
-    seconds = span_ns * 1e-9
+    seconds = to_s(span_ns)
     return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"

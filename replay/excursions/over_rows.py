@@ -7,8 +7,9 @@ of the shorter ways: `replay.excursions.recorded` and `replay.tuning`.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final
 
+from logger.arrays import to_ns, to_s
+from logger.event_kind import EventKind
 from logger.limits.evaluate import (
     LimitPlan,
     after_limits_change,
@@ -21,6 +22,7 @@ from logger.limits.hysteresis import LevelState
 from logger.limits.kind import JointLimit
 from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.limit_change import LimitChange
+from logger.time_chunks import time_chunks
 from replay.excursions.excursion import (
     LEAD_UP_S,
     Excursion,
@@ -31,8 +33,6 @@ from replay.excursions.excursion import (
 from replay.recording import Recording
 
 __all__ = ["LEAD_UP_S", "Excursion", "JointEvaluation", "evaluate_joint", "find_excursions"]
-
-_EVALUATION_CHUNK_NS: Final = 600 * 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,22 +86,21 @@ def evaluate_joint(
         (from_ns, from_ns, next_plan) for from_ns, next_plan in plans[1:]
     ]
     resumptions += [
-        (event.time_ns - round(event.duration_s * 1e9), event.time_ns, None)
+        (event.time_ns - to_ns(event.duration_s), event.time_ns, None)
         for event in recording.read_events()
-        if event.kind == "continued"
+        if event.kind == EventKind.CONTINUED
     ]
     # As live: a recorder goes on first, with other limits then.
     resumptions.sort(key=lambda resumption: (resumption[1], resumption[0]))
     for recorded_until_ns, resumed_ns, next_plan in [*resumptions, (end_ns, end_ns, None)]:
-        while chunk_start_ns < min(resumed_ns, end_ns):
-            # Events may lie a little before the start of the first chunk only by clock rounding.
-            chunk_end_ns = min(chunk_start_ns + _EVALUATION_CHUNK_NS, resumed_ns, end_ns)
-            batch = recording.read_readings(joint, chunk_start_ns, chunk_end_ns, channels=channels)
+        for begin_ns, until_ns in time_chunks(chunk_start_ns, min(resumed_ns, end_ns)):
+            batch = recording.read_readings(joint, begin_ns, until_ns, channels=channels)
             chunk_changes, state = evaluate(
-                plan, state, batch, now_ns=min(chunk_end_ns, recorded_until_ns)
+                plan, state, batch, now_ns=min(until_ns, recorded_until_ns)
             )
             changes += chunk_changes
-            chunk_start_ns = chunk_end_ns
+        # Events may lie a little before the start of the first chunk only by clock rounding.
+        chunk_start_ns = max(chunk_start_ns, min(resumed_ns, end_ns))
         if next_plan is not None:
             closing_changes, state = after_limits_change(plan, state, next_plan, time_ns=resumed_ns)
             changes += closing_changes
@@ -132,7 +131,7 @@ def find_excursions(recording: Recording, limits: LimitSet | None = None) -> lis
         open_changes: dict[str, LimitChange] = {}
         joint_excursions = []
         for change in evaluation.changes:
-            if change.kind == "raised":
+            if change.kind == EventKind.RAISED:
                 open_changes[change.limit] = change
             elif change.limit in open_changes:
                 start = open_changes.pop(change.limit)
@@ -141,7 +140,7 @@ def find_excursions(recording: Recording, limits: LimitSet | None = None) -> lis
                     _to_excursion(recording, limit, start, change.time_ns, change.peak)
                 )
         for start in open_changes.values():
-            silent_s = (recording.end_ns - start.onset_ns) * 1e-9
+            silent_s = to_s(recording.end_ns - start.onset_ns)
             peak = evaluation.open_peaks.get(start.limit, silent_s)
             joint_excursions.append(
                 _to_excursion(recording, _limit_in_force(sets, start), start, None, peak)
@@ -169,7 +168,7 @@ def _to_excursion(
         channel=start.channel,
         onset_ns=start.onset_ns,
         start_ns=start.time_ns,
-        duration_s=(end_ns - start.time_ns) * 1e-9,
+        duration_s=to_s(end_ns - start.time_ns),
         peak=peak,
         peak_text=format_peak(limit, peak),
         ongoing=returned_ns is None,

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from logger.arrays import to_ns, to_s
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.bus import RecorderLimit
 from logger.limits.kind import JointLimit
@@ -114,7 +115,7 @@ def _alert_to_excursion(
     channel = limit.reported_channel if isinstance(limit, JointLimit) else ""
     peak = alert.peak
     if isinstance(limit, Silence):
-        peak = (end_ns - onset_ns) * 1e-9 if is_open or hypothetical else peak
+        peak = to_s(end_ns - onset_ns) if is_open or hypothetical else peak
     elif is_open and channel:
         peak = math.nan
     return Excursion(
@@ -124,7 +125,7 @@ def _alert_to_excursion(
         channel=channel,
         onset_ns=onset_ns,
         start_ns=alert.raised_ns,
-        duration_s=(end_ns - alert.raised_ns) * 1e-9,
+        duration_s=to_s(end_ns - alert.raised_ns),
         peak=peak,
         peak_text=format_peak(limit, peak),
         ongoing=is_open,
@@ -163,7 +164,7 @@ def _with_peak_from_rows(
     limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
     if not math.isnan(excursion.peak) or not isinstance(limit, JointLimit):
         return excursion
-    end_ns = excursion.start_ns + round(excursion.duration_s * 1e9)
+    end_ns = excursion.start_ns + to_ns(excursion.duration_s)
     return _with_peak(
         applied,
         excursion,

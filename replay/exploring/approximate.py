@@ -13,6 +13,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints, to_s
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
 from logger.limits import silence
@@ -46,8 +47,6 @@ __all__ = [
     "to_min_max",
 ]
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 SummaryStyle = Literal["extremes", "rms", "mean", "ends"]
 
 _VALUES_PER_SECOND: Final = 4
@@ -155,7 +154,7 @@ def may_miss_short(limit: AnyJointLimit) -> bool:
     styles = set(summary_styles(limit).values())
     if "ends" in styles:
         return limit.on_delay_s < _MIN_SWING_S
-    return styles == {"extremes"} and 0.0 < limit.on_delay_s < BASE_NS * 1e-9
+    return styles == {"extremes"} and 0.0 < limit.on_delay_s < to_s(BASE_NS)
 
 
 def approximate_measure(
@@ -286,7 +285,7 @@ def _silence_measure(
         all_changes += [change for _, change in gap_changes]
     edges = np.array(gaps, np.int64).reshape(-1, 2)
     lengths = np.zeros(edges.shape)
-    lengths[:, 1] = (edges[:, 1] - edges[:, 0]) * 1e-9
+    lengths[:, 1] = to_s(edges[:, 1] - edges[:, 0])
     return LimitMeasure(
         time_ns=edges.ravel(),
         values=lengths.ravel(),

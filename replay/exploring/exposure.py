@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+
+from logger.arrays import Floats, Ints
 
 __all__ = ["LoadedSpans", "loaded_spans", "max_rms_by_duration"]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 _SECOND_NS: Final = 1_000_000_000
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from logger.arrays import to_s
 from logger.limits.evaluate import in_channel_unit
 from logger.limits.limit import AnyJointLimit, LimitSet
 from logger.limits.silence import Silence
@@ -136,7 +137,7 @@ class LimitExplorer:
         joints = self._joints_to_score(recording, limits, bad_end)
         return ExplorerResult(
             recording=recording,
-            recorded_s=math.fsum((span.recorded_until_ns - span.start_ns) * 1e-9 for span in spans),
+            recorded_s=math.fsum(to_s(span.recorded_until_ns - span.start_ns) for span in spans),
             bad_ends=self._find_bad_ends(recording, bad_end, joints),
             limit_results=tuple(
                 self._limit_result(recording, joint, limit)

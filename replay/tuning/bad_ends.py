@@ -9,7 +9,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.limits.level import Level
 from logger.limits.limit import Limit, LimitSet
 from logger.settings_file import did_you_mean
@@ -33,13 +35,13 @@ def find_bad_ends(
     for all of them.
     """
     if bad_end.note is not None:
-        length_ns = round((bad_end.length_s or 0.0) * 1e9)
+        length_ns = to_ns(bad_end.length_s or 0.0)
         text = bad_end.note.casefold()
         noted_ends = _merge_close_spans(
             [
                 (event.time_ns, event.time_ns + length_ns)
                 for event in recording.read_events()
-                if event.kind == "note" and text in event.text.casefold()
+                if event.kind == EventKind.NOTE and text in event.text.casefold()
             ],
             bad_end,
             recording.end_ns,
@@ -124,7 +126,7 @@ def _to_spans(begin: NDArray[np.int64], end: NDArray[np.int64]) -> list[tuple[in
 
 def _merge_close_spans(spans: list[tuple[int, int]], bad_end: BadEnd, end_ns: int) -> TimeSpans:
     """Return spans in order, those that are close as one, none beyond the recording's end."""
-    apart_ns = round(bad_end.apart_s * 1e9)
+    apart_ns = to_ns(bad_end.apart_s)
     merged: list[tuple[int, int]] = []
     for begin, until in sorted(spans):
         ended_ns = min(until, end_ns)

@@ -52,11 +52,6 @@ class ScoreTotal:
     """Mean over recordings and joints; NaN: no limit of it is a trip."""
 
     @property
-    def caught_share(self) -> float:
-        """Share of the bad ends that was caught; NaN without any."""
-        return self.caught / self.bad_ends if self.bad_ends else math.nan
-
-    @property
     def false_per_h(self) -> float:
         """False alerts in an hour of one joint."""
         return self.false_alerts / (self.recorded_s / 3600.0) if self.recorded_s > 0 else math.nan

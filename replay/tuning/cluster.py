@@ -21,7 +21,7 @@ from typing import Any, Final, TypeVar
 
 from logger.errors import DutytraceError, InputError, OutsideFault
 from replay.evaluation.alert_arrays import AlertArrays
-from replay.evaluation.tasks import Task, run_task
+from replay.evaluation.tasks import StoppedError, Task, worked_unless_stopped
 from replay.tuning.executors import SweepExecutor, process_executor
 
 __all__ = ["DaskExecutor", "dask_executor"]
@@ -35,10 +35,6 @@ _SAME_VERSIONS: Final = ("dutytrace", "numpy", "pyarrow")
 Result = TypeVar("Result")
 
 
-class _TaskDroppedError(Exception):
-    """The scheduler no longer wants what is worked on; never seen outside of this file."""
-
-
 def _run_on_worker(task: Task) -> list[AlertArrays] | None:
     """Do a task on a worker; None: nobody wants it any more."""
     from distributed import get_worker  # noqa: PLC0415 - an optional extra
@@ -49,12 +45,10 @@ def _run_on_worker(task: Task) -> list[AlertArrays] | None:
     def report_progress(_share: float) -> None:
         task_state = worker.state.tasks.get(key)
         if task_state is None or task_state.state == "cancelled":
-            raise _TaskDroppedError
+            raise StoppedError
 
     try:
-        return run_task(task, report_progress)
-    except _TaskDroppedError:
-        return None
+        return worked_unless_stopped(task, report_progress)
     except DutytraceError as fault:
         raise type(fault)(f"{fault} That was on the worker {socket.gethostname()}.") from None
 

@@ -23,7 +23,7 @@ from typing import Any, Final
 
 from logger.errors import DutytraceError
 from replay.evaluation.alert_arrays import AlertArrays
-from replay.evaluation.tasks import Task, run_task
+from replay.evaluation.tasks import StoppedError, Task, run_task, worked_unless_stopped
 
 __all__ = ["ProgressCallback", "SweepExecutor", "count_cores", "process_executor", "run_tasks"]
 
@@ -31,10 +31,6 @@ ProgressCallback = Callable[[float], None]
 """Is told the share of all work that is done, 0 to 1."""
 
 _PROGRESS_S: Final = 0.2
-
-
-class _StoppedError(Exception):
-    """It was asked to end; never seen outside of this file."""
 
 
 class _WorkerState:
@@ -59,15 +55,12 @@ def _run_in_worker(task: Task) -> list[AlertArrays] | None:
         if _WorkerState.stop_event is None:
             return
         if _WorkerState.stop_event.is_set():
-            raise _StoppedError
+            raise StoppedError
         with _WorkerState.work_done.get_lock():
             _WorkerState.work_done.value += max(share - reported_share, 0.0) * task.weight
         reported_share = max(share, reported_share)
 
-    try:
-        return run_task(task, report_progress)
-    except _StoppedError:
-        return None
+    return worked_unless_stopped(task, report_progress)
 
 
 class SweepExecutor(Executor):
@@ -185,13 +178,13 @@ def run_tasks(
             share: float, *, done_before: float = done_weight, weight: float = weight
         ) -> None:
             if stop.is_set():
-                raise _StoppedError
+                raise StoppedError
             progress((done_before + share * weight) / total_weight)
 
         try:
             report_progress(0.0)
             results[index] = run_task(tasks[index], report_progress)
-        except _StoppedError:
+        except StoppedError:
             break
         done_weight += weight
         progress(done_weight / total_weight)

@@ -9,6 +9,7 @@ import textwrap
 from dataclasses import dataclass
 from typing import Any, Final
 
+from logger.arrays import to_s
 from logger.joint.channels import CHANNELS, DISPLAYS
 from logger.store.layout.manifest import iso_utc
 from logger.store.layout.remote import absolute_location
@@ -69,7 +70,7 @@ def sweep_to_json(result: SweepResult) -> dict[str, Any]:
                     {
                         "joint": joint,
                         "start": iso_utc(begin),
-                        "duration_s": round((end - begin) * 1e-9, 3),
+                        "duration_s": round(to_s(end - begin), 3),
                     }
                     for joint, spans in source.bad_ends.items()
                     for begin, end in spans

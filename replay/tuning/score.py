@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns, to_s
 from logger.limits.nuisance import chattering_spans
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.tuning.bad_ends import TimeSpans
@@ -85,13 +86,13 @@ def score_alerts(alerts: Sequence[tuple[AlertArrays, bool]], terms: ScoringTerms
         [np.empty(0, np.int64), *(limit_alerts.returned_ns for limit_alerts, _ in alerts)]
     )
     excused = np.zeros(len(raised_ns), np.bool_)
-    min_lead_ns = round(terms.min_lead_s * 1e9)
+    min_lead_ns = to_ns(terms.min_lead_s)
     leads = []
     window_start_ns = terms.start_ns
     for onset_ns, ended_ns in terms.bad_ends:
         window_ns = window_start_ns
         if terms.within_s is not None:
-            window_ns = max(window_ns, onset_ns - round(terms.within_s * 1e9))
+            window_ns = max(window_ns, onset_ns - to_ns(terms.within_s))
         window_start_ns = ended_ns
         is_standing = (raised_ns < window_ns) & (returned_ns > onset_ns)
         excused |= (raised_ns >= window_ns) & (raised_ns <= onset_ns)
@@ -125,4 +126,4 @@ def score_alerts(alerts: Sequence[tuple[AlertArrays, bool]], terms: ScoringTerms
 def _earliest_lead_s(alerts_ns: NDArray[np.int64], onset_ns: int, min_lead_ns: int) -> float:
     """Return the lead of the first word of a bad end; NaN where none came in time."""
     early = alerts_ns[alerts_ns <= onset_ns - min_lead_ns]
-    return (onset_ns - int(early.min())) * 1e-9 if len(early) else math.nan
+    return to_s(onset_ns - int(early.min())) if len(early) else math.nan

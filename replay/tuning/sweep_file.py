@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
 from logger.limits.kind import DelayDuration, FiniteNumber, PositiveDuration
-from logger.settings_file import Settings
+from logger.settings_file import SettingError, Settings
 
 __all__ = ["MAX_CANDIDATES", "BadEnd", "RandomDraws", "SweepFile", "Vary"]
 
@@ -41,26 +41,28 @@ class BadEnd(Settings):
     @model_validator(mode="after")
     def _fits(self) -> "BadEnd":
         if (self.channel is None) == (self.note is None):
-            raise ValueError("channel: expected one of channel (with above or below) and note.")
+            raise SettingError("channel", "expected one of channel (with above or below) and note.")
         if self.note is not None:
             for key in ("above", "below", "drop_off", "for_s"):
                 if key in self.model_fields_set:
-                    raise ValueError(
-                        f"{key}: found it beside note, expected length_s: how long a bad end "
-                        "lasts from its note on."
+                    raise SettingError(
+                        key,
+                        found="it beside note",
+                        expected="length_s: how long a bad end lasts from its note on",
                     )
             if self.length_s is None:
-                raise ValueError(
-                    "length_s: this key is missing; beside note it says how long the bad end "
-                    "lasts from there on."
+                raise SettingError(
+                    "length_s",
+                    "this key is missing; beside note it says how long the bad end "
+                    "lasts from there on.",
                 )
             return self
         if self.length_s is not None:
-            raise ValueError(
-                "length_s: found it without note; a level lasts for as long as it stands."
+            raise SettingError(
+                "length_s", "found it without note; a level lasts for as long as it stands."
             )
         if (self.above is None) == (self.below is None):
-            raise ValueError("above: expected one of above and below.")
+            raise SettingError("above", "expected one of above and below.")
         return self
 
 
@@ -80,24 +82,25 @@ class Vary(Settings):
     @model_validator(mode="after")
     def _fits(self) -> "Vary":
         if (self.values is None) == (self.start is None and self.to is None):
-            raise ValueError("values: expected either values, or from and to.")
+            raise SettingError("values", "expected either values, or from and to.")
         if self.values is not None:
             if not self.values:
-                raise ValueError("values: found an empty list, expected at least one value.")
+                raise SettingError("values", found="an empty list", expected="at least one value")
             for key in ("steps", "spacing"):
                 if key in self.model_fields_set:
-                    raise ValueError(f"{key}: found it beside values, expected it with from, to.")
+                    raise SettingError(key, found="it beside values", expected="it with from, to")
             return self
         if self.start is None or self.to is None:
-            raise ValueError("from: expected both from and to.")
+            raise SettingError("from", "expected both from and to.")
         if self.start >= self.to:
-            raise ValueError(
-                f"to: found {self.to:g}, expected more than {self.start:g}, the from of this "
-                "range: it is empty."
+            raise SettingError(
+                "to",
+                found=f"{self.to:g}",
+                expected=f"more than {self.start:g}, the from of this range: it is empty",
             )
         if self.spacing == "log" and self.start <= 0:
-            raise ValueError(
-                f"from: found {self.start:g} with spacing = 'log', expected more than 0."
+            raise SettingError(
+                "from", found=f"{self.start:g} with spacing = 'log'", expected="more than 0"
             )
         return self
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
+from logger.arrays import to_s
 from logger.errors import InputError
 from logger.limits.kind import JointLimit
 from logger.limits.limit import AnyJointLimit, LimitSet, check_for_bench
@@ -151,7 +152,7 @@ def _sweep_input(recording: Recording, bad_end: BadEnd, joints: tuple[str, ...])
         name=recording.name,
         start_ns=recording.start_ns,
         end_ns=recording.end_ns,
-        recorded_s=math.fsum((span.recorded_until_ns - span.start_ns) * 1e-9 for span in spans),
+        recorded_s=math.fsum(to_s(span.recorded_until_ns - span.start_ns) for span in spans),
         rows={joint: recording.reading_count(joint) for joint in joints},
         bad_ends=find_bad_ends(recording, bad_end, joints),
     )

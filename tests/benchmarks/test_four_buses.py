@@ -16,7 +16,7 @@ from logger.bus import source as source_file
 from logger.bus.kernel_frames import enlarge_buffer
 from logger.joint.bench.bench import BusSettings, bench_from_texts
 from logger.limits.limit import parse_limits
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from logger.simulate import scenario
 from replay.check import check_recording
 from replay.recording import Recording

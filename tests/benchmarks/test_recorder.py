@@ -23,7 +23,8 @@ from logger.bus.reader import FrameReader
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.limits.limit import parse_limits
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames as simulated_frames
 from logger.store.layout.manifest import new_manifest
@@ -58,7 +59,7 @@ def _frames() -> FrameBatch:
 class _Recording:
     """Everything behind the receive call."""
 
-    intake: Intake
+    pipeline: Pipeline
     writer: RecordingWriter
     ticks: int = 0
 
@@ -68,13 +69,15 @@ class _Recording:
             path, new_manifest(bench, name="bench", started_ns=START_NS), bench, now_s=0.0
         )
         limits = parse_limits(scenario.scenario_limits_text(), "limits.toml")
-        return cls(Intake(bench, limits, writer, start_ns=START_NS), writer)
+        events = EventLog(bench, writer)
+        return cls(Pipeline(bench, limits, writer, events, start_ns=START_NS), writer)
 
     def take(self, frames: FrameBatch) -> None:
         # As Source would stamp them: a full bus, and no step back from round to round.
         span_ns = np.arange(len(frames)) * 125_000
         frames = replace(frames, time_ns=START_NS + self.ticks * 50_000_000 + span_ns)
-        self.intake.take(frames, now_ns=int(frames.time_ns[-1]))
+        self.pipeline.process(frames, now_ns=int(frames.time_ns[-1]))
+        self.pipeline.record_seconds(int(frames.time_ns[-1]))
         self.ticks += 1
         self.writer.tick(self.ticks * 0.05)
 

@@ -58,7 +58,7 @@ def _is_a_recording(killed: tuple[Path, int]) -> None:
     for joint in recording.joints:
         # Every decoded row has its frame, and frames lie in the order of their times.
         assert (np.diff(recording.read_readings(joint, 0, 2**62).time_ns) >= 0).all()
-    assert recording.frame_count() >= sum(found.rows.values())
+    assert recording.row_count("frames") >= sum(found.rows.values())
     rows = dict(found.rows)
     assert seal(path)
     sealed = Recording.open(path)

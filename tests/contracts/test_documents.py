@@ -11,6 +11,7 @@ import pytest
 
 from dutytrace import app
 from logger.bus.line_pattern import compile_pattern
+from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.channels import CHANNELS
@@ -135,6 +136,15 @@ def test_the_column_table_is_generated():
         for one in CHANNELS.values()
     ]
     found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", DEVELOPERS, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == rows
+
+
+def test_the_list_of_event_kinds_is_generated():
+    """DEVELOPERS.md's table of event kinds is what the code declares."""
+    rows = ["| kind | what it tells |", "|---|---|"]
+    rows += [f"| {kind} | {meaning} |" for kind, meaning in EVENT_KIND_MEANINGS.items()]
+    found = re.search(r"<!-- event kinds:.*?-->\n(.*?)\n<!-- end", DEVELOPERS, flags=re.DOTALL)
     assert found is not None
     assert found[1].splitlines() == rows
 

@@ -20,7 +20,7 @@ import pytest
 
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from replay.recording import Recording
 from tests.support.recorder import Recorder
 from tests.support.standin import Server

@@ -14,9 +14,10 @@ from logger.errors import InputError
 from logger.joint.batch import SENT, FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings, record
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder import record
 from logger.simulate import scenario
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from replay.recording import Recording
 
 LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.store.layout.events import Event
@@ -95,7 +96,7 @@ def test_a_bus_that_never_came_back(tmp_path: Path):
         the_bench,
         now_s=0.0,
     )
-    lost = Event(sequence=0, time_ns=_at(5), kind="bus lost", text="The bus x went away: gone.")
+    lost = Event(sequence=0, time_ns=_at(5), kind=EventKind.BUS_LOST, text="Gone.", bus=0)
     writer.append_events([lost])
     writer.tick(1.0)
     recording = Recording.open(tmp_path / "rec")

@@ -10,7 +10,7 @@ from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
-from logger.store.reading.live_reader import LiveReader
+from logger.store.reading.journal_tail import JournalTail
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
@@ -60,7 +60,7 @@ def _event(kind: str, number: int, time_ns: int) -> Event:
 @given(STEPS)
 def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
     """Rows of any span near the end, events and alerts are those of a reader that keeps none."""
-    monkeypatch.setattr(LiveReader, "max_loose_batches", 2)
+    monkeypatch.setattr(JournalTail, "loose_most", 2)
     path = tmp_path_factory.mktemp("r") / "rec"
     manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)

@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.event_kind import EventKind
 from logger.joint.batch import ERROR, FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.store.layout.events import Event
@@ -133,11 +134,11 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
         writer.append_rows("health", table_of_rows([fared], HEALTH_SCHEMA))
         writer.tick(float(at_s))
     told = (
-        (0.0, "started", "Recording started."),
-        (62.0, "bus hint", "can0: 5 error frames beside 112 frames: look for a loose plug."),
-        (90.0, "bus lost", "The bus can1 went away: no such device. Trying again."),
-        (100.0, "bus back", "The bus can1 is back after 10.0 s."),
-        (120.0, "dropped", "128 frames were lost on the bus can0: the writer did not keep up."),
+        (0.0, None, EventKind.STARTED, "Recording started."),
+        (62.0, 0, EventKind.BUS_HINT, "can0: 5 error frames beside 112 frames: a loose plug?"),
+        (90.0, 1, EventKind.BUS_LOST, "The bus can1 went away: no such device. Trying again."),
+        (100.0, 1, EventKind.BUS_BACK, "The bus can1 is back after 10.0 s."),
+        (120.0, 0, EventKind.DROPPED, "128 frames were lost on the bus can0: the writer lagged."),
     )
     writer.append_events(
         [
@@ -145,10 +146,11 @@ def two_buses(path: Path, *, each_bus: bool = True, end: bool = True) -> Recordi
                 sequence=number,
                 time_ns=START_NS + round(at_s * S),
                 kind=kind,
+                bus=bus,
                 text=text,
-                value=128.0 if kind == "dropped" else float("nan"),
+                value=128.0 if kind == EventKind.DROPPED else float("nan"),
             )
-            for number, (at_s, kind, text) in enumerate(told)
+            for number, (at_s, bus, kind, text) in enumerate(told)
         ]
     )
     if end:

@@ -3,7 +3,8 @@
 import threading
 
 from logger.errors import InputError, OutsideFault
-from logger.recording.recorder import Recorded, RecordSettings, record
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder import RecordResult, record
 
 __all__ = ["Recorder"]
 
@@ -15,7 +16,7 @@ class Recorder:
         self.fault: Exception | None = None
         self._stop = threading.Event()
         self._settings = settings
-        self._ended: Recorded | None = None
+        self._ended: RecordResult | None = None
         begun = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(begun,))
         self._thread.start()
@@ -33,7 +34,7 @@ class Recorder:
         """Wait for its end."""
         self._thread.join(within_s)
 
-    def end(self, *, within_s: float = 20.0) -> Recorded | None:
+    def end(self, *, within_s: float = 20.0) -> RecordResult | None:
         """Stop it; return how it ended, None after a fault."""
         self._stop.set()
         self.join(within_s)

@@ -5,13 +5,14 @@ mistake with the file, the key, what stands there and what would be right.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from pydantic import Field, field_validator
 
-from logger.errors import InputError
+from logger.arrays import to_ns
+from logger.errors import InputError, Mistake
 from logger.joint.bench.expand import expand_layout
 from logger.joint.bench.frame_match import FrameMatch, frame_match
 from logger.joint.bench.identifiers import format_id, identifier_for
@@ -25,7 +26,14 @@ from logger.joint.bench.joint_settings import (
 from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
+from logger.settings_file import (
+    SettingError,
+    Settings,
+    did_you_mean,
+    read_text,
+    read_toml,
+    validate_settings,
+)
 
 __all__ = [
     "Bench",
@@ -77,7 +85,9 @@ class _Joints(Settings):
         names = [joint.name for joint in joints]
         for name in names:
             if names.count(name) > 1:
-                raise ValueError(f"found the name {name!r} twice, expected one joint of each name.")
+                raise SettingError(
+                    "", found=f"the name {name!r} twice", expected="one joint of each name"
+                )
         return joints
 
 
@@ -126,6 +136,11 @@ class Bench:
         names = [bus.name for bus in self.buses]
         return names.index(joint.bus) if joint.bus is not None else 0
 
+    def bus_of_joint(self, name: str) -> int | None:
+        """Return the place in `buses` of a joint's bus; None for a sensor, or for no such joint."""
+        joint = next((joint for joint in self.joints if joint.name == name), None)
+        return None if joint is None or isinstance(joint, Sensor) else self.bus_of(joint)
+
     def derives_torque(self, joint: JointSettings) -> bool:
         """Whether a joint's torque is computed from its current."""
         return joint.torque is not None and joint.torque.source == "current"
@@ -159,14 +174,14 @@ class Bench:
         that report more often under load would shorten it.
         """
         if isinstance(joint, Sensor):
-            return dict.fromkeys(self.channels_of(joint), round(joint.hold_s * 1e9))
+            return dict.fromkeys(self.channels_of(joint), to_ns(joint.hold_s))
         hold_times: dict[str, int] = {}
         for frame in self.layout_of(joint).frame:
             hold_s = frame.hold_s or (
                 DEFAULT_HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
             )
             for value in frame.value:
-                hold = round(hold_s * 1e9)
+                hold = to_ns(hold_s)
                 hold_times[value.channel] = max(hold, hold_times.get(value.channel, 0))
         if self.derives_torque(joint) and "current_A" in hold_times:
             hold_times["torque_Nm"] = hold_times["current_A"]
@@ -224,8 +239,16 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
             continue
         if joint.layout not in layout_texts:
             raise InputError(
-                f"{where}: joint[{joint_index}].layout: found {joint.layout!r}; there is no such layout "
-                f"file beside the bench file, nor one that ships.{did_you_mean(joint.layout, shipped_layouts())}"
+                mistakes=[
+                    Mistake(
+                        where=where,
+                        key=("joint", joint_index - 1, "layout"),
+                        found=repr(joint.layout),
+                        problem=f"found {joint.layout!r}; there is no such layout file beside the "
+                        "bench file, nor one that ships.",
+                        hint=did_you_mean(joint.layout, shipped_layouts()).strip(),
+                    )
+                ]
             )
         layouts[joint.layout] = parse_layout(
             layout_texts[joint.layout], f"{joint.layout}.toml (layout)"
@@ -273,8 +296,14 @@ def _sensors_of_file(file: _Joints, where: str) -> list[Sensor]:
     for index, sensor in enumerate(file.sensor, start=1):
         if sensor.name in used_names:
             raise InputError(
-                f"{where}: sensor[{index}].name: found {sensor.name!r} twice, expected one joint "
-                "or sensor of each name."
+                mistakes=[
+                    Mistake(
+                        where=where,
+                        key=("sensor", index - 1, "name"),
+                        found=f"{sensor.name!r} twice",
+                        expected="one joint or sensor of each name",
+                    )
+                ]
             )
         used_names.add(sensor.name)
         sensors.append(
@@ -292,19 +321,29 @@ def _check_bus_settings(
     for bus_index, name in enumerate(names):
         if name in names[:bus_index]:
             raise InputError(
-                f"{where}: bus[{bus_index + 1}].name: found {name!r} twice, expected one bus of each "
-                "name. Give each [[bus]] a name."
+                mistakes=[
+                    Mistake(
+                        where=where,
+                        key=("bus", bus_index, "name"),
+                        found=f"{name!r} twice",
+                        expected="one bus of each name",
+                        hint="Give each [[bus]] a name.",
+                    )
+                ]
             )
-    for index, joint in enumerate(joints, start=1):
+    for index, joint in enumerate(joints):
+        mistake = Mistake(where=where, key=("joint", index, "bus"))
         if joint.bus is None and len(buses) > 1:
-            raise InputError(
-                f"{where}: joint[{index}].bus: this key is missing; with several buses, expected "
-                f"the name of one: {', '.join(names)}."
-            )
+            expected = f"the name of one: {', '.join(names)}"
+            problem = f"this key is missing; with several buses, expected {expected}."
+            raise InputError(mistakes=[replace(mistake, problem=problem, expected=expected)])
         if joint.bus is not None and joint.bus not in names:
+            expected, hint = (
+                "the name of a bus of this bench",
+                did_you_mean(joint.bus, names).strip(),
+            )
             raise InputError(
-                f"{where}: joint[{index}].bus: found {joint.bus!r}, expected the name of a bus of "
-                f"this bench.{did_you_mean(joint.bus, names)}"
+                mistakes=[replace(mistake, found=repr(joint.bus), expected=expected, hint=hint)]
             )
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Final
 from pydantic import AfterValidator
 
 from logger.errors import InputError
+from logger.settings_file import SettingError
 
 __all__ = [
     "MAX_EXTENDED_ID",
@@ -62,9 +63,13 @@ def _check_identifier(text: str | int) -> str:
     try:
         _parse_terms(written)
     except ValueError:
-        raise ValueError(
-            f"found {written!r}, expected an identifier such as 0x280, '0x280 + node', "
-            "'0x280 + node * 4' or '(node << 5) | 0x09'."
+        raise SettingError(
+            "",
+            found=f"{written!r}",
+            expected=(
+                "an identifier such as 0x280, '0x280 + node', '0x280 + node * 4' "
+                "or '(node << 5) | 0x09'"
+            ),
         ) from None
     return written
 

@@ -10,7 +10,7 @@ from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
 from logger.joint.bench.value import ChannelName, CodeNames, Encoder, FlagNames, Ntc
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, did_you_mean
+from logger.settings_file import SettingError, Settings, did_you_mean
 
 __all__ = [
     "JointSettings",
@@ -48,9 +48,12 @@ def parse_mapping_entry(written: str | int) -> tuple[int, int, int | None]:
             if sub <= 0xFF and (length is None or 0 < length <= 64):
                 return int(match["index"] or match["index_"], 16), sub, length
     shown_entry = f"0x{written:X}" if isinstance(written, int) else repr(written)
-    raise ValueError(
-        f"found {shown_entry}, expected an object such as '0x6064/32', '0x6064:0/32' or 0x60640020 "
-        "(index, sub-index, bits)."
+    raise SettingError(
+        "",
+        found=f"{shown_entry}",
+        expected=(
+            "an object such as '0x6064/32', '0x6064:0/32' or 0x60640020 (index, sub-index, bits)"
+        ),
     )
 
 
@@ -99,7 +102,7 @@ class PerMilleBase(Settings):
     @classmethod
     def _is_positive(cls, torque: float | str | None) -> float | str | None:
         if isinstance(torque, float | int) and torque <= 0:
-            raise ValueError(f"found {torque:g}, expected greater than 0.")
+            raise SettingError("", found=f"{torque:g}", expected="greater than 0")
         return torque
 
 
@@ -169,9 +172,13 @@ class JointSettings(Settings):
     @classmethod
     def _is_a_name(cls, layout: str) -> str:
         if not layout or re.search(r"[/\\]|\.toml$", layout):
-            raise ValueError(
-                f"found {layout!r}, expected the name of a layout, without folder and without "
-                ".toml; its file stands beside the bench file."
+            raise SettingError(
+                "",
+                found=f"{layout!r}",
+                expected=(
+                    "the name of a layout, without folder and without .toml; its file "
+                    "stands beside the bench file"
+                ),
             )
         return layout
 
@@ -180,8 +187,11 @@ class JointSettings(Settings):
     def _are_channels(cls, value: dict[str, ValueOverride]) -> dict[str, ValueOverride]:
         for name in value:
             if name not in CHANNELS:
-                raise ValueError(
-                    f"found {name!r}, expected a channel.{did_you_mean(name, [*CHANNELS])}"
+                raise SettingError(
+                    "",
+                    found=f"{name!r}",
+                    expected="a channel",
+                    hint=did_you_mean(name, [*CHANNELS]),
                 )
         return value
 

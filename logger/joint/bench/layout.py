@@ -15,7 +15,7 @@ from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.value import BitPosition, Selector, TextField, Value, ValueMapping
 from logger.joint.channels import CHANNELS
-from logger.settings_file import Settings, did_you_mean, read_toml, validate_settings
+from logger.settings_file import SettingError, Settings, did_you_mean, read_toml, validate_settings
 
 __all__ = [
     "DictionaryObject",
@@ -35,7 +35,7 @@ MAX_PERIOD_S: Final = 86_400.0
 def _check_hex_bytes(text: str) -> str:
     compact = text.replace(" ", "")
     if not re.fullmatch(r"([0-9a-fA-F]{2})*", compact):
-        raise ValueError(f"found {text!r}, expected bytes in hex such as '41 00'.")
+        raise SettingError("", found=f"{text!r}", expected="bytes in hex such as '41 00'")
     return compact.upper()
 
 
@@ -82,16 +82,17 @@ class Frame(Settings):
         seen_channels: set[str] = set()
         for value in self.value:
             if value.channel in seen_channels:
-                raise ValueError(
-                    f"frame {self.name!r}: {value.channel}: found twice, expected once."
+                raise SettingError(
+                    "", f"frame {self.name!r}: {value.channel}: found twice, expected once."
                 )
             seen_channels.add(value.channel)
             self._check_within(value, value.channel)
             for byte, bit in value.bit_places:
                 if (byte, bit) in bit_user:
-                    raise ValueError(
-                        f"frame {self.name!r}: {value.channel}: byte {byte} bit {bit} is already "
-                        f"taken by {bit_user[(byte, bit)]}."
+                    raise SettingError(
+                        "",
+                        f"frame {self.name!r}: {value.channel}: byte {byte} bit {bit} is "
+                        f"already taken by {bit_user[(byte, bit)]}.",
                     )
                 bit_user[(byte, bit)] = value.channel
         for part in self.part:
@@ -102,17 +103,19 @@ class Frame(Settings):
         """Return which places tell the kind from others, and by which key."""
         begin_length = len(self.begins) // 2
         if begin_length > self.length:
-            raise ValueError(
-                f"frame {self.name!r}: begins: found {begin_length} bytes in a frame of {self.length}."
+            raise SettingError(
+                "",
+                f"frame {self.name!r}: begins: found {begin_length} bytes in a frame of {self.length}.",
             )
         bit_user = {(byte, bit): "begins" for byte in range(begin_length) for bit in range(8)}
         for number, match in enumerate(self.match, start=1):
             self._check_within(match, f"match[{number}]")
             for byte, bit in match.bit_places:
                 if (byte, bit) in bit_user:
-                    raise ValueError(
-                        f"frame {self.name!r}: match[{number}]: byte {byte} bit {bit} is already "
-                        f"taken by {bit_user[(byte, bit)]}."
+                    raise SettingError(
+                        "",
+                        f"frame {self.name!r}: match[{number}]: byte {byte} bit {bit} is "
+                        f"already taken by {bit_user[(byte, bit)]}.",
                     )
                 bit_user[(byte, bit)] = f"match[{number}]"
         return bit_user
@@ -121,8 +124,9 @@ class Frame(Settings):
         last = max(byte for byte, _ in position.bit_places)
         if last >= self.length:
             has = f"{self.length} bytes (0 to {self.length - 1})" if self.length else "no bytes"
-            raise ValueError(
-                f"frame {self.name!r}: {description}: reaches byte {last}, but the frame has {has}."
+            raise SettingError(
+                "",
+                f"frame {self.name!r}: {description}: reaches byte {last}, but the frame has {has}.",
             )
 
     @property
@@ -178,9 +182,10 @@ class Request(Settings):
     def _check_request(self) -> "Request":
         count = len(self.data) // 2
         if count > CLASSIC_BYTES:
-            raise ValueError(
-                f"request {self.name!r}: data: found {count} bytes, expected at most "
-                f"{CLASSIC_BYTES}."
+            raise SettingError(
+                "",
+                f"request {self.name!r}: data: found {count} bytes, expected at "
+                f"most {CLASSIC_BYTES}.",
             )
         return self
 
@@ -201,20 +206,25 @@ class Layout(Settings):
     @model_validator(mode="after")
     def _check_layout(self) -> "Layout":
         if self.nodes is not None and not 0 <= self.nodes[0] <= self.nodes[1]:
-            raise ValueError(
-                f"nodes: found {list(self.nodes)}, expected the smallest node and then the largest."
+            raise SettingError(
+                "nodes",
+                found=f"{list(self.nodes)}",
+                expected="the smallest node and then the largest",
             )
         entry_keys = [(entry.index, entry.sub) for entry in self.object]
         for number, (index, sub) in enumerate(entry_keys):
             if (index, sub) in entry_keys[:number]:
-                raise ValueError(
-                    f"object[{number + 1}]: found 0x{index:04X}:{sub} twice, expected each object "
-                    "once."
+                raise SettingError(
+                    "",
+                    f"object[{number + 1}]: found 0x{index:04X}:{sub} twice, expected "
+                    "each object once.",
                 )
         names = [frame.name for frame in self.frame]
         for name in names:
             if names.count(name) > 1:
-                raise ValueError(f"frame {name!r}: found twice, expected one frame of each name.")
+                raise SettingError(
+                    "", f"frame {name!r}: found twice, expected one frame of each name."
+                )
         carrying_frames = [
             frame.name
             for frame in self.frame
@@ -223,10 +233,11 @@ class Layout(Settings):
         if len(carrying_frames) > 1 and any(
             value.encoder for frame in self.frame for value in frame.value
         ):
-            raise ValueError(
+            raise SettingError(
+                "",
                 f"frame {carrying_frames[1]!r}: position_rad: found beside that of frame "
-                f"{carrying_frames[0]!r}; where a single-turn encoder tells the position, expected one "
-                "frame that carries it."
+                f"{carrying_frames[0]!r}; where a single-turn encoder tells the position, "
+                "expected one frame that carries it.",
             )
         return self
 
@@ -236,9 +247,10 @@ class Layout(Settings):
         for request in self.request:
             for name in request.answer:
                 if name not in names:
-                    raise ValueError(
-                        f"request {request.name!r}: answer: found {name!r}, expected the name of a "
-                        f"frame of this layout.{did_you_mean(name, names)}"
+                    raise SettingError(
+                        "",
+                        f"request {request.name!r}: answer: found {name!r}, expected the "
+                        f"name of a frame of this layout.{did_you_mean(name, names)}",
                     )
         return self
 

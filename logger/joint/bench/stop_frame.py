@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.bench.identifiers import Identifier
 from logger.joint.bench.layout import HexBytes
-from logger.settings_file import Settings
+from logger.settings_file import SettingError, Settings
 
 __all__ = ["StopCondition", "StopFrame"]
 
@@ -42,5 +42,5 @@ class StopFrame(Settings):
     def _check_repeats(self) -> "StopFrame":
         count = len(self.data) // 2
         if count > CLASSIC_BYTES:
-            raise ValueError(f"data: found {count} bytes, expected at most {CLASSIC_BYTES}.")
+            raise SettingError("data", found=f"{count} bytes", expected=f"at most {CLASSIC_BYTES}")
         return self

@@ -21,7 +21,7 @@ from typing import Annotated, Final, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from logger.joint.channels import CHANNELS, INPUT_UNITS
-from logger.settings_file import Settings, did_you_mean
+from logger.settings_file import SettingError, Settings, did_you_mean
 
 __all__ = [
     "SHARE_FACTORS",
@@ -54,7 +54,9 @@ _RANGE_PATTERN = re.compile(rf"\s*(?P<low>{_RAW_NUMBER})\s*\.\.\s*(?P<high>{_RAW
 
 def _check_channel_name(name: str) -> str:
     if name not in CHANNELS:
-        raise ValueError(f"found {name!r}, expected a channel.{did_you_mean(name, list(CHANNELS))}")
+        raise SettingError(
+            "", found=f"{name!r}", expected="a channel", hint=did_you_mean(name, list(CHANNELS))
+        )
     return name
 
 
@@ -68,8 +70,8 @@ def parse_code(written: str) -> tuple[int, int | None]:
     """
     match = _CODE_PATTERN.fullmatch(written)
     if match is None:
-        raise ValueError(
-            f"found {written!r}, expected a code such as 5, 0x27 or '0x40/0x4F' (code/mask)."
+        raise SettingError(
+            "", found=f"{written!r}", expected="a code such as 5, 0x27 or '0x40/0x4F' (code/mask)"
         )
     return int(match["code"], 0), int(match["mask"], 0) if match["mask"] else None
 
@@ -78,22 +80,22 @@ def _check_code_names(names: dict[str, str]) -> dict[str, str]:
     for written, name in names.items():
         code, mask = parse_code(written)
         if mask is not None and code & ~mask:
-            raise ValueError(
-                f"{written!r}: found bits of the code outside its mask; it would fit no value."
+            raise SettingError(
+                "", f"{written!r}: found bits of the code outside its mask; it would fit no value."
             )
         if not name:
-            raise ValueError(f"{written!r}: found an empty name, expected a word.")
+            raise SettingError("", f"{written!r}: found an empty name, expected a word.")
     return names
 
 
 def _check_flag_names(flags: dict[str, str]) -> dict[str, str]:
     for written, name in flags.items():
         if not written.isdecimal() or int(written) >= CODE_BITS:
-            raise ValueError(
-                f"found {written!r}, expected the number of a bit, 0 to {CODE_BITS - 1}."
+            raise SettingError(
+                "", found=f"{written!r}", expected=f"the number of a bit, 0 to {CODE_BITS - 1}"
             )
         if not name:
-            raise ValueError(f"{written!r}: found an empty name, expected a word.")
+            raise SettingError("", f"{written!r}: found an empty name, expected a word.")
     return flags
 
 
@@ -105,14 +107,17 @@ def _check_codes_fit(position: "BitPosition", names: dict[str, str], flags: dict
         # A mask takes a negative number as the bits that stand there.
         highest_code = highest if mask is None else (1 << position.bits) - 1
         if not lowest <= code <= highest_code:
-            raise ValueError(
-                f"names: found {written!r}, expected a code of {position.bits} bits, {lowest} to "
-                f"{highest_code}."
+            raise SettingError(
+                "names",
+                found=f"{written!r}",
+                expected=f"a code of {position.bits} bits, {lowest} to {highest_code}",
             )
     for written in flags:
         if int(written) >= position.bits:
-            raise ValueError(
-                f"flags: found {written!r}, expected the number of a bit, 0 to {position.bits - 1}."
+            raise SettingError(
+                "flags",
+                found=f"{written!r}",
+                expected=f"the number of a bit, 0 to {position.bits - 1}",
             )
 
 
@@ -187,9 +192,10 @@ class Selector(BitPosition):
     def _check_selector(self) -> "Selector":
         lowest, highest = self.raw_range
         if not lowest <= self.equals <= highest:
-            raise ValueError(
-                f"equals: found {self.equals}, expected a raw value of {self.bits} bits, {lowest} "
-                f"to {highest}."
+            raise SettingError(
+                "equals",
+                found=f"{self.equals}",
+                expected=f"a raw value of {self.bits} bits, {lowest} to {highest}",
             )
         return self
 
@@ -216,13 +222,16 @@ class TextField(BitPosition):
     def _check_text_field(self) -> "TextField":
         max_code = CODE_BITS if self.names or self.flags else MESSAGE_BITS
         if self.bits > max_code:
-            raise ValueError(f"bits: found {self.bits}, expected at most {max_code} of a code.")
+            raise SettingError(
+                "bits", found=f"{self.bits}", expected=f"at most {max_code} of a code"
+            )
         _check_codes_fit(self, self.names, self.flags)
         lowest, highest = self.raw_range
         if self.restart is not None and not lowest <= self.restart <= highest:
-            raise ValueError(
-                f"restart: found {self.restart}, expected a raw value of {self.bits} bits, "
-                f"{lowest} to {highest}."
+            raise SettingError(
+                "restart",
+                found=f"{self.restart}",
+                expected=f"a raw value of {self.bits} bits, {lowest} to {highest}",
             )
         return self
 
@@ -269,32 +278,38 @@ class Value(ValueMapping, BitPosition):
         quantity = channel.quantity
         self._check_unit(quantity)
         if self.scale == 0:
-            raise ValueError("scale: found 0, expected the worth of one count.")
+            raise SettingError("scale", found="0", expected="the worth of one count")
         if self.type == "float":
             self._check_float()
         if self.encoder is not None:
             self._check_encoder(self.encoder)
         if self.resistance is not None and quantity != "temperature":
-            raise ValueError(f"resistance: found on {self.channel}, expected on a temperature.")
+            raise SettingError(
+                "resistance", found=f"on {self.channel}", expected="on a temperature"
+            )
         if self.resistance is not None and self.unit is not None:
-            raise ValueError(
-                f"unit: found {self.unit!r} beside resistance; the scaled value is in ohm, and the "
-                "sensor gives degC. Remove the key."
+            raise SettingError(
+                "unit",
+                f"found {self.unit!r} beside resistance; the scaled value is in "
+                "ohm, and the sensor gives degC. Remove the key.",
             )
         if channel.whole and (self.bits > CODE_BITS or self.scale != 1 or self.offset != 0):
-            raise ValueError(
-                f"{self.channel}: found {self.bits} bits, scale {self.scale:g}, offset "
-                f"{self.offset:g}; a code has at most {CODE_BITS} bits, no scale and no offset."
+            raise SettingError(
+                "",
+                f"{self.channel}: found {self.bits} bits, scale {self.scale:g}, "
+                f"offset {self.offset:g}; a code has at most {CODE_BITS} bits, no "
+                "scale and no offset.",
             )
         for key in ("names", "flags"):
             if getattr(self, key) and not channel.whole:
-                raise ValueError(
-                    f"{key}: found on {self.channel}, expected on a code (fault_code, state_code)."
+                raise SettingError(
+                    key, found=f"on {self.channel}", expected="on a code (fault_code, state_code)"
                 )
         _check_codes_fit(self, self.names, self.flags)
         if self.side == "motor" and quantity not in {"speed", "position", "torque"}:
-            raise ValueError(
-                f"side: found 'motor' on {self.channel}; the gear turns speed, position and torque."
+            raise SettingError(
+                "side",
+                f"found 'motor' on {self.channel}; the gear turns speed, position and torque.",
             )
         self._check_no_value()
         return self
@@ -304,44 +319,49 @@ class Value(ValueMapping, BitPosition):
         if self.unit is not None and self.unit not in units:
             close = difflib.get_close_matches(self.unit, units, n=1)
             hint = f" (did you mean {close[0]!r}?)" if close else ""
-            raise ValueError(
-                f"unit: found {self.unit!r}, expected one of {', '.join(units)}{hint}."
+            raise SettingError(
+                "unit", found=f"{self.unit!r}", expected=f"one of {', '.join(units)}{hint}"
             )
         if self.per_turn is None:
             return
         if quantity not in {"position", "speed"}:
-            raise ValueError(
-                f"per_turn: found on {self.channel}, expected on a position or a speed."
+            raise SettingError(
+                "per_turn", found=f"on {self.channel}", expected="on a position or a speed"
             )
         if self.scale != 1 or self.offset != 0 or self.unit is not None or self.encoder is not None:
-            raise ValueError(
-                "per_turn: found beside scale, offset, unit or encoder; it says alone what one "
-                "count is worth. Remove them."
+            raise SettingError(
+                "per_turn",
+                "found beside scale, offset, unit or encoder; it says alone what "
+                "one count is worth. Remove them.",
             )
 
     def _check_float(self) -> None:
         if self.bits not in FLOAT_BITS:
-            raise ValueError(
-                f"type: found 'float' with {self.bits} bits, expected 16, 32 or 64 (IEEE 754)."
+            raise SettingError(
+                "type", found=f"'float' with {self.bits} bits", expected="16, 32 or 64 (IEEE 754)"
             )
         if self.signed or self.encoder is not None or CHANNELS[self.channel].whole:
-            raise ValueError(
-                "type: found 'float' with signed, with an encoder or on a code; expected none."
+            raise SettingError(
+                "type", "found 'float' with signed, with an encoder or on a code; expected none."
             )
 
     def _check_encoder(self, encoder: Encoder) -> None:
         if self.channel != "position_rad":
-            raise ValueError(f"encoder: found on {self.channel}, expected on position_rad only.")
+            raise SettingError(
+                "encoder", found=f"on {self.channel}", expected="on position_rad only"
+            )
         if encoder.modulus > 1 << self.bits:
             turns_text = "" if encoder.turns == 1 else f" times {encoder.turns} turns"
-            raise ValueError(
-                f"encoder.counts: found {encoder.counts}{turns_text}, expected at most "
-                f"{1 << self.bits}: {self.bits} bits start again there."
+            raise SettingError(
+                "encoder.counts",
+                found=f"{encoder.counts}{turns_text}",
+                expected=f"at most {1 << self.bits}: {self.bits} bits start again there",
             )
         if self.scale != 1 or self.offset != 0 or self.unit is not None:
-            raise ValueError(
-                "encoder: found with scale, offset or unit; counts says what one count is worth. "
-                "Remove them."
+            raise SettingError(
+                "encoder",
+                "found with scale, offset or unit; counts says what one count is "
+                "worth. Remove them.",
             )
 
     def _check_no_value(self) -> None:
@@ -349,14 +369,17 @@ class Value(ValueMapping, BitPosition):
         sign = "signed" if self.signed else "unsigned"
         for low, high in self.absent_ranges:
             if low > high:
-                raise ValueError(
-                    f"no_value: found {low}..{high}, expected the lower end first: {high}..{low}."
+                raise SettingError(
+                    "no_value",
+                    found=f"{low}..{high}",
+                    expected=f"the lower end first: {high}..{low}",
                 )
             if not lowest <= low <= high <= highest:
                 written = low if low == high else f"{low}..{high}"
-                raise ValueError(
-                    f"no_value: found {written}, expected a raw value of {self.bits} {sign} bits, "
-                    f"{lowest} to {highest}."
+                raise SettingError(
+                    "no_value",
+                    found=f"{written}",
+                    expected=f"a raw value of {self.bits} {sign} bits, {lowest} to {highest}",
                 )
 
     @property
@@ -369,9 +392,10 @@ class Value(ValueMapping, BitPosition):
                 continue
             match = _RANGE_PATTERN.fullmatch(written)
             if match is None:
-                raise ValueError(
-                    f"no_value: found {written!r}, expected a raw value such as -128, or a range "
-                    "such as '0xFB..0xFF'."
+                raise SettingError(
+                    "no_value",
+                    found=f"{written!r}",
+                    expected="a raw value such as -128, or a range such as '0xFB..0xFF'",
                 )
             ranges.append((int(match["low"], 0), int(match["high"], 0)))
         return tuple(ranges)

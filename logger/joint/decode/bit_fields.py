@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats
 from logger.joint.bench.value import BitPosition, Value
 
 __all__ = ["BitFields", "bit_fields", "extract_values", "payload_words", "raw_values"]
 
-Floats = NDArray[np.float64]
 PayloadWords = NDArray[np.uint64]
 
 

@@ -14,6 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MIN_NS
+
 __all__ = ["NO_ECHO_STATE", "EchoState", "is_response"]
 
 
@@ -21,7 +23,7 @@ __all__ = ["NO_ECHO_STATE", "EchoState", "is_response"]
 class EchoState:
     """Where the frame before stood."""
 
-    time_ns: int = -(2**62)
+    time_ns: int = TIME_MIN_NS
     row_number: int = -1
     """Its number in its run, from 0; -1: there was none."""
 

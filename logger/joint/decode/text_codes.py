@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.event_kind import EventKind
 from logger.joint.bench.codes import CodeTable, code_table
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import TextField
@@ -20,7 +21,7 @@ from logger.joint.decode.bit_fields import raw_values
 
 __all__ = ["Notice", "TextPlan", "TextState", "decode_texts", "text_plan"]
 
-_EVENT_OF_CHANNEL: Final = {"fault_code": "fault", "state_code": "state"}
+_EVENT_OF_CHANNEL: Final = {"fault_code": EventKind.FAULT, "state_code": EventKind.STATE}
 _NO_FAULT_CODE: Final = 0
 
 
@@ -30,12 +31,14 @@ class Notice:
 
     time_ns: int
     joint: str
-    kind: str
-    """fault or state."""
+    kind: EventKind
+    """Fault or state."""
     channel: str
     """The channel whose code it is, or "" for a message."""
     value: float
     """The code; of a message its first part."""
+    frame: str
+    """Name of the kind of frame that told it; "" where it sums several up."""
     text: str
 
 
@@ -127,6 +130,7 @@ def decode_texts(
                 kind=_EVENT_OF_CHANNEL[channel],
                 channel=channel,
                 value=float(raw[row]),
+                frame=plan.name,
                 text=_code_sentence(joint, channel, codes, int(raw[row])),
             )
             for row in change_rows
@@ -150,9 +154,10 @@ def decode_texts(
             Notice(
                 time_ns=int(time_ns[row]),
                 joint=joint,
-                kind=plan.event,
+                kind=EventKind(plan.event),
                 channel="",
                 value=float(raws[0][row]),
+                frame=plan.name,
                 text=f"{joint}: {plan.name}: "
                 + ", ".join(
                     f"{part.name} {codes.label(int(raw[row]))}"

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_s
+
 __all__ = ["UnwrapState", "unwrap_counts"]
 
 
@@ -78,7 +80,7 @@ def unwrap_counts(
     speeds = _prepend_value(state.speed_counts_s, speed_counts_s)
     times = _prepend_value(state.time_ns, time_ns)
     elapsed_ns = times[1:] - times[:-1]
-    elapsed_s = elapsed_ns * 1e-9
+    elapsed_s = to_s(elapsed_ns)
     half = modulus // 2
     nearest = (counts[1:] - counts[:-1] + half) % modulus - half
 

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_s
 from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.identifiers import format_id
@@ -132,7 +133,7 @@ def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> 
                     joint=name,
                     frame=frame_plan.frame.name,
                     count=len(times),
-                    period_s=float(np.median(np.diff(times))) * 1e-9 if len(times) > 1 else None,
+                    period_s=to_s(float(np.median(np.diff(times)))) if len(times) > 1 else None,
                 )
             )
         channels += [
@@ -145,7 +146,7 @@ def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> 
         kinds=tuple(kinds),
         channels=tuple(channels),
         reasons=decoded.rejected,
-        not_decoded=_undecoded_frames(frames, reject_reasons(plan.dispatch, frames)),
+        not_decoded=_undecoded_frames(frames, reject_reasons(plan.owners, frames)),
         notices=tuple(notice.text for notice in decoded.notices if joint in {None, notice.joint})[
             -MAX_NOTICES_SHOWN:
         ],

@@ -49,6 +49,13 @@ class ByteLruCache(Generic[T]):
                 _, (_, evicted) = self._entries.popitem(last=False)
                 self._bytes -= evicted
 
+    def drop(self, key: Hashable) -> None:
+        """Keep nothing under a key any more."""
+        with self._lock:
+            old = self._entries.pop(key, None)
+            if old is not None:
+                self._bytes -= old[1]
+
     def get_or_make(self, key: Hashable, make: Callable[[], T], size_of: Callable[[T], int]) -> T:
         """Return what is kept under a key, made now where nothing is.
 

@@ -10,9 +10,11 @@ from dataclasses import asdict, dataclass
 
 import pyarrow as pa
 
+from logger.event_kind import EventKind
+from logger.limits.kind import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
 
-__all__ = ["Event", "events_from", "events_table", "headline"]
+__all__ = ["Event", "events_from", "events_table", "headline", "raised_in"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,13 +23,10 @@ class Event:
 
     sequence: int
     time_ns: int
-    kind: str
-    """started, continued, ended, note, raised, returned, acknowledged, shelved, unshelved, gap,
-    dropped, clock step, bus lost, bus back, bus hint, position lost, strange value, fault, state,
-    refused, limits taken over, limits refused, telling."""
+    kind: EventKind
     joint: str = ""
     limit: str = ""
-    severity: str = ""
+    severity: EventSeverity = ""
     alert: int = 0
     """Number of the alert within the recording, from 1; 0: none."""
     channel: str = ""
@@ -37,11 +36,24 @@ class Event:
     who: str = ""
     duration_s: float = math.nan
     """Of an alert that is raised: for how long its condition had stood by then."""
+    bus: int | None = None
+    """Place in the bench's list of buses, from 0: of the bus that it concerns, or its joint's."""
+    frame: str = ""
+    """Name of the kind of frame, in the joint's layout, that told it."""
+    request: str = ""
+    """Name of the request, as it lay in the inbox, that became this event."""
 
 
-def headline(kind: str, severity: str) -> str:
+def headline(kind: EventKind, severity: EventSeverity) -> str:
     """Return the word that an event's sentence is led by: "Trip", "Over", "Bus lost"."""
-    return {"raised": severity.capitalize(), "returned": "Over"}.get(kind, kind.capitalize())
+    if kind == EventKind.RAISED:
+        return severity.capitalize()
+    return "Over" if kind == EventKind.RETURNED else kind.capitalize()
+
+
+def raised_in(events: Iterable[Event]) -> dict[int, Event]:
+    """Return the events that raise alerts, by the number of the alert."""
+    return {event.alert: event for event in events if event.kind == EventKind.RAISED}
 
 
 def events_table(events: Iterable[Event]) -> pa.RecordBatch:
@@ -50,9 +62,12 @@ def events_table(events: Iterable[Event]) -> pa.RecordBatch:
     for event in events:
         row: dict[str, object] = asdict(event)
         row["time"] = row.pop("time_ns")
+        row["kind"] = str(event.kind)
         for key in ("value", "duration_s"):
             if math.isnan(float(str(row[key]))):
                 row[key] = None
+        for key in ("frame", "request"):
+            row[key] = row[key] or None
         rows.append(row)
     return pa.RecordBatch.from_pylist(rows, schema=EVENT_SCHEMA)
 
@@ -69,9 +84,10 @@ def events_from(table: pa.Table) -> list[Event]:
         row["time_ns"] = row.pop("time")
         for key in ("value", "duration_s"):
             row[key] = math.nan if row[key] is None else row[key]
-        for key in ("joint", "limit", "severity", "channel", "text", "who"):
+        for key in ("joint", "limit", "severity", "channel", "text", "who", "frame", "request"):
             row[key] = row[key] or ""
         row["alert"] = row["alert"] or 0
+        row["kind"] = EventKind(row["kind"])
         events.append(Event(**row))
     events.sort(key=lambda event: event.sequence)
     return events

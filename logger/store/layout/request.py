@@ -12,6 +12,7 @@ from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, 
 from pydantic_core import PydanticKnownError
 
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.settings_file import Settings
 from logger.store.layout.events import Event
 
@@ -28,7 +29,7 @@ MAX_REQUEST_TEXT: Final = 2000
 MAX_LIMITS_TEXT: Final = 200_000
 """Bytes of a limits file that is handed over."""
 LIMITS_SUBMITTED: Final = "Handed over"
-"""What the sentence of every event begins with that a request with limits became."""
+"""How the sentences begin of limits that were handed over."""
 
 
 class EventRequest(Settings):
@@ -41,6 +42,8 @@ class EventRequest(Settings):
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
+    name: str = Field(default="", exclude=True)
+    """Of its file in the inbox, which says it; "": it never lay there."""
 
     @field_validator("text", mode="after")
     @classmethod
@@ -72,11 +75,11 @@ class EventRequest(Settings):
         return "".join(printable_text)
 
 
-_EVENT_KIND_OF = {
-    "note": "note",
-    "acknowledge": "acknowledged",
-    "shelve": "shelved",
-    "unshelve": "unshelved",
+_EVENT_KIND_OF: Final = {
+    "note": EventKind.NOTE,
+    "acknowledge": EventKind.ACKNOWLEDGED,
+    "shelve": EventKind.SHELVED,
+    "unshelve": EventKind.UNSHELVED,
 }
 
 
@@ -102,9 +105,17 @@ def new_request(
         raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
 
 
-def to_event(request: EventRequest, *, sequence: int, time_ns: int, limits: str = "") -> Event:
+def to_event(
+    request: EventRequest,
+    *,
+    sequence: int,
+    time_ns: int,
+    limits: str = "",
+    raised: Event | None = None,
+) -> Event:
     """Return the event that a request becomes.
 
+    `raised`: the event that raised the alert which it is about, None where that is not known.
     `limits`: the limits file in force where nobody writes any more, which only a request with
     limits is held against; a recorder that runs makes the events of those itself.
     """
@@ -113,19 +124,25 @@ def to_event(request: EventRequest, *, sequence: int, time_ns: int, limits: str 
         return Event(
             sequence=sequence,
             time_ns=time_ns,
-            kind="limits taken over" if is_in_force else "limits refused",
+            kind=EventKind.LIMITS_TAKEN_OVER if is_in_force else EventKind.LIMITS_REFUSED,
             text=f"{LIMITS_SUBMITTED}: these limits are in force."
             if is_in_force
             else f"{LIMITS_SUBMITTED}, but the limits stay as they are: the recorder ended before it "
             "took them.",
             who=request.who,
+            request=request.name,
         )
     return Event(
         sequence=sequence,
         time_ns=time_ns,
         kind=_EVENT_KIND_OF[request.kind],
+        joint="" if raised is None else raised.joint,
+        limit="" if raised is None else raised.limit,
+        severity="" if raised is None else raised.severity,
         alert=request.alert,
+        bus=None if raised is None else raised.bus,
         text=request.text,
         who=request.who,
         duration_s=request.for_s if request.kind == "shelve" else math.nan,
+        request=request.name,
     )

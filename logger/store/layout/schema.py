@@ -66,8 +66,15 @@ EVENT_SCHEMA: Final = pa.schema(
         pa.field("text", pa.string()),
         pa.field("who", pa.string()),
         pa.field("duration_s", pa.float64(), metadata={b"ucum": b"s"}),
+        pa.field("bus", pa.uint8()),
+        pa.field("frame", pa.string()),
+        pa.field("request", pa.string()),
     ]
 )
+"""What happened; `kind`: `logger.event_kind`; `bus`: place in the bench's list of buses, from 0;
+`frame`: the kind of frame that told it; `request`: the name of the request that became the event.
+Recorders before these three columns left them to the sentence:
+`logger.store.layout.older_events`."""
 
 HEALTH_SCHEMA: Final = pa.schema(
     [

@@ -1,112 +1,30 @@
-"""Sealed parts: Parquet files named by their range of rows, and how a span is read from them.
+"""Sealed parts of a stream: listed, found by time, and read.
 
-`part-000000000000-000000012345.parquet` holds the rows [0, 12345) of its stream. Row groups are of
-about 16 k rows, so that a window never reads much more than itself; times in the footer say which.
-What is read is compared with the checksums of `checksums`: a damaged part is an error, never a
-number.
+A part is a Parquet file that is named by its range of rows; times in its footer say which row
+groups a window needs. What is read is compared with the checksums of `sums`: a damaged part is an
+error, never a number. `part_file` does the reading, `part_writer` the writing.
 """
 
-import errno
-import itertools
-import os
 import re
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Final, NamedTuple
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.errors import DutytraceError, InputError, OutsideFault
-from logger.store.layout.byte_cache import ByteLruCache
-from logger.store.layout.files import MANIFEST_FILE, make_folder, write_atomically
-from logger.store.layout.remote import Address, Location, RangeFile
-from logger.store.parts.checksums import (
-    CHECKSUM_KEY,
-    chunk_checksum,
-    chunk_range,
-    read_footer,
-    unknown_checksums,
-    write_checksums,
-)
+from logger.store.layout.remote import Address, Location
+from logger.store.parts.part_file import DAMAGED, PartFile, PartFooter
 
-__all__ = [
-    "ROW_GROUP_ROWS",
-    "Part",
-    "list_parts",
-    "overlapping_parts",
-    "part_name",
-    "read_footers",
-    "write_part",
-]
+__all__ = ["Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
 
-ROW_GROUP_ROWS: Final = 16_384
 _PARALLEL_FOOTERS: Final = 16
-_DAMAGE_ERRORS: Final = (OSError, ValueError, pa.ArrowException)
-_ENCODINGS: Final = {
-    pa.timestamp("ns").id: "DELTA_BINARY_PACKED",
-    # Means: hardly two alike, but of like size.
-    pa.float32().id: "BYTE_STREAM_SPLIT",
-}
-"""How columns are written whose values seldom repeat; all others have a dictionary."""
 _PART_NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
-
-
-def part_name(first_row: int, end_row: int) -> str:
-    """Return the file name of the part with rows [first_row, end_row)."""
-    return f"part-{first_row:012d}-{end_row:012d}.parquet"
-
-
-def write_part(
-    folder: Path, table: pa.Table, *, first_row: int, end_row: int | None = None
-) -> Path:
-    """Write rows as a part, whole or not at all; returns its path.
-
-    `end_row` names a part whose table tells *of* the rows (an overview) and does not hold them.
-    """
-    if not folder.is_dir():
-        _make_stream_folder(folder)
-    path = folder / part_name(first_row, first_row + table.num_rows if end_row is None else end_row)
-    write_atomically(path, lambda file: _write_parquet(file, table))
-    return path
-
-
-def _make_stream_folder(folder: Path) -> None:
-    """Make a stream's folder; not where a recording was that has been moved away."""
-    existing = next(parent for parent in folder.parents if parent.is_dir())
-    # A level of the pyramid lies deepest, three folders down.
-    if not any((parent / MANIFEST_FILE).exists() for parent in (existing, *existing.parents[:2])):
-        raise FileNotFoundError(errno.ENOENT, "the recording is gone", str(folder))
-    make_folder(folder)
-
-
-def _write_parquet(file: IO[bytes], table: pa.Table) -> None:
-    # A table that was read from a part brings the sums of that part.
-    with_metadata = {
-        key: text for key, text in (table.schema.metadata or {}).items() if key != CHECKSUM_KEY
-    }
-    table = table.replace_schema_metadata(with_metadata)
-    encodings = {
-        column.name: _ENCODINGS[column.type.id]
-        for column in table.schema
-        if column.type.id in _ENCODINGS
-    }
-    groups = max(1, -(-table.num_rows // ROW_GROUP_ROWS))
-    with pq.ParquetWriter(
-        file,
-        table.schema,
-        compression="zstd",
-        use_dictionary=[column.name for column in table.schema if column.name not in encodings],
-        column_encoding=encodings,
-        write_statistics=True,
-    ) as writer:
-        writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
-        writer.add_key_value_metadata({CHECKSUM_KEY: unknown_checksums(groups * table.num_columns)})
-    write_checksums(file)
 
 
 def list_parts(folder: Location) -> list["Part"]:
@@ -132,35 +50,6 @@ def list_parts(folder: Location) -> list["Part"]:
     return sorted(parts, key=lambda part: part.first_row)
 
 
-@dataclass(frozen=True, slots=True)
-class _Footer:
-    """What a part's end says, and which of its column chunks were compared since it was read."""
-
-    metadata: pq.FileMetaData
-    checksums: tuple[int, ...]
-    column_indices: Mapping[str, int]
-    """Column -> its place in the file; parts hold flat columns only."""
-    verified: set[tuple[int, int]] = field(default_factory=set)
-
-
-class _Chunk(NamedTuple):
-    """A decoded column chunk; None where the part has no such column."""
-
-    values: pa.ChunkedArray | None
-
-
-_FOOTER_CACHE: Final[ByteLruCache[_Footer]] = ByteLruCache(max_bytes=8 << 20)
-_CHUNK_CACHE: Final[ByteLruCache[_Chunk]] = ByteLruCache(max_bytes=12 << 20)
-"""Of all recordings that are open: enough for the window that is looked at, and the next."""
-_PARSED_FACTOR: Final = 8
-"""Bytes that a parsed footer takes for each of its bytes in the file, as measured."""
-_CACHE_ENTRY_BYTES: Final = 512
-"""About what keeping a column chunk takes beside its values."""
-_WINDOW_GROUPS: Final = 4
-"""Who reads more row groups of a part at once goes through it, and will not ask for them again."""
-_part_numbers = itertools.count()
-
-
 @dataclass(slots=True)
 class Part:
     """One sealed part; its footer is read when it is first asked for, and again when it is gone."""
@@ -170,8 +59,10 @@ class Part:
     end_row: int
     _verify_error: str | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
-    # What is kept of a file is kept of this look at it: one of its name may come in its place.
-    _number: int = field(default_factory=lambda: next(_part_numbers), repr=False, compare=False)
+    _file: PartFile = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        self._file = PartFile(self.location, self.first_row)
 
     @property
     def name(self) -> str:
@@ -189,19 +80,10 @@ class Part:
         """The Parquet footer; raises OSError, ValueError or pyarrow.ArrowException if damaged."""
         return self._read_footer().metadata
 
-    def _read_footer(self) -> _Footer:
-        cached = _FOOTER_CACHE.get(self._number)
-        if cached is None:
-            metadata, sums = read_footer(self.location)
-            column_indices = {
-                name: column_index for column_index, name in enumerate(metadata.schema.names)
-            }
-            cached = _Footer(metadata, sums, column_indices)
-            if self._spans is None:
-                self._spans = _row_group_spans(metadata)
-            _FOOTER_CACHE.put(
-                self._number, cached, size_bytes=_PARSED_FACTOR * metadata.serialized_size
-            )
+    def _read_footer(self) -> PartFooter:
+        cached = self._file.footer()
+        if self._spans is None:
+            self._spans = cached.spans()
         return cached
 
     @property
@@ -216,7 +98,7 @@ class Part:
             except DutytraceError:
                 # The store did not answer: that says nothing of the part.
                 raise
-            except _DAMAGE_ERRORS as fault:
+            except DAMAGED as fault:
                 self._verify_error = str(fault)
             else:
                 self._verify_error = ""
@@ -227,59 +109,12 @@ class Part:
         if self.verify_error:
             return self.verify_error
         try:
-            end = self._read_footer()
-            groups = range(end.metadata.num_row_groups)
-            with self._verified_file(end, groups, end.column_indices.values()) as file:
-                if not end.checksums:
-                    file.read()
+            self._file.verify()
         except DutytraceError:
             raise
-        except _DAMAGE_ERRORS as fault:
+        except DAMAGED as fault:
             return str(fault)
         return ""
-
-    @contextmanager
-    def _verified_file(
-        self, end: _Footer, groups: Iterable[int], columns: Iterable[int]
-    ) -> Iterator[pq.ParquetFile]:
-        """Open the file once these column chunks are found to be what was written."""
-        chunks = {(group, column) for column in columns for group in groups}
-        if isinstance(self.location, Path):
-            self._compare_local(self.location, end, chunks)
-            with pq.ParquetFile(self.location, metadata=end.metadata) as file:
-                yield file
-            return
-        # One fetch for both: what is compared is what is decoded.
-        fetched = RangeFile(
-            self.location, [chunk_range(end.metadata, *chunk) for chunk in sorted(chunks)]
-        )
-        self._verify_chunks(end, chunks, fetched.bytes_at)
-        with pq.ParquetFile(fetched, metadata=end.metadata) as file:
-            yield file
-
-    def _compare_local(self, path: Path, end: _Footer, chunks: set[tuple[int, int]]) -> None:
-        if not end.checksums or end.verified.issuperset(chunks):
-            return
-        descriptor = os.open(path, os.O_RDONLY)
-        try:
-            self._verify_chunks(end, chunks, lambda first, size: os.pread(descriptor, size, first))
-        finally:
-            os.close(descriptor)
-
-    def _verify_chunks(
-        self, end: _Footer, chunks: set[tuple[int, int]], read: Callable[[int, int], bytes]
-    ) -> None:
-        """Compare column chunks with their sums, each once; raises ValueError at a difference."""
-        if not end.checksums:
-            return
-        unverified = chunks - end.verified
-        for group, column in sorted(unverified):
-            written = end.checksums[group * end.metadata.num_columns + column]
-            if chunk_checksum(read, end.metadata, group, column) != written:
-                name = end.metadata.schema.column(column).path
-                first = self.first_row + group * ROW_GROUP_ROWS
-                raise ValueError(f"{name} from row {first} on is not what was written")
-        end.verified.update(unverified)
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
@@ -288,7 +123,7 @@ class Part:
             return {} if self.verify_error else dict(self.footer.metadata or {})
         except DutytraceError:
             raise
-        except _DAMAGE_ERRORS:
+        except DAMAGED:
             # It was whole, and is gone since.
             return {}
 
@@ -316,67 +151,31 @@ class Part:
         ]
         return self._read_groups(groups, columns) if groups else None
 
+    def read_whole(self, *, columns: Sequence[str] | None = None) -> pa.Table | None:
+        """Return all row groups as `read_span` does, None when there is none."""
+        return self.read_span(start_ns=TIME_MIN_NS, end_ns=TIME_MAX_NS, columns=columns)
+
     def read_group(self, group: int) -> pa.Table:
         """Return one row group; raises InputError when it is damaged."""
         return self._read_groups([group], None)
 
-    def _read_groups(self, groups: list[int], columns: Sequence[str] | None) -> pa.Table:
+    def _read_groups(self, groups: Sequence[int], columns: Sequence[str] | None) -> pa.Table:
         try:
-            if columns is not None and len(groups) <= _WINDOW_GROUPS:
-                return pa.concat_tables(self._cached_groups(groups, columns))
-            return self._decode_runs([groups], columns)[0]
+            return self._file.read_groups(groups, columns)
         except DutytraceError:
             raise
-        except _DAMAGE_ERRORS as fault:
+        except DAMAGED as fault:
             raise InputError(
                 f"{self.location}: this part is damaged and cannot be read ({fault}). `dutytrace "
                 "seal` makes overviews anew; any other part, take it out of the recording: the "
                 "rest can then be read, and `dutytrace check` says what is gone."
             ) from None
 
-    def _cached_groups(self, groups: Sequence[int], columns: Sequence[str]) -> list[pa.Table]:
-        """Return columns of some row groups, from what is kept as far as it is."""
-        cached = {
-            (group, name): _CHUNK_CACHE.get((self._number, group, name))
-            for group in groups
-            for name in columns
-        }
-        wanted_names = dict.fromkeys(name for (_, name), chunk in cached.items() if chunk is None)
-        missing_groups = dict.fromkeys(
-            group for (group, _), chunk in cached.items() if chunk is None
-        )
-        if wanted_names:
-            tables = self._decode_runs([[group] for group in missing_groups], list(wanted_names))
-            for group, table in zip(missing_groups, tables, strict=True):
-                for name in wanted_names:
-                    chunk = table[name] if name in table.column_names else None
-                    size_bytes = _CACHE_ENTRY_BYTES + (0 if chunk is None else chunk.nbytes)
-                    cached[group, name] = chunk_value = _Chunk(chunk)
-                    _CHUNK_CACHE.put(
-                        (self._number, group, name), chunk_value, size_bytes=size_bytes
-                    )
-        return [
-            pa.table(
-                {
-                    name: chunk.values
-                    for name in columns
-                    if (chunk := cached[group, name]) is not None and chunk.values is not None
-                }
-            )
-            for group in groups
-        ]
 
-    def _decode_runs(
-        self, runs: Sequence[list[int]], columns: Sequence[str] | None
-    ) -> list[pa.Table]:
-        """Return runs of row groups, a table each, of the columns that there are."""
-        end = self._read_footer()
-        names = [name for name in columns or end.column_indices if name in end.column_indices]
-        groups = [group for run in runs for group in run]
-        with self._verified_file(end, groups, [end.column_indices[name] for name in names]) as file:
-            # A few small columns are decoded before another thread has woken up.
-            threads = len(groups) > _WINDOW_GROUPS
-            return [file.read_row_groups(run, columns=names, use_threads=threads) for run in runs]
+def relisted(old: Iterable[Part], folder: Location) -> list[Part]:
+    """List a folder's parts, keeping what is known of those that were listed before."""
+    known = {part.location: part for part in old}
+    return [known.get(part.location, part) for part in list_parts(folder)]
 
 
 def read_footers(parts: Iterable[Part]) -> None:
@@ -394,21 +193,6 @@ def read_footers(parts: Iterable[Part]) -> None:
         with ThreadPoolExecutor(_PARALLEL_FOOTERS) as pool:
             for _ in pool.map(lambda part: part.damage, remote_parts):
                 pass
-
-
-def _row_group_spans(metadata: pq.FileMetaData) -> tuple[tuple[int, int], ...]:
-    group_statistics = (
-        metadata.row_group(index).column(0).statistics for index in range(metadata.num_row_groups)
-    )
-    return tuple(
-        (_time_to_ns(statistics.min_raw), _time_to_ns(statistics.max_raw))
-        for statistics in group_statistics
-        if statistics is not None and statistics.has_min_max
-    )
-
-
-def _time_to_ns(value: object) -> int:
-    return int(value)  # type: ignore[call-overload, no-any-return]
 
 
 def overlapping_parts(parts: Sequence[Part], *, start_ns: int, end_ns: int) -> Sequence[Part]:

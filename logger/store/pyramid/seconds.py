@@ -14,6 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MAX_NS
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
 from logger.store.layout.schema import TIME_TYPE
@@ -177,7 +178,7 @@ def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
 def final_until(carry: PyramidCarry, channel: str, width_ns: int) -> int:
     """Return the bucket edge up to which what leaves this behind has counted a channel for good."""
     if carry.is_closed:
-        return 2**62
+        return TIME_MAX_NS
     carried = carry.last.get(channel)
     if carried is not None:
         return carried[0] // width_ns * width_ns

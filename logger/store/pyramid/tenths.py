@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from logger.arrays import TIME_MAX_NS, to_s
 from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
@@ -43,7 +44,6 @@ TENTH_NS: Final = 100_000_000
 FAST_ROWS: Final = 60
 """Rows a bucket from which on the level is written: with fewer it would be large beside them."""
 _TENTHS_COLUMNS: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
-_UNBOUNDED_NS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +114,7 @@ def _tenths_from_table(table: pa.Table) -> Buckets:
         width_ns=TENTH_NS,
         start_ns=held_rows["time"].cast(pa.int64()).to_numpy(),
         n=n.astype(np.int64),
-        duration_s=held_ns * 1e-9,
+        duration_s=to_s(held_ns),
         mean=np.minimum(minimum + above, maximum),
         m2=np.full(len(n), np.nan),
         minimum=minimum,
@@ -153,7 +153,7 @@ def read_tenths(
         spans = part.spans
         if spans and spans[0][0] >= end_ns:
             # Whatever a part behind the span counts lies behind the span.
-            return _merge_tenths(tenths_found), _UNBOUNDED_NS
+            return _merge_tenths(tenths_found), TIME_MAX_NS
         if spans and spans[-1][1] + BASE_NS > start_ns:
             tenths_part = _fine_part_for(fine, part)
             table = (

@@ -11,9 +11,11 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
 from logger.store.layout.files import overview_stream
-from logger.store.parts.part import Part, list_parts, write_part
+from logger.store.parts.part import Part, list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import (
     BASE_NS,
     PyramidCarry,
@@ -100,11 +102,7 @@ def _contiguous_groups(parts: Sequence[Part]) -> bool:
 
 
 def _write_upper_part(folder: Path, group: Sequence[Part], *, below_ns: int, width_ns: int) -> Path:
-    tables = [
-        table
-        for part in group
-        if (table := part.read_span(start_ns=-(2**62), end_ns=2**62)) is not None
-    ]
+    tables = [table for part in group if (table := part.read_whole()) is not None]
     buckets: dict[str, Buckets] = {}
     for channel in channels_of_tables(tables):
         channel_buckets = buckets_of_tables(tables, channel, width_ns=below_ns)
@@ -133,7 +131,9 @@ class PyramidNode:
 
 def _pyramid_node(width_ns: int, part: Part, children: tuple[PyramidNode, ...] = ()) -> PyramidNode:
     spans = part.spans
-    start_ns, end_ns = (spans[0][0], spans[-1][1] + width_ns) if spans else (2**62, -(2**62))
+    start_ns, end_ns = (
+        (spans[0][0], spans[-1][1] + width_ns) if spans else (TIME_MAX_NS, TIME_MIN_NS)
+    )
     return PyramidNode(width_ns, part, start_ns, end_ns, children)
 
 

@@ -1,13 +1,14 @@
 """The reader of a recording: sealed parts and growing journal as one. It never writes.
 
 `refresh` takes in what has come since. Journals are read before parts are listed: a row that is
-sealed in between is seen twice and counted once, never missed. Safe for several threads.
+sealed in between is seen twice and counted once, never missed. Safe for several threads, and cheap
+to ask again and again while the recording grows.
 """
 
 import time
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from threading import RLock
 from typing import Final
@@ -19,41 +20,24 @@ from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
 from logger.limits.limit import LimitSet
-from logger.store.layout.events import Event, events_from
+from logger.store.layout.events import Event
 from logger.store.layout.files import JOURNAL_FOLDER, MANIFEST_FILE, overview_stream, status_stream
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, stream_schemas
-from logger.store.parts.part import Part, list_parts, overlapping_parts, read_footers
-from logger.store.pyramid.seconds import PyramidCarry, bucket_columns, buckets_of_tables, carry_from
-from logger.store.pyramid.tenths import TENTH_NS, read_tenths
-from logger.store.pyramid.upper import (
-    UPPER_WIDTHS_NS,
-    PyramidNode,
-    at_width,
-    build_tree,
-    coarsest_for,
-    upper_level_stream,
-)
-from logger.store.writing.journal import JournalReader, journal_files
+from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
+from logger.store.pyramid.seconds import PyramidCarry
+from logger.store.pyramid.upper import at_width
+from logger.store.reading.event_rows import EventRows
+from logger.store.reading.joint_pyramid import JointPyramid, list_pyramid
+from logger.store.reading.journal_tail import JournalTail
+from logger.store.reading.missing_rows import UNCLOSED, missing_rows
 
 __all__ = ["RecordingReader"]
 
 _SETTLED_AFTER_NS: Final = 1_000_000_000
 """A folder that was changed longer ago than this has no change of the same tick to come."""
-
-
-@dataclass(frozen=True, slots=True)
-class _TailRun:
-    first_row: int
-    batch: pa.RecordBatch
-    first_ns: int
-    last_ns: int
-
-    @property
-    def end_row(self) -> int:
-        return self.first_row + int(self.batch.num_rows)
 
 
 class RecordingReader:
@@ -79,29 +63,11 @@ class RecordingReader:
         self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = stream_schemas(self.bench)
         self._lock = RLock()
-        self._journals: dict[int, JournalReader] = {}
-        self._unread_bytes: dict[int, str] = {}
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
-        self._overviews: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
-        self._upper: dict[str, list[list[Part]]] = {
-            joint.name: [[] for _ in UPPER_WIDTHS_NS] for joint in self.bench.joints
-        }
-        self._fine: dict[str, list[Part]] = {joint.name: [] for joint in self.bench.joints}
-        self._pyramid: dict[str, tuple[PyramidNode, ...]] = {
-            joint.name: () for joint in self.bench.joints
-        }
-        self._first_tail_row: dict[str, list[Part]] = {
-            joint.name: [] for joint in self.bench.joints
-        }
-        self._carry: dict[str, PyramidCarry] = {
-            joint.name: PyramidCarry() for joint in self.bench.joints
-        }
-        self._gaps: dict[str, list[tuple[int, int]]] = {
-            joint.name: [] for joint in self.bench.joints
-        }
+        self._tail = JournalTail(path / JOURNAL_FOLDER, self.schemas)
+        self._pyramids = {joint.name: JointPyramid() for joint in self.bench.joints}
         self._listed_at: dict[str, int] = {}
-        self._tail: dict[str, list[_TailRun]] = {stream: [] for stream in self.schemas}
-        self._events: list[Event] | None = None
+        self._events = EventRows(self.bench)
         self.parts_read = 0
         """Parts of the pyramid that were opened so far: what a span costs."""
         self.refresh()
@@ -121,8 +87,7 @@ class RecordingReader:
         with self._lock:
             news = self._read_journals()
             news |= self._list_parts()
-            if news:
-                self._events = None
+            self._tail.put_together(news=news)
             # It changes when the recording ends, and when somebody goes on in it afterwards.
             stamp = _manifest_stamp(self.path / MANIFEST_FILE)
             if stamp != self._manifest_stamp:
@@ -133,75 +98,27 @@ class RecordingReader:
             return news
 
     def _read_journals(self) -> bool:
-        news = False
-        if isinstance(self.path, Address):
-            return news
-        files_there = dict(journal_files(self.path / JOURNAL_FOLDER))
-        for number in list(self._journals):
-            if number not in files_there:
-                del self._journals[number]
-                self._unread_bytes.pop(number, None)
-        for number, path in files_there.items():
-            reader = self._journals.setdefault(number, JournalReader(path))
-            try:
-                for row in reader.read_new_rows():
-                    if row.stream not in self._tail or row.batch.num_rows == 0:
-                        continue
-                    if _has_readable_row(self._parts[row.stream], row.first_row):
-                        # The part was listed before the journal's end was read.
-                        continue
-                    times = row.batch.column(0).cast(pa.int64())
-                    self._tail[row.stream].append(
-                        _TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
-                    )
-                    news = True
-                self._unread_bytes.pop(number, None)
-            except FileNotFoundError:
-                continue
-            except OSError as fault:
-                # As with a damaged part: the rest is read, and `describe_missing` tells.
-                self._unread_bytes[number] = fault.strerror or str(fault)
-        return news
+        return self._tail.read_new(lambda stream, row: _has_readable_row(self._parts[stream], row))
 
     def _list_parts(self) -> bool:
         sealed: set[str] = set()
         for stream in self.schemas:
             if not self._has_changed(stream):
                 continue
-            parts = _list_known_parts(self._parts[stream], self.path / stream)
+            parts = relisted(self._parts[stream], self.path / stream)
             if len(parts) == len(self._parts[stream]):
                 continue
             sealed.add(stream)
             self._parts[stream] = parts
             # What a damaged part held is read from the journal as long as that is there.
-            self._tail[stream] = [
-                run for run in self._tail[stream] if not _has_readable_row(parts, run.first_row)
-            ]
-        for joint, previous_parts in self._overviews.items():
-            stream = overview_stream(joint)
+            self._tail.drop_sealed(stream, partial(_has_readable_row, parts))
+        for joint, before in self._pyramids.items():
+            rows = status_stream(joint)
             # An overview is there before the rows that it tells of: look again when those come.
-            if not (self._has_changed(stream) or status_stream(joint) in sealed):
-                continue
-            rows = self._parts[status_stream(joint)]
-            known_parts = _list_known_parts(previous_parts, self.path / stream)
-            read_footers(known_parts)
-            parts = _overviews_of(rows, known_parts)
-            self._overviews[joint] = parts
-            upper = [
-                _list_known_parts(level, self.path / upper_level_stream(joint, width_ns))
-                for level, width_ns in zip(self._upper[joint], UPPER_WIDTHS_NS, strict=True)
-            ]
-            read_footers(part for level in upper for part in level)
-            self._upper[joint] = upper
-            self._fine[joint] = _list_known_parts(
-                self._fine[joint], self.path / upper_level_stream(joint, TENTH_NS)
-            )
-            self._pyramid[joint] = build_tree(parts, upper)
-            end_row = parts[-1].end_row if parts else 0
-            self._first_tail_row[joint] = [part for part in rows if part.first_row >= end_row]
-            carries = [carry_from(part.metadata) for part in parts]
-            self._carry[joint] = carries[-1] if carries else PyramidCarry()
-            self._gaps[joint] = [gap for carry in carries for gap in carry.gaps]
+            if self._has_changed(overview_stream(joint)) or rows in sealed:
+                self._pyramids[joint] = list_pyramid(
+                    self.path, joint, self._parts[rows], before=before
+                )
         return bool(sealed)
 
     def _has_changed(self, stream: str) -> bool:
@@ -225,12 +142,12 @@ class RecordingReader:
                 for part in self._parts[stream]
                 if not part.verify_error
             )
-            return sealed + sum(run.end_row - run.first_row for run in self._tail[stream])
+            return sealed + sum(run.end_row - run.first_row for run in self._tail.runs_of(stream))
 
     def span_ns(self, stream: str) -> tuple[int, int] | None:
         """Return the first and the last time of a stream, None when it is empty."""
         with self._lock:
-            parts, tail_runs = self._parts[stream], self._tail[stream]
+            parts, tail_runs = self._parts[stream], self._tail.runs_of(stream)
             # The outermost that can be read: the footers between them are not asked.
             first = next((part.spans for part in parts if part.spans), ())
             last = next((part.spans for part in reversed(parts) if part.spans), ())
@@ -246,7 +163,7 @@ class RecordingReader:
     ) -> pa.Table:
         """Return the rows of a time-ordered stream in [start_ns, end_ns)."""
         with self._lock:
-            parts, tail = list(self._parts[stream]), list(self._tail[stream])
+            parts, tail = list(self._parts[stream]), list(self._tail.runs_of(stream))
         schema = self.schemas[stream]
         if columns is not None:
             schema = pa.schema([schema.field(name) for name in columns])
@@ -272,11 +189,31 @@ class RecordingReader:
         Both as of the last `refresh`, so that all streams end together.
         """
         with self._lock:
-            tail = [(run.first_row, run.batch) for run in self._tail[stream]]
+            tail = [(run.first_row, run.batch) for run in self._tail.runs_of(stream)]
             return list(self._parts[stream]), tail
 
+    def end_row(self, stream: str) -> int:
+        """Return the number behind that of the newest row of a stream."""
+        with self._lock:
+            ends = [part.end_row for part in self._parts[stream][-1:]]
+            ends += [run.end_row for run in self._tail.runs_of(stream)[-1:]]
+            return max(ends, default=0)
+
+    def came(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
+        """Return the newest rows that no part holds yet, each batch with its first row's number.
+
+        Those that end behind `from_row`, oldest first.
+        """
+        found = []
+        with self._lock:
+            for run in reversed(self._tail.runs_of(stream)):
+                if run.end_row <= from_row:
+                    break
+                found.append((run.first_row, run.batch))
+        return found[::-1]
+
     def read_readings(
-        self, joint: str, *, start_ns: int, end_ns: int, channels: Sequence[str]
+        self, joint: str, start_ns: int, end_ns: int, *, channels: Sequence[str]
     ) -> ReadingBatch:
         """Return the readings of a joint in [start_ns, end_ns) with the channels asked for."""
         stream = status_stream(joint)
@@ -299,54 +236,47 @@ class RecordingReader:
 
         They are right up to `counted_ns`, before which the pyramid has counted everything.
         """
-        with self._lock:
-            nodes = self._pyramid[joint]
-        channel_buckets = []
-        for node in coarsest_for(
-            nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
-        ):
-            table = node.part.read_span(
-                # A bucket that began before the span may reach into it.
-                start_ns=start_ns - node.width_ns + 1,
+        channel_buckets = list(
+            self._pyramid_of(joint).buckets(
+                channel,
+                start_ns=start_ns,
                 end_ns=end_ns,
-                columns=["time", *bucket_columns(channel)],
+                width_ns=width_ns,
+                counted_ns=counted_ns,
             )
-            if table is not None and f"{channel}.n" in table.column_names:
-                self.parts_read += 1
-                channel_buckets.append(buckets_of_tables([table], channel, width_ns=node.width_ns))
+        )
+        self.parts_read += len(channel_buckets)
         return at_width(channel_buckets, width_ns)
 
     def read_tenths(
         self, joint: str, channel: str, *, start_ns: int, end_ns: int
     ) -> tuple[Buckets, int]:
         """Return the tenths of a second of a channel that touch a span, and up to where: `read_tenths`."""
-        with self._lock:
-            seconds = self._overviews[joint]
-            fine = self._fine[joint]
-        if not fine:
-            return Buckets.empty(TENTH_NS), 0
-        return read_tenths(seconds, fine, channel, start_ns=start_ns, end_ns=end_ns)
+        return self._pyramid_of(joint).tenths_of(channel, start_ns=start_ns, end_ns=end_ns)
 
     def uncounted(self, joint: str) -> PyramidCarry:
         """Return what a joint's overview has not counted yet."""
-        with self._lock:
-            return self._carry[joint]
+        return self._pyramid_of(joint).carry
 
     def sealed_gaps(self, joint: str) -> list[tuple[int, int]]:
         """Return the joint's gaps within the rows that its overview tells of."""
+        return list(self._pyramid_of(joint).gaps)
+
+    def _pyramid_of(self, joint: str) -> JointPyramid:
         with self._lock:
-            return list(self._gaps[joint])
+            return self._pyramids[joint]
 
     def tail_times(self, joint: str) -> pa.ChunkedArray:
         """Return the times of the rows of a joint that its overview does not tell of (yet)."""
+        stream = status_stream(joint)
         with self._lock:
-            parts = list(self._first_tail_row[joint])
-            runs = list(self._tail[status_stream(joint)])
+            end_row = self._pyramids[joint].end_row
+            parts = [part for part in self._parts[stream] if part.first_row >= end_row]
+            runs = list(self._tail.runs_of(stream))
         sealed = [
             chunk
             for part in parts
-            if (table := part.read_span(start_ns=-(2**62), end_ns=2**62, columns=["time"]))
-            is not None
+            if (table := part.read_whole(columns=["time"])) is not None
             for chunk in table["time"].chunks
         ]
         return pa.chunked_array([*sealed, *(run.batch.column(0) for run in runs)], type=TIME_TYPE)
@@ -355,43 +285,32 @@ class RecordingReader:
         """Return the newest position segment of a joint, None when it has none."""
         stream = status_stream(joint)
         with self._lock:
-            for run in reversed(self._tail[stream]):
+            for run in reversed(self._tail.runs_of(stream)):
                 newest = pc.max(run.batch["position_segment"]).as_py()
                 if newest is not None:
                     return int(newest)
             parts = list(self._parts[stream])
         for part in reversed(parts):
-            table = part.read_span(start_ns=-(2**62), end_ns=2**62, columns=["position_segment"])
+            table = part.read_whole(columns=["position_segment"])
             newest = None if table is None else pc.max(table["position_segment"]).as_py()
             if newest is not None:
                 return int(newest)
         return None
 
-    def read_events(self) -> list[Event]:
+    def read_events(self) -> tuple[Event, ...]:
         """Return all events in sequence."""
         with self._lock:
-            if self._events is None:
-                read_footers(self._parts["events"])
-                tables = [
-                    table
-                    for part in self._parts["events"]
-                    if (table := part.read_span(start_ns=-(2**62), end_ns=2**62)) is not None
-                ]
-                tables += [pa.Table.from_batches([run.batch]) for run in self._tail["events"]]
-                self._events = (
-                    events_from(
-                        pa.concat_tables([table.cast(self.schemas["events"]) for table in tables])
-                    )
-                    if tables
-                    else []
-                )
-            return self._events
+            rows = self.row_count("events")
+            if rows != len(self._events.events):
+                parts = self._parts["events"]
+                self._events.take_in(parts, self._tail.runs_of("events"), rows=rows)
+            return self._events.events
 
     def newest_row(self, stream: str) -> dict[str, object] | None:
         """Return the newest row of a stream as a mapping, None when it has none."""
         with self._lock:
-            if self._tail[stream]:
-                batch = self._tail[stream][-1].batch
+            if tail := self._tail.runs_of(stream):
+                batch = tail[-1].batch
                 return dict(batch.slice(batch.num_rows - 1).to_pylist()[0])
             parts = list(self._parts[stream])
         for part in reversed(parts):
@@ -405,42 +324,20 @@ class RecordingReader:
 
     def describe_missing(self) -> tuple[str, ...]:
         """Return what is known to be missing, in sentences."""
-        sentences = []
+        sentences: list[str] = []
         with self._lock:
-            for stream in self.schemas:
-                ranges = sorted(
-                    [(part.first_row, part.end_row) for part in self._parts[stream]]
-                    + [(run.first_row, run.end_row) for run in self._tail[stream]]
+            for stream, parts in self._parts.items():
+                sentences += missing_rows(
+                    stream,
+                    parts,
+                    self._tail.runs_of(stream),
+                    rows=self.manifest.rows.get(stream, 0),
                 )
-                row = 0
-                for first, end in ranges:
-                    if first > row:
-                        sentences.append(f"{stream}: rows {row} to {first - 1} are missing.")
-                    row = max(row, end)
-                if row < self.manifest.rows.get(stream, 0):
-                    last = self.manifest.rows[stream] - 1
-                    sentences.append(f"{stream}: rows {row} to {last} are missing.")
-                for part in self._parts[stream]:
-                    if part.verify_error:
-                        sentences.append(
-                            f"{part.name} of {stream} cannot be read: {part.verify_error}"
-                        )
-                    elif part.footer.num_rows != part.end_row - part.first_row:
-                        sentences.append(
-                            f"{part.name} of {stream} holds {part.footer.num_rows} rows, "
-                            f"expected {part.end_row - part.first_row}."
-                        )
-            for number, damage in sorted(self._unread_bytes.items()):
-                sentences.append(f"journal {number:08d} cannot be read: {damage}")
+            sentences += self._tail.unreadable()
             unended = self.manifest.ended_ns is None and _live_writer_of(self.path) is None
             if unended or self.manifest.end_cause == END_CUT_SHORT:
-                sentences.append(
-                    "The recorder ended without closing the recording: up to 0.2 s before its end "
-                    "are missing, up to 1 s after a power cut."
-                )
-                sentences.extend(
-                    reader.unread_text() for _, reader in sorted(self._journals.items())
-                )
+                sentences.append(UNCLOSED)
+                sentences += self._tail.remainders()
             sentences.extend(self.manifest.missing)
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
 
@@ -493,35 +390,10 @@ def _manifest_stamp(path: Location) -> tuple[int, int] | None:
     return stat_result.st_ino, stat_result.st_mtime_ns
 
 
-def _list_known_parts(previous_parts: list[Part], folder: Location) -> list[Part]:
-    """List a folder's parts, keeping the footers that were already read."""
-    known_parts = {part.location: part for part in previous_parts}
-    return [known_parts.get(part.location, part) for part in list_parts(folder)]
-
-
 def _has_readable_row(parts: Sequence[Part], row: int) -> bool:
     """Return whether one of some parts, in order of their rows, holds a row that can be read."""
     index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
     return index >= 0 and row < parts[index].end_row and not parts[index].verify_error
-
-
-def _overviews_of(rows: list[Part], overviews: list[Part]) -> list[Part]:
-    """Return the overviews of sealed rows, up to the first that is missing or damaged.
-
-    One whose rows are not sealed (yet) tells of rows that the journal holds; behind a hole only the
-    rows themselves can be asked, for what the lost one carried is not known.
-    """
-    by_rows = {(part.first_row, part.end_row): part for part in overviews}
-    covering: list[Part] = []
-    for part in rows:
-        overview = by_rows.get((part.first_row, part.end_row))
-        if overview is None or overview.verify_error:
-            return covering
-        covering.append(overview)
-    # What was still carried at the end of the recording.
-    end = rows[-1].end_row if rows else 0
-    closing = by_rows.get((end, end))
-    return covering if closing is None or closing.verify_error else [*covering, closing]
 
 
 def _rows_between(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:

@@ -9,18 +9,16 @@ writes.
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
-from typing import Final
 
 import pyarrow as pa
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.errors import InputError
 from logger.store.layout.schema import conform
 from logger.store.parts.part import Part
 from logger.store.reading.reader import RecordingReader
 
 __all__ = ["RowChunk", "UnreadableRows", "chunk_rows", "row_chunks"]
-
-_UNBOUNDED_TIME_NS: Final = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +55,7 @@ def row_chunks(reader: RecordingReader, stream: str) -> tuple[list[RowChunk], li
     damaged = [part for part in parts if part.verify_error]
     end_row = max([reader.manifest.rows.get(stream, 0), *(part.end_row for part in damaged)])
     unreadable: list[UnreadableRows] = []
-    row, after_ns = 0, -_UNBOUNDED_TIME_NS
+    row, after_ns = 0, TIME_MIN_NS
     for chunk in chunks:
         if chunk.first_row > row:
             text = _damage_text(stream, damaged, row, chunk.first_row)
@@ -67,9 +65,7 @@ def row_chunks(reader: RecordingReader, stream: str) -> tuple[list[RowChunk], li
         row, after_ns = max(row, chunk.end_row), max(after_ns, chunk.last_ns)
     if end_row > row:
         text = _damage_text(stream, damaged, row, end_row)
-        unreadable.append(
-            UnreadableRows(after_ns=after_ns, before_ns=_UNBOUNDED_TIME_NS, text=text)
-        )
+        unreadable.append(UnreadableRows(after_ns=after_ns, before_ns=TIME_MAX_NS, text=text))
     return chunks, unreadable
 
 

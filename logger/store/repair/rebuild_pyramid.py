@@ -54,7 +54,7 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
             )
             if (row_range in whole_parts and not lacks_tenths) or part.verify_part():
                 continue
-            table = part.read_span(start_ns=-(2**62), end_ns=2**62)
+            table = part.read_whole()
             if table is None:
                 continue
             new_buckets = add_rows_at_both_widths(

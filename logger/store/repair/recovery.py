@@ -1,6 +1,6 @@
-"""What a crash left, made into parts; and a single event, when no logger runs.
+"""What a crash left, made into parts, and requests that were left waiting, made into events.
 
-Both take the recording's lock first. Sealing twice changes nothing. Nothing that was written is
+For whoever takes the recording's lock. Sealing twice changes nothing. Nothing that was written is
 thrown away: a journal goes when all that it holds lies in whole parts, and one with bytes that
 cannot be read is set aside.
 """
@@ -13,11 +13,12 @@ from pathlib import Path
 import pyarrow as pa
 
 from logger.errors import InputError, OutsideFault
-from logger.store.layout.events import events_table
+from logger.store.layout.events import events_table, raised_in
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
-from logger.store.parts.part import list_parts, write_part
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.rebuild_pyramid import rebuild_overviews
 from logger.store.writing.inbox import (
@@ -31,7 +32,7 @@ from logger.store.writing.inbox import (
 from logger.store.writing.journal import JournalReader, RowRun, journal_files
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["append_event", "drain_inbox", "seal"]
+__all__ = ["append_requests", "drain_inbox", "seal", "seal_locked"]
 
 
 def seal(path: Path) -> bool:
@@ -52,27 +53,11 @@ def seal(path: Path) -> bool:
         The disk took no more; the journals are still there.
     """
     with WriteLock(path):
-        was_sealed = _seal_locked(path)
+        was_sealed = seal_locked(path)
         was_sealed |= _rebuild_pyramid(path)
         _remove_temporaries(path)
     drain_inbox(path)
     return was_sealed
-
-
-def append_event(path: Path, request: EventRequest) -> None:
-    """Make an event of a request when nobody writes the recording.
-
-    Raises
-    ------
-    InputError
-        It is no recording, or a logger is writing it.
-    OutsideFault
-        The disk took no more.
-    """
-    with WriteLock(path):
-        _seal_locked(path)
-        _append_events(path, [request])
-    drain_inbox(path)
 
 
 def drain_inbox(path: Path) -> None:
@@ -90,12 +75,19 @@ def drain_inbox(path: Path) -> None:
     while has_more and (queued_files(path) or claimed_files(path)):
         try:
             with WriteLock(path):
-                has_more = _seal_locked(path)
+                has_more = seal_locked(path)
         except InputError:
             return
 
 
-def _append_events(path: Path, requests: Sequence[EventRequest]) -> None:
+def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
+    """Make events of requests, behind all that there are; for whoever holds the lock.
+
+    Raises
+    ------
+    OutsideFault
+        The disk took no more.
+    """
     reader = RecordingReader(path)
     events = reader.read_events()
     parts = list_parts(path / "events")
@@ -105,18 +97,20 @@ def _append_events(path: Path, requests: Sequence[EventRequest]) -> None:
     first = max([first_row, *(event.sequence + 1 for event in events)])
     # The wall clock: the recording's own axis ended with its recorder.
     time_ns = time.time_ns()
-    new_events = [
+    raised = raised_in(events)
+    made = [
         to_event(
             request,
-            sequence=first + row_offset,
+            sequence=first + place,
             time_ns=time_ns,
             limits=reader.manifest.limits_in_force,
+            raised=raised.get(request.alert),
         )
-        for row_offset, request in enumerate(requests)
+        for place, request in enumerate(requests)
     ]
     try:
         write_part(
-            path / "events", pa.Table.from_batches([events_table(new_events)]), first_row=first_row
+            path / "events", pa.Table.from_batches([events_table(made)]), first_row=first_row
         )
     except OSError as fault:
         raise OutsideFault(
@@ -124,24 +118,25 @@ def _append_events(path: Path, requests: Sequence[EventRequest]) -> None:
         ) from fault
 
 
-def _seal_locked(path: Path) -> bool:
+def seal_locked(path: Path) -> bool:
+    """Make parts and events as `seal` does, overviews left as they are; under the lock."""
     sealed = _seal_rows(path)
     # What the recorder was asked for and did not live to do; some of it may be done already.
     requests = pending_requests(path)
     if not requests:
         return sealed
-    events = RecordingReader(path).read_events()
-    unfinished = []
-    for pending in requests:
-        matching_event = next((event for event in events if pending.matches_event(event)), None)
-        if matching_event is None:
-            unfinished.append(pending.request)
+    events = list(RecordingReader(path).read_events())
+    undone = []
+    for one in requests:
+        made = next((event for event in events if one.matches_event(event)), None)
+        if made is None:
+            undone.append(one.request)
         else:
-            events.remove(matching_event)
-    if unfinished:
-        _append_events(path, unfinished)
-    discard_done(pending.path for pending in requests)
-    return sealed or bool(unfinished)
+            events.remove(made)
+    if undone:
+        append_requests(path, undone)
+    discard_done(one.path for one in requests)
+    return sealed or bool(undone)
 
 
 def _seal_rows(path: Path) -> bool:

@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logger.cancellation import UNCHANGED, raise_if_stopped
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import Bench, SensorSettings, add_sensor_to_bench
@@ -23,7 +24,8 @@ from logger.store.layout.files import overview_stream, status_stream, sync_folde
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.layout.schema import readings_table, status_schema
-from logger.store.parts.part import list_parts, write_part
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.reading.raw_frames import open_finished
 from logger.store.writing.bulk_writer import BULK_PART_ROWS
 from logger.store.writing.sealer import Run, Sealer
@@ -99,7 +101,7 @@ def _write_sensor(
     runs: list[Run] = []
     rows = sealed = rows_outside = 0
     for batch in readings:
-        _check_join_stop(stop, recording)
+        raise_if_stopped(stop, recording, outcome=UNCHANGED)
         inside = (batch.time_ns >= manifest.started_ns) & (batch.time_ns < manifest.ended_ns)
         rows_outside += int(np.count_nonzero(~inside))
         if inside.any():
@@ -137,7 +139,7 @@ def _widen_status_parts(
         for part in list_parts(folder):
             if part.verify_error or part.footer.schema.to_arrow_schema().names == schema.names:
                 continue
-            _check_join_stop(stop, recording)
+            raise_if_stopped(stop, recording, outcome=UNCHANGED)
             table = pq.read_table(part.path, partitioning=None)
             columns = [
                 table[field.name]
@@ -147,8 +149,3 @@ def _widen_status_parts(
             ]
             widened = pa.table(columns, schema=schema)
             write_part(folder, widened, first_row=part.first_row, end_row=part.end_row)
-
-
-def _check_join_stop(stop: threading.Event | None, recording: Path) -> None:
-    if stop is not None and stop.is_set():
-        raise OutsideFault(f"{recording}: stopped before its end; the recording is as it was.")

@@ -18,8 +18,10 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from logger.errors import InputError, OutsideFault
-from logger.store.layout.events import Event, events_from
+from logger.cancellation import raise_if_stopped
+from logger.errors import InputError
+from logger.event_kind import EventKind
+from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import (
     END_CUT_SHORT,
@@ -29,12 +31,13 @@ from logger.store.layout.manifest import (
     iso_utc,
     package_versions,
 )
-from logger.store.layout.schema import conform, readings_from_table
+from logger.store.layout.older_events import events_of
+from logger.store.layout.schema import readings_from_table
 from logger.store.pyramid.seconds import gap_limit_ns
 from logger.store.reading.reader import RecordingReader
 from logger.store.reading.salvage import RowChunk, chunk_rows, row_chunks
 from logger.store.tools.cut_events import events_of_cut
-from logger.store.writing.bulk_writer import BULK_PART_ROWS, BulkWriter
+from logger.store.writing.bulk_writer import BULK_PART_ROWS, BulkWriter, discard_on_failure
 
 __all__ = ["CutResult", "copy_span", "new_cut_folder"]
 
@@ -124,14 +127,8 @@ def copy_span(
     writer = BulkWriter(
         path, _cut_manifest(source_manifest, cut, cut_name), reader.bench, part_rows=part_rows
     )
-    try:
+    with discard_on_failure(writer):
         return _SpanCopier(reader, writer, cut, progress=progress, stop=stop).copy_all()
-    except KeyboardInterrupt:
-        writer.abandon()
-        raise _cut_stopped_error(path) from None
-    except BaseException:
-        writer.abandon()
-        raise
 
 
 def _cut_span(reader: RecordingReader, start_ns: int | None, end_ns: int | None) -> tuple[int, int]:
@@ -235,7 +232,7 @@ class _SpanCopier:
             )
         events, open_alerts = self._cut_events()
         writer.append_events(events)
-        self._check_stop()
+        raise_if_stopped(self._stop, self._writer.path)
         writer.manifest = writer.manifest.model_copy(
             update={"missing": self._missing_sentences(events)}
         )
@@ -259,7 +256,7 @@ class _SpanCopier:
         count = 0
         for table in self._stream_rows(stream, *self._span, lost=self._unreadable.append):
             self._append_table(stream, table)
-            self._check_stop()
+            raise_if_stopped(self._stop, self._writer.path)
             self._writer.tick()
             count += table.num_rows
             self._copied_rows += table.num_rows
@@ -305,17 +302,15 @@ class _SpanCopier:
     def _cut_events(self) -> tuple[list[Event], int]:
         """Return the events of the cut in sequence, and how many alerts stood at its beginning."""
         cut = self._cut_from
-        tables = self._event_tables()
-        events = events_from(pa.concat_tables(tables)) if tables else []
+        events = events_of(self._event_tables(), self._reader.bench)
         return events_of_cut(events, cut, to_the_end=self._to_the_end, live=self._reader.live)
 
     def _event_tables(self) -> list[pa.Table]:
         # In order of their sequence, not of their time: all of them are read.
-        schema = self._reader.schemas["events"]
         tables = []
         for chunk in self._chunks["events"]:
             try:
-                tables.append(conform(chunk.read_table(), schema))
+                tables.append(chunk.read_table())
             except InputError as fault:
                 self._unreadable.append(str(fault))
         return tables
@@ -326,7 +321,7 @@ class _SpanCopier:
             f"Not in the recording that this was cut out of: {text}" for text in self._unreadable
         ]
         # What a crash took lay at an end: the recording's, or where somebody went on.
-        if self._to_the_end or any(event.kind == "continued" for event in events):
+        if self._to_the_end or any(event.kind == EventKind.CONTINUED for event in events):
             sentences += self._reader.manifest.missing
         return tuple(dict.fromkeys(sentences))
 
@@ -335,11 +330,3 @@ class _SpanCopier:
         if not self._to_the_end or self._reader.live:
             return "cut out"
         return old.end_cause or END_CUT_SHORT
-
-    def _check_stop(self) -> None:
-        if self._stop is not None and self._stop.is_set():
-            raise _cut_stopped_error(self._writer.path)
-
-
-def _cut_stopped_error(path: Path) -> OutsideFault:
-    return OutsideFault(f"{path}: stopped before its end; nothing was left behind.")

@@ -6,15 +6,14 @@ which it was said: it reads as raised before the cut began, which it was. Pure.
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
 
+from logger.arrays import TIME_MAX_NS
+from logger.event_kind import EventKind
 from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import CutFrom, iso_utc
 
 __all__ = ["events_for_cut", "events_of_cut"]
-
-_ALWAYS_NS: Final = 2**62
 
 
 def events_of_cut(
@@ -31,17 +30,23 @@ def events_of_cut(
     live
         The original is still being written.
     """
-    end_ns = _ALWAYS_NS if to_the_end else cut.to_ns
+    end_ns = TIME_MAX_NS if to_the_end else cut.to_ns
     events_before, within = events_for_cut(events, start_ns=cut.from_ns, end_ns=end_ns)
     cut_start_text = iso_utc(cut.started_ns)
     text = f"Cut out of {cut.name} ({cut.recording}), which began {cut_start_text}."
-    start_event = Event(sequence=0, time_ns=cut.from_ns, kind="started", text=text)
-    carried = [*events_before, start_event, *(event for event in within if event.kind != "started")]
-    last = [event.kind for event in within if event.kind in {"ended", "continued"}][-1:]
-    if last != ["ended"] or not to_the_end:
+    start_event = Event(sequence=0, time_ns=cut.from_ns, kind=EventKind.STARTED, text=text)
+    carried = [
+        *events_before,
+        start_event,
+        *(event for event in within if event.kind != EventKind.STARTED),
+    ]
+    last = [event.kind for event in within if event.kind in {EventKind.ENDED, EventKind.CONTINUED}][
+        -1:
+    ]
+    if last != [EventKind.ENDED] or not to_the_end:
         rest = " The recording that it is of goes on." if live or not to_the_end else ""
         carried.append(
-            Event(sequence=0, time_ns=cut.to_ns, kind="ended", text=f"The cut ends.{rest}")
+            Event(sequence=0, time_ns=cut.to_ns, kind=EventKind.ENDED, text=f"The cut ends.{rest}")
         )
     open_alerts = sum(alert.is_open(cut.from_ns) for alert in alerts_from_events(events_before))
     return [replace(event, sequence=1 + index) for index, event in enumerate(carried)], open_alerts

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Final
 
+from logger.cancellation import raise_if_stopped
 from logger.errors import InputError, OutsideFault
 from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, MANIFEST_FILE, write_or_raise
 from logger.store.layout.lock import check_not_written
@@ -205,8 +206,7 @@ def write_tar(
     def written(file: IO[bytes]) -> None:
         packed_bytes = 0
         for chunk in tar_stream.read_chunks():
-            if stop is not None and stop.is_set():
-                raise OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
+            raise_if_stopped(stop, out)
             file.write(chunk)
             packed_bytes += len(chunk)
             progress(packed_bytes / tar_stream.size)

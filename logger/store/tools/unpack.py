@@ -16,6 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Final
 
+from logger.cancellation import raise_if_stopped, stopped_error
 from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, sync_folder
 from logger.store.layout.manifest import read_manifest
@@ -108,7 +109,7 @@ class _Unpacker:
             raise
         except KeyboardInterrupt:
             self._remove_staging()
-            raise self._stopped_error() from None
+            raise stopped_error(self._path) from None
         except OSError as fault:
             self._remove_staging()
             raise OutsideFault(
@@ -126,12 +127,8 @@ class _Unpacker:
     def _remove_staging(self) -> None:
         shutil.rmtree(self._staging, ignore_errors=True)
 
-    def _stopped_error(self) -> OutsideFault:
-        return OutsideFault(f"{self._path}: stopped before its end; nothing was left behind.")
-
     def _extract_member(self, member: tarfile.TarInfo) -> None:
-        if self._stop is not None and self._stop.is_set():
-            raise self._stopped_error()
+        raise_if_stopped(self._stop, self._path)
         folder, *names = _member_path_parts(member, self._file)
         if folder != self._path.name:
             raise self._refused_error(f"found the folders {self._path.name!r} and {folder!r}")
@@ -166,8 +163,7 @@ class _Unpacker:
         # "x": never through a link, never over another.
         with path.open("xb") as target:
             while chunk := source.read(PACK_CHUNK_BYTES):
-                if self._stop is not None and self._stop.is_set():
-                    raise self._stopped_error()
+                raise_if_stopped(self._stop, self._path)
                 digest.update(chunk)
                 target.write(chunk)
             target.flush()

@@ -8,10 +8,13 @@ thread calls this.
 
 import contextlib
 import shutil
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from logger.cancellation import stopped_error
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import INBOX_FOLDER, make_folder, sync_folder, write_atomically
@@ -21,7 +24,14 @@ from logger.store.parts.part import Part
 from logger.store.writing.row_buffer import RowBuffer
 from logger.store.writing.sealer import Sealer
 
-__all__ = ["BULK_PART_ROWS", "BulkWriter", "begin_staging", "refuse_existing", "staging_path"]
+__all__ = [
+    "BULK_PART_ROWS",
+    "BulkWriter",
+    "begin_staging",
+    "discard_on_failure",
+    "refuse_existing",
+    "staging_path",
+]
 
 BULK_PART_ROWS: Final = 500_000
 """Rows waiting in all streams together that become a part each."""
@@ -178,4 +188,17 @@ def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
         return WriteLock(staging)
     except BaseException:
         shutil.rmtree(staging, ignore_errors=True)
+        raise
+
+
+@contextmanager
+def discard_on_failure(writer: BulkWriter) -> Iterator[None]:
+    """Leave nothing behind when what fills a recording does not come to its end."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        writer.abandon()
+        raise stopped_error(writer.path) from None
+    except BaseException:
+        writer.abandon()
         raise

@@ -1,10 +1,7 @@
 """Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
 
-A page or a command drops a request file into `inbox/` (written aside, renamed); the logger takes
-it, gives it a sequence number and makes it an event. When no logger runs, `submit_request` makes
-the event
-itself, under the recording's lock; limits matter only to a logger that runs, and `submit_limits`
-refuses them without one.
+A page or a command drops a request file into `inbox/` (written aside, renamed; `post_request` says
+what when no logger runs); the logger takes it, gives it a sequence number and makes it an event.
 
 A request that was taken stays under another name until its event has reached the disk, so that a
 crash in between loses no note: `pending_requests` tells who seals afterwards what may still have
@@ -19,21 +16,13 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
-from logger.errors import InputError, OutsideFault
-from logger.limits.limit import check_for_bench, parse_limits
+from logger.errors import OutsideFault
 from logger.store.layout.events import Event
 from logger.store.layout.files import INBOX_FOLDER, write_atomically
-from logger.store.layout.lock import writer_pid
-from logger.store.layout.manifest import read_manifest
-from logger.store.layout.request import (
-    LIMITS_SUBMITTED,
-    MAX_LIMITS_TEXT,
-    EventRequest,
-    new_request,
-    to_event,
-)
+from logger.store.layout.older_events import HANDED_OVER_BEFORE
+from logger.store.layout.request import LIMITS_SUBMITTED, MAX_LIMITS_TEXT, EventRequest, to_event
 
 __all__ = [
     "LIMITS_SUBMITTED",
@@ -43,10 +32,9 @@ __all__ = [
     "claim_requests",
     "claimed_files",
     "discard_done",
+    "drop_request",
     "pending_requests",
     "queued_files",
-    "submit_limits",
-    "submit_request",
     "to_event",
 ]
 
@@ -60,87 +48,24 @@ _MAX_ESCAPED_BYTES: Final = 2 * MAX_LIMITS_TEXT + MAX_REQUEST_BYTES
 """The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
 
 
-def submit_request(
-    recording: Path,
-    *,
-    kind: Literal["note", "acknowledge", "shelve", "unshelve"],
-    text: str = "",
-    alert: int = 0,
-    for_s: float = 0.0,
-    who: str = "",
-) -> None:
-    """Ask the writer of a recording for an event; with no writer, append it.
+def drop_request(recording: Path, request: EventRequest) -> None:
+    """Lay a request into the inbox of a recording.
 
     Raises
     ------
-    InputError
-        The request is not complete (a note without text, a shelving without an alert or a time).
     OutsideFault
         The disk took no more; nothing was asked.
     """
-    request = new_request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
-    if kind == "note" and not request.text:
-        raise InputError("note: found no text, expected what you did or saw.")
-    if kind != "note" and request.alert == 0:
-        raise InputError(f"{kind}: found no alert number, expected the number of an alert.")
-    if kind == "shelve" and request.for_s <= 0:
-        raise InputError("shelve: found no time, expected how long, such as 30min.")
-    if writer_pid(recording) is None:
-        from logger.store.repair.recovery import append_event  # noqa: PLC0415 - it needs the whole writer
-
-        append_event(recording, request)
-        return
-    _write_request(recording, request)
-
-
-def submit_limits(recording: Path, *, text: str, who: str = "") -> None:
-    """Ask the writer of a recording to take other limits over, from here on.
-
-    `text`: a whole limits file; checked against the recording's bench before anything is asked.
-
-    Raises
-    ------
-    InputError
-        It is no recording, the text is no limits file or does not fit its bench, or nobody writes
-        the recording: to one that has ended limits do not matter.
-    OutsideFault
-        The disk took no more; nothing was asked.
-    """
-    bench = read_manifest(recording).read_bench(str(recording))
-    request = new_request(kind="limits", text=text, who=who)
-    check_for_bench(parse_limits(text, "limits"), bench, "limits")
-    if writer_pid(recording) is None:
-        raise InputError(_has_no_writer(recording))
-    _write_request(recording, request)
-    if writer_pid(recording) is None and read_manifest(recording).limits_in_force != text:
-        raise InputError(_has_no_writer(recording))
-
-
-def _has_no_writer(recording: Path) -> str:
-    return (
-        f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
-        "a recorder that runs. `dutytrace record --continue` takes them with --limits."
-    )
-
-
-def _write_request(recording: Path, request: EventRequest) -> None:
-    """Lay a request into the inbox of a recording that somebody writes."""
     folder = recording / INBOX_FOLDER
     body = request.model_dump_json().encode()
-    request_name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
+    name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
     try:
         folder.mkdir(exist_ok=True)
-        write_atomically(folder / request_name, lambda file: file.write(body))
+        write_atomically(folder / name, lambda file: file.write(body))
     except OSError as fault:
         raise OutsideFault(
             f"{folder}: the {request.kind} cannot be written ({fault.strerror or fault})."
         ) from fault
-    if writer_pid(recording) is None:
-        # The logger ended between the question and the request.
-        from logger.store.repair.recovery import seal  # noqa: PLC0415 - it needs the whole writer
-
-        with contextlib.suppress(InputError):
-            seal(recording)
 
 
 def claim_requests(recording: Path) -> list[EventRequest]:
@@ -170,16 +95,20 @@ class PendingRequest:
 
     def matches_event(self, event: Event) -> bool:
         """Return whether that event is what the request became."""
+        if event.request == self.request.name:
+            return True
+        # Recorders of before said of limits that they were handed over, and of no event by which
+        # request it was made.
+        if event.time_ns < self.posted_ns - _CLOCK_SLACK_NS or event.who != self.request.who:
+            return False
         if self.request.kind == "limits":
-            return (
-                event.time_ns >= self.posted_ns - _CLOCK_SLACK_NS
-                and event.kind in {"limits taken over", "limits refused"}
-                and event.who == self.request.who
-                and event.text.startswith(LIMITS_SUBMITTED)
-            )
+            return event.request == HANDED_OVER_BEFORE
         expected = to_event(self.request, sequence=event.sequence, time_ns=event.time_ns)
         # repr, for a note's duration is NaN and equals nothing.
-        return event.time_ns >= self.posted_ns - _CLOCK_SLACK_NS and repr(expected) == repr(event)
+        return not event.request and all(
+            repr(getattr(expected, name)) == repr(getattr(event, name))
+            for name in ("kind", "alert", "text", "duration_s")
+        )
 
 
 def pending_requests(recording: Path) -> list[PendingRequest]:
@@ -236,4 +165,4 @@ def _read_request_file(path: Path) -> EventRequest:
     request = EventRequest.model_validate(json.loads(path.read_text(encoding="utf-8")))
     if request.kind != "limits" and path.stat().st_size > MAX_REQUEST_BYTES:
         raise ValueError(path.name)
-    return request
+    return request.model_copy(update={"name": path.stem})

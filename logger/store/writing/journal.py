@@ -82,7 +82,6 @@ class JournalWriter:
         self._pending = bytearray(JOURNAL_MAGIC + _FILE_HEADER.pack(salt, number))
         self._records = 0
         self._streams: dict[str, int] = {}
-        self.bytes_written = 0
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows; they are on their way to the kernel with the next `flush`."""
@@ -118,7 +117,6 @@ class JournalWriter:
         """
         while self._pending:
             written = self._file.write(self._pending)
-            self.bytes_written += written
             del self._pending[:written]
 
     def sync(self) -> None:

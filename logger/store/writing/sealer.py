@@ -14,7 +14,8 @@ from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
 from logger.store.layout.schema import readings_from_table, status_schema
-from logger.store.parts.part import list_parts, write_part
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows, carry_from, overview_table
 from logger.store.pyramid.tenths import TENTH_NS, NewBuckets, add_rows_at_both_widths, tenths_table
 from logger.store.pyramid.upper import consolidate_levels, upper_level_folder

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from dashboard.limits.jobs import parse_page_sweep
 from dashboard.limits.provenance import trial_provenance, without_provenance
-from dashboard.limits.question import LimitsRequest, VaryRequest, split_mistakes
+from dashboard.limits.question import LimitsRequest, VaryRequest
 from dashboard.limits.reply import build_reply, spans_to_draw
-from dashboard.server.json_requests import parse_body
+from dashboard.server.json_requests import parse_body, split_mistakes
 from logger.errors import InputError
 from logger.limits.limits_text import limit_tables
 from logger.simulate import scenario

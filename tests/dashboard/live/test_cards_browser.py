@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, expect
 
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import parse_limits
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from tests.support.recorder import Recorder
 
 pytestmark = pytest.mark.browser

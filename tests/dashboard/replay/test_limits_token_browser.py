@@ -12,7 +12,8 @@ from playwright.sync_api import Browser, Page, Route, expect
 from dashboard.replay.limits_token import encode_token
 from logger.store.layout.events import Event, events_table
 from logger.store.layout.files import sync_folder
-from logger.store.parts.part import list_parts, write_part
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import write_part
 from replay.recording import Recording
 
 pytestmark = pytest.mark.browser

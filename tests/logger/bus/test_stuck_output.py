@@ -15,7 +15,8 @@ from logger.bus.clock import RecordingClock, read_clocks
 from logger.bus.source import MAX_WRITE_S, Source
 from logger.joint.bench.bench import BusSettings, bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings, record
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder import record
 from logger.simulate import scenario
 from replay.check import check_recording
 from replay.recording import Recording

@@ -34,7 +34,7 @@ def test_its_span_is_that_of_its_frames(tmp_path: Path):
     recording = Recording.open(tmp_path / "rec")
     assert recording.start_ns == made.start_ns == whole.time_ns[0]
     assert recording.end_ns == made.end_ns == whole.time_ns[-1] + 1
-    assert recording.frame_count() == made.frames == len(whole)
+    assert recording.row_count("frames") == made.frames == len(whole)
     assert {joint: recording.reading_count(joint) for joint in recording.joints} == made.readings
     assert made.undecoded == 0
     assert not recording.describe_missing()

@@ -12,19 +12,22 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError, OutsideFault
+from logger.event_kind import EventKind
 from logger.importing.import_frames import import_frames
 from logger.importing.redecode import redecode_frames
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import parse_limits
-from logger.recording.pipeline import BusVitals, Intake, Vitals
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
+from logger.recording.recorder_health import BusHealth, RecorderHealth
 from logger.recording.resume import resume_point
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.store.layout.manifest import ClockAnchor, new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 from logger.traffic.per_second import BusSecond
 from replay.recording import Recording
@@ -110,7 +113,7 @@ def test_a_wrong_scale_corrected_is_a_right_bench(tmp_path: Path):
     _alike(again, right)
     assert again.bench.text.strip() == RIGHT.text.strip()
     assert not again.describe_missing()
-    assert made.frames == again.frame_count() == wrong.frame_count()
+    assert made.frames == again.row_count("frames") == wrong.row_count("frames")
     assert made.readings == {joint: again.reading_count(joint) for joint in again.joints}
     assert shares[-1] == 1.0
     for one, other in zip(
@@ -162,35 +165,40 @@ def test_a_recording_that_was_gone_on_with(tmp_path: Path):
     )
     path = tmp_path / "old"
 
-    def vitals() -> Vitals:
+    def fared() -> RecorderHealth:
         second = BusSecond(frames_per_s=7.0, load=0.25, error_frames=1, remote_frames=2)
-        return Vitals(buses=(BusVitals(second=second, lost=3, garbled=4),), disk_left_h=5.0)
+        bus = BusHealth(second=second, lost=3, garbled=4)
+        return RecorderHealth(buses=(bus,), disk_left_h=5.0)
 
-    def feed(intake: Intake, writer, low_ns: int, high_ns: int) -> None:
+    def feed(pipeline: Pipeline, writer, low_ns: int, high_ns: int) -> None:
         part = made.select_rows((made.time_ns >= low_ns) & (made.time_ns < high_ns))
         edges = [*range(0, len(part), 300), len(part)]
         for low, high in pairwise(edges):
             batch = part.select_rows(slice(low, high))
-            intake.take(batch, now_ns=int(batch.time_ns[-1]), vitals=vitals)
-        intake.take(FrameBatch.empty(), now_ns=high_ns, vitals=vitals)
+            pipeline.process(batch, now_ns=int(batch.time_ns[-1]))
+            pipeline.record_seconds(int(batch.time_ns[-1]), fared())
+        pipeline.process(FrameBatch.empty(), now_ns=high_ns)
+        pipeline.record_seconds(high_ns, fared())
 
     manifest = new_manifest(RIGHT, name="t", started_ns=START_NS, limits=limits)
     writer = RecordingWriter(path, manifest, RIGHT, now_s=0.0)
-    intake = Intake(RIGHT, limits, writer, start_ns=START_NS)
-    intake.begin(START_NS)
-    feed(intake, writer, START_NS, START_NS + 30 * S)
-    intake.say_lost(12, time_ns=START_NS + 30 * S, bus="x", cause="full")
-    feed(intake, writer, START_NS + 30 * S, START_NS + 60 * S)
-    intake.say("ended", time_ns=START_NS + 60 * S, text="Recording ended: first.")
+    events = EventLog(RIGHT, writer)
+    pipeline = Pipeline(RIGHT, limits, writer, events, start_ns=START_NS)
+    events.begin(START_NS)
+    feed(pipeline, writer, START_NS, START_NS + 30 * S)
+    pipeline.emit_frame_loss(12, time_ns=START_NS + 30 * S, bus=0, cause="full")
+    feed(pipeline, writer, START_NS + 30 * S, START_NS + 60 * S)
+    events.emit(EventKind.ENDED, time_ns=START_NS + 60 * S, text="Recording ended: first.")
     writer.close(ended_ns=START_NS + 60 * S, cause="stopped")
 
     start = resume_point(path)
     clock = ClockAnchor(boottime_ns=1, wall_ns=START_NS + 90 * S)
     writer = RecordingWriter.resume(path, RIGHT, clock=clock, now_s=0.0)
-    intake = Intake(RIGHT, limits, writer, start_ns=START_NS + 90 * S, start=start)
-    intake.begin(START_NS + 90 * S)
-    feed(intake, writer, START_NS + 90 * S, START_NS + 170 * S)
-    intake.say("ended", time_ns=START_NS + 170 * S, text="Recording ended: second.")
+    events = EventLog(RIGHT, writer, start=start)
+    pipeline = Pipeline(RIGHT, limits, writer, events, start_ns=START_NS + 90 * S, start=start)
+    events.begin(START_NS + 90 * S)
+    feed(pipeline, writer, START_NS + 90 * S, START_NS + 170 * S)
+    events.emit(EventKind.ENDED, time_ns=START_NS + 170 * S, text="Recording ended: second.")
     writer.close(ended_ns=START_NS + 170 * S, cause="stopped")
 
     redecode_frames(path, bench=RIGHT, out=tmp_path / "again")
@@ -229,7 +237,7 @@ def test_frames_from_before_there_were_several_buses(tmp_path: Path):
     _alike(again, _made(tmp_path / "right", RIGHT))
     table = RecordingReader(again.path).read_rows("frames", start_ns=0, end_ns=2**62)
     assert pa.compute.max(table["bus"]).as_py() == 0
-    assert table.num_rows == old.frame_count()
+    assert table.num_rows == old.row_count("frames")
 
 
 def test_what_cannot_be_decoded_again(tmp_path: Path):

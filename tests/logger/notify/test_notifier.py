@@ -130,6 +130,16 @@ def test_what_a_target_does_not_want(server: Server, tmp_path: Path):
     assert [one["alert"] for one in server.heard] == [4]
 
 
+def test_an_acknowledgement_is_told(server: Server, tmp_path: Path):
+    """By the severity of its alert, as its own event carries it."""
+    teller = _teller(_settings(server.port, least="trip", of=("acknowledged",)), tmp_path)
+    teller.notify_targets(_event(1, kind="acknowledged", severity="warning"))
+    teller.notify_targets(_event(2, kind="acknowledged", severity="trip"))
+    _until(lambda: len(server.heard) == 1)
+    assert teller.close() == 0
+    assert [(one["alert"], one["limit"]) for one in server.heard] == [(2, "hot")]
+
+
 def test_errors_are_tried_again_and_said_once(server: Server, tmp_path: Path):
     """Three errors, then it goes: in order, nothing lost, one sentence each way."""
     server.answers = [500, 503, 404]

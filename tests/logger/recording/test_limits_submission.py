@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from logger.store.layout.events import Event
+from logger.store.repair.post_request import submit_limits
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import submit_limits
 from replay.recording import Recording
 from tests.support.command import run
 

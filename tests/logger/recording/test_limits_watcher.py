@@ -8,7 +8,7 @@ import can
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import parse_limits, read_limits
 from logger.recording.limits_watcher import LimitsWatcher
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from logger.simulate import scenario
 from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions

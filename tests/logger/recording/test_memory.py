@@ -13,7 +13,8 @@ _RUN: Final = """
 import os, sys, time
 from pathlib import Path
 
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.limits.limit import limits_from
 from logger.simulate import scenario
 from logger.simulate.offline import frames
@@ -25,14 +26,16 @@ start_ns = 1_795_000_000_000_000_000
 bench = scenario.bench(channel="x", rate_Hz=1000.0)
 limits = limits_from(scenario.limits_text(), "limits.toml")
 writer = RecordingWriter(out, begun(bench, name="day", started_ns=start_ns), bench, now_s=0.0)
-intake = Intake(bench, limits, writer, start_ns=start_ns)
+events = EventLog(bench, writer)
+pipeline = Pipeline(bench, limits, writer, events, start_ns=start_ns)
 next_min = 1.0
 for batch in frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=start_ns):
     # A live batch is small: the same rows as the recorder would take, as fast as it goes.
     for first in range(0, len(batch), 4000):
         part = batch.taken(slice(first, first + 4000))
         now_ns = int(part.time_ns[-1])
-        intake.take(part, now_ns=now_ns)
+        pipeline.process(part, now_ns=now_ns)
+        pipeline.record_seconds(now_ns)
         writer.tick((now_ns - start_ns) * 1e-9)
     minutes = (now_ns - start_ns) / 60e9
     if minutes >= next_min:

@@ -1,12 +1,19 @@
 """What joints say in words, and no more of it than a person can read."""
 
+from logger.event_kind import EventKind
 from logger.joint.decode.text_codes import Notice
 from logger.recording.notice_throttle import MAX_NOTICES_PER_SPAN, THROTTLE_SPAN_NS, NoticeThrottle
 
 
 def _notice(at_ns: int, joint: str = "a") -> Notice:
     return Notice(
-        time_ns=at_ns, joint=joint, kind="fault", channel="", value=1.0, text=f"at {at_ns}"
+        time_ns=at_ns,
+        joint=joint,
+        kind=EventKind.FAULT,
+        channel="",
+        value=1.0,
+        frame="emergency",
+        text=f"at {at_ns}",
     )
 
 

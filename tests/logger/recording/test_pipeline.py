@@ -10,7 +10,8 @@ from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.store.layout.files import derived_stream
@@ -24,6 +25,7 @@ from replay.window import read_polyline
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
+FULL = "the receive buffer was full."
 
 
 def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
@@ -88,17 +90,20 @@ def test_lost_frames_are_events_a_figure_and_an_alert(tmp_path: Path):
     writer = RecordingWriter(
         tmp_path / "rec", new_manifest(bench, name="lost", started_ns=START_NS), bench, now_s=0.0
     )
-    intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
-    intake.begin(START_NS)
-    intake.say_lost(7, time_ns=START_NS + 1, bus="can0", cause="the receive buffer was full.")
-    intake.take(FrameBatch.empty(), now_ns=START_NS + 2 * S)
-    intake.say_lost(1, time_ns=START_NS + 2 * S, bus="can0", cause="the receive buffer was full.")
-    intake.take(FrameBatch.empty(), now_ns=START_NS + 3 * S)
+    events = EventLog(bench, writer)
+    pipeline = Pipeline(bench, LimitSet(), writer, events, start_ns=START_NS)
+    events.begin(START_NS)
+    pipeline.emit_frame_loss(7, time_ns=START_NS + 1, bus=0, cause=FULL)
+    pipeline.process(FrameBatch.empty(), now_ns=START_NS + 2 * S)
+    pipeline.record_seconds(START_NS + 2 * S)
+    pipeline.emit_frame_loss(1, time_ns=START_NS + 2 * S, bus=0, cause=FULL)
+    pipeline.process(FrameBatch.empty(), now_ns=START_NS + 3 * S)
+    pipeline.record_seconds(START_NS + 3 * S)
     writer.close(ended_ns=START_NS + 4 * S, cause="done")
     recording = Recording.open(tmp_path / "rec")
     lost = [event for event in recording.read_events() if event.kind == "dropped"]
-    assert [event.value for event in lost] == [7.0, 1.0]
-    assert lost[1].text == "1 frame was lost on the bus can0: the receive buffer was full."
+    assert [(event.value, event.bus) for event in lost] == [(7.0, 0), (1.0, 0)]
+    assert lost[1].text == "1 frame was lost on the bus x: the receive buffer was full."
     (alert,) = recording.read_alerts()
     assert (alert.limit, alert.joint, alert.severity) == ("frames-lost", "", "warning")
     assert recording.latest_health().dropped == 8
@@ -119,10 +124,12 @@ def test_a_value_that_no_joint_can_have_is_told_once_with_its_frame(tmp_path: Pa
     writer = RecordingWriter(
         tmp_path / "rec", new_manifest(bench, name="odd", started_ns=START_NS), bench, now_s=0.0
     )
-    intake = Intake(bench, LimitSet(), writer, start_ns=START_NS)
+    events = EventLog(bench, writer)
+    pipeline = Pipeline(bench, LimitSet(), writer, events, start_ns=START_NS)
     for turn in range(3):
         rows = [(START_NS + turn * S + n, 0x281, 0, bytes([n, 4])) for n in range(3)]
-        intake.take(FrameBatch.from_rows(rows), now_ns=START_NS + turn * S + 3)
+        pipeline.process(FrameBatch.from_rows(rows), now_ns=START_NS + turn * S + 3)
+        pipeline.record_seconds(START_NS + turn * S + 3)
     writer.close(ended_ns=START_NS + 3 * S, cause="done")
     recording = Recording.open(tmp_path / "rec")
     (event,) = [one for one in recording.read_events() if one.kind == "strange value"]

@@ -11,7 +11,8 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.joint.bench.layout import shipped_layout_text
 from logger.limits.limit import parse_limits
-from logger.recording.pipeline import Intake
+from logger.recording.event_log import EventLog
+from logger.recording.pipeline import Pipeline
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
@@ -77,12 +78,17 @@ def recording(request: pytest.FixtureRequest, tmp_path: Path) -> Recording:
     writer = RecordingWriter(
         tmp_path / "rec", new_manifest(bench, name="drives", started_ns=START_NS), bench, now_s=0.0
     )
-    intake = Intake(bench, parse_limits(LIMITS, "limits.toml"), writer, start_ns=START_NS)
-    intake.begin(START_NS)
+    events = EventLog(bench, writer)
+    pipeline = Pipeline(
+        bench, parse_limits(LIMITS, "limits.toml"), writer, events, start_ns=START_NS
+    )
+    events.begin(START_NS)
     rows = _frames()
     for low, high in pairwise([*range(0, len(rows), request.param), len(rows)]):
-        intake.take(FrameBatch.from_rows(rows[low:high]), now_ns=rows[high - 1][0])
-    intake.take(FrameBatch.empty(), now_ns=START_NS + 10 * S)
+        pipeline.process(FrameBatch.from_rows(rows[low:high]), now_ns=rows[high - 1][0])
+        pipeline.record_seconds(rows[high - 1][0])
+    pipeline.process(FrameBatch.empty(), now_ns=START_NS + 10 * S)
+    pipeline.record_seconds(START_NS + 10 * S)
     writer.close(ended_ns=START_NS + 10 * S, cause="done")
     return Recording.open(tmp_path / "rec")
 
@@ -92,6 +98,7 @@ def test_each_emergency_is_an_event(recording: Recording):
     found = [event for event in recording.read_events() if event.kind == "fault"]
     assert [event.time_ns - START_NS for event in found] == [4 * S, 4 * S + S // 2]
     assert {(event.joint, event.value) for event in found} == {("wrist", float(0x2001))}
+    assert {(event.frame, event.bus) for event in found} == {("emergency", 0)}
     assert {event.text for event in found} == {
         "wrist: emergency: code current (0x2001), error register current (0x02), "
         "manufacturer bytes 0x0001020304."

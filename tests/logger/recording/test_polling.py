@@ -9,10 +9,10 @@ import pytest
 
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from logger.simulate.line_protocol import CanFrame
 from logger.store.layout.schema import BUS_SCHEMA, conform
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from replay.recording import Recording
 from tests.support.adapter import Adapter
 from tests.support.recorder import Recorder
@@ -75,7 +75,7 @@ class _Joints:
 
 
 def _unanswered(path: Path) -> list[int]:
-    table = Recording.open(path)._reader.read_rows("buses", start_ns=0, end_ns=2**62)
+    table = Recording.open(path).read_rows("buses", start_ns=0, end_ns=2**62)
     return table["unanswered"].to_pylist()
 
 
@@ -92,7 +92,7 @@ def test_every_missed_answer_is_counted(tmp_path: Path):
     (said,) = [event for event in recording.read_events() if event.kind == "unanswered"]
     # What was asked within the last half second is not judged.
     assert joints.missed - 1 <= said.value <= joints.missed
-    assert said.joint == "a"
+    assert (said.joint, said.bus) == ("a", 0)
     assert "a left" in said.text
     counts = _unanswered(tmp_path / "rec")
     assert counts == sorted(counts)
@@ -133,6 +133,7 @@ def test_what_does_not_fit_is_asked_slower_and_said(tmp_path: Path):
         e for e in Recording.open(tmp_path / "rec").read_events() if e.kind == "asked slower"
     ]
     assert "10.0% is allowed" in said.text
+    assert said.bus == 0
     for start_s, _ in adapter.heard:
         within = sum(start_s <= at_s < start_s + 0.48 for at_s, _ in adapter.heard)
         # 2,500 bits in half a second; a request and its answer take 190 at most. Two more: an

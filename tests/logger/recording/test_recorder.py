@@ -1,6 +1,5 @@
 """The loop: what comes from the bus is recorded, said and ended in order, whatever else happens."""
 
-import queue
 import signal
 import threading
 import time
@@ -10,7 +9,7 @@ import can
 import numpy as np
 import pytest
 
-from logger.bus.clock import RecordingClock, read_clocks
+from logger.bus.clock import read_clocks
 from logger.bus.poller import Poller
 from logger.bus.source import Received
 from logger.errors import InputError, OutsideFault
@@ -18,14 +17,14 @@ from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet, parse_limits
 from logger.recording.frame_queue import FrameQueue
-from logger.recording.pipeline import Intake
-from logger.recording.polling import Asking
-from logger.recording.recorder import RecordSettings, _Errands, _write, record
-from logger.recording.stop_supervisor import Stopping
+from logger.recording.pipeline import Pipeline
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder import record
+from logger.recording.writer import Writer
 from logger.simulate import scenario
 from logger.store.layout.files import INBOX_FOLDER
 from logger.store.layout.manifest import ClockAnchor, Manifest
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
@@ -164,7 +163,7 @@ def _received(count: int, *said: tuple[str, str]) -> Received:
     return Received(frames=frames, until_ns=now_ns, remarks=said)
 
 
-def _writer(path: Path, bench) -> RecordingWriter:
+def _store(path: Path, bench) -> RecordingWriter:
     clocks = read_clocks()
     manifest = Manifest(
         name="t",
@@ -179,29 +178,27 @@ def _writer(path: Path, bench) -> RecordingWriter:
 def test_the_writer_waits_for_the_last_batch(tmp_path: Path):
     """Stopped while the receiver still has frames in hand: they are written."""
     bench = _bench("x")
-    axis = RecordingClock(read_clocks())
-    writer = _writer(tmp_path / "rec", bench)
-    intake = Intake(bench, LimitSet(), writer, start_ns=time.time_ns())
-    stopping = Stopping([], on_event=lambda _event: None)
+    anchor = read_clocks()
+    store = _store(tmp_path / "rec", bench)
     pipe = FrameQueue.for_buses(1)
     pipe.stop.set()
-    settings = _settings(tmp_path / "rec", bench)
-    writing = threading.Thread(
-        target=_write,
-        args=(pipe, writer, intake, settings, axis),
-        kwargs={
-            "asking": Asking(bench, [Poller(bench, now_s=0.0)], intake, stopping, start_ns=0),
-            "errands": _Errands(settings, writer, intake, queue.SimpleQueue()),
-        },
+    writer = Writer(
+        _settings(tmp_path / "rec", bench),
+        store,
+        pipe,
+        [Poller(bench, now_s=0.0)],
+        anchor=anchor,
+        started_ns=anchor.wall_ns,
     )
+    writing = threading.Thread(target=writer.run)
     writing.start()
     time.sleep(0.1)
     pipe.put_gathered([_received(7)])
     pipe.received_all.set()
     writing.join(5)
     assert not writing.is_alive()
-    assert writer.row_count("frames") == 7
-    writer.abandon()
+    assert store.row_count("frames") == 7
+    store.abandon()
 
 
 def test_what_a_slow_writer_loses_is_counted_and_news_are_kept():
@@ -224,10 +221,10 @@ def test_what_a_slow_writer_loses_is_counted_and_news_are_kept():
 def test_a_fault_while_writing_reaches_the_caller(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Not only a log: an outside fault, the lock given back, what was written readable."""
 
-    def breaks(self: Intake, frames: FrameBatch, **_: object) -> None:
+    def breaks(self: Pipeline, frames: FrameBatch, **_: object) -> None:
         raise RuntimeError("broken")
 
-    monkeypatch.setattr(Intake, "take", breaks)
+    monkeypatch.setattr(Pipeline, "process", breaks)
     running = Recorder(_settings(tmp_path / "rec", _bench("broken")))
     running.join(10)
     assert isinstance(running.fault, OutsideFault)

@@ -16,7 +16,8 @@ from logger.errors import InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.evaluate import evaluate, initial_state, plan_limits
 from logger.limits.limit import LimitSet, parse_limits
-from logger.recording.recorder import Recorded, RecordSettings, record, settings_to_go_on
+from logger.recording.record_settings import RecordSettings, settings_to_resume
+from logger.recording.recorder import RecordResult, record
 from logger.recording.resume import resume_limits, resume_point
 from logger.simulate import scenario
 from replay.check import check_recording
@@ -64,7 +65,7 @@ def _motion(count: int) -> can.Message:
     return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
 
 
-def _run(settings: RecordSettings, *messages: can.Message) -> Recorded:
+def _run(settings: RecordSettings, *messages: can.Message) -> RecordResult:
     """Record those messages, then end."""
     with can.Bus(interface="virtual", channel=settings.bench.buses[0].channel) as other:
         running = Recorder(settings)
@@ -91,7 +92,7 @@ def test_numbers_alerts_and_segments_go_on(tmp_path: Path):
     first = Recording.open(path)
     assert [alert.limit for alert in first.read_alerts()] == ["hot"]
     time.sleep(0.4)
-    ended = _run(settings_to_go_on(path), _motion(300), _health(72), _health(40))
+    ended = _run(settings_to_resume(path), _motion(300), _health(72), _health(40))
     recording = Recording.open(path)
     kinds = [event.kind for event in recording.read_events()]
     assert kinds.count("started") == 1
@@ -120,7 +121,7 @@ def test_figures_over_the_seam_are_those_of_the_rows(tmp_path: Path):
     """The pyramid of a recording that was gone on with is equal to its raw rows."""
     path = tmp_path / "rec"
     _run(_first(path, "on-2", LimitSet()), *[_health(20 + i) for i in range(10)])
-    _run(settings_to_go_on(path), *[_health(40 + i) for i in range(10)])
+    _run(settings_to_resume(path), *[_health(40 + i) for i in range(10)])
     recording = Recording.open(path)
     start_ns, end_ns = recording.start_ns, recording.end_ns
     figures = figures_of(recording, "shoulder", "temperature_housing_degC", start_ns, end_ns)
@@ -201,7 +202,7 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     assert later.active_limits == ("image",)
     time.sleep(0.3)
     # Gone on with at rest, it stands above 5 % still: nothing is raised anew, nothing returns.
-    _run(settings_to_go_on(path), _current(0), _current(0))
+    _run(settings_to_resume(path), _current(0), _current(0))
     recording = Recording.open(path)
     told = [event.kind for event in recording.read_events() if event.limit == "image"]
     assert told == ["raised"]
@@ -216,7 +217,7 @@ def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
     _run(_first(path, "on-8", parse_limits(LIMITS, "limits.toml")), _health(20))
     later = tmp_path / "later.toml"
     later.write_text(LIMITS.replace("60.0", "35.0").replace("50.0", "30.0"), encoding="utf-8")
-    _run(settings_to_go_on(path, limits_file=later), _health(20), _health(40), _health(40))
+    _run(settings_to_resume(path, limits_file=later), _health(20), _health(40), _health(40))
     recording = Recording.open(path)
     assert [taken.text for taken in recording.manifest.limits_taken] == [later.read_text()]
     kinds = [event.kind for event in recording.read_events()]
@@ -229,7 +230,7 @@ def test_other_limits_are_taken_over_where_it_goes_on(tmp_path: Path):
         LIMITS.replace("temperature_housing_degC", "temperature_ambient_degC"), encoding="utf-8"
     )
     with pytest.raises(InputError, match=r"bad.toml: limit\[1\] \(hot\).channel"):
-        settings_to_go_on(path, limits_file=bad)
+        settings_to_resume(path, limits_file=bad)
 
 
 def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
@@ -240,7 +241,7 @@ def test_afterwards_a_pause_with_other_limits_is_no_silence(tmp_path: Path):
     later = tmp_path / "later.toml"
     more = LIMITS + '[[limit]]\nname = "dead"\nkind = "silence"\nseverity = "trip"\nafter_s = 9\n'
     later.write_text(more, encoding="utf-8")
-    _run(settings_to_go_on(path, limits_file=later), _health(65), _health(40))
+    _run(settings_to_resume(path, limits_file=later), _health(65), _health(40))
     recording = Recording.open(path)
     told = [
         (event.kind, event.limit, event.value)
@@ -290,13 +291,13 @@ def test_what_cannot_be_gone_on_with_is_refused(tmp_path: Path):
     """No recording, another bench, one that is being written: a sentence, nothing changed."""
     path = tmp_path / "rec"
     with pytest.raises(InputError, match="no such recording"):
-        settings_to_go_on(path)
+        settings_to_resume(path)
     _run(_first(path, "on-4", LimitSet()), _health(20))
     other = tmp_path / "other.toml"
     other.write_text(_bench("on-4", 'name = "elbow"').text, encoding="utf-8")
     with pytest.raises(InputError, match="differs from the bench file"):
-        settings_to_go_on(path, bench=other)
-    settings = settings_to_go_on(path)
+        settings_to_resume(path, bench=other)
+    settings = settings_to_resume(path)
     running = Recorder(settings)
     with pytest.raises(InputError, match="is writing this recording"):
         record(settings, stop=threading.Event())
@@ -309,7 +310,7 @@ def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: 
     _run(_first(path, "on-5", LimitSet()), _health(20), _health(21))
     real = time.time_ns
     monkeypatch.setattr(time, "time_ns", lambda: real() - 3_600_000_000_000)
-    _run(settings_to_go_on(path), _health(30))
+    _run(settings_to_resume(path), _health(30))
     recording = Recording.open(path)
     time_ns, value = recording.read_readings("shoulder", 0, 2**62).channel_series(
         "temperature_housing_degC"

@@ -1,6 +1,7 @@
 """Several buses in one recording: the same identifier on two of them is two joints."""
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import can
@@ -11,11 +12,14 @@ from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings
+from logger.recording.record_settings import RecordSettings
 from logger.simulate import scenario
+from logger.store.layout.events import events_from
 from logger.store.layout.schema import frames_from_table
+from replay.bus_events import find_outages
 from replay.check import check_recording
 from replay.recording import Recording
+from tests.support.adapter import Adapter
 from tests.support.recorder import Recorder
 
 
@@ -65,7 +69,7 @@ def test_one_identifier_on_two_buses_is_two_joints(tmp_path: Path):
             batch.columns["temperature_housing_degC"], 20 + 10 * place + np.arange(300) % 10
         )
     assert check_recording(recording).is_complete
-    reader = recording._reader
+    reader = recording
     frames = frames_from_table(reader.read_rows("frames", start_ns=0, end_ns=2**62))
     assert np.bincount(frames.bus).tolist() == [300] * 4
     assert (np.diff(frames.time_ns) >= 0).all()
@@ -146,7 +150,7 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
     running.end()
     recording = Recording.open(tmp_path / "rec")
     assert recording.read_readings("a", 0, 2**62).columns["current_A"].tolist() == [1.0, -2.5]
-    reader = recording._reader
+    reader = recording
     frames = frames_from_table(reader.read_rows("frames", start_ns=0, end_ns=2**62))
     assert frames.length.tolist() == [48, 48, 8, 8]
     assert frames.flags.tolist() == [
@@ -159,3 +163,37 @@ def test_fd_and_29_bits_and_what_is_no_data_frame(tmp_path: Path):
     assert sum(buses["error_frames"].to_pylist()) == 1
     assert sum(buses["remote_frames"].to_pylist()) == 1
     assert recording.latest_health().undecoded == 2
+
+
+def test_a_bus_that_goes_and_comes_back_is_named_in_its_events(
+    tmp_path: Path, until: Callable[[Callable[[], object], str], None]
+):
+    """The second of two: its place stands in a column, and what is read needs no sentence."""
+    line = tmp_path / "line"
+    bench = _bench(
+        '[[bus]]\nname = "left"\ninterface = "virtual"\nchannel = "several-left"\n'
+        f'[[bus]]\nname = "right"\ninterface = "slcan"\nchannel = "{line}"\nbitrate = 500_000\n'
+        + _joint("a", "left")
+        + _joint("b", "right")
+    )
+    settings = RecordSettings(
+        bench=bench, where="bench.toml", limits=LimitSet(), out=tmp_path / "rec", name="two"
+    )
+
+    def told() -> list[tuple[str, int | None]]:
+        events = Recording.open(tmp_path / "rec").read_events()
+        return [(one.kind, one.bus) for one in events if one.kind.startswith("bus ")]
+
+    with Adapter(line):
+        running = Recorder(settings)
+        time.sleep(0.3)
+    until(lambda: ("bus lost", 1) in told(), "the bus is said to be lost")
+    with Adapter(line):
+        until(lambda: ("bus back", 1) in told(), "it is said to be back")
+        running.end()
+    reader = Recording.open(tmp_path / "rec")
+    table = reader.read_rows("events", start_ns=0, end_ns=2**62)
+    assert repr(list(reader.read_events())) == repr(events_from(table))
+    assert [
+        (one.bus, one.end_ns is None) for one in find_outages(Recording.open(tmp_path / "rec"))
+    ] == [(1, False)]

@@ -13,7 +13,8 @@ import pytest
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import parse_limits
-from logger.recording.recorder import RecordSettings, record, settings_to_go_on
+from logger.recording.record_settings import RecordSettings, settings_to_resume
+from logger.recording.recorder import record
 from logger.simulate.line_protocol import CanFrame
 from logger.store.layout.events import Event
 from replay.recording import Recording
@@ -250,7 +251,7 @@ def test_going_on_a_stop_without_effect_is_closed(
             process.kill()
             process.communicate()
         joints.hot[0] = False
-        settings = settings_to_go_on(tmp_path / "rec", send_stop_on_trip=True)
+        settings = settings_to_resume(tmp_path / "rec", send_stop_on_trip=True)
         assert settings.send_stop_on_trip
         running = Recorder(settings)
         time.sleep(0.3)

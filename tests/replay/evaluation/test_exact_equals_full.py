@@ -20,6 +20,7 @@ from replay.evaluation.tasks import evaluate_limits
 from replay.evaluation.thermal_alerts import supports_moments, thermal_alerts
 from replay.excursions.over_rows import evaluate_joint
 from replay.recording import Recording
+from tests.support.alerts import same_alerts
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 123_456_789
@@ -246,7 +247,7 @@ def test_levels_by_the_pyramid(recording: _WentOn, limits: list, turns: list):
     _went_on(recording, turns)
     for limit, found in zip(limits, level_alerts(recording, "a", limits), strict=True):
         expected = _told(recording, limit)
-        assert found.same_as(expected), (limit, found, expected)
+        assert same_alerts(found, expected), (limit, found, expected)
 
 
 @settings(
@@ -258,7 +259,7 @@ def test_many_limits_over_one_read(recording: _WentOn, limits: list, turns: list
     _went_on(recording, turns)
     found = evaluate_rows(recording, "a", limits, chunk_ns=37 * S)
     for limit, alerts in zip(limits, found, strict=True):
-        assert alerts.same_as(_told(recording, limit)), limit
+        assert same_alerts(alerts, _told(recording, limit)), limit
 
 
 @st.composite
@@ -307,7 +308,7 @@ def test_each_by_its_shortest_way(recording: _WentOn, limits: list, turns: list)
     """Runs, moments and stillness tell the same as every reading does, mixed in one task."""
     _went_on(recording, turns)
     for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
-        assert alerts.same_as(_told(recording, limit)), limit
+        assert same_alerts(alerts, _told(recording, limit)), limit
 
 
 @settings(
@@ -321,7 +322,7 @@ def test_images_by_moments(recording: _WentOn, limits: list, turns: list):
     for limit, alerts in zip(limits, found, strict=True):
         # A hold of half a second is short for these time constants: none moves too fast.
         assert alerts is not None, limit
-        assert alerts.same_as(_told(recording, limit)), limit
+        assert same_alerts(alerts, _told(recording, limit)), limit
 
 
 @settings(
@@ -345,7 +346,7 @@ def test_tracking_past_stale_set_points(recording: _WentOn, sets: list, turns: l
         for above, back, on, off in sets
     ]
     for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
-        assert alerts.same_as(_told(recording, limit)), limit
+        assert same_alerts(alerts, _told(recording, limit)), limit
 
 
 def test_a_current_beyond_all_measure_is_left_to_the_live_code(recording: _WentOn):
@@ -362,7 +363,7 @@ def test_a_current_beyond_all_measure_is_left_to_the_live_code(recording: _WentO
         True, True, False, False,
     ]  # fmt: skip
     for limit, alerts in zip(limits, evaluate_limits(recording, "a", limits), strict=True):
-        assert alerts.same_as(_told(recording, limit)), limit
+        assert same_alerts(alerts, _told(recording, limit)), limit
 
 
 def test_the_trace_has_what_the_properties_need(recording: _WentOn):

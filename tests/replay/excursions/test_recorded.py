@@ -9,8 +9,8 @@ import pytest
 import replay.excursions.applied_limits
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, parse_limits
+from logger.store.repair.post_request import submit_request
 from logger.store.tools.cut import copy_span
-from logger.store.writing.inbox import submit_request
 from replay.excursions.applied_limits import hypothetical_limits, recorded_limits
 from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import (

@@ -15,7 +15,7 @@ from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits, read_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
-from logger.store.writing.inbox import submit_request
+from logger.store.repair.post_request import submit_request
 from replay.evaluation.alert_arrays import to_alert_arrays
 from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording

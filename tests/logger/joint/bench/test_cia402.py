@@ -127,7 +127,7 @@ def test_every_statusword_reads_as_the_profile_table_has_it():
     assert set(alike) == set(table)
     bench = _bench()
     (plan,) = decode_plan(bench).joints
-    codes = replace(plan.frames[0].text_plan.codes["state_code"], flags=())
+    codes = replace(plan.frames[0].tell.codes["state_code"], flags=())
     for word in range(1 << 16):
         expected = [name for name, (mask, value) in table.items() if word & mask == value]
         assert len(expected) <= 1

@@ -12,7 +12,7 @@ from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.value import Value
 from logger.joint.decode.bit_fields import raw_values
-from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.joint.decode.decode import DecodeState, OutOfRange, decode, decode_plan
 from logger.joint.explain.explain import explain_frame
 from logger.joint.explain.typed import parse_typed_frame
 
@@ -509,5 +509,7 @@ bits = 16
 """
     frames = FrameBatch.from_rows([(i, 0x10, 0, bytes([250, i])) for i in range(3)])
     decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
-    assert decoded.out_of_range == {("a", "temperature_drive_degC"): 2}
+    assert decoded.out_of_range == {
+        ("a", "temperature_drive_degC"): OutOfRange(count=2, value=506.0, row=1, frame="s")
+    }
     assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [250.0, 506.0, 762.0]

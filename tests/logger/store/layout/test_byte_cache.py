@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.store.layout.byte_cache import ByteLruCache
-from logger.store.parts import part as parts
-from logger.store.parts.part import ROW_GROUP_ROWS, Part, list_parts, overlapping_parts, write_part
+from logger.store.parts import part_file
+from logger.store.parts.part import Part, list_parts, overlapping_parts
+from logger.store.parts.part_writer import ROW_GROUP_ROWS, write_part
 
 ROWS = 7 * ROW_GROUP_ROWS + 100
 COLUMNS = ("time", "a", "b", "gone")
@@ -73,7 +74,7 @@ def test_what_is_kept_is_what_is_in_the_file(
 ):
     """Any windows of any columns in any order: as if each were read for the first time."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "_CHUNK_CACHE", ByteLruCache(max_bytes=most_bytes))
+        patch.setattr(part_file, "_CHUNK_CACHE", ByteLruCache(max_bytes=most_bytes))
         (part,) = list_parts(folder)
         whole = _table()
         for row, count, order, some in windows:
@@ -106,8 +107,8 @@ def test_another_file_of_its_name_is_another(tmp_path: Path):
 
 def test_a_footer_that_is_gone_is_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """And every chunk is compared again then: a flipped byte is told however late."""
-    monkeypatch.setattr(parts, "_FOOTER_CACHE", ByteLruCache(max_bytes=0))
-    monkeypatch.setattr(parts, "_CHUNK_CACHE", ByteLruCache(max_bytes=0))
+    monkeypatch.setattr(part_file, "_FOOTER_CACHE", ByteLruCache(max_bytes=0))
+    monkeypatch.setattr(part_file, "_CHUNK_CACHE", ByteLruCache(max_bytes=0))
     (tmp_path / "recording.json").write_text("{}")
     path = write_part(tmp_path / "status", _table(), first_row=0)
     part = Part(location=path, first_row=0, end_row=ROWS)

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.store.layout.schema import TIME_TYPE
-from logger.store.parts import part as parts
-from logger.store.parts.part import Part, list_parts, write_part
+from logger.store.parts import part_writer
+from logger.store.parts.part import Part, list_parts
+from logger.store.parts.part_writer import write_part
 
 ALL = {"start_ns": 0, "end_ns": 2**62}
 START_NS = 1_795_000_000_000_000_000
@@ -38,7 +39,7 @@ def part(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, pa.Tabl
     """Give a small part of three row groups, its bytes and its rows."""
     table = _table(0)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "ROW_GROUP_ROWS", 150)
+        patch.setattr(part_writer, "ROW_GROUP_ROWS", 150)
         path = write_part(tmp_path_factory.mktemp("part"), table, first_row=0)
     return path, path.read_bytes(), table
 
@@ -84,7 +85,7 @@ def test_a_stale_page(part, tmp_path: Path):
     """A page of another part, or of another place in the same, in whichever place."""
     path, content, table = part
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(parts, "ROW_GROUP_ROWS", 150)
+        patch.setattr(part_writer, "ROW_GROUP_ROWS", 150)
         older = write_part(tmp_path, _table(9), first_row=0).read_bytes()
     for at in range(0, len(content), PAGE):
         for source in (older, content[PAGE:]):
@@ -126,7 +127,7 @@ def test_what_is_whole_in_a_damaged_part_is_read(part):
 
 def test_a_part_of_before_there_were_sums(tmp_path: Path):
     """It is read as ever; a damaged one is still told as far as Parquet itself can tell."""
-    path = tmp_path / parts.part_name(0, 400)
+    path = tmp_path / part_writer.part_name(0, 400)
     pq.write_table(_table(0), path)
     one = list_parts(tmp_path)[0]
     assert one.read_span(**ALL).equals(_table(0))

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets
-from logger.store.parts.part import Part, list_parts, write_part
+from logger.store.parts.part import Part, list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import (
     BASE_NS,
     PyramidCarry,

@@ -191,7 +191,7 @@ def test_a_slow_joint_pays_nothing(tmp_path: Path):
     names = [f"part-{a:012d}-{b:012d}.parquet" for a, b in ((0, 1000), (1000, 3000), (3000, 5000))]
     assert list(_fine(tmp_path / "fast")) == names
     low, high = START_NS, START_NS + 4 * BASE_NS
-    recording._reader.read_rows = None  # The rows are not asked.
+    recording.read_rows = None  # The rows are not asked.
     shape = read_envelope(recording, "a", TORQUE, low, high, bins=40)
     assert np.nanmax(shape.maximum) == rows.columns[TORQUE][:4000].max()
 

@@ -160,7 +160,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
     """Of 700 parts a few dozen are opened, for the whole recording and for any span in it."""
     path, trace = long_one
     recording = Recording.open(path)
-    reader = recording._reader
+    reader = recording
     assert len(list_parts(path / overview_stream("a"))) >= 700
     widths = {
         width: len(list_parts(upper_level_folder(path, "a", width))) for width in UPPER_WIDTHS_NS
@@ -214,7 +214,7 @@ def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
     consolidate_levels(path, "a")
     assert len(list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))) == 3
     recording = Recording.open(path)
-    nodes = recording._reader._pyramid["a"]
+    nodes = recording._pyramids["a"].nodes
     found = list(
         coarsest_for(
             nodes,

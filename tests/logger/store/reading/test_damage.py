@@ -18,8 +18,8 @@ from logger.store.layout.files import status_stream, write_atomically
 from logger.store.layout.lock import WriteLock, writer_pid
 from logger.store.layout.manifest import ClockAnchor, Manifest
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import submit_request
 from logger.store.writing.journal import JournalReader, journal_files
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording

@@ -219,7 +219,7 @@ def test_a_reader_that_opens_while_it_begins_sees_an_empty_recording(tmp_path: P
     assert reader.live
     assert reader.span_ns(STREAM) is None
     assert reader.newest_row("health") is None
-    assert reader.read_events() == []
+    assert reader.read_events() == ()
     assert reader.read_rows(STREAM, **ALL).schema.field("time").type == pa.timestamp("ns", tz="UTC")
     assert reader.describe_missing() == ()
     assert not reader.refresh()

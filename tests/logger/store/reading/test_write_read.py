@@ -19,10 +19,11 @@ from logger.store.layout.files import status_stream
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import new_manifest
 from logger.store.layout.schema import frames_from_table
-from logger.store.parts.part import ROW_GROUP_ROWS, list_parts
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import ROW_GROUP_ROWS
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000

@@ -18,7 +18,7 @@ from logger.store.layout import files, manifest
 from logger.store.layout.events import Event
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
-from logger.store.parts import part
+from logger.store.parts import part_writer
 from logger.store.pyramid.tenths import TENTH_NS
 from logger.store.pyramid.upper import upper_level_folder
 from logger.store.reading.reader import RecordingReader
@@ -62,7 +62,7 @@ def _each_step(step: Callable[[], None]) -> Iterator[None]:
             if self.suffix == ".journal":
                 step()
 
-        for module in (files, manifest, part):
+        for module in (files, manifest, part_writer):
             patch.setattr(module, "put", stepped_put)
         patch.setattr(Path, "unlink", stepped_unlink)
         yield

@@ -6,17 +6,20 @@ from pathlib import Path
 
 import pytest
 
+import logger.store.repair.post_request as post_request_module
 import logger.store.repair.recovery as seal_module
 import logger.store.writing.inbox as inbox_module
 from logger.errors import OutsideFault
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet
-from logger.recording.recorder import RecordSettings, record
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder import record
 from logger.simulate import scenario
 from logger.store.layout.files import INBOX_FOLDER
 from logger.store.layout.manifest import new_manifest
-from logger.store.repair.recovery import append_event, seal
-from logger.store.writing.inbox import EventRequest, PendingRequest, queued_files, submit_request
+from logger.store.repair.post_request import append_event, submit_request
+from logger.store.repair.recovery import seal
+from logger.store.writing.inbox import EventRequest, PendingRequest, queued_files
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
@@ -44,7 +47,7 @@ def _notes(path: Path) -> list[str]:
 def test_asked_while_another_note_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     """Two people at a finished recording: the second finds it taken, the first does both."""
     path = _finished(tmp_path / "rec")
-    append = seal_module._append_events
+    append = seal_module.append_requests
     late = iter(["second", "third"])
 
     def meanwhile(where: Path, requests: list[EventRequest]) -> None:
@@ -53,7 +56,8 @@ def test_asked_while_another_note_is_written(tmp_path: Path, monkeypatch: pytest
             submit_request(where, kind="note", text=text)
             break
 
-    monkeypatch.setattr(seal_module, "_append_events", meanwhile)
+    for module in (seal_module, post_request_module):
+        monkeypatch.setattr(module, "append_requests", meanwhile)
     append_event(path, EventRequest(kind="note", text="first"))
     assert queued_files(path) == []
     assert _notes(path) == ["first", "second", "third"]

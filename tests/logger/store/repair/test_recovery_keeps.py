@@ -13,10 +13,12 @@ from logger.joint.batch import ReadingBatch
 from logger.simulate import scenario
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, overview_stream, status_stream
 from logger.store.layout.manifest import new_manifest, read_manifest
-from logger.store.parts.part import list_parts, write_part
+from logger.store.parts.part import list_parts
+from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
-from logger.store.repair.recovery import append_event, seal
-from logger.store.writing.inbox import EventRequest, claim_requests, submit_request
+from logger.store.repair.post_request import append_event, submit_request
+from logger.store.repair.recovery import seal
+from logger.store.writing.inbox import EventRequest, claim_requests
 from logger.store.writing.journal import JournalWriter
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
@@ -295,7 +297,7 @@ def test_requests_on_a_full_disk_stay(tmp_path: Path, monkeypatch: pytest.Monkey
     with monkeypatch.context() as patch:
         # Killed between the events and the removal of what asked for them.
         patch.setattr(seal_module, "discard_done", lambda _paths: None)
-        assert seal_module._seal_locked(path)
+        assert seal_module._seal(path)
     assert len(list((path / INBOX_FOLDER).iterdir())) == 3
     assert not seal(path), "they are made already"
     assert list((path / INBOX_FOLDER).iterdir()) == []

@@ -23,10 +23,10 @@ from logger.store.layout.manifest import (
 )
 from logger.store.parts.part import list_parts
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
 from logger.store.tools.cut import copy_span, new_cut_folder
 from logger.store.writing.bulk_writer import BulkWriter
-from logger.store.writing.inbox import submit_request
 from logger.store.writing.journal import journal_files
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording

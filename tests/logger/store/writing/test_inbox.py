@@ -11,8 +11,9 @@ from logger.simulate import scenario
 from logger.store.layout.files import INBOX_FOLDER
 from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import EventRequest, claim_requests, submit_request, to_event
+from logger.store.writing.inbox import EventRequest, claim_requests, to_event
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
@@ -124,7 +125,7 @@ def test_what_a_dead_recorder_was_asked_is_done_by_seal(tmp_path: Path):
     for text in ("one", "two"):
         submit_request(path, kind="note", text=text)
     writer.abandon()
-    assert RecordingReader(path).read_events() == []
+    assert RecordingReader(path).read_events() == ()
     assert seal(path)
     assert not seal(path)
     events = RecordingReader(path).read_events()
@@ -151,5 +152,7 @@ def test_a_request_lies_in_the_inbox_whole(tmp_path: Path):
     submit_request(path, kind="shelve", alert=3, for_s=90.0, who="h")
     (file,) = (path / INBOX_FOLDER).iterdir()
     assert json.loads(file.read_text(encoding="utf-8"))["for_s"] == 90.0
-    assert claim_requests(path) == [EventRequest(kind="shelve", alert=3, for_s=90.0, who="h")]
+    (taken,) = claim_requests(path)
+    assert taken.name == file.stem
+    assert taken == EventRequest(kind="shelve", alert=3, for_s=90.0, who="h", name=file.stem)
     writer.abandon()

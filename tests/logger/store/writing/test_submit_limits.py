@@ -10,6 +10,7 @@ from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
+from logger.store.repair.post_request import submit_limits
 from logger.store.repair.recovery import seal
 from logger.store.writing.inbox import (
     MAX_LIMITS_TEXT,
@@ -17,7 +18,6 @@ from logger.store.writing.inbox import (
     claim_requests,
     claimed_files,
     queued_files,
-    submit_limits,
 )
 from logger.store.writing.live_writer import RecordingWriter
 
@@ -136,6 +136,7 @@ def test_a_crash_while_they_are_taken_over(tmp_path: Path, written: str):
             kind="limits taken over",
             text="Handed over: other limits are in force from here on: warm.",
             who="eva",
+            request=request.name,
         )
         writer.append_events([said])
         writer.tick(1.0)

@@ -1,0 +1,193 @@
+"""The events of one recording: numbered, written, handed on.
+
+An alert has a number of its own, which each event of its life carries. What the recorder raises
+about itself stands until it is acknowledged, or until nobody watches any more. The same for a bus,
+a log and a simulation; whoever calls it owns the clock.
+"""
+
+import math
+from collections.abc import Callable
+
+from logger.arrays import to_s
+from logger.event_kind import EventKind
+from logger.joint.bench.bench import Bench
+from logger.joint.decode.text_codes import Notice
+from logger.limits.kind import EventSeverity
+from logger.limits.limit_change import LimitChange
+from logger.limits.recorder import ONE_SHOT_LIMITS, one_shot_trip
+from logger.recording.resume import NEW_RECORDING, ResumePoint, gap_text
+from logger.store.layout.events import Event
+from logger.store.writing.inbox import EventRequest, to_event
+from logger.store.writing.row_buffer import RowBuffer
+
+__all__ = ["EventLog"]
+
+
+class EventLog:
+    """Makes the events of a recording, each the next in the sequence."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        writer: RowBuffer,
+        *,
+        start: ResumePoint = NEW_RECORDING,
+        on_event: Callable[[Event], None] = lambda _event: None,
+    ) -> None:
+        """Begin where `start` stands; `on_event` is called with each event once it is written."""
+        self._bench = bench
+        self._writer = writer
+        self._on_event = on_event
+        self._start = start
+        self._sequence = start.sequence
+        self._alerts = start.alerts
+        self._open = {key: alert.number for key, alert in start.open_alerts.items()}
+        self._raised = dict(start.raised)
+        self._recorder_alerts: dict[int, LimitChange] = {}
+
+    def begin(self, time_ns: int, *, note: str = "") -> None:
+        """Say that recording starts, or goes on with what is known to be missing."""
+        if self._start.is_resume:
+            self.emit(
+                EventKind.CONTINUED,
+                time_ns=time_ns,
+                duration_s=to_s(time_ns - self._start.ended_ns),
+                text=gap_text(self._start, start_ns=time_ns),
+            )
+            for joint, limit in list(self._open):
+                if joint == "" or limit in ONE_SHOT_LIMITS:
+                    # What the recorder watches about itself begins anew with it.
+                    self._return_of_before(joint, limit, time_ns)
+        else:
+            self.emit(EventKind.STARTED, time_ns=time_ns, text="Recording started.")
+        if note:
+            self.emit(EventKind.NOTE, time_ns=time_ns, text=note)
+
+    def end(self, time_ns: int, *, cause: str) -> None:
+        """Say that recording ends; the recorder's own alerts return, since nobody watches."""
+        for number in list(self._recorder_alerts):
+            self._return_recorder_alert(number, time_ns, "The recording ends.")
+        self.emit(EventKind.ENDED, time_ns=time_ns, text=f"Recording ended: {cause}.")
+
+    def emit(
+        self,
+        kind: EventKind,
+        *,
+        time_ns: int,
+        text: str,
+        joint: str = "",
+        limit: str = "",
+        severity: EventSeverity = "",
+        alert: int = 0,
+        channel: str = "",
+        value: float = math.nan,
+        duration_s: float = math.nan,
+        who: str = "",
+        bus: int | None = None,
+        frame: str = "",
+        request: str = "",
+    ) -> None:
+        """Make an event; without a bus it is of that of its joint."""
+        if bus is None and joint:
+            bus = self._bench.bus_of_joint(joint)
+        self._publish(
+            Event(
+                sequence=self._sequence,
+                time_ns=time_ns,
+                kind=kind,
+                joint=joint,
+                limit=limit,
+                severity=severity,
+                alert=alert,
+                channel=channel,
+                value=value,
+                text=text,
+                who=who,
+                duration_s=duration_s,
+                bus=bus,
+                frame=frame,
+                request=request,
+            )
+        )
+
+    def emit_request(self, request: EventRequest, *, time_ns: int) -> None:
+        """Make an event of a request from the inbox."""
+        raised = self._raised.get(request.alert)
+        self._publish(to_event(request, sequence=self._sequence, time_ns=time_ns, raised=raised))
+        if request.kind == "acknowledge" and request.alert in self._recorder_alerts:
+            self._return_recorder_alert(
+                request.alert, time_ns, "Acknowledged: it is taken note of."
+            )
+
+    def emit_notice(self, notice: Notice) -> None:
+        """Make an event of what a joint said in words."""
+        self.emit(
+            notice.kind,
+            time_ns=notice.time_ns,
+            joint=notice.joint,
+            channel=notice.channel,
+            value=notice.value,
+            frame=notice.frame,
+            text=notice.text,
+        )
+
+    def emit_change(self, change: LimitChange, text: str, *, bus: int | None = None) -> None:
+        """Make an event of a limit that was raised or has returned: an alert begins or ends."""
+        key = (change.joint, change.limit)
+        raised = change.kind == EventKind.RAISED
+        if raised:
+            self._alerts += 1
+            self._open[key] = self._alerts
+        self.emit(
+            change.kind,
+            time_ns=change.time_ns,
+            joint=change.joint,
+            limit=change.limit,
+            severity=change.severity,
+            alert=self._open.get(key, 0),
+            channel=change.channel,
+            value=change.value if raised else change.peak,
+            duration_s=to_s(change.time_ns - change.onset_ns) if raised else math.nan,
+            bus=bus,
+            text=text,
+        )
+
+    def raise_recorder_alert(
+        self, limit: str, *, time_ns: int, text: str, joint: str = "", bus: int | None = None
+    ) -> None:
+        """Raise an alert of the recorder's own, which stands until it is acknowledged."""
+        change = one_shot_trip(limit, time_ns=time_ns, joint=joint)
+        self.emit_change(change, text, bus=bus)
+        self._recorder_alerts[self._open[(joint, limit)]] = change
+
+    def _return_of_before(self, joint: str, limit: str, time_ns: int) -> None:
+        alert = self._start.open_alerts[(joint, limit)]
+        self.emit(
+            EventKind.RETURNED,
+            time_ns=time_ns,
+            joint=joint,
+            limit=limit,
+            severity=alert.severity,
+            alert=self._open.pop((joint, limit)),
+            value=alert.peak,
+            text="A new recorder watches this anew.",
+        )
+
+    def _return_recorder_alert(self, number: int, time_ns: int, text: str) -> None:
+        change = self._recorder_alerts.pop(number)
+        self.emit(
+            EventKind.RETURNED,
+            time_ns=time_ns,
+            joint=change.joint,
+            limit=change.limit,
+            severity=change.severity,
+            alert=number,
+            text=text,
+        )
+
+    def _publish(self, event: Event) -> None:
+        self._sequence += 1
+        if event.kind == EventKind.RAISED:
+            self._raised[event.alert] = event
+        self._writer.append_events([event])
+        self._on_event(event)

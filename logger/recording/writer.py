@@ -1,0 +1,243 @@
+"""The writing thread: what comes from the buses, in the order in which it counts.
+
+    queue -> merge by time -> answers -> pipeline -> stop frames -> once a second -> housekeeping
+
+One turn of the loop for each batch that a receiving thread hands on, or for 50 ms without one. The
+stop supervisor is told what the pipeline brought, right behind it and whether or not anything is
+polled. Events are handed to the caller once the supervisor has seen them.
+"""
+
+import queue
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+
+from logger.arrays import TIME_MAX_NS, to_ns
+from logger.bus.clock import ClockSample, RecordingClock, read_clocks
+from logger.bus.merger import WatermarkMerger
+from logger.bus.poller import Poller
+from logger.bus.source import Received
+from logger.event_kind import EventKind
+from logger.joint.batch import FrameBatch
+from logger.recording.event_log import EventLog
+from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue
+from logger.recording.housekeeping import Housekeeping
+from logger.recording.limits_watcher import LimitsWatcher
+from logger.recording.pipeline import Pipeline
+from logger.recording.polling import Polling
+from logger.recording.record_settings import RecordSettings
+from logger.recording.recorder_health import BusHealth, RecorderHealth
+from logger.recording.resume import NEW_RECORDING, ResumePoint
+from logger.recording.stop_supervisor import StopSupervisor
+from logger.store.layout.events import Event
+from logger.store.writing.disk_forecast import DiskForecast
+from logger.store.writing.live_writer import RecordingWriter
+from logger.traffic.bus_statistics import bus_statistics
+from logger.traffic.bus_statistics import statistics_plan as figures_plan_for
+from logger.traffic.live_diagnosis import LiveDiagnosis, diagnose_second
+from logger.traffic.per_second import TrafficCounter
+
+__all__ = ["Writer"]
+
+_SHORTEST_SECOND_S = 1e-3
+"""What a rate is divided by at least, where two seconds are told at once."""
+
+
+class Writer:
+    """Fills one recording from what the receiving threads hand on."""
+
+    def __init__(
+        self,
+        settings: RecordSettings,
+        store: RecordingWriter,
+        pipe: FrameQueue,
+        askers: Sequence[Poller],
+        *,
+        anchor: ClockSample,
+        started_ns: int,
+        start: ResumePoint = NEW_RECORDING,
+        on_event: Callable[[Event], None] = lambda _event: None,
+        asides: "queue.SimpleQueue[str] | None" = None,
+    ) -> None:
+        """Begin: the first events are written.
+
+        Parameters
+        ----------
+        anchor
+            Of the recording's time axis.
+        start
+            Where the recording stands that is gone on with.
+        on_event
+            Called with each event on the thread that made it.
+        asides
+            Sentences that others put there for the recording, from any thread.
+        """
+        bench = settings.bench
+        self._buses = bench.buses
+        self._store = store
+        self._pipe = pipe
+        self._axis = RecordingClock(anchor)
+        self._on_event = on_event
+        self._unpublished: deque[Event] = deque()
+        self._events = EventLog(bench, store, start=start, on_event=self._unpublished.append)
+        self.pipeline = Pipeline(
+            bench, settings.limits, store, self._events, start_ns=started_ns, start=start
+        )
+        self._events.begin(started_ns, note=settings.note)
+        self._polling = Polling(bench, askers, self._events, start_ns=started_ns)
+        self._stops = StopSupervisor([asker.stop_sender for asker in askers], self._events)
+        self._stops.begin(started_ns)
+        file = settings.limits_file
+        self._housekeeping = Housekeeping(
+            bench,
+            store,
+            self.pipeline,
+            self._events,
+            limits_file=None if file is None else LimitsWatcher(file, bench, settings.limits),
+            asides=queue.SimpleQueue() if asides is None else asides,
+        )
+        self._merge = WatermarkMerger(len(bench.buses), start_ns=anchor.wall_ns)
+        self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
+        self._unqueued = [0] * len(bench.buses)
+        self._room = DiskForecast(store.path, now_s=time.monotonic())
+        self._statistics_plan = figures_plan_for(bench)
+        self._hints = [LiveDiagnosis() for _ in bench.buses]
+        self._second_s = time.monotonic()
+        self._until_ns = anchor.wall_ns
+        # Limits that were saved meanwhile, or with which it goes on, count from the first frame.
+        self._housekeeping.do_due(time.monotonic(), started_ns)
+        self._publish()
+
+    def run(self) -> None:
+        """Write until everything is received and written."""
+        while True:
+            # Asked before the queue is: what is put in between is not left behind.
+            over = self._pipe.received_all.is_set()
+            try:
+                received = self._pipe.queue.get(timeout=GATHER_INTERVAL_S)
+            except queue.Empty:
+                if over:
+                    break
+                frames, self._until_ns = self._merge.take_until_watermark(
+                    self._axis.time_at(read_clocks()), idle=True
+                )
+            else:
+                frames = self._take(received)
+            self._process(frames)
+            self._stops.update(self._until_ns)
+            self._count_unqueued()
+            now_s = time.monotonic()
+            self._housekeeping.do_due(now_s, self._until_ns)
+            self._publish()
+            self._store.tick(now_s)
+        frames, self._until_ns = self._merge.take_until_watermark(TIME_MAX_NS)
+        self._process(frames)
+        self._stops.end(self._until_ns)
+        self._polling.end(self._until_ns)
+        self._publish()
+
+    def finish(self, *, cause: str) -> int:
+        """End the recording once `run` has returned; return the time at which it ended."""
+        ended_ns = self._axis.time_at(read_clocks())
+        self.pipeline.process(FrameBatch.empty(), now_ns=ended_ns)
+        self._record_seconds(ended_ns)
+        self._housekeeping.empty_inbox(ended_ns)
+        self.pipeline.flush_throttled(ended_ns)
+        self._events.end(ended_ns, cause=cause)
+        self._store.close(ended_ns=ended_ns, cause=cause)
+        self._publish()
+        return ended_ns
+
+    def _take(self, received: Received) -> FrameBatch:
+        """Take in what one bus brought; return the frames whose turn it is, in order of time."""
+        self._traffic[received.bus].add_frames(received.frames)
+        self._merge.add_frames(received.bus, received.frames, until_ns=received.until_ns)
+        frames, self._until_ns = self._merge.take_until_watermark(self._axis.time_at(read_clocks()))
+        for kind, text in received.remarks:
+            # The first bus tells what the clocks did, for all.
+            of_bus = None if kind == EventKind.CLOCK_STEP else received.bus
+            at_ns = max(self._until_ns, received.until_ns)
+            self._events.emit(kind, time_ns=at_ns, bus=of_bus, text=text)
+        self._polling.match_answers(received, time_ns=self._until_ns)
+        if received.lost:
+            self._pipe.counters[received.bus].lost += received.lost
+            self.pipeline.emit_frame_loss(
+                received.lost,
+                time_ns=self._until_ns,
+                bus=received.bus,
+                cause="the system's receive buffer was full.",
+            )
+        return frames
+
+    def _process(self, frames: FrameBatch) -> None:
+        read = self.pipeline.process(frames, now_ns=self._until_ns)
+        # First what was raised, for a trip orders a stop; then whether the joint stops.
+        self._publish()
+        for readings in read:
+            self._stops.on_readings(readings)
+        self._record_seconds(self._until_ns)
+
+    def _publish(self) -> None:
+        """Show the supervisor what happened, and hand it to the caller."""
+        while self._unpublished:
+            event = self._unpublished.popleft()
+            self._stops.on_event(event)
+            self._on_event(event)
+
+    def _count_unqueued(self) -> None:
+        """Say what was lost because this thread did not keep up."""
+        for place, counters in enumerate(self._pipe.counters):
+            count = counters.unqueued - self._unqueued[place]
+            if count > 0:
+                self._unqueued[place] += count
+                self._polling.reset(place)
+                self.pipeline.emit_frame_loss(
+                    count,
+                    time_ns=self._until_ns,
+                    bus=place,
+                    cause="the writer did not keep up.",
+                )
+
+    def _record_seconds(self, now_ns: int) -> None:
+        """Tell what is told once a second, where one is over."""
+        if not self.pipeline.is_second_over(now_ns):
+            return
+        now_s = time.monotonic()
+        span_s, self._second_s = max(now_s - self._second_s, _SHORTEST_SECOND_S), now_s
+        health = self._measure_health(now_s, span_s)
+        self._emit_hints(health, span_s)
+        self.pipeline.record_seconds(now_ns, health)
+
+    def _measure_health(self, now_s: float, span_s: float) -> RecorderHealth:
+        """Return how recorder and buses fared since this was asked last, `span_s` ago."""
+        return RecorderHealth(
+            buses=tuple(
+                BusHealth(
+                    second=traffic.take_second(span_s, sent_bits=counters.sent_bits),
+                    lost=counters.lost + counters.unqueued,
+                    garbled=counters.garbled,
+                    unanswered=self._polling.missed_total(place),
+                )
+                for place, (traffic, counters) in enumerate(
+                    zip(self._traffic, self._pipe.counters, strict=True)
+                )
+            ),
+            disk_left_h=self._room.hours_left(now_s),
+        )
+
+    def _emit_hints(self, health: RecorderHealth, span_s: float) -> None:
+        """Say what the figures of a bus look like, once that has stood for some seconds."""
+        heard = FrameBatch.concatenate([bus.second.frames for bus in health.buses])
+        start_ns = self._until_ns - to_ns(span_s)
+        found = bus_statistics(
+            heard, self._statistics_plan, start_ns=start_ns, end_ns=self._until_ns
+        )
+        for place, statistics in enumerate(found):
+            sentences, self._hints[place] = diagnose_second(self._hints[place], statistics)
+            for text in sentences:
+                self._events.emit(
+                    EventKind.BUS_HINT,
+                    time_ns=self._until_ns,
+                    bus=place,
+                    text=f"{statistics.settings.channel}: {text}",
+                )

@@ -1,0 +1,137 @@
+"""The rows of a recording that no part holds yet, as its journals grow.
+
+A journal is flushed twenty times a second and lasts for minutes: ten thousand small batches in each
+stream, which weigh more than the rows in them and are gone through at each question. They are put
+together here as they grow old; the rows and their order stay (a property test holds it). Not
+locked: the reader that owns it is.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import pyarrow as pa
+
+from logger.store.layout.remote import Address, Location
+from logger.store.writing.journal import JournalReader, journal_files
+
+__all__ = ["JournalTail", "TailRun"]
+
+
+@dataclass(frozen=True, slots=True)
+class TailRun:
+    """Rows that were written together, or put together since."""
+
+    first_row: int
+    batch: pa.RecordBatch
+    first_ns: int
+    last_ns: int
+
+    @property
+    def end_row(self) -> int:
+        """The number behind that of its last row."""
+        return self.first_row + int(self.batch.num_rows)
+
+
+class JournalTail:
+    """What the journals of one recording hold beyond its parts, by stream."""
+
+    loose_most: ClassVar[int] = 64
+    """So many batches of a stream are left as they came."""
+
+    def __init__(self, folder: Location, streams: Iterable[str]) -> None:
+        self._folder = folder
+        self._journals: dict[int, JournalReader] = {}
+        self._unreadable: dict[int, str] = {}
+        self._runs: dict[str, list[TailRun]] = {stream: [] for stream in streams}
+        # Of the last look: whether there had been journals, and how many were new.
+        self._had_some = False
+        self._begun = 0
+        # Stream -> the row from which on batches may be put together.
+        self._loose_from: dict[str, int] = {}
+
+    def runs_of(self, stream: str) -> list[TailRun]:
+        """Return the runs of a stream in order of their rows; not to be changed."""
+        return self._runs[stream]
+
+    def read_new(self, is_sealed: Callable[[str, int], bool]) -> bool:
+        """Take in what was written since; return whether there was anything.
+
+        `is_sealed` says whether a part holds a row of a stream: the part may be listed before the
+        journal's end is read.
+        """
+        news = False
+        if isinstance(self._folder, Address):
+            return news
+        self._had_some = bool(self._journals)
+        there = dict(journal_files(self._folder))
+        for number in list(self._journals):
+            if number not in there:
+                del self._journals[number]
+                self._unreadable.pop(number, None)
+        self._begun = len(there.keys() - self._journals.keys())
+        for number, path in there.items():
+            reader = self._journals.setdefault(number, JournalReader(path))
+            try:
+                for row in reader.read_new_rows():
+                    if row.stream not in self._runs or row.batch.num_rows == 0:
+                        continue
+                    if is_sealed(row.stream, row.first_row):
+                        continue
+                    times = row.batch.column(0).cast(pa.int64())
+                    self._runs[row.stream].append(
+                        TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
+                    )
+                    news = True
+                self._unreadable.pop(number, None)
+            except FileNotFoundError:
+                continue
+            except OSError as fault:
+                # As with a damaged part: the rest is read, and `missing` tells.
+                self._unreadable[number] = fault.strerror or str(fault)
+        return news
+
+    def drop_sealed(self, stream: str, is_sealed: Callable[[int], bool]) -> None:
+        """Forget the rows of a stream that a part holds by now."""
+        self._runs[stream] = [run for run in self._runs[stream] if not is_sealed(run.first_row)]
+
+    def put_together(self, *, news: bool) -> None:
+        """Make one batch of the newest in each stream that has many of them.
+
+        Never across two journals: a part takes what one of them held.
+        """
+        begun, self._begun = self._begun, 0
+        if begun > 1 or (begun and self._had_some):
+            # Which rows here are of which journal is not known.
+            self._loose_from = {
+                stream: runs[-1].end_row for stream, runs in self._runs.items() if runs
+            }
+        elif news:
+            for stream, runs in self._runs.items():
+                self._put_together_in(stream, runs, 2 if begun else self.loose_most)
+
+    def _put_together_in(self, stream: str, runs: list[TailRun], least: int) -> None:
+        row = self._loose_from.get(stream, 0)
+        count = 0
+        while count < len(runs) and runs[-count - 1].first_row >= row:
+            count += 1
+        loose = runs[len(runs) - count :]
+        if count < least or loose[-1].end_row - loose[0].first_row != sum(
+            run.batch.num_rows for run in loose
+        ):
+            return
+        table = pa.Table.from_batches([run.batch for run in loose]).combine_chunks()
+        whole = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
+        runs[len(runs) - count :] = [whole]
+        self._loose_from[stream] = whole.end_row
+
+    def unreadable(self) -> Sequence[str]:
+        """Return which journals cannot be read, in sentences."""
+        return [
+            f"journal {number:08d} cannot be read: {fault}"
+            for number, fault in sorted(self._unreadable.items())
+        ]
+
+    def remainders(self) -> Sequence[str]:
+        """Return what of the journals holds no whole record, in sentences; some are empty."""
+        return [reader.unread_text() for _, reader in sorted(self._journals.items())]

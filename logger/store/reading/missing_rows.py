@@ -1,0 +1,41 @@
+"""What is known to be missing of a stream's rows, in sentences."""
+
+from collections.abc import Iterator, Sequence
+
+from logger.store.parts.part import Part
+from logger.store.reading.journal_tail import TailRun
+
+__all__ = ["UNCLOSED", "missing_rows"]
+
+UNCLOSED = (
+    "The recorder ended without closing the recording: up to 0.2 s before its end are missing, up "
+    "to 1 s after a power cut."
+)
+
+
+def missing_rows(
+    stream: str, parts: Sequence[Part], tail: Sequence[TailRun], *, rows: int
+) -> Iterator[str]:
+    """Yield a sentence for each hole in a stream, and for each part that is not what it should be.
+
+    `rows`: how many the stream has at least, as far as recording.json knows.
+    """
+    ranges = sorted(
+        [(part.first_row, part.end_row) for part in parts]
+        + [(run.first_row, run.end_row) for run in tail]
+    )
+    row = 0
+    for first, end in ranges:
+        if first > row:
+            yield f"{stream}: rows {row} to {first - 1} are missing."
+        row = max(row, end)
+    if row < rows:
+        yield f"{stream}: rows {row} to {rows - 1} are missing."
+    for part in parts:
+        if part.verify_error:
+            yield f"{part.name} of {stream} cannot be read: {part.verify_error}"
+        elif part.footer.num_rows != part.end_row - part.first_row:
+            yield (
+                f"{part.name} of {stream} holds {part.footer.num_rows} rows, "
+                f"expected {part.end_row - part.first_row}."
+            )
