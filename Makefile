@@ -21,14 +21,16 @@ test: $(READY) browser   ## every quick test, the browser's included
 slow: $(READY) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)
 
-check: $(READY)  ## lint, format and types
+check: $(READY)  ## lint, format and types, of Python and JavaScript
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
+	@$(BIN)/python -m tests.support.node
 
 format: $(READY) ## put the source into its form
 	@$(BIN)/ruff check --fix-only -q .
 	@$(BIN)/ruff format .
+	@$(BIN)/python -m tests.support.node --write
 
 bench: $(READY)  ## speed, as ratios measured in one run
 	@$(BIN)/python -m pytest tests/benchmarks -m "" -s -p no:cacheprovider $(ARGS)
@@ -49,7 +51,7 @@ browser:
 	@sh tests/support/bring_browser.sh
 
 clean:           ## remove what can be made again (never a recording)
-	@rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist
+	@rm -rf $(VENV) node_modules .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist
 
 $(READY): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \

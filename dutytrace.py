@@ -1065,7 +1065,7 @@ def limits_check(
 @limits_app.command("example")
 def limits_example() -> None:
     """Print a commented limits file with every kind, to begin with."""
-    from logger.limits.describe import example_text
+    from logger.limits.kinds import example_text
 
     _say(example_text().rstrip())
 

@@ -1,6 +1,7 @@
 """Shows a recording, live or past. Imports replay and the logger's vocabulary.
 
     app        the server: one process, one port
+    cli        the commands that serve pages
     plot_data  the one place that asks replay for what a figure draws
     server/    what every route shares: requests, open recordings, origin, memory
     access/    who is let in where the pages are served to others

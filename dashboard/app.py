@@ -29,6 +29,9 @@ from dashboard.live.write_requests import add_write_request_route
 from dashboard.pages import bus, limits, live, replay, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
+from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
+from dashboard.server.dependencies import provide_services
+from dashboard.server.error_answers import add_error_handlers
 from dashboard.server.memory import limit_heaps, release_free_memory
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
@@ -40,6 +43,7 @@ log = logging.getLogger(__name__)
 
 SHUTDOWN_TIMEOUT_S: Final = 1
 _WILDCARD_HOSTS: Final = frozenset({"0.0.0.0", "::", ""})
+_MODULES: Final = "<!-- modules -->"
 _INDEX_HTML: Final = """<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -47,6 +51,7 @@ _INDEX_HTML: Final = """<!DOCTYPE html>
 <title>{%title%}</title>
 <link rel="icon" href="data:image/svg+xml,%3Csvg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16'%3E%3Cpath d='M1 12 5 9 9 10 15 3' fill='none' stroke='%230072B2' stroke-width='2.4'/%3E%3C/svg%3E">
 {%css%}
+<!-- modules -->
 </head>
 <body>
 {%app_entry%}
@@ -69,6 +74,8 @@ def build_server(
 ) -> FastAPI:
     """Return the application for one recordings folder; `stop` ends what it does for long."""
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    assets = Path(__file__).parent / "assets"
+    modules = BrowserModules(assets)
     app = Dash(
         "dashboard",
         server=server,  # type: ignore[arg-type]  # a backend's server, as documented
@@ -76,8 +83,9 @@ def build_server(
         title="dutytrace",
         update_title="",
         serve_locally=True,
-        assets_folder=str(Path(__file__).parent / "assets"),
-        index_string=_INDEX_HTML,
+        assets_folder=str(assets),
+        assets_ignore=DASH_IGNORES,
+        index_string=_INDEX_HTML.replace(_MODULES, modules.head()),
         meta_tags=[
             {"name": "viewport", "content": "width=device-width, initial-scale=1"},
             {"name": "color-scheme", "content": "light dark"},
@@ -95,15 +103,18 @@ def build_server(
             "/bus": bus.bus_layout,
         },
     )
-    add_replay_routes(server, cache)
-    add_bus_routes(server, cache)
+    modules.add_route(server)
+    provide_services(server, recordings=cache, guard=guard)
+    add_error_handlers(server)
+    add_replay_routes(server)
+    add_bus_routes(server)
     stop = stop or threading.Event()
-    add_limits_routes(server, cache, guard, stop=stop, writes=not access.read_only)
+    add_limits_routes(server, cache, stop=stop, writes=not access.read_only)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
-        add_write_request_route(server, cache, guard)
-        add_cut_route(server, cache, guard, stop=stop)
-    add_pack_route(server, cache)
+        add_write_request_route(server)
+        add_cut_route(server, stop=stop)
+    add_pack_route(server)
     add_login_routes(server, access)
 
     async def health() -> JSONResponse:
@@ -208,7 +219,7 @@ def serve_pages(
 
 
 class _Server(uvicorn.Server):
-    """A uvicorn that says when it accepts connections, and when it begins to end."""
+    """A uvicorn that reports when it accepts connections and when it begins to stop."""
 
     def __init__(
         self,
@@ -237,7 +248,7 @@ class _Server(uvicorn.Server):
 
 
 def _host_names(host: str) -> list[str]:
-    """Return what this machine is called by others, beside its addresses."""
+    """Return this machine's host names."""
     host_name = socket.gethostname()
     return [host_name, f"{host_name.partition('.')[0]}.local", host]
 

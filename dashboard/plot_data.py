@@ -1,7 +1,8 @@
-"""The one place that asks replay for what a figure draws.
+"""Plot data: what a figure of a recording's rows is drawn from, read from the recording.
 
-Never more than two points a bucket and never more buckets than pixels; gaps come as NaN. Reads the
-recording, computes nothing but the change to shown units.
+The only code that reads recordings for figures; `figures` itself is pure. Never more than two
+points a bucket and never more buckets than pixels; gaps are NaN. Computes nothing but the change to
+shown units.
 """
 
 from dataclasses import dataclass, replace
@@ -20,10 +21,12 @@ from dashboard.figures.annotations import (
     other_gap,
 )
 from dashboard.figures.axes import Pen, PlotRow, plan_rows
-from dashboard.figures.lines import Band, Line, is_crowded
+from dashboard.figures.lines import Band, Line
+from dashboard.figures.rows import ReadRow
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.limits.limit import LimitSet
 from replay.alignment import Overlay
+from replay.cycles import are_cycles_narrow
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 from replay.window import ChannelWindow, gaps_within, read_envelope
@@ -31,7 +34,6 @@ from replay.window import ChannelWindow, gaps_within, read_envelope
 __all__ = [
     "BAND_BUCKET_PX",
     "Bins",
-    "ReadRow",
     "add_overlay_annotations",
     "other_pens",
     "plan_recording_rows",
@@ -50,21 +52,6 @@ LINE_PX_PER_BUCKET = 2
 
 
 _NEVER_NS = 2**62
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadRow:
-    """A planned row and what was read for it."""
-
-    plan: PlotRow
-    lines: tuple[Line | Band, ...]
-    bucket_s: float
-    """Length of a bucket where the row is drawn as bands, else NaN."""
-
-    @property
-    def named_pens(self) -> tuple[Pen, ...]:
-        """Return the pens that are named in the margin: those planned, then a second one's."""
-        return self.plan.measured_pens + tuple(line.pen for line in self.lines if line.pen.other)
 
 
 def plan_recording_rows(
@@ -192,7 +179,7 @@ def read_row(
             if not pen.setpoint
         ]
         if any(
-            is_crowded(band.minimum, band.maximum, min_range=plan.min_span) for band, _ in bands
+            are_cycles_narrow(band.minimum, band.maximum, least=plan.min_span) for band, _ in bands
         ):
             drawn_bands = tuple(band for band, _ in bands)
             return ReadRow(plan=plan, lines=drawn_bands, bucket_s=bands[0][1])
@@ -245,7 +232,7 @@ def read_annotations(
     displays: Displays = DEFAULT_DISPLAYS,
     applied: AppliedLimits | None = None,
 ) -> Annotations:
-    """Return what stands in a window of a recording.
+    """Return what is marked in a window of a recording.
 
     `end_ns` is None where the window goes on: what was just said stands a moment after the newest
     value, and belongs to the picture that comes. `applied`: what was in force and was raised; left
@@ -295,7 +282,7 @@ def add_overlay_annotations(
     start_s: float,
     end_s: float,
 ) -> Annotations:
-    """Return what stands in a window with what has to be said of a second recording over it.
+    """Return the marks of a window with those of a second recording that is laid over it.
 
     Its gaps among the joints that are drawn, where it begins and where it ends; its limits and
     alerts are its own.

@@ -2,6 +2,10 @@
 
     errors         the error tree; every message that a user reads starts there
     settings_file  TOML -> validated model, with errors that name file, key, found and expected
+    arrays         the kinds of arrays that everything passes on; time in whole nanoseconds
+    event_kind     every kind of event, and what each tells
+    cancellation   how long work is ended from outside
+    time_chunks    a span of time in chunks, so that a read is bounded
     joint/         pure: what a joint reports and what it means
     limits/        pure: when to raise an alert
     traffic/       pure: statistics and diagnosis of a bus
@@ -14,6 +18,6 @@
     simulate/      joints that do not exist, for demos and tests
     cli/           the commands of these rooms
 
-Imports run downwards only: cli -> recording, importing, layout_tools -> bus, store, notify ->
-limits, traffic -> joint; errors and settings_file lie below all of them.
+Imports run downwards only: cli -> importing, layout_tools, simulate -> recording -> notify
+-> bus, store -> limits, traffic -> joint; what lies directly in here is below all of them.
 """

@@ -39,6 +39,7 @@ class EventKind(StrEnum):
     STATE = "state"
     LIMITS_TAKEN_OVER = "limits taken over"
     LIMITS_REFUSED = "limits refused"
+    LIMIT_NOT_JUDGED = "limit not judged"
     STOP_ARMED = "stop armed"
     STOP_SENT = "stop sent"
     STOP_SEEN = "stop seen"
@@ -87,6 +88,7 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STATE: "A joint reports its state (`value`: the code).",
     EventKind.LIMITS_TAKEN_OVER: "Other limits are in force from here on.",
     EventKind.LIMITS_REFUSED: "Other limits do not fit; those in force stay.",
+    EventKind.LIMIT_NOT_JUDGED: "Readings come too seldom for a limit: it cannot be judged.",
     EventKind.STOP_ARMED: "To which joints a stop frame is sent on a trip.",
     EventKind.STOP_SENT: "A stop frame was sent (`duration_s`: after the trip).",
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",

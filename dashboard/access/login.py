@@ -18,7 +18,8 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from dashboard.access.session_middleware import LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, Access
 from dashboard.access.sessions import SESSION_LIFETIME_S
 from dashboard.server.origin_check import LOOPBACK, host_of
-from dashboard.text.theme import DARK, LIGHT, NUMBER_FONT, TEXT_FONT, Theme, format_duration
+from dashboard.text.format import format_duration
+from dashboard.text.theme import DARK, LIGHT, NUMBER_FONT, TEXT_FONT, Theme
 
 __all__ = ["add_login_routes"]
 
@@ -113,7 +114,7 @@ async def _read_body(request: Request) -> bytes | None:
 
 
 def _safe_next_path(path: str) -> str:
-    """Return where to go on: a page of this server, never another's."""
+    """Return the address to redirect to: a page of this server, never another's."""
     if len(path) > 2000 or not _OWN_PATH.fullmatch(path):
         return "/"
     url = urlsplit(path)

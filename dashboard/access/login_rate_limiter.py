@@ -1,4 +1,4 @@
-"""How often somebody may try a password: a few at once, then one every so often.
+"""Limits how often a password may be tried: a few times at once, then once an interval.
 
 One allowance for each address, and one for all together, so that many addresses are no way around.
 An IPv6 address counts by its /64, since whoever has one has them all. Pure: time comes in.

@@ -1,4 +1,4 @@
-"""Turns away every request and websocket without a session, and every change if read-only.
+"""Refuses every request and websocket without a session, and every change if read-only.
 
 Stands behind `guard` and before every route, so that a route which is added later is behind it
 without knowing of it. A page that was asked for leads to the login; anything else is refused. A

@@ -31,7 +31,7 @@ class Sessions:
         return token
 
     def is_valid(self, token: str, now_s: float) -> bool:
-        """Return whether a token is one of a session that goes on."""
+        """Return whether a token belongs to a session that has not ended."""
         until_s = self._expiry_s.get(_token_digest(token))
         return until_s is not None and now_s < until_s
 

@@ -1,115 +1,119 @@
 """The routes that the Bus page reads from: which recordings there are, and one of them.
 
-All GET and without any effect. The figures of each second are kept between two questions, so that
+All GET and without any effect. The statistics of each second are kept between two requests, so that
 what a live recording has added is all that is read.
 """
 
-import math
-import threading
-from collections import OrderedDict
-from typing import Any, Final
+from typing import Annotated, Final
 
-from fastapi import FastAPI
-from fastapi.responses import Response
+from fastapi import APIRouter, Depends, FastAPI, Query, Request
+from fastapi.responses import JSONResponse
 
 from dashboard.bus.view import BusViewRequest, bus_view
-from dashboard.figures.sheet import make_sheet
-from dashboard.replay.routes import json_answer
-from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import LIGHT, THEMES, format_clock, format_day, reader_zone
+from dashboard.server.dependencies import OpenRecording, Recordings
+from dashboard.server.queries import FigureQuery, ZoneQuery, finite_or
+from dashboard.text.format import format_short_date_time
+from dashboard.text.zone import zone_name
+from logger.store.layout.byte_cache import ByteLruCache
 from replay.bus_history import NO_SECONDS, BusSeconds, extend_bus_seconds
 from replay.recording import Recording
 
-__all__ = ["BUS_VIEW_PATH", "add_bus_routes"]
+__all__ = ["add_bus_routes"]
 
-BUS_VIEW_PATH: Final = "/heard"
-MAX_RECENT_RECORDINGS: Final = 4
+MAX_BUS_HISTORIES: Final = 4
 DEFAULT_NEWEST_S: Final = 10.0
+MIN_NEWEST_S: Final = 1.0
+MAX_NEWEST_S: Final = 600.0
 MAX_RECORDING_S: Final = 400 * 86400.0
+routes = APIRouter(prefix="/api")
 
 
-class _RecentRecordings:
-    """What is known of the recordings looked at last; safe for several threads."""
+class BusQuery(FigureQuery, ZoneQuery):
+    """Which bus of a recording, which window and which span of it."""
 
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._seconds: OrderedDict[Recording, BusSeconds] = OrderedDict()
+    bus: str = ""
+    """Its name; the first one where there is none of that name."""
+    start: float | None = None
+    end: float | None = None
+    """The window in seconds since the start; left away: the whole recording."""
+    span0: float | None = None
+    span1: float | None = None
+    """The span that is evaluated; left away: the newest `newest` seconds."""
+    newest: float = DEFAULT_NEWEST_S
 
-    def bus_seconds(self, recording: Recording) -> BusSeconds:
-        # A recording that was opened anew is another: what was known of the old one goes.
-        with self._lock:
-            seconds = extend_bus_seconds(recording, self._seconds.pop(recording, NO_SECONDS))
-            self._seconds[recording] = seconds
-            while len(self._seconds) > MAX_RECENT_RECORDINGS:
-                self._seconds.popitem(last=False)
-            return seconds
-
-
-def add_bus_routes(server: FastAPI, cache: RecordingCache) -> None:
-    """Add the routes; each runs on a worker thread, since each reads disk."""
-    recent = _RecentRecordings()
-
-    def get_list(offset_min: float = 0.0) -> Response:
-        where = reader_zone(offset_min)
-        return json_answer(
-            lambda: {
-                "folder": str(cache.folder),
-                "recordings": [
-                    {
-                        "path": entry.path.name,
-                        "name": entry.name,
-                        "live": entry.live,
-                        "begun": f"{format_day(entry.started_ns, where, year=False)} "
-                        f"{format_clock(entry.started_ns, where)[:5]}",
-                    }
-                    for entry in cache.list_entries()
-                    if not entry.fault
-                ],
-            }
+    def view_request(self, recording: Recording) -> BusViewRequest:
+        """Return what is asked for of a recording, brought into range."""
+        names = [one.name for one in recording.bench.buses]
+        newest_s = finite_or(self.newest, DEFAULT_NEWEST_S)
+        return BusViewRequest(
+            bus=names.index(self.bus) if self.bus in names else 0,
+            view=_ordered_pair(self.start, self.end),
+            span=_ordered_pair(self.span0, self.span1),
+            newest_s=min(max(newest_s, MIN_NEWEST_S), MAX_NEWEST_S),
+            sheet=self.sheet,
+            theme=self.colours,
+            zone=self.time_zone,
         )
 
-    def get_view(
-        name: str,
-        *,
-        bus: str = "",
-        start: float | None = None,
-        end: float | None = None,
-        span0: float | None = None,
-        span1: float | None = None,
-        newest: float = DEFAULT_NEWEST_S,
-        width: float = 900,
-        height: float = 440,
-        form: str = "normal",
-        theme: str = "light",
-        offset_min: float = 0.0,
-    ) -> Response:
-        def make_view() -> dict[str, Any]:
-            recording = cache.open_recording(name)
-            names = [bus_settings.name for bus_settings in recording.bench.buses]
-            request = BusViewRequest(
-                bus=names.index(bus) if bus in names else 0,
-                view=_valid_span(start, end),
-                span=_valid_span(span0, span1),
-                newest_s=min(max(newest, 1.0), 600.0)
-                if math.isfinite(newest)
-                else DEFAULT_NEWEST_S,
-                sheet=make_sheet(
-                    form,
-                    width if math.isfinite(width) else 900,
-                    height if math.isfinite(height) else 440,
-                ),
-                theme=THEMES.get(theme, LIGHT),
-                where=reader_zone(offset_min),
-            )
-            return bus_view(recording, recent.bus_seconds(recording), request)
 
-        return json_answer(make_view)
+class BusHistories:
+    """The statistics of each second of the recordings that were looked at last."""
 
-    for path, route in (("", get_list), ("/{name}", get_view)):
-        server.add_api_route(BUS_VIEW_PATH + path, route, methods=["GET"], response_model=None)
+    def __init__(self) -> None:
+        # Counted in recordings. One that was opened again is another: the old one's entry goes.
+        self._known: ByteLruCache[BusSeconds] = ByteLruCache(max_bytes=MAX_BUS_HISTORIES)
+
+    def up_to_date(self, recording: Recording) -> BusSeconds:
+        """Return the statistics of a recording with what came since the last call."""
+        seconds = extend_bus_seconds(recording, self._known.get(recording) or NO_SECONDS)
+        self._known.put(recording, seconds, size_bytes=1)
+        return seconds
 
 
-def _valid_span(first: float | None, second: float | None) -> tuple[float, float] | None:
+async def _bus_histories(request: Request) -> BusHistories:
+    histories: BusHistories = request.app.state.bus_histories
+    return histories
+
+
+@routes.get("/bus/recordings")
+def list_bus_recordings(
+    recordings: Recordings, query: Annotated[ZoneQuery, Query()]
+) -> JSONResponse:
+    """Answer the recordings whose buses can be shown."""
+    zone = query.time_zone
+    listed = [
+        {
+            "path": found.path.name,
+            "name": found.name,
+            "live": found.live,
+            "begun": format_short_date_time(found.started_ns, zone),
+        }
+        for found in recordings.list_entries()
+        if not found.fault
+    ]
+    return JSONResponse(
+        {"folder": str(recordings.folder), "recordings": listed, "zone": zone_name(zone)}
+    )
+
+
+@routes.get("/recordings/{name}/bus")
+def show_bus(
+    recording: OpenRecording,
+    histories: Annotated[BusHistories, Depends(_bus_histories)],
+    query: Annotated[BusQuery, Query()],
+) -> JSONResponse:
+    """Answer everything that the page shows of a recording."""
+    seconds = histories.up_to_date(recording)
+    return JSONResponse(bus_view(recording, seconds, query.view_request(recording)))
+
+
+def add_bus_routes(server: FastAPI) -> None:
+    """Add the routes; each runs on a worker thread, since each reads disk."""
+    server.state.bus_histories = BusHistories()
+    server.include_router(routes)
+
+
+def _ordered_pair(first: float | None, second: float | None) -> tuple[float, float] | None:
     """Return two ends in order, None unless both are numbers that a recording can have."""
     if first is None or second is None:
         return None

@@ -5,7 +5,7 @@ Each column leaves as it is read and as it is sorted by. Pure.
 
 from typing import Any
 
-from dashboard.text.theme import format_duration, format_elapsed, format_number, format_thousands
+from dashboard.text.format import format_duration, format_elapsed, format_number, format_thousands
 from logger.traffic.bus_statistics import BusStatistics
 from logger.traffic.cadence import MessageStats
 from replay.bus_events import TrafficSample
@@ -16,7 +16,7 @@ __all__ = ["message_table"]
 def message_table(
     sample: TrafficSample, bus: int, *, start_ns: int, requested_s: float
 ) -> dict[str, Any]:
-    """Return what was heard on one bus.
+    """Return the senders and totals of one bus in a span, as the page shows them.
 
     Parameters
     ----------
@@ -28,18 +28,18 @@ def message_table(
     statistics = sample.buses[bus]
     from_s, to_s = (sample.start_ns - start_ns) / 1e9, (sample.end_ns - start_ns) / 1e9
     span_s = to_s - from_s
-    tenths = span_s < 60
-    when = f"{format_elapsed(from_s, tenths=tenths)} to {format_elapsed(to_s, tenths=tenths)}"
+    decimals = 1 if span_s < 60 else 0
+    when = f"{format_elapsed(from_s, decimals)} to {format_elapsed(to_s, decimals)}"
     cut = (
-        f"Of the {format_duration(requested_s)} asked for, {format_duration(span_s)} are looked at: that is "
-        "enough for periods."
+        f"Only {format_duration(span_s)} of the selected {format_duration(requested_s)} are "
+        "evaluated: enough to find the periods."
         if sample.is_truncated
         else ""
     )
     return {
         "from_s": from_s,
         "to_s": to_s,
-        "title": f"Heard in {format_duration(span_s)}",
+        "title": f"Traffic in {format_duration(span_s)}",
         "when": when,
         "cut": cut,
         "facts": _bus_facts(statistics),

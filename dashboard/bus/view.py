@@ -7,7 +7,7 @@ Opening reads the figures of each second and a bounded sample of frames, however
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timezone
+from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -15,15 +15,15 @@ import numpy as np
 from dashboard.bus.senders import message_table
 from dashboard.figures.buses import BusRow, LaneMark, OutageSpan, buses_figure, buses_sheet
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import (
-    Theme,
+from dashboard.text.format import (
     format_clock,
-    format_day,
+    format_date_time,
     format_duration,
     format_elapsed,
     format_number,
     format_thousands,
 )
+from dashboard.text.theme import Theme
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import BusSettings
 from logger.traffic.diagnosis import MAX_LOAD
@@ -55,7 +55,7 @@ class BusViewRequest:
     newest_s: float
     sheet: Sheet
     theme: Theme
-    where: timezone
+    zone: tzinfo
 
 
 def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest) -> dict[str, Any]:
@@ -67,14 +67,14 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
     outages = find_outages(recording)
     view = _clip_view(request.view, length_s)
     events = list_bus_events(recording)
-    until = "" if recording.live else f" to {format_clock(end, request.where)}"
+    until = "" if recording.live else f" to {format_clock(end, request.zone)}"
     state = "still recording" if recording.live else f"{format_duration(length_s)} long"
     totals_by_bus = [bus_totals(seconds.for_bus(index)) for index in range(len(settings))]
     return {
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
-        "when": f"{format_day(start, request.where)}, {format_clock(start, request.where)}{until}; {state}",
+        "when": f"{format_date_time(start, request.zone)}{until}; {state}",
         "length_s": length_s,
         "view": list(view),
         "bus": bus_index,
@@ -89,7 +89,7 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
             recording, seconds, request, view=view, bus_index=bus_index, outages=outages
         ),
         "happened": [
-            _bus_event_row(one, recording, request.where)
+            _bus_event_row(one, recording, request.zone)
             for one in reversed(events[-MAX_BUS_EVENTS:])
         ],
         "earlier": max(0, len(events) - MAX_BUS_EVENTS),
@@ -99,11 +99,11 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
 
 
 def _missing_text(recording: Recording, seconds: BusSeconds) -> str:
-    """Say what the recording cannot tell, empty if it tells all."""
+    """Return what is not known of the recording's buses, in a sentence; empty if all is."""
     if not len(seconds):
         if recording.live:
-            return "The first figures come after a second."
-        return "This recording holds no figures of its buses; only its frames tell of them."
+            return "The first statistics come after a second."
+        return "This recording holds no statistics of its buses; only its frames are evaluated."
     if seconds.each_bus:
         return ""
     several = len(recording.bench.buses) > 1
@@ -111,8 +111,8 @@ def _missing_text(recording: Recording, seconds: BusSeconds) -> str:
     if np.isnan(seconds.load).all():
         lacks = f"no load and {lacks}"
     return (
-        f"Second by second this recording tells {lacks}: it was made of a log or a simulation, or "
-        "by a recorder that did not watch each bus. Who talked is worked out from its frames."
+        f"Per second this recording holds {lacks}: it was made from a log or a simulation, or "
+        "by a recorder that did not monitor each bus. Its senders are found from its frames."
     )
 
 
@@ -162,7 +162,7 @@ def _bus_summary(
             ("frames lost", bool(totals.lost and has_totals)),
             ("garbled", bool(totals.garbled)),
             ("requests unanswered", bool(totals.unanswered)),
-            ("was away", bool(own_outages) and not is_out),
+            ("was lost", bool(own_outages) and not is_out),
             ("nearly full", totals.load_max > MAX_LOAD),
         )
         if here
@@ -184,7 +184,7 @@ def _bus_summary(
         if own_outages
         else "never",
         "mark": "none" if is_out else "abnormal" if troubles else "normal" if each_bus else "none",
-        "state": ", ".join(troubles[:3]) or ("in order" if each_bus else "not told"),
+        "state": ", ".join(troubles[:3]) or ("in order" if each_bus else "not reported"),
     }
 
 
@@ -233,6 +233,7 @@ def _bus_figure(
         start_s=view[0],
         end_s=view[1],
         epoch_ms=start / 1e6,
+        zone=request.zone,
         sheet=buses_sheet(request.sheet, len(rows)),
         theme=request.theme,
     )
@@ -352,7 +353,7 @@ def _outage_spans(recording: Recording, outages: Sequence[Outage]) -> list[Outag
             if outage.bus is None or not several
             else f"{recording.bench.buses[outage.bus].name}: "
         )
-        cause = "nobody recorded" if outage.bus is None else f"{name}bus away"
+        cause = "not recorded" if outage.bus is None else f"{name}bus lost"
         begin_s = (outage.start_ns - recording.start_ns) / 1e9
         if outage.end_ns is None:
             spans.append(
@@ -365,7 +366,7 @@ def _outage_spans(recording: Recording, outages: Sequence[Outage]) -> list[Outag
     return spans
 
 
-def _bus_event_row(event: BusEvent, recording: Recording, where: timezone) -> dict[str, Any]:
+def _bus_event_row(event: BusEvent, recording: Recording, zone: tzinfo) -> dict[str, Any]:
     at_s = (event.time_ns - recording.start_ns) / 1e9
     marks = {
         EventKind.BUS_LOST: "none",
@@ -375,7 +376,7 @@ def _bus_event_row(event: BusEvent, recording: Recording, where: timezone) -> di
     return {
         "at_s": at_s,
         "at": format_elapsed(at_s),
-        "clock": format_clock(event.time_ns, where),
+        "clock": format_clock(event.time_ns, zone),
         "mark": marks.get(event.kind, "abnormal"),
         "kind": event.kind,
         "bus": event.bus,

@@ -3,7 +3,8 @@
 sheet        how large a figure is on the page, and where its rows lie in it
 axes         which channels are in which row; ranges and ticks that do not jump
 lines        polylines and min-mean-max bands as plotly traces
-annotations  limits, alert spans, gaps and notes as shapes, and their words for the lane
+annotations  limits, alert spans, gaps and notes of a window, with their texts
+annotation_shapes  the same as plotly shapes, and as words for the lane
 rows         the four rows on one time axis, for Live and Replay alike
 strip        the whole test in one strip
 buses        the buses, for Bus

@@ -1,26 +1,23 @@
-"""What stands in a figure beside the data: limits, alert spans, gaps, notes.
+"""What is marked in a figure beside the data: limits, alert spans, gaps, notes, with their texts.
 
-Each thing is given twice: as plotly shapes in data coordinates, and as words for the lane above the
-rows and for the right margin, which `assets/draw.js` sets where there is room. An end that is still
-open is None and moves with the reader's now. Pure.
+`annotation_shapes` draws them. An end that is still open is None and moves with the reader's now.
+Pure.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 from dashboard.figures.axes import PlotRow
-from dashboard.text.theme import STATE_BY_SEVERITY, Theme, format_duration, format_number
+from dashboard.text.format import format_duration, format_number
+from dashboard.text.theme import STATE_BY_SEVERITY
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.event_kind import EventKind
 from logger.joint.bench.joint_settings import RatedValues
-from logger.limits.bus import RecorderLimit
-from logger.limits.level import Band, Level, RatedLevel
-from logger.limits.levels import LimitLevel, levels_of
+from logger.limits.kind import JointLimit
+from logger.limits.levels import LimitLevel
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import Limit, LimitSet, in_force
-from logger.limits.touch import TouchTemperature
 from logger.limits.words import limit_label
 from logger.store.layout.events import Event
 
@@ -31,17 +28,12 @@ __all__ = [
     "LimitLine",
     "NoteLine",
     "alert_spans",
-    "annotation_shapes",
     "gap_spans",
-    "lane_marks",
-    "limit_line_extent",
     "limit_lines",
     "merge_alert_spans",
     "note_lines",
     "other_gap",
 ]
-
-MIN_GAP_PX = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +89,7 @@ class NoteLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Annotations:
-    """Everything that stands in a window."""
+    """Everything that is marked in a window."""
 
     limits: tuple[LimitLine, ...] = ()
     alerts: tuple[AlertSpan, ...] = ()
@@ -160,14 +152,14 @@ def _limit_set_lines(
 def _row_lines(
     limit: Limit, limits: LimitSet, index: int, row: PlotRow, rated: Mapping[str, RatedValues]
 ) -> Iterator[LimitLine]:
-    if isinstance(limit, RecorderLimit):
+    if not isinstance(limit, JointLimit):
         return
     joints_by_level: dict[LimitLevel, list[str]] = {}
     channel_by_joint = {pen.joint: pen.channel for pen in row.measured_pens}
     for joint, channel in channel_by_joint.items():
         if limit.joint not in {None, joint}:
             continue
-        for level in levels_of(limit, rated[joint]):
+        for level in limit.levels(rated[joint]):
             if level.channel == channel:
                 joints_by_level.setdefault(level, []).append(joint)
     for level, level_joints in joints_by_level.items():
@@ -186,13 +178,12 @@ def _row_lines(
         below = "" if level.is_rising else "below "
         drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
         joints_text = f"{', '.join(level_joints)} " if names_joints else ""
-        touch = "touch " if isinstance(limit, TouchTemperature) else ""
         yield LimitLine(
             row=index,
             mark=STATE_BY_SEVERITY[level.severity],
             pick_up=pick_up,
             drop_off=drop_off,
-            text=f"{joints_text}{touch}{level.severity} {below}{_level_text(pick_up, row)}{drop_off_text}",
+            text=f"{joints_text}{level.prefix}{level.severity} {below}{_level_text(pick_up, row)}{drop_off_text}",
             short=_level_text(pick_up, row),
         )
 
@@ -204,9 +195,9 @@ def _level_text(value: float, row: PlotRow) -> str:
 def _count_limits_on_channel(limits: LimitSet, level: LimitLevel) -> int:
     """Return how many limits of one severity have levels on one channel."""
     return sum(
-        other_limit.channel == level.channel and other_limit.severity == level.severity
+        other_limit.reported_channel == level.channel and other_limit.severity == level.severity
         for other_limit in limits.limits
-        if isinstance(other_limit, Level | RatedLevel | Band | TouchTemperature)
+        if isinstance(other_limit, JointLimit) and other_limit.draws_levels
     )
 
 
@@ -231,7 +222,7 @@ def alert_spans(
     for alert in alerts:
         row = row_of.get((alert.joint, alert.channel))
         limit = in_force(sets, alert.raised_ns).by_name(alert.limit)
-        names_joint = row is None or limit is None or limit.kind == "silence"
+        names_joint = row is None or limit is None or limit.kind_name() == "silence"
         joint_text = f"{alert.joint} " if alert.joint and names_joint else ""
         if limit is not None and id(limit) not in labels:
             labels[id(limit)] = limit_label(limit, displays)
@@ -345,10 +336,10 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     """Return the notes among events, and what else is worth a mark."""
     note_texts = {
         EventKind.NOTE: "{text}",
-        EventKind.POSITION_LOST: "{joint} position starts anew",
+        EventKind.POSITION_LOST: "{joint} position restarts",
         EventKind.DROPPED: "frames lost",
         EventKind.FAULT: "{text}",
-        EventKind.CONTINUED: "recording goes on",
+        EventKind.CONTINUED: "recording resumed",
     }
     return tuple(
         NoteLine(
@@ -358,162 +349,3 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
         for event in events
         if event.kind in note_texts
     )
-
-
-def _rect_shape(x0: float, x1: float, **how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
-    return {"type": "rect", "x0": x0, "x1": x1, "line": {"width": 0}, **how}
-
-
-def _line_shape(**how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
-    return {"type": "line", **how}
-
-
-def limit_line_extent(line: LimitLine, now_s: float) -> dict[str, Any]:
-    """Return where along the time axis a shape of a line stands; named "open" if it goes on."""
-    if line.start_s is None and line.end_s is None:
-        return {"xref": "x domain", "x0": 0, "x1": 1}
-    begun_s = line.start_s or 0.0
-    if line.end_s is None:
-        return {"xref": "x", "x0": begun_s, "x1": max(begun_s, now_s), "name": "open"}
-    return {"xref": "x", "x0": begun_s, "x1": line.end_s}
-
-
-def _limit_shapes(
-    line: LimitLine, axis: str, theme: Theme, *, now_s: float
-) -> list[dict[str, Any]]:
-    across = {**limit_line_extent(line, now_s), "yref": axis}
-    fill = theme.state_colours(line.mark)[0]
-    shapes = []
-    if line.drop_off is not None:
-        shapes.append(
-            {
-                **_rect_shape(0, 1),
-                **across,
-                "y0": line.drop_off,
-                "y1": line.pick_up,
-                "layer": "below",
-                "fillcolor": fill,
-                "opacity": 0.15 if line.mark == "danger" else 0.26,
-            }
-        )
-        shapes.append(
-            _line_shape(
-                **across,
-                y0=line.drop_off,
-                y1=line.drop_off,
-                layer="below",
-                line={"color": theme.ink, "width": 1, "dash": "1px,3px"},
-            )
-        )
-    shapes.append(
-        _line_shape(
-            **across,
-            y0=line.pick_up,
-            y1=line.pick_up,
-            layer="below",
-            line={"color": theme.ink, "width": 1},
-        )
-    )
-    return shapes
-
-
-def annotation_shapes(
-    annotations: Annotations,
-    *,
-    now_s: float,
-    theme: Theme,
-    top_px: tuple[float, float],
-    px_per_s: float,
-) -> list[dict[str, Any]]:
-    """Return the plotly shapes of a window.
-
-    Parameters
-    ----------
-    now_s
-        Where an open end stands at first; its shape is named "open" and may be moved on.
-    top_px
-        Plot height in pixels, and the height of the alert bar above it.
-    px_per_s
-        Gaps narrower than three pixels are left to the broken line itself.
-    """
-    height, bar = top_px
-    shapes: list[dict[str, Any]] = []
-    for gap in annotations.gaps:
-        end = now_s if gap.end_s is None else gap.end_s
-        if (end - gap.start_s) * px_per_s < MIN_GAP_PX:
-            continue
-        name = "open" if gap.end_s is None else "gap"
-        tall = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
-        # Where only a second recording has a gap the first one has frames: the sides will do.
-        if not gap.other:
-            shapes.append(
-                _rect_shape(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name)
-            )
-        edge = {"color": theme.none, "width": 1, "dash": "3px,3px"}
-        shapes.append(_line_shape(x0=gap.start_s, x1=gap.start_s, **tall, line=edge))
-        if gap.end_s is not None:
-            shapes.append(_line_shape(x0=end, x1=end, **tall, line=edge))
-    for alert in annotations.alerts:
-        fill, edge_colour, tint = theme.state_colours(alert.mark)
-        end = now_s if alert.end_s is None else alert.end_s
-        name = "open" if alert.end_s is None else "alert"
-        if alert.row is not None:
-            axis = "y" if alert.row == 0 else f"y{alert.row + 1}"
-            shapes.append(
-                _rect_shape(
-                    alert.start_s,
-                    end,
-                    xref="x",
-                    yref=f"{axis} domain",
-                    y0=0,
-                    y1=1,
-                    layer="below",
-                    fillcolor=tint,
-                    opacity=0.75,
-                    name=name,
-                )
-            )
-        shapes.append(
-            {
-                **_rect_shape(
-                    alert.start_s, end, xref="x", yref="paper", y0=1, y1=1 + bar / height
-                ),
-                "fillcolor": fill,
-                "line": {"width": 0.8 if edge_colour != fill else 0, "color": edge_colour},
-                "name": name,
-            }
-        )
-    for line in annotations.limits:
-        axis = "y" if line.row == 0 else f"y{line.row + 1}"
-        shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
-    shapes.extend(
-        _line_shape(
-            xref="x",
-            yref="paper",
-            x0=note.at_s,
-            x1=note.at_s,
-            y0=0,
-            y1=1,
-            line={"color": theme.ink_2, "width": 1, "dash": "1px,2px"},
-            name="note",
-        )
-        for note in annotations.notes
-    )
-    return shapes
-
-
-def lane_marks(annotations: Annotations) -> list[dict[str, Any]]:
-    """Return what the lane says, in order of time: {"x0", "x1", "text", "mark", "hand"}."""
-    marks: list[dict[str, Any]] = [
-        {"x0": gap.start_s, "x1": gap.end_s, "text": gap.text, "mark": "", "kind": "gap"}
-        for gap in annotations.gaps
-    ]
-    marks += [
-        {"x0": a.start_s, "x1": a.end_s, "text": a.text, "mark": a.mark, "kind": "alert"}
-        for a in annotations.alerts
-    ]
-    marks += [
-        {"x0": note.at_s, "x1": note.at_s, "text": note.text, "mark": "", "kind": "note"}
-        for note in annotations.notes
-    ]
-    return sorted(marks, key=lambda mark: float(mark["x0"]))

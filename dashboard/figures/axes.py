@@ -1,4 +1,4 @@
-"""Which channels stand in which row, and axes that do not twitch.
+"""Which channels are in which row, and axes that do not twitch.
 
 The rows are temperature, torque (current where no joint tells a torque), speed and position. Of
 several temperatures a joint shows the one that a limit watches, else the hottest place by nature.
@@ -8,9 +8,13 @@ Ranges are rounded outwards, so that the next sample seldom changes them. Pure.
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
-from dashboard.text.theme import display_of, format_number
+import numpy as np
+from numpy.typing import NDArray
+
+from dashboard.text.format import format_number
+from dashboard.text.theme import display_of
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, display_factor
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 
@@ -20,12 +24,15 @@ __all__ = [
     "Pen",
     "PlotRow",
     "axis_range",
+    "band_share",
     "main_temperature",
     "plan_rows",
     "round_ticks",
+    "temperature_scale",
     "tick_text",
 ]
 
+FloatArray = NDArray[np.float64]
 MAX_PENS: Final = 4
 MIN_AXIS_SPAN: Final = {
     "temperature": 20.0,
@@ -35,6 +42,9 @@ MIN_AXIS_SPAN: Final = {
     "position": 10.0,
 }
 """The least that an axis spans, in plain units: a calm trace is to look calm."""
+TEMPERATURE_BAND_DEGC: Final = (20.0, 90.0)
+"""Every joint's small temperature scale, so that joints and recordings compare at a glance."""
+BEYOND_LIMIT_K: Final = 8.0
 _TEMPERATURE_CHANNELS: Final = (
     "temperature_winding_degC",
     "temperature_housing_degC",
@@ -102,9 +112,25 @@ class Axis:
 
 
 def main_temperature(channels: Sequence[str], limited: Collection[str] = ()) -> str | None:
-    """Return the temperature that stands for a joint, None if it tells none."""
+    """Return the temperature channel that represents a joint, None if it reports none."""
     carried = [name for name in _TEMPERATURE_CHANNELS if name in channels]
     return next((name for name in carried if name in limited), carried[0] if carried else None)
+
+
+def temperature_scale(limits_degC: Sequence[float]) -> tuple[float, float]:  # noqa: N803 - a unit
+    """Return both ends of a joint's scale in degC: the band, longer if a limit lies above it."""
+    low, high = TEMPERATURE_BAND_DEGC
+    above = (10.0 * math.ceil((at + BEYOND_LIMIT_K) / 10) for at in limits_degC)
+    return low, max((high, *above))
+
+
+T = TypeVar("T", float, FloatArray)
+
+
+def band_share(degC: T) -> T:  # noqa: N803 - a unit
+    """Return where temperatures lie within the band: 0 at its low end, 1 at its high one."""
+    low, high = TEMPERATURE_BAND_DEGC
+    return (degC - low) / (high - low)
 
 
 def plan_rows(

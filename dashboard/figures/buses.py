@@ -1,12 +1,13 @@
-"""How buses fared, on one time axis: the load of each, and of the chosen one what came or failed.
+"""Bus history on one time axis: the load of each bus; frames, errors and losses of the chosen one.
 
 Drawn in ink: a pen's colour says a joint and nothing else, so a bus is told by the row that it
 stands in. Rows of figures are bands from least to most with the mean in them; what is counted
-stands as bars. `layout.meta` is what `assets/draw.js` reads of every figure of rows. Pure.
+stands as bars. `layout.meta` is what `assets/sheet.mjs` reads of every figure of rows. Pure.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Axis, axis_range
 from dashboard.figures.lines import band_outlines
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import Theme, format_number, plotly_template
+from dashboard.text.format import format_number
+from dashboard.text.theme import Theme, plotly_template
 
 __all__ = ["BusRow", "LaneMark", "OutageSpan", "buses_figure", "buses_sheet"]
 
@@ -156,7 +158,7 @@ def _bus_row_traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> li
 
 
 def _last_point(row: BusRow) -> list[float] | None:
-    """Return where and at which value the row ends, None where nothing was told."""
+    """Return time and value of the row's last point, None where it has none."""
     finite_rows = np.flatnonzero(np.isfinite(row.mean))
     if not len(finite_rows):
         return None
@@ -223,6 +225,7 @@ def buses_figure(
     start_s: float,
     end_s: float,
     epoch_ms: float,
+    zone: tzinfo,
     sheet: Sheet,
     theme: Theme,
 ) -> dict[str, Any]:
@@ -234,6 +237,8 @@ def buses_figure(
         Moments that the lane names with the mark of what is out of order.
     epoch_ms
         The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
+    zone
+        The reader's, for that clock.
     """
     domains = _row_domains(rows, sheet)
     px_per_s = sheet.plot_width / max(end_s - start_s, 1e-9)
@@ -290,7 +295,7 @@ def buses_figure(
         )  # fmt: skip
     layout["shapes"] = shapes
     layout["meta"] = {
-        **sheet.page_meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms, zone=zone),
         "rows": meta_rows,
         "limits": limits,
         "lane": [

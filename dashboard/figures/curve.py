@@ -1,4 +1,4 @@
-"""A time-current curve as it stands in handbooks: both axes in decades. Pure."""
+"""A time-current curve as in handbooks: both axes logarithmic. Pure."""
 
 import numpy as np
 import plotly.graph_objects as go

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from dashboard.figures.axes import Pen
 from dashboard.text.theme import Theme
 
-__all__ = ["Band", "Line", "band_outlines", "finite_extremes", "is_crowded", "plotly_traces"]
+__all__ = ["Band", "Line", "band_outlines", "finite_extremes", "plotly_traces"]
 
 Floats = NDArray[np.float64]
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
@@ -54,26 +54,6 @@ def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
     values = np.concatenate(parts) if parts else np.empty(0)
     finite = values[np.isfinite(values)]
     return (float(finite.min()), float(finite.max())) if len(finite) else (np.nan, np.nan)
-
-
-def is_crowded(minimum: Floats, maximum: Floats, *, min_range: float = 0.0) -> bool:
-    """Return whether buckets of about ten pixels mostly hold whole cycles.
-
-    They do when the typical bucket spans most of what the window spans and the next one
-    spans nearly the same: of single moves the neighbours would differ. A window that spans less
-    than `min_range` counts as that: a reading that flickers by one count is no cycle.
-    """
-    is_finite = np.isfinite(minimum) & np.isfinite(maximum)
-    if is_finite.sum() < 4:
-        return False
-    low, high = minimum[is_finite], maximum[is_finite]
-    # A rare spike is no measure of what the trace usually does.
-    usual_range = max(float(np.quantile(high, 0.95) - np.quantile(low, 0.05)), min_range)
-    if usual_range <= 0 or float(np.median(high - low)) < 0.6 * usual_range:
-        return False
-    common = np.minimum(high[1:], high[:-1]) - np.maximum(low[1:], low[:-1])
-    larger = np.maximum(high[1:] - low[1:], high[:-1] - low[:-1])
-    return float(np.median(common[larger > 0] / larger[larger > 0])) > 0.9
 
 
 def band_outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:

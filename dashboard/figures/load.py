@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from dashboard.figures.curve import decade_numbers
 from dashboard.figures.style import axis_title, picture_layout
-from dashboard.text.theme import Theme, format_duration
+from dashboard.text.format import format_duration
+from dashboard.text.theme import Theme
 
 __all__ = ["AVERAGING_TIMES_S", "CurveLine", "JointLoad", "load_figure"]
 

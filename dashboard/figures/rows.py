@@ -1,24 +1,42 @@
 """The four rows on one time axis, for Live and Replay alike.
 
-Takes rows that were read (`reading`) and what stands beside them (`furniture`), gives a plotly
-figure as a plain mapping. `layout.meta` tells `assets/draw.js` what moves with the reader: words
-for margin and lane, the rows' axes, the pens. Pure.
+Takes rows with their data (`ReadRow`) and what is marked beside them (`furniture`), gives a plotly
+figure as a plain mapping. `layout.meta` tells the browser what moves with the reader: words for
+margin and lane, the rows' axes, the pens. Pure.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Any
 
-from dashboard.figures.annotations import Annotations, annotation_shapes, lane_marks
-from dashboard.figures.axes import Axis, axis_range, tick_text
-from dashboard.figures.lines import finite_extremes, plotly_traces
+from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
+from dashboard.figures.annotations import Annotations
+from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
+from dashboard.figures.lines import Band, Line, finite_extremes, plotly_traces
 from dashboard.figures.sheet import Sheet
-from dashboard.plot_data import ReadRow
-from dashboard.text.theme import Theme, format_duration, plotly_template
+from dashboard.text.format import format_duration
+from dashboard.text.theme import Theme, plotly_template
 
-__all__ = ["RowsFigure", "row_axes", "rows_figure", "window_marks"]
+__all__ = ["ReadRow", "RowsFigure", "row_axes", "rows_figure", "window_marks"]
 
 RowsFigure = dict[str, Any]
 ALERT_BAR_PX = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadRow:
+    """A planned row with its data."""
+
+    plan: PlotRow
+    lines: tuple[Line | Band, ...]
+    bucket_s: float
+    """Length of a bucket where the row is drawn as bands, else NaN."""
+
+    @property
+    def measured(self) -> tuple[Pen, ...]:
+        """The pens that are named in the margin: those planned, then a second recording's."""
+        return self.plan.measured_pens + tuple(line.pen for line in self.lines if line.pen.other)
 
 
 def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) -> tuple[Axis, ...]:
@@ -45,8 +63,8 @@ def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) ->
 def window_marks(
     annotations: Annotations, *, start_s: float, end_s: float, sheet: Sheet, theme: Theme
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Return the shapes that stand in a window of [start_s, end_s], and the words of its lane."""
-    shapes = annotation_shapes(
+    """Return the shapes of a window of [start_s, end_s], and the texts of its lane."""
+    shapes = draw_annotations(
         annotations,
         now_s=end_s,
         theme=theme,
@@ -122,6 +140,7 @@ def rows_figure(
     start_s: float,
     end_s: float,
     epoch_ms: float,
+    zone: tzinfo,
     sheet: Sheet,
     theme: Theme,
     axes: Sequence[Axis] | None = None,
@@ -132,6 +151,8 @@ def rows_figure(
     ----------
     epoch_ms
         The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
+    zone
+        The reader's, for that clock.
     axes
         Ranges that are to be kept; worked out from the data if left away.
     """
@@ -183,12 +204,12 @@ def rows_figure(
                 "range": [axis.low, axis.high],
                 "pens": [
                     {"joint": p.joint, "pen": p.number, "channel": p.channel, "other": p.other}
-                    for p in row.named_pens
+                    for p in row.measured
                 ],
             }
         )
     layout["meta"] = {
-        **sheet.page_meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms, zone=zone),
         "rows": meta_rows,
         "limits": [
             {

@@ -1,4 +1,4 @@
-"""How large a figure stands on the page, and where its rows lie in it.
+"""The size of a figure on the page, and the position of its rows in it.
 
 Three forms: narrow (a phone), normal (a desk) and wide (across the room). All lengths in CSS
 pixels. Pure.
@@ -6,7 +6,10 @@ pixels. Pure.
 
 import math
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from typing import Any, Final, Literal, cast
+
+from dashboard.text.zone import zone_name
 
 __all__ = ["Sheet", "SheetForm", "make_sheet"]
 
@@ -20,7 +23,7 @@ _ROW_SHARES: Final = {
 }
 MIN_SHEET_WIDTH: Final = 240
 LABEL_LINE_HEIGHT: Final = 1.56
-"""From one label of the right margin to the next, in sizes of text; `assets/draw.js` has it too."""
+"""From one label of the right margin to the next, in sizes of text; `assets/margin.mjs` too."""
 MAX_SHEET_WIDTH: Final = 8000
 
 
@@ -72,11 +75,12 @@ class Sheet:
             },
         }
 
-    def page_meta(self, *, epoch_ms: float) -> dict[str, Any]:
-        """Return what `assets/draw.js` wants to know of the sheet."""
+    def page_meta(self, *, epoch_ms: float, zone: tzinfo) -> dict[str, Any]:
+        """Return what the browser needs to know of the sheet and its clock."""
         return {
             "form": self.form,
             "epoch_ms": epoch_ms,
+            "zone": zone_name(zone),
             "size": [self.width, self.height],
             "margin": [self.left, self.right, self.top, self.bottom],
             "text": self.text,

@@ -1,23 +1,26 @@
 """The whole test in one strip: temperatures above, the span of the torque below, excursions marked.
 
-The window that is looked at is brushed on it by `assets/replay.js`. Pure.
+The window that is looked at is brushed on it by `assets/replay/`. Pure.
 """
 
 from collections.abc import Sequence
+from datetime import tzinfo
 from typing import Any
 
-from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine, limit_line_extent
+from dashboard.figures.annotation_shapes import limit_line_extent
+from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.axes import MIN_AXIS_SPAN, axis_range
 from dashboard.figures.lines import Band, Line, finite_extremes, plotly_traces
 from dashboard.figures.rows import RowsFigure
 from dashboard.figures.sheet import Sheet
-from dashboard.text.theme import Theme, format_number, plotly_template
+from dashboard.text.format import format_number
+from dashboard.text.theme import Theme, plotly_template
 
 __all__ = ["strip_figure", "strip_sheet"]
 
 
 def strip_sheet(sheet: Sheet) -> Sheet:
-    """Return the sheet of the strip that stands above a sheet of rows: the same left and right."""
+    """Return the sheet of the strip above a sheet of rows: with its left and right margins."""
     height = {"narrow": 112, "normal": 124, "wide": 176}[sheet.form]
     return Sheet(
         form=sheet.form,
@@ -43,6 +46,7 @@ def strip_figure(
     gaps: Sequence[GapSpan],
     length_s: float,
     epoch_ms: float,
+    zone: tzinfo,
     torque_unit: str,
     sheet: Sheet,
     theme: Theme,
@@ -125,7 +129,7 @@ def strip_figure(
         for line in temperatures
     ]
     layout["meta"] = {
-        **sheet.page_meta(epoch_ms=epoch_ms),
+        **sheet.page_meta(epoch_ms=epoch_ms, zone=zone),
         "length_s": length_s,
         "domains": [list(share) for share in shares],
         "range": [axis.low, axis.high],

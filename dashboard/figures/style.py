@@ -27,5 +27,5 @@ def picture_layout(
 
 
 def axis_title(text: str, theme: Theme) -> PictureLayout:
-    """Return what stands along an axis."""
+    """Return the title of an axis."""
     return {"text": text, "font": {"color": theme.ink_2}}

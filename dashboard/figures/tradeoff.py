@@ -1,4 +1,4 @@
-"""The trade-off of a sweep: how long before the bad end against how often for nothing. Pure.
+"""The trade-off of a sweep: lead time before the bad end against false alerts. Pure.
 
 Each candidate is a point; the best trade-offs are joined by a line, the choice is ringed, and what
 catches fewer than all bad ends is hollow, so that no state is told by colour alone.
@@ -8,7 +8,8 @@ import math
 from typing import Any, Final
 
 from dashboard.figures.style import axis_title, picture_layout
-from dashboard.text.theme import Theme, format_duration
+from dashboard.text.format import format_duration
+from dashboard.text.theme import Theme
 from replay.tuning.tune import SweepResult
 
 __all__ = ["tradeoff_figure"]

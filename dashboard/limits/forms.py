@@ -5,24 +5,16 @@ too; a test sees to it that every key has its words. Numbers are those of the fi
 """
 
 import types
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel
-
 from logger.joint.channels import CHANNELS
-from logger.limits.frozen import Stuck
-from logger.limits.inverse_time import InverseTime
-from logger.limits.level import Band, Level, RatedLevel
-from logger.limits.rate import Rate
-from logger.limits.silence import Silence
-from logger.limits.thermal import Thermal
-from logger.limits.touch import TouchTemperature
-from logger.limits.tracking import Tracking
+from logger.limits.kind import LimitForm, LimitKind
+from logger.limits.kinds import LIMIT_KINDS, limit_model
 
 __all__ = [
     "DROP_OFF_KEYS",
-    "KEY_LABELS",
     "PAGE_FORMS",
     "PageForm",
     "channels_to_json",
@@ -40,109 +32,55 @@ _COMMON_KEYS: Final = frozenset(("name", "kind", "severity", "joint"))
 
 _DELAY_KEYS: Final = ("on_delay_s", "off_delay_s")
 
-KEY_LABELS: Final = {
+_COMMON: Final[Mapping[str, tuple[str, str]]] = {
     "channel": ("channel", ""),
     "magnitude": ("either direction", ""),
-    "above": ("picks up above", "channel"),
-    "below": ("picks up below", "channel"),
-    "drop_off": ("drops off at", "channel"),
-    "above_rated": ("picks up above", "× rated"),
-    "below_rated": ("picks up below", "× rated"),
-    "drop_off_rated": ("drops off at", "× rated"),
-    "outside": ("picks up outside of", "channel"),
-    "inside": ("drops off inside of", "channel"),
     "on_delay_s": ("on-delay", "s"),
     "off_delay_s": ("off-delay", "s"),
-    "curve": ("curve of IEC 60255-151", ""),
-    "setting": ("setting", "channel"),
-    "setting_rated": ("setting", "× rated"),
-    "tms": ("time multiplier", ""),
-    "from_multiple": ("counts from", "× setting"),
-    "flat_above": ("no quicker above", "× setting"),
-    "reset": ("reset", ""),
-    "reset_s": ("time of a full reset", "s"),
-    "basic": ("basic current", "channel"),
-    "basic_rated": ("basic current", "× rated"),
-    "k": ("carried for ever", "× basic"),
-    "heating_s": ("time constant", "s"),
-    "cooling_s": ("time constant at rest", "s"),
-    "rest_below": ("at rest below", "× basic"),
-    "above_percent": ("picks up above", "%"),
-    "drop_off_percent": ("drops off at", "%"),
-    "most_degC": ("hottest allowed", "°C"),
-    "rise_per_min": ("picks up at a rise of", "channel/min"),
-    "over_s": ("taken over", "s"),
-    "drop_off_per_min": ("drops off at a rise of", "channel/min"),
-    "within": ("does not move by", "channel"),
-    "load": ("while there is", ""),
-    "load_above": ("of more than", "load"),
-    "smoothing_s": ("smoothed over", "s"),
-    "contact_s": ("touched for", "s"),
-    "after_s": ("says nothing for", "s"),
 }
-"""Key -> what a page calls it, and its unit ("channel" and "load": that of the channel there)."""
-
-DROP_OFF_KEYS: Final = {
-    "above": "drop_off",
-    "below": "drop_off",
-    "above_rated": "drop_off_rated",
-    "below_rated": "drop_off_rated",
-    "above_percent": "drop_off_percent",
-    "rise_per_min": "drop_off_per_min",
-}
-"""A level -> its drop-off, which keeps its distance where the level is moved."""
-
-_KIND_KEY_LABELS: Final = {
-    ("inverse-time", "drop_off"): ("drops off at", "× setting"),
-}
+"""Key -> what a page calls it, and its unit, where every kind that has the key means the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageForm:
-    """One way to write a limit."""
+    """One way to write a limit: a model, and how a page offers it."""
 
-    key: str
-    """What the page knows it by; a kind that can be written in several ways has several."""
-    kind: str
-    words: str
-    model: type[BaseModel]
-    blank: dict[str, Any]
-    """A limit of this form to begin with."""
+    model: type[LimitKind]
+    of: LimitForm
+
+    @property
+    def key(self) -> str:
+        """What the page knows it by."""
+        return self.of.key
+
+    @property
+    def kind(self) -> str:
+        """What the file has for `kind`."""
+        return self.model.kind_name()
+
+    @property
+    def blank(self) -> Mapping[str, Any]:
+        """A limit of this form to begin with."""
+        return self.of.blank
+
+    def words_of(self, key: str) -> tuple[str, str]:
+        """Return what a page calls a key, and its unit; KeyError where the kind forgot one."""
+        return self.of.keys[key] if key in self.of.keys else _COMMON[key]
 
 
-PAGE_FORMS: Final = (
-    PageForm(key="level", kind="level", words="level", model=Level,
-         blank={"channel": "temperature_housing_degC", "above": 70.0, "drop_off": 67.0,
-                "on_delay_s": 3.0}),
-    PageForm(key="rated", kind="level", words="share of the rated value", model=RatedLevel,
-         blank={"channel": "torque_Nm", "above_rated": 1.5, "on_delay_s": 0.1}),
-    PageForm(key="outside", kind="level", words="outside of two levels", model=Band,
-         blank={"channel": "voltage_V", "outside": [40.0, 54.0]}),
-    PageForm(key="inverse-time", kind="inverse-time", words="inverse time", model=InverseTime,
-         blank={"channel": "current_A", "curve": "C", "setting": 6.0, "tms": 0.5}),
-    PageForm(key="thermal", kind="thermal", words="thermal image", model=Thermal,
-         blank={"channel": "current_A", "basic": 6.0, "heating_s": 900.0, "above_percent": 90.0}),
-    PageForm(key="rate", kind="rate", words="rate of rise", model=Rate,
-         blank={"channel": "temperature_housing_degC", "rise_per_min": 2.0, "over_s": 120.0}),
-    PageForm(key="tracking", kind="tracking", words="distance from the set-point", model=Tracking,
-         blank={"channel": "position_rad", "above": 0.1, "on_delay_s": 1.0}),
-    PageForm(key="frozen", kind="frozen", words="frozen reading", model=Stuck,
-         blank={"channel": "temperature_housing_degC", "load": "current_A", "load_above": 3.0,
-                "smoothing_s": 30.0, "on_delay_s": 300.0}),
-    PageForm(key="touch", kind="touch", words="burn threshold", model=TouchTemperature, blank={"contact_s": 60.0}),
-    PageForm(key="silence", kind="silence", words="silence", model=Silence, blank={"after_s": 1.0}),
-)  # fmt: skip
+PAGE_FORMS: Final = tuple(
+    PageForm(model=model, of=model.form) for model in LIMIT_KINDS if model.form is not None
+)
+DROP_OFF_KEYS: Final = {
+    level: drop_off for form in PAGE_FORMS for level, drop_off in form.of.drop_offs.items()
+}
+"""A level -> its drop-off, which keeps its distance where the level is moved."""
 
 
 def form_key(table: dict[str, Any]) -> str:
     """Return the key of the form that a limit's table is written in; empty for none of them."""
-    kind = table.get("kind")
-    if kind == "level":
-        if "outside" in table:
-            return "outside"
-        rated = {"above_rated", "below_rated", "drop_off_rated"}
-        return "rated" if rated & set(table) else "level"
-    return next((form.key for form in PAGE_FORMS if form.kind == kind), "")
+    model = limit_model(table)
+    return "" if model is None or model.form is None else model.form.key
 
 
 def forms_to_json() -> list[dict[str, Any]]:
@@ -151,8 +89,8 @@ def forms_to_json() -> list[dict[str, Any]]:
         {
             "form": form.key,
             "kind": form.kind,
-            "words": form.words,
-            "blank": form.blank,
+            "words": form.of.words,
+            "blank": dict(form.blank),
             "keys": [_key_to_json(form, key) for key in _form_keys(form)],
         }
         for form in PAGE_FORMS
@@ -180,7 +118,7 @@ def _form_keys(form: PageForm) -> list[str]:
 
 def _key_to_json(form: PageForm, key: str) -> dict[str, Any]:
     field = form.model.model_fields[key]
-    words, unit = _KIND_KEY_LABELS.get((form.kind, key), KEY_LABELS[key])
+    words, unit = form.words_of(key)
     default = None if field.is_required() else field.default
     content: dict[str, Any] = {"key": key, "words": words, "unit": unit}
     value_type = _without_none(field.annotation)

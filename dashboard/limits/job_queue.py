@@ -1,4 +1,4 @@
-"""Work that takes longer than a question: exact answers, and sweeps. One piece at a time.
+"""Work that takes longer than a request: exact answers and sweeps, one at a time.
 
 It runs in processes of its own, so that the pages stay quick; whoever asked looks after it by its
 number. A newer piece of the same page takes the place of the one before. The processes end when
@@ -62,7 +62,7 @@ class Job:
     stop: threading.Event = field(default_factory=threading.Event)
 
     def to_json(self, now_s: float) -> dict[str, Any]:
-        """Return how it stands, with its result at the end."""
+        """Return its progress, and at the end its result."""
         content: dict[str, Any] = {"number": self.number, "state": self.state, "share": self.share}
         if self.state == "running" and self.began_s is not None and self.share > 0.02:
             elapsed_s = now_s - self.began_s
@@ -105,7 +105,7 @@ class JobQueue:
             return job.number
 
     def job_to_json(self, number: int) -> dict[str, Any] | None:
-        """Return how a piece stands; None: it is not known (any more)."""
+        """Return the progress of a piece, None where it is not known (any more)."""
         with self._changed:
             job = self._jobs.get(number)
             return None if job is None else job.to_json(time.monotonic())

@@ -1,4 +1,4 @@
-"""What is worked out beside the pages: exact answers, and sweeps. Plain functions for `Toil`."""
+"""The functions that run as long work (`Toil`): exact answers and sweeps."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -65,10 +65,10 @@ def parse_page_sweep(request: VaryRequest) -> Sweep:
         A key that the limit does not have, an empty range, no bad end.
     """
     if not request.recordings:
-        raise InputError("recordings: choose at least one that the candidates are judged on.")
+        raise InputError("recordings: choose at least one that the candidates are evaluated on.")
     bad_end = request.parse_bad_end()
     if bad_end is None:
-        raise InputError("bad end: say what a limit should have told of before it came.")
+        raise InputError("bad end: name what a limit should have warned of.")
     count = 1
     for vary in request.vary:
         count *= vary.steps

@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Final
 
-from dashboard.text.theme import format_duration
+from dashboard.text.format import format_duration
 from replay.exploring.limit_explorer import ExplorerResult
 from replay.tuning.choice import total_score
 from replay.tuning.report import describe_bad_end

@@ -9,8 +9,8 @@ from logger.settings_file import validate_settings
 from replay.tuning.sweep_file import BadEnd
 
 __all__ = [
-    "FORMER_DEPLOY_PATH",
-    "LIMITS_VIEW_PATH",
+    "DEPLOY_PATH",
+    "LIMITS_PATH",
     "MAX_LIMITS_REQUEST_BYTES",
     "MAX_TEXT_CHARS",
     "TRIAL_PATHS",
@@ -21,11 +21,11 @@ __all__ = [
     "VaryRequest",
 ]
 
-LIMITS_VIEW_PATH: Final = "/judge"
-FORMER_DEPLOY_PATH: Final = f"{LIMITS_VIEW_PATH}/hand-over"
+LIMITS_PATH: Final = "/api/limits"
+DEPLOY_PATH: Final = f"{LIMITS_PATH}/deploy"
 TRIAL_PATHS: Final = frozenset(
-    f"{LIMITS_VIEW_PATH}/{name}"
-    for name in ("ask", "curve", "exact", "sweep", "text", "stop", "read")
+    f"{LIMITS_PATH}/{name}"
+    for name in ("evaluate", "curve", "exact", "sweep", "file", "jobs/stop", "parse")
 )
 """What is posted to without anything being written."""
 
@@ -59,8 +59,8 @@ class LimitsRequest(PageRequest):
     account: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = ""
     """A limits file that a sweep made; it is the better one to save where it has these limits."""
     theme: str = "light"
-    offset_min: float = 0.0
-    """The reader's time zone."""
+    zone: Annotated[str, Field(max_length=100)] = ""
+    """The name of the reader's time zone."""
 
     def parse_limits(self) -> LimitSet:
         """Return the limits.
@@ -73,7 +73,7 @@ class LimitsRequest(PageRequest):
         return limits_from_tables(self.tables, "limits", text=self.base)
 
     def parse_bad_end(self) -> BadEnd | None:
-        """Return the bad end, None where none is said.
+        """Return the bad end, None where none is given.
 
         Raises
         ------

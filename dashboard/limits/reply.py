@@ -8,7 +8,7 @@ leaves as JSON can carry it.
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timezone
+from datetime import tzinfo
 from itertools import pairwise
 from typing import Any, Final
 
@@ -16,23 +16,19 @@ import numpy as np
 
 from dashboard.limits.forms import UNIT_TEXTS, channels_to_json, form_key
 from dashboard.limits.question import LimitsRequest
-from dashboard.text.theme import (
-    LIGHT,
-    STATE_BY_SEVERITY,
+from dashboard.text.format import (
     format_duration,
     format_elapsed,
     format_number,
-    format_short_date,
-    reader_zone,
+    format_short_date_time,
 )
+from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
+from dashboard.text.zone import reader_zone
 from logger.joint.channels import CHANNELS
-from logger.limits.frozen import Stuck
-from logger.limits.kind import JointLimit
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet
 from logger.limits.words import describe_limit, limit_label
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.exploring.approximate import may_miss_short
-from replay.exploring.drag_handles import drag_handles, measure_unit
 from replay.exploring.limit_explorer import MEASURE_BINS, ExplorerResult, LimitExplorer
 from replay.recording import Recording
 from replay.tuning.choice import ScoreTotal, total_score
@@ -74,7 +70,7 @@ def build_reply(
         "forms": [form_key(table) for table in request.tables],
         "channels": channels_to_json(_carried_channels(recordings)),
         "lanes": [
-            _recording_lane(result, selected, bad_end, reader_zone(request.offset_min))
+            _recording_lane(result, selected, bad_end, reader_zone(request.zone))
             for result in results
         ],
         "bad_end": bad_end is not None,
@@ -90,7 +86,7 @@ def build_reply(
 
 
 def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
-    """Return what the list of limits says of each."""
+    """Return the entries of the list of limits."""
     return [
         {
             "name": limit.name,
@@ -114,9 +110,9 @@ def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
 
 
 def _recording_lane(
-    result: ExplorerResult, selected: Limit | None, bad_end: BadEnd | None, where: timezone
+    result: ExplorerResult, selected: Limit | None, bad_end: BadEnd | None, zone: tzinfo
 ) -> dict[str, Any]:
-    """Return what stands beside and in the picture of one recording."""
+    """Return the lane of one recording: its label, its alerts and its scores."""
     recording = result.recording
     start, end = recording.start_ns, recording.end_ns
     length = max(end - start, 1)
@@ -124,14 +120,14 @@ def _recording_lane(
         "path": recording.path.name,
         "name": recording.name,
         "live": recording.live,
-        "begun": format_short_date(start, where),
+        "begun": format_short_date_time(start, zone),
         "length_s": length / 1e9,
         "length": format_elapsed(length / 1e9),
         "exact": result.is_exact(selected.name if selected else None),
         "joints": [
             {
                 "joint": limit_result.joint,
-                "pen": recording.joints.index(limit_result.joint) % len(LIGHT.pens) + 1,
+                "pen": pen_number(recording.joints.index(limit_result.joint)),
                 "raised": spans_to_draw(limit_result.alerts, start, end),
                 "bad": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
@@ -231,7 +227,7 @@ def _measure_picture(
                         "mirrored": handle.mirrored,
                         "off": handle.drop_off,
                     }
-                    for handle in drag_handles(limit, rated)
+                    for handle in limit.drag_handles(rated)
                     if math.isfinite(handle.position) and math.isfinite(handle.scale)
                 ]
             )
@@ -266,10 +262,10 @@ def _measure_key(limit: AnyJointLimit) -> str:
 def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
     """Return what the picture's axis is of."""
     unit, quantity = "", limit_label(limit)
-    if isinstance(limit, JointLimit) and limit.needed_channels:
+    if limit.needed_channels:
         channel = CHANNELS[limit.needed_channels[0][1]]
         unit, quantity = UNIT_TEXTS.get(channel.ucum or "", ""), channel.label
-    match measure_unit(limit):
+    match limit.measure_unit:
         case "per_min":
             return {"unit": f"{'K' if unit == '°C' else unit}/min", "what": f"{quantity}, rise"}
         case "share":
@@ -277,9 +273,11 @@ def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
         case "seconds":
             return {"unit": "s", "what": "without a frame"}
         case _:
-            distance_text = " from its set-point" if limit.kind == "tracking" else ""
-            has_no_level = isinstance(limit, Stuck)
-            return {"unit": unit, "what": f"{quantity}{distance_text}", "no_level": has_no_level}
+            return {
+                "unit": unit,
+                "what": f"{quantity}{limit.measure_words}",
+                "no_level": not limit.has_handles,
+            }
 
 
 def _json_numbers(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float | None]:

@@ -6,14 +6,12 @@ that writes a recording.
 """
 
 import threading
-from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import FastAPI, Request
-from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import JSONResponse, Response
+from fastapi import APIRouter, Depends, FastAPI, Query, Request
+from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from dashboard.figures.load import AVERAGING_TIMES_S, CurveLine, JointLoad, load_figure
@@ -22,8 +20,8 @@ from dashboard.limits.job_queue import JobQueue
 from dashboard.limits.jobs import compute_exact, parse_page_sweep, sweep_limits
 from dashboard.limits.provenance import trial_provenance, without_provenance
 from dashboard.limits.question import (
-    FORMER_DEPLOY_PATH,
-    LIMITS_VIEW_PATH,
+    DEPLOY_PATH,
+    LIMITS_PATH,
     MAX_LIMITS_REQUEST_BYTES,
     MAX_TEXT_CHARS,
     DeployRequest,
@@ -33,24 +31,19 @@ from dashboard.limits.question import (
 )
 from dashboard.limits.reply import build_reply
 from dashboard.replay.limits_token import encode_token
-from dashboard.replay.routes import json_answer
-from dashboard.server.json_requests import (
-    RefusedError,
-    error_response,
-    fault_of,
-    read_request,
-    split_mistakes,
-)
-from dashboard.server.origin_check import OriginPolicy
+from dashboard.server.dependencies import PageName, json_body
+from dashboard.server.json_requests import split_mistakes
+from dashboard.server.queries import ZoneQuery
 from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import LIGHT, THEMES, format_elapsed, format_short_date, reader_zone
+from dashboard.text.format import format_elapsed, format_short_date_time
+from dashboard.text.theme import LIGHT, THEMES
+from dashboard.text.zone import zone_name
 from logger.errors import DutytraceError, InputError
 from logger.limits.curve_table import curve_table, limit_curve_settings
-from logger.limits.describe import example_text
-from logger.limits.inverse_time import InverseTime
+from logger.limits.kind import ScoredLimit
+from logger.limits.kinds import example_text
 from logger.limits.limit import LimitSet, limits_from_tables, parse_limits
 from logger.limits.limits_text import limit_tables, prepend_comments, replace_limits_text
-from logger.limits.thermal import Thermal
 from logger.store.layout.manifest import package_versions
 from logger.store.repair.post_request import submit_limits
 from replay.exploring.exposure import loaded_spans, max_rms_by_duration
@@ -58,6 +51,9 @@ from replay.exploring.limit_explorer import LimitExplorer
 from replay.recording import Recording
 
 __all__ = ["add_limits_routes"]
+
+routes = APIRouter(prefix=LIMITS_PATH)
+writing_routes = APIRouter()
 
 
 class _JobRequest(PageRequest):
@@ -68,66 +64,64 @@ class _TextRequest(PageRequest):
     text: Annotated[str, Field(max_length=MAX_TEXT_CHARS)]
 
 
-class _LimitsService:
+class LimitsPage:
     """What the routes share."""
 
-    def __init__(self, cache: RecordingCache, stop: threading.Event) -> None:
-        self.cache = cache
+    def __init__(self, shelf: RecordingCache, stop: threading.Event) -> None:
+        self.cache = shelf
         self.explorer = LimitExplorer()
         self.jobs = JobQueue(stop)
 
-    def open_recordings(self, request: LimitsRequest) -> list[Recording]:
-        return [self.cache.open_recording(name) for name in dict.fromkeys(request.recordings)]
+    def open_recordings(self, asked: LimitsRequest) -> list[Recording]:
+        return [self.cache.open_recording(name) for name in dict.fromkeys(asked.recordings)]
 
-    def try_limits(self, request: LimitsRequest) -> dict[str, Any]:
+    def try_limits(self, asked: LimitsRequest) -> dict[str, Any]:
         try:
-            limits = request.parse_limits()
+            limits = asked.parse_limits()
         except InputError as fault:
             return {"mistakes": split_mistakes(fault)}
-        reply: dict[str, Any] = build_reply(
-            request, limits, self.open_recordings(request), self.explorer
+        told: dict[str, Any] = build_reply(
+            asked, limits, self.open_recordings(asked), self.explorer
         )
-        return reply
+        return told
 
-    def start_exact(self, request: LimitsRequest, owner: str) -> dict[str, Any]:
-        limits, bad_end, recordings = (
-            request.parse_limits(),
-            request.parse_bad_end(),
-            self.open_recordings(request),
+    def start_exact(self, asked: LimitsRequest, owner: str) -> dict[str, Any]:
+        limits, said, opened = (
+            asked.parse_limits(),
+            asked.parse_bad_end(),
+            self.open_recordings(asked),
         )
-        if not request.whole:
-            selected = limits.by_name(request.chosen)
-            limits = LimitSet(limits=() if selected is None else (selected,))
+        if not asked.whole:
+            chosen = limits.by_name(asked.chosen)
+            limits = LimitSet(limits=() if chosen is None else (chosen,))
         number = self.jobs.submit(
             f"{owner} exact",
-            lambda context: compute_exact(self.explorer, recordings, limits, bad_end, context),
+            lambda means: compute_exact(self.explorer, opened, limits, said, means),
         )
         return {"number": number}
 
-    def start_sweep(self, request: VaryRequest, owner: str) -> dict[str, Any]:
-        request.parse_limits()
-        sweep, recordings = parse_page_sweep(request), self.open_recordings(request)
+    def start_sweep(self, asked: VaryRequest, owner: str) -> dict[str, Any]:
+        asked.parse_limits()
+        sweep, opened = parse_page_sweep(asked), self.open_recordings(asked)
         number = self.jobs.submit(
-            f"{owner} sweep", lambda context: sweep_limits(sweep, recordings, request, context)
+            f"{owner} sweep", lambda means: sweep_limits(sweep, opened, asked, means)
         )
         return {"number": number}
 
-    def curve_picture(self, request: LimitsRequest) -> dict[str, Any]:
+    def curve_picture(self, asked: LimitsRequest) -> dict[str, Any]:
         """Return the time-current picture of the chosen limit."""
-        limits = request.parse_limits()
-        limit = limits.by_name(request.chosen)
-        if not isinstance(limit, InverseTime | Thermal):
+        limits = asked.parse_limits()
+        limit = limits.by_name(asked.chosen)
+        if not isinstance(limit, ScoredLimit) or limit.curve_settings() is None:
             return {"figure": None}
+        channel = limit.needed_channels[0][1]
         loads: list[JointLoad] = []
         curves: dict[float, CurveLine] = {}
         title = ""
-        recordings = self.open_recordings(request)
-        for recording in recordings:
-            for joint, joint_limit in self.explorer.limits_by_joint(recording, limit):
-                assert isinstance(joint_limit, InverseTime | Thermal), "it is the same limit"
-                settings, _ = limit_curve_settings(
-                    LimitSet(limits=(joint_limit,)), joint_limit.name
-                )
+        opened = self.open_recordings(asked)
+        for recording in opened:
+            for joint, own in self.explorer.limits_by_joint(recording, limit):
+                settings, _ = limit_curve_settings(LimitSet(limits=(own,)), own.name)
                 if settings.setting not in curves:
                     # A share of rated is another curve on each joint that is rated differently.
                     table = curve_table(settings)
@@ -140,38 +134,38 @@ class _LimitsService:
                         time_s=np.asarray(time_s),
                     )
                 curves[settings.setting].names.append(joint)
-                seconds = self.explorer.second_values(recording, joint, joint_limit.channel, "rms")
-                rms = seconds.values[:, 0]
-                loaded = loaded_spans(seconds.start_ns, rms, settings.setting)
+                sketch = self.explorer.second_values(recording, joint, channel, "rms")
+                rms = sketch.values[:, 0]
+                above = loaded_spans(sketch.start_ns, rms, settings.setting)
                 loads.append(
                     JointLoad(
-                        name=joint if len(recordings) == 1 else f"{recording.name}, {joint}",
+                        name=joint if len(opened) == 1 else f"{recording.name}, {joint}",
                         pen=recording.joints.index(joint) + 1,
-                        max_rms=max_rms_by_duration(seconds.start_ns, rms, AVERAGING_TIMES_S),
-                        duration_s=loaded.duration_s,
-                        span_rms=loaded.rms,
+                        max_rms=max_rms_by_duration(sketch.start_ns, rms, AVERAGING_TIMES_S),
+                        duration_s=above.duration_s,
+                        span_rms=above.rms,
                     )
                 )
         if not curves:
             return {"figure": None}
-        unit = forms.channels_to_json([limit.channel])[0]["unit"]
-        theme = THEMES.get(request.theme, LIGHT)
+        unit = forms.channels_to_json([channel])[0]["unit"]
+        theme = THEMES.get(asked.theme, LIGHT)
         return {
             "title": title if len(curves) == 1 else f"{limit.name}, another curve for each rating",
             "figure": load_figure([*curves.values()], loads, unit=unit, theme=theme),
         }
 
-    def limits_text(self, request: LimitsRequest) -> dict[str, Any]:
-        """Return the limits as a file that says where they were tried, and as an address does."""
-        limits, bad_end = request.parse_limits(), request.parse_bad_end()
-        if request.account and parse_limits(request.account, "account").limits == limits.limits:
+    def limits_text(self, asked: LimitsRequest) -> dict[str, Any]:
+        """Return the limits as a file with its provenance, and as a token for an address."""
+        limits, said = asked.parse_limits(), asked.parse_bad_end()
+        if asked.account and parse_limits(asked.account, "account").limits == limits.limits:
             # Nothing was turned since: its own account says how far the choice can be trusted.
-            return {"text": request.account, "token": encode_token(request.account)}
-        text = replace_limits_text(without_provenance(request.base), request.tables)
-        recordings = self.open_recordings(request) if request.whole else []
+            return {"text": asked.account, "token": encode_token(asked.account)}
+        text = replace_limits_text(without_provenance(asked.base), asked.tables)
+        tried = self.open_recordings(asked) if asked.whole else []
         lines = trial_provenance(
-            [self.explorer.evaluate_limits(recording, limits, bad_end) for recording in recordings],
-            bad_end,
+            [self.explorer.evaluate_limits(one, limits, said) for one in tried],
+            said,
             version=package_versions()["dutytrace"],
             date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
@@ -194,37 +188,50 @@ class _LimitsService:
         recording = self.cache.open_recording(name)
         return self.read_limits_text(recording.limits.text or "format = 1\n", recording.name)
 
-    def page_content(self, offset_min: float) -> dict[str, Any]:
+    def job_to_json(self, number: int) -> dict[str, Any]:
+        """Return how far a piece of work is, or what it found.
+
+        Raises
+        ------
+        InputError
+            There is none of that number any more.
+        """
+        found = self.jobs.job_to_json(number)
+        if found is None:
+            raise InputError("This piece of work is not known any more; ask again.")
+        return found
+
+    def page_content(self, zone: tzinfo) -> dict[str, Any]:
         """Return what the page begins with: the recordings, and what can be set about limits."""
-        where = reader_zone(offset_min)
         rows = []
-        for entry in self.cache.list_entries():
-            if entry.fault:
+        for found in self.cache.list_entries():
+            if found.fault:
                 continue
             try:
-                summary = self.cache.derive_for_list("limits", entry, _list_summary)
+                told = self.cache.derive_for_list("limits", found, _list_summary)
             except (DutytraceError, OSError):
                 continue
             rows.append(
                 {
-                    "path": entry.path.name,
-                    "name": entry.name,
-                    "begun": format_short_date(entry.started_ns, where),
-                    "live": entry.live,
-                    **summary,
+                    "path": found.path.name,
+                    "name": found.name,
+                    "begun": format_short_date_time(found.started_ns, zone),
+                    "live": found.live,
+                    **told,
                 }
             )
         return {
             "folder": str(self.cache.folder),
+            "zone": zone_name(zone),
             "recordings": rows,
             "forms": forms.forms_to_json(),
             "back": forms.DROP_OFF_KEYS,
         }
 
-    def deploy(self, request: DeployRequest) -> dict[str, Any]:
-        limits_from_tables(request.tables, "limits", text=request.base)
-        text = replace_limits_text(request.base, request.tables)
-        submit_limits(self.cache.find_path(request.recording), text=text, who=request.who)
+    def deploy(self, asked: DeployRequest) -> dict[str, Any]:
+        limits_from_tables(asked.tables, "limits", text=asked.base)
+        text = replace_limits_text(asked.base, asked.tables)
+        submit_limits(self.cache.find_path(asked.recording), text=text, who=asked.who)
         return {"done": True}
 
 
@@ -237,76 +244,102 @@ def _list_summary(recording: Recording) -> dict[str, Any]:
     }
 
 
+async def _limits_page(request: Request) -> LimitsPage:
+    page: LimitsPage = request.app.state.limits_page
+    return page
+
+
+Page = Annotated[LimitsPage, Depends(_limits_page)]
+Limits = Annotated[LimitsRequest, Depends(json_body(LimitsRequest, most=MAX_LIMITS_REQUEST_BYTES))]
+
+
+@routes.get("")
+def show_start(page: Page, query: Annotated[ZoneQuery, Query()]) -> JSONResponse:
+    """Answer what the page begins with."""
+    return JSONResponse(page.page_content(query.time_zone))
+
+
+@routes.get("/start")
+def show_limits_of(page: Page, recording: str = "") -> JSONResponse:
+    """Answer the limits of a recording, or an example."""
+    return JSONResponse(page.begin_with(recording))
+
+
+@routes.get("/jobs/{number}")
+def show_job(page: Page, number: int) -> JSONResponse:
+    """Answer how far a piece of work is, or what it found."""
+    return JSONResponse(page.job_to_json(number))
+
+
+@routes.post("/jobs/stop")
+def stop_job(
+    page: Page,
+    asked: Annotated[_JobRequest, Depends(json_body(_JobRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+) -> JSONResponse:
+    """End a piece of work."""
+    page.jobs.cancel(asked.number)
+    return JSONResponse({"done": True})
+
+
+@routes.post("/evaluate")
+def evaluate_limits(page: Page, asked: Limits) -> JSONResponse:
+    """Answer what limits raise over recordings."""
+    return JSONResponse(page.try_limits(asked))
+
+
+@routes.post("/curve")
+def draw_curve(page: Page, asked: Limits) -> JSONResponse:
+    """Answer the time-current picture of the chosen limit."""
+    return JSONResponse(page.curve_picture(asked))
+
+
+@routes.post("/exact")
+def start_exact(page: Page, asked: Limits, owner: PageName) -> JSONResponse:
+    """Begin the exact evaluation."""
+    return JSONResponse(page.start_exact(asked, owner))
+
+
+@routes.post("/sweep")
+def start_sweep(
+    page: Page,
+    asked: Annotated[VaryRequest, Depends(json_body(VaryRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+    owner: PageName,
+) -> JSONResponse:
+    """Begin a sweep."""
+    return JSONResponse(page.start_sweep(asked, owner))
+
+
+@routes.post("/file")
+def write_limits_file(page: Page, asked: Limits) -> JSONResponse:
+    """Answer the limits as the text of a file."""
+    return JSONResponse(page.limits_text(asked))
+
+
+@routes.post("/parse")
+def parse_limits_file(
+    page: Page,
+    asked: Annotated[_TextRequest, Depends(json_body(_TextRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+) -> JSONResponse:
+    """Answer the limits of a file as the page edits them."""
+    return JSONResponse(page.read_limits_text(asked.text, "limits"))
+
+
+@writing_routes.post(DEPLOY_PATH)
+def deploy_limits(
+    page: Page,
+    asked: Annotated[
+        DeployRequest, Depends(json_body(DeployRequest, most=MAX_LIMITS_REQUEST_BYTES))
+    ],
+) -> JSONResponse:
+    """Hand limits over to the logger that writes a recording."""
+    return JSONResponse(page.deploy(asked))
+
+
 def add_limits_routes(
-    server: FastAPI,
-    cache: RecordingCache,
-    guard: OriginPolicy,
-    *,
-    stop: threading.Event,
-    writes: bool,
+    server: FastAPI, recordings: RecordingCache, *, stop: threading.Event, writes: bool
 ) -> None:
     """Add the routes; each works on a worker thread."""
-    service = _LimitsService(cache, stop)
-
-    def post_route(
-        model: type[LimitsRequest] | type[DeployRequest] | type[_JobRequest] | type[_TextRequest],
-        handle: Callable[[Any, str], dict[str, Any]],
-    ) -> Callable[[Request], Any]:
-        async def route(request: Request) -> JSONResponse:
-            owner = request.headers.get("x-page", "")[:40]
-            try:
-                body = await read_request(request, guard, model, max_bytes=MAX_LIMITS_REQUEST_BYTES)
-                return JSONResponse(await run_in_threadpool(handle, body, owner))
-            except RefusedError as refused:
-                return refused.to_response()
-            except InputError as error:
-                return fault_of(400, error)
-            except (DutytraceError, OSError) as error:
-                return error_response(500, str(error))
-
-        return route
-
-    def stopped(body: _JobRequest, _owner: str) -> dict[str, Any]:
-        service.jobs.cancel(body.number)
-        return {"done": True}
-
-    for name, route in (
-        ("ask", post_route(LimitsRequest, lambda body, _: service.try_limits(body))),
-        ("curve", post_route(LimitsRequest, lambda body, _: service.curve_picture(body))),
-        ("exact", post_route(LimitsRequest, service.start_exact)),
-        ("sweep", post_route(VaryRequest, service.start_sweep)),
-        ("text", post_route(LimitsRequest, lambda body, _: service.limits_text(body))),
-        (
-            "read",
-            post_route(_TextRequest, lambda body, _: service.read_limits_text(body.text, "limits")),
-        ),
-        ("stop", post_route(_JobRequest, stopped)),
-    ):
-        server.add_api_route(
-            f"{LIMITS_VIEW_PATH}/{name}", route, methods=["POST"], response_model=None
-        )
+    server.state.limits_page = LimitsPage(recordings, stop)
+    server.include_router(routes)
     if writes:
-        deploy_route = post_route(DeployRequest, lambda body, _: service.deploy(body))
-        server.add_api_route(
-            FORMER_DEPLOY_PATH, deploy_route, methods=["POST"], response_model=None
-        )
-
-    def listed(offset_min: float = 0.0) -> Response:
-        return json_answer(lambda: service.page_content(offset_min))
-
-    def begin(recording: str = "") -> Response:
-        return json_answer(lambda: service.begin_with(recording))
-
-    def work(number: int) -> Response:
-        def found() -> dict[str, Any]:
-            get_route = service.jobs.job_to_json(number)
-            if get_route is None:
-                raise InputError("This piece of work is not known any more; ask again.")
-            return get_route
-
-        return json_answer(found)
-
-    for path, get_route in (("", listed), ("/begin", begin), ("/work/{number}", work)):
-        server.add_api_route(
-            LIMITS_VIEW_PATH + path, get_route, methods=["GET"], response_model=None
-        )
+        server.include_router(writing_routes)

@@ -1,4 +1,4 @@
-"""The alert lines of the Live page: what stands open, since when, how far, and what can be done.
+"""The alert lines of the Live page: open alerts, since when, how far, and what can be done.
 
 Worst first. A trip stays until it is acknowledged and offers no shelving. `hear` says which sound a
 line may have: "trip" or "warning" until it is acknowledged, none while it is shelved. Words only;
@@ -7,20 +7,15 @@ the state of an alert is `logger.limits.lifecycle`'s.
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import timezone
+from datetime import tzinfo
 from typing import Any
 
-from dashboard.text.theme import (
-    STATE_BY_SEVERITY,
-    display_of,
-    few_decimals,
-    format_clock,
-    format_duration,
-    format_number,
-)
+from dashboard.text.format import format_clock, format_duration, format_reading
+from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
+from logger.limits.kinds.level import Level
 from logger.limits.lifecycle import Alert, AlertState
-from logger.limits.limit import Level, Limit
+from logger.limits.limit import Limit
 from logger.limits.nuisance import describe_nuisance
 from logger.limits.words import limit_label
 from replay.recording import Recording
@@ -34,7 +29,7 @@ def alert_rows(
     recording: Recording,
     alerts: Sequence[Alert],
     now_ns: int,
-    where: timezone,
+    zone: tzinfo,
     *,
     displays: Displays,
     peaks: Mapping[int, float],
@@ -49,21 +44,21 @@ def alert_rows(
         state = alert.state_at(now_ns)
         if state == AlertState.SHELVED and alert.shelved_until_ns is not None:
             remaining_s = (alert.shelved_until_ns - now_ns) / 1e9
-            until = format_clock(alert.shelved_until_ns, where)[:5]
+            until = format_clock(alert.shelved_until_ns, zone)[:5]
             rows.append(
                 {
                     "n": alert.number,
                     "mark": "shelved",
                     "head": f"Shelved: {_alert_label(alert, levels.get(alert.limit), displays)}",
                     "peak": "",
-                    "small": f"speaks again at {until}, in {format_duration(remaining_s)}",
+                    "small": f"alerts again at {until}, in {format_duration(remaining_s)}",
                     "can": ["unshelve"],
                     "hear": "",
                     "rank": 3,
                 }
             )
         elif alert.is_open(now_ns):
-            row = _open_alert_row(recording, alert, now_ns, where, displays=displays, peaks=peaks)
+            row = _open_alert_row(recording, alert, now_ns, zone, displays=displays, peaks=peaks)
             nuisance_text = describe_nuisance(alert, alerts, now_ns)
             if nuisance_text:
                 row["small"] = f"{row['small']}; {nuisance_text}"
@@ -74,7 +69,7 @@ def alert_rows(
             (a.returned_ns for a in alerts if a.returned_ns is not None), default=None
         )
         last_text = (
-            f"the last one ended {format_clock(last_returned_ns, where)}"
+            f"the last one ended {format_clock(last_returned_ns, zone)}"
             if last_returned_ns is not None
             else ""
         )
@@ -91,7 +86,7 @@ def _open_alert_row(
     recording: Recording,
     alert: Alert,
     now_ns: int,
-    where: timezone,
+    zone: tzinfo,
     *,
     displays: Displays,
     peaks: Mapping[int, float],
@@ -106,23 +101,23 @@ def _open_alert_row(
         if math.isfinite(worst):
             top = worst * display.factor
             side = "at most" if limit.above is not None else "at least"
-            peak = f", {format_number(top, few_decimals(top))} {side}"
+            peak = f", {format_reading(top)} {side}"
         off = (limit.pick_up if limit.drop_off is None else limit.drop_off) * display.factor
         delay_text = f"after {format_duration(limit.off_delay_s)} " if limit.off_delay_s else ""
         side_text = "below" if limit.above is not None else "above"
-        ends = f"; ends {delay_text}{side_text} {format_number(off, few_decimals(off))}"
+        ends = f"; ends {delay_text}{side_text} {format_reading(off)}"
     if trip:
         has_returned = alert.returned_ns is not None
         ends = (
             "; the condition has gone, latched until acknowledged" if has_returned else "; latches"
         )
-    since_text = f"raised {format_clock(alert.raised_ns, where)}, "
+    since_text = f"raised {format_clock(alert.raised_ns, zone)}, "
     since_text += f"{format_duration((now_ns - alert.raised_ns) / 1e9)} ago"
     # No shelving hides a trip.
     actions = ["acknowledge"] if trip else ["acknowledge", "shelve"]
     if alert.acknowledged_ns is not None:
         by = f" by {alert.acknowledged_by}" if alert.acknowledged_by else ""
-        since_text += f"; acknowledged {format_clock(alert.acknowledged_ns, where)}{by}"
+        since_text += f"; acknowledged {format_clock(alert.acknowledged_ns, zone)}{by}"
         actions = [] if trip else ["shelve"]
     return {
         "n": alert.number,

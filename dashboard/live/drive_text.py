@@ -1,11 +1,11 @@
-"""What a joint's drive says of itself, as a card shows it: state and fault, each with its age.
+"""What a joint's drive reports of itself, as a card shows it: state and fault, with their ages.
 
 Words only; what is said and since when is `replay.drive_state`'.
 """
 
 from collections.abc import Mapping
 
-from dashboard.text.theme import format_duration
+from dashboard.text.format import format_duration
 from logger.event_kind import EventKind
 from replay.drive_state import DriveState, read_drive_state
 from replay.recording import Recording
@@ -16,7 +16,7 @@ __all__ = ["drive_text"]
 def drive_text(
     recording: Recording, joint: str, newest: Mapping[str, tuple[int, float]], now_ns: int
 ) -> dict[str, str]:
-    """Return state, fault and their ages; empty for a joint whose drive says nothing of itself.
+    """Return state, fault and their ages; empty for a joint whose drive reports neither.
 
     `fault` is there while one stands; `calm` says that there is none.
     """
@@ -42,9 +42,9 @@ def _is_stale(state: DriveState, hold_ns: int | None, now_ns: int) -> bool:
 
 
 def _age_text(state: DriveState, hold_ns: int | None, now_ns: int) -> str:
-    """Return for how long it has stood; how old it is where nothing tells that, or it is old."""
+    """Return since when it has lasted; its age where that is unknown or it is out of date."""
     if state.since_ns is None or _is_stale(state, hold_ns, now_ns):
-        return f"told {_whole_seconds(now_ns - state.reported_ns)} ago"
+        return f"reported {_whole_seconds(now_ns - state.reported_ns)} ago"
     return f"for {_whole_seconds(now_ns - state.since_ns)}"
 
 

@@ -1,10 +1,10 @@
 """Follows the newest recording that is being written, once for all open pages.
 
-While anybody watches, one task refreshes the recording eight times a second and publishes a
-`Snapshot`: the recording, its present, what was last heard of each joint. Nobody watching costs
-nothing, and who comes back is told nothing from before. Reads disk in a worker thread, never in the
-event loop. How long ago something was heard is counted on this machine's steady clock from when it
-came: a wall clock that is set meanwhile makes nothing old.
+While a page is open, one task refreshes the recording eight times a second and publishes a
+`Snapshot`: the recording, its present, the newest values of each joint. Without an open page it
+costs nothing, and a page that comes back gets nothing from before. Reads disk in a worker thread,
+never in the event loop. Ages are counted on this machine's steady clock (`replay.present`): a wall
+clock that is set meanwhile makes nothing old.
 """
 
 import asyncio
@@ -12,19 +12,22 @@ import logging
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from dashboard.live.status import LatestValues, SlowValues, read_temperature_trend
+from dashboard.live.snapshot import LatestValues, SlowValues, Snapshot
+from dashboard.live.status import watched_temperature
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
 from logger.joint.thermal_model import Trend
 from replay.excursions.alert_peaks import alert_peak
+from replay.present import PresentClock
 from replay.recording import Recording
+from replay.trend import temperature_trend
 
-__all__ = ["Follower", "Snapshot"]
+__all__ = ["Follower", "latest_values"]
 
 log = logging.getLogger(__name__)
 
@@ -37,29 +40,8 @@ TREND_PERIOD_S: Final = 5.0
 """A trend over four minutes is hardly another within this."""
 MAX_LATENESS_NS: Final = 1_000_000_000
 """Rows of one joint may come so much later than those of another."""
-FRESH_ROW_S: Final = 1.0
-MAX_AGE_S: Final = 400 * 86400.0
 FRESH_VALUES_NS: Final = 700_000_000
 """While values are no older than this, the picture ends at the newest and not at the clock."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Snapshot:
-    """What is known right now. `recording` is None while nothing is or was being recorded."""
-
-    serial: int
-    """0: nothing is known yet."""
-    recording: Recording | None
-    now_ns: int
-    """Where the picture ends: at the newest value, or at the present when nothing comes."""
-    present_ns: int
-    """The present on the recording's clock, from which ages are counted."""
-    latest: dict[str, LatestValues]
-    slow: dict[str, SlowValues]
-    peaks: dict[int, float] = field(default_factory=dict)
-    """Number of an open alert -> the furthest value that it has reached by now."""
-    missing: tuple[str, ...] = ()
-    """What is known to be missing of the recording, in sentences."""
 
 
 class Follower:
@@ -77,7 +59,7 @@ class Follower:
         self._missing: tuple[str, ...] = ()
         self._latest: dict[str, LatestValues] = {}
         self._slow: dict[str, SlowValues] = {}
-        self._newest_row: tuple[int, float] | None = None
+        self._clock = PresentClock()
         self._serial = 0
         self.snapshot = _empty_snapshot()
 
@@ -116,7 +98,8 @@ class Follower:
             self._searched_s = at_s
             name = self._cache.newest_live()
             if name is not None and name != self._name:
-                self._name, self._latest, self._slow, self._newest_row = name, {}, {}, None
+                self._name, self._latest, self._slow = name, {}, {}
+                self._clock = PresentClock()
                 self._measured_s = self._trend_s = -1e9
                 self._peaks = {}
         if self._name is None:
@@ -127,7 +110,8 @@ class Follower:
             self._latest[joint] = latest_values(recording, joint, self._latest.get(joint), end_ns)
         self._update_slow_values(recording, end_ns, at_s)
         newest_ns = max((item.time_ns for item in self._latest.values()), default=end_ns)
-        present_ns = max(end_ns, self._present_ns(newest_ns, at_s))
+        clock_ns = self._clock.present_ns(newest_ns, steady_s=at_s, wall_ns=time.time_ns())
+        present_ns = max(end_ns, clock_ns)
         fresh = recording.live and present_ns - newest_ns < FRESH_VALUES_NS
         return Snapshot(
             serial=self._serial,
@@ -145,8 +129,7 @@ class Follower:
         if at_s - self._trend_s > TREND_PERIOD_S:
             self._trend_s = at_s
             self._trends = {
-                joint: read_temperature_trend(recording, joint, end_ns)
-                for joint in recording.joints
+                joint: _temperature_trend(recording, joint, end_ns) for joint in recording.joints
             }
             self._missing = recording.describe_missing()
         if at_s - self._measured_s > SLOW_PERIOD_S:
@@ -167,27 +150,22 @@ class Follower:
                 if alert.is_open(end_ns)
             }
 
-    def _present_ns(self, newest_ns: int, at_s: float) -> int:
-        """Return the present on the recording's clock, given the newest row and a steady clock."""
-        age_s = max((time.time_ns() - newest_ns) / 1e9, 0.0)
-        if self._newest_row is None:
-            # Of what came before anybody watched only the wall clock can tell the age.
-            self._newest_row = newest_ns, at_s - min(age_s, MAX_AGE_S)
-        elif newest_ns > self._newest_row[0]:
-            # What just came is young; a wall clock that says otherwise was set meanwhile.
-            self._newest_row = newest_ns, at_s - (age_s if age_s < FRESH_ROW_S else 0.0)
-        return newest_ns + round((at_s - self._newest_row[1]) * 1e9)
-
 
 def _empty_snapshot() -> Snapshot:
     at_ns = time.time_ns()
     return Snapshot(serial=0, recording=None, now_ns=at_ns, present_ns=at_ns, latest={}, slow={})
 
 
+def _temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
+    """Return the trend of a joint's main temperature, None if it has none."""
+    channel = watched_temperature(recording, joint)
+    return None if channel is None else temperature_trend(recording, joint, channel, end_ns)
+
+
 def latest_values(
     recording: Recording, joint: str, previous: LatestValues | None, end_ns: int
 ) -> LatestValues:
-    """Return what was last heard of a joint, given what was known before."""
+    """Return the newest values of a joint, given those of before."""
     since_ns = end_ns - 10_000_000_000 if previous is None else previous.time_ns + 1
     batch = recording.read_readings(joint, since_ns, end_ns + 1, lead_in=previous is None)
     values = dict(previous.values) if previous else {}

@@ -2,7 +2,7 @@
 
 Mappings are compared key by key; a list of mappings of the same length is compared place by place;
 all else is sent whole when it differs. A key that is gone is sent as None, so None is no value.
-A long list that loses and gains a few places travels as splices. `assets/live.js` puts the changes
+A long list that loses and gains a few places travels as splices. `assets/live/` puts the changes
 into what it holds. Pure.
 """
 
@@ -18,7 +18,7 @@ ListEdit = list[Any]
 
 
 def diff_values(previous: Mapping[str, Any], current: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what has to be said for `previous` to become `current`."""
+    """Return the edits that turn `previous` into `current`."""
     changes: dict[str, Any] = {key: None for key in previous if key not in current}
     for key, value in current.items():
         old_value = previous.get(key)
@@ -37,7 +37,7 @@ def diff_values(previous: Mapping[str, Any], current: Mapping[str, Any]) -> dict
 
 
 def apply_diff(previous: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[str, Any]:
-    """Return `previous` with what was told put in: what the page does with it."""
+    """Return `previous` with edits applied, as the page does."""
     current = dict(previous)
     for key, value in changes.items():
         old_value = previous.get(key)

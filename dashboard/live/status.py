@@ -1,80 +1,49 @@
-"""The present state of each joint and each alert, as the Live page says it.
+"""The present state of each joint and each alert, as the Live page shows it.
 
-Asks replay for the numbers and sets them into words and units; `assets/live.js` only puts them
+Asks replay for the numbers and sets them into words and units; `assets/live/` only puts them
 where they belong. Everything that a reader could take for fresh carries its age.
 """
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import timezone
+from datetime import tzinfo
 from typing import Any, Final
 
-import numpy as np
-
-from dashboard.figures.axes import main_temperature
+from dashboard.figures.axes import main_temperature, temperature_scale
 from dashboard.live.alert_rows import alert_rows
 from dashboard.live.drive_text import drive_text
-from dashboard.text.theme import (
-    STATE_BY_SEVERITY,
-    channel_label,
-    few_decimals,
+from dashboard.live.snapshot import LatestValues, SlowValues
+from dashboard.text.format import (
     format_clock,
-    format_day,
+    format_date_time,
     format_duration,
     format_elapsed,
     format_number,
+    format_reading,
+    format_thousands,
 )
+from dashboard.text.theme import STATE_BY_SEVERITY, channel_label, pen_number
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from dashboard.text.zone import zone_name
 from logger.event_kind import EventKind
 from logger.joint.channels import CHANNELS
-from logger.joint.thermal_model import Trend, fit_temperature_trend, time_to_level
-from logger.limits.levels import LimitLevel, levels_of
+from logger.joint.thermal_model import time_to_level
 from logger.limits.lifecycle import Alert
+from logger.limits.limit_lines import LimitLevel, levels_of
 from replay.recording import Recording
 
-__all__ = ["LatestValues", "SlowValues", "live_status", "read_temperature_trend"]
+__all__ = ["live_status", "watched_temperature"]
 
 STALE_AFTER_S: Final = 1.0
 """A joint unheard for longer has no data; its silence limit may speak up earlier."""
-TREND_SPAN_S: Final = 240.0
 MAX_FORECAST_S: Final = 8 * 3600.0
 StatusValues = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LatestValues:
-    """What was last heard of a joint."""
-
-    time_ns: int
-    values: Mapping[str, tuple[int, float]]
-    """Channel -> time and value of its newest reading."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SlowValues:
-    """What changes slowly: looked at once a second, the trend once in five."""
-
-    rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
-    temperature_trend: Trend | None
-
-
-def read_temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
-    """Return the trend of a joint's main temperature, None while there is too little of it."""
-    channel = main_temperature(recording.channels(joint), _limited_channels(recording, joint))
-    if channel is None:
-        return None
-    begin = end_ns - round(TREND_SPAN_S * 1e9)
-    times, values = recording.read_readings(
-        joint, begin, end_ns + 1, channels=[channel]
-    ).channel_series(channel)
-    if len(times) <= 20 or times[-1] - times[0] <= 60e9:
-        return None
-    return fit_temperature_trend((times - times[0]) / 1e9, np.asarray(values))
-
-
-def _limited_channels(recording: Recording, joint: str) -> set[str]:
-    return {line.channel for line in _level_lines(recording, joint)}
+def watched_temperature(recording: Recording, joint: str) -> str | None:
+    """Return the temperature channel that represents a joint, None if it reports none."""
+    watched = {line.channel for line in _level_lines(recording, joint)}
+    return main_temperature(recording.channels(joint), watched)
 
 
 def _level_lines(recording: Recording, joint: str) -> list[LimitLevel]:
@@ -91,12 +60,12 @@ def live_status(
     latest: Mapping[str, LatestValues],
     slow: Mapping[str, SlowValues],
     now_ns: int,
-    where: timezone,
+    zone: tzinfo,
     displays: Displays = DEFAULT_DISPLAYS,
     peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
 ) -> StatusValues:
-    """Return everything that the Live page says beside its figure.
+    """Return everything that the Live page shows beside its figure.
 
     Parameters
     ----------
@@ -127,11 +96,12 @@ def live_status(
     words: StatusValues = {
         "name": recording.name,
         "path": recording.path.name,
-        "since": f"{format_day(recording.start_ns, where)}, {format_clock(recording.start_ns, where)}",
+        "since": format_date_time(recording.start_ns, zone),
         "elapsed": format_elapsed(((stopped_ns or now_ns) - recording.start_ns) / 1e9),
-        "clock": format_clock(now_ns, where),
+        "clock": format_clock(now_ns, zone),
+        "zone": zone_name(zone),
         "facts": {
-            "rate": _grouped(health.frames_per_s) if health else "–",
+            "rate": format_thousands(health.frames_per_s) if health else "–",
             "load": format_number(100 * health.bus_load, 0) if health else "–",
             "disk": format_number(health.disk_left_h, 0) if health else "–",
             "open": str(sum(alert.is_open(now_ns) for alert in alerts)),
@@ -140,56 +110,50 @@ def live_status(
             _joint_status(
                 recording,
                 joint,
-                pen=index,
+                index=index,
                 latest=latest.get(joint),
                 slow=slow.get(joint),
                 alerts=alerts,
                 now_ns=now_ns,
-                where=where,
+                zone=zone,
             )
-            for index, joint in enumerate(recording.joints, start=1)
+            for index, joint in enumerate(recording.joints)
         ],
-        "alerts": alert_rows(
-            recording, alerts, now_ns, where, displays=displays, peaks=peaks or {}
-        ),
+        "alerts": alert_rows(recording, alerts, now_ns, zone, displays=displays, peaks=peaks or {}),
         "remarks": [*_status_remarks(recording), *missing],
     }
     if stopped_ns is not None:
         words["stopped"] = {
             "ended": ended is not None,
             "for": format_duration(max(0.0, (now_ns - stopped_ns) / 1e9)),
-            "at": format_clock(stopped_ns, where),
+            "at": format_clock(stopped_ns, zone),
             "after": format_elapsed((stopped_ns - recording.start_ns) / 1e9),
         }
     elif (now_ns - newest_ns) / 1e9 > 3.0:
         words["quiet"] = {
             "for": format_duration((now_ns - newest_ns) / 1e9),
-            "at": format_clock(newest_ns, where),
+            "at": format_clock(newest_ns, zone),
         }
     return words
-
-
-def _grouped(value: float) -> str:
-    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
 
 
 def _joint_status(
     recording: Recording,
     joint: str,
     *,
-    pen: int,
+    index: int,
     latest: LatestValues | None,
     slow: SlowValues | None,
     alerts: Sequence[Alert],
     now_ns: int,
-    where: timezone,
+    zone: tzinfo,
 ) -> StatusValues:
     channels = recording.channels(joint)
     age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
     stale = age_s > STALE_AFTER_S or not recording.live
     open_alerts = [alert for alert in alerts if alert.joint == joint and alert.is_open(now_ns)]
     mark, state, state_note = _alert_state(open_alerts, stale=stale)
-    channel = main_temperature(channels, _limited_channels(recording, joint))
+    channel = watched_temperature(recording, joint)
     temperature = latest.values.get(channel, (0, math.nan))[1] if latest and channel else math.nan
     levels = [
         line
@@ -198,14 +162,12 @@ def _joint_status(
     ]
     words: StatusValues = {
         "name": joint,
-        "pen": (pen - 1) % 4 + 1,
+        "pen": pen_number(index),
         "mark": mark,
         "state": state,
         "under": state_note,
         "stale": stale,
-        "temp": format_number(temperature, few_decimals(temperature))
-        if math.isfinite(temperature)
-        else "—",
+        "temp": format_reading(temperature) if math.isfinite(temperature) else "—",
         "place": _temperature_text(channel, temperature, levels, age_s=age_s, stale=stale),
         "reach": _scale_values(temperature, levels),
         "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
@@ -219,7 +181,7 @@ def _joint_status(
         slow,
         [a for a in open_alerts if a.channel == channel],
         stale=stale,
-        where=where,
+        zone=zone,
     )
     other = next(
         (
@@ -232,7 +194,7 @@ def _joint_status(
     if other is not None and latest is not None and other in latest.values:
         value = latest.values[other][1]
         words["other"] = {
-            "value": format_number(value, few_decimals(value)),
+            "value": format_reading(value),
             "says": channel_label(other),
         }
     drive = drive_text(recording, joint, latest.values if latest else {}, now_ns)
@@ -256,7 +218,7 @@ def _age_words(age_s: float) -> tuple[str, str]:
 
 
 def _alert_state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
-    """Return mark, word and what stands under it."""
+    """Return mark, word and the small word below it."""
     trips = [alert for alert in alerts if alert.severity == "trip"]
     if stale:
         return "none", "No data", "last known: trip" if trips else ""
@@ -279,23 +241,26 @@ def _temperature_text(
     if channel is None:
         return "no temperature reported"
     if not math.isfinite(temperature):
-        return f"{channel_label(channel)}, nothing heard yet"
+        return f"{channel_label(channel)}, nothing received yet"
     if stale:
         return f"{channel_label(channel)}, {format_duration(age_s)} ago"
     above = next((limit for limit in levels if limit.pick_up > temperature), None)
     if above is not None:
         gap = above.pick_up - temperature
-        return f"{channel_label(channel)}, {format_number(gap, few_decimals(gap))} K below {above.severity}"
+        return f"{channel_label(channel)}, {format_reading(gap)} K below {above.severity}"
     if levels:
         gap = temperature - levels[-1].pick_up
-        beyond = f"{format_number(gap, few_decimals(gap))} K beyond" if gap > 0 else "at the"
+        beyond = f"{format_reading(gap)} K beyond" if gap > 0 else "at the"
         return f"{channel_label(channel)}, {beyond} {levels[-1].severity}"
     return f"{channel_label(channel)}, no limit set"
 
 
 def _scale_values(temperature: float, levels: Sequence[LimitLevel]) -> StatusValues:
+    low, high = temperature_scale([limit.pick_up for limit in levels])
     return {
         **({"now": temperature} if math.isfinite(temperature) else {}),
+        "low": low,
+        "high": high,
         "limits": [
             {
                 "at": limit.pick_up,
@@ -315,7 +280,7 @@ def _forecast(
     open_alerts: Sequence[Alert],
     *,
     stale: bool,
-    where: timezone,
+    zone: tzinfo,
 ) -> StatusValues:
     """Return what a joint's temperature reaches and when, at the present trend."""
     if stale:
@@ -325,7 +290,7 @@ def _forecast(
         if not levels:
             return {"fig": "–", "more": "", "says": "no limit to reach"}
         reached_text = (
-            f"trip or limit since {format_clock(open_alerts[0].raised_ns, where)}"
+            f"trip or limit since {format_clock(open_alerts[0].raised_ns, zone)}"
             if open_alerts
             else "above its limit"
         )
@@ -368,6 +333,6 @@ def _status_remarks(recording: Recording) -> list[str]:
     lost = health.dropped if health is not None else 0
     remarks.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
     remarks.append(
-        "joints are asked for their status" if sends_requests else "nothing is sent on this bus"
+        "joints are polled for their status" if sends_requests else "nothing is sent on this bus"
     )
     return remarks

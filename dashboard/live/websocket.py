@@ -1,7 +1,7 @@
 """The live route: one websocket a page, fed at the pace at which the browser draws.
 
-Nothing is pushed into a page that has not drawn what it has: see `tab`. The route itself only
-carries bytes; a page that goes away ends its own loop.
+Nothing is pushed into a page that has not drawn what it has: see `live.session`. The route itself
+only carries bytes; a page that goes away ends its own loop.
 """
 
 import asyncio
@@ -20,9 +20,9 @@ __all__ = ["LIVE_PATH", "add_live_route"]
 
 log = logging.getLogger(__name__)
 
-LIVE_PATH: Final = "/live"
+LIVE_PATH: Final = "/api/live"
 MAX_MESSAGE_CHARS: Final = 2000
-"""Longest message that a page may send, in characters."""
+"""Of a message from a page."""
 POLICY_VIOLATION: Final = 1008
 
 
@@ -47,8 +47,8 @@ def add_live_route(
                 while not listening.done():
                     news.clear()
                     snapshot = follower.snapshot
-                    note = cache.newest_name() if snapshot.recording is None else ""
-                    messages = await asyncio.to_thread(session.next_messages, snapshot, note=note)
+                    last = cache.newest_name() if snapshot.recording is None else ""
+                    messages = await asyncio.to_thread(session.next_messages, snapshot, last=last)
                     for message in messages:
                         if isinstance(message, bytes):
                             await socket.send_bytes(message)
@@ -65,7 +65,7 @@ def add_live_route(
 
 
 async def _receive_messages(socket: WebSocket, session: LiveSession, news: asyncio.Event) -> None:
-    """Hand on what the page says until it goes away; each word may be one that was waited for."""
+    """Pass on the page's messages until it goes away; each may be one that was waited for."""
     try:
         while True:
             text = await socket.receive_text()

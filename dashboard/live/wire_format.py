@@ -11,7 +11,7 @@
     32      float32  c pairs: time of the newest value as seconds before now, the value
     ...     float32  n * c triples: first extreme, second extreme, mean, in shown units
 
-NaN stands where nothing is held. Pure; `assets/live.js` is the other end.
+NaN stands where nothing is held. Pure; `assets/live/` is the other end.
 """
 
 import struct

@@ -1,4 +1,4 @@
-"""What a page may ask to have written: a note, an acknowledgement, a shelving.
+"""What a page may have written: a note, an acknowledgement, a shelving.
 
 Each becomes a request to the recording's one writer (`logger.store.writing.inbox`); nothing is
 written from
@@ -7,20 +7,19 @@ here. Answers are {"done": true} or {"fault": sentence}.
 
 from typing import Annotated, Literal
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, Depends, FastAPI
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from dashboard.server.json_requests import RefusedError, error_response, read_request
-from dashboard.server.origin_check import OriginPolicy
-from dashboard.server.recording_cache import RecordingCache
+from dashboard.server.dependencies import Recordings, json_body
+from dashboard.server.json_requests import RefusedError
 from logger.errors import DutytraceError, InputError
 from logger.store.repair.post_request import submit_request
 
-__all__ = ["WRITE_REQUEST_PATH", "add_write_request_route"]
+__all__ = ["add_write_request_route"]
 
-WRITE_REQUEST_PATH = "/ask"
 MAX_WRITE_REQUEST_BYTES = 8000
+routes = APIRouter()
 
 
 class _WriteRequest(BaseModel):
@@ -34,31 +33,30 @@ class _WriteRequest(BaseModel):
     who: Annotated[str, Field(max_length=60)] = ""
 
 
-def add_write_request_route(server: FastAPI, cache: RecordingCache, guard: OriginPolicy) -> None:
-    """Add the POST route."""
+@routes.post("/api/requests")
+def post_request(
+    body: Annotated[_WriteRequest, Depends(json_body(_WriteRequest, most=MAX_WRITE_REQUEST_BYTES))],
+    recordings: Recordings,
+) -> JSONResponse:
+    """Hand a request to the writer of a recording."""
+    if body.kind == "note" and not body.text:
+        raise RefusedError(400, "The note is empty: write what you did or saw.")
+    try:
+        submit_request(
+            recordings.find_path(body.recording),
+            kind=body.kind,
+            text=body.text,
+            alert=body.alert,
+            for_s=body.for_s,
+            who=body.who,
+        )
+    except InputError as error:
+        raise RefusedError(404, error) from None
+    except (DutytraceError, OSError) as error:
+        raise RefusedError(500, f"It could not be written: {error}") from None
+    return JSONResponse({"done": True})
 
-    async def post_request(request: Request) -> JSONResponse:
-        try:
-            body = await read_request(
-                request, guard, _WriteRequest, max_bytes=MAX_WRITE_REQUEST_BYTES
-            )
-        except RefusedError as refused:
-            return refused.to_response()
-        if body.kind == "note" and not body.text:
-            return error_response(400, "The note is empty: write what you did or saw.")
-        try:
-            submit_request(
-                cache.find_path(body.recording),
-                kind=body.kind,
-                text=body.text,
-                alert=body.alert,
-                for_s=body.for_s,
-                who=body.who,
-            )
-        except InputError as error:
-            return error_response(404, str(error))
-        except (DutytraceError, OSError) as error:
-            return error_response(500, f"It could not be written: {error}")
-        return JSONResponse({"done": True})
 
-    server.add_api_route(WRITE_REQUEST_PATH, post_request, methods=["POST"], response_model=None)
+def add_write_request_route(server: FastAPI) -> None:
+    """Add the POST route; left away where the pages are read-only."""
+    server.include_router(routes)

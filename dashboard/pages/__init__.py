@@ -1,7 +1,9 @@
-"""The pages, one file each: a layout and a few thin callbacks.
+"""The pages as Dash components, one file each: what is there before the browser's code fills it.
 
-frame    the head that all pages share, and which page stands at which address
-live     watch a joint through a long test
-replay   find in a recording when it went wrong, and which limit caught it
-bus      who talks on the buses, how often, how loaded they are, and what failed
+shell       the head that all pages share, and which page is at which address
+attributes  HTML attributes with a dash in their names
+live        watch a joint through a long test
+replay      find in a recording when it went wrong, and which limit caught it
+limits      change a limit and see at once what it would have raised
+bus         who sends on the buses, how often, how loaded they are, and what failed
 """

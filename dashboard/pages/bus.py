@@ -1,6 +1,6 @@
 """Bus: who talks, how often and how loaded the buses are; what was not decoded, and what failed.
 
-The page's skeleton; `assets/heard.js` fills it from the routes of `heard_views`, for a recording
+The page's skeleton; `assets/bus/` fills it from the routes of `heard_views`, for a recording
 that is being written as for one from long ago.
 """
 
@@ -138,7 +138,7 @@ def _messages_section() -> html.Section:
             html.Div(id="heard-talkers", className="wide-table", role="region", tabIndex=0),
         ],
         className="talk",
-        **html_attributes({"aria-label": "Who talked"}),
+        **html_attributes({"aria-label": "Senders"}),
     )
 
 
@@ -146,7 +146,7 @@ def _bus_margin() -> html.Aside:
     return html.Aside(
         [
             html.Section(
-                [html.H3("What it looks like"), html.Div(id="heard-hints", role="status")],
+                [html.H3("Diagnosis"), html.Div(id="heard-hints", role="status")],
                 **html_attributes({"aria-label": "Hints"}),
             ),
             html.Section(
@@ -154,8 +154,8 @@ def _bus_margin() -> html.Aside:
                 **html_attributes({"aria-label": "Not decoded"}),
             ),
             html.Section(
-                [html.H3("What happened"), html.Div(id="heard-happened")],
-                **html_attributes({"aria-label": "What happened"}),
+                [html.H3("Events"), html.Div(id="heard-happened")],
+                **html_attributes({"aria-label": "Events"}),
             ),
         ],
         className="margin",

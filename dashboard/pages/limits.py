@@ -1,6 +1,6 @@
 """Limits: turn a limit and see at once what it would have raised on real traces.
 
-The page's skeleton; `assets/limits.js` fills it from the routes of `judging`, since a line that is
+The page's skeleton; `assets/limits/` fills it from the routes of `judging`, since a line that is
 dragged has no business in a callback.
 """
 
@@ -121,8 +121,8 @@ def _limits_sheet() -> html.Div:
                     html.Div(id="judge-vary"),
                     html.Div(id="judge-sweep-said", role="status", hidden=True),
                     html.P(
-                        "Judged before something else was changed: other recordings, another bad "
-                        "end or another setting of this limit stand on the page now.",
+                        "Evaluated before the recordings, the bad end or another setting of "
+                        "this limit was changed.",
                         id="judge-sweep-aged",
                         className="notice",
                         role="status",

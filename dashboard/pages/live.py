@@ -1,6 +1,6 @@
 """Live: watch a joint through a long test.
 
-The page's skeleton; `assets/live.js` fills it from the live route, since a value that changes ten
+The page's skeleton; `assets/live/` fills it from the live route, since a value that changes ten
 times a second has no business in a callback.
 """
 
@@ -148,7 +148,7 @@ def _live_sheet(*, writes: bool) -> html.Section:
 
 
 def _toggle_button(words: str, name: str) -> html.Button:
-    """Return a switch whose words say how it stands."""
+    """Return a switch whose label gives its state."""
     return html.Button(
         words,
         id=name,

@@ -1,6 +1,6 @@
 """Replay: find the minute at which it went wrong, and which limit caught it.
 
-The page's skeleton; `assets/replay.js` fills it from the routes of `views`, since a play-head that
+The page's skeleton; `assets/replay/` fills it from the routes of `views`, since a play-head that
 moves sixty times a second has no business in a callback.
 """
 
@@ -25,11 +25,11 @@ ALIGNMENT_CHOICES: Final = (
     ("hand", "by hand"),
 )
 _TRANSPORT_BUTTONS: Final = (
-    ("before", "i-before", "Event before ["),
+    ("before", "i-before", "Previous event ["),
     ("back", "i-back", "Step back"),
     ("play", "i-play", "Play"),
     ("on", "i-on", "Step on"),
-    ("after", "i-after", "Event after ]"),
+    ("after", "i-after", "Next event ]"),
 )
 
 
@@ -80,7 +80,7 @@ def _replay_head() -> html.Header:
             html.Span(
                 [
                     html.Button(
-                        "Lay another over it",
+                        "Overlay another recording",
                         id="past-lay",
                         className="plain",
                         **html_attributes({"aria-expanded": "false", "aria-controls": "past-over"}),
@@ -94,7 +94,7 @@ def _replay_head() -> html.Header:
 
 
 def _hypothetical_notice() -> html.P:
-    """Return the line that says that other limits judge than those that were in force."""
+    """Return the line that other limits are shown than those that were in force."""
     return html.P(
         [
             html.Span(id="past-judged-words"),
@@ -128,13 +128,15 @@ def _overlay_controls() -> html.Section:
                         role="group",
                         **html_attributes({"aria-label": "Aligned"}),
                     ),
-                    html.Button("Take it off", id="past-over-off", className="plain", hidden=True),
+                    html.Button(
+                        "Remove the overlay", id="past-over-off", className="plain", hidden=True
+                    ),
                 ]
             ),
             html.Div(
                 [
-                    _labelled_control("Event of this one", "here", "here-choice"),
-                    _labelled_control("Event of the other", "there", "there-choice"),
+                    _labelled_control("Event in this recording", "here", "here-choice"),
+                    _labelled_control("Event in the overlay", "there", "there-choice"),
                 ],
                 id="past-over-events",
                 hidden=True,
@@ -216,7 +218,7 @@ def _replay_figures() -> html.Div:
                 className="sheet rows",
                 role="img",
                 **html_attributes(
-                    {"aria-label": "Traces; drag for a span's figures, wheel to look closer"}
+                    {"aria-label": "Traces; drag for a span's statistics, wheel to zoom"}
                 ),
             ),
             html.Div(
@@ -260,7 +262,7 @@ def _replay_margin(*, writes: bool) -> html.Aside:
                 id="past-hand-on",
                 className="hand-on",
                 hidden=True,
-                **html_attributes({"aria-label": "Hand on"}),
+                **html_attributes({"aria-label": "Export"}),
             ),
         ],
         className="margin",

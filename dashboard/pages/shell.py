@@ -15,25 +15,25 @@ _PAGE_LINKS: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"
 _KEY_HELP: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
-    ("H", "Live: hold the picture, and let it go on"),
+    ("H", "Live: pause the picture, and resume it"),
     ("N", "Live: write a note"),
     ("A", "Live: acknowledge the first alert"),
     ("S", "Live: alert sound on and off"),
     ("W", "Live: keep the screen awake, and let it sleep"),
     ("Space", "Replay: play and pause"),
     ("← →", "Replay: step; with Shift, a tenth of the window"),
-    ("[ ]", "Replay: event before, event after"),
-    ("+ −", "Replay: look closer, look wider"),
+    ("[ ]", "Replay: previous event, next event"),
+    ("+ −", "Replay: zoom in, zoom out"),
     (", .", "Replay: slower, faster"),
-    ("Esc", "Replay: forget the dragged span"),
-    ("O", "Replay: lay another recording over it"),
+    ("Esc", "Replay: clear the dragged span"),
+    ("O", "Replay: overlay another recording"),
     ("J L", "Replay: move the other earlier, later by 1 s; with Shift by 10 s"),
-    ("[ ]", "Limits: limit before, limit after"),
+    ("[ ]", "Limits: previous limit, next limit"),
     ("↑ ↓", "Limits: move the level that is reached by Tab; with Shift ten times as far"),
-    ("E", "Limits: work it out exactly"),
-    ("← →", "Bus: span before, span after; with Shift, a tenth of the picture"),
-    ("[ ]", "Bus: what happened before, what happened after"),
-    ("+ −", "Bus: look closer, look wider"),
+    ("E", "Limits: evaluate exactly"),
+    ("← →", "Bus: previous span, next span; with Shift, a tenth of the picture"),
+    ("[ ]", "Bus: previous event, next event"),
+    ("+ −", "Bus: zoom in, zoom out"),
     ("F", "Bus: follow the newest"),
     ("B", "Bus: next bus"),
 )
@@ -77,8 +77,6 @@ def shell_layout() -> html.Div:
                 **html_attributes({"aria-label": "Keys"}),
             ),
             _unit_choices(),
-            # Brings plotly's code into the browser before a page asks for it.
-            html.Div(dcc.Graph(id="plotly-bringer"), hidden=True),
         ]
     )
 
@@ -139,7 +137,7 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
 
 
 def _page_at(pathname: str) -> str:
-    """Return the page of an address, which may go on with the recording that it opens."""
+    """Return the page of an address, which may end with the recording that it opens."""
     return next((page for page in ("/replay", "/bus") if pathname.startswith(page)), pathname)
 
 

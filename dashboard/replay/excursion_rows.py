@@ -11,17 +11,12 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.sparkline import css_mask, svg_path
-from dashboard.text.theme import (
-    STATE_BY_SEVERITY,
-    display_of,
-    format_duration,
-    format_elapsed,
-    format_number,
-)
+from dashboard.text.format import format_duration, format_elapsed, format_number
+from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
-from logger.limits.kind import JointLimit
-from logger.limits.levels import levels_of
+from logger.limits.kind import ScoredLimit
 from logger.limits.limit import Limit
+from logger.limits.limit_lines import levels_of
 from logger.limits.words import format_value, limit_label
 from replay.excursions.applied_limits import AppliedLimits
 from replay.excursions.excursion import Excursion
@@ -96,8 +91,7 @@ def excursion_rows(
 def excursion_details(
     recording: Recording, applied: AppliedLimits, displays: Displays, *, first: int, count: int
 ) -> list[ExcursionRow]:
-    """Return for some of `excursion_rows`, by their place, what led up to them, and their small
-    traces.
+    """Return what led up to some of `excursion_rows`, by their index, and their small traces.
 
     At most MOST_DETAILS, and none where there are none; each says of which line it is.
     """
@@ -126,7 +120,7 @@ def _peak_text(excursion: Excursion, limit: Limit | None, displays: Displays) ->
     if excursion.channel:
         display = display_of(excursion.channel, displays)
         return f"{format_number(excursion.peak * display.factor, display.decimals)} {display.unit}"
-    if isinstance(limit, JointLimit):
+    if isinstance(limit, ScoredLimit):
         when_text = " when it was raised" if excursion.peak_at_raise else ""
         return f"{format_value(limit, excursion.peak, displays)}{when_text}"
     return format_duration(excursion.peak)

@@ -1,4 +1,4 @@
-"""What is said of a second recording that is laid over the one that is open.
+"""A second recording that is laid over the one that is open.
 
 Whether it can be laid over it, at which events the two can be aligned, and a label that says which
 lies over which and by how much it was moved. Whatever is wrong with the second one never takes the
@@ -8,20 +8,14 @@ first one from the page: it is drawn alone, and what is wrong is said in a sente
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timezone
+from datetime import tzinfo
 from typing import Any, Final
 
 from dashboard.figures.axes import PlotRow
 from dashboard.plot_data import other_pens, plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import (
-    channel_label,
-    format_clock,
-    format_day,
-    format_duration,
-    format_elapsed,
-    format_number,
-)
+from dashboard.text.format import format_date_time, format_duration, format_elapsed, format_number
+from dashboard.text.theme import channel_label
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.errors import DutytraceError, InputError
 from logger.event_kind import EventKind
@@ -43,7 +37,7 @@ class OverlayRequest:
 
     name: str
     shift_s: float
-    where: timezone
+    zone: tzinfo
 
 
 def draw_with_overlay(
@@ -61,7 +55,7 @@ def draw_with_overlay(
     except (DutytraceError, OSError, ValueError) as fault:
         # What is wrong with the first recording is found here again.
         return {**draw(None), "over": {"fault": _fault_sentence(request.name, fault)}}
-    return {**content, "over": {"words": overlay_label(first, overlay, request.where)}}
+    return {**content, "over": {"words": overlay_label(first, overlay, request.zone)}}
 
 
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
@@ -76,8 +70,8 @@ def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayReque
 
 def _fault_sentence(name: str, fault: Exception) -> str:
     if isinstance(fault, DutytraceError):
-        return f"Nothing is laid over it. {fault}"
-    return f"Nothing is laid over it: {name[:80]} cannot be read ({fault})."
+        return f"No overlay. {fault}"
+    return f"No overlay: {name[:80]} cannot be read ({fault})."
 
 
 def _nothing_shared_text(first: Recording, second: Recording) -> str:
@@ -97,13 +91,11 @@ def _join_names(names: Sequence[str]) -> str:
     return ", ".join(names) or "none"
 
 
-def overlay_label(first: Recording, overlay: Overlay, where: timezone) -> str:
+def overlay_label(first: Recording, overlay: Overlay, zone: tzinfo) -> str:
     """Say which recording lies over which, how it is drawn and by how much it was moved."""
     overlaid = overlay.recording
-    begun = f"{format_day(overlaid.start_ns, where)}, {format_clock(overlaid.start_ns, where)}"
-    text = (
-        f"{overlaid.name}, begun {begun}, over {first.name}; {_shift_text(overlay.shift_ns / 1e9)}"
-    )
+    started = format_date_time(overlaid.start_ns, zone)
+    text = f"{overlaid.name}, started {started}, over {first.name}; {_shift_text(overlay.shift_ns / 1e9)}"
     length_s = (first.end_ns - first.start_ns) / 1e9
     begins_s = overlay.shift_ns / 1e9
     ends_s = begins_s + (overlaid.end_ns - overlaid.start_ns) / 1e9
@@ -123,7 +115,7 @@ def _shift_text(shift_s: float) -> str:
 
 
 def _exact_length_text(length_s: float) -> str:
-    """Return a length with the decimals that it has, and from a minute on in words beside it."""
+    """Return a duration in seconds with its decimals, from 100 s on also as hours and minutes."""
     text = format_number(length_s, 3).rstrip("0").rstrip(".")
     return f"{text} s" if length_s < 100 else f"{text} s ({format_duration(length_s)})"
 
@@ -140,7 +132,7 @@ def alignment_choices(
     """
     plan = plan_recording_rows(first, displays)
     if not any(other_pens(row, second) for row in plan):
-        raise InputError(f"Nothing is laid over it. {_nothing_shared_text(first, second)}")
+        raise InputError(f"No overlay. {_nothing_shared_text(first, second)}")
     first_anchors, second_anchors = (_recording_anchors(one) for one in (first, second))
     return {
         "name": second.name,

@@ -5,24 +5,20 @@ so that they can be compared at a glance; shares of that scale leave here, pixel
 """
 
 import math
-from datetime import timezone
+from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
 
-from dashboard.figures.axes import main_temperature
+from dashboard.figures.axes import band_share, main_temperature
 from dashboard.figures.sparkline import css_mask, svg_path
 from dashboard.plot_data import plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import (
-    LIGHT,
-    STATE_BY_SEVERITY,
-    format_elapsed,
-    format_number,
-    format_short_date,
-)
+from dashboard.text.format import format_elapsed, format_number, format_short_date_time
+from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
+from dashboard.text.zone import zone_name
 from logger.errors import DutytraceError
-from logger.limits.limit import Level
+from logger.limits.kinds.level import Level
 from replay.recording import Recording, RecordingEntry
 from replay.statistics import span_statistics
 from replay.window import read_envelope
@@ -31,10 +27,9 @@ __all__ = ["recording_list"]
 
 SPARKLINE_PX: Final = (372, 24)
 SPARKLINE_BINS: Final = 120
-SPARKLINE_MIN_DEGC, SPARKLINE_MAX_DEGC = 20.0, 90.0
 
 
-def recording_list(cache: RecordingCache, where: timezone) -> dict[str, Any]:
+def recording_list(cache: RecordingCache, zone: tzinfo) -> dict[str, Any]:
     """Return the rows of the list, newest first, and the length of the longest in seconds."""
     rows: list[dict[str, Any]] = []
     for entry in cache.list_entries():
@@ -46,21 +41,26 @@ def recording_list(cache: RecordingCache, where: timezone) -> dict[str, Any]:
         except (DutytraceError, OSError, ValueError) as fault:
             rows.append({"path": entry.path.name, "fault": str(fault)})
             continue
-        rows.append(_list_row(entry, summary, where))
+        rows.append(_list_row(entry, summary, zone))
     longest_s = max((row["length_s"] for row in rows if "length_s" in row), default=0.0)
     for row in rows:
         if "trace" in row:
             row["share"] = row["length_s"] / longest_s if longest_s else 0.0
-    return {"folder": str(cache.folder), "rows": rows, "longest_s": longest_s}
+    return {
+        "folder": str(cache.folder),
+        "rows": rows,
+        "longest_s": longest_s,
+        "zone": zone_name(zone),
+    }
 
 
-def _list_row(entry: RecordingEntry, summary: dict[str, Any], where: timezone) -> dict[str, Any]:
+def _list_row(entry: RecordingEntry, summary: dict[str, Any], zone: tzinfo) -> dict[str, Any]:
     started_ns = entry.started_ns
     return {
         "path": entry.path.name,
         "name": entry.name,
         "live": entry.live,
-        "begun": format_short_date(started_ns, where),
+        "begun": format_short_date_time(started_ns, zone),
         "began_s": started_ns / 1e9,
         **summary,
     }
@@ -68,9 +68,9 @@ def _list_row(entry: RecordingEntry, summary: dict[str, Any], where: timezone) -
 
 def _recording_summary(recording: Recording) -> dict[str, Any]:
     length_s = (recording.end_ns - recording.start_ns) / 1e9
-    hottest, hottest_joint, pen = math.nan, "", 1
+    hottest, hottest_joint, index_of_hottest = math.nan, "", 0
     channel_of: dict[str, str] = {}
-    for index, joint in enumerate(recording.joints, start=1):
+    for index, joint in enumerate(recording.joints):
         limited_channels = {
             limit.channel
             for limit in recording.limits.for_joint(joint, recording.channels(joint))
@@ -85,7 +85,7 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         ).maximum
         # A joint whose thermometer never told anything is not the hottest one.
         if math.isfinite(joint_maximum) and not joint_maximum <= hottest:
-            hottest, hottest_joint, pen = joint_maximum, joint, index
+            hottest, hottest_joint, index_of_hottest = joint_maximum, joint, index
     alerts = [alert for alert in recording.read_alerts() if alert.limit]
     return {
         "simulated": recording.manifest.simulated,
@@ -95,7 +95,7 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         "hottest": format_number(hottest, 1),
         "hottest_degC": hottest if math.isfinite(hottest) else None,
         "at": hottest_joint,
-        "pen": (pen - 1) % len(LIGHT.pens) + 1,
+        "pen": pen_number(index_of_hottest),
         "alerts": [
             {"mark": STATE_BY_SEVERITY[severity], "n": n}
             for severity in ("trip", "warning")
@@ -114,7 +114,7 @@ def _temperature_sparkline(recording: Recording, joint: str, channel: str) -> st
     )
     span = max(recording.end_ns - recording.start_ns, 1)
     x = np.clip((trace.start_ns + trace.width_ns // 2 - recording.start_ns) / span, 0.0, 1.0)
-    y = (trace.maximum - SPARKLINE_MIN_DEGC) / (SPARKLINE_MAX_DEGC - SPARKLINE_MIN_DEGC)
+    y = band_share(trace.maximum)
     width, height = SPARKLINE_PX
     return css_mask(svg_path(x, y, width=width, height=height), width=width, height=height)
 
@@ -128,8 +128,8 @@ def _warning_height(recording: Recording) -> float | None:
     levels = [
         limit.pick_up
         for limit in recording.limits.limits
-        if isinstance(limit, Level) and limit.channel in temperature_channels and limit.is_rising
+        if isinstance(limit, Level) and limit.channel in temperature_channels and limit.rising
     ]
     if not levels:
         return None
-    return (min(levels) - SPARKLINE_MIN_DEGC) / (SPARKLINE_MAX_DEGC - SPARKLINE_MIN_DEGC)
+    return band_share(min(levels))

@@ -4,7 +4,7 @@ Asks replay and puts the answers into words and figures; everything leaves as JS
 """
 
 from dataclasses import dataclass, field, replace
-from datetime import timezone
+from datetime import UTC, tzinfo
 from typing import Any, Final
 
 from dashboard.figures.annotations import alert_spans, gap_spans, merge_alert_spans, note_lines
@@ -23,14 +23,14 @@ from dashboard.plot_data import (
     recording_limit_lines,
 )
 from dashboard.replay import excursion_rows
-from dashboard.text.theme import (
-    Theme,
+from dashboard.text.format import (
     format_clock,
-    format_day,
+    format_date_time,
     format_duration,
     format_elapsed,
     format_number,
 )
+from dashboard.text.theme import Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.event_kind import EventKind
 from replay.alignment import Overlay
@@ -47,28 +47,25 @@ MAX_LIMIT_NAMES: Final = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawOptions:
-    """How large, in which theme and in which units a figure is drawn."""
+    """How large a figure is drawn, in which theme and units, with the clock of which zone."""
 
     sheet: Sheet
     theme: Theme
     displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
+    zone: tzinfo = UTC
+    """The reader's."""
 
 
 def open_view(
-    recording: Recording,
-    options: DrawOptions,
-    where: timezone,
-    applied: AppliedLimits | None = None,
+    recording: Recording, options: DrawOptions, applied: AppliedLimits | None = None
 ) -> dict[str, Any]:
-    """Return what stands on the page however the window is chosen.
+    """Return what the page shows whatever its window.
 
     `applied`: what was in force and was raised; left away, that which was recorded.
     """
     applied = applied or recorded_limits(recording)
     start, end = recording.start_ns, recording.end_ns
-    until = (
-        f"{format_day(start, where)}, {format_clock(start, where)} to {format_clock(end, where)}"
-    )
+    until = f"{format_date_time(start, options.zone)} to {format_clock(end, options.zone)}"
     missing = recording.describe_missing()
     state = "still recording" if recording.live else missing[0] if missing else "nothing missing"
     excursions, count = excursion_rows.excursion_rows(recording, applied, options.displays)
@@ -103,7 +100,7 @@ def _hypothetical_text(applied: AppliedLimits) -> str:
     names = [limit.name.replace("-", " ") for limit in applied.limits.limits]
     more_text = f" and {len(names) - MAX_LIMIT_NAMES} more" if len(names) > MAX_LIMIT_NAMES else ""
     names_text = ", ".join(names[:MAX_LIMIT_NAMES]) or "none"
-    return f"Judged by other limits: {names_text}{more_text}; nothing here was raised at the time."
+    return f"Evaluated with other limits: {names_text}{more_text}; nothing here was raised at the time."
 
 
 def _strip_figure(
@@ -143,6 +140,7 @@ def _strip_figure(
         gaps=gap_spans(gaps, start),
         length_s=(recording.end_ns - start) / 1e9,
         epoch_ms=start / 1e6,
+        zone=options.zone,
         torque_unit="N·m" if lines["torque"] else "A",
         sheet=sheet,
         theme=options.theme,
@@ -182,7 +180,7 @@ def window_figure(
         annotations = add_overlay_annotations(
             annotations, overlay, plan, start_s=start_s, end_s=end_s
         )
-        labels = sum(len(row.named_pens) for row in plot_rows) + len(annotations.limits)
+        labels = sum(len(row.measured) for row in plot_rows) + len(annotations.limits)
         sheet = sheet.with_room_for_labels(labels)
     return rows_figure(
         plot_rows,
@@ -190,6 +188,7 @@ def window_figure(
         start_s=start_s,
         end_s=end_s,
         epoch_ms=recording.start_ns / 1e6,
+        zone=options.zone,
         sheet=sheet,
         theme=options.theme,
     )
@@ -237,7 +236,7 @@ def span_table(
         if start_s <= note.at_s < end_s
     ]
     when_text = (
-        f"{format_elapsed(start_s, tenths=True)} to {format_elapsed(end_s, tenths=True)}, "
+        f"{format_elapsed(start_s, 1)} to {format_elapsed(end_s, 1)}, "
         f"{_gaps_text(recording, begin, end)}; weighted by time"
     )
     return {
@@ -291,6 +290,6 @@ def _other_span_text(overlay: Overlay, begin_ns: int, end_ns: int) -> str:
         "" if held_ns == end_ns - begin_ns else f", {format_duration(held_ns / 1e9)} of it recorded"
     )
     return (
-        f"other: {overlaid.name}, {format_elapsed(begin_s, tenths=True)} to {format_elapsed(end_s, tenths=True)} "
+        f"other: {overlaid.name}, {format_elapsed(begin_s, 1)} to {format_elapsed(end_s, 1)} "
         f"of its own time{part_text}, {_gaps_text(overlaid, begin_ns, end_ns)}"
     )

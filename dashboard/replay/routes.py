@@ -1,205 +1,173 @@
-"""The routes that Replay reads from: the list, a recording, the rows of a window, a span, a second.
+"""The routes that Replay reads from: the list, a recording, a window of it, a span, a second one.
 
 All GET and without any effect; a name that leads out of the folder is no recording. What a page
-says amiss is brought into range or answered with a sentence.
+asks amiss is brought into range or answered with a sentence (`server.error_answers`).
 """
 
-import json
-import math
-from collections.abc import Callable
-from typing import Any, Final
+from functools import partial
+from typing import Annotated, Final
 
-from fastapi import FastAPI
-from fastapi.responses import Response
+from fastapi import APIRouter, FastAPI, Query
+from fastapi.responses import JSONResponse
 
-from dashboard.figures.sheet import make_sheet
 from dashboard.replay import recording_view
 from dashboard.replay.excursion_rows import excursion_details
 from dashboard.replay.limits_token import decode_token
 from dashboard.replay.overlay import OverlayRequest, alignment_choices, draw_with_overlay
 from dashboard.replay.recording_list import recording_list
 from dashboard.replay.recording_view import DrawOptions
-from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import LIGHT, THEMES, reader_zone
-from dashboard.text.units import Displays, select_displays
-from logger.errors import DutytraceError
+from dashboard.server.dependencies import OpenRecording, Recordings
+from dashboard.server.queries import FigureQuery, UnitsQuery, ZoneQuery, finite_or
 from logger.limits.limit import check_for_bench
 from replay.excursions.applied_limits import AppliedLimits, hypothetical_limits, recorded_limits
 from replay.recording import Recording
 
-__all__ = ["REPLAY_VIEW_PATH", "add_replay_routes", "json_answer"]
+__all__ = ["add_replay_routes"]
 
-REPLAY_VIEW_PATH: Final = "/past"
 MIN_WINDOW_S: Final = 0.05
+routes = APIRouter(prefix="/api/recordings")
 
 
-def add_replay_routes(server: FastAPI, cache: RecordingCache) -> None:
-    """Add the routes; each runs on a worker thread, since each reads disk."""
+class LimitsQuery(UnitsQuery):
+    """Other limits than those that were in force, and the reader's units."""
 
-    def listed(offset_min: float = 0.0) -> Response:
-        return json_answer(lambda: recording_list(cache, reader_zone(offset_min)))
+    judged: str = ""
+    """A limits file as a token (`judged`); empty: what was in force."""
 
-    def applied_limits(recording: Recording, judged: str) -> AppliedLimits:
-        """Return the limits that judge: those that were in force, or those of the address."""
-        if not judged:
+    def applied_limits(self, recording: Recording) -> AppliedLimits:
+        """Return the limits to show, and what they raised over a recording.
+
+        Raises
+        ------
+        InputError
+            The token cannot be read, or its limits do not fit the recording's bench.
+        """
+        if not self.judged:
             return recorded_limits(recording)
-        limits = decode_token(judged)
+        limits = decode_token(self.judged)
         check_for_bench(limits, recording.bench, "limits in the address")
         return hypothetical_limits(recording, limits)
 
-    def opened(
-        name: str,
-        *,
-        width: float = 900,
-        height: float = 440,
-        form: str = "normal",
-        theme: str = "light",
-        position: str = "",
-        speed: str = "",
-        offset_min: float = 0.0,
-        judged: str = "",
-    ) -> Response:
-        options = _draw_options(form, width, height, theme, select_displays(position, speed))
 
-        def make_view() -> dict[str, Any]:
-            recording = cache.open_recording(name)
-            return recording_view.open_view(
-                recording, options, reader_zone(offset_min), applied_limits(recording, judged)
-            )
+class OverviewQuery(FigureQuery, LimitsQuery, ZoneQuery):
+    """How the whole recording is shown."""
 
-        return json_answer(make_view)
-
-    def excursions(
-        name: str,
-        *,
-        first: int,
-        count: int,
-        position: str = "",
-        speed: str = "",
-        judged: str = "",
-    ) -> Response:
-        displays = select_displays(position, speed)
-
-        def make_details() -> dict[str, Any]:
-            recording = cache.open_recording(name)
-            applied = applied_limits(recording, judged)
-            return {
-                "details": excursion_details(recording, applied, displays, first=first, count=count)
-            }
-
-        return json_answer(make_details)
-
-    def rows(
-        name: str,
-        *,
-        start: float,
-        end: float,
-        width: float = 900,
-        height: float = 440,
-        form: str = "normal",
-        theme: str = "light",
-        position: str = "",
-        speed: str = "",
-        over: str = "",
-        shift: float = 0.0,
-        offset_min: float = 0.0,
-        judged: str = "",
-    ) -> Response:
-        options = _draw_options(form, width, height, theme, select_displays(position, speed))
-        overlay_request = OverlayRequest(name=over, shift_s=shift, where=reader_zone(offset_min))
-
-        def make_figure() -> dict[str, Any]:
-            recording = cache.open_recording(name)
-            from_s, to_s = _clip_span(recording, start, end)
-            applied = applied_limits(recording, judged)
-            return draw_with_overlay(
-                overlay_request,
-                cache,
-                recording,
-                lambda overlay: recording_view.window_figure(
-                    recording, from_s, to_s, options, overlay, applied=applied
-                ),
-            )
-
-        return json_answer(make_figure)
-
-    def span(
-        name: str,
-        *,
-        start: float,
-        end: float,
-        position: str = "",
-        speed: str = "",
-        over: str = "",
-        shift: float = 0.0,
-        judged: str = "",
-    ) -> Response:
-        displays = select_displays(position, speed)
-        overlay_request = OverlayRequest(name=over, shift_s=shift, where=reader_zone(0.0))
-
-        def make_table() -> dict[str, Any]:
-            recording = cache.open_recording(name)
-            from_s, to_s = _clip_span(recording, start, end)
-            applied = applied_limits(recording, judged)
-            return draw_with_overlay(
-                overlay_request,
-                cache,
-                recording,
-                lambda overlay: recording_view.span_table(
-                    recording, from_s, to_s, displays, overlay, applied=applied
-                ),
-            )
-
-        return json_answer(make_table)
-
-    def second(name: str, *, over: str, position: str = "", speed: str = "") -> Response:
-        displays = select_displays(position, speed)
-        return json_answer(
-            lambda: alignment_choices(
-                cache.open_recording(name), cache.open_recording(over), displays
-            )
+    @property
+    def draw_options(self) -> DrawOptions:
+        """Size, theme, units and zone of its figures."""
+        return DrawOptions(
+            sheet=self.sheet, theme=self.colours, displays=self.displays, zone=self.time_zone
         )
 
-    for path, route in (
-        ("", listed),
-        ("/{name}/opened", opened),
-        ("/{name}/excursions", excursions),
-        ("/{name}/rows", rows),
-        ("/{name}/span", span),
-        ("/{name}/over", second),
-    ):
-        server.add_api_route(REPLAY_VIEW_PATH + path, route, methods=["GET"], response_model=None)
+
+class SpanQuery(LimitsQuery, ZoneQuery):
+    """A span of a recording, and a second recording that is laid over it."""
+
+    start: float
+    end: float
+    """Seconds since the start of the recording."""
+    over: str = ""
+    """The folder name of the second one."""
+    shift: float = 0.0
+    """By how many seconds it is moved."""
+
+    @property
+    def overlay_request(self) -> OverlayRequest:
+        """The second recording that is asked for."""
+        return OverlayRequest(name=self.over, shift_s=self.shift, zone=self.time_zone)
+
+    def clip_span(self, recording: Recording) -> tuple[float, float]:
+        """Return the span brought into a recording, never shorter than a twentieth of a second."""
+        length = max((recording.end_ns - recording.start_ns) / 1e9, MIN_WINDOW_S)
+        start_s = min(max(finite_or(self.start, 0.0), 0.0), length - MIN_WINDOW_S)
+        end_s = min(max(finite_or(self.end, length), start_s + MIN_WINDOW_S), length)
+        return start_s, end_s
 
 
-def _draw_options(
-    form: str, width: float, height: float, theme: str, displays: Displays
-) -> DrawOptions:
-    return DrawOptions(
-        sheet=make_sheet(form, _finite_or(width, 900), _finite_or(height, 440)),
-        theme=THEMES.get(theme, LIGHT),
-        displays=displays,
+class WindowQuery(OverviewQuery, SpanQuery):
+    """A window of a recording, how it is drawn and what over it."""
+
+
+class ExcursionsQuery(LimitsQuery):
+    """Which excursions, in the order of the list."""
+
+    first: int
+    count: int
+
+
+class AlignmentQuery(UnitsQuery):
+    """A second recording."""
+
+    over: str
+
+
+@routes.get("")
+def list_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JSONResponse:
+    """Answer the list of recordings."""
+    return JSONResponse(recording_list(recordings, query.time_zone))
+
+
+@routes.get("/{name}/overview")
+def show_overview(
+    recording: OpenRecording, query: Annotated[OverviewQuery, Query()]
+) -> JSONResponse:
+    """Answer what is shown of a recording whatever the window is."""
+    return JSONResponse(
+        recording_view.open_view(recording, query.draw_options, query.applied_limits(recording))
     )
 
 
-def _finite_or(value: float, otherwise: float) -> float:
-    return value if math.isfinite(value) else otherwise
+@routes.get("/{name}/excursions")
+def show_excursions(
+    recording: OpenRecording, query: Annotated[ExcursionsQuery, Query()]
+) -> JSONResponse:
+    """Answer what led up to some of the excursions."""
+    found = excursion_details(
+        recording,
+        query.applied_limits(recording),
+        query.displays,
+        first=query.first,
+        count=query.count,
+    )
+    return JSONResponse({"details": found})
 
 
-def _clip_span(recording: Recording, start: float, end: float) -> tuple[float, float]:
-    """Return a span brought into the recording, never shorter than a twentieth of a second."""
-    length = max((recording.end_ns - recording.start_ns) / 1e9, MIN_WINDOW_S)
-    from_s = min(max(_finite_or(start, 0.0), 0.0), length - MIN_WINDOW_S)
-    to_s = min(max(_finite_or(end, length), from_s + MIN_WINDOW_S), length)
-    return from_s, to_s
+@routes.get("/{name}/window")
+def show_window(
+    recording: OpenRecording, recordings: Recordings, query: Annotated[WindowQuery, Query()]
+) -> JSONResponse:
+    """Answer the figure of a window."""
+    start_s, end_s = query.clip_span(recording)
+    watch = query.applied_limits(recording)
+    draw = partial(
+        recording_view.window_figure, recording, start_s, end_s, query.draw_options, applied=watch
+    )
+    return JSONResponse(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
 
-def json_answer(make_content: Callable[[], dict[str, Any]]) -> Response:
-    """Return what a piece of work gives as JSON, or the sentence in which it ended."""
-    try:
-        content, status = make_content(), 200
-    except DutytraceError as fault:
-        content, status = {"fault": str(fault)}, 404
-    except OSError as fault:
-        content, status = {"fault": f"The recording cannot be read: {fault}."}, 500
-    body = json.dumps(content, allow_nan=False, separators=(",", ":"))
-    return Response(body, status_code=status, media_type="application/json")
+@routes.get("/{name}/span")
+def show_span(
+    recording: OpenRecording, recordings: Recordings, query: Annotated[SpanQuery, Query()]
+) -> JSONResponse:
+    """Answer the exact statistics of a span."""
+    start_s, end_s = query.clip_span(recording)
+    watch = query.applied_limits(recording)
+    draw = partial(
+        recording_view.span_table, recording, start_s, end_s, query.displays, applied=watch
+    )
+    return JSONResponse(draw_with_overlay(query.overlay_request, recordings, recording, draw))
+
+
+@routes.get("/{name}/alignment")
+def show_alignment(
+    recording: OpenRecording, recordings: Recordings, query: Annotated[AlignmentQuery, Query()]
+) -> JSONResponse:
+    """Answer at which events a second recording can be aligned with this one."""
+    return JSONResponse(
+        alignment_choices(recording, recordings.open_recording(query.over), query.displays)
+    )
+
+
+def add_replay_routes(server: FastAPI) -> None:
+    """Add the routes; each runs on a worker thread, since each reads disk."""
+    server.include_router(routes)

@@ -1,7 +1,11 @@
 """What every route shares.
 
+dependencies     what routes are given by FastAPI: the recordings, one of them, the body of a POST
+queries          the parameters of addresses, brought into range
 json_requests    what every POST of a page goes through
+error_answers    what a page is answered when a route raises
 recording_cache  the recordings folder, and the recordings that are open
+browser_modules  serves the pages' JavaScript modules and plotly
 origin_check     requests from foreign pages are refused
 memory           free memory returned to the system
 """

@@ -1,4 +1,4 @@
-"""What every POST of a page goes through: who asks, how long it is, whether a page sends such.
+"""Checks the body of a page's POST: where it comes from, how long it is, what is in it.
 
 What is amiss is a status, a sentence and, where they are known, its facts in fields; never a
 traceback.

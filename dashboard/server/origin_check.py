@@ -1,4 +1,4 @@
-"""Who may speak to the server: its own pages, and nobody through a foreign one.
+"""Which requests the server accepts: those of its own pages, none made by a foreign page.
 
 A page elsewhere can make a browser send requests here (rebinding a name to this machine's address,
 or a websocket across sites). So the Host header must name this server, and where a browser names an

@@ -7,22 +7,29 @@ worked out once. Reads disk; safe to call from several threads.
 
 import re
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, TypeVar, cast
 
 from logger.errors import InputError
 from logger.settings_file import file_stamp
+from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.files import MANIFEST_FILE
 from replay.recording import Recording, RecordingEntry, find_recordings
+from replay.single_flight import SingleFlight
 
-__all__ = ["RecordingCache"]
+__all__ = ["RecordingCache", "RecordingNotFoundError"]
 
 _FOLDER_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
-MAX_OPEN_RECORDINGS: Final = 40
+MAX_OPEN: Final = 40
 """As many as the Limits page tries limits on; what is decoded of them is bounded by itself."""
+MAX_LISTED: Final = 10_000
+"""What lists show of a recording, a few kB each: more than a folder holds, or all are reopened."""
 Derived = TypeVar("Derived")
+
+
+class RecordingNotFoundError(InputError):
+    """No recording of that name lies in the folder."""
 
 
 class RecordingCache:
@@ -32,9 +39,8 @@ class RecordingCache:
         self.folder = folder
         self._extra_path = extra_path
         self._lock = threading.RLock()
-        self._open: OrderedDict[str, Recording] = OrderedDict()
-        self._derived: dict[tuple[str, str, int], object] = {}
-        self._list_cache: dict[tuple[str, str], tuple[object, object]] = {}
+        self._open: ByteLruCache[Recording] = ByteLruCache(max_bytes=MAX_OPEN)
+        self._list_cache: SingleFlight[object] = SingleFlight(most=MAX_LISTED)
 
     def list_entries(self) -> list[RecordingEntry]:
         """Return what lies in the folder, newest first; empty if there is no folder yet."""
@@ -60,7 +66,9 @@ class RecordingCache:
         if not _FOLDER_NAME.fullmatch(name) or not path.is_dir() or path.resolve().parent != (
             self.folder.resolve()
         ):  # fmt: skip
-            raise InputError(f"{self.folder}: there is no recording named {name[:80]!r}.")
+            raise RecordingNotFoundError(
+                f"{self.folder}: there is no recording named {name[:80]!r}."
+            )
         return path
 
     def open_recording(self, name: str) -> Recording:
@@ -73,7 +81,7 @@ class RecordingCache:
         """
         with self._lock:
             path = self.find_path(name)
-            recording = self._open.pop(name, None)
+            recording = self._open.get(name)
             if recording is not None:
                 bench = recording.manifest.bench
                 # A finished one too: somebody may go on in it, or a sensor may join it.
@@ -81,9 +89,7 @@ class RecordingCache:
                     recording = None
             if recording is None:
                 recording = Recording.open(path)
-            self._open[name] = recording
-            while len(self._open) > MAX_OPEN_RECORDINGS:
-                self._open.popitem(last=False)
+            self._open.put(name, recording, size_bytes=1)
             return recording
 
     def newest_live(self) -> str | None:
@@ -99,12 +105,7 @@ class RecordingCache:
     ) -> Derived:
         """Return `work(recording)`, worked out once for each state of the recording."""
         key = (purpose, recording.path.name, recording.end_ns)
-        with self._lock:
-            if key not in self._derived:
-                for stale_key in [k for k in self._derived if k[:2] == key[:2]]:
-                    del self._derived[stale_key]
-                self._derived[key] = derive(recording)
-            return cast("Derived", self._derived[key])
+        return cast("Derived", self._list_cache.get(key, lambda: derive(recording)))
 
     def derive_for_list(
         self, purpose: str, entry: RecordingEntry, derive: Callable[[Recording], Derived]
@@ -123,12 +124,9 @@ class RecordingCache:
         if entry.live:
             recording = self.open_recording(name)
             return self.derive_once(purpose, recording, derive)
-        stamp = file_stamp(entry.path / MANIFEST_FILE)
-        with self._lock:
-            cached = self._list_cache.get((purpose, name))
-            if cached is not None and cached[0] == stamp:
-                return cast("Derived", cached[1])
-        derived = derive(Recording.open(self.find_path(name)))
-        with self._lock:
-            self._list_cache[purpose, name] = (stamp, derived)
-        return derived
+        key = (purpose, name, file_stamp(entry.path / MANIFEST_FILE))
+
+        def opened() -> object:
+            return derive(Recording.open(self.find_path(name)))
+
+        return cast("Derived", self._list_cache.get(key, opened))

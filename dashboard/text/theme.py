@@ -1,13 +1,11 @@
-"""The look in numbers: colours by meaning, pens by joint, and how a measured value is written.
+"""The look in numbers: colours by meaning, pens by joint.
 
 Two themes, paper and slate, hold the same tokens; `assets/look.css` carries them too and a test
 keeps the two equal and their contrasts above WCAG 2.2. State colours say a state, pens say a joint,
 and neither is used for anything else. Pure.
 """
 
-import math
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, Final
 
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
@@ -23,16 +21,8 @@ __all__ = [
     "channel_label",
     "contrast_ratio",
     "display_of",
-    "few_decimals",
-    "format_clock",
-    "format_day",
-    "format_duration",
-    "format_elapsed",
-    "format_number",
-    "format_short_date",
-    "format_thousands",
+    "pen_number",
     "plotly_template",
-    "reader_zone",
 ]
 
 TEXT_FONT: Final = (
@@ -73,7 +63,7 @@ class Theme:
 
     def pen_colour(self, number: int) -> str:
         """Return the colour of the pen with that number, counted from 1; a fifth begins again."""
-        return self.pens[(number - 1) % len(self.pens)]
+        return self.pens[pen_number(number - 1) - 1]
 
     def state_colours(self, mark: str) -> tuple[str, str, str]:
         """Return fill, edge and tint of a state: "abnormal", "danger", "normal" or "none"."""
@@ -135,6 +125,11 @@ DARK: Final = Theme(
 THEMES: Final = {theme.name: theme for theme in (LIGHT, DARK)}
 
 
+def pen_number(index: int) -> int:
+    """Return the pen of the joint at an index, counted from 1; the fifth joint has the first's."""
+    return index % len(LIGHT.pens) + 1
+
+
 def _luminance(colour: str) -> float:
     """Return the relative luminance of #RRGGBB after WCAG 2.2, definition of relative luminance."""
     channels = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
@@ -178,7 +173,7 @@ def plotly_template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
 
 
 def display_of(channel: str, displays: Displays = DEFAULT_DISPLAYS) -> Display:
-    """Return how a channel is shown; a channel that nobody declared is shown as it is stored."""
+    """Return how a channel is shown; one that is not declared is shown as it is stored."""
     known = CHANNELS.get(channel)
     return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
 
@@ -187,71 +182,3 @@ def channel_label(channel: str) -> str:
     """Return what a page calls a channel: "housing", "torque"."""
     known = CHANNELS.get(channel)
     return known.label if known else channel
-
-
-def format_number(value: float, decimals: int = 1) -> str:
-    """Return a number as the pages write it: U+2212 for minus, no minus zero, a dash for none."""
-    if not math.isfinite(value):
-        return "–"
-    text = f"{value:.{decimals}f}"
-    if float(text) == 0.0:
-        text = text.lstrip("-")
-    return text.replace("-", "−")
-
-
-def few_decimals(value: float) -> int:
-    """Return 0 for a reading in whole units: a decimal that nobody measured is not shown."""
-    return 0 if math.isfinite(value) and value == round(value) else 1
-
-
-def format_elapsed(seconds: float, *, tenths: bool = False) -> str:
-    """Return an elapsed time as 03:12:45 or, on request, 03:12:45.0."""
-    sign = "−" if seconds < 0 else ""
-    units = int(abs(seconds) * 10 + 1e-6) if tenths else int(abs(seconds) + 1e-6) * 10
-    whole, tenth = divmod(units, 10)
-    text = f"{sign}{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-    return f"{text}.{tenth}" if tenths else text
-
-
-def format_thousands(value: float) -> str:
-    """Return a whole number with its thousands apart, a dash for none."""
-    return f"{value:,.0f}".replace(",", " ") if math.isfinite(value) else "–"
-
-
-def format_duration(seconds: float) -> str:
-    """Return a length of time in words: "0.6 s", "40 s", "14 min 20 s", "3 h 12 min"."""
-    if not math.isfinite(seconds):
-        return "unknown"
-    if seconds < 9.95 and seconds != round(seconds):
-        return f"{format_number(seconds, 1)} s"
-    whole = round(seconds)
-    if whole < 120:
-        return f"{whole} s"
-    if whole < 7200:
-        minutes, rest = divmod(whole, 60)
-        return f"{minutes} min {rest} s" if rest and minutes < 60 else f"{minutes} min"
-    hours, rest = divmod(round(whole / 60), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
-
-
-def reader_zone(offset_min: float) -> timezone:
-    """Return the reader's time zone from its offset to UTC in minutes; UTC if it is no offset."""
-    if not math.isfinite(offset_min) or abs(offset_min) >= 24 * 60:
-        return UTC
-    return timezone(timedelta(minutes=round(offset_min)))
-
-
-def format_clock(time_ns: int, where: timezone) -> str:
-    """Return the time of day of an instant: 14:42:45."""
-    return f"{datetime.fromtimestamp(time_ns / 1e9, where):%H:%M:%S}"
-
-
-def format_day(time_ns: int, where: timezone, *, year: bool = True) -> str:
-    """Return the day of an instant: 25 Nov 2026, or without its year."""
-    moment = datetime.fromtimestamp(time_ns / 1e9, where)
-    return f"{moment.day} {moment:%b %Y}" if year else f"{moment.day} {moment:%b}"
-
-
-def format_short_date(time_ns: int, where: timezone) -> str:
-    """Return when a recording began, as lists tell it: 25 Nov 14:42."""
-    return f"{format_day(time_ns, where, year=False)} {format_clock(time_ns, where)[:5]}"

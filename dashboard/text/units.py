@@ -36,7 +36,7 @@ DEFAULT_DISPLAYS: Final[Displays] = DISPLAYS
 
 
 def select_displays(position: str, speed: str) -> Displays:
-    """Return how all is shown to whoever wants these units; an unknown one is passed over."""
+    """Return how quantities are shown in these units; an unknown unit is ignored."""
     return {
         **DISPLAYS,
         "position": ANGLE_DISPLAYS.get(position, DISPLAYS["position"]),
@@ -45,6 +45,6 @@ def select_displays(position: str, speed: str) -> Displays:
 
 
 def display_factor(quantity: str, factor: float) -> float:
-    """Return how large a shown unit's number is beside that of the plain one: 0.0175 for rad."""
+    """Return the factor from the plain unit's number to the shown one's: 0.0175 for rad."""
     plain = DISPLAYS.get(quantity)
     return 1.0 if plain is None else factor / plain.factor

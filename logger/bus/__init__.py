@@ -17,4 +17,7 @@ poller         requests to joints that only answer when asked (off unless allowe
 rate_limiter   the share of a bus that requests may take
 echo_guard     whether a frame that looks like our request is its response
 stop_sender    stop frames, ordered by one thread and sent by another (off unless configured)
+
+Kept together: these are the steps of one receiving thread, which owns its adapter; half of them
+are one small class each, and none is used without the rest.
 """

@@ -3,6 +3,7 @@
 channels       the canonical channels: name, unit, valid range, display
 batch          frames and readings as column arrays
 time_weighted  time-weighted mean and RMS, streaming
+oscillation    how far a channel oscillates within a band of frequencies
 thermal_model  the thermal equations: step, steady state
 bench/         settings: the bench file and its layouts
 layouts/       the layouts that ship

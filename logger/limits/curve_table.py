@@ -1,6 +1,6 @@
 """One time-current or thermal curve as rows, to hold beside a handbook. Pure."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -8,10 +8,14 @@ from numpy.typing import NDArray
 
 from logger.errors import InputError
 from logger.joint.channels import CHANNELS, DISPLAYS
-from logger.limits.curves import CURVES, FLAT_ABOVE, inverse_operate_s, thermal_operate_s
-from logger.limits.inverse_time import InverseTime
+from logger.limits.curves import (
+    CURVES,
+    FLAT_ABOVE,
+    CurveSettings,
+    inverse_operate_s,
+    thermal_operate_s,
+)
 from logger.limits.limit import LimitSet
-from logger.limits.thermal import Thermal
 from logger.settings_file import did_you_mean
 
 __all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table", "limit_curve_settings"]
@@ -37,26 +41,6 @@ TABLE_MULTIPLES: Final = (
     30,
 )
 _DRAWN_POINTS: Final = 600
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CurveSettings:
-    """Which curve, and how it is set."""
-
-    curve: str
-    """A letter of IEC 60255-151, or "thermal"."""
-    setting: float
-    """The setting G_S, or the basic current I_B."""
-    tms: float = 1.0
-    k: float = 1.05
-    tau_s: float = 600.0
-    preload: float = 0.0
-    """A current that lasted long before, for a thermal image."""
-    from_multiple: float = 1.0
-    """Multiple of the setting above which it counts."""
-    flat_above: float = FLAT_ABOVE
-    full: float = 1.0
-    """The level of a thermal image at which it speaks up."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,41 +119,22 @@ def limit_curve_settings(
     InputError
         There is no limit of that name, or it has no curve.
     """
-    curves = [one for one in limits.limits if isinstance(one, InverseTime | Thermal)]
-    limit = next((one for one in curves if one.name == name), None)
-    if limit is None:
+    curves = {
+        one.name: (one, settings)
+        for one in limits.limits
+        if (settings := one.curve_settings()) is not None
+    }
+    if name not in curves:
         why_not = "which has no curve" if limits.by_name(name) else "which is none of the file"
-        names = ", ".join(one.name for one in curves) or "none: it has no such limit"
+        names = ", ".join(curves) or "none: it has no such limit"
         raise InputError(
             f"CURVE: found {name!r}, {why_not}; expected an inverse-time or a thermal limit of it "
             f"({names})."
         )
-    unit = DISPLAYS[CHANNELS[limit.channel].quantity].unit
-    if limit.needs_rated:
-        unit = "of rated"
-    if isinstance(limit, InverseTime):
-        setting = limit.setting if limit.setting is not None else limit.setting_rated
-        assert setting is not None, "the model has one of the two"
-        settings = CurveSettings(
-            curve=limit.curve,
-            setting=setting,
-            tms=limit.tms,
-            preload=preload,
-            from_multiple=limit.from_multiple,
-            flat_above=limit.flat_above,
-        )
-        return settings, unit
-    basic = limit.basic if limit.basic is not None else limit.basic_rated
-    assert basic is not None, "the model has one of the two"
-    settings = CurveSettings(
-        curve="thermal",
-        setting=basic,
-        k=limit.k,
-        tau_s=limit.heating_s,
-        preload=preload,
-        full=limit.above_percent / 100.0,
-    )
-    return settings, unit
+    limit, settings = curves[name]
+    channel = limit.needed_channels[0][1]
+    unit = "of rated" if limit.needs_rated else DISPLAYS[CHANNELS[channel].quantity].unit
+    return replace(settings, preload=preload), unit
 
 
 def _operate_times_s(settings: CurveSettings, multiple: NDArray[np.float64]) -> NDArray[np.float64]:

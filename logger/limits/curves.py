@@ -21,6 +21,7 @@ __all__ = [
     "CURVES",
     "FLAT_ABOVE",
     "Curve",
+    "CurveSettings",
     "ambient_factor",
     "image_after",
     "inverse_operate_s",
@@ -45,6 +46,26 @@ class Curve:
     alpha: float
     reset_s: float | None
     """Time of a full reset at no current; None: the maker's choice."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveSettings:
+    """Which curve, and how it is set."""
+
+    curve: str
+    """A letter of IEC 60255-151, or "thermal"."""
+    setting: float
+    """The setting G_S, or the basic current I_B."""
+    tms: float = 1.0
+    k: float = 1.05
+    tau_s: float = 600.0
+    preload: float = 0.0
+    """A current that lasted long before, for a thermal image."""
+    from_multiple: float = 1.0
+    """Multiple of the setting above which it counts."""
+    flat_above: float = FLAT_ABOVE
+    full: float = 1.0
+    """The level of a thermal image at which it speaks up."""
 
 
 CURVES: Final[dict[str, Curve]] = {

@@ -2,16 +2,14 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from importlib import resources
 
 from logger.joint.bench.bench import Bench
-from logger.limits.bus import RecorderLimit
 from logger.limits.evaluate import plan_limits
-from logger.limits.kind import JointLimit
 from logger.limits.limit import LimitSet
+from logger.limits.recorder_limit import RecorderLimit
 from logger.limits.words import describe_limit, limit_label
 
-__all__ = ["LimitDescription", "describe_limits", "example_text"]
+__all__ = ["LimitDescription", "describe_limits"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,11 +24,6 @@ class LimitDescription:
     text: str
     needs_rated: tuple[str, ...]
     """What its shares of rated values come to on each joint."""
-
-
-def example_text() -> str:
-    """Return the commented limits file that ships."""
-    return (resources.files("logger.limits") / "example.toml").read_text(encoding="utf-8")
 
 
 def describe_limits(limits: LimitSet, bench: Bench) -> tuple[LimitDescription, ...]:
@@ -56,16 +49,15 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             for converted in plan.limits
             if converted.name == limit.name
         ]
-        depends_on_rated = isinstance(limit, JointLimit) and limit.needs_rated
         yield LimitDescription(
             name=limit.name,
-            kind=limit.kind,
+            kind=limit.kind_name(),
             severity=limit.severity,
             joints=()
             if isinstance(limit, RecorderLimit)
             else tuple(joint for joint, _ in by_joint),
             text=describe_limit(limit),
             needs_rated=tuple(f"{joint}: {limit_label(converted)}" for joint, converted in by_joint)
-            if depends_on_rated
+            if limit.needs_rated
             else (),
         )

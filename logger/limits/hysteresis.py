@@ -7,13 +7,17 @@ evaluate.py.
 """
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.event_kind import EventKind
-from logger.limits.kind import Scores, TimedLimit
 from logger.limits.limit_change import LimitChange
+from logger.limits.scores import LimitState, Scores
+
+if TYPE_CHECKING:
+    from logger.limits.kind import TimedLimit
 
 __all__ = ["LevelState", "step_level"]
 
@@ -21,10 +25,9 @@ _BEYOND_PICK_UP, _BEYOND_DROP_OFF, _BETWEEN = 1, -1, 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LevelState:
+class LevelState(LimitState):
     """What a limit remembers between batches of where it stands."""
 
-    active: bool = False
     last_ns: int | None = None
     """Time of the newest score."""
     pending_ns: int | None = None
@@ -34,7 +37,7 @@ class LevelState:
 
 
 def step_level(
-    limit: TimedLimit, state: LevelState, scores: Scores, *, joint: str
+    limit: "TimedLimit", state: LevelState, scores: Scores, *, joint: str
 ) -> tuple[list[tuple[int, LimitChange]], LevelState]:
     """Return the changes, each with the index of its score, and the state after them."""
     score, reported, time_ns = scores.score, scores.reported, scores.time_ns
@@ -122,7 +125,7 @@ def _runs_of_side(
 
 
 def _furthest_value(
-    limit: TimedLimit, previous_peak: float | None, values: NDArray[np.float64]
+    limit: "TimedLimit", previous_peak: float | None, values: NDArray[np.float64]
 ) -> float:
     """Return the worst of `previous_peak` and what follows; of equals the earliest."""
     if len(values) == 0:

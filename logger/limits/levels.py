@@ -1,18 +1,13 @@
-"""Where a limit has a level in its channel's own unit: what a picture of the channel draws.
+"""Levels of a limit as pictures need them: lines on a channel, and handles that drag a key.
 
-A level, the two of an `outside`, a share of a joint's rated value, a burn threshold. Limits on
-rates, on time and load, or on silence have none. Pure.
+Plain data that a kind gives out, so that no picture has to know the kinds. Pure.
 """
 
 from dataclasses import dataclass
 
-from logger.joint.bench.joint_settings import RatedValues
-from logger.limits.kind import Severity
-from logger.limits.level import Band, Level, RatedLevel
-from logger.limits.limit import Limit
-from logger.limits.touch import TouchTemperature
+from logger.limits.limit_change import Severity
 
-__all__ = ["LimitLevel", "levels_of"]
+__all__ = ["DragHandle", "LimitLevel", "drop_off_handle"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,35 +21,33 @@ class LimitLevel:
     pick_up: float
     drop_off: float | None
     """None: at the pick-up itself."""
+    prefix: str = ""
+    """Said before the severity beside the line: "touch "."""
 
 
-def levels_of(limit: Limit, rated: RatedValues) -> tuple[LimitLevel, ...]:
-    """Return the levels of a limit on a joint with these rated values, the lower one first."""
-    match limit:
-        case Level():
-            return (_to_level(limit, limit.pick_up, limit.drop_off, rising=limit.is_rising),)
-        case RatedLevel():
-            level = limit.with_rated(rated)
-            return () if level is None else levels_of(level, rated)
-        case Band():
-            (low, high), (lower, upper) = limit.outside, limit.clears_within
-            return (
-                _to_level(limit, low, lower, rising=False),
-                _to_level(limit, high, upper, rising=True),
-            )
-        case TouchTemperature():
-            return (_to_level(limit, limit.threshold_temperature, limit.drop_off, rising=True),)
-        case _:
-            return ()
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DragHandle:
+    """One level that can be dragged in a picture of what a limit measures."""
+
+    key: str
+    """Of the limit, as its file has it."""
+    position: float
+    """In the unit of the measure."""
+    scale: float = 1.0
+    """The measure's value for 1 of the key."""
+    number_index: int | None = None
+    """Which of the key's two numbers; None where it is one number."""
+    mirrored: bool = False
+    """It stands at both signs."""
+    drop_off: bool = False
 
 
-def _to_level(
-    limit: Level | Band | TouchTemperature, pick_up: float, drop_off: float | None, *, rising: bool
-) -> LimitLevel:
-    return LimitLevel(
-        severity=limit.severity,
-        channel=limit.channel,
-        is_rising=rising,
-        pick_up=pick_up,
-        drop_off=None if drop_off == pick_up else drop_off,
+def drop_off_handle(
+    key: str, value: float | None, *, scale: float = 1.0, mirrored: bool = False
+) -> tuple[DragHandle, ...]:
+    """Return the handle of a drop-off; none where the file leaves it to its default."""
+    if value is None:
+        return ()
+    return (
+        DragHandle(key=key, position=value * scale, scale=scale, mirrored=mirrored, drop_off=True),
     )

@@ -21,7 +21,7 @@ from enum import StrEnum
 from typing import Final, Protocol
 
 from logger.event_kind import EventKind
-from logger.limits.kind import EventSeverity, Severity
+from logger.limits.limit_change import EventSeverity, Severity
 
 __all__ = ["Alert", "AlertEvent", "AlertState", "alerts_from_events"]
 

@@ -5,41 +5,25 @@ answered with the file, the key, what stands there and what would be right. `rea
 disk; all else is pure. The text travels verbatim into every recording.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
 from logger.errors import InputError, KeyPath, Mistake
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.joint_settings import JointSettings
-from logger.limits.bus import (
-    DISK_LOW,
-    FRAMES_LOST,
-    BusLimit,
-    DiskLimit,
-    RecorderLimit,
-    recorder_limits,
-)
-from logger.limits.frozen import Stuck
-from logger.limits.inverse_time import InverseTime
-from logger.limits.kind import JointLimit, Severity, rated_value
-from logger.limits.level import Band, Level, RatedLevel
-from logger.limits.rate import Rate
+from logger.limits.kind import JointLimit, LimitKind, Severity, rated_value
+from logger.limits.kinds import DEFAULT_RECORDER_LIMITS, KIND_NAMES, limit_model, recorder_limits
 from logger.limits.recorder import ONE_SHOT_LIMITS
-from logger.limits.silence import Silence
-from logger.limits.thermal import Thermal
-from logger.limits.touch import TouchTemperature
-from logger.limits.tracking import Tracking
+from logger.limits.recorder_limit import RecorderLimit
 from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
 
 __all__ = [
     "AnyJointLimit",
-    "Level",
     "Limit",
     "LimitSet",
     "Severity",
-    "Silence",
     "check_for_bench",
     "in_force",
     "limits_from_tables",
@@ -47,41 +31,8 @@ __all__ = [
     "read_limits",
 ]
 
-AnyJointLimit = (
-    Level
-    | RatedLevel
-    | Band
-    | InverseTime
-    | Thermal
-    | Rate
-    | Tracking
-    | Stuck
-    | TouchTemperature
-    | Silence
-)
-Limit = AnyJointLimit | BusLimit | DiskLimit
-
-
-def _level_class(table: dict[str, Any]) -> type[JointLimit]:
-    """Return which of the level limits a table is, by the key that says where it picks up."""
-    if "outside" in table or "inside" in table:
-        return Band
-    shares = {"above_rated", "below_rated", "drop_off_rated"}
-    return RatedLevel if shares & set(table) else Level
-
-
-_CLASS_BY_KIND: Final[dict[str, Callable[[dict[str, Any]], type[Any]]]] = {
-    "level": _level_class,
-    "inverse-time": lambda _table: InverseTime,
-    "thermal": lambda _table: Thermal,
-    "rate": lambda _table: Rate,
-    "tracking": lambda _table: Tracking,
-    "frozen": lambda _table: Stuck,
-    "touch": lambda _table: TouchTemperature,
-    "silence": lambda _table: Silence,
-    "bus": lambda _table: BusLimit,
-    "disk": lambda _table: DiskLimit,
-}
+AnyJointLimit = JointLimit
+Limit = LimitKind
 
 
 class _LimitsFile(Settings):
@@ -107,13 +58,10 @@ class LimitSet:
         return tuple(
             limit
             for limit in self.limits
-            if not isinstance(limit, RecorderLimit)
+            if isinstance(limit, JointLimit)
             and limit.joint in {None, joint}
-            and (
-                limit.joint == joint or not sensor
-                if isinstance(limit, Silence)
-                else all(channel in channels for _, channel in limit.needed_channels)
-            )
+            and (limit.joint == joint or not (sensor and limit.watches_gaps))
+            and all(channel in channels for _, channel in limit.needed_channels)
         )
 
     @property
@@ -198,7 +146,7 @@ def limits_from_tables(tables: Sequence[dict[str, Any]], where: str, *, text: st
 def check_for_bench(limits: LimitSet, bench: Bench, where: str, *, delays: bool = True) -> None:
     """Hold limits against the bench that they are to watch.
 
-    `delays`: refuse delays and windows that are shorter than frames are apart.
+    `delays`: refuse delays and windows that are shorter than frames are apart as well.
 
     Raises
     ------
@@ -220,7 +168,7 @@ def check_for_bench(limits: LimitSet, bench: Bench, where: str, *, delays: bool 
 
 def _wrong_on(limit: Limit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
     """Yield what is wrong about a limit on that bench; keys are those of the limit."""
-    if isinstance(limit, RecorderLimit):
+    if not isinstance(limit, JointLimit):
         return
     known = [joint.name for joint in bench.joints]
     if limit.joint is not None and limit.joint not in known:
@@ -230,16 +178,16 @@ def _wrong_on(limit: Limit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
             expected="a joint of the bench",
             hint=did_you_mean(limit.joint, known).strip(),
         )
-    elif isinstance(limit, JointLimit):
+    else:
         yield from _bench_mistakes(limit, bench, delays=delays)
-    elif delays:
-        yield from _short_silence_mistakes(limit, bench)
 
 
 def _reserved_name_mistakes(limit: Limit) -> Iterator[Mistake]:
     """Yield that a name belongs to what the recorder says of itself."""
-    reserved = {FRAMES_LOST.name: "lost", DISK_LOW.name: "disk"}.get(limit.name)
-    watches = limit.watch if isinstance(limit, BusLimit) else limit.kind
+    reserved = next(
+        (one.is_watched_key for one in DEFAULT_RECORDER_LIMITS if one.name == limit.name), None
+    )
+    watches = limit.is_watched_key if isinstance(limit, RecorderLimit) else ""
     if limit.name in ONE_SHOT_LIMITS or (reserved is not None and watches != reserved):
         yield Mistake(
             key=("name",),
@@ -248,21 +196,6 @@ def _reserved_name_mistakes(limit: Limit) -> Iterator[Mistake]:
             problem=f"found {limit.name!r}, which the recorder says of itself; expected another "
             "name.",
         )
-
-
-def _short_silence_mistakes(limit: Silence, bench: Bench) -> Iterator[Mistake]:
-    """Yield that a joint would be called silent between two of its frames."""
-    for joint in bench.joints:
-        if limit.joint not in {None, joint.name} or joint.name in bench.sensors:
-            continue
-        periods = [frame.period_s for frame in bench.layout_of(joint).frame if frame.period_s]
-        if periods and limit.after_s <= min(periods):
-            yield Mistake(
-                key=("after_s",),
-                found=f"{limit.after_s:g}",
-                expected=f"more than {min(periods):g}, the period of the quickest frame of "
-                f"{joint.name!r}",
-            )
 
 
 def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
@@ -276,9 +209,9 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
         if channel not in carried_names:
             has_missing = True
             lacks = "does not carry" if limit.joint is not None else "of the bench carries"
-            found_text = (
-                f"found {channel!r}, which" if key != "most_degC" else f"{channel!r} is what"
-            )
+            # A key that names no channel may want one all the same.
+            names = isinstance(getattr(limit, key), str)
+            found_text = f"found {channel!r}, which" if names else f"{channel!r} is what"
             expected = f"one of {', '.join(carried_names)}"
             yield Mistake(
                 key=(key,),
@@ -291,7 +224,7 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
         for joint in joints
         if all(channel in carried[joint.name] for _, channel in limit.needed_channels)
     ]
-    if not carrying_joints and not has_missing:
+    if limit.needed_channels and not carrying_joints and not has_missing:
         needed_text = " and ".join(channel for _, channel in limit.needed_channels)
         yield Mistake(
             key=("channel",),
@@ -300,8 +233,7 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
     for joint in carrying_joints:
         if limit.joint is not None or joint.name not in bench.sensors:
             yield from _unrated_mistakes(limit, joint)
-        if delays:
-            yield from _short_delay_mistakes(limit, joint, bench)
+        yield from _out_of_pace(limit, joint, bench, delays=delays)
 
 
 def _unrated_mistakes(limit: JointLimit, joint: JointSettings) -> Iterator[Mistake]:
@@ -319,48 +251,33 @@ def _unrated_mistakes(limit: JointLimit, joint: JointSettings) -> Iterator[Mista
             )
 
 
-def _short_delay_mistakes(
-    limit: JointLimit, joint: JointSettings, bench: Bench
+def _out_of_pace(
+    limit: JointLimit, joint: JointSettings, bench: Bench, *, delays: bool
 ) -> Iterator[Mistake]:
-    """Yield delays and windows that too few frames of the channel lie within."""
-    if not limit.needed_channels:
-        return
-    channel = limit.needed_channels[0][1]
+    """Yield what does not go with how often frames come: of its channel, if it is on one."""
+    channels = {channel for _, channel in limit.needed_channels[:1]}
     periods = [
         frame.period_s
         for frame in bench.layout_of(joint).frame
-        if frame.period_s and any(value.channel == channel for value in frame.value)
+        if frame.period_s
+        and (not channels or any(value.channel in channels for value in frame.value))
     ]
-    if not periods:
-        return
-    for key in ("on_delay_s", "off_delay_s"):
-        delay_s = float(getattr(limit, key))
-        if 0 < delay_s < min(periods):
-            yield Mistake(
-                key=(key,),
-                found=f"{delay_s:g}",
-                expected=f"0 or at least {min(periods):g}, the period of the frame that carries "
-                f"{channel} of {joint.name!r}",
-            )
-    if isinstance(limit, Rate) and limit.over_s < 2 * min(periods):
-        yield Mistake(
-            key=("over_s",),
-            found=f"{limit.over_s:g}",
-            expected=f"at least {2 * min(periods):g}, two periods of the frame that carries "
-            f"{channel} of {joint.name!r}: one step is no rise",
-        )
+    if periods:
+        yield from limit.mistakes_of_rate(joint.name, min(periods))
+        if delays:
+            yield from limit.pace_mistakes(joint.name, min(periods))
 
 
 def _validate_limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
     limit_where: KeyPath = ("limit", index)
-    kind, known = table.get("kind"), f"one of {', '.join(_CLASS_BY_KIND)}"
-    limit_class = _CLASS_BY_KIND.get(kind) if isinstance(kind, str) else None
-    if limit_class is None:
+    kind, known = table.get("kind"), f"one of {', '.join(KIND_NAMES)}"
+    model = limit_model(table) if isinstance(kind, str) else None
+    if model is None:
         key = (*limit_where, "kind")
         if kind is None:
             problem = f"this key is missing; expected {known}."
             raise InputError(problem, where=where, key=key, expected=known)
-        hint = did_you_mean(str(kind), list(_CLASS_BY_KIND)).strip()
+        hint = did_you_mean(str(kind), list(KIND_NAMES)).strip()
         raise InputError(where=where, key=key, found=repr(kind), expected=known, hint=hint)
-    limit: Limit = validate_settings(limit_class(table), table, where, within=limit_where)
+    limit: Limit = validate_settings(model, table, where, within=limit_where)
     return limit

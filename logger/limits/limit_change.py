@@ -4,9 +4,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from logger.event_kind import EventKind
-from logger.limits.kind import Severity
 
-__all__ = ["LimitChange"]
+__all__ = ["EventSeverity", "LimitChange", "Severity"]
+
+Severity = Literal["warning", "trip"]
+EventSeverity = Literal["", "warning", "trip"]
+"""The same of an event; "": it is of no alert."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

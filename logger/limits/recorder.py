@@ -14,10 +14,12 @@ import numpy as np
 
 from logger.event_kind import EventKind
 from logger.limits import hysteresis
-from logger.limits.bus import DISK_LOW, FRAMES_LOST, BusLimit, RecorderLimit
 from logger.limits.hysteresis import LevelState
-from logger.limits.kind import Scores
+from logger.limits.kinds import DEFAULT_RECORDER_LIMITS
 from logger.limits.limit_change import LimitChange
+from logger.limits.recorder_limit import RecorderLimit
+from logger.limits.recorder_limit import RecorderSample as Seen
+from logger.limits.scores import Scores
 
 __all__ = [
     "ASKING_STOPPED",
@@ -25,8 +27,8 @@ __all__ = [
     "ONE_SHOT_LIMITS",
     "STOP_WITHOUT_EFFECT",
     "LossMemory",
-    "RecorderSample",
     "RecorderState",
+    "Seen",
     "evaluate_recorder",
     "one_shot_trip",
     "recorder_after_change",
@@ -36,8 +38,6 @@ ASKING_STOPPED: Final = "asking-stopped"
 STOP_WITHOUT_EFFECT: Final = "stop-without-effect"
 ONE_SHOT_LIMITS: Final = frozenset({ASKING_STOPPED, STOP_WITHOUT_EFFECT})
 """Those that stand until they are acknowledged, or the recording ends."""
-DEFAULT_RECORDER_LIMITS: Final[tuple[RecorderLimit, ...]] = (FRAMES_LOST, DISK_LOW)
-"""What is watched without a limits file."""
 _FOR_EVER_NS: Final = 2**62
 """The recorder knows of itself all the time: it has no gaps."""
 
@@ -50,7 +50,7 @@ class LossMemory:
     lost_ns: int = 0
     """When the newest loss was seen."""
     since_ns: int = 0
-    counted_before: int = 0
+    before: int = 0
     """Losses before the present alert."""
 
 
@@ -63,34 +63,18 @@ class RecorderState:
     levels: Mapping[str, LevelState] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecorderSample:
-    """How the recorder fares; NaN for what is not known, which changes nothing."""
-
-    now_ns: int
-    lost: int
-    """Frames lost since the recording began."""
-    disk_left_h: float = math.nan
-    """Hours that the disk lasts."""
-    load: float = math.nan
-    """Of the bus that is loaded most, a share of 1."""
-    error_frames: float = math.nan
-    """On all buses, within the last second."""
-
-
 def evaluate_recorder(
-    state: RecorderState,
-    sample: RecorderSample,
-    limits: tuple[RecorderLimit, ...] = DEFAULT_RECORDER_LIMITS,
+    state: RecorderState, sample: Seen, limits: tuple[RecorderLimit, ...] = DEFAULT_RECORDER_LIMITS
 ) -> tuple[list[LimitChange], RecorderState]:
     """Return what is to be said now, and the state after it."""
     changes: list[LimitChange] = []
     losses, levels = {}, {}
     for limit in limits:
-        if isinstance(limit, BusLimit) and limit.watch == "lost":
+        if limit.clear_after_s is not None:
             previous = state.losses.get(limit.name, LossMemory())
-            new_changes, losses[limit.name] = _evaluate_loss(limit, previous, sample, newly=sample.lost > state.lost,
-                                              lost_before=state.lost)  # fmt: skip
+            new_changes, losses[limit.name] = _evaluate_loss(
+                limit, previous, sample, calm_s=limit.clear_after_s, lost_before=state.lost
+            )
         else:
             level = state.levels.get(limit.name, LevelState())
             new_changes, levels[limit.name] = _evaluate_level(limit, level, sample)
@@ -131,27 +115,24 @@ def recorder_after_change(
 
 
 def _evaluate_loss(
-    limit: BusLimit, state: LossMemory, sample: RecorderSample, *, newly: bool, lost_before: int
+    limit: RecorderLimit, state: LossMemory, sample: Seen, *, calm_s: float, lost_before: int
 ) -> tuple[list[LimitChange], LossMemory]:
     now_ns = sample.now_ns
-    if newly:
+    if sample.lost > lost_before:
         if state.active:
             return [], LossMemory(
-                active=True,
-                lost_ns=now_ns,
-                since_ns=state.since_ns,
-                counted_before=state.counted_before,
+                active=True, lost_ns=now_ns, since_ns=state.since_ns, before=state.before
             )
         count = float(sample.lost - lost_before)
         raised_change = _recorder_change(
             limit, EventKind.RAISED, now_ns=now_ns, value=count, peak=count, onset_ns=now_ns
         )
         return [raised_change], LossMemory(
-            active=True, lost_ns=now_ns, since_ns=now_ns, counted_before=lost_before
+            active=True, lost_ns=now_ns, since_ns=now_ns, before=lost_before
         )
-    if not state.active or now_ns - state.lost_ns < round(limit.clear_after_s * 1e9):
+    if not state.active or now_ns - state.lost_ns < round(calm_s * 1e9):
         return [], state
-    count = float(sample.lost - state.counted_before)
+    count = float(sample.lost - state.before)
     returned = _recorder_change(
         limit, EventKind.RETURNED, now_ns=now_ns, value=0.0, peak=count, onset_ns=state.since_ns
     )
@@ -159,14 +140,9 @@ def _evaluate_loss(
 
 
 def _evaluate_level(
-    limit: RecorderLimit, state: LevelState, sample: RecorderSample
+    limit: RecorderLimit, state: LevelState, sample: Seen
 ) -> tuple[list[LimitChange], LevelState]:
-    if isinstance(limit, BusLimit):
-        value = sample.load if limit.watch == "load" else sample.error_frames
-        assert limit.above is not None, "_fits has seen to it"
-        sign, pick_up = 1.0, limit.above
-    else:
-        value, sign, pick_up = sample.disk_left_h, -1.0, limit.below_h
+    value, sign = limit.value_of(sample), 1.0 if limit.is_rising else -1.0
     if math.isnan(value):
         return [], state
     scores = Scores(
@@ -174,7 +150,7 @@ def _evaluate_level(
         batch_rows=None,
         score=np.array([sign * value]),
         reported=np.array([value]),
-        pick_up=sign * pick_up,
+        pick_up=sign * limit.pick_up,
         drop_off=sign * limit.clears_at,
         hold_ns=_FOR_EVER_NS,
     )

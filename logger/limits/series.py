@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
 
-__all__ = ["ChannelSeries", "Series"]
+__all__ = ["ChannelSeries", "HeldValue", "Series", "hold_at_rows"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,3 +51,39 @@ class Series:
             return ChannelSeries(time_ns=self.batch.time_ns, values=values, rows=None)
         rows = np.flatnonzero(has_value)
         return ChannelSeries(time_ns=self.batch.time_ns[rows], values=values[rows], rows=rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldValue:
+    """The newest value of a channel."""
+
+    time_ns: int | None = None
+    value: float = 0.0
+
+
+def hold_at_rows(
+    rows: NDArray[np.intp], channel: str, before: HeldValue, series: Series
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], HeldValue]:
+    """Return what a channel held at some rows of the batch, whether it did, and its newest value.
+
+    A value at the row itself counts.
+    """
+    at = series.channel_series(channel)
+    if len(at.values) == 0:
+        values = np.full(len(rows), before.value)
+        if before.time_ns is None:
+            return values, np.zeros(len(rows), np.bool_), before
+        since = np.full(len(rows), before.time_ns, np.int64)
+        after = before
+    else:
+        after = HeldValue(time_ns=int(at.time_ns[-1]), value=float(at.values[-1]))
+        if at.rows is None:
+            return at.values[rows], np.ones(len(rows), np.bool_), after
+        there = np.zeros(len(series.batch), np.intp)
+        there[at.rows] = 1
+        place = np.cumsum(there)[rows]
+        # Never heard before: so long ago that nothing holds for it.
+        begin_ns = np.iinfo(np.int64).min // 2 if before.time_ns is None else before.time_ns
+        values = np.concatenate(([before.value], at.values))[place]
+        since = np.concatenate(([begin_ns], at.time_ns))[place]
+    return values, series.batch.time_ns[rows] - since <= series.hold_ns[channel], after

@@ -1,13 +1,23 @@
 """The live loop: from the receiving threads to the recording folder.
 
-recorder          opens the buses, runs the loop, ends it in order
-frame_queue       from the receiving threads to the writer: a bounded queue
-pipeline          frames in, rows and events out; shared by bus, log and simulation
-per_second        what is computed live every second: RMS torque, frames per second
-notice_throttle   text events of joints, limited to what a person can read
-polling           which requests were answered, and the events about it
-stop_supervisor   when stop frames are ordered, and whether the joint stopped
-limits_watcher    a limits file that may change while it is in force
-resume            what a recording starts from when it is resumed
-thermal_resume    thermal images when a recording is resumed, from the stored rows
+record_settings    what is recorded, and where to
+recorder           opens buses and recording, runs the threads, ends them in order
+frame_queue        from the receiving threads to the writer: a bounded queue
+writer             the writing thread: one turn of the loop for each batch
+pipeline           frames in, rows and alerts out: decode, evaluate, store
+event_log          numbers events, writes them, passes them on
+per_second         what is computed live every second: RMS torque, frames per second
+recorder_health    the recorder's and its buses' health, once a second
+notice_throttle    text events of joints, limited to what a person can read
+position_segments  where a position begins a new segment
+polling            which requests were answered, and the events about it
+stop_supervisor    when stop frames are ordered, and whether the joint stopped
+housekeeping       what others ask of the writer: requests, limits that were saved meanwhile
+limits_watcher     a limits file that may change while it is in force
+resume             what a recording starts from when it is resumed
+thermal_resume     thermal images when a recording is resumed, from the stored rows
+
+`pipeline` and `event_log` are the same for a bus, a log and a simulation; the rest is of a bus.
+
+Kept together: each is one step of the same loop, and `writer` calls nearly all of them.
 """

@@ -12,8 +12,7 @@ from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import Bench
 from logger.joint.decode.text_codes import Notice
-from logger.limits.kind import EventSeverity
-from logger.limits.limit_change import LimitChange
+from logger.limits.limit_change import EventSeverity, LimitChange
 from logger.limits.recorder import ONE_SHOT_LIMITS, one_shot_trip
 from logger.recording.resume import NEW_RECORDING, ResumePoint, gap_text
 from logger.store.layout.events import Event

@@ -14,10 +14,10 @@ from logger.joint.channels import CHANNELS
 from logger.joint.decode.decode import OutOfRange, decode
 from logger.joint.decode.decode import decode_plan as decode_plan_for
 from logger.limits.evaluate import EvaluationState as LimitState
-from logger.limits.evaluate import LimitPlan, after_limits_change, evaluate
+from logger.limits.evaluate import LimitPlan, after_limits_change, evaluate, unjudged
 from logger.limits.evaluate import plan_limits as limit_plan_for
 from logger.limits.limit import LimitSet
-from logger.limits.recorder import RecorderSample, RecorderState, evaluate_recorder
+from logger.limits.recorder import RecorderState, Seen, evaluate_recorder
 from logger.limits.recorder import recorder_after_change as recorders_taken_over
 from logger.limits.words import change_sentence
 from logger.recording.event_log import EventLog
@@ -66,6 +66,7 @@ class Pipeline:
             for name, plan in self._limit_plans.items()
         }
         self._recorder = RecorderState(lost=start.lost)
+        self._unjudged: dict[str, dict[str, str]] = {}
         self._torque = {
             joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
@@ -240,6 +241,7 @@ class Pipeline:
             self._writer.append_rows("buses", bus_rows(int(marks[-1]), health))
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
+        self._emit_not_judged(now_ns)
         self._evaluate_recorder(now_ns, health)
         for joint, torque in self._torque.items():
             rows = [
@@ -248,9 +250,24 @@ class Pipeline:
             ]
             self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
 
+    def _emit_not_judged(self, now_ns: int) -> None:
+        """Emit once for each limit that readings come too seldom for, until they can be judged."""
+        for joint, plan in self._limit_plans.items():
+            before = self._unjudged.get(joint, {})
+            self._unjudged[joint] = unjudged(plan, self._limit_states[joint])
+            for limit, text in self._unjudged[joint].items():
+                if limit not in before:
+                    self._events.emit(
+                        EventKind.LIMIT_NOT_JUDGED,
+                        time_ns=now_ns,
+                        joint=joint,
+                        limit=limit,
+                        text=text,
+                    )
+
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits
-        seen = RecorderSample(
+        seen = Seen(
             now_ns=now_ns,
             lost=self.lost,
             disk_left_h=health.disk_left_h,

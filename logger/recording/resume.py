@@ -18,12 +18,8 @@ from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode.decode import DecodeState, state_for_resume
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
-from logger.limits.frozen import Stuck
-from logger.limits.hysteresis import LevelState
-from logger.limits.kind import JointLimit
+from logger.limits.kind import ScoredLimit
 from logger.limits.lifecycle import Alert, alerts_from_events
-from logger.limits.silence import Silence, SilenceState
-from logger.limits.thermal import Thermal
 from logger.recording.thermal_resume import History, thermal_image_at
 from logger.store.layout.events import Event, raised_in
 from logger.store.layout.lock import check_not_written
@@ -156,29 +152,29 @@ def _recorded_limit_state(plan: LimitPlan, start: ResumePoint, *, start_ns: int)
     fresh = initial_state(plan, start_ns=start_ns)
     state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
-        if isinstance(limit, Thermal) and start.history is not None:
-            memories[limit.name] = thermal_image_at(
+        if isinstance(limit, ScoredLimit) and start.history is not None:
+            memory = thermal_image_at(
                 limit, plan, start.history, start_times_ns=start.start_times_ns, now_ns=start_ns
             )
+            if memory is not None:
+                memories[limit.name] = memory
         alert = start.open_alerts.get((plan.joint, limit.name))
         if alert is None:
             continue
-        if isinstance(limit, Silence):
-            silent_since_ns = alert.raised_ns - to_ns(limit.after_s)
-            state[limit.name] = SilenceState(last_ns=silent_since_ns, active=True)
-        else:
+        peak = alert.peak
+        if isinstance(limit, ScoredLimit):
             peak = _recorded_peak(limit, plan.joint, alert, start)
-            state[limit.name] = LevelState(active=True, peak=peak)
+        state[limit.name] = limit.raised_state(alert.raised_ns, peak)
     return EvaluationState(limits=state, memories=memories)
 
 
-def _recorded_peak(limit: JointLimit, joint: str, alert: Alert, start: ResumePoint) -> float:
+def _recorded_peak(limit: ScoredLimit, joint: str, alert: Alert, start: ResumePoint) -> float:
     """Return how far an alert had gone: its event tells only where it was raised."""
     if start.history is None or not limit.reported_channel:
         return alert.peak
     channel, onset_ns = limit.reported_channel, alert.raised_ns - to_ns(limit.on_delay_s)
     peak = alert.peak
-    if isinstance(limit, Stuck):
+    if limit.peak_is_first:
         # The reading from which it has not moved: the newest one when the wait began.
         earlier_readings = start.history(
             joint, [channel], onset_ns - _ONSET_LOOKBACK_NS, onset_ns + 1

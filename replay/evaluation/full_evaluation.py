@@ -11,15 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import to_ns
-from logger.limits import silence
 from logger.limits.evaluate import LimitMemory, compute_scores, initial_memory
-from logger.limits.frozen import FrozenMemory, Stuck
 from logger.limits.hysteresis import LevelState
+from logger.limits.kinds import silence
+from logger.limits.kinds.silence import Silence, SilenceState
 from logger.limits.limit import AnyJointLimit
 from logger.limits.limit_change import LimitChange
 from logger.limits.series import Series
-from logger.limits.silence import Silence, SilenceState
-from logger.limits.thermal import Thermal, ThermalMemory
 from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
     AlertArrays,
@@ -128,18 +126,14 @@ class _ScoreGroupRun:
 
     def restart(self, time_ns: int) -> None:
         """Do what `evaluate.gone_on` does, for limits that share a memory."""
-        measure, memory = self.group.representative, self.memory
-        self.memory = initial_memory(measure)
-        if isinstance(memory, ThermalMemory) and isinstance(measure, Thermal):
-            self.memory = memory.cooled(measure, time_ns)
+        # Who remembers an alert shares with no other (`group_by_score`).
+        first = self.states[0]
+        standing = first.peak if first.active else None
+        self.memory = self.group.representative.memory_after_restart(self.memory, standing, time_ns)
         self.states = [
             LevelState(active=True, peak=state.peak) if state.active else LevelState()
             for state in self.states
         ]
-        if isinstance(measure, Stuck) and self.states[0].active:
-            # From there it must move, or it is frozen still; it shares with no other
-            # (`group_by_score`).
-            self.memory = FrozenMemory(anchor=self.states[0].peak)
 
 
 class _SilenceRun:

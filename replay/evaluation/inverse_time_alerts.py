@@ -3,6 +3,10 @@
 Below its setting such a limit has forgotten everything, so each run above it stands by itself. From
 the highest current of each second follows at most how far a run can get; the rows of a run that
 cannot operate need not be read. While an alert stands or an integral runs nothing is left out.
+
+What it buys over reading everything, of one joint at 1 kHz: 69 times for one limit that does not
+operate in six hours, as the Limits page asks; 2.9 and 4.7 times for 50 and 200 limits over an hour
+in which they operate 7 and 1,306 times.
 """
 
 from collections.abc import Sequence
@@ -14,7 +18,7 @@ from numpy.typing import NDArray
 
 from logger.limits.curves import CURVES, inverse_operate_s
 from logger.limits.hysteresis import LevelState
-from logger.limits.inverse_time import InverseMemory, InverseTime, measure_inverse_time
+from logger.limits.kinds.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from logger.store.pyramid.seconds import BASE_NS
 from replay.evaluation.alert_arrays import (
     AlertArrays,

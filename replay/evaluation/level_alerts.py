@@ -14,10 +14,11 @@ from logger.arrays import Floats, Ints
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import compute_scores
 from logger.limits.hysteresis import LevelState
-from logger.limits.level import Band, Level
+from logger.limits.kinds.band import Band
+from logger.limits.kinds.level import Level
+from logger.limits.kinds.touch import TouchTemperature
 from logger.limits.limit import AnyJointLimit
 from logger.limits.series import Series
-from logger.limits.touch import TouchTemperature
 from logger.store.pyramid.seconds import BASE_NS
 from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
@@ -266,7 +267,7 @@ def _score_bounds(
         low, high = np.where((low <= 0) & (high >= 0), 0.0, max_low), min_high
     if isinstance(measure, Band):
         return _band_score_bounds(measure, (low, high), (max_low, min_high))
-    if isinstance(measure, Level) and not measure.is_rising:
+    if isinstance(measure, Level) and not measure.rising:
         return -high, -low, -min_high, -max_low
     return low, high, max_low, min_high
 

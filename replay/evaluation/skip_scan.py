@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from logger.arrays import to_ns
 from logger.limits.hysteresis import LevelState, step_level
-from logger.limits.kind import Scores, TimedLimit
+from logger.limits.kind import TimedLimit
+from logger.limits.scores import Scores
 from replay.evaluation.alert_arrays import StateChanges, to_state_changes
 from replay.evaluation.candidate_buckets import buckets_to_check
 

@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 
 from logger.limits.evaluate import in_channel_unit
-from logger.limits.frozen import Stuck
-from logger.limits.level import Band, Level, RatedLevel
+from logger.limits.kinds.band import Band
+from logger.limits.kinds.level import Level, RatedLevel
+from logger.limits.kinds.stuck import Stuck
+from logger.limits.kinds.touch import TouchTemperature
 from logger.limits.limit import AnyJointLimit
-from logger.limits.silence import Silence
-from logger.limits.touch import TouchTemperature
 from logger.store.layout.remote import Location
 from replay.evaluation.alert_arrays import AlertArrays, StoppableProgress
 from replay.evaluation.full_evaluation import evaluate_rows
@@ -68,8 +68,8 @@ def split_tasks(
     for index, limit in enumerate(limits):
         if not isinstance(limit, _LEVEL_KINDS):
             # What is costly about silences and images is done once for all of them.
-            done_together = isinstance(limit, Silence) or supports_moments(limit)
-            key = limit.kind if done_together else score_key(limit)
+            done_together = limit.watches_gaps or supports_moments(limit)
+            key = limit.kind_name() if done_together else score_key(limit)
             groups.setdefault(key, []).append(index)
     level_parts = [
         levels[first::count]

@@ -9,9 +9,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from logger.limits.frozen import Stuck
-from logger.limits.kind import JointLimit
-from logger.limits.level import Band, Level, RatedLevel
+from logger.limits.kind import ScoredLimit
 from logger.limits.lifecycle import Alert
 from logger.time_chunks import time_chunks
 from replay.recording import Recording
@@ -29,7 +27,7 @@ def alert_peak(
     `previous`: an instant and what this gave for it, so that only what came since is read.
     """
     limit = recording.limits.by_name(alert.limit)
-    if alert.returned_ns is not None or not isinstance(limit, JointLimit) or not alert.channel:
+    if alert.returned_ns is not None or not isinstance(limit, ScoredLimit) or not alert.channel:
         return alert.peak
     since_ns, worst = (alert.raised_ns, alert.peak) if previous is None else previous
     # As the limit sees them; of equals the first.
@@ -40,7 +38,7 @@ def alert_peak(
 
 
 def extreme_reading(
-    recording: Recording, joint: str, limit: JointLimit, from_ns: int, until_ns: int
+    recording: Recording, joint: str, limit: ScoredLimit, from_ns: int, until_ns: int
 ) -> float:
     """Return the furthest reading of a limit's channel in [from_ns, until_ns), with its sign.
 
@@ -50,7 +48,7 @@ def extreme_reading(
     channel = limit.reported_channel
     if not channel:
         return math.nan
-    if isinstance(limit, Stuck):
+    if limit.peak_is_first:
         # Of a reading that does not move the first is told.
         _, value = recording.read_readings(
             joint, from_ns, from_ns + 1, channels=[channel]
@@ -63,19 +61,14 @@ def extreme_reading(
     return _highest_ranked(limit, ends)
 
 
-def _needs_rows(limit: JointLimit, ends: list[float]) -> bool:
+def _needs_rows(limit: ScoredLimit, ends: list[float]) -> bool:
     """Return whether lowest and highest do not say which reading was the furthest, and first."""
     low, high = limit.rank(np.array(ends)).tolist()
-    if low == high:
-        return True
-    if not isinstance(limit, Level | RatedLevel | Band) or not limit.magnitude:
-        return False
-    # The furthest is the one nearest to zero.
-    return limit.outside[0] > 0 if isinstance(limit, Band) else not limit.is_rising
+    return bool(low == high) or limit.furthest_is_inside
 
 
 def _extreme_from_rows(
-    recording: Recording, joint: str, limit: JointLimit, from_ns: int, until_ns: int
+    recording: Recording, joint: str, limit: ScoredLimit, from_ns: int, until_ns: int
 ) -> float:
     channel, worst = limit.reported_channel, math.nan
     for begin_ns, end_ns in time_chunks(from_ns, until_ns):
@@ -84,7 +77,7 @@ def _extreme_from_rows(
     return worst
 
 
-def _highest_ranked(limit: JointLimit, readings: ArrayLike) -> float:
+def _highest_ranked(limit: ScoredLimit, readings: ArrayLike) -> float:
     values = np.asarray(readings, np.float64)
     values = values[np.isfinite(values)]
     return float(values[int(limit.rank(values).argmax())]) if len(values) else math.nan

@@ -13,10 +13,8 @@ from weakref import WeakKeyDictionary
 
 from logger.arrays import to_ns
 from logger.event_kind import EventKind
-from logger.limits.kind import JointLimit
 from logger.limits.lifecycle import Alert
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet, in_force
-from logger.limits.silence import Silence
 from replay.evaluation.alert_arrays import STANDING_NS, AlertArrays
 from replay.evaluation.tasks import evaluate_limits
 from replay.recording import Recording
@@ -65,8 +63,7 @@ def alert_onset_ns(alert: Alert, limit: Limit) -> int:
     """
     if alert.onset_ns is not None:
         return alert.onset_ns
-    delay_s = limit.after_s if isinstance(limit, Silence) else limit.on_delay_s
-    return alert.raised_ns - to_ns(delay_s)
+    return alert.raised_ns - to_ns(limit.delay_s)
 
 
 _recorded_cache: "WeakKeyDictionary[Recording, tuple[_CacheState, AppliedLimits]]" = (
@@ -141,14 +138,13 @@ def _evaluate_hypothetical(recording: Recording, limits: LimitSet) -> AppliedLim
 
 
 def _to_alerts(limit: AnyJointLimit, joint: str, alerts: AlertArrays) -> list[Alert]:
-    channel = limit.reported_channel if isinstance(limit, JointLimit) else ""
     return [
         Alert(
             number=0,
             limit=limit.name,
             joint=joint,
             severity=limit.severity,
-            channel=channel,
+            channel=limit.reported_channel,
             raised_ns=raised_ns,
             returned_ns=None if returned_ns == STANDING_NS else returned_ns,
             onset_ns=onset_ns,

@@ -19,7 +19,6 @@ from logger.limits.evaluate import (
     plan_limits,
 )
 from logger.limits.hysteresis import LevelState
-from logger.limits.kind import JointLimit
 from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.limit_change import LimitChange
 from logger.time_chunks import time_chunks
@@ -70,7 +69,6 @@ def evaluate_joint(
             channel
             for _, plan in plans
             for limit in plan.limits
-            if isinstance(limit, JointLimit)
             for _, channel in limit.needed_channels
         }
     )

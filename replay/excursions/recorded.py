@@ -14,11 +14,8 @@ from itertools import pairwise
 
 from logger.arrays import to_ns, to_s
 from logger.joint.bench.joint_settings import RatedValues
-from logger.limits.bus import RecorderLimit
-from logger.limits.kind import JointLimit
+from logger.limits.kind import JointLimit, ScoredLimit
 from logger.limits.lifecycle import Alert
-from logger.limits.limit import Limit
-from logger.limits.silence import Silence
 from replay.excursions.alert_peaks import extreme_reading
 from replay.excursions.applied_limits import AppliedLimits, alert_onset_ns, recorded_limits
 from replay.excursions.excursion import Excursion, add_lead_up, excursion_order, format_peak
@@ -80,7 +77,7 @@ def page_of_excursions(
     recording: Recording, applied: AppliedLimits, *, first: int, count: int
 ) -> tuple[list[Excursion], int]:
     """Return those of `excursions_from_alerts` that stand at [first, first + count), and how many there are."""
-    raised_alerts: list[tuple[Alert, Limit]] = []
+    raised_alerts: list[tuple[Alert, JointLimit]] = []
     rated = {joint: recording.bench.joint_named(joint).rated for joint in recording.joints}
     for alert in applied.alerts:
         limit = applied.limit_at_raise(alert.limit, alert.raised_ns)
@@ -88,12 +85,7 @@ def page_of_excursions(
             alert.returned_ns is not None and alert.returned_ns <= recording.start_ns
         )
         # What the recorder watches about itself is no excursion of a joint.
-        if (
-            alert.joint not in rated
-            or limit is None
-            or isinstance(limit, RecorderLimit)
-            or ended_before_start
-        ):
+        if alert.joint not in rated or not isinstance(limit, JointLimit) or ended_before_start:
             continue
         raised_alerts.append((alert, limit))
     raised_alerts.sort(key=lambda pair: (pair[0].raised_ns, pair[0].joint, pair[0].limit))
@@ -107,14 +99,14 @@ def page_of_excursions(
 
 
 def _alert_to_excursion(
-    recording: Recording, limit: Limit, alert: Alert, rated: RatedValues, *, hypothetical: bool
+    recording: Recording, limit: JointLimit, alert: Alert, rated: RatedValues, *, hypothetical: bool
 ) -> Excursion:
     onset_ns = alert_onset_ns(alert, limit)
     is_open = alert.returned_ns is None
     end_ns = recording.end_ns if alert.returned_ns is None else alert.returned_ns
-    channel = limit.reported_channel if isinstance(limit, JointLimit) else ""
+    channel = limit.reported_channel
     peak = alert.peak
-    if isinstance(limit, Silence):
+    if limit.watches_gaps:
         peak = to_s(end_ns - onset_ns) if is_open or hypothetical else peak
     elif is_open and channel:
         peak = math.nan
@@ -132,10 +124,7 @@ def _alert_to_excursion(
         rms_torque_Nm={},
         rated_torque_Nm=rated.torque,
         nearby=(),
-        peak_at_raise=is_open
-        and not channel
-        and not isinstance(limit, Silence)
-        and not hypothetical,
+        peak_at_raise=is_open and not channel and not limit.watches_gaps and not hypothetical,
     )
 
 
@@ -162,7 +151,7 @@ def _with_peak_from_rows(
     recording: Recording, applied: AppliedLimits, excursion: Excursion
 ) -> Excursion:
     limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
-    if not math.isnan(excursion.peak) or not isinstance(limit, JointLimit):
+    if not math.isnan(excursion.peak) or not isinstance(limit, ScoredLimit):
         return excursion
     end_ns = excursion.start_ns + to_ns(excursion.duration_s)
     return _with_peak(

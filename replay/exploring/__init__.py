@@ -2,6 +2,5 @@
 
 limit_explorer  limits tried on recordings: approximate answers that become exact
 approximate     limits evaluated on the pyramid's seconds
-drag_handles    where a limit's levels lie in a figure, and which keys move them
 exposure        how long a joint was loaded how hard, against a time-current curve
 """

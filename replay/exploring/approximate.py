@@ -1,14 +1,15 @@
 """What a limit makes of a trace roughly and at once, from the pyramid's seconds alone.
 
 Each second stands for its readings by a few: its extremes in a likely order, its root mean square,
-its mean, or where it begins and ends. The limit's own code is shown these, so every kind can be
+its mean, the amplitude of the sine that would swing as much, or where it begins and ends. The
+limit's own code is shown these (or what it has for seconds), so every kind can be
 asked. What it says is right to about a second, and may be wrong about what lasts for less;
 `tasks.alerts_on` says it exactly. Gaps are kept: a second without readings has none here either.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,20 +17,9 @@ from numpy.typing import NDArray
 from logger.arrays import Floats, Ints, to_s
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
-from logger.limits import silence
-from logger.limits.evaluate import compute_scores, initial_memory
-from logger.limits.frozen import Stuck
 from logger.limits.hysteresis import LevelState
-from logger.limits.inverse_time import InverseTime
-from logger.limits.level import Band, Level
-from logger.limits.limit import AnyJointLimit
-from logger.limits.limit_change import LimitChange
-from logger.limits.rate import Rate
+from logger.limits.kind import JointLimit, ScoredLimit, SummaryStyle
 from logger.limits.series import Series
-from logger.limits.silence import Silence, SilenceState
-from logger.limits.thermal import Thermal
-from logger.limits.touch import TouchTemperature
-from logger.limits.tracking import Tracking
 from logger.store.pyramid.seconds import BASE_NS
 from replay.evaluation.alert_arrays import AlertArrays, to_alert_arrays, to_state_changes
 from replay.evaluation.skip_scan import find_state_changes
@@ -43,16 +33,12 @@ __all__ = [
     "approximate_measure",
     "may_miss_short",
     "read_second_values",
-    "summary_styles",
     "to_min_max",
 ]
 
-SummaryStyle = Literal["extremes", "rms", "mean", "ends"]
 
 _VALUES_PER_SECOND: Final = 4
 """Readings that stand for a second where its extremes count."""
-_MIN_WHOLE_DELAY_S: Final = 3.0
-"""A wait of fewer seconds need not cover a whole one."""
 _MIN_SWING_S: Final = 1.5
 """Between readings that stand for the ends of seconds, what swings back is not seen."""
 _MIN_HOLD_NS: Final = BASE_NS * 3 // 2
@@ -119,46 +105,30 @@ def _representative_values(buckets: Buckets, style: SummaryStyle) -> Floats:
         case "rms":
             held_s = np.where(buckets.duration_s > 0, buckets.duration_s, 1.0)
             return np.sqrt(buckets.mean**2 + buckets.m2 / held_s)[:, None]
+        case "swing":
+            held_s = np.where(buckets.duration_s > 0, buckets.duration_s, 1.0)
+            return np.sqrt(2.0 * buckets.m2 / held_s)[:, None]
         case "mean":
             return buckets.mean[:, None].copy()
 
 
-def summary_styles(limit: AnyJointLimit) -> dict[str, SummaryStyle]:
-    """Return the channels that a limit looks at, and what of their seconds counts for it."""
-    match limit:
-        case InverseTime() | Thermal():
-            needs = [channel for _, channel in limit.needed_channels]
-            return {needs[0]: "rms", **dict.fromkeys(needs[1:], "mean")}
-        case Rate():
-            return {limit.channel: "mean"}
-        case Tracking():
-            # Readings at one instant: means of the two would hide an error that swings.
-            return {limit.channel: "ends", limit.setpoint: "ends"}
-        case Stuck():
-            return {limit.channel: "extremes", limit.load: "rms"}
-        case Level() | Band() | TouchTemperature():
-            return {limit.channel: "extremes"}
-        case _:
-            return {}
-
-
-def may_miss_short(limit: AnyJointLimit) -> bool:
+def may_miss_short(limit: JointLimit) -> bool:
     """Return whether what raises a limit may be too brief for `approximate_measure` to see.
 
     An extreme stands for itself: whatever has no wait is seen, but not for how much less than a
     second something lasted that has to last for less than a second.
     """
-    if isinstance(limit, Silence):
+    if limit.watches_gaps:
         # Gaps are known to the nanosecond.
         return False
-    styles = set(summary_styles(limit).values())
+    styles = set(limit.summary_styles.values())
     if "ends" in styles:
-        return limit.on_delay_s < _MIN_SWING_S
-    return styles == {"extremes"} and 0.0 < limit.on_delay_s < to_s(BASE_NS)
+        return limit.delay_s < _MIN_SWING_S
+    return styles == {"extremes"} and 0.0 < limit.delay_s < to_s(BASE_NS)
 
 
 def approximate_measure(
-    limit: AnyJointLimit,
+    limit: JointLimit,
     seconds: Mapping[str, SecondValues],
     *,
     joint: str,
@@ -173,27 +143,26 @@ def approximate_measure(
     limit
         Spoken in the channel's own unit (`evaluate.spoken`).
     seconds
-        Of each channel of `summary_styles`.
+        Of each channel of the limit's `styles`.
     gaps
         The joint's stretches without a frame; a silence is measured by these.
     span_ns
         Where the recording begins and ends.
     """
-    if isinstance(limit, Silence):
-        return _silence_measure(limit, gaps, joint=joint, span_ns=span_ns)
-    styles = summary_styles(limit)
-    if isinstance(limit, Stuck) and not _may_freeze(limit, seconds[limit.channel]):
-        channel_seconds = seconds[limit.channel]
-        batch = _representative_batch(
-            {limit.channel: channel_seconds}, {limit.channel: "extremes"}, joint
-        )
+    if not isinstance(limit, ScoredLimit):
+        return _of_gaps(limit, gaps, joint=joint, span_ns=span_ns)
+    styles = limit.summary_styles
+    channel = limit.needed_channels[0][1]
+    channel_seconds = seconds[channel]
+    if limit.rules_out(channel_seconds.second, channel_seconds.values):
+        batch = _representative_batch({channel: channel_seconds}, {channel: styles[channel]}, joint)
         return LimitMeasure(
-            time_ns=batch.time_ns, values=batch.columns[limit.channel], alerts=to_alert_arrays([])
+            time_ns=batch.time_ns, values=batch.columns[channel], alerts=to_alert_arrays([])
         )
     batch = _representative_batch(seconds, styles, joint)
     hold_at_least_ns = {**hold_ns, **{name: max(hold_ns[name], _MIN_HOLD_NS) for name in styles}}
     series = Series(batch, hold_at_least_ns)
-    scores, _ = compute_scores(limit, initial_memory(limit), series)
+    scores = limit.scores_of_seconds(series)
     changes, _ = find_state_changes(limit, LevelState(), scores, joint=joint)
     return LimitMeasure(
         time_ns=scores.time_ns, values=scores.reported, alerts=to_alert_arrays(changes)
@@ -255,39 +224,16 @@ def _spread_values(seconds: SecondValues, start_ns: Ints, per_second: int) -> Fl
     return spread.ravel()
 
 
-def _may_freeze(limit: Stuck, seconds: SecondValues) -> bool:
-    """Return whether a channel stands still for long enough anywhere to be called frozen.
-
-    A wait of k seconds covers a whole block of k / 2 on any grid, within which all values lie
-    within twice `within` of each other. Where no block does, nothing needs to be evaluated.
-    """
-    block = max(int(limit.on_delay_s) // 2, 1)
-    if limit.on_delay_s < _MIN_WHOLE_DELAY_S or len(seconds.second) == 0:
-        return True
-    first = np.flatnonzero(np.diff(seconds.second // block, prepend=-1))
-    high = np.fmax.reduceat(seconds.values.max(axis=1), first)
-    low = np.fmin.reduceat(seconds.values.min(axis=1), first)
-    return bool(np.any(high - low <= 2.0 * limit.within))
-
-
-def _silence_measure(
-    limit: Silence, gaps: list[tuple[int, int]], *, joint: str, span_ns: tuple[int, int]
+def _of_gaps(
+    limit: JointLimit, gaps: list[tuple[int, int]], *, joint: str, span_ns: tuple[int, int]
 ) -> LimitMeasure:
     """Return the gaps as they grow: nothing where each begins, its length where it ends."""
-    _, end_ns = span_ns
-    all_changes: list[LimitChange] = []
-    for begin, end in gaps:
-        # The end of the recording ends no silence: only a frame does.
-        frame_times_ns = np.array([end] if end < end_ns else [], np.int64)
-        gap_changes, _ = silence.step_silence(
-            limit, SilenceState(last_ns=begin), frame_times_ns, joint=joint, now_ns=end
-        )
-        all_changes += [change for _, change in gap_changes]
+    said = limit.changes_from_gaps(gaps, joint=joint, end_ns=span_ns[1])
     edges = np.array(gaps, np.int64).reshape(-1, 2)
     lengths = np.zeros(edges.shape)
     lengths[:, 1] = to_s(edges[:, 1] - edges[:, 0])
     return LimitMeasure(
         time_ns=edges.ravel(),
         values=lengths.ravel(),
-        alerts=to_alert_arrays(to_state_changes(all_changes)),
+        alerts=to_alert_arrays(to_state_changes(said)),
     )

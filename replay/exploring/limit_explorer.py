@@ -16,7 +16,6 @@ from typing import Final
 from logger.arrays import to_s
 from logger.limits.evaluate import in_channel_unit
 from logger.limits.limit import AnyJointLimit, LimitSet
-from logger.limits.silence import Silence
 from logger.store.layout.byte_cache import ByteLruCache
 from replay.evaluation.alert_arrays import AlertArrays, recorded_spans
 from replay.evaluation.tasks import Task, split_tasks
@@ -26,7 +25,6 @@ from replay.exploring.approximate import (
     SummaryStyle,
     approximate_measure,
     read_second_values,
-    summary_styles,
     to_min_max,
 )
 from replay.recording import Recording
@@ -245,11 +243,11 @@ class LimitExplorer:
             limit,
             {
                 name: self.second_values(recording, joint, name, style)
-                for name, style in summary_styles(limit).items()
+                for name, style in limit.summary_styles.items()
             },
             joint=joint,
             hold_ns=recording.hold_ns(joint),
-            gaps=recording.read_gaps(joint) if isinstance(limit, Silence) else [],
+            gaps=recording.read_gaps(joint) if limit.watches_gaps else [],
             span_ns=span_ns,
         )
         return ApproximateResult(

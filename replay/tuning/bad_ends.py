@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from logger.arrays import to_ns
 from logger.errors import InputError
 from logger.event_kind import EventKind
-from logger.limits.level import Level
+from logger.limits.kinds.level import Level
 from logger.limits.limit import Limit, LimitSet
 from logger.settings_file import did_you_mean
 from replay.evaluation.level_alerts import level_alerts

@@ -16,7 +16,6 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import InputError
-from logger.limits.bus import RecorderLimit
 from logger.limits.limit import AnyJointLimit, LimitSet
 from logger.settings_file import did_you_mean, read_text, read_toml, validate_settings
 from replay.tuning.sweep_file import MAX_CANDIDATES, BadEnd, SweepFile, Vary
@@ -150,7 +149,7 @@ def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[st
             f"{did_you_mean(vary.limit, limit_names) or ' It has none.'}"
         )
         return
-    if isinstance(limit, RecorderLimit):
+    if not isinstance(limit, AnyJointLimit):
         yield (
             f"limit: found {vary.limit!r}, a limit on the recorder itself; expected one on the "
             "readings of a joint."
@@ -160,8 +159,8 @@ def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[st
     for name, key in (("key", vary.key), ("offset_of", vary.offset_of)):
         if key is not None and key not in keys:
             yield (
-                f"{name}: found {key!r}, which {vary.limit!r} (kind {limit.kind!r}) does not have "
-                f"or which cannot be varied; expected one of {', '.join(keys)}."
+                f"{name}: found {key!r}, which {vary.limit!r} (kind {limit.kind_name()!r}) does "
+                f"not have or which cannot be varied; expected one of {', '.join(keys)}."
                 f"{did_you_mean(key, keys) if did_you_mean(key, keys).startswith(' Did') else ''}"
             )
     twins = [entry for entry in file.vary if (entry.limit, entry.key) == (vary.limit, vary.key)]
@@ -237,8 +236,7 @@ def _make_limits(
     key = (("", name), *((change.key, change.value) for change, _ in own_changes))
     if key not in limit_cache:
         base = limits.by_name(name)
-        assert base is not None, "_misfits has seen to it"
-        assert not isinstance(base, RecorderLimit), "_misfits has seen to it"
+        assert isinstance(base, AnyJointLimit), "_misfits has seen to it"
         table = {**base.written_keys}
         table.update(
             {change.key: change.value for change, offset_of in own_changes if offset_of is None}

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from logger.arrays import to_s
 from logger.errors import InputError
-from logger.limits.kind import JointLimit
 from logger.limits.limit import AnyJointLimit, LimitSet, check_for_bench
 from logger.store.layout.remote import Location, absolute_location
 from replay.evaluation.alert_arrays import AlertArrays, recorded_spans
@@ -135,10 +134,7 @@ def _joints_of_sweep(recording: Recording, sweep: Sweep, where: str) -> tuple[st
     needs: dict[tuple[object, ...], AnyJointLimit] = {}
     for candidate in sweep.candidates:
         for limit in candidate.limits:
-            needed = (
-                (limit.needed_channels, limit.needs_rated) if isinstance(limit, JointLimit) else ()
-            )
-            needs.setdefault((limit.name, *needed), limit)
+            needs.setdefault((limit.name, limit.needed_channels, limit.needs_rated), limit)
     for limit in needs.values():
         check_for_bench(LimitSet(limits=(limit,)), recording.bench, where, delays=False)
     watched = watched_joints(recording, sweep.candidates[0].limits)

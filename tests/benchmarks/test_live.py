@@ -43,13 +43,16 @@ PROBE: Final = """
       });
     }
   };
-  const look = setInterval(() => {
-    const live = window.dutytrace && window.dutytrace.live;
-    if (!live || !live.plot.on || !live.figure) return;
+  const look = setInterval(async () => {
+    const main = document.querySelector("script[type=module]");
+    const page = main && (await import(main.src)).shown.page;
+    const picture = page && page.picture;
+    if (!picture || !picture.plot.on || !picture.figure || picture.probed) return;
+    picture.probed = true;
     clearInterval(look);
-    live.plot.on("plotly_afterplot", () => {
-      const newest = Math.max(...live.store.newest.map((n) => n[0]).filter((at) => at === at));
-      const came = live.figure.layout.meta.epoch_ms + 1000 * newest;
+    picture.plot.on("plotly_afterplot", () => {
+      const newest = Math.max(...picture.store.newest.map((n) => n[0]).filter((at) => at === at));
+      const came = picture.figure.layout.meta.epoch_ms + 1000 * newest;
       requestAnimationFrame(() => seen.draws.push([Date.now(), came]));
     });
   }, 50);

@@ -97,7 +97,7 @@ def test_a_day_and_live_beside(bench):
     )
     address = server.stdout.readline().removeprefix("The pages are at ").strip().rstrip("/")
     say("the server, begun", _weight_MB(server.pid), "MB")
-    _get(f"{address}/past/day/opened?width=1200")
+    _get(f"{address}/api/recordings/day/overview?width=1200")
     say("   a day open in Replay", _weight_MB(server.pid), "MB")
     manifest = json.loads((day / "recording.json").read_text(encoding="utf-8"))
     whole_s = (manifest["ended_ns"] - manifest["started_ns"]) / 1e9
@@ -112,8 +112,8 @@ def test_a_day_and_live_beside(bench):
             span_s = whole_s ** dice.random()
             begin_s = (whole_s - span_s) * dice.random()
             window = f"start={begin_s}&end={begin_s + span_s}"
-            _get(f"{address}/past/day/rows?{window}&width=1200")
-            _get(f"{address}/past/day/span?{window}")
+            _get(f"{address}/api/recordings/day/window?{window}&width=1200")
+            _get(f"{address}/api/recordings/day/span?{window}")
             seen.append(_weight_MB(server.pid))
             # Somebody who is in a hurry.
             time.sleep(0.2)

@@ -15,6 +15,8 @@ from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.channels import CHANNELS
+from logger.limits.kind import JointLimit
+from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
 from logger.notify.settings import read_notify
 from replay.tuning.sweep import read_sweep
@@ -125,6 +127,15 @@ def test_the_table_of_commands_is_the_front_doors():
     for group in app.registered_groups:
         named |= {f"{group.name} {one.name}" for one in group.typer_instance.registered_commands}
     assert listed == named
+
+
+def test_every_kind_of_limit_is_told():
+    """The guide says when each speaks up, and the developers' table what a gap does to it."""
+    guide = README.partition("| kind | speaks up when |")[2].partition("\n\n")[0]
+    assert set(re.findall(r"`([a-z-]+)`", guide)) >= set(KIND_NAMES)
+    gaps = DEVELOPERS.partition("| kind | a running delay |")[2].partition("\n\n")[0]
+    told = set(re.findall(r"[a-z-]+", " ".join(row[2:].split("|")[0] for row in gaps.split("\n"))))
+    assert told >= {one.kind_name() for one in LIMIT_KINDS if issubclass(one, JointLimit)}
 
 
 def test_the_column_table_is_generated():

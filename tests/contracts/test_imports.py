@@ -151,6 +151,7 @@ def test_only_the_front_door_prints():
         "logger",
         "logger/joint",
         "logger/limits",
+        "logger/limits/kinds",
         "logger/bus",
         "logger/store",
         "logger/store/reading",

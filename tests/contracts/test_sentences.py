@@ -110,3 +110,15 @@ def test_kinds_of_events_are_named(path: Path):
             named = isinstance(of.value, ast.Name) and of.value.id in {"event", "change"}
             for right in node.comparators if named and of.attr == "kind" else []:
                 assert not isinstance(right, ast.Constant), f"{path}:{node.lineno}"
+
+
+@pytest.mark.parametrize("path", PYTHON, ids=lambda path: str(path.relative_to(ROOT)))
+def test_validators_name_their_key_in_a_field(path: Path):
+    """`SettingError("above", ...)`, never "above: ..." at the beginning of a text."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.Raise(exc=ast.Call(func=ast.Name(id="ValueError"), args=[text])):
+                begins = text.values[0] if isinstance(text, ast.JoinedStr) else text
+                if isinstance(begins, ast.Constant) and isinstance(begins.value, str):
+                    keyed = re.match(r"[A-Za-z_.]+: ", begins.value)
+                    assert keyed is None, f"{path}:{node.lineno}: {begins.value!r}"

@@ -33,6 +33,16 @@ def required() -> bool:
     return os.environ.get("CI", "").lower() in {"1", "true"}
 
 
+def module_script(name: str) -> str:
+    """Return JavaScript that awaits a module of the pages, the very one that they run on."""
+    main = "document.querySelector('script[type=module]').src"
+    return f"(await import(new URL({name!r}, {main}).href))"
+
+
+SHOWN_PAGE = f"{module_script('main.mjs')}.shown.page"
+"""JavaScript for the page that is shown, with its state."""
+
+
 @contextmanager
 def chromium(path: str) -> Iterator[Browser]:
     """Start the browser, and end it."""

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 import pyarrow as pa
 
 from logger.event_kind import EventKind
-from logger.limits.kind import EventSeverity
+from logger.limits.limit_change import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
 
 __all__ = ["Event", "events_from", "events_table", "headline", "raised_in"]

@@ -75,24 +75,25 @@ def test_nothing_is_told_without_the_password(served: Callable[..., Client]):
         status, headers, _ = client.ask(path, accept="text/html")
         assert (status, headers["location"]) == (303, f"/login?next={quote(path, safe='')}")
     for path in (
-        "/past", "/past/overheat/opened", "/heard", "/heard/overheat", "/assets/live.js",
-        "/_dash-layout", "/_dash-dependencies", "/nowhere", "/ask", "//past", "/login/../past",
-        "/assets/../past",
+        "/api/recordings", "/api/recordings/overheat/overview", "/api/bus/recordings",
+        "/api/recordings/overheat/bus", "/assets/main.mjs", "/_dash-layout", "/_dash-dependencies",
+        "/nowhere", "/api/requests", "//api/recordings", "/login/../api/recordings",
+        "/assets/look.css", "/assets/../api/recordings", "/modules/0/main.mjs",
     ):  # fmt: skip
         status, _, text = client.ask(path)
         assert status in {401, 404}, path
         assert "overheat" not in text.lower()
     post = {"method": "POST", "body": "{}", "origin": client.own}
-    assert client.ask("/ask", **post)[0] == 401
+    assert client.ask("/api/requests", **post)[0] == 401
     assert client.ask("/_dash-update-component", **post)[0] == 401
-    assert client.ask("/live", origin=client.own, **UPGRADE)[0] == 403
+    assert client.ask("/api/live", origin=client.own, **UPGRADE)[0] == 403
     for cookie in (
         "dutytrace=x",
         f"dutytrace-{client.port}=",
         "=;;=",
         f"dutytrace-{client.port}=a",
     ):
-        assert client.ask("/past", cookie=cookie)[0] == 401
+        assert client.ask("/api/recordings", cookie=cookie)[0] == 401
 
 
 def test_the_password_lets_in(served: Callable[..., Client]):
@@ -104,21 +105,21 @@ def test_the_password_lets_in(served: Callable[..., Client]):
     assert all(part in said for part in ("httponly", "samesite=strict", "path=/", "max-age="))
     assert "secure" not in said
     cookie = _cookie(headers)
-    assert client.ask("/past", cookie=cookie)[0] == 200
-    assert client.ask("/past", cookie=f'odd={{"a": [1, 2]}}; {cookie}; =; x')[0] == 200
+    assert client.ask("/api/recordings", cookie=cookie)[0] == 200
+    assert client.ask("/api/recordings", cookie=f'odd={{"a": [1, 2]}}; {cookie}; =; x')[0] == 200
     assert client.ask("/", cookie=cookie, accept="text/html")[0] == 200
-    assert client.ask("/live", cookie=cookie, origin=client.own, **UPGRADE)[0] == 101
+    assert client.ask("/api/live", cookie=cookie, origin=client.own, **UPGRADE)[0] == 101
     assert '"in":true' in client.ask("/session", cookie=cookie)[2]
     assert client.ask("/login?next=%2Fbus", cookie=cookie)[1]["location"] == "/bus"
 
     foreign = {"cookie": cookie, "origin": "http://evil.example"}
-    assert client.ask("/live", **foreign, **UPGRADE)[0] == 403
-    assert client.ask("/live", cookie=cookie, **UPGRADE)[0] == 403
+    assert client.ask("/api/live", **foreign, **UPGRADE)[0] == 403
+    assert client.ask("/api/live", cookie=cookie, **UPGRADE)[0] == 403
     assert client.ask("/logout", method="POST", **foreign)[0] == 403
-    assert client.ask("/past", cookie=cookie, host="evil.example")[0] == 403
+    assert client.ask("/api/recordings", cookie=cookie, host="evil.example")[0] == 403
 
     assert client.ask("/logout", method="POST", cookie=cookie, origin=client.own)[0] == 303
-    assert client.ask("/past", cookie=cookie)[0] == 401
+    assert client.ask("/api/recordings", cookie=cookie)[0] == 401
 
 
 def test_a_login_never_leads_elsewhere(served: Callable[..., Client]):
@@ -177,9 +178,9 @@ def test_read_only(served: Callable[..., Client], overheat: Recording):
     """Whoever is let in sees everything; the server refuses every change, whichever route it is."""
     client = served("--read-only")
     cookie = _cookie(client.enter()[1])
-    assert client.ask("/past/overheat/opened", cookie=cookie)[0] == 200
+    assert client.ask("/api/recordings/overheat/overview", cookie=cookie)[0] == 200
     asked = '{"recording": "overheat", "kind": "note", "text": "x"}'
-    for path in ("/ask", "/nowhere"):
+    for path in ("/api/requests", "/nowhere"):
         for method in ("POST", "PUT", "DELETE", "PATCH"):
             status, _, text = client.ask(
                 path, method=method, body=asked, cookie=cookie, origin=client.own
@@ -199,7 +200,7 @@ def test_served_to_others(served: Callable[..., Client]):
         (f"10.1.2.3:{client.port}", 401),
         (f"evil.example:{client.port}", 403),
     ):
-        assert client.ask("/past", host=host)[0] == status, host
+        assert client.ask("/api/recordings", host=host)[0] == status, host
     elsewhere = {"host": f"10.1.2.3:{client.port}", "origin": f"http://10.1.2.4:{client.port}"}
     assert client.enter(**elsewhere)[0] == 403
     elsewhere["origin"] = f"http://10.1.2.3:{client.port}"
@@ -214,9 +215,9 @@ def test_behind_a_proxy(served: Callable[..., Client]):
     assert status == 303
     assert "secure" in headers["set-cookie"].lower()
     cookie = _cookie(headers)
-    assert client.ask("/live", cookie=cookie, **shown, **UPGRADE)[0] == 101
+    assert client.ask("/api/live", cookie=cookie, **shown, **UPGRADE)[0] == 101
     passed_on = {**shown, "host": f"127.0.0.1:{client.port}"}
-    assert client.ask("/live", cookie=cookie, **passed_on, **UPGRADE)[0] == 101
+    assert client.ask("/api/live", cookie=cookie, **passed_on, **UPGRADE)[0] == 101
 
 
 @pytest.mark.parametrize(

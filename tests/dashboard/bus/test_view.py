@@ -28,7 +28,7 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Recording:
 
 def _asked(**changed) -> BusViewRequest:
     plain = {
-        "bus": 0, "view": None, "span": None, "newest_s": 10.0, "theme": LIGHT, "where": UTC,
+        "bus": 0, "view": None, "span": None, "newest_s": 10.0, "theme": LIGHT, "zone": UTC,
         "sheet": make_sheet("normal", 900, 440),
     }  # fmt: skip
     return BusViewRequest(**{**plain, **changed})
@@ -80,7 +80,7 @@ def test_gaps_are_named_and_drawn_over_their_bus(two: Recording):
     assert [(shape["x0"], shape["x1"]) for shape in shaded] == [(90.0, 100.0)]
     assert [shape["y1"] for shape in shaded] == [layout["meta"]["rows"][1]["domain"][1]]
     lane = [word["text"] for word in layout["meta"]["lane"]]
-    assert lane == ["128 frames lost", "right: bus away, 10 s"]
+    assert lane == ["128 frames lost", "right: bus lost, 10 s"]
 
 
 def test_the_words_of_each_bus(two: Recording):
@@ -89,7 +89,7 @@ def test_the_words_of_each_bus(two: Recording):
     assert (left["state"], left["mark"], left["errors"], left["lost"]) == (
         "error frames, frames lost", "abnormal", "15", "128",
     )  # fmt: skip
-    assert (right["state"], right["away"]) == ("was away", "once, 10 s")
+    assert (right["state"], right["away"]) == ("was lost", "once, 10 s")
     assert left["where"] == "socketcan can0, 500 kbit/s"
 
 
@@ -99,7 +99,7 @@ def test_the_newest_span_is_looked_at_first(two: Recording):
     assert newest["to_s"] == pytest.approx(180.0, abs=0.1)
     assert newest["to_s"] - newest["from_s"] == pytest.approx(10.0)
     asked = _page(two, span=(20.0, 21.0))["talk"]
-    assert (asked["from_s"], asked["to_s"], asked["title"]) == (20.0, 21.0, "Heard in 1 s")
+    assert (asked["from_s"], asked["to_s"], asked["title"]) == (20.0, 21.0, "Traffic in 1 s")
     assert asked["cut"] == ""
     assert [row["why"][0] for row in asked["talkers"]] == [
         "decoded", "fits no frame of its layout", "identifier of no joint",
@@ -110,14 +110,14 @@ def test_a_long_span_is_cut_and_says_so(two: Recording, monkeypatch: pytest.Monk
     """What was looked at is named where it is less than what was asked for."""
     monkeypatch.setattr("replay.bus_events.MAX_SAMPLE_S", 30.0)
     talk = _page(two, span=(0.0, 170.0))["talk"]
-    assert talk["cut"].startswith("Of the 2 min 50 s asked for, 30 s are looked at")
+    assert talk["cut"].startswith("Only 30 s of the selected 2 min 50 s are evaluated")
 
 
 def test_an_old_recording_says_what_it_cannot_tell(tmp_path: Path):
     """No figures for each bus: a sentence, dashes, no row of errors that nobody counted."""
     two_buses(tmp_path / "old", each_bus=False)
     page = _page(Recording.open(tmp_path / "old"))
-    assert "tells nothing of single buses" in page["caution"]
+    assert "holds nothing of single buses" in page["caution"]
     assert [bus["errors"] for bus in page["buses"]] == ["–", "–"]
     assert "Errors" not in {row["title"] for row in page["figure"]["layout"]["meta"]["rows"]}
     assert page["talk"]["talkers"]
@@ -131,18 +131,18 @@ def test_nothing_yet(tmp_path: Path):
     recording = Recording.open(tmp_path / "new")
     page = _page(recording)
     assert page["talk"] is None
-    assert page["caution"] == "The first figures come after a second."
+    assert page["caution"] == "The first statistics come after a second."
     go.Figure(page["figure"])
     json.dumps(page, allow_nan=False)
     writer.close(ended_ns=START_NS + S, cause="stopped")
     recording.refresh()
-    assert "holds no figures" in _page(recording)["caution"]
+    assert "holds no statistics" in _page(recording)["caution"]
 
 
 def test_the_routes(serve: Callable[..., str], two: Recording, get: Callable[[str], tuple]):
     """The list and one recording; nonsense is brought into range, foreign names are none."""
     address = serve(two.path.parent)
-    status, text = get(f"{address}/heard")
+    status, text = get(f"{address}/api/bus/recordings")
     assert status == 200
     assert [one["path"] for one in json.loads(text)["recordings"]] == ["rec"]
     for query in (
@@ -150,13 +150,13 @@ def test_the_routes(serve: Callable[..., str], two: Recording, get: Callable[[st
         "start=nan&end=inf",
         "span0=-1e99&span1=1e99",
         "newest=-4",
-        "width=nan&height=inf&form=x&theme=y&offset_min=nan",
+        "width=nan&height=inf&form=x&theme=y&zone=nowhere",
         "bus=none&start=5",
     ):
-        assert get(f"{address}/heard/rec?{query}")[0] == 200, query
-    assert get(f"{address}/heard/rec?start=a")[0] == 422
+        assert get(f"{address}/api/recordings/rec/bus?{query}")[0] == 200, query
+    assert get(f"{address}/api/recordings/rec/bus?start=a")[0] == 422
     for name in ("..", "%2e%2e", "..%2f..", "nothing", "rec%2f..", "~"):
-        status, text = get(f"{address}/heard/{name}")
+        status, text = get(f"{address}/api/recordings/{name}/bus")
         assert '"figure"' not in text, name
 
 

@@ -9,18 +9,19 @@ from playwright.sync_api import Browser
 from dashboard.figures.axes import Pen
 from dashboard.figures.lines import Band, band_outlines, plotly_traces
 from dashboard.text.theme import LIGHT
+from tests.support.browser import module_script
 
 HELD = st.lists(st.booleans(), max_size=30)
 # What the browser makes of bins (first extreme, second extreme, mean); None: nothing is held.
-FILLED = """(bins) => {
-  const store = new dutytrace.Store();
+FILLED = f"""async (bins) => {{
+  const store = new ({module_script("live/store.mjs")}.BinStore)();
   const flat = bins.flatMap((b) => b === null ? [NaN, NaN, NaN] : b);
-  store.take({ whole: true, c: 1, n: bins.length, now: bins.length, start: 0, width: 1,
-    newest: [0, 0], bins: new Float32Array(flat) });
-  const trace = { meta: { at: 0, role: 'fill', group: 1 } };
-  store.fill(trace);
+  store.add({{ isWhole: true, channels: 1, count: bins.length, now: bins.length, start: 0, width: 1,
+    newest: [0, 0], bins: new Float32Array(flat) }});
+  const trace = {{ meta: {{ at: 0, role: 'fill', group: 1 }} }};
+  store.fillTrace(trace);
   return [trace.x, trace.y];
-}"""
+}}"""
 
 
 def _band(held: list[bool]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -65,7 +66,6 @@ def test_the_browser_fills_the_same(browser: Browser, serve, tmp_path):
     """What Live draws from its bins is what Replay is sent."""
     page = browser.new_page()
     page.goto(serve(tmp_path))
-    page.wait_for_function("!!(window.dutytrace && window.dutytrace.Store)")
     for held in ([], [False], [True], [True, True, False, True], [False, True, True, False, False]):
         x, low, high = _band(held)
         bins = [

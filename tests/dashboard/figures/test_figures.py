@@ -8,10 +8,9 @@ import plotly.graph_objects as go
 import pytest
 
 from dashboard.figures.annotations import alert_spans
-from dashboard.figures.lines import is_crowded
 from dashboard.figures.sheet import make_sheet
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
-from dashboard.text.theme import DARK, LIGHT, reader_zone
+from dashboard.text.theme import DARK, LIGHT
 from logger.store.tools.cut import copy_span
 from replay.recording import Recording
 
@@ -30,7 +29,7 @@ def test_plotly_accepts_every_figure(overheat: Recording, look, form: str, windo
     json.dumps(made, allow_nan=False)
     for one in made["data"]:
         assert len(one["x"]) <= 3 * (drawn.sheet.plot_width // 2) + 4
-    page = open_view(overheat, drawn, reader_zone(60))
+    page = open_view(overheat, drawn)
     go.Figure(page["strip"])
     json.dumps(page, allow_nan=False)
     assert any(one["severity"] == "trip" for one in page["excursions"])
@@ -54,16 +53,6 @@ def test_no_extreme_is_lost_on_the_page(overheat: Recording, window: tuple[float
     )
     assert drawn.max() >= raw.max()
     assert drawn.min() <= raw.min()
-
-
-def test_bands_where_cycles_are_too_narrow():
-    """Whole cycles in each bucket are a band; single moves and calm traces are lines."""
-    t = np.arange(0, 400, 0.05)
-    for period, wanted in ((1.0, True), (40.0, False)):
-        wave = np.sin(2 * np.pi * t / period).reshape(-1, 40)
-        assert is_crowded(wave.min(axis=1), wave.max(axis=1)) is wanted
-    assert not is_crowded(np.arange(50.0), np.arange(50.0) + 1)
-    assert not is_crowded(np.full(50, 1.0), np.full(50, 1.0))
 
 
 def test_a_spans_figures_are_in_words(overheat: Recording):
@@ -93,5 +82,5 @@ def test_an_alert_from_before_the_beginning(overheat: Recording, tmp_path: Path)
     assert told.text.endswith(", since before")
     figure = window_figure(cut, 0.0, 60.0, DRAWN)
     assert "since before" in json.dumps(figure, ensure_ascii=False)
-    marks = open_view(cut, DRAWN, reader_zone(0))["strip"]["layout"]["meta"]["marks"]
+    marks = open_view(cut, DRAWN)["strip"]["layout"]["meta"]["marks"]
     assert min(mark["x0"] for mark in marks) == 0

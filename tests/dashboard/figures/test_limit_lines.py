@@ -1,12 +1,7 @@
 """Limit lines: every level on its row, at its height, named where joints differ."""
 
-from dashboard.figures.annotations import (
-    Annotations,
-    LimitLine,
-    alert_spans,
-    annotation_shapes,
-    limit_lines,
-)
+from dashboard.figures.annotation_shapes import draw_annotations
+from dashboard.figures.annotations import Annotations, LimitLine, alert_spans, limit_lines
 from dashboard.figures.axes import plan_rows
 from dashboard.text.theme import LIGHT
 from logger.joint.bench.joint_settings import RatedValues
@@ -74,7 +69,7 @@ def test_one_line_where_joints_share_it():
 def test_hysteresis_is_drawn_on_the_side_of_its_line():
     """Each line has its band from pick-up to drop-off and a dotted drop-off, below zero as well."""
     lines = tuple(line for line in _lines(18.0, 18.0) if line.row == 2)
-    shapes = annotation_shapes(
+    shapes = draw_annotations(
         Annotations(limits=lines), now_s=0.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
     )
     bands = [(s["y0"], s["y1"]) for s in shapes if s["type"] == "rect"]
@@ -111,14 +106,14 @@ def test_a_line_stands_where_its_limits_held():
 def test_shapes_end_where_their_limits_did():
     """A line of other limits reaches to the taking over and not beyond; the newest goes on."""
     head = "format = 1\n"
-    shapes = annotation_shapes(
+    shapes = draw_annotations(
         Annotations(limits=_over(head + _level(60), head + _level(70), head)),
         now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0,
     )  # fmt: skip
     spans = {(s["xref"], s["x0"], s["x1"], s.get("name")) for s in shapes}
     assert spans == {("x", 0.0, 10.0, None), ("x", 10.0, 20.0, None)}
     (line,) = _over(head, head + _level(60))
-    (*_, shape) = annotation_shapes(
+    (*_, shape) = draw_annotations(
         Annotations(limits=(line,)), now_s=25.0, theme=LIGHT, top_px=(400.0, 5.0), px_per_s=1.0
     )
     assert (shape["x0"], shape["x1"], shape["name"]) == (10.0, 25.0, "open")

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
+from dashboard.limits.forms import PAGE_FORMS
 from logger.limits.limit import read_limits
 from replay.recording import Recording
 
@@ -154,7 +155,7 @@ def test_what_is_not_answered_is_not_shown(browser: Browser, serve, folder: Path
 def test_a_line_that_is_still_another_limits_moves_nothing(browser: Browser, serve, folder: Path):
     """Until the answer to the limit that was chosen has come, a drag changes neither."""
     page, faults = _page(browser, serve(folder))
-    page.route("**/judge/ask", lambda route: None)
+    page.route("**/api/limits/evaluate", lambda route: None)
     page.locator(".limit-head").nth(1).click()
     box = _lane(page).locator(".grip:not(.off) .reach").bounding_box()
     assert box is not None
@@ -172,7 +173,7 @@ def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve, folder: P
     """The picture of an inverse-time limit does not appear under a level that was chosen since."""
     page, faults = _page(browser, serve(folder))
     held: list[Route] = []
-    page.route("**/judge/curve", lambda route: held.append(route))  # noqa: PLW0108 - no builtin
+    page.route("**/api/limits/curve", lambda route: held.append(route))  # noqa: PLW0108 - no builtin
     page.locator(".limit-head", has_text="overload").click()
     _answered(page)
     page.locator(".limit-head", has_text="housing-warm").click()
@@ -181,7 +182,7 @@ def test_a_curve_that_comes_late_is_not_drawn(browser: Browser, serve, folder: P
     page.wait_for_timeout(1500)
     _answered(page)
     assert held
-    with page.expect_response("**/judge/curve"):
+    with page.expect_response("**/api/limits/curve"):
         held[0].continue_()
     page.wait_for_timeout(300)
     expect(page.locator("#judge-curved")).to_be_hidden()
@@ -277,7 +278,7 @@ def test_every_kind_can_be_added_and_answers(browser: Browser, serve, folder: Pa
     """Each kind has a form, a picture and an answer; a curve kind is drawn as time and current."""
     page, faults = _page(browser, serve(folder))
     kinds = page.locator("#judge-add option").all_inner_texts()[1:]
-    assert len(kinds) == 10
+    assert kinds == [form.of.words for form in PAGE_FORMS]
     for kind in kinds:
         page.locator("#judge-add select").select_option(label=kind)
         _answered(page)
@@ -477,7 +478,7 @@ def test_a_screen_in_the_lab_tries_but_hands_nothing_over(browser: Browser, serv
     expect(_lane(page)).to_contain_text("1 of 1 caught")
     expect(page.locator("#judge-hand")).to_have_count(0)
     answer = page.request.post(
-        page.url.replace("/limits", "/judge/hand-over"), data={"recording": "first", "tables": []}
+        page.url.replace("/limits", "/api/limits/deploy"), data={"recording": "first", "tables": []}
     )
     assert answer.status in {403, 405}
     assert faults == []

@@ -17,7 +17,7 @@ def address(serve, overheat: Recording) -> str:
 
 
 def _post(address: str, body: str, *, origin: str = "") -> tuple[int, str]:
-    own = address[: address.index("/judge")]
+    own = address[: address.index("/api")]
     headers = {"content-type": "application/json", "origin": origin or own}
     request = urllib.request.Request(address, data=body.encode(), headers=headers)
     try:
@@ -41,28 +41,28 @@ def _post(address: str, body: str, *, origin: str = "") -> tuple[int, str]:
 def test_limits_that_are_none_are_not_handed_over(address: str, overheat: Recording, table: str):
     """Whatever stands in them, the answer is a sentence."""
     body = f'{{"recording": "{overheat.path.name}", "tables": [{table}]}}'
-    status, text = _post(f"{address}/judge/hand-over", body)
+    status, text = _post(f"{address}/api/limits/deploy", body)
     assert status == 400
     assert "limit[1]" in json.loads(text)["fault"]
 
 
 def test_a_foreign_page_tries_nothing(address: str):
     """A page from elsewhere cannot make the server work, nor be handed anything over."""
-    for name in ("ask", "curve", "exact", "sweep", "text", "stop", "read", "hand-over"):
-        status, _ = _post(f"{address}/judge/{name}", "{}", origin="http://elsewhere.example")
+    for name in ("evaluate", "curve", "exact", "sweep", "file", "jobs/stop", "parse", "deploy"):
+        status, _ = _post(f"{address}/api/limits/{name}", "{}", origin="http://elsewhere.example")
         assert status == 403, name
 
 
 def test_what_is_too_long_is_not_read(address: str):
     """A request of megabytes is refused by its length."""
-    status, text = _post(f"{address}/judge/ask", " " * 3_000_000)
+    status, text = _post(f"{address}/api/limits/evaluate", " " * 3_000_000)
     assert status == 413
     assert "longer than" in json.loads(text)["fault"]
 
 
 def _curve(address: str, recording: str, table: dict[str, Any]) -> dict[str, Any]:
     body = {"recordings": [recording], "tables": [table], "chosen": table["name"]}
-    status, text = _post(f"{address}/judge/curve", json.dumps(body))
+    status, text = _post(f"{address}/api/limits/curve", json.dumps(body))
     assert status == 200
     told: dict[str, Any] = json.loads(text)
     return told

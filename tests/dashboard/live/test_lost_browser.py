@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, expect
 from dashboard.figures.axes import Pen
 from dashboard.plot_data import read_bins
 from replay.recording import Recording
+from tests.support.browser import SHOWN_PAGE
 from tests.support.relay import Relay
 
 pytestmark = pytest.mark.browser
@@ -24,12 +25,12 @@ SAYS = """() => {
   new MutationObserver(() => { if (box.textContent) window.said.push(box.textContent); })
     .observe(box, { childList: true, subtree: true, characterData: true });
 }"""
-HELD = """() => {
-  const live = window.dutytrace.live, store = live.store;
-  const trace = live.figure.data.find((t) => t.meta.joint === 'elbow' && t.meta.channel === 'torque_Nm');
+HELD = f"""async () => {{
+  const picture = {SHOWN_PAGE}.picture, store = picture.store;
+  const trace = picture.figure.data.find((t) => t.meta.joint === 'elbow' && t.meta.channel === 'torque_Nm');
   const k = trace.meta.at, nothing = (v) => (v === v ? v : null);
-  return { width: store.width, starts: store.starts, a: store.a[k].map(nothing), b: store.b[k].map(nothing) };
-}"""  # noqa: E501 - a line of script
+  return {{ width: store.width, starts: store.starts, a: store.a[k].map(nothing), b: store.b[k].map(nothing) }};
+}}"""  # noqa: E501 - a line of script
 
 
 def _opened(browser: Browser, address: str) -> tuple[Page, list[str]]:

@@ -7,9 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
-from dashboard.live.follower import Follower, Snapshot, latest_values
+from dashboard.live.follower import Follower, latest_values
 from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
+from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update, unpack_update
 from dashboard.server.recording_cache import RecordingCache
 from logger.limits.lifecycle import alerts_from_events
@@ -35,8 +36,8 @@ class Reader:
     """A page's end of the talk: keeps the bins that it is sent, as the browser does."""
 
     def __init__(self, window_s: float, *, width: int = 900) -> None:
-        self.tab = LiveSession()
-        self.tab.on_message(
+        self.session = LiveSession()
+        self.session.on_message(
             {"kind": "look", "window_s": window_s, "width": width, "height": 440, "form": "normal"}
         )
         self.bins: dict[int, np.ndarray] = {}
@@ -48,7 +49,7 @@ class Reader:
 
     def take(self, moment: Snapshot, *, acknowledge: bool = True) -> int:
         """Take what is sent at a moment; returns how many messages came."""
-        messages = self.tab.next_messages(moment)
+        messages = self.session.next_messages(moment)
         for message in messages:
             if isinstance(message, str):
                 self._hear(json.loads(message))
@@ -63,7 +64,7 @@ class Reader:
                 assert at not in self.bins, "a bin came twice"
                 self.bins[at] = values
             if acknowledge:
-                self.tab.on_message({"ack": update.serial})
+                self.session.on_message({"ack": update.serial})
         return len(messages)
 
     def _hear(self, words: dict) -> None:
@@ -107,10 +108,10 @@ def test_bins_stand_on_one_grid_and_none_is_missing(growing: Growing):
         steady.take(moment)
         slow.take(moment, acknowledge=serial % 7 == 0)
         if serial % 7 == 6:
-            slow.tab.on_message({"ack": slow.updates[-1].serial})
+            slow.session.on_message({"ack": slow.updates[-1].serial})
     moment = _moment(growing, 200, 311.0)
     for reader in (steady, slow):
-        reader.tab.on_message({"ack": reader.updates[-1].serial})
+        reader.session.on_message({"ack": reader.updates[-1].serial})
         reader.take(moment)
         places = sorted(reader.bins)
         assert places == list(range(places[0], places[-1] + 1))
@@ -132,7 +133,7 @@ def test_a_page_that_is_behind_is_sent_nothing(growing: Growing):
         for serial in range(1, 6)
     ]
     assert sent[2:] == [0, 0, 0]
-    reader.tab.on_message({"ack": reader.updates[-1].serial})
+    reader.session.on_message({"ack": reader.updates[-1].serial})
     assert reader.take(_moment(growing, 9, 101.0)) > 0
     places = sorted(reader.bins)
     assert places == list(range(places[0], places[-1] + 1))

@@ -41,16 +41,6 @@ WANTS_A_CLICK = """
     }
   };
 """
-STEPS = """(steps) => {
-  const due = new dutytrace.Due(), told = [];
-  for (const [at, path, lines, begin] of steps) {
-    if (begin) due.begin();
-    due.take(path, lines.map(([n, hear]) => ({ n, hear })));
-    const sounds = due.next(at);
-    told.push(sounds ? sounds.kind + (sounds.gain < 0.2 ? ' softly' : '') : '');
-  }
-  return told;
-}"""
 
 
 def _live(browser: Browser, address: str, *, before: str = "") -> Page:
@@ -144,38 +134,6 @@ def test_a_hidden_page_is_heard_too(page: Page, until):
     clock = page.locator("#fact-elapsed").inner_text()
     until(lambda: page.locator("#fact-elapsed").inner_text() != clock, "what is said goes on")
     assert page.locator("#live-sheet").get_attribute("data-drawn") == drawn
-
-
-def test_what_sounds_and_when(browser: Browser, serve, tmp_path):
-    """Old warnings are silent, new ones sound once, shelved ones when they speak again."""
-    page = browser.new_page()
-    page.goto(serve(tmp_path))
-    page.wait_for_function("!!(window.dutytrace && window.dutytrace.Due)")
-
-    def told(*steps: list) -> list[str]:
-        return page.evaluate(STEPS, [list(step) for step in steps])
-
-    warning, trip = [1, "warning"], [2, "trip"]
-    assert told([0, "a", [warning]], [5000, "a", [warning, [3, "warning"]]], [9000, "a", []]) == [
-        "", "warning", "",
-    ]  # fmt: skip
-    assert told([0, "a", [trip]], [4000, "a", [trip]], [10_000, "a", [trip]]) == [
-        "trip", "", "trip softly",
-    ]  # fmt: skip
-    # Warnings that come all the time keep no trip from being heard again.
-    seen = told([0, "a", [trip]], *([3500 * k, "a", [trip, [k + 2, "warning"]]] for k in (1, 2)),
-                [10_500, "a", [trip]])  # fmt: skip
-    assert seen == ["trip", "warning", "warning", "trip softly"]
-    # Acknowledged, shelved, speaking again.
-    assert told([0, "a", []], [4000, "a", [warning]], [8000, "a", [[1, ""]]],
-                [12_000, "a", [warning]], [40_000, "a", [[1, ""]]]) == [
-        "", "warning", "", "warning", "",
-    ]  # fmt: skip
-    # Another recording counts its alerts anew; switching on makes old news of what stands.
-    assert told([0, "a", [warning]], [4000, "b", [warning]]) == ["", "warning"]
-    assert told([0, "a", []], [4000, "a", [], True], [5000, "a", [warning]],
-                [9000, "a", [trip, warning], True]) == ["", "", "warning", "trip"]  # fmt: skip
-    page.close()
 
 
 def test_a_browser_without_sound_says_so(browser: Browser, bench, serve):

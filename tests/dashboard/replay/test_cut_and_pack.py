@@ -33,7 +33,7 @@ def folder(tmp_path: Path, overheat: Recording) -> Path:
 
 def _cut(address: str, content: dict, **headers: str) -> tuple[int, dict]:
     request = urllib.request.Request(
-        f"{address}/cut",
+        f"{address}/api/cut",
         data=json.dumps(content).encode(),
         headers={"content-type": "application/json", "origin": address, **headers},
     )
@@ -58,7 +58,9 @@ def test_a_span_is_cut_out_beside_the_others(serve, folder: Path):
     assert (cut.name, cut.end_ns - cut.start_ns) == ("Hot part", 59_750_000_000)
     assert check_recording(cut).is_complete
     assert read_manifest(cut.path).cut_from[0].recording == "overheat"
-    with urllib.request.urlopen(f"{address}/past/{answer['path']}/opened", timeout=20) as opened:
+    with urllib.request.urlopen(
+        f"{address}/api/recordings/{answer['path']}/overview", timeout=20
+    ) as opened:
         assert json.load(opened)["packs"] is True
     assert _cut(address, {**ASK, "name": "Hot part"})[1]["path"] == f"{answer['path']}-2"
     assert not [path for path in folder.iterdir() if path.name.startswith(".")]
@@ -89,7 +91,7 @@ def test_who_may_not_cut(serve, folder: Path):
 def test_a_packed_recording_is_sent(serve, folder: Path, tmp_path: Path):
     """From a read-only server too: its length is told, and unpacked it is the recording."""
     address = serve(folder, "--read-only")
-    with urllib.request.urlopen(f"{address}/past/overheat/packed", timeout=60) as answer:
+    with urllib.request.urlopen(f"{address}/api/recordings/overheat/archive", timeout=60) as answer:
         content = answer.read()
         assert int(answer.headers["content-length"]) == len(content)
         assert "overheat.dutytrace.tar" in answer.headers["content-disposition"]
@@ -102,15 +104,15 @@ def test_what_is_not_sent(serve, get, folder: Path):
     """A live recording, a link that leads out, no recording: a sentence and no file."""
     address = serve(folder)
     with WriteLock(folder / "overheat"):
-        status, text = get(f"{address}/past/overheat/packed")
+        status, text = get(f"{address}/api/recordings/overheat/archive")
         assert (status, "dutytrace cut" in text) == (404, True)
     (folder / "overheat" / "frames" / "x.parquet").symlink_to("/etc/hostname")
     for name in ("overheat", "none", "..", "%2e%2e", "overheat%2f.."):
-        status, text = get(f"{address}/past/{name}/packed")
+        status, text = get(f"{address}/api/recordings/{name}/archive")
         assert status in {200, 404}
         assert "attachment" not in text
         assert "recording.json" not in text or "fault" in text
-    assert get(f"{address}/past/overheat/packed", {"host": "evil.example"})[0] == 403
+    assert get(f"{address}/api/recordings/overheat/archive", {"host": "evil.example"})[0] == 403
 
 
 @pytest.mark.slow

@@ -90,10 +90,10 @@ def test_replay_shows_what_they_would_have_raised(
     serve: Callable, get: Callable, overheat: Recording
 ):
     """Strip, rows, table and lead-ups by the other limits; without them by what was raised."""
-    at = f"{serve(overheat.path.parent)}/past/{overheat.path.name}"
+    at = f"{serve(overheat.path.parent)}/api/recordings/{overheat.path.name}"
     judged = f"judged={encode_token(EARLY)}"
     size = "width=900&height=500"
-    page = _asked(get, f"{at}/opened?{size}&{judged}")
+    page = _asked(get, f"{at}/overview?{size}&{judged}")
     limits = decode_token(encode_token(EARLY))
     found = find_excursions(overheat, limits)
     assert found
@@ -101,7 +101,7 @@ def test_replay_shows_what_they_would_have_raised(
         (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found
     ]
     assert page["judged"] == (
-        "Judged by other limits: early warm, image; nothing here was raised at the time."
+        "Evaluated with other limits: early warm, image; nothing here was raised at the time."
     )
     details = _asked(get, f"{at}/excursions?first=0&count=99&{judged}")["details"]
     assert [one["at_s"] for one in details] == [one["at_s"] for one in page["excursions"][:99]]
@@ -110,10 +110,10 @@ def test_replay_shows_what_they_would_have_raised(
         assert bool(told["peak"]) == bool(one.channel)
         assert "RMS torque" in told["led"]
     length_s = page["length_s"]
-    whole = _asked(get, f"{at}/rows?start=0&end={length_s}&{size}&{judged}")["layout"]["meta"]
+    whole = _asked(get, f"{at}/window?start=0&end={length_s}&{size}&{judged}")["layout"]["meta"]
     assert {line["text"] for line in whole["limits"]} == {"warning 45"}
     assert {word["mark"] for word in whole["lane"] if word["kind"] == "alert"} >= {"abnormal"}
-    plain = _asked(get, f"{at}/opened?{size}")
+    plain = _asked(get, f"{at}/overview?{size}")
     assert plain["judged"] == ""
     assert {one["limit"] for one in plain["excursions"]} >= {"housing-hot"}
 
@@ -129,10 +129,10 @@ def test_limits_that_do_not_fit_are_a_sentence(
     serve: Callable, get: Callable, overheat: Recording, text: str, words: str
 ):
     """As every answer of these routes: 404 and why."""
-    at = f"{serve(overheat.path.parent)}/past/{overheat.path.name}"
+    at = f"{serve(overheat.path.parent)}/api/recordings/{overheat.path.name}"
     for route in (
-        "opened?",
-        "rows?start=0&end=9&",
+        "overview?",
+        "window?start=0&end=9&",
         "span?start=0&end=9&",
         "excursions?first=0&count=9&",
     ):

@@ -28,7 +28,7 @@ severity = "trip"
 channel = "temperature_housing_degC"
 above = 60.0
 """
-WORDS = "Judged by other limits: early warm; nothing here was raised at the time."
+WORDS = "Evaluated with other limits: early warm; nothing here was raised at the time."
 
 
 def _page(browser: Browser) -> Page:
@@ -44,12 +44,12 @@ def test_other_limits_judge_and_it_is_said(browser: Browser, serve: Callable, ov
         page.wait_for_timeout(800)
         route.continue_()
 
-    page.route("**/opened?*", late)
+    page.route("**/overview?*", late)
     page.goto(f"{address}?judged={encode_token(EARLY)}")
     line = page.locator("#past-judged")
     expect(line).to_contain_text("Working out", timeout=PATIENCE_MS)
     expect(line).to_contain_text(WORDS, timeout=PATIENCE_MS)
-    page.unroute("**/opened?*")
+    page.unroute("**/overview?*")
     expect(page.locator("#past-rows[data-drawn]")).to_be_visible(timeout=PATIENCE_MS)
     limits = page.locator(".exc")
     expect(limits.first).to_have_attribute("data-limit", "early-warm")

@@ -4,6 +4,7 @@ import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import fields
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from dashboard.replay.overlay import (
 )
 from dashboard.replay.recording_view import DrawOptions
 from dashboard.server.recording_cache import RecordingCache
-from dashboard.text.theme import DARK, LIGHT, reader_zone
+from dashboard.text.theme import DARK, LIGHT
 from dashboard.text.units import select_displays
 from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
@@ -41,7 +42,6 @@ START_NS = 1_796_000_000 * S + 250_000_000
 LENGTH_S = 600.0
 GAP_S = (120.0, 160.0)
 DRAWN = DrawOptions(sheet=make_sheet("normal", 900, 440), theme=LIGHT)
-UTC = reader_zone(0)
 
 
 def _with_a_gap(batches: Iterator[FrameBatch]) -> Iterator[FrameBatch]:
@@ -248,7 +248,7 @@ def test_a_label_says_what_lies_over_what(
 ):
     """Both names, when the second one began, and how far it was moved which way."""
     said = overlay_label(overheat, _laid(second, shift_s), UTC)
-    assert said.startswith("Second, begun 30 Nov 2026, 00:53:20, over Overheat; ")
+    assert said.startswith("Second, started 30 Nov 2026, 00:53:20, over Overheat; ")
     assert words in said
 
 
@@ -316,14 +316,14 @@ def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> RecordingCa
 def test_what_is_wrong_with_the_second_is_said(shelf: RecordingCache, name: str, sentence: str):
     """The first one is drawn as it is alone, its span's figures too, and a sentence says why."""
     first = shelf.open_recording("overheat")
-    asked = OverlayRequest(name=name, shift_s=0.0, where=UTC)
+    asked = OverlayRequest(name=name, shift_s=0.0, zone=UTC)
     for draw in (
         lambda laid: recording_view.window_figure(first, 300.0, 320.0, DRAWN, laid),
         lambda laid: recording_view.span_table(first, 300.25, 320.75, overlay=laid),
     ):
         made = draw_with_overlay(asked, shelf, first, draw)
         fault = made.pop("over")["fault"]
-        assert fault.startswith("Nothing is laid over it")
+        assert fault.startswith("No overlay")
         assert sentence in fault
         assert made == draw(None)
 
@@ -337,7 +337,7 @@ def test_what_the_second_lacks_is_said(shelf: RecordingCache):
         "Its shoulder has no housing, speed, position.",
     ]
     assert told["pair"] is None
-    asked = OverlayRequest(name="torque", shift_s=float("nan"), where=UTC)
+    asked = OverlayRequest(name="torque", shift_s=float("nan"), zone=UTC)
     made = draw_with_overlay(
         asked,
         shelf,
@@ -350,17 +350,17 @@ def test_what_the_second_lacks_is_said(shelf: RecordingCache):
 
 def test_the_routes_bring_nonsense_into_range(serve, get, shelf: RecordingCache):
     """Shifts of nothing and to nowhere, a name of nothing: answered, and the first one drawn."""
-    address = f"{serve(shelf.folder)}/past/overheat"
+    address = f"{serve(shelf.folder)}/api/recordings/overheat"
     for shift in ("nan", "inf", "-1e300", "5", ""):
         query = f"over=torque&shift={shift}" if shift else "over=torque"
-        status, text = get(f"{address}/rows?start=0&end=60&{query}")
+        status, text = get(f"{address}/window?start=0&end=60&{query}")
         assert status == 200
         assert "words" in json.loads(text)["over"]
         assert get(f"{address}/span?start=0&end=60&{query}")[0] == 200
-    status, text = get(f"{address}/rows?start=0&end=60&over=..%2f..&shift=1")
+    status, text = get(f"{address}/window?start=0&end=60&over=..%2f..&shift=1")
     assert status == 200
     assert "fault" in json.loads(text)["over"]
-    assert "over" not in json.loads(get(f"{address}/rows?start=0&end=60")[1])
-    status, text = get(f"{address}/over?over=hip")
+    assert "over" not in json.loads(get(f"{address}/window?start=0&end=60")[1])
+    status, text = get(f"{address}/alignment?over=hip")
     assert status == 404
     assert "has no joint of" in json.loads(text)["fault"]

@@ -1,6 +1,7 @@
 """Who may speak to the server, and what it answers to nonsense."""
 
 import json
+import re
 import urllib.error
 import urllib.request
 
@@ -35,31 +36,34 @@ def address(serve, overheat: Recording) -> str:
 
 def test_the_routes_of_replay(address: str):
     """The list, an opened recording, rows and a span; nonsense is brought into range."""
-    status, text = _get(f"{address}/past")
+    status, text = _get(f"{address}/api/recordings")
     assert status == 200
     assert [row["name"] for row in json.loads(text)["rows"]] == ["Overheat"]
+    at = f"{address}/api/recordings/overheat"
     for query in ("start=-5&end=1e99", "start=nan&end=inf", "start=9&end=3", "start=0&end=1"):
-        assert _get(f"{address}/past/overheat/rows?{query}&width=-4&form=x&theme=y")[0] == 200
-        assert _get(f"{address}/past/overheat/span?{query}")[0] == 200
-    assert _get(f"{address}/past/overheat/rows?start=a&end=b")[0] == 422
+        assert _get(f"{at}/window?{query}&width=-4&form=x&theme=y")[0] == 200
+        assert _get(f"{at}/span?{query}")[0] == 200
+    status, text = _get(f"{at}/window?start=a&end=b")
+    assert status == 422
+    assert json.loads(text)["fault"].startswith("start: ")
 
 
 def test_a_name_never_leaves_the_folder(address: str):
     """Dots, slashes and names of nothing are answered with a sentence."""
     for name in ("..", "%2e%2e", "..%2f..", "nothing", "overheat%2f..", "~", "%00"):
-        status, text = _get(f"{address}/past/{name}/opened")
+        status, text = _get(f"{address}/api/recordings/{name}/overview")
         assert status in {404, 422, 200}
         assert '"strip"' not in text
     ask = {"recording": "../overheat", "kind": "note", "text": "x"}
-    assert _post(f"{address}/ask", ask, {"origin": address})[0] == 404
+    assert _post(f"{address}/api/requests", ask, {"origin": address})[0] == 404
 
 
 def test_foreign_pages_and_hosts_are_turned_away(address: str, overheat: Recording):
     """A rebound Host, a foreign Origin and a change without an Origin get nothing."""
-    assert _get(f"{address}/past", {"host": "evil.example"})[0] == 403
+    assert _get(f"{address}/api/recordings", {"host": "evil.example"})[0] == 403
     ask = {"recording": "overheat", "kind": "note", "text": "x"}
     for headers in ({}, {"origin": "http://evil.example"}, {"origin": "null"}):
-        assert _post(f"{address}/ask", ask, headers)[0] == 403
+        assert _post(f"{address}/api/requests", ask, headers)[0] == 403
     overheat.refresh()
     assert not [event for event in overheat.read_events() if event.kind == "note"]
 
@@ -68,7 +72,28 @@ def test_every_first_page_brings_its_style(serve, overheat: Recording):
     """The very first request may be of any page: it names style and scripts, all of this server."""
     status, text = _get(f"{serve(overheat.path.parent)}/replay/overheat")
     assert status == 200
-    for name in ("look.css", "draw.js", "live.js", "replay.js"):
+    for name in ("look.css", "main.mjs", "live/page.mjs", "replay/page.mjs"):
         assert name in text
     assert 'src="http' not in text
     assert 'href="http' not in text
+
+
+def test_dash_loads_no_module_by_itself(serve, overheat: Recording):
+    """Each module is named once for loading ahead, and only the first one is a script."""
+    status, text = _get(f"{serve(overheat.path.parent)}/replay")
+    assert status == 200
+    scripts = re.findall(r'<script[^>]*src="([^"]+)"', text)
+    assert [src for src in scripts if ".mjs" in src] == re.findall(r'src="(/modules/[^"]+)"', text)
+    assert len([src for src in scripts if src.startswith("/modules/")]) == 1
+    assert text.count("replay/page.mjs") == 1
+    assert "plotly.min" not in "".join(scripts)
+
+
+def test_modules_are_served_as_one_version(serve, overheat: Recording):
+    """The page's own version is JavaScript that may be kept; another version is not there."""
+    address = serve(overheat.path.parent)
+    main = re.findall(r'src="(/modules/[^"]+)"', _get(f"{address}/replay")[1])[0]
+    with urllib.request.urlopen(f"{address}{main}", timeout=20) as answer:
+        assert answer.headers["content-type"].startswith("text/javascript")
+        assert "immutable" in answer.headers["cache-control"]
+    assert _get(f"{address}/modules/0/main.mjs")[0] == 404

@@ -7,14 +7,8 @@ from pathlib import Path
 import pytest
 
 from dashboard.text import theme
-from dashboard.text.theme import (
-    DARK,
-    LIGHT,
-    contrast_ratio,
-    format_duration,
-    format_elapsed,
-    format_number,
-)
+from dashboard.text.format import format_duration, format_elapsed, format_number
+from dashboard.text.theme import DARK, LIGHT, contrast_ratio
 
 CSS = Path(theme.__file__).parent / "assets" / "look.css"
 
@@ -114,7 +108,7 @@ def test_pages_and_figures_share_their_colours():
     light, _, rest = CSS.read_text("utf-8").partition("@media (prefers-color-scheme: dark)")
     dark = rest.partition("\n}")[0]
     for look, css in ((LIGHT, light), (DARK, dark)):
-        wanted = {f"pen-{number}": look.pen_colour(number) for number in (1, 2, 3, 4)}
+        wanted = {f"pen-{pen}": look.pen_colour(pen) for pen in (1, 2, 3, 4)}
         for field in fields(look):
             if field.name not in {"name", "pens"}:
                 wanted[field.name.replace("_", "-")] = getattr(look, field.name)
@@ -135,6 +129,6 @@ def test_numbers_as_the_pages_write_them():
     assert format_number(-3.04, 1) == "−3.0"
     assert format_number(-0.01, 1) == "0.0"
     assert format_number(float("nan")) == "–"
-    assert format_elapsed(11565.04, tenths=True) == "03:12:45.0"
+    assert format_elapsed(11565.04, 1) == "03:12:45.0"
     assert format_duration(860) == "14 min 20 s"
     assert format_duration(0.62) == "0.6 s"

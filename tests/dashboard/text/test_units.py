@@ -8,10 +8,10 @@ import pytest
 
 from dashboard.figures.axes import tick_text
 from dashboard.figures.sheet import make_sheet
-from dashboard.live.session import parse_view_request
+from dashboard.live.view import view_request
 from dashboard.plot_data import plan_recording_rows, read_annotations
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
-from dashboard.text.theme import LIGHT, reader_zone
+from dashboard.text.theme import LIGHT
 from dashboard.text.units import ANGLE_DISPLAYS, SPEED_DISPLAYS, select_displays
 from logger.importing.import_frames import import_frames
 from logger.limits.limit import parse_limits
@@ -128,7 +128,7 @@ def test_limits_alerts_and_excursions_follow(moving: Recording):
         assert [limit.pick_up for limit in furniture.limits] == [pytest.approx(line)]
         assert furniture.alerts
         assert all(words in alert.text for alert in furniture.alerts)
-        page = open_view(moving, _drawn("deg", speed), reader_zone(0))
+        page = open_view(moving, _drawn("deg", speed))
         assert words in page["excursions"][0]["words"]
         assert words in page["excursions"][0]["peak"]
 
@@ -147,9 +147,9 @@ def test_a_spans_figures_follow(moving: Recording):
 
 def test_a_page_says_its_units_and_nonsense_is_plain():
     """What a page asks for, and what nobody knows."""
-    assert parse_view_request({"position": "rad", "speed": "rpm"}).displays["speed"].unit == "rpm"
+    assert view_request({"position": "rad", "speed": "rpm"}).displays["speed"].unit == "rpm"
     for said in ({}, {"position": 3, "speed": None}, {"position": "turn", "speed": "knots"}):
-        displays = parse_view_request(said).displays
+        displays = view_request(said).displays
         assert (displays["position"].unit, displays["speed"].unit) == ("°", "°/s")
 
 

@@ -1,7 +1,7 @@
 """The meaning of limits: the standard's worked trace, gaps, delays, an oracle of plain loops."""
 
-import json
 import math
+import pickle
 import time
 from dataclasses import dataclass
 from itertools import pairwise
@@ -11,17 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
-from logger.limits.evaluate import (
-    EvaluationState,
-    evaluate,
-    initial_state,
-    plan_limits,
-    state_from_json,
-    state_to_json,
-)
-from logger.limits.limit import Level, Limit, LimitSet, Silence
+from logger.limits.evaluate import EvaluationState, evaluate, initial_state, plan_limits
+from logger.limits.kinds.level import Level
+from logger.limits.kinds.silence import Silence
+from logger.limits.limit import Limit, LimitSet
 from logger.limits.limit_change import LimitChange
 
 S = 1_000_000_000
@@ -216,45 +210,6 @@ def test_state_says_what_is_active():
     assert state.active == ("hot",)
 
 
-def test_state_survives_a_restart():
-    """Taken up from plain content, an active alert stays; an unfinished silence counts anew."""
-    limits = [level(above=70), silence(2)]
-    _, plan, state = run(limits, batch_of([0], **{HOUSING: [80]}), now_s=1)
-    plain = json.loads(json.dumps(state_to_json(state)))
-    again = state_from_json(plan, plain, start_ns=100 * S)
-    changes, _ = evaluate(plan, again, batch_of([101], **{HOUSING: [60]}), now_ns=101 * S)
-    assert told(changes) == [("off", 101)]
-    assert changes[0].peak == 80.0
-
-
-def test_state_of_other_limits():
-    """A limit that is new, or of another kind than before, begins anew; one gone is left out."""
-    _, _, state = run([level(above=70), level(name="gone", above=1)], batch_of([0]), now_s=1)
-    plan = plan_limits(
-        LimitSet(limits=(silence(2, name="hot"), level(name="new", above=3))),
-        joint="shoulder",
-        hold_ns={HOUSING: S},
-    )
-    again = state_from_json(plan, state_to_json(state), start_ns=7 * S)
-    assert again == initial_state(plan, start_ns=7 * S)
-
-
-@pytest.mark.parametrize(
-    "plain",
-    [
-        {},
-        {"format": 2, "limits": {}},
-        {"format": 1, "limits": []},
-        {"format": 1, "limits": {"hot": {"kind": "level", "colour": 3}}},
-    ],
-)
-def test_state_that_is_none(plain):
-    """Content that is no kept state is answered with a sentence."""
-    _, plan, _ = run([level(above=70)], batch_of([0]))
-    with pytest.raises(InputError, match="kept state of the limits of joint 'shoulder'"):
-        state_from_json(plan, plain, start_ns=0)
-
-
 # ---- an oracle of plain loops -------------------------------------------------------------------
 
 
@@ -410,7 +365,7 @@ def test_agrees_with_plain_loops(case):
 @settings(max_examples=500, deadline=None)
 @given(a_case(), st.data())
 def test_any_chunking_gives_the_same(case, data):
-    """Cut anywhere, told any true watermark, kept as plain content: same changes and state."""
+    """Cut anywhere, told any true watermark, kept as content: same changes and state."""
     limits, batch, hold, now_ns = case
     plan = plan_limits(LimitSet(limits=tuple(limits)), joint="shoulder", hold_ns=hold)
     whole, end = evaluate(plan, initial_state(plan, start_ns=0), batch, now_ns=now_ns)
@@ -427,7 +382,7 @@ def test_any_chunking_gives_the_same(case, data):
         )
         parts += changes
         if data.draw(st.booleans()):
-            state = state_from_json(plan, json.loads(json.dumps(state_to_json(state))), start_ns=0)
+            state = pickle.loads(pickle.dumps(state))
     changes, state = evaluate(plan, state, batch.select_rows(slice(0, 0)), now_ns=now_ns)
     assert tuple(parts) + changes == whole
     assert state == end

@@ -5,10 +5,11 @@ import pytest
 from logger.errors import InputError
 from logger.joint.bench.bench import bench_from_texts
 from logger.joint.bench.layout import shipped_layout_text
+from logger.limits.kinds import KIND_NAMES
+from logger.limits.kinds.level import Level
+from logger.limits.kinds.silence import Silence
 from logger.limits.limit import (
-    Level,
     LimitSet,
-    Silence,
     check_for_bench,
     parse_limits,
     read_limits,
@@ -79,7 +80,7 @@ def test_a_limits_file_is_taken():
     warm, hard, silent = limits.limits
     assert isinstance(warm, Level)
     assert (warm.pick_up, warm.clears_at, warm.on_delay_s, warm.off_delay_s) == (70, 67, 5, 5)
-    assert (warm.is_rising, warm.magnitude, warm.joint) == (True, False, "shoulder")
+    assert (warm.rising, warm.magnitude, warm.joint) == (True, False, "shoulder")
     assert isinstance(hard, Level)
     assert (hard.clears_at, hard.drop_off, hard.on_delay_s, hard.joint) == (30, None, 0, None)
     assert isinstance(silent, Silence)
@@ -156,14 +157,13 @@ def test_a_limit_by_name():
         ),
         (
             WARM.replace('"level"', '"levle"'),
-            "limits.toml: limit[1].kind: found 'levle', expected one of level, inverse-time, "
-            "thermal, rate, tracking, frozen, touch, silence, bus, disk. "
+            f"limits.toml: limit[1].kind: found 'levle', expected one of {', '.join(KIND_NAMES)}. "
             "Did you mean 'level'?",
         ),
         (
             WARM.replace('kind      = "level"', ""),
-            "limits.toml: limit[1].kind: this key is missing; expected one of level, inverse-time, "
-            "thermal, rate, tracking, frozen, touch, silence, bus, disk.",
+            "limits.toml: limit[1].kind: this key is missing; expected one of "
+            f"{', '.join(KIND_NAMES)}.",
         ),
         (
             SILENT.replace("0.5", "0"),

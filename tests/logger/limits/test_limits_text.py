@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.limits.describe import example_text
+from logger.limits.kinds import example_text
 from logger.limits.limits_text import limit_tables, replace_limits_text
 
 TEXT = """# the bench in the corner

@@ -2,7 +2,9 @@
 
 import pytest
 
-from logger.limits.limit import Level, Limit, Silence, parse_limits
+from logger.limits.kinds.level import Level
+from logger.limits.kinds.silence import Silence
+from logger.limits.limit import Limit, parse_limits
 from logger.limits.limit_change import LimitChange
 from logger.limits.words import change_sentence, describe_limit, limit_label
 

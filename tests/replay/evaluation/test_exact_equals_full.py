@@ -213,6 +213,8 @@ def others(draw):
                 'tms = 0.05\nreset = "{reset}"\nreset_s = 9.0\n{delay}',
                 'kind = "frozen"\nchannel = "temperature_housing_degC"\nwithin = 0.3\n'
                 'load = "current_A"\nload_above = {a}\non_delay_s = 2.0\n',
+                'kind = "oscillation"\nchannel = "torque_Nm"\nabove = {a}\ndrop_off = 0.5\n'
+                "band_Hz = [0.2, 1.0]\n{delay}",
                 'kind = "silence"\nafter_s = {after}\n',
             ]
         )

@@ -66,6 +66,14 @@ above = 0.05
 drop_off = 0.01
 off_delay_s = 1.5
 [[limit]]
+name = "shaking"
+kind = "oscillation"
+severity = "warning"
+channel = "current_A"
+above = 0.2
+drop_off = 0.1
+band_Hz = [0.5, 4.0]
+[[limit]]
 name = "frozen"
 kind = "frozen"
 severity = "warning"
@@ -150,7 +158,7 @@ def test_what_stands_at_the_end_tells_how_far_it_went(recording: Recording):
 def test_the_events_tell_what_the_rows_do(recording: Recording):
     """Of every kind: onset, instants, peaks, what led up; to the last digit."""
     found = find_excursions(recording)
-    assert len({one.limit for one in found}) == 8
+    assert len({one.limit for one in found}) == 9
     assert recorded_excursions(recording) == found
 
 

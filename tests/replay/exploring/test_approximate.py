@@ -12,7 +12,6 @@ from replay.exploring.approximate import (
     approximate_measure,
     may_miss_short,
     read_second_values,
-    summary_styles,
     to_min_max,
 )
 from replay.recording import Recording
@@ -35,7 +34,7 @@ def _rough(recording: Recording, joint: str, limit: AnyJointLimit) -> LimitMeasu
         own,
         {
             name: read_second_values(recording, joint, name, style)
-            for name, style in summary_styles(own).items()
+            for name, style in own.summary_styles.items()
         },
         joint=joint,
         hold_ns=recording.hold_ns(joint),
@@ -95,6 +94,7 @@ def test_a_silence_is_exact(overheat: Recording, after_s: float):
         'kind = "tracking"\nchannel = "torque_Nm"\nabove = 1.0',
         'kind = "frozen"\nchannel = "position_rad"\nload = "current_A"\nload_above = 2.0\n'
         "on_delay_s = 10.0",
+        'kind = "oscillation"\nchannel = "torque_Nm"\nabove = 0.5\nband_Hz = [1.0, 4.0]',
         'kind = "level"\nchannel = "current_A"\nabove_rated = 0.9',
         'kind = "level"\nchannel = "temperature_drive_degC"\noutside = [10.0, 60.0]',
     ],
@@ -138,7 +138,7 @@ def test_no_look_is_saved_where_something_could_freeze(
     for joint in overheat.joints:
         found = _rough(overheat, joint, limit)
         with monkeypatch.context() as patched:
-            patched.setattr("replay.exploring.approximate._may_freeze", lambda *_: True)
+            patched.setattr("logger.limits.kinds.stuck.Stuck.rules_out", lambda *_: False)
             whole = _rough(overheat, joint, limit)
         assert same_alerts(found.alerts, whole.alerts)
         assert np.array_equal(found.values, whole.values)

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
-from logger.limits.describe import example_text
+from logger.limits.kinds import example_text
 from logger.limits.limit import parse_limits
 from replay.tuning.save import candidate_limits_text, write_limits
 from replay.tuning.sweep import parse_sweep

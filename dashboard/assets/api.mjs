@@ -1,0 +1,191 @@
+// @ts-check
+/* The server as the pages see it: one function a route, all by one way of asking. A request of a page
+   that has ended is never answered, so nobody has to ask whether the page is still there. */
+import { readerZone } from "./format.mjs";
+import { chosenUnits } from "./units.mjs";
+
+/** @typedef {Record<string, string | number | boolean | null | undefined>} Params */
+
+/** What went wrong with a request: `lost` when no server answered, else what the server says. */
+export class RequestError extends Error {
+  /** @param {string} message @param {{lost?: boolean, answer?: any}} [more] */
+  constructor(message, { lost = false, answer = {} } = {}) {
+    super(message);
+    this.lost = lost;
+    this.answer = answer;
+  }
+}
+
+/**
+ * An address with its query; what is undefined, null or empty is left out.
+ * @param {string} path
+ * @param {Params} params
+ */
+export function addressOf(path, params = {}) {
+  const query = new URLSearchParams();
+  for (const [key, value] of Object.entries(params))
+    if (value !== undefined && value !== null && value !== "") query.set(key, String(value));
+  const text = query.toString();
+  return text ? path + "?" + text : path;
+}
+
+/**
+ * @param {string} address
+ * @param {RequestInit} how
+ * @returns {Promise<any>}
+ */
+async function request(address, how) {
+  let answer;
+  try {
+    const response = await fetch(address, { cache: "no-store", ...how });
+    answer = await response.json().catch(() => ({
+      fault: response.ok ? "There is no recording of that name." : `The server answered ${response.status}.`,
+    }));
+    if (!response.ok && !answer.fault) answer.fault = `The server answered ${response.status}.`;
+  } catch {
+    if (how.signal?.aborted) return new Promise(() => {});
+    throw new RequestError("The server cannot be reached.", { lost: true });
+  }
+  if (how.signal?.aborted) return new Promise(() => {});
+  if (answer.fault) throw new RequestError(answer.fault, { answer });
+  return answer;
+}
+
+/** @param {string} path @param {Params} params @param {AbortSignal} [signal] */
+function get(path, params, signal) {
+  return request(addressOf(path, params), { signal });
+}
+
+/** @param {string} path @param {object} body @param {AbortSignal} [signal] @param {RequestInit} [how] */
+function post(path, body, signal, { headers = {}, ...how } = {}) {
+  const json = { "content-type": "application/json", ...headers };
+  return request(path, { method: "POST", headers: json, body: JSON.stringify(body), signal, ...how });
+}
+
+/** Where the reader is: times of day are told in this zone. */
+export function readerPlace() {
+  return { zone: readerZone() };
+}
+
+/** @param {string} name @param {string} part */
+function recordingPath(name, part) {
+  return `/api/recordings/${encodeURIComponent(name)}/${part}`;
+}
+
+/** Whether this browser's session still stands. */
+export function fetchSession() {
+  return get("/session", {});
+}
+
+/* ---- writing into a recording ---- */
+
+/** A note, an acknowledgement or a shelving. @param {object} what @param {AbortSignal} signal */
+export function sendRequest(what, signal) {
+  return post("/api/requests", what, signal);
+}
+
+/** Cuts a span out as a recording of its own. @param {{recording: string, start_s: number, end_s: number}} span */
+export function cutOut(span) {
+  return post("/api/cut", span);
+}
+
+/* ---- Replay ---- */
+
+/** All recordings. @param {AbortSignal} signal */
+export function fetchRecordings(signal) {
+  return get("/api/recordings", readerPlace(), signal);
+}
+
+/**
+ * What is shown of a recording whatever its window.
+ * @param {string} name
+ * @param {Params} view
+ * @param {AbortSignal} signal
+ */
+export function fetchOpened(name, view, signal) {
+  return get(recordingPath(name, "overview"), { ...readerPlace(), ...chosenUnits(), ...view }, signal);
+}
+
+/** The figure of a window. @param {string} name @param {Params} view @param {AbortSignal} signal */
+export function fetchRows(name, view, signal) {
+  return get(recordingPath(name, "window"), { ...readerPlace(), ...chosenUnits(), ...view }, signal);
+}
+
+/** What led up to some excursions. @param {string} name @param {Params} which @param {AbortSignal} signal */
+export function fetchLeadUps(name, which, signal) {
+  return get(recordingPath(name, "excursions"), { ...chosenUnits(), ...which }, signal);
+}
+
+/** A span's statistics. @param {string} name @param {Params} span @param {AbortSignal} signal */
+export function fetchSpan(name, span, signal) {
+  return get(recordingPath(name, "span"), { ...chosenUnits(), ...span }, signal);
+}
+
+/**
+ * How a second recording can lie over the first.
+ * @param {string} name
+ * @param {string} over
+ * @param {AbortSignal} signal
+ */
+export function fetchOverlay(name, over, signal) {
+  return get(recordingPath(name, "alignment"), { ...chosenUnits(), over }, signal);
+}
+
+/** Where a recording can be had as one file. @param {string} name */
+export function packedAddress(name) {
+  return recordingPath(name, "archive");
+}
+
+/* ---- Bus ---- */
+
+/** All recordings of the folder, for the Bus page. @param {AbortSignal} signal */
+export function fetchBusRecordings(signal) {
+  return get("/api/bus/recordings", readerPlace(), signal);
+}
+
+/**
+ * A recording's buses, and who sent in a span of it.
+ * @param {string} name
+ * @param {Params} view
+ * @param {AbortSignal} signal
+ */
+export function fetchBusView(name, view, signal) {
+  return get(recordingPath(name, "bus"), { ...readerPlace(), ...view }, signal);
+}
+
+/* ---- Limits ---- */
+
+/** What the Limits page begins with: recordings and the forms of limits. @param {AbortSignal} signal */
+export function fetchLimitsStart(signal) {
+  return get("/api/limits", readerPlace(), signal);
+}
+
+/**
+ * The limits of a recording; an example of every kind without one.
+ * @param {string} recording
+ * @param {AbortSignal} signal
+ */
+export function fetchLimitsOf(recording, signal) {
+  return request("/api/limits/start?" + new URLSearchParams({ recording }), { signal });
+}
+
+/** How far work has come. @param {number} number @param {AbortSignal} signal */
+export function fetchWork(number, signal) {
+  return get(`/api/limits/jobs/${number}`, {}, signal);
+}
+
+/**
+ * Any question of the Limits page.
+ * @param {string} what the route: evaluate, exact, curve, sweep, file, parse or deploy
+ * @param {object} question
+ * @param {string} page which page asks: a newer question of it replaces an older one
+ * @param {AbortSignal} [signal]
+ */
+export function askLimits(what, question, page, signal) {
+  return post("/api/limits/" + what, question, signal, { headers: { "x-page": page } });
+}
+
+/** Ends work that nobody waits for any more, even from a page that is being left. @param {number} number */
+export function stopWork(number) {
+  return post("/api/limits/jobs/stop", { number }, undefined, { keepalive: true }).catch(() => {});
+}

@@ -1,0 +1,287 @@
+// @ts-check
+/* The Bus page: how the buses of a recording were, and who sent in a span of it. A live recording is asked
+   again every second and a half. The address bar holds the view, so that it can be sent to a colleague. */
+import { fetchBusRecordings, fetchBusView } from "../api.mjs";
+import { byId, clamp, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { figureSize, Page, windowWithin } from "../page.mjs";
+import { busAddress, busViewOf, NEWEST_S } from "./address.mjs";
+import { BusControls, LEAST_WINDOW_S } from "./controls.mjs";
+import { BusNotice, LOST_MS } from "./notice.mjs";
+import { renderBuses, renderEvents, renderHints, renderSpanHead, renderUndecoded, SenderTable } from "./tables.mjs";
+import { BusTimeline, timelineHeight } from "./timeline.mjs";
+
+const AGAIN_MS = 1500;
+const LIST_EVERY = 4; /* ticks */
+const ADDRESS_AFTER_MS = 300;
+const VISITED_S = 60;
+const HANDED_OVER = "dutytrace-opened";
+const EMPTY = /** @type {[string, string][]} */ ([
+  ["Record the bench", "dutytrace record bench.toml"],
+  ["See it with simulated joints", "dutytrace demo"],
+  ["Listen without recording", "dutytrace bus bench.toml --for 10s"],
+]);
+
+/** The recording that is looked at in Replay is looked at on this page as well. */
+export function keepOpenedForBus() {
+  const keep = (/** @type {Event} */ event) => {
+    const link = /** @type {Element} */ (event.target).closest?.('nav a[href="/bus"]');
+    const match = /^\/(?:replay|bus)\/([^/]+)$/.exec(location.pathname);
+    if (link && match) sessionStorage.setItem(HANDED_OVER, decodeURIComponent(match[1]));
+  };
+  document.addEventListener("click", keep, { capture: true });
+}
+
+/** A time as the address tells it, so that who is sent it sees the same. @param {number} seconds */
+function roundToMilli(seconds) {
+  return Math.round(seconds * 1000) / 1000;
+}
+
+/** State, routing and asking of the Bus page. */
+export class BusPage extends Page {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    super(root);
+    /** The recording that is looked at, empty for none. */
+    this.name = "";
+    /** The bus whose senders are listed, empty for the first. */
+    this.bus = "";
+    /** The window of the picture, null for the whole recording. @type {[number, number] | null} */
+    this.view = null;
+    /** The span that is held, null while the newest is followed. @type {[number, number] | null} */
+    this.span = null;
+    /** How much of the newest is followed, in seconds. */
+    this.newest = NEWEST_S;
+    /** What the server answered last. @type {any} */
+    this.answer = null;
+    this.isAsking = false;
+    this.isStale = false;
+    this.asked_ms = -Infinity;
+    this.cost_ms = 0;
+    this.ticks = 0;
+    this.notice = new BusNotice(this);
+    this.timeline = new BusTimeline(this);
+    this.senders = new SenderTable(this, this.part("talkers"));
+    this.select = html("select");
+    this.select.id = "heard-select";
+    this.part("choice").replaceChildren(this.select);
+    this.controls = new BusControls(this);
+    this.listen(window, "popstate", () => this.route());
+    this.onScreenChange(() => this.fetch());
+    this.every(AGAIN_MS, () => this.tick());
+    this.route();
+  }
+
+  /** @param {string} name */
+  part(name) {
+    return byId("heard-" + name);
+  }
+
+  end() {
+    super.end();
+    this.timeline.end();
+  }
+
+  /* ---- which recording ---- */
+
+  route() {
+    const match = /^\/bus\/([^/]+)$/.exec(location.pathname);
+    Object.assign(this, busViewOf(location.search));
+    this.answer = null;
+    const kept = sessionStorage.getItem(HANDED_OVER);
+    sessionStorage.removeItem(HANDED_OVER);
+    this.refreshList(match ? decodeURIComponent(match[1]) : kept || "");
+  }
+
+  address() {
+    const { bus, view, span, newest } = this;
+    const isOneOfSeveral = this.answer?.buses.length > 1;
+    return busAddress(this.name, { bus: isOneOfSeveral ? bus : "", view, span, newest });
+  }
+
+  /** Asks which recordings there are, and opens one. @param {string} [wanted] */
+  async refreshList(wanted = "") {
+    try {
+      const { recordings, folder } = await fetchBusRecordings(this.signal);
+      this.notice.markAnswered();
+      this.renderList(recordings);
+      const newest = recordings.find((/** @type {any} */ r) => r.live) || recordings[0];
+      const name = wanted || this.name || newest?.path || "";
+      if (!name) {
+        this.renderEmpty(folder);
+        return;
+      }
+      this.part("empty").hidden = true;
+      if (this.name !== name || !this.answer) {
+        this.name = name;
+        this.fetch();
+      }
+      this.select.value = name;
+    } catch (fault) {
+      this.notice.renderFault(fault);
+    }
+  }
+
+  /** @param {any[]} recordings */
+  renderList(recordings) {
+    renderFact(this.select, recordings, () =>
+      recordings.map((r) => {
+        const option = html("option", "", r.name + (r.live ? ", still recording" : ", " + r.begun));
+        option.value = r.path;
+        return option;
+      }),
+    );
+  }
+
+  /** @param {string} folder */
+  renderEmpty(folder) {
+    this.name = "";
+    this.part("opened").hidden = true;
+    this.part("empty").hidden = false;
+    const lede = `There are no recordings in ${folder} yet.`;
+    renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
+  }
+
+  /** @param {string} name */
+  open(name) {
+    if (name === this.name) return;
+    Object.assign(this, { name, bus: "", view: null, span: null, answer: null });
+    if (this.notice.lost === "recording") this.notice.markAnswered(true);
+    history.pushState(null, "", this.address());
+    this.fetch();
+  }
+
+  /* ---- asking: one question at a time, the newest one next ---- */
+
+  tick() {
+    if (document.hidden) return;
+    this.ticks += 1;
+    if (!this.name || this.ticks % LIST_EVERY === 0) this.refreshList();
+    /* What costs the server long is asked more seldom: at most a tenth of its time. */
+    const isDue = performance.now() - this.asked_ms > 9 * this.cost_ms;
+    if (this.name && (!this.answer || this.answer.live || this.notice.lost) && isDue) this.fetch();
+    if (this.isAsking && this.notice.quiet_ms > LOST_MS + AGAIN_MS) this.notice.renderSilence();
+  }
+
+  async fetch() {
+    if (!this.name || this.gone) return;
+    if (this.isAsking) {
+      this.isStale = true;
+      return;
+    }
+    this.isAsking = true;
+    this.isStale = false;
+    this.asked_ms = performance.now();
+    this.part("opened").hidden = false;
+    const { name, bus, view, span, newest } = this;
+    const { host } = this.timeline;
+    host.classList.add("busy");
+    const which = { newest, bus, start: view?.[0], end: view?.[1], span0: span?.[0], span1: span?.[1] };
+    try {
+      const size = figureSize(host.clientWidth, timelineHeight());
+      const answer = await fetchBusView(name, { ...which, ...size }, this.signal);
+      if (this.name === name) {
+        this.notice.markAnswered(true);
+        this.cost_ms = performance.now() - this.asked_ms;
+        await this.render(answer);
+      }
+    } catch (fault) {
+      this.notice.renderFault(fault);
+    }
+    this.isAsking = false;
+    host.classList.remove("busy");
+    if (this.isStale) this.fetch();
+  }
+
+  /* ---- showing ---- */
+
+  /** @param {any} answer */
+  async render(answer) {
+    this.part("opened").classList.remove("waiting");
+    this.answer = answer;
+    this.bus = answer.buses[answer.bus].name;
+    if (this.view) this.view = answer.view.slice();
+    setText(this.part("name"), answer.name);
+    setText(this.part("when"), answer.when);
+    document.title = `Bus: ${answer.name} – dutytrace`;
+    this.select.value = answer.path;
+    const caution = this.part("caution");
+    caution.hidden = !answer.caution;
+    setText(caution, answer.caution);
+    renderBuses(this.part("buses"), answer.buses, answer.bus);
+    renderSpanHead((name) => this.part(name), answer);
+    this.senders.render(answer.talk);
+    renderHints(this.part("hints"), answer.talk);
+    renderUndecoded(this.part("undecoded"), answer.talk);
+    renderEvents(this.part("happened"), answer, (at_s, bus) => this.visit(at_s, bus));
+    this.controls.markChoices();
+    this.after("address", ADDRESS_AFTER_MS, () => {
+      if (this.name) history.replaceState(null, "", this.address());
+    });
+    await this.timeline.render(answer);
+  }
+
+  /** The span whose senders are shown. @returns {[number, number] | null} */
+  shownSpan() {
+    const span = this.answer?.talk;
+    return span ? [span.from_s, span.to_s] : null;
+  }
+
+  /* ---- what somebody does ---- */
+
+  spanLength() {
+    return this.span ? this.span[1] - this.span[0] : this.newest;
+  }
+
+  /**
+   * Looks at a span, of a bus if one is named.
+   * @param {number} from
+   * @param {number} to
+   * @param {string | null} [bus]
+   */
+  takeSpan(from, to, bus = null) {
+    if (!this.answer) return;
+    if (bus !== null) this.bus = bus;
+    const [start, end] = windowWithin(from, to, 0, Math.max(this.answer.length_s, 0.1)).map(roundToMilli);
+    this.span = [start, Math.max(end, start + 0.001)];
+    const [left, right] = this.answer.view;
+    const half = (right - left) / 2;
+    if (this.view && (start < left || start > right)) this.show(start - half, start + half);
+    else this.fetch();
+  }
+
+  /** @param {number} at_s @param {number | null | undefined} bus its place among the buses */
+  visit(at_s, bus) {
+    const half = Math.min(this.spanLength(), VISITED_S) / 2;
+    const name = bus === null || bus === undefined ? null : (this.answer.buses[bus]?.name ?? null);
+    this.takeSpan(at_s - half, at_s + half, name);
+  }
+
+  /** Shows a window. @param {number} from @param {number} to */
+  show(from, to) {
+    const whole = Math.max(this.answer.length_s, LEAST_WINDOW_S);
+    const view = windowWithin(from, to, LEAST_WINDOW_S, whole);
+    this.view = view[1] - view[0] >= whole - 0.01 ? null : view;
+    this.fetch();
+  }
+
+  /** @param {number} factor @param {number} [around] the span, or the end, without */
+  zoom(factor, around) {
+    const [from, to] = this.answer.view;
+    const span = this.shownSpan();
+    const at = around ?? (span ? clamp(span[0], from, to) : to);
+    this.show(at - (at - from) * factor, at + (to - at) * factor);
+  }
+
+  follow() {
+    if (this.span) this.newest = clamp(this.spanLength(), 1, 60);
+    this.span = null;
+    if (this.answer?.live) this.view = null;
+    this.fetch();
+  }
+
+  /** @param {string} bus */
+  chooseBus(bus) {
+    this.bus = bus;
+    this.fetch();
+  }
+}

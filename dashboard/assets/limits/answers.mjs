@@ -1,0 +1,152 @@
+// @ts-check
+/* What the server answered on the Limits page, and what its parts show of it. What is shown while another
+   question is open is pale, and a line that is dragged never waits for an answer. */
+import { setText } from "../dom.mjs";
+
+const NOT_ANSWERED = {
+  lost: "Not answered: the server cannot be reached.",
+  badEnd: "Not answered: the bad end does not fit.",
+  mistake: "Not answered: something is to be mended, where it is said.",
+  limits: "Not answered: something is to be mended in the limits, where it is said.",
+};
+
+/** The last answer. */
+export class LimitsAnswers {
+  /** @param {import("./page.mjs").LimitsPage} page */
+  constructor(page) {
+    this.page = page;
+    /** The last answer; its traces come only where they are others. @type {any} */
+    this.answer = null;
+    /** @type {any} */
+    this.shapes = null;
+    /** What the traces are of. */
+    this.drawn = "";
+    /** What was found of each limit. @type {any[]} */
+    this.results = [];
+    /** @type {{index: number, key: string, said: string}[]} */
+    this.mistakes = [];
+  }
+
+  /** Forgets what was found of limits that are no longer there. */
+  forget() {
+    this.results = [];
+    this.mistakes = [];
+  }
+
+  /** Where the traces are known they are not sent again. */
+  knownShapes() {
+    return this.shapes ? this.drawn : "";
+  }
+
+  /** @param {boolean} isWhole */
+  renderWaiting(isWhole) {
+    const count = this.page.draft.paths.length;
+    if (!isWhole) this.page.part("desk").classList.add("waiting");
+    this.page.scores.say(`reading ${count}${count === 1 ? " recording" : " recordings"}`);
+  }
+
+  /** @param {import("../api.mjs").RequestError} fault */
+  renderUnanswered(fault) {
+    const isBadEnd = /(^|: )bad[ _]end/.test(fault.message);
+    this.page.badEndForm.renderMistake(isBadEnd ? fault.message : "");
+    this.mistakes = isBadEnd || fault.lost ? [] : [{ index: -1, key: "", said: fault.message }];
+    this.page.limitForms.renderResults();
+    this.markUnanswered(fault.lost ? NOT_ANSWERED.lost : isBadEnd ? NOT_ANSWERED.badEnd : NOT_ANSWERED.mistake);
+  }
+
+  /**
+   * What is shown answers another question than the one that is asked: it is pale, and said.
+   * @param {string} sentence
+   */
+  markUnanswered(sentence) {
+    this.page.part("desk").classList.toggle("unanswered", Boolean(sentence));
+    setText(this.page.part("unanswered"), sentence);
+    this.page.part("unanswered").hidden = !sentence;
+    if (!sentence || this.isChosen(this.page.lanes.chosen)) return;
+    this.answer = null;
+    this.shapes = null;
+    this.page.lanes.clear();
+    this.page.scores.clear();
+    this.page.part("curved").hidden = true;
+  }
+
+  /** @param {any} answer */
+  renderAnswer(answer) {
+    this.mistakes = answer.mistakes || [];
+    if (answer.mistakes) {
+      this.page.limitForms.renderResults();
+      this.markUnanswered(NOT_ANSWERED.limits);
+      return;
+    }
+    this.page.badEndForm.renderMistake("");
+    this.markUnanswered("");
+    const isFirst = !this.page.channels;
+    const isNews = JSON.stringify(answer.channels) !== JSON.stringify(this.page.channels);
+    this.page.channels = answer.channels;
+    this.page.draft.formKeys = answer.forms;
+    this.results = answer.limits;
+    this.answer = answer;
+    this.takeShapes(answer.chosen);
+    /* Whoever types in a form keeps it. */
+    const isTypedIn = document.activeElement?.closest("#judge-limits, #judge-end");
+    if (isNews && !isTypedIn) this.page.buildForms();
+    else {
+      this.page.limitForms.renderResults();
+      if (isNews && isFirst) this.page.sweep.build();
+    }
+    this.renderLanes();
+    this.page.scores.render(answer);
+    this.page.curve.fetch();
+  }
+
+  /** @param {any} chosen */
+  takeShapes(chosen) {
+    if (chosen?.drawn === undefined) {
+      this.shapes = null;
+      return;
+    }
+    if (chosen.shapes) this.shapes = chosen.shapes;
+    this.drawn = chosen.drawn;
+  }
+
+  renderLanes() {
+    const { answer } = this;
+    if (!answer) return;
+    const mark = answer.limits[this.page.draft.chosen]?.mark || "none";
+    const chosen = { ...(answer.chosen || { levels: [] }), mark };
+    /* The lines stand where the level is now: an answer to where it was a moment ago moves none. */
+    if (chosen.levels && this.isChosen(chosen)) chosen.levels = this.levelsNow(chosen.levels);
+    this.page.lanes.render(answer.lanes, chosen, this.shapes);
+  }
+
+  /** Whether what is drawn is of the open limit. @param {any} drawn */
+  isChosen(drawn) {
+    const { table } = this.page.draft;
+    return Boolean(table && drawn && drawn.name === table.name);
+  }
+
+  /** Where the levels are by what the page holds. @param {any[][][]} lanes */
+  levelsNow(lanes) {
+    const table = this.page.draft.table || {};
+    return lanes.map((lane) =>
+      lane.map((joint) =>
+        joint.map((level) => {
+          const value = level.place === null ? table[level.key] : (table[level.key] || [])[level.place];
+          return typeof value === "number" ? { ...level, at: value * level.scale } : level;
+        }),
+      ),
+    );
+  }
+
+  /** @param {any} handle @param {number} value @param {boolean} isReleased */
+  moveLevel(handle, value, isReleased) {
+    /* What is drawn may be another limit's still: its lines move nothing. */
+    if (!this.isChosen(this.page.lanes.chosen)) return;
+    this.page.draft.moveLevel(handle, value);
+    handle.at = value * handle.scale;
+    this.page.lanes.follow(this.levelsNow(this.page.lanes.chosen.levels));
+    this.page.limitForms.follow();
+    this.page.ask();
+    if (isReleased) this.renderLanes();
+  }
+}

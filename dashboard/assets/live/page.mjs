@@ -1,0 +1,274 @@
+// @ts-check
+/* The Live page: takes what the live route sends and puts it where it belongs. Messages are only kept when
+   they come; everything is drawn in requestAnimationFrame and acknowledged after it was drawn, so that a
+   slow browser sets the pace and no backlog can build. */
+import { readerPlace, sendRequest } from "../api.mjs";
+import { byId, emptyPage, find, findAll, html, renderFact, setText } from "../dom.mjs";
+import { isPageKey } from "../keys.mjs";
+import { Page } from "../page.mjs";
+import { screenForm, screenHeight, screenTheme } from "../screen.mjs";
+import { chosenUnits, UNITS_CHANGED } from "../units.mjs";
+import { AlertList } from "./alerts.mjs";
+import { AlertSound } from "./alert_sound.mjs";
+import { LiveConnection } from "./connection.mjs";
+import { unpackFrame } from "./frame.mjs";
+import { fillJointRow, makeJointRow } from "./joints.mjs";
+import { addNoteBox } from "./note.mjs";
+import { Notice, replayAddress } from "./notice.mjs";
+import { mergePatch } from "./patch.mjs";
+import { LivePicture } from "./picture.mjs";
+import { WakeLock } from "./wake_lock.mjs";
+
+const KEPT_WINDOW = "dutytrace-window";
+const EMPTY = /** @type {[string, string][]} */ ([
+  ["Record the bench", 'dutytrace record bench.toml --name "fan test"'],
+  ["See it with simulated joints", "dutytrace demo"],
+]);
+
+/** State of Live, and what is done with each message. */
+export class LivePage extends Page {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    super(root);
+    this.window_s = Number(sessionStorage.getItem(KEPT_WINDOW) || 300);
+    /** What was received and not drawn yet. @type {(string | ArrayBuffer)[]} */
+    this.messages = [];
+    this.isFrameAsked = false;
+    this.isHeld = false;
+    /** What the server says in words, as far as it is known. @type {any} */
+    this.status = {};
+    /** The path of the recording. */
+    this.path = "";
+    this.notice = new Notice();
+    this.picture = new LivePicture();
+    this.alerts = new AlertList(this, (request, button) => this.sendAlertRequest(request, button));
+    this.sound = new AlertSound(this, find(root, "#live-sound"));
+    this.wakeLock = new WakeLock(this, find(root, "#live-awake"));
+    /** The note's box; none where nothing may be written. @type {HTMLInputElement | null} */
+    this.note = addNoteBox(this, (request) => this.send(request));
+    this.addControls();
+    this.onScreenChange(() => this.sendView());
+    this.listen(window, UNITS_CHANGED, () => this.after("screen", 150, () => this.sendView()));
+    this.listen(document, "keydown", (event) => this.pressKey(event));
+    this.every(500, () => this.checkSilence());
+    this.picture.start(() => this.drawLater());
+    this.connection = new LiveConnection(this, {
+      onOpen: () => {
+        this.messages = [];
+        this.sendView();
+      },
+      onMessage: (data) => {
+        this.messages.push(data);
+        /* A hidden page is given no frames to draw in; one that is to be heard takes its messages all the same. */
+        if (document.hidden && this.sound.isWanted) this.takeMessages();
+        else this.drawLater();
+      },
+    });
+  }
+
+  end() {
+    super.end();
+    this.picture.end();
+  }
+
+  /** Says what is to be sent: which window, at which size, in which units and zone. */
+  sendView() {
+    const height = screenHeight();
+    const { host } = this.picture;
+    host.style.height = height + "px";
+    const size = { width: host.clientWidth, height, form: screenForm(), theme: screenTheme() };
+    this.connection.send({ kind: "look", window_s: this.window_s, ...size, ...chosenUnits(), ...readerPlace() });
+  }
+
+  /** Says what the page itself knows: that the server is silent. */
+  checkSilence() {
+    const silence = this.connection.checkSilence();
+    if (silence) {
+      const next = silence.retry_s ? `Trying again in ${silence.retry_s} s.` : "Trying again.";
+      const since = this.status.clock || "before";
+      this.notice.show(
+        "lost",
+        `This page has heard nothing from the server for ${silence.quiet_s} s.`,
+        ` The logger may well be recording; what you see is from ${since}. ${next}`,
+        ["Try now", () => this.connection.connect()],
+      );
+      for (const joint of findAll(this.root, ".joint")) joint.classList.add("stale");
+    } else if (this.notice.kind === "lost") this.notice.clear();
+    this.root.classList.toggle("stale-picture", Boolean(silence || this.status.stopped));
+  }
+
+  /* ---- messages ---- */
+
+  drawLater() {
+    if (this.isFrameAsked || !this.picture.plotly) return;
+    this.isFrameAsked = true;
+    requestAnimationFrame(() => {
+      this.isFrameAsked = false;
+      if (!this.gone) this.takeMessages();
+    });
+  }
+
+  takeMessages() {
+    const { messages, picture } = this;
+    this.messages = [];
+    let serial = 0;
+    let hasBins = false;
+    let hasStatus = false;
+    for (const data of messages) {
+      if (typeof data !== "string") {
+        const frame = unpackFrame(data);
+        picture.addBins(frame);
+        serial = frame.serial;
+        hasBins = true;
+        continue;
+      }
+      const message = JSON.parse(data);
+      if (message.kind === "sheet") {
+        picture.setSheet(message.figure);
+        this.path = message.path;
+      } else if (message.kind === "marks") picture.editMarks(message);
+      else if (message.kind === "ledger") {
+        this.status = mergePatch(message.all ? {} : this.status, message.said);
+        hasStatus = true;
+      } else if (message.kind === "nothing") {
+        serial = message.ack;
+        this.renderNothing(message.last);
+      }
+    }
+    if (hasStatus) this.renderStatus(this.status);
+    if (hasBins && document.hidden) picture.dropOld(this.window_s);
+    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status.stopped));
+    if (serial) this.connection.send({ ack: serial });
+  }
+
+  /* ---- words ---- */
+
+  /** Nothing is being recorded. @param {string | null} last the path of the last recording */
+  renderNothing(last) {
+    this.sound.update("", []);
+    byId("live-body").hidden = true;
+    const box = byId("live-empty");
+    box.hidden = false;
+    const [lede, steps] = emptyPage("Nothing is being recorded.", EMPTY);
+    if (last) {
+      const link = html("a", "", "Open it in Replay");
+      link.href = replayAddress(last);
+      steps.append(html("li", "", [html("span", "words", "Look at the last test"), html("span", "", [link])]));
+    }
+    const hint = html("small", "", "This page begins by itself as soon as a logger writes.");
+    box.replaceChildren(lede, steps, hint);
+  }
+
+  /** @param {any} status */
+  renderStatus(status) {
+    const { name, since, elapsed, clock, facts, stopped } = status;
+    byId("live-empty").hidden = true;
+    byId("live-body").hidden = false;
+    byId("live-body").classList.remove("waiting");
+    setText(byId("live-name"), name);
+    document.title = name + " – dutytrace";
+    renderFact(byId("live-since"), [since, Boolean(stopped)], () => [
+      html("span", "mark " + (stopped ? "none" : "normal")),
+      html("span", "", (stopped ? "recorded from " : "recording since ") + since),
+    ]);
+    setText(byId("fact-elapsed"), elapsed);
+    setText(byId("fact-clock"), clock);
+    for (const key in facts) setText(byId("fact-" + key), facts[key]);
+    setText(document.getElementById("live-note-label"), "Note at " + elapsed);
+    this.path = status.path;
+    this.notice.showStatus(status);
+    this.renderJoints(status.joints);
+    this.alerts.render(status.alerts);
+    this.sound.update(status.path, status.alerts);
+    renderFact(byId("live-remarks"), status.remarks, () =>
+      status.remarks.map((/** @type {string} */ remark) => html("span", "", remark)),
+    );
+  }
+
+  /** @param {any[]} joints */
+  renderJoints(joints) {
+    const host = byId("live-ledger");
+    const shape = joints.map((joint) => [joint.name, Boolean(joint.other)]);
+    renderFact(host, shape, () => joints.map(makeJointRow));
+    joints.forEach((joint, i) => fillJointRow(/** @type {HTMLElement} */ (host.children[i]), joint));
+  }
+
+  /* ---- what somebody does ---- */
+
+  addControls() {
+    for (const choice of findAll(this.root, ".choice"))
+      choice.onclick = () => this.chooseWindow(Number(choice.dataset.window));
+    byId("live-hold").onclick = () => this.hold(!this.isHeld);
+    this.markChoice();
+  }
+
+  /** @param {object} request @returns {Promise<boolean>} whether it was written */
+  async send(request) {
+    try {
+      await sendRequest({ recording: this.path, ...request }, this.signal);
+      return true;
+    } catch (fault) {
+      this.notice.show("refused", "That was not written.", " " + fault.message, ["Close", () => this.notice.clear()]);
+      return false;
+    }
+  }
+
+  /** @param {object} request @param {HTMLButtonElement} button */
+  async sendAlertRequest(request, button) {
+    button.disabled = true;
+    if (!(await this.send(request))) button.disabled = false;
+  }
+
+  /** @param {number} seconds 0 for the whole test */
+  chooseWindow(seconds) {
+    this.window_s = seconds;
+    sessionStorage.setItem(KEPT_WINDOW, String(seconds));
+    this.hold(false);
+    this.sendView();
+  }
+
+  markChoice() {
+    for (const choice of findAll(this.root, ".choice")) {
+      const isOn = Number(choice.dataset.window) === this.window_s;
+      choice.setAttribute("aria-pressed", String(isOn));
+      if (isOn) setText(byId("live-title"), choice.dataset.title || "");
+    }
+  }
+
+  /** Holds the picture, or lets it go on. @param {boolean} isHeld */
+  hold(isHeld) {
+    this.isHeld = isHeld;
+    const hold = byId("live-hold");
+    const closer = /** @type {HTMLAnchorElement} */ (byId("live-closer"));
+    hold.setAttribute("aria-pressed", String(isHeld));
+    setText(hold, isHeld ? "Go on" : "Hold the picture");
+    closer.hidden = !isHeld;
+    const { view } = this.picture;
+    if (isHeld && view && this.path)
+      closer.href = `${replayAddress(this.path)}?from=${Math.max(0, view[0]).toFixed(3)}&to=${view[1].toFixed(3)}`;
+    if (isHeld) setText(byId("live-title"), "Held, the recording goes on");
+    else this.markChoice();
+  }
+
+  /** @param {KeyboardEvent} event */
+  pressKey(event) {
+    if (!isPageKey(event)) return;
+    const choices = findAll(this.root, ".choice");
+    const place = Number(event.key);
+    if (place >= 1 && place <= choices.length && event.key.length === 1) choices[place - 1].click();
+    switch (event.key.toLowerCase()) {
+      case "h":
+        return byId("live-hold").click();
+      case "s":
+        return this.sound.button.click();
+      case "w":
+        return this.wakeLock.button.click();
+      case "a":
+        return this.alerts.acknowledgeFirst();
+      case "n":
+        if (!this.note) return;
+        event.preventDefault();
+        this.note.focus();
+    }
+  }
+}

@@ -1,0 +1,100 @@
+// @ts-check
+/* The picture of the Live page: bins of the store in the traces of the sheet that the server sent. */
+import { byId, countDrawing, html } from "../dom.mjs";
+import { formatElapsed } from "../format.mjs";
+import { plotly, STILL } from "../plotly.mjs";
+import { Sheet } from "../sheet.mjs";
+import { applyEdits } from "./patch.mjs";
+import { BinStore } from "./store.mjs";
+
+const PLOT = { ...STILL, responsive: false, doubleClick: false };
+const LEAST_WHOLE_S = 10;
+
+/** Draws what was received. */
+export class LivePicture {
+  constructor() {
+    this.host = byId("live-sheet");
+    this.plot = html("div", "plot");
+    this.host.append(this.plot);
+    this.sheet = new Sheet(this.host);
+    this.store = new BinStore();
+    /** The sheet of the server: traces without their points. @type {any} */
+    this.figure = null;
+    this.isNewSheet = false;
+    /** Seconds since the recording's start, as the newest bins say. */
+    this.now = 0;
+    /** The window that was drawn last. @type {[number, number] | null} */
+    this.view = null;
+    /** @type {any} */
+    this.plotly = null;
+  }
+
+  /** @param {any} figure */
+  setSheet(figure) {
+    this.figure = figure;
+    this.isNewSheet = true;
+  }
+
+  /** @param {{shapes: any[], lane: any[]}} edits */
+  editMarks({ shapes, lane }) {
+    applyEdits(this.figure.layout.shapes, shapes);
+    applyEdits(this.figure.layout.meta.lane, lane);
+  }
+
+  /** @param {import("./frame.mjs").BinFrame} frame */
+  addBins(frame) {
+    this.store.add(frame);
+    this.now = frame.now;
+  }
+
+  /** Drops what no longer lies in the window. @param {number} window_s 0 for the whole test */
+  dropOld(window_s) {
+    if (window_s) this.store.dropBefore(this.now - window_s - this.store.width);
+  }
+
+  /** @param {number} window_s @param {boolean} isStopped whether the recording does not go on */
+  draw(window_s, isStopped) {
+    if (!this.figure) return;
+    const { data, layout } = this.figure;
+    /** @type {[number, number]} */
+    const view = window_s ? [this.now - window_s, this.now] : [0, Math.max(this.now, LEAST_WHOLE_S)];
+    this.dropOld(window_s);
+    for (const trace of data) this.store.fillTrace(trace);
+    layout.xaxis.range = view;
+    for (const shape of layout.shapes) if (shape.name === "open") shape.x1 = Math.max(this.now, shape.x0);
+    layout.datarevision = (layout.datarevision || 0) + 1;
+    if (this.isNewSheet) {
+      this.sheet.setMeta(layout.meta);
+      this.isNewSheet = false;
+      this.host.style.height = layout.meta.size[1] + "px";
+    }
+    this.plotly.react(this.plot, data, layout, PLOT);
+    this.sheet.draw({ view, tips: this.tips(), now: isStopped ? formatElapsed(this.now) : "now" });
+    this.view = view;
+    countDrawing(this.host);
+  }
+
+  /** The newest value of each pen. */
+  tips() {
+    const { data, layout } = this.figure;
+    const places = new Map(data.map((/** @type {any} */ { meta }) => [meta.joint + "/" + meta.channel, meta.at]));
+    return layout.meta.rows.flatMap((/** @type {any} */ row, /** @type {number} */ i) =>
+      row.pens.flatMap((/** @type {any} */ { pen, joint, channel }) => {
+        const newest = this.store.newest[places.get(joint + "/" + channel)];
+        return newest ? [{ row: i, pen, joint, value: newest[1], at: newest[0] }] : [];
+      }),
+    );
+  }
+
+  /** Waits for plotly. @param {() => void} ready */
+  start(ready) {
+    plotly.then((loaded) => {
+      this.plotly = loaded;
+      ready();
+    });
+  }
+
+  end() {
+    this.plotly?.purge(this.plot);
+  }
+}

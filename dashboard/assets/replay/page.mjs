@@ -1,0 +1,309 @@
+// @ts-check
+/* The Replay page: which recording is open, the window on it, the play-head and the dragged span. Its parts
+   show them: list, strip, window, excursions, span, transport, a second recording, what is cut out. The
+   address bar holds the view, so that it can be sent to a colleague. */
+import { addressOf, fetchOpened } from "../api.mjs";
+import { byId, clamp, setText } from "../dom.mjs";
+import { isPageKey } from "../keys.mjs";
+import { figureSize, Page, toMilli, windowWithin } from "../page.mjs";
+import { plotly } from "../plotly.mjs";
+import { UNITS_CHANGED } from "../units.mjs";
+import { ExcursionList } from "./excursions.mjs";
+import { CutAndPack } from "./export.mjs";
+import { RecordingList } from "./list.mjs";
+import { Overlay } from "./overlay.mjs";
+import { SpanFigures } from "./spans.mjs";
+import { WholeStrip } from "./strip.mjs";
+import { Transport } from "./transport.mjs";
+import { RowsWindow } from "./window.mjs";
+
+const LEAST_WINDOW_S = 0.2;
+const LIST_AGAIN_MS = 5000;
+const ADDRESS_AFTER_MS = 300;
+const LINK_TEXT = "Copy a link to this view";
+
+/**
+ * A view as an address holds it; what it does not say is null.
+ * @typedef {{from: number | null, to: number | null, at: number | null, span: [number, number] | null,
+ *   over: string, shift: number | null, judged: string}} View
+ */
+
+/** @param {string} search the query of an address @returns {View} */
+export function viewOf(search) {
+  const query = new URLSearchParams(search);
+  const number = (/** @type {string} */ key) => {
+    const value = query.get(key);
+    return value === null || !Number.isFinite(Number(value)) ? null : Number(value);
+  };
+  const [from, to] = [number("span0"), number("span1")];
+  return {
+    ...{ from: number("from"), to: number("to"), at: number("at"), shift: number("shift") },
+    span: from !== null && to !== null && to > from ? [from, to] : null,
+    over: query.get("over") || "",
+    judged: query.get("judged") || "",
+  };
+}
+
+/** State and routing of Replay. */
+export class ReplayPage extends Page {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    super(root);
+    /** The name of the recording that is open, empty for none. */
+    this.name = "";
+    /** What the server says of it. @type {any} */
+    this.opened = null;
+    /** @type {[number, number] | null} */
+    this.view = null;
+    /** @type {[number, number] | null} */
+    this.span = null;
+    this.head = 0;
+    /** A token of other limits than those that were in force, empty without. */
+    this.judged = "";
+
+    this.overlay = new Overlay(this);
+    this.list = new RecordingList(this);
+    this.strip = new WholeStrip(this);
+    this.window = new RowsWindow(this);
+    this.spans = new SpanFigures(this);
+    this.excursions = new ExcursionList(this);
+    this.transport = new Transport(this);
+    this.export = new CutAndPack(this);
+
+    this.part("judged-off").onclick = () => this.showAsRecorded();
+    this.part("link").onclick = () => this.copyLink();
+    this.listen(window, "popstate", () => this.route());
+    this.listen(document, "keydown", (event) => this.pressKey(event));
+    this.listen(window, UNITS_CHANGED, () => {
+      this.refresh();
+      this.overlay.fetch();
+      if (this.span) this.spans.render();
+    });
+    this.onScreenChange(() => this.refresh());
+    this.every(LIST_AGAIN_MS, () => {
+      if (!document.hidden && !this.name) this.list.refresh();
+    });
+    this.list.refresh();
+    this.route();
+  }
+
+  /** A part of the page by its name. @param {string} name */
+  part(name) {
+    return byId("past-" + name);
+  }
+
+  end() {
+    super.end();
+    plotly.then((p) => [this.window.plot, this.strip.plot].forEach((plot) => p.purge(plot)));
+  }
+
+  /* ---- opening ---- */
+
+  /** Shows what the address says. */
+  route() {
+    const match = /^\/replay\/([^/]+)$/.exec(location.pathname);
+    if (match) this.openView(decodeURIComponent(match[1]), viewOf(location.search));
+    else this.close();
+  }
+
+  close() {
+    this.name = "";
+    this.opened = null;
+    this.transport.isPlaying = false;
+    this.part("opened").hidden = true;
+    this.list.refresh();
+  }
+
+  /** Opens a recording that was chosen on the page. @param {string} name */
+  async open(name) {
+    await this.openView(name, viewOf(""));
+    if (!this.opened) return;
+    history.pushState(null, "", this.address());
+    this.part("opened").scrollIntoView({ block: "start" });
+  }
+
+  /** @param {string} name @param {View} view */
+  async openView(name, view) {
+    this.name = name;
+    this.judged = view.judged;
+    this.part("opened").hidden = false;
+    try {
+      const opened = await this.fetchOpened();
+      if (opened) this.renderOpened(opened, view);
+    } catch (fault) {
+      setText(this.part("name"), "This recording cannot be opened");
+      setText(this.part("when"), fault.message);
+      this.opened = null;
+      this.list.refresh();
+    }
+  }
+
+  /** What is shown of the recording whatever its window; null if something else was opened since. */
+  async fetchOpened() {
+    const { name, judged } = this;
+    this.renderJudged(judged ? "Working out what other limits would have raised …" : "");
+    const width = this.part("rows").clientWidth;
+    const opened = await fetchOpened(name, { ...figureSize(width), judged }, this.signal);
+    if (this.name !== name || this.judged !== judged) return null;
+    this.renderJudged(opened.judged);
+    return opened;
+  }
+
+  /** @param {any} opened @param {View} view */
+  renderOpened(opened, view) {
+    this.opened = opened;
+    this.transport.play(false);
+    setText(this.part("name"), opened.name);
+    setText(this.part("when"), opened.when);
+    document.title = opened.name + " – dutytrace";
+    this.excursions.render(opened.excursions, opened.excursion_count);
+    this.strip.render(opened.strip);
+    this.list.refresh();
+    this.overlay.begin(view.over, view.shift);
+    const worst = opened.excursions.find((/** @type {any} */ e) => e.severity === "trip") || opened.excursions[0];
+    this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
+    this.takeSpan(view.span);
+    this.show(view.from ?? 0, view.to ?? opened.length_s);
+  }
+
+  /** Asks anew for what is shown of the recording, its window as it is. */
+  async refresh() {
+    if (!this.opened || !this.view) return;
+    try {
+      const opened = await this.fetchOpened();
+      if (!opened) return;
+      this.opened = opened;
+      this.strip.render(opened.strip);
+      this.excursions.render(opened.excursions, opened.excursion_count);
+      this.show(this.view[0], this.view[1]);
+    } catch (fault) {
+      setText(this.part("when"), fault.message);
+    }
+  }
+
+  /** @param {string} text */
+  renderJudged(text) {
+    setText(this.part("judged-words"), text);
+    this.part("judged").hidden = !this.judged;
+  }
+
+  showAsRecorded() {
+    this.judged = "";
+    history.pushState(null, "", this.address());
+    if (this.opened) this.refresh();
+    else this.route();
+  }
+
+  /* ---- the address ---- */
+
+  address() {
+    const path = "/replay/" + encodeURIComponent(this.name);
+    const { view, span, judged } = this;
+    if (!view) return addressOf(path, { judged });
+    const window = { from: toMilli(view[0]), to: toMilli(view[1]), at: toMilli(this.head) };
+    const spans = span ? { span0: toMilli(span[0]), span1: toMilli(span[1]) } : {};
+    return addressOf(path, { ...window, ...spans, ...this.overlay.params(), judged });
+  }
+
+  /** Puts the view into the address bar once it rests. */
+  saveView() {
+    this.export.render();
+    this.after("address", ADDRESS_AFTER_MS, () => {
+      if (this.opened) history.replaceState(null, "", this.address());
+    });
+  }
+
+  async copyLink() {
+    const link = this.part("link");
+    let text = "The address bar holds it";
+    try {
+      await navigator.clipboard.writeText(location.origin + this.address());
+      text = "Copied";
+    } catch {
+      /* Only a page over HTTPS or of this machine has a clipboard. */
+    }
+    setText(link, text);
+    setTimeout(() => setText(link, LINK_TEXT), 2000);
+  }
+
+  /* ---- window, play-head, span ---- */
+
+  /** Shows a window. @param {number} from @param {number} to */
+  show(from, to) {
+    this.view = windowWithin(from, to, LEAST_WINDOW_S, this.opened.length_s);
+    this.saveView();
+    this.window.markChoice();
+    this.strip.draw();
+    this.window.fetch();
+  }
+
+  /** @param {number} factor @param {number} [around] the play-head without */
+  zoom(factor, around) {
+    if (!this.view) return;
+    const [from, to] = this.view;
+    const at = around ?? clamp(this.head, from, to);
+    this.show(at - (at - from) * factor, at + (to - at) * factor);
+  }
+
+  /** @param {number} head @param {{follow?: boolean}} [how] whether the window goes with it */
+  moveHead(head, { follow = false } = {}) {
+    this.head = clamp(head, 0, this.opened.length_s);
+    if (follow && this.view && (this.head < this.view[0] || this.head > this.view[1])) {
+      const width = this.view[1] - this.view[0];
+      this.show(this.head - width * 0.2, this.head + width * 0.8);
+    }
+    this.window.draw();
+    this.strip.draw();
+    this.saveView();
+  }
+
+  /** @param {[number, number] | null} span */
+  takeSpan(span) {
+    this.span = span;
+    this.window.draw();
+    this.saveView();
+    this.spans.render();
+  }
+
+  /** The second recording is another one, or stands elsewhere. */
+  redrawOverlay() {
+    if (!this.opened || !this.view) return;
+    this.saveView();
+    this.strip.draw();
+    this.window.fetch();
+    this.after("span", 150, () => {
+      if (this.span) this.spans.render();
+    });
+  }
+
+  /** @param {KeyboardEvent} event */
+  pressKey(event) {
+    if (!isPageKey(event) || !this.opened) return;
+    const on = /** @type {HTMLElement} */ (event.target).tagName;
+    if (event.key === " " && on === "BUTTON") return;
+    if (this.overlay.pressKey(event)) {
+      event.preventDefault();
+      return;
+    }
+    const { transport } = this;
+    const share = event.shiftKey ? 0.1 : undefined;
+    /** @type {Record<string, () => void>} */
+    const actions = {
+      " ": () => transport.play(!transport.isPlaying),
+      ArrowLeft: () => transport.step(-1, share),
+      ArrowRight: () => transport.step(1, share),
+      "[": () => transport.toEvent(-1),
+      "]": () => transport.toEvent(1),
+      "+": () => this.zoom(0.5),
+      "=": () => this.zoom(0.5),
+      "-": () => this.zoom(2),
+      ",": () => transport.setSpeed(transport.speed - 1),
+      ".": () => transport.setSpeed(transport.speed + 1),
+      Escape: () => this.takeSpan(null),
+    };
+    const action = actions[event.key];
+    if (!action || (on === "INPUT" && event.key.startsWith("Arrow"))) return;
+    event.preventDefault();
+    action();
+  }
+}

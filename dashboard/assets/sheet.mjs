@@ -1,0 +1,194 @@
+// @ts-check
+/* What stands over a figure of rows and moves with the reader: ticks, the words of the lane and of the
+   right margin, pen tips, play-head, dragged span. Reads layout.meta of the figure (figures/rows.py);
+   draws into one SVG above plotly's. */
+import { svg } from "./dom.mjs";
+import { elapsedDecimals, formatClock, formatElapsed } from "./format.mjs";
+import { timeTicks } from "./labels.mjs";
+import { drawLane } from "./lane.mjs";
+import { drawMargin } from "./margin.mjs";
+
+const WIDTHS_KEPT = 400;
+
+/**
+ * The value of a pen at a time, in seconds, and which row and pen it is.
+ * @typedef {{row: number, pen: number, joint: string, other?: boolean, value: number | null, at: number}} Tip
+ */
+
+/** Whether a tip has a value to be shown. @param {Tip} tip @returns {tip is Tip & {value: number}} */
+export function hasValue(tip) {
+  return tip.value !== null && tip.value !== undefined && Number.isFinite(tip.value);
+}
+
+/** One figure of rows with what stands over it. */
+export class Sheet {
+  /** @param {HTMLElement} host */
+  constructor(host) {
+    this.host = host;
+    this.layer = svg("svg", { class: "over", "aria-hidden": "true" });
+    host.append(this.layer);
+    /** Widths of texts, which cost the browser a layout. @type {Map<string, number>} */
+    this.widths = new Map();
+    /** layout.meta of the figure. @type {any} */
+    this.meta = null;
+    /** What is shown, in seconds. @type {[number, number]} */
+    this.view = [0, 1];
+    /** Margins and size of the figure, in pixels. */
+    this.left = 0;
+    this.right = 0;
+    this.top = 0;
+    this.bottom = 0;
+    this.width = 0;
+    this.plotW = 0;
+    this.plotH = 0;
+  }
+
+  /** @param {any} meta layout.meta of the figure */
+  setMeta(meta) {
+    this.meta = meta;
+    const [width, height] = meta.size;
+    this.layer.setAttribute("width", width);
+    this.layer.setAttribute("height", height);
+    [this.left, this.right, this.top, this.bottom] = meta.margin;
+    this.width = width;
+    this.plotW = width - this.left - this.right;
+    this.plotH = height - this.top - this.bottom;
+  }
+
+  /** The right edge of the plot. */
+  get plotRight() {
+    return this.left + this.plotW;
+  }
+
+  get isNarrow() {
+    return this.meta.form === "narrow";
+  }
+
+  /** The radius of a pen's tip. */
+  get tipRadius() {
+    return this.meta.form === "wide" ? 4 : 3;
+  }
+
+  /** Where a time stands. @param {number} seconds */
+  x(seconds) {
+    return this.left + ((seconds - this.view[0]) / (this.view[1] - this.view[0])) * this.plotW;
+  }
+
+  /** Which time stands there. @param {number} px */
+  at(px) {
+    return this.view[0] + ((px - this.left) / this.plotW) * (this.view[1] - this.view[0]);
+  }
+
+  /** Where a value stands in a row. @param {number} row @param {number} value */
+  y(row, value) {
+    const { range, domain } = this.meta.rows[row];
+    const share = (value - range[0]) / (range[1] - range[0]);
+    return this.top + this.plotH * (1 - (domain[0] + share * (domain[1] - domain[0])));
+  }
+
+  /** How wide a text is in a class. @param {string} text @param {string} cls */
+  textWidth(text, cls) {
+    const key = cls + text;
+    const known = this.widths.get(key);
+    if (known !== undefined) return known;
+    const probe = svg("text", { class: cls, x: -9999, y: 0 }, text);
+    this.layer.append(probe);
+    const width = probe.getComputedTextLength();
+    probe.remove();
+    if (this.widths.size > WIDTHS_KEPT) this.widths.clear();
+    this.widths.set(key, width);
+    return width;
+  }
+
+  /** The time of day at so many seconds. @param {number} seconds */
+  clock(seconds) {
+    return formatClock(this.meta.epoch_ms + seconds * 1000, this.meta.zone);
+  }
+
+  /**
+   * Draws everything anew.
+   * @param {{view: [number, number], tips: Tip[], head?: number | null, span?: [number, number] | null,
+   *   now?: string}} what the window, the pens' values, the play-head, the dragged span; `now` is what
+   *   the right end is called where it is the newest
+   */
+  draw({ view, tips, head = null, span = null, now = "" }) {
+    this.view = view;
+    const group = document.createDocumentFragment();
+    this.drawAxis(group, head, now);
+    drawLane(this, group, span);
+    drawMargin(this, group, tips, head === null);
+    if (span) this.drawSpan(group, span);
+    if (head !== null) this.drawHead(group, head, tips);
+    this.layer.replaceChildren(group);
+  }
+
+  /** Where the axis of time stands, and its two lines of words. */
+  axisPlaces() {
+    const axis = this.top + this.plotH + Math.round(this.bottom * 0.14);
+    return { axis, elapsed: axis + 5 + this.meta.text, clock: axis + 5 + 2.15 * this.meta.text };
+  }
+
+  /** @param {DocumentFragment} group @param {number | null} head @param {string} now */
+  drawAxis(group, head, now) {
+    const { isNarrow, left, plotRight } = this;
+    const { text } = this.meta;
+    const y = this.axisPlaces();
+    group.append(svg("line", { class: "axis", x1: left, x2: plotRight, y1: y.axis, y2: y.axis }));
+    const { step, at } = timeTicks(this.view[0], this.view[1], this.plotW, isNarrow ? 88 : 9.2 * text);
+    const headX = head === null ? -Infinity : this.x(head);
+    const lowest = left + (isNarrow ? 1.2 * text : 0);
+    const highest = plotRight + (now ? -5 : 4) * text;
+    for (const seconds of at) {
+      const x = this.x(seconds);
+      /* Nothing was before the recording began. */
+      if (seconds < -1e-9 || x < left - 1 || x > plotRight + 1) continue;
+      group.append(svg("line", { class: "axis", x1: x, x2: x, y1: y.axis, y2: y.axis + 5 }));
+      if (Math.abs(x - headX) < 6.4 * text || x > highest || x < lowest) continue;
+      const elapsed = formatElapsed(seconds, elapsedDecimals(step));
+      group.append(svg("text", { class: "elapsed", x, y: y.elapsed, "text-anchor": "middle" }, elapsed));
+      group.append(svg("text", { class: "tick", x, y: y.clock, "text-anchor": "middle" }, this.clock(seconds)));
+    }
+    if (!isNarrow) {
+      group.append(svg("text", { class: "tick", x: 0, y: y.elapsed }, "elapsed"));
+      group.append(svg("text", { class: "tick", x: 0, y: y.clock }, "clock"));
+    }
+    if (!now) return;
+    const x = plotRight + 6;
+    group.append(svg("text", { class: "elapsed", x, y: y.elapsed, style: "font-weight:700" }, now));
+    if (!isNarrow) group.append(svg("text", { class: "tick", x, y: y.clock }, this.clock(this.view[1])));
+  }
+
+  /** @param {DocumentFragment} group @param {[number, number]} span */
+  drawSpan(group, span) {
+    const x0 = Math.max(this.left, this.x(span[0]));
+    const x1 = Math.min(this.plotRight, this.x(span[1]));
+    if (x1 <= x0) return;
+    const [y0, y1, k] = [this.top, this.top + this.plotH, 4];
+    const ends = `M${x0 + k},${y0}H${x0}V${y1}H${x0 + k}M${x1 - k},${y0}H${x1}V${y1}H${x1 - k}`;
+    group.append(svg("rect", { class: "veil", x: x0, y: y0, width: x1 - x0, height: y1 - y0 }));
+    group.append(svg("path", { class: "bracket", d: ends }));
+  }
+
+  /** @param {DocumentFragment} group @param {number} head @param {Tip[]} tips */
+  drawHead(group, head, tips) {
+    const x = this.x(head);
+    if (x < this.left - 1 || x > this.plotRight + 1) return;
+    const { text } = this.meta;
+    const y = this.axisPlaces();
+    group.append(svg("line", { class: "head", x1: x, x2: x, y1: this.top - 4, y2: y.axis }));
+    for (const tip of tips.filter(hasValue)) {
+      const cls = `tip p${tip.pen}${tip.other ? " other" : ""}`;
+      group.append(svg("circle", { class: cls, cx: x, cy: this.y(tip.row, tip.value), r: this.tipRadius }));
+    }
+    const isFine = this.view[1] - this.view[0] < 20;
+    const width = text * (isFine ? 6.6 : 5.6);
+    const at = Math.min(Math.max(x, this.left + width / 2 - 20), this.plotRight - width / 2 + 40);
+    const tab = { x: at - width / 2, y: y.axis, width, height: text * 1.45, rx: 2 };
+    const middle = { x: at, "text-anchor": "middle" };
+    group.append(
+      svg("rect", { class: "tab", ...tab }),
+      svg("text", { class: "tab-text", y: y.axis + text * 1.1, ...middle }, formatElapsed(head, isFine ? 1 : 0)),
+      svg("text", { class: "tick halo", y: y.clock, ...middle }, this.clock(head)),
+    );
+  }
+}

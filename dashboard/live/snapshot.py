@@ -1,0 +1,48 @@
+"""What is known of the live recording at one moment: read once, shown by every open page."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from logger.joint.thermal_model import Trend
+from replay.recording import Recording
+
+__all__ = ["LatestValues", "SlowValues", "Snapshot"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LatestValues:
+    """The newest values of a joint."""
+
+    time_ns: int
+    """Of its newest row."""
+    values: Mapping[str, tuple[int, float]]
+    """Channel -> time and value of its newest reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlowValues:
+    """Values of a joint that change slowly: RMS torque once a second, the trend once in five."""
+
+    rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
+    temperature_trend: Trend | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """What is known right now."""
+
+    serial: int
+    """0: nothing is known yet."""
+    recording: Recording | None
+    """None while nothing is or was being recorded."""
+    now_ns: int
+    """Where the picture ends: at the newest value, or at the present when nothing comes."""
+    present_ns: int
+    """The present on the recording's clock, from which ages are counted."""
+    latest: dict[str, LatestValues]
+    slow: dict[str, SlowValues]
+    """Both by joint."""
+    peaks: dict[int, float] = field(default_factory=dict)
+    """Number of an open alert -> the furthest value that it has reached by now."""
+    missing: tuple[str, ...] = ()
+    """What is known to be missing of the recording, in sentences."""

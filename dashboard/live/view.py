@@ -1,0 +1,345 @@
+"""What one Live page has drawn of a recording that grows, and what it needs to draw on.
+
+Bins close on an absolute grid. An update holds the bins that closed since the last one and the
+newest value of every channel. The first update of a view is whole: a sheet (the figure without
+data) and all bins of its window. A later one is whole again when its axes, its bands or its limits
+change; of alerts, gaps and notes only the changes in the sheet are sent. No socket in here.
+"""
+
+import math
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.figures.annotations import Annotations
+from dashboard.figures.axes import Axis, Pen, PlotRow
+from dashboard.figures.lines import Band, Line
+from dashboard.figures.rows import ReadRow, row_axes, rows_figure, window_marks
+from dashboard.figures.sheet import Sheet, make_sheet
+from dashboard.live.json_patch import list_edits
+from dashboard.live.messages import Message, marks_message, sheet_message
+from dashboard.live.snapshot import Snapshot
+from dashboard.live.wire_format import Update
+from dashboard.plot_data import (
+    BAND_BUCKET_PX,
+    Bins,
+    plan_recording_rows,
+    read_annotations,
+    read_bins,
+)
+from dashboard.text.theme import LIGHT, THEMES, Theme
+from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
+from dashboard.text.zone import reader_zone
+from replay.cycles import are_cycles_narrow, group_extremes
+from replay.recording import Recording
+from replay.window import bin_width_ns
+
+__all__ = ["LiveView", "ViewRequest", "view_request"]
+
+SILENT_NS: Final = 2_000_000_000
+"""A joint without a row for longer has a gap that is still open."""
+GRACE_NS: Final = 60_000_000
+"""A bin is closed that long after its end: joints are not written in the same instant."""
+PX_A_BIN: Final = 1.4
+"""The least; the ladder of bin widths makes it up to two and a half times as much."""
+MIN_BINS: Final = 40
+BINS_BEYOND: Final = 1.5
+"""A view that has fallen so many windows behind, or has grown so long, is sent whole again."""
+BANDS_EVERY_NS: Final = 5_000_000_000
+FIRST_ROOM_NS: Final = 10_000_000_000
+"""A view of the whole test has room for that much while less has been recorded."""
+WINDOW_S: Final = 300.0
+LONGEST_WINDOW_S: Final = 7 * 86400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ViewRequest:
+    """What a page shows: its window in seconds (0: the whole test), its size, theme and units."""
+
+    window_s: float
+    sheet: Sheet
+    theme: Theme
+    zone: tzinfo
+    displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
+
+
+def view_request(message: dict[str, Any]) -> ViewRequest:
+    """Return the view that a page's message asks for; nonsense in it is brought into range."""
+
+    def number(key: str, otherwise: float) -> float:
+        value = message.get(key)
+        plain = isinstance(value, int | float) and math.isfinite(value)
+        return float(value) if plain and value is not None else otherwise
+
+    window_s = number("window_s", WINDOW_S)
+    return ViewRequest(
+        window_s=0.0 if window_s <= 0 else min(max(window_s, 1.0), LONGEST_WINDOW_S),
+        sheet=make_sheet(str(message.get("form")), number("width", 1200), number("height", 440)),
+        theme=THEMES.get(str(message.get("theme")), LIGHT),
+        zone=reader_zone(str(message.get("zone") or "")),
+        displays=select_displays(str(message.get("position")), str(message.get("speed"))),
+    )
+
+
+class LiveView:
+    """One requested view of one recording."""
+
+    def __init__(self, request: ViewRequest, recording: Recording) -> None:
+        self.request = request
+        self.recording = recording
+        self._plan: tuple[PlotRow, ...] = ()
+        self._pens: tuple[tuple[Pen, float], ...] = ()
+        """Every pen of the plan with the factor to shown units, in the order of the wire."""
+        self._axes: tuple[Axis, ...] = ()
+        self._bands: tuple[int, ...] = ()
+        """For each row the bins of a bucket of its bands; 0: it is drawn as lines."""
+        self._bands_checked_ns = 0
+        self._events_seen = self._limit_sets = -1
+        self._has_open_gap = False
+        self._shapes: list[dict[str, Any]] = []
+        self._lane: list[dict[str, Any]] = []
+        self._cursor_ns = 0
+        """Where the last bin that was sent ends."""
+        self._width_ns = 0
+        """Of a bin; 0: nothing was sent yet."""
+
+    def advance(self, snapshot: Snapshot, serial: int) -> tuple[Update, Message | None]:
+        """Return the next update, and a sheet or its changes where the page needs them.
+
+        Parameters
+        ----------
+        snapshot
+            Of this view's recording.
+        serial
+            Number of the update, which the page acknowledges.
+        """
+        recording, now_ns = self.recording, snapshot.now_ns
+        begin_ns = self._begin_ns(now_ns)
+        silent = not recording.live or any(
+            snapshot.present_ns - item.time_ns > SILENT_NS for item in snapshot.latest.values()
+        )
+        events = len(recording.read_events())
+        marks_changed = events != self._events_seen or silent != self._has_open_gap
+        self._events_seen, self._has_open_gap = events, silent
+        whole, bins = self._must_redraw(begin_ns, now_ns), np.empty((0, 0, 3))
+        if not whole:
+            bins = self._take_closed_bins()
+            whole = self._leaves_axes(bins) or self._bands_changed(begin_ns, now_ns)
+        message = None
+        if whole:
+            start_ns = self._start_over(begin_ns, now_ns)
+            bins = self._take_closed_bins()
+            message = self._draw_sheet(bins, snapshot, begin_ns)
+        else:
+            start_ns = self._cursor_ns - len(bins) * self._width_ns
+            if marks_changed:
+                message = self._draw_marks(snapshot, begin_ns)
+        update = Update(
+            whole=whole,
+            serial=serial,
+            now_s=(now_ns - recording.start_ns) / 1e9,
+            start_s=(start_ns - recording.start_ns) / 1e9,
+            width_s=self._width_ns / 1e9,
+            newest=self._newest_values(snapshot),
+            bins=bins,
+        )
+        return update, message
+
+    def _begin_ns(self, now_ns: int) -> int:
+        """Return where the window begins."""
+        window_s = self.request.window_s
+        return now_ns - round(window_s * 1e9) if window_s else self.recording.start_ns
+
+    @property
+    def _max_bins(self) -> int:
+        return max(MIN_BINS, round(self.request.sheet.plot_width / PX_A_BIN))
+
+    def _must_redraw(self, begin_ns: int, now_ns: int) -> bool:
+        """Return whether bins of another width are needed, or other limits are in force."""
+        if self._width_ns == 0 or len(self.recording.limit_sets) != self._limit_sets:
+            return True
+        room_ns = BINS_BEYOND * self._max_bins * self._width_ns
+        return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
+
+    def _start_over(self, begin_ns: int, now_ns: int) -> int:
+        """Plan rows and bins again; return where the first bin begins."""
+        self._limit_sets = len(self.recording.limit_sets)
+        self._plan = plan_recording_rows(self.recording, self.request.displays)
+        self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
+        room_ns = round(self.request.window_s * 1e9) or max(now_ns - begin_ns, FIRST_ROOM_NS)
+        self._width_ns = bin_width_ns(room_ns, bins=self._max_bins)
+        self._cursor_ns = begin_ns // self._width_ns * self._width_ns
+        return self._cursor_ns
+
+    def _closed_ns(self) -> int:
+        """Return where the last closed bin ends."""
+        grace_ns = GRACE_NS if self.recording.live else 0
+        return (self.recording.end_ns - grace_ns) // self._width_ns * self._width_ns
+
+    def _take_closed_bins(self) -> Bins:
+        """Return the bins that closed since the cursor, and move the cursor to their end."""
+        width = self._width_ns
+        count = int(max(0, (self._closed_ns() - self._cursor_ns) // width))
+        bins = (
+            read_bins(self.recording, self._pens, self._cursor_ns, count, width)
+            if count
+            else np.empty((0, len(self._pens), 3))
+        )
+        self._cursor_ns += count * width
+        return bins
+
+    def _newest_values(self, snapshot: Snapshot) -> Bins:
+        """Return age in seconds and shown value of every pen's newest reading, shape (pens, 2)."""
+        newest = np.full((len(self._pens), 2), np.nan)
+        for index, (pen, factor) in enumerate(self._pens):
+            item = snapshot.latest.get(pen.joint)
+            if item is not None and pen.channel in item.values:
+                at_ns, value = item.values[pen.channel]
+                newest[index] = (snapshot.now_ns - at_ns) / 1e9, value * factor
+        return newest
+
+    def _split_by_row(self, bins: Bins) -> list[Bins]:
+        edges = np.cumsum([len(row.pens) for row in self._plan])[:-1]
+        return list(np.split(bins, edges, axis=1))
+
+    def _leaves_axes(self, bins: Bins) -> bool:
+        """Return whether a new bin lies outside of its row's axis."""
+        for axis, values in zip(self._axes, self._split_by_row(bins), strict=True):
+            ends = values[:, :, :2]
+            ends = ends[~np.isnan(ends)]
+            if ends.size and (ends.min() < axis.low or ends.max() > axis.high):
+                return True
+        return False
+
+    def _bands_changed(self, begin_ns: int, now_ns: int) -> bool:
+        """Return whether a row should change between lines and bands; checked now and then."""
+        if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
+            return False
+        self._bands_checked_ns = now_ns
+        start = max(begin_ns, self.recording.start_ns) // self._width_ns * self._width_ns
+        count = int(max(0, (self._cursor_ns - start) // self._width_ns))
+        bins = read_bins(self.recording, self._pens, start, count, self._width_ns)
+        return self._choose_bands(bins, now_ns - begin_ns) != self._bands
+
+    def _choose_bands(self, bins: Bins, room_ns: int) -> tuple[int, ...]:
+        """Return for each row how many bins make a bucket of its bands; 0: lines."""
+        bins_a_px = room_ns / (self.request.sheet.plot_width * self._width_ns)
+        groups = [max(1, round(bucket_px * bins_a_px)) for bucket_px in BAND_BUCKET_PX]
+        return tuple(
+            _band_group(row, values, groups)
+            for row, values in zip(self._plan, self._split_by_row(bins), strict=True)
+        )
+
+    def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> Message:
+        recording, request = self.recording, self.request
+        room_ns = max(snapshot.now_ns - begin_ns, FIRST_ROOM_NS)
+        self._bands = self._choose_bands(bins, room_ns)
+        self._bands_checked_ns = snapshot.now_ns
+        empty, full = self._empty_and_full_rows(bins)
+        furniture = self._furniture(begin_ns)
+        self._axes = row_axes(full, furniture, request.sheet)
+        figure = rows_figure(
+            empty,
+            furniture,
+            start_s=(begin_ns - recording.start_ns) / 1e9,
+            end_s=(snapshot.now_ns - recording.start_ns) / 1e9,
+            epoch_ms=recording.start_ns / 1e6,
+            zone=request.zone,
+            sheet=request.sheet,
+            theme=request.theme,
+            axes=self._axes,
+        )
+        index_of = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
+        group_of = {
+            (pen.joint, pen.channel): band
+            for row, band in zip(self._plan, self._bands, strict=True)
+            for pen in row.pens
+        }
+        for trace in figure["data"]:
+            key = (trace["meta"]["joint"], trace["meta"]["channel"])
+            trace["meta"] |= {"at": index_of[key], "group": group_of[key]}
+        self._shapes = _round_marks(figure["layout"]["shapes"])
+        self._lane = _round_marks(figure["layout"]["meta"]["lane"])
+        return sheet_message(figure, window_s=request.window_s, path=recording.path.name)
+
+    def _empty_and_full_rows(self, bins: Bins) -> tuple[list[ReadRow], list[ReadRow]]:
+        """Return the rows without data, as they are sent, and with it, for their axes."""
+        nothing = np.empty(0)
+        empty, full = [], []
+        for plan, values, band in zip(
+            self._plan, self._split_by_row(bins), self._bands, strict=True
+        ):
+            shown = [
+                (index, pen) for index, pen in enumerate(plan.pens) if not (band and pen.setpoint)
+            ]
+            bucket_s = band * self._width_ns / 1e9 if band else math.nan
+            low = np.fmin(values[:, :, 0], values[:, :, 1])
+            high = np.fmax(values[:, :, 0], values[:, :, 1])
+            drawn: list[Line | Band] = [
+                Band(pen=pen, x=nothing, minimum=nothing, maximum=nothing, mean=nothing)
+                if band
+                else Line(pen=pen, x=nothing, y=nothing)
+                for _, pen in shown
+            ]
+            held = [
+                Line(pen=pen, x=nothing, y=np.concatenate([low[:, index], high[:, index]]))
+                for index, pen in shown
+            ]
+            empty.append(ReadRow(plan=plan, lines=tuple(drawn), bucket_s=bucket_s))
+            full.append(ReadRow(plan=plan, lines=tuple(held), bucket_s=bucket_s))
+        return empty, full
+
+    def _furniture(self, begin_ns: int) -> Annotations:
+        return read_annotations(
+            self.recording,
+            self._plan,
+            begin_ns,
+            None,
+            open_gap=self._has_open_gap,
+            displays=self.request.displays,
+        )
+
+    def _draw_marks(self, snapshot: Snapshot, begin_ns: int) -> Message:
+        """Return what alerts, gaps and notes change in the sheet that the page has."""
+        start_ns = self.recording.start_ns
+        shapes, lane = window_marks(
+            self._furniture(begin_ns),
+            start_s=(begin_ns - start_ns) / 1e9,
+            end_s=(snapshot.now_ns - start_ns) / 1e9,
+            sheet=self.request.sheet,
+            theme=self.request.theme,
+        )
+        message = marks_message(
+            list_edits(self._shapes, _round_marks(shapes)),
+            list_edits(self._lane, _round_marks(lane)),
+        )
+        self._shapes, self._lane = shapes, lane
+        return message
+
+
+def _band_group(row: PlotRow, bins: Bins, groups: list[int]) -> int:
+    """Return the smallest number of bins a bucket at which a row is drawn as bands, 0 for none."""
+    if row.quantity == "temperature":
+        # It drifts and flickers by a count; it has no cycles to be told apart.
+        return 0
+    measured = [index for index, pen in enumerate(row.pens) if not pen.setpoint]
+    for group in groups:
+        for index in measured:
+            low, high = group_extremes(bins[:, index, :2], group)
+            if are_cycles_narrow(low, high, least=row.min_span):
+                return group
+    return 0
+
+
+def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return marks with their ends in milliseconds, so that they stay the same and stay short.
+
+    An end that moves with the page's now stands at its beginning until then.
+    """
+    for mark in marks:
+        if mark.get("name") == "open":
+            mark["x1"] = mark["x0"]
+        mark |= {key: round(mark[key], 3) for key in ("x0", "x1") if mark[key] is not None}
+    return marks

@@ -1,0 +1,78 @@
+"""Serves the pages' JavaScript modules and plotly.
+
+The modules of `assets/` import each other by relative paths, and a browser keeps what it was sent.
+So all of them stand below one address that holds a digest of their text: a new version is a new
+address, and nothing of an old one is ever mixed with it. Dash, which would put every script of its
+assets folder into the page by itself and in the order of the alphabet, is told to leave modules
+alone (`DASH_IGNORES`). Files are read once, when the server is made.
+"""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Final
+
+import plotly
+from fastapi import FastAPI
+from fastapi.responses import FileResponse, Response
+
+__all__ = ["DASH_IGNORES", "BrowserModules"]
+
+DASH_IGNORES: Final = r"\.(mjs|d\.ts)$"
+"""Files of the assets folder that Dash neither lists nor loads."""
+_PLOTLY: Final = "plotly.min.js"
+_MAIN: Final = "main.mjs"
+_HEADERS: Final = {
+    # An address is never used for another text; only the reader's own browser keeps it.
+    "cache-control": "private, max-age=31536000, immutable",
+    "x-content-type-options": "nosniff",
+}
+_JAVASCRIPT: Final = "text/javascript; charset=utf-8"
+
+
+class BrowserModules:
+    """The modules of a folder as one version of them."""
+
+    def __init__(self, assets: Path) -> None:
+        self._plotly = Path(plotly.__file__).parent / "package_data" / _PLOTLY
+        self._modules = {
+            path.relative_to(assets).as_posix(): path.read_bytes()
+            for path in sorted(assets.rglob("*.mjs"))
+        }
+        digest = hashlib.sha256(plotly.__version__.encode())
+        for name, text in self._modules.items():
+            digest.update(b"%s\0%d\0" % (name.encode(), len(text)))
+            digest.update(text)
+        self.base = f"/modules/{digest.hexdigest()[:16]}"
+        """The address that all of them stand below."""
+
+    def head(self) -> str:
+        """Return what the index needs in its head: where plotly is, and what to begin with.
+
+        All modules are named for loading ahead, for each is found only in the text of another.
+        """
+        imports = json.dumps({"imports": {"plotly": f"{self.base}/{_PLOTLY}"}})
+        lines = [f'<script type="importmap">{imports}</script>']
+        lines += [f'<link rel="modulepreload" href="{self.base}/{name}">' for name in self._modules]
+        lines.append(f'<script type="module" src="{self.base}/{_MAIN}"></script>')
+        return "\n".join(lines)
+
+    def answer(self, name: str) -> Response:
+        """Return the answer to a request for one of them, by its path below `base`."""
+        if name == _PLOTLY:
+            return FileResponse(self._plotly, media_type=_JAVASCRIPT, headers=_HEADERS)
+        text = self._modules.get(name)
+        if text is None:
+            return Response("There is no such module.", 404, media_type="text/plain")
+        return Response(text, media_type=_JAVASCRIPT, headers=_HEADERS)
+
+    def add_route(self, server: FastAPI) -> None:
+        """Serve them below `base`, which holds no other version."""
+
+        def module(version: str, name: str) -> Response:
+            # Another version's address is answered as what is not there, and not by a page.
+            known = self.base.endswith(f"/{version}")
+            return self.answer(name if known else "")
+
+        path = "/modules/{version}/{name:path}"
+        server.add_api_route(path, module, methods=["GET"], response_model=None)

@@ -1,0 +1,363 @@
+"""Thermal image after IEC 60255-149: how warm a current has made what carries it.
+
+tau * dH/dt + H = F_a * (I / (k * I_B))^2, exactly over each held value; H = 1 (100 %) is where it
+would operate. A value counts until the next, at most for its hold; over the rest of a gap the image
+stands still: nobody knows whether the joint rested. Time without a recorder counts as cooling.
+
+Within a block of some time constants the exponentials are sums that begin at the block's first
+reading, wherever batches are cut: so any chunking gives the same bits.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import ClassVar, Final, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, model_validator
+
+from logger.joint.bench.joint_settings import RatedValues
+from logger.joint.bench.value import ChannelName
+from logger.joint.channels import CHANNELS, Display
+from logger.limits.curves import CurveSettings, ambient_factor
+from logger.limits.kind import (
+    FiniteNumber,
+    LimitForm,
+    PositiveNumber,
+    PositiveShare,
+    ScoredLimit,
+    SummaryStyle,
+    rated_value,
+)
+from logger.limits.levels import DragHandle, drop_off_handle
+from logger.limits.phrases import (
+    Phrases,
+    format_number,
+    format_share_or_value,
+    format_span,
+)
+from logger.limits.scores import LimitMemory, Scores
+from logger.limits.series import Series
+from logger.settings_file import SettingError
+
+__all__ = ["Thermal", "ThermalMemory", "measure_thermal"]
+
+_BLOCK: Final = 16.0
+"""Time constants after which sums begin anew; exp(16) leaves all digits that matter."""
+_LONGEST: Final = 50.0
+"""Time constants of one held value; more makes no difference."""
+_MOST_TIMES: Final = 1e3
+_FORGOTTEN_TIME_CONSTANTS: Final = 12.0
+"""Time constants of the past that an image is worked out again from."""
+_AMBIENT: Final = "temperature_ambient_degC"
+
+
+class Thermal(ScoredLimit):
+    """A current (or torque) must not warm its image beyond a share."""
+
+    kind: Literal["thermal"] = "thermal"
+    channel: ChannelName
+    basic: PositiveNumber | None = None
+    """I_B, in the channel's unit."""
+    basic_rated: PositiveShare | None = None
+    """I_B as a share of the rated value."""
+    k: float = Field(default=1.05, ge=1, le=2)
+    """k * I_B is the largest current that is carried for ever."""
+    heating_s: float = Field(ge=1, le=1e6)
+    """Time constant."""
+    cooling_s: float | None = Field(default=None, ge=1, le=1e6)
+    """Time constant at rest; left out, the same."""
+    rest_below: float = Field(default=0.05, ge=0, lt=1)
+    """Share of I_B below which the joint is at rest."""
+    above_percent: float = Field(default=100.0, gt=0, le=1000)
+    drop_off_percent: float | None = Field(default=None, gt=0)
+    most_degC: FiniteNumber | None = None  # noqa: N815 - the unit's own spelling
+    """T_max: with it, an ambient other than 40 degC (`temperature_ambient_degC`) counts."""
+
+    measure_unit: ClassVar[Literal["share"]] = "share"
+    threshold_keys: ClassVar[frozenset[str]] = frozenset(("above_percent", "drop_off_percent"))
+    form: ClassVar[LimitForm] = LimitForm(
+        key="thermal",
+        words="thermal image",
+        blank={"channel": "current_A", "basic": 6.0, "heating_s": 900.0, "above_percent": 90.0},
+        keys={
+            "basic": ("basic current", "channel"),
+            "basic_rated": ("basic current", "× rated"),
+            "k": ("carried for ever", "× basic"),
+            "heating_s": ("time constant", "s"),
+            "cooling_s": ("time constant at rest", "s"),
+            "rest_below": ("at rest below", "× basic"),
+            "above_percent": ("picks up above", "%"),
+            "drop_off_percent": ("drops off at", "%"),
+            "most_degC": ("hottest allowed", "°C"),
+        },
+        drop_offs={"above_percent": "drop_off_percent"},
+    )
+    example: ClassVar[str] = """\
+# The thermal image of IEC 60255-149: 100 % is where it would operate.
+[[limit]]
+name             = "winding-image"
+kind             = "thermal"
+severity         = "warning"
+channel          = "current_A"
+basic_rated      = 1.0     # or basic = 11.0
+k                = 1.05    # k times that is carried for ever
+heating_s        = 600.0
+cooling_s        = 1200.0  # at rest, below rest_below of the basic current
+rest_below       = 0.05
+above_percent    = 85.0
+drop_off_percent = 75.0
+# most_degC = 155.0        # with an ambient channel: an ambient other than 40 degC counts
+"""
+
+    @model_validator(mode="after")
+    def _fits(self) -> "Thermal":
+        if not CHANNELS[self.channel].magnitude:
+            raise SettingError(
+                "channel", found=f"{self.channel!r}", expected="a current or a torque: what warms"
+            )
+        if (self.basic is None) == (self.basic_rated is None):
+            raise SettingError("basic", "expected one of basic and basic_rated.")
+        if self.drop_off_percent is not None and self.drop_off_percent > self.above_percent:
+            raise SettingError(
+                "drop_off_percent",
+                found=f"{self.drop_off_percent:g}",
+                expected=f"at most {self.above_percent:g}, the above_percent of this limit",
+            )
+        if self.most_degC is not None and self.most_degC <= 40:
+            raise SettingError(
+                "most_degC",
+                found=f"{self.most_degC:g}",
+                expected="more than 40, the ambient that I_B is told for",
+            )
+        return self
+
+    @property
+    def needed_channels(self) -> tuple[tuple[str, str], ...]:
+        """See `LimitKind`."""
+        current = (("channel", self.channel),)
+        return current if self.most_degC is None else (*current, ("most_degC", _AMBIENT))
+
+    @property
+    def needs_rated(self) -> tuple[tuple[str, str], ...]:
+        """See `LimitKind`."""
+        return (("basic_rated", self.channel),) if self.basic_rated is not None else ()
+
+    def in_channel_unit(self, rated: RatedValues) -> Self | None:
+        """See `JointLimit`."""
+        if self.basic_rated is None:
+            return self
+        whole = rated_value(self.channel, rated)
+        if whole is None:
+            return None
+        return self.model_copy(update={"basic": self.basic_rated * whole, "basic_rated": None})
+
+    @property
+    def summary_styles(self) -> Mapping[str, SummaryStyle]:
+        """See `JointLimit`."""
+        ambient: dict[str, SummaryStyle] = {} if self.most_degC is None else {_AMBIENT: "mean"}
+        return {self.channel: "rms", **ambient}
+
+    @property
+    def rebuilt_from_s(self) -> float:
+        """See `ScoredLimit`; after so long six parts in a million of an image are left."""
+        return _FORGOTTEN_TIME_CONSTANTS * max(self.heating_s, self.cooling_s or 0.0)
+
+    def initial_memory(self) -> LimitMemory:
+        """See `JointLimit`."""
+        return ThermalMemory()
+
+    def memory_after_restart(
+        self, memory: LimitMemory | None, standing: float | None, time_ns: int
+    ) -> LimitMemory:
+        """See `JointLimit`; it has cooled meanwhile."""
+        assert isinstance(memory, ThermalMemory), "`initial_memory` gave it"
+        return memory.cooled(self, time_ns)
+
+    def compute_scores(
+        self, memory: LimitMemory | None, series: Series
+    ) -> tuple[Scores, LimitMemory]:
+        """See `ScoredLimit`."""
+        assert isinstance(memory, ThermalMemory), "`initial_memory` gave it"
+        return measure_thermal(self, memory, series)
+
+    def phrases(self, displays: Mapping[str, Display]) -> Phrases:
+        """See `TimedLimit`."""
+        carried = format_share_or_value(
+            self.channel, self.basic, self.basic_rated, self.k, displays
+        )
+        full = f"{format_number(self.above_percent, 2)} %"
+        drop_off = self.above_percent if self.drop_off_percent is None else self.drop_off_percent
+        cooling = f", {format_span(self.cooling_s)} at rest" if self.cooling_s is not None else ""
+        ambient = "" if self.most_degC is None else " at 40 °C of ambient"
+        image = (
+            f"the thermal image of the {CHANNELS[self.channel].label} of "
+            f"{self.joint or 'any joint'} ({carried} carried for ever{ambient}, time constant "
+            f"{format_span(self.heating_s)}{cooling})"
+        )
+        return Phrases(
+            label=f"thermal image above {full}",
+            subject=image,
+            reaches=f"reaches {full}",
+            stays=f"stays above {full}",
+            clears=f"below {format_number(drop_off, 2)} %",
+            back=f"thermal image back below {format_number(drop_off, 2)} %",
+        )
+
+    def format_value(self, value: float, displays: Mapping[str, Display]) -> str:
+        """See `LimitKind`."""
+        return f"{format_number(value * 100, 1)} %"
+
+    def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
+        """See `JointLimit`."""
+        pick_up = DragHandle(key="above_percent", position=self.above_percent * 0.01, scale=0.01)
+        return pick_up, *drop_off_handle("drop_off_percent", self.drop_off_percent, scale=0.01)
+
+    def curve_settings(self) -> CurveSettings:
+        """See `LimitKind`."""
+        basic = self.basic if self.basic is not None else self.basic_rated
+        assert basic is not None, "the model has one of the two"
+        return CurveSettings(
+            curve="thermal",
+            setting=basic,
+            k=self.k,
+            tau_s=self.heating_s,
+            full=self.above_percent / 100.0,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermalMemory(LimitMemory):
+    """Where the image stands."""
+
+    last_ns: int | None = None
+    rested_ns: int | None = None
+    """Until when it has cooled without a recorder, while no reading has come since."""
+    heating: float = 0.0
+    """F_a * (I / (k * I_B))^2 of the newest reading."""
+    resting: bool = True
+    """Whether the newest reading is one of rest."""
+    ambient_degC: float | None = None  # noqa: N815 - the unit's own spelling
+    """The newest ambient; None: not heard yet, and 40 is taken."""
+    block_level: float = 0.0
+    """The image where the present block began."""
+    block_span: float = 0.0
+    """Time constants since then."""
+    block_sum: float = 0.0
+
+    @property
+    def level(self) -> float:
+        """The image at the newest reading, 1 for 100 %."""
+        return float((self.block_level + self.block_sum) / np.exp(self.block_span))
+
+    def cooled(self, limit: Thermal, until_ns: int) -> "ThermalMemory":
+        """Return the image after time without a recorder, which counts as rest."""
+        since_ns = self.rested_ns if self.last_ns is None else self.last_ns
+        if since_ns is None or until_ns <= since_ns:
+            return self
+        span_s = (until_ns - since_ns) * 1e-9
+        left = self.level * float(np.exp(-span_s / (limit.cooling_s or limit.heating_s)))
+        return ThermalMemory(rested_ns=until_ns, block_level=left, ambient_degC=self.ambient_degC)
+
+
+def measure_thermal(
+    limit: Thermal, memory: ThermalMemory, series: Series
+) -> tuple[Scores, ThermalMemory]:
+    """Return the image at each reading of the current, and the memory behind them."""
+    assert limit.basic is not None, "`in_channel_unit` has seen to it"
+    at = series.channel_series(limit.channel)
+    hold_ns = series.hold_ns[limit.channel]
+    # More than that is no current, and its square may be no number.
+    size = np.minimum(np.abs(at.values) / limit.basic, _MOST_TIMES)
+    heating = (size / limit.k) ** 2
+    if limit.most_degC is not None:
+        factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, at.rows, series)
+        heating *= factor
+        memory = replace(memory, ambient_degC=ambient)
+    if len(size):
+        level, memory = _image(limit, memory, at.time_ns, size, heating, hold_ns=hold_ns)
+    else:
+        level = np.empty(0)
+    pick_up = limit.above_percent / 100.0
+    drop_off = limit.drop_off_percent
+    scores = Scores(
+        time_ns=at.time_ns,
+        batch_rows=at.rows,
+        score=level,
+        reported=level,
+        pick_up=pick_up,
+        drop_off=pick_up if drop_off is None else drop_off / 100.0,
+        hold_ns=hold_ns,
+    )
+    return scores, memory
+
+
+def _image(
+    limit: Thermal,
+    memory: ThermalMemory,
+    time_ns: NDArray[np.int64],
+    size: NDArray[np.float64],
+    heating: NDArray[np.float64],
+    *,
+    hold_ns: int,
+) -> tuple[NDArray[np.float64], ThermalMemory]:
+    n = len(size)
+    first_ns = time_ns[0] if memory.last_ns is None else memory.last_ns
+    span = np.minimum(np.diff(time_ns, prepend=first_ns), hold_ns) * (1e-9 / limit.heating_s)
+    if limit.cooling_s is not None:
+        rest = size < limit.rest_below
+        rest_before = np.concatenate(([memory.resting], rest[:-1]))
+        span[rest_before] *= limit.heating_s / limit.cooling_s
+        resting = bool(rest[-1])
+    else:
+        resting = False
+    np.minimum(span, _LONGEST, out=span)
+    # What a held value adds, over the image that it would reach: 1 - exp(-span), without its loss.
+    part = np.expm1(span) * np.concatenate(([memory.heating], heating[:-1]))
+    level = np.empty(n)
+    at, sum_, start = memory.block_span, memory.block_sum, memory.block_level
+    begin, ahead = 0, 4096
+    while begin < n:
+        end = min(begin + ahead, n)
+        spans = np.cumsum(np.concatenate(([at], span[begin:end])))
+        full = int(np.searchsorted(spans[1:], _BLOCK)) + 1
+        done = min(full, end - begin)
+        grown = np.exp(spans[: done + 1])
+        sums = np.cumsum(np.concatenate(([sum_], grown[:-1] * part[begin : begin + done])))
+        level[begin : begin + done] = (start + sums[1:]) / grown[1:]
+        if full <= end - begin:
+            # The image goes over into a new block at a reading that the trace alone decides.
+            start, at, sum_ = float(level[begin + done - 1]), 0.0, 0.0
+            ahead = max(64, 2 * done)
+        else:
+            at, sum_ = float(spans[-1]), float(sums[-1])
+            ahead = min(2 * ahead, 65_536)
+        begin += done
+    return level, replace(
+        memory,
+        last_ns=int(time_ns[-1]),
+        rested_ns=None,
+        heating=float(heating[-1]),
+        resting=resting,
+        block_level=start,
+        block_span=at,
+        block_sum=sum_,
+    )
+
+
+def _ambient(
+    most: float, before: float | None, rows: NDArray[np.intp] | None, series: Series
+) -> tuple[NDArray[np.float64], float | None]:
+    """Return the factor at each reading of the current by the newest ambient, and that."""
+    ambient = series.channel_series(_AMBIENT)
+    count = len(series.batch) if rows is None else len(rows)
+    known = np.concatenate(([40.0 if before is None else before], ambient.values))
+    if len(ambient.values) == 0:
+        held = np.full(count, known[0])
+    else:
+        places = np.arange(len(series.batch)) if ambient.rows is None else ambient.rows
+        mine = np.arange(len(series.batch)) if rows is None else rows
+        held = known[np.searchsorted(places, mine, "right")]
+    # An ambient as hot as the winding may become leaves room for nothing; 1 K keeps it finite.
+    factor = ambient_factor(np.minimum(held, most - 1.0), most_degC=most)
+    return factor, before if len(ambient.values) == 0 else float(ambient.values[-1])

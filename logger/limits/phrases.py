@@ -1,0 +1,95 @@
+"""What limits say of themselves, and numbers in the units that pages show. Pure text.
+
+A kind gives its `Phrases`; kind.py puts them into sentences, so that all kinds speak alike.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from logger.joint.channels import CHANNELS, DISPLAYS, Display
+
+__all__ = [
+    "Phrases",
+    "format_channel_value",
+    "format_number",
+    "format_share_or_value",
+    "format_slope",
+    "format_span",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phrases:
+    """What a limit with delays says of itself, to be put into sentences."""
+
+    label: str
+    """ "housing above 70 °C"."""
+    subject: str
+    """ "the housing of shoulder"."""
+    reaches: str
+    """Said with no delay: "reaches 70 °C"."""
+    stays: str
+    """Said before a delay: "stays above 70 °C"."""
+    clears: str
+    """ "below 67": said behind "clears"."""
+    back: str
+    """ "housing back below 67 °C"."""
+    extreme: str = "peak"
+
+
+def format_channel_value(
+    channel: str,
+    value: float,
+    *,
+    unit: bool = True,
+    setting: bool = True,
+    displays: Mapping[str, Display] = DISPLAYS,
+) -> str:
+    """Write a value of a channel in its display unit, with one digit more than pages show."""
+    display = displays[CHANNELS[channel].quantity]
+    number = format_number(value * display.factor, display.decimals + 1, setting=setting)
+    return f"{number} {display.unit}" if unit and display.unit else number
+
+
+def format_slope(
+    channel: str, value: float, displays: Mapping[str, Display], *, setting: bool = True
+) -> str:
+    """Write a change of a channel a minute."""
+    display = displays[CHANNELS[channel].quantity]
+    # A difference of temperatures is told in kelvins, unless a page shows other degrees.
+    unit = "K" if display.unit == "°C" else display.unit
+    number = value * display.factor
+    return f"{format_number(number, display.decimals + 1, setting=setting)} {unit}/min"
+
+
+def format_share_or_value(
+    channel: str,
+    value: float | None,
+    share: float | None,
+    multiple: float,
+    displays: Mapping[str, Display],
+) -> str:
+    """Write a multiple of a setting: in the channel's unit, or as a share of the rated value."""
+    if value is not None:
+        return format_channel_value(channel, value * multiple, displays=displays)
+    assert share is not None, "the models have one of the two"
+    return f"{format_number(share * multiple * 100, 2)} % of rated"
+
+
+def format_span(span_s: float) -> str:
+    """Write a span as a person would: 0.5 s, 90 s, 10 min, 24 h."""
+    for seconds, unit in ((3600.0, "h"), (60.0, "min")):
+        if span_s >= 2 * seconds and span_s % seconds == 0:
+            return f"{format_number(span_s / seconds, 0)} {unit}"
+    return f"{format_number(span_s, 3, setting=True)} s"
+
+
+def format_number(value: float, decimals: int, *, setting: bool = False) -> str:
+    """Write a number; of a `setting` at least two digits that say something: never 0 for 0.0005."""
+    if setting and 0 < abs(value) < 1:
+        decimals = max(decimals, 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{decimals}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in {"-0", ""} else text.replace("-", "−")

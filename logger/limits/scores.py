@@ -1,0 +1,38 @@
+"""What a limit makes of readings, and what it keeps between batches. Pure data."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["LimitMemory", "LimitState", "Scores"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitState:
+    """Where a limit stands; each way of raising alerts adds what it needs."""
+
+    active: bool = False
+    """Whether its condition stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitMemory:
+    """What the scores of a kind depend on beside the reading itself; each kind has its own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scores:
+    """What a limit makes of n readings; every array has length n."""
+
+    time_ns: NDArray[np.int64]
+    batch_rows: NDArray[np.intp] | None
+    """The row of the batch that each belongs to; None: they are all rows."""
+    score: NDArray[np.float64]
+    """On at or above `pick_up`, off at or below `drop_off` where it is not on; NaN is neither."""
+    reported: NDArray[np.float64]
+    """What is said of it: value and peak."""
+    pick_up: float
+    drop_off: float
+    hold_ns: int
+    """Two readings further apart than this have a gap between them."""

