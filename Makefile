@@ -1,9 +1,17 @@
-# Two commands do everything: `make demo` and `make test`. Each makes .venv from the lock by itself.
-PYTHON ?= python3
-VENV   := .venv
-BIN    := $(VENV)/bin
-READY  := $(VENV)/.ready
-ARGS   ?=
+# Two commands do everything: `make demo` and `make test`. Each puts into .venv what it needs: the
+# first what the program runs on (requirements.lock), the second tests and tools as well
+# (requirements-dev.lock).
+PYTHON  ?= python3
+VENV    := .venv
+BIN     := $(VENV)/bin
+PROGRAM := $(VENV)/.program
+TOOLS   := $(VENV)/.tools
+ARGS    ?=
+# The locks name every package, so nothing is left to resolve. Python compiles what is imported when
+# it is: to compile all of it here would take longer than to start.
+PIP     := $(BIN)/python -m pip install --disable-pip-version-check --no-deps --no-compile
+COMPILE := uv pip compile pyproject.toml --generate-hashes --universal --python-version 3.11 \
+  --no-emit-index-url --no-annotate --no-header -q
 
 .DEFAULT_GOAL := help
 .PHONY: help demo test slow check format bench pictures demo-recording lock browser clean
@@ -11,41 +19,43 @@ ARGS   ?=
 help:            ## this list
 	@grep -E '^[a-z-]+: .*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 18
 
-demo: $(READY)   ## two simulated joints on a real byte path, recorded and shown in the browser
+demo: $(PROGRAM)   ## two simulated joints on a real byte path, recorded and shown in the browser
 	@$(BIN)/dutytrace demo $(ARGS)
 
-test: $(READY) browser   ## every quick test, the browser's included
+test: $(TOOLS) browser   ## every quick test, the browser's included
 	@$(BIN)/python -m pytest -n auto --maxprocesses 4 -m "not slow and not browser"
 	@$(BIN)/python -m pytest -m "not slow and browser"
 
-slow: $(READY) browser   ## the long suites
+slow: $(TOOLS) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)
 
-check: $(READY)  ## lint, format and types, of Python and JavaScript
+check: $(TOOLS)  ## lint, format and types, of Python and JavaScript
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
 	@$(BIN)/python -m tests.support.node
 
-format: $(READY) ## put the source into its form
+format: $(TOOLS) ## put the source into its form
 	@$(BIN)/ruff check --fix-only -q .
 	@$(BIN)/ruff format .
 	@$(BIN)/python -m tests.support.node --write
 
-bench: $(READY)  ## speed, as ratios measured in one run
+bench: $(TOOLS)  ## speed, as ratios measured in one run
 	@$(BIN)/python -m pytest tests/benchmarks -m "" -s -p no:cacheprovider $(ARGS)
 
-pictures: $(READY) browser   ## the README's picture and every page in both themes, made anew
+pictures: $(TOOLS) browser   ## the README's picture and every page in both themes, made anew
 	@$(BIN)/python -m tests.support.pictures $(ARGS)
 
-demo-recording: $(READY)     ## the recording that the README opens, made anew from its seed
+demo-recording: $(PROGRAM)   ## the recording that the README opens, made anew from its seed
 	@rm -rf recordings/demo-overheat
 	@$(BIN)/dutytrace simulate --hours 0.95 --rate 10 --seed 7 --name "Fan failure, pick and place" \
 	  --out recordings/demo-overheat
 
-lock:            ## requirements.lock anew from pyproject.toml (needs uv)
-	@uv pip compile pyproject.toml --extra dev --generate-hashes --universal --python-version 3.11 \
-	  --no-emit-index-url --no-annotate --no-header -q -o requirements.lock
+# The second lock holds what the first does not, in versions that fit it.
+lock:            ## both locks anew from pyproject.toml (needs uv)
+	@$(COMPILE) --extra build -o requirements.lock
+	@$(COMPILE) --extra dev -c requirements.lock -o requirements-dev.lock \
+	  $$(sed -n 's/^\([a-z0-9-]*\)==.*/--no-emit-package \1/p' requirements.lock | sort -u)
 
 browser:
 	@sh tests/support/bring_browser.sh
@@ -53,11 +63,17 @@ browser:
 clean:           ## remove what can be made again (never a recording)
 	@rm -rf $(VENV) node_modules .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist
 
-$(READY): requirements.lock pyproject.toml
+$(PROGRAM): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \
 	  echo "dutytrace needs Python 3.11 or newer; $(PYTHON) is $$($(PYTHON) --version 2>&1). Name another with make PYTHON=..." >&2; exit 2; }
 	@echo "Making $(VENV) from requirements.lock (once)"
 	@$(PYTHON) -m venv $(VENV)
-	@$(BIN)/python -m pip install --disable-pip-version-check --require-hashes -r requirements.lock
-	@$(BIN)/python -m pip install --disable-pip-version-check --no-deps --no-build-isolation -q -e .
+	@$(PIP) --require-hashes -r requirements.lock
+	@$(PIP) --no-build-isolation -q -e .
+	@touch $@
+
+$(TOOLS): requirements-dev.lock $(PROGRAM)
+	@echo "Adding tests and tools from requirements-dev.lock (once)"
+	@$(PIP) --require-hashes -r requirements-dev.lock
+	@$(BIN)/python -m compileall -qq -j 0 $(VENV)/lib || true  # tests start the program hundreds of times
 	@touch $@

@@ -1,10 +1,11 @@
 """Whether a recording is whole, and what is missing."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.event_kind import EventKind
+from logger.store.layout.manifest import iso_utc
 from replay.recording import Recording
 
 __all__ = ["CheckResult", "Gap", "check_recording"]
@@ -25,6 +26,15 @@ class Gap:
     duration_s: float
     cause: str
 
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content."""
+        return {
+            "joint": self.joint,
+            "start": iso_utc(self.start_ns),
+            "duration_s": self.duration_s,
+            "cause": self.cause,
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
@@ -38,6 +48,18 @@ class CheckResult:
     dropped: int
     gaps: tuple[Gap, ...]
     missing: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace check --json` answers."""
+        return {
+            "whole": self.is_complete,
+            "live": self.live,
+            "joints": {joint: {"rows": rows} for joint, rows in self.rows.items()},
+            "frames": self.frames,
+            "dropped": self.dropped,
+            "gaps": [gap.to_json() for gap in self.gaps],
+            "missing": list(self.missing),
+        }
 
 
 def check_recording(recording: Recording) -> CheckResult:

@@ -8,7 +8,7 @@ bench file says, buses are opened with `send = False`: a serial-line adapter sta
 import threading
 import time
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.bus.clock import RecordingClock, read_clocks
@@ -45,6 +45,44 @@ class BusCapture:
         """Whether the bus is, and nothing was lost, unreadable or away."""
         return self.health.healthy and not (self.lost or self.garbled or self.is_away)
 
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content; what is not known is null."""
+        figures = self.health.statistics
+        return {
+            "bus": figures.settings.name,
+            "channel": figures.settings.channel,
+            "bitrate_bit_per_s": figures.settings.bitrate,
+            "healthy": self.healthy,
+            "frames": figures.frames,
+            "frames_per_s": round(figures.frames_per_s, 3),
+            "load": None if figures.load is None else round(figures.load, 6),
+            "identifiers": [
+                {
+                    "identifier": one.identifier_text,
+                    "extended": one.extended,
+                    "remote": one.remote,
+                    "role": one.role,
+                    "joints": list(one.joints),
+                    "frame": one.frame,
+                    "count": one.count,
+                    "period_s": one.period_s,
+                    "jitter_s": one.jitter_s,
+                    "longest_gap_s": one.longest_gap_s,
+                }
+                for one in figures.messages
+            ],
+            "undecoded": dict(figures.undecoded),
+            "error_frames": figures.error_frames,
+            "error_classes": dict(figures.error_classes),
+            "remote_frames": figures.remote_frames,
+            "lost_frames": self.lost,
+            "garbled": self.garbled,
+            "silent_joints": list(figures.silent),
+            "requests": dict(figures.request_counts),
+            "unanswered": dict(figures.unanswered_counts),
+            "hints": list(self.health.hints),
+        }
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListenResult:
@@ -60,6 +98,15 @@ class ListenResult:
     def healthy(self) -> bool:
         """Whether every bus is."""
         return all(bus.healthy for bus in self.buses)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace bus --json` answers."""
+        return {
+            "healthy": self.healthy,
+            "span_s": round(self.span_s, 3),
+            "said": [text for _, text in self.remarks],
+            "buses": [one.to_json() for one in self.buses],
+        }
 
 
 def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Event) -> ListenResult:

@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
@@ -49,6 +50,16 @@ class ImportResult:
     """Frames that no joint's layout explains."""
     notices: tuple[ImportNotice, ...] = ()
     """What was said about the frames."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace import` and `redecode --json` answer."""
+        return {
+            "recording": str(self.path),
+            "joints": {joint: {"rows": rows} for joint, rows in self.readings.items()},
+            "frames": self.frames,
+            "undecoded": self.undecoded,
+            "said": [one.text for one in self.notices],
+        }
 
 
 def import_frames(

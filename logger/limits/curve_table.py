@@ -1,7 +1,7 @@
 """One time-current or thermal curve as rows, to hold beside a handbook. Pure."""
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,16 @@ class CurveTable:
     settings: CurveSettings
     title: str
     rows: tuple[CurveRow, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return its title and rows as plain content; a current that lasts for ever has null."""
+        return {
+            "title": self.title,
+            "rows": [
+                {"multiple": one.multiple, "current": one.current, "time_s": one.time_s}
+                for one in self.rows
+            ],
+        }
 
     def points_to_draw(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return currents and times, close enough to draw a line through."""

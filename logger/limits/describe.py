@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from logger.joint.bench.bench import Bench
 from logger.limits.evaluate import plan_limits
@@ -24,6 +25,17 @@ class LimitDescription:
     text: str
     needs_rated: tuple[str, ...]
     """What its shares of rated values come to on each joint."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace limits check --json` answers."""
+        return {
+            "limit": self.name,
+            "kind": self.kind,
+            "severity": self.severity,
+            "joints": list(self.joints),
+            "words": self.text,
+            "shares": list(self.needs_rated),
+        }
 
 
 def describe_limits(limits: LimitSet, bench: Bench) -> tuple[LimitDescription, ...]:

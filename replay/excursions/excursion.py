@@ -6,12 +6,13 @@ The load comes from one read of the pyramid for all of a joint and some short re
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.limits.limit import Limit
 from logger.limits.words import format_value
+from logger.store.layout.manifest import iso_utc
 from replay.recording import Recording
 from replay.statistics import rms_before
 
@@ -49,6 +50,24 @@ class Excursion:
     """Notes and gaps in the quarter of an hour before it, in words."""
     peak_at_raise: bool = False
     """The peak is what it was when the limit picked up: how far it went since nobody kept."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace excursions --json` answers; NaN is null."""
+        return {
+            "joint": self.joint,
+            "limit": self.limit,
+            "severity": self.severity,
+            "channel": self.channel,
+            "start": iso_utc(self.start_ns),
+            "duration_s": round(self.duration_s, 3),
+            "peak": None if math.isnan(self.peak) else self.peak,
+            "ongoing": self.ongoing,
+            "rms_torque_Nm": {
+                str(seconds): None if math.isnan(rms) else round(rms, 4)
+                for seconds, rms in self.rms_torque_Nm.items()
+            },
+            "near": list(self.nearby),
+        }
 
 
 def excursion_order(excursion: Excursion) -> tuple[int, str, str]:

@@ -191,9 +191,23 @@ def test_the_picture_and_the_recording_are_there():
     assert 0 < size < 3_000_000
 
 
-def test_no_index_or_machine_stands_in_a_tracked_file():
+@pytest.mark.parametrize("name", ["requirements.lock", "requirements-dev.lock"])
+def test_no_index_or_machine_stands_in_a_lock(name: str):
     """Pinned by hash, naming no address of a package index."""
-    lock = (ROOT / "requirements.lock").read_text("utf-8")
+    lock = (ROOT / name).read_text("utf-8")
     assert "://" not in lock
     assert "index" not in lock
     assert all("--hash=sha256:" in part for part in re.split(r"\n(?=\S)", lock.strip()))
+
+
+def _locked(name: str) -> set[str]:
+    return set(re.findall(r"^([a-z0-9-]+)==", (ROOT / name).read_text("utf-8"), flags=re.MULTILINE))
+
+
+def test_the_demo_installs_what_the_program_needs_and_nothing_else():
+    """No test library, no cloud SDK, nothing twice: what tests need is in the lock of its own."""
+    program, tools = _locked("requirements.lock"), _locked("requirements-dev.lock")
+    assert not program & tools
+    assert not {"pytest", "mypy", "ruff", "boto3", "botocore", "moto", "pandas", "dask"} & program
+    assert {"pytest", "mypy", "ruff", "moto", "pandas"} <= tools
+    assert len(program) <= 65

@@ -5,7 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-__all__ = ["run"]
+__all__ = ["ROOT", "assert_refused", "run"]
 
 ROOT = Path(__file__).parents[2]
 
@@ -21,3 +21,12 @@ def run(*arguments: str, cwd: Path | None = None) -> "subprocess.CompletedProces
         cwd=cwd,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
+
+
+def assert_refused(done: "subprocess.CompletedProcess[str]", *words: str) -> None:
+    """Hold that a command ended in one sentence with certain words, and exit status 2."""
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stderr.startswith("dutytrace: ")
+    for word in words:
+        assert word in done.stderr

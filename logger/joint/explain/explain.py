@@ -5,7 +5,8 @@ turns of a single-turn encoder, a request that looks like its answer) is said.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -82,6 +83,20 @@ class Explained:
     values: tuple[ValueExplained, ...] = ()
     remarks: tuple[str, ...] = ()
     """What cannot be told from one frame, and what else there is to say."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace decode --json` answers."""
+        return {
+            "joint": self.joint,
+            "frame": self.frame,
+            "bus": self.bus,
+            "readings": dict(self.readings),
+            "bytes": [
+                {"byte": one.index, "value": one.value, "of": one.fields} for one in self.bytes
+            ],
+            "values": [asdict(one) for one in self.values],
+            "said": self.remarks,
+        }
 
 
 def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:

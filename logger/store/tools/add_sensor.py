@@ -41,6 +41,10 @@ class AddResult:
     outside: int
     """Readings before the recording began or after it ended: left out."""
 
+    def to_json(self) -> dict[str, int]:
+        """Return it as plain content."""
+        return {"rows": self.rows, "outside": self.outside}
+
 
 def add_sensor(
     recording: Path,

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -57,6 +58,18 @@ class CutResult:
     """Alerts that stood where it begins."""
     missing: tuple[str, ...]
     """What of the span could not be read, in sentences; empty: all of it is there."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as plain content, as `dutytrace cut --json` answers."""
+        return {
+            "recording": str(self.path),
+            "start": iso_utc(self.start_ns),
+            "duration_s": (self.end_ns - self.start_ns) * 1e-9,
+            "joints": {joint: {"rows": rows} for joint, rows in self.readings.items()},
+            "frames": self.frames,
+            "standing": self.open_alerts,
+            "missing": list(self.missing),
+        }
 
 
 def new_cut_folder(recordings: Path, start_ns: int, name: str) -> Path:

@@ -216,7 +216,7 @@ def test_a_mistake_from_the_beginning_is_waited_for(
     process = _start(folder, started, "mine.toml", "--log", "night.log", "--bench", "bench.toml")
     shown = _Lines(process)
     shown.wait_for("mine.toml: frame[1]: frame 'status': temperature_housing_degC: reaches byte 7")
-    shown.wait_for("Waiting for a save that mends it.")
+    shown.wait_for("Waiting for a save that corrects it.")
     (folder / "mine.toml").write_text(LAYOUT.format(byte=0), encoding="utf-8")
     shown.wait_for("elbow temperature_housing_degC 200 - 19 0 89 89 -")
     process.send_signal(signal.SIGINT)

@@ -15,6 +15,7 @@ import pytest
 from logger.simulate.line_protocol import CanFrame, LineProtocol
 from logger.simulate.serial_line import SerialLine
 from tests.support.adapter import Adapter
+from tests.support.command import ROOT
 
 BENCH = """
 [bus]
@@ -81,7 +82,7 @@ def _command(*arguments: str) -> list[str]:
     return [sys.executable, "-m", "dutytrace", "bus", *arguments]
 
 
-ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
 
 
 def _run(*arguments: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
@@ -212,5 +213,5 @@ def test_requests_that_a_controller_leaves_unanswered_are_told(tmp_path: Path):
         assert missed == pytest.approx(asked / 2, abs=2)
         assert any("Requests without an answer: elbow" in hint for hint in bus["hints"])
         done = _run("bench.toml", "--for", "1s", cwd=tmp_path)
-        assert "asked by somebody" in done.stdout
+        assert "requested by another node" in done.stdout
         assert adapter.heard == []

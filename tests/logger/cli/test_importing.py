@@ -1,4 +1,4 @@
-"""Import, redecode and export from the command line; a real interruption leaves nothing."""
+"""Import, join and redecode from the command line; a real interruption leaves nothing."""
 
 import json
 import os
@@ -11,34 +11,17 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
-from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
-from tests.support.command import run as _run
-from tests.support.logs import write_log
+from tests.support.command import ROOT, assert_refused, run
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench_text("can0")
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    """Give a folder with a bench file, limits, and a log of half a minute."""
-    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
-    (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
-    made = FrameBatch.concatenate(
-        list(simulate_frames(hours=1 / 120, rate_Hz=50.0, seed=1, start_ns=START_NS))
-    )
-    write_log(tmp_path / "soak.blf", made)
-    return tmp_path
-
-
 def test_a_log_on_its_way(folder: Path):
     """Imported, decoded again with a corrected bench, exported: each says what it made."""
-    done = _run(
-        "import", "soak.blf", "--bench", "bench.toml", "--limits", "limits.toml", cwd=folder
-    )
+    done = run("import", "soak.blf", "--bench", "bench.toml", "--limits", "limits.toml", cwd=folder)
     assert done.returncode == 0, done.stderr
     (path,) = (folder / "recordings").iterdir()
     assert path.name.endswith("-soak")
@@ -46,10 +29,10 @@ def test_a_log_on_its_way(folder: Path):
     assert "0 not decoded" in done.stdout
     recording = Recording.open(path)
     assert recording.name == "soak"
-    assert _run("check", str(path), cwd=folder).returncode == 0
+    assert run("check", str(path), cwd=folder).returncode == 0
 
     (folder / "right.toml").write_text(BENCH.replace("1.62", "3.24"), encoding="utf-8")
-    done = _run("redecode", str(path), "--bench", "right.toml", "--json", cwd=folder)
+    done = run("redecode", str(path), "--bench", "right.toml", "--json", cwd=folder)
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout)
     assert answer["format"] == 1
@@ -57,7 +40,7 @@ def test_a_log_on_its_way(folder: Path):
     assert answer["frames"] == recording.row_count("frames")
     assert answer["joints"]["elbow"]["rows"] == recording.reading_count("elbow")
 
-    done = _run(
+    done = run(
         "export", f"{path}-redecoded", "--out", "some.csv", "--joint", "shoulder", "--from", "2s",
         "--to", "4s", "--channels", "torque_Nm, speed_rad_s", cwd=folder,
     )  # fmt: skip
@@ -71,57 +54,6 @@ def test_a_log_on_its_way(folder: Path):
     assert f"{len(table)} rows" in done.stdout
 
 
-def test_a_span_cut_out(folder: Path):
-    """Times as for the export; it says what it made, and a damaged part ends in status 1."""
-    _run("import", "soak.blf", "--bench", "bench.toml", cwd=folder)
-    (path,) = (folder / "recordings").iterdir()
-    done = _run(
-        "cut", str(path), "--from", "2s", "--to", "12s", "--name", "Hot part", "--json", cwd=folder
-    )
-    assert done.returncode == 0, done.stderr
-    answer = json.loads(done.stdout)
-    made = Path(answer["recording"])
-    assert made.parent == path.parent
-    assert made.name.endswith("-hot-part")
-    assert answer["duration_s"] == 10.0
-    assert (answer["missing"], answer["standing"]) == ([], 0)
-    cut = Recording.open(made)
-    assert answer["joints"]["elbow"]["rows"] == len(
-        cut.read_readings("elbow", cut.start_ns, cut.end_ns).time_ns
-    )
-    assert _run("check", str(made), cwd=folder).returncode == 0
-
-    done = _run("cut", str(path), "--from", "2h", cwd=folder)
-    assert (done.returncode, "it holds 2026-" in done.stderr) == (2, True)
-    next((path / "status" / "joint=elbow").iterdir()).unlink()
-    done = _run("cut", str(path), "--out", "rest", cwd=folder)
-    assert done.returncode == 1
-    assert "missing: status/joint=elbow: rows 0 to" in done.stdout
-    assert Recording.open(folder / "rest").reading_count("shoulder")
-
-
-def test_packed_sent_and_unpacked(folder: Path):
-    """One file by the recording's name; elsewhere it is whole; opened as it is, it says how."""
-    _run("import", "soak.blf", "--bench", "bench.toml", cwd=folder)
-    (path,) = (folder / "recordings").iterdir()
-    done = _run("pack", str(path), cwd=folder)
-    assert done.returncode == 0, done.stderr
-    file = folder / f"{path.name}.dutytrace.tar"
-    assert file.name in done.stdout
-    for command in (["replay", "--no-browser", "--port", "0"], ["check"]):
-        done = _run(command[0], str(file), *command[1:], cwd=folder)
-        assert (done.returncode, "dutytrace unpack" in done.stderr) == (2, True)
-    done = _run("unpack", str(file), "--recordings", "theirs", cwd=folder)
-    assert done.returncode == 0, done.stderr
-    assert f"theirs/{path.name}: whole" in done.stdout
-    done = _run("unpack", str(file), cwd=folder)
-    assert (done.returncode, "already exists" in done.stderr) == (2, True)
-    file.write_bytes(file.read_bytes()[:-4000])
-    done = _run("unpack", str(file), "--recordings", "others", "--json", cwd=folder)
-    assert (done.returncode, "Have it sent again" in done.stderr) == (2, True)
-    assert list((folder / "others").iterdir()) == []
-
-
 def test_times_and_pairs_are_checked(folder: Path):
     """A time, a channel or a file that cannot be: one sentence, status 2, nothing made."""
     before = sorted(folder.iterdir())
@@ -132,18 +64,18 @@ def test_times_and_pairs_are_checked(folder: Path):
         (["--channel", "wing=0"], "--channel: found 'wing'"),
         (["--limits", "bench.toml"], "bench.toml"),
     ]:
-        done = _run("import", "soak.blf", "--bench", "bench.toml", *arguments, cwd=folder)
+        done = run("import", "soak.blf", "--bench", "bench.toml", *arguments, cwd=folder)
         assert done.returncode == 2, done.stderr
         assert words in done.stderr
         assert "Traceback" not in done.stderr
-    done = _run("import", "none.blf", "--bench", "bench.toml", cwd=folder)
+    done = run("import", "none.blf", "--bench", "bench.toml", cwd=folder)
     assert (done.returncode, "no such log" in done.stderr) == (2, True)
     assert sorted(folder.iterdir()) == before
 
 
 def test_a_stated_start(folder: Path):
     """The first frame is where it is told to be; a time without a zone is UTC."""
-    done = _run(
+    done = run(
         "import", "soak.blf", "--bench", "bench.toml", "--start", "2026-01-02T03:04:05.5",
         "--name", "Night run", "--note", "from the other bench", cwd=folder,
     )  # fmt: skip
@@ -176,7 +108,7 @@ def test_an_interrupted_import_leaves_nothing(
         stderr=subprocess.PIPE,
         text=True,
         cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
     aside = folder / ".rec.aside"
     until(lambda: aside.is_dir() or process.poll() is not None, "the import has begun")
@@ -190,29 +122,29 @@ def test_an_interrupted_import_leaves_nothing(
 
 def test_a_thermocouple_joins_a_recording(folder: Path):
     """A table with a column map is a sensor of the recording; a mistake changes nothing."""
-    done = _run("import", "soak.blf", "--bench", "bench.toml", "--out", "rec", cwd=folder)
+    done = run("import", "soak.blf", "--bench", "bench.toml", "--out", "rec", cwd=folder)
     assert done.returncode == 0, done.stderr
     (folder / "room.csv").write_text(
         "seconds;T1\n".replace(";", ",") + "".join(f"{at * 2},{20 + at}\n" for at in range(30))
     )
     start = Recording.open(folder / "rec").start_ns
-    table = ["import", "room.csv", "--into", "rec", "--time", "seconds", "--name", "thermocouple"]
+    table = ["join", "rec", "room.csv", "--time", "seconds", "--name", "thermocouple"]
     mapped = ["--column", "temperature_ambient_degC=T1"]
     for arguments, words in [
         ([*table], "--column"),
         ([*table, "--column", "temperature_room_degC=T1"], "'temperature_room_degC'"),
         ([*table, *mapped], "none of them within the recording"),
-        ([*table, *mapped, "--bench", "bench.toml"], "Leave them away"),
-        (["import", "room.csv", "--time", "seconds"], "--into"),
+        ([*table, "--column", "T1"], "--column: found 'T1', expected NAME=VALUE"),
+        ([*table, *mapped, "--hold", "soon"], "--hold: found 'soon'"),
         (["import", "room.csv"], "--bench"),
     ]:
-        done = _run(*arguments, cwd=folder)
+        done = run(*arguments, cwd=folder)
         assert done.returncode == 2, done.stderr
         assert words in done.stderr
         assert "Traceback" not in done.stderr
     assert Recording.open(folder / "rec").joints == ("shoulder", "elbow")
     begin = pd.Timestamp(start, unit="ns", tz="UTC").isoformat(timespec="microseconds")
-    done = _run(*table, *mapped, "--start", begin, "--json", cwd=folder)
+    done = run(*table, *mapped, "--start", begin, "--json", cwd=folder)
     assert done.returncode == 0, done.stderr
     answer = json.loads(done.stdout)
     assert (answer["sensor"], answer["rows"] + answer["outside"]) == ("thermocouple", 30)
@@ -220,4 +152,18 @@ def test_a_thermocouple_joins_a_recording(folder: Path):
     assert recording.reading_count("thermocouple") == answer["rows"] == 14
     assert recording.hold_ns("thermocouple")["temperature_ambient_degC"] == 6 * 10**9
     assert "room.csv joined" in recording.read_events()[-1].text
-    assert _run("check", "rec", cwd=folder).returncode == 0
+    assert run("check", "rec", cwd=folder).returncode == 0
+
+
+def test_a_table_for_import_is_answered_with_the_command_to_write(folder: Path):
+    """What used to join a table says how it is written now, all that was typed in it."""
+    old = ["import", "room one.csv", "--into", "rec", "--time", "seconds"]
+    done = run(*old, "--column", "temperature_ambient_degC=T1", "--hold", "6s", cwd=folder)
+    assert_refused(done, "--into: ")
+    command = done.stderr.strip().partition("Write: ")[2]
+    assert command == (
+        "dutytrace join rec 'room one.csv' --time seconds --column temperature_ambient_degC=T1 "
+        "--hold 6s"
+    )
+    done = run("import", "room.csv", "--time", "seconds", cwd=folder)
+    assert_refused(done, "dutytrace join REC room.csv --time seconds --column CHANNEL=COLUMN")

@@ -1,0 +1,75 @@
+"""`dutytrace decode`: one frame byte by byte."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.options import AsJson
+from logger.cli.terminal import Line, Table, show
+
+if TYPE_CHECKING:
+    from logger.joint.explain.explain import Explained
+
+__all__ = ["decode_frames"]
+
+
+def decode_frames(
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench file.")],
+    frame: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="ID BYTES",
+            help="Such as 0x2C3 '48 18 1F', in hex; or frames of a text log, such as 2C3#48181F.",
+        ),
+    ],
+    extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
+    bus: Annotated[
+        str | None, typer.Option(help="The bus that it came on, where the bench has several.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Explain one frame: each byte, each value, and what one frame cannot tell."""
+    from logger.joint.bench.bench import read_bench
+    from logger.joint.explain.explain import explain_frame
+    from logger.joint.explain.typed import parse_typed_frames
+
+    read = read_bench(bench)
+    found = [
+        explain_frame(read, one, bus=bus) for one in parse_typed_frames(frame, extended=extended)
+    ]
+    contents = [one.to_json() for one in found]
+    show(
+        contents[0] if len(contents) == 1 else {"frames": contents},
+        (line for one in found for line in _frame_lines(one)),
+        as_json=as_json,
+    )
+
+
+def _frame_lines(found: "Explained") -> Iterator[Line]:
+    yield f"{found.joint}: {found.frame}"
+    yield Table(
+        ("byte", "hex", "binary", "decimal", "belongs to"),
+        [
+            (
+                str(one.index),
+                f"{one.value:02X}",
+                f"{one.value >> 4:04b} {one.value & 15:04b}",
+                str(one.value),
+                ", ".join(one.fields) or "nothing that the layout knows",
+            )
+            for one in found.bytes
+        ],
+        indent=2,
+    )
+    yield Table(
+        ("value", "raw", "hex", "conversion", "result"),
+        [
+            (one.name, str(one.raw), one.hex, one.how or "as it is", one.text)
+            for one in found.values
+        ],
+        indent=2,
+    )
+    for remark in found.remarks:
+        yield f"  {remark}"

@@ -1,0 +1,233 @@
+"""What options are made of: durations, instants, pairs and recording folders, each checked once.
+
+A `ParameterType` turns what was typed into a value, or refuses it in one sentence that begins with
+the option's name (exit status 2). Pure, but for the look whether a folder exists.
+"""
+
+import re
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Final, Generic, NamedTuple, TypeVar
+
+import typer
+
+from logger.errors import InputError
+
+__all__ = [
+    "DEFAULT_RECORDINGS",
+    "AnyRecording",
+    "AsJson",
+    "BeginTime",
+    "Duration",
+    "EndTime",
+    "Instant",
+    "KeyValue",
+    "Moment",
+    "NewFolder",
+    "Pair",
+    "ParameterType",
+    "Recording",
+    "RecordingPath",
+    "Recordings",
+    "recording_folder_name",
+    "slug",
+]
+
+DEFAULT_RECORDINGS: Final = Path("recordings")
+_UNITS_S: Final = {"s": 1, "min": 60, "h": 3600, "d": 86400}
+_COUNTED: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*")
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+Converted = TypeVar("Converted")
+
+
+class ParameterType(ABC, Generic[Converted]):
+    """How one kind of option is read, what it is called in `--help`, and how it is refused."""
+
+    metavar = "TEXT"
+    parser: Callable[[str], Any] | None = str
+    """What typer makes of the text before; None: what the annotation says."""
+
+    @abstractmethod
+    def convert(self, text: str, where: str) -> Converted:
+        """Return what a text means.
+
+        Raises
+        ------
+        InputError
+            It means nothing; `where` (the option) begins the sentence.
+        """
+
+    def option(
+        self,
+        *names: str,
+        help: str,
+        metavar: str | None = None,
+        default: str = "",
+    ) -> Any:  # noqa: ANN401 - typer's Option() is typed so
+        """Return an option of this kind, for `Annotated`; of a list each is converted.
+
+        `default`: how the default is written, where that is not how Python writes it.
+        """
+        return typer.Option(
+            *names,
+            help=f"{help.removesuffix('.')}; default {default}." if default else help,
+            metavar=metavar or self.metavar,
+            show_default=not default,
+            parser=self.parser,
+            callback=self._on_value,
+        )
+
+    def argument(
+        self,
+        *,
+        help: str,
+        metavar: str | None = None,
+    ) -> Any:  # noqa: ANN401 - typer's Argument() is typed so
+        """Return an argument of this kind, for `Annotated`."""
+        return typer.Argument(
+            help=help, metavar=metavar or self.metavar, parser=self.parser, callback=self._on_value
+        )
+
+    # A callback and not the parser converts: what a parser raises as a ValueError is wrapped into
+    # typer's words, and only a callback learns the option's name.
+    def _on_value(
+        self, _context: typer.Context, param: typer.CallbackParam, value: object
+    ) -> Converted | list[Converted] | None:
+        if value is None:
+            return None
+        if isinstance(value, list | tuple):
+            return [self.convert(str(one), param.opts[0]) for one in value]
+        return self.convert(str(value), param.opts[0])
+
+
+class Duration(ParameterType[float]):
+    """A time such as 90s, 30min or 6h, in seconds; a plain number counts seconds."""
+
+    metavar = "DURATION"
+
+    def convert(self, text: str, where: str) -> float:
+        """Return it in seconds; more than nothing."""
+        counted = _counted_s(text)
+        if counted is None or counted < 1e-9:
+            raise InputError(f"{where}: found {text!r}, expected a time such as 90s, 30min or 6h.")
+        return counted
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """An instant: on the wall clock, or counted from where a recording starts."""
+
+    ns: int
+    from_start: bool = False
+
+    def since_epoch_ns(self, start_ns: int) -> int:
+        """Return it in nanoseconds since 1970, for a recording that starts at `start_ns`."""
+        return self.ns + start_ns if self.from_start else self.ns
+
+
+class Instant(ParameterType[Moment]):
+    """A time in ISO 8601 (UTC where it names no zone); or one counted from a recording's start."""
+
+    metavar = "TIME"
+
+    def __init__(self, *, or_from_start: bool = False) -> None:
+        self._or_from_start = or_from_start
+
+    def convert(self, text: str, where: str) -> Moment:
+        """Return the instant, exact to the microsecond."""
+        counted = _counted_s(text) if self._or_from_start else None
+        if counted is not None:
+            return Moment(round(counted * 1e9), from_start=True)
+        try:
+            moment = datetime.fromisoformat(text.strip())
+        except ValueError:
+            also = ", or from the start, such as 90s or 2h" if self._or_from_start else ""
+            raise InputError(
+                f"{where}: found {text!r}, expected a time such as 2026-11-25T09:30:00Z{also}."
+            ) from None
+        if moment.tzinfo is None:
+            moment = moment.replace(tzinfo=UTC)
+        since = moment - _EPOCH
+        return Moment(
+            (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000,
+        )
+
+
+class Pair(NamedTuple):
+    """What was typed on both sides of an equals sign."""
+
+    key: str
+    value: str
+
+
+class KeyValue(ParameterType[Pair]):
+    """NAME=VALUE, both of them there."""
+
+    metavar = "NAME=VALUE"
+
+    def convert(self, text: str, where: str) -> Pair:
+        """Return both sides without the blanks around them."""
+        key, equals, value = (part.strip() for part in text.partition("="))
+        if not (equals and key and value):
+            raise InputError(f"{where}: found {text!r}, expected NAME=VALUE.")
+        return Pair(key, value)
+
+
+class RecordingPath(ParameterType[Path]):
+    """A folder here, there already or new; an address is refused: its path would begin `s3:/`."""
+
+    metavar = "FOLDER"
+    parser = None
+
+    def convert(self, text: str, where: str) -> Path:
+        """Return the path."""
+        path = Path(text)
+        if re.match(r"[a-z][a-z0-9+.-]+:/", str(path)) and not path.exists():
+            raise InputError(
+                f"{str(path).replace(':/', '://', 1)}: found an address, expected a folder here. "
+                "From an address recordings are read by `dutytrace check`, `excursions` and `tune`."
+            )
+        return path
+
+
+Recordings = Annotated[
+    Path, RecordingPath().option("--recordings", help="Folder that holds the recordings.")
+]
+NewFolder = Annotated[Path | None, RecordingPath().option(help="The new recording folder.")]
+Recording = Annotated[Path, RecordingPath().argument(metavar="REC", help="A recording folder.")]
+AnyRecording = Annotated[
+    str,
+    typer.Argument(
+        metavar="REC", help="A recording folder, or the address of a finished one (s3://...)."
+    ),
+]
+BeginTime = Annotated[
+    Moment | None,
+    Instant(or_from_start=True).option("--from", help="ISO 8601, or from the start, such as 90s."),
+]
+EndTime = Annotated[
+    Moment | None,
+    Instant(or_from_start=True).option("--to", help="The same; default the end."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
+
+
+def slug(text: str, default: str) -> str:
+    """Return a text in small letters, digits and '-'; the default where nothing is left of it."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or default
+
+
+def recording_folder_name(start_ns: int, name: str) -> str:
+    """Return the name of a new recording's folder: when it starts (UTC), and what it is called."""
+    stamp = datetime.fromtimestamp(start_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    return f"{stamp}-{slug(name, '')[:48] or 'recording'}"
+
+
+def _counted_s(text: str) -> float | None:
+    """Return a number with a unit of time in seconds, None where the text is none."""
+    match = _COUNTED.fullmatch(text)
+    return float(match[1]) * _UNITS_S[match[2] or "s"] if match else None

@@ -1,0 +1,175 @@
+"""`dutytrace record`: what the joints of a bench report, into a new recording or an older one."""
+
+import gc
+import queue
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.options import (
+    DEFAULT_RECORDINGS,
+    Duration,
+    NewFolder,
+    RecordingPath,
+    Recordings,
+    recording_folder_name,
+)
+from logger.cli.terminal import say, stop_on_signals
+from logger.errors import InputError
+from logger.event_kind import EventKind
+
+if TYPE_CHECKING:
+    from logger.notify.notifier import Notifier
+    from logger.recording.record_settings import RecordSettings
+    from logger.store.layout.events import Event
+
+__all__ = ["record_joints"]
+
+
+def record_joints(
+    bench: Annotated[Path | None, typer.Argument(metavar="BENCH", help="The bench file.")] = None,
+    limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
+    name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
+    note: Annotated[str, typer.Option(help="A first note.")] = "",
+    duration: Annotated[
+        float | None,
+        Duration().option(help="How long, such as 90s, 30min or 6h; default until stopped."),
+    ] = None,
+    out: NewFolder = None,
+    continued: Annotated[
+        Path | None,
+        RecordingPath().option(
+            "--continue", metavar="REC", help="Continue this recording instead."
+        ),
+    ] = None,
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    send_stop: Annotated[
+        bool,
+        typer.Option(
+            "--send-stop-on-trip",
+            help="Send a joint's stop frame when a limit trips. A convenience, no safety function.",
+        ),
+    ] = False,
+    tell: Annotated[
+        Path | None, typer.Option(help="The tell file: whom to tell of alerts.")
+    ] = None,
+    simulated: Annotated[bool, typer.Option("--simulated", hidden=True)] = False,
+) -> None:
+    """Record what the joints of a bench report."""
+    from logger.recording.record_settings import settings_to_resume
+    from logger.recording.recorder import record
+
+    if continued is not None:
+        if name or out:
+            raise InputError(
+                "--continue: found beside --name or --out; a recording keeps its name and folder. "
+                "Leave them away, or begin a new recording."
+            )
+        settings = settings_to_resume(
+            continued,
+            bench=bench,
+            limits_file=limits,
+            note=note,
+            duration_s=duration,
+            send_stop_on_trip=send_stop,
+        )
+    else:
+        settings = _new_recording(
+            bench,
+            limits,
+            out=out,
+            recordings=recordings,
+            name=name,
+            note=note,
+            duration_s=duration,
+            simulated=simulated,
+            send_stop_on_trip=send_stop,
+        )
+    asides: queue.SimpleQueue[str] = queue.SimpleQueue()
+    teller = _teller(tell, settings.out.name, asides.put) if tell is not None else None
+
+    def on_event(event: "Event") -> None:
+        _say_event(event)
+        if teller is not None:
+            teller.notify_targets(event)
+
+    # What is loaded by now stays: it is not looked through again with every few hundred frames.
+    gc.freeze()
+    try:
+        ended = record(
+            settings,
+            stop=stop_on_signals(),
+            on_event=on_event,
+            on_start=lambda path: say(f"Recording into {path}"),
+            asides=asides,
+        )
+    finally:
+        waiting = teller.close() if teller is not None else 0
+        while not asides.empty():
+            say(asides.get())
+        if waiting:
+            say(f"{waiting} messages wait for the next recording with {tell}.")
+    say(
+        f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
+        f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
+    )
+
+
+def _new_recording(
+    bench: Path | None,
+    limits: Path | None,
+    *,
+    out: Path | None,
+    recordings: Path,
+    name: str | None,
+    note: str,
+    duration_s: float | None,
+    simulated: bool,
+    send_stop_on_trip: bool,
+) -> "RecordSettings":
+    """Return the settings of a new recording, its files read and held against each other."""
+    from logger.joint.bench.bench import read_bench
+    from logger.limits.limit import LimitSet, check_for_bench, read_limits
+    from logger.recording.record_settings import RecordSettings
+
+    if bench is None:
+        raise InputError("BENCH: found none, expected the bench file (or --continue REC).")
+    the_bench = read_bench(bench)
+    the_limits = read_limits(limits) if limits else LimitSet()
+    check_for_bench(the_limits, the_bench, str(limits))
+    title = name or bench.stem
+    return RecordSettings(
+        bench=the_bench,
+        where=str(bench),
+        limits=the_limits,
+        limits_file=limits,
+        out=out or recordings / recording_folder_name(time.time_ns(), title),
+        name=title,
+        note=note,
+        duration_s=duration_s,
+        simulated=simulated,
+        send_stop_on_trip=send_stop_on_trip,
+    )
+
+
+def _teller(file: Path, recording: str, say_aside: Callable[[str], None]) -> "Notifier":
+    from logger.notify.notifier import Notifier
+    from logger.notify.settings import read_notify
+
+    waiting = file.with_name(f"{file.name}.waiting")
+    return Notifier(read_notify(file), waiting=waiting, recording=recording, report=say_aside)
+
+
+def _say_event(event: "Event") -> None:
+    from logger.store.layout.events import headline
+
+    if event.kind in {EventKind.STARTED, EventKind.ENDED}:
+        return
+    clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
+    word = headline(event.kind, event.severity)
+    number = f" [alert {event.alert}]" if event.alert else ""
+    say(f"{clock}  {word}: {event.text}{number}")

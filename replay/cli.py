@@ -1,0 +1,326 @@
+"""The commands over recordings that are there: what they hold, and requests to their writer.
+
+Reading: check, unpack, excursions, tune, export. Requesting: note, acknowledge, shelve.
+
+As in `logger.cli`: parse, call one function, show what it returned. Heavy imports stand inside.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from logger.cli.options import (
+    DEFAULT_RECORDINGS,
+    AnyRecording,
+    AsJson,
+    BeginTime,
+    Duration,
+    EndTime,
+    Recording,
+    Recordings,
+)
+from logger.cli.terminal import Line, Table, show, show_progress, stop_on_signals
+from logger.errors import InputError
+
+if TYPE_CHECKING:
+    from replay.check import CheckResult
+    from replay.excursions.excursion import Excursion
+    from replay.tuning.tune import SweepResult
+
+__all__ = [
+    "acknowledge_alert",
+    "check_recording",
+    "export_span",
+    "list_excursions",
+    "shelve_alert",
+    "tune_limits",
+    "unpack_recording",
+    "write_note",
+]
+
+AlertNumber = Annotated[int, typer.Argument(metavar="ALERT", help="The alert's number.", min=1)]
+Who = Annotated[str, typer.Option(help="Who says so.")]
+
+
+def check_recording(recording: AnyRecording, as_json: AsJson = False) -> None:
+    """Tell whether a recording is whole, and what is missing."""
+    from logger.store.layout.remote import location_of
+    from replay.check import check_recording
+    from replay.recording import Recording as Opened
+
+    found = check_recording(Opened.open(location_of(recording)))
+    show(found.to_json(), _check_lines(found, recording), as_json=as_json)
+    if not found.is_complete:
+        raise typer.Exit(1)
+
+
+def unpack_recording(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A packed recording.")],
+    recordings: Recordings = DEFAULT_RECORDINGS,
+    as_json: AsJson = False,
+) -> None:
+    """Make a packed recording a folder again, and tell whether it is whole."""
+    from logger.store.tools.unpack import extract_recording
+
+    with show_progress(f"Unpacking {file.name}", 1.0) as at:
+        path = extract_recording(file, recordings, progress=at, stop=stop_on_signals())
+    show({"recording": str(path)}, [f"Unpacked into {path}"], as_json=as_json)
+    if not as_json:
+        check_recording(str(path))
+
+
+def write_note(
+    recording: Recording,
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="What you did or saw.")],
+    who: Who = "",
+) -> None:
+    """Write a note into a recording, live or finished."""
+    from logger.store.repair.post_request import submit_request
+
+    _require_recording(recording)
+    submit_request(recording, kind="note", text=text, who=who)
+
+
+def acknowledge_alert(recording: Recording, alert: AlertNumber, who: Who = "") -> None:
+    """Acknowledge an alert."""
+    from logger.store.repair.post_request import submit_request
+
+    _require_recording(recording, alert)
+    submit_request(recording, kind="acknowledge", alert=alert, who=who)
+
+
+def shelve_alert(
+    recording: Recording,
+    alert: AlertNumber,
+    for_s: Annotated[
+        float, Duration().option("--for", help="How long, such as 30min.", default="30min")
+    ] = 1800.0,
+    who: Who = "",
+) -> None:
+    """Silence a warning for a stated time; a trip cannot be shelved."""
+    from logger.store.repair.post_request import submit_request
+
+    _require_recording(recording, alert)
+    submit_request(recording, kind="shelve", alert=alert, for_s=for_s, who=who)
+
+
+def list_excursions(
+    recording: AnyRecording,
+    limits: Annotated[
+        Path | None, typer.Option(help="Other limits than those that were in force.")
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """List every stretch beyond a limit, and what led up to it."""
+    from logger.limits.limit import check_for_bench, read_limits
+    from logger.store.layout.remote import location_of
+    from replay.excursions.over_rows import find_excursions
+    from replay.excursions.recorded import recorded_excursions
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(location_of(recording))
+    found: Sequence[Excursion]
+    if limits is None:
+        found = recorded_excursions(opened)
+    else:
+        chosen = read_limits(limits)
+        check_for_bench(chosen, opened.bench, str(limits))
+        found = find_excursions(opened, chosen)
+    show(
+        {"excursions": [one.to_json() for one in found]},
+        _excursion_lines(found),
+        as_json=as_json,
+    )
+
+
+def tune_limits(
+    recordings: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="REC...",
+            help="Recording folders to judge on, or addresses of finished ones (s3://...).",
+        ),
+    ],
+    limits: Annotated[Path, typer.Option(help="The limits file to begin with.")],
+    sweep: Annotated[
+        Path, typer.Option(help="The sweep file: what is a bad end, and what is to be varied.")
+    ],
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write every result into this new .parquet file."),
+    ] = None,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the choice into this new .toml file.")
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(help="Processes; 0: one for each core, 1: only this one.", min=0, max=512)
+    ] = 0,
+    cluster: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Work on the Dask cluster of this scheduler instead."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Judge candidate limits on recordings: what they catch, how early, how often for nothing."""
+    from logger.limits.limit import read_limits
+    from logger.store.layout.manifest import package_versions
+    from logger.store.layout.remote import location_of
+    from replay.tuning import report
+    from replay.tuning.cluster import dask_executor
+    from replay.tuning.executors import count_cores
+    from replay.tuning.save import candidate_limits_text, write_limits
+    from replay.tuning.sweep import read_sweep
+    from replay.tuning.table import check_writable, write_table
+    from replay.tuning.tune import prepare_sweep, run_sweep
+
+    for path, suffix, option in ((table, ".parquet", "--table"), (save, ".toml", "--save")):
+        if path is not None:
+            check_writable(path, suffix, option)
+    if cluster is not None and jobs:
+        raise InputError(
+            f"--jobs: found {jobs} beside --cluster, expected one of the two: the cluster says how "
+            "many work there."
+        )
+    base = read_limits(limits)
+    asked = prepare_sweep(
+        [location_of(one) for one in recordings], read_sweep(sweep, base), str(limits)
+    )
+    stop = stop_on_signals()
+    with (
+        dask_executor(cluster, jobs=jobs or count_cores()) as (executor, at_once),
+        show_progress(f"Judging {len(asked.sweep.candidates)} candidates", 1.0) as at,
+    ):
+        found = run_sweep(asked, executor=executor, jobs=at_once, progress=at, stop=stop)
+    if table is not None:
+        write_table(table, found)
+    if save is not None and found.chosen_index is not None:
+        today = datetime.now(UTC).strftime("%Y-%m-%d")
+        comment = report.choice_provenance(
+            found, version=package_versions()["dutytrace"], date=today
+        )
+        write_limits(
+            save,
+            candidate_limits_text(
+                base, found.request.sweep.candidates[found.chosen_index], comment
+            ),
+        )
+    show(report.sweep_to_json(found), _tuned_lines(found, table, save), as_json=as_json)
+    status = report.sweep_outcome(found).status
+    if status:
+        raise typer.Exit(status)
+
+
+def export_span(
+    recording: Recording,
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The new file: .csv or .parquet.")],
+    joint: Annotated[list[str] | None, typer.Option(help="Only this joint; several times.")] = None,
+    begin: BeginTime = None,
+    end: EndTime = None,
+    channels: Annotated[
+        str | None, typer.Option(help="Only these, such as torque_Nm,speed_rad_s.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a span of a recording as CSV or Parquet."""
+    from replay.export import export
+    from replay.recording import Recording as Opened
+
+    opened = Opened.open(recording)
+    with show_progress(f"Exporting {recording.name}", 1.0) as at:
+        rows = export(
+            opened,
+            out,
+            start_ns=begin.since_epoch_ns(opened.start_ns) if begin else None,
+            end_ns=end.since_epoch_ns(opened.start_ns) if end else None,
+            joints=joint or (),
+            channels=[name.strip() for name in channels.split(",")] if channels else (),
+            replace=force,
+            progress=at,
+            stop=stop_on_signals(),
+        )
+    show({"file": str(out), "rows": rows}, [f"Wrote {rows} rows into {out}"], as_json=as_json)
+
+
+def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
+    from logger.store.layout.manifest import iso_utc
+
+    yield f"{recording}: {'whole' if found.is_complete else 'not whole'}"
+    for joint, rows in found.rows.items():
+        yield f"  {joint}: {rows} readings"
+    yield f"  {found.frames} frames, {found.dropped} lost"
+    for gap in found.gaps:
+        yield (
+            f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from {iso_utc(gap.start_ns)}: "
+            f"{gap.cause}"
+        )
+    for sentence in found.missing:
+        yield f"  missing: {sentence}"
+
+
+def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
+    from logger.store.layout.manifest import iso_utc
+
+    if not found:
+        yield "Nothing went beyond a limit."
+        return
+    yield Table(
+        (
+            "start",
+            "joint",
+            "limit",
+            "severity",
+            "for",
+            "peak",
+            "RMS torque over 1, 5, 15 min before",
+        ),
+        [
+            (
+                iso_utc(one.start_ns),
+                one.joint,
+                one.limit,
+                one.severity,
+                f"{one.duration_s:.1f} s" + (", ongoing" if one.ongoing else ""),
+                one.peak_text,
+                _lead_up(one),
+            )
+            for one in found
+        ],
+    )
+    for one in found:
+        for sentence in one.nearby:
+            yield f"{iso_utc(one.start_ns)} {one.joint}: {sentence}"
+
+
+def _lead_up(one: "Excursion") -> str:
+    """Return the RMS torques before an excursion, with the rated torque where it is known."""
+    if not one.rms_torque_Nm:
+        return ""
+    torques = ["–" if math.isnan(rms) else f"{rms:.1f}" for rms in one.rms_torque_Nm.values()]
+    rated = f" of {one.rated_torque_Nm:g} N·m" if one.rated_torque_Nm else " N·m"
+    return ", ".join(torques) + rated
+
+
+def _tuned_lines(found: "SweepResult", table: Path | None, save: Path | None) -> Iterator[Line]:
+    from replay.tuning import report
+
+    yield Table(report.PARETO_TABLE_HEAD, report.pareto_rows(found) if found.pareto_indices else [])
+    yield from report.sweep_outcome(found).sentences
+    if table is not None:
+        yield f"{table}: {len(found.rows)} results."
+    if save is not None and found.chosen_index is not None:
+        yield f"{save}: the chosen limits."
+
+
+def _require_recording(recording: Path, alert: int = 0) -> None:
+    """Refuse a folder that is no recording, and an alert that it does not have."""
+    from replay.recording import Recording as Opened
+
+    numbers = [one.number for one in Opened.open(recording).read_alerts()]
+    if alert and alert not in numbers:
+        known = ", ".join(str(number) for number in numbers) or "none"
+        raise InputError(f"{recording}: found alert {alert}, expected one of its alerts: {known}.")

@@ -1,0 +1,131 @@
+"""What scripts read: the keys of every `--json` answer, in order, and nothing beside them."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.simulate import scenario
+from replay.recording import Recording
+from tests.support.command import run
+
+ROWS = {"rows": int}
+SHAPES: dict[str, Any] = {
+    "check": {
+        "format": int, "whole": bool, "live": bool, "joints": {"shoulder": ROWS, "elbow": ROWS},
+        "frames": int, "dropped": int,
+        "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
+        "missing": [str],
+    },
+    "excursions": {
+        "format": int,
+        "excursions": [
+            {
+                "joint": str, "limit": str, "severity": str, "channel": str, "start": str,
+                "duration_s": float, "peak": float, "ongoing": bool,
+                "rms_torque_Nm": {"60": float, "300": float, "900": float}, "near": [str],
+            }
+        ],
+    },
+    "decode": {
+        "format": int, "joint": str, "frame": str, "bus": str,
+        "readings": {
+            "temperature_housing_degC": float, "temperature_drive_degC": float,
+            "voltage_V": float, "fault_code": float,
+        },
+        "bytes": [{"byte": int, "value": int, "of": [str]}],
+        "values": [
+            {
+                "name": str, "raw": int, "bits": int, "how": str, "result": float, "unit": str,
+                "words": str,
+            }
+        ],
+        "said": [str],
+    },
+    "limits check": {
+        "format": int,
+        "limits": [
+            {
+                "limit": str, "kind": str, "severity": str, "joints": [str], "words": str,
+                "shares": [str],
+            }
+        ],
+    },
+    "limits curve": {
+        "format": int, "curve": str, "title": str,
+        "rows": [{"multiple": float, "current": float, "time_s": float | None}],
+    },
+    "bus": {
+        "format": int, "healthy": bool, "span_s": float, "said": [str],
+        "buses": [
+            {
+                "bus": str, "channel": str, "bitrate_bit_per_s": int | None, "healthy": bool,
+                "frames": int, "frames_per_s": float, "load": float | None, "identifiers": [dict],
+                "undecoded": {}, "error_frames": int, "error_classes": {}, "remote_frames": int,
+                "lost_frames": int, "garbled": int, "silent_joints": [str],
+                "requests": {}, "unanswered": {}, "hints": [str],
+            }
+        ],
+    },
+    "export": {"format": int, "file": str, "rows": int},
+    "cut": {
+        "format": int, "recording": str, "start": str, "duration_s": float,
+        "joints": {"shoulder": ROWS, "elbow": ROWS}, "frames": int, "standing": int,
+        "missing": [str],
+    },
+    "redecode": {
+        "format": int, "recording": str, "joints": {"shoulder": ROWS, "elbow": ROWS},
+        "frames": int, "undecoded": int, "said": [str],
+    },
+    "pack": {"format": int, "file": str, "bytes": int},
+    "unpack": {"format": int, "recording": str},
+}  # fmt: skip
+BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n'
+
+
+def _hold(found: object, shape: Any, where: str) -> None:
+    """Hold an answer against its shape: the same keys in the same order, all the way down."""
+    if isinstance(shape, dict):
+        assert isinstance(found, dict), where
+        assert list(found) == list(shape), where
+        for key, inner in shape.items():
+            _hold(found[key], inner, f"{where}.{key}")
+    elif isinstance(shape, list):
+        assert isinstance(found, list), where
+        for one in found:
+            _hold(one, shape[0], f"{where}[]")
+    else:
+        assert isinstance(found, shape), f"{where}: {found!r}"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a folder with what the commands below are given."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    (tmp_path / "arm.toml").write_text(scenario.scenario_bench_text("can0"), encoding="utf-8")
+    (tmp_path / "limits.toml").write_text(scenario.scenario_limits_text(), encoding="utf-8")
+    return tmp_path
+
+
+def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
+    """One line of JSON each: format 1 first, keys in their order, units in the keys."""
+    rec = str(overheat.path)
+    commands = {
+        "check": [rec],
+        "excursions": [rec],
+        "decode": ["bench.toml", "0x2C3", "48 18 1F 12C0 0000"],
+        "limits check": ["limits.toml", "--bench", "arm.toml"],
+        "limits curve": ["A"],
+        "bus": ["bench.toml", "--for", "0.2s"],
+        "export": [rec, "--out", "some.csv", "--to", "5s"],
+        "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
+        "redecode": ["piece", "--bench", "arm.toml", "--out", "again"],
+        "pack": ["piece", "--out", "piece.tar"],
+        "unpack": ["piece.tar", "--recordings", "theirs"],
+    }
+    assert list(commands) == list(SHAPES)
+    for command, words in commands.items():
+        done = run(*command.split(), *words, "--json", cwd=folder)
+        assert len(done.stdout.splitlines()) == 1, f"{command}: {done.stderr}"
+        _hold(json.loads(done.stdout), SHAPES[command], command)

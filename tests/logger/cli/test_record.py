@@ -1,0 +1,96 @@
+"""`dutytrace record`: what cannot be recorded is refused before a bus is touched."""
+
+from pathlib import Path
+
+import pytest
+
+from logger.simulate import scenario
+from tests.support.command import assert_refused, run
+
+BENCH = scenario.scenario_bench_text("/nowhere/line")
+LAYOUT = scenario.scenario_layout_text()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('interface = "slcan"', 'interface = "slcam"', ["bus.interface", "'slcam'", "'slcan'"]),
+        ("", "", ["cannot open '/nowhere/line'", "plugged in"]),
+        ('interface = "slcan"', 'interface = "socketcan"', ["socketcan cannot open"]),
+        ("node       = 4", "node       = 3", ["both claim", "0x2C3"]),
+        ("[bus]", "[bus", ["not valid TOML", "line"]),
+        ("gear_ratio = 9.0", "gear_ration = 9.0", ["gear_ration", "gear_ratio"]),
+        ("bitrate   = 1_000_000", "bitrate   = 0", ["bus.bitrate"]),
+        ('layout     = "harvest-joint"', 'layout     = "../secret"', ["'../secret'", "layout"]),
+        ('name       = "elbow"', 'name       = "../elbow"', ["name", "'../elbow'"]),
+        ('name       = "elbow"', 'name       = "shoulder"', ["'shoulder' twice"]),
+    ],
+)
+def test_a_bench_that_cannot_be_recorded(tmp_path: Path, old: str, new: str, words: list[str]):
+    """Unknown interface, missing adapter, wrong channel, identifiers claimed twice."""
+    (tmp_path / "bench.toml").write_text(BENCH.replace(old, new, 1), encoding="utf-8")
+    done = run("record", "bench.toml", cwd=tmp_path)
+    assert_refused(done, "bench.toml", *words)
+    assert not (tmp_path / "recordings").exists()
+
+
+def test_a_layout_and_limits_that_cannot_be_read(tmp_path: Path):
+    """Bits past the frame, and limits that are no TOML: before the bus is touched."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    (tmp_path / "limits.toml").write_text("[[limit]\n", encoding="utf-8")
+    assert_refused(
+        run("record", "bench.toml", "--limits", "limits.toml", cwd=tmp_path), "limits.toml"
+    )
+    (tmp_path / "harvest-joint.toml").write_text(
+        LAYOUT.replace("length     = 7", "length     = 6", 1), encoding="utf-8"
+    )
+    assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "reaches byte 6")
+    (tmp_path / "harvest-joint.toml").write_text(
+        LAYOUT.replace("byte    = 3\n  bits    = 16", "byte    = 2\n  bits    = 16", 1),
+        encoding="utf-8",
+    )
+    assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "already taken")
+    (tmp_path / "harvest-joint.toml").write_bytes(b"\xff")
+    assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint.toml", "UTF-8")
+    assert not (tmp_path / "recordings").exists()
+
+
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        (b"\xff\xfe", ["UTF-8"]),
+        (b"format = 2", ["format"]),
+        (b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\n', ["severity"]),
+        (
+            b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nseverity = "trip"\n'
+            b'channel = "temperature_housing"\nabove = 1.0\n',
+            ["temperature_housing", "temperature_housing_degC"],
+        ),
+        (
+            b'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nseverity = "trip"\n'
+            b'joint = "wrist"\nchannel = "torque_Nm"\nabove = 1.0\n',
+            ["'wrist'", "shoulder"],
+        ),
+        (None, ["no such limits file"]),
+    ],
+)
+def test_limits_that_cannot_be_used(tmp_path: Path, limits: bytes | None, words: list[str]):
+    """Unreadable, of another format, unfinished, of a channel or a joint that there is none of."""
+    (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
+    if limits is not None:
+        (tmp_path / "limits.toml").write_bytes(limits)
+    done = run("record", "bench.toml", "--limits", "limits.toml", cwd=tmp_path)
+    assert_refused(done, "limits.toml", *words)
+    assert not (tmp_path / "recordings").exists()
+
+
+def test_a_recordings_folder_that_cannot_be_written(bench, tmp_path: Path):
+    """With joints that answer: refused before a frame is recorded, the adapter given back."""
+    bench.joints()
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    done = run("record", str(bench.bench), "--recordings", str(tmp_path / "file"))
+    assert_refused(done, "cannot be made", "--out")
+    assert (tmp_path / "file").read_text(encoding="utf-8") == ""
+    done = run("demo", "--no-browser", "--port", "0", "--recordings", str(tmp_path / "file"))
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
