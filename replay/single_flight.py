@@ -23,6 +23,10 @@ class SingleFlight(Generic[T]):
         self._results: ByteLruCache[Future[T]] = ByteLruCache(max_bytes=most)
         self._lock = Lock()
 
+    def __len__(self) -> int:
+        """Return how many results are kept."""
+        return self._results.size_bytes
+
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return what `make` gives, called only where no call for the key is known."""
         with self._lock:

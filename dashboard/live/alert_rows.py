@@ -1,15 +1,15 @@
 """The alert lines of the Live page: open alerts, since when, how far, and what can be done.
 
-Worst first. A trip stays until it is acknowledged and offers no shelving. `hear` says which sound a
-line may have: "trip" or "warning" until it is acknowledged, none while it is shelved. Words only;
+Worst first. A trip stays until it is acknowledged and offers no shelving. `sound` says which sound
+a line may have: "trip" or "warning" until it is acknowledged, none while it is shelved. Words only;
 the state of an alert is `logger.limits.lifecycle`'s.
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
-from typing import Any
 
+from dashboard.live.wire_messages import AlertRow
 from dashboard.text.format import format_clock, format_duration, format_reading
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
@@ -21,8 +21,6 @@ from logger.limits.words import limit_label
 from replay.recording import Recording
 
 __all__ = ["alert_rows"]
-
-AlertRow = dict[str, Any]
 
 
 def alert_rows(
@@ -47,13 +45,13 @@ def alert_rows(
             until = format_clock(alert.shelved_until_ns, zone)[:5]
             rows.append(
                 {
-                    "n": alert.number,
+                    "number": alert.number,
                     "mark": "shelved",
-                    "head": f"Shelved: {_alert_label(alert, levels.get(alert.limit), displays)}",
+                    "headline": f"Shelved: {_alert_label(alert, levels.get(alert.limit), displays)}",
                     "peak": "",
-                    "small": f"alerts again at {until}, in {format_duration(remaining_s)}",
-                    "can": ["unshelve"],
-                    "hear": "",
+                    "detail": f"alerts again at {until}, in {format_duration(remaining_s)}",
+                    "actions": ["unshelve"],
+                    "sound": "",
                     "rank": 3,
                 }
             )
@@ -61,9 +59,9 @@ def alert_rows(
             row = _open_alert_row(recording, alert, now_ns, zone, displays=displays, peaks=peaks)
             nuisance_text = describe_nuisance(alert, alerts, now_ns)
             if nuisance_text:
-                row["small"] = f"{row['small']}; {nuisance_text}"
+                row["detail"] = f"{row['detail']}; {nuisance_text}"
             rows.append(row)
-    rows.sort(key=lambda row: (row["rank"], -row["n"]))
+    rows.sort(key=lambda row: (row["rank"], -row["number"]))
     if not rows:
         last_returned_ns = max(
             (a.returned_ns for a in alerts if a.returned_ns is not None), default=None
@@ -73,8 +71,8 @@ def alert_rows(
             if last_returned_ns is not None
             else ""
         )
-        rows.append({"n": 0, "mark": "normal", "head": "", "peak": "No alert is open",
-                      "small": last_text, "can": [], "hear": "", "rank": 4})  # fmt: skip
+        rows.append({"number": 0, "mark": "normal", "headline": "", "peak": "No alert is open",
+                      "detail": last_text, "actions": [], "sound": "", "rank": 4})  # fmt: skip
     return rows
 
 
@@ -120,12 +118,12 @@ def _open_alert_row(
         since_text += f"; acknowledged {format_clock(alert.acknowledged_ns, zone)}{by}"
         actions = [] if trip else ["shelve"]
     return {
-        "n": alert.number,
+        "number": alert.number,
         "mark": STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
-        "head": f"{'Trip' if trip else 'Warning'}: {_alert_label(alert, limit, displays)}",
+        "headline": f"{'Trip' if trip else 'Warning'}: {_alert_label(alert, limit, displays)}",
         "peak": peak,
-        "small": since_text + ends,
-        "can": actions,
-        "hear": "" if alert.acknowledged_ns is not None else alert.severity,
+        "detail": since_text + ends,
+        "actions": actions,
+        "sound": "" if alert.acknowledged_ns is not None else alert.severity,
         "rank": (0 if trip else 1) + (0.5 if alert.acknowledged_ns is not None else 0),
     }

@@ -5,6 +5,7 @@ Words only; what is said and since when is `replay.drive_state`'.
 
 from collections.abc import Mapping
 
+from dashboard.live.wire_messages import DriveStatus
 from dashboard.text.format import format_duration
 from logger.event_kind import EventKind
 from replay.drive_state import DriveState, read_drive_state
@@ -15,12 +16,12 @@ __all__ = ["drive_text"]
 
 def drive_text(
     recording: Recording, joint: str, newest: Mapping[str, tuple[int, float]], now_ns: int
-) -> dict[str, str]:
+) -> DriveStatus:
     """Return state, fault and their ages; empty for a joint whose drive reports neither.
 
     `fault` is there while one stands; `calm` says that there is none.
     """
-    texts: dict[str, str] = {}
+    texts: DriveStatus = {}
     hold_ns = recording.hold_ns(joint)
     state = read_drive_state(recording, joint, EventKind.STATE, newest)
     if state is not None:

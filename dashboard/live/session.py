@@ -4,6 +4,7 @@ At most two updates are unacknowledged; what is skipped meanwhile is in the next
 No socket in here.
 """
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from dashboard.live.messages import encode, nothing_message, status_message
@@ -38,7 +39,7 @@ class LiveSession:
         self._serial = 0
         self._acknowledged = 0
         self._snapshot = -1
-        self._status: dict[str, Any] = {}
+        self._status: Mapping[str, Any] = {}
         self._status_ns = 0
 
     def on_message(self, message: dict[str, Any]) -> None:
@@ -109,7 +110,7 @@ class LiveSession:
             missing=snapshot.missing,
         )
         if not self._writes:
-            status["alerts"] = [{**line, "can": []} for line in status["alerts"]]
+            status["alerts"] = [{**row, "actions": []} for row in status["alerts"]]
         message = encode(status_message(self._status, status))
         self._status = status
         return message

@@ -7,12 +7,13 @@ where they belong. Everything that a reader could take for fresh carries its age
 import math
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
-from typing import Any, Final
+from typing import Final
 
 from dashboard.figures.axes import main_temperature, temperature_scale
 from dashboard.live.alert_rows import alert_rows
 from dashboard.live.drive_text import drive_text
 from dashboard.live.snapshot import LatestValues, SlowValues
+from dashboard.live.wire_messages import JointStatus, LimitTime, Status, TemperatureScale
 from dashboard.text.format import (
     format_clock,
     format_date_time,
@@ -37,7 +38,6 @@ __all__ = ["live_status", "watched_temperature"]
 STALE_AFTER_S: Final = 1.0
 """A joint unheard for longer has no data; its silence limit may speak up earlier."""
 MAX_FORECAST_S: Final = 8 * 3600.0
-StatusValues = dict[str, Any]
 
 
 def watched_temperature(recording: Recording, joint: str) -> str | None:
@@ -64,7 +64,7 @@ def live_status(
     displays: Displays = DEFAULT_DISPLAYS,
     peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
-) -> StatusValues:
+) -> Status:
     """Return everything that the Live page shows beside its figure.
 
     Parameters
@@ -93,7 +93,7 @@ def live_status(
     ended = ended if ended is not None and ended.kind == EventKind.ENDED else None
     stopped_ns = None if recording.live else (ended.time_ns if ended else recording.end_ns)
     health = recording.latest_health()
-    words: StatusValues = {
+    status: Status = {
         "name": recording.name,
         "path": recording.path.name,
         "since": format_date_time(recording.start_ns, zone),
@@ -123,18 +123,18 @@ def live_status(
         "remarks": [*_status_remarks(recording), *missing],
     }
     if stopped_ns is not None:
-        words["stopped"] = {
+        status["stopped"] = {
             "ended": ended is not None,
-            "for": format_duration(max(0.0, (now_ns - stopped_ns) / 1e9)),
-            "at": format_clock(stopped_ns, zone),
-            "after": format_elapsed((stopped_ns - recording.start_ns) / 1e9),
+            "duration": format_duration(max(0.0, (now_ns - stopped_ns) / 1e9)),
+            "time": format_clock(stopped_ns, zone),
+            "elapsed": format_elapsed((stopped_ns - recording.start_ns) / 1e9),
         }
     elif (now_ns - newest_ns) / 1e9 > 3.0:
-        words["quiet"] = {
-            "for": format_duration((now_ns - newest_ns) / 1e9),
-            "at": format_clock(newest_ns, zone),
+        status["quiet"] = {
+            "duration": format_duration((now_ns - newest_ns) / 1e9),
+            "time": format_clock(newest_ns, zone),
         }
-    return words
+    return status
 
 
 def _joint_status(
@@ -147,7 +147,7 @@ def _joint_status(
     alerts: Sequence[Alert],
     now_ns: int,
     zone: tzinfo,
-) -> StatusValues:
+) -> JointStatus:
     channels = recording.channels(joint)
     age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
     stale = age_s > STALE_AFTER_S or not recording.live
@@ -160,22 +160,7 @@ def _joint_status(
         for line in _level_lines(recording, joint)
         if line.channel == channel and line.is_rising
     ]
-    words: StatusValues = {
-        "name": joint,
-        "pen": pen_number(index),
-        "mark": mark,
-        "state": state,
-        "under": state_note,
-        "stale": stale,
-        "temp": format_reading(temperature) if math.isfinite(temperature) else "—",
-        "place": _temperature_text(channel, temperature, levels, age_s=age_s, stale=stale),
-        "reach": _scale_values(temperature, levels),
-        "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
-        "age": _age_words(age_s),
-    }
-    rated = recording.bench.joint_named(joint).rated.torque
-    words["rated"] = f"of {rated:g}" if rated else ""
-    words["when"] = _forecast(
+    when, reaches = _limit_time(
         temperature,
         levels,
         slow,
@@ -183,6 +168,25 @@ def _joint_status(
         stale=stale,
         zone=zone,
     )
+    scale = _scale(temperature, levels)
+    if reaches is not None:
+        scale["will"] = reaches
+    rated = recording.bench.joint_named(joint).rated.torque
+    words: JointStatus = {
+        "name": joint,
+        "pen": pen_number(index),
+        "mark": mark,
+        "state": state,
+        "under": state_note,
+        "stale": stale,
+        "temperature": format_reading(temperature) if math.isfinite(temperature) else "—",
+        "place": _temperature_text(channel, temperature, levels, age_s=age_s, stale=stale),
+        "range": scale,
+        "limit_time": when,
+        "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
+        "rated": f"of {rated:g}" if rated else "",
+        "age": list(_age_words(age_s)),
+    }
     other = next(
         (
             name
@@ -195,14 +199,11 @@ def _joint_status(
         value = latest.values[other][1]
         words["other"] = {
             "value": format_reading(value),
-            "says": channel_label(other),
+            "label": channel_label(other),
         }
     drive = drive_text(recording, joint, latest.values if latest else {}, now_ns)
     if drive:
         words["drive"] = drive
-    when_will = words["when"].pop("reaches", None)
-    if when_will is not None and words["reach"]:
-        words["reach"]["will"] = when_will
     return words
 
 
@@ -255,10 +256,9 @@ def _temperature_text(
     return f"{channel_label(channel)}, no limit set"
 
 
-def _scale_values(temperature: float, levels: Sequence[LimitLevel]) -> StatusValues:
+def _scale(now: float, levels: Sequence[LimitLevel]) -> TemperatureScale:
     low, high = temperature_scale([limit.pick_up for limit in levels])
-    return {
-        **({"now": temperature} if math.isfinite(temperature) else {}),
+    scale: TemperatureScale = {
         "low": low,
         "high": high,
         "limits": [
@@ -266,52 +266,55 @@ def _scale_values(temperature: float, levels: Sequence[LimitLevel]) -> StatusVal
                 "at": limit.pick_up,
                 "off": limit.pick_up if limit.drop_off is None else limit.drop_off,
                 "mark": STATE_BY_SEVERITY[limit.severity],
-                "word": limit.severity,
+                "severity": limit.severity,
             }
             for limit in levels
         ],
     }
+    if math.isfinite(now):
+        scale["now"] = now
+    return scale
 
 
-def _forecast(
-    temperature: float,
+def _limit_time(
+    now: float,
     levels: Sequence[LimitLevel],
     slow: SlowValues | None,
-    open_alerts: Sequence[Alert],
+    mine: Sequence[Alert],
     *,
     stale: bool,
     zone: tzinfo,
-) -> StatusValues:
-    """Return what a joint's temperature reaches and when, at the present trend."""
+) -> tuple[LimitTime, float | None]:
+    """Return when a joint's temperature reaches which level at the present trend, and the level."""
     if stale:
-        return {"fig": "unknown", "more": "", "says": "what it reaches, and when"}
-    above = next((limit for limit in levels if limit.pick_up > temperature), None)
+        return {"value": "unknown", "detail": "", "label": "what it reaches, and when"}, None
+    above = next((limit for limit in levels if limit.pick_up > now), None)
     if above is None:
         if not levels:
-            return {"fig": "–", "more": "", "says": "no limit to reach"}
-        reached_text = (
-            f"trip or limit since {format_clock(open_alerts[0].raised_ns, zone)}"
-            if open_alerts
+            return {"value": "–", "detail": "", "label": "no limit to reach"}, None
+        at = (
+            f"trip or limit since {format_clock(mine[0].raised_ns, zone)}"
+            if mine
             else "above its limit"
         )
-        return {"fig": "reached", "more": "", "says": reached_text}
-    trend_found = slow.temperature_trend if slow else None
-    if trend_found is None:
-        return {"fig": "–", "more": "", "says": "the trend needs a minute of data"}
-    rate, unsure = trend_found.rate_K_per_min, trend_found.uncertainty_K_per_min
+        return {"value": "reached", "detail": "", "label": at}, None
+    found = slow.temperature_trend if slow else None
+    if found is None:
+        return {"value": "–", "detail": "", "label": "the trend needs a minute of data"}, None
+    rate, unsure = found.rate_K_per_min, found.uncertainty_K_per_min
     signed = ("+" if rate > 0 else "") + format_number(rate, 1)
     says = f"{signed} ± {format_number(2 * unsure, 1)} K/min"
-    ahead = time_to_level(above.pick_up, temperature, trend_found)
+    ahead = time_to_level(above.pick_up, now, found)
     if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > MAX_FORECAST_S:
         calm = "over 8 h" if rate > 2 * unsure else "no clear rise"
-        return {"fig": calm, "more": "", "says": says}
+        return {"value": calm, "detail": "", "label": says}, None
     span = f"({_minutes(ahead.soonest_s)} to {_minutes(ahead.latest_s)})"
-    return {
-        "fig": _minutes(ahead.s),
-        "more": f"min {span}",
-        "says": f"until it reaches {above.severity}",
-        "reaches": above.pick_up,
+    until: LimitTime = {
+        "value": _minutes(ahead.s),
+        "detail": f"min {span}",
+        "label": f"until it reaches {above.severity}",
     }
+    return until, above.pick_up
 
 
 def _minutes(seconds: float) -> str:

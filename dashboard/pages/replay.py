@@ -108,7 +108,7 @@ def _hypothetical_notice() -> html.P:
 
 
 def _overlay_controls() -> html.Section:
-    """Return the controls of a second recording; `assets/overlay.js` fills them."""
+    """Return the controls of a second recording; `replay/overlay_controls.mjs` fills them."""
     aligned = [
         html.Button(
             words,

@@ -106,7 +106,7 @@ def excursion_details(
                 "limit": excursion.limit,
                 "pen": recording.joints.index(excursion.joint) + 1,
                 "peak": _peak_text(excursion, limit, displays),
-                "led": _lead_up_text(excursion),
+                "lead_up": _lead_up_text(excursion),
                 **(_excursion_sparkline(recording, excursion, limit) if excursion.channel else {}),
             }
         )

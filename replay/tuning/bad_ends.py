@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import to_ns
-from logger.errors import InputError
+from logger.errors import InputError, Mistake
 from logger.event_kind import EventKind
 from logger.limits.kinds.level import Level
 from logger.limits.limit import Limit, LimitSet
@@ -80,29 +80,40 @@ def scorable_joints(
     InputError
         The joint or channel that is said is not in the recording.
     """
-    where = f"{recording.path}: bad_end"
     if bad_end.joint is not None:
         if bad_end.joint not in recording.joints:
-            raise InputError(
-                f"{where}.joint: found {bad_end.joint!r}, expected a joint or sensor of the "
-                f"recording.{did_you_mean(bad_end.joint, recording.joints)}"
+            raise _mistaken(
+                recording,
+                "joint",
+                f"found {bad_end.joint!r}, expected a joint or sensor of the "
+                f"recording.{did_you_mean(bad_end.joint, recording.joints)}",
             )
         if bad_end.channel is not None and bad_end.channel not in recording.channels(bad_end.joint):
-            raise InputError(
-                f"{where}.channel: found {bad_end.channel!r}, which {bad_end.joint!r} does not carry; "
-                f"expected one of {', '.join(recording.channels(bad_end.joint))}."
+            raise _mistaken(
+                recording,
+                "channel",
+                f"found {bad_end.channel!r}, which {bad_end.joint!r} does not carry; "
+                f"expected one of {', '.join(recording.channels(bad_end.joint))}.",
             )
         return (bad_end.joint,) if bad_end.joint in watched else watched
     if bad_end.channel is None:
         return watched
     carrying = tuple(joint for joint in watched if bad_end.channel in recording.channels(joint))
     if not carrying:
-        raise InputError(
-            f"{where}.channel: found {bad_end.channel!r}, which none of the joints that the limits "
+        raise _mistaken(
+            recording,
+            "channel",
+            f"found {bad_end.channel!r}, which none of the joints that the limits "
             f"watch ({', '.join(watched) or 'none'}) carries; expected a channel of one of them, "
-            "or the joint or sensor that carries it as bad_end.joint."
+            "or the joint or sensor that carries it as bad_end.joint.",
         )
     return carrying
+
+
+def _mistaken(recording: Recording, key: str, problem: str) -> InputError:
+    """Return what is wrong about a key of the bad end on a recording."""
+    mistake = Mistake(where=str(recording.path), key=("bad_end", key), problem=problem)
+    return InputError(mistakes=[mistake])
 
 
 def _level_bad_ends(recording: Recording, bad_end: BadEnd, joint: str) -> TimeSpans:

@@ -38,7 +38,7 @@ PROBE: Final = """
       this.addEventListener("message", (e) => {
         const words = typeof e.data === "string";
         const size = words ? text.encode(e.data).length : e.data.byteLength;
-        const kind = !words ? 1 : e.data.startsWith('{"kind":"ledger"') ? 2 : 0;
+        const kind = !words ? 1 : e.data.startsWith('{"kind":"status"') ? 2 : 0;
         seen.messages.push([Date.now(), size, kind]);
       });
     }

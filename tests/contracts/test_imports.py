@@ -12,7 +12,12 @@ SOURCES = sorted(
 # Lower numbers may not import higher ones.
 FLOORS = {
     "logger.errors": 0,
+    "logger.arrays": 0,
+    "logger.cancellation": 0,
+    "logger.time_chunks": 0,
     "logger.settings_file": 0,
+    "logger.event_kind": 0,
+    "logger.aligned": 0,
     "logger.joint": 1,
     "logger.limits": 2,
     "logger.bus": 3,
@@ -24,10 +29,7 @@ FLOORS = {
     "logger.recording.notice_throttle": 4,
     "logger.recording.limits_watcher": 4,
     "logger.notify": 4,
-    "logger.intake": 5,
-    "logger.asking": 6,
-    "logger.stopping": 6,
-    "logger.record": 6,
+    "logger.recording": 5,
     "logger.importing.prefetch": 4,
     "logger.importing.sensor_table": 4,
     "logger.importing.message_batch": 4,
@@ -41,10 +43,9 @@ FLOORS = {
     "logger.layout_tools.dbc_import": 6,
     "logger.layout_tools.preview": 7,
     "logger.simulate": 7,
-    "logger.cli": 8,
-    "replay": 9,
-    "dashboard": 10,
-    "dutytrace": 11,
+    "replay": 8,
+    "dashboard": 9,
+    "dutytrace": 10,
 }
 # What a bus said in figures and words is computed alike while listening and afterwards. These
 # modules are pure; they stand in `bus` beside what feeds them, and replay may know no other of it.
@@ -53,14 +54,12 @@ BUS_FIGURES = {
     for name in ("answers", "cadence", "error_classes", "figures", "frame_length", "hints")
 }
 REPLAY_MAY = (
-    *("logger.errors", "logger.settings_file", "logger.joint", "logger.limits", "logger.store"),
+    *("logger.errors", "logger.arrays", "logger.cancellation", "logger.time_chunks"),
+    *("logger.settings_file", "logger.event_kind"),
+    *("logger.joint", "logger.limits", "logger.store"),
     *sorted(BUS_FIGURES),
     "replay",
 )
-
-
-# What commands are made of: options and what they write. Only the commands of a room know them.
-COMMANDS_MAY = ("logger.cli.options", "logger.cli.terminal")
 
 
 def _module(path: Path) -> str:
@@ -100,17 +99,8 @@ def test_imports_run_downwards(path: Path):
 def test_replay_reads_and_nothing_else():
     """Replay knows joints, limits, the store and figures of a bus; never a bus or a page."""
     for path in ROOT.glob("replay/**/*.py"):
-        may = (*REPLAY_MAY, *COMMANDS_MAY) if path.stem == "cli" else REPLAY_MAY
         for name in _imported(path):
-            assert name.startswith(may), f"{_module(path)} imports {name}"
-
-
-def test_only_commands_know_the_terminal():
-    """What computes, records or serves neither reads options nor writes to the terminal."""
-    for path in SOURCES:
-        if path.stem != "cli" and path.parent.name != "cli":
-            known = {name for name in _imported(path) if ".cli" in name}
-            assert not known, f"{_module(path)} imports {known}"
+            assert name.startswith(REPLAY_MAY), f"{_module(path)} imports {name}"
 
 
 def test_pure_rooms_touch_nothing():
@@ -140,6 +130,7 @@ def test_the_figures_of_a_bus_touch_no_bus():
                 names = [node.module or ""]
             for name in names:
                 known = name in BUS_FIGURES or name.startswith("logger.joint.")
+                known |= name in {"logger.arrays", "logger.event_kind"}
                 assert known or name in plain or name == "collections.abc", f"{module}: {name}"
 
 
@@ -158,11 +149,12 @@ def test_only_the_front_door_prints():
     "package",
     [
         "logger",
-        "logger/cli",
         "logger/joint",
         "logger/limits",
         "logger/bus",
         "logger/store",
+        "logger/store/reading",
+        "logger/recording",
         "logger/simulate",
         "replay",
         "replay/tuning",
@@ -191,10 +183,10 @@ def test_types_ship(package: str):
     assert (ROOT / package / "py.typed").exists()
 
 
-def test_only_its_commands_know_the_demo():
+def test_only_the_front_door_knows_the_demo():
     """Simulated joints are a source like any other: no other part imports them."""
     for path in SOURCES:
-        if "simulate" in path.parts or path == ROOT / "logger" / "cli" / "simulate.py":
+        if "simulate" in path.parts:
             continue
         assert not {name for name in _imported(path) if name.startswith("logger.simulate")}, path
 

@@ -31,6 +31,7 @@ def test_only_the_newest_are_kept():
     flights: SingleFlight[int] = SingleFlight(most=2)
     for key in (1, 2, 1, 3):
         assert flights.get(key, lambda key=key: key) == key
+    assert len(flights) == 2
     assert flights.get(1, lambda: -1) == 1
     assert flights.get(2, lambda: -2) == -2
 

@@ -47,7 +47,8 @@ export class LimitsAnswers {
 
   /** @param {import("../api.mjs").RequestError} fault */
   renderUnanswered(fault) {
-    const isBadEnd = /(^|: )bad[ _]end/.test(fault.message);
+    const mistakes = /** @type {{where: string, path: any[]}[]} */ (fault.answer.mistakes || []);
+    const isBadEnd = mistakes.some(({ where, path }) => where === "bad end" || path[0] === "bad_end");
     this.page.badEndForm.renderMistake(isBadEnd ? fault.message : "");
     this.mistakes = isBadEnd || fault.lost ? [] : [{ index: -1, key: "", said: fault.message }];
     this.page.limitForms.renderResults();

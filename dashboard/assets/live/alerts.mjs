@@ -7,6 +7,8 @@ const SHOWN = 3;
 const LABELS = { acknowledge: "Acknowledge", shelve: "Shelve 30 min", unshelve: "Hear it again" };
 const SHELVED_S = 1800;
 
+/** @typedef {import("./messages.d.ts").AlertRow} AlertRow */
+
 /** The list of open alerts. */
 export class AlertList {
   /**
@@ -24,11 +26,11 @@ export class AlertList {
     });
   }
 
-  /** @param {any[]} alerts */
+  /** @param {AlertRow[]} alerts */
   render(alerts) {
     const shown = alerts.slice(0, SHOWN);
     const more = alerts.length - shown.length;
-    const shape = JSON.stringify([shown.map((alert) => [alert.n, alert.mark, alert.can]), more]);
+    const shape = JSON.stringify([shown.map((alert) => [alert.number, alert.mark, alert.actions]), more]);
     /* Made anew only when others stand there: a button keeps the focus while its alert's words change. */
     if (this.shape !== shape) {
       this.shape = shape;
@@ -38,24 +40,24 @@ export class AlertList {
     }
     shown.forEach((alert, i) => {
       const row = this.host.children[i];
-      setText(find(row, "b"), alert.head);
+      setText(find(row, "b"), alert.headline);
       setText(find(row, ".peak"), alert.peak);
-      setText(find(row, "small"), alert.small);
+      setText(find(row, "small"), alert.detail);
     });
   }
 
-  /** @param {any} alert */
+  /** @param {AlertRow} alert */
   row(alert) {
-    const buttons = alert.can.map((/** @type {string} */ kind) => {
+    const buttons = alert.actions.map((kind) => {
       const button = html("button", kind === "acknowledge" ? "asked" : "", LABELS[kind]);
       button.dataset.does = kind;
-      button.dataset.alert = alert.n;
+      button.dataset.alert = String(alert.number);
       return button;
     });
     const text = html("span", "said", [html("b"), html("span", "peak"), html("small")]);
     const parts = [html("span", "mark " + alert.mark), text, html("span", "does", buttons)];
     const row = html("div", "alert " + alert.mark, parts);
-    row.dataset.alert = alert.n;
+    row.dataset.alert = String(alert.number);
     return row;
   }
 

@@ -2,11 +2,8 @@
 /* The ledger of the Live page: one row a joint, made once and filled with what changes. */
 import { find, html, renderFact, setText, unitLabel, words } from "../dom.mjs";
 
-/** @typedef {{at: number, off: number, mark: string, word: string}} ScaleLimit */
-/**
- * `low` and `high`: its ends in degC, the same for every joint unless a limit lies above.
- * @typedef {{low: number, high: number, limits: ScaleLimit[], now?: number, will?: number}} Scale
- */
+/** @typedef {import("./messages.d.ts").JointStatus} JointStatus */
+/** @typedef {import("./messages.d.ts").TemperatureLevel} TemperatureLevel */
 
 /** @param {string} cls @param {(Node | string)[]} figure @param {string} label */
 function cell(cls, figure, label) {
@@ -18,7 +15,7 @@ function span(cls, text) {
   return html("span", cls, text);
 }
 
-/** The empty row of a joint. @param {any} joint */
+/** The empty row of a joint. @param {JointStatus} joint */
 export function makeJointRow(joint) {
   const row = html("div", "joint pen-" + joint.pen);
   row.dataset.joint = joint.name;
@@ -33,7 +30,7 @@ export function makeJointRow(joint) {
     html("div", "reach"),
     cell("when", [span("value"), words(" "), html("small")], ""),
     cell("rms", [span("value"), words(" "), html("small"), unitLabel("N·m")], "RMS torque, 1 min"),
-    cell("other", [span("value"), unitLabel("°C")], joint.other ? joint.other.says : ""),
+    cell("other", [span("value"), unitLabel("°C")], joint.other ? joint.other.label : ""),
     cell("age", [span("value"), unitLabel("s")], "last frame"),
     html("div", "drive", [html("span", "drive-state", drive), html("span", "drive-fault", fault)]),
   );
@@ -41,7 +38,7 @@ export function makeJointRow(joint) {
   return row;
 }
 
-/** Puts what is so into a joint's row. @param {HTMLElement} row @param {any} joint */
+/** Puts what is so into a joint's row. @param {HTMLElement} row @param {JointStatus} joint */
 export function fillJointRow(row, joint) {
   row.classList.toggle("stale", joint.stale);
   const state = find(row, ".state");
@@ -50,16 +47,16 @@ export function fillJointRow(row, joint) {
     state.className = "state " + joint.mark;
     find(state, ".mark").className = "mark " + joint.mark;
   }
-  const { when, other, age } = joint;
+  const { limit_time, other, age } = joint;
   /** @type {[string, string][]} */
   const texts = [
     [".word", joint.state],
     [".under", joint.under],
-    [".temp .value", joint.temp],
+    [".temp .value", joint.temperature],
     [".temp .says", joint.place],
-    [".when .value", when.fig],
-    [".when small", when.more],
-    [".when .says", when.says],
+    [".when .value", limit_time.value],
+    [".when small", limit_time.detail],
+    [".when .says", limit_time.label],
     [".rms .value", joint.rms],
     [".rms small", joint.rated],
     [".age .value", age[0]],
@@ -67,14 +64,14 @@ export function fillJointRow(row, joint) {
   ];
   if (other) texts.push([".other .value", other.value]);
   for (const [selector, text] of texts) setText(row.querySelector(selector), text);
-  renderScale(find(row, ".reach"), joint.reach);
+  renderScale(find(row, ".reach"), joint.range);
   fillDrive(find(row, ".drive"), joint.drive || {});
 }
 
 /**
  * What the drive reports of itself: nothing, a state, a fault or that there is none.
  * @param {HTMLElement} host
- * @param {any} drive
+ * @param {import("./messages.d.ts").DriveStatus} drive
  */
 function fillDrive(host, drive) {
   const state = find(host, ".drive-state");
@@ -92,7 +89,7 @@ function fillDrive(host, drive) {
 
 /**
  * Which temperatures are written under the scale.
- * @param {ScaleLimit[]} limits
+ * @param {TemperatureLevel[]} limits
  * @param {number} low
  * @param {number} high
  */
@@ -107,11 +104,14 @@ function scaleLabels(limits, low, high) {
   return [...labelled].sort((a, b) => a - b);
 }
 
-/** Where the temperature is between ambient and its limits. @param {HTMLElement} host @param {Scale} scale */
+/**
+ * Where the temperature is between ambient and its limits.
+ * @param {HTMLElement} host
+ * @param {import("./messages.d.ts").TemperatureScale} scale
+ */
 function renderScale(host, scale) {
   const { low, high, limits, now, will } = scale;
-  const share = (/** @type {number} */ value) =>
-    Math.min(100, Math.max(0, ((value - low) / (high - low)) * 100));
+  const share = (/** @type {number} */ value) => Math.min(100, Math.max(0, ((value - low) / (high - low)) * 100));
   /** @param {HTMLElement} part @param {number} left @param {number} [right] */
   const placed = (part, left, right) => {
     part.style.left = share(left) + "%";
@@ -135,6 +135,6 @@ function renderScale(host, scale) {
   });
   host.setAttribute("role", "img");
   const spoken = [now === undefined ? "no temperature" : now + " °C"];
-  spoken.push(limits.map((limit) => limit.word + " at " + limit.at).join(", "));
+  spoken.push(limits.map((limit) => limit.severity + " at " + limit.at).join(", "));
   host.setAttribute("aria-label", spoken.join("; "));
 }

@@ -50,19 +50,19 @@ export class Notice {
     return link;
   }
 
-  /** Says what stands in the way of a picture that goes on. @param {any} status */
+  /** Says what stands in the way of a picture that goes on. @param {import("./messages.d.ts").Status} status */
   showStatus({ stopped, quiet, path }) {
     if (stopped?.ended) {
-      const headline = `The test ended at ${stopped.at}, after ${stopped.after}.`;
+      const headline = `The test ended at ${stopped.time}, after ${stopped.elapsed}.`;
       const rest = " This page goes on by itself with the next one.";
       this.show("ended", headline, rest, ["Open it in Replay", replayAddress(path)]);
     } else if (stopped) {
       const kept = "What it wrote until then is kept. This page goes on by itself once a logger writes again.";
-      const headline = `The logger stopped ${stopped.for} ago,`;
-      this.show("stopped", headline, ` at ${stopped.at}. ${kept}`, ["Look at it in Replay", replayAddress(path)]);
+      const headline = `The logger stopped ${stopped.duration} ago,`;
+      this.show("stopped", headline, ` at ${stopped.time}. ${kept}`, ["Look at it in Replay", replayAddress(path)]);
     } else if (quiet) {
-      const rest = ` The logger is running; the last frame came at ${quiet.at}.`;
-      this.show("quiet", `No joint has been heard for ${quiet.for}.`, rest);
+      const rest = ` The logger is running; the last frame came at ${quiet.time}.`;
+      this.show("quiet", `No joint has been heard for ${quiet.duration}.`, rest);
     } else if (this.kind && this.kind !== "lost") this.clear();
   }
 }

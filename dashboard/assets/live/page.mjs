@@ -25,6 +25,8 @@ const EMPTY = /** @type {[string, string][]} */ ([
   ["See it with simulated joints", "dutytrace demo"],
 ]);
 
+/** @typedef {import("./messages.d.ts").Status} Status */
+
 /** State of Live, and what is done with each message. */
 export class LivePage extends Page {
   /** @param {HTMLElement} root */
@@ -35,8 +37,8 @@ export class LivePage extends Page {
     this.messages = [];
     this.isFrameAsked = false;
     this.isHeld = false;
-    /** What the server says in words, as far as it is known. @type {any} */
-    this.status = {};
+    /** What the server says in words, null before the first message. @type {Status | null} */
+    this.status = null;
     /** The path of the recording. */
     this.path = "";
     this.notice = new Notice();
@@ -85,7 +87,7 @@ export class LivePage extends Page {
     const silence = this.connection.checkSilence();
     if (silence) {
       const next = silence.retry_s ? `Trying again in ${silence.retry_s} s.` : "Trying again.";
-      const since = this.status.clock || "before";
+      const since = this.status?.clock || "before";
       this.notice.show(
         "lost",
         `This page has heard nothing from the server for ${silence.quiet_s} s.`,
@@ -94,7 +96,7 @@ export class LivePage extends Page {
       );
       for (const joint of findAll(this.root, ".joint")) joint.classList.add("stale");
     } else if (this.notice.kind === "lost") this.notice.clear();
-    this.root.classList.toggle("stale-picture", Boolean(silence || this.status.stopped));
+    this.root.classList.toggle("stale-picture", Boolean(silence || this.status?.stopped));
   }
 
   /* ---- messages ---- */
@@ -122,22 +124,24 @@ export class LivePage extends Page {
         hasBins = true;
         continue;
       }
+      /** @type {import("./messages.d.ts").Message} */
       const message = JSON.parse(data);
       if (message.kind === "sheet") {
         picture.setSheet(message.figure);
         this.path = message.path;
       } else if (message.kind === "marks") picture.editMarks(message);
-      else if (message.kind === "ledger") {
-        this.status = mergePatch(message.all ? {} : this.status, message.said);
+      else if (message.kind === "status") {
+        const known = message.whole ? {} : this.status || {};
+        this.status = /** @type {Status} */ (mergePatch(known, message.changes));
         hasStatus = true;
       } else if (message.kind === "nothing") {
         serial = message.ack;
         this.renderNothing(message.last);
       }
     }
-    if (hasStatus) this.renderStatus(this.status);
+    if (hasStatus && this.status) this.renderStatus(this.status);
     if (hasBins && document.hidden) picture.dropOld(this.window_s);
-    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status.stopped));
+    else if (hasBins && !this.isHeld) picture.draw(this.window_s, Boolean(this.status?.stopped));
     if (serial) this.connection.send({ ack: serial });
   }
 
@@ -159,7 +163,7 @@ export class LivePage extends Page {
     box.replaceChildren(lede, steps, hint);
   }
 
-  /** @param {any} status */
+  /** @param {Status} status */
   renderStatus(status) {
     const { name, since, elapsed, clock, facts, stopped } = status;
     byId("live-empty").hidden = true;
@@ -173,19 +177,17 @@ export class LivePage extends Page {
     ]);
     setText(byId("fact-elapsed"), elapsed);
     setText(byId("fact-clock"), clock);
-    for (const key in facts) setText(byId("fact-" + key), facts[key]);
+    for (const [key, text] of Object.entries(facts)) setText(byId("fact-" + key), text);
     setText(document.getElementById("live-note-label"), "Note at " + elapsed);
     this.path = status.path;
     this.notice.showStatus(status);
     this.renderJoints(status.joints);
     this.alerts.render(status.alerts);
     this.sound.update(status.path, status.alerts);
-    renderFact(byId("live-remarks"), status.remarks, () =>
-      status.remarks.map((/** @type {string} */ remark) => html("span", "", remark)),
-    );
+    renderFact(byId("live-remarks"), status.remarks, () => status.remarks.map((remark) => html("span", "", remark)));
   }
 
-  /** @param {any[]} joints */
+  /** @param {import("./messages.d.ts").JointStatus[]} joints */
   renderJoints(joints) {
     const host = byId("live-ledger");
     const shape = joints.map((joint) => [joint.name, Boolean(joint.other)]);

@@ -80,7 +80,7 @@ export class ExcursionList {
     const parts = [];
     const peak = detail ? detail.peak : excursion.peak;
     if (peak) parts.push(html("b", "", peak), words(detail?.tiny ? " at most. " : ". "));
-    parts.push(words(detail ? detail.led : ""));
+    parts.push(words(detail ? detail.lead_up : ""));
     box.append(html("span", "", parts));
     return box;
   }

@@ -119,7 +119,7 @@ function soundsOf(...steps) {
     if (isRestart) scheduler.restart();
     scheduler.update(
       path,
-      alerts.map(([n, hear]) => ({ n, hear })),
+      alerts.map(([number, sound]) => ({ number, sound })),
     );
     const sound = scheduler.next(at);
     return sound ? sound.kind + (sound.gain < 0.2 ? " softly" : "") : "";

@@ -393,7 +393,7 @@ def test_a_mistaken_sweep_is_answered_in_words(browser: Browser, serve, folder: 
     expect(said).to_contain_text("no combination of these values is a limit", timeout=PATIENCE_MS)
     page.locator("#judge-end select").first.select_option("none")
     page.locator("#judge-run").click()
-    expect(said).to_contain_text("bad end: say what", timeout=PATIENCE_MS)
+    expect(said).to_contain_text("bad end: name what", timeout=PATIENCE_MS)
     assert faults == []
     page.close()
 

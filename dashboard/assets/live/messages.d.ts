@@ -1,0 +1,142 @@
+/* The text messages of the live route, as dashboard/live/wire_messages.py declares them;
+   a test holds the two together and says what has to stand here. */
+
+/** An open alert: what it is, how far it went, what can be done and what is heard of it. */
+export interface AlertRow {
+  number: number;
+  mark: string;
+  headline: string;
+  peak: string;
+  detail: string;
+  actions: string[];
+  sound: string;
+  rank: number;
+}
+
+/** What a drive reports of itself; `calm` says that it has no fault. */
+export interface DriveStatus {
+  state?: string;
+  state_age?: string;
+  fault?: string;
+  fault_age?: string;
+  calm?: string;
+}
+
+/** Figures of the recorder. */
+export interface Facts {
+  rate: string;
+  load: string;
+  disk: string;
+  open: string;
+}
+
+/** The row of one joint. */
+export interface JointStatus {
+  name: string;
+  pen: number;
+  mark: string;
+  state: string;
+  under: string;
+  stale: boolean;
+  temperature: string;
+  place: string;
+  range: TemperatureScale;
+  limit_time: LimitTime;
+  rms: string;
+  rated: string;
+  age: string[];
+  other?: OtherTemperature;
+  drive?: DriveStatus;
+}
+
+/** When the next limit is reached at the present trend: a value, more of it, and what it is. */
+export interface LimitTime {
+  value: string;
+  detail: string;
+  label: string;
+}
+
+/** What alerts, gaps and notes change in the sheet, as edits of its two lists. */
+export interface MarksMessage {
+  kind: "marks";
+  shapes: any[];
+  lane: any[];
+}
+
+/** Nothing is being recorded; which recording ended last, empty for none. */
+export interface NothingMessage {
+  kind: "nothing";
+  last: string;
+  ack: number;
+}
+
+/** A second temperature of a joint. */
+export interface OtherTemperature {
+  value: string;
+  label: string;
+}
+
+/** A figure without data: the next binary update brings its whole window. */
+export interface SheetMessage {
+  kind: "sheet";
+  window_s: number;
+  path: string;
+  figure: Record<string, any>;
+}
+
+/** No joint is received: for how long, and when the last one was. */
+export interface Silence {
+  duration: string;
+  time: string;
+}
+
+/** Everything that the Live page says beside its figure. */
+export interface Status {
+  name: string;
+  path: string;
+  since: string;
+  elapsed: string;
+  clock: string;
+  zone: string;
+  facts: Facts;
+  joints: JointStatus[];
+  alerts: AlertRow[];
+  remarks: string[];
+  stopped?: Stop;
+  quiet?: Silence;
+}
+
+/** What changed of the status; `whole`: all of it, and nothing before it counts. */
+export interface StatusMessage {
+  kind: "status";
+  whole: boolean;
+  changes: Record<string, any>;
+}
+
+/** The recorder stopped, or the recording ended: for how long, at which time, after how long. */
+export interface Stop {
+  ended: boolean;
+  duration: string;
+  time: string;
+  elapsed: string;
+}
+
+/** A level on the scale of a joint's temperature, in degrees Celsius. */
+export interface TemperatureLevel {
+  at: number;
+  off: number;
+  mark: string;
+  severity: string;
+}
+
+/** Where a joint's temperature is on its scale, and which level the trend takes it to. */
+export interface TemperatureScale {
+  low: number;
+  high: number;
+  limits: TemperatureLevel[];
+  now?: number;
+  will?: number;
+}
+
+/** Any of them. */
+export type Message = MarksMessage | NothingMessage | SheetMessage | StatusMessage;
