@@ -5,13 +5,14 @@
     cycle           the duty cycle and its payloads
     motion          dynamics at 1 kHz, many cycles side by side
     warming         winding, housing, drive electronics, and the fan
-    endurance       stretches of cycles: motion and warmth together
+    endurance       runs of cycles: motion and temperatures together
     sampling        what sensors and drive would report at given times
     encode          channels -> payload bytes, for any layout
     offline         a long test in simulated time -> frames
     line_protocol   the serial-line CAN protocol, adapter's side
     serial_line     the pseudo-terminal
     live            the joints at the clock's pace behind that line
+    demo            the demo: three processes, started and ended together
 
 Flow: cycle -> motion -> warming -> endurance -> sampling -> encode -> offline or live. Everything
 before the last two is pure and deterministic from a seed. Start the joints as a process of their

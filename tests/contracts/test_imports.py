@@ -1,205 +1,211 @@
-"""Which part may know which: imports run downwards only."""
+"""Which room may know which: imports run downwards only, and nothing goes in a circle."""
 
 import ast
-from pathlib import Path
+from collections import defaultdict
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-SOURCES = sorted(
-    [*ROOT.glob("logger/**/*.py"), *ROOT.glob("replay/**/*.py"), *ROOT.glob("dashboard/**/*.py")]
-)
-# Lower numbers may not import higher ones.
-FLOORS = {
-    "logger.errors": 0,
-    "logger.arrays": 0,
-    "logger.cancellation": 0,
-    "logger.time_chunks": 0,
-    "logger.settings_file": 0,
-    "logger.event_kind": 0,
-    "logger.aligned": 0,
-    "logger.joint": 1,
-    "logger.limits": 2,
-    "logger.bus": 3,
-    "logger.store": 3,
-    "logger.recording.per_second": 4,
-    "logger.recording.thermal_resume": 3,
-    "logger.recording.resume": 4,
-    "logger.recording.frame_queue": 4,
-    "logger.recording.notice_throttle": 4,
-    "logger.recording.limits_watcher": 4,
-    "logger.notify": 4,
-    "logger.recording": 5,
-    "logger.importing.prefetch": 4,
-    "logger.importing.sensor_table": 4,
-    "logger.importing.message_batch": 4,
-    "logger.importing.text_log": 5,
-    "logger.importing.log_reader": 6,
-    "logger.importing.channel_map": 4,
-    "logger.importing.import_frames": 6,
-    "logger.importing.log_frames": 6,
-    "logger.importing.recorded_health": 6,
-    "logger.importing.redecode": 6,
-    "logger.layout_tools.dbc_import": 6,
-    "logger.layout_tools.preview": 7,
-    "logger.simulate": 7,
-    "replay": 8,
-    "dashboard": 9,
-    "dutytrace": 10,
-}
-# What a bus said in figures and words is computed alike while listening and afterwards. These
-# modules are pure; they stand in `bus` beside what feeds them, and replay may know no other of it.
-BUS_FIGURES = {
-    f"logger.bus.{name}"
-    for name in ("answers", "cadence", "error_classes", "figures", "frame_length", "hints")
-}
-REPLAY_MAY = (
-    *("logger.errors", "logger.arrays", "logger.cancellation", "logger.time_chunks"),
-    *("logger.settings_file", "logger.event_kind"),
-    *("logger.joint", "logger.limits", "logger.store"),
-    *sorted(BUS_FIGURES),
-    "replay",
+from tests.contracts.tree import (
+    FOUNDATION,
+    PARTS,
+    ROOT,
+    circles,
+    imported_names,
+    imports,
+    package_of,
+    packages,
+    room_of,
+    sources,
+    syntax,
 )
 
+# From the lowest to the highest. A room may import from the lines before its own; rooms of one line
+# stand side by side and do not know each other. FOUNDATION is what lies directly in logger/.
+FLOORS = (
+    (FOUNDATION,),
+    ("logger.joint",),
+    ("logger.limits", "logger.traffic"),
+    ("logger.bus", "logger.store"),
+    ("logger.notify",),
+    ("logger.recording",),
+    ("logger.importing",),
+    ("logger.layout_tools", "logger.simulate"),
+    ("logger.cli",),
+    ("replay",),
+    ("dashboard",),
+    ("dutytrace",),
+)
+# The same within a room of rooms. What lies directly in the room may stand above or below them.
+SUB_FLOORS = {
+    "logger.joint": (("bench",), ("decode",), ("explain",)),
+    "logger.store": (
+        *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
+        *(("repair",), ("tools",)),
+    ),
+    "replay": (("evaluation",), ("excursions", "tuning"), ("exploring",)),
+    "dashboard": (
+        *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
+        *(("limits",), ("access",)),
+    ),
+}
+# Rooms without clock, disk, bus, thread or terminal.
+PURE = ("logger.joint", "logger.limits", "logger.traffic")
+OUTSIDE = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random", "select"}
+REPLAY_MAY = {FOUNDATION, "logger.joint", "logger.limits", "logger.traffic", "logger.store"}
+# What commands are made of: options, and what they write. Only commands know them.
+COMMAND_PARTS = {"logger.cli.options", "logger.cli.terminal"}
+MOST_ARROWS = 75
 
-def _module(path: Path) -> str:
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+def _floors(floors: tuple[tuple[str, ...], ...]) -> dict[str, int]:
+    return {room: floor for floor, rooms in enumerate(floors) for room in rooms}
 
 
-def _room(module: str) -> str:
-    parts = module.split(".")
-    return parts[0] if parts[0] != "logger" else ".".join(parts[:2])
+def _fault(advice: str, places: list[str]) -> str:
+    return "\n  ".join([f"{advice}:", *places])
 
 
-def _imported(path: Path) -> set[str]:
-    found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and node.module:
-            names = {f"{node.module}.{alias.name}" for alias in node.names}
-            found |= names if node.module == "logger" else {node.module}
-        elif isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
-    return {name for name in found if name.split(".")[0] in {"logger", "replay", "dashboard"}}
+def _is_command(module: str) -> bool:
+    return module == "dutytrace" or ".cli" in module
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=_module)
-def test_imports_run_downwards(path: Path):
-    """No room imports one above it; bus and store, side by side, do not know each other."""
-    here = _room(_module(path))
-    if here == "logger":
-        return
-    for name in _imported(path):
-        there = _room(name)
-        assert FLOORS[there] <= FLOORS[here], f"{_module(path)} imports {name}"
-        if FLOORS[there] == FLOORS[here]:
-            assert there == here or FLOORS[here] in {0, 6}, f"{_module(path)} imports {name}"
+def test_every_room_has_its_floor():
+    """A new room has a place in FLOORS, and a room that is gone has none."""
+    rooms = {room_of(module) for module in sources()}
+    assert rooms == set(_floors(FLOORS)), "name the room in FLOORS, at the floor it may build on"
+    for room, floors in SUB_FLOORS.items():
+        inside = {name for name in packages() if name.rpartition(".")[0] == room}
+        named = {f"{room}.{name}" for name in _floors(floors)}
+        assert inside <= named | {"logger.joint.layouts"}, f"name it in SUB_FLOORS[{room!r}]"
+        assert named <= inside, f"{sorted(named - inside)} are gone: take them out of SUB_FLOORS"
+
+
+def test_imports_run_downwards():
+    """No room imports one above it; rooms of one floor do not know each other."""
+    floors = _floors(FLOORS)
+    upward = [
+        f"{module} (floor {floors[here]}) imports {name} (floor {floors[there]})"
+        for module, names in imports().items()
+        for name in sorted(names)
+        if (here := room_of(module)) != (there := room_of(name)) and floors[there] >= floors[here]
+    ]
+    assert not upward, _fault("move what both need into a lower room, or pass it in", upward)
+
+
+@pytest.mark.parametrize("room", sorted(SUB_FLOORS))
+def test_imports_within_a_room_run_downwards(room: str):
+    """The rooms within a room have an order as well."""
+    floors = {f"{room}.{name}": floor for name, floor in _floors(SUB_FLOORS[room]).items()}
+
+    def sub_of(module: str) -> str | None:
+        return next((sub for sub in floors if f"{module}.".startswith(f"{sub}.")), None)
+
+    upward = [
+        f"{module} imports {name}"
+        for module, names in imports().items()
+        for name in sorted(names)
+        if (here := sub_of(module)) and (there := sub_of(name))
+        if here != there and floors[there] >= floors[here]
+    ]
+    assert not upward, _fault("move what both need into a lower room, or pass it in", upward)
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    """No module reaches itself through what it imports, wherever the import line stands."""
+    within = [
+        f"{module} imports {name}"
+        for circle in circles(imports())
+        for module in circle
+        for name in sorted(imports()[module] & set(circle))
+    ]
+    assert not within, _fault("a circle of modules; move what they share into another", within)
+
+
+def test_no_rooms_import_each_other_in_a_circle():
+    """Neither rooms nor the rooms within a room reach themselves through what they import.
+
+    What lies directly in a room of rooms is part of none of these; the modules' own test sees it.
+    """
+    inner = {name for name in packages() if name.rpartition(".")[0] in SUB_FLOORS}
+    for room in (room_of, package_of):
+        arrows = defaultdict(set)
+        for module, names in imports().items():
+            for name in names:
+                here, there = room(module), room(name)
+                if here != there and (room is room_of or {here, there} <= inner):
+                    arrows[here].add(there)
+        found = circles({name: frozenset(known) for name, known in arrows.items()})
+        assert not found, f"rooms in a circle: {found}"
+
+
+def test_rooms_know_few_rooms():
+    """The house stays loosely coupled: few pairs of rooms know each other."""
+    arrows = {
+        (room_of(module), room_of(name))
+        for module, names in imports().items()
+        for name in names
+        if room_of(module) != room_of(name)
+    }
+    assert len(arrows) <= MOST_ARROWS, (
+        f"{len(arrows)} pairs of rooms: a new one needs an old one gone"
+    )
 
 
 def test_replay_reads_and_nothing_else():
-    """Replay knows joints, limits, the store and figures of a bus; never a bus or a page."""
-    for path in ROOT.glob("replay/**/*.py"):
-        for name in _imported(path):
-            assert name.startswith(REPLAY_MAY), f"{_module(path)} imports {name}"
+    """Replay knows joints, limits, traffic and the store; never a bus, a recorder or a page."""
+    for module, names in imports().items():
+        if module.split(".")[0] != "replay":
+            continue
+        for name in names:
+            allowed = room_of(name) in {"replay", *REPLAY_MAY}
+            allowed |= _is_command(module) and name in COMMAND_PARTS
+            assert allowed, f"{module} imports {name}"
 
 
-def test_pure_rooms_touch_nothing():
-    """Joint and limits import no clock, socket, thread or bus."""
-    outside = {"time", "socket", "threading", "can", "subprocess", "asyncio", "os", "random"}
-    for room in ("logger/joint", "logger/limits"):
-        for path in (ROOT / room).glob("**/*.py"):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                names = []
-                if isinstance(node, ast.Import):
-                    names = [alias.name for alias in node.names]
-                elif isinstance(node, ast.ImportFrom):
-                    names = [node.module or ""]
-                assert not outside & {name.split(".")[0] for name in names}, path
+def test_only_commands_know_the_terminal():
+    """What computes, records or serves neither reads options nor writes to the terminal."""
+    for module, names in imports().items():
+        if not _is_command(module):
+            known = {name for name in names if ".cli" in name}
+            assert not known, f"{module} imports {sorted(known)}: pass a callback in instead"
 
 
-def test_the_figures_of_a_bus_touch_no_bus():
-    """What replay may import of `bus` imports numpy, joints and itself; so nothing is opened."""
-    plain = {"bisect", "collections", "dataclasses", "typing", "numpy", "numpy.typing"}
-    for module in BUS_FIGURES:
-        path = ROOT / f"{module.replace('.', '/')}.py"
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = []
-            if isinstance(node, ast.Import):
-                names = [alias.name for alias in node.names]
-            elif isinstance(node, ast.ImportFrom):
-                names = [node.module or ""]
-            for name in names:
-                known = name in BUS_FIGURES or name.startswith("logger.joint.")
-                known |= name in {"logger.arrays", "logger.event_kind"}
-                assert known or name in plain or name == "collections.abc", f"{module}: {name}"
+@pytest.mark.parametrize("room", PURE)
+def test_pure_rooms_touch_nothing(room: str):
+    """A pure room imports no clock, socket, thread, file system or bus."""
+    for module in sources():
+        if f"{module}.".startswith(f"{room}."):
+            outside = {name.split(".")[0] for name in imported_names(module)} & OUTSIDE
+            assert not outside, f"{module} imports {sorted(outside)}: {room} is pure"
 
 
-def test_only_the_front_door_prints():
+def test_only_the_terminal_prints():
     """`print(` stands nowhere in the packages."""
-    for path in SOURCES:
-        calls = [
+    for module in sources():
+        calls = {
             node.func.id
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            for node in ast.walk(syntax(module))
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-        ]
-        assert "print" not in calls, path
+        }
+        assert "print" not in calls, f"{module} prints: return it, and let the command show it"
 
 
-@pytest.mark.parametrize(
-    "package",
-    [
-        "logger",
-        "logger/joint",
-        "logger/limits",
-        "logger/bus",
-        "logger/store",
-        "logger/store/reading",
-        "logger/recording",
-        "logger/simulate",
-        "replay",
-        "replay/tuning",
-        "dashboard",
-    ],
-)
-def test_a_package_docstring_is_its_map(package: str):
-    """Each module and room is named in the docstring of its package."""
-    text = ast.get_docstring(ast.parse((ROOT / package / "__init__.py").read_text("utf-8"))) or ""
-    for item in (ROOT / package).iterdir():
-        name = item.stem if item.suffix == ".py" else item.name
-        if name.startswith(("_", ".")) or item.suffix not in {".py", ""}:
-            continue
-        assert name in text, f"{package} does not name {name}"
+def test_only_commands_know_the_demo():
+    """Simulated joints are a source like any other: only commands import them."""
+    for module, names in imports().items():
+        if not module.startswith("logger.simulate") and not _is_command(module):
+            assert not {name for name in names if name.startswith("logger.simulate")}, module
 
 
-def test_no_drawer_for_odds_and_ends():
-    """A file is named after its one idea."""
-    for path in SOURCES:
-        assert path.stem not in {"utils", "helpers", "common", "manager", "misc", "tools"}
-
-
-@pytest.mark.parametrize("package", ["logger", "replay", "dashboard"])
-def test_types_ship(package: str):
+@pytest.mark.parametrize("part", PARTS)
+def test_types_ship(part: str):
     """The packages carry their marker for type checkers."""
-    assert (ROOT / package / "py.typed").exists()
-
-
-def test_only_the_front_door_knows_the_demo():
-    """Simulated joints are a source like any other: no other part imports them."""
-    for path in SOURCES:
-        if "simulate" in path.parts:
-            continue
-        assert not {name for name in _imported(path) if name.startswith("logger.simulate")}, path
-
-
-def test_every_module_says_what_it_is_for():
-    """A module without a docstring has no promise to keep."""
-    for path in SOURCES:
-        assert ast.get_docstring(ast.parse(path.read_text("utf-8"))), path
+    assert (ROOT / part / "py.typed").exists()
 
 
 def test_log_is_the_name_for_logging():
     """`logger` is a package here; what logs is called `log`."""
-    for path in SOURCES:
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for module in sources():
+        for node in ast.walk(syntax(module)):
             if isinstance(node, ast.Assign) and "getLogger" in ast.unparse(node.value):
-                assert [ast.unparse(target) for target in node.targets] == ["log"], path
+                assert [ast.unparse(target) for target in node.targets] == ["log"], module
