@@ -25,7 +25,7 @@ ANCHORS = st.lists(
     st.builds(
         Anchor,
         kind=st.sampled_from(["raised", "returned", "note"]),
-        at_ns=st.integers(0, 10**15),
+        offset_ns=st.integers(0, 10**15),
         joint=st.sampled_from(["a", "b"]),
         limit=st.sampled_from(["hot", "strong", "fast"]),
     ),

@@ -191,7 +191,7 @@ def read_footers(parts: Iterable[Part]) -> None:
     remote_parts = [part for part in parts if isinstance(part.location, Address)]
     if len(remote_parts) > 1:
         with ThreadPoolExecutor(_PARALLEL_FOOTERS) as pool:
-            for _ in pool.map(lambda part: part.damage, remote_parts):
+            for _ in pool.map(lambda part: part.verify_error, remote_parts):
                 pass
 
 

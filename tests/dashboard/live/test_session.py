@@ -165,7 +165,7 @@ def test_a_silent_joint_is_a_gap_that_goes_on(growing: Growing):
     reader.take(_moment(growing, 1, 300.0))
     moment = _moment(growing, 2, 305.0)
     elbow = latest_values(growing, "elbow", None, growing.start_ns + 300 * S)  # type: ignore[arg-type]
-    growing.gaps = lambda joint: (  # type: ignore[method-assign]
+    growing.read_gaps = lambda joint: (  # type: ignore[method-assign]
         [(growing.start_ns + 300 * S, growing.end_ns)] if joint == "elbow" else []
     )
     moment.latest["elbow"] = elbow
@@ -216,7 +216,7 @@ def test_a_note_that_stands_after_the_newest_value_is_sent(growing: Growing):
     reader = Reader(10.0)
     reader.take(_moment(growing, 1, 20.0))
     note = Event(sequence=99, time_ns=growing.start_ns + round(20.15 * S), kind="note", text="off")
-    growing.events = lambda: (note,)  # type: ignore[attr-defined]
+    growing.read_events = lambda: (note,)  # type: ignore[attr-defined]
     reader.take(_moment(growing, 2, 20.1))
     notes = [(word["kind"], word["text"]) for word in reader.lane if word["kind"] == "note"]
     assert notes == [("note", "off")]
@@ -231,7 +231,7 @@ def test_what_happens_travels_as_little(overheat: Recording):
 
     def until(at_s: float) -> None:
         known = tuple(e for e in told if e.time_ns <= growing.start_ns + round(at_s * S))
-        growing.events = lambda: known  # type: ignore[attr-defined]
+        growing.read_events = lambda: known  # type: ignore[attr-defined]
         growing.alerts = lambda: alerts_from_events(known)  # type: ignore[attr-defined]
 
     first_s = (raised[0].time_ns - growing.start_ns) / 1e9

@@ -99,7 +99,7 @@ def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form:
     }  # fmt: skip
     for one in made["data"]:
         other = one["meta"].get("other", False)
-        assert one["line"]["color"] == look.pen(one["meta"]["pen"])
+        assert one["line"]["color"] == look.pen_colour(one["meta"]["pen"])
         assert ("dash" in one["line"]) is other
         assert len(one["x"]) <= 3 * (drawn.sheet.plot_width // 2) + 5
     named = [(pen["joint"], pen["other"]) for pen in made["layout"]["meta"]["rows"][0]["pens"]]

@@ -50,12 +50,12 @@ def test_what_is_said_becomes_events(tmp_path: Path):
             yield batch
         said.append(ImportNotice(kind="clock step", time_ns=START_NS, text="late"))
 
-    made = _made(tmp_path / "rec", saying(), said=said, note="first")
+    made = _made(tmp_path / "rec", saying(), pending_notices=said, note="first")
     events = Recording.open(tmp_path / "rec").read_events()
     assert [event.kind for event in events][:2] == ["started", "note"]
     assert [event.text for event in events if event.kind == "note"][:2] == ["first", "oh"]
     assert [event.kind for event in events][-2:] == ["clock step", "ended"]
-    assert made.said[-1].text == "late"
+    assert made.notices[-1].text == "late"
     assert [event.sequence for event in events] == list(range(len(events)))
 
 

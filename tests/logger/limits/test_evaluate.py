@@ -207,7 +207,7 @@ def test_order_of_changes():
 def test_state_says_what_is_active():
     """The limits whose condition stands are named by the state."""
     _, _, state = run([level(above=70), silence(2)], batch_of([0], **{HOUSING: [80]}), now_s=1)
-    assert state.active == ("hot",)
+    assert state.active_limits == ("hot",)
 
 
 # ---- an oracle of plain loops -------------------------------------------------------------------

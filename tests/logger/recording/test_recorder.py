@@ -214,7 +214,7 @@ def test_what_a_slow_writer_loses_is_counted_and_news_are_kept():
     pipe.queue.get()
     assert pipe.put_gathered(left) == []
     newest = list(pipe.queue.queue)[-1]
-    assert newest.said == (("bus lost", "It went away."),)
+    assert newest.remarks == (("bus lost", "It went away."),)
     assert len(newest.frames) == 0
 
 

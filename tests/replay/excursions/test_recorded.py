@@ -51,7 +51,7 @@ def test_a_list_reads_no_row(overheat: Recording, monkeypatch: pytest.MonkeyPatc
 
     watch = recorded_limits(overheat)
     with monkeypatch.context() as patched:
-        for door in ("readings", "buckets", "covering", "counted"):
+        for door in ("read_readings", "pyramid_buckets", "tiling_buckets", "read_buckets"):
             patched.setattr(Recording, door, refuse)
         listed = excursions_from_alerts(overheat, watch)
     assert complete_excursions(overheat, watch, listed[:3]) == recorded_excursions(overheat)[:3]
@@ -107,7 +107,9 @@ def test_other_limits_are_worked_out_once(overheat: Recording, monkeypatch: pyte
     asked = []
     whole = replay.excursions.applied_limits._evaluate_hypothetical
 
-    def counted(recording: Recording, limits: LimitSet) -> replay.excursions.applied_limits.Watch:
+    def counted(
+        recording: Recording, limits: LimitSet
+    ) -> replay.excursions.applied_limits.AppliedLimits:
         asked.append(limits.text)
         return whole(recording, limits)
 

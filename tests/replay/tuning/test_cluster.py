@@ -349,13 +349,13 @@ def test_a_task_that_nobody_wanted_is_done_again(asked: SweepRequest):
         def __init__(self) -> None:
             self.count = 0
 
-        def begin(self, task):
+        def submit_task(self, task):
             self.count += 1
             future: Future = Future()
             future.set_result(None)
             return future
 
-        def look(self) -> None:
+        def check_alive(self) -> None:
             pass
 
     left = Left()

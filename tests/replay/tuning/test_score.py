@@ -94,7 +94,7 @@ def test_as_plain_loops_have_it(edges: list, ends: list, within: int | None, lea
         ([(100, 850)], {"within_s": 200.0}, math.nan, 1),
         ([(1000, None)], {}, 0.0, 0),
         ([(1001, None)], {}, math.nan, 0),
-        ([(995, None)], {"least_lead_s": 10.0}, math.nan, 0),
+        ([(995, None)], {"min_lead_s": 10.0}, math.nan, 0),
         ([(1200, 1300)], {}, math.nan, 1),
         ([], {}, math.nan, 0),
     ],

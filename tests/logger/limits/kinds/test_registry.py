@@ -78,8 +78,8 @@ def test_a_kind_on_a_joint_has_its_levels(kind):
     """Lines and handles are there where the kind says that they are, each handle of a key."""
     limit = EXAMPLES[kind]
     assert bool(limit.levels(RATED)) == kind.draws_levels
-    assert bool(limit.handles(RATED)) == kind.has_handles
-    assert {handle.key for handle in limit.handles(RATED)} <= set(kind.model_fields)
+    assert bool(limit.drag_handles(RATED)) == kind.has_handles
+    assert {handle.key for handle in limit.drag_handles(RATED)} <= set(kind.model_fields)
     assert kind.threshold_keys <= set(kind.model_fields)
 
 
@@ -114,5 +114,5 @@ def test_a_forgotten_part_is_told():
     class Forgetful(ScoredLimit):
         """A kind that owns nothing."""
 
-    with pytest.raises(TypeError, match=r"phrases.*scores"):
+    with pytest.raises(TypeError, match=r"compute_scores, phrases"):
         Forgetful(name="x", severity="warning")

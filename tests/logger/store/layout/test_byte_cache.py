@@ -37,7 +37,7 @@ def test_the_newest_up_to_so_many_bytes(puts: list[tuple[int, int]]):
 
 def _table(seed: int = 0) -> pa.Table:
     dice = np.random.default_rng(seed)
-    return pa.read_rows(
+    return pa.table(
         {
             "time": pa.array(np.arange(ROWS) * 1000).cast(pa.timestamp("ns", tz="UTC")),
             "a": dice.normal(size=ROWS).round(1),

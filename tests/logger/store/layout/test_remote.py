@@ -125,7 +125,7 @@ def test_stretches_fetch_what_is_asked_and_no_more(memory):
     class Counted:
         size = address.size
 
-        def fetch(self, stretches):
+        def read_ranges(self, stretches):
             asked.extend(stretches)
             return fetch(stretches)
 

@@ -24,7 +24,7 @@ PAGE = 512
 
 def _table(seed: int, count: int = 400) -> pa.Table:
     dice = np.random.default_rng(seed)
-    return pa.read_rows(
+    return pa.table(
         {
             "time": pa.array(START_NS + np.arange(count) * 1_000_000).cast(TIME_TYPE),
             "value": pa.array(dice.normal(40, 1, count).round(1), mask=dice.random(count) < 0.3),

@@ -84,7 +84,7 @@ def test_rows_are_read_alike_before_and_after_sealing(tmp_path: Path):
     assert follower.read_rows("frames", **ALL).equals(live)
     assert RecordingReader(path).read_rows("frames", **ALL).equals(live)
     assert not follower.live
-    assert follower.missing() == ()
+    assert follower.describe_missing() == ()
     assert not list((path / "journal").iterdir())
 
 

@@ -63,7 +63,7 @@ def _each_step(step: Callable[[], None]) -> Iterator[None]:
                 step()
 
         for module in (files, manifest, part_writer):
-            patch.setattr(module, "put", stepped_put)
+            patch.setattr(module, "write_atomically", stepped_put)
         patch.setattr(Path, "unlink", stepped_unlink)
         yield
 

@@ -270,7 +270,8 @@ def test_a_request_outlives_a_crash_between_taking_and_writing(tmp_path: Path):
     path = tmp_path / "rec"
     writer = _writer(path)
     submit_request(path, kind="note", text="lost?", who="eva")
-    assert claim_requests(path) == [EventRequest(kind="note", text="lost?", who="eva")]
+    [claimed] = claim_requests(path)
+    assert (claimed.kind, claimed.text, claimed.who) == ("note", "lost?", "eva")
     writer.abandon()
     assert seal(path)
     assert [event.text for event in RecordingReader(path).read_events()] == ["lost?"]
@@ -297,7 +298,7 @@ def test_requests_on_a_full_disk_stay(tmp_path: Path, monkeypatch: pytest.Monkey
     with monkeypatch.context() as patch:
         # Killed between the events and the removal of what asked for them.
         patch.setattr(seal_module, "discard_done", lambda _paths: None)
-        assert seal_module._seal(path)
+        assert seal_module.seal_locked(path)
     assert len(list((path / INBOX_FOLDER).iterdir())) == 3
     assert not seal(path), "they are made already"
     assert list((path / INBOX_FOLDER).iterdir()) == []
