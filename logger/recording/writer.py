@@ -3,13 +3,13 @@
     queue -> merge by time -> answers -> pipeline -> stop frames -> once a second -> housekeeping
 
 One turn of the loop for each batch that a receiving thread hands on, or for 50 ms without one. The
-stop supervisor is told what the pipeline brought, right behind it and whether or not anything is
-polled. Events are handed to the caller once the supervisor has seen them.
+stop supervisor sees each event the moment it is made, whether or not anything is polled: a fault
+later in the same turn, such as a full disk, must not keep back the stop frame of a trip. The caller
+gets each event after the supervisor.
 """
 
 import queue
 import time
-from collections import deque
 from collections.abc import Callable, Sequence
 
 from logger.arrays import TIME_MAX_NS, to_ns
@@ -78,14 +78,13 @@ class Writer:
         self._pipe = pipe
         self._axis = RecordingClock(anchor)
         self._on_event = on_event
-        self._unpublished: deque[Event] = deque()
-        self._events = EventLog(bench, store, start=start, on_event=self._unpublished.append)
+        self._events = EventLog(bench, store, start=start, on_event=self._publish)
+        self._stops = StopSupervisor([asker.stop_sender for asker in askers], self._events)
         self.pipeline = Pipeline(
             bench, settings.limits, store, self._events, start_ns=started_ns, start=start
         )
         self._events.begin(started_ns, note=settings.note)
         self._polling = Polling(bench, askers, self._events, start_ns=started_ns)
-        self._stops = StopSupervisor([asker.stop_sender for asker in askers], self._events)
         self._stops.begin(started_ns)
         file = settings.limits_file
         self._housekeeping = Housekeeping(
@@ -106,7 +105,6 @@ class Writer:
         self._until_ns = anchor.wall_ns
         # Limits that were saved meanwhile, or with which it goes on, count from the first frame.
         self._housekeeping.do_due(time.monotonic(), started_ns)
-        self._publish()
 
     def run(self) -> None:
         """Write until everything is received and written."""
@@ -128,13 +126,11 @@ class Writer:
             self._count_unqueued()
             now_s = time.monotonic()
             self._housekeeping.do_due(now_s, self._until_ns)
-            self._publish()
             self._store.tick(now_s)
         frames, self._until_ns = self._merge.take_until_watermark(TIME_MAX_NS)
         self._process(frames)
         self._stops.end(self._until_ns)
         self._polling.end(self._until_ns)
-        self._publish()
 
     def finish(self, *, cause: str) -> int:
         """End the recording once `run` has returned; return the time at which it ended."""
@@ -145,7 +141,6 @@ class Writer:
         self.pipeline.flush_throttled(ended_ns)
         self._events.end(ended_ns, cause=cause)
         self._store.close(ended_ns=ended_ns, cause=cause)
-        self._publish()
         return ended_ns
 
     def _take(self, received: Received) -> FrameBatch:
@@ -170,19 +165,15 @@ class Writer:
         return frames
 
     def _process(self, frames: FrameBatch) -> None:
-        read = self.pipeline.process(frames, now_ns=self._until_ns)
-        # First what was raised, for a trip orders a stop; then whether the joint stops.
-        self._publish()
-        for readings in read:
+        # What it raises orders stops; then its readings show whether a joint stops.
+        for readings in self.pipeline.process(frames, now_ns=self._until_ns):
             self._stops.on_readings(readings)
         self._record_seconds(self._until_ns)
 
-    def _publish(self) -> None:
-        """Show the supervisor what happened, and hand it to the caller."""
-        while self._unpublished:
-            event = self._unpublished.popleft()
-            self._stops.on_event(event)
-            self._on_event(event)
+    def _publish(self, event: Event) -> None:
+        """Show an event to the supervisor, then hand it to the caller."""
+        self._stops.on_event(event)
+        self._on_event(event)
 
     def _count_unqueued(self) -> None:
         """Say what was lost because this thread did not keep up."""
