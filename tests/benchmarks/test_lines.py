@@ -15,7 +15,7 @@ from logger.bus.line_reader import LineBus
 from logger.bus.reader import FrameReader
 from logger.bus.serial_protocol import ProtocolReader
 from logger.bus.serial_text import SerialText
-from tests.benchmarks.measure import say, seconds
+from tests.benchmarks.measure import guard_at_least, guard_at_most, measure_cpu_s, report
 
 pytestmark = pytest.mark.slow
 
@@ -24,6 +24,14 @@ BURST: Final = 100
 """Frames that a terminal holds at a time."""
 AT_ONCE: Final = 4096
 """Bytes that a terminal gives at a time."""
+# Times as fast as python-can's loop over its own protocol, which reads byte by byte: 54 in bulk.
+LEAST_PROTOCOL: Final = 20.0
+# Lines are three times as long as the protocol's frames and their form is free: 16 in bulk, 0.64
+# where they are taken one by one as python-can's interface has it.
+LEAST_LINES: Final = 6.0
+LEAST_LINES_ONE_BY_ONE: Final = 0.25
+# A pattern takes any form and refuses what does not fit it, a split trusts what it gets: 5.7.
+MOST_OF_A_PLAIN_SPLIT: Final = 15.0
 
 
 def _blocks(sent: bytes) -> list[bytes]:
@@ -73,10 +81,14 @@ def test_the_serial_line_protocol():
         _terminal() as (ours, channel),
         can.Bus(interface="slcan", channel=channel, sleep_after_open=0) as bus,
     ):
-        mine = seconds(_in_bulk(ProtocolReader(bus.fileno(), bus_index=0), ours, sent))
-        stock = seconds(_one_by_one(bus, ours, sent))
-    say("serial-line protocol over a pseudo-terminal: python-can / ours", stock / mine, "x")
-    say("serial-line protocol, ours", mine / COUNT * 1e6, "us a frame")
+        mine = measure_cpu_s(_in_bulk(ProtocolReader(bus.fileno(), bus_index=0), ours, sent))
+        stock = measure_cpu_s(_one_by_one(bus, ours, sent))
+    report("serial-line protocol, ours", mine / COUNT * 1e6, "us a frame")
+    guard_at_least(
+        "serial-line protocol over a pseudo-terminal: python-can / ours",
+        stock / mine,
+        LEAST_PROTOCOL,
+    )
 
 
 def test_a_microcontroller_against_the_serial_line_protocol():
@@ -89,23 +101,29 @@ def test_a_microcontroller_against_the_serial_line_protocol():
         _terminal() as (ours, channel),
         can.Bus(interface="slcan", channel=channel, sleep_after_open=0) as bus,
     ):
-        stock = seconds(_one_by_one(bus, ours, protocol))
+        stock = measure_cpu_s(_one_by_one(bus, ours, protocol))
     with (
         _terminal() as (ours, channel),
         LineBus(channel, pattern="{time:ms} {id} [{length}] {data}") as bus,
     ):
         os.write(ours, b"\n")
-        single = seconds(_one_by_one(bus, ours, sent))
+        single = measure_cpu_s(_one_by_one(bus, ours, sent))
         reader = bus.line_reader(bus_index=0)
         os.write(ours, b"\n")
-        mine = seconds(_in_bulk(reader, ours, sent))
-    say("lines over a pseudo-terminal, ours, a batch at a time", mine / COUNT * 1e6, "us a line")
-    say("python-can's serial-line recv loop / lines, a batch at a time", stock / mine, "x")
-    say("python-can's serial-line recv loop / lines, recv one by one", stock / single, "x")
+        mine = measure_cpu_s(_in_bulk(reader, ours, sent))
+    report("lines over a pseudo-terminal, ours, a batch at a time", mine / COUNT * 1e6, "us a line")
+    guard_at_least(
+        "python-can's serial-line recv loop / lines, a batch at a time", stock / mine, LEAST_LINES
+    )
+    guard_at_least(
+        "python-can's serial-line recv loop / lines, recv one by one",
+        stock / single,
+        LEAST_LINES_ONE_BY_ONE,
+    )
 
 
 def test_the_lines_of_a_microcontroller():
-    """Lines with time, length and bytes apart, by their pattern."""
+    """Lines with time, length and bytes apart: by their pattern, against a split by hand."""
     sent = b"".join(
         b"%d 2C3 [8] 41 00 10 20 30 40 50 %02X\r\n" % (number, number % 256)
         for number in range(COUNT)
@@ -120,4 +138,18 @@ def test_the_lines_of_a_microcontroller():
                 count += pattern.parse_line(line.decode("latin-1")) is not None
         assert count == COUNT
 
-    say("lines by pattern, a core", COUNT / seconds(ours) / 1000, "thousand lines/s")
+    def split() -> None:
+        count = 0
+        for line in sent.decode("latin-1").splitlines():
+            time, identifier, length, *payload = line.split()
+            count += (int(time), int(identifier, 16), int(length[1:-1])) != (0, 0, 0)
+            bytes.fromhex("".join(payload))
+        assert count == COUNT
+
+    mine = measure_cpu_s(ours)
+    report("lines by pattern, a core", COUNT / mine / 1000, "thousand lines/s")
+    guard_at_most(
+        "lines by pattern / by hand, one form only",
+        mine / measure_cpu_s(split),
+        MOST_OF_A_PLAIN_SPLIT,
+    )

@@ -22,7 +22,7 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from tests.benchmarks import test_windows
-from tests.benchmarks.measure import say
+from tests.benchmarks.measure import guard_at_most, report
 from tests.benchmarks.talker import BENCH, LAYOUT
 from tests.support.browser import chromium, installed
 
@@ -30,6 +30,10 @@ pytestmark = [pytest.mark.slow, pytest.mark.browser]
 
 WINDOWS: Final = 200
 JOURNAL_S: Final = 500
+# Of the 400 MB that are asked at most. Memory is no time: another machine says nearly the same.
+MOST_OF_ASKED: Final = 2.0
+# After a quarter of the windows all caches are full; what leaks grows on.
+MOST_GROWTH: Final = 1.5
 ROWS: Final = 50
 CHANNELS: Final = ("temperature_housing_degC", "torque_Nm", "speed_rad_s", "position_rad")
 
@@ -96,16 +100,16 @@ def test_a_day_and_live_beside(bench):
         "dutytrace", "dashboard", "--recordings", str(bench.recordings), "--port", "0"
     )
     address = server.stdout.readline().removeprefix("The pages are at ").strip().rstrip("/")
-    say("the server, begun", _weight_MB(server.pid), "MB")
+    report("the server, begun", _weight_MB(server.pid), "MB")
     _get(f"{address}/api/recordings/day/overview?width=1200")
-    say("   a day open in Replay", _weight_MB(server.pid), "MB")
+    report("   a day open in Replay", _weight_MB(server.pid), "MB")
     manifest = json.loads((day / "recording.json").read_text(encoding="utf-8"))
     whole_s = (manifest["ended_ns"] - manifest["started_ns"]) / 1e9
     with _live(bench.recordings / "live"), chromium(browser) as started:
         page = started.new_page(viewport={"width": 1440, "height": 900})
         page.goto(address)
         page.wait_for_selector("#live-sheet[data-drawn]")
-        say("   and Live beside", _weight_MB(server.pid), "MB")
+        report("   and Live beside", _weight_MB(server.pid), "MB")
         dice = np.random.default_rng(5)
         seen = []
         for _ in range(WINDOWS):
@@ -117,6 +121,8 @@ def test_a_day_and_live_beside(bench):
             seen.append(_weight_MB(server.pid))
             # Somebody who is in a hurry.
             time.sleep(0.2)
-        asked = f"MB ({max(seen) / 400:.2f} of what is asked)"
-        say(f"   the most over {WINDOWS} windows and spans", max(seen), asked)
-        say("   the last quarter against the first", seen[-1] / seen[WINDOWS // 4], "x")
+        report(f"   the most over {WINDOWS} windows and spans", max(seen), "MB")
+    guard_at_most("   of the 400 MB that are asked", max(seen) / 400, MOST_OF_ASKED)
+    guard_at_most(
+        "   the last quarter against the first", seen[-1] / seen[WINDOWS // 4], MOST_GROWTH
+    )

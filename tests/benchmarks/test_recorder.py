@@ -29,7 +29,7 @@ from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames as simulated_frames
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
-from tests.benchmarks.measure import ROUNDS, START_NS, say
+from tests.benchmarks.measure import ROUNDS, START_NS, guard_at_most, report
 from tests.support.standin import Server, bus_on, frame, pair
 
 pytestmark = pytest.mark.slow
@@ -37,6 +37,12 @@ pytestmark = pytest.mark.slow
 COUNT: Final = 10_000
 A_TICK: Final = 400
 """Frames of a full 1 Mbit/s bus that the receiving thread hands on at once (50 ms)."""
+# Times python-can's bare loop, with all that a recorder does. The kernel's frames come by the
+# hundred (0.5x). Elsewhere python-can takes them one by one for us as well, and what we add weighs
+# more the less a loop costs: 1 us a frame on the in-process bus (4.9x), 2 us for a line (3.1x).
+MOST_SOCKETCAN: Final = 1.5
+MOST_IN_PROCESS: Final = 14.0
+MOST_SERVER: Final = 9.0
 
 
 @pytest.fixture(autouse=True)
@@ -134,8 +140,12 @@ def test_the_socketcan_path(tmp_path: Path):
     sender.close()
     receiver.close()
     share = statistics.median(ours) / statistics.median(bare)
-    say("receive + decode + limits + journal, SocketCAN path: ours / bare recv loop", share, "x")
-    say("   of it, a frame", statistics.median(ours) / COUNT * 1e6, "us")
+    report("a frame on the SocketCAN path", statistics.median(ours) / COUNT * 1e6, "us")
+    guard_at_most(
+        "receive + decode + limits + journal, SocketCAN path: ours / bare recv loop",
+        share,
+        MOST_SOCKETCAN,
+    )
 
 
 def test_any_other_interface(tmp_path: Path):
@@ -164,9 +174,11 @@ def test_any_other_interface(tmp_path: Path):
             ours.append(_ours(reader, send, recording))
     recording.writer.abandon()
     share = statistics.median(ours) / statistics.median(bare)
-    say("the same on the in-process bus (bare loop under 2 us a frame)", share, "x")
     left = (statistics.median(ours) - statistics.median(bare)) / COUNT * 1e6
-    say("   what is added to a bare loop, a frame", left, "us")
+    report("on the in-process bus: what is added to a bare loop, a frame", left, "us")
+    guard_at_most(
+        "the same on the in-process bus (bare loop under 2 us a frame)", share, MOST_IN_PROCESS
+    )
 
 
 def test_a_server_on_the_loopback(tmp_path: Path, caplog: pytest.LogCaptureFixture):
@@ -213,5 +225,9 @@ def test_a_server_on_the_loopback(tmp_path: Path, caplog: pytest.LogCaptureFixtu
     bus.shutdown()
     server.close()
     bare, whole = (statistics.median(column) for column in zip(*times, strict=True))
-    say("the same over a server on the loopback (socketcand): ours / bare loop", whole / bare, "x")
-    say("   of it, a frame", whole / COUNT * 1e6, "us")
+    report("over a server on the loopback, a frame", whole / COUNT * 1e6, "us")
+    guard_at_most(
+        "the same over a server on the loopback (socketcand): ours / bare loop",
+        whole / bare,
+        MOST_SERVER,
+    )

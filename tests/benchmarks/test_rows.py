@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from logger.importing.import_frames import import_frames
@@ -11,10 +12,16 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import LimitSet, parse_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames as simulated_frames
-from tests.benchmarks.measure import START_NS, say
+from tests.benchmarks.measure import START_NS, guard_at_most, report
 
 pytestmark = pytest.mark.slow
 
+# What a row with noise in it must take at least is its entropy: log2 of the 50,000 places of a
+# stamp and of the three counts of each of five channels, 2.94 bytes. Stored: 1.12 times that.
+MOST_OF_ENTROPY = 2.0
+# The demo's rows: 0.11 of what they take in memory; the pyramid is 11 % on top of them.
+MOST_OF_MEMORY = 0.3
+MOST_OF_STATUS = 0.25
 LAYOUT = """
 format = 1
 name = "five"
@@ -83,8 +90,11 @@ def test_bytes_of_a_row_with_one_count_of_noise(tmp_path: Path):
     )
     rows = _rows(out / "status")
     assert rows == n
-    say("status row, five channels, one count of noise: bytes a row", _size(out / "status") / n, "")
-    say("   raw frame: bytes a frame", _size(out / "frames") / n, "")
+    a_row = _size(out / "status") / n
+    report("status row, five channels, one count of noise: bytes a row", a_row, "")
+    report("   raw frame: bytes a frame", _size(out / "frames") / n, "")
+    entropy = (np.log2(50_000) + 5 * np.log2(3)) / 8
+    guard_at_most("   the row against its entropy", a_row / entropy, MOST_OF_ENTROPY)
 
 
 def test_bytes_of_the_demos_rows(tmp_path: Path):
@@ -101,10 +111,14 @@ def test_bytes_of_the_demos_rows(tmp_path: Path):
         end_ns=START_NS + int(hours * 3600e9),
     )
     rows = _rows(out / "status")
-    say("the demo's moving joints at 1 kHz: bytes a row", _size(out / "status") / rows, "")
-    say("   raw frame: bytes a frame", _size(out / "frames") / rows, "")
-    say(
+    report("the demo's moving joints at 1 kHz: bytes a row", _size(out / "status") / rows, "")
+    report("   raw frame: bytes a frame", _size(out / "frames") / rows, "")
+    in_memory = sum(pq.read_table(part).nbytes for part in (out / "status").rglob("*.parquet"))
+    guard_at_most(
+        "   the rows on disk against in memory", _size(out / "status") / in_memory, MOST_OF_MEMORY
+    )
+    guard_at_most(
         "   pyramid, all levels: share of status",
         _size(out / "overview") / _size(out / "status"),
-        "",
+        MOST_OF_STATUS,
     )
