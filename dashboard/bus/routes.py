@@ -7,10 +7,10 @@ what a live recording has added is all that is read.
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
-from fastapi.responses import JSONResponse
 
 from dashboard.bus.view import BusViewRequest, bus_view
 from dashboard.server.dependencies import OpenRecording, Recordings
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import FigureQuery, ZoneQuery, finite_or
 from dashboard.text.format import format_short_date_time
 from dashboard.text.zone import zone_name
@@ -76,9 +76,7 @@ async def _bus_histories(request: Request) -> BusHistories:
 
 
 @routes.get("/bus/recordings")
-def list_bus_recordings(
-    recordings: Recordings, query: Annotated[ZoneQuery, Query()]
-) -> JSONResponse:
+def list_bus_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
     """Answer the recordings whose buses can be shown."""
     zone = query.time_zone
     listed = [
@@ -91,7 +89,7 @@ def list_bus_recordings(
         for found in recordings.list_entries()
         if not found.fault
     ]
-    return JSONResponse(
+    return JsonAnswer(
         {"folder": str(recordings.folder), "recordings": listed, "zone": zone_name(zone)}
     )
 
@@ -101,10 +99,10 @@ def show_bus(
     recording: OpenRecording,
     histories: Annotated[BusHistories, Depends(_bus_histories)],
     query: Annotated[BusQuery, Query()],
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer everything that the page shows of a recording."""
     seconds = histories.up_to_date(recording)
-    return JSONResponse(bus_view(recording, seconds, query.view_request(recording)))
+    return JsonAnswer(bus_view(recording, seconds, query.view_request(recording)))
 
 
 def add_bus_routes(server: FastAPI) -> None:

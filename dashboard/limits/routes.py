@@ -11,7 +11,6 @@ from typing import Annotated, Any
 
 import numpy as np
 from fastapi import APIRouter, Depends, FastAPI, Query, Request
-from fastapi.responses import JSONResponse
 from pydantic import Field
 
 from dashboard.figures.load import AVERAGING_TIMES_S, CurveLine, JointLoad, load_figure
@@ -32,6 +31,7 @@ from dashboard.limits.question import (
 from dashboard.limits.reply import build_reply
 from dashboard.replay.limits_token import encode_token
 from dashboard.server.dependencies import PageName, json_body
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import split_mistakes
 from dashboard.server.queries import ZoneQuery
 from dashboard.server.recording_cache import RecordingCache
@@ -254,49 +254,49 @@ Limits = Annotated[LimitsRequest, Depends(json_body(LimitsRequest, most=MAX_LIMI
 
 
 @routes.get("")
-def show_start(page: Page, query: Annotated[ZoneQuery, Query()]) -> JSONResponse:
+def show_start(page: Page, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
     """Answer what the page begins with."""
-    return JSONResponse(page.page_content(query.time_zone))
+    return JsonAnswer(page.page_content(query.time_zone))
 
 
 @routes.get("/start")
-def show_limits_of(page: Page, recording: str = "") -> JSONResponse:
+def show_limits_of(page: Page, recording: str = "") -> JsonAnswer:
     """Answer the limits of a recording, or an example."""
-    return JSONResponse(page.begin_with(recording))
+    return JsonAnswer(page.begin_with(recording))
 
 
 @routes.get("/jobs/{number}")
-def show_job(page: Page, number: int) -> JSONResponse:
+def show_job(page: Page, number: int) -> JsonAnswer:
     """Answer how far a piece of work is, or what it found."""
-    return JSONResponse(page.job_to_json(number))
+    return JsonAnswer(page.job_to_json(number))
 
 
 @routes.post("/jobs/stop")
 def stop_job(
     page: Page,
     asked: Annotated[_JobRequest, Depends(json_body(_JobRequest, most=MAX_LIMITS_REQUEST_BYTES))],
-) -> JSONResponse:
+) -> JsonAnswer:
     """End a piece of work."""
     page.jobs.cancel(asked.number)
-    return JSONResponse({"done": True})
+    return JsonAnswer({"done": True})
 
 
 @routes.post("/evaluate")
-def evaluate_limits(page: Page, asked: Limits) -> JSONResponse:
+def evaluate_limits(page: Page, asked: Limits) -> JsonAnswer:
     """Answer what limits raise over recordings."""
-    return JSONResponse(page.try_limits(asked))
+    return JsonAnswer(page.try_limits(asked))
 
 
 @routes.post("/curve")
-def draw_curve(page: Page, asked: Limits) -> JSONResponse:
+def draw_curve(page: Page, asked: Limits) -> JsonAnswer:
     """Answer the time-current picture of the chosen limit."""
-    return JSONResponse(page.curve_picture(asked))
+    return JsonAnswer(page.curve_picture(asked))
 
 
 @routes.post("/exact")
-def start_exact(page: Page, asked: Limits, owner: PageName) -> JSONResponse:
+def start_exact(page: Page, asked: Limits, owner: PageName) -> JsonAnswer:
     """Begin the exact evaluation."""
-    return JSONResponse(page.start_exact(asked, owner))
+    return JsonAnswer(page.start_exact(asked, owner))
 
 
 @routes.post("/sweep")
@@ -304,24 +304,24 @@ def start_sweep(
     page: Page,
     asked: Annotated[VaryRequest, Depends(json_body(VaryRequest, most=MAX_LIMITS_REQUEST_BYTES))],
     owner: PageName,
-) -> JSONResponse:
+) -> JsonAnswer:
     """Begin a sweep."""
-    return JSONResponse(page.start_sweep(asked, owner))
+    return JsonAnswer(page.start_sweep(asked, owner))
 
 
 @routes.post("/file")
-def write_limits_file(page: Page, asked: Limits) -> JSONResponse:
+def write_limits_file(page: Page, asked: Limits) -> JsonAnswer:
     """Answer the limits as the text of a file."""
-    return JSONResponse(page.limits_text(asked))
+    return JsonAnswer(page.limits_text(asked))
 
 
 @routes.post("/parse")
 def parse_limits_file(
     page: Page,
     asked: Annotated[_TextRequest, Depends(json_body(_TextRequest, most=MAX_LIMITS_REQUEST_BYTES))],
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer the limits of a file as the page edits them."""
-    return JSONResponse(page.read_limits_text(asked.text, "limits"))
+    return JsonAnswer(page.read_limits_text(asked.text, "limits"))
 
 
 @writing_routes.post(DEPLOY_PATH)
@@ -330,9 +330,9 @@ def deploy_limits(
     asked: Annotated[
         DeployRequest, Depends(json_body(DeployRequest, most=MAX_LIMITS_REQUEST_BYTES))
     ],
-) -> JSONResponse:
+) -> JsonAnswer:
     """Hand limits over to the logger that writes a recording."""
-    return JSONResponse(page.deploy(asked))
+    return JsonAnswer(page.deploy(asked))
 
 
 def add_limits_routes(

@@ -8,10 +8,10 @@ here. Answers are {"done": true} or {"fault": sentence}.
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, FastAPI
-from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.server.dependencies import Recordings, json_body
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import RefusedError
 from logger.errors import DutytraceError, InputError
 from logger.store.repair.post_request import submit_request
@@ -37,7 +37,7 @@ class _WriteRequest(BaseModel):
 def post_request(
     body: Annotated[_WriteRequest, Depends(json_body(_WriteRequest, most=MAX_WRITE_REQUEST_BYTES))],
     recordings: Recordings,
-) -> JSONResponse:
+) -> JsonAnswer:
     """Hand a request to the writer of a recording."""
     if body.kind == "note" and not body.text:
         raise RefusedError(400, "The note is empty: write what you did or saw.")
@@ -54,7 +54,7 @@ def post_request(
         raise RefusedError(404, error) from None
     except (DutytraceError, OSError) as error:
         raise RefusedError(500, f"It could not be written: {error}") from None
-    return JSONResponse({"done": True})
+    return JsonAnswer({"done": True})
 
 
 def add_write_request_route(server: FastAPI) -> None:

@@ -12,10 +12,11 @@ from typing import Annotated, Final
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, FastAPI, Request
-from fastapi.responses import JSONResponse, StreamingResponse
+from fastapi.responses import StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.server.dependencies import Recordings, json_body
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import RefusedError
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
@@ -87,10 +88,10 @@ def cut_span(
     asked: Annotated[_CutRequest, Depends(json_body(_CutRequest, most=MAX_CUT_REQUEST_BYTES))],
     recordings: Recordings,
     cutter: Annotated[Cutter, Depends(_cutter)],
-) -> JSONResponse:
+) -> JsonAnswer:
     """Cut a span out and answer what it is called."""
     cut = cutter.cut(asked, recordings)
-    return JSONResponse({"path": cut.path.name, "name": cut.name, "missing": list(cut.missing)})
+    return JsonAnswer({"path": cut.path.name, "name": cut.name, "missing": list(cut.missing)})
 
 
 @pack_routes.get("/api/recordings/{name}/archive")

@@ -8,7 +8,6 @@ from functools import partial
 from typing import Annotated, Final
 
 from fastapi import APIRouter, FastAPI, Query
-from fastapi.responses import JSONResponse
 
 from dashboard.replay import recording_view
 from dashboard.replay.excursion_rows import excursion_details
@@ -17,6 +16,7 @@ from dashboard.replay.overlay import OverlayRequest, alignment_choices, draw_wit
 from dashboard.replay.recording_list import recording_list
 from dashboard.replay.recording_view import DrawOptions
 from dashboard.server.dependencies import OpenRecording, Recordings
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.queries import FigureQuery, UnitsQuery, ZoneQuery, finite_or
 from logger.limits.limit import check_for_bench
 from replay.excursions.applied_limits import AppliedLimits, hypothetical_limits, recorded_limits
@@ -102,17 +102,15 @@ class AlignmentQuery(UnitsQuery):
 
 
 @routes.get("")
-def list_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JSONResponse:
+def list_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
     """Answer the list of recordings."""
-    return JSONResponse(recording_list(recordings, query.time_zone))
+    return JsonAnswer(recording_list(recordings, query.time_zone))
 
 
 @routes.get("/{name}/overview")
-def show_overview(
-    recording: OpenRecording, query: Annotated[OverviewQuery, Query()]
-) -> JSONResponse:
+def show_overview(recording: OpenRecording, query: Annotated[OverviewQuery, Query()]) -> JsonAnswer:
     """Answer what is shown of a recording whatever the window is."""
-    return JSONResponse(
+    return JsonAnswer(
         recording_view.open_view(recording, query.draw_options, query.applied_limits(recording))
     )
 
@@ -120,7 +118,7 @@ def show_overview(
 @routes.get("/{name}/excursions")
 def show_excursions(
     recording: OpenRecording, query: Annotated[ExcursionsQuery, Query()]
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer what led up to some of the excursions."""
     found = excursion_details(
         recording,
@@ -129,41 +127,41 @@ def show_excursions(
         first=query.first,
         count=query.count,
     )
-    return JSONResponse({"details": found})
+    return JsonAnswer({"details": found})
 
 
 @routes.get("/{name}/window")
 def show_window(
     recording: OpenRecording, recordings: Recordings, query: Annotated[WindowQuery, Query()]
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer the figure of a window."""
     start_s, end_s = query.clip_span(recording)
     watch = query.applied_limits(recording)
     draw = partial(
         recording_view.window_figure, recording, start_s, end_s, query.draw_options, applied=watch
     )
-    return JSONResponse(draw_with_overlay(query.overlay_request, recordings, recording, draw))
+    return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
 
 @routes.get("/{name}/span")
 def show_span(
     recording: OpenRecording, recordings: Recordings, query: Annotated[SpanQuery, Query()]
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer the exact statistics of a span."""
     start_s, end_s = query.clip_span(recording)
     watch = query.applied_limits(recording)
     draw = partial(
         recording_view.span_table, recording, start_s, end_s, query.displays, applied=watch
     )
-    return JSONResponse(draw_with_overlay(query.overlay_request, recordings, recording, draw))
+    return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
 
 @routes.get("/{name}/alignment")
 def show_alignment(
     recording: OpenRecording, recordings: Recordings, query: Annotated[AlignmentQuery, Query()]
-) -> JSONResponse:
+) -> JsonAnswer:
     """Answer at which events a second recording can be aligned with this one."""
-    return JSONResponse(
+    return JsonAnswer(
         alignment_choices(recording, recordings.open_recording(query.over), query.displays)
     )
 

@@ -2,6 +2,7 @@
 
 dependencies     what routes are given by FastAPI: the recordings, one of them, the body of a POST
 queries          the parameters of addresses, brought into range
+json_answer      JSON in ASCII, which carries any folder name
 json_requests    what every POST of a page goes through
 error_answers    what a page is answered when a route raises
 recording_cache  the recordings folder, and the recordings that are open

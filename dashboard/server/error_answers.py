@@ -13,8 +13,9 @@ from collections.abc import Awaitable, Callable
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import Response
 
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import RefusedError, error_response, fault_of
 from dashboard.server.recording_cache import RecordingNotFoundError
 from logger.errors import DutytraceError, InputError
@@ -38,7 +39,7 @@ def add_error_handlers(server: FastAPI) -> None:
 
 
 def _of_requests(
-    answer: Callable[[Request, Exception], JSONResponse],
+    answer: Callable[[Request, Exception], JsonAnswer],
 ) -> Callable[[Request, Exception], Awaitable[Response]]:
     async def handle(request: Request, error: Exception) -> Response:
         if request.scope["type"] != "http":
@@ -49,30 +50,30 @@ def _of_requests(
     return handle
 
 
-def _answer_refused(_request: Request, error: Exception) -> JSONResponse:
+def _answer_refused(_request: Request, error: Exception) -> JsonAnswer:
     assert isinstance(error, RefusedError)
     return error.to_response()
 
 
-def _answer_not_found(_request: Request, error: Exception) -> JSONResponse:
+def _answer_not_found(_request: Request, error: Exception) -> JsonAnswer:
     return error_response(404, str(error))
 
 
-def _answer_input(request: Request, error: Exception) -> JSONResponse:
+def _answer_input(request: Request, error: Exception) -> JsonAnswer:
     assert isinstance(error, InputError)
     return fault_of(404 if request.method in {"GET", "HEAD"} else 400, error)
 
 
-def _answer_dutytrace(_request: Request, error: Exception) -> JSONResponse:
+def _answer_dutytrace(_request: Request, error: Exception) -> JsonAnswer:
     return error_response(500, str(error))
 
 
-def _answer_unreadable(request: Request, error: Exception) -> JSONResponse:
+def _answer_unreadable(request: Request, error: Exception) -> JsonAnswer:
     log.warning("%s: %s", request.url.path, error)
     return error_response(500, f"The recording cannot be read: {error}.")
 
 
-def _answer_validation(_request: Request, error: Exception) -> JSONResponse:
+def _answer_validation(_request: Request, error: Exception) -> JsonAnswer:
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
     key = ".".join(str(part) for part in first["loc"][1:]) or "request"

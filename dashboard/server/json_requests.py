@@ -7,10 +7,10 @@ traceback.
 from typing import Any, TypeVar
 
 from fastapi import Request
-from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.origin_check import OriginPolicy
 from logger.errors import InputError, Mistake
 
@@ -34,23 +34,21 @@ class RefusedError(Exception):
         self.status = status
         self._wrong = wrong
 
-    def to_response(self) -> JSONResponse:
+    def to_response(self) -> JsonAnswer:
         """Return it as the page expects it."""
         if isinstance(self._wrong, InputError):
             return fault_of(self.status, self._wrong)
         return error_response(self.status, self._wrong)
 
 
-def error_response(status: int, sentence: str) -> JSONResponse:
+def error_response(status: int, sentence: str) -> JsonAnswer:
     """Return a sentence as the page expects it."""
-    return JSONResponse({"fault": sentence}, status_code=status)
+    return JsonAnswer({"fault": sentence}, status_code=status)
 
 
-def fault_of(status: int, wrong: InputError) -> JSONResponse:
+def fault_of(status: int, wrong: InputError) -> JsonAnswer:
     """Return what is wrong about an input as the page expects it: the sentence, and its facts."""
-    return JSONResponse(
-        {"fault": str(wrong), "mistakes": split_mistakes(wrong)}, status_code=status
-    )
+    return JsonAnswer({"fault": str(wrong), "mistakes": split_mistakes(wrong)}, status_code=status)
 
 
 def split_mistakes(wrong: InputError) -> list[dict[str, Any]]:
