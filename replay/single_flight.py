@@ -27,6 +27,10 @@ class SingleFlight(Generic[T]):
         """Return how many results are kept."""
         return self._results.size_bytes
 
+    def drop(self, key: Hashable) -> None:
+        """Keep nothing under a key any more; who waits for its result still gets it."""
+        self._results.drop(key)
+
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """Return what `make` gives, called only where no call for the key is known."""
         with self._lock:

@@ -1,6 +1,6 @@
 """JSON answers in ASCII.
 
-A folder whose name is no UTF-8 is listed like any other. Python keeps such bytes as lone surrogates,
+A folder whose name is no UTF-8 is listed like any other. Python keeps such bytes as surrogates,
 which JSON can escape and UTF-8 cannot carry.
 """
 

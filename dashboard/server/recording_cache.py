@@ -41,6 +41,9 @@ class RecordingCache:
         self._lock = threading.RLock()
         self._open: ByteLruCache[Recording] = ByteLruCache(max_bytes=MAX_OPEN)
         self._list_cache: SingleFlight[object] = SingleFlight(most=MAX_LISTED)
+        self._newest_keys: dict[tuple[str, str], tuple[str, str, object]] = {}
+        """(purpose, name) -> the key of what was derived last: a live recording has ever new ones,
+        and a list that is looked at all night would keep them all."""
 
     def list_entries(self) -> list[RecordingEntry]:
         """Return what lies in the folder, newest first; empty if there is no folder yet."""
@@ -104,8 +107,20 @@ class RecordingCache:
         self, purpose: str, recording: Recording, derive: Callable[[Recording], Derived]
     ) -> Derived:
         """Return `work(recording)`, worked out once for each state of the recording."""
-        key = (purpose, recording.path.name, recording.end_ns)
-        return cast("Derived", self._list_cache.get(key, lambda: derive(recording)))
+        state = recording.end_ns
+        return self._derive(purpose, recording.path.name, state, lambda: derive(recording))
+
+    def _derive(
+        self, purpose: str, name: str, state: object, make: Callable[[], Derived]
+    ) -> Derived:
+        """Return what `make` gives for a state of a recording; that of other states is let go."""
+        key = (purpose, name, state)
+        with self._lock:
+            before = self._newest_keys.get((purpose, name), key)
+            self._newest_keys[purpose, name] = key
+        if before != key:
+            self._list_cache.drop(before)
+        return cast("Derived", self._list_cache.get(key, make))
 
     def derive_for_list(
         self, purpose: str, entry: RecordingEntry, derive: Callable[[Recording], Derived]
@@ -124,9 +139,7 @@ class RecordingCache:
         if entry.live:
             recording = self.open_recording(name)
             return self.derive_once(purpose, recording, derive)
-        key = (purpose, name, file_stamp(entry.path / MANIFEST_FILE))
-
-        def opened() -> object:
-            return derive(Recording.open(self.find_path(name)))
-
-        return cast("Derived", self._list_cache.get(key, opened))
+        state = file_stamp(entry.path / MANIFEST_FILE)
+        return self._derive(
+            purpose, name, state, lambda: derive(Recording.open(self.find_path(name)))
+        )

@@ -101,3 +101,26 @@ def test_a_list_opens_a_finished_recording_once(tmp_path: Path):
     )
     add_sensor(path, settings, [_readings("room", "temperature_ambient_degC", 2, 20)])
     assert told() == ("shoulder", "elbow", "room")
+
+
+def test_of_a_live_recording_only_the_newest_state_is_kept(tmp_path: Path):
+    """A list that is looked at all night derives it at each look, and keeps one of them."""
+    path = tmp_path / "rec"
+    writer = RecordingWriter(
+        path, new_manifest(BENCH, name="duty", started_ns=START_NS), BENCH, now_s=0.0
+    )
+    shelf = RecordingCache(tmp_path)
+    derived = []
+    for second in range(1, 6):
+        writer.append_readings(_readings("shoulder", "torque_Nm", second, 10))
+        writer.tick(float(second))
+        (entry,) = shelf.list_entries()
+        for _ in range(2):
+            rows = shelf.derive_for_list(
+                "rows", entry, lambda found: derived.append(found.end_ns) or len(derived)
+            )
+            assert rows == second, "once for each state"
+    writer.close(ended_ns=START_NS + 9 * S, cause="stopped")
+    (entry,) = shelf.list_entries()
+    assert shelf.derive_for_list("rows", entry, lambda _found: "ended") == "ended"
+    assert len(shelf._list_cache) == 1
