@@ -83,9 +83,9 @@ class OscillationState:
     count: int = 0
     """Readings since the gap."""
     marks: tuple[tuple[int, float, int], ...] = ()
+    """(time, energy, count) of the first reading in each cell of the last window."""
     too_seldom: bool = False
     """Whether the readings of the newest window come too seldom for the band."""
-    """(time, energy, count) of the first reading in each cell of the last window."""
 
 
 def highest_frequency_Hz(period_s: float) -> float:  # noqa: N802 - the unit's own spelling

@@ -6,6 +6,7 @@ second is made here as well, so that every recording has it alike. Events go to 
 
 import math
 from collections.abc import Mapping
+from typing import Final
 
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
@@ -39,6 +40,9 @@ from logger.store.writing.row_buffer import RowBuffer
 
 __all__ = ["Pipeline"]
 
+_JUDGED_NS: Final = 60 * BASE_NS
+"""For so long a limit must have been judged before it is said again that it cannot be."""
+
 
 class Pipeline:
     """Takes frames in order of time and fills one recording."""
@@ -66,7 +70,8 @@ class Pipeline:
             for name, plan in self._limit_plans.items()
         }
         self._recorder = RecorderState(lost=start.lost)
-        self._unjudged: dict[str, dict[str, str]] = {}
+        self._unjudged_ns: dict[tuple[str, str], int] = {}
+        """(joint, limit) -> when its readings could not be judged last."""
         self._torque = {
             joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
@@ -251,12 +256,15 @@ class Pipeline:
             self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
 
     def _emit_not_judged(self, now_ns: int) -> None:
-        """Emit once for each limit that readings come too seldom for, until they can be judged."""
+        """Emit once for each limit that readings come too seldom for, until they can be judged.
+
+        Readings at the edge can be judged in one second and not in the next: that is one event.
+        """
         for joint, plan in self._limit_plans.items():
-            before = self._unjudged.get(joint, {})
-            self._unjudged[joint] = unjudged(plan, self._limit_states[joint])
-            for limit, text in self._unjudged[joint].items():
-                if limit not in before:
+            for limit, text in unjudged(plan, self._limit_states[joint]).items():
+                last_ns = self._unjudged_ns.get((joint, limit))
+                self._unjudged_ns[joint, limit] = now_ns
+                if last_ns is None or now_ns - last_ns >= _JUDGED_NS:
                     self._events.emit(
                         EventKind.LIMIT_NOT_JUDGED,
                         time_ns=now_ns,

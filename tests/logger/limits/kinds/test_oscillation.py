@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from logger.errors import InputError
 from logger.importing.import_frames import import_frames
-from logger.joint.batch import ReadingBatch
+from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.evaluate import after_restart, evaluate, initial_state, plan_limits, unjudged
 from logger.limits.kinds.oscillation import Oscillation
@@ -171,6 +171,40 @@ band_Hz = [1.0, 8.0]
     said = [event for event in recording.read_events() if event.kind == "limit not judged"]
     assert sorted(event.joint for event in said) == sorted(recording.joints)
     assert {event.limit for event in said} == {"shaking"}
+
+
+def test_readings_at_the_edge_are_one_event(tmp_path: Path):
+    """Often enough for some seconds and then too seldom, again and again: said once, not each time."""
+    start_ns = 1_795_000_000 * S
+    text = """format = 1
+[[limit]]
+name = "shaking"
+kind = "oscillation"
+severity = "warning"
+channel = "current_A"
+above = 5.0
+band_Hz = [1.0, 8.0]
+"""
+    made = FrameBatch.concatenate(
+        list(simulate_frames(hours=1 / 60, rate_Hz=100.0, seed=5, start_ns=start_ns))
+    )
+    # One of four that carry the current is left over every other five seconds: 25 a second.
+    kept = np.ones(len(made), bool)
+    seldom = (made.time_ns - start_ns) // (5 * S) % 2 == 1
+    for identifier in np.unique(made.identifier):
+        carrying = np.flatnonzero((made.identifier == identifier) & (made.data[:, 0] == 0x41))
+        kept[carrying[np.arange(len(carrying)) % 4 > 0]] = False
+    thinned = made.select_rows(kept | ~seldom)
+    import_frames(
+        [thinned.select_rows(slice(at, at + 50)) for at in range(0, len(thinned), 50)],
+        bench=scenario.scenario_bench(channel="x", rate_Hz=100.0),
+        limits=parse_limits(text, "limits.toml"),
+        out=tmp_path / "rec",
+        name="edge",
+    )
+    recording = Recording.open(tmp_path / "rec")
+    said = [event.joint for event in recording.read_events() if event.kind == "limit not judged"]
+    assert sorted(said) == sorted(recording.joints)
 
 
 @pytest.mark.parametrize(("period_s", "fits"), [(0.001, True), (1 / 60, True), (0.02, False)])
