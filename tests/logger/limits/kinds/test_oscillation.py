@@ -174,7 +174,7 @@ band_Hz = [1.0, 8.0]
 
 
 def test_readings_at_the_edge_are_one_event(tmp_path: Path):
-    """Often enough for some seconds and then too seldom, again and again: said once, not each time."""
+    """Often enough for some seconds and then too seldom, again and again: said once."""
     start_ns = 1_795_000_000 * S
     text = """format = 1
 [[limit]]
