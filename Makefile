@@ -41,7 +41,7 @@ format: $(TOOLS) ## put the source into its form
 	@$(BIN)/python -m tests.support.node --write
 
 bench: $(TOOLS)  ## speed, as ratios measured in one run
-	@$(BIN)/python -m pytest tests/benchmarks -m "" -p no:cacheprovider $(ARGS)
+	@$(BIN)/python -m pytest tests/benchmarks -m "" -p no:cacheprovider -o faulthandler_timeout=0 $(ARGS)
 
 pictures: $(TOOLS) browser   ## the README's picture and every page in both themes, made anew
 	@$(BIN)/python -m tests.support.pictures $(ARGS)

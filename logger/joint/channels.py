@@ -14,14 +14,14 @@ __all__ = [
     "DISPLAYS",
     "INPUT_UNITS",
     "SETPOINT_OF",
-    "ChannelSeries",
+    "Channel",
     "Display",
     "InputUnit",
 ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ChannelSeries:
+class Channel:
     """One column of a joint's status table."""
 
     name: str
@@ -61,8 +61,8 @@ class InputUnit:
     offset: float = 0.0
 
 
-def _temperature_channel(part_name: str, label: str) -> ChannelSeries:
-    return ChannelSeries(
+def _temperature_channel(part_name: str, label: str) -> Channel:
+    return Channel(
         name=f"temperature_{part_name}_degC",
         quantity="temperature",
         label=label,
@@ -75,8 +75,8 @@ def _temperature_channel(part_name: str, label: str) -> ChannelSeries:
 
 def _signed_channel(
     name: str, quantity: str, label: str, ucum: str, *, highest: float, decimals: int
-) -> ChannelSeries:
-    return ChannelSeries(
+) -> Channel:
+    return Channel(
         name=name,
         quantity=quantity,
         label=label,
@@ -98,7 +98,7 @@ _ALL_CHANNELS: Final = (
     _signed_channel("torque_Nm", "torque", "torque", "N.m", highest=20000.0, decimals=2),
     _signed_channel("speed_rad_s", "speed", "speed", "rad/s", highest=10000.0, decimals=3),
     _signed_channel("position_rad", "position", "position", "rad", highest=1e9, decimals=4),
-    ChannelSeries(
+    Channel(
         name="voltage_V",
         quantity="voltage",
         label="supply voltage",
@@ -107,7 +107,7 @@ _ALL_CHANNELS: Final = (
         highest=1500.0,
         decimals=2,
     ),
-    ChannelSeries(
+    Channel(
         name="fault_code",
         quantity="fault",
         label="fault code",
@@ -117,7 +117,7 @@ _ALL_CHANNELS: Final = (
         decimals=0,
         whole=True,
     ),
-    ChannelSeries(
+    Channel(
         name="state_code",
         quantity="state",
         label="drive state",
@@ -141,7 +141,7 @@ _ALL_CHANNELS: Final = (
     ),
 )
 
-CHANNELS: Final[dict[str, ChannelSeries]] = {channel.name: channel for channel in _ALL_CHANNELS}
+CHANNELS: Final[dict[str, Channel]] = {channel.name: channel for channel in _ALL_CHANNELS}
 """All channels by name, in the order in which tables show them."""
 
 SETPOINT_OF: Final = {
