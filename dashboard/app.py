@@ -23,6 +23,7 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
+from dashboard.limits.job_queue import JobQueue
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
@@ -70,9 +71,13 @@ def build_server(
     *,
     guard: OriginPolicy,
     access: Access,
-    stop: threading.Event | None = None,
+    stop: threading.Event,
+    jobs: JobQueue,
 ) -> FastAPI:
-    """Return the application for one recordings folder; `stop` ends what it does for long."""
+    """Return the application for one recordings folder.
+
+    `stop` ends a cut that is being made; `jobs` runs exact evaluations and sweeps.
+    """
     server = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     assets = Path(__file__).parent / "assets"
     modules = BrowserModules(assets)
@@ -108,8 +113,7 @@ def build_server(
     add_error_handlers(server)
     add_replay_routes(server)
     add_bus_routes(server)
-    stop = stop or threading.Event()
-    add_limits_routes(server, cache, stop=stop, writes=not access.read_only)
+    add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
         add_write_request_route(server)
@@ -187,9 +191,11 @@ def serve_pages(
     cache = RecordingCache(recordings, extra_path=open_at)
     names = _host_names(host) if to_others else []
     stop = threading.Event()
+    jobs = JobQueue(stop)
     application = build_server(
         cache,
         stop=stop,
+        jobs=jobs,
         guard=OriginPolicy(port=bound, names=names, to_others=to_others, origin=origin),
         access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
     )
@@ -213,13 +219,14 @@ def serve_pages(
         ),
         started=lambda: ready(address) if ready is not None else None,
         stopping=stop.set,
+        stopped=partial(jobs.close, SHUTDOWN_TIMEOUT_S),
     )
     with listener:
         server.run(sockets=[listener])
 
 
 class _Server(uvicorn.Server):
-    """A uvicorn that reports when it accepts connections and when it begins to stop."""
+    """A uvicorn that reports when it accepts connections, begins to stop and has stopped."""
 
     def __init__(
         self,
@@ -227,10 +234,12 @@ class _Server(uvicorn.Server):
         *,
         started: Callable[[], None],
         stopping: Callable[[], None],
+        stopped: Callable[[], None],
     ) -> None:
         super().__init__(config)
         self._say_started = started
         self._say_stopping = stopping
+        self._say_stopped = stopped
         self._memory_task: asyncio.Task[None] | None = None
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -245,6 +254,8 @@ class _Server(uvicorn.Server):
         if self._memory_task is not None:
             self._memory_task.cancel()
         await super().shutdown(sockets=sockets)
+        # Here and not after `run`, which raises the signal again: SIGTERM ends the process there.
+        await asyncio.to_thread(self._say_stopped)
 
 
 def _host_names(host: str) -> list[str]:

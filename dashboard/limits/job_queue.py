@@ -117,6 +117,18 @@ class JobQueue:
             if job is not None:
                 self._cancel_job(job)
 
+    def close(self, within_s: float) -> None:
+        """End the running job and the worker processes; return when they ended, or in time.
+
+        Workers that take longer end by themselves as soon as this process has ended.
+        """
+        self._stop.set()
+        with self._changed:
+            thread = self._thread
+            self._changed.notify_all()
+        if thread is not None:
+            thread.join(within_s)
+
     def _cancel_job(self, job: Job) -> None:
         job.stop.set()
         if job.state == "waiting":
@@ -134,9 +146,9 @@ class JobQueue:
                     return waiting[0]
                 remaining_s = deadline_s - time.monotonic()
                 if remaining_s <= 0:
+                    self._thread = None
                     break
                 self._changed.wait(min(remaining_s, 0.5))
-            self._thread = None
             return None
 
     def _run(self) -> None:

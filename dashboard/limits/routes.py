@@ -5,7 +5,6 @@ and a read-only server lets them through. Handing over drops a request into the 
 that writes a recording.
 """
 
-import threading
 from datetime import UTC, datetime, tzinfo
 from typing import Annotated, Any
 
@@ -67,10 +66,10 @@ class _TextRequest(PageRequest):
 class LimitsPage:
     """What the routes share."""
 
-    def __init__(self, shelf: RecordingCache, stop: threading.Event) -> None:
+    def __init__(self, shelf: RecordingCache, jobs: JobQueue) -> None:
         self.cache = shelf
         self.explorer = LimitExplorer()
-        self.jobs = JobQueue(stop)
+        self.jobs = jobs
 
     def open_recordings(self, asked: LimitsRequest) -> list[Recording]:
         return [self.cache.open_recording(name) for name in dict.fromkeys(asked.recordings)]
@@ -336,10 +335,10 @@ def deploy_limits(
 
 
 def add_limits_routes(
-    server: FastAPI, recordings: RecordingCache, *, stop: threading.Event, writes: bool
+    server: FastAPI, recordings: RecordingCache, *, jobs: JobQueue, writes: bool
 ) -> None:
     """Add the routes; each works on a worker thread."""
-    server.state.limits_page = LimitsPage(recordings, stop)
+    server.state.limits_page = LimitsPage(recordings, jobs)
     server.include_router(routes)
     if writes:
         server.include_router(writing_routes)

@@ -44,6 +44,21 @@ def _init_worker(stop_event: Any, work_done: Any) -> None:  # noqa: ANN401 - mul
     """Set up a worker: Ctrl-C is for the process that started it, which says what to do."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _WorkerState.stop_event, _WorkerState.work_done = stop_event, work_done
+    threading.Thread(target=_exit_with_parent, name="parent watch", daemon=True).start()
+
+
+def _exit_with_parent() -> None:
+    """Wait for the end of the process that started this worker, then end the worker at once.
+
+    A parent that is killed closes no pool. Its workers would wait for ever on a queue that they
+    all hold open themselves, and the resource tracker would wait for them.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        # Waits on a pipe of which the parent alone holds the other end: it is closed however the
+        # parent ends, and no other process can be taken for it.
+        parent.join()
+        os._exit(1)
 
 
 def _run_in_worker(task: Task) -> list[AlertArrays] | None:
