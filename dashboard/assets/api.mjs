@@ -91,7 +91,11 @@ export function cutOut(span) {
 
 /* ---- Replay ---- */
 
-/** All recordings. @param {AbortSignal} signal */
+/**
+ * All recordings.
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./replay/answers.d.ts").Catalogue>}
+ */
 export function fetchRecordings(signal) {
   return get("/api/recordings", readerPlace(), signal);
 }
@@ -101,6 +105,7 @@ export function fetchRecordings(signal) {
  * @param {string} name
  * @param {Params} view
  * @param {AbortSignal} signal
+ * @returns {Promise<import("./replay/answers.d.ts").Overview>}
  */
 export function fetchOpened(name, view, signal) {
   return get(recordingPath(name, "overview"), { ...readerPlace(), ...chosenUnits(), ...view }, signal);
@@ -111,12 +116,24 @@ export function fetchRows(name, view, signal) {
   return get(recordingPath(name, "window"), { ...readerPlace(), ...chosenUnits(), ...view }, signal);
 }
 
-/** What led up to some excursions. @param {string} name @param {Params} which @param {AbortSignal} signal */
+/**
+ * What led up to some excursions.
+ * @param {string} name
+ * @param {Params} which
+ * @param {AbortSignal} signal
+ * @returns {Promise<{details: import("./replay/answers.d.ts").ExcursionDetail[]}>}
+ */
 export function fetchLeadUps(name, which, signal) {
   return get(recordingPath(name, "excursions"), { ...chosenUnits(), ...which }, signal);
 }
 
-/** A span's statistics. @param {string} name @param {Params} span @param {AbortSignal} signal */
+/**
+ * A span's statistics.
+ * @param {string} name
+ * @param {Params} span
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./replay/answers.d.ts").SpanTable>}
+ */
 export function fetchSpan(name, span, signal) {
   return get(recordingPath(name, "span"), { ...chosenUnits(), ...span }, signal);
 }
@@ -126,6 +143,7 @@ export function fetchSpan(name, span, signal) {
  * @param {string} name
  * @param {string} over
  * @param {AbortSignal} signal
+ * @returns {Promise<import("./replay/answers.d.ts").Alignment>}
  */
 export function fetchOverlay(name, over, signal) {
   return get(recordingPath(name, "alignment"), { ...chosenUnits(), over }, signal);
@@ -138,7 +156,11 @@ export function packedAddress(name) {
 
 /* ---- Bus ---- */
 
-/** All recordings of the folder, for the Bus page. @param {AbortSignal} signal */
+/**
+ * All recordings of the folder, for the Bus page.
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./bus/answers.d.ts").RecordingList>}
+ */
 export function fetchBusRecordings(signal) {
   return get("/api/bus/recordings", readerPlace(), signal);
 }
@@ -148,6 +170,7 @@ export function fetchBusRecordings(signal) {
  * @param {string} name
  * @param {Params} view
  * @param {AbortSignal} signal
+ * @returns {Promise<import("./bus/answers.d.ts").BusAnswer>}
  */
 export function fetchBusView(name, view, signal) {
   return get(recordingPath(name, "bus"), { ...readerPlace(), ...view }, signal);
@@ -155,7 +178,11 @@ export function fetchBusView(name, view, signal) {
 
 /* ---- Limits ---- */
 
-/** What the Limits page begins with: recordings and the forms of limits. @param {AbortSignal} signal */
+/**
+ * What the Limits page begins with: recordings and the forms of limits.
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./limits/answers.d.ts").Start>}
+ */
 export function fetchLimitsStart(signal) {
   return get("/api/limits", readerPlace(), signal);
 }
@@ -169,7 +196,12 @@ export function fetchLimitsOf(recording, signal) {
   return request("/api/limits/start?" + new URLSearchParams({ recording }), { signal });
 }
 
-/** How far work has come. @param {number} number @param {AbortSignal} signal */
+/**
+ * How far work has come.
+ * @param {number} number
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./limits/answers.d.ts").Work>}
+ */
 export function fetchWork(number, signal) {
   return get(`/api/limits/jobs/${number}`, {}, signal);
 }

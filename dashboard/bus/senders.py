@@ -49,7 +49,7 @@ def message_table(
             [error_name, format_thousands(count)]
             for error_name, count in statistics.error_classes.items()
         ],
-        "talkers": [_message_row(message, statistics) for message in statistics.messages],
+        "senders": [_message_row(message, statistics) for message in statistics.messages],
     }
 
 
@@ -101,7 +101,7 @@ def _message_row(message: MessageStats, statistics: BusStatistics) -> dict[str, 
         "period": _time_cell(message.period_s),
         "jitter": _time_cell(message.jitter_95_s),
         "gap": _time_cell(message.longest_gap_s),
-        "why": [reason or "decoded"],
+        "reason": [reason or "decoded"],
         "decoded": not reason,
     }
 

@@ -88,13 +88,13 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
         "figure": _bus_figure(
             recording, seconds, request, view=view, bus_index=bus_index, outages=outages
         ),
-        "happened": [
+        "events": [
             _bus_event_row(one, recording, request.zone)
             for one in reversed(events[-MAX_BUS_EVENTS:])
         ],
         "earlier": max(0, len(events) - MAX_BUS_EVENTS),
-        "events": sorted({round((one.time_ns - start) / 1e9, 3) for one in events}),
-        "talk": _sample_messages(recording, request, bus_index=bus_index),
+        "event_times_s": sorted({round((one.time_ns - start) / 1e9, 3) for one in events}),
+        "traffic": _sample_messages(recording, request, bus_index=bus_index),
     }
 
 
@@ -145,10 +145,13 @@ def _bus_summary(
 
     def mean_and_max(mean: float, maximum: float, decimals: int) -> dict[str, str]:
         if not has_totals or not math.isfinite(mean):
-            return {"mean": "–", "most": "–"}
+            return {"mean": "–", "maximum": "–"}
         if decimals:
-            return {"mean": format_number(mean, decimals), "most": format_number(maximum, decimals)}
-        return {"mean": format_thousands(mean), "most": format_thousands(maximum)}
+            return {
+                "mean": format_number(mean, decimals),
+                "maximum": format_number(maximum, decimals),
+            }
+        return {"mean": format_thousands(mean), "maximum": format_thousands(maximum)}
 
     def count_text(value: int, *, is_known: bool) -> str:
         return format_thousands(value) if is_known else "–"

@@ -89,7 +89,7 @@ def forms_to_json() -> list[dict[str, Any]]:
         {
             "form": form.key,
             "kind": form.kind,
-            "words": form.of.words,
+            "label": form.of.words,
             "blank": dict(form.blank),
             "keys": [_key_to_json(form, key) for key in _form_keys(form)],
         }
@@ -102,7 +102,7 @@ def channels_to_json(names: list[str]) -> list[dict[str, str]]:
     return [
         {
             "channel": name,
-            "words": CHANNELS[name].label,
+            "label": CHANNELS[name].label,
             "unit": UNIT_TEXTS.get(CHANNELS[name].ucum, CHANNELS[name].ucum),
         }
         for name in names
@@ -120,18 +120,18 @@ def _key_to_json(form: PageForm, key: str) -> dict[str, Any]:
     field = form.model.model_fields[key]
     words, unit = form.words_of(key)
     default = None if field.is_required() else field.default
-    content: dict[str, Any] = {"key": key, "words": words, "unit": unit}
+    content: dict[str, Any] = {"key": key, "label": words, "unit": unit}
     value_type = _without_none(field.annotation)
     if key in {"channel", "load"}:
-        content["is"] = "channel"
+        content["type"] = "channel"
     elif get_origin(value_type) is Literal:
-        content |= {"is": "choice", "choices": list(get_args(value_type))}
+        content |= {"type": "choice", "choices": list(get_args(value_type))}
     elif value_type is bool:
-        content["is"] = "yes"
+        content["type"] = "yes"
     elif get_origin(value_type) is tuple:
-        content["is"] = "pair"
+        content["type"] = "pair"
     else:
-        content["is"] = "number"
+        content["type"] = "number"
     if isinstance(default, bool | int | float | str):
         content["default"] = default
     return content

@@ -129,8 +129,8 @@ def sweep_limits(
         stop=context.stop,
     )
     content: dict[str, Any] = {
-        "whole": result.is_complete,
-        "said": list(report.sweep_outcome(result).sentences),
+        "is_complete": result.is_complete,
+        "sentences": list(report.sweep_outcome(result).sentences),
     }
     if not result.is_complete or not any(item.caught for item in result.totals):
         return content

@@ -54,7 +54,7 @@ class LimitsRequest(PageRequest):
     """The limit that is looked at."""
     whole: bool = False
     """Whether all limits together are asked for as well."""
-    known: Annotated[str, Field(max_length=4000)] = ""
+    shapes_key: Annotated[str, Field(max_length=4000)] = ""
     """What the page has drawn of the measures; the same is not sent again."""
     account: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = ""
     """A limits file that a sweep made; it is the better one to save where it has these limits."""

@@ -75,13 +75,13 @@ def build_reply(
         ],
         "bad_end": bad_end is not None,
         "exact": all(result.is_exact() for result in results),
-        "due": any(result.can_be_made_exact() for result in results),
+        "can_be_exact": any(result.can_be_made_exact() for result in results),
     }
     if selected is not None:
-        reply["chosen"] = _measure_picture(selected, recordings, explorer, request.known)
-        reply["worth"] = _score_on_recordings(results, bad_end, selected.name)
+        reply["chosen"] = _measure_picture(selected, recordings, explorer, request.shapes_key)
+        reply["score"] = _score_on_recordings(results, bad_end, selected.name)
     if request.whole:
-        reply["together"] = _score_on_recordings(results, bad_end, None)
+        reply["combined_score"] = _score_on_recordings(results, bad_end, None)
     return reply
 
 
@@ -91,9 +91,9 @@ def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
         {
             "name": limit.name,
             "mark": STATE_BY_SEVERITY[limit.severity],
-            "words": limit_label(limit),
+            "label": limit_label(limit),
             "sentence": describe_limit(limit),
-            "of": getattr(limit, "joint", None) or "",
+            "joint": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits
     ]
@@ -129,7 +129,7 @@ def _recording_lane(
                 "joint": limit_result.joint,
                 "pen": pen_number(recording.joints.index(limit_result.joint)),
                 "raised": spans_to_draw(limit_result.alerts, start, end),
-                "bad": [
+                "bad_ends": [
                     [round((a - start) / length, 5), round((b - start) / length, 5)]
                     for a, b in result.bad_ends.get(limit_result.joint, ())
                 ],
@@ -139,7 +139,7 @@ def _recording_lane(
         ],
     }
     if selected is not None:
-        lane["worth"] = _score_on_recordings([result], bad_end, selected.name)
+        lane["score"] = _score_on_recordings([result], bad_end, selected.name)
         first_ns = _first_raise_ns(result, selected.name)
         lane["first_s"] = None if first_ns is None else round((first_ns - start) / 1e9, 1)
     return lane
@@ -206,15 +206,15 @@ def _measure_picture(
 ) -> dict[str, Any]:
     """Return the picture of what a limit measures, on each joint of each recording."""
     if not isinstance(limit, AnyJointLimit):
-        return {"name": limit.name, "why_not": "It watches the recorder itself, not a joint."}
+        return {"name": limit.name, "reason": "It watches the recorder itself, not a joint."}
     picture: dict[str, Any] = {"name": limit.name, **_measure_axis(limit)}
-    picture["brief"] = False
+    picture["may_miss_short"] = False
     traces_by_recording, levels, keys = [], [], []
     for recording in recordings:
         traces, lines = [], []
         for joint, joint_limit in explorer.limits_by_joint(recording, limit):
             traces.append(explorer.approximate_limit(recording, joint, joint_limit).trace)
-            picture["brief"] |= may_miss_short(joint_limit)
+            picture["may_miss_short"] |= may_miss_short(joint_limit)
             keys.append(f"{recording.path.name} {recording.end_ns} {joint}")
             rated = recording.bench.joint_named(joint).rated
             lines.append(
@@ -234,8 +234,8 @@ def _measure_picture(
         traces_by_recording.append(traces)
         levels.append(lines)
     picture["levels"] = levels
-    picture["drawn"] = str(hash((_measure_key(limit), *keys)))
-    if picture["drawn"] != drawn_key:
+    picture["shapes_key"] = str(hash((_measure_key(limit), *keys)))
+    if picture["shapes_key"] != drawn_key:
         # A thousand numbers for each joint: only for a page that has not drawn them yet.
         picture["shapes"] = [
             [
@@ -267,15 +267,15 @@ def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
         unit, quantity = UNIT_TEXTS.get(channel.ucum or "", ""), channel.label
     match limit.measure_unit:
         case "per_min":
-            return {"unit": f"{'K' if unit == '°C' else unit}/min", "what": f"{quantity}, rise"}
+            return {"unit": f"{'K' if unit == '°C' else unit}/min", "quantity": f"{quantity}, rise"}
         case "share":
-            return {"unit": "%", "what": "thermal image", "factor": 100.0}
+            return {"unit": "%", "quantity": "thermal image", "factor": 100.0}
         case "seconds":
-            return {"unit": "s", "what": "without a frame"}
+            return {"unit": "s", "quantity": "without a frame"}
         case _:
             return {
                 "unit": unit,
-                "what": f"{quantity}{limit.measure_words}",
+                "quantity": f"{quantity}{limit.measure_words}",
                 "no_level": not limit.has_handles,
             }
 
@@ -301,15 +301,17 @@ def score_texts(total: ScoreTotal, bad_end: BadEnd | None, *, count: int) -> dic
         texts |= {
             "caught": total.caught,
             "bad_ends": total.bad_ends,
-            "false": total.false_alerts,
+            "false_alerts": total.false_alerts,
             "false_per_h": _two_digits(total.false_per_h),
-            "lead": "–"
+            "median_lead": "–"
             if math.isnan(total.median_lead_s)
             else format_duration(total.median_lead_s),
-            "worst": "–" if math.isnan(total.worst_lead_s) else format_duration(total.worst_lead_s),
+            "worst_lead": "–"
+            if math.isnan(total.worst_lead_s)
+            else format_duration(total.worst_lead_s),
         }
     if not math.isnan(total.lost_share):
-        texts["lost"] = f"{format_number(total.lost_share * 100, 1)} %"
+        texts["lost_share"] = f"{format_number(total.lost_share * 100, 1)} %"
     return texts
 
 

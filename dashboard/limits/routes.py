@@ -224,7 +224,7 @@ class LimitsPage:
             "zone": zone_name(zone),
             "recordings": rows,
             "forms": forms.forms_to_json(),
-            "back": forms.DROP_OFF_KEYS,
+            "drop_offs": forms.DROP_OFF_KEYS,
         }
 
     def deploy(self, asked: DeployRequest) -> dict[str, Any]:

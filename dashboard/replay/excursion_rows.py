@@ -76,10 +76,10 @@ def excursion_rows(
                 "from_s": max(excursion.onset_ns - start_ns, 0) / 1e9,
                 "to_s": (excursion.start_ns - start_ns) / 1e9 + excursion.duration_s,
                 "at": format_elapsed(at_s),
-                "words": f"{excursion.joint} {label_of(limit) if limit else excursion.limit}{earlier}",
+                "label": f"{excursion.joint} {label_of(limit) if limit else excursion.limit}{earlier}",
                 "severity": excursion.severity,
                 "limit": excursion.limit,
-                "lasted": format_duration(excursion.duration_s)
+                "duration": format_duration(excursion.duration_s)
                 + (", and on" if excursion.ongoing else ""),
                 "pen": pens[excursion.joint],
                 "peak": _peak_text(excursion, limit, displays),
@@ -166,10 +166,10 @@ def _excursion_sparkline(
     x = np.clip((trace.start_ns + trace.width_ns // 2 - start) / (end - start), 0.0, 1.0)
     path = svg_path(x, (values - low) / room, width=width, height=height)
     return {
-        "tiny": css_mask(path, width=width, height=height),
+        "sparkline": css_mask(path, width=width, height=height),
         # Other kinds have no level in the channel's unit to draw a line at.
-        "tiny_level": None if math.isnan(level) else (level - low) / room,
-        "tiny_at": (excursion.start_ns - start) / (end - start),
+        "sparkline_level": None if math.isnan(level) else (level - low) / room,
+        "sparkline_at": (excursion.start_ns - start) / (end - start),
     }
 
 

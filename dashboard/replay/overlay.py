@@ -46,7 +46,7 @@ def draw_with_overlay(
     first: Recording,
     draw: Callable[[Overlay | None], OverlayAnswer],
 ) -> OverlayAnswer:
-    """Return what `draw` gives with the second recording, or without it and why under "over"."""
+    """Return what `draw` gives with the second recording, or without it and why under "overlay"."""
     if not request.name:
         return draw(None)
     try:
@@ -54,8 +54,8 @@ def draw_with_overlay(
         content = draw(overlay)
     except (DutytraceError, OSError, ValueError) as fault:
         # What is wrong with the first recording is found here again.
-        return {**draw(None), "over": {"fault": _fault_sentence(request.name, fault)}}
-    return {**content, "over": {"words": overlay_label(first, overlay, request.zone)}}
+        return {**draw(None), "overlay": {"fault": _fault_sentence(request.name, fault)}}
+    return {**content, "overlay": {"label": overlay_label(first, overlay, request.zone)}}
 
 
 def _open_overlay(cache: RecordingCache, first: Recording, request: OverlayRequest) -> Overlay:
@@ -137,12 +137,14 @@ def alignment_choices(
     return {
         "name": second.name,
         "length_s": (second.end_ns - second.start_ns) / 1e9,
-        "here": [_anchor_row(one, first, displays) for one in first_anchors[:MAX_ANCHORS]],
-        "there": [_anchor_row(one, second, displays) for one in second_anchors[:MAX_ANCHORS]],
-        "left": max(0, len(first_anchors) - MAX_ANCHORS)
+        "events": [_anchor_row(one, first, displays) for one in first_anchors[:MAX_ANCHORS]],
+        "other_events": [
+            _anchor_row(one, second, displays) for one in second_anchors[:MAX_ANCHORS]
+        ],
+        "omitted": max(0, len(first_anchors) - MAX_ANCHORS)
         + max(0, len(second_anchors) - MAX_ANCHORS),
         "pair": first_common_alert(first_anchors[:MAX_ANCHORS], second_anchors[:MAX_ANCHORS]),
-        "said": [*_missing_texts(plan, second), *second.describe_missing()],
+        "remarks": [*_missing_texts(plan, second), *second.describe_missing()],
     }
 
 
@@ -167,7 +169,7 @@ def _anchor_row(anchor: Anchor, recording: Recording, displays: Displays) -> Ove
         )
         ended_text = ", over" if anchor.kind == EventKind.RETURNED else ""
         words = f"{anchor.joint} {limit_text}{ended_text}".strip()
-    return {"at_s": round(at_s, 6), "words": f"{format_elapsed(at_s)} {words}"}
+    return {"at_s": round(at_s, 6), "label": f"{format_elapsed(at_s)} {words}"}
 
 
 def _missing_texts(plan: Sequence[PlotRow], second: Recording) -> list[str]:

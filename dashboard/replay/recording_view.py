@@ -89,7 +89,7 @@ def open_view(
             {round((time - start) / 1e9, 3) for time in times}
             | {round(excursion["at_s"], 3) for excursion in excursions}
         ),
-        "judged": _hypothetical_text(applied),
+        "other_limits": _hypothetical_text(applied),
     }
 
 

@@ -69,7 +69,7 @@ def _plain_mistake(mistake: Mistake) -> dict[str, Any]:
     return {
         "index": index,
         "key": next((part for part in rest if isinstance(part, str)), ""),
-        "said": mistake.text if index >= 0 else str(mistake),
+        "text": mistake.text if index >= 0 else str(mistake),
         "message": str(mistake),
         "where": mistake.where,
         "path": list(mistake.key),

@@ -107,7 +107,7 @@ def opened(tmp_path_factory: pytest.TempPathFactory) -> list[Recording]:
 def test_a_limit_is_turned(opened: list[Recording], kind: str):
     """Each value is a new one, so nothing of the answer is known; what is drawn is known."""
     table, key, low, high = KINDS[kind]
-    desk, known, took, sizes = LimitExplorer(), "", [], []
+    desk, shapes_key, took, sizes = LimitExplorer(), "", [], []
     before = limit_tables(scenario.scenario_limits_text())
     for value in np.linspace(low, high, TURNS + 1):
         turned = {"name": "turned", "severity": "warning", **table, key: float(f"{value:.4g}")}
@@ -118,13 +118,13 @@ def test_a_limit_is_turned(opened: list[Recording], kind: str):
                 "tables": [*before, turned],
                 "bad_end": BAD_END,
                 "chosen": "turned",
-                "known": known,
+                "shapes_key": shapes_key,
             }
         )
         told = build_reply(question, question.parse_limits(), opened, desk)
         sizes.append(len(json.dumps(told)))
         took.append(time.perf_counter() - begun)
-        known = told["chosen"]["drawn"]
+        shapes_key = told["chosen"]["shapes_key"]
     (limit,) = parse_limits(
         'format = 1\n[[limit]]\nname = "x"\nseverity = "trip"\n'
         + "".join(

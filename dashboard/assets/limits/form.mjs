@@ -3,6 +3,9 @@
    what a bad end is. What is typed goes to the page, which asks; what was found is shown beside it. */
 import { button, find, findAll, html, setText, words } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").FormKey} FormKey */
+/** @typedef {import("./answers.d.ts").Mistake} Mistake */
+
 /**
  * A select; what is set and not among the options is one all the same, for an empty box would hide it.
  * @param {[string, string][]} options value and words
@@ -108,7 +111,7 @@ export class LimitForms {
       const result = results[i];
       if (!result) return;
       find(head, ".mark").className = "mark " + result.mark;
-      setText(find(head, ".says"), result.words + (result.of ? ", " + result.of : ""));
+      setText(find(head, ".says"), result.label + (result.joint ? ", " + result.joint : ""));
     });
     const chosen = results[draft.chosen];
     if (chosen) setText(this.sentence, chosen.sentence);
@@ -116,10 +119,10 @@ export class LimitForms {
     for (const mistake of mistakes) this.renderMistake(mistake);
   }
 
-  /** @param {{index: number, key: string, said: string}} mistake */
-  renderMistake({ index, key, said }) {
-    const text = ` ${key ? key + ": " : ""}${said}`;
-    const line = html("p", "mistake", [html("span", "mark abnormal"), words(text)]);
+  /** @param {Mistake} mistake */
+  renderMistake({ index, key, text }) {
+    const sentence = ` ${key ? key + ": " : ""}${text}`;
+    const line = html("p", "mistake", [html("span", "mark abnormal"), words(sentence)]);
     const row = this.rows[index];
     const field = row && key && row.box.querySelector(`[data-key="${CSS.escape(key)}"]`);
     if (field) field.after(line);
@@ -192,7 +195,7 @@ export class LimitForms {
 
   /**
    * The field of a key by what can be set there.
-   * @param {any} key as the form describes it
+   * @param {FormKey} key as the form describes it
    * @param {any} table
    * @param {number} i
    * @param {(key: string, value: any) => void} set
@@ -204,19 +207,19 @@ export class LimitForms {
       /** @type {[string, string][]} */ options,
       /** @type {string} */ now,
       /** @type {any} */ changed,
-    ) => this.field(key.key, key.words, makeSelect(options, now, key.words, changed));
-    if (key.is === "channel") {
-      const channels = this.page.knownChannels().map(({ channel, words: text }) => [channel, text]);
+    ) => this.field(key.key, key.label, makeSelect(options, now, key.label, changed));
+    if (key.type === "channel") {
+      const channels = this.page.knownChannels().map(({ channel, label }) => [channel, label]);
       return choose(/** @type {any} */ (channels), value || key.default || "", (/** @type {string} */ chosen) => {
         set(key.key, chosen);
         this.build();
       });
     }
-    if (key.is === "choice") {
-      const choices = key.choices.map((/** @type {string} */ one) => [one, one]);
+    if (key.type === "choice") {
+      const choices = (key.choices || []).map((one) => /** @type {[string, string]} */ ([one, one]));
       return choose(choices, value || key.default || "", (/** @type {string} */ chosen) => set(key.key, chosen));
     }
-    if (key.is === "yes") {
+    if (key.type === "yes") {
       const answers = /** @type {[string, string][]} */ ([
         ["", "as the channel is"],
         ["true", "yes"],
@@ -225,22 +228,22 @@ export class LimitForms {
       const now = value === undefined ? "" : String(value);
       return choose(answers, now, (/** @type {string} */ yes) => set(key.key, yes === "" ? null : yes === "true"));
     }
-    if (key.is === "pair") return this.field(key.key, key.words, this.pairBox(key, value || [], i, set), unit);
+    if (key.type === "pair") return this.field(key.key, key.label, this.pairBox(key, value || [], i, set), unit);
     const placeholder = key.default === undefined ? "–" : String(key.default);
-    const box = makeNumberBox(value, key.words, (number) => set(key.key, number), placeholder);
+    const box = makeNumberBox(value, key.label, (number) => set(key.key, number), placeholder);
     box.dataset.value = key.key;
-    return this.field(key.key, key.words, box, unit);
+    return this.field(key.key, key.label, box, unit);
   }
 
   /**
-   * @param {any} key
+   * @param {FormKey} key
    * @param {(number | null)[]} pair
    * @param {number} i
    * @param {(key: string, value: any) => void} set
    */
   pairBox(key, pair, i, set) {
     const boxes = [0, 1].map((place) => {
-      const label = key.words + (place ? ", to" : ", from");
+      const label = key.label + (place ? ", to" : ", from");
       const box = makeNumberBox(pair[place], label, (number) => {
         const both = (this.page.draft.tables[i][key.key] || [null, null]).slice();
         both[place] = number;
@@ -321,7 +324,7 @@ export class BadEndForm {
   levelParts() {
     const { bad } = this.page.draft;
     const known = this.page.knownChannels();
-    const channels = known.map(({ channel, words: text }) => /** @type {[string, string]} */ ([channel, text]));
+    const channels = known.map(({ channel, label }) => /** @type {[string, string]} */ ([channel, label]));
     const joints = this.page.joints().map((joint) => /** @type {[string, string]} */ ([joint, joint]));
     const channel = makeSelect(channels, bad.channel, "channel of the bad end", (value) => {
       this.set("channel", value);

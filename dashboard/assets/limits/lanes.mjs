@@ -7,6 +7,8 @@ import { severityMark } from "../marks.mjs";
 import { LevelHandles } from "./levels.mjs";
 import { LaneScale, valueRange } from "./scale.mjs";
 
+/** @typedef {import("./answers.d.ts").Lane} Lane */
+
 const LABEL_PX = 66;
 const OCTAGONS_APART_PX = 8;
 const AXIS_STEPS_S = [10, 60, 300, 600, 1800, 3600, 7200, 14400, 21600, 43200, 86400];
@@ -27,7 +29,7 @@ export class ResultLanes {
     this.handles = new LevelHandles(this);
     /** @type {LaneRow[]} */
     this.rows = [];
-    /** @type {any[]} */
+    /** @type {Lane[]} */
     this.lanes = [];
     /** The limit that is drawn. @type {any} */
     this.chosen = null;
@@ -49,12 +51,10 @@ export class ResultLanes {
     this.host.replaceChildren();
   }
 
-  /** @param {any[]} lanes @param {any} chosen @param {any} shapes */
+  /** @param {Lane[]} lanes @param {any} chosen @param {import("./scale.mjs").Shape[][] | null} shapes */
   render(lanes, chosen, shapes) {
     Object.assign(this, { lanes, chosen, shapes: shapes || [] });
-    const shape = JSON.stringify(
-      lanes.map(({ path, joints }) => [path, joints.map((/** @type {any} */ j) => j.joint)]),
-    );
+    const shape = JSON.stringify(lanes.map(({ path, joints }) => [path, joints.map((j) => j.joint)]));
     if (shape !== this.shape) {
       this.shape = shape;
       this.build(lanes);
@@ -75,10 +75,10 @@ export class ResultLanes {
   renderTitle() {
     const { chosen, lanes, title } = this;
     if (!lanes.length) title.replaceChildren(html("span", "hint", NO_RECORDINGS));
-    else if (chosen.why_not || !chosen.name) title.replaceChildren(html("span", "hint", chosen.why_not || NO_LIMIT));
+    else if (chosen.reason || !chosen.name) title.replaceChildren(html("span", "hint", chosen.reason || NO_LIMIT));
     else {
       const legend = LEGEND + (chosen.no_level ? "" : " Drag the line.");
-      const parts = [html("b", "", chosen.what), unitLabel(chosen.unit || ""), html("small", "", legend)];
+      const parts = [html("b", "", chosen.quantity), unitLabel(chosen.unit || ""), html("small", "", legend)];
       title.replaceChildren(...parts, this.jointLegend());
     }
   }
@@ -93,7 +93,7 @@ export class ResultLanes {
     return html("span", "joints", parts);
   }
 
-  /** @param {any[]} lanes */
+  /** @param {Lane[]} lanes */
   build(lanes) {
     this.rows = lanes.map(({ name, path }) => {
       const open = button(name, () => this.page.handover.openReplay(path), "plain words");
@@ -118,7 +118,7 @@ export class ResultLanes {
     return Math.max((row.trace.clientWidth || 600) - LABEL_PX, 80);
   }
 
-  /** @param {LaneRow} row @param {any} lane @param {number} i */
+  /** @param {LaneRow} row @param {Lane} lane @param {number} i */
   fillRow(row, lane, i) {
     const { scale } = this;
     const whole = this.timeWidth(row);
@@ -145,12 +145,12 @@ export class ResultLanes {
     group.append(svg("line", { class: cls, x1: 0, x2: width, y1: y, y2: y }));
   }
 
-  /** @param {SVGGElement} group @param {any} lane @param {number} width */
+  /** @param {SVGGElement} group @param {Lane} lane @param {number} width */
   drawBadEnds(group, lane, width) {
     const { top, height } = this.scale;
     /** @type {number[]} */
     const octagons = [];
-    for (const [from, to] of lane.joints.flatMap((/** @type {any} */ joint) => joint.bad)) {
+    for (const [from, to] of lane.joints.flatMap((joint) => joint.bad_ends)) {
       const x = from * width;
       const size = { width: Math.max((to - from) * width, 2), height: height - top };
       group.append(svg("rect", { class: "bad", x, y: top - 4, ...size }));
@@ -162,12 +162,12 @@ export class ResultLanes {
 
   /**
    * @param {SVGGElement} group
-   * @param {any} lane
+   * @param {Lane} lane
    * @param {import("./scale.mjs").Shape[]} shapes
    * @param {number} width
    */
   drawJoints(group, lane, shapes, width) {
-    lane.joints.forEach((/** @type {any} */ joint, /** @type {number} */ j) => {
+    lane.joints.forEach((joint, j) => {
       const paths = shapes[j] ? this.scale.bandPaths(shapes[j], width) : [];
       group.append(...paths.map((d) => svg("path", { class: "band p" + joint.pen, d })));
       for (const [from, to] of joint.raised) {
@@ -183,30 +183,30 @@ export class ResultLanes {
     this.rows.forEach((row, i) => this.handles.draw(row, i));
   }
 
-  /** What came of the limit on a recording. @param {LaneRow} row @param {any} lane */
+  /** What came of the limit on a recording. @param {LaneRow} row @param {Lane} lane */
   renderScore(row, lane) {
-    const score = lane.worth;
+    const score = lane.score;
     /** @type {HTMLElement[]} */
     const lines = [];
     const add = (/** @type {string} */ strong, /** @type {string} */ rest) =>
       lines.push(html("div", "", [html("b", "", strong), words(rest)]));
-    if (!lane.joints.length) lines.push(html("div", "hint", "It does not watch any joint here."));
+    if (!lane.joints.length || !score) lines.push(html("div", "hint", "It does not watch any joint here."));
     else if (score.bad_ends === undefined)
       add(String(score.raised), score.raised === 1 ? " time raised" : " times raised");
     else {
-      const lead = score.caught ? `, ${score.lead} before` : "";
+      const lead = score.caught ? `, ${score.median_lead} before` : "";
       if (score.bad_ends) add(`${score.caught} of ${score.bad_ends} caught`, lead);
       else add("no bad end", "");
-      add(String(score.false), score.false === 1 ? " false alert" : " false alerts");
+      add(String(score.false_alerts), score.false_alerts === 1 ? " false alert" : " false alerts");
     }
     if (lane.joints.length) lines.push(html("small", "", this.exactness(lane)));
     row.answer.replaceChildren(...lines);
   }
 
-  /** How far the answer can be trusted. @param {any} lane */
+  /** How far the answer can be trusted. @param {Lane} lane */
   exactness({ exact, live, first_s }) {
     const about =
-      (live ? "about, while it is recorded" : "about") + (this.chosen.brief ? ", brief ones left out" : "");
+      (live ? "about, while it is recorded" : "about") + (this.chosen.may_miss_short ? ", brief ones left out" : "");
     const first = first_s === null || first_s === undefined ? "" : "; first at " + formatElapsed(first_s);
     return (exact ? "exact" : about) + first;
   }

@@ -17,7 +17,11 @@ import { RecordingPicker } from "./recordings.mjs";
 import { Scores } from "./scores.mjs";
 import { LimitSweep } from "./sweep.mjs";
 
-const HOUSING = { channel: "temperature_housing_degC", words: "housing", unit: "°C" };
+/** @typedef {import("./answers.d.ts").Channel} Channel */
+/** @typedef {import("./answers.d.ts").Form} Form */
+/** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
+
+const HOUSING = { channel: "temperature_housing_degC", label: "housing", unit: "°C" };
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Make a six-hour test in seconds", "dutytrace simulate --hours 6"],
   ["See it with simulated joints", "dutytrace demo"],
@@ -28,11 +32,11 @@ export class LimitsPage extends Page {
   /** @param {HTMLElement} root */
   constructor(root) {
     super(root);
-    /** @type {any[]} */
+    /** @type {ListedRecording[]} */
     this.recordings = [];
-    /** The forms that limits can have. @type {any[]} */
+    /** The forms that limits can have. @type {Form[]} */
     this.forms = [];
-    /** The channels of the chosen recordings, null before the first answer. @type {any[] | null} */
+    /** The channels of the chosen recordings, null before the first answer. @type {Channel[] | null} */
     this.channels = null;
     this.part = (/** @type {string} */ name) => byId("judge-" + name);
     this.curve = new CurvePicture(this);
@@ -73,9 +77,9 @@ export class LimitsPage extends Page {
 
   async start() {
     try {
-      const { recordings, forms, back, folder } = await fetchLimitsStart(this.signal);
+      const { recordings, forms, drop_offs, folder } = await fetchLimitsStart(this.signal);
       Object.assign(this, { recordings, forms });
-      this.draft.dropOffs = back;
+      this.draft.dropOffs = drop_offs;
       this.part("empty").hidden = recordings.length > 0;
       this.part("desk").hidden = recordings.length === 0;
       if (recordings.length) this.restoreOrBegin();
@@ -219,7 +223,7 @@ export class LimitsPage extends Page {
   /** What the form calls a key. @param {string} key @returns {string} */
   keyLabel(key) {
     const keys = this.formOf(this.draft.chosen)?.keys || [];
-    return keys.find((/** @type {any} */ one) => one.key === key)?.words || key;
+    return keys.find((one) => one.key === key)?.label || key;
   }
 
   /** @param {KeyboardEvent} event */

@@ -4,6 +4,8 @@
 import { button, findAll, html, setText } from "../dom.mjs";
 import { makeSelect } from "./form.mjs";
 
+/** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
+
 const NEWEST = 40;
 
 /** The pickers above the limits. */
@@ -48,7 +50,7 @@ export class RecordingPicker {
 
   addSelect() {
     const { page } = this;
-    const options = page.forms.map((form) => /** @type {[string, string]} */ ([form.form, form.words]));
+    const options = page.forms.map((form) => /** @type {[string, string]} */ ([form.form, form.label]));
     const select = makeSelect([["", "Add…"], ...options], "", "Add a limit", (value) => {
       if (value) page.addLimit(value);
       select.value = "";
@@ -74,7 +76,7 @@ export class RecordingPicker {
     return file;
   }
 
-  /** @param {any} recording */
+  /** @param {ListedRecording} recording */
   row({ path, name, begun, length, live }) {
     const box = html("input");
     box.type = "checkbox";

@@ -3,22 +3,25 @@
 import { button, html, setText } from "../dom.mjs";
 import { workText } from "./explorer.mjs";
 
+/** @typedef {import("./answers.d.ts").Evaluation} Evaluation */
+/** @typedef {import("./answers.d.ts").Score} Score */
+
 const ABOUT = "about, from the pyramid";
 const BRIEF = "about: what lasts for less than a second is not in it until it is exact";
 
-/** A row of figures for one limit, or all of them. @param {any} score @param {string} who @param {string} exact */
+/** A row of figures for one limit, or all of them. @param {Score} score @param {string} who @param {string} exact */
 function scoreRow(score, who, exact) {
   /** @type {[string, string][]} */
   const facts = [];
   if (score.bad_ends !== undefined)
     facts.push(
       [`${score.caught} of ${score.bad_ends}`, "bad ends caught"],
-      [score.lead, `median lead, worst ${score.worst}`],
-      [score.false_per_h, `false alerts an hour, ${score.false} in all`],
+      [score.median_lead, `median lead, worst ${score.worst_lead}`],
+      [score.false_per_h, `false alerts an hour, ${score.false_alerts} in all`],
     );
   const chatters = score.chatters ? `, chattering ${score.chatters} times` : "";
   facts.push([String(score.raised), "times raised" + chatters]);
-  if (score.lost !== undefined) facts.push([score.lost, "of the test lost to trips"]);
+  if (score.lost_share !== undefined) facts.push([score.lost_share, "of the test lost to trips"]);
   const parts = facts.map(([value, what]) => html("div", "", [html("dd", "", value), html("dt", "", what)]));
   const name = html("span", "who", [html("b", "words", who), html("small", "", exact)]);
   return html("div", "worth-row", [name, html("dl", "facts", parts)]);
@@ -32,7 +35,7 @@ export class Scores {
     this.host = page.part("worth");
     this.progress = html("small", "progress", "");
     this.host.replaceChildren(this.progress);
-    /** What all limits together came to last, for while the next answer is worked on. @type {any} */
+    /** What all limits together came to last, for while the next answer is worked on. @type {Score | null} */
     this.together = null;
   }
 
@@ -40,20 +43,20 @@ export class Scores {
     this.host.replaceChildren();
   }
 
-  /** @param {any} answer */
+  /** @param {Evaluation} answer */
   render(answer) {
     const { page } = this;
     const { draft, explorer } = page;
-    const isExact = answer.lanes.every((/** @type {any} */ lane) => lane.exact);
+    const isExact = answer.lanes.every((lane) => lane.exact);
     const name = draft.table?.name;
     const rows = [];
-    if (answer.worth && name && answer.lanes.length)
-      rows.push(scoreRow(answer.worth, name, isExact ? "exact" : answer.chosen?.brief ? BRIEF : ABOUT));
+    if (answer.score && name && answer.lanes.length)
+      rows.push(scoreRow(answer.score, name, isExact ? "exact" : answer.chosen?.may_miss_short ? BRIEF : ABOUT));
     const isSeveral = draft.tables.length > 1;
-    if (answer.together && isSeveral && answer.lanes.length)
-      rows.push(scoreRow(answer.together, "all together", answer.exact ? "exact" : ABOUT));
+    if (answer.combined_score && isSeveral && answer.lanes.length)
+      rows.push(scoreRow(answer.combined_score, "all together", answer.exact ? "exact" : ABOUT));
     else if (isSeveral && this.together) rows.push(scoreRow(this.together, "all together", "as before"));
-    if (answer.together && !explorer.isWanted) this.together = answer.together;
+    if (answer.combined_score && !explorer.isWanted) this.together = answer.combined_score;
     /* Nothing was asked of anything: nothing is counted. */
     if (!draft.paths.length) {
       rows.length = 0;
@@ -62,7 +65,7 @@ export class Scores {
     const exact = button("Work it all out exactly", () => explorer.computeExactly(true), "plain");
     exact.id = "judge-exact";
     exact.append(" ", html("kbd", "", "E"));
-    exact.hidden = !answer.lanes.length || (!answer.due && Boolean(answer.together));
+    exact.hidden = !answer.lanes.length || (!answer.can_be_exact && Boolean(answer.combined_score));
     this.host.replaceChildren(...rows, html("div", "does", [exact, this.progress]));
     this.renderProgress();
   }

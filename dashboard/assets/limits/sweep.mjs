@@ -8,6 +8,11 @@ import { screenTheme } from "../screen.mjs";
 import { isUnderWay, workText } from "./explorer.mjs";
 import { makeNumberBox, makeSelect } from "./form.mjs";
 
+/** @typedef {import("./answers.d.ts").FormKey} FormKey */
+/** @typedef {import("./answers.d.ts").SweepResult} SweepResult */
+/** @typedef {import("./answers.d.ts").TradeOff} TradeOff */
+/** @typedef {import("./answers.d.ts").Work} Work */
+
 const AGAIN_MS = 300;
 const FIRST_STEPS = 20;
 const SECOND_STEPS = 10;
@@ -35,7 +40,7 @@ export class LimitSweep {
     this.name = "";
     /** What was asked. @type {any} */
     this.asked = null;
-    /** What came of it. @type {any} */
+    /** What came of it. @type {SweepResult | null} */
     this.result = null;
     /** The number of the work, 0 for none. */
     this.number = 0;
@@ -46,11 +51,11 @@ export class LimitSweep {
     page.listen(page.signal, "abort", leave);
   }
 
-  /** The keys that can be varied. @returns {any[]} */
+  /** The keys that can be varied. @returns {FormKey[]} */
   keys() {
     const { draft } = this.page;
     const form = draft.table && this.page.formOf(draft.chosen);
-    return form ? form.keys.filter((/** @type {any} */ key) => key.is === "number") : [];
+    return form ? form.keys.filter((key) => key.type === "number") : [];
   }
 
   build() {
@@ -75,7 +80,7 @@ export class LimitSweep {
     host.replaceChildren(...lines, html("div", "does", [run, this.stop, more]));
   }
 
-  /** @param {any} table @param {any[]} keys */
+  /** @param {any} table @param {FormKey[]} keys */
   addSecond(table, keys) {
     const others = keys.filter((key) => key.key !== this.vary[0].key);
     const second = others.find((key) => typeof table[key.key] === "number") || others[0];
@@ -83,9 +88,9 @@ export class LimitSweep {
     this.build();
   }
 
-  /** @param {Varied} varied @param {number} i @param {any} table @param {any[]} keys */
+  /** @param {Varied} varied @param {number} i @param {any} table @param {FormKey[]} keys */
   line(varied, i, table, keys) {
-    const options = keys.map(({ key, words }) => /** @type {[string, string]} */ ([key, words]));
+    const options = keys.map(({ key, label }) => /** @type {[string, string]} */ ([key, label]));
     const select = makeSelect(options, varied.key, "key to vary", (key) => {
       this.vary[i] = varyAround(table, key, varied.steps || FIRST_STEPS);
       this.build();
@@ -138,11 +143,12 @@ export class LimitSweep {
   /** @param {number} number */
   async poll(number) {
     const { page } = this;
+    /** @type {Work} */
     let work;
     try {
       work = await fetchWork(number, page.signal);
     } catch (fault) {
-      work = { state: "failed", fault: fault.message };
+      work = { number, state: "failed", share: 0, fault: fault.message };
     }
     if (number !== this.number) return;
     if (isUnderWay(work)) {
@@ -153,7 +159,7 @@ export class LimitSweep {
     }
     this.number = 0;
     this.stop.hidden = true;
-    if (work.state === "failed") this.say(work.fault);
+    if (work.state === "failed") this.say(work.fault || "");
     else this.render(work.result || {});
   }
 
@@ -178,10 +184,10 @@ export class LimitSweep {
     this.page.part("sweep-aged").hidden = this.basis(this.asked) === this.basis(now);
   }
 
-  /** @param {any} result */
+  /** @param {SweepResult} result */
   render(result) {
     this.result = result;
-    this.say(...(result.said || []));
+    this.say(...(result.sentences || []));
     this.page.part("sweep-aged").hidden = true;
     if (!result.figures) {
       plotly.then((loaded) => {
@@ -196,13 +202,13 @@ export class LimitSweep {
     this.renderBest(result);
   }
 
-  /** @param {any} result */
+  /** @param {TradeOff} result */
   renderBest({ head, rows, points }) {
-    const heads = head.slice(1).map((/** @type {string} */ title) => html("th", "", title));
+    const heads = head.slice(1).map((title) => html("th", "", title));
     const places = new Map(
       points.map((/** @type {any} */ point, /** @type {number} */ i) => [String(point.candidate), i]),
     );
-    const body = rows.map((/** @type {string[]} */ [choice, ...cells]) => {
+    const body = rows.map(([choice, ...cells]) => {
       const take = button("take it", () => this.open(/** @type {number} */ (places.get(cells[0]))), "plain");
       const values = cells.map((cell, i) => html("td", i === 1 ? "changes" : "n", cell));
       const name = html("td", "", choice ? "the choice" : "");
@@ -224,12 +230,12 @@ export class LimitSweep {
 
   /** A candidate's values become those of the page. @param {number} place */
   open(place) {
-    const point = this.result.points[place];
+    const point = this.result?.points?.[place];
     if (!point) return;
     const { page } = this;
     const { draft } = page;
     const placeOf = (/** @type {string} */ limit) => draft.tables.findIndex((table) => table.name === limit);
-    const gone = point.changes.find((/** @type {any} */ change) => placeOf(change.limit) < 0);
+    const gone = point.changes.find((change) => placeOf(change.limit) < 0);
     if (gone) {
       this.say(`There is no limit named ${gone.limit} on this page any more.`);
       return;

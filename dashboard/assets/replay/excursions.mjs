@@ -4,6 +4,10 @@ import { fetchLeadUps } from "../api.mjs";
 import { button, clamp, findAll, html, setText, words } from "../dom.mjs";
 import { maskStroke } from "./list.mjs";
 
+/** @typedef {import("./answers.d.ts").ExcursionDetail} ExcursionDetail */
+/** @typedef {import("./answers.d.ts").ExcursionRow} ExcursionRow */
+/** @typedef {import("./answers.d.ts").TracedLeadUp} TracedLeadUp */
+
 /* So many are put on the page at once; more come as the list is scrolled. */
 const CHUNK = 40;
 const COUNTS = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten"];
@@ -18,7 +22,7 @@ export class ExcursionList {
     page.listen(page.signal, "abort", () => this.observer?.disconnect());
   }
 
-  /** @param {any[]} list @param {number} count how many there are, listed or not */
+  /** @param {ExcursionRow[]} list @param {number} count how many there are, listed or not */
   render(list, count) {
     const title = (COUNTS[count] || String(count)) + (count === 1 ? " excursion" : " excursions");
     const cut = count > list.length ? `, the first ${list.length} listed` : "";
@@ -49,60 +53,60 @@ export class ExcursionList {
     grow();
   }
 
-  /** @param {any} excursion */
+  /** @param {ExcursionRow} excursion */
   row(excursion) {
     const row = button("", () => this.visit(excursion, row), "exc");
     row.append(
       html("span", "mark " + excursion.mark),
-      html("span", "", [html("b", "", excursion.at), words(" " + excursion.words)]),
-      html("span", "n", excursion.lasted),
+      html("span", "", [html("b", "", excursion.at), words(" " + excursion.label)]),
+      html("span", "n", excursion.duration),
       this.leadUp(excursion, null),
     );
     row.dataset.limit = excursion.limit;
     row.dataset.severity = excursion.severity;
-    const spoken = `${excursion.severity}: ${excursion.words} at ${excursion.at} for ${excursion.lasted}`;
+    const spoken = `${excursion.severity}: ${excursion.label} at ${excursion.at} for ${excursion.duration}`;
     row.setAttribute("aria-label", spoken);
     return row;
   }
 
   /**
    * How far it went, and what led up to it once that is known.
-   * @param {any} excursion
-   * @param {any} detail
+   * @param {ExcursionRow} excursion
+   * @param {ExcursionDetail | null} detail
    */
   leadUp(excursion, detail) {
     const box = html("span", "led");
-    if (!detail || detail.tiny) {
+    if (!detail || detail.sparkline) {
       const tiny = html("span", "tiny pen-" + excursion.pen);
-      if (detail) tiny.append(...this.tinyTrace(detail));
+      if (detail) tiny.append(...this.sparkline(detail));
       box.append(tiny);
     }
     const parts = [];
     const peak = detail ? detail.peak : excursion.peak;
-    if (peak) parts.push(html("b", "", peak), words(detail?.tiny ? " at most. " : ". "));
+    if (peak) parts.push(html("b", "", peak), words(detail?.sparkline ? " at most. " : ". "));
     parts.push(words(detail ? detail.lead_up : ""));
     box.append(html("span", "", parts));
     return box;
   }
 
-  /** @param {any} detail */
-  tinyTrace(detail) {
+  /** @param {TracedLeadUp} detail */
+  sparkline(detail) {
     const stroke = html("span", "stroke");
     const dots = html("span", "dots");
     const then = html("span", "then");
-    maskStroke(stroke, detail.tiny);
-    dots.hidden = detail.tiny_level === null;
-    dots.style.top = (1 - clamp(detail.tiny_level, 0, 1)) * 93 + 3 + "%";
-    then.style.left = clamp(detail.tiny_at, 0, 1) * 100 + "%";
+    maskStroke(stroke, detail.sparkline);
+    dots.hidden = detail.sparkline_level === null;
+    dots.style.top = (1 - clamp(detail.sparkline_level ?? 0, 0, 1)) * 93 + 3 + "%";
+    then.style.left = clamp(detail.sparkline_at, 0, 1) * 100 + "%";
     return [stroke, dots, then];
   }
 
-  /** @param {number} first @param {any[]} some @param {HTMLElement[]} rows */
+  /** @param {number} first @param {ExcursionRow[]} some @param {HTMLElement[]} rows */
   async addLeadUps(first, some, rows) {
     const { name, judged, signal } = this.page;
     const which = { first, count: some.length, judged };
     const answer = await fetchLeadUps(name, which, signal).catch(() => ({ details: [] }));
-    answer.details.forEach((/** @type {any} */ detail, /** @type {number} */ i) => {
+    answer.details.forEach((detail, i) => {
       const excursion = some[i];
       /* A recording that grows may have got others meanwhile. */
       const isSame = excursion && ["at_s", "limit", "pen"].every((key) => detail[key] === excursion[key]);
@@ -110,7 +114,7 @@ export class ExcursionList {
     });
   }
 
-  /** @param {any} excursion @param {HTMLElement} row */
+  /** @param {ExcursionRow} excursion @param {HTMLElement} row */
   visit(excursion, row) {
     for (const one of findAll(this.page.root, ".exc")) one.removeAttribute("aria-current");
     row.setAttribute("aria-current", "true");

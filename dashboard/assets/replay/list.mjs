@@ -3,15 +3,18 @@
 import { fetchRecordings } from "../api.mjs";
 import { button, emptyPage, findAll, html, opensElsewhere, setText, unitLabel, words } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").ListedRecording} Row */
+/** @typedef {import("./answers.d.ts").Catalogue} Catalogue */
+
 /* The columns: words, kind of cell, and by what they sort. */
-const COLUMNS = /** @type {[string, string, ((r: any) => any)?][]} */ ([
+const COLUMNS = /** @type {[string, string, ((r: Row) => any)?][]} */ ([
   ["begun", "", (r) => r.began_s],
   ["what it is", "", (r) => r.name.toLowerCase()],
   ["joints", ""],
   ["length", "n", (r) => r.length_s],
   ["hottest", "n", (r) => r.hottest_degC],
   ["at", ""],
-  ["alerts", "", (r) => r.alerts.reduce((/** @type {number} */ n, /** @type {any} */ a) => n + a.n, 0)],
+  ["alerts", "", (r) => r.alerts.reduce((n, a) => n + a.n, 0)],
 ]);
 const SCALE_STEPS_S = [60, 300, 600, 1800, 3600, 7200, 14400, 43200, 86400];
 const EMPTY = /** @type {[string, string][]} */ ([
@@ -38,7 +41,7 @@ export class RecordingList {
     /** The column that sorts, and which way. @type {[string, number]} */
     this.order = ["begun", -1];
     this.search = "";
-    /** @type {any} */
+    /** @type {Catalogue | null} */
     this.catalogue = null;
     this.shownText = "";
     const box = html("input");
@@ -67,7 +70,7 @@ export class RecordingList {
     if (this.catalogue) this.render(this.catalogue);
   }
 
-  /** @param {any} catalogue */
+  /** @param {Catalogue} catalogue */
   render(catalogue) {
     this.catalogue = catalogue;
     const text = JSON.stringify(catalogue) + this.page.name;
@@ -87,7 +90,7 @@ export class RecordingList {
     this.renderTable(catalogue);
   }
 
-  /** @param {any} catalogue */
+  /** @param {Catalogue} catalogue */
   renderTable({ rows, longest_s }) {
     const head = html("tr", "", [
       ...COLUMNS.map(([title, kind, key]) => this.headCell(title, kind, key)),
@@ -139,7 +142,7 @@ export class RecordingList {
    * A head that sorts; a second press turns the order round.
    * @param {string} title
    * @param {string} kind
-   * @param {((r: any) => any) | undefined} key
+   * @param {((r: Row) => any) | undefined} key
    */
   headCell(title, kind, key) {
     const cell = html("th", kind);
@@ -160,16 +163,15 @@ export class RecordingList {
 
   /**
    * What is being recorded stays on top, what cannot be opened at the bottom, whatever the order.
-   * @param {any[]} rows
-   * @returns {any[]}
+   * @param {Row[]} rows
    */
   sorted(rows) {
     const [by, way] = this.order;
     const key = COLUMNS.find(([title]) => title === by)?.[2] || ((r) => r.began_s);
     const wanted = this.search.trim().toLowerCase();
-    const matches = (/** @type {any} */ r) =>
+    const matches = (/** @type {Row} */ r) =>
       !wanted || [r.name, r.path, r.joints, r.fault].some((text) => text && text.toLowerCase().includes(wanted));
-    const group = (/** @type {any} */ r) => (r.fault ? 2 : r.live ? 0 : 1);
+    const group = (/** @type {Row} */ r) => (r.fault ? 2 : r.live ? 0 : 1);
     /* Array.sort is stable: rows that are alike keep their order. */
     return rows.filter(matches).sort((a, b) => {
       const first = group(a) - group(b);
@@ -180,7 +182,7 @@ export class RecordingList {
     });
   }
 
-  /** @param {any} r */
+  /** @param {Row} r */
   row(r) {
     const row = html("tr", r.path === this.page.name ? "open" : "");
     row.dataset.path = r.path;
@@ -220,7 +222,7 @@ export class RecordingList {
     return cell;
   }
 
-  /** @param {any} r */
+  /** @param {Row} r */
   smallTrace(r) {
     const box = html("div", "small-trace pen-" + r.pen);
     if (!r.trace) return box;

@@ -6,6 +6,9 @@ import { fetchOverlay } from "../api.mjs";
 import { clamp, svg } from "../dom.mjs";
 import { OverlayControls } from "./overlay_controls.mjs";
 
+/** @typedef {import("./answers.d.ts").Alignment} Alignment */
+/** @typedef {import("./answers.d.ts").ListedRecording} ListedRecording */
+
 const MAX_SHIFT_S = 1e8;
 
 /** A shift that an address can hold: to the microsecond, within reason. @param {number | null} shift_s */
@@ -19,7 +22,7 @@ export class Overlay {
   /** @param {import("./page.mjs").ReplayPage} page */
   constructor(page) {
     this.page = page;
-    /** The recordings that there are. @type {any[]} */
+    /** The recordings that there are. @type {ListedRecording[]} */
     this.rows = [];
     this.asked = 0;
     /** The recording, empty for none. */
@@ -27,7 +30,7 @@ export class Overlay {
     this.shift_s = 0;
     /** How it is aligned: at the starts, at an event of each, or by hand. */
     this.align = "start";
-    /** What the server knows of it. @type {any} */
+    /** What the server knows of it. @type {Alignment | null} */
     this.info = null;
     this.fault = "";
     this.controls = new OverlayControls(this);
@@ -65,7 +68,7 @@ export class Overlay {
     this.controls.render();
   }
 
-  /** The recordings that there are. @param {any[]} rows */
+  /** The recordings that there are. @param {ListedRecording[]} rows */
   offer(rows) {
     this.rows = rows;
     this.controls.render();
@@ -141,7 +144,8 @@ export class Overlay {
 
   /** The shift that lays one event on the other. @param {number} here @param {number} there */
   shiftOf(here, there) {
-    return tidyShift(this.info.here[here].at_s - this.info.there[there].at_s);
+    if (!this.info) return this.shift_s;
+    return tidyShift(this.info.events[here].at_s - this.info.other_events[there].at_s);
   }
 
   /** @param {number} shift_s */

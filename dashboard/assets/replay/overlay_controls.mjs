@@ -2,6 +2,9 @@
 /* The controls of a second recording over the first: which one, how it is aligned, how far it is moved. */
 import { button, byId, findAll, html, renderFact, setText, words } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").Alignment} Alignment */
+/** @typedef {import("./answers.d.ts").OverlayState} OverlayState */
+
 const NUDGES_S = [-10, -1, -0.1, 0.1, 1, 10];
 
 /** @param {string} text @param {string} value */
@@ -77,15 +80,13 @@ export class OverlayControls {
     if (isOpen && byHand) this.select.focus();
   }
 
-  /** @param {any} info */
+  /** @param {Alignment} info */
   renderEvents(info) {
     const chosen = this.overlay.info ? [this.here.value, this.there.value] : (info.pair || ["", ""]).map(String);
     this.overlay.info = info;
     [this.here, this.there].forEach((select, i) => {
-      const events = i ? info.there : info.here;
-      const options = events.map((/** @type {any} */ event, /** @type {number} */ n) =>
-        option(event.words, String(n)),
-      );
+      const events = i ? info.other_events : info.events;
+      const options = events.map((event, n) => option(event.label, String(n)));
       select.replaceChildren(option("choose", ""), ...options);
       select.value = chosen[i];
     });
@@ -122,11 +123,12 @@ export class OverlayControls {
 
   /** @param {boolean} isKnown @returns {string[]} */
   remarks(isKnown) {
-    if (!isKnown) return this.overlay.fault && !this.line.querySelector(".mark") ? [this.overlay.fault] : [];
-    const remarks = [...this.overlay.info.said];
-    if (this.overlay.align === "event" && this.overlay.info.left)
+    const { info } = this.overlay;
+    if (!isKnown || !info) return this.overlay.fault && !this.line.querySelector(".mark") ? [this.overlay.fault] : [];
+    const remarks = [...info.remarks];
+    if (this.overlay.align === "event" && info.omitted)
       remarks.unshift("The lists end after the first 400 events; move it by hand to the rest.");
-    if (this.overlay.align === "event" && !this.overlay.info.pair)
+    if (this.overlay.align === "event" && !info.pair)
       remarks.unshift("No limit was raised in both: choose an event of each.");
     return remarks;
   }
@@ -146,10 +148,10 @@ export class OverlayControls {
     this.select.value = name;
   }
 
-  /** What the rows' answer says of it. @param {{words?: string, fault?: string} | null | undefined} answer */
+  /** What the rows' answer says of it. @param {OverlayState | null | undefined} answer */
   renderAnswer(answer) {
     const fault = answer?.fault || "";
-    const text = answer?.words || "";
+    const text = answer?.label || "";
     const key = this.overlay.name + fault + text;
     if (this.shown === key) return;
     this.shown = key;

@@ -17,6 +17,8 @@ import { WholeStrip } from "./strip.mjs";
 import { Transport } from "./transport.mjs";
 import { RowsWindow } from "./window.mjs";
 
+/** @typedef {import("./answers.d.ts").Overview} Overview */
+
 const LEAST_WINDOW_S = 0.2;
 const LIST_AGAIN_MS = 5000;
 const ADDRESS_AFTER_MS = 300;
@@ -145,11 +147,11 @@ export class ReplayPage extends Page {
     const width = this.part("rows").clientWidth;
     const opened = await fetchOpened(name, { ...figureSize(width), judged }, this.signal);
     if (this.name !== name || this.judged !== judged) return null;
-    this.renderJudged(opened.judged);
+    this.renderJudged(opened.other_limits);
     return opened;
   }
 
-  /** @param {any} opened @param {View} view */
+  /** @param {Overview} opened @param {View} view */
   renderOpened(opened, view) {
     this.opened = opened;
     this.transport.play(false);
@@ -160,7 +162,7 @@ export class ReplayPage extends Page {
     this.strip.render(opened.strip);
     this.list.refresh();
     this.overlay.begin(view.over, view.shift);
-    const worst = opened.excursions.find((/** @type {any} */ e) => e.severity === "trip") || opened.excursions[0];
+    const worst = opened.excursions.find((e) => e.severity === "trip") || opened.excursions[0];
     this.head = view.at === null ? (worst?.at_s ?? 0) : clamp(view.at, 0, opened.length_s);
     this.takeSpan(view.span);
     this.show(view.from ?? 0, view.to ?? opened.length_s);

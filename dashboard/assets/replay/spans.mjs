@@ -3,6 +3,9 @@
 import { fetchSpan } from "../api.mjs";
 import { html, unitLabel, words } from "../dom.mjs";
 
+/** @typedef {import("./answers.d.ts").SpanRow} SpanRow */
+/** @typedef {import("./answers.d.ts").SpanTable} SpanTable */
+
 const HINT = "Drag over the traces for exact minimum, mean, maximum and RMS, weighted by time.";
 
 /** The span's table in the margin. */
@@ -31,21 +34,21 @@ export class SpanFigures {
     }
   }
 
-  /** @param {any} figures */
+  /** @param {SpanTable} figures */
   renderTable(figures) {
     const titles = ["", "", "min", "mean", "max", "RMS"].map((title) => html("th", "n", title));
     const head = html("thead", "", [html("tr", "", titles)]);
     const body = html(
       "tbody",
       "",
-      figures.table.map((/** @type {any} */ line) => this.row(line)),
+      figures.table.map((line) => this.row(line)),
     );
     const other = figures.other ? [html("br"), html("small", "", figures.other)] : [];
     const title = [html("h3", "", figures.title), html("small", "", figures.when), ...other];
     this.box.replaceChildren(...title, html("table", "span-table", [head, body]));
   }
 
-  /** @param {any} line */
+  /** @param {SpanRow} line */
   row(line) {
     const title = html("td", "", line.title);
     if (line.unit) title.append(unitLabel(line.unit));

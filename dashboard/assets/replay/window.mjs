@@ -92,7 +92,7 @@ export class RowsWindow {
   async render(figure, view) {
     this.figure = figure;
     this.shown = view;
-    this.page.overlay.controls.renderAnswer(figure.over);
+    this.page.overlay.controls.renderAnswer(figure.overlay);
     const { meta } = figure.layout;
     this.host.style.height = meta.size[1] + "px";
     await (await plotly).react(this.plot, figure.data, figure.layout, STILL);

@@ -95,13 +95,13 @@ def test_the_words_of_each_bus(two: Recording):
 
 def test_the_newest_span_is_looked_at_first(two: Recording):
     """Ten seconds up to the newest frame; a span that is asked for instead."""
-    newest = _page(two)["talk"]
+    newest = _page(two)["traffic"]
     assert newest["to_s"] == pytest.approx(180.0, abs=0.1)
     assert newest["to_s"] - newest["from_s"] == pytest.approx(10.0)
-    asked = _page(two, span=(20.0, 21.0))["talk"]
+    asked = _page(two, span=(20.0, 21.0))["traffic"]
     assert (asked["from_s"], asked["to_s"], asked["title"]) == (20.0, 21.0, "Traffic in 1 s")
     assert asked["cut"] == ""
-    assert [row["why"][0] for row in asked["talkers"]] == [
+    assert [row["reason"][0] for row in asked["senders"]] == [
         "decoded", "fits no frame of its layout", "identifier of no joint",
     ]  # fmt: skip
 
@@ -109,7 +109,7 @@ def test_the_newest_span_is_looked_at_first(two: Recording):
 def test_a_long_span_is_cut_and_says_so(two: Recording, monkeypatch: pytest.MonkeyPatch):
     """What was looked at is named where it is less than what was asked for."""
     monkeypatch.setattr("replay.bus_events.MAX_SAMPLE_S", 30.0)
-    talk = _page(two, span=(0.0, 170.0))["talk"]
+    talk = _page(two, span=(0.0, 170.0))["traffic"]
     assert talk["cut"].startswith("Only 30 s of the selected 2 min 50 s are evaluated")
 
 
@@ -120,7 +120,7 @@ def test_an_old_recording_says_what_it_cannot_tell(tmp_path: Path):
     assert "holds nothing of single buses" in page["caution"]
     assert [bus["errors"] for bus in page["buses"]] == ["–", "–"]
     assert "Errors" not in {row["title"] for row in page["figure"]["layout"]["meta"]["rows"]}
-    assert page["talk"]["talkers"]
+    assert page["traffic"]["senders"]
 
 
 def test_nothing_yet(tmp_path: Path):
@@ -130,7 +130,7 @@ def test_nothing_yet(tmp_path: Path):
     writer = RecordingWriter(tmp_path / "new", manifest, the_bench, now_s=0.0)
     recording = Recording.open(tmp_path / "new")
     page = _page(recording)
-    assert page["talk"] is None
+    assert page["traffic"] is None
     assert page["caution"] == "The first statistics come after a second."
     go.Figure(page["figure"])
     json.dumps(page, allow_nan=False)

@@ -44,13 +44,13 @@ def test_it_says_what_was_caught(overheat: Recording):
     told = _answer(overheat)
     (lane,) = told["lanes"]
     assert [one["joint"] for one in lane["joints"]] == ["shoulder", "elbow"]
-    assert told["worth"]["caught"] == told["worth"]["bad_ends"] == 1
-    assert told["worth"]["false"] == 0
+    assert told["score"]["caught"] == told["score"]["bad_ends"] == 1
+    assert told["score"]["false_alerts"] == 0
     assert len(lane["joints"][0]["raised"]) == 1
-    assert len(lane["joints"][0]["bad"]) == 1
+    assert len(lane["joints"][0]["bad_ends"]) == 1
     assert lane["joints"][1]["raised"] == []
-    assert "together" not in told
-    assert _answer(overheat, whole=True)["together"]["raised"] > 1
+    assert "combined_score" not in told
+    assert _answer(overheat, whole=True)["combined_score"]["raised"] > 1
 
 
 def test_what_a_rough_answer_leaves_out_is_said(overheat: Recording):
@@ -61,18 +61,18 @@ def test_what_a_rough_answer_leaves_out_is_said(overheat: Recording):
     }  # fmt: skip
     for wait_s, said in ((0.0, False), (0.1, True), (2.0, False)):
         told = _answer(overheat, tables=[{**table, "on_delay_s": wait_s}], chosen="peak")
-        assert told["chosen"]["brief"] is said
+        assert told["chosen"]["may_miss_short"] is said
 
 
 def test_what_is_drawn_already_is_not_sent_again(overheat: Recording):
     """Turning a level changes no picture; the answer to a drag stays small."""
     first = _answer(overheat)
-    again = _answer(overheat, known=first["chosen"]["drawn"])
+    again = _answer(overheat, shapes_key=first["chosen"]["shapes_key"])
     assert "shapes" in first["chosen"]
     assert "shapes" not in again["chosen"]
     tables = limit_tables(scenario.scenario_limits_text())
     tables[0]["above"] = 71.0
-    turned = _answer(overheat, tables=tables, known=first["chosen"]["drawn"])
+    turned = _answer(overheat, tables=tables, shapes_key=first["chosen"]["shapes_key"])
     assert "shapes" not in turned["chosen"]
     assert len(json.dumps(turned)) < 8000
     assert turned["chosen"]["levels"][0][0][0]["at"] == 71.0
@@ -101,7 +101,7 @@ def test_mistakes_stand_with_their_limit():
         (2, "bogus"),
         (3, "kind"),
     ]
-    assert all("limit[" not in one["said"] for one in found)
+    assert all("limit[" not in one["text"] for one in found)
 
 
 @pytest.mark.parametrize(
@@ -117,7 +117,7 @@ def test_a_level_beyond_all_numbers(overheat: Recording, table: dict[str, Any]):
     """It is never reached; what cannot be drawn is left out, and the answer is plain JSON."""
     told = _answer(overheat, tables=[{"name": "far", "severity": "trip", **table}], chosen="far")
     json.dumps(told, allow_nan=False)
-    assert told["worth"]["raised"] == 0
+    assert told["score"]["raised"] == 0
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,7 @@ def test_each_detail_is_that_of_its_line(overheat: Recording):
         assert line["peak"] in {told["peak"], "", f"{told['peak']} when it was raised"}
         assert "RMS torque" in told["lead_up"]
     hot = next(one for one in pieces if one["limit"] == "housing-hot")
-    assert 0 < hot["tiny_level"] < 1
+    assert 0 < hot["sparkline_level"] < 1
     assert excursion_details(overheat, watch, DEFAULT_DISPLAYS, first=-5, count=-1) == []
 
 

@@ -100,7 +100,7 @@ def test_replay_shows_what_they_would_have_raised(
     assert [(one["limit"], one["at_s"]) for one in page["excursions"]] == [
         (one.limit, (one.start_ns - overheat.start_ns) / 1e9) for one in found
     ]
-    assert page["judged"] == (
+    assert page["other_limits"] == (
         "Evaluated with other limits: early warm, image; nothing here was raised at the time."
     )
     details = _asked(get, f"{at}/excursions?first=0&count=99&{judged}")["details"]
@@ -114,7 +114,7 @@ def test_replay_shows_what_they_would_have_raised(
     assert {line["text"] for line in whole["limits"]} == {"warning 45"}
     assert {word["mark"] for word in whole["lane"] if word["kind"] == "alert"} >= {"abnormal"}
     plain = _asked(get, f"{at}/overview?{size}")
-    assert plain["judged"] == ""
+    assert plain["other_limits"] == ""
     assert {one["limit"] for one in plain["excursions"]} >= {"housing-hot"}
 
 

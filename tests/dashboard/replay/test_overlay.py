@@ -256,13 +256,13 @@ def test_what_two_recordings_can_be_aligned_at(overheat: Recording, second: Reco
     """Alerts, their ends, notes, the end; the first of the same limit in both by default."""
     told = alignment_choices(overheat, second)
     json.dumps(told, allow_nan=False)
-    here, there = (told["here"][told["pair"][0]], told["there"][told["pair"][1]])
-    assert here["words"].split(" ", 1)[1] == there["words"].split(" ", 1)[1]
-    assert any(one["words"].endswith("note: fan off") for one in told["there"])
-    assert told["there"][-1] == {"at_s": LENGTH_S, "words": "00:10:00 the end"}
-    assert any(one["words"].endswith(", over") for one in told["here"])
+    here, there = (told["events"][told["pair"][0]], told["other_events"][told["pair"][1]])
+    assert here["label"].split(" ", 1)[1] == there["label"].split(" ", 1)[1]
+    assert any(one["label"].endswith("note: fan off") for one in told["other_events"])
+    assert told["other_events"][-1] == {"at_s": LENGTH_S, "label": "00:10:00 the end"}
+    assert any(one["label"].endswith(", over") for one in told["events"])
     assert told["length_s"] == LENGTH_S
-    assert (told["said"], told["left"]) == ([], 0)
+    assert (told["remarks"], told["omitted"]) == ([], 0)
     assert (
         alignment_choices(overheat, second, select_displays("rad", "rpm"))["pair"] == told["pair"]
     )
@@ -322,7 +322,7 @@ def test_what_is_wrong_with_the_second_is_said(shelf: RecordingCache, name: str,
         lambda laid: recording_view.span_table(first, 300.25, 320.75, overlay=laid),
     ):
         made = draw_with_overlay(asked, shelf, first, draw)
-        fault = made.pop("over")["fault"]
+        fault = made.pop("overlay")["fault"]
         assert fault.startswith("No overlay")
         assert sentence in fault
         assert made == draw(None)
@@ -332,7 +332,7 @@ def test_what_the_second_lacks_is_said(shelf: RecordingCache):
     """Joints and channels of the rows that it has not, while the rest is drawn."""
     first = shelf.open_recording("overheat")
     told = alignment_choices(first, shelf.open_recording("torque"))
-    assert told["said"] == [
+    assert told["remarks"] == [
         "It has no elbow.",
         "Its shoulder has no housing, speed, position.",
     ]
@@ -344,7 +344,7 @@ def test_what_the_second_lacks_is_said(shelf: RecordingCache):
         first,
         lambda laid: recording_view.window_figure(first, 0.0, 60.0, DRAWN, laid),
     )
-    assert made["over"]["words"].endswith("; start on start")
+    assert made["overlay"]["label"].endswith("; start on start")
     assert {one["meta"]["channel"] for one in _others(made)} == {"torque_Nm"}
 
 
@@ -355,12 +355,12 @@ def test_the_routes_bring_nonsense_into_range(serve, get, shelf: RecordingCache)
         query = f"over=torque&shift={shift}" if shift else "over=torque"
         status, text = get(f"{address}/window?start=0&end=60&{query}")
         assert status == 200
-        assert "words" in json.loads(text)["over"]
+        assert "label" in json.loads(text)["overlay"]
         assert get(f"{address}/span?start=0&end=60&{query}")[0] == 200
     status, text = get(f"{address}/window?start=0&end=60&over=..%2f..&shift=1")
     assert status == 200
-    assert "fault" in json.loads(text)["over"]
-    assert "over" not in json.loads(get(f"{address}/window?start=0&end=60")[1])
+    assert "fault" in json.loads(text)["overlay"]
+    assert "overlay" not in json.loads(get(f"{address}/window?start=0&end=60")[1])
     status, text = get(f"{address}/alignment?over=hip")
     assert status == 404
     assert "has no joint of" in json.loads(text)["fault"]

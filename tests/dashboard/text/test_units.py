@@ -129,7 +129,7 @@ def test_limits_alerts_and_excursions_follow(moving: Recording):
         assert furniture.alerts
         assert all(words in alert.text for alert in furniture.alerts)
         page = open_view(moving, _drawn("deg", speed))
-        assert words in page["excursions"][0]["words"]
+        assert words in page["excursions"][0]["label"]
         assert words in page["excursions"][0]["peak"]
 
 

@@ -1,0 +1,136 @@
+/* What the server answers Replay (dashboard/replay/). Texts are as they are read. */
+
+/** How many alerts of a mark a recording has. */
+export interface AlertCount {
+  mark: string;
+  n: number;
+}
+
+/** A row of the list of recordings; one that cannot be read has a `fault` in place of all but `path`. */
+export interface ListedRecording {
+  path: string;
+  name: string;
+  live: boolean;
+  begun: string;
+  began_s: number;
+  simulated: boolean;
+  joints: string;
+  length_s: number;
+  length: string;
+  hottest: string;
+  hottest_degC: number | null;
+  at: string;
+  pen: number;
+  alerts: AlertCount[];
+  trace: string;
+  warning: number | null;
+  share: number;
+  fault?: string;
+}
+
+/** The recordings of a folder, newest first. */
+export interface Catalogue {
+  folder: string;
+  zone: string;
+  longest_s: number;
+  rows: ListedRecording[];
+}
+
+/** An excursion as it is listed at once. */
+export interface ExcursionRow {
+  mark: string;
+  at_s: number;
+  from_s: number;
+  to_s: number;
+  at: string;
+  label: string;
+  severity: string;
+  limit: string;
+  duration: string;
+  pen: number;
+  peak: string;
+}
+
+/** What led up to an excursion. */
+interface LeadUp {
+  at_s: number;
+  limit: string;
+  pen: number;
+  peak: string;
+  lead_up: string;
+}
+
+/** With a small trace as a mask, the height of its level and where it was raised, both as shares. */
+export interface TracedLeadUp extends LeadUp {
+  sparkline: string;
+  sparkline_level: number | null;
+  sparkline_at: number;
+}
+
+/** Of a limit that is on no channel. */
+export interface PlainLeadUp extends LeadUp {
+  sparkline?: undefined;
+}
+
+export type ExcursionDetail = TracedLeadUp | PlainLeadUp;
+
+/** What is shown of a recording whatever its window. */
+export interface Overview {
+  name: string;
+  path: string;
+  live: boolean;
+  packs: boolean;
+  when: string;
+  length_s: number;
+  strip: any;
+  excursions: ExcursionRow[];
+  excursion_count: number;
+  events: number[];
+  other_limits: string;
+}
+
+/** A line of the table of a span. */
+export interface SpanRow {
+  title: string;
+  unit: string;
+  joint: string;
+  pen: number;
+  other: boolean;
+  minimum: string;
+  mean: string;
+  maximum: string;
+  rms: string;
+}
+
+/** The figures of a span. */
+export interface SpanTable {
+  title: string;
+  when: string;
+  other: string;
+  notes: string[];
+  table: SpanRow[];
+  overlay?: OverlayState;
+}
+
+/** How the second recording lies over the first, or why it does not. */
+export interface OverlayState {
+  label?: string;
+  fault?: string;
+}
+
+/** An event that a recording can be aligned at. */
+export interface Anchor {
+  at_s: number;
+  label: string;
+}
+
+/** At which events two recordings can be aligned; `pair` are the places of the two to begin with. */
+export interface Alignment {
+  name: string;
+  length_s: number;
+  events: Anchor[];
+  other_events: Anchor[];
+  omitted: number;
+  pair: [number, number] | null;
+  remarks: string[];
+}

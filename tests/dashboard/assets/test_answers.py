@@ -1,0 +1,183 @@
+"""What the browser declares of the server's answers is what the server answers."""
+
+import json
+import re
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import pytest
+
+from logger.simulate import scenario
+from replay.recording import Recording
+
+ASSETS = Path(__file__).parents[3] / "dashboard" / "assets"
+PLAIN: dict[str, Callable[[Any], bool]] = {
+    "string": lambda value: isinstance(value, str),
+    "number": lambda value: isinstance(value, int | float) and not isinstance(value, bool),
+    "boolean": lambda value: isinstance(value, bool),
+    "null": lambda value: value is None,
+    "undefined": lambda _value: False,
+    "any": lambda _value: True,
+}
+BAD_END = {"channel": "temperature_housing_degC", "above": 80.0, "within_s": 3600.0}
+TABLE = {
+    "name": "warm", "kind": "level", "severity": "warning",
+    "channel": "temperature_housing_degC", "above": 70.0,
+}  # fmt: skip
+
+
+class Declarations:
+    """The types that a file of declarations exports, as far as answers need them."""
+
+    def __init__(self, path: Path) -> None:
+        text = re.sub(r"/\*.*?\*/", "", path.read_text("utf-8"), flags=re.DOTALL)
+        self.interfaces: dict[str, dict[str, str]] = {}
+        self.aliases = dict(re.findall(r"type (\w+) = ([^;]+);", text))
+        for name, base, body in re.findall(
+            r"interface (\w+)(?: extends (\w+))? \{\n(.*?)\n\}", text, flags=re.DOTALL
+        ):
+            fields = dict(re.findall(r"^  (\w+\??): (.+);$", body, flags=re.MULTILINE))
+            self.interfaces[name] = {**self.interfaces.get(base, {}), **fields}
+
+    def misfit(self, value: object, kind: str, at: str = "") -> str:
+        """Return where a value is not of a type, in words; empty if it is."""
+        kind = self.aliases.get(kind, kind).strip()
+        choices = re.split(r" \| (?![^<\[]*[>\]])", kind)
+        if len(choices) > 1:
+            misfits = [self.misfit(value, choice, at) for choice in choices]
+            return "" if "" in misfits else " or ".join(misfits)
+        if kind in PLAIN:
+            return "" if PLAIN[kind](value) else f"{at} is no {kind}"
+        if kind.startswith('"'):
+            return "" if value == kind.strip('"') else f"{at} is not {kind}"
+        if kind.endswith("[]"):
+            return self._misfit_of_parts(value, [kind.removesuffix("[]")] * _length(value), at)
+        if kind.startswith("["):
+            return self._misfit_of_parts(value, kind.strip("[]").split(", "), at)
+        if kind.startswith("Record<"):
+            return "" if isinstance(value, dict) else f"{at} is no record"
+        return self._misfit_of_object(value, kind, at)
+
+    def _misfit_of_parts(self, value: object, kinds: list[str], at: str) -> str:
+        if not isinstance(value, list) or len(value) != len(kinds):
+            return f"{at} is no list of {len(kinds)}"
+        parts = zip(value, kinds, strict=True)
+        return next(
+            (wrong for part, kind in parts if (wrong := self.misfit(part, kind, f"{at}[]"))), ""
+        )
+
+    def _misfit_of_object(self, value: object, name: str, at: str) -> str:
+        fields = self.interfaces.get(name)
+        if fields is None:
+            return ""  # declared in a module
+        if not isinstance(value, dict):
+            return f"{at} is no {name}"
+        known = {field.removesuffix("?") for field in fields}
+        if undeclared := sorted(set(value) - known):
+            return f"{at}: {name} does not declare {undeclared}"
+        for field, kind in fields.items():
+            key = field.removesuffix("?")
+            if key not in value:
+                if field.endswith("?"):
+                    continue
+                return f"{at}: {name} lacks {key}"
+            if wrong := self.misfit(value[key], kind, f"{at}.{key}"):
+                return wrong
+        return ""
+
+
+def _length(value: object) -> int:
+    return len(value) if isinstance(value, list) else 0
+
+
+def _ask(url: str, body: dict[str, Any] | None = None) -> Any:
+    headers = {"content-type": "application/json", "origin": url[: url.index("/api")]}
+    data = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(url, data=data, headers=headers)
+    with urllib.request.urlopen(request, timeout=40) as response:
+        return json.loads(response.read())
+
+
+@pytest.fixture
+def api(serve: Callable[..., str], overheat: Recording) -> str:
+    """Give the address of the routes of a server over the overheat."""
+    return serve(overheat.path.parent).split("/replay")[0] + "/api"
+
+
+@pytest.fixture
+def name(overheat: Recording) -> str:
+    """Give the recording as an address has it."""
+    return quote(overheat.path.name)
+
+
+def test_replay_is_answered_as_declared(api: str, name: str):
+    """The list, an opened recording, its excursions, a span, a second recording."""
+    declared = Declarations(ASSETS / "replay" / "answers.d.ts")
+    path = f"{api}/recordings/{name}"
+    overview = _ask(f"{path}/overview")
+    details = _ask(f"{path}/excursions?first=0&count=9")["details"]
+    span = f"{path}/span?start=0&end=600"
+    laid = _ask(f"{span}&over={name}&shift=5")
+    assert overview["excursions"]
+    assert details
+    assert laid["overlay"]["label"]
+    for answer, kind in (
+        (_ask(f"{api}/recordings"), "Catalogue"),
+        (overview, "Overview"),
+        (details, "ExcursionDetail[]"),
+        (_ask(span), "SpanTable"),
+        (laid, "SpanTable"),
+        (_ask(f"{path}/alignment?over={name}"), "Alignment"),
+    ):
+        assert declared.misfit(answer, kind, kind) == ""
+
+
+def test_the_bus_page_is_answered_as_declared(api: str, name: str):
+    """The list of recordings, and one of them with its senders."""
+    declared = Declarations(ASSETS / "bus" / "answers.d.ts")
+    answer = _ask(f"{api}/recordings/{name}/bus")
+    assert answer["traffic"]["senders"]
+    assert declared.misfit(answer, "BusAnswer", "BusAnswer") == ""
+    assert declared.misfit(_ask(f"{api}/bus/recordings"), "RecordingList", "RecordingList") == ""
+
+
+def test_the_limits_page_is_answered_as_declared(api: str, name: str, until: Callable[..., None]):
+    """What it begins with, limits of every kind, limits that are none, and a sweep."""
+    declared = Declarations(ASSETS / "limits" / "answers.d.ts")
+    limits = f"{api}/limits"
+    start = _ask(limits)
+    assert declared.misfit(start, "Start", "Start") == ""
+    tables = [TABLE, *_ask(f"{limits}/start?recording={name}")["tables"]]
+    question = {"recordings": [name], "base": scenario.scenario_limits_text(), "tables": tables}
+    for table in tables:
+        body = {**question, "bad_end": BAD_END, "chosen": table["name"], "whole": True}
+        answer = _ask(f"{limits}/evaluate", body)
+        assert declared.misfit(answer, "Evaluation", table["name"]) == ""
+    counted = _ask(f"{limits}/evaluate", {**question, "chosen": "warm"})
+    assert declared.misfit(counted, "Evaluation", "counted") == ""
+    wrong = _ask(f"{limits}/evaluate", {**question, "tables": [{**TABLE, "bogus": 1}]})
+    assert wrong["mistakes"][0]["key"] == "bogus"
+    lacking = set(declared.interfaces["Mistake"]) - set(wrong["mistakes"][0])
+    assert not lacking
+    vary = [{"limit": "warm", "key": "above", "start": 60, "to": 75, "steps": 3}]
+    sweep = {"recordings": [name], "tables": [TABLE], "bad_end": BAD_END, "vary": vary}
+    number = _ask(f"{limits}/sweep", sweep)["number"]
+    until(lambda: _ask(f"{limits}/jobs/{number}")["state"] == "done", "the sweep is done")
+    work = _ask(f"{limits}/jobs/{number}")
+    assert work["result"]["points"]
+    assert declared.misfit(work, "Work", "Work") == ""
+    assert declared.misfit(work["result"], "SweepResult", "SweepResult") == ""
+
+
+def test_a_misfit_is_found():
+    """An answer with a key too many, too few, or of another type is not one."""
+    declared = Declarations(ASSETS / "replay" / "answers.d.ts")
+    anchor = {"at_s": 1.5, "label": "the end"}
+    assert declared.misfit(anchor, "Anchor") == ""
+    assert declared.misfit({**anchor, "words": ""}, "Anchor")
+    assert declared.misfit({"at_s": 1.5}, "Anchor")
+    assert declared.misfit({**anchor, "at_s": "1"}, "Anchor")
+    assert declared.misfit([anchor, {}], "Anchor[]")
