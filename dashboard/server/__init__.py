@@ -6,7 +6,7 @@ json_answer      JSON in ASCII, which carries any folder name
 json_requests    what every POST of a page goes through
 error_answers    what a page is answered when a route raises
 recording_cache  the recordings folder, and the recordings that are open
-browser_modules  serves the pages' JavaScript modules and plotly
+browser_modules  serves the pages' modules, style sheets and plotly
 origin_check     requests from foreign pages are refused
 memory           free memory returned to the system
 """

@@ -1,14 +1,16 @@
-"""Serves the pages' JavaScript modules and plotly.
+"""Serves the pages' JavaScript modules, style sheets and plotly.
 
 The modules of `assets/` import each other by relative paths, and a browser keeps what it was sent.
 So all of them stand below one address that holds a digest of their text: a new version is a new
-address, and nothing of an old one is ever mixed with it. Dash, which would put every script of its
-assets folder into the page by itself and in the order of the alphabet, is told to leave modules
-alone (`DASH_IGNORES`). Files are read once, when the server is made.
+address, and nothing of an old one is ever mixed with it. Style sheets are loaded in the order of
+`STYLE_SHEETS`: of two rules that weigh the same the later one holds. Dash, which would put every
+script and style of its assets folder into the page by itself and in the order of the alphabet, is
+told to leave both alone (`DASH_IGNORES`). Files are read once, when the server is made.
 """
 
 import hashlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -16,10 +18,14 @@ import plotly
 from fastapi import FastAPI
 from fastapi.responses import FileResponse, Response
 
-__all__ = ["DASH_IGNORES", "BrowserModules"]
+__all__ = ["DASH_IGNORES", "STYLE_SHEETS", "BrowserModules"]
 
-DASH_IGNORES: Final = r"\.(mjs|d\.ts)$"
+DASH_IGNORES: Final = r"\.(mjs|d\.ts|css)$"
 """Files of the assets folder that Dash neither lists nor loads."""
+STYLE_SHEETS: Final = (
+    "base.css", "head.css", "live.css", "overlay.css", "limits_token.css", "limits.css", "bus.css",
+)  # fmt: skip
+"""In the order in which they are loaded: what all pages share, then what dresses one part."""
 _PLOTLY: Final = "plotly.min.js"
 _MAIN: Final = "main.mjs"
 _HEADERS: Final = {
@@ -28,31 +34,34 @@ _HEADERS: Final = {
     "x-content-type-options": "nosniff",
 }
 _JAVASCRIPT: Final = "text/javascript; charset=utf-8"
+_CSS: Final = "text/css; charset=utf-8"
 
 
 class BrowserModules:
-    """The modules of a folder as one version of them."""
+    """The modules and style sheets of a folder as one version of them."""
 
-    def __init__(self, assets: Path) -> None:
+    def __init__(self, assets: Path, style_sheets: Sequence[str] = STYLE_SHEETS) -> None:
         self._plotly = Path(plotly.__file__).parent / "package_data" / _PLOTLY
         self._modules = {
             path.relative_to(assets).as_posix(): path.read_bytes()
             for path in sorted(assets.rglob("*.mjs"))
         }
+        self._styles = {name: (assets / name).read_bytes() for name in style_sheets}
         digest = hashlib.sha256(plotly.__version__.encode())
-        for name, text in self._modules.items():
+        for name, text in (*self._modules.items(), *self._styles.items()):
             digest.update(b"%s\0%d\0" % (name.encode(), len(text)))
             digest.update(text)
         self.base = f"/modules/{digest.hexdigest()[:16]}"
         """The address that all of them stand below."""
 
     def head(self) -> str:
-        """Return what the index needs in its head: where plotly is, and what to begin with.
+        """Return what the index needs in its head: styles, where plotly is, what to begin with.
 
         All modules are named for loading ahead, for each is found only in the text of another.
         """
         imports = json.dumps({"imports": {"plotly": f"{self.base}/{_PLOTLY}"}})
-        lines = [f'<script type="importmap">{imports}</script>']
+        lines = [f'<link rel="stylesheet" href="{self.base}/{name}">' for name in self._styles]
+        lines.append(f'<script type="importmap">{imports}</script>')
         lines += [f'<link rel="modulepreload" href="{self.base}/{name}">' for name in self._modules]
         lines.append(f'<script type="module" src="{self.base}/{_MAIN}"></script>')
         return "\n".join(lines)
@@ -61,6 +70,8 @@ class BrowserModules:
         """Return the answer to a request for one of them, by its path below `base`."""
         if name == _PLOTLY:
             return FileResponse(self._plotly, media_type=_JAVASCRIPT, headers=_HEADERS)
+        if name in self._styles:
+            return Response(self._styles[name], media_type=_CSS, headers=_HEADERS)
         text = self._modules.get(name)
         if text is None:
             return Response("There is no such module.", 404, media_type="text/plain")

@@ -1,6 +1,6 @@
 """The look in numbers: colours by meaning, pens by joint.
 
-Two themes, paper and slate, hold the same tokens; `assets/look.css` carries them too and a test
+Two themes, paper and slate, hold the same tokens; `assets/base.css` carries them too and a test
 keeps the two equal and their contrasts above WCAG 2.2. State colours say a state, pens say a joint,
 and neither is used for anything else. Pure.
 """

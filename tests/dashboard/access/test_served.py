@@ -78,7 +78,7 @@ def test_nothing_is_told_without_the_password(served: Callable[..., Client]):
         "/api/recordings", "/api/recordings/overheat/overview", "/api/bus/recordings",
         "/api/recordings/overheat/bus", "/assets/main.mjs", "/_dash-layout", "/_dash-dependencies",
         "/nowhere", "/api/requests", "//api/recordings", "/login/../api/recordings",
-        "/assets/look.css", "/assets/../api/recordings", "/modules/0/main.mjs",
+        "/assets/base.css", "/assets/../api/recordings", "/modules/0/main.mjs",
     ):  # fmt: skip
         status, _, text = client.ask(path)
         assert status in {401, 404}, path

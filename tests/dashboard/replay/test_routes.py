@@ -7,6 +7,7 @@ import urllib.request
 
 import pytest
 
+from dashboard.server.browser_modules import STYLE_SHEETS
 from replay.recording import Recording
 
 
@@ -72,10 +73,20 @@ def test_every_first_page_brings_its_style(serve, overheat: Recording):
     """The very first request may be of any page: it names style and scripts, all of this server."""
     status, text = _get(f"{serve(overheat.path.parent)}/replay/overheat")
     assert status == 200
-    for name in ("look.css", "main.mjs", "live/page.mjs", "replay/page.mjs"):
+    for name in ("base.css", "main.mjs", "live/page.mjs", "replay/page.mjs"):
         assert name in text
     assert 'src="http' not in text
     assert 'href="http' not in text
+
+
+def test_the_page_loads_its_style_sheets_in_the_stated_order(serve, overheat: Recording):
+    """Each once, all of one version, none by Dash in the order of the alphabet."""
+    status, text = _get(f"{serve(overheat.path.parent)}/replay")
+    assert status == 200
+    links = re.findall(r'<link[^>]*rel="stylesheet"[^>]*href="([^"]+)"', text)
+    own = [link for link in links if "/modules/" in link or "/assets/" in link]
+    assert [link.rpartition("/")[2] for link in own] == list(STYLE_SHEETS)
+    assert len({link.rpartition("/")[0] for link in own}) == 1
 
 
 def test_dash_loads_no_module_by_itself(serve, overheat: Recording):

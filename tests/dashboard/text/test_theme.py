@@ -10,7 +10,7 @@ from dashboard.text import theme
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import DARK, LIGHT, contrast_ratio
 
-CSS = Path(theme.__file__).parents[1] / "assets" / "look.css"
+CSS = Path(theme.__file__).parents[1] / "assets" / "base.css"
 
 
 @pytest.mark.parametrize(
