@@ -1,17 +1,17 @@
-"""Shows a recording, live or past. Imports replay and the logger's vocabulary.
+"""Shows recordings, live or past, in a browser. Imports replay and the logger's vocabulary.
 
     app        the server: one process, one port
     cli        the commands that serve pages
-    plot_data  the one place that asks replay for what a figure draws
+    plot_data  the one place that reads from replay what a figure draws
     server/    what every route shares: requests, open recordings, origin, memory
-    access/    who is let in where the pages are served to others
+    access/    the password, where the pages are served to other machines
     text/      colours, units, numbers and times in words
     figures/   arrays -> plotly figures, pure
     pages/     Live, Replay, Limits and Bus: one function a page
     live/      what Live shows: follower, session, websocket
     replay/    what Replay shows of one recording, and its routes
     bus/       what Bus shows of one recording, and its routes
-    limits/    what Limits asks and is answered
+    limits/    what Limits evaluates: requests, replies, jobs
     assets/    what runs in the browser
 
 The flow is one-way: folder -> recording cache -> follower -> session -> browser for Live, and

@@ -1,8 +1,7 @@
 """The server of the pages: Dash on FastAPI, served by one uvicorn in this process.
 
 `build_server` makes the application without opening a port; `serve_pages` runs it until it is
-stopped. Serves
-this machine only, unless a password is asked for: `access` holds who is let in.
+stopped. It serves this machine only, unless a password is set (`access`).
 """
 
 import asyncio
@@ -32,7 +31,7 @@ from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
 from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
 from dashboard.server.dependencies import provide_services
-from dashboard.server.error_answers import add_error_handlers
+from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
 from dashboard.server.memory import limit_heaps, release_free_memory
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
@@ -125,7 +124,8 @@ def build_server(
         return JSONResponse({"serves": "dutytrace"})
 
     server.add_api_route("/health", health, methods=["GET"], response_model=None)
-    # The one that was added last is asked first.
+    add_unknown_address_route(server)
+    # The middleware that was added last runs first.
     server.add_middleware(SessionMiddleware, access=access)
     server.add_middleware(OriginMiddleware, policy=guard)
     # Dash lists its assets before the first request that it routes itself; a page address that is
@@ -152,19 +152,19 @@ def serve_pages(
     recordings
         The folder whose recordings are shown; it need not exist yet.
     host
-        The address to serve on; any but a loopback one demands a password.
+        The address to serve on; any but a loopback address requires a password.
     port
         0: any free one.
     password_file
-        Holds the hash of the password that is asked for.
+        Holds the hash of the password; None: no password.
     origin
-        The address that a reverse proxy shows, such as https://bench.lab; demands a password too.
+        The address that a reverse proxy shows, such as https://bench.lab; requires a password, too.
     read_only
         Nothing can be written from the pages: no note, no acknowledgement, no cut.
     open_at
-        A recording to be opened in Replay, from anywhere.
+        A recording, in this folder or not, to be opened in Replay.
     ready
-        Called once with the pages' address as soon as connections are accepted.
+        Is called once with the address of the pages, as soon as connections are accepted.
 
     Raises
     ------
@@ -175,7 +175,7 @@ def serve_pages(
     if origin and not is_origin(origin):
         raise InputError(
             f"--origin: found {origin!r}, expected the address that the reverse proxy shows, "
-            "such as https://bench.lab (no path behind it)."
+            "such as https://bench.lab (without a path)."
         )
     if (to_others or origin) and password_file is None:
         option = f"--host {host}" if to_others else f"--origin {origin}"
@@ -214,7 +214,7 @@ def serve_pages(
             ws_max_size=65536,
             timeout_graceful_shutdown=SHUTDOWN_TIMEOUT_S,
             server_header=False,
-            # Whoever connects is who tries a password, not whom a header names.
+            # Tries of a password count for the address that connects, not for one in a header.
             proxy_headers=False,
         ),
         started=lambda: ready(address) if ready is not None else None,
@@ -249,7 +249,7 @@ class _Server(uvicorn.Server):
             self._say_started()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        # Before it waits for requests: one that takes long ends itself within that time.
+        # Set before it waits for open requests, so that long ones can end in that time.
         self._say_stopping()
         if self._memory_task is not None:
             self._memory_task.cancel()
@@ -265,7 +265,13 @@ def _host_names(host: str) -> list[str]:
 
 
 def _open_listener(host: str, port: int) -> socket.socket:
-    """Return a listening socket, or say why there is none before anything else starts."""
+    """Return a listening socket, opened before anything else starts.
+
+    Raises
+    ------
+    InputError
+        The port is in use or may not be used.
+    """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
     try:
@@ -276,8 +282,8 @@ def _open_listener(host: str, port: int) -> socket.socket:
         listener.close()
         reason = getattr(fault, "strerror", None) or str(fault)
         raise InputError(
-            f"--port: {port} on {host} cannot be served on ({reason}); another program may be using "
-            "it, or --host is no address of this machine. Choose another with --port, or --port 0 "
-            "for any free one."
+            f"--port: {port} on {host} cannot be served on ({reason}); another program may be "
+            "using it, or --host is no address of this machine. Choose another with --port, or "
+            "--port 0 for any free one."
         ) from None
     return listener

@@ -27,7 +27,7 @@ def serve_dashboard(
     recordings: Recordings = DEFAULT_RECORDINGS,
     port: Port = 8050,
     host: Annotated[
-        str, typer.Option(help="Address to serve on; any but this machine's own asks a password.")
+        str, typer.Option(help="Address to serve on; any but this machine's own needs a password.")
     ] = "127.0.0.1",
     password_file: Annotated[
         Path | None, typer.Option(help="Ask for the password whose hash is in this file.")
@@ -131,14 +131,15 @@ def tabulate_curve(
     html: Annotated[Path | None, typer.Option(help="Draw it into this file.")] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Tabulate, and draw, how long a current may last: to hold beside a handbook."""
+    """Tabulate, and draw, how long a current may last, to compare it with a handbook."""
     from logger.limits.curve_table import CurveSettings, curve_table, limit_curve_settings
     from logger.limits.limit import read_limits
 
     if limits is not None:
         if (setting, tms, k, tau_s) != (1.0, 1.0, 1.05, _TAU_S):
             raise InputError(
-                "--limits: found beside --setting, --tms, --k or --tau, which the limit says."
+                "--limits: found it together with --setting, --tms, --k or --tau, which the limit "
+                "has itself."
             )
         settings, unit = limit_curve_settings(read_limits(limits), curve, preload=preload)
     else:

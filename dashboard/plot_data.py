@@ -1,8 +1,8 @@
-"""Plot data: what a figure of a recording's rows is drawn from, read from the recording.
+"""Plot data: the lines, bands and annotations of a figure, read from a recording.
 
 The only code that reads recordings for figures; `figures` itself is pure. Never more than two
-points a bucket and never more buckets than pixels; gaps are NaN. Computes nothing but the change to
-shown units.
+points a bucket and never more buckets than pixels; gaps are NaN. Computes nothing but the
+conversion to displayed units.
 """
 
 from dataclasses import dataclass, replace
@@ -47,7 +47,7 @@ __all__ = [
 Bins = NDArray[np.float64]
 
 BAND_BUCKET_PX = (4, 10)
-"""Buckets of a band: as fine as whole cycles fit into them, else as coarse as a cycle may be."""
+"""Widths of a band's buckets, tried in turn: wider ones hold whole cycles that are longer."""
 LINE_PX_PER_BUCKET = 2
 
 
@@ -57,9 +57,9 @@ _NEVER_NS = 2**62
 def plan_recording_rows(
     recording: Recording, displays: Displays = DEFAULT_DISPLAYS, limits: LimitSet | None = None
 ) -> tuple[PlotRow, ...]:
-    """Return the rows that a recording fills.
+    """Return the rows of a recording's figure.
 
-    `limits`: whose channels are drawn in any case; left away, those that were in force last.
+    `limits`: of several temperatures the one with a limit is drawn; None: the newest in force.
     """
     limits_in_force = recording.limits if limits is None else limits
     channels = {joint: recording.channels(joint) for joint in recording.joints}
@@ -77,13 +77,16 @@ def plan_recording_rows(
 def recording_limit_lines(
     recording: Recording, plan: tuple[PlotRow, ...], sets: tuple[tuple[int, LimitSet], ...]
 ) -> tuple[LimitLine, ...]:
-    """Return the limit lines of a whole recording, each where it held; `sets` are its own."""
+    """Return the limit lines of a whole recording, each over the time when it was in force.
+
+    `sets`: (since when, which limits were in force), in order of time.
+    """
     rated = {joint: recording.bench.joint_named(joint).rated for joint in recording.joints}
     return limit_lines(sets, plan, rated, recording.start_ns)
 
 
 def other_pens(plan: PlotRow, overlaid: Recording) -> tuple[Pen, ...]:
-    """Return the pens of a row that draw a second recording: what is measured in both."""
+    """Return the pens that draw a second recording: the measured channels that both have."""
     return tuple(
         replace(pen, other=True)
         for pen in plan.measured_pens
@@ -97,13 +100,13 @@ class _RowSource:
 
     recording: Recording
     zero_ns: int
-    """Its instant that stands at the zero of the axis."""
+    """Its instant at 0 s of the time axis."""
     pens: tuple[Pen, ...]
     start_ns: int
     end_ns: int
 
     def open_window(self, pen: Pen) -> ChannelWindow:
-        """Return a look at what a pen draws."""
+        """Return the window of the channel that a pen draws."""
         return ChannelWindow(self.recording, pen.joint, pen.channel, self.start_ns, self.end_ns)
 
 
@@ -160,16 +163,15 @@ def read_row(
 ) -> ReadRow:
     """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow.
 
-    A second recording that lies `overlay` the first is read alike, and drawn alike: where one of
-    both
-    has cycles that are too narrow, both are bands of one width.
+    An `overlay` is read and drawn in the same way: where one of both recordings has cycles that are
+    too narrow, both are bands with buckets of the same width.
     """
     windows = [
         (source, pen, source.open_window(pen))
         for source in _row_sources(recording, plan, start_ns, end_ns, overlay)
         for pen in source.pens
     ]
-    # A temperature drifts and flickers by a count; it has no cycles to be told apart.
+    # A temperature drifts and flickers by one count; it has no cycles.
     banded = plan.quantity != "temperature" and bool(plan.measured_pens)
     for bucket_px in BAND_BUCKET_PX if banded else ():
         bins = max(8, width_px // bucket_px)
@@ -196,7 +198,7 @@ def _read_line(
 ) -> Line:
     time_ns, values = window.polyline(bins=bins)
     if pen.other and source.recording.end_ns < source.end_ns:
-        # It ends within the picture: its last value holds no further.
+        # It ends within the window: its last value is not held beyond its end.
         time_ns = np.append(time_ns, np.int64(source.recording.end_ns))
         values = np.append(values, np.nan)
     return Line(
@@ -209,7 +211,15 @@ def _read_line(
 def read_bins(
     recording: Recording, pens: tuple[tuple[Pen, float], ...], start_ns: int, count: int, width: int
 ) -> Bins:
-    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean."""
+    """Return `count` bins of every pen, shape (count, pens, 3): first and second extreme, mean.
+
+    Parameters
+    ----------
+    pens
+        Each with its factor to displayed units.
+    width
+        Of a bin, in ns.
+    """
     bins = np.full((count, len(pens), 3), np.nan)
     for index, (pen, factor) in enumerate(pens):
         envelope = read_envelope(
@@ -232,11 +242,17 @@ def read_annotations(
     displays: Displays = DEFAULT_DISPLAYS,
     applied: AppliedLimits | None = None,
 ) -> Annotations:
-    """Return what is marked in a window of a recording.
+    """Return the annotations of a window of a recording.
 
-    `end_ns` is None where the window goes on: what was just said stands a moment after the newest
-    value, and belongs to the picture that comes. `applied`: what was in force and was raised; left
-    away, that which was recorded.
+    Parameters
+    ----------
+    end_ns
+        None where the window follows a live recording: an event may be a moment newer than the
+        newest value, and must not be left out.
+    open_gap
+        Whether a gap that reaches the end of the recording is still open.
+    applied
+        The limits and alerts to show; None: as recorded.
     """
     applied = applied or recorded_limits(recording)
     if end_ns is None:
@@ -282,10 +298,10 @@ def add_overlay_annotations(
     start_s: float,
     end_s: float,
 ) -> Annotations:
-    """Return the marks of a window with those of a second recording that is laid over it.
+    """Return the annotations of a window with those of a second recording laid over it.
 
-    Its gaps among the joints that are drawn, where it begins and where it ends; its limits and
-    alerts are its own.
+    Those are the gaps of the joints that are drawn, its start and its end. Its limits and alerts
+    are not shown.
     """
     overlaid, zero_ns = overlay.recording, overlay.zero_ns
     begin_ns, end_ns = (zero_ns + round(at_s * 1e9) for at_s in (start_s, end_s))

@@ -2,23 +2,23 @@
 
     recording      one recording, live or finished: what every reader starts from
     recent         the newest rows and every event of a recording, read once for all callers
-    single_flight  work that several threads ask for at once is done once
+    single_flight  work that several threads request at once is done once
     window         any span at any width in pixels: envelopes and lines, no extreme lost
-    cycles         whether the cycles of a trace are too narrow to be drawn apart
+    cycles         whether the cycles of a trace are too narrow to be distinguished in a picture
     statistics     exact time-weighted statistics of a span
     trend          how a joint's temperature changes, from its newest minutes
     present        the present on a live recording's clock
-    alignment      where a second recording stands on the time axis of a first
+    alignment      at which time a second recording is laid over a first
     bus_history    the buses second by second and in buckets
-    bus_events     what happened to the buses, and who sent in a short span
-    drive_state    what each drive reports of itself: state and fault in words, and since when
-    check          is a recording whole, and what is missing
+    bus_events     events and outages of the buses, and who sent in a short span
+    drive_state    the state and fault that each drive reports, in words, and since when
+    check          whether a recording is complete, and what is missing
     export         a span as one CSV or Parquet file
     cli            the commands that read recordings back
     evaluation/    limits evaluated over stored rows, in full and by exact short ways
     excursions/    which limits applied, what they raised, what led up to it
-    tuning/        candidate limits judged on recordings
+    tuning/        candidate limits scored on recordings, and the choice of one
     exploring/     limits tried by hand, for the Limits page
 
-Kept together: what lies directly in here is what every page and command reads from a recording.
+Kept together: the modules directly in here are what every page and command reads from a recording.
 """

@@ -1,8 +1,8 @@
-"""Two recordings over each other: where the second one stands on the time axis of the first.
+"""Two recordings over each other: where the second one lies on the time axis of the first.
 
-A shift says how much later than the first one's start that of the second is laid; it is given by
-hand, or found from an event of each. The first one's axis and clock stay what they are. Reads no
-disk: what is found is found among events that somebody read.
+The shift is by how much later than the start of the first recording that of the second one lies. It
+is given by hand, or by one event of each. The axis and clock of the first are unchanged. Reads no
+disk: the events are given.
 """
 
 from collections.abc import Iterable, Sequence
@@ -21,15 +21,15 @@ _ANCHOR_EVENTS: Final = frozenset({EventKind.RAISED, EventKind.RETURNED, EventKi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anchor:
-    """An event of a recording that one of another recording can be laid at."""
+    """An event of a recording by which it can be aligned with another one."""
 
     kind: AnchorKind
     offset_ns: int
-    """Since the recording's start."""
+    """Time since the start of the recording."""
     joint: str = ""
     limit: str = ""
     text: str = ""
-    """What a note says."""
+    """The text of a note."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,27 +38,27 @@ class Overlay:
 
     recording: Recording
     shift_ns: int
-    """Its start stands so much later than the first one's; negative: earlier."""
+    """By how much later than the first one it starts; negative: earlier."""
 
     @property
     def zero_ns(self) -> int:
-        """Its instant that stands at the first one's start; may lie before its own."""
+        """Its instant at the start of the first one; may be before its own start."""
         return self.recording.start_ns - self.shift_ns
 
 
 def find_anchors(
     events: Iterable[Event], *, start_ns: int, end_ns: int | None = None
 ) -> tuple[Anchor, ...]:
-    """Return what of a recording's events another can be laid at, in order of time.
+    """Return the events of a recording that can be aligned with another's, in order of time.
 
     Parameters
     ----------
     events
-        The recording's.
+        All events of the recording.
     start_ns
-        When it began.
+        Its start.
     end_ns
-        When it ended; None while it has no end, which is then no event either.
+        Its end, which is an anchor too; None while it has none.
     """
     anchors = [
         Anchor(
@@ -77,10 +77,10 @@ def find_anchors(
 
 
 def first_common_alert(first: Sequence[Anchor], second: Sequence[Anchor]) -> tuple[int, int] | None:
-    """Return the places of the first raising of the same limit in both, None if there is none.
+    """Return the indices of the first raise of the same limit in both, None if there is none.
 
-    Both in order of time. What was raised on the same joint in both comes first, then a limit by
-    its name alone: the joint may have been called otherwise.
+    Both must be in order of time. A limit on the same joint in both is preferred to one of the same
+    name alone, since the joint may have another name.
     """
     for by_joint in (True, False):
         raised_in_second: dict[tuple[str, str], int] = {}

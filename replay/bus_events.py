@@ -1,7 +1,7 @@
-"""What happened to the buses of a recording, and who talked in a short span of it.
+"""The events and outages of the buses of a recording, and who sent in a short span of it.
 
-The span is a bounded sample: its frames are read a second at a time until there are enough, and
-what was looked at in the end is told with it. Nothing here reads all frames of a recording.
+The span is a bounded sample: its frames are read a second at a time until there are enough, and the
+result says which span was read in the end. Nothing here reads all frames of a recording.
 """
 
 from dataclasses import dataclass, replace
@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 MAX_SAMPLE_FRAMES: Final = 200_000
-"""Of a sample: some 25 s of a full 1 Mbit/s bus, and worked out in a fraction of a second."""
+"""Of a sample: some 25 s of a full 1 Mbit/s bus, evaluated in a fraction of a second."""
 MAX_SAMPLE_S: Final = 600.0
 """Of a sample, however quiet the bus."""
 _SAMPLE_STEP_NS: Final = 1_000_000_000
@@ -40,7 +40,7 @@ _BUS_EVENT_KINDS: Final = (
     EventKind.CONTINUED,
 )
 _HINTS_THAT_NEED_THE_BUS: Final = frozenset({"nothing", "silent", "stopped", "not_asked"})
-"""Pictures that say nothing where the bus itself was away."""
+"""Hints of `diagnose` that mean nothing while the bus itself was lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,16 +50,16 @@ class BusEvent:
     time_ns: int
     kind: EventKind
     bus: int | None
-    """Place in the bench's list of buses; None: all of them, or it is not known which."""
+    """Index in the bench's list of buses; None: all of them, or it is not known which."""
     text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outage:
-    """A stretch in which a bus could not be reached, or nobody recorded."""
+    """A span in which a bus was lost, or in which no recorder ran."""
 
     bus: int | None
-    """None: all of them."""
+    """Index of the bus; None: all of them, since no recorder ran."""
     start_ns: int
     end_ns: int | None
     """None: it has not come back."""
@@ -68,21 +68,21 @@ class Outage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrafficSample:
-    """Who talked in a span."""
+    """Who sent in a span."""
 
     start_ns: int
     end_ns: int
-    """The span that was looked at: shorter than what was asked for where that holds too much."""
+    """End of the span that was read, which may be shorter than the requested one."""
     is_truncated: bool
     """Whether it is shorter."""
     buses: tuple[BusStatistics, ...]
     """One for each bus of the bench."""
     hints: tuple[tuple[str, ...], ...]
-    """For each bus what its figures look like, in sentences."""
+    """For each bus what its statistics suggest, in sentences."""
 
 
 def list_bus_events(recording: Recording) -> tuple[BusEvent, ...]:
-    """Return the events that concern buses, in sequence."""
+    """Return the events that concern buses, in the order in which they were recorded."""
     return tuple(
         BusEvent(
             time_ns=event.time_ns,
@@ -96,10 +96,10 @@ def list_bus_events(recording: Recording) -> tuple[BusEvent, ...]:
 
 
 def find_outages(recording: Recording) -> tuple[Outage, ...]:
-    """Return every stretch without a bus, in order of its beginning.
+    """Return every outage, in order of its start.
 
-    A bus that is lost is away until it is back, or until nobody recorded any more; a recording that
-    was gone on with tells how long nobody recorded.
+    A lost bus is out until it is back, or until its recorder ended. Where another recorder resumed,
+    its event says for how long none ran; that span is an outage of all buses.
     """
     outages: list[Outage] = []
     open_outages: dict[int | None, BusEvent] = {}
@@ -140,13 +140,14 @@ def sample_traffic(
     newest: bool = False,
     max_frames: int = MAX_SAMPLE_FRAMES,
 ) -> TrafficSample:
-    """Return who talked in [start_ns, end_ns), or in as much of it as holds `max_frames` frames or
-    so.
+    """Return who sent in [start_ns, end_ns), or in a part of it that holds enough frames.
 
     Parameters
     ----------
     newest
-        Where it has to be cut, the end is looked at and not the beginning.
+        If only a part is read, it is the end of the span rather than the beginning.
+    max_frames
+        Reading stops after the piece in which so many frames are reached.
     """
     requested_ns = end_ns - start_ns
     remaining_ns = min(requested_ns, to_ns(MAX_SAMPLE_S))
@@ -158,7 +159,7 @@ def sample_traffic(
         pieces.append(recording.read_frames(begin_ns, begin_ns + width_ns))
         count += len(pieces[-1])
         sampled_ns, remaining_ns = sampled_ns + width_ns, remaining_ns - width_ns
-        # A quiet bus is read in wider pieces, since each costs as much as it touches.
+        # A quiet bus is read in wider pieces: each read costs something, however few its frames.
         width_ns = (
             min(2 * width_ns, _MAX_SAMPLE_STEP_NS)
             if len(pieces[-1]) < max_frames // 100
@@ -191,11 +192,14 @@ def sample_traffic(
 
 
 def _sample_hints(statistics: BusStatistics, *, is_out: bool) -> tuple[str, ...]:
-    """Return the hints that hold for what was recorded and not merely listened to."""
+    """Return the hints that hold for a recording.
+
+    `diagnose` is written for somebody who only listens, before anything is recorded.
+    """
     settings = statistics.settings
     if settings.send:
-        # The recorder did ask and did acknowledge: silence is silence, and not acknowledged means
-        # that the adapter does not.
+        # The recorder did send requests and acknowledge frames. So a silent joint is not one that
+        # only waits for a request, and frames without an acknowledgement mean a faulty adapter.
         statistics = replace(
             statistics,
             only_requested=(),

@@ -1,10 +1,9 @@
-"""How the buses of a recording fared, second by second, and in buckets for any width in pixels.
+"""Statistics of the buses of a recording, second by second and in buckets of any width.
 
-Reads the once-a-second figures that the recorder wrote and never a frame: 24 h are 86,400 rows a
-bus. `extend_bus_seconds` takes in what has been written since and reads nothing twice, so a page
-may ask every
-second. A recording from before there were figures for each bus, or one made of a log, tells only
-those of the recorder as a whole.
+Reads the statistics that the recorder wrote each second, never a frame: 24 h are 86,400 rows a bus.
+`extend_bus_seconds` adds the rows written since the last call and reads nothing twice, so that a
+page can call it every second. Older recordings, and those made of a log, have only statistics of
+the recorder as a whole.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -31,35 +30,33 @@ _BusColumns = dict[str, Ints | Floats]
 
 _SECOND_NS: Final = 1_000_000_000
 _RUNNING_TOTALS: Final = ("lost", "garbled", "unanswered")
-"""Written as counts from the beginning."""
+"""Columns that the recorder writes as counts since it started."""
 _COUNT_COLUMNS: Final = ("error_frames", "remote_frames", *_RUNNING_TOTALS)
-
-
 _ZERO_TOTALS: Final = (0,) * len(_RUNNING_TOTALS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusSeconds:
-    """n rows in order of time, every array of shape (n,)."""
+    """Statistics of n seconds of buses, in order of time; every array of shape (n,)."""
 
     time_ns: Ints
-    """The end of the second or so that a row tells of."""
+    """End of the second that a row is about."""
     bus: NDArray[np.uint8]
-    """Place in the bench's list of buses, from 0."""
+    """Index in the bench's list of buses."""
     frames_per_s: Floats
     load: Floats
     """Share of the time, NaN where no bit rate is known."""
     error_frames: Ints
     remote_frames: Ints
     lost: Ints
-    """In that second; what is written counts from the beginning."""
+    """Frames lost in that second."""
     garbled: Ints
     unanswered: Ints
-    """Requests to which no answer came in time."""
+    """Requests without a response in time."""
     each_bus: bool = True
-    """False: only the recorder as a whole was told of, and `bus` is 0 throughout."""
+    """False: the statistics are of the recorder as a whole, and `bus` is 0 throughout."""
     counted: tuple[tuple[int, ...], ...] = ()
-    """For each bus what was counted lost, garbled and unanswered so far, to go on from."""
+    """For each bus the newest running totals (`_RUNNING_TOTALS`), to continue from."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -91,11 +88,11 @@ def _to_bus_seconds(values: _BusColumns) -> BusSeconds:
 
 
 NO_SECONDS: Final = _to_bus_seconds(dict.fromkeys(("time_ns", "frames_per_s", "load"), np.empty(0)))
-"""What is known of a recording before anything is read."""
+"""No seconds: the state before anything is read."""
 
 
 def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -> BusSeconds:
-    """Return what is known of a recording after its newest rows are taken in as well."""
+    """Return `seconds` with the rows of a recording that were written after them."""
     since_ns = int(seconds.time_ns[-1]) + 1 if len(seconds) else TIME_MIN_NS
     if seconds.each_bus or not len(seconds):
         table = recording.read_rows("buses", start_ns=since_ns, end_ns=TIME_MAX_NS)
@@ -107,7 +104,7 @@ def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -
             return seconds
     table = recording.read_rows("health", start_ns=since_ns, end_ns=TIME_MAX_NS)
     if seconds.each_bus is False and recording.row_count("buses"):
-        # It is gone on with by a recorder that tells more: begin anew with that.
+        # A newer recorder has resumed, which writes each bus: read again from the start.
         return extend_bus_seconds(recording)
     if not table.num_rows:
         return seconds
@@ -120,7 +117,7 @@ def _columns_from_buses(table: pa.Table) -> _BusColumns:
         columns[name] = table[name].to_numpy()
     for name in ("bus", *_COUNT_COLUMNS):
         if name not in table.column_names:
-            continue  # a recorder of before that did not tell it
+            continue  # an older recorder did not write this column
         columns[name] = table[name].fill_null(0).to_numpy().astype(np.int64)
     return columns
 
@@ -140,7 +137,7 @@ def _row_times(table: pa.Table) -> Ints:
 
 
 def _append_columns(seconds: BusSeconds, columns: _BusColumns) -> BusSeconds:
-    """Return known rows and new ones, whose running counts are made counts of each second."""
+    """Return the rows with new ones appended, running totals turned into counts of each second."""
     added = _to_bus_seconds(columns)
     last_totals = dict(enumerate(seconds.counted))
     increments = {name: getattr(added, name).copy() for name in _RUNNING_TOTALS}
@@ -151,7 +148,7 @@ def _append_columns(seconds: BusSeconds, columns: _BusColumns) -> BusSeconds:
         for name, so_far in zip(_RUNNING_TOTALS, previous, strict=True):
             running = getattr(added, name)[rows]
             steps = np.diff(running, prepend=so_far)
-            # A recorder that goes on in a recording counts from nought again.
+            # A recorder that resumes counts from 0 again.
             increments[name][rows] = np.where(steps < 0, running, steps)
     added = replace(added, **increments)
     bus_count = max(last_totals, default=-1) + 1
@@ -175,7 +172,7 @@ def _append_columns(seconds: BusSeconds, columns: _BusColumns) -> BusSeconds:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusTotals:
-    """One bus over the whole recording; NaN for what nobody told."""
+    """One bus over the whole recording; NaN where nothing is known."""
 
     load_mean: float
     load_max: float
@@ -189,7 +186,7 @@ class BusTotals:
 
 
 def bus_totals(seconds: BusSeconds) -> BusTotals:
-    """Return the figures of one bus over all its seconds."""
+    """Return the totals of one bus over all its seconds."""
 
     def of(values: Floats) -> tuple[float, float]:
         known_values = values[~np.isnan(values)]
@@ -211,12 +208,12 @@ def bus_totals(seconds: BusSeconds) -> BusTotals:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusBuckets:
-    """m neighbouring buckets of one bus; NaN, or 0 of what is counted, where no second was told."""
+    """m consecutive buckets of one bus; NaN (counts: 0) where no second is known."""
 
     start_ns: Ints
     width_ns: int
     load: tuple[Floats, Floats, Floats]
-    """Least, mean and most."""
+    """Minimum, mean and maximum, each of shape (m,)."""
     frames_per_s: tuple[Floats, Floats, Floats]
     error_frames: Ints
     remote_frames: Ints
@@ -236,7 +233,7 @@ def to_bus_buckets(seconds: BusSeconds, start_ns: int, end_ns: int, *, width_ns:
     first_bucket = start_ns // width_ns
     count = max(0, -(-end_ns // width_ns) - first_bucket)
     bucket = (seconds.time_ns - _SECOND_NS // 2) // width_ns - first_bucket
-    # The newest second of a picture may end just behind it, and the first begin just before.
+    # Seconds at the ends of a window may lie with their middle outside of it.
     inside = (bucket >= 0) & (bucket < count)
     bucket = bucket[inside]
 

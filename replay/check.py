@@ -1,4 +1,4 @@
-"""Whether a recording is whole, and what is missing."""
+"""Whether a recording is complete, and what is missing."""
 
 from dataclasses import dataclass
 from typing import Any, Final
@@ -11,7 +11,7 @@ from replay.recording import Recording
 __all__ = ["CheckResult", "Gap", "check_recording"]
 
 _GAP_CAUSES: Final = {
-    EventKind.BUS_LOST: "the bus went away",
+    EventKind.BUS_LOST: "the bus was lost",
     EventKind.DROPPED: "frames were lost",
     EventKind.CONTINUED: "no recorder ran",
 }
@@ -19,7 +19,7 @@ _GAP_CAUSES: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A stretch without a frame of one joint."""
+    """A span without a frame of one joint."""
 
     joint: str
     start_ns: int
@@ -27,7 +27,7 @@ class Gap:
     cause: str
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content."""
+        """Return it as in the answer of `dutytrace check --json`."""
         return {
             "joint": self.joint,
             "start": iso_utc(self.start_ns),
@@ -38,10 +38,10 @@ class Gap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
-    """What a recording holds and lacks."""
+    """What a recording holds, and what is missing."""
 
     is_complete: bool
-    """Nothing that was written is missing; gaps on the bus do not count against it."""
+    """Whether nothing that was written is missing and no frame was dropped; gaps may be there."""
     live: bool
     rows: dict[str, int]
     frames: int
@@ -50,7 +50,7 @@ class CheckResult:
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content, as `dutytrace check --json` answers."""
+        """Return it as the answer of `dutytrace check --json`."""
         return {
             "whole": self.is_complete,
             "live": self.live,
@@ -63,7 +63,7 @@ class CheckResult:
 
 
 def check_recording(recording: Recording) -> CheckResult:
-    """Return what a recording holds and lacks, from its files and its events."""
+    """Return what a recording holds and what is missing, from its files and its events."""
     events = recording.read_events()
     gaps = []
     for joint in recording.joints:

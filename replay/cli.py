@@ -43,11 +43,11 @@ __all__ = [
 ]
 
 AlertNumber = Annotated[int, typer.Argument(metavar="ALERT", help="The alert's number.", min=1)]
-Who = Annotated[str, typer.Option(help="Who says so.")]
+Who = Annotated[str, typer.Option(help="Who does this; kept with it.")]
 
 
 def check_recording(recording: AnyRecording, as_json: AsJson = False) -> None:
-    """Tell whether a recording is whole, and what is missing."""
+    """Check whether a recording is complete, and what is missing."""
     from logger.store.layout.remote import location_of
     from replay.check import check_recording
     from replay.recording import Recording as Opened
@@ -63,7 +63,7 @@ def unpack_recording(
     recordings: Recordings = DEFAULT_RECORDINGS,
     as_json: AsJson = False,
 ) -> None:
-    """Make a packed recording a folder again, and tell whether it is whole."""
+    """Make a packed recording a folder again, and check whether it is complete."""
     from logger.store.tools.unpack import extract_recording
 
     with show_progress(f"Unpacking {file.name}", 1.0) as at:
@@ -115,7 +115,7 @@ def list_excursions(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """List every stretch beyond a limit, and what led up to it."""
+    """List every span beyond a limit, and what led up to it."""
     from logger.limits.limit import check_for_bench, read_limits
     from logger.store.layout.remote import location_of
     from replay.excursions.over_rows import find_excursions
@@ -182,8 +182,8 @@ def tune_limits(
             check_writable(path, suffix, option)
     if cluster is not None and jobs:
         raise InputError(
-            f"--jobs: found {jobs} beside --cluster, expected one of the two: the cluster says how "
-            "many work there."
+            f"--jobs: found {jobs} together with --cluster, expected one of the two: the cluster "
+            "decides how many tasks run there."
         )
     base = read_limits(limits)
     asked = prepare_sweep(
@@ -208,7 +208,7 @@ def tune_limits(
                 base, found.request.sweep.candidates[found.chosen_index], comment
             ),
         )
-    show(report.sweep_to_json(found), _tuned_lines(found, table, save), as_json=as_json)
+    show(report.sweep_to_json(found), _sweep_lines(found, table, save), as_json=as_json)
     status = report.sweep_outcome(found).status
     if status:
         raise typer.Exit(status)
@@ -305,7 +305,7 @@ def _lead_up(one: "Excursion") -> str:
     return ", ".join(torques) + rated
 
 
-def _tuned_lines(found: "SweepResult", table: Path | None, save: Path | None) -> Iterator[Line]:
+def _sweep_lines(found: "SweepResult", table: Path | None, save: Path | None) -> Iterator[Line]:
     from replay.tuning import report
 
     yield Table(report.PARETO_TABLE_HEAD, report.pareto_rows(found) if found.pareto_indices else [])

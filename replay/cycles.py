@@ -1,4 +1,4 @@
-"""Whether the cycles of a trace are too narrow to be told apart in a picture. Pure."""
+"""Whether the cycles of a trace are too narrow to be distinguished in a picture. Pure."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,22 +16,22 @@ COMMON_SHARE = 0.9
 def are_cycles_narrow(minimum: FloatArray, maximum: FloatArray, *, least: float = 0.0) -> bool:
     """Return whether buckets of about ten pixels mostly hold whole cycles.
 
-    They do when the typical bucket spans most of what the window spans, and the next one spans
-    nearly the same: of single moves the neighbours would differ.
+    They do when the typical bucket covers most of the range of the window, and the next one covers
+    nearly the same: neighbours of single moves would differ.
 
     Parameters
     ----------
     minimum, maximum
         Of each bucket, shape (n,), NaN for one without values.
     least
-        A window that spans less counts as spanning that: a reading that flickers by one count is no
-        cycle.
+        Smallest range of a window, in the unit of the channel: a reading that flickers by one count
+        is no cycle.
     """
     held = np.isfinite(minimum) & np.isfinite(maximum)
     if held.sum() < MIN_BUCKETS:
         return False
     low, high = minimum[held], maximum[held]
-    # Quantiles: a rare spike is no measure of what the trace usually does.
+    # Quantiles, since a rare spike would widen the range of a trace that does not cycle.
     whole = max(float(np.quantile(high, 0.95) - np.quantile(low, 0.05)), least)
     if whole <= 0 or float(np.median(high - low)) < WHOLE_SHARE * whole:
         return False
@@ -48,7 +48,7 @@ def group_extremes(ends: FloatArray, group: int) -> tuple[FloatArray, FloatArray
     ends
         Both extremes of each bin in any order, shape (n, 2).
     group
-        Bins a group; a rest at the end that fills none is left out.
+        Bins in a group; a remainder that does not fill one is left out.
 
     Returns
     -------

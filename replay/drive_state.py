@@ -1,8 +1,8 @@
-"""What each drive says of itself by now: state and fault in the layout's words, and since when.
+"""The state and the fault that each drive reports, in the layout's words, and since when.
 
-From the newest code of a joint and the events that tell where a code began to mean another; a
-layout without such codes may tell them in messages, of which the newest counts. Reads events, no
-rows.
+From the newest code of a joint, and the events that were recorded where the meaning of a code
+changed. A layout may report states and faults in messages instead, of which the newest counts.
+Reads events, no rows.
 """
 
 from collections.abc import Mapping, Sequence
@@ -29,22 +29,22 @@ _NO_FAULT_CODE: Final = 0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriveState:
-    """What a drive says of its state, or of its fault."""
+    """The state, or the fault, that a drive reports."""
 
     text: str
     """ "operation enabled", or "voltage (0x3210)"; the code alone where the layout has no words."""
     is_active: bool
-    """Of a fault: False where it says that there is none."""
+    """Of a fault: False where the drive reports that there is none."""
     since_ns: int | None
-    """When it began to mean that; None where no event tells."""
+    """When it was first reported without a change since; None where no event has it."""
     reported_ns: int
-    """When it was told last."""
+    """When it was last reported."""
 
 
 def read_drive_state(
     recording: Recording, joint: str, kind: DriveFact, newest: Mapping[str, tuple[int, float]]
 ) -> DriveState | None:
-    """Return what a joint's drive says of its state or fault; None where it never said anything.
+    """Return the state or fault of a joint's drive; None where it never reported any.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def read_drive_state(
     if message is None or (state is not None and (kind == EventKind.STATE or state.is_active)):
         return state
     if event is not None and event.time_ns > message.time_ns:
-        # The code has spoken since, and says that it is over.
+        # The code changed after the message, and reports no fault any more.
         return state
     return _state_from_message(frames, kind, message) or state
 
@@ -98,7 +98,7 @@ def _codes_of_channel(frames: tuple[Frame, ...], channel: str) -> CodeTable | No
 def _state_from_code(
     codes: CodeTable, kind: DriveFact, reading: tuple[int, float] | None, event: Event | None
 ) -> DriveState:
-    assert reading is not None or event is not None, "told_by has seen to it"
+    assert reading is not None or event is not None, "the caller has one of the two"
     reported_ns, value = reading if reading is not None else (0, 0.0)
     if event is not None and event.time_ns >= reported_ns:
         reported_ns, value = event.time_ns, event.value
@@ -115,7 +115,7 @@ def _state_from_code(
 def _state_from_message(
     frames: tuple[Frame, ...], kind: DriveFact, message: Event
 ) -> DriveState | None:
-    """Return what a message says by its first part; None for one that is of no frame."""
+    """Return the state in the first part of a message; None if no frame of the layout sent it."""
     for frame in frames:
         if frame.part and EventKind(frame.event) == kind and message.frame == frame.name:
             part = frame.part[0]
@@ -131,12 +131,12 @@ def _state_from_message(
 
 
 def _code_text(codes: CodeTable, kind: DriveFact, code: int) -> str:
-    # The number of a fault is what its maker's manual is searched for; that of a state is not.
+    # People look up the number of a fault in the manual of the drive, but not that of a state.
     return (codes.describe_code(code) if kind == EventKind.STATE else "") or codes.label(code)
 
 
 def _is_no_fault(codes: CodeTable, code: int) -> bool:
-    """Whether a fault code says that there is none: nought, or what has the same name."""
+    """Return whether a fault code means no fault: 0, or any code with the same name as 0."""
     named = codes.describe_code(_NO_FAULT_CODE) not in {"", UNKNOWN_CODE}
     return code == _NO_FAULT_CODE or (named and _have_same_meaning(codes, code, _NO_FAULT_CODE))
 

@@ -1,8 +1,8 @@
 """A span of a recording as one CSV or Parquet file, in order of time, all joints in one table.
 
-Read and written window by window, so that memory does not grow with the span. The file is there
-when it is whole: it is written aside and renamed. Columns carry their units in their names, as in
-the recording; CSV gives times as ISO 8601 in UTC, to the nanosecond.
+Read and written window by window, so that memory does not grow with the span. The file is written
+under another name and renamed when it is complete. Columns carry their units in their names, as in
+the recording; CSV has times as ISO 8601 in UTC, to the nanosecond.
 """
 
 import threading
@@ -25,10 +25,10 @@ from replay.recording import Recording
 __all__ = ["export"]
 
 EXPORT_WINDOW_ROWS: Final = 65_536
-"""Rows of all joints that are in memory at a time, about."""
+"""About so many rows of all joints are in memory at a time."""
 MIN_EXPORT_WINDOW_NS: Final = 1_000_000
 MAX_EXPORT_WINDOW_NS: Final = 60_000_000_000
-"""Behind a long silence a burst may come: a window does not grow for ever."""
+"""A window does not grow beyond this during a silence: a burst of rows may follow it."""
 EXPORT_SUFFIXES: Final = (".csv", ".parquet")
 
 
@@ -49,24 +49,24 @@ def export(
     Parameters
     ----------
     out
-        Its ending says the format: .csv or .parquet.
+        Its suffix decides the format: .csv or .parquet.
     start_ns, end_ns
-        None: the recording's beginning, its end.
+        None: the start and the end of the recording.
     joints, channels
-        Which; none: all. A row that holds none of the channels asked for is left out.
+        Empty: all. A row with none of the given channels is left out.
     replace
-        Take the place of a file that is there.
+        Whether an existing file is replaced.
     progress
-        Called with the share that is done, 0 to 1.
+        Is called with the share that is done, 0 to 1.
     stop
-        Set from outside to end it.
+        Set from another thread to end it.
 
     Raises
     ------
     InputError
-        No such joint or channel, an empty span, a file that is there, an unknown ending.
+        No such joint or channel, an empty span, an existing file, an unknown suffix.
     OutsideFault
-        The disk took no more, or it was stopped; nothing was left behind.
+        The file could not be written, or `stop` was set; no file is left.
     """
     suffix = out.suffix.lower()
     if suffix not in EXPORT_SUFFIXES:
@@ -163,18 +163,19 @@ def _read_windows(
         if drop_empty:
             rows = rows.filter(_rows_with_values(rows, channels))
         if len(joints) > 1:
-            # Stable: of one time in the bench's order.
+            # The sort is stable: rows of the same time keep the order of the bench.
             order = pc.sort_indices(rows, sort_keys=[("time", "ascending")])
             rows = rows.take(order)
         yield until, rows
         begin = until
-        # Towards windows of that many rows, in steps of at most eight times.
+        # The next window is sized to hold so many rows at the present rate, at most eight times
+        # wider or narrower than this one.
         width = round(width * min(max(EXPORT_WINDOW_ROWS / max(row_count, 1), 0.125), 8.0))
         width = min(max(width, MIN_EXPORT_WINDOW_NS), MAX_EXPORT_WINDOW_NS)
 
 
 def _rows_with_values(table: pa.Table, channels: Sequence[str]) -> pa.ChunkedArray:
-    """Return which rows hold any of the channels."""
+    """Return for each row whether it has a value in any of the channels."""
     has_value = pc.is_valid(table[channels[0]])
     for channel in channels[1:]:
         has_value = pc.or_(has_value, pc.is_valid(table[channel]))

@@ -1,4 +1,4 @@
-"""The present on a live recording's clock, which a wall clock that is set does not move. Pure."""
+"""The present on the clock of a live recording, unaffected by steps of the wall clock. Pure."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,6 +6,7 @@ from typing import Final
 __all__ = ["PresentClock"]
 
 YOUNG_S: Final = 1.0
+"""A new row of at most this age by the wall clock is believed to be so old."""
 OLDEST_S: Final = 400 * 86400.0
 
 
@@ -13,8 +14,8 @@ OLDEST_S: Final = 400 * 86400.0
 class PresentClock:
     """Counts on a steady clock how long ago the newest row was written.
 
-    The age of a row that comes while somebody looks is known from the wall clock only if it is
-    small: the two clocks agree then. From there on the steady clock alone counts.
+    The wall clock gives the age of a newly written row only if that is small: then both clocks
+    agree. From there on the steady clock alone counts.
     """
 
     _newest_ns: int | None = None
@@ -35,10 +36,10 @@ class PresentClock:
         """
         age_s = max((wall_ns - newest_ns) / 1e9, 0.0)
         if self._newest_ns is None:
-            # Of what was written before the first look only the wall clock can tell the age.
+            # The age of a row from before the first call is known from the wall clock alone.
             self._written_s = steady_s - min(age_s, OLDEST_S)
         elif newest_ns > self._newest_ns:
-            # It has just been written; a wall clock that says otherwise was set meanwhile.
+            # It has just been written; if the wall clock differs, it was set.
             self._written_s = steady_s - (age_s if age_s < YOUNG_S else 0.0)
         self._newest_ns = max(newest_ns, self._newest_ns or newest_ns)
         return newest_ns + round((steady_s - self._written_s) * 1e9)

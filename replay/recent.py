@@ -1,8 +1,7 @@
-"""The newest rows of each joint, read once for all who ask.
+"""The newest rows of each joint of a live recording, kept in memory for all readers.
 
-A live recording is asked a hundred times a second for its last few rows, by each page for each
-channel. Gives what the reader gives, rows and order alike (a property test holds it). Safe for
-several threads.
+Every open page reads the last few rows of every channel several times a second. The rows and their
+order are those of the reader (a property test checks it). Safe for several threads.
 """
 
 from collections.abc import Sequence
@@ -21,12 +20,13 @@ from logger.store.reading.reader import RecordingReader
 __all__ = ["RecentRows"]
 
 RECENT_NS: Final = 4_000_000_000
+"""Span before the newest row that is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _RecentBatch:
     since_ns: int
-    """From this instant on every row is here."""
+    """From this instant on every row is in `batch`."""
     end_row: int
     batch: ReadingBatch
 
@@ -47,7 +47,7 @@ class RecentRows:
         end_ns: int,
         channels: Sequence[str],
     ) -> ReadingBatch | None:
-        """Return a joint's rows in [start_ns, end_ns); None if some lie too far back."""
+        """Return a joint's rows in [start_ns, end_ns); None if some of them are not kept."""
         span = reader.span_ns(status_stream(joint))
         if span is None or start_ns < span[1] - RECENT_NS:
             return None
@@ -67,7 +67,7 @@ class RecentRows:
     def _update_joint(
         self, reader: RecordingReader, joint: str, newest_ns: int
     ) -> _RecentBatch | None:
-        """Return what is kept of a joint with what has come since; None where it is not whole."""
+        """Return the kept rows of a joint with the new ones; None where some cannot be had here."""
         recent, stream = self._recent_batches.get(joint), status_stream(joint)
         end_row = reader.end_row(stream)
         if recent is not None and recent.end_row >= end_row:
@@ -84,7 +84,7 @@ class RecentRows:
                 reached_row = next_row
             row = max(first_row, known_row)
             new_batches.insert(0, batch.slice(row - first_row))
-        # Rows that went from the journal into a part before they were seen are not to be had here.
+        # Rows that were sealed into a part since the last call are no longer in the journal.
         if reached_row < end_row:
             return None
         channels = self._channels[joint]
@@ -92,7 +92,7 @@ class RecentRows:
         table = conform(pa.Table.from_batches(new_batches), schema)
         batch = readings_from_table(joint, table.select(["time", "position_segment", *channels]))
         if recent is None or row > known_row:
-            # Rows of the same instant may stand before the first one.
+            # Rows of the same instant as the first one may be missing.
             since_ns = int(batch.time_ns[0]) + 1
         else:
             recent_rows = slice(int(np.searchsorted(recent.batch.time_ns, from_ns)), None)

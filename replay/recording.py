@@ -1,7 +1,7 @@
-"""One recording, live or finished: the door that every reader goes through.
+"""One recording, live or finished, by joint and channel: what every page and command reads.
 
-Live is a recording whose end still grows; `refresh` takes in what has come. Everything is read
-through `logger.store.reading.reader`, so a page, a command and a computation see the same rows.
+A live recording is still being written; `refresh` takes in what is new. Everything is read through
+`logger.store.reading.reader`, so that pages, commands and computations see the same rows.
 """
 
 from collections.abc import Sequence
@@ -31,19 +31,19 @@ __all__ = ["Health", "Recording", "RecordingEntry", "find_recordings"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingEntry:
-    """A folder that looks like a recording."""
+    """A folder with a recording's manifest."""
 
     path: Path
     name: str
     started_ns: int
     live: bool
     fault: str
-    """Why it cannot be opened; empty: it can."""
+    """Why its manifest cannot be read; empty if it can."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Health:
-    """How the recorder fared at one second."""
+    """Statistics of the recorder in one second."""
 
     time_ns: int
     frames_per_s: float
@@ -56,7 +56,7 @@ class Health:
 
 
 def find_recordings(folder: Path) -> list[RecordingEntry]:
-    """Return what recordings a folder holds, newest first; broken ones with what is wrong."""
+    """Return the recordings in a folder, live ones first, then the newest; broken ones last."""
     entries = []
     if not folder.is_dir():
         return []
@@ -109,22 +109,22 @@ class Recording(RecordingReader):
 
     @property
     def name(self) -> str:
-        """What the test was called."""
+        """The name of the recording."""
         return self.manifest.name
 
     @property
     def joints(self) -> tuple[str, ...]:
-        """Names of the joints, in the bench's order."""
+        """Names of the joints, in the order of the bench."""
         return tuple(self._channels)
 
     @property
     def start_ns(self) -> int:
-        """When it began."""
+        """The start of the recording."""
         return self.manifest.started_ns
 
     @property
     def end_ns(self) -> int:
-        """When it ended, or just after its newest row while it has no end."""
+        """The end of the recording; of one that has not ended 1 ns after its newest row."""
         ended = self.manifest.ended_ns
         if ended is not None:
             return ended
@@ -133,16 +133,16 @@ class Recording(RecordingReader):
         return max([span[1] + 1 for span in spans if span], default=self.start_ns)
 
     def newest_ns(self, joint: str) -> int | None:
-        """Return the time of a joint's newest row, None when it said nothing yet."""
+        """Return the time of a joint's newest row, None while it has none."""
         span = self.span_ns(status_stream(joint))
         return span[1] if span else None
 
     def channels(self, joint: str) -> tuple[str, ...]:
-        """Return a joint's channels in canonical order."""
+        """Return the channels of a joint, in the order of `logger.joint.channels`."""
         return self._channels[joint]
 
     def hold_ns(self, joint: str) -> dict[str, int]:
-        """Return for each channel how long a value holds."""
+        """Return the hold of each channel of a joint."""
         return self._hold_ns[joint]
 
     def reading_count(self, joint: str) -> int:
@@ -150,7 +150,7 @@ class Recording(RecordingReader):
         return self.row_count(status_stream(joint))
 
     def read_frames(self, start_ns: int, end_ns: int) -> FrameBatch:
-        """Return the raw frames in [start_ns, end_ns): all of them, so ask for a short span."""
+        """Return all raw frames in [start_ns, end_ns): a full bus has some 8,000 a second."""
         return frames_from_table(self.read_rows("frames", start_ns=start_ns, end_ns=end_ns))
 
     def newest_frame_ns(self) -> int | None:
@@ -159,11 +159,11 @@ class Recording(RecordingReader):
         return span[1] if span else None
 
     def read_alerts(self) -> tuple[Alert, ...]:
-        """Return the alerts with their life so far."""
+        """Return all alerts, in the state of the newest event."""
         events = super().read_events()
         known, alerts = self._folded
         if events is not known:
-            # Events compare by being the same objects, so this costs little.
+            # The reader keeps the same event objects, so that this comparison costs little.
             if events[: len(known)] == known:
                 alerts = alerts_from_events(events[len(known) :], so_far=alerts)
             else:
@@ -177,7 +177,7 @@ class Recording(RecordingReader):
         return float("nan") if row is None else _float_or_nan(row["torque_rms_60s_Nm"])
 
     def latest_health(self) -> Health | None:
-        """Return the recorder's newest figures, None before the first."""
+        """Return the newest statistics of the recorder, None before the first."""
         row = self.newest_row("health")
         if row is None:
             return None
@@ -202,7 +202,12 @@ class Recording(RecordingReader):
     ) -> ReadingBatch:
         """Return a joint's readings in [start_ns, end_ns).
 
-        With `lead_in` also those before it whose hold may reach into the span.
+        Parameters
+        ----------
+        channels
+            None: all of the joint.
+        lead_in
+            Also return those before the span whose hold may reach into it.
         """
         names = self.channels(joint) if channels is None else channels
         if lead_in:
@@ -214,7 +219,7 @@ class Recording(RecordingReader):
         return super().read_readings(joint, start_ns, end_ns, channels=names)
 
     def final_until_ns(self, joint: str, channel: str) -> int:
-        """Return the whole second up to which the pyramid has counted a channel for good."""
+        """Return the whole second up to which the buckets of a channel are final."""
         return final_until(self.uncounted(joint), channel, BASE_NS)
 
     def pyramid_buckets(
@@ -222,7 +227,7 @@ class Recording(RecordingReader):
     ) -> tuple[Buckets, int]:
         """Return the whole buckets in [start_ns, end_ns) that the pyramid has counted.
 
-        Both ends stand on the grid of `width_ns`, which is whole seconds.
+        Both ends must be multiples of `width_ns`, which must be whole seconds.
 
         Returns
         -------
@@ -248,7 +253,7 @@ class Recording(RecordingReader):
     ) -> Buckets:
         """Return the buckets in [start_ns, end_ns), from the pyramid and the newest rows.
 
-        Both ends stand on the grid of `width_ns`, which is whole seconds.
+        Both ends must be multiples of `width_ns`, which must be whole seconds.
         """
         buckets, final_until_ns = self.pyramid_buckets(
             joint, channel, start_ns, end_ns, width_ns=width_ns
@@ -256,7 +261,7 @@ class Recording(RecordingReader):
         if final_until_ns >= end_ns:
             return buckets
         if width_ns > BASE_NS:
-            # The seconds of the bucket that is half counted come from the pyramid as well.
+            # The bucket that is only partly final: its seconds, too, come from the pyramid first.
             remainder = self.read_buckets(joint, channel, final_until_ns, end_ns)
             return at_width([buckets, remainder], width_ns)
         time_ns, value = self.read_readings(
@@ -276,14 +281,13 @@ class Recording(RecordingReader):
     ) -> tuple[Buckets, int]:
         """Return the tenths of a second in [start_ns, end_ns) that the pyramid has counted.
 
-        For pictures: their mean is rounded, their M2 not known. Both ends stand on whole seconds.
+        For figures: means are rounded and M2 is unknown. Both ends must be whole seconds.
 
         Returns
         -------
         buckets, final_until_ns
-            From `final_until_ns` on (between both ends, on the grid) the raw rows have to be read:
-            all
-            of them where a joint reports too slowly for tenths to be kept.
+            From `final_until_ns` on (between both ends, on the grid) the raw rows have to be read.
+            It is `start_ns` where a joint reports too slowly for tenths to be kept.
         """
         fine_buckets, final_ns = self.read_tenths(joint, channel, start_ns=start_ns, end_ns=end_ns)
         final_until_ns = min(max(final_ns, start_ns), end_ns)
@@ -294,12 +298,13 @@ class Recording(RecordingReader):
     ) -> tuple[list[Buckets], int]:
         """Return buckets of several widths that tile [start_ns, end_ns), the wide ones inside.
 
-        Both ends stand on whole seconds.
+        So the number of buckets grows only with the logarithm of the span. Both ends must be whole
+        seconds.
 
         Returns
         -------
-        buckets, counted_ns
-            Not overlapping, in no order; from `final_until_ns` on the raw rows have to be read.
+        buckets, final_until_ns
+            Without overlaps, in no order. From `final_until_ns` on the raw rows have to be read.
         """
         end_ns = min(end_ns, max(self.final_until_ns(joint, channel), start_ns))
         tiles: list[Buckets] = []
@@ -323,7 +328,7 @@ class Recording(RecordingReader):
         return tiles, end_ns
 
     def read_gaps(self, joint: str) -> list[tuple[int, int]]:
-        """Return every stretch without a frame of the joint, as (start_ns, end_ns)."""
+        """Return every gap of the joint, in order, as (start_ns, end_ns)."""
         gaps = self.sealed_gaps(joint)
         limit_ns = gap_limit_ns(self.hold_ns(joint))
         carry = self.uncounted(joint)
@@ -338,7 +343,7 @@ class Recording(RecordingReader):
             gaps.insert(0, (self.start_ns, first_ns))
         if self.end_ns - newest_ns > limit_ns:
             gaps.append((newest_ns, self.end_ns))
-        # What a cut brings along from before its beginning shows no gap there.
+        # A cut brings rows from before its start along, so that gaps may begin before it.
         return [(max(begin, self.start_ns), end) for begin, end in gaps if end > self.start_ns]
 
 

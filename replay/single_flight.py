@@ -1,7 +1,7 @@
-"""Work that several threads ask for at once is done once; the newest results are kept.
+"""Work that several threads request at once is done once; the newest results are cached.
 
-Who asks for what another one is working out waits for it, and gets its fault if it fails; nothing
-is kept of a fault. Safe for several threads.
+A thread that requests what another one is computing waits for it, and gets its exception if it
+fails; an exception is not cached. Safe for several threads.
 """
 
 from collections.abc import Callable, Hashable
@@ -17,14 +17,14 @@ T = TypeVar("T")
 
 
 class SingleFlight(Generic[T]):
-    """The results of some work by key, at most so many of them."""
+    """A cache of results by key, at most `most` of them."""
 
     def __init__(self, *, most: int) -> None:
         self._results: ByteLruCache[Future[T]] = ByteLruCache(max_bytes=most)
         self._lock = Lock()
 
     def __len__(self) -> int:
-        """Return how many results are kept."""
+        """Return how many results are cached."""
         return self._results.size_bytes
 
     def drop(self, key: Hashable) -> None:
@@ -32,13 +32,13 @@ class SingleFlight(Generic[T]):
         self._results.drop(key)
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
-        """Return what `make` gives, called only where no call for the key is known."""
+        """Return the result for a key; call `make` only if it is neither cached nor running."""
         with self._lock:
             work = self._results.get(key)
             mine = work is None
             if work is None:
                 work = Future()
-                # Counted, not weighed: each is one of `most`.
+                # Each counts as 1, so that the bound of the cache is a number of results.
                 self._results.put(key, work, size_bytes=1)
         if mine:
             try:

@@ -1,7 +1,7 @@
-"""Exact time-weighted figures of a span, at a cost that does not grow with the recording.
+"""Exact time-weighted statistics of a span, at a cost that does not grow with the recording.
 
-The whole seconds within come from the pyramid, widest in the middle, the two ends from the raw
-rows; merged they are the figures of the raw rows to float64 rounding.
+The whole seconds within come from the pyramid, the widest buckets in the middle, and both ends from
+the raw rows. Merged they equal the statistics of the raw rows but for float64 rounding.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,10 @@ __all__ = ["WeightedStatistics", "rms_before", "span_statistics"]
 def span_statistics(
     recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int
 ) -> WeightedStatistics:
-    """Return n, held time, minimum, maximum, mean and RMS of a channel over [start_ns, end_ns)."""
+    """Return n, held time, minimum, maximum, mean and RMS of a channel over [start_ns, end_ns).
+
+    In the unit of the channel.
+    """
     inner_start = -(-start_ns // BASE_NS) * BASE_NS
     inner_end = end_ns // BASE_NS * BASE_NS
     if inner_end - inner_start < 2 * BASE_NS:
@@ -42,14 +45,14 @@ def rms_before(
     *,
     spans_s: Sequence[int],
 ) -> NDArray[np.float64]:
-    """Return the RMS of a channel over each of some spans before each of n instants.
+    """Return the RMS of a channel over each of several spans before each of n instants.
 
-    The same as `span_statistics` tells, to float64 rounding, with one read of the pyramid for all.
+    Equal to that of `span_statistics` but for float64 rounding, with one read of the pyramid.
 
     Parameters
     ----------
     ends_ns
-        n instants, in any order; nothing of before the recording counts.
+        n instants, in any order; time before the recording does not count.
     spans_s
         Lengths of the spans, in whole seconds.
 
@@ -108,7 +111,10 @@ def rms_before(
 def _cumulative_sums(
     buckets: Buckets, first_ns: int, count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return time held, and square times time, from `first_ns` to each whole second behind it."""
+    """Return held time, and square times held time, from `first_ns` to each of `count` + 1 seconds.
+
+    Both of shape (count + 1,), the first element 0.
+    """
     held_s, squares = np.zeros(count + 1), np.zeros(count + 1)
     second = (buckets.start_ns - first_ns) // BASE_NS + 1
     held_s[second] = buckets.duration_s

@@ -1,4 +1,4 @@
-"""How a joint's temperature is changing, from its newest minutes."""
+"""The trend of a joint's temperature over its newest minutes."""
 
 from typing import Final
 
@@ -23,7 +23,7 @@ def temperature_trend(recording: Recording, joint: str, channel: str, end_ns: in
     channel
         In degC.
     end_ns
-        The last instant that counts; the trend is over the `SPAN_S` before it.
+        End of the span, included; the trend is over the `SPAN_S` before it.
     """
     begin_ns = end_ns - round(SPAN_S * 1e9)
     rows = recording.read_readings(joint, begin_ns, end_ns + 1, channels=[channel])

@@ -1,8 +1,8 @@
-"""Any span at any width in pixels: envelopes and lines, no extreme lost.
+"""Any span at any width in pixels, as envelopes and polylines that lose no extreme.
 
-Buckets stand on an absolute grid, so that panning never makes a peak shimmer. A bucket of a second
-or more comes from the pyramid, a tenth or more from its finest level where there is one, all others
-from the raw rows: what is read does not grow with the recording.
+Bucket edges lie on an absolute grid, so that a peak does not flicker while a figure is panned.
+Buckets of a second or more come from the pyramid, those of a tenth or more from its finest level
+where there is one, all others from the raw rows: what is read does not grow with the recording.
 """
 
 from dataclasses import dataclass
@@ -46,7 +46,7 @@ are whole tenths.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Envelope:
-    """m neighbouring buckets of one channel; NaN where nothing was held: a gap."""
+    """m consecutive buckets of one channel; NaN where no value was held, in a gap."""
 
     start_ns: Ints
     width_ns: int
@@ -54,7 +54,7 @@ class Envelope:
     minimum: Floats
     maximum: Floats
     mean: Floats
-    """From a tenth of a second up to a second to a ten-millionth of what lies between extremes."""
+    """Between a tenth of a second and a second rounded to 1e-7 of the range of the bucket."""
     first: Floats
     last: Floats
 
@@ -63,7 +63,7 @@ class Envelope:
 
 
 def bin_width_ns(span_ns: int, *, bins: int) -> int:
-    """Return the narrowest bucket width of the ladder that needs at most `bins` for a span."""
+    """Return the narrowest of `_BUCKET_WIDTHS_NS` of which `bins` buckets cover a span."""
     least_width = max(span_ns, 1) / max(bins, 1)
     for width in _BUCKET_WIDTHS_NS:
         if width >= least_width:
@@ -74,9 +74,9 @@ def bin_width_ns(span_ns: int, *, bins: int) -> int:
 def read_envelope(
     recording: Recording, joint: str, channel: str, start_ns: int, end_ns: int, *, bins: int
 ) -> Envelope:
-    """Return minimum, maximum and mean of a channel over [start_ns, end_ns) in at most bins + 1.
+    """Return the envelope of a channel over [start_ns, end_ns) in at most bins + 1 buckets.
 
-    The first and the last bucket may reach beyond the span: edges stand on the grid.
+    The first and the last bucket may reach beyond the span, since edges lie on the grid.
     """
     return ChannelWindow(recording, joint, channel, start_ns, end_ns).envelope(bins=bins)
 
@@ -98,14 +98,14 @@ class ChannelWindow:
         self._joint, self._channel = joint, channel
         self._start_ns, self._end_ns = start_ns, end_ns
         self._hold_ns = recording.hold_ns(joint)[channel]
-        # All seconds that the span touches: buckets below a second divide them.
+        # All seconds that the span touches, since narrower buckets divide seconds.
         self._first_ns = start_ns // BASE_NS * BASE_NS
         self._last_ns = -(-end_ns // BASE_NS) * BASE_NS
         self._raw: tuple[int, _RawRows] | None = None
         self._fine: Buckets | None = None
 
     def envelope(self, *, bins: int) -> Envelope:
-        """Return what `read_envelope` does."""
+        """Return the envelope of the span; see `read_envelope`."""
         width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
         first_ns = self._start_ns // width_ns * width_ns
         last_ns = -(-self._end_ns // width_ns) * width_ns
@@ -118,7 +118,7 @@ class ChannelWindow:
                 self._read_tenths().buckets_within(first_ns, last_ns), width_ns
             )
         else:
-            # Of all the seconds, so that the rows are read once for every width.
+            # From the first second on, so that the rows serve narrower widths, too.
             self._read_rows(self._first_ns)
             buckets = self._bucket_rows(first_ns, last_ns, width_ns=width_ns)
         return _to_envelope(buckets, first_ns=first_ns, last_ns=last_ns, width_ns=width_ns)
@@ -126,9 +126,9 @@ class ChannelWindow:
     def polyline(self, *, bins: int) -> tuple[Ints, Floats]:
         """Return a polyline: at most 3 * bins + 4 points.
 
-        Every reading where they are few, with the one before and the one after while their holds
-        reach the span; otherwise each bucket's extremes, so that none is lost. A NaN breaks the
-        line where a gap is.
+        Where there are few readings, each of them, with the ones before and after the span if a
+        hold connects them to it; otherwise the extremes of each bucket. NaN breaks the line at a
+        gap.
 
         Returns
         -------
@@ -153,7 +153,7 @@ class ChannelWindow:
         return to_polyline(self.envelope(bins=bins))
 
     def _may_show_each(self, bins: int) -> bool:
-        """Return whether there may be so few readings that each of them is shown."""
+        """Return whether there may be few enough readings to show each of them."""
         width_ns = bin_width_ns(self._end_ns - self._start_ns, bins=bins)
         if TENTH_NS <= width_ns < BASE_NS:
             inside = self._read_tenths().buckets_within(self._start_ns, self._end_ns)
@@ -185,7 +185,7 @@ class ChannelWindow:
         ).buckets_within(first_ns, last_ns)
 
     def _read_rows(self, from_ns: int) -> "_RawRows":
-        """Return the rows from an instant on, those held into it and the one behind the span."""
+        """Return the rows from an instant on, those held into it and the one after the span."""
         if self._raw is None or self._raw[0] > from_ns:
             batch = self._recording.read_readings(
                 self._joint,
@@ -225,7 +225,10 @@ def _to_envelope(buckets: Buckets, *, first_ns: int, last_ns: int, width_ns: int
 
 
 def to_polyline(envelope: Envelope) -> tuple[Ints, Floats]:
-    """Return an envelope as a polyline: two points a bucket, in the order its ends suggest."""
+    """Return an envelope as a polyline: minimum and maximum of each bucket, in a likely order.
+
+    The extreme nearer to the first reading of a bucket comes first.
+    """
     has_value = ~np.isnan(envelope.mean)
     rising = np.abs(envelope.first - envelope.minimum) <= np.abs(envelope.first - envelope.maximum)
     time_ns = np.empty(2 * len(envelope), np.int64)
@@ -244,7 +247,10 @@ def to_polyline(envelope: Envelope) -> tuple[Ints, Floats]:
 def _break_at_gaps(
     time_ns: Ints, value: Floats, *, hold_ns: int, lost: NDArray[np.bool_] | None
 ) -> tuple[Ints, Floats]:
-    """Break a line where a hold ended before the next value, or where a position was `lost`."""
+    """Return a line with NaN where a hold ended before the next value, or a position was lost.
+
+    `lost`: between each two readings, whether the zero of the position changed.
+    """
     ended = np.diff(time_ns) > hold_ns
     break_rows = np.flatnonzero(ended if lost is None else ended | lost) + 1
     ends = np.minimum(time_ns[break_rows - 1] + hold_ns, time_ns[break_rows])

@@ -1,12 +1,12 @@
-"""Who is let in where the pages are served to more than this machine.
+"""The password, where the pages are served to other machines.
 
-password            the file that holds the password's hash, and the comparison with it
-login_rate_limiter  how often somebody may try (pure)
-sessions            who has been let in, and until when (pure)
+password            the file with the hash of the password, and the check against it
+login_rate_limiter  how often a password may be tried (pure)
+sessions            the sessions of logged-in browsers (pure)
 session_middleware  refuses every request and websocket without a session, and every change if
                     read-only
-login               the page that asks for the password, and its routes
+login               the login page and its routes
 
-The origin check comes before all of it. The password is kept nowhere but as its hash; sessions are
-kept in memory only, so a restart asks everybody again.
+The origin check (`server.origin_check`) runs before all of it. Of the password only the hash is
+stored. Sessions are in memory only, so that everybody must log in again after a restart.
 """

@@ -1,8 +1,8 @@
-"""The page that asks for the password, and its routes.
+"""The login page and its routes.
 
-A page of its own that needs no script and nothing of the others, since those are behind the gate.
-Whoever follows a link from elsewhere brings no cookie (SameSite=Strict) and is led here though a
-session goes on; the page finds that out by itself and goes on to where the link led.
+The page works without scripts and without any asset, since those need a session. The cookie is
+SameSite=Strict: a link from another site arrives without it and is redirected here even if there is
+a session. Then the page's script finds the session and continues to the target of the link.
 """
 
 import asyncio
@@ -38,7 +38,7 @@ _CSS_TOKENS: Final = (
 
 
 def add_login_routes(server: FastAPI, access: Access) -> None:
-    """Add the routes; they are there without a password too, and then let everybody pass."""
+    """Add the routes; without a password they admit everybody."""
 
     async def ask(request: Request) -> Response:
         next_path = _safe_next_path(request.query_params.get("next", "/"))
@@ -104,7 +104,7 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
 
 
 async def _read_body(request: Request) -> bytes | None:
-    """Return what was posted, None if it is longer than a login can be: it is not all read then."""
+    """Return the body of a POST; None if it is longer than a login can be, and not read whole."""
     body = b""
     async for chunk in request.stream():
         body += chunk
@@ -114,7 +114,7 @@ async def _read_body(request: Request) -> bytes | None:
 
 
 def _safe_next_path(path: str) -> str:
-    """Return the address to redirect to: a page of this server, never another's."""
+    """Return the address to redirect to, which is always a page of this server."""
     if len(path) > 2000 or not _OWN_PATH.fullmatch(path):
         return "/"
     url = urlsplit(path)

@@ -1,7 +1,7 @@
 """Limits how often a password may be tried: a few times at once, then once an interval.
 
-One allowance for each address, and one for all together, so that many addresses are no way around.
-An IPv6 address counts by its /64, since whoever has one has them all. Pure: time comes in.
+A token bucket for each address, and one for all together, so that many addresses do not help. An
+IPv6 address counts by its /64 network, which one customer usually has whole. Pure: time is given.
 """
 
 import ipaddress
@@ -25,7 +25,7 @@ class LoginRateLimiter:
         self._total = (float(TOTAL_BURST), 0.0)
 
     def take_try(self, address: str, now_s: float) -> float:
-        """Take one try of an address; return 0, or for how long it has to wait and took none."""
+        """Take one try of an address; return 0, or how many seconds it must wait if it has none."""
         network = _network_of(address)
         address_tokens, total_tokens = (
             _refill(
@@ -48,7 +48,7 @@ class LoginRateLimiter:
         return wait_s
 
     def reset_address(self, address: str) -> None:
-        """Give an address its whole allowance again: it has been let in."""
+        """Give an address all its tries again, after it logged in."""
         self._by_address.pop(_network_of(address), None)
 
 

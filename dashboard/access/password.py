@@ -1,8 +1,9 @@
-"""The file that holds a password's hash, and whether a password is the one.
+"""The file with the hash of the password, and the check of a password against it.
 
-Hashed with Argon2id (RFC 9106) by argon2-cffi, in the encoded form that carries its parameters: one
-line. The file is written by `dutytrace password` from what somebody typed, never from an option, so
-that no shell history and no list of processes holds the password.
+The hash is Argon2id (RFC 9106) by argon2-cffi, in the encoded form with its parameters: one
+line.
+The file is written by `dutytrace password` from what is typed, never from an option, so
+that the password is in no shell history and no list of processes.
 """
 
 import os
@@ -31,16 +32,16 @@ _OTHERS_MAY_WRITE: Final = stat.S_IWGRP | stat.S_IWOTH
 
 
 class Password:
-    """A password that is known by its hash only."""
+    """A password of which only the hash is known."""
 
     def __init__(self, encoded: str) -> None:
         self._encoded = encoded
         self._hasher = PasswordHasher()
-        # One hash takes 64 MiB: many that try at once must not take all of them together.
+        # One hash takes 64 MiB of memory: concurrent tries wait for each other.
         self._one_at_a_time = threading.Lock()
 
     def verify(self, candidate: str) -> bool:
-        """Return whether it is the password; takes some tens of milliseconds on purpose."""
+        """Return whether `candidate` is the password; takes tens of milliseconds on purpose."""
         if len(candidate) > MAX_PASSWORD_CHARS:
             return False
         with self._one_at_a_time:
@@ -60,8 +61,8 @@ def write_password(path: Path, password: str) -> None:
     """
     if not MIN_PASSWORD_CHARS <= len(password) <= MAX_PASSWORD_CHARS:
         raise InputError(
-            f"password: found {len(password)} characters, expected {MIN_PASSWORD_CHARS} to {MAX_PASSWORD_CHARS}. A few words "
-            "in a row are long and easy to type."
+            f"password: found {len(password)} characters, expected {MIN_PASSWORD_CHARS} to "
+            f"{MAX_PASSWORD_CHARS}. A few words in a row are long and easy to type."
         )
     temporary = path.with_name(f".{path.name}.aside")
     try:
@@ -109,7 +110,7 @@ def read_password(path: Path) -> Password:
     if mode & _OTHERS_MAY_WRITE:
         raise InputError(
             f"{path}: others may write this file, and so let themselves in (found mode "
-            f"{stat.S_IMODE(mode):03o}, expected 600). Mend it with `chmod 600 {path}`."
+            f"{stat.S_IMODE(mode):03o}, expected 600). Correct it with `chmod 600 {path}`."
         )
     return Password(text)
 

@@ -1,8 +1,8 @@
 """Refuses every request and websocket without a session, and every change if read-only.
 
-Stands behind `guard` and before every route, so that a route which is added later is behind it
-without knowing of it. A page that was asked for leads to the login; anything else is refused. A
-websocket ends with its session.
+Runs after `server.origin_check` and before every route, so that no route can be forgotten. A page
+without a session redirects to the login; anything else is refused. A websocket ends with its
+session.
 """
 
 import json
@@ -32,41 +32,41 @@ _READING_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 _HARMLESS_POSTS: Final = frozenset(
     {LOGIN_PATH, LOGOUT_PATH, "/_dash-update-component"} | TRIAL_PATHS
 )
-"""What is posted to without anything being written into a recording."""
+"""Paths of POST requests that write nothing into a recording."""
 _POLICY_VIOLATION: Final = 1008
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Access:
-    """Who may do what on one server. Without a password everybody whom `guard` lets through may."""
+    """Who may do what on one server; without a password, everybody with an allowed origin."""
 
     password: Password | None = None
     read_only: bool = False
     cookie: str = "dutytrace"
-    """Cookies know no port: one name for each, or two servers would end each other's sessions."""
+    """Name of the cookie. Cookies are shared by all ports of a host: each server needs its own."""
     sessions: Sessions = field(default_factory=Sessions)
     login_limiter: LoginRateLimiter = field(default_factory=LoginRateLimiter)
     clock: Callable[[], float] = time.monotonic
 
     def read_token(self, headers: Headers) -> str:
-        """Return the token that a request brings, empty if it brings none."""
-        # Forgiving: another program under the same name may set cookies that break the rules.
+        """Return the session token of a request, empty if it has none."""
+        # A lenient parser: another server on this host may set cookies that break the rules.
         return cookie_parser(headers.get("cookie", "")).get(self.cookie, "")
 
     def is_admitted(self, token: str) -> bool:
-        """Return whether a token's bearer may see the pages."""
+        """Return whether a request with this token may see the pages."""
         return self.password is None or self.sessions.is_valid(token, self.clock())
 
 
 class SessionMiddleware:
-    """Asks `Access` about everything that reaches the server."""
+    """ASGI middleware that checks every request and websocket against `Access`."""
 
     def __init__(self, app: ASGIApp, access: Access) -> None:
         self._app = app
         self._access = access
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer one request, or turn it away."""
+        """Pass one request on, or refuse it."""
         if scope["type"] == "http":
             await self._http(scope, receive, send)
         elif scope["type"] == "websocket":

@@ -1,8 +1,8 @@
-"""Who has been let in, and until when.
+"""The sessions of logged-in browsers.
 
-A session is a random token that the browser keeps in a cookie; here only its digest is kept. It
-lasts thirty days, so that a screen in the lab is not asked every morning, or until somebody logs
-out. Pure but for the random token: time comes in.
+A session is a random token in a cookie of the browser; only its digest is kept here. It lasts
+thirty days, so that a screen in the lab need not log in every morning, or until it logs out. Pure
+but for the random token: time is given.
 """
 
 import hashlib
@@ -23,7 +23,7 @@ class Sessions:
         self._expiry_s: OrderedDict[bytes, float] = OrderedDict()
 
     def create_token(self, now_s: float) -> str:
-        """Return the token of a new session; where there are very many, the oldest ends for it."""
+        """Return the token of a new session; beyond `MAX_SESSIONS` the oldest one ends."""
         token = secrets.token_urlsafe(32)
         self._expiry_s[_token_digest(token)] = now_s + SESSION_LIFETIME_S
         while len(self._expiry_s) > MAX_SESSIONS:

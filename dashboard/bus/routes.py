@@ -1,7 +1,7 @@
-"""The routes that the Bus page reads from: which recordings there are, and one of them.
+"""The routes that the Bus page reads from: the list of recordings, and one of them.
 
-All GET and without any effect. The statistics of each second are kept between two requests, so that
-what a live recording has added is all that is read.
+All GET and without any effect. The statistics of each second are cached, so that of a live
+recording only the new ones are read.
 """
 
 from typing import Annotated, Final
@@ -25,7 +25,7 @@ DEFAULT_NEWEST_S: Final = 10.0
 MIN_NEWEST_S: Final = 1.0
 MAX_NEWEST_S: Final = 600.0
 MAX_RECORDING_S: Final = 400 * 86400.0
-routes = APIRouter(prefix="/api")
+bus_routes = APIRouter(prefix="/api")
 
 
 class BusQuery(FigureQuery, ZoneQuery):
@@ -35,15 +35,15 @@ class BusQuery(FigureQuery, ZoneQuery):
     """Its name; the first one where there is none of that name."""
     start: float | None = None
     end: float | None = None
-    """The window in seconds since the start; left away: the whole recording."""
+    """The window in seconds since the start; None: the whole recording."""
     span0: float | None = None
     span1: float | None = None
-    """The span that is evaluated; left away: the newest `newest` seconds."""
+    """The span whose frames are evaluated; None: the newest `newest` seconds."""
     newest: float = DEFAULT_NEWEST_S
 
     def view_request(self, recording: Recording) -> BusViewRequest:
-        """Return what is asked for of a recording, brought into range."""
-        names = [one.name for one in recording.bench.buses]
+        """Return the request for a recording, clipped to its range."""
+        names = [bus.name for bus in recording.bench.buses]
         newest_s = finite_or(self.newest, DEFAULT_NEWEST_S)
         return BusViewRequest(
             bus=names.index(self.bus) if self.bus in names else 0,
@@ -57,14 +57,15 @@ class BusQuery(FigureQuery, ZoneQuery):
 
 
 class BusHistories:
-    """The statistics of each second of the recordings that were looked at last."""
+    """A cache of the statistics of each second of the recordings that were opened last."""
 
     def __init__(self) -> None:
-        # Counted in recordings. One that was opened again is another: the old one's entry goes.
+        # Each counts as 1: so many recordings. One that is opened again is another object, and the
+        # entry of the old one is evicted in time.
         self._known: ByteLruCache[BusSeconds] = ByteLruCache(max_bytes=MAX_BUS_HISTORIES)
 
     def up_to_date(self, recording: Recording) -> BusSeconds:
-        """Return the statistics of a recording with what came since the last call."""
+        """Return the statistics of a recording with those written since the last call."""
         seconds = extend_bus_seconds(recording, self._known.get(recording) or NO_SECONDS)
         self._known.put(recording, seconds, size_bytes=1)
         return seconds
@@ -75,26 +76,26 @@ async def _bus_histories(request: Request) -> BusHistories:
     return histories
 
 
-@routes.get("/bus/recordings")
+@bus_routes.get("/bus/recordings")
 def list_bus_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
     """Answer the recordings whose buses can be shown."""
     zone = query.time_zone
     listed = [
         {
-            "path": found.path.name,
-            "name": found.name,
-            "live": found.live,
-            "begun": format_short_date_time(found.started_ns, zone),
+            "path": entry.path.name,
+            "name": entry.name,
+            "live": entry.live,
+            "begun": format_short_date_time(entry.started_ns, zone),
         }
-        for found in recordings.list_entries()
-        if not found.fault
+        for entry in recordings.list_entries()
+        if not entry.fault
     ]
     return JsonAnswer(
         {"folder": str(recordings.folder), "recordings": listed, "zone": zone_name(zone)}
     )
 
 
-@routes.get("/recordings/{name}/bus")
+@bus_routes.get("/recordings/{name}/bus")
 def show_bus(
     recording: OpenRecording,
     histories: Annotated[BusHistories, Depends(_bus_histories)],
@@ -108,7 +109,7 @@ def show_bus(
 def add_bus_routes(server: FastAPI) -> None:
     """Add the routes; each runs on a worker thread, since each reads disk."""
     server.state.bus_histories = BusHistories()
-    server.include_router(routes)
+    server.include_router(bus_routes)
 
 
 def _ordered_pair(first: float | None, second: float | None) -> tuple[float, float] | None:

@@ -1,6 +1,6 @@
-"""Who talked on a bus in a short span, in words and figures for a table that can be sorted.
+"""Who sent on a bus in a short span, as rows of a table that can be sorted.
 
-Each column leaves as it is read and as it is sorted by. Pure.
+Each cell has its text and, where it differs, the value to sort by. Pure.
 """
 
 from typing import Any
@@ -21,9 +21,9 @@ def message_table(
     Parameters
     ----------
     start_ns
-        The recording's start.
+        The start of the recording.
     requested_s
-        How long a span was asked for.
+        Length of the requested span.
     """
     statistics = sample.buses[bus]
     from_s, to_s = (sample.start_ns - start_ns) / 1e9, (sample.end_ns - start_ns) / 1e9
@@ -59,7 +59,7 @@ def _bus_facts(statistics: BusStatistics) -> list[list[str]]:
         ["frames/s", format_thousands(round(statistics.frames_per_s)), ""],
     ]
     if statistics.load is not None:
-        # What the recorder sent is not heard; the load of each second holds it as well.
+        # The recorder's own frames are not received; the load of each second includes them.
         load_label = "load, requests apart" if statistics.settings.send else "load"
         facts.append(
             [
@@ -77,7 +77,7 @@ def _bus_facts(statistics: BusStatistics) -> list[list[str]]:
 
 
 def _undecoded_rows(statistics: BusStatistics) -> list[list[str]]:
-    """Return reason, count and share of what the layouts do not explain, most first."""
+    """Return reason, count and share of the frames that no layout decodes, the most first."""
     total = max(statistics.frames + statistics.error_frames, 1)
     ordered = sorted(statistics.undecoded.items(), key=lambda pair: -pair[1])
     return [
@@ -87,7 +87,7 @@ def _undecoded_rows(statistics: BusStatistics) -> list[list[str]]:
 
 
 def _message_row(message: MessageStats, statistics: BusStatistics) -> dict[str, Any]:
-    """Return a row: for every column its text, and what it is sorted by where that is another."""
+    """Return a row: for each column its text, and the value to sort by where that differs."""
     reason = _undecoded_reason(message)
     role = {"set-point": "set-point", "request": "request"}.get(message.role, "")
     frame = message.frame or (role if role else "")
@@ -120,7 +120,7 @@ def _undecoded_reason(message: MessageStats) -> str:
 
 
 def _time_cell(seconds: float | None) -> list[Any]:
-    """Return a time in milliseconds with three figures that count, and the time to sort by."""
+    """Return a time in milliseconds with three significant digits, and the time to sort by."""
     if seconds is None:
         return ["–", None]
     ms = seconds * 1e3

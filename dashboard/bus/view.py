@@ -1,7 +1,7 @@
-"""What the Bus page shows of one recording: how its buses fared, and who talked in a short span.
+"""What the Bus page shows of one recording: statistics of its buses, and who sent in a short span.
 
-Asks replay and puts the answers into words and figures; everything leaves as JSON can carry it.
-Opening reads the figures of each second and a bounded sample of frames, however long the recording.
+Reads from replay and returns words and figures that JSON can carry: the statistics of each second
+and a bounded sample of frames, however long the recording is.
 """
 
 import math
@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from dashboard.bus.history_figure import history_figure
 from dashboard.bus.senders import message_table
-from dashboard.figures.buses import BusRow, LaneMark, OutageSpan, buses_figure, buses_sheet
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import (
     format_clock,
@@ -28,30 +28,24 @@ from logger.event_kind import EventKind
 from logger.joint.bench.bench import BusSettings
 from logger.traffic.diagnosis import MAX_LOAD
 from replay.bus_events import BusEvent, Outage, find_outages, list_bus_events, sample_traffic
-from replay.bus_history import BusBuckets, BusSeconds, BusTotals, bus_totals, to_bus_buckets
+from replay.bus_history import BusSeconds, BusTotals, bus_totals
 from replay.recording import Recording
-from replay.window import bin_width_ns
 
 __all__ = ["BusViewRequest", "bus_view"]
 
-SECOND_NS: Final = 1_000_000_000
-BUS_PX_PER_BUCKET: Final = 2
 MIN_VIEW_S: Final = 10.0
 MAX_BUS_EVENTS: Final = 200
-MIN_LOAD_AXIS_PERCENT: Final = 10.0
-"""The least that the load's axis reaches: a quiet bus is to look quiet."""
-COUNT_ROW_WEIGHT: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusViewRequest:
-    """What a page asks for; nonsense is brought into range."""
+    """What a page requests; values out of range are clipped."""
 
     bus: int
     view: tuple[float, float] | None
     """Seconds since the start; None: the whole recording."""
     span: tuple[float, float] | None
-    """None: the newest."""
+    """The span whose frames are evaluated, in seconds since the start; None: the newest."""
     newest_s: float
     sheet: Sheet
     theme: Theme
@@ -81,25 +75,32 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
         "caution": _missing_text(recording, seconds),
         "buses": [
             _bus_summary(
-                one, totals_by_bus[index], outages, index, recording, each_bus=seconds.each_bus
+                bus, totals_by_bus[index], outages, index, recording, each_bus=seconds.each_bus
             )
-            for index, one in enumerate(settings)
+            for index, bus in enumerate(settings)
         ],
-        "figure": _bus_figure(
-            recording, seconds, request, view=view, bus_index=bus_index, outages=outages
+        "figure": history_figure(
+            recording,
+            seconds,
+            view,
+            bus_index=bus_index,
+            outages=outages,
+            sheet=request.sheet,
+            theme=request.theme,
+            zone=request.zone,
         ),
         "events": [
-            _bus_event_row(one, recording, request.zone)
-            for one in reversed(events[-MAX_BUS_EVENTS:])
+            _bus_event_row(event, recording, request.zone)
+            for event in reversed(events[-MAX_BUS_EVENTS:])
         ],
         "earlier": max(0, len(events) - MAX_BUS_EVENTS),
-        "event_times_s": sorted({round((one.time_ns - start) / 1e9, 3) for one in events}),
+        "event_times_s": sorted({round((event.time_ns - start) / 1e9, 3) for event in events}),
         "traffic": _sample_messages(recording, request, bus_index=bus_index),
     }
 
 
 def _missing_text(recording: Recording, seconds: BusSeconds) -> str:
-    """Return what is not known of the recording's buses, in a sentence; empty if all is."""
+    """Return what is not known of the buses of a recording, in a sentence; empty: all is known."""
     if not len(seconds):
         if recording.live:
             return "The first statistics come after a second."
@@ -179,7 +180,7 @@ def _bus_summary(
         "remotes": count_text(totals.remote_frames, is_known=each_bus),
         "lost": count_text(totals.lost, is_known=has_totals),
         "garbled": count_text(totals.garbled, is_known=each_bus),
-        # Where nothing is asked, nothing can stay unanswered.
+        # Without requests there can be none unanswered.
         "unanswered": count_text(totals.unanswered, is_known=each_bus and settings.send),
         "away": f"{len(own_outages)} times, {format_duration(outage_s)}"
         if len(own_outages) > 1
@@ -195,178 +196,6 @@ def _bitrate_text(bitrate: int) -> str:
     if bitrate % 1_000_000 == 0:
         return f"{bitrate // 1_000_000} Mbit/s"
     return f"{bitrate / 1000:g} kbit/s"
-
-
-def _bus_figure(
-    recording: Recording,
-    seconds: BusSeconds,
-    request: BusViewRequest,
-    *,
-    view: tuple[float, float],
-    bus_index: int,
-    outages: Sequence[Outage],
-) -> dict[str, Any]:
-    start = recording.start_ns
-    begin_ns, end_ns = start + round(view[0] * 1e9), start + round(view[1] * 1e9)
-    bins = max(40, request.sheet.plot_width // BUS_PX_PER_BUCKET)
-    width_ns = max(bin_width_ns(end_ns - begin_ns, bins=bins), SECOND_NS)
-    bus_indices = range(len(recording.bench.buses)) if seconds.each_bus else (0,)
-    buckets_by_bus = {
-        index: to_bus_buckets(seconds.for_bus(index), begin_ns, end_ns, width_ns=width_ns)
-        for index in bus_indices
-    }
-    rows = _bus_rows(
-        recording,
-        buckets_by_bus,
-        bus_index if seconds.each_bus else 0,
-        width_ns=width_ns,
-        each_bus=seconds.each_bus,
-    )
-    return buses_figure(
-        rows,
-        outages=_outage_spans(recording, outages),
-        marks=[
-            LaneMark(
-                at_s=(event.time_ns - start) / 1e9,
-                text=f"{format_thousands(event.value)} frames lost",
-            )
-            for event in recording.read_events()
-            if event.kind == EventKind.DROPPED and begin_ns <= event.time_ns <= end_ns
-        ],
-        start_s=view[0],
-        end_s=view[1],
-        epoch_ms=start / 1e6,
-        zone=request.zone,
-        sheet=buses_sheet(request.sheet, len(rows)),
-        theme=request.theme,
-    )
-
-
-def _bus_rows(
-    recording: Recording,
-    buckets_by_bus: dict[int, BusBuckets],
-    bus_index: int,
-    *,
-    width_ns: int,
-    each_bus: bool,
-) -> list[BusRow]:
-    """Return the load of each bus, and of the chosen one what came and what did not."""
-    start_ns = recording.start_ns
-    several = len(buckets_by_bus) > 1
-    names = [bus.name for bus in recording.bench.buses]
-    bucket = f"of {format_duration(width_ns / 1e9)}" if width_ns > SECOND_NS else "each second"
-    small = ("mean and range", bucket) if width_ns > SECOND_NS else (bucket,)
-    loads = {
-        index: buckets
-        for index, buckets in buckets_by_bus.items()
-        if np.isfinite(buckets.load[2]).any()
-    }
-    high = max(
-        [
-            MIN_LOAD_AXIS_PERCENT,
-            *(100.0 * float(np.nanmax(buckets.load[2])) for buckets in loads.values()),
-        ]
-    )
-    rows = []
-    for index, buckets in loads.items():
-        rows.append(
-            BusRow(
-                title="Load" + (f", {names[index]}" if several else ""),
-                scope="" if each_bus or len(names) == 1 else "of the fullest bus",
-                unit="%",
-                notes=small,
-                bus=index,
-                weight=0.8 if several else 1.0,
-                decimals=1,
-                x=_bucket_middles_s(buckets, start_ns),
-                width_s=width_ns / 1e9,
-                minimum=buckets.load[0] * 100,
-                mean=buckets.load[1] * 100,
-                maximum=buckets.load[2] * 100,
-                min_axis_top=high,
-                level=MAX_LOAD * 100,
-                level_text=f"{MAX_LOAD:.0%}: too full",
-            )
-        )
-    buckets = buckets_by_bus[bus_index]
-    scope = "" if each_bus or len(names) == 1 else "all buses"
-    name_text = f", {names[bus_index]}" if several else ""
-    rows.append(
-        BusRow(
-            title=f"Frames{name_text}",
-            scope=scope,
-            unit="1/s",
-            notes=small,
-            bus=bus_index,
-            weight=1.0,
-            decimals=0,
-            x=_bucket_middles_s(buckets, start_ns),
-            width_s=width_ns / 1e9,
-            minimum=buckets.frames_per_s[0],
-            mean=buckets.frames_per_s[1],
-            maximum=buckets.frames_per_s[2],
-            min_axis_top=10.0,
-        )
-    )
-    count_rows = [("Lost", "frames", buckets.lost)]
-    if each_bus:
-        count_rows.insert(0, ("Errors", "error frames", buckets.error_frames))
-    if buckets.garbled.any():
-        count_rows.append(("Garbled", "lines or frames", buckets.garbled))
-    if buckets.unanswered.any():
-        count_rows.append(("Unanswered", "requests", buckets.unanswered))
-    for title, unit, counts in count_rows:
-        values = counts.astype(float)
-        rows.append(
-            BusRow(
-                title=f"{title}{name_text}",
-                scope=scope,
-                unit=unit,
-                notes=("in " + bucket.removeprefix("of "),) if width_ns > SECOND_NS else (bucket,),
-                bus=bus_index,
-                weight=COUNT_ROW_WEIGHT,
-                decimals=0,
-                x=_bucket_middles_s(buckets, start_ns),
-                width_s=width_ns / 1e9,
-                minimum=values,
-                mean=values,
-                maximum=values,
-                is_count=True,
-                min_axis_top=1.0,
-            )
-        )
-    return rows
-
-
-def _bucket_middles_s(
-    buckets: BusBuckets, start_ns: int
-) -> "np.ndarray[Any, np.dtype[np.float64]]":
-    middles: np.ndarray[Any, np.dtype[np.float64]] = (
-        buckets.start_ns + buckets.width_ns // 2 - start_ns
-    ) / 1e9
-    return middles
-
-
-def _outage_spans(recording: Recording, outages: Sequence[Outage]) -> list[OutageSpan]:
-    spans = []
-    several = len(recording.bench.buses) > 1
-    for outage in outages:
-        name = (
-            ""
-            if outage.bus is None or not several
-            else f"{recording.bench.buses[outage.bus].name}: "
-        )
-        cause = "not recorded" if outage.bus is None else f"{name}bus lost"
-        begin_s = (outage.start_ns - recording.start_ns) / 1e9
-        if outage.end_ns is None:
-            spans.append(
-                OutageSpan(bus=outage.bus, start_s=begin_s, end_s=None, text=f"{cause} for ")
-            )
-            continue
-        end_s = (outage.end_ns - recording.start_ns) / 1e9
-        text = f"{cause}, {format_duration(end_s - begin_s)}"
-        spans.append(OutageSpan(bus=outage.bus, start_s=begin_s, end_s=end_s, text=text))
-    return spans
 
 
 def _bus_event_row(event: BusEvent, recording: Recording, zone: tzinfo) -> dict[str, Any]:
@@ -390,13 +219,14 @@ def _bus_event_row(event: BusEvent, recording: Recording, zone: tzinfo) -> dict[
 def _sample_messages(
     recording: Recording, request: BusViewRequest, *, bus_index: int
 ) -> dict[str, Any] | None:
-    """Return who talked in the span that is looked at; None while there is no frame at all."""
+    """Return who sent in the requested span; None while there is no frame at all."""
     newest_ns = recording.newest_frame_ns()
     if newest_ns is None:
         return None
     start, end = recording.start_ns, recording.end_ns
     if request.span is None:
-        # After its end what was newest is asked for: joints that were switched off say nothing.
+        # Of a finished recording it is the span before its newest frame: joints may have been
+        # switched off before its end.
         end_ns = max(end, newest_ns + 1) if recording.live else newest_ns + 1
         begin_ns = max(start, end_ns - round(request.newest_s * 1e9))
         sample = sample_traffic(recording, begin_ns, end_ns, newest=True)

@@ -9,13 +9,13 @@ rows         the four rows on one time axis, for Live and Replay alike
 strip        the whole test in one strip
 buses        the buses, for Bus
 curve        a time-current curve, both axes in decades
-load         a joint's own load beside a time-current curve
+load         the load of joints against a time-current curve
 tradeoff     the trade-off of a sweep: lead time against false alerts
-style        what the last two share
+style        layout that the load and trade-off figures share
 sparkline    the small traces of lists
 
 A figure is a plain mapping that plotly accepts (a test has plotly check it): building plotly's own
-objects costs more than drawing them. The x axis counts seconds since the recording began. What
-moves with the reader (ticks, labels in the right margin, lane, play-head) is drawn over the figure
-in the browser from the figure's `layout.meta`, so that nothing is laid out twice.
+objects costs more than drawing them. The x axis counts seconds since the start of the recording.
+What changes while the reader moves (ticks, labels in the right margin, lane, play-head) is drawn
+over the figure in the browser from `layout.meta`, so that the figure is not laid out again.
 """

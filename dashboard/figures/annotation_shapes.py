@@ -1,6 +1,6 @@
 """How annotations are drawn: as plotly shapes, and as words for the lane above the rows.
 
-The shapes are in data coordinates. The words stand in `layout.meta`; the browser sets them where
+The shapes are in data coordinates. The words go into `layout.meta`; the browser places them where
 there is room. Pure.
 """
 
@@ -72,7 +72,7 @@ def _limit_shapes(
 
 
 def draw_annotations(
-    furniture: Annotations,
+    annotations: Annotations,
     *,
     now_s: float,
     theme: Theme,
@@ -84,21 +84,21 @@ def draw_annotations(
     Parameters
     ----------
     now_s
-        Where an open end stands at first; its shape is named "open" and may be moved on.
+        Initial position of an open end; its shape is named "open" and the page moves it.
     top_px
         Plot height in pixels, and the height of the alert bar above it.
     px_per_s
-        Gaps narrower than three pixels are left to the broken line itself.
+        Gaps narrower than three pixels are not drawn: the broken line shows them.
     """
     height, bar = top_px
     shapes: list[dict[str, Any]] = []
-    for gap in furniture.gaps:
+    for gap in annotations.gaps:
         end = now_s if gap.end_s is None else gap.end_s
         if (end - gap.start_s) * px_per_s < MIN_GAP_PX:
             continue
         name = "open" if gap.end_s is None else "gap"
         tall = {"xref": "x", "yref": "paper", "y0": 0, "y1": 1, "layer": "below"}
-        # Where only a second recording has a gap the first one has frames: the sides will do.
+        # A gap of the second recording alone has only its edges: the first one has data there.
         if not gap.other:
             shapes.append(
                 _rect_shape(gap.start_s, end, **tall, fillcolor=theme.none_tint, name=name)
@@ -107,7 +107,7 @@ def draw_annotations(
         shapes.append(_line_shape(x0=gap.start_s, x1=gap.start_s, **tall, line=edge))
         if gap.end_s is not None:
             shapes.append(_line_shape(x0=end, x1=end, **tall, line=edge))
-    for alert in furniture.alerts:
+    for alert in annotations.alerts:
         fill, edge_colour, tint = theme.state_colours(alert.mark)
         end = now_s if alert.end_s is None else alert.end_s
         name = "open" if alert.end_s is None else "alert"
@@ -137,7 +137,7 @@ def draw_annotations(
                 "name": name,
             }
         )
-    for line in furniture.limits:
+    for line in annotations.limits:
         axis = "y" if line.row == 0 else f"y{line.row + 1}"
         shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
     shapes.extend(
@@ -151,23 +151,23 @@ def draw_annotations(
             line={"color": theme.ink_2, "width": 1, "dash": "1px,2px"},
             name="note",
         )
-        for note in furniture.notes
+        for note in annotations.notes
     )
     return shapes
 
 
-def lane_marks(furniture: Annotations) -> list[dict[str, Any]]:
+def lane_marks(annotations: Annotations) -> list[dict[str, Any]]:
     """Return the texts of the lane, in order of time: {"x0", "x1", "text", "mark", "kind"}."""
     words: list[dict[str, Any]] = [
         {"x0": gap.start_s, "x1": gap.end_s, "text": gap.text, "mark": "", "kind": "gap"}
-        for gap in furniture.gaps
+        for gap in annotations.gaps
     ]
     words += [
         {"x0": a.start_s, "x1": a.end_s, "text": a.text, "mark": a.mark, "kind": "alert"}
-        for a in furniture.alerts
+        for a in annotations.alerts
     ]
     words += [
         {"x0": note.at_s, "x1": note.at_s, "text": note.text, "mark": "", "kind": "note"}
-        for note in furniture.notes
+        for note in annotations.notes
     ]
     return sorted(words, key=lambda word: float(word["x0"]))

@@ -1,7 +1,7 @@
-"""What is marked in a figure beside the data: limits, alert spans, gaps, notes, with their texts.
+"""The annotations of a figure, with their texts: limit lines, alert spans, gaps and notes.
 
-`annotation_shapes` draws them. An end that is still open is None and moves with the reader's now.
-Pure.
+`annotation_shapes` draws them. The end of what is still going on is None; the page moves it with
+the present. Pure.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -38,7 +38,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitLine:
-    """One level of a limit in one row, in shown units."""
+    """One level of a limit in one row, in displayed units."""
 
     row: int
     mark: str
@@ -47,19 +47,19 @@ class LimitLine:
     text: str
     short: str
     start_s: float | None = None
-    """Since when it holds, seconds since the recording's start; None: since that."""
+    """Since when it is in force, in s since the start of the recording; None: from the start."""
     end_s: float | None = None
-    """Until when; None: it holds still."""
+    """Until when; None: to the end."""
 
     def is_in_force_within(self, begin_s: float, end_s: float) -> bool:
-        """Return whether it holds anywhere in [begin_s, end_s)."""
+        """Return whether it is in force anywhere in [begin_s, end_s)."""
         begun = self.start_s is None or self.start_s < end_s
         return begun and (self.end_s is None or self.end_s > begin_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertSpan:
-    """An alert from its raising to its end; seconds since the recording's start."""
+    """An alert from raise to return, in s since the start of the recording."""
 
     row: int | None
     start_s: float
@@ -70,18 +70,18 @@ class AlertSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapSpan:
-    """A stretch without frames."""
+    """A span without frames."""
 
     start_s: float
     end_s: float | None
     text: str
     other: bool = False
-    """Of a second recording, laid over the first."""
+    """Whether it is one of a second recording, laid over the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoteLine:
-    """A note, at the moment at which it was written."""
+    """A note at the time at which it was written."""
 
     at_s: float
     text: str
@@ -89,7 +89,7 @@ class NoteLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Annotations:
-    """Everything that is marked in a window."""
+    """All annotations of a window."""
 
     limits: tuple[LimitLine, ...] = ()
     alerts: tuple[AlertSpan, ...] = ()
@@ -103,15 +103,15 @@ def limit_lines(
     rated: Mapping[str, RatedValues],
     start_ns: int,
 ) -> tuple[LimitLine, ...]:
-    """Return the levels that limits have on the channels that the rows show, each line once.
+    """Return the levels of limits on the channels of the rows, each line once.
 
-    A line stands where its limits were in force. One that holds for some joints of its row only
-    names them where others have one too.
+    A line spans the time when its limits were in force. A level of only some joints of a row names
+    them if other joints have another one.
 
     Parameters
     ----------
     sets
-        Since when which limits were in force, in order of time, the first since the start.
+        (Since when, which limits were in force), in order of time; the first since the start.
     rated
         Joint -> its rated values, of which some limits are shares.
     """
@@ -124,7 +124,7 @@ def limit_lines(
     for (begin_s, end_s), (_, limits) in zip(pairwise(boundaries_s), sets, strict=True):
         for line in _limit_set_lines(limits, rows, rated):
             new_line = replace(line, start_s=begin_s, end_s=end_s)
-            # What is the same before and after a taking over is one line.
+            # A level that is the same before and after a change of limits is one line.
             ended_line = replace(line, start_s=None, end_s=begin_s)
             same_index = next(
                 (
@@ -163,7 +163,7 @@ def _row_lines(
             if level.channel == channel:
                 joints_by_level.setdefault(level, []).append(joint)
     for level, level_joints in joints_by_level.items():
-        # A share of the rated value lies at another height for each joint.
+        # A share of the rated value is another level on each joint.
         differs_by_joint = any(
             other_level.is_rising == level.is_rising
             and other_level != level
@@ -175,6 +175,7 @@ def _row_lines(
         )
         pick_up = level.pick_up * row.factor
         drop_off = None if level.drop_off is None else level.drop_off * row.factor
+        level_text = _level_text(pick_up, row)
         below = "" if level.is_rising else "below "
         drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
         joints_text = f"{', '.join(level_joints)} " if names_joints else ""
@@ -183,8 +184,8 @@ def _row_lines(
             mark=STATE_BY_SEVERITY[level.severity],
             pick_up=pick_up,
             drop_off=drop_off,
-            text=f"{joints_text}{level.prefix}{level.severity} {below}{_level_text(pick_up, row)}{drop_off_text}",
-            short=_level_text(pick_up, row),
+            text=f"{joints_text}{level.prefix}{level.severity} {below}{level_text}{drop_off_text}",
+            short=level_text,
         )
 
 
@@ -210,14 +211,14 @@ def alert_spans(
 ) -> tuple[AlertSpan, ...]:
     """Return every alert as a span; `row` is None when no row shows its channel.
 
-    An alert is told in the words of the limits that were in force when it was raised (`sets`).
+    The text of an alert names the limit as it was in force when it was raised (`sets`).
     """
     spans = []
     row_of: dict[tuple[str, str], int] = {}
     for index, plan in enumerate(rows):
         for pen in plan.pens:
             row_of.setdefault((pen.joint, pen.channel), index)
-    # Thousands of alerts are of a few limits.
+    # Cached, since thousands of alerts may be of a few limits.
     labels: dict[int, str] = {}
     for alert in alerts:
         row = row_of.get((alert.joint, alert.channel))
@@ -227,7 +228,7 @@ def alert_spans(
         if limit is not None and id(limit) not in labels:
             labels[id(limit)] = limit_label(limit, displays)
         limit_text = alert.limit.replace("-", " ") if limit is None else labels[id(limit)]
-        # A recording that was cut out begins with what stood there already.
+        # A cut begins with the alerts that were active there.
         earlier_text = ", since before" if alert.raised_ns < start_ns else ""
         text = f"{joint_text}{limit_text}{earlier_text}"
         spans.append(
@@ -245,9 +246,9 @@ def alert_spans(
 
 
 def merge_alert_spans(spans: Sequence[AlertSpan], *, min_gap_s: float) -> tuple[AlertSpan, ...]:
-    """Return spans of which those of one row and mark that lie closer than `min_gap_s` are one.
+    """Return spans with those of the same row and mark merged that are closer than `min_gap_s`.
 
-    What is nearer than a pixel cannot be told apart; of thousands a browser would draw for seconds.
+    Spans closer than a pixel cannot be distinguished, and thousands would take a browser seconds.
     """
     merged: list[AlertSpan] = []
     counts: list[int] = []
@@ -283,16 +284,16 @@ def gap_spans(
     open_from_ns: int | None = None,
     open_at_ns: int | None = None,
 ) -> tuple[GapSpan, ...]:
-    """Return the gaps of all joints, those of one stretch merged and named after their joints.
+    """Return the gaps of all joints, overlapping ones merged, with the joints in their texts.
 
     Parameters
     ----------
     gaps
-        Joint -> its gaps as (start_ns, end_ns), every joint of the figure a key.
+        Joint -> its gaps as (start_ns, end_ns); every joint of the figure is a key.
     open_from_ns
-        A gap from there to now that has not ended: the logger stopped.
+        Begin of a gap that has not ended, since the recorder stopped; None: none.
     open_at_ns
-        A gap that reaches as far goes on: a joint is silent while others speak.
+        A gap that reaches this instant has not ended: a joint is silent while others report.
     """
     marked = sorted((begin, end, joint) for joint, spans in gaps.items() for begin, end in spans)
     merged: list[tuple[int, int, set[str]]] = []
@@ -333,7 +334,7 @@ def other_gap(gap: GapSpan) -> GapSpan:
 
 
 def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
-    """Return the notes among events, and what else is worth a mark."""
+    """Return the notes, and other events that are marked like notes."""
     note_texts = {
         EventKind.NOTE: "{text}",
         EventKind.POSITION_LOST: "{joint} position restarts",

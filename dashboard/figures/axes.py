@@ -1,8 +1,8 @@
-"""Which channels are in which row, and axes that do not twitch.
+"""Which channels are in which row, and axes that rarely change.
 
-The rows are temperature, torque (current where no joint tells a torque), speed and position. Of
-several temperatures a joint shows the one that a limit watches, else the hottest place by nature.
-Ranges are rounded outwards, so that the next sample seldom changes them. Pure.
+The rows are temperature, torque (current where no joint has a torque), speed and position. Of
+several temperatures of a joint the one with a limit is drawn, else the innermost: winding before
+housing, drive and ambient. Ranges are rounded outwards, so that new data seldom change them. Pure.
 """
 
 import math
@@ -41,9 +41,9 @@ MIN_AXIS_SPAN: Final = {
     "speed": 10.0,
     "position": 10.0,
 }
-"""The least that an axis spans, in plain units: a calm trace is to look calm."""
+"""Smallest range of an axis, in default display units: a calm trace should look calm."""
 TEMPERATURE_BAND_DEGC: Final = (20.0, 90.0)
-"""Every joint's small temperature scale, so that joints and recordings compare at a glance."""
+"""The small temperature scale of every joint, so that joints and recordings can be compared."""
 BEYOND_LIMIT_K: Final = 8.0
 _TEMPERATURE_CHANNELS: Final = (
     "temperature_winding_degC",
@@ -70,18 +70,18 @@ class Pen:
     channel: str
     setpoint: bool = False
     other: bool = False
-    """It draws a second recording, laid over the first."""
+    """Whether it draws a second recording, laid over the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlotRow:
-    """One row before anything is read for it."""
+    """The plan of one row, before anything is read for it."""
 
     quantity: str
     title: str
     unit: str
     factor: float
-    """Shown = stored * factor."""
+    """Displayed value = stored value * factor."""
     decimals: int
     pens: tuple[Pen, ...]
     """Set-points first, so that they lie under the traces."""
@@ -93,7 +93,7 @@ class PlotRow:
 
     @property
     def min_span(self) -> float:
-        """Return the least that its axis spans, in the shown unit."""
+        """Return the smallest range of its axis, in the displayed unit."""
         return MIN_AXIS_SPAN.get(self.quantity, 0.0) * display_factor(self.quantity, self.factor)
 
     @property
@@ -104,7 +104,7 @@ class PlotRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Axis:
-    """The y axis of a row, in shown units."""
+    """The y axis of a row, in displayed units."""
 
     low: float
     high: float
@@ -118,7 +118,7 @@ def main_temperature(channels: Sequence[str], limited: Collection[str] = ()) -> 
 
 
 def temperature_scale(limits_degC: Sequence[float]) -> tuple[float, float]:  # noqa: N803 - a unit
-    """Return both ends of a joint's scale in degC: the band, longer if a limit lies above it."""
+    """Return both ends of a joint's scale in degC: the band, longer if a limit is above it."""
     low, high = TEMPERATURE_BAND_DEGC
     above = (10.0 * math.ceil((at + BEYOND_LIMIT_K) / 10) for at in limits_degC)
     return low, max((high, *above))
@@ -220,13 +220,13 @@ def axis_range(
     Parameters
     ----------
     low, high
-        Extremes of the data in shown units; NaN when there is none.
+        Extremes of the data in displayed units; NaN if there is none.
     min_span
-        The least that the axis spans.
+        Smallest range of the axis.
     degrees
         Whether round numbers are those of a circle.
     lines
-        Limit lines, which must be seen too and whose own labels replace the tick beside them.
+        Limit lines, which must be visible, too; their labels replace the ticks next to them.
     """
     values = [v for v in (low, high, *lines) if math.isfinite(v)]
     if not values:
@@ -251,7 +251,7 @@ def axis_range(
 
 
 def tick_text(values: Sequence[float]) -> list[str]:
-    """Return the labels of an axis, all with as many decimals as they take to differ rightly."""
+    """Return the labels of an axis, all with as many decimals as its values need, at most 4."""
     decimals = next(
         (n for n in range(4) if all(abs(v - round(v, n)) < 1e-9 for v in values)),
         4,

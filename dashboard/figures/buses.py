@@ -1,8 +1,8 @@
 """Bus history on one time axis: the load of each bus; frames, errors and losses of the chosen one.
 
-Drawn in ink: a pen's colour says a joint and nothing else, so a bus is told by the row that it
-stands in. Rows of figures are bands from least to most with the mean in them; what is counted
-stands as bars. `layout.meta` is what `assets/sheet.mjs` reads of every figure of rows. Pure.
+Drawn in the colour of text: a pen's colour means a joint and nothing else, so that a bus is
+identified by its row. Rates are bands from minimum to maximum with the mean in them, counts are
+bars. `layout.meta` is what `assets/sheet.mjs` reads of every figure of rows. Pure.
 """
 
 from collections.abc import Sequence
@@ -29,14 +29,14 @@ _LANE_KIND: Final = "alert"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusRow:
-    """One row; x in seconds since the recording's start, all arrays of one length."""
+    """One row of m buckets; x in s since the start of the recording, all arrays of shape (m,)."""
 
     title: str
     unit: str
     scope: str = ""
-    """Of what, where it is not of `bus` alone."""
+    """Which buses it covers, where it is not `bus` alone."""
     notes: tuple[str, ...] = ()
-    """What stands below the unit."""
+    """Lines of small text below the unit."""
     bus: int
     weight: float
     """Its share of the height."""
@@ -47,10 +47,10 @@ class BusRow:
     minimum: Floats
     mean: Floats
     maximum: Floats
-    """NaN where nothing was told. Of what is counted `maximum` alone is drawn, as bars."""
+    """NaN where nothing is known. Of counts only `maximum` is drawn, as bars."""
     is_count: bool = False
     min_axis_top: float
-    """The least that its axis reaches, so that rows of one unit share it."""
+    """Smallest top of its axis; the same for rows that are to be compared."""
     level: float | None = None
     """A line that should not be reached."""
     level_text: str = ""
@@ -58,7 +58,7 @@ class BusRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutageSpan:
-    """A stretch without a bus; `bus` None: without any."""
+    """A span in which a bus was lost; `bus` None: all of them."""
 
     bus: int | None
     start_s: float
@@ -68,7 +68,7 @@ class OutageSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LaneMark:
-    """A moment that the lane names."""
+    """An instant with a text in the lane."""
 
     at_s: float
     text: str
@@ -97,7 +97,7 @@ def _row_domains(rows: Sequence[BusRow], sheet: Sheet) -> list[tuple[float, floa
 
 
 def _axis_from_zero(row: BusRow, height_px: float) -> Axis:
-    """Return an axis from nought; a level is seen where the figures come near it."""
+    """Return an axis from 0; it includes a level if the data come near it."""
     finite = row.maximum[np.isfinite(row.maximum)]
     high = max(row.min_axis_top, float(finite.max()) if len(finite) else 0.0)
     axis = axis_range(0.0, high, min_span=1.0, height_px=height_px)
@@ -201,7 +201,7 @@ def _outage_shapes(
     shapes = []
     for outage in outages:
         until_s = end_s if outage.end_s is None else outage.end_s
-        # However short, it is to be seen.
+        # However short, it must be visible.
         until_s = max(until_s, outage.start_s + _MIN_OUTAGE_PX / px_per_s)
         for row, (low, high) in zip(rows, domains, strict=True):
             if outage.bus not in {None, row.bus}:
@@ -234,11 +234,11 @@ def buses_figure(
     Parameters
     ----------
     marks
-        Moments that the lane names with the mark of what is out of order.
+        Instants with a text in the lane, marked as abnormal.
     epoch_ms
-        The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
+        Start of the recording in milliseconds since 1970, for times of day.
     zone
-        The reader's, for that clock.
+        The reader's time zone, for those.
     """
     domains = _row_domains(rows, sheet)
     px_per_s = sheet.plot_width / max(end_s - start_s, 1e-9)
@@ -252,7 +252,8 @@ def buses_figure(
             "showgrid": False,
         },
         "annotations": [
-            _bus_row_title(row, domain, sheet, theme) for row, domain in zip(rows, domains, strict=True)
+            _bus_row_title(row, domain, sheet, theme)
+            for row, domain in zip(rows, domains, strict=True)
         ],
     }  # fmt: skip
     data: list[dict[str, Any]] = []
@@ -261,7 +262,7 @@ def buses_figure(
         key = "" if index == 0 else str(index + 1)
         height_px = (domain[1] - domain[0]) * sheet.plot_height
         axis = _axis_from_zero(row, height_px)
-        # On a phone the row's title stands where a label at the very top would.
+        # In the narrow form the title of the row is where a label at the very top would be.
         room = axis.high * sheet.text / height_px if sheet.form == "narrow" else 0.0
         tick_values = [tick for tick in axis.ticks if tick <= axis.high - room or row.is_count]
         layout[f"yaxis{key}"] = {

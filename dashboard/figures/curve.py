@@ -20,7 +20,7 @@ def curve_figure(
     unit: str,
     theme: Theme = LIGHT,
 ) -> go.Figure:
-    """Return the curve of how long each current may last; what lasts for ever is left out."""
+    """Return the figure of how long each current may last, without those carried for ever."""
     is_drawable = np.isfinite(time_s) & (time_s > 0)
     x, y = current[is_drawable], time_s[is_drawable]
     figure = go.Figure(

@@ -1,9 +1,9 @@
 """Polylines and bands as plotly traces.
 
-A line is drawn where single cycles can be told apart; where they cannot (a cycle under about ten
-pixels) the span from min to max is filled and the mean drawn in it, so that neither a peak nor the
-middle is lost. A gap is one NaN and breaks the line; what is filled is one polygon a stretch, since
-a fill up to the trace before it would go on over a gap. Pure.
+A line is drawn where single cycles can be distinguished. Where they cannot (a cycle under about ten
+pixels) it is a band: the range from minimum to maximum is filled and the mean drawn in it, so that
+neither peaks nor the mean are lost. A gap is one NaN and breaks the line; a band is one polygon for
+each run without a gap, since plotly's fill between two traces would cross gaps. Pure.
 """
 
 from dataclasses import dataclass
@@ -19,14 +19,14 @@ __all__ = ["Band", "Line", "band_outlines", "finite_extremes", "plotly_traces"]
 
 Floats = NDArray[np.float64]
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
-"""How much of a pen's colour fills a band; of a second recording's band, which lies over it."""
+"""Opacity of a band's fill: of the first recording, and of a second one laid over it."""
 OTHER_DASH = "5px,3px"
 OTHER_WIDTH_FACTOR = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """A polyline; x in seconds since the start, y in shown units, NaN where it breaks."""
+    """A polyline; x in s since the start, y in displayed units, NaN where it breaks."""
 
     pen: Pen
     x: Floats
@@ -35,7 +35,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """Min, mean and max per bucket; all of one length, NaN where nothing is held."""
+    """Minimum, mean and maximum of m buckets, shape (m,); NaN where no value is held."""
 
     pen: Pen
     x: Floats
@@ -45,7 +45,7 @@ class Band:
 
 
 def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
-    """Return the least and the greatest finite value of a row, NaN if there is none."""
+    """Return the smallest and the largest finite value of a row, NaN if there is none."""
     parts = [
         part
         for line in lines
@@ -57,10 +57,10 @@ def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
 
 
 def band_outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-    """Return the polygons of what lies between `low` and `high`, one for each stretch without NaN.
+    """Return the polygons of the area between `low` and `high`, one for each run without NaN.
 
-    All of shape (n,). A stretch is gone along its top and back along its foot; one NaN stands
-    between two polygons.
+    All arguments of shape (n,). A polygon runs along `high` and back along `low`; a NaN separates
+    two polygons.
     """
     finite_rows = np.flatnonzero(np.isfinite(low) & np.isfinite(high))
     if not len(finite_rows):
@@ -85,7 +85,7 @@ def _json_list(values: Floats) -> list[float | None]:
 def plotly_traces(
     line: Line | Band, *, axis: str, theme: Theme, width: float
 ) -> list[dict[str, Any]]:
-    """Return the plotly traces of a line (one) or of a band (what it fills, max, min, mean)."""
+    """Return the plotly traces of a line (one) or of a band (fill, maximum, minimum, mean)."""
     colour = theme.pen_colour(line.pen.number)
     common = {
         "type": "scatter",
@@ -104,7 +104,8 @@ def plotly_traces(
     dashed: dict[str, Any] = {}
     if line.pen.other:
         meta["other"] = True
-        # Full colour, since a paler one falls below 3:1; thinner and dashed says whose it is.
+        # In full colour, since a paler one has a contrast below 3:1; a second recording is thinner
+        # and dashed instead.
         dashed = {"dash": OTHER_DASH}
         width = max(1.0, width * OTHER_WIDTH_FACTOR)
     if isinstance(line, Line):

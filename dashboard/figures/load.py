@@ -1,8 +1,8 @@
-"""A joint's own load beside a time-current curve: how hard, for how long. Pure.
+"""The load of joints against a time-current curve. Pure.
 
-The curve says how long each current may last; each joint's line says the hardest average of any
-time of that length, and each small mark is a stretch above the setting with its own length and
-root mean square. Where a joint's line reaches the curve, the limit has something to say.
+The curve is how long each current may last. The line of a joint is its largest average over any
+span of each duration, and each small mark is a span above the setting with its own duration and
+root mean square. Where the line of a joint reaches the curve, the limit may operate.
 """
 
 from collections.abc import Sequence
@@ -22,8 +22,10 @@ __all__ = ["AVERAGING_TIMES_S", "CurveLine", "JointLoad", "load_figure"]
 
 LoadFigure = dict[str, Any]
 Floats = NDArray[np.float64]
-AVERAGING_TIMES_S: Final = tuple(sorted({round(one) for one in np.geomspace(1, 86_400, 60)}))
-"""Times over which the hardest average is told."""
+AVERAGING_TIMES_S: Final = tuple(
+    sorted({round(duration) for duration in np.geomspace(1, 86_400, 60)})
+)
+"""Durations in s over which the largest average is drawn."""
 _LOAD_TICKS_S: Final = (1, 10, 60, 600, 3600, 36000)
 MAX_LOAD_MARKS: Final = 400
 
@@ -35,10 +37,10 @@ class JointLoad:
     name: str
     pen: int
     max_rms: Floats
-    """For each of LENGTHS_S, NaN where the recording is shorter."""
+    """Largest RMS over each of `AVERAGING_TIMES_S`, NaN where the recording is shorter."""
     duration_s: Floats
     span_rms: Floats
-    """Of each stretch above the setting."""
+    """Duration and RMS of each span above the setting."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,9 +48,9 @@ class CurveLine:
     """The curve of a limit on the joints that have it: n currents, and how long each may last."""
 
     names: list[str]
-    """Of the joints."""
+    """Names of the joints."""
     pen: int
-    """Of the first of them."""
+    """Pen of the first of them."""
     current: Floats
     time_s: Floats
 
@@ -56,50 +58,53 @@ class CurveLine:
 def load_figure(
     curves: Sequence[CurveLine], loads: Sequence[JointLoad], *, unit: str, theme: Theme
 ) -> LoadFigure:
-    """Return the figure of curves and loads; where there is one curve, it is all joints'."""
+    """Return the figure of curves and loads; a single curve is that of all joints."""
     data: list[LoadFigure] = []
-    for one in loads:
-        name = escape(one.name)
-        is_drawable = np.isfinite(one.max_rms) & (one.max_rms > 0)
+    for load in loads:
+        name = escape(load.name)
+        is_drawable = np.isfinite(load.max_rms) & (load.max_rms > 0)
         length = np.array(AVERAGING_TIMES_S)[is_drawable]
         data.append(
             {
                 "type": "scatter",
                 "mode": "lines",
-                "x": _short_numbers(one.max_rms[is_drawable]),
+                "x": _short_numbers(load.max_rms[is_drawable]),
                 "y": length.tolist(),
-                "line": {"color": theme.pen_colour(one.pen), "width": 1.2},
+                "line": {"color": theme.pen_colour(load.pen), "width": 1.2},
                 "opacity": 0.85,
                 "hovertemplate": f"{name}: at most %{{x:.4g}} {unit} over %{{customdata}}"
                 "<extra></extra>",
                 "customdata": [format_duration(float(span)) for span in length],
             }
         )
-        longest_spans = np.argsort(one.duration_s)[::-1][:MAX_LOAD_MARKS]
+        longest_spans = np.argsort(load.duration_s)[::-1][:MAX_LOAD_MARKS]
         if len(longest_spans):
             data.append(
                 {
                     "type": "scatter",
                     "mode": "markers",
-                    "x": _short_numbers(one.span_rms[longest_spans]),
-                    "y": _short_numbers(one.duration_s[longest_spans]),
+                    "x": _short_numbers(load.span_rms[longest_spans]),
+                    "y": _short_numbers(load.duration_s[longest_spans]),
                     "marker": {
-                        "color": theme.pen_colour(one.pen),
+                        "color": theme.pen_colour(load.pen),
                         "size": 4,
                         "symbol": "line-ew-open",
                     },
                     "hovertemplate": f"{name}: %{{x:.4g}} {unit} for %{{customdata}}"
                     "<extra></extra>",
                     "customdata": [
-                        format_duration(float(span)) for span in one.duration_s[longest_spans]
+                        format_duration(float(span)) for span in load.duration_s[longest_spans]
                     ],
                 }
             )
     data += [
-        _limit_trace(one, is_only_curve=len(curves) == 1, unit=unit, theme=theme) for one in curves
+        _limit_trace(curve, is_only_curve=len(curves) == 1, unit=unit, theme=theme)
+        for curve in curves
     ]
-    highest = max([*(float(np.nanmax(one.max_rms)) for one in loads if _has_load(one)), 1e-9])
-    setting = min((float(one.current.min()) for one in curves if len(one.current)), default=highest)
+    highest = max([*(float(np.nanmax(load.max_rms)) for load in loads if _has_load(load)), 1e-9])
+    setting = min(
+        (float(curve.current.min()) for curve in curves if len(curve.current)), default=highest
+    )
     low, high = min(highest / 20.0, setting / 4.0), max(highest * 1.3, setting * 3.0)
     ticks = decade_numbers(np.array([low, high]))
     quantity = "current" if unit == "A" else "torque"
@@ -113,13 +118,13 @@ def load_figure(
                 "title": axis_title(f"{quantity}, {unit}", theme),
                 "range": [float(np.log10(low)), float(np.log10(high))],
                 "tickvals": ticks,
-                "ticktext": [f"{one:g}" for one in ticks],
+                "ticktext": [f"{tick:g}" for tick in ticks],
             },
             yaxis={
                 "type": "log",
                 "range": [-0.3, 4.95],
                 "tickvals": list(_LOAD_TICKS_S),
-                "ticktext": [format_duration(one) for one in _LOAD_TICKS_S],
+                "ticktext": [format_duration(tick) for tick in _LOAD_TICKS_S],
             },
         ),
     }

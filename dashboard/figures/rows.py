@@ -1,8 +1,8 @@
 """The four rows on one time axis, for Live and Replay alike.
 
-Takes rows with their data (`ReadRow`) and what is marked beside them (`furniture`), gives a plotly
-figure as a plain mapping. `layout.meta` tells the browser what moves with the reader: words for
-margin and lane, the rows' axes, the pens. Pure.
+Takes rows with their data (`ReadRow`) and their annotations, and returns a plotly figure as a plain
+mapping. `layout.meta` has what the browser draws itself: texts of margin and lane, the axes of the
+rows, the pens. Pure.
 """
 
 from collections.abc import Sequence
@@ -35,7 +35,7 @@ class ReadRow:
 
     @property
     def measured(self) -> tuple[Pen, ...]:
-        """The pens that are named in the margin: those planned, then a second recording's."""
+        """The pens that are named in the margin: the planned ones, then those of an overlay."""
         return self.plan.measured_pens + tuple(line.pen for line in self.lines if line.pen.other)
 
 
@@ -108,7 +108,7 @@ def _row_title_annotations(
                 }
             )
             continue
-        # A low row has room for two lines of words, not for four.
+        # A low row has room for two lines of text instead of four.
         low = (high - bottom) * sheet.plot_height < 5.5 * sheet.text
         inline_unit = f" {small}{unit}</span>" if low else ""
         lines_below = [] if low else [unit]
@@ -150,11 +150,11 @@ def rows_figure(
     Parameters
     ----------
     epoch_ms
-        The recording's start in milliseconds since 1970, for the clock beside the elapsed time.
+        Start of the recording in milliseconds since 1970, for times of day.
     zone
-        The reader's, for that clock.
+        The reader's time zone, for those.
     axes
-        Ranges that are to be kept; worked out from the data if left away.
+        The axis of each row; None: computed from the data.
     """
     y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
     shapes, lane = window_marks(annotations, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme)
@@ -178,7 +178,7 @@ def rows_figure(
         key = "" if index == 0 else str(index + 1)
         tick_values = axis.ticks
         if sheet.form == "narrow":
-            # The row's title stands where a label at the very top would.
+            # The title of the row is where a label at the very top would be.
             room = (
                 (axis.high - axis.low) * sheet.text / ((domain[1] - domain[0]) * sheet.plot_height)
             )

@@ -57,12 +57,12 @@ class Sheet:
         return max(1, self.height - self.top - self.bottom)
 
     def with_room_for_labels(self, labels: int) -> "Sheet":
-        """Return the sheet, made taller where so many labels would not fit into its margin."""
+        """Return the sheet, made taller if so many labels do not fit into its margin."""
         missing = math.ceil(labels * LABEL_LINE_HEIGHT * self.text) - self.plot_height
         return self if missing <= 0 else replace(self, height=self.height + missing)
 
     def plotly_size(self) -> dict[str, Any]:
-        """Return what plotly wants to know of the sheet: a figure's size and margins."""
+        """Return size and margins of a figure as plotly's layout has them."""
         return {
             "width": self.width,
             "height": self.height,
@@ -76,7 +76,7 @@ class Sheet:
         }
 
     def page_meta(self, *, epoch_ms: float, zone: tzinfo) -> dict[str, Any]:
-        """Return what the browser needs to know of the sheet and its clock."""
+        """Return what the browser's code needs of the sheet and its clock, for `layout.meta`."""
         return {
             "form": self.form,
             "epoch_ms": epoch_ms,
@@ -101,19 +101,19 @@ class Sheet:
 
 
 def make_sheet(form: str, width_px: float, height_px: float) -> Sheet:
-    """Return the sheet for a form and the page's room; nonsense is brought into range."""
+    """Return the sheet for a form and the size available in px, clipped to a sensible range."""
     known_form = cast("SheetForm", form) if form in {"narrow", "normal", "wide"} else "normal"
     width = round(min(max(width_px, MIN_SHEET_WIDTH), MAX_SHEET_WIDTH))
     height = round(min(max(height_px, 300), 3000))
     if known_form == "narrow":
         return Sheet(
-            form=known_form, width=width, height=height, left=34, right=58, top=82, bottom=42, gap=26,
-            text=11.0, title=13.0, pen=1.4,
+            form=known_form, width=width, height=height,
+            left=34, right=58, top=82, bottom=42, gap=26, text=11.0, title=13.0, pen=1.4,
         )  # fmt: skip
     if known_form == "wide":
         return Sheet(
-            form=known_form, width=width, height=height, left=150, right=226, top=52, bottom=52, gap=24,
-            text=16.0, title=20.0, pen=2.2,
+            form=known_form, width=width, height=height,
+            left=150, right=226, top=52, bottom=52, gap=24, text=16.0, title=20.0, pen=2.2,
         )  # fmt: skip
     return Sheet(
         form=known_form, width=width, height=height, left=112, right=158, top=38, bottom=40, gap=18,

@@ -23,9 +23,8 @@ def svg_path(x: NDArray[np.float64], y: NDArray[np.float64], *, width: float, he
             pen_down = False
             continue
         clipped = min(max(up, 0.0), 1.0)
-        commands.append(
-            f"{'L' if pen_down else 'M'}{across * width:.1f} {height - 1 - clipped * (height - 2):.1f}"
-        )
+        across_px, down_px = across * width, height - 1 - clipped * (height - 2)
+        commands.append(f"{'L' if pen_down else 'M'}{across_px:.1f} {down_px:.1f}")
         pen_down = True
     return "".join(commands)
 

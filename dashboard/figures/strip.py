@@ -1,6 +1,6 @@
 """The whole test in one strip: temperatures above, the span of the torque below, excursions marked.
 
-The window that is looked at is brushed on it by `assets/replay/`. Pure.
+`assets/replay/` draws the present window over it. Pure.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""What the pictures beside the traces have in common: sweeps and loads, read by pointing. Pure."""
+"""Layout that the figures of sweeps and loads share; their points are read by pointing. Pure."""
 
 from typing import Any
 
@@ -13,7 +13,7 @@ PICTURE_HEIGHT_PX = 340
 def picture_layout(
     theme: Theme, *, left_px: int, xaxis: PictureLayout, yaxis: PictureLayout
 ) -> PictureLayout:
-    """Return the layout of one picture; `left_px`: room for the words of its upright axis."""
+    """Return the layout of a figure; `left_px`: room for the labels of its vertical axis."""
     axis = {"showgrid": True, "fixedrange": True, "zeroline": False}
     return {
         "template": plotly_template(theme, size_px=12.0),

@@ -1,7 +1,7 @@
 """The trade-off of a sweep: lead time before the bad end against false alerts. Pure.
 
-Each candidate is a point; the best trade-offs are joined by a line, the choice is ringed, and what
-catches fewer than all bad ends is hollow, so that no state is told by colour alone.
+Each candidate is a point. The Pareto front is joined by a line, the choice has a ring, and a
+candidate that misses a bad end is hollow, so that nothing is shown by colour alone.
 """
 
 import math
@@ -19,9 +19,9 @@ _LEAD_TICKS_S: Final = (1, 2, 5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14
 
 
 def tradeoff_figure(result: SweepResult, *, theme: Theme) -> TradeoffFigure:
-    """Return the figure; `customdata` of a point is its place among the candidates.
+    """Return the figure; `customdata` of a point is the index of its candidate.
 
-    A lead of less than a second stands at one second.
+    A lead of less than a second is drawn at one second, since the axis is logarithmic.
     """
     max_caught = max((total.caught for total in result.totals), default=0)
     groups = {
@@ -104,8 +104,10 @@ def _tradeoff_points(result: SweepResult, indices: list[int]) -> TradeoffFigure:
         "y": [max(total.median_lead_s, 1.0) for total in totals],
         "customdata": indices,
         "hovertemplate": [
-            f"{'<br>'.join(map(str, candidate.changes))}<br>caught {total.caught} of {total.bad_ends}, "
-            f"lead {format_duration(total.median_lead_s)} (worst {format_duration(total.worst_lead_s)})"
+            f"{'<br>'.join(map(str, candidate.changes))}<br>"
+            f"caught {total.caught} of {total.bad_ends}, "
+            f"lead {format_duration(total.median_lead_s)} "
+            f"(worst {format_duration(total.worst_lead_s)})"
             f"<br>{total.false_per_h:.3g} false alerts an hour<extra></extra>"
             for candidate, total in zip(candidates, totals, strict=True)
         ],

@@ -1,12 +1,12 @@
-"""Limits tried on recordings: what the Limits page asks, and what it is answered.
+"""Limits tried on recordings: the requests of the Limits page and the replies.
 
-question    what the page sends, validated
-forms       what can be set about each kind of limit
+question    the requests of the page, validated
+forms       which keys each kind of limit has, and how the page names them
 reply       what each limit raises, in words and as shares of a figure
 provenance  where tried limits come from, for the top of their file
-job_queue   what takes longer than a question, in processes of its own
-jobs        exact answers and sweeps
+job_queue   work that takes longer than a request, in processes of its own
+jobs        the jobs: exact evaluations and sweeps
 routes      the routes
 
-Only deploying limits asks for something to be written, and the logger does that.
+Only deploying limits writes anything, and it is the recorder that does.
 """

@@ -1,7 +1,7 @@
-"""What can be set about each kind of limit, as a page offers it: its keys, words and units.
+"""The forms of the Limits page: the keys of each kind of limit, with their names and units.
 
-Taken from the very models that check a limits file, so a key that a kind gains is offered here
-too; a test sees to it that every key has its words. Numbers are those of the file. Pure.
+Taken from the models that check a limits file, so that a new key of a kind appears here by itself;
+a test checks that every key has a name. Numbers are in the units of the file. Pure.
 """
 
 import types
@@ -25,10 +25,10 @@ __all__ = [
 UNIT_TEXTS: Final = {
     "Cel": "°C", "A": "A", "N.m": "N·m", "rad/s": "rad/s", "rad": "rad", "V": "V", "1": "",
 }  # fmt: skip
-"""UCUM codes as a person reads them; of the file and not of the reader's choice."""
+"""UCUM codes as a person reads them: units of the file, not those that the reader chose."""
 
 _COMMON_KEYS: Final = frozenset(("name", "kind", "severity", "joint"))
-"""What every limit has: the page asks for these itself."""
+"""Keys that every limit has; the page has fields of its own for them."""
 
 _DELAY_KEYS: Final = ("on_delay_s", "off_delay_s")
 
@@ -38,33 +38,39 @@ _COMMON: Final[Mapping[str, tuple[str, str]]] = {
     "on_delay_s": ("on-delay", "s"),
     "off_delay_s": ("off-delay", "s"),
 }
-"""Key -> what a page calls it, and its unit, where every kind that has the key means the same."""
+"""Key -> its name on the page and its unit, for keys with the same meaning in all kinds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PageForm:
-    """One way to write a limit: a model, and how a page offers it."""
+    """One form of a kind of limit: its model, and its names on the page."""
 
     model: type[LimitKind]
     of: LimitForm
 
     @property
     def key(self) -> str:
-        """What the page knows it by."""
+        """The identifier of the form on the page."""
         return self.of.key
 
     @property
     def kind(self) -> str:
-        """What the file has for `kind`."""
+        """The value of `kind` in a limits file."""
         return self.model.kind_name()
 
     @property
     def blank(self) -> Mapping[str, Any]:
-        """A limit of this form to begin with."""
+        """The keys of a new limit of this form."""
         return self.of.blank
 
     def words_of(self, key: str) -> tuple[str, str]:
-        """Return what a page calls a key, and its unit; KeyError where the kind forgot one."""
+        """Return the name of a key on the page, and its unit.
+
+        Raises
+        ------
+        KeyError
+            The kind has no name for it.
+        """
         return self.of.keys[key] if key in self.of.keys else _COMMON[key]
 
 
@@ -74,17 +80,17 @@ PAGE_FORMS: Final = tuple(
 DROP_OFF_KEYS: Final = {
     level: drop_off for form in PAGE_FORMS for level, drop_off in form.of.drop_offs.items()
 }
-"""A level -> its drop-off, which keeps its distance where the level is moved."""
+"""Key of a level -> key of its drop-off, which keeps its distance when the level is moved."""
 
 
 def form_key(table: dict[str, Any]) -> str:
-    """Return the key of the form that a limit's table is written in; empty for none of them."""
+    """Return the key of the form that fits a limit's table; empty if none does."""
     model = limit_model(table)
     return "" if model is None or model.form is None else model.form.key
 
 
 def forms_to_json() -> list[dict[str, Any]]:
-    """Return every form as plain content."""
+    """Return every form, for JSON."""
     return [
         {
             "form": form.key,
@@ -98,7 +104,7 @@ def forms_to_json() -> list[dict[str, Any]]:
 
 
 def channels_to_json(names: list[str]) -> list[dict[str, str]]:
-    """Return channels with their words and the units that a limits file has them in."""
+    """Return channels with their names and their units in a limits file, for JSON."""
     return [
         {
             "channel": name,
@@ -111,7 +117,7 @@ def channels_to_json(names: list[str]) -> list[dict[str, str]]:
 
 
 def _form_keys(form: PageForm) -> list[str]:
-    """Return the keys of a form as they are filled in: what it is of first, delays last."""
+    """Return the keys of a form in the order of its fields, delays last."""
     keys = [key for key in form.model.model_fields if key not in _COMMON_KEYS]
     return sorted(keys, key=lambda key: (key in _DELAY_KEYS, keys.index(key)))
 
@@ -138,7 +144,7 @@ def _key_to_json(form: PageForm, key: str) -> dict[str, Any]:
 
 
 def _without_none(annotation: Any) -> Any:  # noqa: ANN401 - a type as a model holds it
-    """Return a type without the None that may stand beside it."""
+    """Return a type without None, if it is a union with it."""
     if get_origin(annotation) in {Union, types.UnionType}:
         parts = [part for part in get_args(annotation) if part is not type(None)]
         return _without_none(parts[0])

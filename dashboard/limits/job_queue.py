@@ -1,8 +1,8 @@
-"""Work that takes longer than a request: exact answers and sweeps, one at a time.
+"""Jobs that take longer than a request, exact evaluations and sweeps, one at a time.
 
-It runs in processes of its own, so that the pages stay quick; whoever asked looks after it by its
-number. A newer piece of the same page takes the place of the one before. The processes end when
-there has been nothing to do for a while, and with the server.
+They run in processes of their own, so that the pages stay responsive; a page polls its job by a
+number. A newer job of the same page replaces the previous one. The processes end after a minute
+without a job, and with the server.
 """
 
 import itertools
@@ -30,27 +30,27 @@ MAX_FINISHED_JOBS: Final = 32
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobContext:
-    """What a piece of work is done with."""
+    """What a job runs with."""
 
     executor: Executor | None
     jobs: int
-    """How many tasks the executor works on at a time."""
+    """How many tasks the executor runs at a time."""
     progress: ProgressCallback
     stop: threading.Event
-    """Set from outside to end it."""
+    """Set to end the job."""
 
 
 JobFunction = Callable[[JobContext], dict[str, Any]]
-"""Returns what the page is told at the end, as JSON can carry it."""
+"""Runs a job and returns its result for the page, as JSON can carry it."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Job:
-    """One piece of work, as far as it has come."""
+    """One job and its progress."""
 
     number: int
     owner: str
-    """The page and what it asked for; a newer piece of the same takes its place."""
+    """The page and the kind of job; a newer one of the same replaces it."""
     work: JobFunction
     share: float = 0.0
     began_s: float | None = None
@@ -58,7 +58,7 @@ class Job:
     """Then "running", "done", "stopped" or "failed"."""
     fault: str = ""
     result: bytes = b""
-    """As JSON, pressed: thousands of points, of which a page takes one look."""
+    """JSON, compressed: it may hold thousands of points, and a page reads it once."""
     stop: threading.Event = field(default_factory=threading.Event)
 
     def to_json(self, now_s: float) -> dict[str, Any]:
@@ -75,10 +75,10 @@ class Job:
 
 
 class JobQueue:
-    """Does pieces of work in the order in which they come. Safe for several threads."""
+    """Runs jobs in the order in which they are submitted. Safe for several threads."""
 
     def __init__(self, stop: threading.Event) -> None:
-        """`stop` is set when the server begins to end."""
+        """Make an empty queue; `stop` is set when the server begins to stop."""
         self._stop = stop
         self._changed = threading.Condition()
         self._jobs: OrderedDict[int, Job] = OrderedDict()
@@ -86,7 +86,7 @@ class JobQueue:
         self._thread: threading.Thread | None = None
 
     def submit(self, owner: str, function: JobFunction) -> int:
-        """Put a piece of work in line and return its number."""
+        """Put a job into the queue and return its number."""
         with self._changed:
             for job in self._jobs.values():
                 if job.owner == owner and job.state in {"waiting", "running"}:
@@ -99,19 +99,19 @@ class JobQueue:
             for oldest in finished[: max(len(self._jobs) - MAX_FINISHED_JOBS, 0)]:
                 del self._jobs[oldest.number]
             if self._thread is None or not self._thread.is_alive():
-                self._thread = threading.Thread(target=self._run, name="toil", daemon=True)
+                self._thread = threading.Thread(target=self._run, name="job-queue", daemon=True)
                 self._thread.start()
             self._changed.notify_all()
             return job.number
 
     def job_to_json(self, number: int) -> dict[str, Any] | None:
-        """Return the progress of a piece, None where it is not known (any more)."""
+        """Return the progress of a job, None if there is none of that number (any more)."""
         with self._changed:
             job = self._jobs.get(number)
             return None if job is None else job.to_json(time.monotonic())
 
     def cancel(self, number: int) -> None:
-        """Stop a piece; what is done of it is kept."""
+        """Stop a job; its result so far is kept."""
         with self._changed:
             job = self._jobs.get(number)
             if job is not None:
@@ -135,7 +135,7 @@ class JobQueue:
             job.state = "stopped"
 
     def _wait_for_job(self) -> Job | None:
-        """Wait for the next piece; None: there was none for a while, or the server ends."""
+        """Wait for the next job; None: there was none for a minute, or the server stops."""
         with self._changed:
             deadline_s = time.monotonic() + POOL_IDLE_S
             while not self._stop.is_set():
@@ -155,7 +155,7 @@ class JobQueue:
         core_count = count_cores()
         job = self._wait_for_job()
         while job is not None:
-            # Anew when one of its processes died, which ends all of them.
+            # A new executor after one of its processes died, which ends all of them.
             with process_executor(core_count) as executor:
                 while job is not None and _accepts_work(executor):
                     self._run_job(job, executor, core_count)
@@ -173,15 +173,15 @@ class JobQueue:
         except (DutytraceError, OSError) as fault:
             job.fault, job.state = str(fault), "failed"
         except Exception:
-            log.exception("a sweep or an exact answer ended early")
-            job.fault = "It ended early by a fault of this program; the server's terminal has it."
+            log.exception("a sweep or an exact evaluation failed")
+            job.fault = "It failed by a fault of this program; the server's terminal shows it."
             job.state = "failed"
         else:
             job.state = "stopped" if job.stop.is_set() else "done"
 
 
 def _accepts_work(executor: Executor | None) -> bool:
-    """Return whether work can be given to an executor."""
+    """Return whether tasks can be submitted to an executor."""
     if executor is None:
         return True
     try:

@@ -1,4 +1,4 @@
-"""The functions that run as long work (`Toil`): exact answers and sweeps."""
+"""The jobs of the Limits page (`JobQueue`): exact evaluations and sweeps."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 MAX_PAGE_CANDIDATES = 5000
-"""Of one sweep from a page; the command takes more."""
+"""Candidates of a sweep from the page; the command `tune` takes more."""
 
 
 def compute_exact(
@@ -43,21 +43,21 @@ def compute_exact(
     bad_end: BadEnd | None,
     context: JobContext,
 ) -> dict[str, Any]:
-    """Work out what the desk has answered roughly so far."""
+    """Evaluate exactly what the explorer has only approximate results of, and store it there."""
     ends_ns = {str(recording.path): recording.end_ns for recording in recordings}
     tasks = explorer.open_tasks(recordings, limits, bad_end)
     results = run_tasks(tasks, context.executor, progress=context.progress, stop=context.stop)
     by_path = {str(recording.path): recording for recording in recordings}
     for task, alerts in zip(tasks, results, strict=True):
         recording = by_path[str(task.recording)]
-        # Somebody may have gone on in it meanwhile: then it is the answer to neither state.
+        # If another recorder resumed meanwhile, the result is of neither state.
         if alerts is not None and recording.end_ns == ends_ns[str(task.recording)]:
             explorer.store_results(recording, task, alerts)
     return {}
 
 
 def parse_page_sweep(request: VaryRequest) -> Sweep:
-    """Return the sweep that a page asks for.
+    """Return the sweep that a page requests.
 
     Raises
     ------
@@ -82,7 +82,7 @@ def parse_page_sweep(request: VaryRequest) -> Sweep:
 
 
 def page_sweep_text(bad_end: BadEnd, request: VaryRequest) -> str:
-    """Return the same as a sweep file for the command."""
+    """Return the text of a sweep file for the same sweep."""
     vary: list[dict[str, Any]] = []
     for varied in request.vary:
         limit_key = {"limit": varied.limit, "key": varied.key}
@@ -92,7 +92,7 @@ def page_sweep_text(bad_end: BadEnd, request: VaryRequest) -> str:
 
 
 def _drop_off_variation(vary: VariedKey, request: VaryRequest) -> list[dict[str, Any]]:
-    """Return the drop-off of a level that is varied: at the distance that it has on the page."""
+    """Return the variation of a varied level's drop-off, which keeps its distance on the page."""
     table = next((entry for entry in request.tables if entry.get("name") == vary.limit), {})
     key = DROP_OFF_KEYS.get(vary.key, "")
     level, drop_off = table.get(vary.key), table.get(key)
@@ -113,7 +113,7 @@ def sweep_limits(
     request: VaryRequest,
     context: JobContext,
 ) -> dict[str, Any]:
-    """Judge every candidate of a sweep.
+    """Score every candidate of a sweep and return the result for the page.
 
     Raises
     ------
@@ -134,7 +134,7 @@ def sweep_limits(
     }
     if not result.is_complete or not any(item.caught for item in result.totals):
         return content
-    # In each theme: the reader's may change while it stands there.
+    # In each theme: the reader may change it while the figure is shown.
     content["figures"] = {
         name: tradeoff_figure(result, theme=theme) for name, theme in THEMES.items()
     }

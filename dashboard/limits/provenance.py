@@ -21,15 +21,15 @@ def trial_provenance(
     """Return the recordings, the bad end and the score, each as far as there is one."""
     if not answers:
         return []
-    names = ", ".join(one.recording.path.name for one in answers)
+    names = ", ".join(answer.recording.path.name for answer in answers)
     sentences = [f"{_PROVENANCE_START} {version} on {date}.", f"Recordings: {names}."]
-    exact = all(one.is_exact() for one in answers)
+    exact = all(answer.is_exact() for answer in answers)
     method = "evaluated in full" if exact else "from the pyramid's seconds, about"
-    alerts = sum(len(one.alerts) for answer in answers for one in answer.limit_results)
+    alerts = sum(len(result.alerts) for answer in answers for result in answer.limit_results)
     if bad_end is None:
         sentences.append(f"Together they would have been raised {alerts} times ({method}).")
     else:
-        total = total_score([score for one in answers for score in one.score_joints(bad_end)])
+        total = total_score([score for answer in answers for score in answer.score_joints(bad_end)])
         lead = f", median lead {format_duration(total.median_lead_s)}" if total.caught else ""
         sentences += [
             f"Bad end: {describe_bad_end(bad_end)}; {total.bad_ends} of them.",
@@ -37,13 +37,13 @@ def trial_provenance(
             f"false alerts an hour ({method}). On the recordings that they were made with; on "
             "others they may do worse.",
         ]
-    return [line for one in sentences for line in textwrap.wrap(one, 96)]
+    return [line for sentence in sentences for line in textwrap.wrap(sentence, 96)]
 
 
 def without_provenance(text: str) -> str:
     """Return a limits file without the lines of `trial_provenance` at its top, where it has them.
 
-    They speak of the limits as they were then; a file that is saved again says how they are now.
+    They describe the limits as they were then; a file that is saved again gets new lines.
     """
     if not text.startswith(f"# {_PROVENANCE_START} "):
         return text

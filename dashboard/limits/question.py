@@ -1,4 +1,4 @@
-"""What the Limits page asks: limits, recordings and a bad end, checked as it comes in. Pure."""
+"""The requests of the Limits page: limits, recordings and a bad end, validated. Pure."""
 
 from typing import Annotated, Any, Final
 
@@ -27,7 +27,7 @@ TRIAL_PATHS: Final = frozenset(
     f"{LIMITS_PATH}/{name}"
     for name in ("evaluate", "curve", "exact", "sweep", "file", "jobs/stop", "parse")
 )
-"""What is posted to without anything being written."""
+"""Paths of POST requests that write nothing."""
 
 MAX_LIMITS_REQUEST_BYTES: Final = 400_000
 MAX_TEXT_CHARS: Final = 200_000
@@ -36,7 +36,7 @@ MAX_LIMITS: Final = 200
 
 
 class PageRequest(BaseModel):
-    """What a page sends: nothing that is not known."""
+    """The body of a page's POST; unknown keys are refused."""
 
     model_config = ConfigDict(extra="forbid")
 
@@ -46,18 +46,18 @@ class LimitsRequest(PageRequest):
 
     recordings: Annotated[list[str], Field(max_length=MAX_RECORDINGS)]
     base: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = "format = 1\n"
-    """The limits file that was begun with."""
+    """The limits file that the page started from."""
     tables: Annotated[list[dict[str, Any]], Field(max_length=MAX_LIMITS)]
-    """The limits as they stand on the page."""
+    """The limits as they are on the page."""
     bad_end: dict[str, Any] | None = None
     chosen: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = ""
-    """The limit that is looked at."""
+    """Name of the selected limit."""
     whole: bool = False
-    """Whether all limits together are asked for as well."""
+    """Whether all limits together are evaluated, too."""
     shapes_key: Annotated[str, Field(max_length=4000)] = ""
-    """What the page has drawn of the measures; the same is not sent again."""
+    """Key of the traces that the page has drawn; the same are not sent again."""
     account: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = ""
-    """A limits file that a sweep made; it is the better one to save where it has these limits."""
+    """A limits file that a sweep made, which is saved if it has these very limits."""
     theme: str = "light"
     zone: Annotated[str, Field(max_length=100)] = ""
     """The name of the reader's time zone."""
@@ -84,7 +84,7 @@ class LimitsRequest(PageRequest):
 
 
 class VariedKey(PageRequest):
-    """One key and the values that a sweep gives it."""
+    """One key, and the range of values that a sweep gives it."""
 
     limit: str
     key: str
@@ -94,13 +94,13 @@ class VariedKey(PageRequest):
 
 
 class VaryRequest(LimitsRequest):
-    """The same with one or two keys that are to be varied."""
+    """Limits on recordings with one or two keys to be varied."""
 
     vary: Annotated[list[VariedKey], Field(min_length=1, max_length=2)]
 
 
 class DeployRequest(PageRequest):
-    """Limits for the logger that writes a recording."""
+    """Limits for the recorder that writes a recording."""
 
     recording: str
     base: Annotated[str, Field(max_length=MAX_TEXT_CHARS)] = "format = 1\n"

@@ -1,8 +1,7 @@
-"""What the Limits page is answered: what each limit raises, on each recording, and its picture.
+"""The reply to the Limits page: what each limit raises on each recording, and its trace.
 
-Asks `replay.exploring.limit_explorer` and puts the answers into words and shares of a picture;
-everything
-leaves as JSON can carry it.
+Takes the results of `replay.exploring.limit_explorer` and returns words, and figures as shares of
+their size, that JSON can carry.
 """
 
 import math
@@ -38,7 +37,7 @@ from replay.tuning.sweep_file import BadEnd
 __all__ = ["build_reply", "limit_rows", "score_texts", "spans_to_draw"]
 
 _MAX_SPANS: Final = 400
-"""Spans of alerts that a picture shows of one joint; those closer than a pixel are one."""
+"""Most spans of alerts in the figure of one joint; those closer than a pixel are merged."""
 
 
 def build_reply(
@@ -47,19 +46,19 @@ def build_reply(
     recordings: Sequence[Recording],
     explorer: LimitExplorer,
 ) -> Any:  # noqa: ANN401 - JSON
-    """Return the whole answer.
+    """Return the whole reply, for JSON.
 
     Raises
     ------
     InputError
-        The bad end is none, or is said of what a recording does not have.
+        The bad end is invalid, or a recording lacks its joint or channel.
     """
     bad_end = request.parse_bad_end()
     selected = limits.by_name(request.chosen)
     alone = LimitSet(limits=() if selected is None else (selected,))
     limits_to_try = limits if request.whole else alone
     with ThreadPoolExecutor(count_cores()) as pool:
-        # Most of a first answer is reading, which threads do side by side.
+        # Most of a first evaluation is reading, which threads can do at the same time.
         results = list(
             pool.map(
                 lambda result: explorer.evaluate_limits(result, limits_to_try, bad_end), recordings
@@ -249,7 +248,7 @@ def _measure_picture(
 
 
 def _measure_key(limit: AnyJointLimit) -> str:
-    """Return a text that is the same for limits whose measures look the same."""
+    """Return a text that is equal for limits whose traces look the same."""
     moves = {
         "name", "severity", "on_delay_s", "off_delay_s", "above", "below", "drop_off",
         "above_rated", "below_rated", "drop_off_rated", "outside", "inside", "rise_per_min",
@@ -260,7 +259,7 @@ def _measure_key(limit: AnyJointLimit) -> str:
 
 
 def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
-    """Return what the picture's axis is of."""
+    """Return unit and quantity of the axis of a limit's trace."""
     unit, quantity = "", limit_label(limit)
     if limit.needed_channels:
         channel = CHANNELS[limit.needed_channels[0][1]]
@@ -287,7 +286,7 @@ def _json_numbers(values: np.ndarray[Any, np.dtype[np.float64]]) -> list[float |
 def _score_on_recordings(
     results: Sequence[ExplorerResult], bad_end: BadEnd | None, limit: str | None
 ) -> dict[str, Any]:
-    """Return what the alerts of a limit (None: of all together) are worth on some recordings."""
+    """Return the score of a limit's alerts (None: of all together) on recordings, in words."""
     total = total_score(
         [score for result in results for score in result.score_joints(bad_end, limit)]
     )
@@ -295,7 +294,7 @@ def _score_on_recordings(
 
 
 def score_texts(total: ScoreTotal, bad_end: BadEnd | None, *, count: int) -> dict[str, Any]:
-    """Return what alerts are worth, as numbers in words."""
+    """Return a score in words."""
     texts: dict[str, Any] = {"raised": count, "chatters": total.chatters}
     if bad_end is not None:
         texts |= {

@@ -1,8 +1,8 @@
-"""The routes of the Limits page: asking, exact work, sweeps, saving, handing over.
+"""The routes of the Limits page: evaluation, exact jobs, sweeps, saving, deployment.
 
-All but the last write nothing anywhere: they are posted because limits do not fit into an address,
-and a read-only server lets them through. Handing over drops a request into the inbox of the logger
-that writes a recording.
+Only deployment writes anything: it puts a request into the inbox of the recorder that writes a
+recording. The others are POST requests because limits do not fit into an address, and a read-only
+server allows them.
 """
 
 from datetime import UTC, datetime, tzinfo
@@ -51,7 +51,7 @@ from replay.recording import Recording
 
 __all__ = ["add_limits_routes"]
 
-routes = APIRouter(prefix=LIMITS_PATH)
+limits_routes = APIRouter(prefix=LIMITS_PATH)
 writing_routes = APIRouter()
 
 
@@ -64,65 +64,68 @@ class _TextRequest(PageRequest):
 
 
 class LimitsPage:
-    """What the routes share."""
+    """The state that the routes share: recordings, explorer, jobs."""
 
-    def __init__(self, shelf: RecordingCache, jobs: JobQueue) -> None:
-        self.cache = shelf
+    def __init__(self, cache: RecordingCache, jobs: JobQueue) -> None:
+        self.cache = cache
         self.explorer = LimitExplorer()
         self.jobs = jobs
 
-    def open_recordings(self, asked: LimitsRequest) -> list[Recording]:
-        return [self.cache.open_recording(name) for name in dict.fromkeys(asked.recordings)]
+    def open_recordings(self, request: LimitsRequest) -> list[Recording]:
+        return [self.cache.open_recording(name) for name in dict.fromkeys(request.recordings)]
 
-    def try_limits(self, asked: LimitsRequest) -> dict[str, Any]:
+    def try_limits(self, request: LimitsRequest) -> dict[str, Any]:
+        """Return what the limits raise, or the mistakes in them."""
         try:
-            limits = asked.parse_limits()
+            limits = request.parse_limits()
         except InputError as fault:
             return {"mistakes": split_mistakes(fault)}
-        told: dict[str, Any] = build_reply(
-            asked, limits, self.open_recordings(asked), self.explorer
+        reply: dict[str, Any] = build_reply(
+            request, limits, self.open_recordings(request), self.explorer
         )
-        return told
+        return reply
 
-    def start_exact(self, asked: LimitsRequest, owner: str) -> dict[str, Any]:
-        limits, said, opened = (
-            asked.parse_limits(),
-            asked.parse_bad_end(),
-            self.open_recordings(asked),
+    def start_exact(self, request: LimitsRequest, owner: str) -> dict[str, Any]:
+        """Start the exact evaluation of the selected limit, or of all; return its job's number."""
+        limits, bad_end, opened = (
+            request.parse_limits(),
+            request.parse_bad_end(),
+            self.open_recordings(request),
         )
-        if not asked.whole:
-            chosen = limits.by_name(asked.chosen)
+        if not request.whole:
+            chosen = limits.by_name(request.chosen)
             limits = LimitSet(limits=() if chosen is None else (chosen,))
         number = self.jobs.submit(
             f"{owner} exact",
-            lambda means: compute_exact(self.explorer, opened, limits, said, means),
+            lambda context: compute_exact(self.explorer, opened, limits, bad_end, context),
         )
         return {"number": number}
 
-    def start_sweep(self, asked: VaryRequest, owner: str) -> dict[str, Any]:
-        asked.parse_limits()
-        sweep, opened = parse_page_sweep(asked), self.open_recordings(asked)
+    def start_sweep(self, request: VaryRequest, owner: str) -> dict[str, Any]:
+        """Start a sweep; return the number of its job."""
+        request.parse_limits()
+        sweep, opened = parse_page_sweep(request), self.open_recordings(request)
         number = self.jobs.submit(
-            f"{owner} sweep", lambda means: sweep_limits(sweep, opened, asked, means)
+            f"{owner} sweep", lambda context: sweep_limits(sweep, opened, request, context)
         )
         return {"number": number}
 
-    def curve_picture(self, asked: LimitsRequest) -> dict[str, Any]:
-        """Return the time-current picture of the chosen limit."""
-        limits = asked.parse_limits()
-        limit = limits.by_name(asked.chosen)
+    def curve_picture(self, request: LimitsRequest) -> dict[str, Any]:
+        """Return the time-current figure of the selected limit."""
+        limits = request.parse_limits()
+        limit = limits.by_name(request.chosen)
         if not isinstance(limit, ScoredLimit) or limit.curve_settings() is None:
             return {"figure": None}
         channel = limit.needed_channels[0][1]
         loads: list[JointLoad] = []
         curves: dict[float, CurveLine] = {}
         title = ""
-        opened = self.open_recordings(asked)
+        opened = self.open_recordings(request)
         for recording in opened:
             for joint, own in self.explorer.limits_by_joint(recording, limit):
                 settings, _ = limit_curve_settings(LimitSet(limits=(own,)), own.name)
                 if settings.setting not in curves:
-                    # A share of rated is another curve on each joint that is rated differently.
+                    # A share of the rated value is another curve on joints with another rating.
                     table = curve_table(settings)
                     current, time_s = table.points_to_draw()
                     title = title or table.title
@@ -133,14 +136,14 @@ class LimitsPage:
                         time_s=np.asarray(time_s),
                     )
                 curves[settings.setting].names.append(joint)
-                sketch = self.explorer.second_values(recording, joint, channel, "rms")
-                rms = sketch.values[:, 0]
-                above = loaded_spans(sketch.start_ns, rms, settings.setting)
+                seconds = self.explorer.second_values(recording, joint, channel, "rms")
+                rms = seconds.values[:, 0]
+                above = loaded_spans(seconds.start_ns, rms, settings.setting)
                 loads.append(
                     JointLoad(
                         name=joint if len(opened) == 1 else f"{recording.name}, {joint}",
                         pen=recording.joints.index(joint) + 1,
-                        max_rms=max_rms_by_duration(sketch.start_ns, rms, AVERAGING_TIMES_S),
+                        max_rms=max_rms_by_duration(seconds.start_ns, rms, AVERAGING_TIMES_S),
                         duration_s=above.duration_s,
                         span_rms=above.rms,
                     )
@@ -148,23 +151,23 @@ class LimitsPage:
         if not curves:
             return {"figure": None}
         unit = forms.channels_to_json([channel])[0]["unit"]
-        theme = THEMES.get(asked.theme, LIGHT)
+        theme = THEMES.get(request.theme, LIGHT)
         return {
             "title": title if len(curves) == 1 else f"{limit.name}, another curve for each rating",
             "figure": load_figure([*curves.values()], loads, unit=unit, theme=theme),
         }
 
-    def limits_text(self, asked: LimitsRequest) -> dict[str, Any]:
-        """Return the limits as a file with its provenance, and as a token for an address."""
-        limits, said = asked.parse_limits(), asked.parse_bad_end()
-        if asked.account and parse_limits(asked.account, "account").limits == limits.limits:
-            # Nothing was turned since: its own account says how far the choice can be trusted.
-            return {"text": asked.account, "token": encode_token(asked.account)}
-        text = replace_limits_text(without_provenance(asked.base), asked.tables)
-        tried = self.open_recordings(asked) if asked.whole else []
+    def limits_text(self, request: LimitsRequest) -> dict[str, Any]:
+        """Return the limits as a file with their provenance, and as a token for an address."""
+        limits, bad_end = request.parse_limits(), request.parse_bad_end()
+        if request.account and parse_limits(request.account, "account").limits == limits.limits:
+            # No limit was changed since: the sweep's own file says how far it can be trusted.
+            return {"text": request.account, "token": encode_token(request.account)}
+        text = replace_limits_text(without_provenance(request.base), request.tables)
+        tried = self.open_recordings(request) if request.whole else []
         lines = trial_provenance(
-            [self.explorer.evaluate_limits(one, limits, said) for one in tried],
-            said,
+            [self.explorer.evaluate_limits(recording, limits, bad_end) for recording in tried],
+            bad_end,
             version=package_versions()["dutytrace"],
             date=datetime.now(UTC).strftime("%Y-%m-%d"),
         )
@@ -181,42 +184,42 @@ class LimitsPage:
         }
 
     def begin_with(self, name: str) -> dict[str, Any]:
-        """Return the limits that a recording was, or is, watched by; without a name an example."""
+        """Return the limits of a recording, or an example if no name is given."""
         if not name:
             return self.read_limits_text(example_text(), "example")
         recording = self.cache.open_recording(name)
         return self.read_limits_text(recording.limits.text or "format = 1\n", recording.name)
 
     def job_to_json(self, number: int) -> dict[str, Any]:
-        """Return how far a piece of work is, or what it found.
+        """Return the progress of a job, or its result.
 
         Raises
         ------
         InputError
-            There is none of that number any more.
+            There is no job of that number any more.
         """
-        found = self.jobs.job_to_json(number)
-        if found is None:
-            raise InputError("This piece of work is not known any more; ask again.")
-        return found
+        job = self.jobs.job_to_json(number)
+        if job is None:
+            raise InputError("This job does not exist any more; start it again.")
+        return job
 
     def page_content(self, zone: tzinfo) -> dict[str, Any]:
-        """Return what the page begins with: the recordings, and what can be set about limits."""
+        """Return what the page starts with: the recordings, and the forms of limits."""
         rows = []
-        for found in self.cache.list_entries():
-            if found.fault:
+        for entry in self.cache.list_entries():
+            if entry.fault:
                 continue
             try:
-                told = self.cache.derive_for_list("limits", found, _list_summary)
+                summary = self.cache.derive_for_list("limits", entry, _list_summary)
             except (DutytraceError, OSError):
                 continue
             rows.append(
                 {
-                    "path": found.path.name,
-                    "name": found.name,
-                    "begun": format_short_date_time(found.started_ns, zone),
-                    "live": found.live,
-                    **told,
+                    "path": entry.path.name,
+                    "name": entry.name,
+                    "begun": format_short_date_time(entry.started_ns, zone),
+                    "live": entry.live,
+                    **summary,
                 }
             )
         return {
@@ -227,10 +230,11 @@ class LimitsPage:
             "drop_offs": forms.DROP_OFF_KEYS,
         }
 
-    def deploy(self, asked: DeployRequest) -> dict[str, Any]:
-        limits_from_tables(asked.tables, "limits", text=asked.base)
-        text = replace_limits_text(asked.base, asked.tables)
-        submit_limits(self.cache.find_path(asked.recording), text=text, who=asked.who)
+    def deploy(self, request: DeployRequest) -> dict[str, Any]:
+        """Pass limits to the recorder of a recording, which applies them."""
+        limits_from_tables(request.tables, "limits", text=request.base)
+        text = replace_limits_text(request.base, request.tables)
+        submit_limits(self.cache.find_path(request.recording), text=text, who=request.who)
         return {"done": True}
 
 
@@ -252,86 +256,88 @@ Page = Annotated[LimitsPage, Depends(_limits_page)]
 Limits = Annotated[LimitsRequest, Depends(json_body(LimitsRequest, most=MAX_LIMITS_REQUEST_BYTES))]
 
 
-@routes.get("")
+@limits_routes.get("")
 def show_start(page: Page, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
-    """Answer what the page begins with."""
+    """Answer what the page starts with."""
     return JsonAnswer(page.page_content(query.time_zone))
 
 
-@routes.get("/start")
+@limits_routes.get("/start")
 def show_limits_of(page: Page, recording: str = "") -> JsonAnswer:
     """Answer the limits of a recording, or an example."""
     return JsonAnswer(page.begin_with(recording))
 
 
-@routes.get("/jobs/{number}")
+@limits_routes.get("/jobs/{number}")
 def show_job(page: Page, number: int) -> JsonAnswer:
-    """Answer how far a piece of work is, or what it found."""
+    """Answer the progress of a job, or its result."""
     return JsonAnswer(page.job_to_json(number))
 
 
-@routes.post("/jobs/stop")
+@limits_routes.post("/jobs/stop")
 def stop_job(
     page: Page,
-    asked: Annotated[_JobRequest, Depends(json_body(_JobRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+    request: Annotated[_JobRequest, Depends(json_body(_JobRequest, most=MAX_LIMITS_REQUEST_BYTES))],
 ) -> JsonAnswer:
-    """End a piece of work."""
-    page.jobs.cancel(asked.number)
+    """Stop a job."""
+    page.jobs.cancel(request.number)
     return JsonAnswer({"done": True})
 
 
-@routes.post("/evaluate")
-def evaluate_limits(page: Page, asked: Limits) -> JsonAnswer:
-    """Answer what limits raise over recordings."""
-    return JsonAnswer(page.try_limits(asked))
+@limits_routes.post("/evaluate")
+def evaluate_limits(page: Page, request: Limits) -> JsonAnswer:
+    """Answer what limits raise on recordings."""
+    return JsonAnswer(page.try_limits(request))
 
 
-@routes.post("/curve")
-def draw_curve(page: Page, asked: Limits) -> JsonAnswer:
-    """Answer the time-current picture of the chosen limit."""
-    return JsonAnswer(page.curve_picture(asked))
+@limits_routes.post("/curve")
+def draw_curve(page: Page, request: Limits) -> JsonAnswer:
+    """Answer the time-current figure of the selected limit."""
+    return JsonAnswer(page.curve_picture(request))
 
 
-@routes.post("/exact")
-def start_exact(page: Page, asked: Limits, owner: PageName) -> JsonAnswer:
-    """Begin the exact evaluation."""
-    return JsonAnswer(page.start_exact(asked, owner))
+@limits_routes.post("/exact")
+def start_exact(page: Page, request: Limits, owner: PageName) -> JsonAnswer:
+    """Start the exact evaluation and answer the number of its job."""
+    return JsonAnswer(page.start_exact(request, owner))
 
 
-@routes.post("/sweep")
+@limits_routes.post("/sweep")
 def start_sweep(
     page: Page,
-    asked: Annotated[VaryRequest, Depends(json_body(VaryRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+    request: Annotated[VaryRequest, Depends(json_body(VaryRequest, most=MAX_LIMITS_REQUEST_BYTES))],
     owner: PageName,
 ) -> JsonAnswer:
-    """Begin a sweep."""
-    return JsonAnswer(page.start_sweep(asked, owner))
+    """Start a sweep and answer the number of its job."""
+    return JsonAnswer(page.start_sweep(request, owner))
 
 
-@routes.post("/file")
-def write_limits_file(page: Page, asked: Limits) -> JsonAnswer:
+@limits_routes.post("/file")
+def write_limits_file(page: Page, request: Limits) -> JsonAnswer:
     """Answer the limits as the text of a file."""
-    return JsonAnswer(page.limits_text(asked))
+    return JsonAnswer(page.limits_text(request))
 
 
-@routes.post("/parse")
+@limits_routes.post("/parse")
 def parse_limits_file(
     page: Page,
-    asked: Annotated[_TextRequest, Depends(json_body(_TextRequest, most=MAX_LIMITS_REQUEST_BYTES))],
+    request: Annotated[
+        _TextRequest, Depends(json_body(_TextRequest, most=MAX_LIMITS_REQUEST_BYTES))
+    ],
 ) -> JsonAnswer:
     """Answer the limits of a file as the page edits them."""
-    return JsonAnswer(page.read_limits_text(asked.text, "limits"))
+    return JsonAnswer(page.read_limits_text(request.text, "limits"))
 
 
 @writing_routes.post(DEPLOY_PATH)
 def deploy_limits(
     page: Page,
-    asked: Annotated[
+    request: Annotated[
         DeployRequest, Depends(json_body(DeployRequest, most=MAX_LIMITS_REQUEST_BYTES))
     ],
 ) -> JsonAnswer:
-    """Hand limits over to the logger that writes a recording."""
-    return JsonAnswer(page.deploy(asked))
+    """Pass limits to the recorder that writes a recording."""
+    return JsonAnswer(page.deploy(request))
 
 
 def add_limits_routes(
@@ -339,6 +345,6 @@ def add_limits_routes(
 ) -> None:
     """Add the routes; each works on a worker thread."""
     server.state.limits_page = LimitsPage(recordings, jobs)
-    server.include_router(routes)
+    server.include_router(limits_routes)
     if writes:
         server.include_router(writing_routes)

@@ -1,8 +1,8 @@
-"""The alert lines of the Live page: open alerts, since when, how far, and what can be done.
+"""The alert lines of the Live page: open alerts with their time, peak and possible actions.
 
-Worst first. A trip stays until it is acknowledged and offers no shelving. `sound` says which sound
-a line may have: "trip" or "warning" until it is acknowledged, none while it is shelved. Words only;
-the state of an alert is `logger.limits.lifecycle`'s.
+Worst first. A trip stays until it is acknowledged and cannot be shelved. `sound` is the sound of a
+line: "trip" or "warning" until it is acknowledged, none while it is shelved. Only words are made
+here; the state of an alert comes from `logger.limits.lifecycle`.
 """
 
 import math
@@ -32,9 +32,9 @@ def alert_rows(
     displays: Displays,
     peaks: Mapping[int, float],
 ) -> list[AlertRow]:
-    """Return the lines, worst first; one line that says so when nothing is open.
+    """Return the lines, worst first; a single line if no alert is open.
 
-    `peaks`: number of an open alert -> the furthest value that it has reached by now.
+    `peaks`: number of an open alert -> its worst value so far.
     """
     levels = {limit.name: limit for limit in recording.limits.limits}
     rows: list[AlertRow] = []
@@ -43,11 +43,12 @@ def alert_rows(
         if state == AlertState.SHELVED and alert.shelved_until_ns is not None:
             remaining_s = (alert.shelved_until_ns - now_ns) / 1e9
             until = format_clock(alert.shelved_until_ns, zone)[:5]
+            label = _alert_label(alert, levels.get(alert.limit), displays)
             rows.append(
                 {
                     "number": alert.number,
                     "mark": "shelved",
-                    "headline": f"Shelved: {_alert_label(alert, levels.get(alert.limit), displays)}",
+                    "headline": f"Shelved: {label}",
                     "peak": "",
                     "detail": f"alerts again at {until}, in {format_duration(remaining_s)}",
                     "actions": ["unshelve"],

@@ -1,6 +1,6 @@
-"""What a joint's drive reports of itself, as a card shows it: state and fault, with their ages.
+"""The state and the fault that a joint's drive reports, with their ages, as a card shows them.
 
-Words only; what is said and since when is `replay.drive_state`'.
+Only words are made here; state, fault and their times come from `replay.drive_state`.
 """
 
 from collections.abc import Mapping
@@ -19,7 +19,7 @@ def drive_text(
 ) -> DriveStatus:
     """Return state, fault and their ages; empty for a joint whose drive reports neither.
 
-    `fault` is there while one stands; `calm` says that there is none.
+    `fault` is present while there is one; `calm` says that there is none.
     """
     texts: DriveStatus = {}
     hold_ns = recording.hold_ns(joint)
@@ -43,7 +43,7 @@ def _is_stale(state: DriveState, hold_ns: int | None, now_ns: int) -> bool:
 
 
 def _age_text(state: DriveState, hold_ns: int | None, now_ns: int) -> str:
-    """Return since when it has lasted; its age where that is unknown or it is out of date."""
+    """Return for how long it has lasted; how old the report is if that is unknown or stale."""
     if state.since_ns is None or _is_stale(state, hold_ns, now_ns):
         return f"reported {_whole_seconds(now_ns - state.reported_ns)} ago"
     return f"for {_whole_seconds(now_ns - state.since_ns)}"

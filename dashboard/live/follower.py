@@ -2,9 +2,9 @@
 
 While a page is open, one task refreshes the recording eight times a second and publishes a
 `Snapshot`: the recording, its present, the newest values of each joint. Without an open page it
-costs nothing, and a page that comes back gets nothing from before. Reads disk in a worker thread,
-never in the event loop. Ages are counted on this machine's steady clock (`replay.present`): a wall
-clock that is set meanwhile makes nothing old.
+costs nothing, and the next page starts from an empty snapshot. Reads disk in a worker thread, never
+in the event loop. Ages are counted on this machine's steady clock (`replay.present`), so that
+setting the wall clock makes nothing look old.
 """
 
 import asyncio
@@ -32,20 +32,20 @@ __all__ = ["Follower", "latest_values"]
 log = logging.getLogger(__name__)
 
 UPDATE_PERIOD_S: Final = 1 / 8
-"""One picture takes a browser 45 ms of a core: three tabs beside a logger are to fit in two."""
+"""One update takes a browser 45 ms of a core: three tabs and a logger must fit on two cores."""
 SEARCH_PERIOD_S: Final = 1.0
 """How often the folder is searched for a newer live recording."""
 SLOW_PERIOD_S: Final = 1.0
 TREND_PERIOD_S: Final = 5.0
-"""A trend over four minutes is hardly another within this."""
+"""A trend over four minutes hardly changes within this."""
 MAX_LATENESS_NS: Final = 1_000_000_000
 """Rows of one joint may come so much later than those of another."""
 FRESH_VALUES_NS: Final = 700_000_000
-"""While values are no older than this, the picture ends at the newest and not at the clock."""
+"""While values are no older than this, the window ends at the newest rather than at the clock."""
 
 
 class Follower:
-    """Publishes moments; one instance serves every page."""
+    """Publishes snapshots; one instance serves every page."""
 
     def __init__(self, cache: RecordingCache) -> None:
         self._cache = cache
@@ -65,9 +65,9 @@ class Follower:
 
     @contextmanager
     def follow(self) -> Iterator[asyncio.Event]:
-        """Keep following while this context is open; call it in the event loop.
+        """Follow while this context is open; to be entered in the event loop.
 
-        Gives what is set at each new moment.
+        Yields an event that is set at each new snapshot.
         """
         news = asyncio.Event()
         self._watchers.add(news)
@@ -125,7 +125,7 @@ class Follower:
         )
 
     def _update_slow_values(self, recording: Recording, end_ns: int, at_s: float) -> None:
-        """Look again at what changes slowly, each at its own pace."""
+        """Update the values that change slowly, each at its own period."""
         if at_s - self._trend_s > TREND_PERIOD_S:
             self._trend_s = at_s
             self._trends = {
@@ -165,7 +165,7 @@ def _temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend |
 def latest_values(
     recording: Recording, joint: str, previous: LatestValues | None, end_ns: int
 ) -> LatestValues:
-    """Return the newest values of a joint, given those of before."""
+    """Return the newest values of a joint, given the previous ones."""
     since_ns = end_ns - 10_000_000_000 if previous is None else previous.time_ns + 1
     batch = recording.read_readings(joint, since_ns, end_ns + 1, lead_in=previous is None)
     values = dict(previous.values) if previous else {}

@@ -1,9 +1,8 @@
-"""What changed between two tellings of the same words, so that only that travels.
+"""The difference between two states of the same JSON, so that only changes are sent.
 
-Mappings are compared key by key; a list of mappings of the same length is compared place by place;
-all else is sent whole when it differs. A key that is gone is sent as None, so None is no value.
-A long list that loses and gains a few places travels as splices. `assets/live/` puts the changes
-into what it holds. Pure.
+Mappings are compared key by key, and lists of mappings of the same length item by item; everything
+else is sent whole when it differs. A removed key is sent as None, so that None cannot be a value.
+A long list in which a few items change is sent as splices. `assets/live/` applies both. Pure.
 """
 
 import json
@@ -14,7 +13,7 @@ from typing import Any
 __all__ = ["apply_diff", "apply_edits", "diff_values", "list_edits"]
 
 ListEdit = list[Any]
-"""Where, how many go, and what comes in their place."""
+"""Index, number of items to remove there, items to insert there."""
 
 
 def diff_values(previous: Mapping[str, Any], current: Mapping[str, Any]) -> dict[str, Any]:
@@ -56,12 +55,12 @@ def apply_diff(previous: Mapping[str, Any], changes: Mapping[str, Any]) -> dict[
 
 
 def list_edits(previous: Sequence[Any], current: Sequence[Any]) -> list[ListEdit]:
-    """Return what makes `current` of `previous`, to be done one after the other."""
+    """Return the edits that turn `previous` into `current`, to be applied in this order."""
     old_items, new_items = (
         [json.dumps(item, sort_keys=True) for item in side] for side in (previous, current)
     )
     steps = SequenceMatcher(None, old_items, new_items, autojunk=False).get_opcodes()
-    # From the end on, so that no step moves the places of another.
+    # From the end backwards, so that no edit shifts the index of a later one.
     return [
         [first, end - first, *current[begin:until]]
         for tag, first, end, begin, until in reversed(steps)
@@ -70,7 +69,7 @@ def list_edits(previous: Sequence[Any], current: Sequence[Any]) -> list[ListEdit
 
 
 def apply_edits(previous: Sequence[Any], edits: Sequence[ListEdit]) -> list[Any]:
-    """Return `previous` with the splices done: what the page does with them."""
+    """Return `previous` with edits applied, as the page does."""
     current = list(previous)
     for first, removed, *items in edits:
         current[first : first + removed] = items

@@ -1,6 +1,6 @@
-"""The text messages that a Live page is sent, one constructor each; `wire` has the binary one.
+"""The text messages to a Live page, one constructor each; `wire_format` has the binary one.
 
-Every message names its `kind`; `wire_messages` says what it carries, field by field.
+Every message has a `kind`; `wire_messages` describes its fields.
 """
 
 import json
@@ -28,7 +28,7 @@ Message = NothingMessage | SheetMessage | MarksMessage | StatusMessage
 
 
 def nothing_message(*, last: str, serial: int) -> NothingMessage:
-    """Return that nothing is being recorded, and which recording ended last."""
+    """Return the message that nothing is being recorded, with the recording that ended last."""
     return {"kind": "nothing", "last": last, "ack": serial}
 
 
@@ -38,12 +38,12 @@ def sheet_message(figure: dict[str, Any], *, window_s: float, path: str) -> Shee
 
 
 def marks_message(shapes: list[Any], lane: list[Any]) -> MarksMessage:
-    """Return what alerts, gaps and notes change in the sheet, as edits of its two lists."""
+    """Return the changes of alerts, gaps and notes in the sheet, as edits of its two lists."""
     return {"kind": "marks", "shapes": shapes, "lane": lane}
 
 
 def status_message(before: Mapping[str, Any], now: Mapping[str, Any]) -> StatusMessage:
-    """Return the words beside the figure: only what changed, or all of them the first time."""
+    """Return the changes of the status panel; all of it the first time."""
     return {
         "kind": "status",
         "whole": not before,
@@ -52,5 +52,5 @@ def status_message(before: Mapping[str, Any], now: Mapping[str, Any]) -> StatusM
 
 
 def encode(message: Message) -> str:
-    """Return a message as it travels."""
+    """Return a message as JSON."""
     return json.dumps(message, separators=(",", ":"), ensure_ascii=False, allow_nan=False)

@@ -1,7 +1,7 @@
-"""One open Live page: what it asked for, what it has drawn, what it is sent next.
+"""One open Live page: what it requested, what it has drawn, what it is sent next.
 
 At most two updates are unacknowledged; what is skipped meanwhile is in the next one (`LiveView`).
-No socket in here.
+Independent of the websocket.
 """
 
 from collections.abc import Mapping
@@ -19,7 +19,7 @@ __all__ = ["LiveSession"]
 MAX_UNACKNOWLEDGED: Final = 2
 STATUS_EVERY_NS: Final = 240_000_000
 STATUS_AT_LATEST_NS: Final = 2 * STATUS_EVERY_NS
-"""The status then goes even beside changed marks: a step is to stay small."""
+"""Then the status is sent even together with changed marks; before, one of both at a time."""
 
 
 class LiveSession:
@@ -30,7 +30,7 @@ class LiveSession:
     """
 
     def __init__(self, *, writes: bool = True) -> None:
-        """Begin; without `writes` no alert is offered to be acknowledged or shelved."""
+        """Begin; without `writes` alerts have no actions, neither acknowledge nor shelve."""
         self.request: ViewRequest | None = None
         self._writes = writes
         self._view: LiveView | None = None
@@ -43,7 +43,7 @@ class LiveSession:
         self._status_ns = 0
 
     def on_message(self, message: dict[str, Any]) -> None:
-        """Take in a view request or an acknowledgement."""
+        """Store a view request or an acknowledgement of the page."""
         if message.get("kind") == "look":
             self.request = view_request(message)
         elif isinstance(message.get("ack"), int):
@@ -53,14 +53,14 @@ class LiveSession:
     def next_messages(self, snapshot: Snapshot, *, last: str = "") -> list[str | bytes]:
         """Return what to send now.
 
-        Nothing while the page has not said what it shows, or has not acknowledged enough.
+        Nothing while the page has requested no view, or has two updates to acknowledge.
 
         Parameters
         ----------
         snapshot
-            The newest; its serial 0 is that of a follower that has not looked yet.
+            The newest one; with serial 0 the follower has not read anything yet.
         last
-            Name of the recording that ended last, for a page that is told there is none.
+            Name of the recording that ended last, sent if none is being written.
         """
         request = self.request
         if request is None or snapshot.serial in {0, self._snapshot}:

@@ -1,4 +1,4 @@
-"""What is known of the live recording at one moment: read once, shown by every open page."""
+"""The state of the live recording at one instant: read once, shown by every open page."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ class LatestValues:
     """The newest values of a joint."""
 
     time_ns: int
-    """Of its newest row."""
+    """Time of its newest row."""
     values: Mapping[str, tuple[int, float]]
     """Channel -> time and value of its newest reading."""
 
@@ -29,20 +29,20 @@ class SlowValues:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """What is known right now."""
+    """The state of the live recording at one instant."""
 
     serial: int
     """0: nothing is known yet."""
     recording: Recording | None
     """None while nothing is or was being recorded."""
     now_ns: int
-    """Where the picture ends: at the newest value, or at the present when nothing comes."""
+    """End of the window: the newest value, or the present while none is received."""
     present_ns: int
-    """The present on the recording's clock, from which ages are counted."""
+    """The present on the clock of the recording, from which ages are counted."""
     latest: dict[str, LatestValues]
     slow: dict[str, SlowValues]
     """Both by joint."""
     peaks: dict[int, float] = field(default_factory=dict)
-    """Number of an open alert -> the furthest value that it has reached by now."""
+    """Number of an open alert -> its worst value so far."""
     missing: tuple[str, ...] = ()
-    """What is known to be missing of the recording, in sentences."""
+    """What is missing of the recording, in sentences."""

@@ -1,7 +1,7 @@
 """The present state of each joint and each alert, as the Live page shows it.
 
-Asks replay for the numbers and sets them into words and units; `assets/live/` only puts them
-where they belong. Everything that a reader could take for fresh carries its age.
+Reads the numbers from replay and writes them with their units; `assets/live/` only displays them.
+Everything that a reader could take for up to date has its age.
 """
 
 import math
@@ -36,7 +36,7 @@ from replay.recording import Recording
 __all__ = ["live_status", "watched_temperature"]
 
 STALE_AFTER_S: Final = 1.0
-"""A joint unheard for longer has no data; its silence limit may speak up earlier."""
+"""A joint without a row for longer is shown as without data; a limit on silence may be faster."""
 MAX_FORECAST_S: Final = 8 * 3600.0
 
 
@@ -65,27 +65,27 @@ def live_status(
     peaks: Mapping[int, float] | None = None,
     missing: Sequence[str] = (),
 ) -> Status:
-    """Return everything that the Live page shows beside its figure.
+    """Return everything that the Live page shows besides its figure.
 
     Parameters
     ----------
     latest, slow
-        Joint -> what was last heard and measured of it.
+        Joint -> its newest values, and those that change slowly.
     now_ns
-        The recording's present; later than its end when nothing comes any more.
-    where
+        The present on the recording's clock; later than its end while nothing is received.
+    zone
         The reader's time zone.
     displays
         The reader's units.
     peaks
-        Number of an open alert -> the furthest value that it has reached by now.
+        Number of an open alert -> its worst value so far.
     missing
-        What is known to be missing, in sentences.
+        What is missing of the recording, in sentences.
     """
     events = recording.read_events()
     alerts = recording.read_alerts()
     newest_ns = max((item.time_ns for item in latest.values()), default=recording.end_ns)
-    # An end before it was gone on with is no end.
+    # An end that a resumed recorder followed is not the end of the recording.
     latest_end = (
         event for event in reversed(events) if event.kind in {EventKind.ENDED, EventKind.CONTINUED}
     )
@@ -219,7 +219,7 @@ def _age_words(age_s: float) -> tuple[str, str]:
 
 
 def _alert_state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
-    """Return mark, word and the small word below it."""
+    """Return the mark of a joint, its word and the smaller text below."""
     trips = [alert for alert in alerts if alert.severity == "trip"]
     if stale:
         return "none", "No data", "last known: trip" if trips else ""
@@ -298,13 +298,13 @@ def _limit_time(
             else "above its limit"
         )
         return {"value": "reached", "detail": "", "label": at}, None
-    found = slow.temperature_trend if slow else None
-    if found is None:
+    trend = slow.temperature_trend if slow else None
+    if trend is None:
         return {"value": "–", "detail": "", "label": "the trend needs a minute of data"}, None
-    rate, unsure = found.rate_K_per_min, found.uncertainty_K_per_min
+    rate, unsure = trend.rate_K_per_min, trend.uncertainty_K_per_min
     signed = ("+" if rate > 0 else "") + format_number(rate, 1)
     says = f"{signed} ± {format_number(2 * unsure, 1)} K/min"
-    ahead = time_to_level(above.pick_up, now, found)
+    ahead = time_to_level(above.pick_up, now, trend)
     if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > MAX_FORECAST_S:
         calm = "over 8 h" if rate > 2 * unsure else "no clear rise"
         return {"value": calm, "detail": "", "label": says}, None
@@ -325,7 +325,7 @@ def _minutes(seconds: float) -> str:
 
 
 def _status_remarks(recording: Recording) -> list[str]:
-    """Return the quiet line under the figure: what is derived, what is sent, what was lost."""
+    """Return the remarks under the figure: derived channels, requests sent, frames lost."""
     remarks = []
     for joint in recording.bench.joints:
         if joint.torque is not None and recording.bench.derives_torque(joint):

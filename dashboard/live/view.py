@@ -1,9 +1,9 @@
-"""What one Live page has drawn of a recording that grows, and what it needs to draw on.
+"""What one Live page has drawn of a live recording, and what it needs to continue.
 
 Bins close on an absolute grid. An update holds the bins that closed since the last one and the
 newest value of every channel. The first update of a view is whole: a sheet (the figure without
 data) and all bins of its window. A later one is whole again when its axes, its bands or its limits
-change; of alerts, gaps and notes only the changes in the sheet are sent. No socket in here.
+change; of alerts, gaps and notes only the changes are sent. Independent of the websocket.
 """
 
 import math
@@ -41,22 +41,22 @@ __all__ = ["LiveView", "ViewRequest", "view_request"]
 SILENT_NS: Final = 2_000_000_000
 """A joint without a row for longer has a gap that is still open."""
 GRACE_NS: Final = 60_000_000
-"""A bin is closed that long after its end: joints are not written in the same instant."""
+"""A bin is closed so long after its end, since joints are not written in the same instant."""
 PX_A_BIN: Final = 1.4
-"""The least; the ladder of bin widths makes it up to two and a half times as much."""
+"""Smallest width of a bin; the steps of `bin_width_ns` make it up to 2.5 times as much."""
 MIN_BINS: Final = 40
 BINS_BEYOND: Final = 1.5
-"""A view that has fallen so many windows behind, or has grown so long, is sent whole again."""
+"""A view that is so many windows late, or has grown so long, is sent whole again."""
 BANDS_EVERY_NS: Final = 5_000_000_000
 FIRST_ROOM_NS: Final = 10_000_000_000
-"""A view of the whole test has room for that much while less has been recorded."""
+"""A view of the whole test spans so much while less has been recorded."""
 WINDOW_S: Final = 300.0
 LONGEST_WINDOW_S: Final = 7 * 86400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ViewRequest:
-    """What a page shows: its window in seconds (0: the whole test), its size, theme and units."""
+    """What a page displays: its window in seconds (0: the whole test), size, theme and units."""
 
     window_s: float
     sheet: Sheet
@@ -66,7 +66,7 @@ class ViewRequest:
 
 
 def view_request(message: dict[str, Any]) -> ViewRequest:
-    """Return the view that a page's message asks for; nonsense in it is brought into range."""
+    """Return the view that a message of a page requests; values out of range are clipped."""
 
     def number(key: str, otherwise: float) -> float:
         value = message.get(key)
@@ -91,19 +91,19 @@ class LiveView:
         self.recording = recording
         self._plan: tuple[PlotRow, ...] = ()
         self._pens: tuple[tuple[Pen, float], ...] = ()
-        """Every pen of the plan with the factor to shown units, in the order of the wire."""
+        """Every pen of the plan with its factor to displayed units, in the order of updates."""
         self._axes: tuple[Axis, ...] = ()
         self._bands: tuple[int, ...] = ()
-        """For each row the bins of a bucket of its bands; 0: it is drawn as lines."""
+        """For each row how many bins make a bucket of its bands; 0: it is drawn as lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
         self._has_open_gap = False
         self._shapes: list[dict[str, Any]] = []
         self._lane: list[dict[str, Any]] = []
         self._cursor_ns = 0
-        """Where the last bin that was sent ends."""
+        """End of the last bin that was sent."""
         self._width_ns = 0
-        """Of a bin; 0: nothing was sent yet."""
+        """Width of a bin; 0: nothing was sent yet."""
 
     def advance(self, snapshot: Snapshot, serial: int) -> tuple[Update, Message | None]:
         """Return the next update, and a sheet or its changes where the page needs them.
@@ -148,7 +148,7 @@ class LiveView:
         return update, message
 
     def _begin_ns(self, now_ns: int) -> int:
-        """Return where the window begins."""
+        """Return the begin of the window."""
         window_s = self.request.window_s
         return now_ns - round(window_s * 1e9) if window_s else self.recording.start_ns
 
@@ -164,7 +164,7 @@ class LiveView:
         return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
 
     def _start_over(self, begin_ns: int, now_ns: int) -> int:
-        """Plan rows and bins again; return where the first bin begins."""
+        """Plan rows and bins again; return the begin of the first bin."""
         self._limit_sets = len(self.recording.limit_sets)
         self._plan = plan_recording_rows(self.recording, self.request.displays)
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
@@ -174,7 +174,7 @@ class LiveView:
         return self._cursor_ns
 
     def _closed_ns(self) -> int:
-        """Return where the last closed bin ends."""
+        """Return the end of the last closed bin."""
         grace_ns = GRACE_NS if self.recording.live else 0
         return (self.recording.end_ns - grace_ns) // self._width_ns * self._width_ns
 
@@ -191,7 +191,7 @@ class LiveView:
         return bins
 
     def _newest_values(self, snapshot: Snapshot) -> Bins:
-        """Return age in seconds and shown value of every pen's newest reading, shape (pens, 2)."""
+        """Return age in s and displayed value of every pen's newest reading, shape (pens, 2)."""
         newest = np.full((len(self._pens), 2), np.nan)
         for index, (pen, factor) in enumerate(self._pens):
             item = snapshot.latest.get(pen.joint)
@@ -214,7 +214,7 @@ class LiveView:
         return False
 
     def _bands_changed(self, begin_ns: int, now_ns: int) -> bool:
-        """Return whether a row should change between lines and bands; checked now and then."""
+        """Return whether a row should change between lines and bands; checked every 5 s."""
         if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
             return False
         self._bands_checked_ns = now_ns
@@ -238,11 +238,11 @@ class LiveView:
         self._bands = self._choose_bands(bins, room_ns)
         self._bands_checked_ns = snapshot.now_ns
         empty, full = self._empty_and_full_rows(bins)
-        furniture = self._furniture(begin_ns)
-        self._axes = row_axes(full, furniture, request.sheet)
+        annotations = self._read_annotations(begin_ns)
+        self._axes = row_axes(full, annotations, request.sheet)
         figure = rows_figure(
             empty,
-            furniture,
+            annotations,
             start_s=(begin_ns - recording.start_ns) / 1e9,
             end_s=(snapshot.now_ns - recording.start_ns) / 1e9,
             epoch_ms=recording.start_ns / 1e6,
@@ -291,7 +291,7 @@ class LiveView:
             full.append(ReadRow(plan=plan, lines=tuple(held), bucket_s=bucket_s))
         return empty, full
 
-    def _furniture(self, begin_ns: int) -> Annotations:
+    def _read_annotations(self, begin_ns: int) -> Annotations:
         return read_annotations(
             self.recording,
             self._plan,
@@ -302,10 +302,10 @@ class LiveView:
         )
 
     def _draw_marks(self, snapshot: Snapshot, begin_ns: int) -> Message:
-        """Return what alerts, gaps and notes change in the sheet that the page has."""
+        """Return the changes of alerts, gaps and notes in the sheet that the page has."""
         start_ns = self.recording.start_ns
         shapes, lane = window_marks(
-            self._furniture(begin_ns),
+            self._read_annotations(begin_ns),
             start_s=(begin_ns - start_ns) / 1e9,
             end_s=(snapshot.now_ns - start_ns) / 1e9,
             sheet=self.request.sheet,
@@ -322,7 +322,7 @@ class LiveView:
 def _band_group(row: PlotRow, bins: Bins, groups: list[int]) -> int:
     """Return the smallest number of bins a bucket at which a row is drawn as bands, 0 for none."""
     if row.quantity == "temperature":
-        # It drifts and flickers by a count; it has no cycles to be told apart.
+        # A temperature drifts and flickers by one count; it has no cycles.
         return 0
     measured = [index for index, pen in enumerate(row.pens) if not pen.setpoint]
     for group in groups:
@@ -334,9 +334,9 @@ def _band_group(row: PlotRow, bins: Bins, groups: list[int]) -> int:
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return marks with their ends in milliseconds, so that they stay the same and stay short.
+    """Return marks with their ends rounded to ms: equal marks stay equal, and their JSON short.
 
-    An end that moves with the page's now stands at its beginning until then.
+    An open end, which the page moves with the present, is set to its begin.
     """
     for mark in marks:
         if mark.get("name") == "open":

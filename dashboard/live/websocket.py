@@ -1,7 +1,7 @@
-"""The live route: one websocket a page, fed at the pace at which the browser draws.
+"""The live route: one websocket for each page, at the rate at which its browser draws.
 
-Nothing is pushed into a page that has not drawn what it has: see `live.session`. The route itself
-only carries bytes; a page that goes away ends its own loop.
+A page that has not drawn what it received is sent no more (`live.session`). The route itself only
+carries messages; it ends when the page disconnects.
 """
 
 import asyncio
@@ -22,16 +22,16 @@ log = logging.getLogger(__name__)
 
 LIVE_PATH: Final = "/api/live"
 MAX_MESSAGE_CHARS: Final = 2000
-"""Of a message from a page."""
+"""Longest message from a page that is read."""
 POLICY_VIOLATION: Final = 1008
 
 
 def add_live_route(
     server: FastAPI, cache: RecordingCache, guard: OriginPolicy, *, writes: bool = True
 ) -> Follower:
-    """Add the websocket route; returns the follower that feeds it.
+    """Add the websocket route; return the follower that it reads from.
 
-    Without `writes` a page is offered nothing that would be written.
+    Without `writes` the alerts of a page have no actions.
     """
     follower = Follower(cache)
 
@@ -56,7 +56,7 @@ def add_live_route(
                             await socket.send_text(message)
                     await news.wait()
             except (WebSocketDisconnect, RuntimeError):
-                log.debug("a live page went away")
+                log.debug("a live page disconnected")
             finally:
                 listening.cancel()
 
@@ -65,7 +65,7 @@ def add_live_route(
 
 
 async def _receive_messages(socket: WebSocket, session: LiveSession, news: asyncio.Event) -> None:
-    """Pass on the page's messages until it goes away; each may be one that was waited for."""
+    """Pass on the messages of a page until it disconnects, and wake the sending loop at each."""
     try:
         while True:
             text = await socket.receive_text()

@@ -1,7 +1,7 @@
-"""How a live update travels: a few numbers in little-endian bytes, no text.
+"""The binary message of a live update: a few numbers, little-endian.
 
     offset  type     what
-    0       uint8    1: this is the whole window, forget what came before; 0: goes on from it
+    0       uint8    1: the whole window, replaces everything before; 0: continues it
     1       uint8    channels, c
     2       uint16   bins, n
     4       uint32   number of the update, to be acknowledged
@@ -11,7 +11,7 @@
     32      float32  c pairs: time of the newest value as seconds before now, the value
     ...     float32  n * c triples: first extreme, second extreme, mean, in shown units
 
-NaN stands where nothing is held. Pure; `assets/live/` is the other end.
+NaN where no value is held. Pure; `assets/live/` decodes it.
 """
 
 import struct

@@ -1,8 +1,8 @@
 """The text messages of the live route, field by field.
 
-Both sides know them: `assets/live/messages.d.ts` declares the same for the browser, and a test
-holds it to what stands here. A field that may be absent is `NotRequired`; None is never sent as a
-value, for in a change it takes a field out (`changed`). Texts are ready to be shown. Pure.
+`assets/live/messages.d.ts` declares the same types for the browser, and a test checks that they
+agree. A field that may be absent is `NotRequired`; None is never a value, since in a change it
+removes a field (`json_patch`). Texts are ready to be displayed. Pure.
 """
 
 from typing import Any, Literal, NotRequired, TypedDict
@@ -36,7 +36,7 @@ class TemperatureLevel(TypedDict):
 
 
 class TemperatureScale(TypedDict):
-    """Where a joint's temperature is on its scale, and which level the trend takes it to."""
+    """A joint's temperature on its scale, and the level that its trend leads to."""
 
     low: float
     high: float
@@ -46,7 +46,7 @@ class TemperatureScale(TypedDict):
 
 
 class LimitTime(TypedDict):
-    """When the next limit is reached at the present trend: a value, more of it, and what it is."""
+    """When the next limit is reached at the present trend: value, detail and label."""
 
     value: str
     detail: str
@@ -61,7 +61,7 @@ class OtherTemperature(TypedDict):
 
 
 class DriveStatus(TypedDict):
-    """What a drive reports of itself; `calm` says that it has no fault."""
+    """The state and fault that a drive reports; `calm` says that it has no fault."""
 
     state: NotRequired[str]
     state_age: NotRequired[str]
@@ -91,7 +91,7 @@ class JointStatus(TypedDict):
 
 
 class AlertRow(TypedDict):
-    """An open alert: what it is, how far it went, what can be done and what is heard of it."""
+    """An open alert: headline, peak, details, possible actions and its sound."""
 
     number: int
     mark: str
@@ -113,7 +113,7 @@ class Facts(TypedDict):
 
 
 class Stop(TypedDict):
-    """The recorder stopped, or the recording ended: for how long, at which time, after how long."""
+    """The recorder stopped or the recording ended: since how long, at which time, its length."""
 
     ended: bool
     duration: str
@@ -122,14 +122,14 @@ class Stop(TypedDict):
 
 
 class Silence(TypedDict):
-    """No joint is received: for how long, and when the last one was."""
+    """No joint is received: since how long, and when the last one was."""
 
     duration: str
     time: str
 
 
 class Status(TypedDict):
-    """Everything that the Live page says beside its figure."""
+    """Everything that the Live page shows besides its figure."""
 
     name: str
     path: str
@@ -146,7 +146,7 @@ class Status(TypedDict):
 
 
 class StatusMessage(TypedDict):
-    """What changed of the status; `whole`: all of it, and nothing before it counts."""
+    """The changes of the status; `whole`: all of it, replacing everything before."""
 
     kind: Literal["status"]
     whole: bool
@@ -163,7 +163,7 @@ class SheetMessage(TypedDict):
 
 
 class MarksMessage(TypedDict):
-    """What alerts, gaps and notes change in the sheet, as edits of its two lists."""
+    """The changes of alerts, gaps and notes in the sheet, as edits of its two lists."""
 
     kind: Literal["marks"]
     shapes: list[Any]
@@ -171,7 +171,7 @@ class MarksMessage(TypedDict):
 
 
 class NothingMessage(TypedDict):
-    """Nothing is being recorded; which recording ended last, empty for none."""
+    """Nothing is being recorded; `last` is the recording that ended last, empty for none."""
 
     kind: Literal["nothing"]
     last: str

@@ -1,8 +1,7 @@
-"""What a page may have written: a note, an acknowledgement, a shelving.
+"""The route by which a page writes: a note, an acknowledgement, a shelving.
 
-Each becomes a request to the recording's one writer (`logger.store.writing.inbox`); nothing is
-written from
-here. Answers are {"done": true} or {"fault": sentence}.
+Each becomes a request to the one writer of the recording (`logger.store.writing.inbox`), which
+writes it. Answers are {"done": true} or {"fault": sentence}.
 """
 
 from typing import Annotated, Literal
@@ -19,7 +18,7 @@ from logger.store.repair.post_request import submit_request
 __all__ = ["add_write_request_route"]
 
 MAX_WRITE_REQUEST_BYTES = 8000
-routes = APIRouter()
+live_routes = APIRouter()
 
 
 class _WriteRequest(BaseModel):
@@ -33,12 +32,12 @@ class _WriteRequest(BaseModel):
     who: Annotated[str, Field(max_length=60)] = ""
 
 
-@routes.post("/api/requests")
+@live_routes.post("/api/requests")
 def post_request(
     body: Annotated[_WriteRequest, Depends(json_body(_WriteRequest, most=MAX_WRITE_REQUEST_BYTES))],
     recordings: Recordings,
 ) -> JsonAnswer:
-    """Hand a request to the writer of a recording."""
+    """Pass a request to the writer of a recording."""
     if body.kind == "note" and not body.text:
         raise RefusedError(400, "The note is empty: write what you did or saw.")
     try:
@@ -58,5 +57,5 @@ def post_request(
 
 
 def add_write_request_route(server: FastAPI) -> None:
-    """Add the POST route; left away where the pages are read-only."""
-    server.include_router(routes)
+    """Add the POST route; not called where the pages are read-only."""
+    server.include_router(live_routes)

@@ -1,4 +1,4 @@
-"""The pages as Dash components, one file each: what is there before the browser's code fills it.
+"""The pages as Dash components, one file each: the skeletons that the browser's code fills.
 
 shell       the head that all pages share, and which page is at which address
 attributes  HTML attributes with a dash in their names

@@ -1,7 +1,7 @@
-"""Bus: who talks, how often and how loaded the buses are; what was not decoded, and what failed.
+"""Bus: who sends, how often and how loaded the buses are; what was not decoded, and what failed.
 
-The page's skeleton; `assets/bus/` fills it from the routes of `heard_views`, for a recording
-that is being written as for one from long ago.
+The skeleton of the page; `assets/bus/` fills it from `dashboard.bus.routes`, for live recordings
+and past ones alike.
 """
 
 from typing import Final

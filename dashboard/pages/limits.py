@@ -1,7 +1,7 @@
 """Limits: turn a limit and see at once what it would have raised on real traces.
 
-The page's skeleton; `assets/limits/` fills it from the routes of `judging`, since a line that is
-dragged has no business in a callback.
+The skeleton of the page; `assets/limits/` fills it from `dashboard.limits.routes`: callbacks of
+Dash would be too slow for a line that is dragged.
 """
 
 from dash import html
@@ -12,7 +12,7 @@ __all__ = ["limits_layout"]
 
 
 def limits_layout(*, writes: bool = True) -> html.Div:
-    """Return the page's skeleton; without `writes` nothing can be handed over."""
+    """Return the skeleton of the page; without `writes` limits cannot be deployed."""
     return html.Div(
         [
             html.Div(id="judge-empty", className="plate", hidden=True),
@@ -106,10 +106,9 @@ def _limits_sheet() -> html.Div:
                     html.Div(id="judge-curve", className="picture"),
                     html.Small(
                         "Thick: how long the limit lets a load last (in a joint's own colour where "
-                        "the joints are rated differently). Thin: the hardest average of each "
-                        "joint over any time of that length. Small marks: stretches above the "
-                        "setting. Where a thin line crosses its thick one, the limit has something "
-                        "to say."
+                        "the joints are rated differently). Thin: the largest average of each "
+                        "joint over any time of that length. Small marks: spans above the setting. "
+                        "Where a thin line crosses its thick one, the limit may operate."
                     ),
                 ],
                 id="judge-curved",

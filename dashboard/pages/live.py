@@ -1,7 +1,7 @@
 """Live: watch a joint through a long test.
 
-The page's skeleton; `assets/live/` fills it from the live route, since a value that changes ten
-times a second has no business in a callback.
+The skeleton of the page; `assets/live/` fills it from the live route: callbacks of Dash would be
+too slow for values that change eight times a second.
 """
 
 from typing import Final

@@ -1,7 +1,7 @@
 """Replay: find the minute at which it went wrong, and which limit caught it.
 
-The page's skeleton; `assets/replay/` fills it from the routes of `views`, since a play-head that
-moves sixty times a second has no business in a callback.
+The skeleton of the page; `assets/replay/` fills it from `dashboard.replay.routes`: callbacks of
+Dash would be too slow for a play-head that moves sixty times a second.
 """
 
 from typing import Final
@@ -94,7 +94,7 @@ def _replay_head() -> html.Header:
 
 
 def _hypothetical_notice() -> html.P:
-    """Return the line that other limits are shown than those that were in force."""
+    """Return the notice that the limits shown are others than those in force."""
     return html.P(
         [
             html.Span(id="past-judged-words"),

@@ -116,7 +116,7 @@ def _unit_choices() -> html.Dialog:
 
 
 def _unit_name(unit: str) -> str:
-    """Return a unit as a screen reader should say it."""
+    """Return a unit in words, for screen readers."""
     return {"°": "degrees", "°/s": "degrees a second"}.get(unit, unit)
 
 

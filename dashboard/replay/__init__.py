@@ -3,7 +3,7 @@
 routes          the routes that the page reads from
 recording_view  what is shown of one recording
 recording_list  the list of recordings
-excursion_rows  excursions in words, and what led up to some of them
+excursion_rows  excursions in words, and the lead-up of some of them
 overlay         a second recording laid over it
 cut_and_pack    a span cut out as a recording of its own, a recording as one file
 limits_token    other limits in an address, so that a link holds what it shows

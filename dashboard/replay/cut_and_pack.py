@@ -1,8 +1,8 @@
 """What Replay exports: a span cut out as a recording of its own, and a recording as one file.
 
-A cut is made on a worker thread, one at a time, and ends with the server; the recording that it is
-of is only read. It is a POST, so that the gate of a read-only server refuses it. A packed recording
-is sent while it is read, a piece at a time: nothing is written, and whoever may see may have it.
+A cut is made on a worker thread, one at a time, and ends with the server; its source is only read.
+It is a POST, so that a read-only server refuses it. A packed recording is sent while it is read, a
+piece at a time: nothing is written, and everybody who can see the pages can have it.
 """
 
 import logging
@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 
 MAX_CUT_REQUEST_BYTES: Final = 4000
 CUT_PART_ROWS: Final = 150_000
-"""Fewer rows in memory than a command would take: the server has other things in it."""
+"""Rows in memory; fewer than a command takes, since the server needs memory for its pages."""
 cut_routes = APIRouter()
 pack_routes = APIRouter()
 
@@ -51,26 +51,26 @@ class Cutter:
         self._stop = stop
         self._busy = threading.Lock()
 
-    def cut(self, asked: _CutRequest, recordings: RecordingCache) -> CutResult:
-        """Cut a span out as a recording of its own, beside the others in the folder.
+    def cut(self, request: _CutRequest, recordings: RecordingCache) -> CutResult:
+        """Cut a span out as a recording of its own, in the same folder.
 
         Raises
         ------
         RefusedError
             Another one is being cut out.
         DutytraceError
-            It cannot be cut out, or the server began to end: then nothing is left behind.
+            It cannot be cut out, or the server began to stop; no folder is left.
         """
-        path = recordings.find_path(asked.recording)
+        path = recordings.find_path(request.recording)
         if not self._busy.acquire(blocking=False):
             raise RefusedError(409, "Another span is being cut out; try again when that is done.")
         try:
             began = read_manifest(path).started_ns
             return copy_span(
                 path,
-                start_ns=began + round(asked.start_s * 1e9),
-                end_ns=began + round(asked.end_s * 1e9),
-                name=asked.name,
+                start_ns=began + round(request.start_s * 1e9),
+                end_ns=began + round(request.end_s * 1e9),
+                name=request.name,
                 part_rows=CUT_PART_ROWS,
                 stop=self._stop,
             )
@@ -85,12 +85,12 @@ async def _cutter(request: Request) -> Cutter:
 
 @cut_routes.post("/api/cut")
 def cut_span(
-    asked: Annotated[_CutRequest, Depends(json_body(_CutRequest, most=MAX_CUT_REQUEST_BYTES))],
+    request: Annotated[_CutRequest, Depends(json_body(_CutRequest, most=MAX_CUT_REQUEST_BYTES))],
     recordings: Recordings,
     cutter: Annotated[Cutter, Depends(_cutter)],
 ) -> JsonAnswer:
-    """Cut a span out and answer what it is called."""
-    cut = cutter.cut(asked, recordings)
+    """Cut a span out and answer its name."""
+    cut = cutter.cut(request, recordings)
     return JsonAnswer({"path": cut.path.name, "name": cut.name, "missing": list(cut.missing)})
 
 
@@ -110,9 +110,9 @@ def send_archive(name: str, recordings: Recordings) -> StreamingResponse:
 
 
 def add_cut_route(server: FastAPI, *, stop: threading.Event) -> None:
-    """Add the POST that cuts a span out; left away where the pages are read-only.
+    """Add the POST that cuts a span out; not called where the pages are read-only.
 
-    `stop` is set when the server begins to end: a cut that runs then leaves nothing behind.
+    `stop` is set when the server begins to stop: a cut that runs then leaves no folder.
     """
     server.state.cutter = Cutter(stop)
     server.include_router(cut_routes)

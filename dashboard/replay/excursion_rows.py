@@ -1,7 +1,7 @@
-"""The excursions of Replay in words: a line for each at once, what led up to it for some at a time.
+"""The excursions of Replay in words: a line for each at once, the lead-up of a few at a time.
 
-The lines cost no reading of rows, however many there are; what led up, the small trace and a peak
-that no event tells are asked for those that a page shows.
+The lines are made without reading rows, however many there are. The lead-up, the small trace and a
+peak that no event has are read for those that a page shows.
 """
 
 import math
@@ -35,13 +35,13 @@ __all__ = [
 ExcursionRow = dict[str, Any]
 MAX_EXCURSION_ROWS: Final = 5000
 MAX_EXCURSION_DETAILS: Final = 100
-"""So many are told at most in one answer."""
+"""Most details in one answer."""
 EXCURSION_SPARKLINE_PX = (96, 30)
 SPARKLINE_LEAD_IN_S = 600.0
 
 
 def cached_labels(displays: Displays) -> Callable[[Limit], str]:
-    """Return what names limits, each worked out once: thousands of alerts are of a few limits."""
+    """Return a cached `limit_label`: thousands of alerts may be of a few limits."""
     labels: dict[int, str] = {}
 
     def cached_label(limit: Limit) -> str:
@@ -57,7 +57,7 @@ def excursion_rows(
 ) -> tuple[list[ExcursionRow], int]:
     """Return a line for each excursion in order of their start, and how many there are.
 
-    No more than MOST_LINES: of limits that chatter all day a browser could not hold them all.
+    At most `MAX_EXCURSION_ROWS` lines: limits that chatter all day make too many for a browser.
     """
     page, total = page_of_excursions(recording, applied, first=0, count=MAX_EXCURSION_ROWS)
     start_ns = recording.start_ns
@@ -66,7 +66,8 @@ def excursion_rows(
     rows = []
     for excursion in page:
         limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
-        # What a cut brings along from before its beginning.
+        label = label_of(limit) if limit else excursion.limit
+        # A cut brings along what was raised before its beginning and had not returned.
         earlier = ", since before" if excursion.start_ns < start_ns else ""
         at_s = max(excursion.start_ns - start_ns, 0) / 1e9
         rows.append(
@@ -76,7 +77,7 @@ def excursion_rows(
                 "from_s": max(excursion.onset_ns - start_ns, 0) / 1e9,
                 "to_s": (excursion.start_ns - start_ns) / 1e9 + excursion.duration_s,
                 "at": format_elapsed(at_s),
-                "label": f"{excursion.joint} {label_of(limit) if limit else excursion.limit}{earlier}",
+                "label": f"{excursion.joint} {label}{earlier}",
                 "severity": excursion.severity,
                 "limit": excursion.limit,
                 "duration": format_duration(excursion.duration_s)
@@ -91,9 +92,9 @@ def excursion_rows(
 def excursion_details(
     recording: Recording, applied: AppliedLimits, displays: Displays, *, first: int, count: int
 ) -> list[ExcursionRow]:
-    """Return what led up to some of `excursion_rows`, by their index, and their small traces.
+    """Return the lead-ups and small traces of [first, first + count) of `excursion_rows`.
 
-    At most MOST_DETAILS, and none where there are none; each says of which line it is.
+    At most `MAX_EXCURSION_DETAILS`; each has the index of its line.
     """
     first, count = max(first, 0), min(max(count, 0), MAX_EXCURSION_DETAILS)
     rows = []
@@ -114,7 +115,7 @@ def excursion_details(
 
 
 def _peak_text(excursion: Excursion, limit: Limit | None, displays: Displays) -> str:
-    """Say how far it went; nothing where that is not known."""
+    """Return the peak in words, empty where it is not known."""
     if math.isnan(excursion.peak):
         return ""
     if excursion.channel:
@@ -127,7 +128,7 @@ def _peak_text(excursion: Excursion, limit: Limit | None, displays: Displays) ->
 
 
 def _lead_up_text(excursion: Excursion) -> str:
-    """Say what led up to an excursion."""
+    """Return the lead-up of an excursion in words."""
     texts = []
     rms = {
         seconds: value for seconds, value in excursion.rms_torque_Nm.items() if math.isfinite(value)
@@ -146,7 +147,7 @@ def _lead_up_text(excursion: Excursion) -> str:
 def _excursion_sparkline(
     recording: Recording, excursion: Excursion, limit: Limit | None
 ) -> ExcursionRow:
-    """Return the small trace of what led up to an excursion: its path and where it picked up."""
+    """Return the small trace of a lead-up: its SVG path, and where the limit picked up."""
     start = max(
         recording.start_ns, excursion.start_ns - round(min(SPARKLINE_LEAD_IN_S, 600.0) * 1e9)
     )
@@ -174,13 +175,13 @@ def _excursion_sparkline(
 
 
 def _exceeded_level(recording: Recording, excursion: Excursion, limit: Limit | None) -> float:
-    """Return the level that an excursion went beyond; NaN for a kind of limit that has none."""
+    """Return the level that an excursion exceeded; NaN for a kind of limit that has none."""
     lines = (
         levels_of(limit, recording.bench.joint_named(excursion.joint).rated)
         if limit is not None
         else ()
     )
-    # Of two it is the one on whose side the peak lies.
+    # Of two levels it is the one on the side of the peak.
     return min(
         (line.pick_up for line in lines),
         key=lambda level: abs(excursion.peak - level),

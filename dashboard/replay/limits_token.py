@@ -1,7 +1,7 @@
 """Other limits in an address: a limits file as a token, so that a link holds what it shows.
 
-The token is the text itself, compressed; nothing is kept anywhere. Whatever stands in an address is
-only ever read as limits: a broken token, or a small one that would become large, is a sentence.
+The token is the compressed text itself; nothing is stored. A token is only ever parsed as limits; a
+broken one, or a small one that would expand to a large text, is an InputError.
 """
 
 import base64
@@ -71,5 +71,6 @@ def _decode_text(token: str) -> str:
 
 def _token_error(reason: str) -> InputError:
     return InputError(
-        f"The limits in the address (judged=...) cannot be read: {reason}. Copy the link again, whole."
+        f"The limits in the address (judged=...) cannot be read: {reason}. "
+        "Copy the link again, whole."
     )

@@ -1,8 +1,8 @@
 """A second recording that is laid over the one that is open.
 
-Whether it can be laid over it, at which events the two can be aligned, and a label that says which
-lies over which and by how much it was moved. Whatever is wrong with the second one never takes the
-first one from the page: it is drawn alone, and what is wrong is said in a sentence.
+Whether both have something in common, at which events they can be aligned, and a label that says
+which lies over which and by how much it was moved. An error about the second one does not remove
+the first one from the page: it is drawn alone, with the error as a sentence.
 """
 
 import math
@@ -28,12 +28,12 @@ __all__ = ["OverlayRequest", "alignment_choices", "draw_with_overlay", "overlay_
 OverlayAnswer = dict[str, Any]
 MAX_SHIFT_S: Final = 1e8
 MAX_ANCHORS: Final = 400
-"""More events than that nobody reads through; a shift by hand reaches the rest."""
+"""Events in a list of choices; more are not readable, and a shift by hand reaches the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverlayRequest:
-    """Which recording is to be laid over the one that is open, moved by how much."""
+    """Which recording is to be laid over the open one, and by how much it is moved."""
 
     name: str
     shift_s: float
@@ -46,7 +46,10 @@ def draw_with_overlay(
     first: Recording,
     draw: Callable[[Overlay | None], OverlayAnswer],
 ) -> OverlayAnswer:
-    """Return what `draw` gives with the second recording, or without it and why under "overlay"."""
+    """Return the result of `draw` with the second recording, or without it if there is an error.
+
+    Under "overlay" it has the label of the overlay, or the error as a sentence.
+    """
     if not request.name:
         return draw(None)
     try:
@@ -92,12 +95,12 @@ def _join_names(names: Sequence[str]) -> str:
 
 
 def overlay_label(first: Recording, overlay: Overlay, zone: tzinfo) -> str:
-    """Say which recording lies over which, how it is drawn and by how much it was moved."""
+    """Return which recording lies over which and by how much it was moved, in words."""
     overlaid = overlay.recording
     started = format_date_time(overlaid.start_ns, zone)
-    text = f"{overlaid.name}, started {started}, over {first.name}; {_shift_text(overlay.shift_ns / 1e9)}"
-    length_s = (first.end_ns - first.start_ns) / 1e9
     begins_s = overlay.shift_ns / 1e9
+    text = f"{overlaid.name}, started {started}, over {first.name}; {_shift_text(begins_s)}"
+    length_s = (first.end_ns - first.start_ns) / 1e9
     ends_s = begins_s + (overlaid.end_ns - overlaid.start_ns) / 1e9
     if ends_s <= 0 or begins_s >= length_s:
         text += (
@@ -123,7 +126,7 @@ def _exact_length_text(length_s: float) -> str:
 def alignment_choices(
     first: Recording, second: Recording, displays: Displays = DEFAULT_DISPLAYS
 ) -> OverlayAnswer:
-    """Return what both can be aligned at, the default among it, and what the second one lacks.
+    """Return the events by which both can be aligned, the default, and what the second one lacks.
 
     Raises
     ------
@@ -173,7 +176,7 @@ def _anchor_row(anchor: Anchor, recording: Recording, displays: Displays) -> Ove
 
 
 def _missing_texts(plan: Sequence[PlotRow], second: Recording) -> list[str]:
-    """Say which joints and channels of the rows the second recording has not."""
+    """Return sentences about the joints and channels of the rows that the second one lacks."""
     joints = sorted({pen.joint for row in plan for pen in row.pens} - set(second.joints))
     texts = [f"It has no {joint}." for joint in joints]
     for joint in second.joints:

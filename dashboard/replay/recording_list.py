@@ -1,7 +1,7 @@
-"""The list of recordings: what each one is, how long, how hot, and what was raised in it.
+"""The list of recordings: name, length, temperatures and alerts of each.
 
-Worked out once for each state of a recording. Small traces share one scale, in time and in value,
-so that they can be compared at a glance; shares of that scale leave here, pixels are the page's.
+Computed once for each state of a recording. Small traces share one scale in time and in value, so
+that they can be compared; they are sent as shares of that scale, which the page turns into pixels.
 """
 
 import math
@@ -83,7 +83,7 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
         joint_maximum = span_statistics(
             recording, joint, channel, recording.start_ns, recording.end_ns
         ).maximum
-        # A joint whose thermometer never told anything is not the hottest one.
+        # A joint without any temperature (NaN) is not the hottest one.
         if math.isfinite(joint_maximum) and not joint_maximum <= hottest:
             hottest, hottest_joint, index_of_hottest = joint_maximum, joint, index
     alerts = [alert for alert in recording.read_alerts() if alert.limit]
@@ -120,7 +120,7 @@ def _temperature_sparkline(recording: Recording, joint: str, channel: str) -> st
 
 
 def _warning_height(recording: Recording) -> float | None:
-    """Return how high the lowest temperature limit lies in a small trace, as a share."""
+    """Return the height of the lowest temperature limit in a small trace, as a share."""
     rows = plan_recording_rows(recording)
     temperature_channels = {
         pen.channel for row in rows if row.quantity == "temperature" for pen in row.pens

@@ -1,6 +1,6 @@
-"""What Replay shows of one recording: strip, rows of a window, excursions, a span's figures.
+"""What Replay shows of one recording: strip, rows of a window, excursions, statistics of a span.
 
-Asks replay and puts the answers into words and figures; everything leaves as JSON can carry it.
+Reads from replay and returns words and figures that JSON can carry.
 """
 
 from dataclasses import dataclass, field, replace
@@ -42,26 +42,26 @@ from replay.window import ChannelWindow
 __all__ = ["DrawOptions", "open_view", "span_table", "window_figure"]
 
 MAX_LIMIT_NAMES: Final = 6
-"""Limits that are named where it is said which judge."""
+"""Limits that the notice about hypothetical limits names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawOptions:
-    """How large a figure is drawn, in which theme and units, with the clock of which zone."""
+    """Size, theme, units and time zone of figures."""
 
     sheet: Sheet
     theme: Theme
     displays: Displays = field(default_factory=lambda: DEFAULT_DISPLAYS)
     zone: tzinfo = UTC
-    """The reader's."""
+    """The reader's time zone."""
 
 
 def open_view(
     recording: Recording, options: DrawOptions, applied: AppliedLimits | None = None
 ) -> dict[str, Any]:
-    """Return what the page shows whatever its window.
+    """Return what the page shows of a recording independently of the window.
 
-    `applied`: what was in force and was raised; left away, that which was recorded.
+    `applied`: the limits and alerts to show; None: as recorded.
     """
     applied = applied or recorded_limits(recording)
     start, end = recording.start_ns, recording.end_ns
@@ -94,13 +94,16 @@ def open_view(
 
 
 def _hypothetical_text(applied: AppliedLimits) -> str:
-    """Say that other limits judge than those that were in force; empty: they do not."""
+    """Return a sentence that names the limits if they are not those in force; else nothing."""
     if not applied.hypothetical:
         return ""
     names = [limit.name.replace("-", " ") for limit in applied.limits.limits]
     more_text = f" and {len(names) - MAX_LIMIT_NAMES} more" if len(names) > MAX_LIMIT_NAMES else ""
     names_text = ", ".join(names[:MAX_LIMIT_NAMES]) or "none"
-    return f"Evaluated with other limits: {names_text}{more_text}; nothing here was raised at the time."
+    return (
+        f"Evaluated with other limits: {names_text}{more_text}; "
+        "nothing here was raised at the time."
+    )
 
 
 def _strip_figure(
@@ -203,10 +206,10 @@ def span_table(
     *,
     applied: AppliedLimits | None = None,
 ) -> dict[str, Any]:
-    """Return the exact figures of a dragged span, time-weighted.
+    """Return the exact time-weighted statistics of a span.
 
-    `overlay`: a second recording whose figures stand beside those of the first. `applied`: as in
-    `open_view`; a channel that its limits are on has a row.
+    `overlay`: a second recording, whose statistics are listed with those of the first. `applied`:
+    as in `open_view`; a channel with a limit has a row.
     """
     begin = recording.start_ns + round(start_s * 1e9)
     end = recording.start_ns + round(end_s * 1e9)
@@ -253,7 +256,7 @@ def span_table(
 def _span_table_row(
     recording: Recording, row: PlotRow, pen: Pen, begin_ns: int, end_ns: int
 ) -> dict[str, Any]:
-    """Return one line of a span's table, without its row's title."""
+    """Return one line of the table of a span, without the title of its row."""
     statistics = span_statistics(recording, pen.joint, pen.channel, begin_ns, end_ns)
     decimals = row.decimals if row.quantity != "temperature" else 1
     plain = row.quantity in {"temperature", "position"}
@@ -280,7 +283,7 @@ def _gaps_text(recording: Recording, begin_ns: int, end_ns: int) -> str:
 
 
 def _other_span_text(overlay: Overlay, begin_ns: int, end_ns: int) -> str:
-    """Say which stretch of the second recording a span is, in its own time."""
+    """Return which span of the second recording it is, in its own time, in words."""
     overlaid = overlay.recording
     held_ns = min(end_ns, overlaid.end_ns) - max(begin_ns, overlaid.start_ns)
     if held_ns <= 0:

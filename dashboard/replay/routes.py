@@ -1,7 +1,7 @@
 """The routes that Replay reads from: the list, a recording, a window of it, a span, a second one.
 
-All GET and without any effect; a name that leads out of the folder is no recording. What a page
-asks amiss is brought into range or answered with a sentence (`server.error_answers`).
+All GET and without any effect; a name that leads out of the folder is no recording. Parameters out
+of range are clipped, or answered with a sentence (`server.error_answers`).
 """
 
 from functools import partial
@@ -25,14 +25,14 @@ from replay.recording import Recording
 __all__ = ["add_replay_routes"]
 
 MIN_WINDOW_S: Final = 0.05
-routes = APIRouter(prefix="/api/recordings")
+replay_routes = APIRouter(prefix="/api/recordings")
 
 
 class LimitsQuery(UnitsQuery):
     """Other limits than those that were in force, and the reader's units."""
 
     judged: str = ""
-    """A limits file as a token (`judged`); empty: what was in force."""
+    """A limits file as a token (`limits_token`); empty: the limits that were in force."""
 
     def applied_limits(self, recording: Recording) -> AppliedLimits:
         """Return the limits to show, and what they raised over a recording.
@@ -50,7 +50,7 @@ class LimitsQuery(UnitsQuery):
 
 
 class OverviewQuery(FigureQuery, LimitsQuery, ZoneQuery):
-    """How the whole recording is shown."""
+    """How the figures of a recording are drawn."""
 
     @property
     def draw_options(self) -> DrawOptions:
@@ -69,15 +69,15 @@ class SpanQuery(LimitsQuery, ZoneQuery):
     over: str = ""
     """The folder name of the second one."""
     shift: float = 0.0
-    """By how many seconds it is moved."""
+    """By how many seconds it is moved; positive: later."""
 
     @property
     def overlay_request(self) -> OverlayRequest:
-        """The second recording that is asked for."""
+        """The requested second recording."""
         return OverlayRequest(name=self.over, shift_s=self.shift, zone=self.time_zone)
 
     def clip_span(self, recording: Recording) -> tuple[float, float]:
-        """Return the span brought into a recording, never shorter than a twentieth of a second."""
+        """Return the span clipped to a recording, never shorter than `MIN_WINDOW_S`."""
         length = max((recording.end_ns - recording.start_ns) / 1e9, MIN_WINDOW_S)
         start_s = min(max(finite_or(self.start, 0.0), 0.0), length - MIN_WINDOW_S)
         end_s = min(max(finite_or(self.end, length), start_s + MIN_WINDOW_S), length)
@@ -85,7 +85,7 @@ class SpanQuery(LimitsQuery, ZoneQuery):
 
 
 class WindowQuery(OverviewQuery, SpanQuery):
-    """A window of a recording, how it is drawn and what over it."""
+    """A window of a recording, how it is drawn, and a second recording over it."""
 
 
 class ExcursionsQuery(LimitsQuery):
@@ -101,62 +101,62 @@ class AlignmentQuery(UnitsQuery):
     over: str
 
 
-@routes.get("")
+@replay_routes.get("")
 def list_recordings(recordings: Recordings, query: Annotated[ZoneQuery, Query()]) -> JsonAnswer:
     """Answer the list of recordings."""
     return JsonAnswer(recording_list(recordings, query.time_zone))
 
 
-@routes.get("/{name}/overview")
+@replay_routes.get("/{name}/overview")
 def show_overview(recording: OpenRecording, query: Annotated[OverviewQuery, Query()]) -> JsonAnswer:
-    """Answer what is shown of a recording whatever the window is."""
+    """Answer what is shown of a recording independently of the window."""
     return JsonAnswer(
         recording_view.open_view(recording, query.draw_options, query.applied_limits(recording))
     )
 
 
-@routes.get("/{name}/excursions")
+@replay_routes.get("/{name}/excursions")
 def show_excursions(
     recording: OpenRecording, query: Annotated[ExcursionsQuery, Query()]
 ) -> JsonAnswer:
-    """Answer what led up to some of the excursions."""
-    found = excursion_details(
+    """Answer the lead-ups of some of the excursions."""
+    details = excursion_details(
         recording,
         query.applied_limits(recording),
         query.displays,
         first=query.first,
         count=query.count,
     )
-    return JsonAnswer({"details": found})
+    return JsonAnswer({"details": details})
 
 
-@routes.get("/{name}/window")
+@replay_routes.get("/{name}/window")
 def show_window(
     recording: OpenRecording, recordings: Recordings, query: Annotated[WindowQuery, Query()]
 ) -> JsonAnswer:
     """Answer the figure of a window."""
     start_s, end_s = query.clip_span(recording)
-    watch = query.applied_limits(recording)
+    applied = query.applied_limits(recording)
     draw = partial(
-        recording_view.window_figure, recording, start_s, end_s, query.draw_options, applied=watch
+        recording_view.window_figure, recording, start_s, end_s, query.draw_options, applied=applied
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
 
-@routes.get("/{name}/span")
+@replay_routes.get("/{name}/span")
 def show_span(
     recording: OpenRecording, recordings: Recordings, query: Annotated[SpanQuery, Query()]
 ) -> JsonAnswer:
     """Answer the exact statistics of a span."""
     start_s, end_s = query.clip_span(recording)
-    watch = query.applied_limits(recording)
+    applied = query.applied_limits(recording)
     draw = partial(
-        recording_view.span_table, recording, start_s, end_s, query.displays, applied=watch
+        recording_view.span_table, recording, start_s, end_s, query.displays, applied=applied
     )
     return JsonAnswer(draw_with_overlay(query.overlay_request, recordings, recording, draw))
 
 
-@routes.get("/{name}/alignment")
+@replay_routes.get("/{name}/alignment")
 def show_alignment(
     recording: OpenRecording, recordings: Recordings, query: Annotated[AlignmentQuery, Query()]
 ) -> JsonAnswer:
@@ -168,4 +168,4 @@ def show_alignment(
 
 def add_replay_routes(server: FastAPI) -> None:
     """Add the routes; each runs on a worker thread, since each reads disk."""
-    server.include_router(routes)
+    server.include_router(replay_routes)

@@ -1,11 +1,11 @@
 """Serves the pages' JavaScript modules, style sheets and plotly.
 
-The modules of `assets/` import each other by relative paths, and a browser keeps what it was sent.
-So all of them stand below one address that holds a digest of their text: a new version is a new
-address, and nothing of an old one is ever mixed with it. Style sheets are loaded in the order of
-`STYLE_SHEETS`: of two rules that weigh the same the later one holds. Dash, which would put every
-script and style of its assets folder into the page by itself and in the order of the alphabet, is
-told to leave both alone (`DASH_IGNORES`). Files are read once, when the server is made.
+The modules of `assets/` import each other by relative paths, and browsers cache them. So all are
+served below one address with a digest of their text: a new version has a new address, and is never
+mixed with an old one. Style sheets are loaded in the order of `STYLE_SHEETS`: of two rules of equal
+specificity the later one applies. Dash would load every script and style sheet of its assets folder
+in alphabetical order; it ignores both (`DASH_IGNORES`). Files are read once, when the server is
+made.
 """
 
 import hashlib
@@ -29,7 +29,7 @@ STYLE_SHEETS: Final = (
 _PLOTLY: Final = "plotly.min.js"
 _MAIN: Final = "main.mjs"
 _HEADERS: Final = {
-    # An address is never used for another text; only the reader's own browser keeps it.
+    # An address never gets another text; only the reader's own browser may cache it.
     "cache-control": "private, max-age=31536000, immutable",
     "x-content-type-options": "nosniff",
 }
@@ -52,12 +52,12 @@ class BrowserModules:
             digest.update(b"%s\0%d\0" % (name.encode(), len(text)))
             digest.update(text)
         self.base = f"/modules/{digest.hexdigest()[:16]}"
-        """The address that all of them stand below."""
+        """The address below which all of them are served."""
 
     def head(self) -> str:
-        """Return what the index needs in its head: styles, where plotly is, what to begin with.
+        """Return the HTML head's part: styles, import map for plotly, preloads, the main module.
 
-        All modules are named for loading ahead, for each is found only in the text of another.
+        All modules are preloaded: a browser would find each of them only in the text of another.
         """
         imports = json.dumps({"imports": {"plotly": f"{self.base}/{_PLOTLY}"}})
         lines = [f'<link rel="stylesheet" href="{self.base}/{name}">' for name in self._styles]
@@ -67,7 +67,7 @@ class BrowserModules:
         return "\n".join(lines)
 
     def answer(self, name: str) -> Response:
-        """Return the answer to a request for one of them, by its path below `base`."""
+        """Return the response to a request for one of them, by its path below `base`."""
         if name == _PLOTLY:
             return FileResponse(self._plotly, media_type=_JAVASCRIPT, headers=_HEADERS)
         if name in self._styles:
@@ -81,7 +81,7 @@ class BrowserModules:
         """Serve them below `base`, which holds no other version."""
 
         def module(version: str, name: str) -> Response:
-            # Another version's address is answered as what is not there, and not by a page.
+            # The address of another version is answered 404, and not with a page.
             known = self.base.endswith(f"/{version}")
             return self.answer(name if known else "")
 

@@ -1,4 +1,4 @@
-"""What routes are given by FastAPI: the recordings, one of them, the body that a page sent.
+"""Dependencies of routes, resolved by FastAPI: the recordings, one of them, the body of a POST.
 
 `provide_services` puts the shared objects of a server where the dependencies find them.
 """
@@ -21,7 +21,7 @@ PAGE_NAME_MAX = 40
 
 
 def provide_services(server: FastAPI, *, recordings: RecordingCache, guard: OriginPolicy) -> None:
-    """Give a server's routes its recordings, and the rule of who may post to it."""
+    """Give the routes of a server its recordings, and the rule of which origins may post to it."""
     server.state.recordings = recordings
     server.state.guard = guard
 
@@ -40,7 +40,7 @@ def _open_recording(name: str, recordings: Recordings) -> Recording:
 
 
 OpenRecording = Annotated[Recording, Depends(_open_recording)]
-"""The recording that the `name` in the address names, up to date; 404 where there is none."""
+"""The recording of the `name` in the address, up to date; 404 if there is none."""
 
 
 async def _page_name(x_page: Annotated[str, Header()] = "") -> str:
@@ -48,18 +48,18 @@ async def _page_name(x_page: Annotated[str, Header()] = "") -> str:
 
 
 PageName = Annotated[str, Depends(_page_name)]
-"""Which open page asks: a later request of the same page takes the place of an earlier one."""
+"""Which open page sent the request: a newer job of the same page replaces its previous one."""
 
 
 def json_body(model: type[Model], *, most: int) -> Callable[[Request], Awaitable[Model]]:
-    """Return a dependency that gives the body of a page's POST, checked.
+    """Return a dependency that gives the validated body of a page's POST.
 
     Parameters
     ----------
     model
-        What pages send.
+        The model of the body.
     most
-        Bytes that it may have. It is counted before anything is parsed.
+        Longest body in bytes; checked before anything is parsed.
     """
 
     async def read_body(request: Request) -> Model:

@@ -1,6 +1,6 @@
-"""Checks the body of a page's POST: where it comes from, how long it is, what is in it.
+"""Checks the POST of a page: its origin, the length of its body, and its content.
 
-What is amiss is a status, a sentence and, where they are known, its facts in fields; never a
+An error becomes a status, a sentence and, where they are known, its facts in fields; never a
 traceback.
 """
 
@@ -27,7 +27,7 @@ RequestModel = TypeVar("RequestModel", bound=BaseModel)
 
 
 class RefusedError(Exception):
-    """A request that is not answered; the page shows the sentence."""
+    """A request that is refused; the page shows the sentence."""
 
     def __init__(self, status: int, wrong: str | InputError) -> None:
         super().__init__(str(wrong))
@@ -35,27 +35,27 @@ class RefusedError(Exception):
         self._wrong = wrong
 
     def to_response(self) -> JsonAnswer:
-        """Return it as the page expects it."""
+        """Return the response that the page expects."""
         if isinstance(self._wrong, InputError):
             return fault_of(self.status, self._wrong)
         return error_response(self.status, self._wrong)
 
 
 def error_response(status: int, sentence: str) -> JsonAnswer:
-    """Return a sentence as the page expects it."""
+    """Return an error as the page expects it."""
     return JsonAnswer({"fault": sentence}, status_code=status)
 
 
 def fault_of(status: int, wrong: InputError) -> JsonAnswer:
-    """Return what is wrong about an input as the page expects it: the sentence, and its facts."""
+    """Return an InputError as the page expects it: its sentence, and its facts in fields."""
     return JsonAnswer({"fault": str(wrong), "mistakes": split_mistakes(wrong)}, status_code=status)
 
 
 def split_mistakes(wrong: InputError) -> list[dict[str, Any]]:
     """Return the facts of an error, one mapping for each mistake, for a page.
 
-    `index` is the place of the limit on the page, -1 for none in particular; `key` its key, or that
-    of the table that was checked.
+    `index` is that of the limit on the page, -1 for none in particular; `key` is the key of that
+    limit, or of the table that was checked.
     """
     return [_plain_mistake(mistake) for mistake in wrong.mistakes]
 
@@ -82,12 +82,12 @@ def _plain_mistake(mistake: Mistake) -> dict[str, Any]:
 async def read_request(
     request: Request, policy: OriginPolicy, model: type[RequestModel], *, max_bytes: int
 ) -> RequestModel:
-    """Return what a request asks.
+    """Return the content of a request.
 
     Parameters
     ----------
     max_bytes
-        Bytes that its body may have.
+        Longest body that is accepted.
 
     Raises
     ------
@@ -106,12 +106,12 @@ async def read_request(
 
 
 def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
-    """Return what a request's body asks.
+    """Return the content of a body.
 
     Raises
     ------
     InputError
-        It is not what the page sends.
+        It does not fit the model.
     """
     try:
         return model.model_validate_json(body)
@@ -122,7 +122,7 @@ def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
 
 
 def _describe_mistake(details: ErrorDetails) -> str:
-    """Return what is wrong about a request; in our own words where a person can bring it about."""
+    """Return what is wrong about a request; in our own words for what a person can cause."""
     match details:
         case {"type": "too_long", "ctx": {"actual_length": found, "max_length": most}}:
             return f"found {found}, expected at most {most} at a time"

@@ -1,7 +1,7 @@
-"""Memory that is free goes back to the system, where the C library would keep it (glibc does).
+"""Returns free memory to the system where the C library (glibc) would keep it.
 
-A server reads a window in one thread, a journal in another, and holds for ever what each took once:
-half as much again as it needs. Other C libraries are left as they are.
+The server reads in several threads, each with a heap of its own that glibc never shrinks: without
+this it holds half as much again as it needs. Other C libraries are left as they are.
 """
 
 import asyncio
@@ -16,11 +16,11 @@ __all__ = ["limit_heaps", "release_free_memory"]
 TRIM_PERIOD_S: Final = 2.0
 MAX_HEAPS: Final = 2
 _M_ARENA_MAX: Final = -8
-"""The option's number in malloc.h."""
+"""Number of the option M_ARENA_MAX in malloc.h."""
 
 
 def limit_heaps() -> None:
-    """Let all threads and Arrow take from the same few heaps; to be called before there are any."""
+    """Make all threads and Arrow use the same two heaps; to be called before threads start."""
     # Arrow's own allocator keeps pools for each thread.
     pa.set_memory_pool(pa.system_memory_pool())
     if sys.platform == "linux":
@@ -30,7 +30,7 @@ def limit_heaps() -> None:
 
 
 async def release_free_memory() -> None:
-    """Give back what is free, every other second (some milliseconds' work), until cancelled."""
+    """Return free memory to the system every two seconds, until cancelled; takes milliseconds."""
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
     while trim is not None:
         await asyncio.sleep(TRIM_PERIOD_S)

@@ -1,10 +1,10 @@
-"""Which requests the server accepts: those of its own pages, none made by a foreign page.
+"""Which requests the server accepts: those of its own pages, none from pages of other servers.
 
-A page elsewhere can make a browser send requests here (rebinding a name to this machine's address,
-or a websocket across sites). So the Host header must name this server, and where a browser names an
-Origin it must be this server's own. On a loopback address only loopback names do; served to others,
-an address as such does too (a browser names one only where somebody typed it), the machine's own
-names do, and the address that a reverse proxy shows. Pure.
+A page of another server can make a browser send requests here (DNS rebinding, or a cross-site
+websocket). So the Host header must name this server, and an Origin header must be its own. On a
+loopback address only loopback names are accepted. If it is served to others, so are IP addresses
+(DNS rebinding needs a name: a browser sends an address as Host only if that was opened), the names
+of this machine, and the address that a reverse proxy shows. Pure.
 """
 
 import ipaddress
@@ -34,7 +34,7 @@ def _host_and_port(netloc: str) -> tuple[str, int | None] | None:
 
 
 def host_of(netloc: str) -> str:
-    """Return the name or address that a Host header gives, empty for nonsense."""
+    """Return the name or address in a Host header, empty if it is malformed."""
     parsed = _host_and_port(netloc)
     return parsed[0] if parsed is not None else ""
 
@@ -49,7 +49,7 @@ def _parse_origin(origin: str) -> tuple[str, str, int] | None:
 
 
 def is_origin(text: str) -> bool:
-    """Return whether a text is an address as a reverse proxy shows it: scheme, name, no path."""
+    """Return whether a text is an origin such as https://bench.lab: scheme, name, no path."""
     return _parse_origin(text) is not None
 
 
@@ -62,7 +62,7 @@ def _is_address(host: str) -> bool:
 
 
 class OriginPolicy:
-    """The rule for one server on one port."""
+    """Which hosts and origins one server on one port accepts."""
 
     def __init__(
         self,
@@ -72,14 +72,14 @@ class OriginPolicy:
         to_others: bool = False,
         origin: str = "",
     ) -> None:
-        """Make the rule.
+        """Make the policy.
 
         Parameters
         ----------
         names
-            What this machine is called, beside its loopback names.
+            Host names of this machine besides its loopback names.
         to_others
-            It is not served to this machine only.
+            Whether other machines are served, too.
         origin
             The address that a reverse proxy shows, such as https://bench.lab.
         """
@@ -101,7 +101,7 @@ class OriginPolicy:
         return self._is_known_name(parsed[0]) and parsed[1] in {self._port, None}
 
     def is_own_origin(self, origin: str, host: str) -> bool:
-        """Return whether an Origin header names the pages that a Host header asks for."""
+        """Return whether an Origin header is that of the server that the Host header names."""
         parsed = _parse_origin(origin)
         if parsed is None:
             return False
@@ -113,7 +113,7 @@ class OriginPolicy:
         requested_host = host_of(host)
         if requested_host in LOOPBACK:
             return name in LOOPBACK
-        # Another machine's address is an address too: it must be the one that is asked.
+        # The address of another machine is an address, too: it must equal the Host.
         return self._is_known_name(name) and name == requested_host
 
     def allows(self, headers: Mapping[str, str]) -> bool:
@@ -123,9 +123,9 @@ class OriginPolicy:
 
 
 class OriginMiddleware:
-    """Turns away requests whose Host is foreign, and every change that a foreign page asks for.
+    """ASGI middleware that refuses foreign Hosts, and changes from foreign origins.
 
-    Every websocket has to be welcome, whichever route it is for.
+    Every websocket must have an allowed origin, on any route.
     """
 
     def __init__(self, app: ASGIApp, policy: OriginPolicy) -> None:
@@ -133,7 +133,7 @@ class OriginMiddleware:
         self._policy = policy
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer one request, or turn it away."""
+        """Pass one request on, or refuse it."""
         if scope["type"] == "http":
             headers = Headers(scope=scope)
             origin, host = headers.get("origin"), headers.get("host", "")

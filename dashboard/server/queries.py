@@ -1,6 +1,6 @@
 """The parameters that pages put into addresses, as pydantic models.
 
-Whatever is amiss in a number is brought into range here; a route sees only sheets, themes, zones.
+Numbers out of range are clipped here; routes get sheets, themes and zones.
 """
 
 import math
@@ -27,7 +27,7 @@ class ZoneQuery(BaseModel):
 
     @property
     def time_zone(self) -> tzinfo:
-        """The zone; UTC where the name is none."""
+        """The zone; UTC if there is none of that name."""
         return reader_zone(self.zone)
 
 
@@ -44,7 +44,7 @@ class UnitsQuery(BaseModel):
 
 
 class FigureQuery(BaseModel):
-    """How large and in which colours a figure is drawn."""
+    """Size and theme of a figure."""
 
     width: float = WIDTH_PX
     height: float = HEIGHT_PX
@@ -65,5 +65,5 @@ class FigureQuery(BaseModel):
 
 
 def finite_or(value: float, otherwise: float) -> float:
-    """Return a number, or another one in place of what is none."""
+    """Return a number, or `otherwise` in place of NaN and infinities."""
     return value if math.isfinite(value) else otherwise

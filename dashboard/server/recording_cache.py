@@ -1,8 +1,7 @@
-"""The one door to the recordings folder.
+"""The recordings of the folder that is served, opened by name.
 
-Every page asks here for a recording by its name; a name never leads out of the folder. What was
-opened is kept open (a few, the ones used last), and what a list shows of a finished recording is
-worked out once. Reads disk; safe to call from several threads.
+A name never leads out of the folder. The recordings that were used last are kept open, and what a
+list shows of a finished recording is computed once. Reads disk; safe to call from several threads.
 """
 
 import re
@@ -22,9 +21,9 @@ __all__ = ["RecordingCache", "RecordingNotFoundError"]
 
 _FOLDER_NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+=@,-]{0,199}")
 MAX_OPEN: Final = 40
-"""As many as the Limits page tries limits on; what is decoded of them is bounded by itself."""
+"""As many as the Limits page evaluates at once; the memory of their decoded parts is bounded."""
 MAX_LISTED: Final = 10_000
-"""What lists show of a recording, a few kB each: more than a folder holds, or all are reopened."""
+"""Entries of lists, a few kB each. More than a folder holds: else a list would open all again."""
 Derived = TypeVar("Derived")
 
 
@@ -33,7 +32,7 @@ class RecordingNotFoundError(InputError):
 
 
 class RecordingCache:
-    """The recordings of one folder, and at most one from elsewhere."""
+    """The recordings of one folder, and at most one from another folder."""
 
     def __init__(self, folder: Path, *, extra_path: Path | None = None) -> None:
         self.folder = folder
@@ -46,7 +45,7 @@ class RecordingCache:
         and a list that is looked at all night would keep them all."""
 
     def list_entries(self) -> list[RecordingEntry]:
-        """Return what lies in the folder, newest first; empty if there is no folder yet."""
+        """Return the recordings of the folder, newest first; empty if it does not exist yet."""
         entries = find_recordings(self.folder) if self.folder.is_dir() else []
         extra_path = self._extra_path
         if extra_path is not None and extra_path.resolve().parent != self.folder.resolve():
@@ -55,13 +54,18 @@ class RecordingCache:
             ] + [f for f in entries if f.path.name != extra_path.name]
         return entries
 
+    def contains(self, path: Path) -> bool:
+        """Return whether a path is the folder, one of its recordings, or anything inside them."""
+        roots = [self.folder] if self._extra_path is None else [self.folder, self._extra_path]
+        return any(path.resolve().is_relative_to(root.resolve()) for root in roots)
+
     def find_path(self, name: str) -> Path:
         """Return where a recording of that name lies.
 
         Raises
         ------
-        InputError
-            It is no name of a folder in here.
+        RecordingNotFoundError
+            There is no folder of that name here; a name never leads out of the folder.
         """
         if self._extra_path is not None and name == self._extra_path.name:
             return self._extra_path
@@ -75,19 +79,21 @@ class RecordingCache:
         return path
 
     def open_recording(self, name: str) -> Recording:
-        """Return a recording by its folder's name, up to date.
+        """Return a recording by the name of its folder, up to date.
 
         Raises
         ------
+        RecordingNotFoundError
+            There is none of that name.
         InputError
-            No such name, or it is no recording.
+            The folder is no recording.
         """
         with self._lock:
             path = self.find_path(name)
             recording = self._open.get(name)
             if recording is not None:
                 bench = recording.manifest.bench
-                # A finished one too: somebody may go on in it, or a sensor may join it.
+                # A finished one may change, too: a recorder may resume, or a sensor be joined.
                 if recording.refresh() and recording.manifest.bench != bench:
                     recording = None
             if recording is None:
@@ -106,14 +112,14 @@ class RecordingCache:
     def derive_once(
         self, purpose: str, recording: Recording, derive: Callable[[Recording], Derived]
     ) -> Derived:
-        """Return `work(recording)`, worked out once for each state of the recording."""
+        """Return `derive(recording)`, computed once for each state of the recording."""
         state = recording.end_ns
         return self._derive(purpose, recording.path.name, state, lambda: derive(recording))
 
     def _derive(
         self, purpose: str, name: str, state: object, make: Callable[[], Derived]
     ) -> Derived:
-        """Return what `make` gives for a state of a recording; that of other states is let go."""
+        """Return the result of `make` for one state of a recording; drop that of earlier states."""
         key = (purpose, name, state)
         with self._lock:
             before = self._newest_keys.get((purpose, name), key)
@@ -125,10 +131,10 @@ class RecordingCache:
     def derive_for_list(
         self, purpose: str, entry: RecordingEntry, derive: Callable[[Recording], Derived]
     ) -> Derived:
-        """Return `work(recording)` for a list of recordings.
+        """Return `derive(recording)` for a list of recordings.
 
-        Of one that nobody writes it is worked out once for each state of its recording.json, and
-        the recording is not opened again for it: a folder may hold hundreds.
+        For a finished one it is computed once for each state of its recording.json, without opening
+        the recording again: a folder may hold hundreds.
 
         Raises
         ------

@@ -1,7 +1,7 @@
-"""Colours, units, numbers and times as they are shown: one rule for each, on both sides. Pure.
+"""Colours, units, numbers and times as they are displayed; the browser has the same rules. Pure.
 
 theme   colours and pens
-units   the units in which a reader wants angles and speeds
+units   the units of angles and speeds that a reader chose
 format  numbers, durations, elapsed times, times of day and dates as text
 zone    the reader's time zone from its name
 """

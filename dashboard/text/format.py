@@ -29,7 +29,7 @@ __all__ = [
 NO_VALUE: Final = "–"
 """U+2013, where a number is missing."""
 MINUS: Final = "−"
-"""U+2212: as wide as a digit, and a screen reader says "minus"."""
+"""U+2212: as wide as a digit, and read as "minus" by screen readers."""
 THIN_SPACE: Final = "\u202f"
 """Narrow no-break space, between thousands."""
 MONTHS: Final = (
@@ -62,7 +62,7 @@ def format_number(value: float, decimals: int = 1) -> str:
 
 
 def format_thousands(value: float) -> str:
-    """Return a whole number, its thousands apart by a narrow no-break space: "12 345"."""
+    """Return a whole number with a narrow no-break space between thousands: "12 345"."""
     if not math.isfinite(value):
         return NO_VALUE
     text = f"{abs(value):,.0f}".replace(",", THIN_SPACE)
@@ -75,7 +75,7 @@ def format_reading(value: float) -> str:
 
 
 def format_duration(seconds: float) -> str:
-    """Return a length of time in words.
+    """Return a duration in words.
 
     Parameters
     ----------
@@ -123,8 +123,8 @@ def format_elapsed(seconds: float, decimals: int = 0) -> str:
     Returns
     -------
     str
-        "03:12:45", with a decimal "03:12:45.0". What is not yet complete is not shown (59.7 s is
-        00:00:59, as `format_clock` beside it shows), a millionth of the last digit is forgiven.
+        "03:12:45", with a decimal "03:12:45.0". Rounded down like a clock (59.7 s is 00:00:59, as
+        `format_clock` does), with a tolerance of a millionth of the last digit.
     """
     if not math.isfinite(seconds):
         return NO_VALUE

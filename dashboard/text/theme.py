@@ -1,7 +1,7 @@
-"""The look in numbers: colours by meaning, pens by joint.
+"""The themes: colours by meaning, pens by joint.
 
-Two themes, paper and slate, hold the same tokens; `assets/base.css` carries them too and a test
-keeps the two equal and their contrasts above WCAG 2.2. State colours say a state, pens say a joint,
+Two themes, light and dark, have the same tokens; `assets/base.css` has them, too, and a test checks
+that both are equal and meet the contrasts of WCAG 2.2. State colours mean a state, pens a joint,
 and neither is used for anything else. Pure.
 """
 
@@ -33,7 +33,7 @@ NUMBER_FONT: Final = (
 )
 
 STATE_BY_SEVERITY: Final = {"warning": "abnormal", "trip": "danger", "": "none"}
-"""Severity of a limit -> the state whose shape and colour it is drawn with."""
+"""Severity of a limit -> the state with whose shape and colour it is drawn."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +132,7 @@ def pen_number(index: int) -> int:
 
 def _luminance(colour: str) -> float:
     """Return the relative luminance of #RRGGBB after WCAG 2.2, definition of relative luminance."""
-    channels = [int(colour[place : place + 2], 16) / 255.0 for place in (1, 3, 5)]
+    channels = [int(colour[start : start + 2], 16) / 255.0 for start in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -144,7 +144,7 @@ def contrast_ratio(one: str, other: str) -> float:
 
 
 def plotly_template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
-    """Return the plotly template of a theme: what every figure has in common."""
+    """Return the plotly template of a theme, which all figures share."""
     axis = {
         "showline": False,
         "ticks": "",
@@ -173,12 +173,12 @@ def plotly_template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
 
 
 def display_of(channel: str, displays: Displays = DEFAULT_DISPLAYS) -> Display:
-    """Return how a channel is shown; one that is not declared is shown as it is stored."""
+    """Return how a channel is displayed; an undeclared one in its stored unit."""
     known = CHANNELS.get(channel)
     return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
 
 
 def channel_label(channel: str) -> str:
-    """Return what a page calls a channel: "housing", "torque"."""
+    """Return the name of a channel on the pages: "housing", "torque"."""
     known = CHANNELS.get(channel)
     return known.label if known else channel

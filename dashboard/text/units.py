@@ -1,8 +1,8 @@
-"""The units in which a reader wants angles and speeds: degrees or radians, °/s, rpm or rad/s.
+"""The units of angles and speeds that a reader chose: degrees or radians; °/s, rpm or rad/s.
 
-Values are stored in SI; shown = stored * factor. All else is shown as `logger.joint.channels` has
-it. A page says what it wants with each question, since it is the reader's choice and not the
-server's. Pure.
+Values are stored in SI units; displayed = stored * factor. All other quantities are displayed as
+`logger.joint.channels` has them. A page sends its units with each request, since they are the
+choice of the reader and not of the server. Pure.
 """
 
 import math
@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 Displays = Mapping[str, Display]
-"""Quantity -> how it is shown."""
+"""Quantity -> how it is displayed."""
 
 ANGLE_DISPLAYS: Final = {
     "deg": DISPLAYS["position"],

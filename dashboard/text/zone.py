@@ -1,7 +1,7 @@
 """The reader's time zone, from the name that the browser sends.
 
-A name and not an offset: the offset to UTC is another one on the other side of a clock change, and
-a recording may come from there.
+A name and not an offset to UTC, since that changes with daylight saving time: a recording may be
+from the other half of the year.
 """
 
 import zoneinfo
@@ -18,8 +18,8 @@ NAME_MAX: Final = 64
 def reader_zone(name: str) -> tzinfo:
     """Return a time zone by its IANA name; UTC if there is none of that name.
 
-    Whatever writes times for a reader also hands on `zone_name` of what is returned here, so that
-    the axis that the browser draws is in the same zone and the page can say that it is UTC.
+    A reply with times also has the `zone_name` of this zone, so that the browser draws its axis in
+    the same one, and the page can say that it is UTC.
 
     Parameters
     ----------

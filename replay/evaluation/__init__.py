@@ -3,14 +3,14 @@
 tasks                one piece of an evaluation, as plain data for any executor
 full_evaluation      any number of limits over every reading of a recording
 level_alerts         levels, over the rows near them
-inverse_time_alerts  inverse-time limits, over the runs that may operate
+inverse_time_alerts  inverse-time limits, over the runs that may operate them
 thermal_alerts       thermal images of many limits from one read
-stuck_alerts         limits on a stuck reading that cannot be raised at all
-candidate_buckets    which buckets of a trace can change anything about a limit
-skip_scan            a limit taken from one such bucket to the next
+stuck_alerts         which limits on a stuck reading cannot be raised at all
+candidate_buckets    the buckets of a trace that may change the state of a limit
+skip_scan            a limit evaluated in those buckets only
 score_groups         limits that share their scores
-alert_arrays         alerts as arrays; the spans that were recorded
+alert_arrays         alerts as arrays; the spans between starts of the recorder
 
-Every short way is allowed because a property test says that it equals the plain evaluation of
-replay/excursions/over_rows.py, to the nanosecond.
+Every short way is allowed only because a property test shows that it gives the same alerts, to the
+nanosecond, as the plain evaluation of replay/excursions/over_rows.py.
 """

@@ -1,4 +1,4 @@
-"""What a limit raised over a recording, as arrays; and when somebody listened. Pure."""
+"""The alerts of a limit over a recording as arrays, and the recorded spans. Pure."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 StoppableProgress = Callable[[float], None]
-"""Is told the share of a piece of work that is done, 0 to 1; raises to end it."""
+"""Takes the share of a piece of work that is done, 0 to 1; may raise to end the work."""
 
 STANDING_NS: Final = TIME_MAX_NS
 """The return of an alert that had not returned at the recording's end."""
@@ -35,7 +35,7 @@ class AlertArrays:
     """n alerts of one limit on one joint, in order of time; every array has length n."""
 
     onset_ns: NDArray[np.int64]
-    """The first reading at which the condition stood."""
+    """The first reading at which the condition held."""
     raised_ns: NDArray[np.int64]
     returned_ns: NDArray[np.int64]
 
@@ -45,7 +45,7 @@ class AlertArrays:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StateChanges:
-    """n changes of one limit in order of time: raised and returned by turns."""
+    """n changes of one limit in order of time, which alternate: raised, returned, raised ..."""
 
     raised: bool
     """Whether the first is a raise."""
@@ -54,7 +54,7 @@ class StateChanges:
 
 
 def to_state_changes(changes: Sequence[LimitChange]) -> list[StateChanges]:
-    """Return the changes of one limit, given in order, as arrays."""
+    """Return the changes of one limit, given in order, as arrays; none of no changes."""
     if not changes:
         return []
     return [
@@ -67,7 +67,10 @@ def to_state_changes(changes: Sequence[LimitChange]) -> list[StateChanges]:
 
 
 def to_alert_arrays(parts: Sequence[StateChanges]) -> AlertArrays:
-    """Return the alerts that the changes of one limit make; the first of all is a raise."""
+    """Return the alerts that the changes of one limit make.
+
+    `parts` are in order of time and alternate across their ends too; the first change is a raise.
+    """
     nothing = np.empty(0, np.int64)
     raised_parts = [part.time_ns[not part.raised :: 2] for part in parts]
     onset = [part.onset_ns[not part.raised :: 2] for part in parts]
@@ -83,17 +86,17 @@ def to_alert_arrays(parts: Sequence[StateChanges]) -> AlertArrays:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedSpan:
-    """A stretch of a recording between two beginnings of its recorder."""
+    """A span of a recording between two starts of its recorder."""
 
     start_ns: int
     end_ns: int
-    """Where the next begins, or the recording ends."""
+    """Where the next span begins, or the recording ends."""
     recorded_until_ns: int
-    """Until when somebody listened; behind it nobody knows of a silence."""
+    """When the recorder stopped; a silence after it is not one of the joint."""
 
 
 def recorded_spans(events: Sequence[Event], start_ns: int, end_ns: int) -> tuple[RecordedSpan, ...]:
-    """Return the stretches of a recording, in order: one, and one more each time it went on."""
+    """Return the recorded spans in order: one, and one more each time a recorder resumed."""
     resumptions = sorted(
         (event.time_ns, event.time_ns - to_ns(event.duration_s))
         for event in events

@@ -1,7 +1,7 @@
-"""Limits of one joint over every reading of a recording: any number of them over one read.
+"""Limits of one joint over every reading of a recording: any number of them in one read.
 
-What a limit makes of the readings is logger.limits', the code that runs live; rows, gaps and
-time without a recorder are taken as replay/excursions/over_rows.py takes them.
+Readings are evaluated by logger/limits, the code that runs live. Rows, gaps and time without a
+recorder count as in replay/excursions/over_rows.py.
 """
 
 from collections.abc import Sequence
@@ -34,6 +34,7 @@ from replay.recording import Recording
 __all__ = ["evaluate_rows"]
 
 ROWS_CHUNK_NS: Final = 300 * 1_000_000_000
+"""Rows that are in memory at a time: 300,000 at 1 kHz."""
 
 
 def evaluate_rows(
@@ -44,22 +45,29 @@ def evaluate_rows(
     chunk_ns: int = ROWS_CHUNK_NS,
     report_progress: StoppableProgress = lambda _share: None,
 ) -> list[AlertArrays]:
-    """Return the alerts of each limit (spoken in the channel's own unit), in the order given.
+    """Return the alerts of each limit, in the order given.
 
-    `report_progress` is called with the share that is done, and may raise to end it.
+    Parameters
+    ----------
+    limits
+        With their levels in the unit of the channel (`in_channel_unit`).
+    chunk_ns
+        Time that is read at once; any gives the same alerts.
+    report_progress
+        Is called with the share that is done, and may raise to end the work.
     """
     hold_ns = recording.hold_ns(joint)
     spans = recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns)
     groups = [
-        _ScoreGroupRun(one, joint)
-        for one in group_by_score(enumerate(limits), hold_ns, apart=len(spans) > 1)
+        _ScoreGroupRun(group, joint)
+        for group in group_by_score(enumerate(limits), hold_ns, apart=len(spans) > 1)
     ]
     silences = [
         _SilenceRun(index, limit, joint, start_ns=recording.start_ns)
         for index, limit in enumerate(limits)
         if isinstance(limit, Silence)
     ]
-    min_gap_ns = min((one.after_ns for one in silences), default=0)
+    min_gap_ns = min((run.after_ns for run in silences), default=0)
     channels = sorted(
         {channel for group in groups for _, channel in group.group.representative.needed_channels}
     )
@@ -67,8 +75,8 @@ def evaluate_rows(
         if span is not spans[0]:
             for group in groups:
                 group.restart(span.start_ns)
-            for one in silences:
-                one.restart(span.start_ns)
+            for run in silences:
+                run.restart(span.start_ns)
         for chunk_start_ns, chunk_end_ns in time_chunks(span.start_ns, span.end_ns, chunk_ns):
             report_progress(
                 (chunk_start_ns - recording.start_ns) / (recording.end_ns - recording.start_ns)
@@ -83,14 +91,14 @@ def evaluate_rows(
                 min(chunk_end_ns, span.recorded_until_ns),
                 min_gap_ns=min_gap_ns,
             )
-    changes_by_limit = {one.index: to_state_changes(one.changes) for one in silences}
+    changes_by_limit = {run.index: to_state_changes(run.changes) for run in silences}
     for group in groups:
         changes_by_limit.update(group.state_changes)
     return [to_alert_arrays(changes_by_limit[index]) for index in range(len(limits))]
 
 
 class _ScoreGroupRun:
-    """Limits of the same scores while they are taken over a recording."""
+    """Limits with the same scores while they are evaluated over a recording."""
 
     def __init__(self, group: ScoreGroup, joint: str) -> None:
         self.group = group
@@ -125,8 +133,8 @@ class _ScoreGroupRun:
             self.state_changes[threshold.index] += changes
 
     def restart(self, time_ns: int) -> None:
-        """Do what `evaluate.gone_on` does, for limits that share a memory."""
-        # Who remembers an alert shares with no other (`group_by_score`).
+        """Do what the live code does where a recorder resumes, for limits that share a memory."""
+        # A memory that depends on the alert is shared with no other limit (`group_by_score`).
         first = self.states[0]
         standing = first.peak if first.active else None
         self.memory = self.group.representative.memory_after_restart(self.memory, standing, time_ns)
@@ -137,7 +145,7 @@ class _ScoreGroupRun:
 
 
 class _SilenceRun:
-    """A silence while it is taken over a recording."""
+    """A limit on silence while it is evaluated over a recording."""
 
     def __init__(self, index: int, limit: Silence, joint: str, *, start_ns: int) -> None:
         self.index = index
@@ -151,7 +159,7 @@ class _SilenceRun:
         return to_ns(self.limit.after_s)
 
     def feed(self, before_ns: int, time_ns: NDArray[np.int64], now_ns: int) -> None:
-        """Take the rows of `time_ns`, before which a row came at `before_ns`."""
+        """Evaluate rows at `time_ns`, the previous row at `before_ns`, until `now_ns`."""
         state = SilenceState(last_ns=before_ns, active=self.state.active)
         changes, self.state = silence.step_silence(
             self.limit, state, time_ns, joint=self.joint, now_ns=now_ns
@@ -166,7 +174,11 @@ class _SilenceRun:
 def _feed_silences(
     silences: Sequence[_SilenceRun], time_ns: NDArray[np.int64], now_ns: int, *, min_gap_ns: int
 ) -> None:
-    """Take the rows of a chunk: of those that no gap lies before, only the newest matters."""
+    """Evaluate all silences over the rows of a chunk.
+
+    A row changes a silence only where the gap before it is at least the shortest `after_s` of all
+    (`min_gap_ns`), or where it is the first; of all others only the newest time is remembered.
+    """
     if not silences:
         return
     nothing = np.empty(0, np.int64)

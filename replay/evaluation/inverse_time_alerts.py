@@ -1,8 +1,9 @@
-"""Inverse-time limits that reset at once, over the stretches whose integral may get full.
+"""Inverse-time limits that reset at once, over the runs whose integral may reach operation.
 
-Below its setting such a limit has forgotten everything, so each run above it stands by itself. From
-the highest current of each second follows at most how far a run can get; the rows of a run that
-cannot operate need not be read. While an alert stands or an integral runs nothing is left out.
+Below its setting the integral of such a limit is 0, so that each run above it is on its own. The
+largest current of each second bounds what the integral gains in it; where the sum of these bounds
+over a whole run stays below 1, the limit cannot operate in it and its rows are not read. While an
+alert is active or an integral is running nothing is skipped.
 
 What it buys over reading everything, of one joint at 1 kHz: 69 times for one limit that does not
 operate in six hours, as the Limits page asks; 2.9 and 4.7 times for 50 and 200 limits over an hour
@@ -42,19 +43,21 @@ from replay.recording import Recording
 __all__ = ["inverse_time_alerts", "resets_instantly"]
 
 _FULL_INTEGRAL: Final = 1.0 - 1e-6
-"""A bound that is rounded must not fall short of the integral that it bounds."""
+"""The integral operates at 1. Its bound is a sum of rounded terms, which may come out too low."""
 _FIRST_STRIDE: Final = 8
+"""Seconds that are read at once where a run may operate; then twice as many each time."""
 _MAX_STRIDE: Final = 512
+"""Bounds the rows in memory: at 1 kHz half a million."""
 
 
 def resets_instantly(limit: object) -> TypeGuard[InverseTime]:
-    """Return whether a limit is one that this is for."""
+    """Return whether the integral of a limit is 0 as soon as the current is below its setting."""
     return isinstance(limit, InverseTime) and limit.reset == "instant"
 
 
 @dataclass(slots=True)
 class _InverseTimeRun:
-    """One limit while it is taken over a recording."""
+    """One limit while it is evaluated over a recording."""
 
     limit: InverseTime
     state: LevelState = field(default_factory=LevelState)
@@ -63,7 +66,7 @@ class _InverseTimeRun:
 
     @property
     def is_idle(self) -> bool:
-        """Nothing runs and nothing stands: what comes next does not depend on what was."""
+        """Whether no alert, delay or integral is running: the past makes no difference any more."""
         return (
             not self.state.active
             and self.state.pending_ns is None
@@ -79,9 +82,16 @@ def inverse_time_alerts(
     *,
     report_progress: StoppableProgress = lambda _share: None,
 ) -> list[AlertArrays]:
-    """Return the alerts of inverse-time limits (`resets_instantly`), as `full.in_full` does.
+    """Return the alerts of each inverse-time limit, in the order given.
 
-    `report_progress` is called with the share that is done, and may raise to end it.
+    Equal to those of `full_evaluation.evaluate_rows`.
+
+    Parameters
+    ----------
+    limits
+        `resets_instantly` must hold for each.
+    report_progress
+        Is called with the share that is done, and may raise to end the work.
     """
     runs = [_InverseTimeRun(limit) for limit in limits]
     whole_ns = max(recording.end_ns - recording.start_ns, 1)
@@ -94,7 +104,8 @@ def inverse_time_alerts(
 
         for span in recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns):
             for run in channel_runs:
-                # What `evaluate.gone_on` leaves: an alert that stands, and nothing that runs.
+                # As the live code does where a recorder resumes: an alert stays active, a running
+                # delay and the integral do not.
                 run.state = LevelState(active=run.state.active, peak=run.state.peak)
                 run.memory = InverseMemory()
             for span_ns in split_recorded_span(span):
@@ -117,7 +128,13 @@ def _evaluate_piece(
     joint: str,
     hold_ns: int,
 ) -> None:
-    """Take one limit over a piece."""
+    """Evaluate one limit over a piece, and update its run.
+
+    Parameters
+    ----------
+    span_ns
+        Begin and end of the piece; `seconds` may reach over both.
+    """
     count = len(seconds.start_ns)
     candidates: NDArray[np.intp] | None = None
     second, stride = 0, _FIRST_STRIDE
@@ -143,13 +160,18 @@ def _evaluate_piece(
 
 
 def _seconds_to_check(limit: InverseTime, seconds: SecondExtremes) -> NDArray[np.intp]:
-    """Return the seconds that a run which may operate goes through."""
-    assert limit.setting is not None, "`of` has seen to it"
+    """Return the indices of the seconds that belong to a run which may operate.
+
+    In a second whose largest current would operate the limit in T seconds, the integral gains at
+    most 1 / T.
+    """
+    assert limit.setting is not None, "`in_channel_unit` has seen to it"
     sizes = np.abs(seconds.low) / limit.setting, np.abs(seconds.high) / limit.setting
     largest, smallest = np.maximum(*sizes), np.minimum(*sizes)
     may_run = largest > limit.from_multiple
     weight = np.zeros(len(largest))
-    # A value that is held over a second's end counts in the next one as well, with its own share.
+    # The pyramid counts a value that is held over the end of a second in the next one too, so that
+    # what it gains there is within that second's weight.
     weight[may_run] = 1.0 / inverse_operate_s(
         CURVES[limit.curve], largest[may_run], tms=limit.tms, flat_above=limit.flat_above
     )

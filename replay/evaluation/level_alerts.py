@@ -1,8 +1,8 @@
-"""Levels on one channel by the pyramid: only the rows near a level are read.
+"""Limits on the value of one channel: only the rows of seconds near a level are read.
 
-The lowest and the highest value of each second say in which of them a level can change anything;
-the rows of these are read, and cached while several limits want them. In pieces of some hours, so
-that memory does not grow with the recording.
+The pyramid gives the lowest and the highest value of each second, and with them the seconds in
+which a level may change its state; only their rows are read, and cached for the other limits on
+that channel. Works in pieces of two hours, so that memory does not grow with the recording.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -44,12 +44,17 @@ __all__ = [
 ]
 
 _EVALUATION_PIECE_NS: Final = 7200 * BASE_NS
+"""The cached rows of a piece are at most 7.2 M at 1 kHz: 115 MB of times and scores."""
 _BLOCK_SECONDS: Final = 64
-"""Seconds of rows that are read at a time."""
+"""Seconds of rows that are read at a time, so that the small steps of a scan do not each go to the
+store."""
 
 
 class SecondExtremes:
-    """The lowest and highest value of a channel in each second of a span that has any."""
+    """The lowest and the highest value of a channel in each second that has a reading.
+
+    `start_ns`, `low`, `high` have shape (m,), in order of time; seconds begin on whole seconds.
+    """
 
     def __init__(self, start_ns: Ints, low: Floats, high: Floats) -> None:
         self.start_ns = start_ns
@@ -64,7 +69,7 @@ class SecondExtremes:
 
 
 def read_second_extremes(recording: Recording, joint: str, channel: str) -> SecondExtremes:
-    """Return a channel's seconds over a whole recording."""
+    """Return the extremes of a channel in each second of a whole recording."""
     buckets = recording.read_buckets(
         joint,
         channel,
@@ -75,10 +80,7 @@ def read_second_extremes(recording: Recording, joint: str, channel: str) -> Seco
 
 
 class RowCache:
-    """What is made of a channel's rows in a span, read where it is asked for and kept.
-
-    `most`: blocks of 64 s that are kept; None: all.
-    """
+    """Times and values made from the rows of a span, read in blocks when needed and kept."""
 
     def __init__(
         self,
@@ -90,6 +92,17 @@ class RowCache:
         *,
         max_blocks: int | None = None,
     ) -> None:
+        """Make an empty cache.
+
+        Parameters
+        ----------
+        span_ns
+            Rows outside of it are never read: a block at its ends is cut there.
+        make
+            What is kept of the rows of a block: times and values of shape (n,).
+        max_blocks
+            Blocks of 64 s that are kept, the newest; None: all.
+        """
         self._recording = recording
         self._joint = joint
         self._channels = channels
@@ -99,7 +112,7 @@ class RowCache:
         self._blocks: dict[int, tuple[Ints, Floats]] = {}
 
     def read_between(self, begin_ns: int, end_ns: int) -> tuple[Ints, Floats]:
-        """Return times and scores in [begin_ns, end_ns)."""
+        """Return the times and values in [begin_ns, end_ns)."""
         width = _BLOCK_SECONDS * BASE_NS
         blocks = [
             self._read_block(block) for block in range(begin_ns // width, (end_ns - 1) // width + 1)
@@ -117,7 +130,7 @@ class RowCache:
     def _read_block(self, block: int) -> tuple[Ints, Floats]:
         if block not in self._blocks:
             if self._max_blocks is not None and len(self._blocks) >= self._max_blocks:
-                # The one that was read first goes.
+                # The oldest read goes: a scan runs forward in time.
                 self._blocks.pop(next(iter(self._blocks)))
             width = _BLOCK_SECONDS * BASE_NS
             begin = max(block * width, self._span_ns[0])
@@ -128,7 +141,7 @@ class RowCache:
 
 
 def raw_values(channel: str) -> Callable[[Series], tuple[Ints, Floats]]:
-    """Return what `RowCache` makes of a channel to give its readings as they are."""
+    """Return a `make` for `RowCache` that keeps the readings of a channel as they are."""
 
     def read_values(series: Series) -> tuple[Ints, Floats]:
         readings = series.channel_series(channel)
@@ -138,7 +151,7 @@ def raw_values(channel: str) -> Callable[[Series], tuple[Ints, Floats]]:
 
 
 def to_series(channel: str, time_ns: Ints, values: Floats, *, hold_ns: int) -> Series:
-    """Return such readings as a limit takes them."""
+    """Return readings of one channel as the series that limits are evaluated on."""
     batch = ReadingBatch(
         joint="",
         time_ns=time_ns,
@@ -149,7 +162,7 @@ def to_series(channel: str, time_ns: Ints, values: Floats, *, hold_ns: int) -> S
 
 
 def split_recorded_span(span: RecordedSpan) -> Iterator[tuple[int, int]]:
-    """Return the spans in which a stretch of a recording is looked at, on a grid of some hours."""
+    """Return a recorded span in pieces, cut on a grid of two hours."""
     return time_chunks(span.start_ns, span.end_ns, _EVALUATION_PIECE_NS, on_grid=True)
 
 
@@ -160,9 +173,10 @@ def level_alerts(
     *,
     report_progress: StoppableProgress = lambda _share: None,
 ) -> list[AlertArrays]:
-    """Return the alerts of levels (`Level`, `Band`, `TouchTemperature`), as `full.in_full` does.
+    """Return the alerts of each `Level`, `Band` or `TouchTemperature`, in the order given.
 
-    `report_progress` is called with the share that is done, and may raise to end it.
+    Equal to those of `full_evaluation.evaluate_rows`. `report_progress` is called with the share
+    that is done, and may raise to end the work.
     """
     hold_ns = recording.hold_ns(joint)
     changes: list[list[StateChanges]] = [[] for _ in limits]
@@ -172,7 +186,9 @@ def level_alerts(
     whole_ns = max(recording.end_ns - recording.start_ns, 1)
     for groups_done, group in enumerate(groups):
         measure = group.representative
-        assert isinstance(measure, Level | Band | TouchTemperature), "what the caller has seen to"
+        assert isinstance(measure, Level | Band | TouchTemperature), (
+            "the caller passes no other kind"
+        )
         channel = measure.channel
         if channel not in extremes:
             extremes[channel] = read_second_extremes(recording, joint, channel)
@@ -186,7 +202,7 @@ def level_alerts(
         for span in recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns):
             for threshold in group.thresholds:
                 previous = states[threshold.index]
-                # What was running where the recorder ended begins anew.
+                # An alert stays active over a stop of the recorder; a running delay does not.
                 states[threshold.index] = LevelState(active=previous.active, peak=previous.peak)
             for span_ns in split_recorded_span(span):
                 report_progress(
@@ -206,9 +222,10 @@ def _evaluate_group(
     changes: list[list[StateChanges]],
     joint: str,
 ) -> None:
-    """Take the limits of one group over a piece."""
+    """Evaluate the limits of one group over a piece, and update `states` and `changes`."""
     if len(buckets.low) == 0:
         return
+    # Most levels of a sweep are far from the trace: two comparisons settle them for the piece.
     lowest, highest = float(buckets.low.min()), float(buckets.high.max())
     for threshold in thresholds:
         state = states[threshold.index]
@@ -258,7 +275,18 @@ def _level_buckets(
 def _score_bounds(
     measure: Level | Band | TouchTemperature, seconds: SecondExtremes
 ) -> tuple[Floats, ...]:
-    """Return low, high, low_had and high_had of `ScoreBuckets` for each second."""
+    """Return low, high, max_low and min_high of `ScoreBuckets` for each second, shape (m,).
+
+    The score of a plain level is the value itself, so both extremes of a second are exact. Of a
+    magnitude the highest is exact; the lowest is so only where the second stays on one side of 0:
+
+        value     low           0                  high
+             ------|------------+-------------------|------
+        |value| of `low` is a reading's, so the lowest magnitude is at most that (max_low here);
+        readings may have crossed 0 between the two, so that it is at least 0 (low here).
+
+    A falling level has the value with its sign turned as its score, which exchanges the bounds.
+    """
     low, high = seconds.low, seconds.high
     max_low, min_high = low, high
     if not isinstance(measure, TouchTemperature) and measure.magnitude:
@@ -275,7 +303,19 @@ def _score_bounds(
 def _band_score_bounds(
     measure: Band, span: tuple[Floats, Floats], certain: tuple[Floats, Floats]
 ) -> tuple[Floats, ...]:
-    """Return the same for two levels, where a score is on (1), off (-1) or between (0)."""
+    """Return the bounds of `_score_bounds` for a band, whose scores are 1, 0 and -1.
+
+    1 is on (outside the outer levels), -1 off (within the inner ones), 0 between the two.
+
+    Parameters
+    ----------
+    span
+        Bounds of all values (or magnitudes) of each second.
+    certain
+        Two values that readings of the second certainly had.
+    """
+    # Only pick-up 1 and drop-off -1 are ever compared with these bounds. So max_low is written as
+    # -1 for "not all readings are on" though the lowest may be 0, and min_high likewise as 1.
     (bottom, top), (lower, upper) = measure.outside, measure.clears_within
     on = [(bound <= bottom) | (bound >= top) for bound in certain]
     off = [

@@ -1,7 +1,7 @@
-"""Limits that make the same scores of a trace, and differ only in what these must reach. Pure.
+"""Limits with the same scores, which differ only in their levels and delays. Pure.
 
-Levels on one channel, delays of any kind, the shares of a thermal image: the costly part is worked
-out once for all of them.
+Levels on one channel, or shares of one thermal image: the scores, which cost most, are computed
+once for all of them.
 """
 
 from collections.abc import Iterable, Mapping
@@ -20,7 +20,7 @@ __all__ = ["ScoreGroup", "Threshold", "group_by_score", "limit_thresholds", "sco
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Threshold:
-    """One limit, and at which of its scores it picks up and drops off."""
+    """One limit, and the scores at which it picks up and drops off."""
 
     index: int
     """Among the limits that were given."""
@@ -31,20 +31,27 @@ class Threshold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScoreGroup:
-    """Limits of the same scores."""
+    """Limits with the same scores."""
 
     representative: ScoredLimit
-    """One of them, to make the scores with."""
+    """Any one of them, to compute the scores with."""
     thresholds: tuple[Threshold, ...]
 
 
 def group_by_score(
     limits: Iterable[tuple[int, AnyJointLimit]], hold_ns: Mapping[str, int], *, apart: bool = False
 ) -> list[ScoreGroup]:
-    """Return limits (with their places) in groups of the same scores; silences are left out.
+    """Return numbered limits in groups of the same scores, without those that watch silences.
 
-    `apart`: none with a frozen reading, whose memory depends on whether its alert stood where a
-    recorder went on.
+    Parameters
+    ----------
+    limits
+        Each with the index that its `Threshold` gets.
+    hold_ns
+        The hold of each channel.
+    apart
+        Keep limits on a stuck reading in groups of their own: where a recorder resumes, their
+        memory depends on whether their own alert was active.
     """
     groups: dict[str, list[Threshold]] = {}
     for index, limit in limits:
@@ -61,7 +68,7 @@ def group_by_score(
 
 
 def limit_thresholds(limit: ScoredLimit, hold_ns: Mapping[str, int]) -> tuple[float, float]:
-    """Return pick-up and drop-off of a limit, as its own measure says them."""
+    """Return pick-up and drop-off of a limit in the unit of its scores."""
     nothing = ReadingBatch(
         joint="", time_ns=np.empty(0, np.int64), position_segment=np.empty(0, np.int32), columns={}
     )
@@ -70,5 +77,5 @@ def limit_thresholds(limit: ScoredLimit, hold_ns: Mapping[str, int]) -> tuple[fl
 
 
 def score_key(limit: AnyJointLimit) -> str:
-    """Return a text that is the same for limits of the same scores."""
+    """Return a text that is equal for limits with the same scores, and for no others."""
     return limit.score_key()

@@ -1,9 +1,9 @@
-"""A limit taken over a trace from one place that can change something to the next. Pure.
+"""A limit evaluated only in those buckets of a trace that may change its state. Pure.
 
-What the readings there make of the limit is hysteresis.py's, the code that runs live; here it is
-only decided which readings it is shown. Between two such places no delay is running, so what lies
-between makes no difference to when anything is raised or returns (it does to the peak, which is
-not told here).
+What readings do to the state is decided by logger/limits/hysteresis.py, the code that runs live;
+here it is only decided which readings it is given. A bucket is skipped only while no delay runs, so
+what is skipped makes no difference to when anything is raised or returns. (It does to the peak of
+an alert, which is therefore not reported here.)
 """
 
 from collections.abc import Callable
@@ -23,33 +23,57 @@ from replay.evaluation.candidate_buckets import buckets_to_check
 __all__ = ["ScoreBuckets", "find_state_changes", "skip_scan", "to_score_buckets"]
 
 _FIRST_STEP: Final = 4
-"""Buckets that are looked at first where something may change; then twice as many each time."""
+"""Buckets that are read at once where something may change; then twice as many each time.
+
+A short disturbance costs little, and a long one is read in few large pieces. A jump over skipped
+buckets starts again with the small step.
+"""
 _MAX_STEP: Final = 512
+"""Bounds the rows in memory: of buckets of a second at 1 kHz, half a million."""
 _READINGS_PER_BUCKET: Final = 1024
-"""Readings in a bucket of a trace that is in memory."""
+"""Readings in a bucket of scores that are in memory: a limit compares two bounds with its levels
+instead of all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScoreBuckets:
-    """The scores of a stretch of a trace as m buckets, in order of time."""
+    """The scores of a stretch of a trace as m buckets in order of time; all arrays of shape (m,).
+
+    The lowest and the highest score of a bucket need not be known; each is enclosed in two bounds.
+
+        score
+          |  ----------------------  high      no reading is above it
+          |         *                          the highest
+          |  - - - - - - - - - - -   min_high  a reading is at least so high
+          |    *        *    *
+          |  - - - - - - - - - - -   max_low   a reading is at most so low
+          |                *                   the lowest
+          |  ----------------------  low       no reading is below it
+
+    So "may any reading reach the pick-up?" asks `high`, "may all of them?" asks `max_low`; for the
+    drop-off it is `low` and `min_high`. Where both scores are known, high = min_high and
+    low = max_low. Nothing orders max_low and min_high: a bucket of one reading has them equal, and
+    margins for rounding then put max_low above min_high.
+    """
 
     start_ns: NDArray[np.int64]
     end_ns: NDArray[np.int64]
     low: NDArray[np.float64]
-    """At most the lowest score in each."""
+    """At most the lowest score."""
     high: NDArray[np.float64]
-    """At least the highest."""
+    """At least the highest score."""
     max_low: NDArray[np.float64]
-    """At least the lowest: a score that one of the readings has, as low as is known of any."""
+    """At least the lowest score."""
     min_high: NDArray[np.float64]
-    """At most the highest, likewise."""
+    """At most the highest score."""
     hold_ns: int
+    """How long a score counts when no newer one comes; a longer distance is a gap."""
     read_scores: Callable[[int, int], tuple[NDArray[np.int64], NDArray[np.float64]]]
-    """(first, stop) -> times and scores of all readings in the buckets [first, stop)."""
+    """(first, stop) -> times and scores of all n readings in the buckets [first, stop)."""
 
 
 def to_score_buckets(scores: Scores) -> ScoreBuckets:
-    """Return scores that are in memory as a course."""
+    """Return scores that are in memory as buckets of `_READINGS_PER_BUCKET` readings."""
     time_ns, score = scores.time_ns, scores.score
     n = len(score)
     first = np.arange(0, n, _READINGS_PER_BUCKET)
@@ -59,7 +83,7 @@ def to_score_buckets(scores: Scores) -> ScoreBuckets:
         rows = slice(begin * _READINGS_PER_BUCKET, stop * _READINGS_PER_BUCKET)
         return time_ns[rows], score[rows]
 
-    # A reading without a score (NaN) is on no side, and must not hide those beside it.
+    # fmin, fmax: a reading without a score (NaN) is on neither side and must not hide the others.
     low = np.fmin.reduceat(score, first) if n else np.empty(0)
     high = np.fmax.reduceat(score, first) if n else np.empty(0)
     return ScoreBuckets(
@@ -83,9 +107,19 @@ def skip_scan(
     drop_off: float,
     joint: str,
 ) -> tuple[list[StateChanges], LevelState]:
-    """Return what is raised and returns over a course, and the state behind it.
+    """Return the changes of a limit over all buckets, and its state after them.
 
-    The peak of the state is one of the readings that were looked at.
+    Parameters
+    ----------
+    state
+        The state before the first bucket.
+    pick_up, drop_off
+        In the unit of the scores.
+
+    Returns
+    -------
+    The changes in parts that follow each other in time, and the state. Its `peak` is that of the
+    readings that were read, and may miss a higher one that was skipped.
     """
     changes: list[StateChanges] = []
     count = len(buckets.low)
@@ -127,11 +161,12 @@ def skip_scan(
 def find_state_changes(
     limit: TimedLimit, state: LevelState, scores: Scores, *, joint: str
 ) -> tuple[list[StateChanges], LevelState]:
-    """Return what scores change about a limit, and the state behind them.
+    """Return the changes that scores make to a limit, and its state after them.
 
-    With delays by hysteresis.py. Without any a reading on one side decides by itself, gaps make no
-    difference and nothing is ever pending, so that arrays tell it: a limit that chatters a hundred
-    thousand times a day costs no more than one that does not.
+    With delays this is `step_level`. Without any, each reading on one side decides by itself, gaps
+    make no difference and nothing is ever pending: then the changes are where the side of the
+    decided readings alternates, which arrays give without a loop over alerts. A limit that chatters
+    a hundred thousand times a day costs no more than one that never operates.
     """
     if limit.on_delay_s > 0 or limit.off_delay_s > 0:
         changes, state = step_level(limit, state, scores, joint=joint)
@@ -145,6 +180,7 @@ def find_state_changes(
         else (float(score.min()) > scores.drop_off)
     ):
         return [], state
+    # 1 at or beyond the pick-up, -1 at or below the drop-off, 0 between: decides nothing.
     side = (score <= scores.drop_off).astype(np.int8)
     np.negative(side, out=side)
     side[score >= scores.pick_up] = 1
@@ -167,17 +203,18 @@ def find_state_changes(
 def _buckets_that_matter(
     limit: TimedLimit, buckets: ScoreBuckets, *, pick_up: float, drop_off: float, clearing: bool
 ) -> NDArray[np.intp]:
-    """Return the buckets that may raise a limit, or clear it."""
+    """Return the indices of the buckets that may raise a limit, or clear it."""
     if clearing:
         may_hold = buckets.low <= drop_off
-        must_hold = (buckets.min_high <= drop_off) & (buckets.min_high < pick_up)
+        # Where drop-off and pick-up are equal, a score at the level is on, not off.
+        may_hold_all = (buckets.min_high <= drop_off) & (buckets.min_high < pick_up)
         delay_s = limit.off_delay_s
     else:
         may_hold = buckets.high >= pick_up
-        must_hold = buckets.max_low >= pick_up
+        may_hold_all = buckets.max_low >= pick_up
         delay_s = limit.on_delay_s
     return np.flatnonzero(
         buckets_to_check(
-            may_hold, must_hold, buckets.start_ns, buckets.end_ns, delay_ns=to_ns(delay_s)
+            may_hold, may_hold_all, buckets.start_ns, buckets.end_ns, delay_ns=to_ns(delay_s)
         )
     )

@@ -1,7 +1,7 @@
-"""Limits on a frozen reading that cannot be raised at all, told from the pyramid.
+"""Which limits on a stuck reading cannot be raised at all, by the pyramid.
 
-A reading that is frozen stays within twice `within` for as long as the on-delay, under load. Where
-no run of seconds is that still, nothing is raised, and no row needs to be read.
+A reading that is stuck stays within a range of twice `within` for the on-delay, under load. Where
+no run of seconds of that length has so small a range, nothing is raised and no row is read.
 
 What it buys over reading everything: 280 times for 50 limits over an hour of one joint at 1 kHz.
 """
@@ -22,7 +22,7 @@ __all__ = ["may_freeze"]
 
 
 def may_freeze(recording: Recording, joint: str, limits: Sequence[Stuck]) -> list[bool]:
-    """Return for each limit whether it might be raised anywhere."""
+    """Return for each limit whether it may be raised anywhere; False is certain."""
     extremes: dict[str, SecondExtremes] = {}
     for channel in {name for limit in limits for name in (limit.channel, limit.load)}:
         extremes[channel] = read_second_extremes(recording, joint, channel)
@@ -34,11 +34,13 @@ def may_freeze(recording: Recording, joint: str, limits: Sequence[Stuck]) -> lis
 def _limit_may_freeze(limit: Stuck, seconds: SecondExtremes, load: SecondExtremes) -> bool:
     if len(seconds.low) == 0:
         return False
-    # A little more than the doubled distance: sums of floats round.
+    # The live code compares sums and differences of floats. So as never to miss by their rounding,
+    # the range may be larger by some thousand times the spacing of floats at these values.
     slack = 1e-12 * np.maximum(np.abs(seconds.low), np.abs(seconds.high))
     still = seconds.high - seconds.low <= 2.0 * limit.within * (1.0 + 1e-12) + 2.0 * slack
     loaded = _loaded_seconds(limit, seconds, load)
-    # Nothing lies beyond the ends: as if there were a second there that is not still.
+    # `buckets_to_check` takes the time outside of its buckets as unknown. Here nothing was recorded
+    # there, which a second that breaks every run says.
     outside, start = np.array([False]), seconds.start_ns
     starts = np.concatenate(([start[0] - BASE_NS], start, [start[-1] + BASE_NS]))
     to_check = buckets_to_check(
@@ -57,9 +59,10 @@ def _loaded_seconds(
     """Return in which seconds of the channel there may be load."""
     heavy = np.maximum(np.abs(load.low), np.abs(load.high)) >= limit.load_above
     if limit.smoothing_s is not None:
-        # A root mean square is at most the largest load so far, from the first such second on.
+        # A smoothed load reaches the level only after a raw one did; for how long is unknown here.
         begins = load.start_ns[heavy][0] if heavy.any() else np.iinfo(np.int64).max
         return seconds.start_ns >= begins
-    # A load that is held to the very end of a second is not counted in the next one.
+    # The pyramid counts a held value up to the end of its hold, the live code at that instant too;
+    # where the hold ends with a second, that is in the next one.
     times = np.unique(np.concatenate((load.start_ns[heavy], load.start_ns[heavy] + BASE_NS)))
     return np.isin(seconds.start_ns, times)

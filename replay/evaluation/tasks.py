@@ -1,7 +1,7 @@
 """One piece of a sweep: limits on one joint of one recording, by the shortest exact way.
 
-A task is plain data and its result are arrays, so that any executor can take it: this process,
-other processes, other machines that see the same folders or addresses. It depends on nothing else.
+A task is plain data and its result is arrays, so that any executor can run it: this process,
+other processes, other machines that see the same folders or addresses. It needs nothing else.
 """
 
 from collections.abc import Iterable, Sequence
@@ -32,42 +32,49 @@ __all__ = [
     "Task",
     "evaluate_limits",
     "run_task",
+    "run_unless_stopped",
     "split_tasks",
-    "worked_unless_stopped",
 ]
 
 _LEVEL_KINDS = (Level, RatedLevel, Band, TouchTemperature)
 _MIN_LEVELS_PER_PART: Final = 1000
-"""Levels in a part at least."""
+"""Fewest levels in a part: they share one read of the rows, so that smaller parts save nothing."""
 _MIN_IMAGES_BY_MOMENTS: Final = 4
-"""So many thermal images cost less by their moments than one by one."""
+"""From so many images of different scores on, moments cost less than one evaluation for each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """Some limits, to be taken over one joint of one recording."""
+    """Some limits, to be evaluated on one joint of one recording."""
 
     recording: Location
     joint: str
     limits: tuple[AnyJointLimit, ...]
     indices: tuple[int, ...]
-    """What whoever asked calls each of them."""
+    """The caller's number of each limit."""
     weight: float
-    """How much work it is, about; to tell what is left."""
+    """Roughly how much work it is, in no unit; for the share that is done of all tasks."""
 
 
 def split_tasks(
     recording: Location, joint: str, limits: Sequence[AnyJointLimit], *, rows: int, slices: int
 ) -> list[Task]:
-    """Return the tasks that take limits over a joint; each is called by its place.
+    """Return the tasks that evaluate limits on a joint.
 
-    `slices`: into how many about equal parts the work on one joint is cut.
+    Parameters
+    ----------
+    limits
+        Each is numbered by its index here (`Task.indices`).
+    rows
+        Readings of the joint, for the weights.
+    slices
+        Into how many parts of about the same work the joint is cut.
     """
     levels = [index for index, limit in enumerate(limits) if isinstance(limit, _LEVEL_KINDS)]
     groups: dict[str, list[int]] = {}
     for index, limit in enumerate(limits):
         if not isinstance(limit, _LEVEL_KINDS):
-            # What is costly about silences and images is done once for all of them.
+            # Gaps are found once for all silences, moments read once for all images: one group.
             done_together = limit.watches_gaps or supports_moments(limit)
             key = limit.kind_name() if done_together else score_key(limit)
             groups.setdefault(key, []).append(index)
@@ -76,7 +83,7 @@ def split_tasks(
         for count in [_part_count(len(levels), slices)]
         for first in range(count)
     ]
-    # Like beside like, dealt out: hard ones and easy ones come into each part.
+    # Sorted by key and dealt out in turn, so that each part gets some of the costly kinds.
     sorted_groups = [groups[key] for key in sorted(groups)]
     other_parts = [[*chain.from_iterable(sorted_groups[first::slices])] for first in range(slices)]
     weights = [*((part, 0.01) for part in level_parts), *((part, 1.0) for part in other_parts)]
@@ -94,7 +101,7 @@ def split_tasks(
 
 
 def _part_count(levels: int, slices: int) -> int:
-    """Return into how many parts levels are cut: few of them cost no more than one does."""
+    """Return into how many parts levels are cut; see `_MIN_LEVELS_PER_PART`."""
     return max(min(slices, levels // _MIN_LEVELS_PER_PART), 1)
 
 
@@ -114,13 +121,13 @@ def run_task(
 
 
 class StoppedError(Exception):
-    """Raised by `heed` to end a task; never seen outside of tuning."""
+    """Raised by `report_progress` to end a task; whoever ran the task catches it."""
 
 
-def worked_unless_stopped(task: Task, heed: StoppableProgress) -> list[AlertArrays] | None:
-    """Return the alerts of each limit of a task; None: `heed` ended it with a StoppedError."""
+def run_unless_stopped(task: Task, report_progress: StoppableProgress) -> list[AlertArrays] | None:
+    """Return the alerts of each limit of a task; None where StoppedError ended it."""
     try:
-        return run_task(task, heed)
+        return run_task(task, report_progress)
     except StoppedError:
         return None
 
@@ -134,7 +141,9 @@ def evaluate_limits(
 ) -> list[AlertArrays]:
     """Return the alerts of each limit on one joint, in the order given.
 
-    One at a share of a rated value that the joint does not have raises nothing.
+    Each kind goes the shortest way that is exact for it; what no short way takes, or leaves
+    undecided (None), is evaluated over every reading. A limit at a share of a rated value that the
+    joint does not have raises nothing.
     """
     rated = recording.bench.joint_named(joint).rated
     results: dict[int, AlertArrays] = {}
@@ -153,16 +162,16 @@ def evaluate_limits(
                 del remaining[index]
 
     levels = {
-        index: one
-        for index, one in remaining.items()
-        if isinstance(one, Level | Band | TouchTemperature)
+        index: limit
+        for index, limit in remaining.items()
+        if isinstance(limit, Level | Band | TouchTemperature)
     }
     if levels:
         store_alerts(
             [*levels],
             level_alerts(recording, joint, [*levels.values()], report_progress=report_progress),
         )
-    curves = {index: one for index, one in remaining.items() if resets_instantly(one)}
+    curves = {index: limit for index, limit in remaining.items() if resets_instantly(limit)}
     if curves:
         store_alerts(
             [*curves],
@@ -170,16 +179,16 @@ def evaluate_limits(
                 recording, joint, [*curves.values()], report_progress=report_progress
             ),
         )
-    images = {index: one for index, one in remaining.items() if supports_moments(one)}
+    images = {index: limit for index, limit in remaining.items() if supports_moments(limit)}
     if len(group_by_score(images.items(), recording.hold_ns(joint))) >= _MIN_IMAGES_BY_MOMENTS:
         store_alerts(
             [*images],
             thermal_alerts(recording, joint, [*images.values()], report_progress=report_progress),
         )
-    frozen = {index: one for index, one in remaining.items() if isinstance(one, Stuck)}
+    frozen = {index: limit for index, limit in remaining.items() if isinstance(limit, Stuck)}
     if frozen:
-        may = may_freeze(recording, joint, [*frozen.values()])
-        store_alerts([*frozen], [None if one else _no_alerts() for one in may])
+        may_be_raised = may_freeze(recording, joint, [*frozen.values()])
+        store_alerts([*frozen], [None if may else _no_alerts() for may in may_be_raised])
     if remaining:
         store_alerts(
             [*remaining],

@@ -1,11 +1,21 @@
-"""Thermal images of many limits from one read: what each second adds to any of them.
+"""Thermal images of many limits from one read of the rows.
 
-What the current of a second adds to an image at its end is a power series in 1 / tau, whose
-coefficients (moments of the squared current over the time that is left) do not depend on the limit.
-Summed up over the seconds they give every image at the end of each, to about twelve digits, and
-bounds of it within. Only where these come near a level are rows read, and taken by the live code
-from the image before them. An image that is closer to a level than the digits reach is unsure: its
-limit is taken over every reading instead.
+The image H of a limit follows tau * dH/dt + H = s * I^2, with s = 1 / (k * I_B)^2 (IEC 60255-149;
+logger/limits/kinds/thermal.py). Over a block of readings that ends at time T this is
+
+    H(T) = H(before) * exp(-h / tau)  +  s / tau * integral of I^2 * exp(-u / tau) dt
+
+with h the held time of the block and u = T - t the time that is left to its end. With the
+exponential as its power series the integral becomes
+
+    sum over j = 0, 1, ...  of  (-1 / tau)^j * M_j,      M_j = integral of I^2 * u^j / j! dt
+
+The moments M_j depend on the current alone. So rows are read once, for blocks of a second, and
+every limit on that channel gets its image at the end of each second from the same eight moments.
+Within a second the image lies between two bounds: it falls at most as without any current, and
+rises at most by what the current brings if none of it decays. Only where these bounds come near a
+level are rows read once more, and evaluated by the live code from the image before them. A limit
+whose image comes nearer to a level than both ways agree is undecided: evaluate every reading.
 
 What it buys over reading everything: 12 times for 50 limits over an hour of one joint at 1 kHz.
 """
@@ -37,40 +47,75 @@ from replay.recording import Recording
 __all__ = ["supports_moments", "thermal_alerts"]
 
 _SERIES_TERMS: Final = 8
+"""Moments that are kept, M_0 to M_7."""
 _MAX_HELD_SHARE: Final = 0.1
-"""Of a time constant, a second's held time may be at most: the series is exact to 1e-13."""
+"""The held time of a block over tau, at most; with more the limit is undecided.
+
+The series alternates and its terms fall, so that leaving out those from the eighth on changes
+exp(-x) by less than x^8 / 8!: 2.5e-13 at x = 0.1, an eightieth of `_ROUNDING_MARGIN`.
+"""
 _ROUNDING_MARGIN: Final = 2e-11
-"""Relative distance from a level at which an image is sure: both ways of working it out round, and
-over hours at 1 kHz they came to lie 7e-13 apart at the most."""
+"""Relative distance from a level within which an image is undecided.
+
+The live code and the moments round differently. Over hours at 1 kHz they came to lie 7e-13 apart at
+the most; the margin is some thirty times that, and still far below any level that is meant.
+"""
 _MAX_CURRENT_MULTIPLE: Final = 900.0
-"""Of the basic current; less than where the live code cuts off."""
+"""Largest |I| / I_B; with more the limit is undecided.
+
+The live code cuts currents off at 1,000 times I_B, which the moments do not. What is below 900 is
+not cut, however the division rounds.
+"""
 _MOMENTS_CHUNK_NS: Final = 120 * BASE_NS
+"""Rows that are in memory at a time: 120,000 at 1 kHz. Whole seconds, so that no block is cut."""
 _MAX_EXPONENT: Final = 16.0
+"""Time constants after which the sums of `_image_levels` begin again, as those of the live code do.
+
+exp(g) inherits the absolute error of the sum g as a relative one, and overflows at g = 709. Up to
+exp(16) = 9e6 neither matters.
+"""
+_MAX_BLOCKS_AT_ONCE: Final = 65_536
+"""Blocks whose exponents are summed before it is looked where they reach `_MAX_EXPONENT`.
+
+18 h of seconds: of a long tau nearly all of a day at once, of a short one not the whole recording
+again for every 16 tau.
+"""
+_MAX_CACHED_BLOCKS: Final = 128
+"""Blocks of 64 s (`RowCache`): at 1 kHz 130 MB of times and values."""
 
 
 class _UndecidedError(Exception):
-    """An image lies too near to a level; never seen outside of this file."""
+    """The moments do not decide a limit; caught within this module."""
 
 
 def supports_moments(limit: object) -> TypeGuard[Thermal]:
-    """Return whether a limit is one that this is for."""
+    """Return whether the image of a limit follows the equation above with one constant tau.
+
+    Another time constant at rest, or an ambient temperature, would make the moments depend on it.
+    """
     return isinstance(limit, Thermal) and limit.cooling_s is None and limit.most_degC is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _BlockMoments:
-    """m blocks of readings, each within one second, in order of time; at least one reading each."""
+    """m blocks of readings in order of time: the readings of one second each, at least one.
+
+    A block covers the time from the last reading of the previous block to its own last reading. All
+    arrays but `sums` have shape (m,).
+    """
 
     first_ns: Ints
+    """Time of the first reading."""
     last_ns: Ints
+    """Time of the last reading: where the block's image is known."""
     held_s: Floats
-    """Time that the image moved from the last reading of the block before to that of this one."""
+    """Time over which the image moves (h): of a gap no more than the hold of the channel."""
     last: Floats
-    """The value of the last reading."""
+    """Value of the last reading, in the channel's unit."""
     largest: Floats
-    """The largest magnitude in the block."""
+    """Largest magnitude of a reading in the block."""
     sums: Floats
-    """Shape (_TERMS, m): integral of value^2 * u^k / k! over the held time, u before its end."""
+    """Shape (_SERIES_TERMS, m): the moments M_0, M_1, ..., in unit^2 * s^(j + 1)."""
 
 
 def thermal_alerts(
@@ -80,10 +125,16 @@ def thermal_alerts(
     *,
     report_progress: StoppableProgress = lambda _share: None,
 ) -> list[AlertArrays | None]:
-    """Return the alerts of thermal limits (`supports_moments`), as `full.in_full` does; None:
-    unsure.
+    """Return the alerts of each thermal limit, None for one that the moments do not decide.
 
-    `report_progress` is called with the share that is done, and may raise to end it.
+    Equal to those of `full_evaluation.evaluate_rows`.
+
+    Parameters
+    ----------
+    limits
+        `supports_moments` must hold for each.
+    report_progress
+        Is called with the share that is done, and may raise to end the work.
     """
     spans = recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns)
     results: list[AlertArrays | None] = [None] * len(limits)
@@ -115,13 +166,10 @@ def thermal_alerts(
     return results
 
 
-_MAX_CACHED_BLOCKS: Final = 128
-
-
 def _block_moments(
     recording: Recording, joint: str, channel: str, span: RecordedSpan, *, hold_ns: int
 ) -> _BlockMoments:
-    """Return the moments of a channel over a stretch that somebody listened to."""
+    """Return the moments of a channel over a recorded span."""
     chunks: list[_BlockMoments] = []
     last_reading: tuple[int, float] | None = None
     for chunk_start_ns, chunk_end_ns in time_chunks(
@@ -149,16 +197,29 @@ def _block_moments(
 def _moments_of_chunk(
     time_ns: Ints, value: Floats, last_reading: tuple[int, float], hold_ns: int
 ) -> _BlockMoments:
+    """Return the moments of the blocks of one chunk.
+
+    Parameters
+    ----------
+    time_ns, value
+        Shape (n,), n >= 1: the readings of whole seconds.
+    last_reading
+        Time and value of the reading before them; its value is held until the first of these.
+    """
     second = time_ns // BASE_NS
     first_rows = np.flatnonzero(np.diff(second, prepend=second[0] - 1))
     last_rows = np.append(first_rows[1:], len(value)) - 1
     span = to_s(np.minimum(np.diff(time_ns, prepend=last_reading[0]), hold_ns))
+    # A reading's value is held until the next one: over the span before a reading the previous
+    # value counts.
     power = np.concatenate(([last_reading[1]], value[:-1])) ** 2
     held_s = np.add.reduceat(span, first_rows)
-    # Time from each reading to the last of its block, within the block only: it is exact enough.
+    # u at each reading. The difference of two sums over the chunk rounds in the last digits of
+    # 120 s, and may come out below 0 at a block's last reading.
     run = np.cumsum(span)
     time_left = np.repeat(run[last_rows], last_rows - first_rows + 1) - run
     np.maximum(time_left, 0.0, out=time_left)
+    # The integral of u^j / j! over one held value is (upper^(j+1) - time_left^(j+1)) / (j+1)!.
     upper = time_left + span
     high, low = upper.copy(), time_left.copy()
     sums = np.empty((_SERIES_TERMS, len(first_rows)))
@@ -188,11 +249,11 @@ def _evaluate_thermal(
     joint: str,
     hold_ns: int,
 ) -> list[StateChanges]:
-    """Return what one limit raises over all stretches.
+    """Return the changes of one limit over all recorded spans.
 
     Raises
     ------
-    _UnsureError
+    _UndecidedError
         An image lies too near to a level, or moves too fast for the series.
     """
     pick_up, drop_off = limit_thresholds(limit, {limit.channel: hold_ns})
@@ -223,11 +284,26 @@ def _evaluate_thermal(
 
 
 def _image_levels(limit: Thermal, moments: _BlockMoments, level: float) -> Floats:
-    """Return the image at the last reading of each block."""
+    """Return the image at the last reading of each block, shape (m,).
+
+    The recurrence H_i = H_(i-1) * exp(-x_i) + a_i, with x_i = h_i / tau and a_i what block i adds,
+    is solved by sums: with g_i = x_1 + ... + x_i it is
+    H_i = (H_0 + sum of a_l * exp(g_l) for l up to i) / exp(g_i). All terms are positive, so
+    nothing cancels.
+
+    Parameters
+    ----------
+    level
+        H_0, the image before the first block.
+
+    Raises
+    ------
+    _UndecidedError
+        A block is too long for the series, or a current beyond what the live code takes.
+    """
     tau = limit.heating_s
     span = moments.held_s / tau
-    assert limit.basic is not None, "`of` has seen to it"
-    # The live code cuts off what is no current any more; a series does not.
+    assert limit.basic is not None, "`in_channel_unit` has seen to it"
     if (
         float(span.max()) > _MAX_HELD_SHARE
         or float(moments.largest.max()) > _MAX_CURRENT_MULTIPLE * limit.basic
@@ -238,7 +314,7 @@ def _image_levels(limit: Thermal, moments: _BlockMoments, level: float) -> Float
     levels = np.empty(len(span))
     begin, n = 0, len(span)
     while begin < n:
-        growth = np.cumsum(span[begin : begin + 65_536])
+        growth = np.cumsum(span[begin : begin + _MAX_BLOCKS_AT_ONCE])
         stop = max(int(np.searchsorted(growth, _MAX_EXPONENT)), 1)
         growth = np.exp(growth[:stop])
         levels[begin : begin + stop] = (
@@ -250,15 +326,16 @@ def _image_levels(limit: Thermal, moments: _BlockMoments, level: float) -> Float
 
 
 def _heating_scale(limit: Thermal) -> float:
-    assert limit.basic is not None, "`of` has seen to it"
+    """Return s of the module's equation, in 1 / unit^2."""
+    assert limit.basic is not None, "`in_channel_unit` has seen to it"
     return 1.0 / (limit.k * limit.basic) ** 2
 
 
 def _memory_after(
     limit: Thermal, moments: _BlockMoments, levels: Floats, block: int
 ) -> ThermalMemory:
-    """Return what the live code would remember behind a block."""
-    assert limit.basic is not None, "`of` has seen to it"
+    """Return the memory that the live code would have after a block, with no sum running."""
+    assert limit.basic is not None, "`in_channel_unit` has seen to it"
     size = abs(float(moments.last[block])) / limit.basic
     return ThermalMemory(
         last_ns=int(moments.last_ns[block]),
@@ -278,9 +355,22 @@ def _image_buckets(
     hold_ns: int,
     thresholds: tuple[float, float],
 ) -> ScoreBuckets:
+    """Return the image of a limit as buckets, one for each block.
+
+    Parameters
+    ----------
+    levels
+        Shape (m,): the image at the last reading of each block.
+    start
+        The memory before the first block.
+    thresholds
+        Pick-up and drop-off as shares of the full image.
+    """
     levels_before = np.concatenate(([start.level], levels[:-1]))
     tau = limit.heating_s
+    # The current only adds: without any, H falls to this by the end of the block, and never lower.
     fallen = levels_before * np.exp(-moments.held_s / tau)
+    # M_0 is the integral of I^2: what it adds if none of it decays again.
     risen = levels_before + _heating_scale(limit) * moments.sums[0] / tau
 
     def scores(first: int, stop: int) -> tuple[Ints, Floats]:
@@ -296,6 +386,8 @@ def _image_buckets(
                 raise _UndecidedError
         return scores_read.time_ns, scores_read.score
 
+    # The image at the end of a block is one of its scores, so that it bounds the lowest from above
+    # and the highest from below. Every bound is loosened by the margin.
     return ScoreBuckets(
         start_ns=moments.first_ns,
         end_ns=moments.last_ns + 1,

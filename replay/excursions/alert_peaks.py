@@ -1,7 +1,7 @@
-"""How far an alert has gone: the worst value since it was raised, asked of the recording.
+"""The peak of an alert, read from the recording: its worst value since it was raised.
 
-An event tells the peak only when the alert has returned; until then, and where other limits are
-tried, it is asked of the recording.
+An event carries the peak only once the alert has returned. Until then, and where other limits are
+tried, it is read from the pyramid, or from the rows where the pyramid does not decide it.
 """
 
 import math
@@ -21,16 +21,21 @@ __all__ = ["alert_peak", "extreme_reading"]
 def alert_peak(
     recording: Recording, alert: Alert, now_ns: int, *, previous: tuple[int, float] | None = None
 ) -> float:
-    """Return the furthest value of an alert in its channel's unit, with its sign; NaN for none.
+    """Return the worst value of an alert in the unit of its channel, with its sign; NaN for none.
 
-    Of what has no channel (a thermal image, a rate, an error) what it was when it was raised.
-    `previous`: an instant and what this gave for it, so that only what came since is read.
+    Parameters
+    ----------
+    alert
+        One whose value is in no channel's unit (a thermal image, a rate, an error) gives its value
+        when it was raised.
+    previous
+        An earlier instant and what this function returned for it: only newer readings are read.
     """
     limit = recording.limits.by_name(alert.limit)
     if alert.returned_ns is not None or not isinstance(limit, ScoredLimit) or not alert.channel:
         return alert.peak
     since_ns, worst = (alert.raised_ns, alert.peak) if previous is None else previous
-    # As the limit sees them; of equals the first.
+    # Ranked by the limit; of equals the first.
     return _highest_ranked(
         limit,
         [worst, extreme_reading(recording, alert.joint, limit, since_ns, now_ns)],
@@ -40,16 +45,17 @@ def alert_peak(
 def extreme_reading(
     recording: Recording, joint: str, limit: ScoredLimit, from_ns: int, until_ns: int
 ) -> float:
-    """Return the furthest reading of a limit's channel in [from_ns, until_ns), with its sign.
+    """Return the worst reading of a limit's channel in [from_ns, until_ns), with its sign.
 
     NaN where there is none, and for a limit whose values are in no channel's unit (a thermal image,
-    a rate, an error). `from_ns`: a reading, so that nothing of before holds on into the span.
+    a rate, an error). `from_ns` must be the time of a reading: a value that is held into the span
+    from before would count as well.
     """
     channel = limit.reported_channel
     if not channel:
         return math.nan
     if limit.peak_is_first:
-        # Of a reading that does not move the first is told.
+        # A stuck reading: all are about the same, and the first is reported.
         _, value = recording.read_readings(
             joint, from_ns, from_ns + 1, channels=[channel]
         ).channel_series(channel)
@@ -62,7 +68,7 @@ def extreme_reading(
 
 
 def _needs_rows(limit: ScoredLimit, ends: list[float]) -> bool:
-    """Return whether lowest and highest do not say which reading was the furthest, and first."""
+    """Return whether the lowest and the highest reading do not decide which was the worst."""
     low, high = limit.rank(np.array(ends)).tolist()
     return bool(low == high) or limit.furthest_is_inside
 

@@ -1,8 +1,8 @@
-"""What was in force over a recording and what it raised, as recorded or under other limits.
+"""The limits that applied over a recording and what they raised, as recorded or hypothetically.
 
-As recorded it is a fold over the events, so it costs no reading of rows; under other limits it is
-worked out by the short exact ways of `replay.tuning`, once for each state of a recording: a few are
-kept. Safe to call from several threads; who asks for what another one is working out waits for it.
+As recorded, the alerts follow from the events and no rows are read. Hypothetical limits are
+evaluated by the exact short ways of `replay.evaluation`, once for each state of a recording; a few
+results are cached. Safe to call from several threads: one evaluates, the others wait for it.
 """
 
 import hashlib
@@ -23,21 +23,22 @@ from replay.single_flight import SingleFlight
 __all__ = ["AppliedLimits", "alert_onset_ns", "hypothetical_limits", "recorded_limits"]
 
 MAX_HYPOTHETICAL_CACHED: Final = 8
-"""Recordings under other limits that are remembered."""
+"""Results under hypothetical limits that are cached."""
 _LIVE_STATE_STEP_NS: Final = 60 * 1_000_000_000
+"""A live recording is evaluated again once a minute at most."""
 _CacheState = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AppliedLimits:
-    """Some limits over a whole recording."""
+    """Limits over a whole recording, and the alerts that they raised in it."""
 
     limit_sets: tuple[tuple[int, LimitSet], ...]
-    """Since when which were in force, in order of time, the first since the start."""
+    """(Since when, which limits were in force), in order of time; the first since the start."""
     alerts: tuple[Alert, ...]
-    """In the order of their raising."""
+    """In the order in which they were raised."""
     hypothetical: bool = False
-    """They are others than those that were in force: nothing of it was raised at the time."""
+    """Whether the limits are others than those in force: nothing was raised at the time."""
 
     @property
     def limits(self) -> LimitSet:
@@ -45,11 +46,11 @@ class AppliedLimits:
         return self.limit_sets[-1][1]
 
     def limit_at_raise(self, name: str, raised_ns: int) -> Limit | None:
-        """Return the limit that raised an alert, as it was then; None: no limit of a file."""
+        """Return the limit that raised an alert, as it was then; None if no file has one."""
         in_force_then = in_force(self.limit_sets, raised_ns).by_name(name)
         if in_force_then is not None:
             return in_force_then
-        # Raised at the very instant at which others were taken over, or before the first of a cut.
+        # Raised at the very instant of a change of limits, or before the beginning of a cut.
         of_any_set = (
             limit for _, limits in self.limit_sets if (limit := limits.by_name(name)) is not None
         )
@@ -57,9 +58,9 @@ class AppliedLimits:
 
 
 def alert_onset_ns(alert: Alert, limit: Limit) -> int:
-    """Return the first reading at which the condition of an alert stood.
+    """Return the time of the first reading at which the condition of an alert held.
 
-    Recorders of before did not keep it: then the latest instant at which it can have been.
+    Older recordings lack it; then the latest instant at which it can have been.
     """
     if alert.onset_ns is not None:
         return alert.onset_ns
@@ -73,9 +74,9 @@ _cache_lock: Final = threading.Lock()
 
 
 def recorded_limits(recording: Recording) -> AppliedLimits:
-    """Return what was in force and what was raised at the time, by the recording's own events."""
+    """Return the limits in force and the alerts raised at the time, from the recording's events."""
     events = recording.read_events()
-    # Events only ever come to those that are there.
+    # Events are only ever appended, so their count and the newest time identify them.
     state = (len(events), events[-1].time_ns if events else 0, len(recording.limit_sets))
     with _cache_lock:
         cached = _recorded_cache.get(recording)
@@ -88,13 +89,11 @@ def recorded_limits(recording: Recording) -> AppliedLimits:
 
 
 def hypothetical_limits(recording: Recording, limits: LimitSet) -> AppliedLimits:
-    """Return what other limits would have raised, in force from the start to the end.
+    """Return what other limits would have raised, had they been in force from start to end.
 
-    Each limit is taken to be on every joint that it fits, as live. An alert tells its onset, and no
-    peak (`replay.excursions.alert_peaks.extreme_reading` gives that of one). What watches the
-    recorder
-    itself is left out:
-    it does not depend on readings. Of a recording that is still written it may be a minute old.
+    Each limit applies to every joint that it fits, as live. The alerts have an onset but no peak
+    (`alert_peaks.extreme_reading` reads that of one). Limits on the recorder itself raise nothing:
+    they do not depend on readings. The result for a live recording may be a minute old.
     """
     key = (
         str(recording.path),
@@ -108,9 +107,9 @@ _hypothetical_cache: Final[SingleFlight[AppliedLimits]] = SingleFlight(most=MAX_
 
 
 def _cache_state(recording: Recording) -> _CacheState:
-    """Return what changes when limits would raise something else over a recording."""
+    """Return a key that changes whenever limits may raise something else over a recording."""
     if recording.live:
-        # It grows with every question; what came within the last minute can wait.
+        # It grows between any two calls; the newest minute can wait.
         return recording.start_ns, recording.end_ns // _LIVE_STATE_STEP_NS
     resumptions = sum(event.kind == EventKind.CONTINUED for event in recording.read_events())
     rows = [recording.reading_count(joint) for joint in recording.joints]

@@ -1,6 +1,7 @@
-"""One stretch beyond a limit, and what led up to it: the load before, and what was noted near it.
+"""An excursion, a span beyond a limit, and its lead-up: the load, notes and gaps before it.
 
-The load comes from one read of the pyramid for all of a joint and some short reads for each.
+The load comes from one read of the pyramid for all excursions of a joint and a few short reads for
+each.
 """
 
 import math
@@ -19,12 +20,13 @@ from replay.statistics import rms_before
 __all__ = ["LEAD_UP_S", "Excursion", "add_lead_up", "excursion_order", "format_peak"]
 
 LEAD_UP_S: Final = (60, 300, 900)
+"""Durations before an excursion over which its load is averaged."""
 _NEARBY_NS: Final = 15 * 60 * 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Excursion:
-    """One stretch beyond one limit."""
+    """One span beyond one limit, on one joint."""
 
     joint: str
     limit: str
@@ -33,26 +35,26 @@ class Excursion:
     onset_ns: int
     """The first reading that was beyond."""
     start_ns: int
-    """When the limit picked up, its delay over."""
+    """When the limit picked up, after its on-delay."""
     duration_s: float
     peak: float
-    """The furthest value, in the channel's unit; seconds for a silence. Without a channel in the
-    unit of the kind (a share of a full thermal image, a rise a minute, an error).
-    NaN: not known."""
+    """The worst value in the unit of the channel; seconds for a silence. Without a channel it is in
+    the unit of the kind (a share of a full thermal image, a rise a minute, an error). NaN: not
+    known."""
     peak_text: str
     """The same with its unit, as a person reads it."""
     ongoing: bool
-    """It had not returned at the recording's end."""
+    """Whether it had not returned at the end of the recording."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
     """Seconds before the start -> RMS torque over them; empty without a torque channel."""
     rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
     nearby: tuple[str, ...]
-    """Notes and gaps in the quarter of an hour before it, in words."""
+    """Notes and gaps in the 15 minutes before it, in words."""
     peak_at_raise: bool = False
-    """The peak is what it was when the limit picked up: how far it went since nobody kept."""
+    """Whether `peak` is the value when the limit picked up, since no event has a later one."""
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content, as `dutytrace excursions --json` answers; NaN is null."""
+        """Return it as in the answer of `dutytrace excursions --json`; NaN is null."""
         return {
             "joint": self.joint,
             "limit": self.limit,
@@ -71,17 +73,17 @@ class Excursion:
 
 
 def excursion_order(excursion: Excursion) -> tuple[int, str, str]:
-    """Return by what excursions are put in order."""
+    """Return the sort key of excursions: start, joint, limit."""
     return excursion.start_ns, excursion.joint, excursion.limit
 
 
 def format_peak(limit: Limit, peak: float) -> str:
-    """Write a peak as a person reads it."""
+    """Return a peak with its unit, as a person reads it."""
     return "–" if math.isnan(peak) else format_value(limit, peak)
 
 
 def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[Excursion]:
-    """Return excursions of one joint with what led up to them."""
+    """Return excursions of one joint with their load and nearby events filled in."""
     if not excursions:
         return []
     joint = excursions[0].joint
@@ -91,7 +93,7 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
         table = rms_before(recording, joint, "torque_Nm", starts_ns, spans_s=LEAD_UP_S)
         rms = [
             {
-                # Of one that is not known always the same: such excursions are equal.
+                # Always the same NaN object, by which excursions compare as equal.
                 span_s: math.nan if math.isnan(value) else value
                 for span_s, value in zip(LEAD_UP_S, row, strict=True)
             }
@@ -117,7 +119,7 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
 
 
 def _nearby_texts(notes: Sequence[tuple[int, str]], excursion: Excursion) -> list[str]:
-    """Say what was noted, or is missing, in the time before an excursion."""
+    """Return the notes (or gaps) within 15 minutes before an excursion, in words."""
     return [
         f"{_format_span(excursion.start_ns - at_ns)} before: {text}"
         for at_ns, text in notes

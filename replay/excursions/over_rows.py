@@ -1,8 +1,8 @@
-"""Every stretch beyond a limit, evaluated over the rows, and what led up to it.
+"""Every excursion of a recording, found by evaluating its rows.
 
-The limits are evaluated by the very function that runs live, over the recording's rows in order, so
-what is found afterwards is what was raised, or would have been with other limits. It is the measure
-of the shorter ways: `replay.excursions.recorded` and `replay.tuning`.
+The limits are evaluated by the function that runs live (`logger.limits.evaluate`) over the rows in
+order. So the excursions are those that were raised, or would have been with other limits. The
+shorter ways (`replay.excursions.recorded`, `replay.evaluation`) are tested against this one.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,20 +36,20 @@ __all__ = ["LEAD_UP_S", "Excursion", "JointEvaluation", "evaluate_joint", "find_
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointEvaluation:
-    """What the limits of a joint make of a recording."""
+    """The changes that the limits of one joint made over a recording."""
 
     changes: tuple[LimitChange, ...] = ()
     """Every raise and return, in order."""
     open_peaks: Mapping[str, float] = field(default_factory=dict)
-    """Limit that stands at the end -> how far it went; not of a silence."""
+    """Limit that is active at the end -> worst value of its alert; not of a silence."""
 
 
 def evaluate_joint(
     recording: Recording, sets: Sequence[tuple[int, LimitSet]], joint: str
 ) -> JointEvaluation:
-    """Return what limits make of a joint over the recording.
+    """Return the changes that limits make on one joint over the recording.
 
-    `sets`: since when which limits are in force, in order of time; the first since the start.
+    `sets`: (since when, which limits are in force), in order of time; the first since the start.
     """
     plans = [
         (
@@ -79,7 +79,7 @@ def evaluate_joint(
     state = initial_state(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
     chunk_start_ns = recording.start_ns
-    # Until when somebody listened, when it turned, and to which limits.
+    # Until when a recorder ran, when the limits changed or a recorder resumed, the new limits.
     resumptions: list[tuple[int, int, LimitPlan | None]] = [
         (from_ns, from_ns, next_plan) for from_ns, next_plan in plans[1:]
     ]
@@ -88,7 +88,7 @@ def evaluate_joint(
         for event in recording.read_events()
         if event.kind == EventKind.CONTINUED
     ]
-    # As live: a recorder goes on first, with other limits then.
+    # At the same instant a recorder resumes first and then takes over other limits, as live.
     resumptions.sort(key=lambda resumption: (resumption[1], resumption[0]))
     for recorded_until_ns, resumed_ns, next_plan in [*resumptions, (end_ns, end_ns, None)]:
         for begin_ns, until_ns in time_chunks(chunk_start_ns, min(resumed_ns, end_ns)):
@@ -118,9 +118,9 @@ def evaluate_joint(
 
 
 def find_excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
-    """Return every stretch beyond a limit in order of its start.
+    """Return every excursion in order of its start.
 
-    `limits`: others than those that were in force, to see what they would have raised.
+    `limits`: hypothetical ones over the whole recording; None: those that were in force.
     """
     sets = recording.limit_sets if limits is None else ((recording.start_ns, limits),)
     all_excursions: list[Excursion] = []

@@ -1,10 +1,9 @@
-"""Every stretch beyond a limit as some limits raised it: without evaluating the rows again.
+"""Every excursion from the alerts that limits raised, without evaluating the rows again.
 
-`recorded_excursions` says of the limits that were in force what `replay.excursions.over_rows`
-says, by the
-recording's own events. `excursions_from_alerts` and `complete_excursions` are its two halves: a
-page lists thousands at once,
-and asks what led up to those that it shows.
+`recorded_excursions` gives what `over_rows.find_excursions` gives for the limits that were in
+force, from the events of the recording. `excursions_from_alerts` and `complete_excursions` are its
+two halves: a page lists thousands of excursions at once, and reads the lead-up only of those that
+it shows.
 """
 
 import math
@@ -31,13 +30,12 @@ __all__ = [
 
 
 def recorded_excursions(recording: Recording) -> list[Excursion]:
-    """Return every stretch beyond a limit that was raised at the time, in order of its start.
+    """Return every excursion that was raised at the time, in order of its start.
 
-    What `find_excursions` says of the limits that were in force, by the recording's own events. Two
-    things they do not keep, and the rows are evaluated for them: how far a thermal image, a rise or
-    an error has gone that stands at the end (of its joint), and events that were lost (of all).
-    What was raised before the beginning of a cut is told, and what a sensor that joined afterwards
-    would have raised is not: nobody was told of it.
+    The rows are evaluated only for what events do not hold: the peak of a thermal image, a rise or
+    an error that is active at the end (the rows of that joint), and events that were lost (all
+    rows). Other than `find_excursions`, alerts raised before the beginning of a cut are included,
+    and what a sensor that was joined afterwards would have raised is not: it was never raised.
     """
     if _has_lost_events(recording):
         return find_excursions(recording)
@@ -66,9 +64,9 @@ def _has_lost_events(recording: Recording) -> bool:
 
 
 def excursions_from_alerts(recording: Recording, applied: AppliedLimits) -> list[Excursion]:
-    """Return what some limits raised as excursions, in order of their start; reads no rows.
+    """Return the alerts of joints as excursions, in order of their start; reads no rows.
 
-    What led up to them is empty, and a peak that no event tells is NaN: see `complete_excursions`.
+    Their lead-up is empty, and a peak that no event has is NaN: see `complete_excursions`.
     """
     return page_of_excursions(recording, applied, first=0, count=len(applied.alerts))[0]
 
@@ -76,7 +74,7 @@ def excursions_from_alerts(recording: Recording, applied: AppliedLimits) -> list
 def page_of_excursions(
     recording: Recording, applied: AppliedLimits, *, first: int, count: int
 ) -> tuple[list[Excursion], int]:
-    """Return those of `excursions_from_alerts` that stand at [first, first + count), and how many there are."""
+    """Return [first, first + count) of `excursions_from_alerts`, and how many there are in all."""
     raised_alerts: list[tuple[Alert, JointLimit]] = []
     rated = {joint: recording.bench.joint_named(joint).rated for joint in recording.joints}
     for alert in applied.alerts:
@@ -84,7 +82,7 @@ def page_of_excursions(
         ended_before_start = (
             alert.returned_ns is not None and alert.returned_ns <= recording.start_ns
         )
-        # What the recorder watches about itself is no excursion of a joint.
+        # An alert on the recorder itself is no excursion of a joint.
         if alert.joint not in rated or not isinstance(limit, JointLimit) or ended_before_start:
             continue
         raised_alerts.append((alert, limit))
@@ -131,10 +129,9 @@ def _alert_to_excursion(
 def complete_excursions(
     recording: Recording, applied: AppliedLimits, excursions: Sequence[Excursion]
 ) -> list[Excursion]:
-    """Return excursions of `excursions_from_alerts` with what led up to them and the peaks that
-    rows tell.
+    """Return excursions of `excursions_from_alerts` with their lead-up and missing peaks filled in.
 
-    Costs some reads each, and one of the pyramid for all of a joint.
+    Costs a few short reads for each excursion, and one of the pyramid for each joint.
     """
     completed: list[Excursion] = []
     for joint in recording.joints:
@@ -163,5 +160,5 @@ def _with_peak_from_rows(
 
 def _with_peak(applied: AppliedLimits, excursion: Excursion, peak: float) -> Excursion:
     limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
-    assert limit is not None, "`stretches` has found it"
+    assert limit is not None, "`page_of_excursions` has found it"
     return replace(excursion, peak=peak, peak_text=format_peak(limit, peak), peak_at_raise=False)

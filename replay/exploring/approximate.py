@@ -1,10 +1,10 @@
-"""What a limit makes of a trace roughly and at once, from the pyramid's seconds alone.
+"""The approximate alerts of a limit, at once, from the pyramid's seconds alone.
 
-Each second stands for its readings by a few: its extremes in a likely order, its root mean square,
-its mean, the amplitude of the sine that would swing as much, or where it begins and ends. The
-limit's own code is shown these (or what it has for seconds), so every kind can be
-asked. What it says is right to about a second, and may be wrong about what lasts for less;
-`tasks.alerts_on` says it exactly. Gaps are kept: a second without readings has none here either.
+A few values represent the readings of each second: its extremes in a likely order, its root mean
+square, its mean, the amplitude of a sine with the same variance, or its first and last reading. The
+limit's own code evaluates these, so that it works for every kind. The result is right to about a
+second, and may be wrong about what is shorter; `evaluation.tasks.evaluate_limits` is exact. Gaps
+are kept: a second without readings has no values here either.
 """
 
 from collections.abc import Mapping
@@ -38,48 +38,49 @@ __all__ = [
 
 
 _VALUES_PER_SECOND: Final = 4
-"""Readings that stand for a second where its extremes count."""
+"""Values that represent a second where its extremes count."""
 _MIN_SWING_S: Final = 1.5
-"""Between readings that stand for the ends of seconds, what swings back is not seen."""
+"""Shortest delay that first and last readings of seconds decide: between them a value may go there
+and back unseen."""
 _MIN_HOLD_NS: Final = BASE_NS * 3 // 2
-"""Seconds that follow each other have no gap between them, two with one left out have."""
+"""Consecutive seconds have no gap between them, two with one missing between them have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SecondValues:
-    """The seconds of one channel of one joint that hold a reading, as far as a style needs them."""
+    """What represents the seconds of one channel of one joint, of those n that have readings."""
 
     second: NDArray[np.int32]
-    """Since `zero_ns`."""
+    """Shape (n,): number of the second, counted from `zero_ns`."""
     zero_ns: int
     values: Floats
-    """Shape (n, many): what stands for each second, in order of time; NaN is no reading."""
+    """Shape (n, values of a second): in order of time; NaN is no reading."""
 
     @property
     def start_ns(self) -> Ints:
-        """Where each second begins."""
+        """Begin of each second, shape (n,)."""
         return self.zero_ns + self.second.astype(np.int64) * BASE_NS
 
     @property
     def nbytes(self) -> int:
-        """What it takes in memory."""
+        """Size in memory."""
         return self.second.nbytes + self.values.nbytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitMeasure:
-    """What a limit compares with its pick-up: n values in order of time; and what it raised."""
+    """n values that a limit compares with its pick-up, in order of time, and its alerts."""
 
     time_ns: Ints
     values: Floats
-    """In the unit that the limit tells its values in."""
+    """In the unit that the limit reports its values in."""
     alerts: AlertArrays
 
 
 def read_second_values(
     recording: Recording, joint: str, channel: str, style: SummaryStyle
 ) -> SecondValues:
-    """Return the seconds of a channel over the whole recording."""
+    """Return the seconds of a channel over the whole recording, in the style of a kind of limit."""
     zero_ns = recording.start_ns // BASE_NS * BASE_NS
     end_ns = -(-recording.end_ns // BASE_NS) * BASE_NS
     buckets = recording.read_buckets(joint, channel, zero_ns, end_ns)
@@ -92,10 +93,10 @@ def read_second_values(
 
 
 def _representative_values(buckets: Buckets, style: SummaryStyle) -> Floats:
-    """Return what stands for each bucket, shape (n, many)."""
+    """Return the values that represent each of n buckets, shape (n, values of a second)."""
     match style:
         case "extremes":
-            # The one that lies nearer to where the second begins is likely to have come first.
+            # The extreme that is nearer to the first reading is likely to have come first.
             first, low, high = buckets.first, buckets.minimum, buckets.maximum
             rises = np.abs(first - low) <= np.abs(first - high)
             sooner, later = np.where(rises, low, high), np.where(rises, high, low)
@@ -113,10 +114,10 @@ def _representative_values(buckets: Buckets, style: SummaryStyle) -> Floats:
 
 
 def may_miss_short(limit: JointLimit) -> bool:
-    """Return whether what raises a limit may be too brief for `approximate_measure` to see.
+    """Return whether an alert may be too brief for `approximate_measure` to find it.
 
-    An extreme stands for itself: whatever has no wait is seen, but not for how much less than a
-    second something lasted that has to last for less than a second.
+    Extremes are actual readings: without a delay nothing is missed. With a delay of less than a
+    second it is not known how long within a second the condition held.
     """
     if limit.watches_gaps:
         # Gaps are known to the nanosecond.
@@ -136,18 +137,18 @@ def approximate_measure(
     gaps: list[tuple[int, int]],
     span_ns: tuple[int, int],
 ) -> LimitMeasure:
-    """Return what a limit measures and raises, roughly.
+    """Return the approximate values and alerts of a limit.
 
     Parameters
     ----------
     limit
-        Spoken in the channel's own unit (`evaluate.spoken`).
+        With its levels in the unit of the channel (`in_channel_unit`).
     seconds
-        Of each channel of the limit's `styles`.
+        Of each channel in the limit's `summary_styles`.
     gaps
-        The joint's stretches without a frame; a silence is measured by these.
+        Begin and end of each gap of the joint, by which a silence is measured.
     span_ns
-        Where the recording begins and ends.
+        Begin and end of the recording.
     """
     if not isinstance(limit, ScoredLimit):
         return _of_gaps(limit, gaps, joint=joint, span_ns=span_ns)
@@ -171,9 +172,9 @@ def approximate_measure(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MinMaxTrace:
-    """A measure as it is drawn: the lowest and the highest of each of m stretches of a recording.
+    """The values of a limit as they are drawn: lowest and highest in each of m equal spans.
 
-    NaN where there was none.
+    Both of shape (m,); NaN where there is no value.
     """
 
     low: Floats
@@ -181,7 +182,7 @@ class MinMaxTrace:
 
 
 def to_min_max(measure: LimitMeasure, start_ns: int, end_ns: int, *, bins: int) -> MinMaxTrace:
-    """Return a measure in `bins` equal stretches of [start_ns, end_ns)."""
+    """Return lowest and highest values in `bins` equal spans of [start_ns, end_ns)."""
     low, high = np.full(bins, np.nan), np.full(bins, np.nan)
     is_known = np.isfinite(measure.values)
     values = measure.values[is_known]
@@ -197,7 +198,7 @@ def to_min_max(measure: LimitMeasure, start_ns: int, end_ns: int, *, bins: int) 
 def _representative_batch(
     seconds: Mapping[str, SecondValues], styles: Mapping[str, SummaryStyle], joint: str
 ) -> ReadingBatch:
-    """Return the readings that stand for the seconds of some channels, on one axis of time."""
+    """Return the values of the seconds of some channels as readings on one time axis."""
     starts = [seconds[name].start_ns for name in styles]
     start_ns = starts[0] if len(starts) == 1 else np.unique(np.concatenate(starts))
     per_second = _VALUES_PER_SECOND if {"extremes", "ends"} & set(styles.values()) else 1
@@ -211,7 +212,11 @@ def _representative_batch(
 
 
 def _spread_values(seconds: SecondValues, start_ns: Ints, per_second: int) -> Floats:
-    """Return what stands for the seconds of a channel, each at its place of `per_second` a second."""
+    """Return the values of a channel at `per_second` places of each second of `start_ns`.
+
+    A channel with fewer values a second has its first and last at the ends of the second, and NaN
+    between them; a second without a value is NaN.
+    """
     own_count = seconds.values.shape[1]
     values = seconds.values
     if own_count != per_second:
@@ -227,13 +232,13 @@ def _spread_values(seconds: SecondValues, start_ns: Ints, per_second: int) -> Fl
 def _of_gaps(
     limit: JointLimit, gaps: list[tuple[int, int]], *, joint: str, span_ns: tuple[int, int]
 ) -> LimitMeasure:
-    """Return the gaps as they grow: nothing where each begins, its length where it ends."""
-    said = limit.changes_from_gaps(gaps, joint=joint, end_ns=span_ns[1])
+    """Return the length of each gap as a trace: 0 where it begins, its length where it ends."""
+    changes = limit.changes_from_gaps(gaps, joint=joint, end_ns=span_ns[1])
     edges = np.array(gaps, np.int64).reshape(-1, 2)
     lengths = np.zeros(edges.shape)
     lengths[:, 1] = to_s(edges[:, 1] - edges[:, 0])
     return LimitMeasure(
         time_ns=edges.ravel(),
         values=lengths.ravel(),
-        alerts=to_alert_arrays(to_state_changes(said)),
+        alerts=to_alert_arrays(to_state_changes(changes)),
     )

@@ -1,8 +1,8 @@
-"""How long a joint was loaded how hard: a trace as it lies against a time-current curve. Pure.
+"""How long a joint was loaded how hard, to be compared with a time-current curve. Pure.
 
-Two pictures of the same root mean square, second by second: the *heaviest* average over every
-length of time (for a load that warms, what a curve has to let pass), and the stretches that stayed
-above a level, each with its length and its own root mean square.
+Two views of the same root mean square, second by second: the largest average over any span of a
+given duration (for a load that warms, what a curve has to let pass), and the spans above a level,
+each with its duration and its own root mean square.
 """
 
 from collections.abc import Sequence
@@ -20,22 +20,22 @@ _SECOND_NS: Final = 1_000_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedSpans:
-    """n stretches above a level, in order of time; every array has length n."""
+    """n spans above a level, in order of time; every array has shape (n,)."""
 
     start_ns: Ints
     duration_s: Floats
     rms: Floats
-    """Over the stretch."""
+    """Root mean square over the span, in the unit of the channel."""
 
 
 def max_rms_by_duration(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -> Floats:
-    """Return the largest root mean square over any time of each length; NaN where none is so long.
+    """Return the largest root mean square over any span of each duration; NaN if none is so long.
 
     Parameters
     ----------
     start_ns, rms
-        Seconds in order of time, shape (n,), on whole seconds; one that is missing (a gap) counts
-        as no load: nobody knows better, and the average is told over its whole length.
+        Shape (n,), on whole seconds in order of time. A missing second (a gap) counts as no load:
+        the average is over the whole duration, gaps included.
     lengths_s
         In whole seconds.
     """
@@ -54,12 +54,12 @@ def max_rms_by_duration(start_ns: Ints, rms: Floats, lengths_s: Sequence[int]) -
 
 
 def loaded_spans(start_ns: Ints, rms: Floats, level: float) -> LoadedSpans:
-    """Return the stretches of seconds whose root mean square is above a level, gaps between none.
+    """Return the spans of consecutive seconds whose root mean square is above a level.
 
     Parameters
     ----------
     start_ns, rms
-        Seconds in order of time, shape (n,), on whole seconds.
+        Shape (n,), on whole seconds in order of time; a missing second ends a span.
     """
     above = rms > level
     follows = np.diff(start_ns, prepend=start_ns[:1] - 2 * _SECOND_NS) == _SECOND_NS

@@ -1,11 +1,9 @@
-"""Limits tried on recordings at once: what they raise, how early, how often for nothing.
+"""Limits tried on recordings: what they raise, how early, and how often for nothing.
 
-The answer is rough at first, from the pyramid's seconds (`approximate_measure`), and says so;
-`open_tasks` names
-what remains to be evaluated in full, and `store_results` takes that in: the same question then has
-the exact
-answer. What does not change between two questions is kept, so that turning one limit costs that
-one. Nothing here is written.
+A result is approximate at first, from the pyramid's seconds (`approximate_measure`), and says so.
+`open_tasks` names what has to be evaluated to make it exact, and `store_results` takes the results
+of that; the same call then gives the exact result. What does not change between two calls is
+cached, so that after a change of one limit only that one is evaluated. Nothing is written.
 """
 
 import math
@@ -38,7 +36,7 @@ _SECONDS_CACHE_BYTES: Final = 128 << 20
 _APPROXIMATE_CACHE_BYTES: Final = 32 << 20
 _EXACT_CACHE_BYTES: Final = 32 << 20
 MEASURE_BINS: Final = 480
-"""Stretches that a measure is drawn in."""
+"""Spans of the recording that a `MinMaxTrace` has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,21 +45,21 @@ class LimitResult:
 
     joint: str
     limit: AnyJointLimit
-    """In the channel's own unit."""
+    """With its levels in the unit of the channel."""
     alerts: AlertArrays
     exact: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ApproximateResult:
-    """What a limit makes of a joint, roughly: what it raises, and its measure as it is drawn."""
+    """The approximate alerts of a limit on a joint, and its values as they are drawn."""
 
     alerts: AlertArrays
     trace: MinMaxTrace
 
     @property
     def nbytes(self) -> int:
-        """What it takes in memory."""
+        """Size in memory."""
         return _alert_bytes(self.alerts) + self.trace.low.nbytes + self.trace.high.nbytes
 
 
@@ -72,11 +70,11 @@ class ExplorerResult:
     recording: Recording
     recorded_s: float
     bad_ends: Mapping[str, TimeSpans]
-    """Joint on which it is known -> its bad ends; empty where none is said."""
+    """Joint on which it is known -> its bad ends; empty where no bad end is given."""
     limit_results: tuple[LimitResult, ...]
 
     def score_joints(self, bad_end: BadEnd | None, limit: str | None = None) -> list[Score]:
-        """Return for each joint what the alerts are worth, of all limits together or of one."""
+        """Return the score of the alerts on each joint, of all limits together or of one."""
         scores = []
         for joint in dict.fromkeys(result.joint for result in self.limit_results):
             joint_alerts = [
@@ -98,7 +96,7 @@ class ExplorerResult:
         return scores
 
     def is_exact(self, limit: str | None = None) -> bool:
-        """Return whether all that is told (of one limit) is exact."""
+        """Return whether all results (of one limit) are exact."""
         return all(
             result.exact for result in self.limit_results if limit in {None, result.limit.name}
         )
@@ -109,7 +107,7 @@ class ExplorerResult:
 
 
 class LimitExplorer:
-    """Answers questions about limits on recordings; keeps what it may need again."""
+    """Evaluates limits on recordings for a page; caches what it may need again."""
 
     def __init__(self) -> None:
         self._seconds_cache: ByteLruCache[SecondValues] = ByteLruCache(
@@ -124,12 +122,12 @@ class LimitExplorer:
     def evaluate_limits(
         self, recording: Recording, limits: LimitSet, bad_end: BadEnd | None
     ) -> ExplorerResult:
-        """Return what limits make of a recording, exact where that is known already.
+        """Return the results of limits on a recording, exact where that is known already.
 
         Raises
         ------
         InputError
-            The bad end is said of a joint or channel that the recording does not have.
+            The recording lacks the joint or channel of the bad end.
         """
         spans = recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns)
         joints = self._joints_to_score(recording, limits, bad_end)
@@ -147,7 +145,10 @@ class LimitExplorer:
     def approximate_limit(
         self, recording: Recording, joint: str, limit: AnyJointLimit
     ) -> ApproximateResult:
-        """Return what a limit (spoken in the channel's unit) makes of a joint, roughly."""
+        """Return the approximate result of a limit on a joint.
+
+        `limit`: with its levels in the unit of the channel.
+        """
         key = (*_joint_key(recording, joint), _limit_key(limit))
         return self._approximate_cache.get_or_make(
             key,
@@ -158,7 +159,7 @@ class LimitExplorer:
     def second_values(
         self, recording: Recording, joint: str, channel: str, style: SummaryStyle
     ) -> SecondValues:
-        """Return the seconds of a channel."""
+        """Return the seconds of a channel over the whole recording."""
         key = (*_joint_key(recording, joint), channel, style)
         return self._seconds_cache.get_or_make(
             key,
@@ -169,7 +170,7 @@ class LimitExplorer:
     def limits_by_joint(
         self, recording: Recording, limit: AnyJointLimit
     ) -> Iterable[tuple[str, AnyJointLimit]]:
-        """Yield the joints that a limit watches, with the limit in the channel's own unit."""
+        """Yield the joints that a limit watches, with the limit in the unit of the channel."""
         alone = LimitSet(limits=(limit,))
         for joint in watched_joints(recording, (limit,)):
             for joint_limit in self._limits_on_joint(recording, joint, alone):
@@ -178,10 +179,10 @@ class LimitExplorer:
     def open_tasks(
         self, recordings: Sequence[Recording], limits: LimitSet, bad_end: BadEnd | None
     ) -> list[Task]:
-        """Return the tasks that make the answers exact; `store_results` wants their results.
+        """Return the tasks whose results make the answers exact; give them to `store_results`.
 
-        None for a recording that is being written: what is read of it while they are worked on is
-        more than what they were asked of, and less than what is asked of next.
+        There are none for a live recording: it grows while they run, so that their results would be
+        of neither its present state nor that of the next call.
         """
         tasks = []
         for recording in recordings:
@@ -201,7 +202,7 @@ class LimitExplorer:
     def store_results(
         self, recording: Recording, task: Task, results: Sequence[AlertArrays]
     ) -> None:
-        """Take in what a task of `open_tasks` came to."""
+        """Store the results of a task of `open_tasks`."""
         for limit, alerts in zip(task.limits, results, strict=True):
             key = (*_joint_key(recording, task.joint), _limit_key(limit))
             self._exact_cache.put(key, alerts, size_bytes=_alert_bytes(alerts))
@@ -217,7 +218,7 @@ class LimitExplorer:
     def _limits_on_joint(
         self, recording: Recording, joint: str, limits: LimitSet
     ) -> list[AnyJointLimit]:
-        """Return the limits on a joint in its channels' units."""
+        """Return the limits on a joint with their levels in the units of its channels."""
         joint_limits = limits.for_joint(
             joint, recording.channels(joint), sensor=joint in recording.bench.sensors
         )
@@ -266,12 +267,12 @@ class LimitExplorer:
 
 
 def _joint_key(recording: Recording, joint: str) -> tuple[str, int, str]:
-    """Return what tells one joint of one state of a recording from all others."""
+    """Return a key of one joint of one state of a recording."""
     return str(recording.path), recording.end_ns, joint
 
 
 def _limit_key(limit: AnyJointLimit) -> str:
-    """Return a text that is the same for limits that raise the same."""
+    """Return a text that is equal for limits that raise the same alerts."""
     return f"{type(limit).__name__} {limit.model_dump_json(exclude={'name', 'severity', 'joint'})}"
 
 

@@ -1,7 +1,7 @@
-"""The bad ends of a recording: what a limit should have told of before it came.
+"""The bad ends of a recording: what a limit should have warned of.
 
-A level that stands on a channel is found by the very limit that it would be; a note says it by its
-text. Those of one joint are in order of time; what follows within `apart_s` is the same one.
+A level on a channel is found by evaluating it as a limit, a note by its text. The bad ends of a
+joint are in order of time; those that follow each other within `apart_s` are one.
 """
 
 from collections.abc import Iterable, Sequence
@@ -28,11 +28,11 @@ TimeSpans = tuple[tuple[int, int], ...]
 def find_bad_ends(
     recording: Recording, bad_end: BadEnd, joints: Sequence[str]
 ) -> dict[str, TimeSpans]:
-    """Return the bad ends of each joint that is judged.
+    """Return the bad ends of each joint that is scored.
 
-    A level is looked for on each of `joints` that carries its channel, or on the one that is
-    named. One on a joint that is not judged (a sensor), and a note for which none is named, count
-    for all of them.
+    A level is looked for on each of `joints` that has its channel, or on the joint that the bad
+    end names. One on a joint that is not scored (a sensor), and a note without a joint, count for
+    all of `joints`.
     """
     if bad_end.note is not None:
         length_ns = to_ns(bad_end.length_s or 0.0)
@@ -60,7 +60,7 @@ def find_bad_ends(
 
 
 def watched_joints(recording: Recording, limits: Iterable[Limit]) -> tuple[str, ...]:
-    """Return the joints and sensors that at least one of some limits watches, as on the bench."""
+    """Return the joints and sensors that any of the limits watches, in the order of the bench."""
     limit_set = LimitSet(limits=tuple(limits))
     sensors = recording.bench.sensors
     return tuple(
@@ -73,12 +73,12 @@ def watched_joints(recording: Recording, limits: Iterable[Limit]) -> tuple[str, 
 def scorable_joints(
     recording: Recording, bad_end: BadEnd, watched: tuple[str, ...]
 ) -> tuple[str, ...]:
-    """Return those of the watched joints on which it is known whether they came to a bad end.
+    """Return the watched joints of which it is known whether they came to a bad end.
 
     Raises
     ------
     InputError
-        The joint or channel that is said is not in the recording.
+        The recording lacks the joint or channel of the bad end.
     """
     if bad_end.joint is not None:
         if bad_end.joint not in recording.joints:
@@ -111,7 +111,7 @@ def scorable_joints(
 
 
 def _mistaken(recording: Recording, key: str, problem: str) -> InputError:
-    """Return what is wrong about a key of the bad end on a recording."""
+    """Return the error about a key of the bad end on a recording."""
     mistake = Mistake(where=str(recording.path), key=("bad_end", key), problem=problem)
     return InputError(mistakes=[mistake])
 
@@ -136,7 +136,7 @@ def _to_spans(begin: NDArray[np.int64], end: NDArray[np.int64]) -> list[tuple[in
 
 
 def _merge_close_spans(spans: list[tuple[int, int]], bad_end: BadEnd, end_ns: int) -> TimeSpans:
-    """Return spans in order, those that are close as one, none beyond the recording's end."""
+    """Return spans in order, close ones merged, cut at the end of the recording."""
     apart_ns = to_ns(bad_end.apart_s)
     merged: list[tuple[int, int]] = []
     for begin, until in sorted(spans):

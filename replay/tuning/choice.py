@@ -1,9 +1,9 @@
-"""Which candidates are worth a look, which one is chosen, and how far that can be trusted. Pure.
+"""The best candidates, the chosen one, and how far the choice can be trusted. Pure.
 
-**Best trade-offs**: those that no other beats in the share of bad ends caught, in lead time and in
-false alerts an hour at once. **The choice** follows one rule, said in RULE. A rule that picks the
-best of many flatters itself, so it is **judged** on what it did not see: for each recording it is
-applied to all others, and what it picked is scored on the one left out.
+The **Pareto front** holds the candidates that no other beats in bad ends caught, lead time and
+false alerts an hour at once. The **choice** follows one rule, `CHOICE_RULE`. The best of many looks
+better on the data it was chosen by than it is, so the rule is **validated** by leaving one out: for
+each recording it is applied to all others, and what it chose is scored on the one left out.
 """
 
 import math
@@ -46,19 +46,19 @@ class ScoreTotal:
     worst_lead_s: float
     false_alerts: int
     recorded_s: float
-    """Time of listening, of all joints together."""
+    """Recorded time, added up over all joints."""
     chatters: int
     lost_share: float
     """Mean over recordings and joints; NaN: no limit of it is a trip."""
 
     @property
     def false_per_h(self) -> float:
-        """False alerts in an hour of one joint."""
+        """False alerts per hour of one joint."""
         return self.false_alerts / (self.recorded_s / 3600.0) if self.recorded_s > 0 else math.nan
 
 
 def total_score(scores: Sequence[Score]) -> ScoreTotal:
-    """Return the scores of one candidate as one."""
+    """Return the scores of one candidate as one total."""
     leads = [lead for score in scores for lead in score.lead_s if not math.isnan(lead)]
     lost = [score.lost_share for score in scores if not math.isnan(score.lost_share)]
     return ScoreTotal(
@@ -74,7 +74,7 @@ def total_score(scores: Sequence[Score]) -> ScoreTotal:
 
 
 def choose_candidate(totals: Sequence[ScoreTotal]) -> int | None:
-    """Return the place of the one that RULE picks; None where none catches anything."""
+    """Return the index of the candidate that `CHOICE_RULE` picks; None if none catches anything."""
     if not any(total.caught for total in totals):
         return None
     return min(range(len(totals)), key=lambda index: (_preference_key(totals[index]), index))
@@ -89,9 +89,9 @@ def _preference_key(total: ScoreTotal) -> tuple[float, ...]:
 
 
 def pareto_front(totals: Sequence[ScoreTotal]) -> list[int]:
-    """Return the places of the best trade-offs, the fewest false alerts first.
+    """Return the indices of the Pareto front, the fewest false alerts first.
 
-    Of several that are alike in all three only the one that RULE prefers is named.
+    Of several that are equal in all three respects only the one that `CHOICE_RULE` prefers.
     """
     order = sorted(
         (index for index in range(len(totals)) if totals[index].caught),
@@ -100,7 +100,8 @@ def pareto_front(totals: Sequence[ScoreTotal]) -> list[int]:
     front: list[int] = []
     for index in order:
         total = totals[index]
-        # Those before have no more false alerts: one that catches and leads as well beats it.
+        # Those on the front have no more false alerts; one that also catches and leads as well
+        # beats this candidate.
         beaten = any(
             totals[better].caught >= total.caught
             and totals[better].median_lead_s >= total.median_lead_s
@@ -113,33 +114,33 @@ def pareto_front(totals: Sequence[ScoreTotal]) -> list[int]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossValidation:
-    """How the rule did on recordings that it had not seen; or why that cannot be said."""
+    """How the choices of the rule did on recordings that they were not chosen by."""
 
     why_not: str
-    """In words; empty: it can be."""
+    """Why this cannot be known, in words; empty: the fields below hold it."""
     chosen: tuple[int, ...] = ()
-    """For each recording that was left out: the place of what the others chose."""
+    """For each recording left out: the index of the candidate that the others chose."""
     left_out: tuple[ScoreTotal, ...] = ()
-    """What that was worth on it."""
+    """The score of that candidate on the recording left out."""
 
     @property
     def bad_ends(self) -> int:
-        """How many were to be caught, over all recordings left out."""
+        """Number of bad ends, over all recordings left out."""
         return sum(total.bad_ends for total in self.left_out)
 
     @property
     def caught(self) -> int:
-        """How many were."""
+        """Number of bad ends that were caught."""
         return sum(total.caught for total in self.left_out)
 
     @property
     def caught_interval(self) -> tuple[float, float]:
-        """The share that is caught of such bad ends, within 95 %."""
+        """95 % interval of the share of such bad ends that is caught."""
         return wilson_interval(self.caught, self.bad_ends)
 
     @property
     def false_per_h(self) -> tuple[float, float, float]:
-        """Lowest, mean (by time) and highest over the recordings left out."""
+        """Lowest, mean (weighted by time) and highest over the recordings left out."""
         rates = [total.false_per_h for total in self.left_out if total.recorded_s > 0]
         hours = math.fsum(total.recorded_s for total in self.left_out) / 3600.0
         alerts = sum(total.false_alerts for total in self.left_out)
@@ -157,12 +158,12 @@ class CrossValidation:
 
 
 def leave_one_out(scores: Sequence[Sequence[Sequence[Score]]]) -> CrossValidation:
-    """Return how RULE does on recordings that it had not seen.
+    """Return how `CHOICE_RULE` does on recordings that it was not applied to.
 
     Parameters
     ----------
     scores
-        Recording -> candidate -> joint.
+        Indexed by recording, candidate, joint.
     """
     with_bad_ends = [
         index
@@ -201,7 +202,7 @@ def leave_one_out(scores: Sequence[Sequence[Sequence[Score]]]) -> CrossValidatio
 
 
 def wilson_interval(hits: int, tries: int) -> tuple[float, float]:
-    """Return the 95 % interval of a share of which `hits` of `tries` were seen.
+    """Return the 95 % interval of a probability, of which `hits` in `tries` were observed.
 
     The score interval of E. B. Wilson, "Probable inference, the law of succession, and statistical
     inference", J. Am. Stat. Assoc. 22 (1927), pages 209 to 212 (formula from memory). Tries that

@@ -1,9 +1,9 @@
 """The workers of a Dask cluster as an executor for a sweep.
 
-Who works is asked before anything is: each worker needs this very dutytrace, and the numpy and
-pyarrow that its figures come from, or the result would not be that of one process. A task whose
-worker dies is given to another by the scheduler. No wait is endless: a scheduler that is gone, or a
-cluster without workers, ends the sweep in a sentence.
+Before a sweep every worker reports its versions: each needs the same dutytrace, numpy and pyarrow
+as this process, or the result might differ from that of one process. The scheduler gives a task
+whose worker dies to another one. No wait is endless: a scheduler that is gone, or a cluster without
+workers, ends the sweep with an error.
 """
 
 import asyncio
@@ -21,14 +21,14 @@ from typing import Any, Final, TypeVar
 
 from logger.errors import DutytraceError, InputError, OutsideFault
 from replay.evaluation.alert_arrays import AlertArrays
-from replay.evaluation.tasks import StoppedError, Task, worked_unless_stopped
+from replay.evaluation.tasks import StoppedError, Task, run_unless_stopped
 from replay.tuning.executors import SweepExecutor, process_executor
 
 __all__ = ["DaskExecutor", "dask_executor"]
 
 _CONNECT_S: Final = 10.0
 _ANSWER_S: Final = 15.0
-"""How long a worker may take to say its versions, and a cluster may be without workers."""
+"""How long a worker may take to report its versions, and a cluster may be without workers."""
 _ALIVE_CHECK_S: Final = 2.0
 _SAME_VERSIONS: Final = ("dutytrace", "numpy", "pyarrow")
 
@@ -36,7 +36,7 @@ Result = TypeVar("Result")
 
 
 def _run_on_worker(task: Task) -> list[AlertArrays] | None:
-    """Do a task on a worker; None: nobody wants it any more."""
+    """Run a task on a worker; None where the sweep was stopped or its client is gone."""
     from distributed import get_worker  # noqa: PLC0415 - an optional extra
 
     worker = get_worker()
@@ -48,13 +48,13 @@ def _run_on_worker(task: Task) -> list[AlertArrays] | None:
             raise StoppedError
 
     try:
-        return worked_unless_stopped(task, report_progress)
+        return run_unless_stopped(task, report_progress)
     except DutytraceError as fault:
         raise type(fault)(f"{fault} That was on the worker {socket.gethostname()}.") from None
 
 
 class DaskExecutor(SweepExecutor):
-    """The workers behind a scheduler."""
+    """The workers of one scheduler."""
 
     def __init__(self, client: Any, address: str) -> None:  # noqa: ANN401 - an optional extra
         self._client = client
@@ -62,7 +62,7 @@ class DaskExecutor(SweepExecutor):
         self._checked_s = self._last_alive_s = time.monotonic()
 
     def thread_count(self) -> int:
-        """Return how many tasks are worked on at a time.
+        """Return how many tasks run at a time: the threads of all workers.
 
         Raises
         ------
@@ -82,9 +82,9 @@ class DaskExecutor(SweepExecutor):
         Raises
         ------
         OutsideFault
-            It takes none any more.
+            The scheduler accepts no task any more.
         """
-        # What was asked before took its time, and says nothing of who works now.
+        # Time that passed before this call says nothing about the workers now.
         self._checked_s = self._last_alive_s = time.monotonic()
         try:
             executor = self._client.get_executor(pure=False)
@@ -96,7 +96,10 @@ class DaskExecutor(SweepExecutor):
         return future
 
     def translate_fault(self, fault: BaseException) -> BaseException:
-        """Return what a fault of a task is: what nobody here cancelled went with the scheduler."""
+        """Return the error to raise for one of a task.
+
+        A task that is cancelled, though not by this process, was lost with the scheduler.
+        """
         if isinstance(fault, CancelledError):
             return OutsideFault(
                 f"{self._address}: the connection to the scheduler broke in mid-sweep. Nothing was "
@@ -105,12 +108,12 @@ class DaskExecutor(SweepExecutor):
         return fault
 
     def check_alive(self) -> None:
-        """Look whether anybody works.
+        """Ask the scheduler, every two seconds at most, whether there are workers.
 
         Raises
         ------
         OutsideFault
-            Nobody has for a while, or the scheduler does not answer.
+            There has been none for 15 s, or the scheduler has not answered for so long.
         """
         now_s = time.monotonic()
         if now_s - self._checked_s < _ALIVE_CHECK_S:
@@ -132,14 +135,19 @@ class DaskExecutor(SweepExecutor):
 
 @contextmanager
 def dask_executor(address: str | None, *, jobs: int) -> Iterator[tuple[Executor | None, int]]:
-    """Give an executor, and how many tasks it works on at a time.
+    """Yield an executor, and how many tasks it runs at a time.
 
-    `address`: of a Dask scheduler; None: so many processes here.
+    Parameters
+    ----------
+    address
+        Of a Dask scheduler; None: processes of this machine.
+    jobs
+        How many processes; 1 yields no executor but None.
 
     Raises
     ------
     InputError
-        The extra is not installed, it is no address, or a worker is not like this process.
+        The extra is not installed, `address` is none, or a worker has other versions.
     OutsideFault
         The scheduler cannot be reached, or has no workers.
     """
@@ -165,20 +173,21 @@ def _connect_client(address: str) -> Any:  # noqa: ANN401 - an optional extra
             "--cluster: Dask's distributed library is not installed; expected it: "
             "pip install 'dutytrace[cluster]'."
         ) from None
-    # What it would print of a lost connection is said in a sentence.
+    # It would print tracebacks of a lost connection, which is reported as an error here.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
-        # A client asks without end whatever takes its connection, so that is asked first.
+        # A client waits without end for an answer of whatever accepts its connection; so it is
+        # asked what it is first.
         kind = asyncio.run(_server_kind(address))
     except (OSError, TimeoutError) as fault:
         raise OutsideFault(
-            f"{address}: no Dask scheduler can be reached there ({_fault_reason(fault)}). Start one with "
-            "`dask scheduler`, which prints its address."
+            f"{address}: no Dask scheduler can be reached there ({_fault_reason(fault)}). "
+            "Start one with `dask scheduler`, which prints its address."
         ) from None
     except Exception as fault:  # noqa: BLE001 - its parsers of addresses raise whatever they meet
         raise InputError(
-            f"--cluster: found {address!r} ({_fault_reason(fault)}), expected the address of a Dask "
-            "scheduler, such as tcp://10.0.0.5:8786."
+            f"--cluster: found {address!r} ({_fault_reason(fault)}), expected the address of a "
+            "Dask scheduler, such as tcp://10.0.0.5:8786."
         ) from None
     if kind != "Scheduler":
         raise InputError(
@@ -194,7 +203,13 @@ def _connect_client(address: str) -> Any:  # noqa: ANN401 - an optional extra
 
 
 async def _server_kind(address: str) -> str:
-    """Return what answers at an address; raises OSError or TimeoutError when nothing does."""
+    """Return the kind of server at an address, "Scheduler" or "Worker".
+
+    Raises
+    ------
+    OSError, TimeoutError
+        Nothing answers there.
+    """
     from distributed import rpc  # noqa: PLC0415 - an optional extra
 
     async with asyncio.timeout(_CONNECT_S):
@@ -230,13 +245,19 @@ def _check_versions(client: Any, address: str) -> None:  # noqa: ANN401 - an opt
                 else f"{name} {version}"
             )
             raise InputError(
-                f"{address}: found {difference} on the worker {worker}, expected {name} {here} as here: "
-                "the result would not be that of one process. Install the same there."
+                f"{address}: found {difference} on the worker {worker}, expected {name} {here} as "
+                "here: the result would not be that of one process. Install the same there."
             )
 
 
 def _call_within(seconds: float, call: Callable[[], Result], otherwise: str) -> Result:
-    """Return what a call gives that knows no time limit itself."""
+    """Return the result of a call that has no time limit of its own.
+
+    Raises
+    ------
+    OutsideFault
+        With the text `otherwise`: it took longer, or raised.
+    """
     answers: queue.SimpleQueue[Result | Exception] = queue.SimpleQueue()
 
     def ask() -> None:

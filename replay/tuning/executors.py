@@ -1,7 +1,8 @@
-"""Runs the tasks of a sweep on any executor, and keeps what is done.
+"""Runs the tasks of a sweep on any executor and collects their results.
 
-The result of a task depends on the task alone, so it does not matter where it ran or how often: one
-whose worker died runs again, in this process. Stopped from outside, what is done is returned.
+The result of a task depends on the task alone, so it does not matter where it runs or how often:
+one whose worker died runs again, in this process. If the sweep is stopped, the results so far are
+returned.
 """
 
 import multiprocessing
@@ -23,25 +24,25 @@ from typing import Any, Final
 
 from logger.errors import DutytraceError
 from replay.evaluation.alert_arrays import AlertArrays
-from replay.evaluation.tasks import StoppedError, Task, run_task, worked_unless_stopped
+from replay.evaluation.tasks import StoppedError, Task, run_task, run_unless_stopped
 
 __all__ = ["ProgressCallback", "SweepExecutor", "count_cores", "process_executor", "run_tasks"]
 
 ProgressCallback = Callable[[float], None]
-"""Is told the share of all work that is done, 0 to 1."""
+"""Takes the share of all work that is done, 0 to 1."""
 
 _PROGRESS_S: Final = 0.2
 
 
 class _WorkerState:
-    """What a worker process shares with the one that started it."""
+    """What a worker process shares with the process that started it; set by `_init_worker`."""
 
     stop_event: Any = None
     work_done: Any = None
 
 
 def _init_worker(stop_event: Any, work_done: Any) -> None:  # noqa: ANN401 - multiprocessing's own proxies
-    """Set up a worker: Ctrl-C is for the process that started it, which says what to do."""
+    """Set up a worker: it ignores Ctrl-C, since the process that started it stops its tasks."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _WorkerState.stop_event, _WorkerState.work_done = stop_event, work_done
     threading.Thread(target=_exit_with_parent, name="parent watch", daemon=True).start()
@@ -62,7 +63,7 @@ def _exit_with_parent() -> None:
 
 
 def _run_in_worker(task: Task) -> list[AlertArrays] | None:
-    """Do a task in a worker; None: it was stopped."""
+    """Run a task in a worker process; None where it was stopped."""
     reported_share = 0.0
 
     def report_progress(share: float) -> None:
@@ -75,47 +76,53 @@ def _run_in_worker(task: Task) -> list[AlertArrays] | None:
             _WorkerState.work_done.value += max(share - reported_share, 0.0) * task.weight
         reported_share = max(share, reported_share)
 
-    return worked_unless_stopped(task, report_progress)
+    return run_unless_stopped(task, report_progress)
 
 
 class SweepExecutor(Executor):
-    """An executor that knows of sweeps: it can be told to stop, and tells how it fares."""
+    """An executor of sweep tasks that can be stopped, and reports the progress within tasks."""
 
     def submit_task(self, task: Task) -> "Future[list[AlertArrays] | None]":
-        """Give it a task; what it answers is None when it was stopped before its end."""
+        """Return the future result of a task; None is the result where the task was stopped."""
         return self.submit(_run_in_worker, task)
 
     def reset(self) -> None:
-        """Get ready for another sweep; the one before has ended."""
+        """Prepare for another sweep, after the previous one has ended."""
 
     def partial_work_done(self) -> float:
-        """Return how much work is done, as far as that is told before a task is over."""
+        """Return the weight of the work that is done, with that of unfinished tasks if known."""
         return 0.0
 
     def translate_fault(self, fault: BaseException) -> BaseException:
-        """Return what a fault of a task is to whoever asked; a DutytraceError ends the sweep."""
+        """Return the error for one of a task: a DutytraceError ends the sweep, others repeat it."""
         return fault
 
     def check_alive(self) -> None:
-        """Look whether anybody works still; raises OutsideFault when nobody does."""
+        """Check that there are workers.
+
+        Raises
+        ------
+        OutsideFault
+            There have been none for a while.
+        """
 
     def request_stop(self) -> None:
-        """Tell what works to stop."""
+        """Ask the running tasks to stop."""
 
 
 class _PlainExecutor(SweepExecutor):
-    """Any other executor, which knows nothing of sweeps."""
+    """Any other executor, whose tasks cannot be stopped once they run."""
 
     def __init__(self, executor: Executor) -> None:
         self._executor = executor
 
     def submit_task(self, task: Task) -> "Future[list[AlertArrays] | None]":
-        """Give it a task."""
+        """Return the future result of a task."""
         return self._executor.submit(_run_in_worker, task)
 
 
 class _ProcessPool(SweepExecutor, ProcessPoolExecutor):
-    """Processes that can be told to stop, and tell how far they are."""
+    """Worker processes, which see a shared stop event and add up their progress."""
 
     def __init__(self, jobs: int) -> None:
         # Not forked: threads of the store's libraries may hold locks at that moment.
@@ -127,16 +134,16 @@ class _ProcessPool(SweepExecutor, ProcessPoolExecutor):
         )
 
     def reset(self) -> None:
-        """Forget that it was told to stop, and what was counted up."""
+        """Clear the stop event and the progress."""
         self.stop_event.clear()
         self.work_done.value = 0.0
 
     def partial_work_done(self) -> float:
-        """Return what the processes have counted up."""
+        """Return the weight of the work that all processes have done."""
         return float(self.work_done.value)
 
     def request_stop(self) -> None:
-        """Set what they look at."""
+        """Set the stop event, which the tasks look at."""
         self.stop_event.set()
 
 
@@ -147,7 +154,7 @@ def count_cores() -> int:
 
 @contextmanager
 def process_executor(jobs: int) -> Iterator[Executor | None]:
-    """Give an executor of that many processes; None for one, which is this process itself."""
+    """Yield an executor of so many processes; None for one, which is this process itself."""
     if jobs <= 1:
         yield None
         return
@@ -170,12 +177,16 @@ def run_tasks(
     Parameters
     ----------
     executor
-        None: in this process.
+        None: one task after the other in this process.
+    progress
+        Is called with the share of all work that is done.
+    stop
+        Set from another thread, it ends the run.
 
     Raises
     ------
     DutytraceError
-        What a task itself raised.
+        One that a task raised.
     """
     results: list[list[AlertArrays] | None] = [None] * len(tasks)
     total_weight = sum(task.weight for task in tasks) or 1.0
@@ -215,12 +226,12 @@ def _run_on_executor(
     progress: ProgressCallback,
     stop: threading.Event,
 ) -> list[int]:
-    """Fill `results` from an executor; return the tasks that are to be done again here."""
+    """Fill `results` from an executor; return the indices of tasks to be run in this process."""
     futures: dict[Future[list[AlertArrays] | None], int] = {}
     to_repeat: list[int] = []
     sweep_executor = executor if isinstance(executor, SweepExecutor) else _PlainExecutor(executor)
     sweep_executor.reset()
-    # The heaviest first: none of them is begun when all others are over.
+    # The heaviest first, so that none of them begins when all others are over.
     for index in sorted(range(len(tasks)), key=lambda task_index: -tasks[task_index].weight):
         try:
             futures[sweep_executor.submit_task(tasks[index])] = index
@@ -241,7 +252,7 @@ def _run_on_executor(
                 raise fault
             results[index] = future.result() if fault is None else None
             if results[index] is None:
-                # Its worker died, or was told to leave it by somebody else.
+                # Its worker died, or the task was stopped by another than this run.
                 to_repeat.append(index)
             else:
                 done_weight += tasks[index].weight
@@ -251,7 +262,7 @@ def _run_on_executor(
         return sorted(to_repeat)
     _cancel_pending(sweep_executor, pending)
     if isinstance(sweep_executor, _ProcessPool):
-        # What was just being finished is not thrown away.
+        # Tasks that were just finishing give their results.
         for future in wait(pending).done:
             if _future_fault(future) is None:
                 results[futures[future]] = future.result()

@@ -1,7 +1,7 @@
-"""What came of a sweep: as plain content, as a table for a person, and in sentences. Pure.
+"""The result of a sweep as JSON, as a table for a person, and in sentences. Pure.
 
-Keys carry their units; what is not known is null. Nothing is claimed that the recordings do not
-show: with too few of them, or without a bad end, the sentences say so.
+Keys of the JSON carry their units; what is not known is null. The sentences claim nothing that the
+recordings do not show: with too few of them, or without a bad end, they say so.
 """
 
 import math
@@ -46,14 +46,14 @@ _MAX_PARETO_ROWS: Final = 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepOutcome:
-    """How a sweep ended, and the exit status that says so."""
+    """How a sweep ended: in sentences, and as the exit status of the command."""
 
     status: int
     sentences: tuple[str, ...]
 
 
 def sweep_to_json(result: SweepResult) -> dict[str, Any]:
-    """Return everything but the whole table as plain content."""
+    """Return everything but the table of all candidates as plain content, for JSON."""
     request = result.request
     candidates = request.sweep.candidates
     return {
@@ -146,7 +146,10 @@ def _json_number(value: float) -> float | None:
 
 
 def pareto_rows(result: SweepResult) -> list[list[str]]:
-    """Return the best trade-offs as rows below HEAD, the choice marked; evenly thinned if many."""
+    """Return the Pareto front as rows below `PARETO_TABLE_HEAD`, with the choice marked.
+
+    Of more than twenty, twenty that are evenly spread over the front.
+    """
     indices = list(result.pareto_indices)
     if len(indices) > _MAX_PARETO_ROWS:
         step = (len(indices) - 1) / (_MAX_PARETO_ROWS - 1)
@@ -178,7 +181,10 @@ def _pareto_row(candidate: Candidate, total: ScoreTotal, is_choice: bool) -> lis
 
 
 def sweep_outcome(result: SweepResult) -> SweepOutcome:
-    """Return what is to be said of a sweep, and its exit status: 0, 1 or 130."""
+    """Return the sentences about a sweep, and its exit status.
+
+    0: a candidate is chosen; 1: there is no bad end, or none is caught; 130: it was stopped.
+    """
     request = result.request
     bad_end_text = describe_bad_end(request.sweep.bad_end)
     sentences = []
@@ -190,8 +196,8 @@ def sweep_outcome(result: SweepResult) -> SweepOutcome:
     if not result.is_complete:
         expected_rows = len(request.sweep.candidates) * len(request.inputs) * len(request.joints)
         sentences.append(
-            f"Stopped before its end: {len(result.rows)} of {expected_rows} results are done. Nothing is "
-            "chosen on a part."
+            f"Stopped before its end: {len(result.rows)} of {expected_rows} results are done. "
+            "Nothing is chosen on a part."
         )
         return SweepOutcome(status=130, sentences=tuple(sentences))
     if not result.bad_ends:
@@ -215,18 +221,19 @@ def sweep_outcome(result: SweepResult) -> SweepOutcome:
 
 def choice_sentences(result: SweepResult) -> list[str]:
     """Return the choice and how far it can be trusted."""
-    assert result.chosen_index is not None, "the caller has looked"
+    assert result.chosen_index is not None, "the caller has checked it"
     assert result.validation is not None, "it was not stopped"
     candidate = result.request.sweep.candidates[result.chosen_index]
+    chosen_total = result.totals[result.chosen_index]
     sentences = [
         f"Chosen: {', '.join(map(str, candidate.changes))} (candidate {candidate.number} of "
         f"{len(result.request.sweep.candidates)}): {CHOICE_RULE}.",
-        f"On the recordings that it was chosen by: {_describe_total(result.totals[result.chosen_index])}.",
+        f"On the recordings that it was chosen by: {_describe_total(chosen_total)}.",
     ]
     if result.request.sweep.bad_end.within_s is None:
         sentences.append(
-            "Any alert since the bad end before counts for the next, however early: within_s in "
-            "[bad_end] says how early is of use."
+            "Any alert since the previous bad end counts for the next one, however early: within_s "
+            "in [bad_end] sets how early it may be."
         )
     validation = result.validation
     if validation.why_not:
@@ -242,9 +249,10 @@ def choice_sentences(result: SweepResult) -> list[str]:
         else ""
     )
     sentences.append(
-        f"On recordings that had no say in it (each of the {len(validation.chosen)} left out once): "
-        f"caught {validation.caught} of {validation.bad_ends}, {lead}{mean:.3g} false alerts an hour "
-        f"({lowest:.3g} to {highest:.3g}). Without one of them the same was chosen {same_choices} times."
+        f"On recordings that had no say in it (each of the {len(validation.chosen)} left out "
+        f"once): caught {validation.caught} of {validation.bad_ends}, {lead}{mean:.3g} false "
+        f"alerts an hour ({lowest:.3g} to {highest:.3g}). Without one of them the same was chosen "
+        f"{same_choices} times."
     )
     sentences.append(
         f"Of bad ends like these between {low:.0%} and {high:.0%} are caught (95 %, after Wilson, "
@@ -254,7 +262,7 @@ def choice_sentences(result: SweepResult) -> list[str]:
 
 
 def choice_provenance(result: SweepResult, *, version: str, date: str) -> list[str]:
-    """Return where chosen limits come from, in lines for the top of their file."""
+    """Return how limits were chosen, in lines for the top of their file."""
     request = result.request
     names = ", ".join(absolute_location(one.path).name for one in request.inputs)
     sentences = [
@@ -273,8 +281,9 @@ def _describe_total(total: ScoreTotal) -> str:
         else f", {total.lost_share:.1%} of the tests lost to trips"
     )
     return (
-        f"caught {total.caught} of {total.bad_ends}, lead {_format_duration(total.median_lead_s)} at the median and "
-        f"{_format_duration(total.worst_lead_s)} at the worst, {total.false_per_h:.3g} false alerts an hour{lost}"
+        f"caught {total.caught} of {total.bad_ends}, lead {_format_duration(total.median_lead_s)} "
+        f"at the median and {_format_duration(total.worst_lead_s)} at the worst, "
+        f"{total.false_per_h:.3g} false alerts an hour{lost}"
     )
 
 

@@ -1,7 +1,7 @@
-"""The chosen limits as a limits file: the file that was given, with the changed keys replaced.
+"""The chosen limits as a limits file: the given file with the changed keys replaced.
 
-Its text and comments stay as they are; where the limits come from stands above them as comments.
-Whatever is written has been read back and is what was chosen.
+Its text and comments stay as they are; comments at the top say where the limits come from. What is
+written has been parsed again and equals the chosen limits.
 """
 
 from pathlib import Path
@@ -41,9 +41,9 @@ def write_limits(path: Path, text: str) -> None:
     Raises
     ------
     InputError
-        There is one.
+        A file of that name exists.
     OutsideFault
-        The disk took no more.
+        The file could not be written.
     """
     if path.exists():
         raise InputError(f"{path}: this already exists. Choose another name.")
@@ -51,5 +51,5 @@ def write_limits(path: Path, text: str) -> None:
 
 
 def _to_toml_value(value: Any) -> Any:  # noqa: ANN401 - whatever a limit's key holds
-    """Return a value as TOML knows it."""
+    """Return a value in a type that TOML has."""
     return list(value) if isinstance(value, tuple) else value

@@ -1,15 +1,15 @@
-"""What the alerts of a candidate were worth on one joint of one recording. Pure.
+"""The score of a candidate's alerts on one joint of one recording. Pure.
 
-Each bad end has a *window* before its onset: from the end of the one before (or the beginning of
-the recording), or `within_s` before the onset, whichever is later. A bad end is **caught** when an
-alert was raised in its window at least `min_lead_s` before the onset, or stood from before the
-window through to the onset. The **lead** is from the first raise in the window (of one that stood
-from before: from where the window opens) to the onset.
+Each bad end has a *window* before its onset: from the end of the previous one (or the start of the
+recording), or `within_s` before the onset, whichever is later. A bad end is **caught** when an
+alert was raised in its window at least `min_lead_s` before the onset, or was active from before
+the window until the onset. The **lead** is the time from the first raise in the window (or, of an
+alert that was active before, from the begin of the window) to the onset.
 
-An alert that was raised neither in a window nor in a bad end is a **false alert**, also when it
-stood until a bad end came: whoever was told so long before was told for nothing, and a limit that
-always stands must not look like a good one. What is raised during a bad end, or in its window but
-too late to catch it, is neither.
+An alert that was raised neither in a window nor in a bad end is a **false alert**, also when it was
+active until a bad end came: a warning so long before is of no use, and a limit that is always
+active must not look like a good one. An alert raised during a bad end, or in its window but too
+late to catch it, counts as neither.
 """
 
 import math
@@ -29,12 +29,12 @@ __all__ = ["Score", "ScoringTerms", "score_alerts"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScoringTerms:
-    """What alerts on one joint of one recording are held against."""
+    """What alerts on one joint of one recording are compared with."""
 
     start_ns: int
     end_ns: int
     recorded_s: float
-    """Time during which a recorder listened."""
+    """Time during which a recorder ran."""
     bad_ends: TimeSpans
     within_s: float | None = None
     min_lead_s: float = 0.0
@@ -42,32 +42,32 @@ class ScoringTerms:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """What a candidate was worth on one joint of one recording."""
+    """The score of a candidate on one joint of one recording."""
 
     lead_s: tuple[float, ...]
-    """For each bad end from the first word of it to its onset; NaN: it was missed."""
+    """Lead of each bad end; NaN where it was missed."""
     alerts: int
     false_alerts: int
     recorded_s: float
     chatters: int
-    """Stretches in which one limit was raised three times or more within a minute."""
+    """Spans in which one limit was raised three times or more within a minute."""
     lost_share: float
-    """Share of the recording behind the first trip, had it stopped the joint; NaN: no limit of the
-    candidate is a trip."""
+    """Share of the recording after the first trip, which would have stopped the joint; NaN: the
+    candidate has no trip."""
 
     @property
     def bad_ends(self) -> int:
-        """How many there were to be caught."""
+        """Number of bad ends."""
         return len(self.lead_s)
 
     @property
     def caught(self) -> int:
-        """How many were."""
+        """Number of bad ends that were caught."""
         return sum(not math.isnan(lead) for lead in self.lead_s)
 
     @property
     def false_per_h(self) -> float:
-        """False alerts in an hour of listening."""
+        """False alerts per recorded hour."""
         return self.false_alerts / (self.recorded_s / 3600.0) if self.recorded_s > 0 else math.nan
 
 
@@ -77,7 +77,7 @@ def score_alerts(alerts: Sequence[tuple[AlertArrays, bool]], terms: ScoringTerms
     Parameters
     ----------
     alerts
-        Of each of its limits, and whether that is a trip.
+        The alerts of each of its limits, and whether that limit is a trip.
     """
     raised_ns = np.concatenate(
         [np.empty(0, np.int64), *(limit_alerts.raised_ns for limit_alerts, _ in alerts)]
@@ -124,6 +124,6 @@ def score_alerts(alerts: Sequence[tuple[AlertArrays, bool]], terms: ScoringTerms
 
 
 def _earliest_lead_s(alerts_ns: NDArray[np.int64], onset_ns: int, min_lead_ns: int) -> float:
-    """Return the lead of the first word of a bad end; NaN where none came in time."""
+    """Return the lead of the earliest alert in time for a bad end; NaN where there is none."""
     early = alerts_ns[alerts_ns <= onset_ns - min_lead_ns]
     return to_s(onset_ns - int(early.min())) if len(early) else math.nan

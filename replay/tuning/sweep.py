@@ -1,9 +1,9 @@
-"""The sweep file: what counts as a bad end, and which candidates are to be judged.
+"""A sweep: what counts as a bad end, and the candidates to be evaluated.
 
-Turns the text of a sweep file into candidates: the limits of a limits file with some of their keys
+Makes candidates of the text of a sweep file: the limits of a limits file with some of their keys
 changed, over a grid or drawn at random. What the model of a limit refuses (a drop-off beyond the
-pick-up) is no candidate; it is counted. A mistake is answered with the file, the key, what stands
-there and what would be right. `read_sweep` reads disk; all else is pure.
+pick-up) is no candidate; it is counted. Errors name the file, the key, what was found and what was
+expected. `read_sweep` reads disk; all else is pure.
 """
 
 import itertools
@@ -23,12 +23,12 @@ from replay.tuning.sweep_file import MAX_CANDIDATES, BadEnd, SweepFile, Vary
 __all__ = ["Candidate", "KeyChange", "Sweep", "parse_sweep", "read_sweep"]
 
 _FIXED_KEYS: Final = frozenset(("name", "kind", "severity", "joint", "channel", "load"))
-"""What a limit is; the rest is how it is set."""
+"""Keys that say what a limit is; all others are settings of it, and can be varied."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyChange:
-    """One key of one limit with the value that a candidate gives it."""
+    """One key of one limit, with its value in a candidate."""
 
     limit: str
     key: str
@@ -41,7 +41,7 @@ class KeyChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """The limits that are judged together, each with its changed keys."""
+    """Limits that are evaluated together, each with its changed keys."""
 
     number: int
     """From 1, in the order of the sweep."""
@@ -52,12 +52,12 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sweep:
-    """What a sweep file says of a limits file."""
+    """The candidates that a sweep file makes of a limits file."""
 
     bad_end: BadEnd
     candidates: tuple[Candidate, ...]
     refused: int
-    """Combinations that the limits themselves refuse."""
+    """Combinations that the model of a limit refuses."""
     refusal: str
     """Why the first of them was; empty for none."""
     text: str
@@ -65,7 +65,7 @@ class Sweep:
 
     @property
     def limits(self) -> tuple[str, ...]:
-        """Names of the limits that are judged."""
+        """Names of the limits that are varied."""
         return tuple(limit.name for limit in self.candidates[0].limits)
 
 
@@ -117,7 +117,7 @@ def parse_sweep(text: str, limits: LimitSet, where: str) -> Sweep:
         valid_limits = tuple(
             made_limit for made_limit in candidate_limits if not isinstance(made_limit, str)
         )
-        # Drawn at random, or through an offset, the same may come twice.
+        # Random draws, and offsets, may give the same limits twice.
         if valid_limits in limits_seen:
             continue
         limits_seen.add(valid_limits)
@@ -140,7 +140,7 @@ def parse_sweep(text: str, limits: LimitSet, where: str) -> Sweep:
 
 
 def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[str]:
-    """Yield what one entry wants that the limits file does not give."""
+    """Yield the mistakes of one entry: what the limits file lacks, or does not fit together."""
     limit = limits.by_name(vary.limit)
     limit_names = [one.name for one in limits.limits]
     if limit is None:
@@ -169,7 +169,7 @@ def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[st
     if vary.offset_of == vary.key:
         yield f"offset_of: found {vary.key!r}, the key itself; expected another one."
     if vary.offset_of is not None and not all(_is_number(one) for one in vary.values or ()):
-        yield "values: expected numbers beside offset_of: they are added."
+        yield "values: expected numbers, since offset_of is given: they are added."
     varied_keys = {entry.key for entry in file.vary if entry.limit == vary.limit}
     base = getattr(limit, vary.offset_of or vary.key, None)
     if vary.offset_of in keys and vary.offset_of not in varied_keys and not _is_number(base):
@@ -186,7 +186,7 @@ def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[st
     if vary.values is None and file.random is None and vary.steps is None:
         yield "steps: this key is missing; or say [random] with draws and seed."
     if vary.steps is not None and file.random is not None:
-        yield "steps: found it beside [random], expected one of the two."
+        yield "steps: found it together with [random], expected one of the two."
 
 
 def _is_number(value: object) -> bool:
@@ -214,8 +214,8 @@ def _combine_values(file: SweepFile, where: str) -> Iterator[tuple[Any, ...]]:
     count = math.prod(len(axis) for axis in axes)
     if count > MAX_CANDIDATES:
         raise InputError(
-            f"{where}: vary: found {count} combinations, expected at most {MAX_CANDIDATES}. Take fewer "
-            "steps, or [random] with draws and seed."
+            f"{where}: vary: found {count} combinations, expected at most {MAX_CANDIDATES}. "
+            "Take fewer steps, or [random] with draws and seed."
         )
     yield from itertools.product(*axes)
 
@@ -236,7 +236,7 @@ def _make_limits(
     key = (("", name), *((change.key, change.value) for change, _ in own_changes))
     if key not in limit_cache:
         base = limits.by_name(name)
-        assert isinstance(base, AnyJointLimit), "_misfits has seen to it"
+        assert isinstance(base, AnyJointLimit), "_vary_mistakes has seen to it"
         table = {**base.written_keys}
         table.update(
             {change.key: change.value for change, offset_of in own_changes if offset_of is None}
@@ -255,7 +255,7 @@ def _make_limits(
 def _resolve_changes(
     changes: tuple[KeyChange, ...], names: tuple[str, ...], limits: tuple[AnyJointLimit, ...]
 ) -> tuple[KeyChange, ...]:
-    """Return the changes with the values that the limits came to have."""
+    """Return the changes with the final values of the limits, offsets added."""
     limit_by_name = dict(zip(names, limits, strict=True))
     return tuple(
         KeyChange(

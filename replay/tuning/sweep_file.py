@@ -13,30 +13,31 @@ from logger.settings_file import SettingError, Settings
 __all__ = ["MAX_CANDIDATES", "BadEnd", "RandomDraws", "SweepFile", "Vary"]
 
 MAX_CANDIDATES: Final = 200_000
-"""Candidates of one sweep; more is a slip of the pen."""
+"""Candidates of one sweep; more is taken for a mistake."""
 
 
 class BadEnd(Settings):
-    """What a limit should have told of before it came: a level on a channel, or a note."""
+    """What a limit should have warned of: a level on a channel, or a note."""
 
     channel: ChannelName | None = None
     above: FiniteNumber | None = None
     below: FiniteNumber | None = None
     drop_off: FiniteNumber | None = None
     for_s: DelayDuration = 0.0
-    """The level must have stood for so long; it counts from its first reading."""
+    """For how long the level must be exceeded; the bad end begins at the first reading."""
     joint: str | None = None
-    """None: each joint that is judged, for itself."""
+    """None: each joint that the limits watch, for itself."""
     note: str | None = Field(default=None, min_length=1)
-    """A text that the note contains, capitals or not."""
+    """A text that the note contains, in upper or lower case."""
     length_s: PositiveDuration | None = None
-    """How long the bad end lasts from its note on."""
+    """How long the bad end lasts from the note on."""
     within_s: PositiveDuration | None = None
-    """An alert counts for a bad end that comes within so long; None: since the one before."""
+    """An alert counts for a bad end that begins within so long; None: however early, back to the
+    previous bad end."""
     apart_s: DelayDuration = 60.0
     """Bad ends that follow each other within so long are one."""
     least_lead_s: DelayDuration = 0.0
-    """An alert that comes later than this before a bad end does not catch it."""
+    """An alert with a shorter lead than this does not catch a bad end."""
 
     @model_validator(mode="after")
     def _fits(self) -> "BadEnd":
@@ -47,19 +48,20 @@ class BadEnd(Settings):
                 if key in self.model_fields_set:
                     raise SettingError(
                         key,
-                        found="it beside note",
+                        found="it together with note",
                         expected="length_s: how long a bad end lasts from its note on",
                     )
             if self.length_s is None:
                 raise SettingError(
                     "length_s",
-                    "this key is missing; beside note it says how long the bad end "
-                    "lasts from there on.",
+                    "this key is missing; with note it says how long the bad end lasts "
+                    "from the note on.",
                 )
             return self
         if self.length_s is not None:
             raise SettingError(
-                "length_s", "found it without note; a level lasts for as long as it stands."
+                "length_s",
+                "found it without note; a level is a bad end for as long as it is exceeded.",
             )
         if (self.above is None) == (self.below is None):
             raise SettingError("above", "expected one of above and below.")
@@ -67,7 +69,7 @@ class BadEnd(Settings):
 
 
 class Vary(Settings):
-    """One key of one limit, and the values that it is to take."""
+    """One key of one limit, and the values that it takes."""
 
     limit: str
     key: str
@@ -77,7 +79,7 @@ class Vary(Settings):
     steps: int | None = Field(default=None, ge=2, le=100_000)
     spacing: Literal["linear", "log"] = "linear"
     offset_of: str | None = None
-    """The values are added to what this other key of the limit has."""
+    """Another key of the limit, to whose value the values are added."""
 
     @model_validator(mode="after")
     def _fits(self) -> "Vary":
@@ -88,7 +90,9 @@ class Vary(Settings):
                 raise SettingError("values", found="an empty list", expected="at least one value")
             for key in ("steps", "spacing"):
                 if key in self.model_fields_set:
-                    raise SettingError(key, found="it beside values", expected="it with from, to")
+                    raise SettingError(
+                        key, found="it together with values", expected="it with from, to"
+                    )
             return self
         if self.start is None or self.to is None:
             raise SettingError("from", "expected both from and to.")
@@ -105,7 +109,7 @@ class Vary(Settings):
         return self
 
     def values_at(self, shares: np.ndarray[Any, np.dtype[np.float64]]) -> list[float]:
-        """Return the values at some shares (0 to 1) of the range, as a person would write them."""
+        """Return the values at shares (0 to 1) of the range, rounded to nine digits."""
         assert self.start is not None
         assert self.to is not None
         if self.spacing == "log":

@@ -1,6 +1,6 @@
-"""The whole table of a sweep as one Parquet file: a row for each candidate, recording and joint.
+"""The table of a sweep as one Parquet file: a row for each candidate, recording and joint.
 
-A varied key has a column of its own, named LIMIT.KEY. The file is there when it is whole.
+Each varied key has a column of its own, named LIMIT.KEY. The file appears only when it is complete.
 """
 
 from pathlib import Path
@@ -17,12 +17,12 @@ __all__ = ["check_writable", "write_table"]
 
 
 def check_writable(path: Path, suffix: str, option: str) -> None:
-    """Refuse a file that is there, has another ending, or no folder: before the work is done.
+    """Check, before any work, that a file can be written at a path.
 
     Raises
     ------
     InputError
-        Which of them.
+        It exists, has another suffix, or its folder does not exist.
     """
     if path.suffix.lower() != suffix:
         raise InputError(f"{option}: found {str(path)!r}, expected a file that ends in {suffix}.")
@@ -33,12 +33,12 @@ def check_writable(path: Path, suffix: str, option: str) -> None:
 
 
 def write_table(path: Path, result: SweepResult) -> None:
-    """Write the table.
+    """Write the table of a sweep.
 
     Raises
     ------
     OutsideFault
-        The disk took no more.
+        The file could not be written.
     """
     table = _sweep_table(result.rows)
     write_or_raise(
@@ -75,7 +75,7 @@ def _sweep_table(rows: tuple[SweepRow, ...]) -> pa.Table:
 
 
 def _number_column(values: list[float]) -> pa.Array:
-    """Return numbers as a column in which NaN is a value that is missing."""
+    """Return numbers as a column, NaN as null."""
     return pa.array(values, pa.float64(), from_pandas=True)
 
 

@@ -1,6 +1,7 @@
-"""A sweep from recordings to a choice: what is judged on what, and what came of it.
+"""A sweep from recordings to a choice.
 
-`prepare_sweep` refuses what cannot be judged before any work is done; `run_sweep` does the work.
+`prepare_sweep` opens the recordings and refuses what cannot be scored, before any work is done;
+`run_sweep` does the work: tasks, scores, the choice and its validation.
 """
 
 import math
@@ -35,22 +36,23 @@ __all__ = ["SweepInput", "SweepRequest", "SweepResult", "SweepRow", "prepare_swe
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepInput:
-    """One recording that candidates are judged on."""
+    """One recording that candidates are scored on."""
 
     path: Location
     name: str
     start_ns: int
     end_ns: int
     recorded_s: float
+    """Time during which a recorder ran."""
     rows: Mapping[str, int]
     """Joint -> readings."""
     bad_ends: Mapping[str, TimeSpans]
-    """Joint that is judged -> its bad ends."""
+    """Joint that is scored -> its bad ends."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRequest:
-    """A sweep over recordings that it fits."""
+    """A sweep and the recordings that it fits."""
 
     sweep: Sweep
     inputs: tuple[SweepInput, ...]
@@ -59,7 +61,7 @@ class SweepRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepRow:
-    """One row of the whole table."""
+    """The score of one candidate on one joint of one recording."""
 
     candidate: Candidate
     source: SweepInput
@@ -69,37 +71,37 @@ class SweepRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SweepResult:
-    """What came of a sweep."""
+    """The result of a sweep, whole or as far as it came."""
 
     request: SweepRequest
     rows: tuple[SweepRow, ...]
-    """By candidate, recording and joint; when it was stopped those that were done."""
+    """In order of candidate, recording and joint; of a stopped sweep those that were done."""
     is_complete: bool
-    """It was not stopped before its end."""
+    """Whether it ran to its end."""
     totals: tuple[ScoreTotal, ...] = ()
-    """Of each candidate; none when it was stopped."""
+    """Of each candidate; empty when it was stopped."""
     pareto_indices: tuple[int, ...] = ()
-    """Places of the best trade-offs, the fewest false alerts first."""
+    """Indices of the candidates on the Pareto front, the fewest false alerts first."""
     chosen_index: int | None = None
-    """Place of the choice; None: no candidate catches anything."""
+    """Index of the chosen candidate; None: no candidate catches anything."""
     validation: CrossValidation | None = None
 
     @property
     def bad_ends(self) -> int:
-        """How many there are on all joints of all recordings."""
+        """Number of bad ends on all joints of all recordings."""
         return sum(
             len(spans) for source in self.request.inputs for spans in source.bad_ends.values()
         )
 
 
 def prepare_sweep(recordings: Sequence[Location], sweep: Sweep, limits_where: str) -> SweepRequest:
-    """Return a sweep over recordings, or refuse it.
+    """Return a sweep over recordings that it fits.
 
     Raises
     ------
     InputError
         A recording cannot be opened, is named twice, lacks a joint or channel of the limits or of
-        the bad end, or has other joints to be judged than the first.
+        the bad end, or has other joints to be scored than the first.
     OutsideFault
         The store at an address cannot be reached.
     """
@@ -130,7 +132,7 @@ def prepare_sweep(recordings: Sequence[Location], sweep: Sweep, limits_where: st
 
 
 def _joints_of_sweep(recording: Recording, sweep: Sweep, where: str) -> tuple[str, ...]:
-    """Return the joints of a recording that are judged, in the bench's order."""
+    """Return the joints of a recording that are scored, in the order of the bench."""
     needs: dict[tuple[object, ...], AnyJointLimit] = {}
     for candidate in sweep.candidates:
         for limit in candidate.limits:
@@ -162,14 +164,14 @@ def run_sweep(
     progress: ProgressCallback = lambda _share: None,
     stop: threading.Event | None = None,
 ) -> SweepResult:
-    """Return what came of a sweep: the same for any executor.
+    """Return the result of a sweep, which is the same for any executor.
 
     Parameters
     ----------
     jobs
-        How many tasks the executor works on at a time; decides how finely the work is cut.
+        How many tasks the executor runs at a time; decides into how many the work is cut.
     stop
-        Set from outside to end it; what is done is kept.
+        Set from another thread to end it; the rows done so far are kept.
     """
     variants = {
         limit: number
@@ -200,7 +202,7 @@ def _plan_tasks(
     slices = 1 if jobs <= 1 else -(-2 * jobs // units)
     for index, source in enumerate(request.inputs):
         for joint in request.joints:
-            # Who works on it may stand in another folder.
+            # A worker may run in another folder.
             location = absolute_location(source.path)
             for task in split_tasks(
                 location, joint, limits, rows=source.rows[joint], slices=slices
@@ -213,7 +215,7 @@ def _score_rows(
     variants: Mapping[AnyJointLimit, int],
     alerts: Mapping[tuple[int, str], Mapping[int, AlertArrays]],
 ) -> Iterator[SweepRow]:
-    """Yield the rows whose limits are all done."""
+    """Yield the rows of which all limits are evaluated."""
     bad_end = request.sweep.bad_end
     for candidate in request.sweep.candidates:
         for index, source in enumerate(request.inputs):

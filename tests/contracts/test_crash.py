@@ -118,7 +118,7 @@ def test_an_adapter_that_goes_and_comes_back(bench, until):
     assert found.is_complete
     for joint in ("shoulder", "elbow"):
         gaps = [gap for gap in found.gaps if gap.joint == joint and gap.duration_s > 1.9]
-        assert [gap.cause for gap in gaps] == ["the bus went away"]
+        assert [gap.cause for gap in gaps] == ["the bus was lost"]
     assert kinds().count("bus lost") == kinds().count("bus back")
 
 

@@ -59,6 +59,18 @@ def test_a_name_never_leaves_the_folder(address: str):
     assert _post(f"{address}/api/requests", ask, {"origin": address})[0] == 404
 
 
+def test_an_address_of_nothing_is_not_answered_with_a_page(address: str):
+    """Below /api/ what no route answers is 404 and a sentence; any other address is a page."""
+    for path in ("/api/nowhere", "/api/", "/api/recordings/overheat/nowhere", "/api/requests"):
+        status, text = _get(f"{address}{path}")
+        assert status == 404, path
+        assert json.loads(text)["fault"] == f"This server answers nothing at GET {path}."
+    status, text = _post(f"{address}/api/nowhere", {}, {"origin": address})
+    assert status == 404
+    assert json.loads(text)["fault"] == "This server answers nothing at POST /api/nowhere."
+    assert "<html" in _get(f"{address}/nowhere")[1]
+
+
 def test_foreign_pages_and_hosts_are_turned_away(address: str, overheat: Recording):
     """A rebound Host, a foreign Origin and a change without an Origin get nothing."""
     assert _get(f"{address}/api/recordings", {"host": "evil.example"})[0] == 403

@@ -152,7 +152,7 @@ def test_the_command_on_a_cluster(
     assert (tmp_path / "1.parquet").read_bytes() == (tmp_path / "2.parquet").read_bytes()
     both = run("tune", *common, "--jobs", "2", "--cluster", dask.address, cwd=tmp_path)
     assert both.returncode == 2
-    assert "--jobs: found 2 beside --cluster" in both.stderr
+    assert "--jobs: found 2 together with --cluster" in both.stderr
 
 
 def test_workers_open_an_address_themselves(

@@ -107,7 +107,10 @@ def test_the_same_limits_are_one_candidate():
         (_vary("hot", "above", "from = 3.0"), "both from and to"),
         (_vary("hot", "above", "from = 3.0", "to = 4.0"), "vary[1].steps: this key is missing"),
         (_vary("hot", "above"), "either values, or from and to"),
-        (_vary("hot", "above", "values = [1]", "steps = 3"), "steps: found it beside values"),
+        (
+            _vary("hot", "above", "values = [1]", "steps = 3"),
+            "steps: found it together with values",
+        ),
         (_vary("hot", "above", "values = [1]") * 2, "a second time"),
         (_vary("hot", "above", "values = [1]", 'offset_of = "above"'), "the key itself"),
         (_vary("hot", "above", "values = [1]", 'offset_of = "below"'), "has no number"),
@@ -133,7 +136,7 @@ def test_mistakes_say_what_would_be_right(text: str, said: str):
     ("bad_end", "said"),
     [
         ('note = "smoke"', "length_s: this key is missing"),
-        ('note = "smoke"\nlength_s = 60.0\nabove = 3.0', "above: found it beside note"),
+        ('note = "smoke"\nlength_s = 60.0\nabove = 3.0', "above: found it together with note"),
         ('channel = "current_A"', "above: expected one of above and below"),
         ('channel = "current_A"\nabove = 3.0\nlength_s = 3.0', "without note"),
         ("within_s = 3.0", "expected one of channel"),
