@@ -1,8 +1,8 @@
-"""Every kind of event that a recording may hold, and in a sentence what each tells.
+"""Every kind of event that a recording may hold, and its meaning in one sentence.
 
-The values are what stands in the `kind` column of the events stream. A kind that a later recorder
-wrote is read as a member named UNKNOWN that keeps its text: it is shown and counted, and nothing
-here acts on it. Pure; below limits and store, which both speak of events.
+The values are those of the `kind` column of the events stream, a file format. A kind that a later
+recorder wrote is read as a member named UNKNOWN that keeps its text: it is shown and counted, and
+nothing acts on it. Pure; below limits and store, which both speak of events.
 """
 
 from enum import StrEnum
@@ -12,7 +12,7 @@ __all__ = ["EVENT_KIND_MEANINGS", "EventKind"]
 
 
 class EventKind(StrEnum):
-    """What an event tells."""
+    """The kind of an event."""
 
     STARTED = "started"
     CONTINUED = "continued"
@@ -64,35 +64,35 @@ class EventKind(StrEnum):
 
 EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STARTED: "Recording started.",
-    EventKind.CONTINUED: "Recording goes on after a pause without a recorder (`duration_s`).",
+    EventKind.CONTINUED: "Recording resumed after a time without a recorder (`duration_s`).",
     EventKind.ENDED: "Recording ended, and why.",
-    EventKind.NOTE: "What somebody did or saw, in their words.",
+    EventKind.NOTE: "A note in someone's own words.",
     EventKind.RAISED: "A limit was raised: an alert begins.",
-    EventKind.RETURNED: "What an alert was raised for is over.",
-    EventKind.ACKNOWLEDGED: "Somebody took note of an alert.",
-    EventKind.SHELVED: "Somebody put a warning aside for a stated time (`duration_s`).",
-    EventKind.UNSHELVED: "Somebody ended the shelving of a warning.",
+    EventKind.RETURNED: "The condition of an alert has cleared.",
+    EventKind.ACKNOWLEDGED: "Someone acknowledged an alert.",
+    EventKind.SHELVED: "Someone shelved a warning for a stated time (`duration_s`).",
+    EventKind.UNSHELVED: "Someone ended the shelving of a warning.",
     EventKind.DROPPED: "Frames were lost before they could be stored (`value`: how many).",
-    EventKind.CLOCK_STEP: "The wall clock was set, or the computer slept.",
-    EventKind.BUS_LOST: "A bus cannot be reached; it is tried again.",
+    EventKind.CLOCK_STEP: "The wall clock was set, or the computer was suspended.",
+    EventKind.BUS_LOST: "A bus cannot be reached; the recorder keeps trying.",
     EventKind.BUS_BACK: "A bus can be reached again.",
-    EventKind.BUS_HINT: "What the figures of a bus look like, and where to look.",
-    EventKind.REFUSED: "Nothing is asked on a bus any more: somebody else sends our identifiers.",
-    EventKind.ASKED_SLOWER: "Requests do not fit into their share of a bus: sent less often.",
-    EventKind.NO_ANSWER: "A joint answers no request any more.",
+    EventKind.BUS_HINT: "A diagnosis of a bus from its statistics, and where to look.",
+    EventKind.REFUSED: "Polling ended on a bus: another node sends the recorder's identifiers.",
+    EventKind.ASKED_SLOWER: "Requests exceed their share of a bus: they are sent less often.",
+    EventKind.NO_ANSWER: "A joint stopped answering requests.",
     EventKind.ANSWERS_AGAIN: "A joint answers again.",
-    EventKind.UNANSWERED: "How many requests a joint left without an answer (`value`), at the end.",
-    EventKind.POSITION_LOST: "An encoder's turns are not known: position begins a new segment.",
-    EventKind.STRANGE_VALUE: "A channel had a value outside its valid range; told once.",
-    EventKind.FAULT: "A joint reports a fault, or that it is gone (`value`: the code).",
+    EventKind.UNANSWERED: "Requests of a joint without an answer (`value`: how many), at the end.",
+    EventKind.POSITION_LOST: "The turns of an encoder are unknown: position begins a new segment.",
+    EventKind.STRANGE_VALUE: "A channel had a value outside its valid range; reported once.",
+    EventKind.FAULT: "A joint reports a fault, or that it cleared (`value`: the code).",
     EventKind.STATE: "A joint reports its state (`value`: the code).",
-    EventKind.LIMITS_TAKEN_OVER: "Other limits are in force from here on.",
-    EventKind.LIMITS_REFUSED: "Other limits do not fit; those in force stay.",
-    EventKind.LIMIT_NOT_JUDGED: "Readings come too seldom for a limit: it cannot be judged.",
-    EventKind.STOP_ARMED: "To which joints a stop frame is sent on a trip.",
+    EventKind.LIMITS_TAKEN_OVER: "Other limits apply from here on.",
+    EventKind.LIMITS_REFUSED: "Other limits are invalid; the present ones stay in force.",
+    EventKind.LIMIT_NOT_JUDGED: "Readings come too seldom for a limit: it cannot be evaluated.",
+    EventKind.STOP_ARMED: "The joints to which a stop frame is sent on a trip.",
     EventKind.STOP_SENT: "A stop frame was sent (`duration_s`: after the trip).",
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",
-    EventKind.STOP_UNSEEN: "Recording ended before it showed whether a stop frame worked.",
-    EventKind.TELLING: "Somebody who is to be told of alerts could not be told.",
+    EventKind.STOP_UNSEEN: "Recording ended before a stop frame was seen to work or fail.",
+    EventKind.TELLING: "A notification could not be delivered, or is delivered again.",
 }
 """One sentence for each kind."""

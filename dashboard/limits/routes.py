@@ -39,10 +39,10 @@ from dashboard.text.theme import LIGHT, THEMES
 from dashboard.text.zone import zone_name
 from logger.errors import DutytraceError, InputError
 from logger.limits.curve_table import curve_table, limit_curve_settings
-from logger.limits.kind import ScoredLimit
 from logger.limits.kinds import example_text
 from logger.limits.limit import LimitSet, limits_from_tables, parse_limits
 from logger.limits.limits_text import limit_tables, prepend_comments, replace_limits_text
+from logger.limits.scored_limit import ScoredLimit
 from logger.store.layout.manifest import package_versions
 from logger.store.repair.post_request import submit_limits
 from replay.exploring.exposure import loaded_spans, max_rms_by_duration

@@ -14,9 +14,9 @@ from dashboard.figures.sparkline import css_mask, svg_path
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
-from logger.limits.kind import ScoredLimit
 from logger.limits.limit import Limit
 from logger.limits.limit_lines import levels_of
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import format_value, limit_label
 from replay.excursions.applied_limits import AppliedLimits
 from replay.excursions.excursion import Excursion

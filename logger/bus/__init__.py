@@ -13,7 +13,7 @@ line_pattern   the pattern of a line that a microcontroller prints
 serial_text    lines of text from a serial port, many at a time
 serial_protocol  frames of adapters that speak the serial-line CAN protocol
 python_can_workarounds  what python-can's interfaces do that a recorder has to know
-poller         requests to joints that only answer when asked (off unless allowed)
+poller         requests to joints that report only on request (off unless allowed)
 rate_limiter   the share of a bus that requests may take
 echo_guard     whether a frame that looks like our request is its response
 stop_sender    stop frames, ordered by one thread and sent by another (off unless configured)

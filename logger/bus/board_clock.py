@@ -1,7 +1,7 @@
 """A board's own time on this machine's clock.
 
-A board stamps a frame when it hears it; the line arrives later, by a time that varies. The
-shortest way of the last seconds tells how the two clocks stand, so that stamps keep the board's
+A board stamps a frame when it receives it; the line arrives later, by a time that varies. The
+shortest delay of the last seconds gives the offset of the clocks, so that stamps keep the board's
 spacing and lie never ahead of the arrival. A counter that starts again at 2**32, and a board that
 does, are both seen. Any number is taken: one that no clock shows costs its own stamp. Pure; for one
 board.
@@ -16,16 +16,16 @@ from numpy.typing import NDArray
 __all__ = ["BoardClock"]
 
 OFFSET_WINDOW_NS: Final = 10_000_000_000
-"""How long a shortest way is believed; clocks that drift by 100 ppm are 1 ms apart by then."""
+"""How long a shortest delay is used; clocks that drift by 100 ppm are 1 ms apart by then."""
 COUNTER_RANGE: Final = 2**32
 COUNTER_LAST_QUARTER: Final = 3 * COUNTER_RANGE // 4
 
 
 class BoardClock:
-    """Keeps how a board's clock stands to this machine's."""
+    """Keeps the offset of a board's clock to this machine's."""
 
     def __init__(self, unit_ns: int) -> None:
-        """`unit_ns`: what one count of the board's time is worth."""
+        """`unit_ns`: one count of the board's time, in ns."""
         self._unit_ns = unit_ns
         self._wrapped_ns = 0
         self._last_ns: int | None = None

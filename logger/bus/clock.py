@@ -2,7 +2,7 @@
 
 The axis is CLOCK_BOOTTIME, anchored to the wall clock once at the start: it goes on through a
 suspend and is not moved by a clock step. Stamps that adapters take from the wall clock are mapped
-to it by the present offset. Steps and suspends are told, so that they become events. Only
+to it by the present offset. Steps and suspends are reported, so that they become events. Only
 `read_clocks` asks the system; everything else is arithmetic.
 """
 
@@ -29,7 +29,7 @@ class ClockSample:
 
     boottime_ns: int
     monotonic_ns: int
-    """Stands still during a suspend, unlike the boot time."""
+    """Does not advance during a suspend, unlike the boot time."""
     wall_ns: int
 
 
@@ -72,7 +72,7 @@ class RecordingClock:
         return times
 
     def clock_changes(self, sample: ClockSample) -> list[str]:
-        """Return what the clocks did since the last call: steps and suspends, in words."""
+        """Return the steps and suspends since the last call, in words."""
         previous, self._previous_sample = self._previous_sample, sample
         boottime_ns = sample.boottime_ns - previous.boottime_ns
         step_ns = sample.wall_ns - previous.wall_ns - boottime_ns
@@ -83,7 +83,7 @@ class RecordingClock:
         if abs(step_ns) > REPORTED_STEP_NS:
             direction = "forward" if step_ns > 0 else "back"
             changes.append(
-                f"The wall clock was set {direction} by {to_s(abs(step_ns)):.3f} s; the recording's "
-                "time goes on without the step."
+                f"The wall clock was set {direction} by {to_s(abs(step_ns)):.3f} s; the "
+                "recording's time goes on without the step."
             )
         return changes

@@ -1,7 +1,7 @@
-"""Whether a frame that looks like our request is an answer, or somebody else who asks.
+"""Whether a frame that looks like our request is a response, or another master's request.
 
-Some joints answer with identifier and leading bytes of the request. Then one frame tells nothing;
-their number does: each request causes at most one. What comes beyond that was asked by somebody
+Some joints answer with identifier and leading bytes of the request. One frame is ambiguous then;
+their number is not: each request causes at most one. What comes beyond that was asked by somebody
 else. A master that asks while the joint is off cannot be told from the joint: it is not guessed
 at. Pure: the time comes in as an argument.
 """
@@ -12,9 +12,9 @@ from typing import Final
 __all__ = ["EchoGuard"]
 
 ECHO_WINDOW_S: Final = 1.0
-"""An answer that comes later than this is nobody's."""
+"""A frame later than this after a request is no response to it."""
 MAX_SURPLUS_FRAMES: Final = 2
-"""So many too many are no proof: an adapter may tell a frame twice."""
+"""So many too many are no proof: an adapter may report a frame twice."""
 MIN_OBSERVED_S: Final = 1.0
 """Over so long they must come, first to last."""
 SURPLUS_WINDOW_S: Final = 10.0
@@ -36,9 +36,9 @@ class EchoGuard:
         self._pending_times.append(now_s)
 
     def note_received(self, count: int, *, now_s: float) -> bool:
-        """Take so many frames; return whether somebody else asks.
+        """Count received frames; return whether another master sends requests.
 
-        As long as we have not asked, any of them is somebody else's.
+        Before our first request any of them is another master's.
         """
         if not self._first_request_s:
             return count > 0

@@ -1,9 +1,8 @@
 """Frames from a SocketCAN socket, many at a time, with the kernel's nanosecond stamps.
 
 python-can opens and configures the socket; here its frames are taken straight into arrays with
-recvmmsg(2), a tenth of the cost of a call for each. Linux with a 64-bit long only (`is_supported`
-says
-so); elsewhere python-can's own `recv` does.
+recvmmsg(2), a tenth of the cost of a call for each. Linux with a 64-bit long only
+(`is_supported`); elsewhere python-can's own `recv` is used.
 """
 
 import ctypes
@@ -87,8 +86,7 @@ def _libc() -> ctypes.CDLL:
 
 
 def enlarge_buffer(endpoint: socket.socket) -> int:
-    """Ask for a receive buffer of `RECEIVE_BUFFER_BYTES`, and return what the system gave, in
-    bytes.
+    """Ask for a receive buffer of `RECEIVE_BUFFER_BYTES`; return the bytes that were granted.
 
     Beyond the system's own limit (net.core.rmem_max) only root gets it.
     """
@@ -104,7 +102,7 @@ def enlarge_buffer(endpoint: socket.socket) -> int:
 def dropped_frames(endpoint: socket.socket) -> int:
     """Return how many frames the kernel has dropped for this socket since it was opened.
 
-    The last entry of SO_MEMINFO; 0 where the kernel is too old to tell.
+    The last entry of SO_MEMINFO; 0 where the kernel is too old to report it.
     """
     try:
         option_bytes = endpoint.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMINFO.size)
@@ -174,13 +172,13 @@ class KernelReader:
         head = np.ascontiguousarray(frames[:, :4]).view(np.uint32)[:, 0]
         size = self._slots["received"][:count]
         classic = size == CLASSIC_FRAME_BYTES
-        # What is neither a frame nor an FD frame has no bytes: counted, and decoded by nobody.
+        # What is neither a frame nor an FD frame has no bytes: counted, and not decoded.
         length = np.where(classic | (size == FD_FRAME_BYTES), frames[:, 4], np.uint8(0))
         length = np.minimum(length, np.where(classic, 8, self._size - 8)).astype(np.uint8)
         width = 64 if (size == FD_FRAME_BYTES).any() else 8
         data = frames[:, 8 : 8 + width].copy()
         if (length < width).any():
-            # What the sender's memory held behind the payload came along.
+            # Bytes after the payload hold whatever was in the sender's memory.
             data[np.arange(width) >= length[:, None]] = 0
         extended = (head & _EFF) != 0
         own = (self._slots["header"]["flags"][:count] & _MSG_CONFIRM) != 0

@@ -3,7 +3,7 @@
     {id} [{length}] {data}             2C3 [7] 41 00 10 ...
     {time:ms} ID={id:dec} D={data:dec} 81254 ID=707 D=65,0,16
 
-A placeholder stands for what changes, all else for itself; a blank for any run of blanks. Pure.
+A placeholder matches what changes, all else itself; a blank for any run of blanks. Pure.
 """
 
 import re
@@ -35,22 +35,22 @@ _PLACEHOLDER_STYLES: Final[dict[str, tuple[str, ...]]] = {
     "time": tuple(_UNITS_NS),
     "any": ("",),
 }
-"""Placeholder -> how it may be written; the first is what is meant when nothing is said."""
+"""Placeholder -> how it may be written; the first is the default."""
 _DIGIT_PLACEHOLDERS: Final = frozenset(("id", "data", "length", "time"))
-"""Placeholders whose ends are told by what stands behind them."""
+"""Placeholders that end where the text after them begins."""
 _FLAG_PLACEHOLDERS: Final = {"extended": EXTENDED, "remote": REMOTE}
-"""Placeholder of a text that stands there, or does not -> what it says of the frame."""
+"""Placeholder of a text that may be missing -> what its presence says of the frame."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParsedLine:
-    """One frame as a line tells it."""
+    """One frame as parsed from a line."""
 
     identifier: int
     flags: int
     data: bytes
     time_ns: int | None
-    """The board's own time; None: the line tells none."""
+    """The board's own time; None: the line has none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,13 +59,13 @@ class LinePattern:
 
     expression: "re.Pattern[str]"
     unit_ns: int | None
-    """Of the board's time; None: lines tell none."""
+    """Of the board's time; None: lines have none."""
     base: int
     """Of the identifier: 16 or 10."""
     bytes_of: Callable[[str], bytes | None]
 
     def parse_line(self, line: str) -> ParsedLine | None:
-        """Return the frame that a line tells, None when it tells none."""
+        """Return the frame of a line, None when it has none."""
         if "  " in line or "\t" in line:
             # A run of blanks could be shared out among its neighbours in very many ways.
             line = _BLANK_RUN.sub(" ", line)
@@ -108,7 +108,7 @@ class LinePattern:
 
 
 def compile_pattern(text: str) -> LinePattern:
-    """Return how lines are read that a pattern describes.
+    """Compile a pattern for lines that print frames.
 
     Raises
     ------
@@ -128,10 +128,10 @@ def compile_pattern(text: str) -> LinePattern:
             literal = ""
         if literal and name in _DIGIT_PLACEHOLDERS:
             raise InputError(
-                f"pattern: found {literal} and {placeholder_text} with nothing between them, expected a blank "
-                "or a text there: nothing tells where one ends."
+                f"pattern: found {literal} and {placeholder_text} with nothing between them, "
+                "expected a blank or a text there: nothing tells where one ends."
             )
-        # A mark may not stand there: what is around it touches.
+        # A mark may be missing: then its neighbours touch.
         literal = (
             placeholder_text
             if name in _DIGIT_PLACEHOLDERS
@@ -145,8 +145,8 @@ def compile_pattern(text: str) -> LinePattern:
         if name in _FLAG_PLACEHOLDERS:
             if not style:
                 raise InputError(
-                    f"pattern: found {placeholder_text}, expected the text that stands there, such as "
-                    f"{{{name}:x}}."
+                    f"pattern: found {placeholder_text}, expected the text that is printed "
+                    f"there, such as {{{name}:x}}."
                 )
             expression += f"(?P<{name}>{_literal_expression(style)})?"
         elif name in _PLACEHOLDER_STYLES:

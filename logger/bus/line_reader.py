@@ -6,7 +6,7 @@
     options   = { pattern = "{id} [{length}] {data}", baud = 115200 }
 
 Registered with python-can as the interface "lines", so that other programs can use it as well. It
-only listens: a board that prints cannot be told to send.
+only listens: a board that prints frames cannot send.
 """
 
 import select
@@ -29,9 +29,9 @@ from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 __all__ = ["LINE_OPTIONS", "LineBus", "LineReader"]
 
 LINE_OPTIONS: Final = ("pattern", "baud")
-"""What may stand in a bench file's `bus.options`."""
+"""The keys of a bench file's `bus.options`."""
 MAX_PRINTED_LINE: Final = 500
-"""Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and what stands around them."""
+"""Bytes: more than 64 bytes of CAN FD take as `0xFF, `, and the text around them."""
 MAX_SKIP_S: Final = 0.05
 """How long a call of `recv` goes on, past its time, over lines that are no frames."""
 _PRINTED_LINE_ENDS: Final = b"\n\r"
@@ -48,7 +48,7 @@ class LineReader:
         bus_index: int = 0,
         single_line: bool = False,
     ) -> None:
-        """`single_line`: take one line at a time, and leave what is behind it to the descriptor."""
+        """`single_line`: take one line at a time, and leave the rest to the descriptor."""
         self._text = SerialText(
             descriptor,
             ends=_PRINTED_LINE_ENDS,
@@ -61,7 +61,7 @@ class LineReader:
         self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
 
     def read_frames(self) -> ReadResult:
-        """Return what is there; never waits, never raises."""
+        """Return the frames received so far; never waits, never raises."""
         parsed_lines: list[ParsedLine] = []
         garbled = text_reads = 0
         while True:
@@ -87,7 +87,7 @@ class LineReader:
         )
 
     def dropped_count(self) -> int:
-        """Return 0: what a board lost is not told."""
+        """Return 0: a board does not report its losses."""
         return 0
 
     def _to_batch(self, parsed_lines: Sequence[ParsedLine], now_ns: int) -> FrameBatch:
@@ -188,9 +188,9 @@ class LineBus(can.BusABC):
             select.select([self.fileno()], [], [], left_s)
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        """Refuse: a board that prints cannot be told to send."""
+        """Refuse: a board that prints frames cannot send."""
         raise can.CanOperationError(
-            f"0x{msg.arbitration_id:X} is not sent: a board that prints frames cannot be told to."
+            f"0x{msg.arbitration_id:X} is not sent: a board that prints frames cannot send."
         )
 
     def shutdown(self) -> None:

@@ -1,4 +1,4 @@
-"""Listens to the buses of a bench for some seconds and says how they are; sends nothing.
+"""Listens to the buses of a bench for some seconds and reports on them; sends nothing.
 
 One thread for each bus, so that a slow adapter does not smear the times of another. Whatever the
 bench file says, buses are opened with `send = False`: a serial-line adapter stays silent unless
@@ -22,7 +22,7 @@ from logger.traffic.health import BusHealth, bus_health
 __all__ = ["MAX_LISTEN_S", "BusCapture", "ListenResult", "capture_buses"]
 
 MAX_LISTEN_S: Final = 300.0
-"""All that is heard is kept until the end: a full bus brings 2.4 million frames in this time."""
+"""All that is received is kept until the end: a full bus brings 2.4 million frames in this time."""
 _LISTEN_WAIT_S: Final = 0.025
 _THREAD_JOIN_S: Final = 3.0
 _JOIN_EVERY: Final = 256
@@ -30,7 +30,7 @@ _JOIN_EVERY: Final = 256
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusCapture:
-    """What listening to one bus brought."""
+    """The result of listening to one bus."""
 
     health: BusHealth
     lost: int
@@ -38,15 +38,15 @@ class BusCapture:
     garbled: int
     """Lines or frames that could not be read."""
     is_away: bool
-    """It went away meanwhile."""
+    """Whether it was lost meanwhile."""
 
     @property
     def healthy(self) -> bool:
-        """Whether the bus is, and nothing was lost, unreadable or away."""
+        """Whether the bus is healthy, with no frame lost or unreadable, and was never lost."""
         return self.health.healthy and not (self.lost or self.garbled or self.is_away)
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content; what is not known is null."""
+        """Return it as plain content; unknown values are null."""
         figures = self.health.statistics
         return {
             "bus": figures.settings.name,
@@ -86,13 +86,13 @@ class BusCapture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListenResult:
-    """What listening brought."""
+    """The result of listening to all buses."""
 
     buses: tuple[BusCapture, ...]
     """In the bench's order."""
     span_s: float
     remarks: tuple[tuple[EventKind, str], ...]
-    """(kind, sentence) of what happened meanwhile: bus lost, bus back, clock step."""
+    """(kind, sentence) of events meanwhile: bus lost, bus back, clock step."""
 
     @property
     def healthy(self) -> bool:
@@ -171,7 +171,7 @@ def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Eve
                 garbled=source.garbled,
                 is_away=any(kind == EventKind.BUS_LOST for kind, _ in listener.remarks),
             )
-            # Hints speak of what the bench file says: not of the quiet one.
+            # Hints are about the bus of the bench file, not about the silent one opened here.
             for capture, listener, source in zip(
                 bus_health(frames, bench, start_ns=start_ns, end_ns=end_ns),
                 listeners,
@@ -185,7 +185,7 @@ def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Eve
 
 
 class _BusListener:
-    """One bus and what was heard on it; written by its thread."""
+    """One bus and the frames received on it; written by its thread."""
 
     def __init__(self, source: Source) -> None:
         self._source = source
@@ -196,7 +196,7 @@ class _BusListener:
         self.fault: Exception | None = None
 
     def discard_backlog(self) -> int:
-        """Let go of what has waited since the bus was opened; return from when on it counts."""
+        """Drop frames that waited since the bus was opened; return when listening begins."""
         received = self._source.receive(0.0)
         self.remarks += received.remarks
         return received.until_ns
@@ -217,5 +217,5 @@ class _BusListener:
             self.fault = fault
 
     def joined_frames(self) -> FrameBatch:
-        """Return all that was heard, in order of time."""
+        """Return all received frames, in order of time."""
         return FrameBatch.concatenate([*self._joined, *self._batches])

@@ -1,8 +1,8 @@
-"""Several buses into one run of frames in order of time.
+"""Several buses into one stream of frames in order of time.
 
-Each bus promises that its later frames are not older than a mark; what lies before the oldest mark
-can be handed on. A bus that stands still (its adapter is being opened again) is waited for only so
-long: what it brings late counts as of then. Pure: the time comes in as an argument.
+Each bus has a watermark: its later frames are not older. What lies before the oldest watermark can
+be passed on. A bus that stands still (its adapter is being opened again) is waited for only so
+long: its late frames get the present time. Pure: the time comes in as an argument.
 """
 
 from dataclasses import replace
@@ -20,7 +20,7 @@ IDLE_BUS_NS: Final = 2_000_000_000
 
 
 class WatermarkMerger:
-    """What is known of each bus, and the frames that wait for the others."""
+    """The watermark of each bus, and the frames that wait for the other buses."""
 
     def __init__(self, buses: int, *, start_ns: int, wait_ns: int = MERGE_WAIT_NS) -> None:
         self._watermarks = [start_ns] * buses
@@ -29,10 +29,10 @@ class WatermarkMerger:
         self._until_ns = start_ns
 
     def add_frames(self, bus: int, frames: FrameBatch, *, until_ns: int) -> None:
-        """Take what a bus brought; its later frames are not before `until_ns`."""
+        """Add frames of a bus; its later frames are not before `until_ns`."""
         if len(frames):
             if int(frames.time_ns[0]) < self._until_ns:
-                # It was not waited for any longer; what has been handed on stands.
+                # It was no longer waited for; frames that were passed on stay in their order.
                 times = np.maximum(frames.time_ns, self._until_ns)
                 frames = replace(frames, time_ns=times)
             self._pending_batches.append(frames)

@@ -50,9 +50,9 @@ MAX_GARBLED: Final = 200
 MAX_WRITE_S: Final = 0.05
 """An adapter that takes nothing for so long is not waited for: receiving goes on."""
 _OWN_INTERFACES: Final = {"lines": LineBus}
-"""Interfaces of this program, for whoever has not registered it with python-can."""
+"""This program's own interfaces, where they are not registered with python-can."""
 _LISTEN_ONLY_OPTION: Final = {"slcan": "listen_only"}
-"""Interfaces on which "do not even acknowledge" is set when they are opened."""
+"""Interfaces whose listen-only mode is set when they are opened -> the option."""
 _FAST_OPEN_OPTIONS: Final = {"slcan": {"sleep_after_open": 0}}
 """What keeps python-can from sleeping while other buses wait."""
 _BITRATE_OUTSIDE: Final = {"socketcan", "virtual", "udp_multicast", "socketcand", "lines"}
@@ -85,14 +85,13 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     if interface in _OWN_INTERFACES and settings.send:
         raise InputError(
             f"{where}: bus.send: found true with interface {interface!r}, expected false: a board "
-            "that prints frames cannot be told to send."
+            "that prints frames cannot send."
         )
     if interface in _OWN_INTERFACES:
         for name in settings.options:
             if name not in LINE_OPTIONS:
-                raise InputError(
-                    f"{where}: bus.options.{name}: there is no such key.{did_you_mean(name, LINE_OPTIONS)}"
-                )
+                hint = did_you_mean(name, LINE_OPTIONS)
+                raise InputError(f"{where}: bus.options.{name}: there is no such key.{hint}")
     listen_only_option = _LISTEN_ONLY_OPTION.get(interface)
     if listen_only_option and not settings.send and not settings.acknowledge:
         options.setdefault(listen_only_option, True)
@@ -133,7 +132,7 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
 
 
 class _KernelFrameReader:
-    """The batched way of SocketCAN."""
+    """Reads SocketCAN, many frames at a time."""
 
     def __init__(self, endpoint: socket.socket, *, fd: bool, bus_index: int) -> None:
         self._endpoint = endpoint
@@ -156,7 +155,7 @@ class _KernelFrameReader:
 
 
 class MessageReader:
-    """The way of every other interface: a call for each frame."""
+    """Reads every other interface: one call for each frame."""
 
     def __init__(self, bus: can.BusABC, *, bus_index: int, marks_sent: bool = True) -> None:
         """Take frames from `bus`; `marks_sent`: what it calls sent, this program sent."""
@@ -165,7 +164,7 @@ class MessageReader:
         self._marks_sent = marks_sent
 
     def read_frames(self) -> ReadResult:
-        """Return what is there; never waits, never raises."""
+        """Return the frames received so far; never waits, never raises."""
         messages: list[can.Message] = []
         garbled = 0
         fault: Exception | None = None
@@ -182,7 +181,7 @@ class MessageReader:
                 drop_bad_line(self._bus)
                 continue
             except (ValueError, IndexError, KeyError, struct.error):
-                # python-can says so of a line that is no frame.
+                # python-can raises this for a line that is no frame.
                 garbled += 1
                 drop_bad_line(self._bus)
                 continue
@@ -209,7 +208,7 @@ class MessageReader:
         )
 
     def dropped_count(self) -> int:
-        """Return 0: what an adapter lost is not told."""
+        """Return 0: the adapter does not report its losses."""
         return 0
 
 
@@ -223,11 +222,11 @@ def _single_batch(message: can.Message, *, bus: int) -> FrameBatch | None:
 def to_batch(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
     """Return messages of python-can as a batch, with their own stamps.
 
-    Raises ValueError or OverflowError for what is no CAN frame.
+    Raises ValueError or OverflowError for a message that is no CAN frame.
 
-    Column by column: a function call for each message would cost more than receiving it. A stamp
-    that is nonsense becomes 0, which nobody believes. A remote frame carries nothing: as many zeros
-    stand for the length that it asks for.
+    Column by column: a function call for each message would cost more than receiving it. An
+    impossible stamp becomes 0. A remote frame carries nothing: it gets
+    as many zeros as the length that it asks for.
     """
     if not messages:
         return FrameBatch.empty()

@@ -1,9 +1,9 @@
-"""Asking joints that only answer when asked; off unless the bench file says `send = true`.
+"""Requests to joints that report only on request; off unless the bench has `send = true`.
 
-Listens first: an identifier that somebody else already sends is refused, since two masters collide
-while a joint moves; one that appears later ends the asking. What was due first is asked first, and
-all of it together, with the answers that it causes, takes no more of the bus than
-`bus.asking_share`. Where no bit rate is known there is no such bound. Time comes in as an argument.
+Listens first: an identifier that another node already sends is refused, since two masters collide
+while a joint moves; one that appears later ends the polling. The request longest overdue is sent
+first, and all of them, with their responses, take no more of the bus than `bus.asking_share`.
+Without a known bit rate there is no such bound. Time comes in as an argument.
 """
 
 import heapq
@@ -31,7 +31,7 @@ __all__ = ["LISTEN_BEFORE_POLL_S", "PollRequest", "Poller", "message_bits"]
 LISTEN_BEFORE_POLL_S: Final = 1.0
 """How long the bus is only listened to before the first request."""
 MAX_REQUESTS_AT_ONCE: Final = 16
-"""Requests between two looks at what came."""
+"""Requests between two reads of the bus."""
 PHASE_STEP: Final = 0.618034
 """Of a period, from one request to the next: any number of them is spread about evenly."""
 MAX_PHASE_S: Final = 1.0
@@ -39,13 +39,13 @@ MAX_PHASE_S: Final = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PollRequest:
-    """A request that is to be sent now."""
+    """A request that is due."""
 
     number: int
-    """Its place among the requests of the bus, in the order of joints and layouts."""
+    """Its number among the requests of the bus, in the order of joints and layouts."""
     message: can.Message
     bits: int
-    """What it takes on the wire."""
+    """Its bit times on the wire."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +54,11 @@ class _ScheduledRequest:
     key: int
     period_s: float
     cost_bits: int
-    """With the answers that it causes, at most."""
+    """The most bit times of it and its responses together."""
 
 
 class Poller:
-    """The requests of one bus of a bench, each in its own rhythm."""
+    """The requests of one bus of a bench, each with its own period."""
 
     def __init__(
         self, bench: Bench, *, now_s: float, bus: int = 0, send_stop: bool = False
@@ -73,9 +73,9 @@ class Poller:
         self._own_keys: NDArray[np.uint64] = np.empty(0, np.uint64)
         self._watching = False
         self.slowdown = 1.0
-        """By so much every period is longer than its layout says."""
+        """Factor by which every period is longer than in its layout."""
         self.remarks: tuple[tuple[EventKind, str], ...] = ()
-        """(kind, sentence) of what is to be told at the start."""
+        """(kind, sentence) of events to report at the start."""
         settings = bench.buses[bus]
         if not settings.send:
             return
@@ -124,7 +124,7 @@ class Poller:
     def _fit_to_share(
         self, schedule: list[_ScheduledRequest], bitrate: int, share: float, name: str
     ) -> None:
-        """Keep to the share: evenly slower where all of it does not fit."""
+        """Fit the requests into the share: all slower by one factor where they exceed it."""
         allowed = share * bitrate
         largest = max(scheduled.cost_bits for scheduled in schedule)
         self._limiter = RateLimiter(bits_per_s=allowed, largest_bits=largest)
@@ -137,8 +137,8 @@ class Poller:
         text = (
             f"The bus {name}: all {len(schedule)} requests with their answers would take "
             f"{wanted_bits / bitrate:.1%} of {bitrate} bit/s, and {share:.1%} is allowed "
-            f"(bus.asking_share). Each is asked {self.slowdown:.2f} times slower: the fastest every "
-            f"{fastest_s * self.slowdown * 1e3:.4g} ms in place of {fastest_s * 1e3:.4g} ms."
+            f"(bus.asking_share). Each is asked {self.slowdown:.2f} times slower: the fastest "
+            f"every {fastest_s * self.slowdown * 1e3:.4g} ms in place of {fastest_s * 1e3:.4g} ms."
         )
         self.remarks = ((EventKind.ASKED_SLOWER, text),)
 
@@ -147,9 +147,9 @@ class Poller:
         return self._watching
 
     def due_requests(self, now_s: float) -> list[PollRequest]:
-        """Return what is to be sent now, what was due first at first.
+        """Return the requests due now, oldest first.
 
-        What was missed is not made up for; where there is no room, the rest waits in its order.
+        Missed periods are not made up for; without room, the rest waits in its order.
         """
         polls: list[PollRequest] = []
         while (
@@ -169,7 +169,7 @@ class Poller:
         return polls
 
     def note_sent(self, message: can.Message, *, now_s: float) -> None:
-        """Take note of a frame that leaves: its answer may look the same."""
+        """Note a frame that is sent: its response may look the same."""
         echo_guard = self._echo_guards.get(_message_key(message))
         if echo_guard is not None:
             echo_guard.note_sent(now_s)
@@ -177,7 +177,7 @@ class Poller:
     def next_due_s(self, now_s: float) -> float:
         """Return in how many seconds the next request can be sent; at most 1.
 
-        Stop frames have a rhythm of their own.
+        Stop frames are timed by themselves.
         """
         if not self._due_times:
             return 1.0
@@ -190,17 +190,17 @@ class Poller:
         return min(wait_s, 1.0)
 
     def check_received(self, frames: FrameBatch, *, now_s: float) -> str | None:
-        """Return why asking must end: somebody else sends an identifier that is ours.
+        """Return why polling must end: another node sends an identifier that is ours.
 
-        Where an answer looks like its request, only a number of such frames that was not asked for
-        tells (`echo_guard`); before the first request any of them does.
+        Where an answer looks like its request, only a surplus of such frames over
+        the requests counts (`echo_guard`); before the first request any of them does.
         """
         if not self._watching or len(frames) == 0:
             return None
         keys = frames.identifier.astype(np.uint64) | (
             ((frames.flags & EXTENDED) != 0).astype(np.uint64) << np.uint64(32)
         )
-        # An error frame's identifier says what went wrong, not who spoke.
+        # The identifier of an error frame is the class of error, not the sender.
         is_foreign = np.isin(keys, self._own_keys) & ((frames.flags & (SENT | ERROR)) == 0)
         if not is_foreign.any():
             return None
@@ -216,7 +216,7 @@ class Poller:
         return None
 
     def stop_polling(self, *, now_ns: int = 0) -> None:
-        """Ask nothing any more, and send no stop frame either."""
+        """End polling, and send no stop frames either."""
         self._due_times = []
         self.stop_sender.disarm_stops(now_ns=now_ns)
         self._watching = False
@@ -251,7 +251,7 @@ def _schedule_request(
 
 
 def message_bits(message: can.Message) -> int:
-    """Return what a data frame takes on the wire, in bit times."""
+    """Return the bit times that a data frame takes on the wire."""
     flags = EXTENDED if message.is_extended_id else 0
     batch = FrameBatch.from_rows([(0, message.arbitration_id, flags, bytes(message.data))])
     return int(frame_bits(batch)[0])

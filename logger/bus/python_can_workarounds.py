@@ -1,6 +1,6 @@
 """What python-can's interfaces do that a recorder has to know, each in one place.
 
-Found by trying (4.6.1). Bytes that make no sense are told from a bus that is gone, what is kept of
+Found by trying (4.6.1). Undecodable bytes are distinguished from a lost bus, what is kept of
 a line that cannot be read is dropped (it would be met again for ever), and a connection that the
 other side closed is found, which reads as a quiet bus.
 """
@@ -63,7 +63,7 @@ def bus_descriptor(bus: can.BusABC) -> int | None:
 
 
 def peer_closed(descriptor: int) -> bool:
-    """Return whether the other side of a connection has closed it, which `recv` does not tell."""
+    """Return whether the other side of a connection has closed it, which `recv` does not report."""
     try:
         if not stat.S_ISSOCK(fstat(descriptor).st_mode):
             return False
@@ -83,13 +83,13 @@ def peer_closed(descriptor: int) -> bool:
 
 
 def is_decode_error(fault: Exception) -> bool:
-    """Return whether python-can calls a fault of the bus what is only bytes that make no sense."""
+    """Return whether a fault that python-can raises is only an undecodable line, not the bus."""
     nonsense = isinstance(fault.__cause__, (ValueError, LookupError, OverflowError))
     return nonsense or "delimiter" in str(fault)
 
 
 def is_plausible_frame(message: can.Message) -> bool:
-    """Return whether it can have been one: not cut, not of an absurd length or identifier."""
+    """Return whether a message can be a real frame: not cut, length and identifier in range."""
     max_identifier = MAX_EXTENDED_ID if message.is_extended_id else MAX_STANDARD_ID
     # Below nothing, too: "-01" reads as a number.
     if not 0 <= message.arbitration_id <= max_identifier:
@@ -101,7 +101,7 @@ def is_plausible_frame(message: can.Message) -> bool:
 
 
 def drop_bad_line(bus: can.BusABC) -> None:
-    """Drop what python-can keeps of a line that it cannot read."""
+    """Drop python-can's buffer of a line that it cannot read."""
     line = getattr(bus, "_buffer", None)
     if isinstance(line, bytearray):
         line.clear()
@@ -111,7 +111,7 @@ def drop_bad_line(bus: can.BusABC) -> None:
 
 
 def drop_endless_line(bus: can.BusABC) -> int:
-    """Drop what waits for the end of a line that is longer than any frame's; return how many."""
+    """Drop an unfinished line that is longer than any frame; return the lines dropped."""
     count = 0
     line = getattr(bus, "_buffer", None)
     if isinstance(line, bytearray) and len(line) > MAX_BUFFERED_LINE:
@@ -133,9 +133,9 @@ def check_reachable(interface: str, options: Mapping[str, object]) -> None:
 
 
 def _after_bad_message(buffered: str) -> str:
-    """Return what stands behind the first message that cannot be read.
+    """Return the bytes after the first message that cannot be read.
 
-    Those before it have been taken already, though they still stand in the buffer.
+    Those before it have been returned already, though they are still in the buffer.
     """
     while (end := buffered.find(">")) >= 0:
         message, buffered = buffered[max(buffered.find("<"), 0) : end + 1], buffered[end + 1 :]

@@ -1,4 +1,4 @@
-"""How much of a bus asking may take: a window that slides over what was asked.
+"""The share of a bus that requests may take: a window that slides over what was sent.
 
 In any half-open window of `span_s` the bits that were granted are at most the share of the bit rate
 times the window. Pure: the time comes in as an argument and never goes back.
@@ -13,7 +13,7 @@ RATE_WINDOW_S: Final = 0.5
 
 
 class RateLimiter:
-    """What was granted within the last window."""
+    """The bits granted within the last window."""
 
     def __init__(self, *, bits_per_s: float, largest_bits: int) -> None:
         """Begin with nothing granted.

@@ -1,4 +1,4 @@
-"""What one look at a bus brought, however its frames are taken. Pure data."""
+"""The result of one read of a bus, the same for every interface. Pure data."""
 
 from dataclasses import dataclass
 from typing import Final, Protocol
@@ -8,27 +8,27 @@ from logger.joint.batch import FrameBatch
 __all__ = ["MAX_FRAMES_AT_ONCE", "FrameReader", "ReadResult"]
 
 MAX_FRAMES_AT_ONCE: Final = 4000
-"""Frames, or lines, of one look: the receiving thread has other things to do."""
+"""Frames, or lines, of one read: the receiving thread has other work."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadResult:
-    """What one look at a bus brought; `time_ns` of the frames are the adapter's own stamps."""
+    """The result of one read; `time_ns` of the frames are the adapter's own stamps."""
 
     frames: FrameBatch
     drained: bool
-    """Nothing was left."""
+    """Nothing was left to read."""
     garbled: int = 0
     """Lines or frames that could not be read."""
     fault: Exception | None = None
-    """Why the bus is gone."""
+    """Why the bus is lost."""
 
 
 class FrameReader(Protocol):
     """Takes frames from an open bus."""
 
     def read_frames(self) -> ReadResult:
-        """Return what is there; never waits, never raises."""
+        """Return the frames received so far; never waits, never raises."""
 
     def dropped_count(self) -> int:
         """Return how many frames the system has dropped since the bus was opened."""

@@ -1,7 +1,7 @@
 """Frames of adapters that speak the serial-line CAN protocol, many at a time.
 
-python-can opens and configures the adapter, and then takes its answers a byte at a time; here what
-is there is read at once, a pattern match a line. The same lines mean the same frames as to
+python-can opens and configures the adapter, and then reads its answers a byte at a time; here all
+of it is read at once, with one pattern match a line. The same lines mean the same frames as to
 python-can's "slcan". Stamps are this machine's, as there: what the adapter appends is skipped.
 """
 
@@ -79,14 +79,14 @@ def parse_frame_lines(lines: Sequence[bytes]) -> tuple[list[ProtocolRow], list[i
 
 
 class ProtocolReader:
-    """Takes what an adapter has sent."""
+    """Reads the frames that an adapter has sent."""
 
     def __init__(self, descriptor: int, *, bus_index: int) -> None:
         self._text = SerialText(descriptor, ends=_PROTOCOL_LINE_ENDS, longest=MAX_PROTOCOL_LINE)
         self._bus_index = bus_index
 
     def read_frames(self) -> ReadResult:
-        """Return what is there; never waits, never raises."""
+        """Return the frames received so far; never waits, never raises."""
         rows: list[ProtocolRow] = []
         garbled = text_reads = 0
         while True:
@@ -112,7 +112,7 @@ class ProtocolReader:
         )
 
     def dropped_count(self) -> int:
-        """Return 0: what an adapter lost is not told."""
+        """Return 0: the adapter does not report its losses."""
         return 0
 
 

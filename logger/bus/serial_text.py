@@ -1,8 +1,8 @@
 """Lines of text from a serial port, many at a time.
 
 What is there is read at once and cut into whole lines; the rest waits for its end. A line without
-an end is dropped when it is longer than any frame's. The piece that was under way when listening
-began is marked: it is perhaps no whole line. For one thread.
+an end is dropped when it is longer than any frame's. The first line after opening is marked:
+its beginning may be missing. For one thread.
 """
 
 import os
@@ -18,18 +18,18 @@ READ_BYTES_AT_ONCE: Final = 1 << 16
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadLines:
-    """What one look at the port brought."""
+    """The result of one read of the port."""
 
     lines: list[bytes]
     """Whole lines that are not empty, without their ends."""
     first: bool
-    """The first of them was perhaps cut at its beginning."""
+    """The beginning of the first line may be missing."""
     endless: int = 0
     """Lines that were dropped because they never ended."""
     drained: bool = True
-    """Nothing was left."""
+    """Nothing was left to read."""
     fault: OSError | None = None
-    """Why the port is gone."""
+    """Why the port is lost."""
 
 
 class SerialText:
@@ -40,7 +40,7 @@ class SerialText:
     ) -> None:
         """Cut at any byte of `ends`; drop a line of more than `longest` bytes.
 
-        `at_once`: the most bytes of one look. With 1 nothing behind a line's end is taken.
+        `at_once`: the most bytes of one read. With 1 nothing after a line's end is taken.
         """
         self._descriptor = descriptor
         self._at_once = at_once
@@ -78,7 +78,7 @@ class SerialText:
         if separator:
             lines = whole_part.split(self._end)
             if self._skipping:
-                # The end of a line that was dropped: what comes behind it is whole.
+                # The end of a line that was dropped: what comes after it is whole.
                 lines = lines[1:]
                 self._skipping = False
                 self._has_read = True

@@ -1,8 +1,8 @@
-"""A bus: receive in batches, notice a loss, come back.
+"""A bus: receives in batches, notices a loss, reconnects.
 
-`receive` waits on the file descriptor and then takes what is there. A bus that goes is told once,
-with its cause, and opened again with growing pauses; it is told to be back when it has been looked
-at without a fault. Frames that the system dropped are told with their count. For one thread.
+`receive` waits on the file descriptor and then takes the frames that are there. A lost bus is
+reported once, with its cause, and opened again with growing pauses; it is reported as back when it
+was read without a fault. Frames that the system dropped are reported with their count. One thread.
 """
 
 import logging
@@ -38,17 +38,17 @@ MAX_REOPEN_PAUSE_S: Final = 10.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
-    """What one call of `receive` brought."""
+    """The result of one call of `receive`."""
 
     frames: FrameBatch
     until_ns: int
     """Every later frame of this bus has a time of at least this."""
     remarks: tuple[tuple[EventKind, str], ...] = ()
-    """(kind, sentence) of what happened: bus lost, bus back, clock step."""
+    """(kind, sentence) of events: bus lost, bus back, clock step."""
     lost: int = 0
     """Frames that the system dropped because its buffer was full."""
     bus: int = 0
-    """Place in the bench's list of buses."""
+    """Index in the bench's list of buses."""
     sent_requests: tuple[tuple[int, int], ...] = ()
     """Requests that were sent meanwhile: number and time (ns)."""
 
@@ -88,7 +88,7 @@ class Source:
     ) -> None:
         """Open the bus; raises InputError when it cannot be opened at all.
 
-        `bus_index` is its place in the bench. The first bus tells what the clocks did, for all.
+        `bus_index` is its place in the bench. The first bus reports clock steps, for all.
         """
         self._settings = settings
         self._where = where
@@ -110,7 +110,7 @@ class Source:
         """Lines or frames that the adapter sent and python-can could not read."""
 
     def receive(self, wait_s: float) -> Received:
-        """Return what has come, after waiting for at most `wait_s` when nothing has."""
+        """Return the received frames, after waiting for at most `wait_s` when there are none."""
         remarks: list[tuple[EventKind, str]] = []
         if self._bus is None:
             time.sleep(min(wait_s, 0.05))
@@ -143,7 +143,7 @@ class Source:
 
     @property
     def listens_only(self) -> bool:
-        """Whether the adapter says that it takes no part in the bus; not every one can tell."""
+        """Whether the adapter reports that it only listens; not every one reports it."""
         return self._bus is not None and self._bus.state is can.BusState.PASSIVE
 
     def now_ns(self) -> int:
@@ -183,7 +183,7 @@ class Source:
             time.sleep(min(wait_s, POLL_INTERVAL_S))
 
     def _read_bus(self, remarks: list[tuple[EventKind, str]]) -> tuple[FrameBatch, bool, int]:
-        """Take what is there: frames, whether nothing is left, and how many were dropped."""
+        """Read the bus: frames, whether it is drained, and how many were dropped."""
         read_result = self._reader.read_frames()
         self.garbled += read_result.garbled
         dropped = self._reader.dropped_count()
@@ -216,7 +216,7 @@ class Source:
 
     def _mark_lost(self, fault: Exception, remarks: list[tuple[EventKind, str]]) -> None:
         self.close()
-        # A bus that opens and goes again without a frame is tried, and told of, ever less often.
+        # A bus that opens and fails again without a frame is tried, and reported, ever less often.
         self._pause_s = (
             MIN_REOPEN_PAUSE_S if self._received_any else min(self._pause_s * 2, MAX_REOPEN_PAUSE_S)
         )

@@ -1,8 +1,7 @@
 """Stop frames on their way to a bus: ordered by the writing thread, sent by the receiving one.
 
-`order_stop` and `confirm_stopped` may be called from any thread; everything else is for the one
-that owns the
-bus. What became of an order is reported, to be fetched by whoever gave it. A convenience, no
+`order_stop` and `confirm_stopped` may be called from any thread; everything else only from the one
+that owns the bus. The result of an order is a report that the caller fetches. A convenience, no
 safety function. Time comes in as an argument.
 """
 
@@ -28,14 +27,14 @@ __all__ = [
 ]
 
 STOP_GIVE_UP_S: Final = 1.0
-"""So long a frame is tried that the bus does not take, where the bench file names no time."""
+"""How long a frame is tried that the bus does not accept, by default."""
 LISTEN_ONLY_OPTIONS: Final = frozenset({"listen_only", "listenonly", "silent"})
 """Options of python-can's interfaces with which an adapter sends nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopReport:
-    """What became of an order: `sent` after the first frame, then `over` or `unsent`."""
+    """The result of an order: `sent` after the first frame, then `over` or `unsent`."""
 
     joint: str
     kind: Literal["sent", "over", "unsent"]
@@ -68,11 +67,11 @@ class StopSender:
         return bool(self.frames)
 
     def order_stop(self, joint: str) -> None:
-        """Send the stop frame of a joint, as often as it says. From any thread."""
+        """Send the stop frame of a joint, as often as its settings require. From any thread."""
         self._orders.put((joint, True))
 
     def confirm_stopped(self, joint: str) -> None:
-        """Send no more to a joint: it has been seen to stop. From any thread."""
+        """Send no more to a joint: it has stopped. From any thread."""
         self._orders.put((joint, False))
 
     def due_stops(self, now_s: float, *, now_ns: int) -> list[tuple[str, can.Message]]:
@@ -94,7 +93,7 @@ class StopSender:
         ]
 
     def note_attempt(self, joint: str, *, was_sent: bool, now_s: float, now_ns: int) -> None:
-        """Take note of a frame that the bus took, or did not."""
+        """Note that the bus accepted a frame, or did not."""
         running, frame = self._running[joint], self.frames[joint][1]
         # What was held up is not made up for in a burst.
         running.due_s = max(running.due_s + frame.every_s, now_s)
@@ -117,7 +116,7 @@ class StopSender:
         )
 
     def disarm_stops(self, *, now_ns: int) -> None:
-        """Send nothing any more: what is ordered from now on is reported as unsent."""
+        """Send no more frames: later orders are reported as unsent."""
         self._is_armed = False
         for joint, running in self._running.items():
             self._add_report(joint, "over" if running.count else "unsent", now_ns, running.count)
@@ -174,8 +173,8 @@ def check_can_stop(bench: Bench, where: str) -> None:
         if listen_only_option is not None:
             raise InputError(
                 f"{where}: --send-stop-on-trip: joint {joint.name!r} has a stop frame, but the "
-                f"adapter of its bus {bus.name!r} only listens (bus.options.{listen_only_option}). Remove that "
-                "key, or leave the option away."
+                f"adapter of its bus {bus.name!r} only listens (bus.options.{listen_only_option}). "
+                "Remove that key, or leave the option away."
             )
 
 

@@ -51,7 +51,7 @@ class FrameBatch:
     data: NDArray[np.uint8]
     """Payload, zero beyond `length`."""
     bus: NDArray[np.uint8]
-    """Place in the bench's list of buses on which it was heard, from 0."""
+    """Index of the bus in the bench on which each was received, from 0."""
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -72,7 +72,7 @@ class FrameBatch:
     def from_rows(
         cls, frames: Sequence[tuple[int, int, int, bytes]], *, bus: int = 0
     ) -> "FrameBatch":
-        """Return a batch of (time_ns, identifier, flags, payload) rows, all heard on one bus."""
+        """Return a batch of (time_ns, identifier, flags, payload) rows, all received on one bus."""
         if not frames:
             return cls.empty()
         times, identifiers, flags, payloads = zip(*frames, strict=True)
@@ -94,7 +94,7 @@ class FrameBatch:
         payloads: Sequence[bytes | bytearray],
         bus: int = 0,
     ) -> "FrameBatch":
-        """Return a batch of columns of n >= 1 frames heard on one bus, payloads as they come."""
+        """Return a batch of columns of n >= 1 frames received on one bus, payloads as they come."""
         n = len(payloads)
         length = np.fromiter(map(len, payloads), np.int64, n)
         longest = int(length.max())

@@ -16,13 +16,13 @@ In partial fractions its state is one complex number for each of two poles,
 in: an offset is nothing from the first reading on, and a drift dies out, for the band-pass has a
 double zero at frequency zero). A straight line rounds the crests off, by sinc^2 of frequency times
 period; the next term of that series, (2 pi f T)^2 / 12, is put back, which leaves 1 % at five
-readings a cycle and 2 % at four. Below that nothing is told: NaN.
+readings a cycle and 2 % at four. Below that there is no amplitude: NaN.
 
 Poles and residues by the usual transform of a low-pass prototype (s -> (s^2 + w0^2) / (B s), as in
 A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, appendix on Butterworth filters;
 from memory). The tests hold it against closed forms, and against numpy's FFT.
 
-A gap, and the first reading, begin anew: nothing is told until a whole window lies behind. Pure;
+A gap, and the first reading, start again: NaN until a whole window has passed. Pure;
 takes the state in and gives it back, and any chunking gives the same bits.
 """
 
@@ -57,15 +57,15 @@ LEAST_A_CYCLE: Final = 4.0
 _CELLS: Final = 32
 """Into so many a window is cut, on an absolute grid; one mark of each is remembered."""
 _BLOCK: Final = 300.0
-"""Time constants after which sums begin anew, and of the longest step within: exp(600) is a number.
+"""Time constants after which sums start again, and of the longest step: exp(600) is finite.
 
-What came last is the largest part of a sum, so it loses no digits however long it is."""
+The newest term is the largest part of a sum, so it loses no digits however long the sum is."""
 _NONE: Final = (0j, 0j)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OscillationState:
-    """What is remembered of the readings since the newest gap."""
+    """The state of the filter and of its window, from the readings since the newest gap."""
 
     last_ns: int | None = None
     """Time of the newest reading; None: there was none yet."""
@@ -75,9 +75,9 @@ class OscillationState:
     level: tuple[complex, complex] = _NONE
     """The state of each pole where the present block of sums began."""
     sum: tuple[complex, complex] = _NONE
-    """What has come to each since then, seen from where the block began."""
+    """Running sum of each pole since then, divided by its decay since the block began."""
     span_s: float = 0.0
-    """Since then."""
+    """Length of the present block so far."""
     energy: float = 0.0
     """Integral of the squared output since the gap."""
     count: int = 0
@@ -89,7 +89,7 @@ class OscillationState:
 
 
 def highest_frequency_Hz(period_s: float) -> float:  # noqa: N802 - the unit's own spelling
-    """Return the highest frequency that readings every `period_s` can tell, with a margin."""
+    """Return the highest frequency that readings every `period_s` resolve, with a margin."""
     return 1.0 / (READINGS_A_CYCLE * period_s)
 
 
@@ -101,20 +101,20 @@ def band_amplitude(
     band_Hz: tuple[float, float],  # noqa: N803 - the unit's own spelling
     hold_ns: int,
 ) -> tuple[Floats, OscillationState]:
-    """Return the amplitude within a band at each reading, zero to peak, and the state behind them.
+    """Return the amplitude within a band at each reading, zero to peak, and the state after them.
 
     Parameters
     ----------
     time_ns, value
         Shape (n,), in order of time, without NaN; times may be equal.
     band_Hz
-        The lowest and the highest frequency; at either end 0.71 of an amplitude is told.
+        The lowest and the highest frequency; at either end 0.71 of an amplitude is measured.
     hold_ns
         Two readings further apart have a gap between them.
 
     Returns
     -------
-    Shape (n,), in the unit of the values. NaN where no whole window lies behind, or where the
+    Shape (n,), in the unit of the values. NaN before a whole window has passed, or where the
     readings of the window come less often than four times a cycle of the highest frequency.
     """
     n = len(value)
@@ -140,16 +140,16 @@ def _of_stretch(
     value: Floats,
     band_Hz: tuple[float, float],  # noqa: N803
 ) -> tuple[Floats, OscillationState]:
-    """Return the same for readings that no gap lies before or between."""
-    # The first reading lies on itself: an offset is nothing from there on.
+    """Return amplitude and state for readings without a gap before or between them."""
+    # The first reading is its own predecessor: an offset has no effect then.
     before_ns = int(time_ns[0]) if state.last_ns is None else state.last_ns
     before = float(value[0]) if state.last_ns is None else state.last
     step_s = np.diff(np.concatenate(([before_ns], time_ns))).astype(np.float64) * 1e-9
     rise: Floats = np.diff(np.concatenate(([before], value)))
     output, after = _filtered(state, step_s, rise, band_Hz)
     square = np.concatenate(([state.output], output)) ** 2
-    # Of a wave that is met four times a cycle, the mean of squares between two readings is exact
-    # on the average; a straight line from one to the next would cut the crests.
+    # For a wave sampled four times a cycle the mean of the two squares is exact on average;
+    # integrating a straight line between readings would lose the crests.
     energy = np.cumsum(np.concatenate(([state.energy], 0.5 * step_s * (square[1:] + square[:-1]))))
     count = np.arange(state.count + 1, state.count + len(value) + 1)
     amplitude, marks, too_seldom = _over_window(state, time_ns, energy[1:], count, band_Hz)
@@ -175,12 +175,12 @@ def _poles(low_Hz: float, high_Hz: float) -> tuple[Complex, Complex]:  # noqa: N
     width, middle2 = high - low, low * high
     prototype = np.exp(0.75j * np.pi)
     root = np.sqrt((prototype * width) ** 2 - 4.0 * middle2 + 0j)
-    both = np.array([prototype * width + root, prototype * width - root]) / 2.0
+    pole_pair = np.array([prototype * width + root, prototype * width - root]) / 2.0
     # One prototype pole gives one above and one below; that below is the mirror of another above.
-    upper = np.where(both.imag > 0, both, both.conj())
-    every = np.concatenate((upper, upper.conj()))
+    upper = np.where(pole_pair.imag > 0, pole_pair, pole_pair.conj())
+    all_poles = np.concatenate((upper, upper.conj()))
     gains = [
-        width**2 * pole**2 / np.prod(pole - np.delete(every, place))
+        width**2 * pole**2 / np.prod(pole - np.delete(all_poles, place))
         for place, pole in enumerate(upper)
     ]
     return upper, np.array(gains)
@@ -194,7 +194,12 @@ def _filtered(
 ) -> tuple[Floats, OscillationState]:
     """Return the output of the band-pass at each of n readings, and the state of its poles.
 
-    `step_s`, `rise`: shape (n,), what lies between each reading and the one before.
+    `step_s`, `rise`: shape (n,), the differences of each reading to the previous one.
+
+    The recursion w_i = exp(pole * step_i) * w_(i-1) + slope_i * (exp(pole * step_i) - 1) / pole^2
+    is solved as a running sum: divided by exp(pole * T_i), with T_i the time since the block began,
+    every term is added once. That factor grows with T, so a block ends after `_BLOCK` time
+    constants of the faster pole and the sum starts again from the state there.
     """
     poles, gains = _poles(*band_Hz)
     n, longest_s = len(step_s), _BLOCK / float(-poles.real.min())
@@ -202,16 +207,17 @@ def _filtered(
     at_once = step_s == 0
     slope = rise / np.where(at_once, 1.0, step_s)
     after_pause = [*np.flatnonzero(step_s > longest_s).tolist(), n]
-    at = np.empty((2, n), np.complex128)
+    pole_states = np.empty((2, n), np.complex128)
     level, sums, span_s = np.array(state.level), np.array(state.sum), state.span_s
     begin, ahead, pause = 0, 1024, 0
     while begin < n:
         if begin == after_pause[pause]:
-            # The exponentials of such a step are numbers by themselves only; a block begins at it.
-            now = (level + sums) / _decays(poles, np.array([span_s]))[:, 0]
-            lost = np.exp(poles * step_s[begin])
-            level = lost * now + slope[begin] * (lost - 1.0) / (poles * poles)
-            at[:, begin] = level
+            # After a step longer than a block the sum would overflow: one step by itself, then a
+            # new block.
+            state_now = (level + sums) / _decays(poles, np.array([span_s]))[:, 0]
+            decay = np.exp(poles * step_s[begin])
+            level = decay * state_now + slope[begin] * (decay - 1.0) / (poles * poles)
+            pole_states[:, begin] = level
             sums, span_s = np.zeros(2, np.complex128), 0.0
             begin, pause = begin + 1, pause + 1
             continue
@@ -220,24 +226,27 @@ def _filtered(
         full = int(np.searchsorted(spans[1:], longest_s)) + 1
         done = min(full, end - begin)
         rows = slice(begin, begin + done)
-        lost = _decays(poles, spans[: done + 1])
+        decay = _decays(poles, spans[: done + 1])
         # exp(-pole * T) * (exp(pole * step) - 1) / step, without a division by a small number.
-        came = (slope[rows] * (lost[:, :-1] - lost[:, 1:])) * per_pole2
+        terms = (slope[rows] * (decay[:, :-1] - decay[:, 1:])) * per_pole2
         if at_once[rows].any():
             jumped = np.flatnonzero(at_once[rows])
-            came[:, jumped] = rise[rows][jumped] * lost[:, 1:][:, jumped] / poles[:, None]
-        chain = np.cumsum(np.concatenate((sums[:, None], came), axis=1), axis=1)[:, 1:]
-        at[:, rows] = (level[:, None] + chain) / lost[:, 1:]
+            terms[:, jumped] = rise[rows][jumped] * decay[:, 1:][:, jumped] / poles[:, None]
+        chain = np.cumsum(np.concatenate((sums[:, None], terms), axis=1), axis=1)[:, 1:]
+        pole_states[:, rows] = (level[:, None] + chain) / decay[:, 1:]
         if full <= end - begin:
-            # A block ends at a reading that the trace alone decides, wherever batches are cut.
-            level, sums, span_s = at[:, begin + done - 1].copy(), np.zeros(2, complex), 0.0
+            # The trace alone decides at which reading a block ends, not the batches: any chunking
+            # gives the same bits.
+            level, sums, span_s = pole_states[:, begin + done - 1].copy(), np.zeros(2, complex), 0.0
         else:
             sums, span_s = chain[:, -1], float(spans[-1])
         ahead = min(max(1024, 2 * done), 16_384)
         begin += done
-    # The crests that straight lines between readings cut off are put back: see the module.
+    # Compensate the crests that straight lines between readings cut off (module docstring).
     rounded = step_s * step_s * (-1.0 / 12.0)
-    output = 2.0 * (_real_part(gains, at) + rounded * _real_part(gains * poles * poles, at))
+    output = 2.0 * (
+        _real_part(gains, pole_states) + rounded * _real_part(gains * poles * poles, pole_states)
+    )
     return output, replace(
         state,
         level=(complex(level[0]), complex(level[1])),
@@ -258,10 +267,10 @@ def _decays(poles: Complex, span_s: Floats) -> Complex:
     """Return exp(-pole * span), shape (2, m); by real functions, which are five times as fast."""
     size = np.exp(-poles.real[:, None] * span_s)
     angle = poles.imag[:, None] * span_s
-    found = np.empty(angle.shape, np.complex128)
-    found.real = size * np.cos(angle)
-    found.imag = size * -np.sin(angle)
-    return found
+    decays = np.empty(angle.shape, np.complex128)
+    decays.real = size * np.cos(angle)
+    decays.imag = size * -np.sin(angle)
+    return decays
 
 
 def _over_window(
@@ -271,9 +280,9 @@ def _over_window(
     count: Ints,
     band_Hz: tuple[float, float],  # noqa: N803
 ) -> tuple[Floats, tuple[tuple[int, float, int], ...], bool]:
-    """Return the amplitude over the window behind each reading, and what is left to remember.
+    """Return the amplitude over the window before each reading, and the marks to keep.
 
-    That is the marks, and whether the newest window holds too few readings.
+    The last value: whether the newest window has too few readings.
     """
     low_Hz, high_Hz = band_Hz  # noqa: N806
     cell_ns = max(round(WINDOW_CYCLES / low_Hz * 1e9 / _CELLS), 1)
@@ -289,17 +298,17 @@ def _over_window(
     # All readings of a cell look back to the same mark: the newest of a whole window before.
     back = np.searchsorted(mark_cell, mark_cell - _CELLS, "right") - 1
     lengths = np.diff(np.concatenate(([0], first, [len(time_ns)])))
-    owner = np.repeat(np.arange(kept - 1, len(mark_ns)), lengths)
-    told = np.flatnonzero(back[owner] >= 0)
-    mine = back[owner[told]]
-    span_s = (time_ns[told] - mark_ns[mine]) * 1e-9
-    mean_square = np.maximum(energy[told] - mark_energy[mine], 0.0) / span_s
-    often = (count[told] - mark_count[mine]) >= LEAST_A_CYCLE * high_Hz * span_s
+    mark_of_row = np.repeat(np.arange(kept - 1, len(mark_ns)), lengths)
+    with_past = np.flatnonzero(back[mark_of_row] >= 0)
+    marks_before = back[mark_of_row[with_past]]
+    span_s = (time_ns[with_past] - mark_ns[marks_before]) * 1e-9
+    mean_square = np.maximum(energy[with_past] - mark_energy[marks_before], 0.0) / span_s
+    often = (count[with_past] - mark_count[marks_before]) >= LEAST_A_CYCLE * high_Hz * span_s
     amplitude = np.full(len(time_ns), np.nan)
-    amplitude[told] = np.where(often, np.sqrt(2.0 * mean_square), np.nan)
-    left = max(int(back[-1]), 0)
+    amplitude[with_past] = np.where(often, np.sqrt(2.0 * mean_square), np.nan)
+    first_kept = max(int(back[-1]), 0)
     marks = zip(
-        mark_ns[left:].tolist(), mark_energy[left:].tolist(), mark_count[left:].tolist(),
+        mark_ns[first_kept:].tolist(), mark_energy[first_kept:].tolist(), mark_count[first_kept:].tolist(),
         strict=True,
     )  # fmt: skip
     too_seldom = bool(back[-1] >= 0 and not often[-1])

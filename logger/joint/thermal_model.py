@@ -5,7 +5,7 @@
     P = I^2 R0 (1 + alpha (T1 - T0))        copper resists more when it is warm
 
 At a constant current this system is linear, so every step here is exact for any duration; what is
-derived stands beside each function. Pure; arrays broadcast. A temperature is in degC, a rise or a
+derived is given at each function. Pure; arrays broadcast. A temperature is in degC, a rise or a
 difference in K.
 
 The simulator uses the network, the pages the trend. What a joint can carry for good
@@ -246,7 +246,7 @@ def fit_temperature_trend(
     time_s, temperature_degC
         n readings; those that are NaN do not count.
     resolution_K
-        What one count of the sensor is worth. Default: 1 where all readings are whole, otherwise
+        The step of one count of the sensor. Default: 1 where all readings are whole, otherwise
         the smallest difference among them.
 
     Notes

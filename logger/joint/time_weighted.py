@@ -1,8 +1,8 @@
-"""Time-weighted figures: mean, RMS, extremes, by bucket and over spans.
+"""Time-weighted statistics: mean, RMS, extremes, by bucket and over spans.
 
 A value holds until the channel's next value, at most for its hold limit; what lies beyond is a gap
-and has no weight. Weighted by time and never by sample: joints that report more often under load
-would otherwise lie. Pure; the buckets of a trace taken in chunks merge to those of the whole.
+and has no weight. Weighted by time and never by sample, which would favour the times of load, when
+joints report more often. Pure; the buckets of a trace taken in chunks merge to those of the whole.
 """
 
 import math
@@ -142,7 +142,7 @@ def to_buckets(
     crossing_rows = np.flatnonzero(ends > edge)
     if len(crossing_rows) == 0:
         return own
-    # A value that is held over bucket edges gives each bucket behind them its share.
+    # A value that is held over bucket edges gives each later bucket its share.
     extra_counts = (ends[crossing_rows] - 1) // width_ns - bucket[crossing_rows]
     reading_index = np.repeat(crossing_rows, extra_counts)
     later = (
@@ -277,7 +277,7 @@ def _merge_equal_starts(
 def _merge_single_readings(
     start_ns: Ints, *, width_ns: int, duration_s: Floats, value: Floats
 ) -> Buckets:
-    """Return what `_merge_equal_starts` does for single readings, in half the time."""
+    """Do what `_merge_equal_starts` does, for single readings, in half the time."""
     heads, tails = _run_bounds(start_ns)
     n = tails - heads + 1
     weight = np.add.reduceat(duration_s, heads)

@@ -1,9 +1,10 @@
 """Pure: when to raise an alert, and what becomes of it. No clock, bus or global.
 
     kinds/          every kind of limit, one file each, and the list of them
-    kind            what a kind owns, and how the rest asks for it
-    recorder_limit  what a kind of limit on the recorder itself owns
-    scores          what a limit makes of readings, and what it keeps between batches
+    kind            the interface of every kind of limit
+    scored_limit    a limit on readings: a score of each, of which more is worse
+    recorder_limit  a limit on the recorder itself
+    scores          the scores of a limit, and its state between two batches
     levels          levels as figures need them: lines, and handles that drag a key
     limit_lines     where a limit has a level in its channel's unit, to be drawn
     phrases         the words of limits; numbers in the units that pages show
@@ -14,12 +15,12 @@
     series          the values of each channel of a batch, found once
     hysteresis      pick-up, drop-off and delays over the scores of any kind
     curves          inverse-time and thermal curves: how long a current may last
-    curve_table     one such curve as rows, to hold beside a handbook
+    curve_table     one such curve as rows, to compare with a handbook
     describe        what each limit of a file will do on a bench
     recorder        what the recorder watches about itself, once a second
     evaluate        all limits of one joint over readings, in any chunking
-    nuisance        alerts that chatter or are active for days, named
-    lifecycle       what became of each alert: one fold over the events
+    nuisance        alerts that chatter or are active for days
+    lifecycle       the life of each alert: one fold over the events
 
 A new kind of limit is a file in kinds/, its place in the list there, and a test.
 

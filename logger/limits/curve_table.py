@@ -1,4 +1,4 @@
-"""One time-current or thermal curve as rows, to hold beside a handbook. Pure."""
+"""One time-current or thermal curve as rows, to compare with a handbook. Pure."""
 
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -88,9 +88,10 @@ def curve_table(settings: CurveSettings) -> CurveTable:
     """
     curve_names = [*CURVES, "thermal"]
     if settings.curve not in curve_names:
+        in_capitals = settings.curve.upper()
+        hint = did_you_mean(in_capitals, curve_names) if in_capitals in curve_names else ""
         raise InputError(
-            f"CURVE: found {settings.curve!r}, expected one of {', '.join(curve_names)}."
-            f"{did_you_mean(settings.curve.upper(), curve_names) if settings.curve.upper() in curve_names else ''}"
+            f"CURVE: found {settings.curve!r}, expected one of {', '.join(curve_names)}.{hint}"
         )
     for option, value in (
         ("--setting", settings.setting), ("--tms", settings.tms), ("--k", settings.k),
@@ -153,7 +154,7 @@ def _operate_times_s(settings: CurveSettings, multiple: NDArray[np.float64]) -> 
             CURVES[settings.curve], multiple, tms=settings.tms, flat_above=settings.flat_above
         )
         return np.where(multiple > settings.from_multiple, times, np.inf)
-    # An image that speaks up at a share of full is a full one of as much smaller a current.
+    # A limit that acts at a share of a full image equals a full image of a smaller current.
     carried = settings.k * settings.setting * settings.full**0.5
     return thermal_operate_s(
         multiple * settings.setting,
@@ -170,9 +171,9 @@ def _curve_title(settings: CurveSettings) -> str:
             f"{curve.name.capitalize()} (curve {settings.curve} after IEC 60255-151), setting "
             f"{settings.setting:g}, time multiplier {settings.tms:g}"
         )
-    preload_text = f"behind {settings.preload:g}" if settings.preload else "cold"
+    preload_text = f"after {settings.preload:g}" if settings.preload else "cold"
     return (
         f"Thermal image after IEC 60255-149, {settings.k * settings.setting:g} carried for ever, "
-        + (f"told at {settings.full * 100:g} %, " if settings.full != 1.0 else "")
+        + (f"raised at {settings.full * 100:g} %, " if settings.full != 1.0 else "")
         + f"time constant {settings.tau_s:g} s, {preload_text}"
     )

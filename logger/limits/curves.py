@@ -65,7 +65,7 @@ class CurveSettings:
     """Multiple of the setting above which it counts."""
     flat_above: float = FLAT_ABOVE
     full: float = 1.0
-    """The level of a thermal image at which it speaks up."""
+    """The level of a thermal image at which the limit is raised."""
 
 
 CURVES: Final[dict[str, Curve]] = {
@@ -130,7 +130,7 @@ def thermal_operate_s(
     tau_s
         Heating time constant.
     level
-        Where the image stands at the beginning: 0 is cold, (I_p / carried)^2 behind a long
+        The image at the beginning: 0 is cold, (I_p / carried)^2 after a long
         preload I_p.
 
     Returns

@@ -1,4 +1,4 @@
-"""What each limit of a file will do on a bench, in words: read it before you rely on it. Pure."""
+"""Each limit of a file in words, with what it does on a bench: to be read before use. Pure."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

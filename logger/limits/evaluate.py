@@ -1,7 +1,7 @@
 """All limits of one joint over its readings: pure, and the same in any chunking.
 
 **What readings decide** (every kind but silence). A kind makes one score of each reading (its own
-file says how); no clock is asked. A score is *on* at or beyond the pick-up, *off* at or back beyond
+file says how); no clock is read. A score is *on* at or beyond the pick-up, *off* at or back beyond
 the drop-off and not on, else *between*. Of a level the score is the reading; with a magnitude
 limit, without its sign.
 
@@ -9,11 +9,11 @@ limit, without its sign.
   and at least the on-delay between that first one and this. With no delay: at the first on.
 - Returned likewise: scores off, without a gap, over at least the off-delay.
 - A score between is neither: it restarts a running delay and changes nothing else.
-- A *gap* stands between two values further apart than the channel's hold limit. It restarts a
-  running delay, counted anew from the value behind it. It never raises and never clears: an active
-  alert stays active through any gap, and with no delay the value behind the gap decides by itself.
-- An integral (inverse time, thermal image) counts a value for as long as it holds and stands still
-  over the rest of a gap. A rate has no score until its window is full behind the gap; a tracking
+- A *gap* lies between two values further apart than the channel's hold limit. It restarts a
+  running delay, counted again from the value after it. It never raises and never clears: an active
+  alert stays active through any gap, and with no delay the value after the gap decides by itself.
+- An integral (inverse time, thermal image) counts a value for as long as it holds and is constant
+  over the rest of a gap. A rate has no score until its window is full after the gap; a tracking
   error has none while either side is older than its hold.
 
 **Silence.** Raised when no row of the joint, of any kind, has come for `after_s`, at the moment at
@@ -31,9 +31,9 @@ from dataclasses import dataclass, field
 from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
-from logger.limits.kind import ScoredLimit
 from logger.limits.limit import AnyJointLimit, LimitSet
 from logger.limits.limit_change import LimitChange
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
 
@@ -55,7 +55,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitPlan:
-    """What is watched on one joint."""
+    """The limits of one joint."""
 
     joint: str
     limits: tuple[AnyJointLimit, ...]
@@ -65,15 +65,15 @@ class LimitPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EvaluationState:
-    """What the limits of one joint remember between batches, by the limit's name."""
+    """The state of the limits of one joint between batches, by the limit's name."""
 
     limits: Mapping[str, LimitState]
     memories: Mapping[str, LimitMemory] = field(default_factory=dict)
-    """Of those kinds whose scores depend on more than the reading itself."""
+    """The memory of those limits whose scores depend on more than the reading itself."""
 
     @property
     def active_limits(self) -> tuple[str, ...]:
-        """Names of the limits whose condition stands."""
+        """Names of the limits whose condition is present."""
         return tuple(name for name, state in self.limits.items() if state.active)
 
 
@@ -100,7 +100,7 @@ def plan_limits(
 
 
 def in_channel_unit(limit: AnyJointLimit, rated: RatedValues) -> AnyJointLimit | None:
-    """Return a limit in its channel's own unit; None for a share of what the joint has not."""
+    """Return a limit in its channel's own unit; None without the rated value of a share."""
     return limit.in_channel_unit(rated)
 
 
@@ -116,7 +116,7 @@ def initial_state(plan: LimitPlan, *, start_ns: int) -> EvaluationState:
 def evaluate(
     plan: LimitPlan, state: EvaluationState, batch: ReadingBatch, *, now_ns: int
 ) -> tuple[tuple[LimitChange, ...], EvaluationState]:
-    """Return what was raised or has returned within `batch`, and the state after it.
+    """Return the changes within `batch`, and the state after it.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def evaluate(
 
 
 def unjudged(plan: LimitPlan, state: EvaluationState) -> dict[str, str]:
-    """Return the limits that cannot judge what a joint reports at present, and why: a sentence."""
+    """Return the limits that cannot be evaluated at a joint's present rate, with the reason."""
     found = {
         limit.name: limit.why_unjudged(state.memories.get(limit.name)) for limit in plan.limits
     }
@@ -159,16 +159,16 @@ def unjudged(plan: LimitPlan, state: EvaluationState) -> dict[str, str]:
 
 
 def initial_memory(limit: AnyJointLimit) -> LimitMemory | None:
-    """Return what a limit remembers before its first reading; None for a kind without memory."""
+    """Return the memory of a limit before its first reading; None for a kind without one."""
     return limit.initial_memory()
 
 
 def compute_scores(
     limit: ScoredLimit, memory: LimitMemory | None, series: Series
 ) -> tuple[Scores, LimitMemory | None]:
-    """Return the scores of a limit, and what it remembers behind them.
+    """Return the scores of a limit, and its memory after them.
 
-    `memory`: from `initial_memory`, or from the batch before.
+    `memory`: from `initial_memory`, or from the previous batch.
     """
     return limit.compute_scores(memory, series)
 
@@ -176,10 +176,10 @@ def compute_scores(
 def after_limits_change(
     plan: LimitPlan, state: EvaluationState, next_plan: LimitPlan, *, time_ns: int
 ) -> tuple[tuple[LimitChange, ...], EvaluationState]:
-    """Return what other limits make of an alert that stands, and the state with them.
+    """Carry active alerts over to a changed set of limits; return the changes and the new state.
 
-    A limit that is the same in both goes on, its delays with it. One that was changed or is gone
-    ends its alert at that instant; changed, it begins anew there.
+    A limit that is equal in both keeps its state and its running delays. The alert of one that was
+    changed or removed ends at that instant; a changed one starts again there.
     """
     fresh = initial_state(next_plan, start_ns=time_ns)
     states, memories = dict(fresh.limits), dict(fresh.memories)
@@ -209,9 +209,9 @@ def after_limits_change(
 
 
 def after_restart(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> EvaluationState:
-    """Return the state of a recorder that goes on at `time_ns`, after time without one.
+    """Return the state after a restart of the recorder at `time_ns`.
 
-    What stood still stands; what was running begins anew; a thermal image has cooled. The same as
+    Active alerts stay active; running delays start again; a thermal image has cooled. The same as
     live, where it is read back from the recording (logger/recording/resume.py).
     """
     limits: dict[str, LimitState] = {}

@@ -1,23 +1,20 @@
 """Pick-up, drop-off, on-delay, off-delay over scores: the same for every kind of limit.
 
 Takes the state in and gives it back: any chunking of a trace gives the same changes and the same
-state as the whole. Vectorised: cost lies in a few passes over the array and, only where the trace
-comes near the limit, in runs of readings on one side; no Python per reading. The meaning is told in
-evaluate.py.
+state as the whole. Vectorised: a few passes over the array and, where the trace comes near the
+limit, one step for each run of readings on one side; no Python per reading. evaluate.py defines
+the meaning.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.event_kind import EventKind
+from logger.limits.kind import TimedLimit
 from logger.limits.limit_change import LimitChange
 from logger.limits.scores import LimitState, Scores
-
-if TYPE_CHECKING:
-    from logger.limits.kind import TimedLimit
 
 __all__ = ["LevelState", "step_level"]
 
@@ -26,18 +23,18 @@ _BEYOND_PICK_UP, _BEYOND_DROP_OFF, _BETWEEN = 1, -1, 0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelState(LimitState):
-    """What a limit remembers between batches of where it stands."""
+    """The state of a limit between two batches."""
 
     last_ns: int | None = None
     """Time of the newest score."""
     pending_ns: int | None = None
-    """Where the running delay began: towards raising while not active, else towards clearing."""
+    """Start of the running delay: towards raising while not active, else towards clearing."""
     peak: float | None = None
     """Worst value of the alert, or of the readings whose on-delay is running."""
 
 
 def step_level(
-    limit: "TimedLimit", state: LevelState, scores: Scores, *, joint: str
+    limit: TimedLimit, state: LevelState, scores: Scores, *, joint: str
 ) -> tuple[list[tuple[int, LimitChange]], LevelState]:
     """Return the changes, each with the index of its score, and the state after them."""
     score, reported, time_ns = scores.score, scores.reported, scores.time_ns
@@ -99,9 +96,11 @@ def step_level(
 def _runs_of_side(
     state: LevelState, scores: Scores
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int8], NDArray[np.int64], bool]:
-    """Return first and last index, side and begin of each run on one side with no gap inside.
+    """Split the scores into runs on one side of the levels without a gap inside.
 
-    The last item says that the first run goes on from the batch before.
+    Returns, each of shape (runs,): index of the first and of the last score, the side, and the
+    time at which the side was reached; then whether the first run continues that of the
+    previous batch, whose time it then has.
     """
     score, time_ns = scores.score, scores.time_ns
     on = score >= scores.pick_up
@@ -125,9 +124,9 @@ def _runs_of_side(
 
 
 def _furthest_value(
-    limit: "TimedLimit", previous_peak: float | None, values: NDArray[np.float64]
+    limit: TimedLimit, previous_peak: float | None, values: NDArray[np.float64]
 ) -> float:
-    """Return the worst of `previous_peak` and what follows; of equals the earliest."""
+    """Return the worst of `previous_peak` and `values`; of equal ones the earliest."""
     if len(values) == 0:
         assert previous_peak is not None, "an alert has at least one reading"
         return previous_peak

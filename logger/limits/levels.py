@@ -17,12 +17,12 @@ class LimitLevel:
     severity: Severity
     channel: str
     is_rising: bool
-    """True where it speaks up above, False where below."""
+    """True: raised above the level; False: below."""
     pick_up: float
     drop_off: float | None
     """None: at the pick-up itself."""
     prefix: str = ""
-    """Said before the severity beside the line: "touch "."""
+    """Precedes the severity in the label of the line: "touch "."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,7 @@ class DragHandle:
     number_index: int | None = None
     """Which of the key's two numbers; None where it is one number."""
     mirrored: bool = False
-    """It stands at both signs."""
+    """Drawn at plus and at minus the level."""
     drop_off: bool = False
 
 

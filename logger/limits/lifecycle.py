@@ -1,17 +1,17 @@
-"""What became of each alert: one fold over the events, the same live and in replay.
+"""The life of each alert: one fold over the events, the same live and in replay.
 
 The states are those of IEC 62682 / ISA-18.2 (read second-hand), in plain words:
 
-    active         its condition stands, nobody has acknowledged it
-    acknowledged   its condition stands, somebody has
-    latched        a trip whose condition is gone and that nobody has acknowledged
-    returned       a warning whose condition is gone and that nobody has acknowledged
+    active         its condition is present, not acknowledged
+    acknowledged   its condition is present, acknowledged
+    latched        a trip whose condition has cleared, not acknowledged
+    returned       a warning whose condition has cleared, not acknowledged
     cleared        gone, and acknowledged before or after
-    shelved        a standing warning that somebody has put aside until a stated time
+    shelved        an active warning that is hidden until a stated time
 
 A trip latches until acknowledged, and no shelving hides it. Shelving is of a limit on a joint: a
 warning that returns and is raised again meanwhile is shelved still. Pure; takes events by the names
-of their attributes, so that it need not know who keeps them.
+of their attributes, so that it does not depend on the store.
 """
 
 import math
@@ -27,7 +27,7 @@ __all__ = ["Alert", "AlertEvent", "AlertState", "alerts_from_events"]
 
 
 class AlertState(StrEnum):
-    """How an alert stands, and whether somebody knows."""
+    """State of an alert: is the condition present, is it acknowledged."""
 
     ACTIVE = "active"
     ACKNOWLEDGED = "acknowledged"
@@ -41,7 +41,7 @@ _OPEN_STATES: Final = frozenset({AlertState.ACTIVE, AlertState.ACKNOWLEDGED, Ale
 
 
 class AlertEvent(Protocol):
-    """What the fold reads of an event."""
+    """The fields of an event that the fold reads."""
 
     @property
     def time_ns(self) -> int: ...  # noqa: D102
@@ -85,7 +85,7 @@ class Alert:
     peak: float = math.nan
     """Worst value: from the return on that of the whole alert, until then that of its raising."""
     onset_ns: int | None = None
-    """The first reading at which its condition stood; None: nobody kept it."""
+    """Time of the first reading with its condition present; None: not recorded."""
     text: str = ""
 
     def state_at(self, now_ns: int) -> AlertState:
@@ -99,7 +99,7 @@ class Alert:
         return AlertState.ACTIVE if self.acknowledged_ns is None else AlertState.ACKNOWLEDGED
 
     def is_open(self, now_ns: int) -> bool:
-        """Return whether it still asks for somebody: active, acknowledged or latched."""
+        """Return whether it is still open: active, acknowledged or latched."""
         return self.state_at(now_ns) in _OPEN_STATES
 
 
@@ -111,10 +111,10 @@ def alerts_from_events(
     Parameters
     ----------
     events
-        In order of their sequence. Other kinds are passed over, and so is what speaks of an alert
+        In order of their sequence. Other kinds are skipped, and so is an event of an alert
         that was never raised (its raising may have been lost) or raises a number twice.
     so_far
-        What the fold gave for the events before these.
+        The alerts from the events before these.
     """
     alerts = {alert.number: alert for alert in so_far}
     newest = {(alert.joint, alert.limit): alert.number for alert in alerts.values()}

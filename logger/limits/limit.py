@@ -1,7 +1,7 @@
 """The limits file: at what a joint must not stay, and for how long.
 
 Turns the text of a limits file into checked limits, and holds them against a bench. A mistake is
-answered with the file, the key, what stands there and what would be right. `read_limits` reads
+answered with the file, the key, what was found and what was expected. `read_limits` reads
 disk; all else is pure. The text travels verbatim into every recording.
 """
 
@@ -66,7 +66,7 @@ class LimitSet:
 
     @property
     def recorder_limits(self) -> tuple[RecorderLimit, ...]:
-        """Those on the recorder itself, and what it always watches."""
+        """The limits on the recorder itself, those that always apply included."""
         return recorder_limits(self.limits)
 
     def by_name(self, name: str) -> Limit | None:
@@ -77,7 +77,7 @@ class LimitSet:
 def in_force(sets: Sequence[tuple[int, LimitSet]], time_ns: int) -> LimitSet:
     """Return which of some limits were in force at an instant.
 
-    `sets` tells since when which were, in order of time; before the first it is the first.
+    `sets`: (start, limits), in order of time; before the first start the first set applies.
     """
     begun_sets = [limits for from_ns, limits in sets if from_ns <= time_ns]
     return begun_sets[-1] if begun_sets else sets[0][1]
@@ -133,8 +133,8 @@ def limits_from_tables(tables: Sequence[dict[str, Any]], where: str, *, text: st
                     key=("limit", index, "name"),
                     found=repr(name),
                     expected="one limit of each name",
-                    problem=f"found {name!r}, which limit[{index_by_name[name] + 1}] has already; expected "
-                    "one limit of each name.",
+                    problem=f"found {name!r}, which limit[{index_by_name[name] + 1}] has already; "
+                    "expected one limit of each name.",
                 )
             )
         index_by_name.setdefault(name, index)
@@ -157,10 +157,10 @@ def check_for_bench(limits: LimitSet, bench: Bench, where: str, *, delays: bool 
     """
     mistakes: list[Mistake] = []
     for index, limit in enumerate(limits.limits):
-        found = [*_reserved_name_mistakes(limit), *_wrong_on(limit, bench, delays=delays)]
+        limit_mistakes = [*_reserved_name_mistakes(limit), *_wrong_on(limit, bench, delays=delays)]
         mistakes += [
-            replace(one, where=where, key=("limit", index, *one.key), name=limit.name)
-            for one in found
+            replace(mistake, where=where, key=("limit", index, *mistake.key), name=limit.name)
+            for mistake in limit_mistakes
         ]
     if mistakes:
         raise InputError(mistakes=mistakes)
@@ -170,20 +170,20 @@ def _wrong_on(limit: Limit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
     """Yield what is wrong about a limit on that bench; keys are those of the limit."""
     if not isinstance(limit, JointLimit):
         return
-    known = [joint.name for joint in bench.joints]
-    if limit.joint is not None and limit.joint not in known:
+    joint_names = [joint.name for joint in bench.joints]
+    if limit.joint is not None and limit.joint not in joint_names:
         yield Mistake(
             key=("joint",),
             found=repr(limit.joint),
             expected="a joint of the bench",
-            hint=did_you_mean(limit.joint, known).strip(),
+            hint=did_you_mean(limit.joint, joint_names).strip(),
         )
     else:
         yield from _bench_mistakes(limit, bench, delays=delays)
 
 
 def _reserved_name_mistakes(limit: Limit) -> Iterator[Mistake]:
-    """Yield that a name belongs to what the recorder says of itself."""
+    """Yield a mistake for each name that is reserved for the recorder's own limits."""
     reserved = next(
         (one.is_watched_key for one in DEFAULT_RECORDER_LIMITS if one.name == limit.name), None
     )

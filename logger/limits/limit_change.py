@@ -1,4 +1,4 @@
-"""One limit that was raised or has returned: what evaluation says. Pure data."""
+"""One change of a limit, raised or returned, as evaluation yields it. Pure data."""
 
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,7 @@
 """A limits file with other limits in it: what was not changed keeps its text and its comments.
 
-Pure. Whatever is given back has been read again and holds just what was asked for; a file that is
-laid out in a way that cannot be edited in place is written anew.
+Pure. A returned text was parsed again and holds exactly the limits asked for; a file whose
+layout cannot be edited in place is written afresh.
 """
 
 import tomllib
@@ -32,7 +32,7 @@ def replace_limits_text(text: str, tables: Sequence[Mapping[str, Any]]) -> str:
         A limits file that has been read; its limits are known by their names.
     tables
         The limits that it is to hold, each with the keys that it is to have. Those of `text` stay
-        in their places, others follow behind them.
+        in their places, others follow after them.
     """
     wanted_tables = [dict(table) for table in tables]
     edited = _replace_in_place(text, wanted_tables)
@@ -79,7 +79,7 @@ def _update_table(table: Table, new_values: Mapping[str, Any]) -> None:
     added = {key: value for key, value in new_values.items() if key not in old_values}
     if not added:
         return
-    # What stands behind its last key belongs to the next limit: blank lines, a comment above it.
+    # What follows its last key belongs to the next limit: blank lines, a comment above it.
     body, trailing = table.value.body, []
     while body and body[-1][0] is None:
         trailing.append(body.pop())
@@ -89,7 +89,7 @@ def _update_table(table: Table, new_values: Mapping[str, Any]) -> None:
 
 
 def _blank_line_between(text: str, added: Sequence[Mapping[str, Any]]) -> str:
-    """Return a text with further limits behind it, each set off by a blank line."""
+    """Return the text with further limits appended, a blank line before each."""
     if not added:
         return text
     return text.rstrip("\n") + "\n" + "".join(_to_toml_table(table) for table in added)

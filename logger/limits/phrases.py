@@ -1,6 +1,6 @@
 """What limits say of themselves, and numbers in the units that pages show. Pure text.
 
-A kind gives its `Phrases`; kind.py puts them into sentences, so that all kinds speak alike.
+A kind gives its `Phrases`; kind.py puts them into sentences, so that all kinds are worded alike.
 """
 
 import math
@@ -21,18 +21,18 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Phrases:
-    """What a limit with delays says of itself, to be put into sentences."""
+    """The parts of the sentences of a limit with delays."""
 
     label: str
     """ "housing above 70 °C"."""
     subject: str
     """ "the housing of shoulder"."""
     reaches: str
-    """Said with no delay: "reaches 70 °C"."""
+    """With no delay: "reaches 70 °C"."""
     stays: str
-    """Said before a delay: "stays above 70 °C"."""
+    """Before a delay: "stays above 70 °C"."""
     clears: str
-    """ "below 67": said behind "clears"."""
+    """ "below 67": follows "clears"."""
     back: str
     """ "housing back below 67 °C"."""
     extreme: str = "peak"
@@ -57,7 +57,7 @@ def format_slope(
 ) -> str:
     """Write a change of a channel a minute."""
     display = displays[CHANNELS[channel].quantity]
-    # A difference of temperatures is told in kelvins, unless a page shows other degrees.
+    # A difference of temperatures is given in kelvins, unless a page shows other degrees.
     unit = "K" if display.unit == "°C" else display.unit
     number = value * display.factor
     return f"{format_number(number, display.decimals + 1, setting=setting)} {unit}/min"

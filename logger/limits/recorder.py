@@ -37,9 +37,9 @@ __all__ = [
 ASKING_STOPPED: Final = "asking-stopped"
 STOP_WITHOUT_EFFECT: Final = "stop-without-effect"
 ONE_SHOT_LIMITS: Final = frozenset({ASKING_STOPPED, STOP_WITHOUT_EFFECT})
-"""Those that stand until they are acknowledged, or the recording ends."""
+"""Limits that stay active until they are acknowledged, or the recording ends."""
 _FOR_EVER_NS: Final = 2**62
-"""The recorder knows of itself all the time: it has no gaps."""
+"""The recorder samples itself all the time: there are no gaps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +66,7 @@ class RecorderState:
 def evaluate_recorder(
     state: RecorderState, sample: Seen, limits: tuple[RecorderLimit, ...] = DEFAULT_RECORDER_LIMITS
 ) -> tuple[list[LimitChange], RecorderState]:
-    """Return what is to be said now, and the state after it."""
+    """Return the changes at this sample, and the state after it."""
     changes: list[LimitChange] = []
     losses, levels = {}, {}
     for limit in limits:

@@ -1,4 +1,4 @@
-"""What a kind of limit on the recorder itself owns, beside its words: what it looks at. Pure."""
+"""A limit on the recorder itself: which of its figures it watches, and from what value. Pure."""
 
 import math
 from abc import abstractmethod
@@ -37,7 +37,7 @@ class RecorderLimit(TimedLimit):
     @property
     @abstractmethod
     def is_watched_key(self) -> str:
-        """What it looks at: "load", "error-frames", "lost", "disk"."""
+        """The figure that it watches: "load", "error-frames", "lost", "disk"."""
 
     @property
     def clear_after_s(self) -> float | None:
@@ -47,7 +47,7 @@ class RecorderLimit(TimedLimit):
     @property
     @abstractmethod
     def pick_up(self) -> float:
-        """The value at which (and beyond which) it speaks up."""
+        """The value at and beyond which it is raised."""
 
     @property
     @abstractmethod
@@ -56,14 +56,14 @@ class RecorderLimit(TimedLimit):
 
     @abstractmethod
     def value_of(self, sample: RecorderSample) -> float:
-        """Return what it compares; NaN where that is not known."""
+        """Return the value that it compares; NaN where it is unknown."""
 
     def sentence(self, change: LimitChange) -> str:
         """See `LimitKind`."""
-        said = self.phrases(DISPLAYS)
+        phrases = self.phrases(DISPLAYS)
         value = self.format_value(change.value, DISPLAYS)
         if change.kind == EventKind.RAISED:
-            label = f"{said.label[0].upper()}{said.label[1:]}"
+            label = f"{phrases.label[0].upper()}{phrases.label[1:]}"
             return f"{label}{self._delay_text()}, now {value} ({self.name})"
         peak = self.format_value(change.peak, DISPLAYS)
-        return f"{said.back}, now {value}, peak {peak} ({self.name})"
+        return f"{phrases.back}, now {value}, peak {peak} ({self.name})"

@@ -1,4 +1,4 @@
-"""What a limit makes of readings, and what it keeps between batches. Pure data."""
+"""The scores of a limit, its state and its memory between two batches. Pure data."""
 
 from dataclasses import dataclass
 
@@ -10,15 +10,15 @@ __all__ = ["LimitMemory", "LimitState", "Scores"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitState:
-    """Where a limit stands; each way of raising alerts adds what it needs."""
+    """The state of a limit; each way of raising alerts adds its own fields."""
 
     active: bool = False
-    """Whether its condition stands."""
+    """Whether its condition is present."""
 
 
 @dataclass(frozen=True, slots=True)
 class LimitMemory:
-    """What the scores of a kind depend on beside the reading itself; each kind has its own."""
+    """What scores depend on besides the reading itself; each kind has its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +31,7 @@ class Scores:
     score: NDArray[np.float64]
     """On at or above `pick_up`, off at or below `drop_off` where it is not on; NaN is neither."""
     reported: NDArray[np.float64]
-    """What is said of it: value and peak."""
+    """The reported value of each score: of it are value and peak of a change."""
     pick_up: float
     drop_off: float
     hold_ns: int

@@ -82,7 +82,7 @@ def hold_at_rows(
         there = np.zeros(len(series.batch), np.intp)
         there[at.rows] = 1
         place = np.cumsum(there)[rows]
-        # Never heard before: so long ago that nothing holds for it.
+        # Never received before: so long ago that nothing holds for it.
         begin_ns = np.iinfo(np.int64).min // 2 if before.time_ns is None else before.time_ns
         values = np.concatenate(([before.value], at.values))[place]
         since = np.concatenate(([begin_ns], at.time_ns))[place]

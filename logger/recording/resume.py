@@ -18,8 +18,8 @@ from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode.decode import DecodeState, state_for_resume
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
-from logger.limits.kind import ScoredLimit
 from logger.limits.lifecycle import Alert, alerts_from_events
+from logger.limits.scored_limit import ScoredLimit
 from logger.recording.thermal_resume import History, thermal_image_at
 from logger.store.layout.events import Event, raised_in
 from logger.store.layout.lock import check_not_written

@@ -12,7 +12,7 @@ from typing import Final
 from logger.arrays import to_ns
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import LimitPlan
-from logger.limits.kind import ScoredLimit
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory
 from logger.limits.series import Series
 

@@ -11,7 +11,7 @@
     offline         a long test in simulated time -> frames
     line_protocol   the serial-line CAN protocol, adapter's side
     serial_line     the pseudo-terminal
-    live            the joints at the clock's pace behind that line
+    live            the joints in real time on that line
     demo            the demo: three processes, started and ended together
 
 Flow: cycle -> motion -> warming -> endurance -> sampling -> encode -> offline or live. Everything

@@ -1,6 +1,6 @@
 """The joints as a process of their own: `python -m logger.simulate --link PATH --seed N`.
 
-Says "ready PATH" on standard output once the serial line can be opened. SIGTERM and SIGINT end it
+Prints "ready PATH" on standard output once the serial line can be opened. SIGTERM and SIGINT end it
 cleanly, and so does the end of the process that started it.
 """
 
@@ -21,7 +21,7 @@ from logger.simulate.live import serve_joints
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run until stopped; return the exit status."""
     parser = argparse.ArgumentParser(
-        prog="python -m logger.simulate", description="Simulated joints behind a serial line."
+        prog="python -m logger.simulate", description="Simulated joints on a serial line."
     )
     parser.add_argument("--link", type=Path, required=True, help="where to link the serial line")
     parser.add_argument("--seed", type=int, default=1, help="chooses payloads and noise")

@@ -28,7 +28,7 @@ class JointModel:
     current_limit_A: float
     """The drive gives no more than this, whatever its controller asks for."""
     inertia_kg_m2: float
-    """Rotor behind the gear and the arm without payload; the coupling of the joints is left out."""
+    """Rotor at the output and the arm without payload; the joints are not coupled."""
     inertia_per_payload_m2: float
     gravity_Nm: float
     """What the arm without payload asks for when its lever is horizontal."""
@@ -127,7 +127,7 @@ ARM: Final = (SHOULDER, ELBOW)
 
 
 def joint_column(figure: Callable[[JointModel], float]) -> Floats:
-    """Return one figure of both joints in the shape (2, 1), to stand against (2, n) cycles."""
+    """Return one figure of both joints in the shape (2, 1), to broadcast with (2, n) cycles."""
     return np.array([[figure(joint)] for joint in ARM])
 
 

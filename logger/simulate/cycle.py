@@ -1,8 +1,8 @@
-"""The duty cycle: what the arm is told to do for eight seconds, again and again.
+"""The duty cycle: set-points of the arm for eight seconds, repeated.
 
 The drives are given steps of position and turn each into a smooth move of their own. Every cycle
 begins and ends at rest in the same pose, so cycles can be worked out side by side. Payloads come
-from a seed and the cycle's number alone, in whatever order cycles are asked for. Pure.
+from a seed and the cycle's number alone, in any order of cycles. Pure.
 """
 # ruff: noqa: N806 - units are written as units are
 
@@ -39,7 +39,7 @@ RELEASE_S: Final = 5.85
 GROUP_CYCLES: Final = 450
 """Cycles among which one run of heavy payloads lies: an hour's."""
 EARLIEST, LATEST = 16, 56
-"""Where in its hour the run begins: soon, so that somebody who has just started sees it."""
+"""Where in its hour the run begins: soon, so that a user who has just started sees it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
 """The demo: three processes started, watched and stopped together.
 
 The joints, the logger and the dashboard are the same commands that a user would start; they share
-nothing but a serial line and a recordings folder. When one ends by itself that is said, and the
+nothing but a serial line and a recordings folder. When one ends by itself that is reported, and the
 others are stopped.
 """
 
@@ -53,7 +53,7 @@ class _DemoProcess:
     ready: threading.Event
     last_lines: list[str]
     ready_text: str = ""
-    """The line with which it said that it is ready."""
+    """The line with which it reported that it is ready."""
 
 
 def supervise_demo(
@@ -79,7 +79,8 @@ def supervise_demo(
                     if status is not None:
                         raise OutsideFault(
                             f"The {member.label} (pid {member.process.pid}) ended "
-                            f"{_exit_words(status)}; the demo stops with it. What was recorded is whole."
+                            f"{_exit_words(status)}; the demo stops with it. What was recorded "
+                            "is whole."
                         )
         finally:
             _stop_processes(members, report_line)
@@ -163,7 +164,7 @@ def _start_process(
 
 
 def _wait_until_ready(process: _DemoProcess, stop: threading.Event) -> bool:
-    """Wait until a member says that it is ready; False when the demo is to stop."""
+    """Wait until a member reports that it is ready; False when the demo is to stop."""
     until = time.monotonic() + START_WITHIN_S
     while not process.ready.wait(0.1):
         if stop.is_set():
@@ -177,7 +178,7 @@ def _wait_until_ready(process: _DemoProcess, stop: threading.Event) -> bool:
     status = process.process.poll()
     if status is not None:
         last_words = (
-            " ".join(process.last_lines[-3:]).removeprefix("dutytrace: ") or "it said nothing."
+            " ".join(process.last_lines[-3:]).removeprefix("dutytrace: ") or "it printed nothing."
         )
         fault = DutytraceError(f"The {process.label} could not start: {last_words}")
         fault.exit_status = status if status in {2, 3} else 3

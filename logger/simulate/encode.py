@@ -1,6 +1,6 @@
 """Channels -> payload bytes, vectorised: the inverse of decoding, for any layout.
 
-A joint that does not exist says what a real one would: canonical channels at the output side go
+A simulated joint sends what a real one would: canonical channels at the output side go
 through gear, mounting, unit, scale and offset into the bits that the layout names. A value beyond
 what its bits can hold is held at their end, as a drive does. Pure.
 """
@@ -44,8 +44,8 @@ def encode_frames(
     Raises
     ------
     InputError
-        A channel that the frame carries is not among the columns, or NaN stands where the layout
-        knows no raw value for it.
+        A channel that the frame carries is not among the columns, or a value is NaN and the
+        layout has no raw value for it.
     """
     rows = len(next(iter(columns.values()))) if columns else 0
     data = np.zeros((rows, 8 if frame.length <= 8 else 64), np.uint8)
@@ -62,7 +62,7 @@ def encode_frames(
 
 
 def raw_counts(value: Value, joint: JointSettings, values: Floats) -> NDArray[np.int64]:
-    """Return the raw counts that stand for values of a channel, shape (n,).
+    """Return the raw counts of values of a channel, shape (n,).
 
     Raises
     ------

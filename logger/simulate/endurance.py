@@ -1,4 +1,4 @@
-"""The endurance test: stretches of duty cycles, each with its motion and its warmth.
+"""The endurance test: runs of duty cycles, each with its motion and its temperatures.
 
 One code path for the live joints and for tests in simulated time. Many cycles are stepped side by
 side under the current limit that the drives have at the beginning; their heat follows one by one,
@@ -37,7 +37,7 @@ CURRENT_LIMITS_A: Final = np.array([joint.current_limit_A for joint in ARM])
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnduranceProgress:
-    """Where the test stands between two cycles."""
+    """The state of the test between two cycles."""
 
     cycle: int
     joint_temperatures: tuple[JointTemperatures, ...]
@@ -104,7 +104,7 @@ def next_cycles(
     seed: int,
     between: Callable[[], None] = no_op,
 ) -> tuple[CycleRun, EnduranceProgress]:
-    """Return the next cycles, at least one and at most `max_cycles`, and where the test stands then."""
+    """Return the next cycles, one to `max_cycles`, and the progress after them."""
     shares = _current_shares(progress.joint_temperatures)
     motion = run_cycles(
         payload_kg=payloads_kg(progress.cycle, max_cycles, seed=seed),

@@ -60,7 +60,7 @@ class LineProtocol:
         self._is_overlong = False
 
     def feed_bytes(self, received: bytes) -> bytes:
-        """Return what the adapter says to the bytes that a client wrote, in any chunking."""
+        """Return the adapter's response to the bytes that a client wrote, in any chunking."""
         replies = bytearray()
         self._partial_command += received
         while (end := self._partial_command.find(b"\r")) >= 0:
@@ -78,7 +78,7 @@ class LineProtocol:
         return bytes(replies)
 
     def frame_lines(self, frames: Iterable[CanFrame]) -> bytes:
-        """Return the lines that tell a client of frames on the bus; none while closed."""
+        """Return the lines of frames on the bus for a client; none while closed."""
         if self.channel == "closed":
             return b""
         return b"".join(_frame_line(frame) for frame in frames)

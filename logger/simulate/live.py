@@ -1,4 +1,4 @@
-"""The joints at the clock's pace, behind a serial line, answering when asked.
+"""The joints in real time on a serial line, answering requests.
 
 They begin warm and start to work with the first question, so that a recording begins where the
 duty cycle does. About a minute later the fan fails; somebody notices when the shoulder has got hot,
@@ -89,7 +89,7 @@ class LiveArm:
         self._compute_cycles(between=lambda: None)
 
     def responses_to(self, frame: CanFrame) -> list[CanFrame]:
-        """Return what the joints say to a frame; nothing if none of them is meant."""
+        """Return the responses of the joints to a frame; none if it addresses none of them."""
         if frame.remote:
             return []
         response = self._responses.get((frame.identifier, frame.extended, frame.data))
@@ -114,7 +114,7 @@ class LiveArm:
     def _current_step(self) -> tuple[int, int]:
         """Return the cycle and the step in it; the first call starts the run.
 
-        Where the machine was held up for longer than was worked out ahead, the arm goes on from
+        Where the machine was held up for longer than was computed ahead, the arm goes on from
         where it was: the run's beginning moves.
         """
         now = self._clock()
@@ -198,7 +198,7 @@ def serve_joints(
     ready: Callable[[Path], None],
     speed: float = 1.0,
 ) -> None:
-    """Run the joints behind a serial line at `link` until `stopped` says so.
+    """Run the joints on a serial line at `link` until `stopped` returns true.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def serve_joints(
     clock
         Seconds that never go back, such as time.monotonic.
     stopped
-        Asked several times a second.
+        Called several times a second.
     ready
         Called once, when the line can be opened.
     speed

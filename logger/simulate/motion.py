@@ -114,7 +114,7 @@ def _run_steps(
     """Step through one cycle; the heart of the simulation.
 
     Semi-implicit Euler, with Coulomb friction as the exact implicit step: the speed is drawn to
-    zero by at most dt * friction / inertia and stops there, so a stuck joint truly stands still.
+    zero by at most dt * friction / inertia and stops there, so a stuck joint does not move at all.
     """
     ref = _cached_trajectory()
     per_ampere = joint_column(lambda joint: joint.torque_per_ampere_Nm)

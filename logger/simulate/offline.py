@@ -154,7 +154,7 @@ def _frame_streams(the_bench: Bench, rate_Hz: float) -> tuple[_FrameStream, ...]
 def _sampled_batch(
     test: _TestSettings, cycle_run: CycleRun, span_s: tuple[float, float], rng: np.random.Generator
 ) -> FrameBatch:
-    """Return the frames that are asked for within [begin, end) of the run, sorted by time."""
+    """Return the frames on request within [begin, end) of the run, sorted by time."""
     begin, end = span_s
     request_times = np.arange(
         math.ceil(begin * test.rate_Hz - 1e-6), math.ceil(end * test.rate_Hz - 1e-6)

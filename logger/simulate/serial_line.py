@@ -102,7 +102,7 @@ class SerialLine:
                 del self._unsent[: os.write(self._adapter_end, self._unsent)]
 
     def close(self) -> None:
-        """Take the link away, unless it has become somebody else's, and end the terminal."""
+        """Remove the link, unless another process owns it now, and end the terminal."""
         with contextlib.suppress(OSError):
             if self.link.readlink() == Path(self.terminal):
                 self.link.unlink()

@@ -63,9 +63,9 @@ class Fan:
     noticed_after_s: float
     """From the hot housing until somebody has put the fan right."""
     again_after_s: float = math.inf
-    """From there until it fails anew."""
+    """From there until it fails again."""
     back_s: float = math.inf
-    """When it comes back; inf as long as nobody has noticed."""
+    """When it comes back; inf as long as it was not noticed."""
     running: bool = True
 
 
@@ -79,7 +79,7 @@ class CycleTemperatures:
 
 
 def ambient_temperatures() -> tuple[JointTemperatures, ...]:
-    """Return joints that have stood still for a long time."""
+    """Return the state of joints that did not move for a long time."""
     cold = JointTemperatures(
         winding_degC=AMBIENT_DEGC, housing_degC=AMBIENT_DEGC, drive_degC=AMBIENT_DEGC
     )

@@ -1,6 +1,6 @@
-"""What one bus said over some seconds, in figures: load, who talks, what is not decoded.
+"""Statistics of one bus over some seconds: load, senders, frames that are not decoded.
 
-From the frames that were heard and the bench; nothing is judged here. Pure and vectorised.
+From the received frames and the bench; diagnosis.py evaluates them. Pure and vectorised.
 """
 
 from collections.abc import Mapping, Sequence
@@ -26,7 +26,7 @@ __all__ = ["BusStatistics", "StatisticsPlan", "bus_statistics", "statistics_plan
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusStatistics:
-    """One bus of the bench, over the time that it was listened to."""
+    """Statistics of one bus of the bench over a span of listening."""
 
     settings: BusSettings
     """As the bench file has them."""
@@ -36,45 +36,45 @@ class BusStatistics:
     frames_per_s: float
     load: float | None
     """Share of the time that the frames keep the bus busy, 0.4 is 40 %; None without a bit rate.
-    With CAN FD frames an upper bound: how fast their data went is not told."""
+    With CAN FD frames an upper bound: the bit rate of their data is not known."""
     fd_frames: int
     remote_frames: int
     error_frames: int
     error_classes: Mapping[str, int] = field(default_factory=dict)
-    """What they say in words -> in how many; empty where the adapter does not tell."""
+    """Class of error in words -> error frames; empty where the adapter does not report it."""
     messages: tuple[MessageStats, ...] = ()
     undecoded: Mapping[str, int] = field(default_factory=dict)
-    """Reason in words -> frames that the recorder would not decode for it."""
+    """Reason in words -> frames that are not decoded for it."""
     joints: tuple[str, ...] = ()
     """The bench's joints on this bus."""
     silent: tuple[str, ...] = ()
-    """Those of them of which nothing was decoded; set-points that others send them do not count."""
+    """Joints without a decoded frame; set-points that are sent to them do not count."""
     only_requested: tuple[str, ...] = ()
-    """Those of them whose layout says that they have to be asked."""
+    """Those of them that, by their layout, report only on request."""
     request_counts: Mapping[str, int] = field(default_factory=dict)
-    """Joint -> requests of somebody else to it of which it is known whether it answered; a joint
+    """Joint -> requests of another node to it whose response is known to have come or not; a joint
     whose answers look like the requests is left out."""
     unanswered_counts: Mapping[str, int] = field(default_factory=dict)
-    """Joint -> those of them that it did not answer in time; the same joints."""
+    """Joint -> requests without a response in time; the same joints."""
     on_other_bus: Mapping[str, str] = field(default_factory=dict)
-    """A silent joint -> name of another bus, on which frames of it were heard."""
+    """A silent joint -> name of another bus, on which its frames were received."""
     flooding: MessageStats | None = None
-    """The one that repeats one frame without a pause."""
+    """The sender that repeats one frame without a pause; None: there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatisticsPlan:
-    """What the figures of a bench are made with; made once, asked every second."""
+    """What statistics of a bench need beside frames; computed once, used every second."""
 
     bench: Bench
     dispatch: DispatchTable
     kinds: tuple[FrameKind, ...]
     response_plans: tuple[ResponsePlan, ...]
-    """Of each bus, what answers its requests."""
+    """Of each bus the expected responses to its requests."""
 
 
 def statistics_plan(bench: Bench) -> StatisticsPlan:
-    """Return what the figures of a bench are made with."""
+    """Return the plan of a bench's statistics."""
     return StatisticsPlan(
         bench=bench,
         dispatch=bench_dispatch_table(bench),
@@ -88,7 +88,7 @@ def statistics_plan(bench: Bench) -> StatisticsPlan:
 def bus_statistics(
     frames: FrameBatch, plan: StatisticsPlan, *, start_ns: int, end_ns: int
 ) -> tuple[BusStatistics, ...]:
-    """Return the figures of each bus of the bench, in its order.
+    """Return the statistics of each bus of the bench, in its order.
 
     Parameters
     ----------
@@ -108,14 +108,14 @@ def _one_bus_statistics(
     settings = bench.buses[bus_index]
     frames = all_frames.select_rows(all_frames.bus == bus_index)
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
-    match_number = np.maximum(match_number, -1)  # a request that a layout knows is no kind of frame
+    match_number = np.maximum(match_number, -1)  # a request of a layout is no frame of a joint
     span_s = to_s(max(end_ns - start_ns, 1))
     errors = int(np.count_nonzero(frames.flags & ERROR))
     count = len(frames) - errors
     messages = message_stats(
         frames, match_number, frame_kinds=plan.kinds, start_ns=start_ns, end_ns=end_ns
     )
-    # A sensor speaks on no bus.
+    # A sensor is on no bus.
     joints = [
         joint
         for joint in bench.joints
@@ -154,7 +154,7 @@ def _one_bus_statistics(
 
 
 def _count_responses(plan: ResponsePlan, frames: FrameBatch, *, end_ns: int) -> ResponseTracker:
-    """Count how the requests that were heard were answered."""
+    """Count the received requests, and those without a response."""
     tracker = ResponseTracker(plan)
     if plan.requests and len(frames):
         tracker.process_traffic(foreign_requests(plan, frames), frames, until_ns=end_ns)
@@ -162,7 +162,7 @@ def _count_responses(plan: ResponsePlan, frames: FrameBatch, *, end_ns: int) -> 
 
 
 def _bench_frame_kinds(bench: Bench) -> tuple[FrameKind, ...]:
-    """Return what the layouts name: frames in the order of the decode plan, then requests."""
+    """Return the messages of the layouts: frames in the order of the decode plan, then requests."""
     kinds = []
     for joint in bench.joints:
         frames = bench.layout_of(joint).frame
@@ -231,7 +231,7 @@ def _silent_joints(
 def _joints_on_other_buses(
     all_frames: FrameBatch, plan: StatisticsPlan, *, bus_index: int, silent: Sequence[str]
 ) -> dict[str, str]:
-    """Return for each silent joint another bus on which frames like its own are nobody's."""
+    """Return for each silent joint another bus with frames like its own that match none."""
     kinds = plan.kinds
     found_buses: dict[str, str] = {}
     for other, settings in enumerate(plan.bench.buses):

@@ -1,7 +1,7 @@
-"""Who talks, and how regularly: each kind of frame with period, jitter and longest absence.
+"""The senders of a bus: each kind of frame with its period, jitter and longest gap.
 
-Frames of one identifier that are told apart by their leading bytes count apart: each kind has a
-rhythm of its own. Also finds the one frame that is repeated without a pause. Pure and vectorised;
+Frames of one identifier that differ in their leading bytes count apart: each kind has a
+period of its own. Also finds the one frame that is repeated without a pause. Pure and vectorised;
 frames of one bus, in order of time.
 """
 
@@ -20,7 +20,7 @@ from logger.traffic.frame_length import frame_bits
 __all__ = ["FrameKind", "FrameRole", "MessageStats", "flooding_frame", "message_stats"]
 
 FrameRole = Literal["joint", "set-point", "request", "unknown"]
-"""What a frame is to the bench: said by a joint, told to it, asked of it, or none of these."""
+"""The role of a frame: sent by a joint, sent to it, a request to it, or none of these."""
 
 _MAD_TO_SIGMA: Final = 1.4826
 """Median deviation -> standard deviation of a normal distribution."""
@@ -28,11 +28,11 @@ _SAME_CONTENT_SHARE: Final = 0.95
 _NO_PAUSE_LOAD: Final = 0.7
 """Share of the time: an adapter on a slow line does not pass on every frame."""
 _INTERFRAME_BITS: Final = 14
-"""What a frame that nobody acknowledges takes beyond its own length: error flag and delimiter
+"""What a frame without acknowledgement takes beyond its own length: error flag and delimiter
 instead of its end (+6), and 8 bits of waiting in the error-passive state. From memory of ISO
 11898-1; the share above is wide enough not to hang on it."""
 _MIN_REPEATS: Final = 20
-"""Frames; fewer may be alike by chance."""
+"""Frames; fewer may be equal by chance."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,22 +58,22 @@ class MessageStats:
     remote: bool
     role: FrameRole
     joints: tuple[str, ...]
-    """Whose identifier it is; several where joints share one and the frame fits none of them."""
+    """The joints of the identifier; several where joints share it and the frame matches none."""
     frame: str | None
     """The layout's name for it; None: no frame of a layout fits, so it is not decoded."""
     count: int
     period_s: float | None
-    """Median time from one to the next; None for a single one."""
+    """Median interval between frames; None for a single frame."""
     jitter_s: float | None
-    """How far the times between stray from the period: 1.4826 times the median deviation, which is
-    the standard deviation where they stray evenly, and is not moved by a few long gaps."""
+    """Spread of the intervals around the period: 1.4826 times the median absolute deviation, which
+    is the standard deviation of normal deviations, and is not moved by a few long gaps."""
     jitter_95_s: float | None
-    """How far 19 of 20 of the times between stray from the period at most; None for a single one.
-    What the robust figure above does not tell: how late a frame may well come."""
+    """95 % of the intervals deviate from the period by at most this; None for a single frame.
+    What the robust figure above does not show: how late a frame may come."""
     longest_gap_s: float
     """Longest time without one, the beginning and the end of listening included."""
     last_s: float
-    """How long before the end of listening the last one came."""
+    """Time from the last frame to the end of listening."""
 
     @property
     def identifier_text(self) -> str:
@@ -89,7 +89,7 @@ def message_stats(
     start_ns: int,
     end_ns: int,
 ) -> tuple[MessageStats, ...]:
-    """Return who talks, lowest identifier first; error frames are nobody.
+    """Return the senders, lowest identifier first; error frames are left out.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ def flooding_frame(frames: FrameBatch, *, bitrate: int | None) -> tuple[int, boo
     """Return identifier and "29-bit" of the one frame that is repeated without a pause, or None.
 
     A sender that is not acknowledged repeats its frame for ever, and nothing else: nearly all
-    frames equal the one before, and they leave hardly any room. Not told without a bit rate.
+    frames equal the one before, and they leave hardly any room. None without a bit rate.
     """
     frames = frames.select_rows((frames.flags & ERROR) == 0)
     if bitrate is None or len(frames) < _MIN_REPEATS:

@@ -1,7 +1,6 @@
-"""What the figures of a bus look like, in words: one function for each known picture.
+"""Diagnosis of a bus from its statistics: one function for each known fault. Pure.
 
-A hint says what was seen, what it usually means and where to look. None is given for a bus that is
-as it should be. Pure.
+A hint says what was observed, what it usually means and where to look. A healthy bus has none.
 """
 
 from collections.abc import Callable
@@ -16,18 +15,22 @@ MAX_LOAD: Final = 0.8
 STOPPED_PERIODS: Final = 10.0
 STOPPED_S: Final = 0.5
 MAX_UNANSWERED_SHARE: Final = 0.01
-"""Of the requests to a joint: now and then one goes missing on a bus that is well."""
+"""Of the requests to a joint: on a healthy bus, too, a response is missing now and then."""
 
 
 def hint_sentences(statistics: BusStatistics) -> tuple[str, ...]:
-    """Return a sentence or a few for each picture that the figures fit."""
+    """Return the hint of each fault that the statistics show: one sentence or a few."""
     return tuple(diagnose(statistics).values())
 
 
 def diagnose(statistics: BusStatistics) -> dict[str, str]:
-    """Return the sentences by the name of their picture, which goes with no figure in it."""
+    """Return the hints by the name of their fault; the name has no figures in it.
+
+    So a hint whose figures change from one second to the next is recognised as the same one.
+    """
     sentences = {
-        diagnosis.__name__.removeprefix("_diagnose_"): diagnosis(statistics) for diagnosis in _DIAGNOSES
+        diagnosis.__name__.removeprefix("_diagnose_"): diagnosis(statistics)
+        for diagnosis in _DIAGNOSES
     }
     return {name: text for name, text in sentences.items() if text is not None}
 
@@ -46,8 +49,8 @@ def _diagnose_not_asked(statistics: BusStatistics) -> str | None:
         then = "The recorder asks them only where the bench file says send = true."
     many = len(quiet) > 1
     return (
-        f"{_joined_names(quiet)} {'answer' if many else 'answers'} only when asked, and nothing was asked "
-        f"here: {'their' if many else 'its'} silence may mean just that. {then}"
+        f"{_joined_names(quiet)} {'answer' if many else 'answers'} only when asked, and nothing "
+        f"was asked here: {'their' if many else 'its'} silence may mean just that. {then}"
     )
 
 
@@ -57,10 +60,11 @@ def _diagnose_nothing(statistics: BusStatistics) -> str | None:
     requested = bool(statistics.joints) and set(statistics.joints) <= set(statistics.only_requested)
     opening = "Nothing at all was heard."
     if requested:
-        opening = "Nothing at all was heard. If something should talk by itself:"
+        opening = "Nothing at all was heard. If a joint should report by itself:"
     return (
         f"{opening} {'l' if requested else 'L'}ook at the power of the joints, the bit rate "
-        f"({_bitrate_text(statistics)}), the wiring, and the termination: 120 Ω at both ends of the bus."
+        f"({_bitrate_text(statistics)}), the wiring, and the termination: 120 Ω at both "
+        "ends of the bus."
     )
 
 
@@ -68,9 +72,10 @@ def _diagnose_errors_only(statistics: BusStatistics) -> str | None:
     if statistics.frames or not statistics.error_frames:
         return None
     return (
-        f"Only error frames were heard: the bit rate is not that of the bus ({_bitrate_text(statistics)}), "
-        "or the termination is wrong: 120 Ω at both ends. Try another bit rate only with an "
-        "adapter that is silent: one that acknowledges disturbs the bus at a wrong bit rate."
+        "Only error frames were heard: the bit rate is not that of the bus "
+        f"({_bitrate_text(statistics)}), or the termination is wrong: 120 Ω at both ends. Try "
+        "another bit rate only with an adapter that is silent: one that acknowledges disturbs "
+        "the bus at a wrong bit rate."
     )
 
 
@@ -78,9 +83,9 @@ def _diagnose_some_errors(statistics: BusStatistics) -> str | None:
     if not statistics.frames or not statistics.error_frames:
         return None
     return (
-        f"{statistics.error_frames} error frames beside {statistics.frames} frames: look for a loose "
-        "plug, missing or doubled termination (120 Ω at both ends, nowhere else), a long stub, or "
-        "a participant with another bit rate."
+        f"{statistics.error_frames} error frames beside {statistics.frames} frames: look for a "
+        "loose plug, missing or doubled termination (120 Ω at both ends, nowhere else), a long "
+        "stub, or a participant with another bit rate."
     )
 
 
@@ -102,7 +107,10 @@ def _diagnose_unacknowledged(statistics: BusStatistics) -> str | None:
             "(bus.acknowledge = true, or the system's setting of the interface), or connect the "
             "joint's controller."
         )
-    return f"{flooding.identifier_text}{addressee} repeats one frame without a pause: nobody acknowledges it. {mend}"
+    return (
+        f"{flooding.identifier_text}{addressee} repeats one frame without a pause: nobody "
+        f"acknowledges it. {mend}"
+    )
 
 
 def _diagnose_silent(statistics: BusStatistics) -> str | None:
@@ -126,8 +134,8 @@ def _diagnose_elsewhere(statistics: BusStatistics) -> str | None:
         return None
     joints_text = ", ".join(f"{joint} on {bus}" for joint, bus in statistics.on_other_bus.items())
     return (
-        f"Heard on another bus than the bench file says: {joints_text}. Are two plugs or two adapters "
-        "swapped?"
+        f"Heard on another bus than the bench file says: {joints_text}. Are two plugs or two "
+        "adapters swapped?"
     )
 
 
@@ -139,8 +147,8 @@ def _diagnose_layout(statistics: BusStatistics) -> str | None:
         f"{identifier_text} of {joint}" for joint, identifier_text in unfitting.items()
     )
     return (
-        f"Heard, but no frame fits its layout: {identifiers_text}. Compare leading bytes and length with the "
-        "layout; `dutytrace decode` explains one frame."
+        f"Heard, but no frame fits its layout: {identifiers_text}. Compare leading bytes and "
+        "length with the layout; `dutytrace decode` explains one frame."
     )
 
 
@@ -160,7 +168,8 @@ def _diagnose_unanswered(statistics: BusStatistics) -> str | None:
 
 def _diagnose_stopped(statistics: BusStatistics) -> str | None:
     silenced = [
-        f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}), {message.last_s:.1f} s before the end"
+        f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}), "
+        f"{message.last_s:.1f} s before the end"
         for message in statistics.messages
         if message.role == "joint"
         and message.frame is not None
@@ -169,7 +178,7 @@ def _diagnose_stopped(statistics: BusStatistics) -> str | None:
     ]
     if not silenced:
         return None
-    return f"Stopped while it was listened to: {'; '.join(silenced)}."
+    return f"Stopped during the measurement: {'; '.join(silenced)}."
 
 
 def _diagnose_full(statistics: BusStatistics) -> str | None:
@@ -177,8 +186,9 @@ def _diagnose_full(statistics: BusStatistics) -> str | None:
         return None
     bound = " at most, the CAN FD frames taken at the slow bit rate" if statistics.fd_frames else ""
     return (
-        f"The bus is busy for {statistics.load:.0%} of the time{bound}; above {MAX_LOAD:.0%} frames "
-        "of low priority come late or never. Let joints report less often, or use a second bus."
+        f"The bus is busy for {statistics.load:.0%} of the time{bound}; above {MAX_LOAD:.0%} "
+        "frames of low priority come late or never. Let joints report less often, or use a "
+        "second bus."
     )
 
 
@@ -198,7 +208,7 @@ _DIAGNOSES: Final[tuple[Callable[[BusStatistics], str | None], ...]] = (
 
 
 def _unfitting_joints(statistics: BusStatistics) -> dict[str, str]:
-    """Return the silent joints whose identifier was heard, and that identifier."""
+    """Return the silent joints whose identifier was received, and that identifier."""
     found_joints: dict[str, str] = {}
     for message in statistics.messages:
         if message.frame is None and message.role == "joint" and not message.remote:

@@ -1,6 +1,6 @@
-"""What error frames say, in words: the class bits and details of linux/can/error.h.
+"""Classes of error frames in words: the class bits and details of linux/can/error.h.
 
-Only SocketCAN lays error frames out so; what other interfaces put there is not read. Pure.
+Only SocketCAN has this layout; error frames of other interfaces are not interpreted. Pure.
 """
 
 from collections.abc import Mapping
@@ -47,9 +47,9 @@ _PROTOCOL_WORDS: Final = {
 
 
 def count_error_classes(frames: FrameBatch) -> Mapping[str, int]:
-    """Return for each class, and each detail of it, in how many error frames it stands.
+    """Return for each class, and each detail of it, the number of error frames with it.
 
-    `frames` are of SocketCAN; what is no error frame is left out. The counts may sum to more than
+    `frames` are of SocketCAN; others are left out. The counts may sum to more than
     there are frames.
     """
     errors = frames.select_rows((frames.flags & ERROR) != 0)

@@ -1,7 +1,7 @@
 """How many bit times a frame takes on the wire, stuff bits included, and so the load of a bus.
 
 A classical frame is exact: its header and CRC are put together and its stuff bits counted, byte by
-byte for all frames at once. What cannot be seen from outside is assumed, and said at `frame_bits`.
+byte for all frames at once. What cannot be observed is assumed; `frame_bits` names the assumptions.
 Pure arrays; reads no bus.
 
 A frame is laid out as ISO 11898-1 has it (read second-hand; bits in their order on the wire)::
@@ -11,7 +11,7 @@ A frame is laid out as ISO 11898-1 has it (read second-hand; bits in their order
     FD 11    SOF  ID.11  RRS  IDE=0  FDF=1  res  BRS  ESI  DLC.4              data          |
     FD 29    SOF  ID.11  SRR=1  IDE=1  ID.18  RRS  FDF=1  res  BRS  ESI  DLC.4  data        |
 
-It is stuffed up to the bar. Behind it stand the CRC delimiter, ACK and its delimiter, 7 bits of
+It is stuffed up to the bar. After it come the CRC delimiter, ACK and its delimiter, 7 bits of
 end and 3 between frames; with FD, before those, a stuff count of 4 bits and a CRC of 17 (beyond 16
 bytes of data: 21) with 6 (7) stuff bits at fixed places.
 """
@@ -39,7 +39,7 @@ _NO_STUFFING_STATE: Final = 8
 
 
 def frame_bits(batch: FrameBatch) -> NDArray[np.int64]:
-    """Return the bit times of each frame, from its start to the space behind it, shape (n,).
+    """Return the bit times of each frame and of the space after it, shape (n,).
 
     Exact for classical frames. `length` is taken as the data length code: a remote frame has no
     data, and a code above 8 means 8 bytes. For CAN FD the bit-rate switch is taken as set and the
@@ -54,7 +54,7 @@ def frame_bits(batch: FrameBatch) -> NDArray[np.int64]:
 
 
 def max_frame_bits(length: int, *, extended: bool) -> int:
-    """Return the bit times that a data frame takes at most, whatever stands in it.
+    """Return the most bit times that a data frame takes, with any payload.
 
     Parameters
     ----------

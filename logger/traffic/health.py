@@ -1,6 +1,6 @@
-"""Is a bus healthy? Its figures, and the hints that they give.
+"""The health of a bus: its statistics, and the hints of their diagnosis.
 
-Figures come from `bus_statistics`, sentences from `hint_sentences`; here stands what counts as
+Figures come from `bus_statistics`, sentences from `hint_sentences`; here is what counts as
 healthy. Pure.
 """
 
@@ -16,15 +16,15 @@ __all__ = ["BusHealth", "bus_health"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusHealth:
-    """One bus of the bench, over the time that it was listened to."""
+    """The health of one bus of the bench over a span of listening."""
 
     statistics: BusStatistics
     hints: tuple[str, ...]
-    """What the figures look like, and where to look; empty for a bus as it should be."""
+    """The hints of the diagnosis; empty for a healthy bus."""
 
     @property
     def healthy(self) -> bool:
-        """Whether nothing is to be hinted at: no error frames, no silent joint, not too full."""
+        """Whether there is no hint: no error frames, no silent joint, not overloaded."""
         return not (self.hints or self.statistics.error_frames or self.statistics.silent)
 
 

@@ -1,6 +1,6 @@
-"""Hints while recording: a known picture that stands for some seconds is told once.
+"""Hints while recording: a known fault that lasts for some seconds is reported once.
 
-The pictures are those of `hints`, seen second by second. What only a longer look can tell (a joint
+The faults are those of diagnosis.py, second by second. What only a longer time shows (a joint
 that is silent, one that stopped) is left to limits. Pure: the state goes in and comes back.
 """
 
@@ -14,23 +14,23 @@ from logger.traffic.diagnosis import diagnose
 __all__ = ["LiveDiagnosis", "diagnose_second"]
 
 CONFIRM_SECONDS: Final = 3
-"""Seconds in a row in which a picture is seen before it is told, and not seen before it is over."""
+"""Seconds in a row with a fault until it is reported, and without it until it is over."""
 _NOT_REPEATED: Final = frozenset({"silent", "stopped", "not_asked"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LiveDiagnosis:
-    """One bus: how long each picture has been seen, or has no longer been seen."""
+    """One bus: for how many seconds each fault has been present, or absent again."""
 
     seen_seconds: Mapping[str, int] = field(default_factory=dict)
     absent_seconds: Mapping[str, int] = field(default_factory=dict)
-    """Pictures that were told, and for how many looks they have not been seen."""
+    """Reported faults -> seconds in a row without them."""
 
 
 def diagnose_second(
     state: LiveDiagnosis, statistics: BusStatistics
 ) -> tuple[list[str], LiveDiagnosis]:
-    """Return the sentences that are to be told after one more second, and the state after it."""
+    """Return the hints to report after one more second, and the state after it."""
     current = {
         name: text for name, text in diagnose(statistics).items() if name not in _NOT_REPEATED
     }

@@ -1,6 +1,6 @@
-"""What went over one bus, second by second: frames, load, error frames.
+"""The traffic of one bus, second by second: frames, load, error frames.
 
-Frames are only kept until the second is over and counted then, all at once: their exact lengths
+Frames are kept until the second is over and counted then, all at once: their exact lengths
 would cost more in small batches than decoding them does. Pure.
 """
 
@@ -24,7 +24,7 @@ class BusSecond:
     error_frames: int
     remote_frames: int
     frames: FrameBatch = field(default_factory=FrameBatch.empty)
-    """What was heard."""
+    """The received frames."""
 
 
 class TrafficCounter:
@@ -36,19 +36,19 @@ class TrafficCounter:
         self._sent_bits = 0
 
     def add_frames(self, frames: FrameBatch) -> None:
-        """Take what was heard."""
+        """Add received frames."""
         if len(frames):
             self._frames.append(frames)
 
     def take_second(self, span_s: float, *, sent_bits: int) -> BusSecond:
-        """Return the figures since the last call, and begin anew.
+        """Return the figures since the last call, and start again.
 
         Parameters
         ----------
         span_s
             How long that was.
         sent_bits
-            Bit times of everything that was sent here so far, which is not heard again.
+            Bit times of everything sent by this program so far, which is not received.
         """
         frames, self._frames = FrameBatch.concatenate(self._frames), []
         sent, self._sent_bits = sent_bits - self._sent_bits, sent_bits

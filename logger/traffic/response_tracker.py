@@ -1,9 +1,9 @@
-"""Which requests were answered: each answer counts for the newest request that was sent before it.
+"""Which requests were answered: a response counts for the newest request sent before it.
 
-Older ones are passed over; one that comes late, with no newer request waiting, makes good for the
-newest of those. A request that nobody has answered within its patience is missed. So jitter is no
-miss, and a loss is not hidden by the next answer. Any chunking gives the same. Pure: times come in
-with the frames; frames cost nothing one by one, requests do.
+Older requests are skipped; a late response, without a newer request pending, counts for the
+newest of those. A request without a response within its timeout is missed. So jitter is no
+miss, and a loss is not hidden by the next response. Any chunking gives the same. Pure: times come
+in with the frames. The cost is per request, not per frame.
 """
 
 from bisect import bisect_right
@@ -36,7 +36,7 @@ __all__ = [
 MIN_RESPONSE_WINDOW_S: Final = 0.1
 RESPONSE_WINDOW_PERIODS: Final = 2.0
 NO_RESPONSE_NS: Final = 3_000_000_000
-"""After only missed answers for so long a joint is said to answer no more."""
+"""After this time with missed responses only, a joint is reported as not answering."""
 
 SentRequest = tuple[int, int]
 """A request that was sent: its number in the plan, and when (ns)."""
@@ -46,18 +46,18 @@ SentRequest = tuple[int, int]
 class _TrackedRequest:
     joint: str
     response_numbers: tuple[int, ...]
-    """Numbers in the owner plan of the kinds of frame that answer it."""
+    """Match numbers of the frames that answer it."""
     response_window_ns: int
     key: int
     """Identifier, and above it the 29-bit flag."""
     data: bytes
     has_echo: bool
-    """Its answer looks the same."""
+    """Its response looks the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponsePlan:
-    """The requests of one bus, numbered in the order of joints and layouts, and what answers."""
+    """The requests of one bus, numbered in the order of joints and layouts, and their responses."""
 
     bus: int
     dispatch: DispatchTable
@@ -66,7 +66,7 @@ class ResponsePlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseChange:
-    """A joint answers no more, or again."""
+    """A joint stopped answering, or answers again."""
 
     kind: EventKind
     joint: str
@@ -75,7 +75,7 @@ class ResponseChange:
 
 
 def response_plan(bench: Bench, *, bus: int, slower: float = 1.0) -> ResponsePlan:
-    """Return what answers the requests of one bus; `slower` stretches their periods."""
+    """Return the expected responses to the requests of one bus; `slower` scales their periods."""
     tracked_requests: list[_TrackedRequest] = []
     dispatch = bench_dispatch_table(bench)
     number_of = dispatch.number_by_match
@@ -110,7 +110,7 @@ def response_plan(bench: Bench, *, bus: int, slower: float = 1.0) -> ResponsePla
 
 
 def is_request_echo(joint: JointSettings, frame: Frame, sent: Request | StopFrame) -> bool:
-    """Return whether a frame is an answer that carries the identifier of what was sent."""
+    """Return whether a frame is a response with the identifier of its request."""
     if frame.echo_within_s is None or frame.extended != sent.extended:
         return False
     sent_identifier, frame_identifier = (
@@ -122,9 +122,9 @@ def is_request_echo(joint: JointSettings, frame: Frame, sent: Request | StopFram
 
 
 def foreign_requests(plan: ResponsePlan, frames: FrameBatch) -> list[SentRequest]:
-    """Return the requests of somebody else among the frames of one bus.
+    """Return the requests of other nodes among the frames of one bus.
 
-    Those whose answer looks the same are left out: one frame does not tell which it is.
+    Those whose response looks the same are left out: one frame alone is ambiguous.
     """
     key = frames.identifier.astype(np.int64)
     key |= ((frames.flags & EXTENDED) != 0).astype(np.int64) << 32
@@ -157,7 +157,7 @@ class _PendingResponse:
 
 @dataclass(slots=True, kw_only=True)
 class _MissStreak:
-    """One joint: since when it has only missed."""
+    """One joint: since when all its requests were missed."""
 
     answered_ns: int = -1
     since_ns: int | None = None
@@ -165,7 +165,7 @@ class _MissStreak:
 
 
 class ResponseTracker:
-    """Counts the answers on one bus."""
+    """Counts requests and responses on one bus."""
 
     def __init__(self, plan: ResponsePlan) -> None:
         self._plan = plan
@@ -185,13 +185,13 @@ class ResponseTracker:
 
     @property
     def missed_total(self) -> int:
-        """Requests that nobody answered, of all joints."""
+        """Requests without a response, of all joints."""
         return sum(self.missed_counts.values())
 
     def process_traffic(
         self, sent: Sequence[SentRequest], frames: FrameBatch, *, until_ns: int
     ) -> list[ResponseChange]:
-        """Take what was asked and heard; return which joints answer no more, or again.
+        """Add requests and received frames; return which joints stopped answering, or answer again.
 
         Parameters
         ----------
@@ -221,7 +221,7 @@ class ResponseTracker:
         return self._response_changes(response_marks) if response_marks else []
 
     def reset_pending(self) -> None:
-        """Judge nothing that still waits: frames were lost on their way here."""
+        """Drop all pending requests: frames were lost between bus and tracker."""
         for waiting in self._pending:
             waiting.clear()
         for open_requests in self._open.values():
@@ -297,8 +297,8 @@ class ResponseTracker:
                     streak.is_reported = True
                     silent_s = to_s(time_ns - streak.since_ns)
                     text = (
-                        f"{response_mark.joint} has answered no request for {silent_s:.1f} s. Look at its "
-                        "power, plug and node number; it is asked on."
+                        f"{response_mark.joint} has answered no request for {silent_s:.1f} s. Look "
+                        "at its power, plug and node number; requests continue."
                     )
                     changes.append(
                         ResponseChange(

@@ -11,8 +11,8 @@ import numpy as np
 
 from logger.joint.batch import ReadingBatch
 from logger.limits.evaluate import compute_scores, initial_memory
-from logger.limits.kind import ScoredLimit
 from logger.limits.limit import AnyJointLimit
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.series import Series
 
 __all__ = ["ScoreGroup", "Threshold", "group_by_score", "limit_thresholds", "score_key"]

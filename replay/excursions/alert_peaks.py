@@ -9,8 +9,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from logger.limits.kind import ScoredLimit
 from logger.limits.lifecycle import Alert
+from logger.limits.scored_limit import ScoredLimit
 from logger.time_chunks import time_chunks
 from replay.recording import Recording
 from replay.statistics import span_statistics

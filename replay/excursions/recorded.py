@@ -13,8 +13,9 @@ from itertools import pairwise
 
 from logger.arrays import to_ns, to_s
 from logger.joint.bench.joint_settings import RatedValues
-from logger.limits.kind import JointLimit, ScoredLimit
+from logger.limits.kind import JointLimit
 from logger.limits.lifecycle import Alert
+from logger.limits.scored_limit import ScoredLimit
 from replay.excursions.alert_peaks import extreme_reading
 from replay.excursions.applied_limits import AppliedLimits, alert_onset_ns, recorded_limits
 from replay.excursions.excursion import Excursion, add_lead_up, excursion_order, format_peak

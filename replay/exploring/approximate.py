@@ -18,7 +18,8 @@ from logger.arrays import Floats, Ints, to_s
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
 from logger.limits.hysteresis import LevelState
-from logger.limits.kind import JointLimit, ScoredLimit, SummaryStyle
+from logger.limits.kind import JointLimit, SummaryStyle
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.series import Series
 from logger.store.pyramid.seconds import BASE_NS
 from replay.evaluation.alert_arrays import AlertArrays, to_alert_arrays, to_state_changes

@@ -1,6 +1,7 @@
 """Pure: the bench file and its layouts, validated.
 
 value           one value in a frame: its position in the bits, what a count of it means
+code_names      the keys that name codes in a settings file
 scaling         what one count is in SI units: unit, gear, side, zero, shares of rated
 identifiers     frame identifiers, with the node in them
 codes           codes in words: enumerations with masks, bit flags
@@ -9,5 +10,6 @@ joint_settings  the tables of the bench file that describe a joint
 expand          a layout for one joint: mapped frames filled, values overridden
 frame_match     what a frame must be to be of one kind
 stop_frame      the frame that asks a joint to stop, and how it is seen that it does
+bench_settings  buses, joints and sensors of a bench file, before its layouts
 bench           the bench file: what is on the bench, with its layouts
 """

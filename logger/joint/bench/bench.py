@@ -1,18 +1,21 @@
 """The bench file: what is on the bench. It travels verbatim into every recording.
 
-Reads a bench file and the layouts that it names, checks that they fit each other, and answers a
-mistake with the file, the key, what stands there and what would be right.
+Reads a bench file and the layouts that it names, checks that they fit each other. A mistake is an
+InputError with file, key, what was found and what was expected.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from pydantic import Field, field_validator
-
 from logger.arrays import to_ns
 from logger.errors import InputError, Mistake
+from logger.joint.bench.bench_settings import (
+    BusSettings,
+    parse_bench_tables,
+    sensors_of_file,
+)
 from logger.joint.bench.expand import expand_layout
 from logger.joint.bench.frame_match import FrameMatch, frame_match
 from logger.joint.bench.identifiers import format_id, identifier_for
@@ -27,12 +30,9 @@ from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text,
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.channels import CHANNELS
 from logger.settings_file import (
-    SettingError,
-    Settings,
     did_you_mean,
     read_text,
     read_toml,
-    validate_settings,
 )
 
 __all__ = [
@@ -52,66 +52,19 @@ DEFAULT_HOLD_PERIODS: Final = 3.0
 DEFAULT_HOLD_S: Final = 0.5
 
 
-class BusSettings(Settings):
-    """How the bus is reached, and whether anything may be sent to it."""
-
-    name: str = Field(default="bus", pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
-    """What joints call it where there are several."""
-    interface: str = Field(min_length=1, description="any interface of python-can")
-    channel: str | int = ""
-    bitrate: int | None = Field(default=None, gt=0, le=1_000_000)
-    fd: bool = False
-    """Receive CAN FD frames too."""
-    data_bitrate: int | None = Field(default=None, gt=0, le=8_000_000)
-    """Bit rate of the data phase of CAN FD frames, where the adapter is set here."""
-    send: bool = False
-    """False: not one frame is ever sent."""
-    asking_share: float = Field(default=0.3, gt=0, le=0.9)
-    """The most of the bit rate that requests and the answers to them may take together; without a
-    bit rate there is no such bound."""
-    acknowledge: bool = False
-    """Let the adapter acknowledge frames while nothing is sent, where that can be set here."""
-    options: dict[str, str | int | float | bool] = Field(default_factory=dict)
-    """Further options of that interface, handed on as they are."""
-
-
-class _Joints(Settings):
-    joint: tuple[JointSettings, ...] = Field(min_length=1)
-    sensor: tuple[SensorSettings, ...] = ()
-
-    @field_validator("joint")
-    @classmethod
-    def _names_differ(cls, joints: tuple[JointSettings, ...]) -> tuple[JointSettings, ...]:
-        names = [joint.name for joint in joints]
-        for name in names:
-            if names.count(name) > 1:
-                raise SettingError(
-                    "", found=f"the name {name!r} twice", expected="one joint of each name"
-                )
-        return joints
-
-
-class _OneBus(_Joints):
-    bus: BusSettings
-
-
-class _SeveralBuses(_Joints):
-    bus: tuple[BusSettings, ...] = Field(min_length=1, max_length=64)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """A bench file and its layouts, checked against each other."""
 
     buses: tuple[BusSettings, ...]
     joints: tuple[JointSettings, ...]
-    """The joints, and behind them the sensors."""
+    """The joints, then the sensors."""
     layouts: Mapping[str, Layout]
     text: str
     """The bench file verbatim."""
     layout_texts: Mapping[str, str]
     expanded_layouts: Mapping[str, Layout] = field(default_factory=dict)
-    """Joint -> its layout with what the bench file says of it."""
+    """Joint -> its layout with the bench file's settings of that joint."""
 
     @property
     def sensors(self) -> tuple[str, ...]:
@@ -119,7 +72,7 @@ class Bench:
         return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
 
     def layout_of(self, joint: JointSettings) -> Layout:
-        """Return the layout as a joint speaks it; a sensor's has no frames."""
+        """Return the layout expanded for one joint; that of a sensor has no frames."""
         if isinstance(joint, Sensor):
             return Layout.model_construct(format=1, name="sensor", frame=())
         return self.expanded_layouts[joint.name]
@@ -132,12 +85,12 @@ class Bench:
         raise KeyError(name)
 
     def bus_of(self, joint: JointSettings) -> int:
-        """Return the place in `buses` of the bus that a joint is wired to."""
+        """Return the index in `buses` of the bus that a joint is wired to."""
         names = [bus.name for bus in self.buses]
         return names.index(joint.bus) if joint.bus is not None else 0
 
     def bus_of_joint(self, name: str) -> int | None:
-        """Return the place in `buses` of a joint's bus; None for a sensor, or for no such joint."""
+        """Return the index in `buses` of a joint's bus; None for a sensor or an unknown name."""
         joint = next((joint for joint in self.joints if joint.name == name), None)
         return None if joint is None or isinstance(joint, Sensor) else self.bus_of(joint)
 
@@ -146,7 +99,7 @@ class Bench:
         return joint.torque is not None and joint.torque.source == "current"
 
     def frame_matches_of(self, joint: JointSettings, *, where: str = "") -> tuple[FrameMatch, ...]:
-        """Return what each frame of a joint must be, in its layout's order."""
+        """Return the match of each frame of a joint, in its layout's order."""
         return tuple(
             frame_match(
                 frame,
@@ -225,14 +178,7 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
         File, key, found, expected.
     """
     data = read_toml(text, where)
-    file: _OneBus | _SeveralBuses
-    if isinstance(data.get("bus"), list):
-        file = validate_settings(_SeveralBuses, data, where)
-        buses = file.bus
-    else:
-        file = validate_settings(_OneBus, data, where)
-        buses = (file.bus,)
-    _check_bus_settings(buses, file.joint, where)
+    file, buses = parse_bench_tables(data, where)
     layouts: dict[str, Layout] = {}
     for joint_index, joint in enumerate(file.joint, start=1):
         if joint.layout in layouts:
@@ -255,7 +201,7 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
         )
     bench = Bench(
         buses=buses,
-        joints=(*file.joint, *_sensors_of_file(file, where)),
+        joints=(*file.joint, *sensors_of_file(file, where)),
         layouts=layouts,
         text=text,
         layout_texts={name: layout_texts[name] for name in layouts},
@@ -274,7 +220,7 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
 
 
 def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> Bench:
-    """Return the bench with one sensor more, told at the end of its text.
+    """Return the bench with one more sensor, whose table is appended to its text.
 
     Raises
     ------
@@ -290,65 +236,8 @@ def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> 
     )
 
 
-def _sensors_of_file(file: _Joints, where: str) -> list[Sensor]:
-    used_names = {joint.name for joint in file.joint}
-    sensors = []
-    for index, sensor in enumerate(file.sensor, start=1):
-        if sensor.name in used_names:
-            raise InputError(
-                mistakes=[
-                    Mistake(
-                        where=where,
-                        key=("sensor", index - 1, "name"),
-                        found=f"{sensor.name!r} twice",
-                        expected="one joint or sensor of each name",
-                    )
-                ]
-            )
-        used_names.add(sensor.name)
-        sensors.append(
-            Sensor(
-                name=sensor.name, layout="sensor", channels=sensor.channels, hold_s=sensor.hold_s
-            )
-        )
-    return sensors
-
-
-def _check_bus_settings(
-    buses: tuple[BusSettings, ...], joints: tuple[JointSettings, ...], where: str
-) -> None:
-    names = [bus.name for bus in buses]
-    for bus_index, name in enumerate(names):
-        if name in names[:bus_index]:
-            raise InputError(
-                mistakes=[
-                    Mistake(
-                        where=where,
-                        key=("bus", bus_index, "name"),
-                        found=f"{name!r} twice",
-                        expected="one bus of each name",
-                        hint="Give each [[bus]] a name.",
-                    )
-                ]
-            )
-    for index, joint in enumerate(joints):
-        mistake = Mistake(where=where, key=("joint", index, "bus"))
-        if joint.bus is None and len(buses) > 1:
-            expected = f"the name of one: {', '.join(names)}"
-            problem = f"this key is missing; with several buses, expected {expected}."
-            raise InputError(mistakes=[replace(mistake, problem=problem, expected=expected)])
-        if joint.bus is not None and joint.bus not in names:
-            expected, hint = (
-                "the name of a bus of this bench",
-                did_you_mean(joint.bus, names).strip(),
-            )
-            raise InputError(
-                mistakes=[replace(mistake, found=repr(joint.bus), expected=expected, hint=hint)]
-            )
-
-
 def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> None:
-    """Refuse a relation that one of its ends is missing of."""
+    """Refuse a derived channel whose source or base is missing (torque from current)."""
     layout = bench.layout_of(joint)
     for frame in layout.frame:
         for value in frame.value:
@@ -390,13 +279,13 @@ def _check_stop_frames(bench: Bench, where: str) -> None:
         layout_channels = bench.channels_of(joint)
         if stop.until is not None and stop.until.channel not in layout_channels:
             raise InputError(
-                f"{stop_location}.until.channel: found {stop.until.channel!r}, expected a channel that the "
-                f"layout {joint.layout!r} carries: {', '.join(layout_channels)}."
+                f"{stop_location}.until.channel: found {stop.until.channel!r}, expected a "
+                f"channel that the layout {joint.layout!r} carries: {', '.join(layout_channels)}."
             )
 
 
 def _check_frames_distinct(bench: Bench, where: str) -> None:
-    """Refuse two kinds of frame that one received frame could be taken for."""
+    """Refuse two frames of the bench that one received frame could match."""
     frame_rows = []
     for joint_index, joint in enumerate(bench.joints, start=1):
         joint_location = f"{where}: joint[{joint_index}] ({joint.name})"
@@ -427,6 +316,6 @@ def _check_frames_distinct(bench: Bench, where: str) -> None:
             raise InputError(
                 f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
                 f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
-                f"{number}; expected frames that can be told apart. Give them different nodes, or "
+                f"{number}; expected frames that differ. Give them different nodes, or "
                 "leading bytes or another `match` that differ."
             )

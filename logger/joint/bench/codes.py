@@ -1,7 +1,7 @@
 """Codes in words: enumerations with masks, bit flags, and where a code begins to mean another.
 
-A statusword changes with every move; what it *means* changes seldom. Both are told from the same
-names, so that what is said live, on a page and by a command is one. Pure.
+A statusword changes with every move; its *meaning* changes seldom. Both come from the same names,
+so that events, pages and commands show the same words. Pure.
 """
 
 from collections.abc import Mapping
@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.bench.value import parse_code
+from logger.joint.bench.code_names import parse_code
 
 __all__ = ["UNKNOWN_CODE", "CodeTable", "code_table"]
 
@@ -50,7 +50,7 @@ class CodeTable:
         return meaning_ids | (raw & flag_bits)
 
     def describe_code(self, raw: int) -> str:
-        """Return what a code means; "" where nothing is set or known of it."""
+        """Return the words of a code; "" where no bit is set, or nothing is named."""
         words = []
         if self.names:
             words.append(

@@ -1,8 +1,7 @@
-"""A layout as one joint of the bench speaks it: mapped frames filled, values changed and placed.
+"""A layout expanded for one joint: mapped frames filled, values overridden and placed.
 
-What a layout leaves open is said in the bench file: which objects a drive was told to put into
-which frame, what one count of user units is worth, which slot of a shared frame is this joint's.
-Pure.
+The bench file gives what a layout leaves open: which objects a drive sends in which frame, what
+one count of user units is, which slot of a shared frame is this joint's. Pure.
 """
 
 from typing import Any, TypeVar
@@ -21,7 +20,7 @@ Model = TypeVar("Model", Frame, Layout)
 
 
 def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
-    """Return the layout with what the bench file says of a joint.
+    """Return the layout with the bench file's settings of one joint.
 
     Parameters
     ----------
@@ -58,7 +57,7 @@ def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout
     if mapped_frames and not joint.mapping:
         raise InputError(
             f"{where}.mapping: this key is missing; the layout {layout.name!r} leaves to the bench "
-            f"file which objects the drive was told to send in {', '.join(mapped_frames)}. Write such as "
+            f"file which objects the drive sends in {', '.join(mapped_frames)}. Write such as "
             f"mapping = {{ {mapped_frames[0]} = ['0x6041/16', '0x6064/32'] }}."
         )
     known_objects = _known_objects(layout, joint, where)
@@ -91,8 +90,8 @@ def _known_objects(
     for number, entry in enumerate(joint.object, start=1):
         if (entry.index, entry.sub) in own_objects:
             raise InputError(
-                f"{where}.object[{number}]: found 0x{entry.index:04X}:{entry.sub} twice, expected each "
-                "object once."
+                f"{where}.object[{number}]: found 0x{entry.index:04X}:{entry.sub} twice, expected "
+                "each object once."
             )
         own_objects[entry.index, entry.sub] = entry
     return {(entry.index, entry.sub): entry for entry in layout.object} | own_objects
@@ -126,8 +125,9 @@ def _fill_mapping(
             if mapped_entry.user_units and mapped_entry.channel not in joint.value:
                 raise InputError(
                     f"{where}[{number}]: 0x{index:04X}:{sub} counts in units that are set in the "
-                    f"drive; expected what one is worth: [joint.value.{mapped_entry.channel}] with per_turn "
-                    "(counts of one turn), or unit and scale."
+                    f"drive; expected what one count is: "
+                    f"[joint.value.{mapped_entry.channel}] with per_turn (counts of one turn), or "
+                    "unit and scale."
                 )
             values.append(mapped_entry.value_at(byte=bit_offset // 8, bit=bit_offset % 8))
         bit_offset += mapped_entry.bits if mapped_entry is not None else bits or 0
@@ -152,7 +152,7 @@ def _override_values(frame: Frame, joint: JointSettings, where: str) -> Frame:
         change = joint.value.get(value.channel)
         if change is not None:
             if change.per_turn is not None or change.encoder is not None:
-                # They say alone what one count is worth.
+                # Each of them alone determines what one count is.
                 for key in ("scale", "offset", "unit", "per_turn", "encoder"):
                     fields.pop(key, None)
             fields.update(change.written_keys)

@@ -1,6 +1,6 @@
-"""What a frame must be to be of one kind: identifier, bus, fields that tell kinds apart, length.
+"""The match of a frame kind: identifier, bus, distinguishing fields, length. Pure.
 
-Made from the bench; also tells whether one received frame could be taken for two kinds. Pure.
+Computed from the bench; also decides whether one received frame could match two kinds.
 """
 
 from dataclasses import dataclass
@@ -16,16 +16,16 @@ MAX_PAYLOAD_BYTES: Final = 64
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameMatch:
-    """What a frame must be to be of one kind."""
+    """The conditions of a frame of one kind."""
 
     bus: int
     extended: bool
     identifier: int
     mask: int
     bits: bytes
-    """Which bits of the payload tell the kind from others, from the first byte on."""
+    """The bits of the payload that distinguish the kind, from the first byte on."""
     expected: bytes
-    """What stands in them; 0 elsewhere."""
+    """The value of those bits; 0 elsewhere."""
     length: int
     """Bytes that it has at least."""
     max_length: int = MAX_PAYLOAD_BYTES
@@ -38,7 +38,7 @@ class FrameMatch:
 
     @property
     def distinguishing_bytes(self) -> tuple[int, ...]:
-        """The bytes of the payload that tell the kind from others."""
+        """The bytes of the payload that distinguish the kind."""
         return tuple(byte_index for byte_index, byte in enumerate(self.bits) if byte)
 
     def overlaps(self, other: "FrameMatch") -> bool:
@@ -60,7 +60,7 @@ class FrameMatch:
 
 
 def frame_match(frame: Frame, *, node: int, bus: int, where: str) -> FrameMatch:
-    """Return what a frame of a joint must be; raises InputError where its identifier is too big."""
+    """Return the match of a frame of a joint; InputError where its identifier is too big."""
     mask = exact_mask(extended=frame.extended) if frame.mask is None else frame.mask
     number = identifier_for(frame.identifier, node, extended=frame.extended, where=where)
     required = frame.required_bits

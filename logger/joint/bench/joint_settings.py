@@ -5,10 +5,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
+from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
-from logger.joint.bench.value import ChannelName, CodeNames, Encoder, FlagNames, Ntc
+from logger.joint.bench.value import ChannelName, Encoder, Ntc
 from logger.joint.channels import CHANNELS
 from logger.settings_file import SettingError, Settings, did_you_mean
 
@@ -33,7 +34,7 @@ _MAPPING_ENTRY = re.compile(
 def parse_mapping_entry(written: str | int) -> tuple[int, int, int | None]:
     """Return index, sub-index and bits of an entry such as "0x6064/32", "6064h:0/32" or 0x60640020.
 
-    A number is what stands in a drive's own mapping objects (1A00h...): index, sub-index, bits.
+    A number is the entry of a drive's own mapping objects (1A00h...): index, sub-index, bits.
     Raises ValueError when it is none of these.
     """
     if isinstance(written, int):
@@ -74,7 +75,7 @@ class CurrentSettings(Settings):
 
 
 class TorqueSettings(Settings):
-    """How torque and current belong together."""
+    """The relation of torque and current."""
 
     source: Literal["current"] | None = Field(default=None, alias="from")
     """"current": the joint reports no torque, and it is computed; marked as derived."""
@@ -116,12 +117,12 @@ class PdoMapping(Settings):
 
 
 def _mapping_from_list(given: Any) -> Any:  # noqa: ANN401 - raw settings
-    """Let a list of objects stand for a table with nothing else."""
+    """Accept a list of objects as a table with nothing else."""
     return {"objects": given} if isinstance(given, list | tuple) else given
 
 
 class ValueOverride(Settings):
-    """What this joint does otherwise than its layout says, for one channel."""
+    """Where this joint differs from its layout, for one channel."""
 
     signed: bool | None = None
     scale: float | None = None
@@ -156,11 +157,11 @@ class JointSettings(Settings):
     rated: RatedValues = RatedValues()
     per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
-    """The longest silence over which the turn count of a single-turn encoder is still believed."""
+    """The longest silence after which the turns of a single-turn encoder are still known."""
     stop: StopFrame | None = None
-    """What is sent on a trip, where `record --send-stop-on-trip` says so."""
+    """The frame that is sent on a trip with `record --send-stop-on-trip`."""
     value: dict[str, ValueOverride] = Field(default_factory=dict)
-    """Channel -> what this joint does otherwise than its layout says."""
+    """Channel -> where this joint differs from its layout."""
     object: tuple[DictionaryObject, ...] = ()
     """Entries of the drive's object dictionary that its layout does not know."""
     mapping: dict[str, Annotated[PdoMapping, BeforeValidator(_mapping_from_list)]] = Field(
@@ -197,7 +198,7 @@ class JointSettings(Settings):
 
 
 class SensorSettings(Settings):
-    """Anything else that was recorded beside the joints: a thermocouple, a load cell."""
+    """Another source of values next to the joints: a thermocouple, a load cell."""
 
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9_-]*$", max_length=40)
     channels: tuple[ChannelName, ...] = Field(min_length=1)
@@ -213,5 +214,5 @@ class Sensor(JointSettings):
 
     @property
     def settings(self) -> SensorSettings:
-        """What the bench file says of it."""
+        """Its table of the bench file."""
         return SensorSettings(name=self.name, channels=self.channels, hold_s=self.hold_s)

@@ -1,8 +1,8 @@
 """How a frame lays its values out in bytes: the model of a layout file.
 
 A layout names the frames that a joint sends, those that a controller sends it, and where every
-value stands in them. It knows nothing of gears or of a particular bench: that is the bench file's
-part. Pure; the text is read by whoever has it. How bits are counted is drawn in `value`.
+value stands in them. Gears and everything else of a particular bench belong to the bench file.
+Pure: the caller reads the text. value.py draws how bits are counted.
 """
 
 import re
@@ -50,29 +50,29 @@ class Frame(Settings):
     mask: int | None = Field(default=None, ge=0, le=MAX_EXTENDED_ID)
     extended: bool = False
     begins: HexBytes = ""
-    """Leading bytes that tell this kind from others on the same identifier."""
+    """Leading bytes that distinguish this kind from others on the same identifier."""
     match: tuple[Selector, ...] = ()
-    """Fields, wherever they stand, that tell this kind from others on the same identifier."""
+    """Fields, anywhere in the payload, that distinguish it from others on the identifier."""
     length: int = Field(ge=0, le=64)
     """Bytes that the frame has at least."""
     exact_length: bool = False
     """It has just so many bytes: frames of another length are of another kind."""
     shared: bool = False
-    """One frame tells several joints: each takes its own values from it."""
+    """The frame carries values of several joints: each takes its own."""
     echo_within_s: float | None = Field(default=None, gt=0, le=10)
     """The request for it looks the same; this is the frame that follows another of its kind within
     so long. The pause before the next request must be longer."""
     mapped: str | None = Field(default=None, min_length=1)
-    """The bench file says under this name (`mapping`) which objects the frame carries."""
+    """The name under which the bench file (`mapping`) lists the objects of the frame."""
     period_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
     """How often it comes; a value holds for three of these."""
     hold_s: float | None = Field(default=None, gt=0, le=MAX_PERIOD_S)
     """How long a value holds, where three periods is not right."""
     value: tuple[Value, ...] = ()
     part: tuple[TextField, ...] = ()
-    """Fields that are told in words, as events."""
+    """Text fields: reported in words, as events."""
     tells: Literal["change", "each"] = "change"
-    """Whether the parts are told where they change, or with every frame."""
+    """Whether text fields are reported where they change, or with every frame."""
     event: Literal["fault", "state"] = "state"
     """What kind of event the parts make."""
 
@@ -100,12 +100,13 @@ class Frame(Settings):
         return self
 
     def _selector_places(self) -> dict[tuple[int, int], str]:
-        """Return which places tell the kind from others, and by which key."""
+        """Return the places of the distinguishing bits, and the key that sets each."""
         begin_length = len(self.begins) // 2
         if begin_length > self.length:
             raise SettingError(
                 "",
-                f"frame {self.name!r}: begins: found {begin_length} bytes in a frame of {self.length}.",
+                f"frame {self.name!r}: begins: found {begin_length} bytes in a frame of "
+                f"{self.length}.",
             )
         bit_user = {(byte, bit): "begins" for byte in range(begin_length) for bit in range(8)}
         for number, match in enumerate(self.match, start=1):
@@ -126,12 +127,13 @@ class Frame(Settings):
             has = f"{self.length} bytes (0 to {self.length - 1})" if self.length else "no bytes"
             raise SettingError(
                 "",
-                f"frame {self.name!r}: {description}: reaches byte {last}, but the frame has {has}.",
+                f"frame {self.name!r}: {description}: reaches byte {last}, but the frame has "
+                f"{has}.",
             )
 
     @property
     def required_bits(self) -> dict[tuple[int, int], int]:
-        """The (byte, bit) places that tell the kind from others, and what stands in each."""
+        """The (byte, bit) places of the distinguishing bits, and the bit in each."""
         begin_bytes = bytes.fromhex(self.begins)
         bits = {
             (byte, bit): begin_bytes[byte] >> bit & 1
@@ -152,7 +154,7 @@ class DictionaryObject(ValueMapping):
     bits: int = Field(ge=1, le=64)
     signed: bool = False
     user_units: bool = False
-    """What one count is worth is set in the drive: the bench file has to say it."""
+    """What one count is depends on a setting of the drive: the bench file has to give it."""
 
     @model_validator(mode="after")
     def _check_object(self) -> "DictionaryObject":
@@ -258,7 +260,7 @@ class Layout(Settings):
         """Return the places in `frame` of those that answer a request.
 
         Those that the request names; else those whose leading bytes are the request's; else, where
-        there is only one frame or only one request, every frame; else none, and then nobody knows
+        there is only one frame or only one request, every frame; else none, and then it is unknown
         whether it was answered.
         """
         frame_indices = range(len(self.frame))

@@ -1,4 +1,4 @@
-"""What one count is worth: the declared relations between a raw value and its channel.
+"""The scaling of a value: the declared relations between a raw count and its channel.
 
 Units, gear, side, direction, zero, shares of a rated value. Pure.
 """
@@ -23,12 +23,12 @@ class Scaling:
 
 
 def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
-    """Return what one count of a value is worth on a joint.
+    """Return the scaling of a value on a joint.
 
     Raises
     ------
     InputError
-        The value is a share of something that the bench file does not tell.
+        The value is a share of something that the bench file does not give.
     """
     if value.resistance is not None:
         return Scaling(factor=value.scale, offset=value.offset)
@@ -39,7 +39,7 @@ def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
     sign = -1.0 if joint.reversed and channel.mirrored else 1.0
     zero = joint.zero_rad if channel.quantity == "position" else 0.0
     if value.encoder is not None:
-        # The count itself is unwrapped first; this is what one count is worth at the output.
+        # The count itself is unwrapped first; this is what one count is at the output.
         return Scaling(factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=-zero)
     if value.per_turn is not None:
         return Scaling(factor=sign * gear * 2.0 * math.pi / value.per_turn, offset=-zero)
@@ -59,7 +59,7 @@ def _input_unit(value: Value, joint: JointSettings, where: str) -> InputUnit:
 
 
 def _whole_in_unit(quantity: str, joint: JointSettings, where: str) -> float:
-    """Return what one whole is, in the channel's unit at the output."""
+    """Return the base of a share, in the channel's unit at the output."""
     per_mille_base = getattr(joint.per_mille, quantity)
     if per_mille_base == "current":
         if joint.torque is None:

@@ -1,6 +1,6 @@
-"""The stop frame of a joint: what is sent when a limit trips, and what shows that it worked.
+"""The stop frame of a joint: sent when a limit trips, and the condition that it has worked. Pure.
 
-A convenience, no safety function: who reads it, reads the README's paragraph on it as well. Pure.
+A convenience, no safety function: see the README's paragraph on it.
 """
 
 from typing import Literal
@@ -16,7 +16,7 @@ __all__ = ["StopCondition", "StopFrame"]
 
 
 class StopCondition(Settings):
-    """What shows that the joint stops."""
+    """The condition under which the joint has stopped."""
 
     channel: Literal["current_A", "speed_rad_s"]
     below: float = Field(gt=0)
@@ -35,7 +35,7 @@ class StopFrame(Settings):
     """How often it is sent at most."""
     every_s: float = Field(default=0.02, ge=0.001, le=10.0)
     until: StopCondition | None = None
-    """Sent no more once this shows; left away: `repeat` times, and nobody knows whether it worked.
+    """Sending ends once this is met; without it: `repeat` times, its effect unknown.
     """
 
     @model_validator(mode="after")

@@ -1,4 +1,4 @@
-"""One value in a frame: where it stands in the bytes, and what one count of it means.
+"""One value in a frame: its position in the bytes, and what one count of it means.
 
 Pure. Bits are placed as in most manuals, counted from 0 within a byte, bit 0 the least
 significant::
@@ -20,6 +20,13 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
+from logger.joint.bench.code_names import (
+    CODE_BITS,
+    RAW_NUMBER,
+    CodeNames,
+    FlagNames,
+    parse_code,
+)
 from logger.joint.channels import CHANNELS, INPUT_UNITS
 from logger.settings_file import SettingError, Settings, did_you_mean
 
@@ -33,23 +40,19 @@ __all__ = [
     "TextField",
     "Value",
     "ValueMapping",
-    "parse_code",
 ]
 
-CODE_BITS: Final = 32
 MESSAGE_BITS: Final = 56
-"""Of a part that is only shown."""
+"""The most bits of a text field without names."""
 MAX_COUNTS: Final = 2**32
 MAX_TURNS: Final = 2**31
 FLOAT_BITS: Final = (16, 32, 64)
 SHARE_FACTORS: Final = {"per_mille": 1e-3, "per_cent": 1e-2}
-"""Units that are shares of what the bench file says one whole is (`per_mille`, else `rated`)."""
+"""Units that are shares of a base in the bench file (`per_mille`, else `rated`)."""
 SHARED_QUANTITIES: Final = frozenset({"current", "torque", "voltage"})
 """Quantities that a drive reports as a share of a rated value."""
 
-_RAW_NUMBER = r"-?(?:0[xX][0-9a-fA-F]+|[0-9]+)"
-_CODE_PATTERN = re.compile(rf"\s*(?P<code>{_RAW_NUMBER})\s*(?:/\s*(?P<mask>{_RAW_NUMBER})\s*)?")
-_RANGE_PATTERN = re.compile(rf"\s*(?P<low>{_RAW_NUMBER})\s*\.\.\s*(?P<high>{_RAW_NUMBER})\s*")
+_RANGE_PATTERN = re.compile(rf"\s*(?P<low>{RAW_NUMBER})\s*\.\.\s*(?P<high>{RAW_NUMBER})\s*")
 
 
 def _check_channel_name(name: str) -> str:
@@ -63,48 +66,12 @@ def _check_channel_name(name: str) -> str:
 ChannelName = Annotated[str, AfterValidator(_check_channel_name)]
 
 
-def parse_code(written: str) -> tuple[int, int | None]:
-    """Return code and mask of a key such as "5", "0x27" or "0x40/0x4F"; ValueError if it is none.
-
-    No mask stands for the whole value.
-    """
-    match = _CODE_PATTERN.fullmatch(written)
-    if match is None:
-        raise SettingError(
-            "", found=f"{written!r}", expected="a code such as 5, 0x27 or '0x40/0x4F' (code/mask)"
-        )
-    return int(match["code"], 0), int(match["mask"], 0) if match["mask"] else None
-
-
-def _check_code_names(names: dict[str, str]) -> dict[str, str]:
-    for written, name in names.items():
-        code, mask = parse_code(written)
-        if mask is not None and code & ~mask:
-            raise SettingError(
-                "", f"{written!r}: found bits of the code outside its mask; it would fit no value."
-            )
-        if not name:
-            raise SettingError("", f"{written!r}: found an empty name, expected a word.")
-    return names
-
-
-def _check_flag_names(flags: dict[str, str]) -> dict[str, str]:
-    for written, name in flags.items():
-        if not written.isdecimal() or int(written) >= CODE_BITS:
-            raise SettingError(
-                "", found=f"{written!r}", expected=f"the number of a bit, 0 to {CODE_BITS - 1}"
-            )
-        if not name:
-            raise SettingError("", f"{written!r}: found an empty name, expected a word.")
-    return flags
-
-
 def _check_codes_fit(position: "BitPosition", names: dict[str, str], flags: dict[str, str]) -> None:
-    """Refuse a code or a flag that so many bits never have; ValueError."""
+    """Refuse a code or a flag that does not fit into the bits; ValueError."""
     lowest, highest = position.raw_range
     for written in names:
         code, mask = parse_code(written)
-        # A mask takes a negative number as the bits that stand there.
+        # A mask applies to the bits, so a negative number counts as unsigned.
         highest_code = highest if mask is None else (1 << position.bits) - 1
         if not lowest <= code <= highest_code:
             raise SettingError(
@@ -119,10 +86,6 @@ def _check_codes_fit(position: "BitPosition", names: dict[str, str], flags: dict
                 found=f"{written!r}",
                 expected=f"the number of a bit, 0 to {position.bits - 1}",
             )
-
-
-CodeNames = Annotated[dict[str, str], AfterValidator(_check_code_names)]
-FlagNames = Annotated[dict[str, str], AfterValidator(_check_flag_names)]
 
 
 class Ntc(Settings):
@@ -148,7 +111,7 @@ class Encoder(Settings):
 
 
 class BitPosition(Settings):
-    """Where a whole number stands in a frame."""
+    """The position of a whole number in a frame."""
 
     byte: int = Field(default=0, ge=0, le=63)
     bit: int | None = Field(default=None, ge=0, le=7)
@@ -184,7 +147,7 @@ class BitPosition(Settings):
 
 
 class Selector(BitPosition):
-    """A field that a frame of this kind has at this value: what tells it from others."""
+    """A field with a fixed value, which distinguishes this kind of frame from others."""
 
     equals: int
 
@@ -201,14 +164,14 @@ class Selector(BitPosition):
 
     @property
     def required_bits(self) -> dict[tuple[int, int], int]:
-        """The (byte, bit) places, and the bit that has to stand in each."""
+        """The (byte, bit) places, and the bit that each must have."""
         return {
             bit_place: self.equals >> number & 1 for number, bit_place in enumerate(self.bit_places)
         }
 
 
 class TextField(BitPosition):
-    """A field that is told in words where it changes (or whenever its frame comes)."""
+    """A field that is reported in words where it changes (or with every frame)."""
 
     name: str = Field(min_length=1)
     names: CodeNames = Field(default_factory=dict)
@@ -216,7 +179,7 @@ class TextField(BitPosition):
     flags: FlagNames = Field(default_factory=dict)
     """Number of a bit -> what it means when it is set."""
     restart: int | None = None
-    """The raw value that says: the joint has just been switched on."""
+    """The raw value with which the joint reports that it was just switched on."""
 
     @model_validator(mode="after")
     def _check_text_field(self) -> "TextField":
@@ -265,12 +228,12 @@ class ValueMapping(Settings):
 
 
 class Value(ValueMapping, BitPosition):
-    """One value in a frame: where it stands, and what one count of it means."""
+    """One value in a frame: its position, and what one count of it means."""
 
     byte: int = Field(ge=0, le=63)
     slot_bytes: int = Field(default=0, ge=0, le=63)
     """Bytes from one joint's value to the next where one frame carries those of several: the value
-    stands at byte + slot * slot_bytes, the slot named in the bench file."""
+    is at byte + slot * slot_bytes, the slot named in the bench file."""
 
     @model_validator(mode="after")
     def _check_value(self) -> "Value":
@@ -278,7 +241,7 @@ class Value(ValueMapping, BitPosition):
         quantity = channel.quantity
         self._check_unit(quantity)
         if self.scale == 0:
-            raise SettingError("scale", found="0", expected="the worth of one count")
+            raise SettingError("scale", found="0", expected="the step of one count")
         if self.type == "float":
             self._check_float()
         if self.encoder is not None:

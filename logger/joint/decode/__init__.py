@@ -1,8 +1,8 @@
 """Pure: a batch of frames to readings, vectorised.
 
 decode            frame batch -> readings
-decode_plan       how the frames of a bench are decoded: chosen once
-decode_state      what decoding carries from one batch to the next
+decode_plan       the plan of decoding a bench: made once
+decode_state      the state of decoding between two batches
 dispatch          which joint, and which kind, a frame belongs to
 bit_fields        bits to whole numbers to quantities
 unwrap            single-turn encoder -> continuous angle, in segments

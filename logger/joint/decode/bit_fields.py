@@ -1,8 +1,8 @@
 """Bits to whole numbers to quantities, for every value of a kind of frame at once.
 
 A value that lies in the first eight bytes is a shift and a mask of the payload read as one number,
-so all such values of a kind are taken together: one row of a matrix each. What reaches further (CAN
-FD), or has 64 unsigned bits, is taken alone. Pure.
+so all such values of a kind are computed together: one row of a matrix each. A value that reaches
+further (CAN FD), or has 64 unsigned bits, is computed by itself. Pure.
 """
 
 from collections.abc import Sequence
@@ -21,7 +21,7 @@ PayloadWords = NDArray[np.uint64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BitFields:
-    """Where v values stand and what one count of each is worth; arrays of shape (v, 1)."""
+    """Positions and scaling of v values; arrays of shape (v, 1)."""
 
     values: tuple[Value, ...]
     order: NDArray[np.intp]
@@ -33,15 +33,15 @@ class BitFields:
     factor: Floats
     offset: Floats
     no_value: tuple[tuple[NDArray[np.int64], NDArray[np.bool_]], ...]
-    """Raw values that mean "no value": for each round one a value, and which values have one."""
+    """Raw values that mean "no value", in rounds: one for each value, and which values have one."""
     no_range: tuple[tuple[int, int, int], ...]
-    """(place, lowest, highest) of ranges of raw values that mean it."""
+    """(index, lowest, highest) of ranges of raw values that mean "no value"."""
     signed: bool
-    """Any value is."""
+    """Whether any value is signed."""
     has_scaling: bool
-    """Any value has an offset."""
+    """Whether any value has an offset."""
     beyond_words: tuple[int, ...]
-    """Places of the values that are taken one by one."""
+    """Indices of the values that are computed one by one."""
 
 
 def bit_fields(values: Sequence[Value], factors: Sequence[tuple[float, float]]) -> BitFields:
@@ -109,15 +109,15 @@ def payload_words(data: NDArray[np.uint8]) -> PayloadWords:
 def extract_values(
     fields: BitFields, words: PayloadWords, data: NDArray[np.uint8], rows: NDArray[np.intp]
 ) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_] | None]:
-    """Return raw values, scaled values and where a value is none, of n payloads of one kind.
+    """Return raw values, scaled values and a mask of "no value", of n payloads of one kind.
 
     Parameters
     ----------
     words, data
-        What `payload_words` gives for m payloads of any kind, and they; shapes (2, m) and (m,
-        width).
+        The result of `payload_words` for m payloads of any kind, and the payloads; shapes
+        (2, m) and (m, width).
     rows
-        Which of them are of this kind, shape (n,).
+        Indices of those of this kind, shape (n,).
 
     Returns
     -------
@@ -128,6 +128,7 @@ def extract_values(
     bits >>= fields.shift
     bits &= fields.mask
     if fields.signed:
+        # Sign extension: flipping the sign bit and subtracting it is right for any width.
         bits ^= fields.sign
         bits -= fields.sign
     raw = bits.view(np.int64)
@@ -141,10 +142,10 @@ def extract_values(
         value = fields.values[value_index]
         if value.type == "float":
             float_values = _floats_of_bits(raw[value_index], value.bits)
-            nowhere = ~np.isfinite(float_values)
-            if nowhere.any():
-                absent = _mark_absent(absent, raw.shape, value_index, nowhere)
-                float_values = np.where(nowhere, 0.0, float_values)
+            is_absent = ~np.isfinite(float_values)
+            if is_absent.any():
+                absent = _mark_absent(absent, raw.shape, value_index, is_absent)
+                float_values = np.where(is_absent, 0.0, float_values)
             scaled[value_index] = float_values * fields.factor[value_index]
         elif value.bits == 64 and not value.signed:
             scaled[value_index] = (
@@ -172,14 +173,14 @@ def _mark_absent(
     value_index: int,
     more_absent: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """Return which values are none, some more of one place included."""
+    """Return the mask with more rows of one value marked as absent."""
     absent_rows = np.zeros(shape, bool) if absent is None else absent
     absent_rows[value_index] |= more_absent
     return absent_rows
 
 
 def _floats_of_bits(raw: NDArray[np.int64], bits: int) -> Floats:
-    """Return the IEEE 754 numbers (binary16, 32 or 64) that raw bits are."""
+    """Return raw bits as IEEE 754 numbers (binary16, 32 or 64)."""
     raw_words = raw.view(np.uint64)
     if bits == 64:
         return raw_words.view(np.float64)
@@ -192,14 +193,14 @@ def _floats_of_bits(raw: NDArray[np.int64], bits: int) -> Floats:
 
 
 def raw_values(data: NDArray[np.uint8], value: BitPosition) -> NDArray[np.int64]:
-    """Return the raw integers of one value, wherever in the payload it stands.
+    """Return the raw integers of one value, at any position in the payload.
 
     Parameters
     ----------
     data
         uint8, shape (n, width): payloads that are long enough.
     value
-        Where it stands.
+        Its position.
 
     Returns
     -------

@@ -3,7 +3,7 @@
 Conversions are chosen once, when the plan is made from the bench; a batch then costs a few array
 operations for each kind of frame. A frame that cannot be decoded is counted under its reason, never
 an exception. Pure: the state of the encoders goes in and comes back, so any chunking of the frames
-gives the same readings. `owners` says whose a frame is, `fields` reads its bits.
+gives the same readings. `dispatch` finds the joint of a frame, `bit_fields` reads its bits.
 """
 
 from collections.abc import Mapping, Sequence
@@ -42,41 +42,41 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutOfRange:
-    """Values of one channel outside its valid range, and which frame told the first of them."""
+    """Values of one channel outside its valid range, and the frame of the first of them."""
 
     count: int
     value: float
     """The first of them."""
     row: int
-    """Place of its frame in the batch."""
+    """Index of its frame in the batch."""
     frame: str
     """Name of that frame in the layout."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decoded:
-    """What became of a batch of frames."""
+    """The result of decoding a batch of frames."""
 
     readings: tuple[ReadingBatch, ...]
-    """One for each joint of the bench, in its order; empty where it said nothing."""
+    """One for each joint of the bench, in its order; empty where it sent nothing."""
     rejected: Mapping[str, int]
     """Reason in words -> frames that were not decoded for it."""
     out_of_range: Mapping[tuple[str, str], OutOfRange]
     """(joint, channel) -> decoded values outside the channel's valid range; they are kept."""
     requests: int = 0
-    """Frames that another controller asked the joints with."""
+    """Number of requests of another controller."""
     notices: tuple[Notice, ...] = ()
-    """What the joints said in words, in order of time."""
+    """What the joints reported in words, in order of time."""
 
 
 _FRESH_JOINT = JointState()
-_REASON_UNCLEAR: Final = "request or answer, cannot be told"
-_REASON_UNPAIRED: Final = "request or answer without its other half"
+_REASON_UNCLEAR: Final = "request or response, ambiguous"
+_REASON_UNPAIRED: Final = "request or response without its other half"
 
 
 def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[Decoded, DecodeState]:
     """Return the readings of a batch of frames, and the state for the next batch."""
-    match_number, rejected = dispatch_frames(plan.owners, frames)
+    match_number, rejected = dispatch_frames(plan.dispatch, frames)
     echo_states = state.echoes
     if plan.echoes:
         echo_states = _drop_echoes(plan, state.echoes, frames, match_number, rejected)
@@ -139,17 +139,17 @@ def _drop_echoes(
     plan: DecodePlan,
     states: Mapping[int, EchoState],
     frames: FrameBatch,
-    owner: NDArray[np.int32],
+    match_number: NDArray[np.int32],
     rejected: dict[str, int],
 ) -> dict[int, EchoState]:
-    """Take requests that look like their answer out of `owner`; count what cannot be told."""
+    """Set `match_number` of requests that look like their response; count ambiguous ones."""
     after: dict[int, EchoState] = {}
     for number, within_ns in plan.echoes.items():
-        rows = np.flatnonzero(owner == number)
-        answer, unclear, single, after[number] = is_response(
+        rows = np.flatnonzero(match_number == number)
+        responses, unclear, single, after[number] = is_response(
             frames.time_ns[rows], within_ns=within_ns, state=states.get(number, FRESH_ECHO)
         )
-        owner[rows[~answer]] = REQUEST_NUMBER
+        match_number[rows[~responses]] = REQUEST_NUMBER
         for reason, count in ((_REASON_UNCLEAR, unclear), (_REASON_UNPAIRED, single)):
             if count:
                 rejected[reason] = rejected.get(reason, 0) + count
@@ -157,11 +157,11 @@ def _drop_echoes(
 
 
 def frame_kinds(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32], ...]:
-    """Return for each joint which kind of frame each is: place in its layout, -1 for none.
+    """Return for each joint the index in its layout of each of n frames, -1 for none.
 
-    Shape (n,) each; as `decode` takes them where nothing came before.
+    Shape (n,) each; decoded as the first batch.
     """
-    match_number, rejected = dispatch_frames(plan.owners, frames)
+    match_number, rejected = dispatch_frames(plan.dispatch, frames)
     if plan.echoes:
         _drop_echoes(plan, {}, frames, match_number, rejected)
     return tuple(joint.kind_of[match_number] for joint in plan.joints)
@@ -169,7 +169,7 @@ def frame_kinds(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32]
 
 def frame_for(plan: DecodePlan, frames: FrameBatch) -> Frame:
     """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
-    match_number = int(dispatch_frames(plan.owners, frames)[0][0])
+    match_number = int(dispatch_frames(plan.dispatch, frames)[0][0])
     for joint in plan.joints:
         frame_index = int(joint.kind_of[match_number])
         if frame_index >= 0:
@@ -247,27 +247,27 @@ def _decode_texts(
     plan: JointPlan,
     state: JointState,
     frames: FrameBatch,
-    speaking: Sequence[tuple[TextPlan, NDArray[np.intp]]],
+    text_frames: Sequence[tuple[TextPlan, NDArray[np.intp]]],
     *,
     rows: NDArray[np.intp],
     values: Floats,
     notices: list[Notice],
 ) -> tuple[JointState, NDArray[np.int64] | None]:
-    """Add what the joint says in words; return the state, and how often it restarted by each row.
+    """Append the joint's text notices; return the state and the restarts counted up to each row.
 
-    None for the latter: it never did.
+    The count has shape (rows,); None: the joint never restarted.
     """
-    told = state.told
+    text_state = state.text
     restarted: NDArray[np.bool_] | None = None
-    for what, places in speaking:
+    for what, places in text_frames:
         codes = {channel: values[plan.channels.index(channel), places] for channel in what.codes}
         if not what.parts and all(
-            told.is_repeated(channel, repeated) for channel, repeated in codes.items()
+            text_state.is_repeated(channel, repeated) for channel, repeated in codes.items()
         ):
             continue
-        more, restarts, told = decode_texts(
+        more, restarts, text_state = decode_texts(
             what,
-            told,
+            text_state,
             joint=plan.joint.name,
             time_ns=frames.time_ns[rows[places]],
             values=codes,
@@ -278,8 +278,8 @@ def _decode_texts(
             if restarted is None:
                 restarted = np.zeros(len(rows), bool)
             restarted[places] = restarts
-    if told is not state.told:
-        state = replace(state, told=told)
+    if text_state is not state.text:
+        state = replace(state, text=text_state)
     if restarted is not None:
         count = state.restarts + np.cumsum(restarted)
         return replace(state, restarts=int(count[-1])), count

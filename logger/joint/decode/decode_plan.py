@@ -1,7 +1,4 @@
-"""How the frames of a bench are decoded: chosen once, so that a batch costs a few array operations.
-
-Pure. `decode` goes by it.
-"""
+"""The plan of decoding a bench: made once, so that a batch costs a few array operations. Pure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -29,63 +26,62 @@ class FramePlan:
     frame: Frame
     fields: BitFields
     encoder: int | None
-    """Place of the value that is a single-turn encoder."""
+    """Index of the value that is a single-turn encoder; None: there is none."""
     plain: NDArray[np.intp] | slice
-    """Places of the values that are stored as they are scaled: all but the encoder."""
+    """Indices of the values that are stored as scaled: all but the encoder."""
     targets: NDArray[np.intp]
     """The joint's channel that each of those is stored in, shape (plain, 1)."""
     sensors: tuple[tuple[int, str | Ntc], ...]
-    """Places of resistances, and of what."""
+    """(index, sensor) of the values that are resistances."""
     position: int | None
-    """Place of a position that needs no turns."""
+    """Index of a position that needs no unwrapping; None: there is none."""
     tell: TextPlan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointPlan:
-    """All kinds of frames of one joint, and what is made of their values."""
+    """All kinds of frames of one joint, and the conversions of their values."""
 
     joint: JointSettings
     channels: tuple[str, ...]
     frames: tuple[FramePlan, ...]
     kind_of: NDArray[np.int32]
-    """Shape (claims + 2,): place in `frames` for the owner of a frame, -1 for none; the last two
-    are for owners below 0."""
+    """Shape (matches + 2,): index in `frames` by match number, -1 for none; the last two
+    entries are for -2 (a request) and -1 (no match)."""
     lowest: Floats
     """Valid range of each channel, shape (channels, 1)."""
     highest: Floats
     derived: tuple[int, int, float] | None
-    """Place of a torque that comes from the current, place of that, and N.m per ampere."""
+    """Index of a torque computed from the current, index of the current, N.m per ampere."""
     counts: int
     """Counts of one turn of the joint's single-turn encoder; 0: it has none."""
-    worth: Scaling
-    """What one count is worth at the output, in rad; the offset is that of the joint's zero."""
+    position_scaling: Scaling
+    """One encoder count at the output, in rad; the offset is that of the joint's zero."""
     known_for_ns: int
-    """The longest silence over which the turns of the encoder are believed."""
+    """The longest silence after which the turns of the encoder are still taken as known."""
     tells: bool
-    """Any of its frames tells something in words."""
+    """Whether any of its frames has text fields."""
     speed_apart: bool
-    """The speed stands in another frame than the single-turn count."""
-    speed_beside: bool
-    """It stands in the same frame, and in no other."""
+    """The speed comes in another frame than the single-turn count."""
+    speed_with_count: bool
+    """It comes in the frame of the count, and in no other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecodePlan:
-    """How the frames of a bench are decoded; made once."""
+    """How the frames of a bench are decoded; computed once, when the bench is read."""
 
-    owners: DispatchTable
+    dispatch: DispatchTable
     joints: tuple[JointPlan, ...]
     echoes: Mapping[int, int]
-    """Owner whose request looks like it -> how long after that it comes at most, in ns."""
+    """Match number of a response that looks like its request -> its longest delay, in ns."""
 
 
 def decode_plan(bench: Bench, *, with_requests: bool | None = None) -> DecodePlan:
     """Return how the frames of `bench` are decoded.
 
-    `with_requests`: this program sent the requests, so that what looks like one is the answer;
-    left out,
-    that is what the bench file says of each bus (`send`).
+    `with_requests`: this program sent the requests, so a frame that looks like one is the
+    response. None: `send` of each bus of the bench file.
     """
     dispatch = bench_dispatch_table(bench)
     number_of = dispatch.number_by_match
@@ -103,7 +99,7 @@ def decode_plan(bench: Bench, *, with_requests: bool | None = None) -> DecodePla
             if frame.echo_within_s is not None and not sends:
                 echo_windows_ns[match_number] = to_ns(frame.echo_within_s)
         joints.append(_joint_plan(bench, joint, layout, kind_of))
-    return DecodePlan(owners=dispatch, joints=tuple(joints), echoes=echo_windows_ns)
+    return DecodePlan(dispatch=dispatch, joints=tuple(joints), echoes=echo_windows_ns)
 
 
 def _joint_plan(
@@ -113,9 +109,11 @@ def _joint_plan(
     encoder = next(
         (value for frame in layout.frame for value in frame.value if value.encoder), None
     )
-    known = [CHANNELS[channel] for channel in channels]
-    apart = _is_speed_apart(layout)
-    speeds = sum(value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value)
+    channel_specs = [CHANNELS[channel] for channel in channels]
+    speed_apart = _is_speed_apart(layout)
+    speed_values = sum(
+        value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value
+    )
     frames = tuple(_frame_plan(frame, joint, channels) for frame in layout.frame)
     many_turns = encoder is not None and encoder.encoder is not None and encoder.encoder.turns > 1
     return JointPlan(
@@ -123,44 +121,44 @@ def _joint_plan(
         channels=channels,
         frames=frames,
         kind_of=kind_of,
-        lowest=np.array([[channel.lowest] for channel in known]).reshape(-1, 1),
-        highest=np.array([[channel.highest] for channel in known]).reshape(-1, 1),
+        lowest=np.array([[channel.lowest] for channel in channel_specs]).reshape(-1, 1),
+        highest=np.array([[channel.highest] for channel in channel_specs]).reshape(-1, 1),
         derived=_derived_torque_plan(bench, joint, channels),
         counts=encoder.encoder.modulus if encoder and encoder.encoder else 0,
-        worth=scaling_of(encoder, joint, where=joint.name)
+        position_scaling=scaling_of(encoder, joint, where=joint.name)
         if encoder
         else Scaling(factor=1.0, offset=0.0),
         # An encoder that counts its turns itself knows them after any silence.
         known_for_ns=TIME_MAX_NS if many_turns else to_ns(joint.turns_known_for_s),
         tells=any(frame.tell for frame in frames),
-        speed_apart=apart,
-        speed_beside=not apart and speeds == 1,
+        speed_apart=speed_apart,
+        speed_with_count=not speed_apart and speed_values == 1,
     )
 
 
 def _frame_plan(frame: Frame, joint: JointSettings, channels: tuple[str, ...]) -> FramePlan:
     values = frame.value
-    encoder = next((place for place, value in enumerate(values) if value.encoder), None)
-    plain = [place for place in range(len(values)) if place != encoder]
-    worths = [scaling_of(value, joint, where=joint.name) for value in values]
+    encoder = next((index for index, value in enumerate(values) if value.encoder), None)
+    plain = [index for index in range(len(values)) if index != encoder]
+    scalings = [scaling_of(value, joint, where=joint.name) for value in values]
     return FramePlan(
         frame=frame,
-        fields=bit_fields(values, [(worth.factor, worth.offset) for worth in worths]),
+        fields=bit_fields(values, [(scaling.factor, scaling.offset) for scaling in scalings]),
         encoder=encoder,
         plain=slice(None) if encoder is None else np.array(plain, np.intp),
         targets=np.array(
-            [[channels.index(values[place].channel)] for place in plain], np.intp
+            [[channels.index(values[index].channel)] for index in plain], np.intp
         ).reshape(-1, 1),
         sensors=tuple(
-            (place, value.resistance)
-            for place, value in enumerate(values)
+            (index, value.resistance)
+            for index, value in enumerate(values)
             if value.resistance is not None
         ),
         position=next(
             (
-                place
-                for place, value in enumerate(values)
-                if value.channel == "position_rad" and place != encoder
+                index
+                for index, value in enumerate(values)
+                if value.channel == "position_rad" and index != encoder
             ),
             None,
         ),

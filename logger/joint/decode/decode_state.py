@@ -1,4 +1,4 @@
-"""What decoding carries from one batch of frames to the next: where each joint stood. Pure."""
+"""The state of decoding between two batches of frames, one part for each joint. Pure."""
 
 import math
 from collections.abc import Mapping
@@ -14,31 +14,31 @@ __all__ = ["DecodeState", "JointState", "state_for_resume"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointState:
-    """Where one joint stood: its turns, its words, its newest speed."""
+    """The state of one joint: its turns, its texts, its newest speed."""
 
     turns: UnwrapState = field(default_factory=UnwrapState)
-    told: TextState = field(default_factory=TextState)
+    text: TextState = field(default_factory=TextState)
     restarts: int = 0
-    """How often the joint said that it was just switched on."""
+    """How often the joint reported that it was just switched on."""
     restarts_counted: int = 0
-    """How many of these its encoder's newest count knows of."""
+    """How many of these came before its encoder's newest count."""
     speed_counts_s: float = math.nan
     speed_time_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecodeState:
-    """What is carried from one batch to the next: where each joint stood."""
+    """The state between two batches, by joint."""
 
     joints: Mapping[str, JointState] = field(default_factory=dict)
     echoes: Mapping[int, EchoState] = field(default_factory=dict)
 
 
 def state_for_resume(segments: Mapping[str, int]) -> DecodeState:
-    """Return the state with which a recording is gone on with.
+    """Return the state in which a recording is resumed.
 
-    `segments` names the newest position segment of each joint. Nobody counted turns in between, so
-    an encoder's next reading begins a segment after that one.
+    `segments`: joint -> its newest position segment. No turns were counted in between, so an
+    encoder's next reading begins the segment after that one.
     """
     return DecodeState(
         joints={

@@ -1,9 +1,9 @@
-"""Whose frame is it: identifier, bus and telling fields -> the number of a kind of frame.
+"""Dispatch: identifier, bus and distinguishing fields of a frame -> the number of its match.
 
-Where every kind on an identifier is told by the whole identifier and at most one byte of the
-payload, one search and one table answer for all frames at once; what that leaves over, and layouts
-with masks or several telling bytes, are asked kind by kind. A frame of nobody is counted under its
-reason, never an exception. Pure.
+Where each kind on an identifier is determined by the whole identifier and at most one byte of the
+payload, one search and one table lookup serve all frames at once. The rest, and layouts with masks
+or several distinguishing bytes, are compared match by match. A frame without a match is counted
+under its reason, never an exception. Pure.
 """
 
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 REQUEST_NUMBER: Final = -2
-"""Owner of a frame that is no joint's but a request that a layout knows."""
+"""Match number of a request of a layout: it is decoded for no joint."""
 
 _NO_DATA_FLAGS: Final = REMOTE | ERROR | SENT
 _BUS_SHIFT: Final = np.uint64(32)
@@ -48,30 +48,30 @@ class KnownRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DispatchTable:
-    """All claims of a bench, and the tables that answer for most frames."""
+    """All frame matches of a bench, and the tables that find the match of most frames."""
 
     frame_matches: tuple[FrameMatch, ...]
     requests: tuple[KnownRequest, ...]
     keys: NDArray[np.uint64]
-    """The identifiers that are claimed whole, sorted; a bus and the 29-bit flag above them."""
+    """The identifiers that are matched whole, sorted; bus and 29-bit flag in the bits above."""
     by_byte: NDArray[np.int32]
-    """Shape (keys + 1, 256): number of the claim for the byte that tells, -1 for none."""
+    """Shape (keys + 1, 256): match number by the distinguishing byte, -1 for none."""
     selector_bytes: NDArray[np.intp] | None
-    """Shape (keys + 1,): which byte that is; None: the first for all."""
+    """Shape (keys + 1,): index of that byte; None: 0 for all."""
     min_lengths: NDArray[np.uint8]
-    """Bytes that a frame of each claim must have."""
+    """The least bytes of a frame of each match."""
     standard: NDArray[np.int32]
-    """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; for one that is
-    not claimed the last row, which is nobody's."""
+    """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; the last row,
+    which has no match, for an identifier that is not matched."""
 
     @property
     def number_by_match(self) -> dict[FrameMatch, int]:
-        """Claim -> the owner of a frame that fits it: of claims that are the same, the first."""
+        """Match -> its number; of equal matches the first."""
         return {match: number for number, match in reversed(list(enumerate(self.frame_matches)))}
 
 
 def bench_dispatch_table(bench: Bench) -> DispatchTable:
-    """Return the plan for a bench: its joints' frames in order, and the requests that it knows."""
+    """Return the table of a bench: its joints' frames in order, and the requests of its layouts."""
     return dispatch_table(
         [match for joint in bench.joints for match in bench.frame_matches_of(joint)],
         [
@@ -92,9 +92,9 @@ def bench_dispatch_table(bench: Bench) -> DispatchTable:
 def dispatch_table(
     frame_matches: Sequence[FrameMatch], requests: Sequence[KnownRequest] = ()
 ) -> DispatchTable:
-    """Return the plan for claims, which are numbered in their order.
+    """Return the table of some matches, which are numbered in their order.
 
-    Of claims that are the same (shared frames) the first is the owner.
+    Of equal matches (shared frames) the first has the number.
     """
     groups: dict[int, list[int]] = {}
     for number, match in enumerate(frame_matches):
@@ -145,13 +145,13 @@ def _identifier_key(match: FrameMatch) -> int:
 def dispatch_frames(
     plan: DispatchTable, frames: FrameBatch
 ) -> tuple[NDArray[np.int32], dict[str, int]]:
-    """Return the number of the claim that each frame fits, -1 for none, and why not.
+    """Return the match number of each frame, -1 for none, and the reasons of those without.
 
     Returns
     -------
     match_number, rejected
-        int32, shape (n,); and for each reason in words how many frames. What this program sent is
-        nobody's, and no reject; a request that a layout knows is `REQUEST_NUMBER`, and none either.
+        int32, shape (n,); and for each reason in words how many frames. A frame that this program
+        sent has no match and is not rejected; nor is a request of a layout, `REQUEST_NUMBER`.
     """
     match_number = _dispatch_by_table(plan, frames)
     unmatched = (match_number < 0).nonzero()[0]
@@ -163,7 +163,7 @@ def dispatch_frames(
 
 
 def reject_reasons(plan: DispatchTable, frames: FrameBatch) -> dict[str, NDArray[np.bool_]]:
-    """Return for each reason in words the frames, shape (n,), that are nobody's for it."""
+    """Return for each reason in words a mask, shape (n,), of the frames rejected for it."""
     return _dispatch_by_match(plan, frames)[1]
 
 

@@ -1,7 +1,7 @@
 """The position of a joint from its encoder's counts, within a batch of frames. Pure.
 
-`turns` unwraps the counts; here is which speed each of them is believed by, and where the position
-is written.
+unwrap.py unwraps the counts; here each count gets the speed that it is unwrapped with, and the
+position its row.
 """
 
 from dataclasses import replace
@@ -30,15 +30,15 @@ def fill_position(
 ) -> JointState:
     """Fill position and segment of the rows that carry a count; return the state after them.
 
-    `counts_due`: rows that carry one, unless it says "no value". `restarts`: how often the joint
-    was switched on by each row, None for never.
+    `counts_due`: rows that carry one, unless its value is "no value". `restarts`: how often the
+    joint was switched on up to each row; None: never.
     """
     broken = None
     if restarts is not None and counted is not None and len(counted[0]):
-        known = restarts[counted[0]]
-        broken = np.diff(known, prepend=state.restarts_counted) > 0
-        state = replace(state, restarts_counted=int(known[-1]))
-    speed = _speed_beside(plan, counted, values, counts_due=counts_due)
+        restarts_at_count = restarts[counted[0]]
+        broken = np.diff(restarts_at_count, prepend=state.restarts_counted) > 0
+        state = replace(state, restarts_counted=int(restarts_at_count[-1]))
+    speed = _speed_with_count(plan, counted, values, counts_due=counts_due)
     newest: tuple[float, int] | None = None
     if speed is None:
         held, newest = _held_speed(plan, state, time_ns, values)
@@ -55,22 +55,22 @@ def fill_position(
             segment=segment,
             broken=broken,
         )
-    # A speed that stands beside every count is that of the newest count.
+    # With a speed in every frame of a count, the newest speed is that of the newest count.
     return _state_after(state, turns, *(newest or (turns.speed_counts_s, turns.time_ns)))
 
 
-def _speed_beside(
+def _speed_with_count(
     plan: JointPlan,
     counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
     values: Floats,
     *,
     counts_due: int,
 ) -> Floats | None:
-    """Return the speed at each count where each frame with a count tells it, else None."""
-    if not plan.speed_beside or counted is None or len(counted[0]) != counts_due:
+    """Return the speed at each count where every frame with a count carries one, else None."""
+    if not plan.speed_with_count or counted is None or len(counted[0]) != counts_due:
         return None
-    beside = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.worth.factor
-    return None if np.isnan(beside).any() else beside
+    speed = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.position_scaling.factor
+    return None if np.isnan(speed).any() else speed
 
 
 def _held_speed(
@@ -78,19 +78,19 @@ def _held_speed(
 ) -> tuple[Floats, tuple[float, int]]:
     """Return the speed that holds at each row, NaN where it is too old; the newest, and its time.
 
-    One count is worth `plan.worth` rad at the output, so this is the encoder's own speed, in counts
-    a second.
+    Divided by the rad of one count at the output (`position_scaling`), it is the encoder's own
+    speed, in counts a second.
     """
     if "speed_rad_s" in plan.channels:
-        speed = values[plan.channels.index("speed_rad_s")] / plan.worth.factor
-        told = ~np.isnan(speed)
+        speed = values[plan.channels.index("speed_rad_s")] / plan.position_scaling.factor
+        reported = ~np.isnan(speed)
     else:
         speed = np.full(len(time_ns), np.nan)
-        told = np.zeros(len(time_ns), bool)
-    if told.all():
+        reported = np.zeros(len(time_ns), bool)
+    if reported.all():
         held, newest = speed, len(speed) - 1
     else:
-        latest = np.maximum.accumulate(np.where(told, np.arange(len(speed)), -1))
+        latest = np.maximum.accumulate(np.where(reported, np.arange(len(speed)), -1))
         held = np.where(latest >= 0, speed[latest], state.speed_counts_s)
         held_since = np.where(latest >= 0, time_ns[latest], state.speed_time_ns)
         known_for_ns = to_ns(plan.joint.turns_known_for_s)
@@ -107,7 +107,7 @@ def _state_after(
     """Return the state with other turns and speed; `replace` would cost a twentieth of a batch."""
     return JointState(
         turns=turns,
-        told=state.told,
+        text=state.text,
         restarts=state.restarts,
         restarts_counted=state.restarts_counted,
         speed_counts_s=speed_counts_s,
@@ -138,9 +138,9 @@ def _unwrap_counts(
         speed_apart=plan.speed_apart,
         broken=broken,
     )
-    position = total * plan.worth.factor
-    if plan.worth.offset:
-        position += plan.worth.offset
+    position = total * plan.position_scaling.factor
+    if plan.position_scaling.offset:
+        position += plan.position_scaling.offset
     values[plan.channels.index("position_rad"), places] = position
     segment[places] = segments
     return turns

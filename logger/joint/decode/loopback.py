@@ -1,11 +1,11 @@
-"""Answers that look like their request: told apart by order and time, or counted.
+"""Responses that look like their request: separated by order and time, or counted.
 
 Some joints answer with the identifier and the leading bytes of the request, so that a third
-listener sees both alike: Q R . . . Q R . . . The answer follows its request at once, the next
-request only after a pause. So in each run of frames without a pause the first is a request and the
-second its answer. A third cannot be told: one frame before it may have been lost; neither can what
-follows it, up to the next pause. A run of a single frame is half of a pair, and which half cannot
-be told either. Pure; any chunking gives the same.
+listener sees both alike: Q R . . . Q R . . . The response follows its request at once, the
+next request only after a pause. So in each run of frames without a pause the first is a request and
+the second its response. A third is ambiguous, since one frame before it may have been lost; so is
+all that follows it, up to the next pause. A run of a single frame is half of a pair, and either
+half is possible. Pure; any chunking gives the same.
 """
 
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ __all__ = ["NO_ECHO_STATE", "EchoState", "is_response"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EchoState:
-    """Where the frame before stood."""
+    """The state of the previous frame."""
 
     time_ns: int = TIME_MIN_NS
     row_number: int = -1
@@ -34,22 +34,22 @@ NO_ECHO_STATE: Final = EchoState()
 def is_response(
     time_ns: NDArray[np.int64], *, within_ns: int, state: EchoState
 ) -> tuple[NDArray[np.bool_], int, int, EchoState]:
-    """Return which of n frames of one kind are answers.
+    """Return which of n frames of one kind are responses.
 
     Parameters
     ----------
     time_ns
         int64, shape (n,), non-decreasing.
     within_ns
-        How long after its request an answer comes at most.
+        The longest time from a request to its response.
     state
-        What the call before gave back.
+        The state that the previous call returned.
 
     Returns
     -------
-    answer, unclear, single, state
-        bool, shape (n,); how many frames could not be told; how many were left single, which is
-        known when the next run begins; and the state behind them.
+    responses, unclear, single, state
+        bool, shape (n,); how many frames were ambiguous; how many were left single, which is
+        known when the next run begins; and the state after them.
     """
     if len(time_ns) == 0:
         return np.empty(0, bool), 0, 0, state
@@ -58,7 +58,7 @@ def is_response(
     if state.row_number < 0:
         starts_run[0] = True
     number = np.arange(len(time_ns))
-    # Behind the last beginning, or behind what the state counted so far.
+    # After the last beginning, or after what the state counted so far.
     start = np.maximum.accumulate(np.where(starts_run, number, -(state.row_number + 1)))
     row_number = number - start
     previous_number = np.concatenate(([state.row_number], row_number[:-1]))

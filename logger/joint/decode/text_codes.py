@@ -1,8 +1,8 @@
-"""What joints say in words: faults, states and messages, told where their meaning changes.
+"""Faults, states and messages of joints in words, reported where their meaning changes.
 
-A code that repeats with every frame is told once; an emergency message is told each time. Comes out
-as notices, which the recorder makes events of. Pure; the meaning told last goes in and comes back,
-so that any chunking tells the same.
+A code that repeats with every frame is reported once, an emergency message each time, as notices
+which the recorder turns into events. Pure: the meaning last reported is the state, so that any
+chunking reports the same.
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,7 +27,7 @@ _NO_FAULT_CODE: Final = 0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """Something that a joint said in words."""
+    """One report of a joint in words."""
 
     time_ns: int
     joint: str
@@ -38,13 +38,13 @@ class Notice:
     value: float
     """The code; of a message its first part."""
     frame: str
-    """Name of the kind of frame that told it; "" where it sums several up."""
+    """Name of the frame that carried it; "" where it sums several up."""
     text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextPlan:
-    """What one kind of frame tells in words."""
+    """The text fields and codes of one kind of frame."""
 
     name: str
     codes: Mapping[str, CodeTable]
@@ -59,19 +59,19 @@ class TextPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextState:
-    """What was told last, by channel or by the name of a frame."""
+    """The meaning last reported, by channel or by the name of a frame."""
 
     meanings: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     codes: Mapping[str, float] = field(default_factory=lambda: {"fault_code": _NO_FAULT_CODE})
-    """The code itself: one that repeats needs no words."""
+    """The newest code by channel: a repeated one needs no new words."""
 
     def is_repeated(self, channel: str, codes: NDArray[np.float64]) -> bool:
-        """Whether a channel only repeats what it said last."""
+        """Whether a channel only repeats its last report."""
         return channel in self.codes and bool((codes == self.codes[channel]).all())
 
 
 def text_plan(frame: Frame) -> TextPlan:
-    """Return what a kind of frame tells in words."""
+    """Return the plan of a frame's text fields and codes."""
     return TextPlan(
         name=frame.name,
         codes={
@@ -99,7 +99,7 @@ def decode_texts(
     values: Mapping[str, NDArray[np.float64]],
     data: NDArray[np.uint8],
 ) -> tuple[list[Notice], NDArray[np.bool_], TextState]:
-    """Return what n frames of one kind tell, which of them say "just switched on", and the state.
+    """Return the notices of n frames of one kind, which report a restart, and the state.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def decode_texts(
         raw = values[channel][has_code].astype(np.int64)
         previous = meanings.get(channel)
         if previous is None and channel == "fault_code":
-            # That there is no fault is nothing to tell.
+            # "No fault" at the beginning is no notice.
             previous = (int(codes.meaning_numbers(np.array([_NO_FAULT_CODE]))[0]),)
         change_rows, last_meaning = _change_rows([codes.meaning_numbers(raw)], previous)
         if last_meaning is not None:
@@ -173,7 +173,7 @@ def decode_texts(
 def _change_rows(
     meanings: Sequence[NDArray[np.int64]], previous: tuple[int, ...] | None
 ) -> tuple[NDArray[np.intp], tuple[int, ...] | None]:
-    """Return the rows at which a meaning is another than before, and the last one."""
+    """Return the rows at which the meaning changes, and the last meaning."""
     count = len(meanings[0])
     if count == 0:
         return np.empty(0, np.intp), previous

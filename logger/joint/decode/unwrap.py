@@ -20,7 +20,7 @@ __all__ = ["UnwrapState", "unwrap_counts"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnwrapState:
-    """Where the last reading left the count."""
+    """The newest reading, and the continuous count and segment at it."""
 
     time_ns: int = 0
     count: int = 0
@@ -52,9 +52,9 @@ def unwrap_counts(
     modulus
         Counts of one turn.
     valid_for_ns
-        The longest silence over which the number of turns is believed.
+        The longest silence after which the number of turns is still known.
     state
-        What the call before gave back.
+        The state that the previous call returned.
     speed_apart
         The speed comes in a frame of its own and is held until the next: the moves since the last
         one were counted with a speed that was already out of date.
@@ -64,9 +64,9 @@ def unwrap_counts(
     Returns
     -------
     total, segment, state
-        int64 and int32, shape (n,). `total` goes on within a segment; a segment begins with the
-        raw count. A new one begins after a silence longer than `valid_for_ns`, where the joint was
-        switched on again, where the speed changed so much that it leaves more than half a turn
+        int64 and int32, shape (n,). `total` is continuous within a segment; a segment begins with
+        the raw count. A new one begins after a silence longer than `valid_for_ns`, where the joint
+        was switched on again, where the speed changed so much that it leaves more than half a turn
         open, and, without a speed, at a move of exactly half a turn.
 
     Notes
@@ -87,7 +87,7 @@ def unwrap_counts(
     speed_before, speed_after = speeds[:-1], speeds[1:]
     unknown_speed = np.isnan(speeds)
     if unknown_speed.any():
-        # Where only one of two readings has a speed beside it, that one is what is known.
+        # Where only one of two readings has a speed, that one is used.
         speed_before = np.where(unknown_speed[:-1], speed_after, speed_before)
         speed_after = np.where(unknown_speed[1:], speed_before, speed_after)
     mean_speed = 0.5 * (speed_before + speed_after)
@@ -95,8 +95,8 @@ def unwrap_counts(
     is_unknown[0] |= state.segment < 0
     if broken is not None:
         is_unknown |= broken
-    # The speed between two readings is somewhere between theirs: half the difference is open. For
-    # moves that were counted with a held speed it is all of it, as is known once the next arrives.
+    # The speed between two readings is between theirs, so half the difference is uncertain. For
+    # moves counted with a held speed all of it is, as the next speed shows.
     share = 1.0 if speed_apart else 0.5
     open_counts = share * np.abs(speed_after - speed_before) * elapsed_s + 1.0
     is_ambiguous = open_counts >= modulus / 2
@@ -113,6 +113,8 @@ def unwrap_counts(
     move = nearest + turn_counts * modulus
 
     if is_unknown.any():
+        # Within a segment the total is its first raw count plus the moves since: one running sum of
+        # all moves serves every segment, less what it was at the first reading of that segment.
         move[is_unknown] = 0
         run = np.cumsum(move)
         segment_starts = np.where(is_unknown, np.arange(len(move)), -1)
@@ -137,7 +139,7 @@ def unwrap_counts(
 
 
 def _prepend_value(first: float, rest: NDArray[Any]) -> NDArray[Any]:
-    """Return `rest` with one more in front of it."""
+    """Return `rest` with `first` in front, shape (n + 1,)."""
     joined = np.empty(len(rest) + 1, rest.dtype)
     joined[0] = first
     joined[1:] = rest

@@ -1,6 +1,6 @@
 """Pure: one frame explained, for people who write or check a layout.
 
 explain   one frame, byte by byte
-trial     what a layout makes of frames
+trial     a layout tried on frames
 typed     a frame as a person types or pastes it
 """

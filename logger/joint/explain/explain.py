@@ -1,7 +1,7 @@
-"""One frame: which joint sent it, what each byte is, and what it says. Pure.
+"""One frame explained: which joint sent it, what each byte is, and its values. Pure.
 
-Decoded by the decoder itself, as if nothing had come before. What one frame alone cannot tell (the
-turns of a single-turn encoder, a request that looks like its answer) is said.
+Decoded by the decoder itself, as the first frame. A remark names what one frame alone cannot show
+(the turns of a single-turn encoder, a request that looks like its response).
 """
 
 from collections.abc import Mapping, Sequence
@@ -31,12 +31,12 @@ __all__ = ["ByteExplained", "Explained", "ValueExplained", "explain_frame"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ByteExplained:
-    """One byte, and what stands in it."""
+    """One byte and the fields in it."""
 
     index: int
     value: int
     fields: tuple[str, ...]
-    """The fields that it belongs to; empty where the layout says nothing of it."""
+    """The fields that it belongs to; empty where the layout uses none of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,7 @@ class ValueExplained:
     result: float | None
     """None: the raw value means "no value"."""
     unit: str
-    """UCUM code; "" for what is told in words only."""
+    """UCUM code; "" for what is given in words only."""
     words: str = ""
     """Of a code, what it means."""
 
@@ -73,7 +73,7 @@ class ValueExplained:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explained:
-    """What one frame says; None for a value that says "no value"."""
+    """The explanation of one frame; a value of None means "no value"."""
 
     joint: str
     frame: str
@@ -82,7 +82,7 @@ class Explained:
     bytes: tuple[ByteExplained, ...] = ()
     values: tuple[ValueExplained, ...] = ()
     remarks: tuple[str, ...] = ()
-    """What cannot be told from one frame, and what else there is to say."""
+    """What one frame cannot show, and other remarks."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain content, as `dutytrace decode --json` answers."""
@@ -100,7 +100,7 @@ class Explained:
 
 
 def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:
-    """Return what a frame says to the recorder, on whatever bus of the bench or on the one named.
+    """Explain a frame as the recorder decodes it, on the bus named or on any of the bench.
 
     Raises
     ------
@@ -126,8 +126,8 @@ def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) ->
         if explanations is not None:
             other_buses.append(
                 f"A bus has to be chosen: on {names[bus_index]!r} the same frame is of "
-                f"{decoded_readings[0].joint}. Here it is read as of {explanations.bus!r}; --bus {names[bus_index]} "
-                "reads it as of the other."
+                f"{decoded_readings[0].joint}. Explained here as received on {explanations.bus!r}; "
+                f"--bus {names[bus_index]} explains it as received on the other."
             )
             continue
         readings = decoded_readings[0]
@@ -335,7 +335,7 @@ def _request_explanation(
 
 
 def _no_match_reason(bench: Bench, typed: TypedFrame, bus_indices: Sequence[int]) -> str:
-    """Return why nobody sends such a frame, and what comes nearest."""
+    """Return why the frame matches no joint, and the nearest match."""
     number, data, extended = typed.identifier, typed.data, typed.extended
     known_frames = [
         (joint.name, frame, match)
@@ -360,8 +360,8 @@ def _no_match_reason(bench: Bench, typed: TypedFrame, bus_indices: Sequence[int]
         )
         return (
             "identifier of no joint; the nearest is "
-            f"{format_id(match.identifier, extended=extended)}, {frame.name!r} of {name}. Compare the "
-            "layout's identifier and the bench file's node."
+            f"{format_id(match.identifier, extended=extended)}, {frame.name!r} of {name}. Compare "
+            "the layout's identifier and the bench file's node."
         )
     beginning_matches = [
         candidate for candidate in identifier_matches if _matches_beginning(candidate[2], data)

@@ -1,8 +1,7 @@
-"""What a layout makes of frames: for a person who is still writing it.
+"""A layout tried on frames: for a person who is still writing it. Pure.
 
-Per kind of frame how many came and how often, per channel the newest value, its range, what lies
-outside, what is no value, and the largest jump; of what is not decoded an example of each reason.
-Pure.
+Per kind of frame their number and period; per channel the newest value, its range, values out of
+range, "no value" and the largest jump; of frames that are not decoded an example of each reason.
 """
 
 from collections.abc import Mapping
@@ -32,7 +31,7 @@ __all__ = [
 ]
 
 MAX_NOTICES_SHOWN: Final = 3
-"""Of what joints said in words, so much is shown."""
+"""The most notices that are shown."""
 MAX_REASONS_SHOWN: Final = 12
 """Identifiers shown of what is not decoded."""
 
@@ -56,7 +55,7 @@ class ChannelResult:
     channel: str
     count: int
     absent: int
-    """How often a frame came that carries it, and said "no value"."""
+    """Frames that carry it but have "no value"."""
     newest: float | None
     lowest: float | None
     highest: float | None
@@ -68,7 +67,7 @@ class ChannelResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NotDecoded:
-    """Frames that nobody decodes: of one identifier, for one reason."""
+    """Frames of one identifier that are not decoded for one reason."""
 
     identifier: str
     reason: str
@@ -79,7 +78,7 @@ class NotDecoded:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """What became of the frames."""
+    """The result of a trial."""
 
     frames: int
     requests: int
@@ -90,7 +89,7 @@ class Trial:
     not_decoded: tuple[NotDecoded, ...]
     """The most frequent first; the first of each reason is there for certain."""
     notices: tuple[str, ...]
-    """What joints said in words, the newest last."""
+    """Notices of the joints, the newest last."""
 
 
 def minimal_bench(layout: str, *, node: int, gear_ratio: float, buses: int = 1) -> str:
@@ -111,7 +110,7 @@ def replace_layout(bench: Bench, name: str, layout: str, *, where: str) -> Bench
 
 
 def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> Trial:
-    """Return what a bench makes of frames, in order of time for each bus; `joint`: only of that."""
+    """Decode frames, in order of time for each bus, and sum up; `joint`: only that one."""
     # Nothing is sent here: what looks like a request may be one.
     plan = decode_plan(bench, with_requests=False)
     decoded, _ = decode(plan, DecodeState(), frames)
@@ -146,7 +145,7 @@ def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> 
         kinds=tuple(kinds),
         channels=tuple(channels),
         reasons=decoded.rejected,
-        not_decoded=_undecoded_frames(frames, reject_reasons(plan.owners, frames)),
+        not_decoded=_undecoded_frames(frames, reject_reasons(plan.dispatch, frames)),
         notices=tuple(notice.text for notice in decoded.notices if joint in {None, notice.joint})[
             -MAX_NOTICES_SHOWN:
         ],
@@ -154,7 +153,7 @@ def run_trial(bench: Bench, frames: FrameBatch, *, joint: str | None = None) -> 
 
 
 def _frame_channels(bench: Bench, frame: Frame, joint: str) -> set[str]:
-    """Return the channels that a kind of frame tells, the derived torque among them."""
+    """Return the channels that a kind of frame carries, the derived torque among them."""
     channels = {value.channel for value in frame.value}
     if "current_A" in channels and bench.derives_torque(bench.joint_named(joint)):
         channels.add("torque_Nm")

@@ -23,7 +23,7 @@ _ID_AND_BYTES: Final = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedFrame:
-    """A frame that somebody asks about."""
+    """A frame that was typed by hand."""
 
     identifier: int
     extended: bool

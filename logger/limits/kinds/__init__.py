@@ -1,22 +1,20 @@
-"""Every kind of limit, one file each, and the list of them: what is not in `LIMIT_KINDS` does not
-exist.
+"""Every kind of limit, one file each, and their list `LIMIT_KINDS`.
 
     level         a channel beyond a level, or beyond a share of its rated value
     band          a channel outside of two levels
     inverse_time  the higher a current, the shorter it may last
-    thermal       how warm a current has made what carries it
+    thermal       how warm a current has made its conductor
     rate          a channel that rises too fast
     tracking      a channel far from its set-point
     oscillation   a channel that swings within a band of frequencies
     stuck         a (frozen) reading that does not move although there is load
     touch         a surface too hot to touch
-    silence       a joint that says nothing
+    silence       a joint that reports nothing
     bus           on the recorder itself: its buses, and losses
     disk          on the recorder itself: its disk
 
-A new kind is a file here, its import and its place in `LIMIT_KINDS`, and a test. The order is that
-of the
-limits file that ships, of the forms on the Limits page and of what an error names.
+A new kind is a file here, its import and entry in `LIMIT_KINDS`, and a test. The order of the list
+is that of the limits file that ships, of the forms on the Limits page and of the names in an error.
 """
 
 from collections.abc import Mapping
@@ -64,7 +62,7 @@ LIMIT_KINDS: Final[tuple[type[LimitKind], ...]] = (
 )
 
 DEFAULT_RECORDER_LIMITS: Final[tuple[RecorderLimit, ...]] = (FRAMES_LOST, DISK_LOW)
-"""What is watched without a limits file."""
+"""The limits that apply without a limits file."""
 
 KIND_NAMES: Final = tuple(dict.fromkeys(one.kind_name() for one in LIMIT_KINDS))
 """What a limits file may have for `kind`."""
@@ -73,17 +71,17 @@ KIND_NAMES: Final = tuple(dict.fromkeys(one.kind_name() for one in LIMIT_KINDS))
 def limit_model(table: Mapping[str, Any]) -> type[LimitKind] | None:
     """Return the model that a `[[limit]]` table is checked by; None where its kind is unknown.
 
-    Of several models of one kind it is the one whose own keys stand there, else the one that has
+    Of several models of one kind it is the one whose own keys are present, else the one that has
     none of its own.
     """
-    mine = [one for one in LIMIT_KINDS if one.kind_name() == table.get("kind")]
-    written = [one for one in mine if one.written_with & set(table)]
+    models = [one for one in LIMIT_KINDS if one.kind_name() == table.get("kind")]
+    matching = [one for one in models if one.written_with & set(table)]
     # Of keys that do not go together the later model refuses the other's by name.
-    return next(iter([*reversed(written), *(one for one in mine if not one.written_with)]), None)
+    return next(iter([*reversed(matching), *(one for one in models if not one.written_with)]), None)
 
 
 def recorder_limits(limits: tuple[LimitKind, ...]) -> tuple[RecorderLimit, ...]:
-    """Return those of some limits that are on the recorder, and what it always watches."""
+    """Return those of some limits that are on the recorder, and those that always apply."""
     mine = tuple(limit for limit in limits if isinstance(limit, RecorderLimit))
     watched = {limit.is_watched_key for limit in mine}
     return (

@@ -1,6 +1,6 @@
 """A channel outside of two levels, whichever way.
 
-The score says on which side of both a reading lies. The meaning is told in evaluate.py.
+The score says on which side of both a reading lies. The meaning is defined in evaluate.py.
 """
 
 from collections.abc import Mapping
@@ -30,7 +30,7 @@ class Band(ChannelLimit):
 
     kind: Literal["level"] = "level"
     outside: Pair
-    """Lowest and highest; at or beyond either it speaks up."""
+    """Lowest and highest; raised at or beyond either."""
     inside: Pair | None = None
     """Its drop-off: at or within these it counts as gone; left out, within `outside` itself."""
 
@@ -84,9 +84,9 @@ inside   = [43.0, 53.0]
         """Between which it counts as gone."""
         return self.outside if self.inside is None else self.inside
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
-        size = self.value_of(told)
+        size = self.value_of(values)
         return np.maximum(size - self.outside[1], self.outside[0] - size)
 
     @property
@@ -134,17 +134,17 @@ inside   = [43.0, 53.0]
 def measure_band(limit: Band, series: Series) -> Scores:
     """Return on (1), off (-1) or between (0) for each reading.
 
-    Compared with each level as it stands: a difference would round.
+    Compared with each level itself: a difference would be rounded.
     """
-    at = series.channel_series(limit.channel)
-    size = limit.value_of(at.values)
+    readings = series.channel_series(limit.channel)
+    size = limit.value_of(readings.values)
     (low, high), (lower, upper) = limit.outside, limit.clears_within
     on = (size <= low) | (size >= high)
     return Scores(
-        time_ns=at.time_ns,
-        batch_rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=on.astype(np.float64) - ((size >= lower) & (size <= upper) & ~on),
-        reported=at.values,
+        reported=readings.values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=series.hold_ns[limit.channel],

@@ -1,6 +1,6 @@
 """Buses: the load of one, the errors on all, and frames that the recorder lost.
 
-Looked at once a second, with no joint. Where a limits file has none on losses, one stands that
+Evaluated once a second, without a joint. Where a limits file has none on losses, one applies that
 always did: a loss warns until a minute has passed without another.
 """
 
@@ -144,10 +144,10 @@ off_delay_s = 60.0
         """See `LimitKind`."""
         if self.clear_after_s is None:
             return super().describe()
-        said = self.phrases(DISPLAYS)
+        phrases = self.phrases(DISPLAYS)
         # Its off-delay is how long it must be calm, which `clears` says already.
         return (
-            f"{self._verb()} when {said.subject} {said.reaches}; clears {said.clears}"
+            f"{self._verb()} when {phrases.subject} {phrases.reaches}; clears {phrases.clears}"
             f"{self._latch()}"
         )
 
@@ -157,7 +157,7 @@ off_delay_s = 60.0
             return super().sentence(change)
         count = f"{change.peak:.0f} frame{'' if change.peak == 1 else 's'}"
         if change.kind == EventKind.RAISED:
-            return f"The recorder lost {count}: what a joint said meanwhile is missing."
+            return f"The recorder lost {count}: their readings are missing."
         return f"{self.phrases(DISPLAYS).back}; {count} had been."
 
     def format_value(self, value: float, displays: Mapping[str, Display]) -> str:

@@ -1,6 +1,6 @@
-"""The disk: for how long it lasts at the present rate, looked at once a second.
+"""The disk: how long its free space lasts at the present rate, evaluated once a second.
 
-Where a limits file has none on the disk, one stands that always did: a disk that lasts for less
+Where a limits file has none on the disk, the default one applies: a disk that lasts for less
 than an hour warns until it lasts for one and a quarter.
 """
 
@@ -55,9 +55,9 @@ drop_off_h = 8.0
         """At or above which it counts as gone."""
         return self.below_h if self.drop_off_h is None else self.drop_off_h
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `TimedLimit`."""
-        return -told
+        return -values
 
     @property
     def is_watched_key(self) -> str:

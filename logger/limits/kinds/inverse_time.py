@@ -2,12 +2,12 @@
 
 For a current that varies the share of its time that each held value uses up is added:
 integral of dt / t(G(t)) (from memory; the usual practice), which operates at 1. A value counts
-until the next, at most for its hold; over the rest of a gap the integral stands still. Raised at
+until the next, at most for its hold; over the rest of a gap the integral is kept. Raised at
 the reading that completes the integral, not between two: readings drive limits, `now_ns` does not,
 so any chunking agrees. At most one period of the frame lies between the two.
 
-Below the setting the integral falls to nothing at once, is held, or runs back in the time of the
-curve. Once it has operated and the current is back below, it begins at nothing again.
+Below the setting the integral is reset at once, is held, or runs back in the time of the curve.
+Once it has operated and the current is back below, it starts from 0 again.
 """
 
 from collections.abc import Mapping
@@ -28,12 +28,12 @@ from logger.limits.kind import (
     PositiveDuration,
     PositiveNumber,
     PositiveShare,
-    ScoredLimit,
     SummaryStyle,
     rated_value,
 )
 from logger.limits.levels import DragHandle
 from logger.limits.phrases import Phrases, format_number, format_share_or_value
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
@@ -43,11 +43,11 @@ __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
 _FULL: Final = 1.0 - 1e-9
 """A sum of a million parts is that close to 1."""
 _SHORT: Final = 16
-"""Stretches of fewer readings on the average cost less one by one."""
+"""Runs of fewer readings on average are faster in a plain loop."""
 
 
 class InverseTime(ScoredLimit):
-    """A current (or torque) must not last for longer than its curve says."""
+    """A current (or torque) must not last longer than its curve allows."""
 
     kind: Literal["inverse-time"] = "inverse-time"
     channel: ChannelName
@@ -146,9 +146,9 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
         """See `LimitKind`."""
         return self.channel
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
-        return np.abs(told)
+        return np.abs(values)
 
     def in_channel_unit(self, rated: RatedValues) -> Self | None:
         """See `JointLimit`."""
@@ -225,7 +225,7 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InverseMemory(LimitMemory):
-    """Where the integral stands."""
+    """The integral after the newest reading."""
 
     last_ns: int | None = None
     multiple: float = 0.0
@@ -236,19 +236,21 @@ class InverseMemory(LimitMemory):
 def measure_inverse_time(
     limit: InverseTime, memory: InverseMemory, series: Series
 ) -> tuple[Scores, InverseMemory]:
-    """Return on where the integral is full, off where the current is gone, and the memory."""
+    """Return scores (1 where the integral is full, -1 where the current is gone) and the memory."""
     assert limit.setting is not None, "`in_channel_unit` has seen to it"
-    at = series.channel_series(limit.channel)
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    multiple = np.abs(at.values) / limit.setting
+    multiple = np.abs(readings.values) / limit.setting
     score = np.where(multiple <= limit.drop_off, -1.0, 0.0)
     if len(multiple):
-        memory = _integrated(limit, memory, at.time_ns, multiple, hold_ns=hold_ns, score=score)
+        memory = _integrated(
+            limit, memory, readings.time_ns, multiple, hold_ns=hold_ns, score=score
+        )
     scores = Scores(
-        time_ns=at.time_ns,
-        batch_rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=score,
-        reported=at.values,
+        reported=readings.values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=hold_ns,
@@ -265,17 +267,22 @@ def _integrated(
     hold_ns: int,
     score: NDArray[np.float64],
 ) -> InverseMemory:
-    """Set `score` to 1 where the integral is full; return the memory behind the readings."""
+    """Set `score` to 1 where the integral is full; return the memory after the readings.
+
+    The integral only rises above the setting and only falls below it, so within a run on one side
+    it is a running sum that is clipped once, at the end. Traces that cross the setting often have
+    short runs: there a plain loop is faster.
+    """
     above = multiple > limit.from_multiple
     above_before = np.concatenate(([memory.multiple > limit.from_multiple], above[:-1]))
     last_ns, newest = int(time_ns[-1]), float(multiple[-1])
     idle = memory.integral == 0.0 and not above_before.any()
     if idle:
         return InverseMemory(last_ns=last_ns, multiple=newest)
-    before = np.concatenate(([memory.multiple], multiple[:-1]))
+    held_multiple = np.concatenate(([memory.multiple], multiple[:-1]))
     first_ns = time_ns[0] if memory.last_ns is None else memory.last_ns
     span_s = np.minimum(np.diff(time_ns, prepend=first_ns), hold_ns) * 1e-9
-    share = span_s * _rate(limit, before, above_before)
+    share = span_s * _rate(limit, held_multiple, above_before)
     edges = np.flatnonzero(above_before[1:] != above_before[:-1]) + 1
     if len(above) < _SHORT * (len(edges) + 1):
         integral = _one_by_one(limit, memory.integral, share, multiple, score)
@@ -290,7 +297,7 @@ def _integrated(
             integral = min(max(float(chain[-1]), 0.0), 1.0)
             if not above[end - 1]:
                 if chain[-2] >= _FULL:
-                    # Full before: this reading only says that the current is back below.
+                    # Full before: this reading only shows that the current is back below.
                     score[end - 1] = _off(limit, float(multiple[end - 1]))
                 if limit.reset == "instant" or integral >= _FULL:
                     integral = 0.0
@@ -304,7 +311,7 @@ def _one_by_one(
     multiple: NDArray[np.float64],
     score: NDArray[np.float64],
 ) -> float:
-    """Do the same for readings that cross the setting often."""
+    """Do what `_integrated` does, reading by reading; return the integral."""
     instant = limit.reset == "instant"
     parts = zip(share.tolist(), multiple.tolist(), strict=True)
     for index, (part, size) in enumerate(parts):
@@ -324,7 +331,7 @@ def _off(limit: InverseTime, multiple: float) -> float:
 def _rate(
     limit: InverseTime, multiple: NDArray[np.float64], above: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
-    """Return what a second at each multiple adds to the integral."""
+    """Return the rate of the integral at each multiple, in 1/s, shape (n,)."""
     rate = np.zeros(len(multiple))
     lasts_s = inverse_operate_s(
         CURVES[limit.curve], multiple[above], tms=limit.tms, flat_above=limit.flat_above

@@ -1,6 +1,6 @@
 """A channel beyond a level: above or below it, in its own unit or as a share of its rated value.
 
-The score is the reading itself, signed such that more is worse. The meaning is told in evaluate.py.
+The score is the reading itself, signed such that more is worse. evaluate.py defines the meaning.
 """
 
 from collections.abc import Mapping
@@ -17,12 +17,12 @@ from logger.limits.kind import (
     FiniteNumber,
     LimitForm,
     PositiveShare,
-    ScoredLimit,
     SummaryStyle,
     rated_value,
 )
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
 from logger.limits.phrases import Phrases, format_channel_value, format_number
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
@@ -65,9 +65,9 @@ class ChannelLimit(ScoredLimit):
         """See `JointLimit`."""
         return {self.channel: "extremes"}
 
-    def value_of(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def value_of(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return what is compared: the values, or their magnitudes."""
-        return np.abs(told) if self.magnitude else told
+        return np.abs(values) if self.magnitude else values
 
     def line(self, pick_up: float, drop_off: float | None, *, rising: bool) -> LimitLevel:
         """Return one of its levels as it is drawn."""
@@ -163,7 +163,7 @@ off_delay_s = 5.0
 
     @property
     def pick_up(self) -> float:
-        """The level at which (and beyond which) it speaks up."""
+        """The level at and beyond which it is raised."""
         level = self.above if self.above is not None else self.below
         assert level is not None, "_fits has seen to it"
         return level
@@ -173,9 +173,9 @@ off_delay_s = 5.0
         """The level at which (and beyond which) it counts as gone: drop-off, or the pick-up."""
         return self.pick_up if self.drop_off is None else self.drop_off
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
-        return _rank(self, told)
+        return _rank(self, values)
 
     @property
     def furthest_is_inside(self) -> bool:
@@ -275,7 +275,7 @@ on_delay_s     = 1.0
 
     @property
     def share(self) -> float:
-        """The share of the rated value at which it speaks up."""
+        """The share of the rated value at which it is raised."""
         share = self.above_rated if self.above_rated is not None else self.below_rated
         assert share is not None, "_fits has seen to it"
         return share
@@ -285,9 +285,9 @@ on_delay_s     = 1.0
         """See `LimitKind`."""
         return (("above_rated" if self.rising else "below_rated", self.channel),)
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
-        return _rank(self, told)
+        return _rank(self, values)
 
     def in_channel_unit(self, rated: RatedValues) -> Level | None:
         """Return the level that it is on a joint; None where that has no such rated value."""
@@ -314,11 +314,11 @@ on_delay_s     = 1.0
 
     @property
     def summary_styles(self) -> Mapping[str, SummaryStyle]:
-        """See `JointLimit`; asked only of what it is in the channel's unit."""
+        """See `JointLimit`; called only on the limit in the channel's unit."""
         return {}
 
     def compute_scores(self, memory: LimitMemory | None, series: Series) -> tuple[Scores, None]:
-        """Refuse: only what it is in the channel's unit has scores (`in_channel_unit`)."""
+        """Refuse: only the limit in the channel's unit has scores (`in_channel_unit`)."""
         raise AssertionError(f"{self.name} is a share of a rated value and not of any joint")
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
@@ -360,8 +360,8 @@ def measure_level(limit: Level, series: Series) -> Scores:
     )
 
 
-def _rank(limit: Level | RatedLevel, told: NDArray[np.float64]) -> NDArray[np.float64]:
-    size = limit.value_of(told)
+def _rank(limit: Level | RatedLevel, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    size = limit.value_of(values)
     return size if limit.rising else -size
 
 

@@ -3,10 +3,10 @@
 The amplitude is that of logger/joint/oscillation.py: zero to peak, of the sine that has the power
 of what passes the band, over two cycles of its lowest frequency. An offset and a drift do not
 count, and neither does what swings slower or faster; at the very ends of the band 0.71 of an
-amplitude is told. A step rings in any band for about as long as that window: the on-delay should
+amplitude is known. A step rings in any band for about as long as that window: the on-delay should
 be longer where set-points jump.
 
-Readings that come every T can tell no frequency above 1 / (5 T): a bench whose frames are further
+Readings every T resolve no frequency above 1 / (5 T): a bench whose frames are further
 apart is refused. Where they come less often than four times a cycle after all, nothing is judged:
 a running delay is broken off, and an alert stays. A gap forgets the window.
 """
@@ -29,9 +29,10 @@ from logger.joint.oscillation import (
     band_amplitude,
     highest_frequency_Hz,
 )
-from logger.limits.kind import LimitForm, PositiveNumber, ScoredLimit, SummaryStyle
+from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, format_channel_value, format_number
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
@@ -126,7 +127,7 @@ on_delay_s = 2.0
     def compute_scores(
         self, memory: LimitMemory | None, series: Series
     ) -> tuple[Scores, LimitMemory]:
-        """Return the amplitude at each reading; NaN, which is neither, where none is told."""
+        """Return the amplitude at each reading; NaN, neither on nor off, where there is none."""
         assert isinstance(memory, OscillationMemory), "`initial_memory` gave it"
         at = series.channel_series(self.channel)
         hold_ns = series.hold_ns[self.channel]
@@ -199,7 +200,7 @@ on_delay_s = 2.0
         )
 
     def describe(self) -> str:
-        """See `LimitKind`; says how often readings must come to be judged."""
+        """See `LimitKind`; adds how often readings must come."""
         least = format_number(READINGS_A_CYCLE * self.band_Hz[1], 0)
         return f"{super().describe()}; needs {least} readings a second"
 
@@ -212,6 +213,6 @@ on_delay_s = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OscillationMemory(LimitMemory):
-    """Where the band-pass and its window stand."""
+    """The state of the band-pass and of its window."""
 
     state: OscillationState = field(default_factory=OscillationState)

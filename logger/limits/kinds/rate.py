@@ -2,10 +2,10 @@
 
 The difference and not a line of least squares: it needs one remembered reading for each 32nd of
 the window instead of all of them, and it names two readings that anybody can look up. Time is cut
-into such 32nds on an absolute grid; the first reading in each, and behind a gap, is remembered.
+into such 32nds on an absolute grid; the first reading in each, and after a gap, is remembered.
 Compared is each reading with the newest remembered one of 32 cells before its own or earlier. Until
-there is one there is no rate, and a gap forgets them all: no rate is ever told across a gap, and an
-alert that stood before it stands until the window is full again.
+there is one there is no rate, and a gap forgets them all: no rate is computed across a gap, and an
+alert that was active before it stays active until the window is full again.
 """
 
 from collections.abc import Iterator, Mapping
@@ -19,9 +19,10 @@ from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
-from logger.limits.kind import LimitForm, PositiveNumber, ScoredLimit, SummaryStyle
+from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, format_slope, format_span
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
@@ -149,49 +150,49 @@ class RateMemory(LimitMemory):
 
 
 def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Scores, RateMemory]:
-    """Return the rate at each reading that has a full window behind it, and the memory."""
-    at = series.channel_series(limit.channel)
+    """Return the rate at each reading at the end of a full window, and the memory."""
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
     cell_ns = max(round(limit.over_s * 1e9 / _CELLS), 1)
-    n = len(at.values)
-    rate, told = np.empty(0), np.empty(0, np.intp)
+    n = len(readings.values)
+    rate, rows_with_rate = np.empty(0), np.empty(0, np.intp)
     if n:
-        last_ns = at.time_ns[0] if memory.last_ns is None else memory.last_ns
-        gap = np.diff(at.time_ns, prepend=last_ns) > hold_ns
-        cell = at.time_ns // cell_ns
+        last_ns = readings.time_ns[0] if memory.last_ns is None else memory.last_ns
+        gap = np.diff(readings.time_ns, prepend=last_ns) > hold_ns
+        cell = readings.time_ns // cell_ns
         newest = memory.time_ns[-1] // cell_ns if memory.time_ns else cell[0] - 1
         begins = gap | (np.diff(cell, prepend=newest) != 0)
         first = np.flatnonzero(begins)
         kept = len(memory.time_ns)
-        mark_ns = np.concatenate((np.array(memory.time_ns, np.int64), at.time_ns[first]))
-        marks = np.concatenate((np.array(memory.values, np.float64), at.values[first]))
-        stretch = np.concatenate((np.zeros(kept, np.int64), np.cumsum(gap[first])))
+        mark_ns = np.concatenate((np.array(memory.time_ns, np.int64), readings.time_ns[first]))
+        marks = np.concatenate((np.array(memory.values, np.float64), readings.values[first]))
+        gap_number = np.concatenate((np.zeros(kept, np.int64), np.cumsum(gap[first])))
         mark_cell = mark_ns // cell_ns
-        # All readings of one cell are compared with the same mark, one that has no gap behind it.
+        # All readings of one cell are compared with the same mark, if no gap lies between.
         back = np.searchsorted(mark_cell, mark_cell - _CELLS, "right") - 1
-        known = (back >= 0) & (stretch[back] == stretch)
-        owner = np.repeat(
+        has_mark = (back >= 0) & (gap_number[back] == gap_number)
+        mark_of_row = np.repeat(
             np.arange(kept - 1, len(mark_ns)),
             np.diff(np.concatenate(([0], first, [n]))),
         )
-        told = np.flatnonzero(known[owner])
-        mine = back[owner[told]]
+        rows_with_rate = np.flatnonzero(has_mark[mark_of_row])
+        mark_rows = back[mark_of_row[rows_with_rate]]
         # Divided, not multiplied by a rounded 1 / 60e9: 8 K in a minute are just 8 K/min.
-        span_min = (at.time_ns[told] - mark_ns[mine]) / 60e9
-        rate = (at.values[told] - marks[mine]) / span_min
-        left = max(
+        span_min = (readings.time_ns[rows_with_rate] - mark_ns[mark_rows]) / 60e9
+        rate = (readings.values[rows_with_rate] - marks[mark_rows]) / span_min
+        first_kept = max(
             int(np.searchsorted(mark_cell, mark_cell[-1] - _CELLS, "right")) - 1,
-            int(np.searchsorted(stretch, stretch[-1])),
+            int(np.searchsorted(gap_number, gap_number[-1])),
             0,
         )
         memory = RateMemory(
-            last_ns=int(at.time_ns[-1]),
-            time_ns=tuple(mark_ns[left:].tolist()),
-            values=tuple(marks[left:].tolist()),
+            last_ns=int(readings.time_ns[-1]),
+            time_ns=tuple(mark_ns[first_kept:].tolist()),
+            values=tuple(marks[first_kept:].tolist()),
         )
     scores = Scores(
-        time_ns=at.time_ns[told],
-        batch_rows=told if at.rows is None else at.rows[told],
+        time_ns=readings.time_ns[rows_with_rate],
+        batch_rows=rows_with_rate if readings.rows is None else readings.rows[rows_with_rate],
         score=rate,
         reported=rate,
         pick_up=limit.rise_per_min,

@@ -1,7 +1,7 @@
 """Silence of a joint: no row of it, of any kind, for a stated time.
 
-The one limit that a clock can raise: `now_ns` stands for "every row before this has been seen".
-Takes the state in and gives it back; any chunking gives the same changes. The meaning is told in
+The one limit that a clock can raise: `now_ns` means "every row before this has been processed".
+Takes the state in and gives it back; any chunking gives the same changes. The meaning is defined in
 evaluate.py.
 """
 
@@ -77,7 +77,7 @@ after_s  = 0.5
         return SilenceState(last_ns=raised_ns - round(self.after_s * 1e9), active=True)
 
     def after_restart(self, state: LimitState, time_ns: int) -> LimitState:
-        """See `JointLimit`; nobody listened in between."""
+        """See `JointLimit`; nothing was received in between."""
         return state if state.active else SilenceState(last_ns=time_ns)
 
     def standing_peak(self, state: LimitState, time_ns: int) -> float:
@@ -123,19 +123,19 @@ after_s  = 0.5
         self, gaps: Sequence[tuple[int, int]], *, joint: str, end_ns: int
     ) -> list[LimitChange]:
         """See `JointLimit`; the end of a recording ends no silence: only a frame does."""
-        said: list[LimitChange] = []
+        changes: list[LimitChange] = []
         for begin, end in gaps:
-            heard = np.array([end] if end < end_ns else [], np.int64)
-            found, _ = step_silence(
-                self, SilenceState(last_ns=begin), heard, joint=joint, now_ns=end
+            row_ns = np.array([end] if end < end_ns else [], np.int64)
+            changes_by_row, _ = step_silence(
+                self, SilenceState(last_ns=begin), row_ns, joint=joint, now_ns=end
             )
-            said += [change for _, change in found]
-        return said
+            changes += [change for _, change in changes_by_row]
+        return changes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SilenceState(LimitState):
-    """What a silence limit remembers between batches."""
+    """The state of a silence limit between batches."""
 
     last_ns: int
     """Time of the joint's newest row; before the first, when listening began."""
@@ -161,7 +161,7 @@ def step_silence(
     after_ns = round(limit.after_s * 1e9)
     changes: list[tuple[int, LimitChange]] = []
 
-    def say(
+    def add_change(
         index: int,
         kind: Literal[EventKind.RAISED, EventKind.RETURNED],
         at_ns: int,
@@ -183,19 +183,19 @@ def step_silence(
 
     active, last_ns = state.active, state.last_ns
     if len(time_ns):
-        before = np.concatenate(([last_ns], time_ns[:-1]))
-        silent = time_ns - before >= after_ns
+        previous_ns = np.concatenate(([last_ns], time_ns[:-1]))
+        silent = time_ns - previous_ns >= after_ns
         silent[0] |= active
         for index in np.flatnonzero(silent):
-            heard, spoke = int(time_ns[index]), int(before[index])
+            row_ns, before_ns = int(time_ns[index]), int(previous_ns[index])
             if not active:
-                say(int(index), EventKind.RAISED, spoke + after_ns, spoke, after_ns)
-            # A row older than the watermark promised must not end a silence before it began.
-            at_ns = max(heard, spoke + after_ns)
-            say(int(index), EventKind.RETURNED, at_ns, at_ns, at_ns - spoke)
+                add_change(int(index), EventKind.RAISED, before_ns + after_ns, before_ns, after_ns)
+            # A row older than the watermark allows must not end a silence before it began.
+            at_ns = max(row_ns, before_ns + after_ns)
+            add_change(int(index), EventKind.RETURNED, at_ns, at_ns, at_ns - before_ns)
             active = False
         last_ns = int(time_ns[-1])
     if not active and now_ns >= last_ns + after_ns:
-        say(len(time_ns), EventKind.RAISED, last_ns + after_ns, last_ns, after_ns)
+        add_change(len(time_ns), EventKind.RAISED, last_ns + after_ns, last_ns, after_ns)
         active = True
     return changes, SilenceState(last_ns=last_ns, active=active)

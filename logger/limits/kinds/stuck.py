@@ -1,10 +1,10 @@
-"""A stuck (frozen) reading: a channel that does not move although the load says that it must.
+"""A stuck (frozen) reading: a channel that does not move although there is load.
 
 From the first reading under load on, the channel must move by more than `within`; each time that it
-does, the wait begins again from there. Over rest, and where the load is not known, the wait is
-broken off but an alert stays: only a channel that moves has thawed. With `smoothing_s` the load is
-its root mean square with that time constant (first order), so that pauses of a cycle do not count
-as rest. A gap restarts the wait.
+does, the delay starts again there. At rest, and where the load is unknown, the delay is broken off
+but an alert stays active: only a channel that moves is no longer stuck. With `smoothing_s` the load
+is its root mean square with that time constant (first order), so that pauses of a cycle do not
+count as rest. A gap restarts the delay.
 """
 
 import math
@@ -18,8 +18,9 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
-from logger.limits.kind import LimitForm, PositiveNumber, ScoredLimit, SummaryStyle
+from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.phrases import Phrases, format_channel_value, format_span
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import ChannelSeries, HeldValue, Series, hold_at_rows
 from logger.settings_file import SettingError
@@ -27,24 +28,24 @@ from logger.settings_file import SettingError
 __all__ = ["Stuck", "StuckMemory", "measure_stuck"]
 
 _SCALAR: Final = 12
-"""So many readings are looked at one by one before arrays pay."""
+"""Below so many readings a plain loop is faster than arrays."""
 _SHORT_S: Final = 3.0
-"""A wait of fewer seconds need not cover a whole one."""
+"""A delay shorter than this need not cover a whole second."""
 
 
 class Stuck(ScoredLimit):
-    """A channel must move while another says that there is load."""
+    """A channel must move while another shows load."""
 
     kind: Literal["frozen"] = "frozen"
     channel: ChannelName
     within: float = Field(default=0.0, ge=0, allow_inf_nan=False)
-    """By no more than this it counts as not moving; in the channel's unit."""
+    """A change of at most this counts as not moving; in the channel's unit."""
     load: ChannelName
     load_above: PositiveNumber
     """Magnitude at or above which the channel must move; in the load's unit."""
     smoothing_s: float | None = Field(default=None, gt=0, le=86_400)
     on_delay_s: float = Field(gt=0, le=366 * 86_400.0)
-    """For so long."""
+    """How long it may stay within that under load."""
 
     has_handles: ClassVar[bool] = False
     peak_is_first: ClassVar[bool] = True
@@ -98,9 +99,9 @@ on_delay_s  = 600.0
         """See `LimitKind`."""
         return self.channel
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Of an alert the first reading is told: the others are the same."""
-        return np.zeros(len(told))
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return equal ranks: the first reading is reported, since all of them are equal."""
+        return np.zeros(len(values))
 
     @property
     def summary_styles(self) -> Mapping[str, SummaryStyle]:
@@ -114,7 +115,7 @@ on_delay_s  = 600.0
     def memory_after_restart(
         self, memory: LimitMemory | None, standing: float | None, time_ns: int
     ) -> LimitMemory:
-        """See `JointLimit`; from where it stood it must move, or it is stuck still."""
+        """See `JointLimit`; it must move away from its value then, or it is still stuck."""
         known = standing is not None and not math.isnan(standing)
         return StuckMemory(anchor=standing if known else None)
 
@@ -164,7 +165,7 @@ on_delay_s  = 600.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StuckMemory(LimitMemory):
-    """From where the channel must move, and the load."""
+    """The value that the channel must move away from, and the load."""
 
     anchor: float | None = None
     """None: no load since it moved."""
@@ -244,7 +245,7 @@ def _walk(
 
 
 def _moved(values: NDArray[np.float64], at: int, anchor: float, within: float) -> int:
-    """Return the first place from `at` on that is not within; the end where there is none."""
+    """Return the first index from `at` on with a value that is not within; the end for none."""
     for place, value in enumerate(values[at : at + _SCALAR].tolist(), start=at):
         if abs(value - anchor) > within:
             return place
@@ -296,7 +297,7 @@ def _loaded(
 def _smoothed(
     tau_s: float, memory: StuckMemory, load: ChannelSeries, hold_ns: int
 ) -> tuple[NDArray[np.float64], float]:
-    """Return the root mean square at each value of the load, and the mean square at the last."""
+    """Return the smoothed RMS at each value of the load, and the mean square at the last one."""
     first_ns = load.time_ns[0] if memory.load_ns is None else memory.load_ns
     span = np.minimum(np.diff(load.time_ns, prepend=first_ns), hold_ns) * (-1e-9 / tau_s)
     grown = -np.expm1(span)

@@ -1,8 +1,8 @@
-"""Thermal image after IEC 60255-149: how warm a current has made what carries it.
+"""Thermal image after IEC 60255-149: the warming of a conductor by its current.
 
 tau * dH/dt + H = F_a * (I / (k * I_B))^2, exactly over each held value; H = 1 (100 %) is where it
 would operate. A value counts until the next, at most for its hold; over the rest of a gap the image
-stands still: nobody knows whether the joint rested. Time without a recorder counts as cooling.
+is kept: whether the joint rested is unknown. Time without a recorder counts as cooling.
 
 Within a block of some time constants the exponentials are sums that begin at the block's first
 reading, wherever batches are cut: so any chunking gives the same bits.
@@ -25,7 +25,6 @@ from logger.limits.kind import (
     LimitForm,
     PositiveNumber,
     PositiveShare,
-    ScoredLimit,
     SummaryStyle,
     rated_value,
 )
@@ -36,6 +35,7 @@ from logger.limits.phrases import (
     format_share_or_value,
     format_span,
 )
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
@@ -43,12 +43,12 @@ from logger.settings_file import SettingError
 __all__ = ["Thermal", "ThermalMemory", "measure_thermal"]
 
 _BLOCK: Final = 16.0
-"""Time constants after which sums begin anew; exp(16) leaves all digits that matter."""
+"""Time constants after which sums start again; exp(16) leaves all digits that matter."""
 _LONGEST: Final = 50.0
 """Time constants of one held value; more makes no difference."""
 _MOST_TIMES: Final = 1e3
 _FORGOTTEN_TIME_CONSTANTS: Final = 12.0
-"""Time constants of the past that an image is worked out again from."""
+"""Time constants of the past from which an image is computed again: exp(-12) = 6e-6."""
 _AMBIENT: Final = "temperature_ambient_degC"
 
 
@@ -228,17 +228,17 @@ drop_off_percent = 75.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThermalMemory(LimitMemory):
-    """Where the image stands."""
+    """The thermal image after the newest reading."""
 
     last_ns: int | None = None
     rested_ns: int | None = None
-    """Until when it has cooled without a recorder, while no reading has come since."""
+    """End of the time without a recorder up to which it has cooled, before a new reading."""
     heating: float = 0.0
     """F_a * (I / (k * I_B))^2 of the newest reading."""
     resting: bool = True
     """Whether the newest reading is one of rest."""
     ambient_degC: float | None = None  # noqa: N815 - the unit's own spelling
-    """The newest ambient; None: not heard yet, and 40 is taken."""
+    """The newest ambient in degC; None: not received yet, and 40 is used."""
     block_level: float = 0.0
     """The image where the present block began."""
     block_span: float = 0.0
@@ -263,26 +263,26 @@ class ThermalMemory(LimitMemory):
 def measure_thermal(
     limit: Thermal, memory: ThermalMemory, series: Series
 ) -> tuple[Scores, ThermalMemory]:
-    """Return the image at each reading of the current, and the memory behind them."""
+    """Return the image at each reading of the current, and the memory after them."""
     assert limit.basic is not None, "`in_channel_unit` has seen to it"
-    at = series.channel_series(limit.channel)
+    readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    # More than that is no current, and its square may be no number.
-    size = np.minimum(np.abs(at.values) / limit.basic, _MOST_TIMES)
+    # A larger multiple is no real current, and its square could overflow.
+    size = np.minimum(np.abs(readings.values) / limit.basic, _MOST_TIMES)
     heating = (size / limit.k) ** 2
     if limit.most_degC is not None:
-        factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, at.rows, series)
+        factor, ambient = _ambient(limit.most_degC, memory.ambient_degC, readings.rows, series)
         heating *= factor
         memory = replace(memory, ambient_degC=ambient)
     if len(size):
-        level, memory = _image(limit, memory, at.time_ns, size, heating, hold_ns=hold_ns)
+        level, memory = _image(limit, memory, readings.time_ns, size, heating, hold_ns=hold_ns)
     else:
         level = np.empty(0)
     pick_up = limit.above_percent / 100.0
     drop_off = limit.drop_off_percent
     scores = Scores(
-        time_ns=at.time_ns,
-        batch_rows=at.rows,
+        time_ns=readings.time_ns,
+        batch_rows=readings.rows,
         score=level,
         reported=level,
         pick_up=pick_up,
@@ -301,6 +301,17 @@ def _image(
     *,
     hold_ns: int,
 ) -> tuple[NDArray[np.float64], ThermalMemory]:
+    """Return the image at each of n readings, shape (n,), and the memory after them.
+
+    A held value H moves the image towards H: image_i = image_(i-1) * exp(-s_i) + H_(i-1) * (1 -
+    exp(-s_i)), with s_i the span in time constants. Multiplied by exp(S_i), S_i = s_1 + ... + s_i,
+    that is a running sum,
+
+        image_i = (image_0 + sum over j <= i of exp(S_(j-1)) * (exp(s_j) - 1) * H_(j-1)) / exp(S_i)
+
+    exp(S) grows, so the sum starts again every `_BLOCK` time constants from the image there. Where
+    a block ends is decided by the trace alone: any chunking gives the same bits.
+    """
     n = len(size)
     first_ns = time_ns[0] if memory.last_ns is None else memory.last_ns
     span = np.minimum(np.diff(time_ns, prepend=first_ns), hold_ns) * (1e-9 / limit.heating_s)
@@ -312,7 +323,7 @@ def _image(
     else:
         resting = False
     np.minimum(span, _LONGEST, out=span)
-    # What a held value adds, over the image that it would reach: 1 - exp(-span), without its loss.
+    # (exp(s) - 1) * H; expm1 keeps the digits of a short span.
     part = np.expm1(span) * np.concatenate(([memory.heating], heating[:-1]))
     level = np.empty(n)
     at, sum_, start = memory.block_span, memory.block_sum, memory.block_level
@@ -326,7 +337,7 @@ def _image(
         sums = np.cumsum(np.concatenate(([sum_], grown[:-1] * part[begin : begin + done])))
         level[begin : begin + done] = (start + sums[1:]) / grown[1:]
         if full <= end - begin:
-            # The image goes over into a new block at a reading that the trace alone decides.
+            # A new block. `ahead` follows the length of blocks, so that little is computed twice.
             start, at, sum_ = float(level[begin + done - 1]), 0.0, 0.0
             ahead = max(64, 2 * done)
         else:
@@ -348,16 +359,16 @@ def _image(
 def _ambient(
     most: float, before: float | None, rows: NDArray[np.intp] | None, series: Series
 ) -> tuple[NDArray[np.float64], float | None]:
-    """Return the factor at each reading of the current by the newest ambient, and that."""
+    """Return the ambient factor at each reading of the current, and the newest ambient."""
     ambient = series.channel_series(_AMBIENT)
     count = len(series.batch) if rows is None else len(rows)
-    known = np.concatenate(([40.0 if before is None else before], ambient.values))
+    ambients = np.concatenate(([40.0 if before is None else before], ambient.values))
     if len(ambient.values) == 0:
-        held = np.full(count, known[0])
+        held = np.full(count, ambients[0])
     else:
-        places = np.arange(len(series.batch)) if ambient.rows is None else ambient.rows
-        mine = np.arange(len(series.batch)) if rows is None else rows
-        held = known[np.searchsorted(places, mine, "right")]
-    # An ambient as hot as the winding may become leaves room for nothing; 1 K keeps it finite.
+        ambient_rows = np.arange(len(series.batch)) if ambient.rows is None else ambient.rows
+        current_rows = np.arange(len(series.batch)) if rows is None else rows
+        held = ambients[np.searchsorted(ambient_rows, current_rows, "right")]
+    # An ambient at the highest winding temperature makes the factor infinite; 1 K less is finite.
     factor = ambient_factor(np.minimum(held, most - 1.0), most_degC=most)
     return factor, before if len(ambient.values) == 0 else float(ambient.values[-1])

@@ -15,9 +15,10 @@ from pydantic import Field, model_validator
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
-from logger.limits.kind import FiniteNumber, LimitForm, ScoredLimit, SummaryStyle
+from logger.limits.kind import FiniteNumber, LimitForm, SummaryStyle
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
 from logger.limits.phrases import Phrases, format_channel_value, format_span
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError

@@ -1,6 +1,6 @@
 """Tracking error: how far a channel is from its set-point.
 
-Both are held: an error is told at each row that carries either, as long as neither is older than
+Both are held: there is an error at each row that carries either, as long as neither is older than
 its hold. In a gap of either there is no error, which restarts running delays and changes nothing
 else.
 """
@@ -16,9 +16,10 @@ from pydantic import model_validator
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, SETPOINT_OF, Display
-from logger.limits.kind import LimitForm, PositiveNumber, ScoredLimit, SummaryStyle
+from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, format_channel_value
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import HeldValue, Series, hold_at_rows
 from logger.settings_file import SettingError
@@ -90,9 +91,9 @@ on_delay_s = 0.5
         """See `LimitKind`."""
         return (("channel", self.channel), ("channel", self.setpoint))
 
-    def rank(self, told: NDArray[np.float64]) -> NDArray[np.float64]:
+    def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
-        return np.abs(told)
+        return np.abs(values)
 
     @property
     def summary_styles(self) -> Mapping[str, SummaryStyle]:
@@ -144,26 +145,26 @@ def measure_tracking(
     limit: Tracking, memory: TrackingMemory, series: Series
 ) -> tuple[Scores, TrackingMemory]:
     """Return set-point minus actual at each row that carries either, and the memory."""
-    told_at = (series.channel_series(limit.channel), series.channel_series(limit.setpoint))
-    if any(one.rows is None for one in told_at):
+    channels = (series.channel_series(limit.channel), series.channel_series(limit.setpoint))
+    if any(channel.rows is None for channel in channels):
         rows = np.arange(len(series.batch))
     else:
         mask = np.zeros(len(series.batch), np.bool_)
-        for one in told_at:
-            mask[one.rows] = True
+        for channel in channels:
+            mask[channel.rows] = True
         rows = np.flatnonzero(mask)
-    actual, there, newest = hold_at_rows(
+    actual, has_actual, newest = hold_at_rows(
         rows, limit.channel, HeldValue(time_ns=memory.actual_ns, value=memory.actual), series
     )
-    setpoint, also, newest_setpoint = hold_at_rows(
+    setpoint, has_setpoint, newest_setpoint = hold_at_rows(
         rows, limit.setpoint, HeldValue(time_ns=memory.setpoint_ns, value=memory.setpoint), series
     )
-    both = there & also
+    has_both = has_actual & has_setpoint
     error = setpoint - actual
     score = np.abs(error)
-    if not both.all():
+    if not has_both.all():
         # Neither on nor off: that breaks a running delay off, however short the gap looks here.
-        error[~both], score[~both] = 0.0, np.nan
+        error[~has_both], score[~has_both] = 0.0, np.nan
     scores = Scores(
         time_ns=series.batch.time_ns[rows],
         batch_rows=rows,

@@ -1,11 +1,10 @@
 """The demo's bench and limits, as files that a user may copy and change.
 
-    bench.toml    the arm on its bench; "@CHANNEL@" stands where the serial line is named
-    limits.toml   when to speak up
+    bench.toml    the arm on its bench; "@CHANNEL@" in place of the serial line
+    limits.toml   when to raise alerts
 
-`scenario_bench_text` and `scenario_limits_text` are the files; `scenario_bench` is the file read
-and checked. Reads only
-the package's own data.
+`scenario_bench_text` and `scenario_limits_text` return the files, `scenario_bench` the parsed
+bench. Reads only the package's own data.
 """
 
 import re

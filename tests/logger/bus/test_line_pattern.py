@@ -120,7 +120,8 @@ def test_what_is_printed_is_read(identifier: int, data: bytes, apart: str):
         ),
         (
             "{id}{extended} {data}",
-            "pattern: found {extended}, expected the text that stands there, such as {extended:x}.",
+            "pattern: found {extended}, expected the text that is printed there, such as "
+            "{extended:x}.",
         ),
     ],
 )

@@ -29,7 +29,7 @@ def test_inverse_time_as_json(tmp_path: Path):
 
 
 def test_a_thermal_curve_is_tabulated_and_drawn(tmp_path: Path):
-    """20 A on 10 A, k 1.05, 600 s, behind 8 A: 88.8556066 s (IEC 60255-149, from memory)."""
+    """20 A on 10 A, k 1.05, 600 s, after 8 A: 88.8556066 s (IEC 60255-149, from memory)."""
     done = _run(
         "thermal", "--setting", "10", "--tau", "10min", "--preload", "8", "--html", "c.html",
         cwd=tmp_path,

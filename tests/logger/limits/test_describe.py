@@ -97,7 +97,7 @@ def test_the_curve_of_a_limit():
     assert rows[4.0] == pytest.approx(2.66666667)
     settings, _ = limit_curve_settings(limits, "winding-image", preload=0.5)
     table = curve_table(settings)
-    assert "told at 85 %" in table.title
+    assert "raised at 85 %" in table.title
     # tau * ln((q - H0) / (q - H)), q = (I / (k * I_B))^2: derived from the image.
     full, start = (2 / 1.05) ** 2, (0.5 / 1.05) ** 2
     expected_s = 600 * math.log((full - start) / (full - 0.85))

@@ -51,7 +51,7 @@ def test_the_sentence_tells_how_many():
     """Raised with what was lost by then, returned with all of it."""
     state = RecorderState()
     (raised,), state = evaluate_recorder(state, Seen(now_ns=S, lost=1, disk_left_h=math.nan))
-    assert told(raised) == "The recorder lost 1 frame: what a joint said meanwhile is missing."
+    assert told(raised) == "The recorder lost 1 frame: their readings are missing."
     _, state = evaluate_recorder(state, Seen(now_ns=2 * S, lost=7, disk_left_h=math.nan))
     (over,), _ = evaluate_recorder(state, Seen(now_ns=62 * S, lost=7, disk_left_h=math.nan))
     assert told(over) == "No frame was lost for 60 s; 7 frames had been."

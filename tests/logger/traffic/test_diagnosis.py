@@ -74,7 +74,7 @@ def test_joints_that_answer_only_when_asked(setting: dict[str, bool], words: str
         settings=SETTINGS.model_copy(update=dict(setting)),
     )
     nothing, quiet = hint_sentences(asked)
-    assert "If something should talk by itself: look at" in nothing
+    assert "If a joint should report by itself: look at" in nothing
     assert quiet.startswith("shoulder and elbow answer only when asked, and nothing was asked")
     assert words in quiet
 
@@ -133,7 +133,7 @@ def test_one_that_stopped():
     """Ten periods and half a second without it at the end; a slow one is not taken for stopped."""
     text = _one(replace(WELL, messages=(replace(SHOULDER, last_s=2.25),)))
     assert text == (
-        "Stopped while it was listened to: shoulder, status (0x283), 2.2 s before the end."
+        "Stopped during the measurement: shoulder, status (0x283), 2.2 s before the end."
     )
     slow = replace(SHOULDER, period_s=1.0, last_s=2.25)
     assert hint_sentences(replace(WELL, messages=(slow, replace(SHOULDER, last_s=0.4)))) == ()

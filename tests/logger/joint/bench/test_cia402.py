@@ -252,13 +252,13 @@ def test_two_drives_on_one_bus():
         (
             JOINT,
             "joint[1].mapping: this key is missing; the layout 'cia402' leaves to the bench file "
-            "which objects the drive was told to send in tpdo1, tpdo2, tpdo3, tpdo4, rpdo1, rpdo2, "
+            "which objects the drive sends in tpdo1, tpdo2, tpdo3, tpdo4, rpdo1, rpdo2, "
             "rpdo3, rpdo4. Write such as mapping = { tpdo1 = ['0x6041/16', '0x6064/32'] }.",
         ),
         (
             JOINT + MAPPING,
             "joint[1].mapping.tpdo1[2]: 0x6064:0 counts in units that are set in the drive; "
-            "expected what one is worth: [joint.value.position_rad] with per_turn (counts of one "
+            "expected what one count is: [joint.value.position_rad] with per_turn (counts of one "
             "turn), or unit and scale.",
         ),
         (

@@ -100,8 +100,8 @@ def test_request_and_answer_in_turn():
     ("stamps", "speeds", "lost"),
     [
         # The second answer was lost, the second request was lost.
-        ([0, 0.4, 10, 20, 20.4], [1, 4], "request or answer without its other half"),
-        ([0, 0.4, 10.4, 20, 20.4], [1, 4], "request or answer without its other half"),
+        ([0, 0.4, 10, 20, 20.4], [1, 4], "request or response without its other half"),
+        ([0, 0.4, 10.4, 20, 20.4], [1, 4], "request or response without its other half"),
     ],
 )
 def test_a_lost_frame_costs_itself_and_no_more(stamps: list[float], speeds: list[float], lost: str):
@@ -115,7 +115,7 @@ def test_no_pause_no_guess():
     """Asked again before the pause: what follows cannot be told, until there is one."""
     speeds, rejected, _ = _heard([0, 0.4, 1.0, 1.4, 2.0, 10, 10.4])
     assert speeds == [1, 6]
-    assert rejected == {"request or answer, cannot be told": 3}
+    assert rejected == {"request or response, ambiguous": 3}
 
 
 def test_who_asks_hears_answers_only():

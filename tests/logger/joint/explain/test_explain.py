@@ -218,8 +218,8 @@ def test_of_several_buses_one_has_to_be_chosen():
     found = explain_frame(bench, frame)
     assert (found.joint, found.bus) == ("elbow", "left")
     assert found.remarks == (
-        "A bus has to be chosen: on 'right' the same frame is of knee. Here it is read as of "
-        "'left'; --bus right reads it as of the other.",
+        "A bus has to be chosen: on 'right' the same frame is of knee. Explained here as received "
+        "on 'left'; --bus right explains it as received on the other.",
     )
     chosen = explain_frame(bench, frame, bus="right")
     assert (chosen.joint, chosen.bus, chosen.remarks) == ("knee", "right", ())

@@ -11,7 +11,7 @@ from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.channels import DISPLAYS
 from logger.limits import kinds
-from logger.limits.kind import JointLimit, LimitKind, ScoredLimit
+from logger.limits.kind import JointLimit, LimitKind
 from logger.limits.kinds import (
     DEFAULT_RECORDER_LIMITS,
     KIND_NAMES,
@@ -20,6 +20,7 @@ from logger.limits.kinds import (
     limit_model,
 )
 from logger.limits.limit import parse_limits
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.series import Series
 from logger.limits.words import describe_limit, format_value, limit_label
 
