@@ -1,7 +1,7 @@
-"""The front door: the commands of every room under one name, in order, and how each one ends.
+"""The front door: the commands of every room under one name, and the exit status of each.
 
-A command stands in the room that it is of (`logger.cli`, `replay.cli`, `dashboard.cli`). The order
-here is the order of `dutytrace --help`.
+The commands themselves are in `logger.cli`, `replay.cli` and `dashboard.cli`. The order here is the
+order of `dutytrace --help`.
 """
 
 import sys

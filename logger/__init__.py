@@ -1,11 +1,11 @@
-"""Takes in: from frames on a bus to a recording folder. Knows nothing of replay or dashboard.
+"""The logger: from frames on a bus to a recording folder. Knows nothing of replay or dashboard.
 
-    errors         the error tree; every message that a user reads starts there
+    errors         the error tree, and the fields that a message is made of
     settings_file  TOML -> validated model, with errors that name file, key, found and expected
-    arrays         the kinds of arrays that everything passes on; time in whole nanoseconds
-    event_kind     every kind of event, and what each tells
-    cancellation   how long work is ended from outside
-    time_chunks    a span of time in chunks, so that a read is bounded
+    arrays         the array types that all rooms use; time in whole nanoseconds
+    event_kind     every kind of event, and what each means
+    cancellation   stops long work from outside
+    time_chunks    a span of time in chunks, so that each read is bounded
     joint/         pure: what a joint reports and what it means
     limits/        pure: when to raise an alert
     traffic/       pure: statistics and diagnosis of a bus
@@ -19,5 +19,5 @@
     cli/           the commands of these rooms
 
 Imports run downwards only: cli -> importing, layout_tools, simulate -> recording -> notify
--> bus, store -> limits, traffic -> joint; what lies directly in here is below all of them.
+-> bus, store -> limits, traffic -> joint; the modules directly in here are below all of them.
 """

@@ -1,7 +1,7 @@
-"""The kinds of arrays that everything passes on, and time as nanoseconds.
+"""The array types that all rooms use, and the conversion of times.
 
-Instants and durations are whole nanoseconds (int64) wherever they are compared or kept, seconds as
-a float only where they are reckoned with or shown. Pure.
+Instants and durations are whole nanoseconds (int64) wherever they are compared or stored; seconds
+as a float only where they are computed with or shown. Pure.
 """
 
 from typing import Final, overload
@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 TIME_MAX_NS: Final = 2**62
-"""Later than any instant of a recording, and far enough from the end of int64 to add to it."""
+"""Later than any instant of a recording; a duration can be added to it without int64 overflow."""
 TIME_MIN_NS: Final = -(2**62)
 """Earlier than any instant of a recording."""
 

@@ -1,7 +1,7 @@
-"""How long work is ended from outside: a flag that is looked at now and then, and one sentence.
+"""Stops long work from outside: an event that is checked between two pieces of the work.
 
-Who ends it sets an event, from a signal handler or another thread; who works looks between two
-pieces, so that what is left behind is nothing or as it was.
+A signal handler or another thread sets the event. The work checks it where it can stop with nothing
+left on the disk, or with the recording unchanged, and raises one sentence that says which.
 """
 
 import threading
@@ -19,19 +19,19 @@ UNCHANGED: Final = "the recording is as it was"
 def raise_if_stopped(
     stop: threading.Event | None, path: Path, *, outcome: str = NOTHING_LEFT
 ) -> None:
-    """Raise OutsideFault when `stop` is set; None is never set.
+    """Raise OutsideFault when `stop` is set; with None never.
 
     Parameters
     ----------
     path
-        What was worked on, for the message.
+        File or folder that was worked on, for the message.
     outcome
-        What is left of it: `NOTHING_LEFT` or `UNCHANGED`.
+        Its state afterwards, for the message: `NOTHING_LEFT` or `UNCHANGED`.
     """
     if stop is not None and stop.is_set():
         raise stopped_error(path, outcome=outcome)
 
 
 def stopped_error(path: Path, *, outcome: str = NOTHING_LEFT) -> OutsideFault:
-    """Return what is raised for work that was ended from outside, a Ctrl-C among it."""
+    """Return the error for work that was stopped from outside, by Ctrl-C for example."""
     return OutsideFault(f"{path}: stopped before its end; {outcome}.")

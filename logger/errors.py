@@ -4,10 +4,9 @@
     |- InputError      the input was wrong: nothing was done              exit status 2
     |- OutsideFault    something outside ended it: what was written is whole   exit status 3
 
-A message says what happened, where, what stood there, what was expected and how to mend it. Of an
-`InputError` these are fields, one `Mistake` for each thing that is wrong; who shows it makes the
-sentence with `str`, and nobody reads the sentence back. A bad frame is never an exception: it is a
-counted value.
+A message says what happened, where, what was found, what was expected and how to correct it. An
+`InputError` holds these as fields, one `Mistake` for each thing that is wrong; `str` makes the
+sentence, which no code reads back. A bad frame is never an exception: it is a counted value.
 """
 
 from collections.abc import Sequence
@@ -16,20 +15,22 @@ from dataclasses import dataclass
 __all__ = ["DutytraceError", "InputError", "KeyPath", "Mistake", "OutsideFault", "key_text"]
 
 KeyPath = tuple[str | int, ...]
-"""From a file to one of its keys: names of tables and keys, places in lists from 0."""
+"""Path from a file to one of its keys: names of tables and keys, indices of lists from 0."""
 
 
 def key_text(path: KeyPath, name: str = "") -> str:
-    """Write a path as a person would: joint[2].gear_ratio, counted from 1.
+    """Return a path as text, list items counted from 1: joint[2].gear_ratio.
 
-    `name` is that of the list item that the key stands in: limit[2] (warm).above.
+    `name`: that of the list item that holds the key, put after its number: limit[2] (warm).above.
     """
     text = ""
-    last = max((place for place, part in enumerate(path) if isinstance(part, int)), default=-1)
-    for place, part in enumerate(path):
+    last_index = max(
+        (depth for depth, part in enumerate(path) if isinstance(part, int)), default=-1
+    )
+    for depth, part in enumerate(path):
         if isinstance(part, int):
             text += f"[{part + 1}]"
-            if name and place == last:
+            if name and depth == last_index:
                 text += f" ({name})"
         else:
             text += f".{part}" if text else part
@@ -41,28 +42,28 @@ class Mistake:
     """One thing that is wrong about an input; `str` makes the sentence."""
 
     where: str = ""
-    """The file, option or place that it stands in."""
+    """The file or option that it is in."""
     key: KeyPath = ()
     name: str = ""
-    """Name of the list item that the key stands in, told beside its number."""
+    """Name of the list item that holds the key, shown after its number."""
     found: str = ""
-    """What stands there, in words: "'warn'", "a table"."""
+    """The value, in words: "'warn'", "a table"."""
     expected: str = ""
     """What would be right, in words."""
     problem: str = ""
-    """What is wrong, in words of its own with their full stop, where "found ..., expected ..." does
-    not say it."""
+    """What is wrong, as a sentence with its full stop, where "found ..., expected ..." does not
+    say it."""
     hint: str = ""
-    """How to mend it, a sentence."""
+    """How to correct it, a sentence."""
 
     @property
     def text(self) -> str:
-        """The sentence without where it stands."""
-        said = self.problem or f"found {self.found}, expected {self.expected}."
-        return f"{said} {self.hint}" if self.hint else said
+        """The sentence without file and key."""
+        sentence = self.problem or f"found {self.found}, expected {self.expected}."
+        return f"{sentence} {self.hint}" if self.hint else sentence
 
     def __str__(self) -> str:
-        """Return the sentence: where, key, what was found, what was expected, how to mend it."""
+        """Return the sentence: file, key, what was found, what was expected, how to correct it."""
         return ": ".join(
             part for part in (self.where, key_text(self.key, self.name), self.text) if part
         )
@@ -75,16 +76,16 @@ class DutytraceError(Exception):
 
 
 class InputError(DutytraceError, ValueError):
-    """A file, an option or a recording is not what it has to be.
+    """A file, an option or a recording is wrong.
 
     Parameters
     ----------
     problem
-        What is wrong in words of its own, a whole sentence: all that is known, or beside fields.
+        What is wrong, as a whole sentence; alone, or with some of the fields.
     where, key, found, expected, hint
-        The fields of the one mistake that there is; see `Mistake`.
+        The fields of a single mistake; see `Mistake`.
     mistakes
-        Several, in place of all these.
+        Several mistakes, in place of all these.
     """
 
     exit_status = 2
@@ -109,6 +110,6 @@ class InputError(DutytraceError, ValueError):
 
 
 class OutsideFault(DutytraceError, OSError):
-    """The bus, the disk or another process failed; what had been written is whole."""
+    """A bus, the disk or another process failed, or work was stopped; what was written is whole."""
 
     exit_status = 3

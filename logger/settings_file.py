@@ -1,9 +1,9 @@
-"""TOML files as checked models, and mistakes in them as sentences.
+"""TOML files as validated models, and the mistakes in them as fields and sentences.
 
-Every settings file (bench, layout, limits) is read here, so that each mistake is answered alike:
-the file, the key, what stands there, what would be right, and the nearest known name where a key
-is unknown. A value of the wrong kind is a mistake too, never converted: send = "no" is a text, and
-no answer to whether anything may be sent. Reads disk; decides nothing.
+Every settings file (bench, layout, limits) is read here, so that each mistake is reported in the
+same way: the file, the key, what was found, what was expected, and the nearest known name where a
+key is unknown. A value of the wrong type is a mistake too, never converted: send = "no" is a text,
+not the answer whether anything may be sent. Reads the disk.
 """
 
 import difflib
@@ -33,12 +33,12 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class SettingError(ValueError):
-    """What a validator of a settings model raises: which key, what stands there, what would do.
+    """Raised by a validator of a settings model: which key, what was found, what was expected.
 
     Parameters
     ----------
     key
-        Key of the table that is validated, with dots for one further inside; "": the value itself.
+        Key within the validated table, with dots for one further inside; "": the value itself.
     problem
         What is wrong where "found ..., expected ..." does not say it; with its full stop.
     """
@@ -57,7 +57,7 @@ class SettingError(ValueError):
 
 
 class Settings(BaseModel):
-    """Base of every settings model: immutable, and an unknown key is a mistake."""
+    """Base class of every settings model: immutable, and an unknown key is a mistake."""
 
     model_config = ConfigDict(
         extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False
@@ -65,7 +65,7 @@ class Settings(BaseModel):
 
     @property
     def written_keys(self) -> dict[str, Any]:
-        """The keys that were written, with their values: what was left to its default is not."""
+        """The keys that are in the file, with their values; defaults are not among them."""
         return {key: getattr(self, key) for key in self.model_fields_set}
 
 
@@ -94,9 +94,10 @@ def read_text(path: Path, description: str) -> str:
 
 
 def file_stamp(path: Path) -> tuple[int, int, int]:
-    """Return what changes when a file is saved, however an editor does it; zeros for no file.
+    """Return (mtime_ns, size, inode): changes whenever a file is saved; zeros for no file.
 
-    An editor that writes aside and renames leaves a moment without it.
+    Size and inode as well, because an editor may write a new file and rename it over the old one,
+    within one tick of the clock. In between there may be no file for a moment.
     """
     try:
         stat_result = path.stat()
@@ -106,7 +107,7 @@ def file_stamp(path: Path) -> tuple[int, int, int]:
 
 
 def read_toml(text: str, where: str) -> dict[str, Any]:
-    """Return a TOML text as a mapping; `where` is the file's name for the error.
+    """Return a TOML text as a mapping; `where` is the file's name, for the error.
 
     Raises
     ------
@@ -122,12 +123,19 @@ def read_toml(text: str, where: str) -> dict[str, Any]:
 def validate_settings(
     model: type[Model], data: dict[str, Any], where: str, *, within: KeyPath = ()
 ) -> Model:
-    """Return `data` as `model`; `within` is the path to the table that `data` is of a file.
+    """Return `data` as a validated `model`.
+
+    Parameters
+    ----------
+    where
+        The file's name, for the errors.
+    within
+        Path to the table of the file that `data` is; () for the whole file.
 
     Raises
     ------
     InputError
-        Each mistake with file, key, found, expected.
+        With one mistake (file, key, found, expected) for each thing that is wrong.
     """
     try:
         return model.model_validate(_as_tuples(data), strict=True)
@@ -136,7 +144,7 @@ def validate_settings(
 
 
 def did_you_mean(name: str, known_names: Sequence[str]) -> str:
-    """Return " Did you mean X?" for the nearest known name, or the list of them."""
+    """Return " Did you mean X?" for the nearest known name, else " Known: ..." with all of them."""
     close_names = difflib.get_close_matches(name, known_names, n=1)
     if close_names:
         return f" Did you mean {close_names[0]!r}?"
@@ -144,7 +152,7 @@ def did_you_mean(name: str, known_names: Sequence[str]) -> str:
 
 
 def _as_tuples(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-    """Return the same with tuples for lists, as the models have them."""
+    """Return a TOML value with tuples for lists, since the models are immutable."""
     if isinstance(value, dict):
         return {key: _as_tuples(item) for key, item in value.items()}
     return tuple(_as_tuples(item) for item in value) if isinstance(value, list) else value
@@ -171,12 +179,12 @@ def _model_of_annotation(annotation: object) -> type[BaseModel] | None:
 
 
 def _mapping_value_type(annotation: object) -> object:
-    """Return what the values of a mapping are, None where the annotation is no mapping."""
+    """Return the type of a mapping's values, None where the annotation is no mapping."""
     return get_args(annotation)[1] if get_origin(annotation) is dict else None
 
 
 def _fixed_item_count(annotation: object) -> int:
-    """Return how many items a list of a fixed length has, 0 where there is none."""
+    """Return the length of a list of fixed length, 0 for any other annotation."""
     arguments = get_args(annotation)
     if get_origin(annotation) is tuple:
         return 0 if Ellipsis in arguments else len(arguments)
@@ -191,9 +199,10 @@ def _model_fields(model: type[BaseModel] | None) -> dict[str, Any]:
 def _file_location(
     model: type[BaseModel], location: Sequence[int | str]
 ) -> tuple[tuple[int | str, ...], object]:
-    """Return a location as it stands in the file, and the annotation there.
+    """Return the path of pydantic's `loc` in the file, and the annotation at its end.
 
-    Where a value may be of several kinds, pydantic adds which of them it tried: no key of the file.
+    Where a value may be one of several models, pydantic puts the name of the one it tried into the
+    location: parts that are no field of the model are left out.
     """
     kept_parts: list[int | str] = []
     annotation: object = model
@@ -212,16 +221,18 @@ def _file_location(
 def _mistakes(
     model: type[BaseModel], errors: Sequence[Any], where: str, within: KeyPath
 ) -> list[Mistake]:
-    """Return each mistake; what was tried for one value is told in one."""
-    told = [_mistake(model, error) for error in errors]
-    places = {mistake.key for mistake in told}
+    """Return the mistakes; errors about alternatives for one value become a single mistake."""
+    mistakes = [_mistake(model, error) for error in errors]
+    keys = {mistake.key for mistake in mistakes}
     merged: dict[tuple[KeyPath, str, str, str], list[str]] = {}
-    for one in told:
-        # A list that is empty only because its items are wrong, or a table that is not another of
-        # the kinds that may stand there, is no mistake of its own.
-        if any(len(key) > len(one.key) and key[: len(one.key)] == one.key for key in places):
+    for mistake in mistakes:
+        # A list that is empty only because its items are wrong, or a table that fits none of the
+        # models allowed there, is no mistake of its own: the one further inside says more.
+        depth = len(mistake.key)
+        if any(len(key) > depth and key[:depth] == mistake.key for key in keys):
             continue
-        merged.setdefault((one.key, one.found, one.problem, one.hint), []).append(one.expected)
+        same = (mistake.key, mistake.found, mistake.problem, mistake.hint)
+        merged.setdefault(same, []).append(mistake.expected)
     return [
         Mistake(
             where=where,
@@ -236,32 +247,31 @@ def _mistakes(
 
 
 def _mistake(model: type[BaseModel], error: Any) -> Mistake:  # noqa: ANN401 - pydantic's error dict
-    """Return one error of pydantic as a mistake, its key as it stands in the file."""
+    """Return one error of pydantic as a mistake, with its key as in the file."""
     location, kind = error["loc"], error["type"]
     if kind == "extra_forbidden":
-        place, here = _file_location(model, location[:-1])
+        table, annotation = _file_location(model, location[:-1])
         hint = did_you_mean(
-            str(location[-1]), list(_model_fields(_model_of_annotation(here)))
+            str(location[-1]), list(_model_fields(_model_of_annotation(annotation)))
         ).strip()
-        key = (*place, location[-1])
-        return Mistake(key=key, problem="there is no such key.", hint=hint)
-    place, here = _file_location(model, location)
+        return Mistake(key=(*table, location[-1]), problem="there is no such key.", hint=hint)
+    key, annotation = _file_location(model, location)
     if kind == "missing" and isinstance(location[-1], int):
         found = f"a list of {len(error['input'])}"
-        return Mistake(key=place[:-1], found=found, expected=f"{_fixed_item_count(here)} items")
+        return Mistake(key=key[:-1], found=found, expected=f"{_fixed_item_count(annotation)} items")
     if kind == "missing":
-        return Mistake(key=place, problem="this key is missing.")
+        return Mistake(key=key, problem="this key is missing.")
     if kind == "too_long":
         found = f"a list of {error['ctx']['actual_length']}"
-        return Mistake(key=place, found=found, expected=f"{error['ctx']['max_length']} items")
+        return Mistake(key=key, found=found, expected=f"{error['ctx']['max_length']} items")
     if kind in {"value_error", "assertion_error"}:
         raised = error["ctx"]["error"]
         if isinstance(raised, SettingError):
-            # What a whole table is refused for names its key.
-            return replace(raised.mistake, key=(*place, *raised.mistake.key))
-        return Mistake(key=place, problem=str(raised))
+            # A validator of a whole table names the key that is wrong in it.
+            return replace(raised.mistake, key=(*key, *raised.mistake.key))
+        return Mistake(key=key, problem=str(raised))
     return Mistake(
-        key=place, found=_found_text(error["input"]), expected=_expected_text(error, place, here)
+        key=key, found=_found_text(error["input"]), expected=_expected_text(error, key, annotation)
     )
 
 
@@ -289,7 +299,7 @@ _BOUND_WORDS: Final = {
 
 
 def _expected_text(error: Any, location: Sequence[int | str], annotation: object) -> str:  # noqa: ANN401 - pydantic's error dict
-    """Return in words what would be right."""
+    """Return in words which value would be right."""
     kind, found_value, context = error["type"], error["input"], error.get("ctx", {})
     if kind in _BOUND_WORDS:
         key, words = _BOUND_WORDS[kind]

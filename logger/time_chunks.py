@@ -1,4 +1,4 @@
-"""A span of time in pieces, so that what is read of a recording at a time is bounded. Pure."""
+"""Splits a span of time into chunks, so that each read of a recording is bounded. Pure."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -6,19 +6,24 @@ from typing import Final
 __all__ = ["CHUNK_NS", "time_chunks"]
 
 CHUNK_NS: Final = 600 * 1_000_000_000
-"""Ten minutes: at 1 kHz six hundred thousand rows."""
+"""Ten minutes: 600,000 rows of a joint that reports at 1 kHz."""
 
 
 def time_chunks(
     start_ns: int, end_ns: int, width_ns: int = CHUNK_NS, *, on_grid: bool = False
 ) -> Iterator[tuple[int, int]]:
-    """Yield [begin, until) that tile [start_ns, end_ns), each at most `width_ns` wide, in order.
+    """Yield (begin_ns, until_ns) that tile [start_ns, end_ns) in order, each [begin, until).
 
-    `on_grid`: cut at the multiples of `width_ns`, so that spans which overlap are cut alike.
+    Parameters
+    ----------
+    width_ns
+        Width of a chunk; the last, and on a grid the first, may be narrower.
+    on_grid
+        Split at the multiples of `width_ns`, so that overlapping spans are split alike.
     """
-    at = start_ns
-    while at < end_ns:
-        until = (at // width_ns + 1) * width_ns if on_grid else at + width_ns
-        until = min(until, end_ns)
-        yield at, until
-        at = until
+    begin_ns = start_ns
+    while begin_ns < end_ns:
+        until_ns = (begin_ns // width_ns + 1) * width_ns if on_grid else begin_ns + width_ns
+        until_ns = min(until_ns, end_ns)
+        yield begin_ns, until_ns
+        begin_ns = until_ns

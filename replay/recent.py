@@ -76,7 +76,7 @@ class RecentRows:
         from_ns = newest_ns - RECENT_NS
         new_batches: list[pa.RecordBatch] = []
         row = reached_row = 0
-        for first_row, batch in reversed(reader.came(stream, known_row)):
+        for first_row, batch in reversed(reader.unsealed_batches(stream, known_row)):
             next_row = first_row + batch.num_rows
             if batch.column(0)[-1].value < from_ns or (new_batches and next_row < row):
                 break

@@ -1,6 +1,6 @@
 """The recorder's commands: parse, build settings, call one function, show what it returned.
 
-    options          what options are made of: durations, instants, pairs, recording folders
+    options          types of options: durations, instants, pairs, recording folders
     terminal         lines, tables, JSON, progress, live redraw, signals
     simulate         demo, simulate
     record           record
@@ -11,8 +11,8 @@
     layout           layout from, layout try
     limits           limits check, limits example
 
-A command is a function that typer reads; `dutytrace.py` names them and puts them in order. What
-reads recordings back stands in `replay.cli`, what shows pages in `dashboard.cli`. Heavy imports
-stand inside the commands, so that `--help` answers at once. The results carry their own JSON
-(`to_json()`); the words are written here.
+A command is a function that typer reads; `dutytrace.py` names the commands and their order.
+Commands that read recordings back are in `replay.cli`, those that show pages in `dashboard.cli`.
+Heavy imports are inside the commands, so that `--help` answers at once. The results carry their own
+JSON (`to_json()`); the lines for people are written here.
 """

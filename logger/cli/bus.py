@@ -30,53 +30,54 @@ def listen_to_buses(
 
     if for_s > MAX_LISTEN_S:
         raise InputError(
-            f"--for: found {for_s:g} s, expected at most {MAX_LISTEN_S / 60:g}min. For longer, record."
+            f"--for: found {for_s:g} s, expected at most {MAX_LISTEN_S / 60:g}min. "
+            "For longer, record."
         )
     the_bench = read_bench(bench)
     stop = stop_on_signals()
     if not as_json:
         say(f"Listening for {for_s:g} s; nothing is sent.")
-    heard = capture_buses(the_bench, where=str(bench), for_s=for_s, stop=stop)
-    show(heard.to_json(), _listened_lines(heard), as_json=as_json)
-    if not heard.healthy:
+    result = capture_buses(the_bench, where=str(bench), for_s=for_s, stop=stop)
+    show(result.to_json(), _listen_lines(result), as_json=as_json)
+    if not result.healthy:
         raise typer.Exit(1)
 
 
-def _listened_lines(heard: "ListenResult") -> Iterator[Line]:
-    for one in heard.buses:
-        yield from _bus_lines(one)
-    for _, text in heard.remarks:
+def _listen_lines(result: "ListenResult") -> Iterator[Line]:
+    for capture in result.buses:
+        yield from _bus_lines(capture)
+    for _, text in result.remarks:
         yield text
 
 
-def _bus_lines(heard: "BusCapture") -> Iterator[Line]:
-    figures = heard.health.statistics
-    load = "unknown, no bit rate given" if figures.load is None else f"{figures.load:.1%}"
+def _bus_lines(capture: "BusCapture") -> Iterator[Line]:
+    statistics = capture.health.statistics
+    load = "unknown, no bit rate given" if statistics.load is None else f"{statistics.load:.1%}"
     yield (
-        f"{figures.settings.name} ({figures.settings.channel}): {figures.frames} frames, "
-        f"{figures.frames_per_s:.1f} per second; load {load}"
+        f"{statistics.settings.name} ({statistics.settings.channel}): {statistics.frames} frames, "
+        f"{statistics.frames_per_s:.1f} per second; load {load}"
     )
     yield Table(
         ("identifier", "of", "frame", "count", "period", "jitter", "longest gap"),
         [
             (
-                one.identifier_text + (" remote" if one.remote else ""),
-                {"joint": "", "unknown": "unknown"}.get(one.role, f"{one.role} of ")
-                + " or ".join(one.joints),
-                one.frame or "–",
-                str(one.count),
+                message.identifier_text + (" remote" if message.remote else ""),
+                {"joint": "", "unknown": "unknown"}.get(message.role, f"{message.role} of ")
+                + " or ".join(message.joints),
+                message.frame or "–",
+                str(message.count),
                 *(
                     "–" if seconds is None else f"{seconds * 1e3:.2f} ms"
-                    for seconds in (one.period_s, one.jitter_s, one.longest_gap_s)
+                    for seconds in (message.period_s, message.jitter_s, message.longest_gap_s)
                 ),
             )
-            for one in figures.messages
+            for message in statistics.messages
         ],
     )
     for title, counts in (
-        ("Not decoded", figures.undecoded),
-        ("Error frames", {"in all": figures.error_frames, **figures.error_classes}),
-        ("Not received", {"lost by the system": heard.lost, "unreadable": heard.garbled}),
+        ("Not decoded", statistics.undecoded),
+        ("Error frames", {"in all": statistics.error_frames, **statistics.error_classes}),
+        ("Not received", {"lost by the system": capture.lost, "unreadable": capture.garbled}),
     ):
         listed = [f"{reason} {count}" for reason, count in counts.items() if count]
         if listed:
@@ -84,13 +85,13 @@ def _bus_lines(heard: "BusCapture") -> Iterator[Line]:
     yield Table(
         ("requested by another node", "requests", "unanswered"),
         [
-            (joint, str(count), str(figures.unanswered_counts[joint]))
-            for joint, count in figures.request_counts.items()
+            (joint, str(count), str(statistics.unanswered_counts[joint]))
+            for joint, count in statistics.request_counts.items()
         ],
     )
-    if figures.silent:
-        yield f"Silent: {', '.join(figures.silent)}"
-    for hint in heard.health.hints:
+    if statistics.silent:
+        yield f"Silent: {', '.join(statistics.silent)}"
+    for hint in capture.health.hints:
         yield f"Hint: {hint}"
-    if heard.healthy:
+    if capture.healthy:
         yield "Healthy."

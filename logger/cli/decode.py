@@ -35,41 +35,42 @@ def decode_frames(
     from logger.joint.explain.explain import explain_frame
     from logger.joint.explain.typed import parse_typed_frames
 
-    read = read_bench(bench)
-    found = [
-        explain_frame(read, one, bus=bus) for one in parse_typed_frames(frame, extended=extended)
+    the_bench = read_bench(bench)
+    explanations = [
+        explain_frame(the_bench, typed, bus=bus)
+        for typed in parse_typed_frames(frame, extended=extended)
     ]
-    contents = [one.to_json() for one in found]
+    contents = [explanation.to_json() for explanation in explanations]
     show(
         contents[0] if len(contents) == 1 else {"frames": contents},
-        (line for one in found for line in _frame_lines(one)),
+        (line for explanation in explanations for line in _frame_lines(explanation)),
         as_json=as_json,
     )
 
 
-def _frame_lines(found: "Explained") -> Iterator[Line]:
-    yield f"{found.joint}: {found.frame}"
+def _frame_lines(explanation: "Explained") -> Iterator[Line]:
+    yield f"{explanation.joint}: {explanation.frame}"
     yield Table(
         ("byte", "hex", "binary", "decimal", "belongs to"),
         [
             (
-                str(one.index),
-                f"{one.value:02X}",
-                f"{one.value >> 4:04b} {one.value & 15:04b}",
-                str(one.value),
-                ", ".join(one.fields) or "nothing that the layout knows",
+                str(byte.index),
+                f"{byte.value:02X}",
+                f"{byte.value >> 4:04b} {byte.value & 15:04b}",
+                str(byte.value),
+                ", ".join(byte.fields) or "nothing that the layout knows",
             )
-            for one in found.bytes
+            for byte in explanation.bytes
         ],
         indent=2,
     )
     yield Table(
         ("value", "raw", "hex", "conversion", "result"),
         [
-            (one.name, str(one.raw), one.hex, one.how or "as it is", one.text)
-            for one in found.values
+            (value.name, str(value.raw), value.hex, value.how or "as it is", value.text)
+            for value in explanation.values
         ],
         indent=2,
     )
-    for remark in found.remarks:
+    for remark in explanation.remarks:
         yield f"  {remark}"

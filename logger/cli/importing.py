@@ -1,4 +1,4 @@
-"""Recordings of what was recorded elsewhere: `dutytrace import`, `join` and `redecode`."""
+"""Recordings made from files: `dutytrace import`, `join` and `redecode`."""
 
 import shlex
 from collections.abc import Iterator
@@ -49,7 +49,7 @@ def import_log(
         KeyValue().option(metavar="BUS=CHANNEL", help="Which channel of the log is which bus."),
     ] = None,
     tolerant: Annotated[
-        bool, typer.Option("--tolerant", help="Take what stands before a damage.")
+        bool, typer.Option("--tolerant", help="Import what is before a damage.")
     ] = False,
     recordings: Recordings = DEFAULT_RECORDINGS,
     into: Annotated[str | None, typer.Option("--into", hidden=True)] = None,
@@ -60,19 +60,19 @@ def import_log(
     as_json: AsJson = False,
 ) -> None:
     """Make a recording of a log."""
-    of_a_table = {
+    table_options = {
         "--into": into, "--time": time_column, "--time-unit": time_unit, "--hold": hold,
         "--column": column,
     }  # fmt: skip
-    found = [option for option, value in of_a_table.items() if value]
-    if found:
+    given = [option for option, value in table_options.items() if value]
+    if given:
         words = ["dutytrace", "join", into or "REC", str(source), "--time", time_column or "COLUMN"]
-        for one in column or ["CHANNEL=COLUMN"]:
-            words += ["--column", one]
+        for pair in column or ["CHANNEL=COLUMN"]:
+            words += ["--column", pair]
         for option, value in (("--time-unit", time_unit), ("--hold", hold), ("--name", name)):
             words += [option, value] if value else []
         raise InputError(
-            f"{found[0]}: a table of values is joined to a recording by `dutytrace join`, expected "
+            f"{given[0]}: a table of values is joined to a recording by `dutytrace join`, expected "
             f"here is a log. Write: {shlex.join(words)}"
         )
     if bench is None:
@@ -179,7 +179,7 @@ def redecode_recording(
     ] = None,
     out: Annotated[
         Path | None,
-        RecordingPath().option(help="The new recording folder; default beside the old one."),
+        RecordingPath().option(help="The new recording folder; default next to the old one."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -201,8 +201,8 @@ def redecode_recording(
 
 
 def _made_lines(made: "ImportResult") -> Iterator[Line]:
-    for one in made.notices:
-        yield one.text
+    for notice in made.notices:
+        yield notice.text
     yield f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded."
     for joint, rows in made.readings.items():
         yield f"  {joint}: {rows} readings"

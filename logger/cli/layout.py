@@ -1,4 +1,4 @@
-"""`dutytrace layout from` and `layout try`: a layout written, and held against real traffic."""
+"""`dutytrace layout from` and `layout try`: writes a layout, and tries it on real traffic."""
 
 import sys
 from collections.abc import Iterator
@@ -98,7 +98,7 @@ def try_layout(
 
 
 def _tried_lines(tried: "Preview") -> Iterator[Line]:
-    """Yield what a layout makes of traffic; before it, what is wrong in the file as it is."""
+    """Yield the channels that a layout decodes from traffic, after what is wrong in the file."""
     yield from tried.fault.splitlines()
     if tried.trial is None:
         yield "Waiting for a save that corrects it."
@@ -117,7 +117,7 @@ def _tried_lines(tried: "Preview") -> Iterator[Line]:
 def _trial_lines(trial: "Trial") -> Iterator[Line]:
     yield Table(
         ("joint", "frame", "count", "period s"),
-        [(one.joint, one.frame, str(one.count), _figure(one.period_s)) for one in trial.kinds],
+        [(kind.joint, kind.frame, str(kind.count), _figure(kind.period_s)) for kind in trial.kinds],
     )
     yield ""
     yield Table(
@@ -134,14 +134,16 @@ def _trial_lines(trial: "Trial") -> Iterator[Line]:
         ),
         [
             (
-                one.joint,
-                one.channel,
-                str(one.count),
-                f"{one.absent / (one.count + one.absent):.1%}" if one.absent else "-",
-                *map(_figure, (one.newest, one.lowest, one.highest, one.jump)),
-                str(one.outside or "-"),
+                channel.joint,
+                channel.channel,
+                str(channel.count),
+                f"{channel.absent / (channel.count + channel.absent):.1%}"
+                if channel.absent
+                else "-",
+                *map(_figure, (channel.newest, channel.lowest, channel.highest, channel.jump)),
+                str(channel.outside or "-"),
             )
-            for one in trial.channels
+            for channel in trial.channels
         ],
     )
     if trial.reasons:
@@ -151,8 +153,8 @@ def _trial_lines(trial: "Trial") -> Iterator[Line]:
         yield Table(
             ("identifier", "count", "why", "newest"),
             [
-                (one.identifier, str(one.count), one.reason, one.example)
-                for one in trial.not_decoded
+                (frame.identifier, str(frame.count), frame.reason, frame.example)
+                for frame in trial.not_decoded
             ],
         )
     yield from trial.notices

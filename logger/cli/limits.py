@@ -27,8 +27,12 @@ def check_limits(
 
     the_bench, the_limits = read_bench(bench), read_limits(limits)
     check_for_bench(the_limits, the_bench, str(limits))
-    found = describe_limits(the_limits, the_bench)
-    show({"limits": [one.to_json() for one in found]}, _limit_lines(found), as_json=as_json)
+    descriptions = describe_limits(the_limits, the_bench)
+    show(
+        {"limits": [description.to_json() for description in descriptions]},
+        _limit_lines(descriptions),
+        as_json=as_json,
+    )
 
 
 def print_example_limits() -> None:
@@ -38,10 +42,10 @@ def print_example_limits() -> None:
     say(example_text().rstrip())
 
 
-def _limit_lines(found: "Sequence[LimitDescription]") -> Iterator[Line]:
-    for one in found:
-        yield f"{one.name} {one.text}."
-        for share in one.needs_rated:
+def _limit_lines(descriptions: "Sequence[LimitDescription]") -> Iterator[Line]:
+    for description in descriptions:
+        yield f"{description.name} {description.text}."
+        for share in description.needs_rated:
             yield f"  {share}"
-    if not found:
+    if not descriptions:
         yield "The file has no limits."

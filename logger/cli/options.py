@@ -1,7 +1,7 @@
-"""What options are made of: durations, instants, pairs and recording folders, each checked once.
+"""The types of options: durations, instants, pairs and recording folders, each checked once.
 
-A `ParameterType` turns what was typed into a value, or refuses it in one sentence that begins with
-the option's name (exit status 2). Pure, but for the look whether a folder exists.
+A `ParameterType` converts the text of an option into a value, or refuses it in one sentence that
+begins with the option's name (exit status 2). Pure, but that it asks whether a folder exists.
 """
 
 import re
@@ -45,20 +45,20 @@ Converted = TypeVar("Converted")
 
 
 class ParameterType(ABC, Generic[Converted]):
-    """How one kind of option is read, what it is called in `--help`, and how it is refused."""
+    """One type of option: converts its text, and names it in `--help`."""
 
     metavar = "TEXT"
     parser: Callable[[str], Any] | None = str
-    """What typer makes of the text before; None: what the annotation says."""
+    """How typer parses the text before `convert`; None: by the annotation."""
 
     @abstractmethod
     def convert(self, text: str, where: str) -> Converted:
-        """Return what a text means.
+        """Return the value of a text.
 
         Raises
         ------
         InputError
-            It means nothing; `where` (the option) begins the sentence.
+            The text has no value of this type; the sentence begins with `where`, the option.
         """
 
     def option(
@@ -68,9 +68,9 @@ class ParameterType(ABC, Generic[Converted]):
         metavar: str | None = None,
         default: str = "",
     ) -> Any:  # noqa: ANN401 - typer's Option() is typed so
-        """Return an option of this kind, for `Annotated`; of a list each is converted.
+        """Return an option of this type, for `Annotated`; each item of a list is converted.
 
-        `default`: how the default is written, where that is not how Python writes it.
+        `default`: the default as text, where it differs from how Python writes it.
         """
         return typer.Option(
             *names,
@@ -87,7 +87,7 @@ class ParameterType(ABC, Generic[Converted]):
         help: str,
         metavar: str | None = None,
     ) -> Any:  # noqa: ANN401 - typer's Argument() is typed so
-        """Return an argument of this kind, for `Annotated`."""
+        """Return an argument of this type, for `Annotated`."""
         return typer.Argument(
             help=help, metavar=metavar or self.metavar, parser=self.parser, callback=self._on_value
         )
@@ -100,17 +100,17 @@ class ParameterType(ABC, Generic[Converted]):
         if value is None:
             return None
         if isinstance(value, list | tuple):
-            return [self.convert(str(one), param.opts[0]) for one in value]
+            return [self.convert(str(item), param.opts[0]) for item in value]
         return self.convert(str(value), param.opts[0])
 
 
 class Duration(ParameterType[float]):
-    """A time such as 90s, 30min or 6h, in seconds; a plain number counts seconds."""
+    """A duration such as 90s, 30min or 6h, in seconds; a plain number is seconds."""
 
     metavar = "DURATION"
 
     def convert(self, text: str, where: str) -> float:
-        """Return it in seconds; more than nothing."""
+        """Return the duration in seconds; greater than zero."""
         counted = _counted_s(text)
         if counted is None or counted < 1e-9:
             raise InputError(f"{where}: found {text!r}, expected a time such as 90s, 30min or 6h.")
@@ -119,7 +119,7 @@ class Duration(ParameterType[float]):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """An instant: on the wall clock, or counted from where a recording starts."""
+    """An instant: since 1970 (UTC), or since the start of a recording."""
 
     ns: int
     from_start: bool = False
@@ -130,7 +130,7 @@ class Moment:
 
 
 class Instant(ParameterType[Moment]):
-    """A time in ISO 8601 (UTC where it names no zone); or one counted from a recording's start."""
+    """An instant in ISO 8601 (UTC if it names no zone), or a duration from a recording's start."""
 
     metavar = "TIME"
 
@@ -158,19 +158,19 @@ class Instant(ParameterType[Moment]):
 
 
 class Pair(NamedTuple):
-    """What was typed on both sides of an equals sign."""
+    """Both sides of KEY=VALUE."""
 
     key: str
     value: str
 
 
 class KeyValue(ParameterType[Pair]):
-    """NAME=VALUE, both of them there."""
+    """NAME=VALUE, neither of them empty."""
 
     metavar = "NAME=VALUE"
 
     def convert(self, text: str, where: str) -> Pair:
-        """Return both sides without the blanks around them."""
+        """Return both sides without surrounding blanks."""
         key, equals, value = (part.strip() for part in text.partition("="))
         if not (equals and key and value):
             raise InputError(f"{where}: found {text!r}, expected NAME=VALUE.")
@@ -178,7 +178,7 @@ class KeyValue(ParameterType[Pair]):
 
 
 class RecordingPath(ParameterType[Path]):
-    """A folder here, there already or new; an address is refused: its path would begin `s3:/`."""
+    """A local folder, existing or new; an address is refused (its path would begin with `s3:/`)."""
 
     metavar = "FOLDER"
     parser = None
@@ -217,17 +217,17 @@ AsJson = Annotated[bool, typer.Option("--json", help="Answer as JSON.")]
 
 
 def slug(text: str, default: str) -> str:
-    """Return a text in small letters, digits and '-'; the default where nothing is left of it."""
+    """Return a text in small letters, digits and '-'; `default` where nothing is left of it."""
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or default
 
 
 def recording_folder_name(start_ns: int, name: str) -> str:
-    """Return the name of a new recording's folder: when it starts (UTC), and what it is called."""
+    """Return the name of a new recording's folder: its start (UTC) and the name of the test."""
     stamp = datetime.fromtimestamp(start_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
     return f"{stamp}-{slug(name, '')[:48] or 'recording'}"
 
 
 def _counted_s(text: str) -> float | None:
-    """Return a number with a unit of time in seconds, None where the text is none."""
+    """Return a number with a unit of time in seconds; None for any other text."""
     match = _COUNTED.fullmatch(text)
     return float(match[1]) * _UNITS_S[match[2] or "s"] if match else None

@@ -1,4 +1,4 @@
-"""`dutytrace record`: what the joints of a bench report, into a new recording or an older one."""
+"""`dutytrace record`: records what the joints of a bench report, new or into an older recording."""
 
 import gc
 import queue
@@ -66,8 +66,8 @@ def record_joints(
     if continued is not None:
         if name or out:
             raise InputError(
-                "--continue: found beside --name or --out; a recording keeps its name and folder. "
-                "Leave them away, or begin a new recording."
+                "--continue: found together with --name or --out; a recording keeps its name and "
+                "folder. Omit them, or begin a new recording."
             )
         settings = settings_to_resume(
             continued,
@@ -90,14 +90,14 @@ def record_joints(
             send_stop_on_trip=send_stop,
         )
     asides: queue.SimpleQueue[str] = queue.SimpleQueue()
-    teller = _teller(tell, settings.out.name, asides.put) if tell is not None else None
+    notifier = _notifier(tell, settings.out.name, asides.put) if tell is not None else None
 
     def on_event(event: "Event") -> None:
         _say_event(event)
-        if teller is not None:
-            teller.notify_targets(event)
+        if notifier is not None:
+            notifier.notify_targets(event)
 
-    # What is loaded by now stays: it is not looked through again with every few hundred frames.
+    # Modules loaded so far are never freed: the collector need not go through them again and again.
     gc.freeze()
     try:
         ended = record(
@@ -108,7 +108,7 @@ def record_joints(
             asides=asides,
         )
     finally:
-        waiting = teller.close() if teller is not None else 0
+        waiting = notifier.close() if notifier is not None else 0
         while not asides.empty():
             say(asides.get())
         if waiting:
@@ -131,7 +131,7 @@ def _new_recording(
     simulated: bool,
     send_stop_on_trip: bool,
 ) -> "RecordSettings":
-    """Return the settings of a new recording, its files read and held against each other."""
+    """Return the settings of a new recording, its limits checked against its bench."""
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
     from logger.recording.record_settings import RecordSettings
@@ -156,12 +156,12 @@ def _new_recording(
     )
 
 
-def _teller(file: Path, recording: str, say_aside: Callable[[str], None]) -> "Notifier":
+def _notifier(file: Path, recording: str, report: Callable[[str], None]) -> "Notifier":
     from logger.notify.notifier import Notifier
     from logger.notify.settings import read_notify
 
     waiting = file.with_name(f"{file.name}.waiting")
-    return Notifier(read_notify(file), waiting=waiting, recording=recording, report=say_aside)
+    return Notifier(read_notify(file), waiting=waiting, recording=recording, report=report)
 
 
 def _say_event(event: "Event") -> None:

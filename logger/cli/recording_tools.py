@@ -1,4 +1,4 @@
-"""What is done to a finished recording as a folder: `dutytrace seal`, `cut` and `pack`."""
+"""Commands on a recording folder as a whole: `dutytrace seal`, `cut` and `pack`."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,7 +30,7 @@ def cut_recording(
     end: EndTime = None,
     out: Annotated[
         Path | None,
-        RecordingPath().option(help="The new recording folder; default beside the old one."),
+        RecordingPath().option(help="The new recording folder; default next to the old one."),
     ] = None,
     name: Annotated[str, typer.Option(help="What the new recording is called.")] = "",
     as_json: AsJson = False,

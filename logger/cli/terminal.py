@@ -1,7 +1,7 @@
-"""What commands write: lines, tables and JSON to standard output, progress to standard error.
+"""The output of commands: lines, tables and JSON to standard output, progress to standard error.
 
-A result is shown in one of two ways: as JSON by its own keys, or as lines that a command yields,
-tables among them. A closed terminal is no fault of a recording: nothing here raises for it.
+A result is shown in one of two ways: as JSON with its own keys, or as the lines and tables that a
+command yields. Nothing here raises for a closed terminal: a recording goes on without it.
 """
 
 import contextlib
@@ -27,19 +27,19 @@ __all__ = [
 ]
 
 _AGAIN_S: Final = 1.0
-"""How often what goes on is printed where it cannot be shown in place."""
+"""How often lines that stay similar are printed where they cannot be drawn in place."""
 _NO_WRAP: Final = 100_000
-"""Columns of a file or a pipe: a row stays one line."""
+"""Columns assumed for a file or a pipe: a row is never wrapped."""
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of words below their heads; nothing at all is shown where there are no rows."""
+    """Rows of text under column heads; a table without rows is not shown at all."""
 
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
     indent: int = 0
-    """Columns to its left."""
+    """Blanks before each line."""
 
 
 Line: TypeAlias = str | Table
@@ -53,7 +53,7 @@ def say(text: str) -> None:
 
 
 def show(content: Mapping[str, Any], lines: Iterable[Line], *, as_json: bool) -> None:
-    """Print a result: its content as one line of JSON, or its lines, which are made only then."""
+    """Print a result: `content` as one line of JSON, or else `lines`, which are evaluated then."""
     if as_json:
         say(json.dumps({"format": 1, **content}, ensure_ascii=False))
         return
@@ -63,7 +63,7 @@ def show(content: Mapping[str, Any], lines: Iterable[Line], *, as_json: bool) ->
 
 
 def render_lines(lines: Iterable[Line]) -> list[str]:
-    """Return lines as plain text, tables in columns, however wide."""
+    """Return lines as plain text, tables in columns and never wrapped."""
     rendered: list[str] = []
     for line in lines:
         rendered += [line] if isinstance(line, str) else _render_table(line, None)
@@ -71,7 +71,7 @@ def render_lines(lines: Iterable[Line]) -> list[str]:
 
 
 def _terminal_width() -> int | None:
-    """Return the columns of the terminal that standard output is, None where it is none."""
+    """Return the width of the terminal on standard output, None where that is no terminal."""
     if not (sys.stdout and sys.stdout.isatty()):
         return None
     from rich.console import Console
@@ -80,7 +80,7 @@ def _terminal_width() -> int | None:
 
 
 def _render_table(table: Table, width: int | None) -> list[str]:
-    """Return a table as lines: for a terminal wrapped, its heads bold; else plain."""
+    """Return a table as lines: wrapped to `width` with bold heads; plain and unwrapped for None."""
     if not table.rows:
         return []
     from rich.console import Console
@@ -105,10 +105,10 @@ def _render_table(table: Table, width: int | None) -> list[str]:
 
 @contextlib.contextmanager
 def redraw(*, in_place: bool) -> Iterator[Callable[[Iterable[Line], object], None]]:
-    """Give what shows lines again and again: in place, or below each other but not each time.
+    """Return a function that shows the newest lines: in place, or else below the previous ones.
 
-    Its second argument says what the lines are of: while it stays the same, they are printed at
-    most once a second.
+    Its second argument is a key of what is shown: below each other, lines with the same key are
+    printed at most once a second.
     """
     if in_place:
         from rich.live import Live
@@ -122,11 +122,11 @@ def redraw(*, in_place: bool) -> Iterator[Callable[[Iterable[Line], object], Non
         return
     printed: tuple[object, float] | None = None
 
-    def print_below(lines: Iterable[Line], of: object) -> None:
+    def print_below(lines: Iterable[Line], key: object) -> None:
         nonlocal printed
         now_s = time.monotonic()
-        if printed is None or printed[0] != of or now_s - printed[1] >= _AGAIN_S:
-            printed = (of, now_s)
+        if printed is None or printed[0] != key or now_s - printed[1] >= _AGAIN_S:
+            printed = (key, now_s)
             for line in render_lines(lines):
                 say(line)
 
@@ -135,7 +135,10 @@ def redraw(*, in_place: bool) -> Iterator[Callable[[Iterable[Line], object], Non
 
 @contextlib.contextmanager
 def show_progress(what: str, total: float | None) -> Iterator[Callable[[float], None]]:
-    """Give what takes how much of a total is done; silent where standard error is no terminal."""
+    """Return a function that takes how much of `total` is done, and draws a progress bar.
+
+    Draws nothing where standard error is no terminal.
+    """
     from rich.console import Console
     from rich.progress import Progress
 
@@ -149,7 +152,7 @@ def stop_on_signals() -> threading.Event:
     """Return an event that Ctrl-C, SIGTERM and a closed terminal set."""
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        # Whoever started it with nohup wants it to go on without its terminal.
+        # A process started with nohup has to continue without its terminal.
         if number != signal.SIGHUP or signal.getsignal(number) != signal.SIG_IGN:
             signal.signal(number, lambda *_: stop.set())
     return stop

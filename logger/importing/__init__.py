@@ -1,9 +1,9 @@
 """Frames and values from files: logs, tables, recordings that are decoded again.
 
-import_frames     frames from anywhere but a bus into a recording, whole or not at all
+import_frames     frames from a file or a simulation into a recording, whole or not at all
 redecode          a recording decoded again from its raw frames
 recorded_health   the health of a finished recording's recorder, from its health stream
-prefetch          batches read ahead by a thread of their own
+prefetch          batches read ahead by a thread of its own
 log_frames        the frames of a log that python-can reads
 log_reader        a log file as columns, whatever its format
 text_log          the lines of a text log, many at a time

@@ -1,8 +1,8 @@
-"""Which channel of a log is which bus of the bench.
+"""Maps the channels of a log to the buses of the bench.
 
-By what was stated, else by name where every channel of the log is one of a bus, else in their
-order: the lowest is the first bus. What comes later and is none of those is no bus of the bench:
-its frames are kept, and nobody's. Pure.
+As stated by the user; else by name, where every channel of the log is that of a bus; else in order:
+the lowest channel is the first bus. A channel that appears later and is none of these is no bus of
+the bench: its frames are kept, and belong to no joint. Pure.
 """
 
 from collections.abc import Iterable, Mapping
@@ -17,7 +17,7 @@ MAX_BUS_INDEX: int = 255
 
 
 class ChannelMap:
-    """Channels of one log and the places of their buses; fixed for a channel once it is heard."""
+    """Channels of one log and the indices of their buses; fixed once a channel has appeared."""
 
     def __init__(self, bench: Bench, stated: Mapping[str, str]) -> None:
         """`stated`: bus of the bench -> channel of the log; raises InputError for no such bus."""
@@ -34,11 +34,11 @@ class ChannelMap:
 
     @property
     def index_by_channel(self) -> Mapping[object, int]:
-        """Channel -> place in the bench's list of buses, so far."""
+        """Channel -> index in the bench's list of buses, for the channels so far."""
         return self._index_by_channel
 
     def bus_indices(self, channels: Iterable[object]) -> dict[object, int]:
-        """Return the place of each channel as python-can calls it; None, where it names none."""
+        """Return the bus index of each channel that python-can gave; of None, no channel, 0."""
         channel_texts = {
             channel_name: str(channel_name) for channel_name in channels if channel_name is not None
         }
@@ -55,7 +55,7 @@ class ChannelMap:
                     {channel: index_by_name[channel] for channel in new_channels}
                 )
             else:
-                # Once the first are known, a newcomer is no bus of the bench.
+                # A channel that appears after the first batch is no bus of the bench.
                 first = len(self._bench.buses) if self._index_by_channel else 0
                 free = max([first - 1, *self._index_by_channel.values()]) + 1
                 self._index_by_channel.update(

@@ -1,7 +1,7 @@
-"""Frames that come from somewhere else than a bus, at any pace: into a recording like any other.
+"""Imports frames that do not come from a bus, at any pace, into a recording like any other.
 
-It is there when it is whole. What brings the frames runs ahead on a thread of its own, by a few
-batches; decoding, limits and store run on the caller's.
+The recording appears when it is whole. The source of the frames runs on a thread of its own, a few
+batches ahead; decoding, limits and store run on the caller's.
 """
 
 import threading
@@ -29,7 +29,7 @@ __all__ = ["ImportNotice", "ImportResult", "import_frames"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportNotice:
-    """Something about the frames that is worth an event."""
+    """Something about the frames that becomes an event."""
 
     kind: EventKind
     time_ns: int
@@ -38,7 +38,7 @@ class ImportNotice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportResult:
-    """What a recording came to hold."""
+    """The content of the new recording."""
 
     path: Path
     start_ns: int
@@ -49,16 +49,16 @@ class ImportResult:
     undecoded: int
     """Frames that no joint's layout explains."""
     notices: tuple[ImportNotice, ...] = ()
-    """What was said about the frames."""
+    """Notices about the frames that became events."""
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content, as `dutytrace import` and `redecode --json` answer."""
+        """Return it as a JSON object, the answer of `dutytrace import` and `redecode --json`."""
         return {
             "recording": str(self.path),
             "joints": {joint: {"rows": rows} for joint, rows in self.readings.items()},
             "frames": self.frames,
             "undecoded": self.undecoded,
-            "said": [one.text for one in self.notices],
+            "said": [notice.text for notice in self.notices],
         }
 
 
@@ -84,7 +84,7 @@ def import_frames(
     start_ns, end_ns
         The recording's span; None: from the first frame, to just after the last.
     pending_notices
-        What whoever brings the frames adds to while it does; becomes events.
+        The source of the frames adds to it while it is read; these become events.
     progress
         Called with the time of the newest frame.
     stop

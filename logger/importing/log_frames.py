@@ -1,9 +1,9 @@
-"""The frames of a log that python-can reads, in batches, on the recording's axis of time.
+"""The frames of a log that python-can reads, in batches, on the recording's time axis.
 
-Times never run backwards: a frame stamped a little before the one before it counts as of that
-instant, a step back of a second or more shifts all that follow, and both are said. A log that names
-no date is placed at the file's own, or where it is told. The thread that asks for the first batch
-asks for all: it opens the file.
+Times never go backwards: a frame with a timestamp a little before that of the previous frame gets
+the time of that frame; a step back of a second or more shifts all later frames; both are reported.
+A log without a date is placed at the file's own time, or at a given start. The thread that reads
+the first batch has to read all of them: it opens the file.
 """
 
 from collections import deque
@@ -30,25 +30,25 @@ from logger.store.layout.manifest import iso_utc
 __all__ = ["LogFrames"]
 
 MIN_DATED_STAMP_NS: Final = 1_000_000_000 * 10**9
-"""Stamps before September 2001 count from the log's beginning and name no date."""
+"""Timestamps before September 2001 count from the start of the log and give no date."""
 REPORTED_BACKWARD_NS: Final = 1_000_000_000
-"""A stamp that goes back by so much is a clock that was set, not a frame that came late."""
+"""A timestamp that goes back by this much means a clock that was set, not a frame that was late."""
 
 
 @dataclass(slots=True, kw_only=True)
 class LogFrames:
-    """A log file; going through it gives its frames, once."""
+    """A log file; iterating over it yields its frames, once."""
 
     path: Path
     bench: Bench
     start_ns: int | None = None
-    """When its first frame was; None: what the log says, else the file's own time."""
+    """Time of its first frame; None: by the log, else the file's own time."""
     channels: Mapping[str, str] = field(default_factory=dict)
-    """Bus of the bench -> channel of the log, where neither name nor order tells."""
+    """Bus of the bench -> channel of the log, where neither name nor order decides."""
     tolerant: bool = False
-    """End where the log is damaged, and say so, instead of refusing it."""
+    """End where the log is damaged, with a notice, instead of refusing it."""
     notices: deque[ImportNotice] = field(default_factory=deque)
-    """What is worth an event and was not fetched yet."""
+    """Notices that were not taken yet; each becomes an event."""
     _reader: LogReader | None = None
     _shift_ns: int = 0
     _newest_ns: int = 0
@@ -62,7 +62,7 @@ class LogFrames:
 
     @property
     def read_bytes(self) -> int:
-        """How far it has been read; 0 where that is not known."""
+        """Bytes of the file that were read; 0 where that is not known."""
         return 0 if self._reader is None else self._reader.read_bytes
 
     def _open_reader(self) -> LogReader:
@@ -70,7 +70,7 @@ class LogFrames:
         return self._reader
 
     def first_time_ns(self) -> int:
-        """Return when the first frame was.
+        """Return the time of the first frame in nanoseconds.
 
         Raises
         ------
@@ -112,8 +112,9 @@ class LogFrames:
         if self._late:
             self._add_notice(
                 EventKind.NOTE,
-                f"{self._late} frames of the log were stamped before the frame before them, by up "
-                f"to {self._latest_ns * 1e-6:.3g} ms; they count as of that instant.",
+                f"{self._late} frames of the log have timestamps before that of the previous "
+                f"frame, by up to {self._latest_ns * 1e-6:.3g} ms; they get the time of that "
+                "frame.",
             )
 
     def _empty_log_error(self) -> InputError:
@@ -129,12 +130,12 @@ class LogFrames:
         )
         if not self.tolerant or count == 0:
             raise InputError(
-                f"{self.path}: {sentence} Nothing was made; --tolerant takes what stands before."
+                f"{self.path}: {sentence} Nothing was made; --tolerant imports what is before it."
             )
         self._add_notice(EventKind.NOTE, sentence[0].upper() + sentence[1:])
 
     def _recording_times(self, stamps_ns: NDArray[np.int64], *, first: bool) -> NDArray[np.int64]:
-        """Return the stamps on the recording's axis."""
+        """Return timestamps of the log as times of the recording."""
         if first:
             self._anchor_time(int(stamps_ns[0]))
         time_ns = stamps_ns + self._shift_ns
@@ -156,7 +157,7 @@ class LogFrames:
             )
 
     def _first_frame_ns(self, stamp_ns: int) -> int:
-        """Return when a first frame with that stamp was."""
+        """Return the recording's time of a first frame with that timestamp."""
         if self.start_ns is not None:
             return self.start_ns
         return stamp_ns if stamp_ns >= MIN_DATED_STAMP_NS else self.path.stat().st_mtime_ns
@@ -164,7 +165,7 @@ class LogFrames:
     def _monotonic_times(
         self, time_ns: NDArray[np.int64], backward_ns: NDArray[np.int64]
     ) -> NDArray[np.int64]:
-        """Return times that never run backwards; `backward_ns`: how far each is behind the one before."""
+        """Return times that never go backwards; `backward_ns`: previous time minus each time."""
         for row_index in np.flatnonzero(backward_ns >= REPORTED_BACKWARD_NS):
             step_ns = int(backward_ns[row_index])
             time_ns[row_index:] += step_ns
@@ -173,8 +174,8 @@ class LogFrames:
                 ImportNotice(
                     kind=EventKind.CLOCK_STEP,
                     time_ns=int(time_ns[row_index]),
-                    text=f"The log's clock steps back by {to_s(step_ns):.3f} s; time goes on "
-                    "without the step.",
+                    text=f"The log's clock steps back by {to_s(step_ns):.3f} s; later times are "
+                    "shifted by it.",
                 )
             )
         forward = np.maximum.accumulate(np.maximum(time_ns, self._newest_ns))

@@ -1,7 +1,7 @@
-"""A log file as columns, whatever its format: python-can's readers, and one quicker way.
+"""Reads a log file of any format as columns: by python-can's readers, and one faster one.
 
-Text logs of SocketCAN are read in blocks (`log_lines`); every other format message by message, by
-python-can. A log packed with gzip is read as the log itself. For one thread.
+Text logs of SocketCAN are read in blocks (`text_log`), every other format message by message, by
+python-can. A log compressed with gzip is read like the log itself. For one thread.
 """
 
 import gzip
@@ -39,11 +39,11 @@ class LogReader:
 
     @property
     def read_bytes(self) -> int:
-        """How far it has been read; 0 where that is not known."""
+        """Bytes of the file that were read; 0 where that is not known."""
         return 0 if self._raw is None or self._raw.closed else self._raw.tell()
 
     def read_batches(self, opened: ExitStack) -> BatchesWithFault:
-        """Return what stands in it, batch by batch; with the last what ended the reading early.
+        """Return (batch, fault) in order; a fault that ended the reading early is in the last.
 
         Raises
         ------
@@ -63,13 +63,13 @@ class LogReader:
                 self._message_reader(opened, kind, packed=is_packed, dated=True)
             )
         except InputError:
-            # The date in a log's head may be in words that nobody knows: it is read without.
+            # The date in the head of the log may be in another language: it is read without.
             return self._check_beginning(
                 self._message_reader(opened, kind, packed=is_packed, dated=False)
             )
 
     def _check_beginning(self, batches: BatchesWithFault) -> BatchesWithFault:
-        """Refuse what is no log at all, at its beginning."""
+        """Read the first batch; raises InputError for a file that is no log of its kind at all."""
         first = next(batches, None)
         if first is None:
             return iter(())
@@ -81,7 +81,7 @@ class LogReader:
         return chain([first], batches)
 
     def _reader_type(self) -> tuple[type[MessageReader], bool]:
-        """Return python-can's reader of that format, and whether the file is packed."""
+        """Return python-can's reader class of the format, and whether the file is gzipped."""
         suffixes = [suffix.lower() for suffix in self._path.suffixes]
         packed = suffixes[-1:] == [".gz"]
         suffix = "".join(suffixes[-2:-1] if packed else suffixes[-1:])
@@ -94,7 +94,7 @@ class LogReader:
         return kind, packed
 
     def _decompressed(self, opened: ExitStack, *, packed: bool) -> Any:  # noqa: ANN401 - either kind of file
-        # Opened here, so that it is closed whatever happens, and it is known how far it was read.
+        # Opened here, so that it is always closed, and the bytes that were read are known.
         self._raw = opened.enter_context(self._path.open("rb"))
         if packed:
             return opened.enter_context(gzip.GzipFile(fileobj=self._raw))
@@ -114,7 +114,7 @@ class LogReader:
                 fault = _truncation_error(reader, self._path.stat().st_size)
             if len(columns) or fault is not None:
                 yield columns, fault
-            # A reader that ended on a fault is not asked again: it would call that the end.
+            # A reader that raised is not called again: it would report the end of the log.
             if len(columns) == 0 or fault is not None:
                 return
 
@@ -127,7 +127,7 @@ class LogReader:
             file = self._decompressed(opened, packed=packed)
             if issubclass(kind, TextIOMessageReader):
                 file = opened.enter_context(io.TextIOWrapper(file, "utf-8", errors="replace"))
-            # Only the text format with a date in its head knows this; the others pass it over.
+            # Only the text format with a date in its head has this option; the others ignore it.
             return kind(file, relative_timestamp=not dated)
         except Exception as fault:  # noqa: BLE001 - a reader raises whatever its parsing meets
             raise InputError(
@@ -136,7 +136,7 @@ class LogReader:
 
 
 def _truncation_error(reader: object, size_bytes: int) -> Exception | None:
-    """Return why the end that a reader came to is not that of the log."""
+    """Return an error when the file is shorter than its head says; None otherwise."""
     stated_size = getattr(reader, "file_size", None) if isinstance(reader, can.BLFReader) else None
     if stated_size is None or int(stated_size) <= size_bytes:
         return None
@@ -149,7 +149,7 @@ def _reads_by_file(kind: type[MessageReader]) -> bool:
 
 
 def _merge_small_batches(batches: BatchesWithFault) -> BatchesWithFault:
-    """Join what comes in smaller pieces: a batch costs the same for few frames as for many."""
+    """Join small batches: a batch costs the same for few frames as for many."""
     columns = MessageBatch()
     for more_batch, fault in batches:
         columns.frames += more_batch.frames
@@ -162,5 +162,5 @@ def _merge_small_batches(batches: BatchesWithFault) -> BatchesWithFault:
 
 
 def describe_error(fault: Exception) -> str:
-    """Return a fault of a reader in words."""
+    """Return an exception of a reader as text: its type, and its message if it has one."""
     return f"{type(fault).__name__}: {fault}" if str(fault) else type(fault).__name__

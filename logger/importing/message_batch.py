@@ -1,4 +1,4 @@
-"""Messages of a log as columns, a few at a time: their frames, and the channels that they name."""
+"""Messages of a log as columns, a batch at a time: their frames, and the channels they name."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -15,12 +15,12 @@ __all__ = ["BATCH_MESSAGES", "MessageBatch", "read_message_batch"]
 BATCH_MESSAGES: Final = 16_384
 """Messages in a batch."""
 MESSAGES_AT_ONCE: Final = 512
-"""Messages that live at one time: fewer than call up the garbage collector."""
+"""Messages that are alive at one time: too few to trigger the garbage collector."""
 
 
 @dataclass(slots=True, kw_only=True)
 class MessageBatch:
-    """What n messages said: their frames with their own stamps, and their channels."""
+    """The frames of n messages, with the timestamps of the log, and their channels."""
 
     frames: list[FrameBatch] = field(default_factory=list)
     channels: list[object] = field(default_factory=list)
@@ -36,14 +36,14 @@ class MessageBatch:
         self.channels += [message.channel for message in messages]
 
     def to_frame_batch(self) -> FrameBatch:
-        """Return all frames with their own stamps, as of the first bus."""
+        """Return all frames with the timestamps of the log, all on bus 0."""
         return FrameBatch.concatenate(self.frames)
 
 
 def read_message_batch(messages: Iterator[can.Message]) -> tuple[MessageBatch, Exception | None]:
-    """Return up to BATCH messages as columns, and what ended the reading before.
+    """Return up to `BATCH_MESSAGES` messages as columns, and the error that ended the reading.
 
-    Fewer than BATCH and no fault: the end.
+    None for it otherwise; fewer messages without an error are the end of the log.
     """
     columns = MessageBatch()
     while len(columns) < BATCH_MESSAGES:
@@ -51,13 +51,13 @@ def read_message_batch(messages: Iterator[can.Message]) -> tuple[MessageBatch, E
         fault: Exception | None = None
         try:
             some_messages.extend(islice(messages, MESSAGES_AT_ONCE))
-        except Exception as met:  # noqa: BLE001 - a reader raises whatever its parsing meets
-            fault = met
+        except Exception as raised:  # noqa: BLE001 - a reader raises whatever its parsing meets
+            fault = raised
         try:
             columns.append_messages(some_messages)
         except (ValueError, OverflowError) as odd:
             return columns, ValueError(
-                f"among the next {len(some_messages)} stands no CAN frame, {odd}"
+                f"one of the next {len(some_messages)} messages is no CAN frame, {odd}"
             )
         if fault is not None or len(some_messages) < MESSAGES_AT_ONCE:
             return columns, fault

@@ -1,7 +1,7 @@
-"""Batches fetched beforehand by a thread of their own, a few of them at most.
+"""Batches read ahead by a thread of its own, a few of them at most.
 
-Reading and unpacking go on while the caller decodes and stores; a fault of the one comes out at the
-other.
+Reading and unpacking continue while the caller decodes and stores; an exception of that thread is
+raised in the caller's.
 """
 
 import queue
@@ -15,14 +15,14 @@ from logger.joint.batch import FrameBatch
 __all__ = ["prefetch_batches"]
 
 PREFETCH_DEPTH: Final = 4
-"""Batches that wait at most."""
+"""Most batches that are read ahead."""
 
 
 @contextmanager
 def prefetch_batches(batches: Iterable[FrameBatch]) -> Iterator[Iterator[FrameBatch]]:
-    """Give batches that another thread fetches beforehand; its fault comes out here.
+    """Return an iterator over batches that another thread reads ahead; raises its exception.
 
-    That thread is the only one that touches `batches`, and is over when the context ends.
+    Only that thread uses `batches`; it has ended when the context ends.
     """
     batch_queue: queue.Queue[FrameBatch | BaseException | None] = queue.Queue(PREFETCH_DEPTH)
     finished = threading.Event()

@@ -1,7 +1,7 @@
-"""How the recorder of a finished recording fared at a time, from what it wrote down then.
+"""Health of the recorder (load, losses, disk) at a time, read from a finished recording.
 
-Load and losses of each bus and the room on the disk do not follow from the frames: who decodes them
-again asks here. An hour of it is in memory at a time.
+Load and losses of each bus and the free space of the disk do not follow from the frames: a redecode
+reads them from the streams `health` and `buses`. An hour of them is in memory at a time.
 """
 
 import math
@@ -18,10 +18,11 @@ __all__ = ["RecordedHealth"]
 
 LOADED_SPAN_NS: Final = 3600 * 10**9
 MAX_HEALTH_AGE_NS: Final = 10 * 10**9
+"""How far before an hour its rows are read from, for the first seconds of it."""
 
 
 class RecordedHealth:
-    """How the recorder fared at a time, from what it wrote then; an hour of it in memory."""
+    """The health of a finished recording's recorder at any time; an hour of it in memory."""
 
     def __init__(self, reader: RecordingReader) -> None:
         self._reader = reader
@@ -31,7 +32,7 @@ class RecordedHealth:
         self._bus: list[list[dict[str, object]]] = []
 
     def health_at(self, time_ns: int) -> RecorderHealth:
-        """Return the figures that were newest at `time_ns`."""
+        """Return the health that was the newest at `time_ns`."""
         if not self._from_ns <= time_ns < self._until_ns:
             self._load_hour(time_ns)
         disk = _newest_row(self._disk, time_ns)
@@ -57,7 +58,7 @@ class RecordedHealth:
 
     def _load_hour(self, time_ns: int) -> None:
         self._from_ns, self._until_ns = time_ns, time_ns + LOADED_SPAN_NS
-        # What was newest shortly before belongs to the first moments as well.
+        # The newest rows before the hour are the health at its first moments.
         start_ns, end_ns = self._from_ns - MAX_HEALTH_AGE_NS, self._until_ns
         table = self._reader.read_rows
         self._disk = _health_rows(

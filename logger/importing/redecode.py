@@ -1,9 +1,9 @@
 """A recording decoded again from its raw frames, with a corrected bench file: a new recording.
 
-Raw frames are carried over as they are; readings, derived figures, overview and alerts are made
-anew. What people and the recorder said stays, at its time; what was done to an alert does not,
-since alerts are numbered anew. Where a recorder went on after a pause, the limits begin anew and a
-new position segment starts, as they did then.
+Raw frames are copied unchanged; readings, derived figures, pyramid and alerts are computed again.
+Notes and the recorder's own events are kept, at their times; acknowledgements and shelvings are
+not, since alerts get new numbers. Where a recorder resumed after a pause, limits and position
+segments start as they did then.
 """
 
 import math
@@ -62,10 +62,12 @@ def redecode_frames(
     progress: Callable[[float], None] = lambda _share: None,
     stop: threading.Event | None = None,
 ) -> ImportResult:
-    """Make a recording of another one's raw frames.
+    """Make a new recording from the raw frames of another one.
 
     Parameters
     ----------
+    bench
+        The corrected bench.
     limits
         None: those that were in force.
     progress
@@ -89,7 +91,7 @@ def redecode_frames(
     for sensor in sensors:
         if sensor.name not in bench.sensors:
             bench = add_sensor_to_bench(bench, sensor.settings, where="the bench file")
-    # Those that it was recorded with were in force as they stand, short delays and all.
+    # The limits that it was recorded with are taken as they are, too short delays included.
     has_new_limits = limits is not None
     limits = reader.limits if limits is None else limits
     check_for_bench(limits, bench, "the limits", delays=has_new_limits)
@@ -142,14 +144,14 @@ def _check_same_buses(old: Bench, new: Bench, recording: Path) -> None:
     names = [bus.name for bus in old.buses]
     if len(names) > 1 and [bus.name for bus in new.buses][: len(names)] != names:
         raise InputError(
-            f"{recording}: its raw frames are those of the buses {', '.join(names)}, by their "
-            "place; expected a bench file that begins with the same buses in that order, found "
+            f"{recording}: its raw frames are those of the buses {', '.join(names)}, in that "
+            "order; expected a bench file that begins with the same buses in that order, found "
             f"{', '.join(bus.name for bus in new.buses)}."
         )
 
 
 class _SegmentTrackingWriter(BulkWriter):
-    """The writer, which knows how far the position segments went."""
+    """A bulk writer that remembers the newest position segment of each joint."""
 
     def __init__(self, path: Path, manifest: Manifest, bench: Bench, *, with_frames: bool) -> None:
         super().__init__(path, manifest, bench)
@@ -168,7 +170,7 @@ class _SegmentTrackingWriter(BulkWriter):
 
 
 class _Redecoder:
-    """Goes through frames and what was said beside them in order of time."""
+    """Processes frames and carried events in order of time."""
 
     def __init__(
         self,
@@ -198,7 +200,7 @@ class _Redecoder:
         self._log.begin(time_ns)
 
     def process_frames(self, frames: FrameBatch) -> None:
-        """Take frames, cut where something was said between them."""
+        """Process frames, split at the times of carried events between them."""
         first = 0
         while self._next is not None and self._next.time_ns <= frames.time_ns[-1]:
             event_row = int(np.searchsorted(frames.time_ns, self._next.time_ns, "left"))
@@ -241,9 +243,9 @@ class _Redecoder:
             )
 
     def _resume_after(self, event: Event) -> None:
-        """Begin as the recorder did that went on there."""
-        away_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
-        ended_ns = event.time_ns - to_ns(away_s)
+        """Start a new pipeline as the recorder did that resumed there."""
+        gap_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
+        ended_ns = event.time_ns - to_ns(gap_s)
         self._undecoded += self._pipeline.undecoded
         start = replace(
             ResumePoint.from_events(
@@ -259,7 +261,7 @@ class _Redecoder:
     def carry_sensor(
         self, reader: RecordingReader, sensor: Sensor, *, stop: threading.Event | None
     ) -> None:
-        """Take over a sensor's readings: no frames stand behind them."""
+        """Copy a sensor's readings, which do not come from frames."""
         span = reader.span_ns(status_stream(sensor.name))
         if span is None:
             return
@@ -273,7 +275,7 @@ class _Redecoder:
             self._writer.tick()
 
     def finish(self, ended_ns: int) -> None:
-        """Tell what was said after the last frame, the end among it."""
+        """Emit the carried events after the last frame, the end among them."""
         while self._next is not None:
             self._emit_event(self._next)
             self._next = next(self._next_event, None)
@@ -281,7 +283,7 @@ class _Redecoder:
 
 
 def _carried_events(events: Sequence[Event]) -> list[Event]:
-    """Return what is carried over, in order of time; of one time in its old order."""
+    """Return the events that are carried over, in order of time, then of sequence."""
     carried = [event for event in events if event.kind in CARRIED_EVENT_KINDS]
     carried.sort(key=lambda event: (event.time_ns, event.sequence))
     return carried

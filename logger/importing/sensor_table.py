@@ -1,8 +1,8 @@
 """A table of values with times, CSV or Parquet, as readings of one sensor.
 
-Which column is which channel is stated, and so is what a number in the time column means; nothing
-is guessed. Times are on the wall clock: text in ISO 8601 (UTC where it names no zone), or numbers.
-Read in blocks, so memory does not grow with the table. A row without any value is none.
+The user states which column is which channel, and the unit of a number in the time column; nothing
+is guessed. Times are those of the wall clock: text in ISO 8601 (UTC where it names no zone), or
+numbers. Read in blocks, so memory does not grow with the table. A row without any value is skipped.
 """
 
 from collections.abc import Iterator, Mapping
@@ -36,7 +36,7 @@ ROWS_AT_ONCE: Final = 65_536
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorTable:
-    """A table on disk; going through it gives the sensor's readings."""
+    """A table on disk; iterating over it yields the sensor's readings."""
 
     path: Path
     sensor: str
@@ -45,9 +45,9 @@ class SensorTable:
     columns: Mapping[str, str]
     """Channel -> column, in the channel's unit."""
     unit: str = "s"
-    """What a time that is a number counts."""
+    """Unit of a time that is a number: a key of `UNITS_NS`."""
     start_ns: int | None = None
-    """When the first row was, for times that count from some beginning."""
+    """Time of the first row, where the table's times count from some start; None: as they are."""
 
     def __iter__(self) -> Iterator[ReadingBatch]:
         """Yield the readings in order of time.
@@ -55,7 +55,7 @@ class SensorTable:
         Raises
         ------
         InputError
-            No such table, column or channel; a time or value that is none; times that go back.
+            There is no such table, column or channel, a time or value is not one, or times go back.
         """
         self._check_columns()
         newest_ns = TIME_MIN_NS
@@ -71,8 +71,8 @@ class SensorTable:
             backward_rows = np.flatnonzero(np.diff(time_ns, prepend=np.int64(newest_ns)) < 0)
             if len(backward_rows):
                 raise InputError(
-                    f"{self.path}: {self.time}: row {row + int(backward_rows[0]) + 1} goes back in time, "
-                    "expected rows in order. Sort the table by its time first."
+                    f"{self.path}: {self.time}: row {row + int(backward_rows[0]) + 1} goes back in "
+                    "time, expected rows in order. Sort the table by its time first."
                 )
             newest_ns = int(time_ns[-1])
             values = {
@@ -97,12 +97,12 @@ class SensorTable:
             )
 
     def hold_time_s(self) -> float:
-        """Return how long a value holds, going by the first rows: three of their periods.
+        """Return how long a value holds, by the first rows: three of their periods, in seconds.
 
         Raises
         ------
         InputError
-            As going through it does.
+            As for iterating over it.
         """
         first = next(iter(self), None)
         if first is None or len(first) < 2:
@@ -141,7 +141,7 @@ class SensorTable:
             with pa.csv.open_csv(
                 self.path,
                 read_options=pa.csv.ReadOptions(block_size=CSV_BLOCK_BYTES),
-                # Converted here, so that a value that is none is told with its row.
+                # Read as text and converted here, so that an error names the row.
                 convert_options=pa.csv.ConvertOptions(
                     column_types=dict.fromkeys(wanted_columns, pa.string()),
                     strings_can_be_null=True,
@@ -188,8 +188,8 @@ class SensorTable:
                     float(value if value is not None else 0)
                 except (TypeError, ValueError):
                     raise InputError(
-                        f"{self.path}: {name}: row {row + row_offset + 1}: found {value!r}, expected a "
-                        "number."
+                        f"{self.path}: {name}: row {row + row_offset + 1}: found {value!r}, "
+                        "expected a number."
                     ) from None
             raise InputError(f"{self.path}: {name}: expected numbers.") from None
         values: NDArray[np.float64] = numbers.to_numpy(zero_copy_only=False)

@@ -1,13 +1,14 @@
-"""The lines of a SocketCAN text log, a block at a time; what is unusual goes to python-can.
+"""Reads a SocketCAN text log a block at a time; unusual lines are left to python-can.
 
-A plain line is a classic data frame with a date:
+A regular line is a classic data frame with a date:
 
     (1795000000.123456) can0 2C3#0011223344556677 R
      ^1         ^12    ^19   ^# is looked for        ^or T, or nothing
 
-All plain lines of a block are taken at once. Every other line (CAN FD, remote and error frames,
-other forms of time) is read by python-can itself and put back in its place. That the whole is what
-python-can gives line by line is a property test.
+All regular lines of a block are parsed at once, by array operations. Every other line (CAN FD,
+remote and error frames, other forms of time) is parsed by python-can itself, and the frames are
+merged in the order of their lines. That the result equals python-can's, line by line, is a property
+test.
 """
 
 import io
@@ -26,6 +27,7 @@ __all__ = ["read_text_log"]
 LOG_BLOCK_BYTES: Final = 1 << 20
 """Bytes read at a time: some 20,000 lines."""
 _PADDING_BYTES: Final = 32
+"""Zeros after a block, so that fixed offsets from the start of a short last line stay inside."""
 _NIBBLE: Final = np.full(256, 255, np.uint8)
 _NIBBLE[np.frombuffer(b"0123456789abcdef", np.uint8)] = np.arange(16)
 _NIBBLE[np.frombuffer(b"0123456789ABCDEF", np.uint8)] = np.arange(16)
@@ -39,7 +41,7 @@ BoolArray = NDArray[np.bool_]
 
 
 def read_text_log(file: IO[bytes]) -> Iterator[tuple[MessageBatch, Exception | None]]:
-    """Yield what stands in a log, block by block; with the last what ended the reading."""
+    """Yield (batch, fault) block by block; a fault that ended the reading early is in the last."""
     unread = b""
     while True:
         try:
@@ -61,7 +63,7 @@ def read_text_log(file: IO[bytes]) -> Iterator[tuple[MessageBatch, Exception | N
 
 
 def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
-    """Return what stands in whole lines, up to one that is none."""
+    """Return the messages of whole lines, and the error of the first line that is none."""
     text = np.frombuffer(block + bytes(_PADDING_BYTES), np.uint8)
     ends = np.flatnonzero(text == ord("\n"))
     starts = np.append(0, ends[:-1] + 1)
@@ -77,7 +79,7 @@ def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
         errors="replace"
     )
     others, fault = _parse_irregular_lines(irregular_text)
-    # Up to the line at which python-can gave up; without one, all of them.
+    # Up to the line at which python-can raised; all lines where it did not.
     line_indices = np.concatenate(
         (np.flatnonzero(is_regular), irregular_lines[kept_rows[: len(others)]])
     )
@@ -106,7 +108,7 @@ def _parse_irregular_lines(text: str) -> tuple[MessageBatch, Exception | None]:
 def _parse_regular_lines(
     text: ByteArray, starts: Ints, ends: Ints
 ) -> tuple[BoolArray, FrameBatch, list[object]]:
-    """Return which lines are plain, and their frames and channels."""
+    """Return which lines are regular, shape (n,), and the frames and channels of those."""
     hashes = np.flatnonzero(text == ord("#"))
     first = np.searchsorted(hashes, starts)
     is_regular = first < len(hashes)
@@ -140,7 +142,8 @@ def _parse_regular_lines(
             for channel_name, is_kept in zip(channel, is_valid.tolist(), strict=True)
             if is_kept
         ]
-    # Both are whole numbers below 2**53: the quotient is the float nearest to the decimal.
+    # Both are whole numbers below 2**53, so the quotient is the float nearest to the decimal, as
+    # python-can parses it.
     stamp_s = micros / 1e6
     return (
         is_regular,
@@ -157,7 +160,7 @@ def _parse_regular_lines(
 
 
 def _parse_stamps(text: ByteArray, start: Ints) -> tuple[NDArray[np.int64], BoolArray]:
-    """Return the stamps in microseconds, and whether all their digits are."""
+    """Return the timestamps in microseconds, and whether all their characters are digits."""
     micros = np.zeros(len(start), np.int64)
     is_valid = np.ones(len(start), bool)
     for offset in (*range(1, 11), *range(12, 18)):
@@ -170,7 +173,7 @@ def _parse_stamps(text: ByteArray, start: Ints) -> tuple[NDArray[np.int64], Bool
 def _parse_identifiers(
     text: ByteArray, hash_positions: Ints
 ) -> tuple[NDArray[np.int64], Ints, BoolArray]:
-    """Return the identifiers, of how many digits, and whether they are of three or eight."""
+    """Return the identifiers, their number of digits, and whether that is three or eight."""
     digits = np.where(text[hash_positions - 4] == ord(" "), 3, 8)
     identifier = np.zeros(len(hash_positions), np.int64)
     is_valid = text[hash_positions - digits - 1] == ord(" ")
@@ -195,7 +198,10 @@ def _parse_payloads(text: ByteArray, first: Ints, end: Ints) -> tuple[ByteArray,
 
 
 def _parse_channel_names(text: ByteArray, first: Ints, end: Ints) -> tuple[list[object], BoolArray]:
-    """Return the names between `first` and `end`, and whether they are one word each."""
+    """Return the channel names between `first` and `end`, and whether each is a single word.
+
+    A log has few channels: each round of the loop parses one name and finds all lines that have it.
+    """
     n = len(first)
     width = end - first
     is_valid = (width > 0) & (width <= 16)

@@ -1,5 +1,6 @@
-"""Helps to write a layout.
+"""Tools to write a layout.
 
-dbc_import   a layout from a bus description file
-preview      a layout tried on real traffic while it is being edited
+dbc_import     a layout from a bus description file
+channel_guess  which channel a signal of such a file is, by its unit and name
+preview        a layout tried on real traffic while it is being edited
 """

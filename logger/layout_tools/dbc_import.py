@@ -1,7 +1,7 @@
-"""A layout from a bus description file, for a person to trim.
+"""Makes a layout from a bus description file, for a person to edit.
 
-The file is read by the cantools library, an optional extra. What a signal's unit and name tell is
-mapped to a channel, with the reason beside it; what they leave open stands there as a comment, with
+The file is read by the cantools library, an optional extra. A signal is mapped to a channel by its
+unit and name, with the reason in a comment; one that they leave open is written as a comment, with
 what is missing. Nothing is guessed in silence.
 """
 
@@ -15,6 +15,7 @@ from logger.errors import InputError
 from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.layout import parse_layout
 from logger.joint.bench.value import BitPosition
+from logger.layout_tools.channel_guess import guess_channel
 from logger.settings_file import did_you_mean
 
 if TYPE_CHECKING:
@@ -22,64 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = ["describe_messages", "layout_file_text", "read_messages", "write_layout_file"]
 
-MAX_CODE_BITS: Final = 32
 MAX_VALUE_BITS: Final = 64
 MAX_MESSAGE_BYTES: Final = 64
 MAX_FRAME_KINDS: Final = 256
-"""Kinds of frame of one message: multiplexers beside each other multiply."""
-
-_UNIT_SPELLINGS: Final = {
-    "temperature": {"degc": "degC", "°c": "degC", "c": "degC", "cel": "degC", "celsius": "degC",
-                    "deg c": "degC", "k": "K", "kelvin": "K"},
-    "current": {"a": "A", "amp": "A", "amps": "A", "ampere": "A", "ma": "mA"},
-    "torque": {"nm": "Nm", "n.m": "Nm", "n·m": "Nm", "n*m": "Nm", "n m": "Nm", "mnm": "mNm"},
-    "speed": {"rad/s": "rad_s", "deg/s": "deg_s", "°/s": "deg_s", "rpm": "rpm", "1/min": "rpm",
-              "r/min": "rpm", "rev/min": "rpm", "rev/s": "turn_s"},
-    "position": {"rad": "rad", "deg": "deg", "°": "deg", "degree": "deg", "degrees": "deg",
-                 "rev": "turn", "turn": "turn", "turns": "turn"},
-    "voltage": {"v": "V", "volt": "V", "volts": "V", "mv": "mV"},
-}  # fmt: skip
-"""Quantity -> unit as description files write it, in small letters -> as a layout does."""
-_DEFAULT_UNITS: Final = {
-    "temperature": "degC", "current": "A", "torque": "Nm", "speed": "rad_s", "position": "rad",
-    "voltage": "V",
-}  # fmt: skip
-"""The unit that needs not be written."""
-_MEASURED_CHANNELS: Final = {
-    "current": "current_A", "torque": "torque_Nm", "speed": "speed_rad_s",
-    "position": "position_rad", "voltage": "voltage_V",
-}  # fmt: skip
-_SETPOINT_CHANNELS: Final = {
-    "current": "current_setpoint_A", "torque": "torque_setpoint_Nm",
-    "speed": "speed_setpoint_rad_s", "position": "position_setpoint_rad",
-}  # fmt: skip
-_SETPOINT_WORDS: Final = {
-    "cmd",
-    "command",
-    "target",
-    "ref",
-    "reference",
-    "setpoint",
-    "demand",
-    "desired",
-    "request",
-}
-_TEMPERATURE_WORDS: Final = {
-    "winding": {"winding", "coil", "stator", "phase"},
-    "housing": {"housing", "case", "body", "shell"},
-    "drive": {"drive", "inverter", "fet", "mos", "mosfet", "pcb", "board", "chip", "controller",
-              "igbt"},
-    "ambient": {"ambient", "air", "room"},
-}  # fmt: skip
-"""Where a temperature sits -> words of a signal's name that say so."""
-_FAULT_WORDS: Final = {"fault", "faults", "error", "errors", "err"}
-_STATE_WORDS: Final = {"state", "status", "mode", "statusword"}
-
-
-_UNCLEAR_TEMPERATURE: Final = (
-    "a temperature, but of what? temperature_winding_degC, _housing_degC, _drive_degC or "
-    "_ambient_degC"
-)
+"""Most kinds of frame of one message: independent multiplexers multiply."""
 
 
 def read_messages(path: Path) -> "list[Message]":
@@ -144,8 +91,8 @@ def layout_file_text(
                 f"{did_you_mean(wanted_name, list(messages_by_name))}"
             )
     lines = [
-        f"# Made from {_single_line(source)}: {', '.join(names)}. Look at every line: which side of "
-        "the gear a",
+        f"# Made from {_single_line(source)}: {', '.join(names)}. Look at every line: which side "
+        "of the gear a",
         '# value is of (side), which identifier changes with the node ("0x280 + node"), and what',
         "# stands here as a comment because its name and unit leave it open.",
         "format = 1",
@@ -159,18 +106,20 @@ def layout_file_text(
 
 
 def write_layout_file(out: Path, text: str) -> None:
-    """Write a layout into a new file; one that is there stays as it is.
+    """Write a layout into a new file; an existing file is not overwritten.
 
     Raises
     ------
     InputError
-        There is such a file, or none can be written there.
+        The file exists, or cannot be written.
     """
     try:
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise InputError(f"{out}: is there already, and stays; name another with --out.") from None
+        raise InputError(
+            f"{out}: this file exists and is not overwritten; name another with --out."
+        ) from None
     except OSError as fault:
         raise InputError(
             f"{out}: cannot be written ({fault.strerror or fault}); name another with --out."
@@ -209,7 +158,10 @@ def _frame_tables(message: "Message") -> Iterator[str]:
 def _multiplexed_kinds(
     message: str, tree: Sequence[Any], signals: "dict[str, Signal]"
 ) -> "list[tuple[list[tuple[Signal, int]], list[Signal]]]":
-    """Return (what tells a kind, its signals) for each: every value of each multiplexer."""
+    """Return (selectors, signals) for each kind of frame: every value of each multiplexer.
+
+    `selectors`: the multiplexer signals and their values by which the kind is recognised.
+    """
     kinds: list[tuple[list[tuple[Signal, int]], list[Signal]]] = [([], [])]
     for node in tree:
         # A multiplexer that chooses between nothing is a signal like any other.
@@ -234,12 +186,12 @@ def _multiplexed_kinds(
 
 
 class _UsedChannels:
-    """What is mapped in a kind of frame already."""
+    """The channels and bits of a kind of frame that are mapped already."""
 
     def __init__(self, length: int) -> None:
         self.length = length
         self.channels: set[str] = set()
-        self._places: dict[tuple[int, int], str] = {}
+        self._signal_at: dict[tuple[int, int], str] = {}
 
     def mapping_conflict(self, signal: "Signal", channel: str) -> str:
         """Return why a signal cannot be mapped to its channel; empty if it can."""
@@ -247,24 +199,29 @@ class _UsedChannels:
         if not bit_places:
             return f"{signal.length} bits, and a value has at most {MAX_VALUE_BITS}"
         if signal.scale == 0:
-            return "its scale is 0: whatever it holds would be the same"
+            return "its scale is 0: all its values would be the same"
         if max(byte for byte, _ in bit_places) >= self.length:
             return f"it reaches beyond the {self.length} bytes of the frame"
         if channel in self.channels:
             return f"{channel} is taken by another signal of this frame"
         other_signal = next(
-            (self._places[bit_place] for bit_place in bit_places if bit_place in self._places), None
+            (
+                self._signal_at[bit_place]
+                for bit_place in bit_places
+                if bit_place in self._signal_at
+            ),
+            None,
         )
-        return "" if other_signal is None else f"it stands on bits of {other_signal}"
+        return "" if other_signal is None else f"it overlaps bits of {other_signal}"
 
     def mark_used(self, signal: "Signal", channel: str = "") -> None:
-        """Remember that a signal is mapped, or tells the kind."""
+        """Mark a signal as mapped to a channel, or as a selector of the kind (no channel)."""
         self.channels.add(channel)
-        self._places.update(dict.fromkeys(_signal_bits(signal), signal.name))
+        self._signal_at.update(dict.fromkeys(_signal_bits(signal), signal.name))
 
 
 def _signal_bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
-    """Return the (byte, bit) places of a signal; none for one that no value can be."""
+    """Return (byte, bit) of each bit of a signal; () for one that is too long for a value."""
     if signal.length > MAX_VALUE_BITS or signal.start // 8 >= MAX_MESSAGE_BYTES:
         return ()
     order: Any = "big" if signal.byte_order == "big_endian" else "little"
@@ -273,7 +230,11 @@ def _signal_bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
 
 
 def _position_keys(signal: "Signal") -> list[str]:
-    """Return where a signal stands; its start is the first bit in the layout's sense for both."""
+    """Return the layout's keys for the position of a signal.
+
+    cantools' start bit is the layout's first bit in both byte orders: the least significant bit for
+    "little", the most significant for "big".
+    """
     keys = [f"byte = {signal.start // 8}"]
     big = signal.byte_order == "big_endian"
     if signal.start % 8 != (7 if big else 0):
@@ -285,7 +246,7 @@ def _position_keys(signal: "Signal") -> list[str]:
 
 
 def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str]:
-    channel, unit, reason = _guess_channel(signal)
+    channel, unit, reason = guess_channel(signal)
     if channel is not None:
         conflict = used_channels.mapping_conflict(signal, channel)
         if conflict:
@@ -313,7 +274,8 @@ def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str
             f"{raw} is {_toml_string(code_word)}" for raw, code_word in names.items()
         )
         yield _single_line(
-            f"  # Some raw values have names: {names_text}. Which mean: no value? Those into no_value.",
+            f"  # Some raw values have names: {names_text}. Which mean: no value? Those into "
+            "no_value.",
             lead=2,
         )
     yield f"  {comment_mark}[[frame.value]]"
@@ -339,61 +301,10 @@ def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str
 
 
 def _toml_string(text: str) -> str:
-    """Return one line as TOML writes it; JSON's pairs of escapes are none of TOML's."""
+    """Return a TOML string: as in JSON, but without its surrogate pairs, which TOML lacks."""
     return json.dumps(text, ensure_ascii=False)
 
 
 def _single_line(text: str, *, lead: int = 0) -> str:
-    """Return a text without what a comment or a name cannot hold: ends of lines, controls."""
+    """Return a text without line ends and control characters, for a comment or a name."""
     return " " * lead + " ".join(re.sub(r"[\x00-\x1f\x7f-\x9f]", " ", text).split())
-
-
-def _guess_channel(signal: "Signal") -> tuple[str | None, str | None, str]:
-    """Return channel, unit (None: the channel's own) and why, or what is missing."""
-    words = _name_words(signal.name)
-    written = (signal.unit or "").strip().lower()
-    quantity = next(
-        (quantity_name for quantity_name, units in _UNIT_SPELLINGS.items() if written in units),
-        None,
-    )
-    if quantity is None:
-        return _guess_code_channel(signal, words)
-    unit = _UNIT_SPELLINGS[quantity][written]
-    unit_text = None if unit == _DEFAULT_UNITS[quantity] else unit
-    if quantity == "temperature":
-        part_names = [
-            part_name for part_name, part_words in _TEMPERATURE_WORDS.items() if words & part_words
-        ]
-        if len(part_names) != 1:
-            return None, unit_text, _UNCLEAR_TEMPERATURE
-        return (
-            f"temperature_{part_names[0]}_degC",
-            unit_text,
-            "by its unit, and the place in its name",
-        )
-    if words & _SETPOINT_WORDS:
-        channel = _SETPOINT_CHANNELS.get(quantity)
-        if channel is None:
-            return None, unit_text, "asked of the joint, and no channel holds that"
-        return channel, unit_text, "by its unit; its name says that it is asked of the joint"
-    return _MEASURED_CHANNELS[quantity], unit_text, "by its unit"
-
-
-def _guess_code_channel(signal: "Signal", words: set[str]) -> tuple[str | None, str | None, str]:
-    fits_code = (
-        signal.length <= MAX_CODE_BITS
-        and not signal.is_float
-        and signal.scale == 1
-        and signal.offset == 0
-        and not signal.unit
-    )
-    if fits_code and words & _FAULT_WORDS:
-        return "fault_code", None, "by its name"
-    if fits_code and words & _STATE_WORDS:
-        return "state_code", None, "by its name"
-    return None, None, "its unit tells no channel; name one, or remove it"
-
-
-def _name_words(name: str) -> set[str]:
-    """Return the words of a name such as MotorTemp_2 or motor_temp, in small letters."""
-    return {word.lower() for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name)}

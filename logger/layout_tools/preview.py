@@ -1,9 +1,9 @@
 """A layout tried on real traffic while it is being edited: the file is read again at each save.
 
 Frames come from a log, or live from the buses of a bench; nothing is sent and nothing recorded. A
-mistake in the file is told as its sentence, and what came out before stays until it is mended. It
-stands here and not with what reads recordings back: frames come through the logger's own buses and
-logs. What the layout makes of them is `joint.trial`'s, which is pure. For one thread.
+mistake in the file is shown as its sentence, with the previous result until it is corrected. It is
+in the logger and not in replay, because the frames come through the logger's own buses and logs.
+The decoding is in `logger.joint.explain.trial`, which is pure. For one thread.
 """
 
 import contextlib
@@ -32,50 +32,50 @@ __all__ = ["Preview", "PreviewSettings", "preview_layout"]
 PREVIEW_INTERVAL_S: Final = 0.3
 """How often the file is looked at."""
 PREVIEW_WINDOW_FRAMES: Final = 200_000
-"""Frames that are kept if nothing else is said: half a minute of a full bus, or a log's start."""
+"""Frames that are kept by default: half a minute of a full bus, or the start of a log."""
 SHIPPED_LAYOUTS: Final = Path(__file__).parents[1] / "joint" / "layouts"
 MAX_REMARKS: Final = 3
-"""Of what happened on the buses, so much is kept."""
+"""Newest remarks about the buses that are shown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PreviewSettings:
-    """Which layout, on what."""
+    """Which layout is tried, and on which frames."""
 
     layout: Path
-    """The layout file; or a layout's name, looked for as the bench file looks for it."""
+    """The layout file; or a layout's name, found as a bench file's layouts are."""
     log: Path | None = None
     bench: Path | None = None
-    """Left out, a bench of one joint is made for the log."""
+    """The bench file; None: a bench of one joint is made for the log."""
     joint: str | None = None
-    """Only this one of the bench."""
+    """Only this joint of the bench; None: all."""
     node: int = 0
     gear_ratio: float = 1.0
     frames: int = PREVIEW_WINDOW_FRAMES
-    """Kept at most: the newest of a bus, the first of a log."""
+    """Most frames that are kept: the newest of a bus, the first of a log."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preview:
-    """What is to be shown."""
+    """One state of the preview, to be shown."""
 
     trial: Trial | None
-    """None until the file was right for the first time."""
+    """The newest result; None until the file was valid for the first time."""
     fault: str = ""
-    """What is wrong in the file as it is."""
+    """What is wrong in the file now; "" for a valid one."""
     saved: int = 0
     """How often it has been read."""
     observed_s: float = 0.0
     """How long the buses have been listened to; 0 for a log."""
     is_cut: bool = False
-    """The log goes on beyond the frames that were taken."""
+    """The log has more frames than were taken."""
     remarks: tuple[str, ...] = ()
-    """What happened on the buses: lost, back, frames dropped."""
+    """Sentences about the buses: lost, back, frames dropped."""
 
 
 @dataclass(slots=True, kw_only=True)
 class _CollectedFrames:
-    """The frames so far."""
+    """The frames that were collected so far."""
 
     frames: FrameBatch = field(default_factory=FrameBatch.empty)
     is_cut: bool = False
@@ -84,15 +84,15 @@ class _CollectedFrames:
 
 
 def preview_layout(settings: PreviewSettings, *, stop: threading.Event) -> Iterator[Preview]:
-    """Yield what the layout makes of the frames: at once, at each save, and live every 0.3 s.
+    """Yield the layout's result on the frames: at once, at each save, and live every 0.3 s.
 
     Ends when `stop` is set.
 
     Raises
     ------
     InputError
-        The bench or the log cannot be read, or a bus not be opened. A mistake in the layout is not
-        raised but told.
+        The bench or the log cannot be read, or a bus cannot be opened. A mistake in the layout is
+        not raised but is the `fault` of what is yielded.
     """
     path = _find_layout_file(settings)
     settings = replace(settings, layout=path)
@@ -157,11 +157,10 @@ def _find_layout_file(settings: PreviewSettings) -> Path:
 def _wait_for_bench(
     settings: PreviewSettings, name: str, *, stop: threading.Event
 ) -> Generator[Preview, None, tuple[Bench | None, int]]:
-    """Return the bench, and how many saves came before; None: stopped.
+    """Return the bench and how many saves were refused before; None for it when stopped.
 
-    A layout that does not fit the bench is told until it does.
-
-    Without a bench file, that of one joint with any text of the layout: the file is read later.
+    Yields what is wrong as long as the layout does not fit the bench. Without a bench file it is a
+    bench of one joint with a placeholder layout: the file is read later.
     """
     if settings.bench is None:
         if settings.joint is not None:
@@ -216,8 +215,8 @@ def _bench_with_layout(bench: Bench, path: Path, name: str) -> Bench:
 def _collect_log(
     bench: Bench, settings: PreviewSettings, collected: _CollectedFrames
 ) -> Callable[[], bool]:
-    """Take the first frames of a log; return what says, once, that they are new."""
-    assert settings.log is not None, "asked for by whoever has one"
+    """Read the first frames of a log; return a function that is true once: there are new frames."""
+    assert settings.log is not None, "called only with a log"
     read_batches: list[FrameBatch] = []
     count = 0
     for batch in LogFrames(path=settings.log, bench=bench):
@@ -227,7 +226,7 @@ def _collect_log(
             break
     frames = FrameBatch.concatenate(read_batches)
     if settings.bench is None:
-        # Of whatever channel of the log: nobody said which is the joint's.
+        # Frames of any channel of the log: which one is the joint's was not stated.
         frames = replace(frames, bus=np.zeros_like(frames.bus))
     collected.is_cut = count > settings.frames
     collected.frames = frames.select_rows(slice(0, settings.frames))
@@ -241,7 +240,7 @@ def _collect_live(
     collected: _CollectedFrames,
     opened: contextlib.ExitStack,
 ) -> Callable[[], bool]:
-    """Open the buses, to listen only; return what takes frames for a while."""
+    """Open the buses to listen only; return a function that collects frames for 0.3 s."""
     listen_only = tuple(bus.model_copy(update={"send": False}) for bus in bench.buses)
     sources = open_sources(
         listen_only, RecordingClock(read_clocks()).anchor, where=str(settings.bench)
@@ -250,7 +249,7 @@ def _collect_live(
         opened.callback(source.close)
     start_s = time.monotonic()
 
-    def take() -> bool:
+    def collect() -> bool:
         until_s = time.monotonic() + PREVIEW_INTERVAL_S
         fresh: list[FrameBatch] = []
         while time.monotonic() < until_s:
@@ -261,13 +260,13 @@ def _collect_live(
                 if received.lost:
                     remarks.append(f"{received.lost} frames were dropped: too many at once.")
                 collected.remarks = (*collected.remarks, *remarks)[-MAX_REMARKS:]
-        # Joined at each look: thousands of small batches would take longer to join than to come.
+        # Joined at each call: thousands of small batches would take longer to join than to arrive.
         frames = FrameBatch.concatenate(
-            [collected.frames, *(opened_source for opened_source in fresh if len(opened_source))]
+            [collected.frames, *(batch for batch in fresh if len(batch))]
         )
         frames = frames.select_rows(frames.time_ns.argsort(kind="stable"))
         collected.frames = frames.select_rows(slice(max(0, len(frames) - settings.frames), None))
         collected.observed_s = time.monotonic() - start_s
         return True
 
-    return take
+    return collect

@@ -1,4 +1,4 @@
-"""What is told of an event: a sentence for people, JSON for programs. Pure."""
+"""The message about an event: a sentence for people, JSON for programs. Pure."""
 
 import json
 import math
@@ -15,14 +15,14 @@ _SEVERITY_RANK = {"": 0, "warning": 1, "trip": 2}
 
 
 def matches_target(target: NotifyTarget, event: Event) -> bool:
-    """Whether a target is told of an event."""
+    """Return whether a target wants a message about an event: by its kind and severity."""
     if event.kind not in target.of:
         return False
     return not event.alert or _SEVERITY_RANK[event.severity] >= _SEVERITY_RANK[target.least]
 
 
 def message_payload(event: Event, *, recording: str) -> dict[str, Any]:
-    """Return the message: what stands in the event, with the recording's name."""
+    """Return the message: the fields of the event, with the recording's name."""
     return {
         "format": 1,
         "recording": recording,
@@ -39,11 +39,11 @@ def message_payload(event: Event, *, recording: str) -> dict[str, Any]:
 
 
 def message_text(content: dict[str, Any]) -> str:
-    """Return the message in words."""
+    """Return the message as one sentence for people."""
     word = headline(EventKind(content["kind"]), content["severity"])
     return f"{word}: {content['text']} ({content['recording']}, {content['time']})"
 
 
 def message_json(content: dict[str, Any]) -> bytes:
-    """Return the message as JSON."""
+    """Return the message as UTF-8 JSON."""
     return json.dumps(content, ensure_ascii=False).encode()

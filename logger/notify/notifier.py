@@ -1,8 +1,7 @@
-"""Tells all targets, each on a thread of its own: in order, again with growing pauses.
+"""Sends messages to all targets, each on a thread of its own: in order, with retries.
 
-`notify_targets` only writes a small file for each target and never waits for anybody. What could
-not be
-delivered when the recorder ends waits for the next one with the same tell file.
+`notify_targets` only writes a small file for each target and waits for no target. Messages that
+could not be delivered when the recorder ends wait for the next one with the same tell file.
 """
 
 import logging
@@ -15,7 +14,7 @@ from typing import Any, Final
 
 from logger.errors import InputError
 from logger.notify.message import matches_target, message_payload
-from logger.notify.outbox import Outbox
+from logger.notify.outbox import MAX_MESSAGES, Outbox
 from logger.notify.settings import NotifySettings, NotifyTarget
 from logger.notify.transports import deliver_message
 from logger.store.layout.events import Event
@@ -27,7 +26,7 @@ log = logging.getLogger(__name__)
 FIRST_RETRY_PAUSE_S: Final = 1.0
 MAX_RETRY_PAUSE_S: Final = 300.0
 FINAL_DELIVERY_S: Final = 3.0
-"""How long the end of a recording waits for what is just being delivered."""
+"""How long the end of a recording waits for a delivery that is under way."""
 
 
 @dataclass(slots=True)
@@ -39,7 +38,7 @@ class _TargetQueue:
 
 
 class Notifier:
-    """Tells somebody of a recording's events."""
+    """Sends messages about the events of one recording."""
 
     def __init__(
         self,
@@ -50,15 +49,17 @@ class Notifier:
         report: Callable[[str], None],
         first_pause_s: float = FIRST_RETRY_PAUSE_S,
     ) -> None:
-        """Begin to deliver what waits in a folder.
+        """Start the threads, which deliver what already waits.
 
         Parameters
         ----------
+        waiting
+            Folder with an outbox for each target.
         recording
             Its name, for the messages.
         report
-            Told once in words when a target begins to fail, and when it takes messages again;
-            called on the target's thread.
+            Called with a sentence when a target begins to fail, when it takes messages again, and
+            when messages to it are discarded; from any thread.
 
         Raises
         ------
@@ -91,7 +92,7 @@ class Notifier:
             thread.start()
 
     def notify_targets(self, event: Event) -> None:
-        """Put an event on its way to all who want it; never waits, never raises."""
+        """Queue the message about an event for each target that wants it; never waits or raises."""
         content: dict[str, Any] | None = None
         for target_queue in self._queues:
             if not matches_target(target_queue.target, event):
@@ -100,11 +101,12 @@ class Notifier:
             try:
                 dropped = target_queue.outbox.add_message(content)
             except OSError as fault:
-                log.warning("%s is not told: %s", target_queue.target.name, fault)
+                log.warning("no message to %s: %s", target_queue.target.name, fault)
                 continue
             if dropped:
                 self._report(
-                    f"{target_queue.target.name}: {dropped} messages that waited too long are let go."
+                    f"{target_queue.target.name}: {dropped} messages were discarded, because more "
+                    f"than {MAX_MESSAGES} waited."
                 )
             target_queue.wake.set()
 
@@ -135,12 +137,12 @@ class Notifier:
                 pause_s = self._first_pause_s
                 if target_queue.is_failing:
                     target_queue.is_failing = False
-                    self._report(f"{target_queue.target.name} is told again.")
+                    self._report(f"{target_queue.target.name} receives messages again.")
                 continue
             if not target_queue.is_failing:
                 target_queue.is_failing = True
                 self._report(
-                    f"{target_queue.target.name} cannot be told ({error_text}). Trying again."
+                    f"{target_queue.target.name} cannot be reached ({error_text}). Trying again."
                 )
             if self._stop.wait(pause_s):
                 return

@@ -1,7 +1,8 @@
 """Messages that wait to be delivered: files in a folder, oldest first.
 
-Written aside and renamed, so that one is there whole or not at all; a recorder that starts again
-finds what the one before could not deliver. For one thread that puts and one that takes.
+Each is written under another name and renamed, so that it is there whole or not at all; a new
+recorder finds what the previous one could not deliver. For one thread that adds messages and one
+that removes them.
 """
 
 import json
@@ -12,7 +13,7 @@ from typing import Any, Final
 __all__ = ["MAX_MESSAGES", "Outbox"]
 
 MAX_MESSAGES: Final = 1000
-"""Messages that wait at most; then the oldest go."""
+"""Most messages that wait; beyond it the oldest are removed."""
 _MESSAGE_SUFFIX: Final = ".json"
 
 
@@ -20,9 +21,9 @@ class Outbox:
     """The messages of one target."""
 
     def __init__(self, folder: Path) -> None:
-        """Make the folder where it is not there; raises OSError when that fails."""
+        """Make the folder if it is missing; raises OSError when that fails."""
         folder.mkdir(parents=True, exist_ok=True)
-        # Addresses are not in here, but what a joint did is nobody else's business either.
+        # Messages hold no addresses, but what a joint did is private to its user as well.
         folder.chmod(0o700)
         self._folder = folder
         names = self._names()
@@ -32,7 +33,7 @@ class Outbox:
         return len(self._names())
 
     def add_message(self, content: dict[str, Any]) -> int:
-        """Add a message; return how many old ones had to go."""
+        """Add a message; return how many old ones were removed for it."""
         name = f"{self._next:012d}{_MESSAGE_SUFFIX}"
         self._next += 1
         temporary = self._folder / f".{name}"
@@ -47,7 +48,10 @@ class Outbox:
         return max(len(names) - MAX_MESSAGES, 0)
 
     def oldest_message(self) -> tuple[str, dict[str, Any]] | None:
-        """Return the oldest message and its name; one that cannot be read is put aside."""
+        """Return name and content of the oldest message, None where none waits.
+
+        A file that cannot be read is renamed to `.unreadable`.
+        """
         for name in self._names():
             path = self._folder / name
             try:
@@ -62,7 +66,7 @@ class Outbox:
         return None
 
     def remove_message(self, name: str) -> None:
-        """Take a delivered message away."""
+        """Remove a delivered message."""
         (self._folder / name).unlink(missing_ok=True)
 
     def _names(self) -> list[str]:

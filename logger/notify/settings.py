@@ -1,7 +1,7 @@
-"""The tell file: whom to tell of alerts, and of which.
+"""The tell file: the targets that get messages about events, and about which events.
 
-It stands apart from bench and limits, which travel into every recording: an address may hold a
-secret. A mistake is answered with the file, the key, what stands there and what would be right.
+Separate from bench and limits, which are copied into every recording: an address may hold a secret.
+A mistake is reported with file, key, found and expected.
 """
 
 from pathlib import Path
@@ -31,9 +31,9 @@ def _check_web_address(address: str) -> str:
 class _Target(Settings):
     name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=40)
     least: Severity = "warning"
-    """Alerts of less than this are not told."""
+    """Least severity of an alert for which a message is sent."""
     of: tuple[NotifiableEvent, ...] = ("raised", "returned")
-    """What is told."""
+    """Kinds of events about which a message is sent."""
 
 
 class Webhook(_Target):
@@ -48,12 +48,12 @@ class Command(_Target):
     """A program, with the message as JSON on its standard input."""
 
     run: tuple[str, ...] = Field(min_length=1)
-    """Program and arguments, no shell; "{text}" in an argument stands for the sentence."""
+    """Program and arguments, no shell; "{text}" in an argument is replaced by the sentence."""
     timeout_s: float = Field(default=30.0, gt=0, le=600)
 
 
 class Apprise(_Target):
-    """Whatever the apprise library reaches."""
+    """Any service that the apprise library reaches."""
 
     url: str = Field(min_length=1)
 
@@ -84,12 +84,12 @@ class NotifySettings(Settings):
 
     @property
     def all_targets(self) -> tuple[NotifyTarget, ...]:
-        """All of them."""
+        """The targets of all kinds."""
         return (*self.webhook, *self.command, *self.apprise)
 
 
 def read_notify(path: Path) -> NotifySettings:
-    """Return whom a file says to tell.
+    """Return the targets of a tell file.
 
     Raises
     ------
@@ -107,6 +107,6 @@ def read_notify(path: Path) -> NotifySettings:
             )
     if not names:
         raise InputError(
-            f"{path}: found nobody to tell; expected a [[webhook]], [[command]] or [[apprise]]."
+            f"{path}: found no target; expected a [[webhook]], [[command]] or [[apprise]]."
         )
     return settings

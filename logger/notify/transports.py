@@ -1,4 +1,4 @@
-"""How one message is delivered, and why it was not."""
+"""Delivers one message: an HTTP POST, a program, or through the apprise library."""
 
 import subprocess
 import urllib.error
@@ -12,7 +12,7 @@ __all__ = ["deliver_message"]
 
 
 def deliver_message(target: NotifyTarget, content: dict[str, Any]) -> str | None:
-    """Deliver a message; return why it was not, None when it was. Never raises."""
+    """Deliver a message; return None, or in words why it was not delivered. Never raises."""
     if isinstance(target, Webhook):
         return _post_webhook(target, content)
     if isinstance(target, Command):

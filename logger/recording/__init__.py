@@ -2,7 +2,7 @@
 
 record_settings    what is recorded, and where to
 recorder           opens buses and recording, runs the threads, ends them in order
-frame_queue        from the receiving threads to the writer: a bounded queue
+frame_queue        a bounded queue from the receiving threads to the writer
 writer             the writing thread: one turn of the loop for each batch
 pipeline           frames in, rows and alerts out: decode, evaluate, store
 event_log          numbers events, writes them, passes them on
@@ -12,12 +12,12 @@ notice_throttle    text events of joints, limited to what a person can read
 position_segments  where a position begins a new segment
 polling            which requests were answered, and the events about it
 stop_supervisor    when stop frames are ordered, and whether the joint stopped
-housekeeping       what others ask of the writer: requests, limits that were saved meanwhile
+housekeeping       requests from the inbox, limits files that were saved meanwhile
 limits_watcher     a limits file that may change while it is in force
-resume             what a recording starts from when it is resumed
-thermal_resume     thermal images when a recording is resumed, from the stored rows
+resume             the state from which a recording is resumed
+thermal_resume     the memory of limits at a resume, rebuilt from the stored rows
 
-`pipeline` and `event_log` are the same for a bus, a log and a simulation; the rest is of a bus.
+`pipeline` and `event_log` are the same for a bus, a log and a simulation; the rest is for a bus.
 
 Kept together: each is one step of the same loop, and `writer` calls nearly all of them.
 """

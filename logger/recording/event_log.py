@@ -1,8 +1,8 @@
-"""The events of one recording: numbered, written, handed on.
+"""The events of one recording: numbered, written, passed on.
 
-An alert has a number of its own, which each event of its life carries. What the recorder raises
-about itself stands until it is acknowledged, or until nobody watches any more. The same for a bus,
-a log and a simulation; whoever calls it owns the clock.
+An alert has a number of its own, which each event of its life carries. An alert about the recorder
+itself stays active until it is acknowledged or the recording ends. The same for a bus, a log and a
+simulation; the caller owns the clock.
 """
 
 import math
@@ -33,7 +33,7 @@ class EventLog:
         start: ResumePoint = NEW_RECORDING,
         on_event: Callable[[Event], None] = lambda _event: None,
     ) -> None:
-        """Begin where `start` stands; `on_event` is called with each event once it is written."""
+        """Begin with the numbers of `start`; `on_event` gets each event once it is written."""
         self._bench = bench
         self._writer = writer
         self._on_event = on_event
@@ -45,7 +45,10 @@ class EventLog:
         self._recorder_alerts: dict[int, LimitChange] = {}
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
-        """Say that recording starts, or goes on with what is known to be missing."""
+        """Emit that recording starts, or that it is resumed and for how long nothing was recorded.
+
+        `note`: a note of the user, an event of its own; "" is none.
+        """
         if self._start.is_resume:
             self.emit(
                 EventKind.CONTINUED,
@@ -55,15 +58,15 @@ class EventLog:
             )
             for joint, limit in list(self._open):
                 if joint == "" or limit in ONE_SHOT_LIMITS:
-                    # What the recorder watches about itself begins anew with it.
-                    self._return_of_before(joint, limit, time_ns)
+                    # The previous recorder watched these about itself; this one starts afresh.
+                    self._return_previous_alert(joint, limit, time_ns)
         else:
             self.emit(EventKind.STARTED, time_ns=time_ns, text="Recording started.")
         if note:
             self.emit(EventKind.NOTE, time_ns=time_ns, text=note)
 
     def end(self, time_ns: int, *, cause: str) -> None:
-        """Say that recording ends; the recorder's own alerts return, since nobody watches."""
+        """Emit that recording ends; the recorder's own alerts return, unwatched from here on."""
         for number in list(self._recorder_alerts):
             self._return_recorder_alert(number, time_ns, "The recording ends.")
         self.emit(EventKind.ENDED, time_ns=time_ns, text=f"Recording ended: {cause}.")
@@ -86,7 +89,7 @@ class EventLog:
         frame: str = "",
         request: str = "",
     ) -> None:
-        """Make an event; without a bus it is of that of its joint."""
+        """Make an event; `bus` None: the bus of its joint, if it has one."""
         if bus is None and joint:
             bus = self._bench.bus_of_joint(joint)
         self._publish(
@@ -114,12 +117,10 @@ class EventLog:
         raised = self._raised.get(request.alert)
         self._publish(to_event(request, sequence=self._sequence, time_ns=time_ns, raised=raised))
         if request.kind == "acknowledge" and request.alert in self._recorder_alerts:
-            self._return_recorder_alert(
-                request.alert, time_ns, "Acknowledged: it is taken note of."
-            )
+            self._return_recorder_alert(request.alert, time_ns, "Acknowledged.")
 
     def emit_notice(self, notice: Notice) -> None:
-        """Make an event of what a joint said in words."""
+        """Make an event of a text that a joint reported."""
         self.emit(
             notice.kind,
             time_ns=notice.time_ns,
@@ -154,12 +155,12 @@ class EventLog:
     def raise_recorder_alert(
         self, limit: str, *, time_ns: int, text: str, joint: str = "", bus: int | None = None
     ) -> None:
-        """Raise an alert of the recorder's own, which stands until it is acknowledged."""
+        """Raise an alert of the recorder's own, active until it is acknowledged."""
         change = one_shot_trip(limit, time_ns=time_ns, joint=joint)
         self.emit_change(change, text, bus=bus)
         self._recorder_alerts[self._open[(joint, limit)]] = change
 
-    def _return_of_before(self, joint: str, limit: str, time_ns: int) -> None:
+    def _return_previous_alert(self, joint: str, limit: str, time_ns: int) -> None:
         alert = self._start.open_alerts[(joint, limit)]
         self.emit(
             EventKind.RETURNED,
@@ -169,7 +170,7 @@ class EventLog:
             severity=alert.severity,
             alert=self._open.pop((joint, limit)),
             value=alert.peak,
-            text="A new recorder watches this anew.",
+            text="The recorder was started again, and checks this from here on.",
         )
 
     def _return_recorder_alert(self, number: int, time_ns: int, text: str) -> None:

@@ -1,7 +1,8 @@
-"""From the receiving threads to the writer: a bounded queue between them.
+"""A bounded queue from the receiving threads to the writer, and the loop of a receiving thread.
 
-Each bus has a thread that asks and receives; it never waits for the writer. What does not fit is
-lost, counted, and told later. A fault in any thread is kept here for whoever runs the recording.
+Each bus has a thread that polls and receives; it never waits for the writer. Frames that do not fit
+into the queue are lost, counted, and reported later. A fault in any thread is kept here for the
+thread that runs the recording.
 """
 
 import queue
@@ -19,23 +20,25 @@ from logger.joint.batch import FrameBatch
 __all__ = ["GATHER_INTERVAL_S", "BusCounters", "FrameQueue", "receive_frames", "run_guarded"]
 
 GATHER_INTERVAL_S: Final = 0.05
-"""Frames are handed on this often: a batch costs the same for one frame as for fifty."""
+"""How often frames are queued: a batch costs the same for one frame as for fifty."""
 ARMED_GATHER_INTERVAL_S: Final = 0.005
 """The same where a stop frame may have to follow a frame at once."""
 MAX_QUEUED_S: Final = 10.0
-"""How long the writer may stand still before a bus's frames are lost."""
+"""How long the writer may be blocked before a bus's frames are lost."""
 
 
 @dataclass(slots=True)
 class BusCounters:
-    """One bus, since the recording began. Written by its thread, read by the writer."""
+    """Counts of one bus since the recording began; its thread writes them, the writer reads."""
 
     unqueued: int = 0
     """Frames lost because the writer did not keep up."""
     lost: int = 0
     """Frames that the system dropped before they could be received."""
     garbled: int = 0
+    """Lines or frames that the adapter could not make sense of."""
     sent_bits: int = 0
+    """Bits on the wire of the requests and stop frames that the recorder sent."""
 
 
 @dataclass(slots=True)
@@ -48,11 +51,11 @@ class FrameQueue:
     received_all: threading.Event = field(default_factory=threading.Event)
     fault: list[BaseException] = field(default_factory=list)
     gather_s: float = GATHER_INTERVAL_S
-    """Frames are handed on this often."""
+    """How often frames are queued."""
 
     @classmethod
     def for_buses(cls, buses: int, *, armed: bool = False) -> "FrameQueue":
-        """Return the pipe of that many buses; `armed`: stop frames may be sent."""
+        """Return the queue of that many buses; `armed`: stop frames may be sent."""
         gather_s = ARMED_GATHER_INTERVAL_S if armed else GATHER_INTERVAL_S
         return cls(
             counters=tuple(BusCounters() for _ in range(buses)),
@@ -61,7 +64,7 @@ class FrameQueue:
         )
 
     def put_gathered(self, gathered: list[Received]) -> list[Received]:
-        """Give the writer what one bus gathered; return what has to be told later."""
+        """Queue what one bus gathered, as one batch; return what is left to queue later."""
         if not gathered:
             return []
         bus = gathered[-1].bus
@@ -81,8 +84,8 @@ class FrameQueue:
             self.queue.put_nowait(merged)
         except queue.Full:
             self.counters[bus].unqueued += len(merged.frames)
-            # Frames are lost and counted; what happened on the bus is said later. Who asked what is
-            # not: the answers are lost as well.
+            # The frames are lost and counted; the remarks about the bus are queued later. The sent
+            # requests are not: their answers are lost as well.
             if merged.remarks or merged.lost:
                 return [replace(merged, frames=FrameBatch.empty(), sent_requests=())]
         return []
@@ -97,7 +100,7 @@ def run_guarded(frame_queue: FrameQueue, run: Callable[..., None], *arguments: o
 
 
 def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> None:
-    """Ask and receive on one bus until the pipe's `stop` is set."""
+    """Poll and receive on one bus until the queue's `stop` is set."""
     counters = frame_queue.counters[source.bus_index]
     gathered: list[Received] = []
     put_due_s = time.monotonic() + frame_queue.gather_s
@@ -108,9 +111,9 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
         for poll in poller.due_requests(now_s):
             sent_ns = source.now_ns()
             if not source.send(poll.message):
-                # An adapter that takes nothing holds up each frame anew.
+                # An adapter that accepts nothing would block for each of the others as well.
                 break
-            # Not stored, but it takes its time on the wire.
+            # Not stored, but it loads the bus.
             counters.sent_bits += poll.bits
             sent_requests.append((poll.number, sent_ns))
         received = source.receive(

@@ -1,6 +1,6 @@
-"""What others ask of the writer: requests in the inbox, limits that were saved meanwhile.
+"""What other processes want of the writer: requests in the inbox, limits files that were saved.
 
-For the writing thread; afterwards, for whoever ends the recording.
+For the writing thread; after it has ended, for the thread that ends the recording.
 """
 
 import queue
@@ -13,17 +13,17 @@ from logger.limits.limit import LimitSet, check_for_bench, parse_limits
 from logger.recording.event_log import EventLog
 from logger.recording.limits_watcher import FILE_CHECK_S, LimitsWatcher
 from logger.recording.pipeline import Pipeline
-from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
-from logger.store.writing.inbox import claim_requests as take_requests
+from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest, claim_requests
 from logger.store.writing.live_writer import RecordingWriter
 
 __all__ = ["Housekeeping"]
 
 INBOX_S: Final = 0.1
+"""How often the inbox is looked into."""
 
 
 class Housekeeping:
-    """What others ask of the writer: requests in the inbox, limits that were saved meanwhile."""
+    """Carries out requests from the inbox, and puts limits that were saved into force."""
 
     def __init__(
         self,
@@ -35,7 +35,7 @@ class Housekeeping:
         limits_file: LimitsWatcher | None,
         asides: "queue.SimpleQueue[str]",
     ) -> None:
-        """`asides`: sentences that others put there for the recording, from any thread."""
+        """`asides`: sentences that any thread may queue, which become events of the recording."""
         self._bench = bench
         self._store = store
         self._pipeline = pipeline
@@ -45,10 +45,10 @@ class Housekeeping:
         self._inbox_s = self._limits_s = 0.0
 
     def do_due(self, now_s: float, time_ns: int) -> None:
-        """Do what is due; `time_ns` is when it counts, 0 while nothing was received."""
+        """Do what is due; its events get `time_ns`, which is 0 while nothing was received."""
         if not time_ns:
             return
-        # The file first: the limits with which it goes on must not undo what is handed over.
+        # The file first: at a resume the limits of the file must not undo submitted ones.
         if self._limits is not None and now_s >= self._limits_s:
             self._limits_s = now_s + FILE_CHECK_S
             self._take_saved(self._limits.poll_file(), time_ns)
@@ -57,27 +57,26 @@ class Housekeeping:
             self.empty_inbox(time_ns)
 
     def empty_inbox(self, time_ns: int) -> None:
-        """Take what waits in the inbox, and what others had to say."""
+        """Make events of the requests in the inbox, and of the sentences that were queued."""
         while not self._asides.empty():
             self._events.emit(EventKind.TELLING, time_ns=time_ns, text=self._asides.get())
-        for request in take_requests(self._store.path):
+        for request in claim_requests(self._store.path):
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)
             else:
                 self._events.emit_request(request, time_ns=time_ns)
 
     def _replace_limits(self, request: EventRequest, time_ns: int) -> None:
-        """Take limits over that somebody handed over; their file counts again when it is saved."""
+        """Put submitted limits into force; the limits file counts again once it is saved."""
         where = "the limits that were handed over"
         try:
             limits = parse_limits(request.text, where)
             check_for_bench(limits, self._bench, where)
         except InputError as fault:
-            said = f"{LIMITS_SUBMITTED}, but the limits stay as they are. {fault}"
             self._events.emit(
                 EventKind.LIMITS_REFUSED,
                 time_ns=time_ns,
-                text=said,
+                text=f"{LIMITS_SUBMITTED}, but the limits stay as they are. {fault}",
                 who=request.who,
                 request=request.name,
             )
@@ -88,7 +87,7 @@ class Housekeeping:
             self._limits.replace_current(limits)
 
     def _take_saved(self, news: LimitSet | str | None, time_ns: int) -> None:
-        """Take limits over that fit; those that do not change nothing."""
+        """Put the limits of a saved file into force; `news` as a text says why they are refused."""
         if isinstance(news, str):
             self._events.emit(
                 EventKind.LIMITS_REFUSED,

@@ -1,7 +1,7 @@
-"""A limits file that may change while it is in force: looked at, read again, checked first.
+"""A limits file that may change while it is in force: watched, read again, checked first.
 
-A file that is being saved, or does not fit, changes nothing: what is wrong is told once for each
-save. For one thread.
+A file that is being saved, or does not fit the bench, changes nothing: what is wrong is reported
+once for each save. For one thread.
 """
 
 from pathlib import Path
@@ -15,14 +15,14 @@ from logger.settings_file import file_stamp
 __all__ = ["FILE_CHECK_S", "LimitsWatcher"]
 
 FILE_CHECK_S: Final = 0.5
-"""How often it is worth a look."""
+"""How often the file is looked at."""
 
 
 class LimitsWatcher:
-    """Watches one file."""
+    """Watches one limits file."""
 
     def __init__(self, path: Path, bench: Bench, limits: LimitSet) -> None:
-        """`limits`: what was read from it and is in force."""
+        """`limits`: those that were read from the file and are in force."""
         self._path = path
         self._bench = bench
         self._text = limits.text
@@ -31,11 +31,11 @@ class LimitsWatcher:
         self._fresh_limits = True
 
     def replace_current(self, limits: LimitSet) -> None:
-        """Say that limits from elsewhere are in force now: the next save of the file counts."""
+        """Note that limits from elsewhere are in force; the next save of the file replaces them."""
         self._text = limits.text
 
     def poll_file(self) -> LimitSet | str | None:
-        """Return other limits than those in force, or why the file is refused; None: no news."""
+        """Return new limits, or a sentence why the file is refused; None where nothing changed."""
         stamp = file_stamp(self._path)
         if stamp == self._seen_stamp and not self._fresh_limits:
             return None

@@ -1,8 +1,8 @@
-"""What joints say in words, and no more of it than a person can read.
+"""Limits the text events of a joint to as many as a person can read.
 
-A drive with a loose connector can send hundreds of emergency messages a second. Of each joint the
-first few of any ten seconds are told; the rest are counted and told in one, once the ten
-seconds are over. The frames themselves are all stored.
+A drive with a loose connector can send hundreds of emergency messages a second. The first few of a
+joint in ten seconds pass; the rest are counted, and one event reports their number once the ten
+seconds are over. The frames themselves are all stored. Pure but for the counts that it keeps.
 """
 
 from collections.abc import Iterable
@@ -16,7 +16,7 @@ __all__ = ["NoticeThrottle"]
 
 THROTTLE_SPAN_NS: Final = 10_000_000_000
 MAX_NOTICES_PER_SPAN: Final = 20
-"""Events of one joint in so long."""
+"""Text events of one joint that pass within `THROTTLE_SPAN_NS`."""
 
 
 @dataclass(slots=True)
@@ -27,13 +27,13 @@ class _JointCount:
 
 
 class NoticeThrottle:
-    """Keeps the count for each joint of a recording."""
+    """Counts the notices of each joint of a recording, and holds back those that are too many."""
 
     def __init__(self) -> None:
         self._joints: dict[str, _JointCount] = {}
 
     def filter_notices(self, notices: Iterable[Notice]) -> list[Notice]:
-        """Return what is to be told of notices, which come in order of time."""
+        """Return those of `notices`, given in order of time, that become events now."""
         passed: list[Notice] = []
         for notice in notices:
             joint = self._joints.setdefault(notice.joint, _JointCount(notice.time_ns))
@@ -48,7 +48,10 @@ class NoticeThrottle:
         return passed
 
     def take_summaries(self, now_ns: int, *, is_end: bool = False) -> list[Notice]:
-        """Return what is left to tell of joints whose ten seconds are over; `is_end`: of all."""
+        """Return one summary for each joint with suppressed notices whose ten seconds are over.
+
+        `is_end`: of all joints, whether their ten seconds are over or not.
+        """
         return [
             summaries
             for name, joint in self._joints.items()
@@ -70,6 +73,7 @@ class NoticeThrottle:
                 channel="",
                 value=float(count),
                 frame="",
-                text=f"{name}: {count} more {messages} not told one by one; all frames are stored.",
+                text=f"{name}: {count} more {messages} not listed one by one; all frames are "
+                "stored.",
             )
         ]

@@ -1,6 +1,6 @@
-"""What is computed live, at every whole second of the recording: RMS torque, frames a second.
+"""What is computed at every whole second of the recording: RMS torque, frames per second.
 
-Fed with batches of any size, an hour of a log at once or 50 ms of a bus, it gives the same rows.
+Fed in batches of any size, an hour of a log at once or 50 ms of a bus, it gives the same rows.
 """
 
 from collections import Counter
@@ -17,11 +17,14 @@ __all__ = ["FramesPerSecond", "RmsTorque", "second_marks"]
 
 RMS_WINDOW_S: Final = 60
 MAX_SECOND_MARKS: Final = 100_000
-"""A day and more: what a log leaves out longer than that gets no rows of nothing."""
+"""A day and more: a longer gap in a log does not get a row for each of its seconds."""
 
 
 def second_marks(first_ns: int, now_ns: int) -> NDArray[np.int64]:
-    """Return the whole seconds from `first_ns`, which is one, to `now_ns`; the newest of many."""
+    """Return the whole seconds from `first_ns` to `now_ns`, shape (n,); of too many the newest.
+
+    `first_ns` has to be a whole second itself.
+    """
     count = (now_ns - first_ns) // BASE_NS + 1
     skipped = max(count - MAX_SECOND_MARKS, 0)
     return first_ns + BASE_NS * np.arange(skipped, count, dtype=np.int64)
@@ -42,7 +45,11 @@ class RmsTorque:
             self._new.append(readings)
 
     def rms_at(self, marks_ns: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return the figure at each mark, shape (n,), in order; NaN where nothing was held."""
+        """Return the RMS over the minute before each mark, shape (n,), in Nm.
+
+        The time-weighted mean of the squares; NaN where no torque was known in that minute.
+        `marks_ns` have to be whole seconds in order, and may not go back between calls.
+        """
         if self._new:
             # Once a second, not once a batch: the figures are the same in any chunking.
             new_readings = ReadingBatch.concatenate(self._new, channels=("torque_Nm",))
@@ -59,7 +66,7 @@ class RmsTorque:
         span_s = spans[high] - spans[low]
         has_value = span_s > 0
         rms = np.full(len(marks_ns), np.nan)
-        # A difference of sums may fall below nothing by a rounding.
+        # A difference of two sums may be slightly negative from rounding.
         mean = np.maximum(squares[high] - squares[low], 0.0)[has_value] / span_s[has_value]
         rms[has_value] = np.sqrt(mean)
         # The next mark looks back a minute again, from at least one second on.
@@ -73,7 +80,7 @@ class RmsTorque:
 
 
 class FramesPerSecond:
-    """How many frames each second brought."""
+    """Counts the frames of each second."""
 
     def __init__(self) -> None:
         self._count: Counter[int] = Counter()
@@ -90,7 +97,7 @@ class FramesPerSecond:
             self._count[int(second)] += int(count)
 
     def counts_at(self, marks_ns: NDArray[np.int64]) -> list[float]:
-        """Return the frames of the second before each mark; what lies further back is forgotten."""
+        """Return the frames of the second before each mark; earlier seconds are forgotten."""
         frame_counts = [float(self._count[second]) for second in (marks_ns // BASE_NS - 1).tolist()]
         newest = int(marks_ns[-1]) // BASE_NS
         self._count = Counter(

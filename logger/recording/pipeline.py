@@ -1,7 +1,7 @@
 """Frames in, rows and alerts out: decode, evaluate, store, one batch at a time.
 
-The same for a bus, a log and a simulation; who calls it owns the clock. What is derived once a
-second is made here as well, so that every recording has it alike. Events go to an `EventLog`.
+The same for a bus, a log and a simulation; the caller owns the clock. What is derived once a second
+is computed here as well, so that every recording has the same streams. Events go to an `EventLog`.
 """
 
 import math
@@ -12,14 +12,17 @@ from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.channels import CHANNELS
-from logger.joint.decode.decode import OutOfRange, decode
-from logger.joint.decode.decode import decode_plan as decode_plan_for
-from logger.limits.evaluate import EvaluationState as LimitState
-from logger.limits.evaluate import LimitPlan, after_limits_change, evaluate, unjudged
-from logger.limits.evaluate import plan_limits as limit_plan_for
+from logger.joint.decode.decode import OutOfRange, decode, decode_plan
+from logger.limits.evaluate import (
+    EvaluationState,
+    LimitPlan,
+    after_limits_change,
+    evaluate,
+    plan_limits,
+    unjudged,
+)
 from logger.limits.limit import LimitSet
-from logger.limits.recorder import RecorderState, Seen, evaluate_recorder
-from logger.limits.recorder import recorder_after_change as recorders_taken_over
+from logger.limits.recorder import RecorderState, Seen, evaluate_recorder, recorder_after_change
 from logger.limits.words import change_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
@@ -57,12 +60,12 @@ class Pipeline:
         start_ns: int,
         start: ResumePoint = NEW_RECORDING,
     ) -> None:
-        """Begin where `start` stands; `events` is told what happens."""
+        """Begin from `start`; what happens is emitted through `events`."""
         self._bench = bench
         self._limits = limits
         self._writer = writer
         self._events = events
-        self._decode_plan = decode_plan_for(bench)
+        self._decode_plan = decode_plan(bench)
         self._decode_state = start.decode_state()
         self._limit_plans = self._plans(limits)
         self._limit_states = {
@@ -89,13 +92,13 @@ class Pipeline:
         """(joint, channel) -> values outside the channel's valid range, so far."""
 
     @property
-    def limit_states(self) -> Mapping[str, LimitState]:
-        """Where the limits of each joint stand."""
+    def limit_states(self) -> Mapping[str, EvaluationState]:
+        """State of the limits of each joint."""
         return self._limit_states
 
     def _plans(self, limits: LimitSet) -> dict[str, LimitPlan]:
         return {
-            joint.name: limit_plan_for(
+            joint.name: plan_limits(
                 limits,
                 joint=joint.name,
                 hold_ns=self._bench.hold_times_ns_of(joint),
@@ -106,21 +109,21 @@ class Pipeline:
         }
 
     def process(self, frames: FrameBatch, *, now_ns: int) -> tuple[ReadingBatch, ...]:
-        """Take a batch; no later one holds a frame before `now_ns`.
+        """Store, decode and evaluate a batch; no later one may hold a frame before `now_ns`.
 
         Returns
         -------
         tuple of ReadingBatch
-            What the frames say, one for each joint of the bench; stored and evaluated.
+            The decoded readings, one batch for each joint of the bench; stored and evaluated.
         """
         self._writer.append_frames(frames)
         decoded, self._decode_state = decode(self._decode_plan, self._decode_state, frames)
         self.undecoded += sum(decoded.rejected.values())
-        for (joint, channel), found in decoded.out_of_range.items():
+        for (joint, channel), outliers in decoded.out_of_range.items():
             if (joint, channel) not in self.out_of_range:
-                self._warn_of_out_of_range(joint, channel, found, frames)
+                self._warn_of_out_of_range(joint, channel, outliers, frames)
                 self.out_of_range[joint, channel] = 0
-            self.out_of_range[joint, channel] += found.count
+            self.out_of_range[joint, channel] += outliers.count
         self._frames.add_frames(frames)
         for notice in self._throttle.filter_notices(decoded.notices):
             self._events.emit_notice(notice)
@@ -129,24 +132,25 @@ class Pipeline:
         return decoded.readings
 
     def _warn_of_out_of_range(
-        self, joint: str, channel: str, found: OutOfRange, frames: FrameBatch
+        self, joint: str, channel: str, outliers: OutOfRange, frames: FrameBatch
     ) -> None:
-        """Say once that a channel has a value that no joint can have, with the frame that told it.
+        """Emit once that a channel left its valid range, with the frame that held the value.
 
-        It is kept as it is: what is wrong is most often the layout, and the raw frames are there.
+        The value is stored unchanged: most often the layout is wrong, and the raw frames are kept
+        to decode again.
         """
-        known = CHANNELS[channel]
-        payload = bytes(frames.data[found.row, : frames.length[found.row]]).hex(" ").upper()
+        valid, row = CHANNELS[channel], outliers.row
+        payload = bytes(frames.data[row, : frames.length[row]]).hex(" ").upper()
         self._events.emit(
             EventKind.STRANGE_VALUE,
-            time_ns=int(frames.time_ns[found.row]),
+            time_ns=int(frames.time_ns[row]),
             joint=joint,
             channel=channel,
-            value=found.value,
-            frame=found.frame,
-            text=f"{joint}: {channel} of {found.value:.6g} lies outside {known.lowest:g} to "
-            f"{known.highest:g} (frame 0x{int(frames.identifier[found.row]):03X}, {payload}). It "
-            "is kept as it is; compare sign, byte order and scale in the layout, then "
+            value=outliers.value,
+            frame=outliers.frame,
+            text=f"{joint}: {channel} of {outliers.value:.6g} lies outside {valid.lowest:g} to "
+            f"{valid.highest:g} (frame 0x{int(frames.identifier[row]):03X}, {payload}). It is "
+            "stored unchanged; compare sign, byte order and scale in the layout, then "
             "`dutytrace redecode`.",
         )
 
@@ -161,20 +165,23 @@ class Pipeline:
                     joint=joint,
                     duration_s=silent_s,
                     text=f"{joint}: after {silent_s:.2f} s without a reading the encoder's turns "
-                    "are not known; position goes on in a new segment.",
+                    "are unknown; position continues in a new segment.",
                 )
         changes, self._limit_states[joint] = evaluate(
             self._limit_plans[joint], self._limit_states[joint], readings, now_ns=now_ns
         )
         for change in changes:
             limit = self._limits.by_name(change.limit)
-            assert limit is not None, "the plan was made of them"
+            assert limit is not None, "the plan was made from the same limits"
             self._events.emit_change(change, change_sentence(change, limit))
         if joint in self._torque:
             self._torque[joint].add_readings(readings)
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
-        """Count frames that were lost on a bus, told by its place, and make an event of it."""
+        """Count frames that were lost on a bus, and make an event of it.
+
+        `bus`: index in the bench. `cause`: why, for the end of the sentence.
+        """
         self.lost += count
         frames = f"{count} frame{' was' if count == 1 else 's were'}"
         self._events.emit(
@@ -188,7 +195,7 @@ class Pipeline:
     def replace_limits(
         self, limits: LimitSet, *, time_ns: int, handed_over: EventRequest | None = None
     ) -> None:
-        """Take other limits over at one instant; what is the same in both goes on.
+        """Put other limits into force at one instant; limits that are the same continue unchanged.
 
         `handed_over`: the request that they came with; None: their file was saved.
         """
@@ -200,14 +207,13 @@ class Pipeline:
             for change in ended:
                 self._events.emit_change(
                     change,
-                    f"{joint}: the limit {change.limit} is no longer as it was when this was "
-                    "raised.",
+                    f"{joint}: the limit {change.limit} was changed after this was raised.",
                 )
-        ended_own, self._recorder = recorders_taken_over(
+        ended_own, self._recorder = recorder_after_change(
             self._recorder, self._limits.recorder_limits, limits.recorder_limits, time_ns=time_ns
         )
         for change in ended_own:
-            self._events.emit_change(change, f"The limit {change.limit} is no longer as it was.")
+            self._events.emit_change(change, f"The limit {change.limit} was changed.")
         self._limit_plans, self._limits = plans, limits
         names = ", ".join(limit.name for limit in limits.limits) or "none"
         begins = "Other" if handed_over is None else f"{LIMITS_SUBMITTED}: other"
@@ -220,13 +226,14 @@ class Pipeline:
         )
 
     def is_second_over(self, now_ns: int) -> bool:
-        """Return whether a whole second of the recording's time has ended that is not told yet."""
+        """Return whether a whole second of the recording's time is over and not recorded yet."""
         return now_ns >= self._second_ns
 
     def record_seconds(self, now_ns: int, health: RecorderHealth = UNKNOWN_HEALTH) -> None:
-        """Store what is told once a second, if one is over; several of them at once are alike.
+        """Store the rows of each whole second that is over, and emit what is checked once a second.
 
-        `health`: how the recorder fares at `now_ns`, as far as the caller knows.
+        `health`: that of the recorder at `now_ns`, as far as the caller knows it; where several
+        seconds are over at once, all of them get the same.
         """
         if not self.is_second_over(now_ns):
             return
@@ -256,9 +263,9 @@ class Pipeline:
             self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
 
     def _emit_not_judged(self, now_ns: int) -> None:
-        """Emit once for each limit that readings come too seldom for, until they can be judged.
+        """Emit each limit whose readings are too sparse to evaluate it, once until they are not.
 
-        Readings at the edge can be judged in one second and not in the next: that is one event.
+        Readings at the edge can be evaluated in one second and not in the next: that is one event.
         """
         for joint, plan in self._limit_plans.items():
             for limit, text in unjudged(plan, self._limit_states[joint]).items():
@@ -288,6 +295,6 @@ class Pipeline:
             self._events.emit_change(change, change_sentence(change, named[change.limit]))
 
     def flush_throttled(self, time_ns: int) -> None:
-        """Say how much of what joints said in words was not told one by one."""
+        """Emit one summary event for each joint with text events that were throttled."""
         for notice in self._throttle.take_summaries(time_ns, is_end=True):
             self._events.emit_notice(notice)

@@ -1,7 +1,7 @@
-"""Polling: which requests were answered, and what is told of it.
+"""Polling: which requests were answered, and the events about it.
 
-The receiving threads ask and say what they sent; here it is held against what came back, counted,
-and made into events and alerts. For the writing thread.
+The receiving threads send the requests and report what they sent; here it is matched with the
+responses, counted, and made into events and alerts. For the writing thread.
 """
 
 from collections.abc import Sequence
@@ -18,26 +18,32 @@ __all__ = ["Polling"]
 
 
 class Polling:
-    """What is asked on the buses of one recording."""
+    """The requests on the buses of one recording, and which of them were answered."""
 
     def __init__(
-        self, bench: Bench, askers: Sequence[Poller], events: EventLog, *, start_ns: int
+        self, bench: Bench, pollers: Sequence[Poller], events: EventLog, *, start_ns: int
     ) -> None:
-        """Begin, and say how it is asked where that is not as the layouts have it."""
+        """Begin; emits an event where a poller differs from its layouts, such as a lower rate.
+
+        `pollers`: one for each bus of the bench, in order.
+        """
         self._events = events
         self._names = [bus.name for bus in bench.buses]
         self._answers = [
-            ResponseTracker(response_plan(bench, bus=place, slower=asker.slowdown))
-            for place, asker in enumerate(askers)
+            ResponseTracker(response_plan(bench, bus=bus_index, slower=poller.slowdown))
+            for bus_index, poller in enumerate(pollers)
         ]
-        for place, asker in enumerate(askers):
-            for kind, text in asker.remarks:
-                events.emit(kind, time_ns=start_ns, bus=place, text=text)
+        for bus_index, poller in enumerate(pollers):
+            for kind, text in poller.remarks:
+                events.emit(kind, time_ns=start_ns, bus=bus_index, text=text)
 
     def match_answers(self, received: Received, *, time_ns: int) -> None:
-        """Count the answers, and say what happened; `time_ns` is the recording's time."""
+        """Match what one bus brought with its requests, and emit the events that follow.
+
+        `time_ns` is the recording's time.
+        """
         if received.lost:
-            # An answer may have been among them: nobody is blamed for it.
+            # An answer may have been among the lost frames: no joint is reported for it.
             self.reset(received.bus)
         sent = () if received.lost else received.sent_requests
         answers = self._answers[received.bus]
@@ -55,21 +61,21 @@ class Polling:
                     ASKING_STOPPED,
                     time_ns=max(time_ns, received.until_ns),
                     bus=received.bus,
-                    text=f"Nothing is asked on the bus {self._names[received.bus]} any more, until "
-                    "recording begins anew, and no stop frame is sent there: somebody else sends "
-                    "an identifier of ours.",
+                    text=f"Polling on the bus {self._names[received.bus]} has stopped until the "
+                    "recorder is started again, and no stop frame is sent there: another node "
+                    "sends an identifier of this bench's requests or stop frames.",
                 )
 
     def reset(self, bus: int) -> None:
-        """Judge nothing that waits for an answer on a bus: frames of it were lost."""
+        """Drop the requests of a bus that wait for an answer, because frames of it were lost."""
         self._answers[bus].reset_pending()
 
     def missed_total(self, bus: int) -> int:
-        """Return how many requests of a bus nobody answered in time, so far."""
+        """Return how many requests of a bus were not answered in time, so far."""
         return self._answers[bus].missed_total
 
     def end(self, time_ns: int) -> None:
-        """Say of each joint how many requests it left without an answer."""
+        """Emit for each joint how many requests it left without an answer."""
         for answers in self._answers:
             for joint, missed in answers.missed_counts.items():
                 if missed:
@@ -78,6 +84,6 @@ class Polling:
                         time_ns=time_ns,
                         joint=joint,
                         value=float(missed),
-                        text=f"{joint} left {missed} of {answers.completed_counts[joint]} requests without "
-                        "an answer.",
+                        text=f"{joint} left {missed} of {answers.completed_counts[joint]} requests "
+                        "without an answer.",
                     )

@@ -1,4 +1,4 @@
-"""Where a position goes on in a new segment: it is never continued in silence."""
+"""Where the position of a joint continues in a new segment, so that each break gets an event."""
 
 from collections.abc import Iterator
 
@@ -17,24 +17,25 @@ class PositionSegments:
         self._newest: dict[str, tuple[int, int]] = {}
 
     def breaks_in(self, readings: ReadingBatch) -> Iterator[tuple[int, float]]:
-        """Yield where a new segment begins: its time (ns), and how long no reading came before (s).
+        """Yield for each new segment its first time (ns) and the gap without a position before (s).
 
-        The readings of a joint come in order of time.
+        The readings of a joint have to come in order of time.
         """
         joint = readings.joint
-        told = np.flatnonzero(readings.position_segment >= 0)
-        if len(told) == 0:
+        positioned_rows = np.flatnonzero(readings.position_segment >= 0)
+        if len(positioned_rows) == 0:
             return
-        before = self._newest.get(joint)
-        newest = told[-1]
-        latest = (int(readings.time_ns[newest]), int(readings.position_segment[newest]))
-        self._newest[joint] = latest
-        if before is not None and latest[1] == before[1]:
+        previous = self._newest.get(joint)
+        last_row = positioned_rows[-1]
+        newest = (int(readings.time_ns[last_row]), int(readings.position_segment[last_row]))
+        self._newest[joint] = newest
+        if previous is not None and newest[1] == previous[1]:
             # Segments only ever count up: none began in between.
             return
-        times, segments = readings.time_ns[told], readings.position_segment[told]
-        if before is not None:
-            times = np.append(np.int64(before[0]), times)
-            segments = np.append(np.int32(before[1]), segments)
-        for place in np.flatnonzero(np.diff(segments)):
-            yield int(times[place + 1]), to_s(float(times[place + 1] - times[place]))
+        times = readings.time_ns[positioned_rows]
+        segments = readings.position_segment[positioned_rows]
+        if previous is not None:
+            times = np.append(np.int64(previous[0]), times)
+            segments = np.append(np.int32(previous[1]), segments)
+        for index in np.flatnonzero(np.diff(segments)):
+            yield int(times[index + 1]), to_s(float(times[index + 1] - times[index]))

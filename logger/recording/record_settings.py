@@ -1,4 +1,4 @@
-"""What is recorded, and where to; and how a recording is gone on with."""
+"""The settings of a recording: a new one, or one that is resumed."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +29,7 @@ class RecordSettings:
     limits_file: Path | None = None
     """Where the limits were read from: read again when it changes."""
     goes_on: bool = False
-    """`out` is a recording that ended or was cut short: go on in it."""
+    """`out` is a recording that ended or was cut short: resume it."""
 
 
 def settings_to_resume(
@@ -41,9 +41,9 @@ def settings_to_resume(
     duration_s: float | None = None,
     send_stop_on_trip: bool = False,
 ) -> RecordSettings:
-    """Return the settings with which a recording is gone on with: those that it began with.
+    """Return the settings to resume a recording with: those that it began with.
 
-    `limits_file`: its limits are taken over where it goes on, as if it had just been saved.
+    `limits_file`: its limits are put into force at the resume, as if the file had just been saved.
 
     Raises
     ------

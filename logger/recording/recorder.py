@@ -1,7 +1,7 @@
-"""The loop: bus -> decode -> limits -> store.
+"""Records from buses: opens them, runs the threads, ends them in order.
 
-One thread receives (and asks) on each bus, one writes, a bounded queue between them. A fault in any
-ends the recording with its cause. The caller owns `stop` and the terminal.
+One thread receives (and polls) on each bus, one writes, with a bounded queue between them. A fault
+in any thread ends the recording with its cause. The caller owns `stop` and the terminal.
 """
 
 import logging
@@ -58,14 +58,20 @@ def record(
 ) -> RecordResult:
     """Record until `stop` is set or the duration is over; returns how it ended.
 
-    `on_event` and `on_start` are called on the caller's thread. `asides`: sentences that whoever
-    tells of events puts there for the recording, from any thread: that somebody cannot be told.
+    Parameters
+    ----------
+    on_event, on_start
+        Called with each event, and with the folder once it is made, on the caller's thread.
+    asides
+        Sentences that any thread may queue and the recording keeps as events: the notifier puts
+        there that a target could not be reached.
 
     Raises
     ------
     InputError
-        The bus cannot be opened, the folder not made, another master's identifiers are in use, or
-        a stop frame could not be sent: nothing was recorded.
+        A bus cannot be opened, the folder cannot be made, another node already sends the
+        identifiers of this bench's requests, or an adapter could send no stop frame: nothing was
+        recorded.
     OutsideFault
         The disk took no more; what was written is whole.
     """
@@ -75,7 +81,7 @@ def record(
     anchor = _anchored(read_clocks(), start)
     sources = open_sources(settings.bench.buses, anchor, where=settings.where)
     try:
-        askers = [
+        pollers = [
             Poller(
                 settings.bench,
                 now_s=time.monotonic(),
@@ -84,24 +90,24 @@ def record(
             )
             for source in sources
         ]
-        _listen(sources, askers)
-        # Somebody may have written a note meanwhile.
+        _listen_first(sources, pollers)
+        # Read again: a note may have been written while listening.
         start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
-        # What has waited since the bus was opened is from before the recording.
+        # What the buses have buffered since they were opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
-        store = _store(settings, anchor, started_ns)
+        store = _open_writer(settings, anchor, started_ns)
     except BaseException:
         for source in sources:
             source.close()
         raise
-    # Told by the caller's thread: a terminal that stands still must not hold up the writer.
+    # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
     pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
     writer = Writer(
         settings,
         store,
         pipe,
-        askers,
+        pollers,
         anchor=anchor,
         started_ns=started_ns,
         start=start,
@@ -111,38 +117,38 @@ def record(
     receiving = [
         threading.Thread(
             target=run_guarded,
-            args=(pipe, receive_frames, source, asker),
+            args=(pipe, receive_frames, source, poller),
             name=f"receive-{source.bus_index}",
             daemon=True,
         )
-        for source, asker in zip(sources, askers, strict=True)
+        for source, poller in zip(sources, pollers, strict=True)
     ]
     writing = threading.Thread(
         target=run_guarded, args=(pipe, lambda _pipe: writer.run()), name="write", daemon=True
     )
-    _tell_start(settings.out, on_start)
+    _report_start(settings.out, on_start)
     for thread in (*receiving, writing):
         thread.start()
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
     while not stop.wait(0.05) and not pipe.fault:
-        _tell(news, on_event)
+        _report_events(news, on_event)
         if deadline is not None and time.monotonic() >= deadline:
             cause = "its duration was over"
             break
     pipe.stop.set()
-    _join(receiving)
+    _join_receivers(receiving)
     pipe.received_all.set()
     writing.join()
     for source, thread in zip(sources, receiving, strict=True):
-        _let_go(source, thread)
-    _tell(news, on_event)
+        _close_source(source, thread)
+    _report_events(news, on_event)
     if pipe.fault:
         store.abandon()
-        raise _ending(pipe.fault[0], settings.out)
+        raise _error_of_thread(pipe.fault[0], settings.out)
     ended_ns = writer.finish(cause=cause)
     drain_inbox(settings.out)
-    _tell(news, on_event)
+    _report_events(news, on_event)
     return RecordResult(
         path=settings.out,
         frames=store.row_count("frames"),
@@ -154,10 +160,10 @@ def record(
 
 
 def _anchored(reading: ClockSample, start: ResumePoint) -> ClockSample:
-    """Return the anchor of the time axis: a recording that goes on never goes back."""
+    """Return the anchor of the time axis: a resumed recording never goes back in time."""
     if reading.wall_ns > start.newest_ns:
         return reading
-    # The wall clock was set back in between; the recording's time stands where it was.
+    # The wall clock was set back in between; the recording continues after its newest row.
     return ClockSample(
         boottime_ns=reading.boottime_ns,
         monotonic_ns=reading.monotonic_ns,
@@ -165,7 +171,7 @@ def _anchored(reading: ClockSample, start: ResumePoint) -> ClockSample:
     )
 
 
-def _store(settings: RecordSettings, anchor: ClockSample, started_ns: int) -> RecordingWriter:
+def _open_writer(settings: RecordSettings, anchor: ClockSample, started_ns: int) -> RecordingWriter:
     if settings.goes_on:
         return RecordingWriter.resume(
             settings.out,
@@ -190,37 +196,37 @@ def _store(settings: RecordSettings, anchor: ClockSample, started_ns: int) -> Re
     )
 
 
-def _tell_start(path: Path, on_start: Callable[[Path], None]) -> None:
+def _report_start(path: Path, on_start: Callable[[Path], None]) -> None:
     try:
         on_start(path)
-    except Exception:  # a fault of whoever listens is none of the recording's
-        log.exception("the beginning could not be told")
+    except Exception:  # a fault in the caller's callback does not end the recording
+        log.exception("the start could not be reported")
 
 
-def _tell(news: "queue.SimpleQueue[Event]", on_event: Callable[[Event], None]) -> None:
+def _report_events(news: "queue.SimpleQueue[Event]", on_event: Callable[[Event], None]) -> None:
     while not news.empty():
         try:
             on_event(news.get())
-        except Exception:  # a fault of whoever listens is none of the recording's
-            log.exception("an event could not be told")
+        except Exception:  # a fault in the caller's callback does not end the recording
+            log.exception("an event could not be reported")
 
 
-def _let_go(source: Source, receiving: threading.Thread) -> None:
-    """Close the bus, unless its driver still holds the receiver and would hold us as well."""
+def _close_source(source: Source, receiving: threading.Thread) -> None:
+    """Close a bus, unless its driver still blocks the receiver: closing it would block as well."""
     if receiving.is_alive():
-        log.warning("the bus does not let go: the recording is closed without it")
+        log.warning("the bus driver does not return: the recording is closed without it")
     else:
         source.close()
 
 
-def _join(receiving: list[threading.Thread]) -> None:
+def _join_receivers(receiving: list[threading.Thread]) -> None:
     stuck_s = time.monotonic() + STUCK_S
     for thread in receiving:
         thread.join(max(stuck_s - time.monotonic(), 0.0))
 
 
-def _ending(fault: BaseException, out: Path) -> BaseException:
-    """Return what is raised for a fault of a thread."""
+def _error_of_thread(fault: BaseException, out: Path) -> BaseException:
+    """Return the error that a recording ends with for a fault in one of its threads."""
     if isinstance(fault, (InputError, OutsideFault)):
         return fault
     log.error("the recorder failed", exc_info=fault)
@@ -231,19 +237,26 @@ def _ending(fault: BaseException, out: Path) -> BaseException:
     return ending
 
 
-def _listen(sources: list[Source], askers: list[Poller]) -> None:
-    """Hear who talks before anything is asked; the recording begins only afterwards."""
-    for source, asker in zip(sources, askers, strict=True):
-        if asker.stop_sender and source.listens_only:
+def _listen_first(sources: list[Source], pollers: list[Poller]) -> None:
+    """Listen before the first request is sent; the recording begins only afterwards.
+
+    Raises
+    ------
+    InputError
+        Another node already sends an identifier of this bench's requests or stop frames, or an
+        adapter that has to send stop frames only listens.
+    """
+    for source, poller in zip(sources, pollers, strict=True):
+        if poller.stop_sender and source.listens_only:
             raise InputError(
                 f"The adapter of the bus {source.bus_index + 1} only listens: --send-stop-on-trip "
-                "cannot send a stop frame there. Set it to take part in the bus, or leave the "
-                "option away."
+                "cannot send a stop frame there. Set it to take part in the bus, or omit the "
+                "option."
             )
     until_s = time.monotonic() + LISTEN_BEFORE_POLL_S
-    while any(askers) and time.monotonic() < until_s:
-        for source, asker in zip(sources, askers, strict=True):
-            heard = source.receive(0.05 / len(sources)).frames
-            refused = asker.check_received(heard, now_s=time.monotonic())
+    while any(pollers) and time.monotonic() < until_s:
+        for source, poller in zip(sources, pollers, strict=True):
+            frames = source.receive(0.05 / len(sources)).frames
+            refused = poller.check_received(frames, now_s=time.monotonic())
             if refused:
                 raise InputError(refused)

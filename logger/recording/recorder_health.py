@@ -1,4 +1,4 @@
-"""How the recorder and its buses fare, and the rows that tell it once a second. Pure."""
+"""The health of recorder and buses (load, losses, disk), and its rows once a second. Pure."""
 
 import math
 from dataclasses import dataclass
@@ -15,19 +15,19 @@ __all__ = ["UNKNOWN_HEALTH", "BusHealth", "RecorderHealth", "bus_rows", "health_
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BusHealth:
-    """How one bus fares."""
+    """Health of one bus."""
 
     second: BusSecond
     lost: int
     """Frames lost since the recording began."""
     garbled: int
     unanswered: int = 0
-    """Requests of the recorder that nobody answered in time, since it began."""
+    """Requests of the recorder that were not answered in time, since it began."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecorderHealth:
-    """How the recorder fares, as the caller knows it; NaN for what it does not."""
+    """Health of the recorder as far as the caller knows it; NaN for what it does not know."""
 
     buses: tuple[BusHealth, ...] = ()
     disk_left_h: float = math.nan
@@ -45,7 +45,7 @@ class RecorderHealth:
 
     @property
     def garbled(self) -> int:
-        """Lines or frames that no adapter made sense of."""
+        """Lines or frames that an adapter could not make sense of, on all buses."""
         return sum(bus.garbled for bus in self.buses)
 
 
@@ -83,7 +83,7 @@ def bus_rows(mark_ns: int, health: RecorderHealth) -> pa.RecordBatch:
         [
             {
                 "time": mark_ns,
-                "bus": place,
+                "bus": bus_index,
                 "frames_per_s": bus.second.frames_per_s,
                 "load": _or_none(bus.second.load),
                 "error_frames": bus.second.error_frames,
@@ -92,7 +92,7 @@ def bus_rows(mark_ns: int, health: RecorderHealth) -> pa.RecordBatch:
                 "garbled": bus.garbled,
                 "unanswered": bus.unanswered,
             }
-            for place, bus in enumerate(health.buses)
+            for bus_index, bus in enumerate(health.buses)
         ],
         BUS_SCHEMA,
     )

@@ -1,8 +1,8 @@
-"""What a recording that is gone on with starts from.
+"""The state from which a recording is resumed.
 
-Everything is read back from the recording itself: which alerts stand, how far the numbers went,
-which position segments were the last, how warm thermal images are. Delays that were running are not
-taken up: between then and now lies a gap, and a gap restarts them.
+Everything is read back from the recording itself: the alerts that are active, the newest sequence
+and alert numbers, the newest position segment of each joint, the memory of limits. On-delays that
+were running are not restored: the time without a recorder is a gap, and a gap restarts them.
 """
 
 import math
@@ -20,7 +20,7 @@ from logger.joint.decode.decode import DecodeState, state_for_resume
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.scored_limit import ScoredLimit
-from logger.recording.thermal_resume import History, thermal_image_at
+from logger.recording.thermal_resume import History, rebuild_limit_memory
 from logger.store.layout.events import Event, raised_in
 from logger.store.layout.lock import check_not_written
 from logger.store.layout.manifest import iso_utc
@@ -33,29 +33,30 @@ __all__ = ["NEW_RECORDING", "ResumePoint", "gap_text", "resume_limits", "resume_
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResumePoint:
-    """Where the numbers stand."""
+    """What a recorder continues from: newest numbers, active alerts, access to the stored rows."""
 
     newest_ns: int = 0
-    """Time of the newest row of any kind; 0: nothing is there yet."""
+    """Time of the newest row of any stream; 0: there is none yet."""
     ended_ns: int = 0
-    """When the recorder before ended; notes may have come later."""
+    """When the previous recorder ended; notes may have been added later."""
     sequence: int = 0
     """Number of the next event."""
     alerts: int = 0
     """Number of the newest alert."""
     open_alerts: Mapping[tuple[str, str], Alert] = field(default_factory=dict)
-    """(joint, limit) -> the alert whose condition stood at the end."""
+    """(joint, limit) -> the alert that had not returned at the end."""
     raised: Mapping[int, Event] = field(default_factory=dict)
     """Number of an alert -> the event that raised it."""
     segments: Mapping[str, int] = field(default_factory=dict)
     lost: int = 0
     """Frames that were lost so far."""
     start_times_ns: tuple[int, ...] = ()
-    """When recording began, and each time that it went on."""
+    """When recording began, and each time that it was resumed."""
     joint_states: Mapping[str, EvaluationState] = field(default_factory=dict)
-    """Where the limits of each joint stood, by whoever has them still; else `history` says it."""
+    """State of the limits of each joint, from a caller that still has it in memory; for joints
+    that are missing here it is rebuilt from `history`."""
     history: History | None = None
-    """What joints read until now; None: nothing is known of it."""
+    """Reads the stored readings; None: there are none."""
 
     @classmethod
     def from_events(
@@ -66,7 +67,7 @@ class ResumePoint:
         ended_ns: int,
         segments: Mapping[str, int],
     ) -> "ResumePoint":
-        """Return where the numbers stand behind events, given in sequence."""
+        """Return the resume point after `events`, which are all events in sequence."""
         alerts = alerts_from_events(events)
         return cls(
             newest_ns=newest_ns,
@@ -87,20 +88,21 @@ class ResumePoint:
 
     @property
     def is_resume(self) -> bool:
-        """Whether there is something to go on from."""
+        """Whether an existing recording is resumed."""
         return self.sequence > 0
 
     def decode_state(self) -> DecodeState:
-        """Return the state of the decoder."""
+        """Return the state with which the decoder starts after the newest position segments."""
         return state_for_resume(self.segments)
 
 
 NEW_RECORDING: Final = ResumePoint()
 _ONSET_LOOKBACK_NS: Final = 60 * 1_000_000_000
+"""How far before the onset of an alert the reading is searched that the onset refers to."""
 
 
 def resume_point(path: Path) -> ResumePoint:
-    """Seal what a crash left in a recording and return where it stands.
+    """Seal what a crash left in a recording and return the point to resume it from.
 
     Raises
     ------
@@ -137,9 +139,10 @@ def resume_point(path: Path) -> ResumePoint:
 
 
 def resume_limits(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:
-    """Return the state of a joint's limits: what stood still stands; all else begins anew.
+    """Return the state of a joint's limits at the resume.
 
-    A thermal image is as warm as it was, less what it has cooled since.
+    Active alerts stay active, and a thermal image has cooled since the end; everything else starts
+    from its initial state.
     """
     ended_state = start.joint_states.get(plan.joint) or _recorded_limit_state(
         plan, start, start_ns=start_ns
@@ -148,12 +151,12 @@ def resume_limits(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> Eval
 
 
 def _recorded_limit_state(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:
-    """Return how the limits of a joint stood, as far as the recording tells."""
+    """Return the state of a joint's limits at the end, as far as the recording holds it."""
     fresh = initial_state(plan, start_ns=start_ns)
     state, memories = dict(fresh.limits), dict(fresh.memories)
     for limit in plan.limits:
         if isinstance(limit, ScoredLimit) and start.history is not None:
-            memory = thermal_image_at(
+            memory = rebuild_limit_memory(
                 limit, plan, start.history, start_times_ns=start.start_times_ns, now_ns=start_ns
             )
             if memory is not None:
@@ -169,13 +172,13 @@ def _recorded_limit_state(plan: LimitPlan, start: ResumePoint, *, start_ns: int)
 
 
 def _recorded_peak(limit: ScoredLimit, joint: str, alert: Alert, start: ResumePoint) -> float:
-    """Return how far an alert had gone: its event tells only where it was raised."""
+    """Return the peak of an active alert, from the rows: its event holds the first value only."""
     if start.history is None or not limit.reported_channel:
         return alert.peak
     channel, onset_ns = limit.reported_channel, alert.raised_ns - to_ns(limit.on_delay_s)
     peak = alert.peak
     if limit.peak_is_first:
-        # The reading from which it has not moved: the newest one when the wait began.
+        # The reading that the value has not moved away from: the newest one at the onset.
         earlier_readings = start.history(
             joint, [channel], onset_ns - _ONSET_LOOKBACK_NS, onset_ns + 1
         )
@@ -190,9 +193,9 @@ def _recorded_peak(limit: ScoredLimit, joint: str, alert: Alert, start: ResumePo
 
 
 def gap_text(start: ResumePoint, *, start_ns: int) -> str:
-    """Return what is said where a recording goes on."""
-    away_s = to_s(start_ns - start.ended_ns)
+    """Return the sentence of the event with which a recording is resumed."""
+    gap_s = to_s(start_ns - start.ended_ns)
     return (
-        f"Recording goes on after {away_s:.1f} s without a recorder (nothing since "
+        f"Recording resumed after {gap_s:.1f} s without a recorder (nothing recorded since "
         f"{iso_utc(start.ended_ns)})."
     )

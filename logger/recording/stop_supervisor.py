@@ -1,9 +1,9 @@
-"""Stop frames: ordered on a trip, watched until it shows whether the joint stops, told.
+"""Stop frames: ordered on a trip, and watched until the readings show whether the joint stops.
 
-A trip that is raised orders the stop frame of its joint; readings that come afterwards show
-whether it worked. Both are made into events, and a stop that did not work into an alert. A
-convenience, no safety function. The writer's loop owns it and tells it what happened: events and
-readings go in, it calls nobody back but the event log. For the writing thread.
+A trip that is raised orders the stop frame of its joint; the readings after it show whether it
+worked. Both become events, and a stop without effect becomes an alert. A convenience, no safety
+function. The writer's loop owns it and passes events and readings in; its only output is the event
+log. For the writing thread.
 """
 
 import math
@@ -24,15 +24,15 @@ from logger.store.layout.events import Event
 __all__ = ["StopSupervisor"]
 
 SEEN_NS: Final = 50_000_000
-"""So long it has to stay below: a speed that changes its sign is no stop."""
+"""How long the value has to stay below: a speed that only changes its sign is no stop."""
 STUCK_NS: Final = 1_000_000_000
-"""After so long without a word from the receiving thread, its driver holds it."""
+"""After this long without a report of the receiving thread, its driver blocks it."""
 _UNITS: Final = {"current_A": "A", "speed_rad_s": "rad/s"}
 
 
 @dataclass(slots=True, kw_only=True)
 class _Run:
-    """One joint from its trip until it is known what became of it."""
+    """One joint from its trip until it is known whether it stopped."""
 
     limit: str
     tripped_ns: int
@@ -42,29 +42,32 @@ class _Run:
     count: int = 0
     unsent: bool = False
     over: bool = False
-    told: bool = False
-    """That it was sent."""
+    reported: bool = False
+    """Whether the event that it was sent has been emitted."""
     below_ns: int | None = None
-    """Since when it has been below."""
+    """Since when the watched value has been below its bound; None: it is not."""
     seen: bool = False
+    """Whether it stayed below for `SEEN_NS`."""
     newest: float = math.nan
+    """Newest watched value since the stop frame."""
 
 
 class StopSupervisor:
-    """All joints of a recording that a stop frame is sent to."""
+    """Orders and watches the stops of all joints of a recording."""
 
     def __init__(self, stops: Sequence[StopSender], events: EventLog) -> None:
-        """Begin with nothing ordered; `stops` are those of each bus."""
+        """Begin with nothing ordered; `stops`: the sender of each bus."""
         self._events = events
-        self._stops = [one for one in stops if one]
-        self._bus = {joint: one for one in self._stops for joint in one.frames}
+        self._senders = [sender for sender in stops if sender]
+        self._sender_of = {joint: sender for sender in self._senders for joint in sender.frames}
         self._runs: dict[str, _Run] = {}
 
     def begin(self, time_ns: int) -> None:
-        """Say which joints are stopped on a trip."""
-        if self._bus:
+        """Emit which joints are stopped on a trip."""
+        if self._sender_of:
             named = ", ".join(
-                f"{joint} ({_frame_name(one, joint)})" for joint, one in self._bus.items()
+                f"{joint} ({_frame_name(sender, joint)})"
+                for joint, sender in self._sender_of.items()
             )
             self._events.emit(
                 EventKind.STOP_ARMED,
@@ -74,26 +77,26 @@ class StopSupervisor:
             )
 
     def on_event(self, event: Event) -> None:
-        """Order the stop of a joint whose limit has tripped; one that runs is not begun anew."""
+        """Order the stop of a joint whose limit has tripped, unless its stop is running."""
         joint = event.joint
         if (
             event.kind == EventKind.RAISED
             and event.severity == "trip"
             and event.limit not in ONE_SHOT_LIMITS
-            and joint in self._bus
+            and joint in self._sender_of
             and joint not in self._runs
         ):
-            stops = self._bus[joint]
-            stops.order_stop(joint)
+            sender = self._sender_of[joint]
+            sender.order_stop(joint)
             self._runs[joint] = _Run(
                 limit=event.limit,
                 tripped_ns=event.time_ns,
-                frame=stops.frames[joint][1],
-                named=_frame_name(stops, joint),
+                frame=sender.frames[joint][1],
+                named=_frame_name(sender, joint),
             )
 
     def on_readings(self, readings: ReadingBatch) -> None:
-        """Look whether a joint stops; readings of a joint come in order of time."""
+        """Check whether a joint has stopped; its readings have to come in order of time."""
         if not self._runs:
             return
         self._fetch_reports()
@@ -112,23 +115,23 @@ class StopSupervisor:
                 run.below_ns = time_ns
             elif time_ns - run.below_ns >= SEEN_NS:
                 run.seen = True
-                self._bus[readings.joint].confirm_stopped(readings.joint)
+                self._sender_of[readings.joint].confirm_stopped(readings.joint)
                 return
 
     def update(self, time_ns: int) -> None:
-        """Say what became of the orders by the recording's time."""
+        """Emit what has become of the orders by `time_ns` of the recording."""
         if not self._runs:
             return
         self._fetch_reports()
         for joint, run in list(self._runs.items()):
-            if run.sent_ns is not None and not run.told:
-                run.told = True
+            if run.sent_ns is not None and not run.reported:
+                run.reported = True
                 self._emit_sent(joint, run, time_ns)
-            if self._is_over(joint, run, time_ns):
+            if self._emit_outcome(joint, run, time_ns):
                 del self._runs[joint]
 
     def end(self, time_ns: int) -> None:
-        """Say of which stops nobody will know whether they worked."""
+        """Emit for each stop still watched that its effect remains unknown."""
         self.update(time_ns)
         for joint, run in self._runs.items():
             self._events.emit(
@@ -142,11 +145,11 @@ class StopSupervisor:
 
     def _fetch_reports(self) -> None:
         """Take note of what the receiving threads report."""
-        for stops in self._stops:
-            while not stops.reports.empty():
-                self._note(stops.reports.get())
+        for sender in self._senders:
+            while not sender.reports.empty():
+                self._update_run(sender.reports.get())
 
-    def _note(self, report: StopReport) -> None:
+    def _update_run(self, report: StopReport) -> None:
         run = self._runs.get(report.joint)
         if run is None:
             return
@@ -157,7 +160,7 @@ class StopSupervisor:
             run.over, run.unsent = True, report.kind == "unsent"
 
     def _emit_sent(self, joint: str, run: _Run, time_ns: int) -> None:
-        assert run.sent_ns is not None, "it was just looked at"
+        assert run.sent_ns is not None, "the caller has checked it"
         after_s = to_s(run.sent_ns - run.tripped_ns)
         until = "" if run.frame.until is None else f" or until {_expected(run)}"
         self._events.emit(
@@ -170,24 +173,24 @@ class StopSupervisor:
             f"{run.limit!r} tripped; up to {run.frame.repeat} times{until}.",
         )
 
-    def _is_over(self, joint: str, run: _Run, time_ns: int) -> bool:
-        """Say how it ended, if it has."""
+    def _emit_outcome(self, joint: str, run: _Run, time_ns: int) -> bool:
+        """Emit how a stop ended, if it has; return whether it is over."""
         until = run.frame.until
-        patience_ns = to_ns(STOP_GIVE_UP_S if until is None else until.within_s)
+        timeout_ns = to_ns(STOP_GIVE_UP_S if until is None else until.within_s)
         if run.sent_ns is None:
-            stuck = time_ns - run.tripped_ns > patience_ns + STUCK_NS
+            stuck = time_ns - run.tripped_ns > timeout_ns + STUCK_NS
             if run.unsent or stuck:
                 self._raise_without_effect(
                     joint,
                     time_ns,
-                    f"the stop frame {run.named} could not be sent: its bus is away, takes "
-                    "nothing, or somebody else sends that identifier",
+                    f"the stop frame {run.named} could not be sent: its bus is lost or accepts "
+                    "no frames, or another node sends that identifier",
                 )
             return run.unsent or stuck
         if until is None:
             return run.over
-        late = time_ns >= run.sent_ns + patience_ns
-        # Below for a moment is no stop: a speed that changes its sign is so, too.
+        late = time_ns >= run.sent_ns + timeout_ns
+        # Below for a moment is no stop: so is a speed that changes its sign.
         if run.below_ns is not None and run.seen and (run.over or late):
             after_s = to_s(run.below_ns - run.sent_ns)
             self._events.emit(
@@ -204,7 +207,7 @@ class StopSupervisor:
         if late:
             unit = _UNITS[until.channel]
             newest = (
-                f"no {until.channel} was heard"
+                f"no {until.channel} was received"
                 if math.isnan(run.newest)
                 else f"{until.channel} is still {run.newest:.4g} {unit}"
             )
@@ -232,7 +235,7 @@ def _frame_name(stops: StopSender, joint: str) -> str:
 
 def _expected(run: _Run) -> str:
     until = run.frame.until
-    assert until is not None, "only asked where there is one"
+    assert until is not None, "called only for frames with a condition"
     return f"{until.channel} below {until.below:g} {_UNITS[until.channel]}"
 
 

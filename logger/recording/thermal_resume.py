@@ -1,13 +1,13 @@
-"""What limits remember when a recording is gone on with, worked out again from its rows.
+"""The memory of limits at the resume of a recording, rebuilt from the stored rows.
 
-No state is kept in a file: what the recording holds of the current says how warm a thermal image
-is, also where the limit is another than before. Time without a recorder counts as cooling, other
-gaps leave the image as it is.
+For every kind of limit that says how far back its memory reaches (`rebuilt_from_s`): a thermal
+image is rebuilt from the stored current. No state is kept in a file, so the memory is right for a
+limit that was changed meanwhile as well. Time without a recorder counts as cooling; other gaps
+leave the memory unchanged. Reads through `History` only.
 """
 
 from collections.abc import Callable, Sequence
 from itertools import pairwise
-from typing import Final
 
 from logger.arrays import to_ns
 from logger.joint.batch import ReadingBatch
@@ -15,16 +15,15 @@ from logger.limits.evaluate import LimitPlan
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory
 from logger.limits.series import Series
+from logger.time_chunks import time_chunks
 
-__all__ = ["History", "thermal_image_at"]
+__all__ = ["History", "rebuild_limit_memory"]
 
 History = Callable[[str, Sequence[str], int, int], ReadingBatch]
 """(joint, channels, start_ns, end_ns) -> the readings of a recording in [start_ns, end_ns)."""
 
-_IMAGE_CHUNK_NS: Final = 600 * 1_000_000_000
 
-
-def thermal_image_at(
+def rebuild_limit_memory(
     limit: ScoredLimit,
     plan: LimitPlan,
     history: History,
@@ -32,9 +31,14 @@ def thermal_image_at(
     start_times_ns: Sequence[int],
     now_ns: int,
 ) -> LimitMemory | None:
-    """Return what a limit remembers at `now_ns`; None for one that begins anew there.
+    """Return the memory of a limit at `now_ns`; None for a kind that starts without one.
 
-    `start_times_ns`: when recording began, and each time that it went on, in order.
+    Parameters
+    ----------
+    history
+        Reads the stored rows; called for ten minutes at a time, so that memory stays bounded.
+    start_times_ns
+        When recording began, and each time that it was resumed, in order.
     """
     if limit.rebuilt_from_s is None:
         return None
@@ -42,11 +46,8 @@ def thermal_image_at(
     channels = sorted({channel for _, channel in limit.needed_channels})
     memory = limit.initial_memory()
     for begin_ns, end_ns in pairwise([*start_times_ns, now_ns]):
-        time_ns = max(begin_ns, since_ns)
-        while time_ns < end_ns:
-            until = min(time_ns + _IMAGE_CHUNK_NS, end_ns)
-            rows = history(plan.joint, channels, time_ns, until)
+        for chunk_start_ns, chunk_end_ns in time_chunks(max(begin_ns, since_ns), end_ns):
+            rows = history(plan.joint, channels, chunk_start_ns, chunk_end_ns)
             _, memory = limit.compute_scores(memory, Series(rows, plan.hold_ns))
-            time_ns = until
         memory = limit.memory_after_restart(memory, None, end_ns)
     return memory

@@ -1,8 +1,8 @@
-"""The writing thread: what comes from the buses, in the order in which it counts.
+"""The writing thread: merges what the buses bring, and runs the steps of the loop in order.
 
     queue -> merge by time -> answers -> pipeline -> stop frames -> once a second -> housekeeping
 
-One turn of the loop for each batch that a receiving thread hands on, or for 50 ms without one. The
+One turn of the loop for each batch that a receiving thread queues, or for 50 ms without one. The
 stop supervisor sees each event the moment it is made, whether or not anything is polled: a fault
 later in the same turn, such as a full disk, must not keep back the stop frame of a trip. The caller
 gets each event after the supervisor.
@@ -32,26 +32,25 @@ from logger.recording.stop_supervisor import StopSupervisor
 from logger.store.layout.events import Event
 from logger.store.writing.disk_forecast import DiskForecast
 from logger.store.writing.live_writer import RecordingWriter
-from logger.traffic.bus_statistics import bus_statistics
-from logger.traffic.bus_statistics import statistics_plan as figures_plan_for
+from logger.traffic.bus_statistics import bus_statistics, statistics_plan
 from logger.traffic.live_diagnosis import LiveDiagnosis, diagnose_second
 from logger.traffic.per_second import TrafficCounter
 
 __all__ = ["Writer"]
 
 _SHORTEST_SECOND_S = 1e-3
-"""What a rate is divided by at least, where two seconds are told at once."""
+"""Least span that a rate is divided by: two seconds may be recorded at once."""
 
 
 class Writer:
-    """Fills one recording from what the receiving threads hand on."""
+    """Fills one recording from what the receiving threads queue."""
 
     def __init__(
         self,
         settings: RecordSettings,
         store: RecordingWriter,
         pipe: FrameQueue,
-        askers: Sequence[Poller],
+        pollers: Sequence[Poller],
         *,
         anchor: ClockSample,
         started_ns: int,
@@ -66,11 +65,11 @@ class Writer:
         anchor
             Of the recording's time axis.
         start
-            Where the recording stands that is gone on with.
+            The state from which a recording is resumed.
         on_event
             Called with each event on the thread that made it.
         asides
-            Sentences that others put there for the recording, from any thread.
+            Sentences that any thread may queue and the recording keeps as events.
         """
         bench = settings.bench
         self._buses = bench.buses
@@ -79,12 +78,12 @@ class Writer:
         self._axis = RecordingClock(anchor)
         self._on_event = on_event
         self._events = EventLog(bench, store, start=start, on_event=self._publish)
-        self._stops = StopSupervisor([asker.stop_sender for asker in askers], self._events)
+        self._stops = StopSupervisor([poller.stop_sender for poller in pollers], self._events)
         self.pipeline = Pipeline(
             bench, settings.limits, store, self._events, start_ns=started_ns, start=start
         )
         self._events.begin(started_ns, note=settings.note)
-        self._polling = Polling(bench, askers, self._events, start_ns=started_ns)
+        self._polling = Polling(bench, pollers, self._events, start_ns=started_ns)
         self._stops.begin(started_ns)
         file = settings.limits_file
         self._housekeeping = Housekeeping(
@@ -99,17 +98,17 @@ class Writer:
         self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
         self._unqueued = [0] * len(bench.buses)
         self._room = DiskForecast(store.path, now_s=time.monotonic())
-        self._statistics_plan = figures_plan_for(bench)
+        self._statistics_plan = statistics_plan(bench)
         self._hints = [LiveDiagnosis() for _ in bench.buses]
         self._second_s = time.monotonic()
         self._until_ns = anchor.wall_ns
-        # Limits that were saved meanwhile, or with which it goes on, count from the first frame.
+        # Limits that were saved meanwhile, or given at the resume, count from the first frame.
         self._housekeeping.do_due(time.monotonic(), started_ns)
 
     def run(self) -> None:
         """Write until everything is received and written."""
         while True:
-            # Asked before the queue is: what is put in between is not left behind.
+            # Read before the queue: what is queued in between is not left there.
             over = self._pipe.received_all.is_set()
             try:
                 received = self._pipe.queue.get(timeout=GATHER_INTERVAL_S)
@@ -144,12 +143,12 @@ class Writer:
         return ended_ns
 
     def _take(self, received: Received) -> FrameBatch:
-        """Take in what one bus brought; return the frames whose turn it is, in order of time."""
+        """Take in what one bus brought; return the frames that are due, in order of time."""
         self._traffic[received.bus].add_frames(received.frames)
         self._merge.add_frames(received.bus, received.frames, until_ns=received.until_ns)
         frames, self._until_ns = self._merge.take_until_watermark(self._axis.time_at(read_clocks()))
         for kind, text in received.remarks:
-            # The first bus tells what the clocks did, for all.
+            # The first bus reports the steps of the clocks, for all buses.
             of_bus = None if kind == EventKind.CLOCK_STEP else received.bus
             at_ns = max(self._until_ns, received.until_ns)
             self._events.emit(kind, time_ns=at_ns, bus=of_bus, text=text)
@@ -171,26 +170,26 @@ class Writer:
         self._record_seconds(self._until_ns)
 
     def _publish(self, event: Event) -> None:
-        """Show an event to the supervisor, then hand it to the caller."""
+        """Pass a new event to the stop supervisor, then to the caller."""
         self._stops.on_event(event)
         self._on_event(event)
 
     def _count_unqueued(self) -> None:
-        """Say what was lost because this thread did not keep up."""
-        for place, counters in enumerate(self._pipe.counters):
-            count = counters.unqueued - self._unqueued[place]
+        """Emit which frames were lost because this thread did not keep up."""
+        for bus_index, counters in enumerate(self._pipe.counters):
+            count = counters.unqueued - self._unqueued[bus_index]
             if count > 0:
-                self._unqueued[place] += count
-                self._polling.reset(place)
+                self._unqueued[bus_index] += count
+                self._polling.reset(bus_index)
                 self.pipeline.emit_frame_loss(
                     count,
                     time_ns=self._until_ns,
-                    bus=place,
+                    bus=bus_index,
                     cause="the writer did not keep up.",
                 )
 
     def _record_seconds(self, now_ns: int) -> None:
-        """Tell what is told once a second, where one is over."""
+        """Record health, hints and derived rows, if a second of the recording is over."""
         if not self.pipeline.is_second_over(now_ns):
             return
         now_s = time.monotonic()
@@ -200,16 +199,16 @@ class Writer:
         self.pipeline.record_seconds(now_ns, health)
 
     def _measure_health(self, now_s: float, span_s: float) -> RecorderHealth:
-        """Return how recorder and buses fared since this was asked last, `span_s` ago."""
+        """Return the health of recorder and buses over the last `span_s`, since the last call."""
         return RecorderHealth(
             buses=tuple(
                 BusHealth(
                     second=traffic.take_second(span_s, sent_bits=counters.sent_bits),
                     lost=counters.lost + counters.unqueued,
                     garbled=counters.garbled,
-                    unanswered=self._polling.missed_total(place),
+                    unanswered=self._polling.missed_total(bus_index),
                 )
-                for place, (traffic, counters) in enumerate(
+                for bus_index, (traffic, counters) in enumerate(
                     zip(self._traffic, self._pipe.counters, strict=True)
                 )
             ),
@@ -217,18 +216,18 @@ class Writer:
         )
 
     def _emit_hints(self, health: RecorderHealth, span_s: float) -> None:
-        """Say what the figures of a bus look like, once that has stood for some seconds."""
-        heard = FrameBatch.concatenate([bus.second.frames for bus in health.buses])
+        """Emit what the statistics of a bus point to, once it has lasted for some seconds."""
+        frames = FrameBatch.concatenate([bus.second.frames for bus in health.buses])
         start_ns = self._until_ns - to_ns(span_s)
-        found = bus_statistics(
-            heard, self._statistics_plan, start_ns=start_ns, end_ns=self._until_ns
+        statistics_by_bus = bus_statistics(
+            frames, self._statistics_plan, start_ns=start_ns, end_ns=self._until_ns
         )
-        for place, statistics in enumerate(found):
-            sentences, self._hints[place] = diagnose_second(self._hints[place], statistics)
-            for text in sentences:
+        for bus_index, statistics in enumerate(statistics_by_bus):
+            hints, self._hints[bus_index] = diagnose_second(self._hints[bus_index], statistics)
+            for text in hints:
                 self._events.emit(
                     EventKind.BUS_HINT,
                     time_ns=self._until_ns,
-                    bus=place,
+                    bus=bus_index,
                     text=f"{statistics.settings.channel}: {text}",
                 )

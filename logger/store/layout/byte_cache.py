@@ -1,7 +1,7 @@
-"""The newest of what was read, up to so many bytes: the next window asks for most of it again.
+"""A cache of what was read, bounded by bytes: the next window reads most of it again.
 
-Safe for several threads. What is kept is immutable, and whoever puts it in says how large it is;
-what was asked for longest ago goes first. It never reads by itself.
+Least recently used goes first. Safe for several threads: values are immutable, and the caller says
+how large each is. It never reads by itself.
 """
 
 from collections import OrderedDict
@@ -15,7 +15,7 @@ T = TypeVar("T")
 
 
 class ByteLruCache(Generic[T]):
-    """Values by key, the newest of them."""
+    """Values by key, up to `max_bytes` of them; the least recently used are evicted."""
 
     def __init__(self, *, max_bytes: int) -> None:
         self._max_bytes = max_bytes
@@ -25,11 +25,11 @@ class ByteLruCache(Generic[T]):
 
     @property
     def size_bytes(self) -> int:
-        """How large all of it is."""
+        """Bytes of all values together."""
         return self._bytes
 
     def get(self, key: Hashable) -> T | None:
-        """Return what is kept under a key, None when it is not (any more)."""
+        """Return the value of a key, None when it is not in the cache (any more)."""
         with self._lock:
             entry = self._entries.get(key)
             if entry is None:
@@ -38,7 +38,7 @@ class ByteLruCache(Generic[T]):
             return entry[0]
 
     def put(self, key: Hashable, value: T, *, size_bytes: int) -> None:
-        """Keep a value, in place of what was kept under its key."""
+        """Put a value into the cache, replacing that of the same key."""
         with self._lock:
             replaced = self._entries.pop(key, None)
             if replaced is not None:
@@ -50,16 +50,16 @@ class ByteLruCache(Generic[T]):
                 self._bytes -= evicted
 
     def drop(self, key: Hashable) -> None:
-        """Keep nothing under a key any more."""
+        """Remove a key, if it is in the cache."""
         with self._lock:
             old = self._entries.pop(key, None)
             if old is not None:
                 self._bytes -= old[1]
 
     def get_or_make(self, key: Hashable, make: Callable[[], T], size_of: Callable[[T], int]) -> T:
-        """Return what is kept under a key, made now where nothing is.
+        """Return the value of a key, made and cached now if it is not in the cache.
 
-        The work is done outside of the lock: two that ask at once may both do it.
+        `make` runs outside of the lock: two threads that miss at once may both run it.
         """
         cached = self.get(key)
         if cached is None:

@@ -1,7 +1,7 @@
 """Events: alerts and their life, notes, gaps, losses; one event, one row, in one sequence.
 
-An event is what happened and what was said of it; the state of an alert is a fold over events (see
-`logger.limits.lifecycle`).
+An event holds its facts in fields and a sentence for people; the state of an alert is a fold over
+events (see `logger.limits.lifecycle`).
 """
 
 import math
@@ -35,17 +35,17 @@ class Event:
     """A readable sentence."""
     who: str = ""
     duration_s: float = math.nan
-    """Of an alert that is raised: for how long its condition had stood by then."""
+    """Of an alert that is raised: for how long its condition had held by then."""
     bus: int | None = None
-    """Place in the bench's list of buses, from 0: of the bus that it concerns, or its joint's."""
+    """Index in the bench's list of buses, of the bus that it concerns or that of its joint."""
     frame: str = ""
-    """Name of the kind of frame, in the joint's layout, that told it."""
+    """Name of the kind of frame, in the joint's layout, that reported it."""
     request: str = ""
-    """Name of the request, as it lay in the inbox, that became this event."""
+    """Name of the request file in the inbox that became this event."""
 
 
 def headline(kind: EventKind, severity: EventSeverity) -> str:
-    """Return the word that an event's sentence is led by: "Trip", "Over", "Bus lost"."""
+    """Return the word that is shown before an event's sentence: "Trip", "Over", "Bus lost"."""
     if kind == EventKind.RAISED:
         return severity.capitalize()
     return "Over" if kind == EventKind.RETURNED else kind.capitalize()
@@ -57,7 +57,7 @@ def raised_in(events: Iterable[Event]) -> dict[int, Event]:
 
 
 def events_table(events: Iterable[Event]) -> pa.RecordBatch:
-    """Return events as rows of the `events` stream."""
+    """Return events as rows of the `events` stream; NaN and "" in nullable columns become null."""
     rows = []
     for event in events:
         row: dict[str, object] = asdict(event)

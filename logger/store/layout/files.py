@@ -1,7 +1,7 @@
-"""Names within a recording, and how a file is put there so that a crash cannot halve it.
+"""Names within a recording, and atomic writes of its files.
 
-A file is written beside its place under a name that every reader passes over, synced, renamed and
-its folder synced: it is there whole or not at all.
+A file is written under a temporary name that every reader ignores, synced, renamed, and its folder
+synced: after a crash it is there whole or not at all.
 """
 
 import contextlib
@@ -40,12 +40,12 @@ _OUTSIDE_ERRNOS: Final = frozenset(
 
 
 def is_outside_fault(fault: OSError) -> bool:
-    """Return whether a fault is the disk's or the system's, and not of the path that was asked."""
+    """Return whether a fault is the disk's or the system's, and not a wrong path's."""
     return fault.errno in _OUTSIDE_ERRNOS
 
 
 def is_disk_full(fault: OSError) -> bool:
-    """Return whether room is what is wanting."""
+    """Return whether the disk, a quota or the largest file size is exhausted."""
     return fault.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
@@ -55,7 +55,7 @@ def status_stream(joint: str) -> str:
 
 
 def derived_stream(joint: str) -> str:
-    """Return the stream of what was computed live for a joint."""
+    """Return the stream of the figures computed once a second for a joint."""
     return f"derived/joint={joint}"
 
 
@@ -65,7 +65,7 @@ def overview_stream(joint: str) -> str:
 
 
 def sync_folder(folder: Path) -> None:
-    """Make the names in a folder last through a power cut."""
+    """Sync a folder, so that the names in it survive a power cut."""
     descriptor = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(descriptor)
@@ -74,12 +74,12 @@ def sync_folder(folder: Path) -> None:
 
 
 def make_folder(folder: Path) -> None:
-    """Make a folder and those above it, so that their names last through a power cut.
+    """Make a folder and its missing parents, synced so that they survive a power cut.
 
     Raises
     ------
     FileExistsError
-        There is something already.
+        Something of that name exists already.
     OSError
         It cannot be made.
     """
@@ -92,7 +92,7 @@ def make_folder(folder: Path) -> None:
 
 
 def write_or_raise(path: Path, write: Callable[[IO[bytes]], object], *, description: str) -> None:
-    """Put a file in its place whole, or say that `description` it is cannot be written.
+    """Write a file as `write_atomically` does; `description` names it in the error.
 
     Raises
     ------
@@ -105,22 +105,25 @@ def write_or_raise(path: Path, write: Callable[[IO[bytes]], object], *, descript
         raise
     except OSError as fault:
         raise OutsideFault(
-            f"{path}: {description} cannot be written ({fault.strerror or fault}); nothing was left "
-            "behind."
+            f"{path}: {description} cannot be written ({fault.strerror or fault}); nothing was "
+            "left behind."
         ) from fault
 
 
 def write_atomically(path: Path, write: Callable[[IO[bytes]], object]) -> None:
-    """Put a file in its place whole: `write` fills it while it still lies aside.
+    """Write a file so that it appears whole or not at all.
 
-    `write` may read back what it wrote.
+    Parameters
+    ----------
+    write
+        Fills the open file, which still has a temporary name; it may read back what it wrote.
 
     Raises
     ------
     OSError
         Nothing is left behind.
     """
-    # A leading dot is what Parquet readers and our own listings pass over.
+    # Parquet readers, and the listings here, ignore names with a leading dot.
     temporary = path.with_name(f".{path.name}.aside")
     try:
         with temporary.open("w+b") as file:
@@ -129,7 +132,7 @@ def write_atomically(path: Path, write: Callable[[IO[bytes]], object]) -> None:
             os.fsync(file.fileno())
         temporary.rename(path)
     except BaseException:
-        # What went wrong is what is told, not that it could not be cleared away.
+        # The first error is reported, not that the temporary file could not be removed.
         with contextlib.suppress(OSError):
             temporary.unlink(missing_ok=True)
         raise

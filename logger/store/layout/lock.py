@@ -1,7 +1,7 @@
-"""live.lock: one writer for a recording, and how anyone sees that there is one.
+"""live.lock: one writer for a recording, visible to every reader.
 
-The lock is the kernel's (flock), so it goes with the process, whatever ends it; the file holds the
-writer's pid for people and messages. A reader only looks.
+The lock is the kernel's (flock), so it ends with the process, however that ends; the file holds the
+writer's pid for people and messages. A reader only tests the lock.
 """
 
 import contextlib
@@ -38,7 +38,7 @@ class WriteLock:
             raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
-        # A reader that looks holds a shared lock for an instant: a few tries outlast it.
+        # A reader that tests it holds a shared lock for an instant: a few tries outlast that.
         for attempt in range(20):
             try:
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -49,19 +49,19 @@ class WriteLock:
                     os.close(self._descriptor)
                     raise InputError(
                         f"{recording}: another logger{f' (pid {pid})' if pid else ''} is writing "
-                        "this recording, expected nobody. Stop it first, or record elsewhere."
+                        "this recording, expected none. Stop it first, or record elsewhere."
                     ) from None
                 time.sleep(0.01)
-        # The pid is for people: the lock holds on a full disk too.
+        # The pid is for people only: on a full disk the lock holds without it.
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, 0)
             os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def is_in_place(self) -> bool:
-        """Return whether the lock still lies where it was taken.
+        """Return whether the lock file is still where it was taken.
 
-        A recording that was moved, renamed or removed takes its lock along; whoever makes a new
-        one in its place is not kept out by this one.
+        A recording that was moved, renamed or removed takes its lock file along; a new recording in
+        its place is not protected by this lock.
         """
         try:
             stat_there = self._path.stat()
@@ -70,7 +70,7 @@ class WriteLock:
         return os.path.samestat(stat_there, os.fstat(self._descriptor))
 
     def release(self) -> None:
-        """Give the lock back; the file stays, empty."""
+        """Release the lock; the file remains, empty."""
         if self._descriptor >= 0:
             with contextlib.suppress(OSError):
                 os.ftruncate(self._descriptor, 0)
@@ -90,17 +90,20 @@ class WriteLock:
 
 
 def check_not_written(recording: Path) -> None:
-    """Raise InputError when somebody writes a recording that has to stand still."""
+    """Raise InputError when a recording is being written."""
     pid = writer_pid(recording)
     if pid is not None:
         raise InputError(
-            f"{recording}: a logger (pid {pid}) is writing this recording, expected nobody. Stop "
+            f"{recording}: a logger (pid {pid}) is writing this recording, expected none. Stop "
             "it first."
         )
 
 
 def writer_pid(recording: Path) -> int | None:
-    """Return the pid of the process that writes a recording, None when nobody does."""
+    """Return the pid of the process that writes a recording, None when there is none.
+
+    0 where the process is known from its lock alone.
+    """
     path = recording / LOCK_FILE
     try:
         descriptor = os.open(path, os.O_RDONLY)

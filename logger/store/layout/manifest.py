@@ -1,6 +1,6 @@
-"""recording.json: what a recording is, and everything that is needed to read it again.
+"""recording.json: everything that is needed to read a recording again.
 
-Bench, layouts and limits travel verbatim. Written whole at the start and again at the end; a
+Bench, layouts and limits are in it verbatim. Written whole at the start and again at the end; a
 recording without an end was cut short, or is still being written.
 """
 
@@ -35,11 +35,11 @@ __all__ = [
 
 MANIFEST_FORMAT: Final = 1
 END_CUT_SHORT: Final = "cut short; sealed afterwards"
-"""The end of a recording whose recorder did not close it."""
+"""Cause of the end of a recording that its recorder did not close."""
 
 
 _VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
-"""A file that travels in a recording is kept to the last blank."""
+"""A file in a recording is kept verbatim, blanks at its ends included."""
 
 
 class ClockAnchor(Settings):
@@ -47,11 +47,11 @@ class ClockAnchor(Settings):
 
     boottime_ns: int
     wall_ns: int
-    """What the wall clock said at that instant, nanoseconds since the epoch."""
+    """Wall clock at that instant, nanoseconds since 1970."""
 
 
 class LimitsRevision(Settings):
-    """Limits that were taken over while recording."""
+    """Limits that were put into force while recording."""
 
     model_config = _VERBATIM
 
@@ -70,7 +70,7 @@ class CutFrom(Settings):
     from_ns: int
     to_ns: int
     cut_ns: int
-    """When that was done, nanoseconds since the epoch."""
+    """When the cut was made, nanoseconds since 1970."""
 
 
 class Manifest(Settings):
@@ -85,12 +85,12 @@ class Manifest(Settings):
     ended_ns: int | None = None
     end_cause: str = ""
     rows: dict[str, int] = Field(default_factory=dict)
-    """Stream -> rows that it had at the end: what a lost part is told by."""
+    """Stream -> number of rows at the end, by which a lost part is noticed."""
     missing: tuple[str, ...] = ()
     """What could not be read when it was sealed after a crash, in sentences."""
     clock: ClockAnchor
     resumed: tuple[ClockAnchor, ...] = ()
-    """The anchors with which recorders went on with it later."""
+    """The anchors of the recorders that resumed it later, in order."""
     simulated: bool = False
     bench: str
     """The bench file verbatim."""
@@ -98,9 +98,9 @@ class Manifest(Settings):
     limits: str = ""
     """The limits file verbatim; empty: none."""
     limits_taken: tuple[LimitsRevision, ...] = ()
-    """What was taken over later, in order of time."""
+    """Limits that were put into force later, in order of time."""
     cut_from: tuple[CutFrom, ...] = ()
-    """Where it was cut out; a cut of a cut names both, the older first."""
+    """The recordings that it was cut out of; a cut of a cut names both, the older first."""
     written_by: dict[str, str] = Field(default_factory=dict)
 
     @property
@@ -117,7 +117,7 @@ class Manifest(Settings):
         return self.limit_sets(where)[-1][1]
 
     def limit_sets(self, where: str) -> tuple[tuple[int, LimitSet], ...]:
-        """Return since when which limits were in force, the first since the start."""
+        """Return (from_ns, limits) in order of time, the first from the start on."""
         texts = [(self.started_ns, self.limits or "format = 1")]
         texts += [(revision.from_ns, revision.text) for revision in self.limits_taken]
         return tuple((from_ns, parse_limits(text, f"{where} (limits)")) for from_ns, text in texts)
@@ -134,9 +134,9 @@ def new_manifest(
     wall_ns: int | None = None,
     simulated: bool = False,
 ) -> Manifest:
-    """Return the manifest of a recording that begins, with all that it takes to read it again.
+    """Return the manifest of a recording that begins.
 
-    `boottime_ns` and `wall_ns` anchor its clock; left away, its time is that of the frames.
+    `boottime_ns` and `wall_ns` anchor its clock; without them its time is that of the frames.
     """
     return Manifest(
         name=name,
@@ -154,7 +154,7 @@ def new_manifest(
 
 
 def package_versions() -> dict[str, str]:
-    """Return the versions of what writes a recording."""
+    """Return the versions of the packages that write a recording."""
     version_text = {}
     for package in ("dutytrace", "python-can", "pyarrow", "numpy"):
         try:
@@ -171,7 +171,7 @@ def iso_utc(time_ns: int) -> str:
 
 
 def write_manifest(recording: Path, manifest: Manifest) -> None:
-    """Put recording.json in its place, whole."""
+    """Write recording.json, whole or not at all; raises OSError."""
     content = manifest.model_dump()
     content["started"] = iso_utc(manifest.started_ns)
     if manifest.ended_ns is not None:
@@ -181,7 +181,7 @@ def write_manifest(recording: Path, manifest: Manifest) -> None:
 
 
 def read_manifest(recording: Location) -> Manifest:
-    """Return what recording.json says.
+    """Return the content of recording.json.
 
     Raises
     ------
@@ -209,7 +209,8 @@ def read_manifest(recording: Location) -> Manifest:
     if not isinstance(content, dict) or content.get("format") != MANIFEST_FORMAT:
         parsed = content.get("format") if isinstance(content, dict) else type(content).__name__
         raise InputError(
-            f"{path}: format: found {parsed!r}, expected {MANIFEST_FORMAT}. A newer dutytrace may read it."
+            f"{path}: format: found {parsed!r}, expected {MANIFEST_FORMAT}. A newer dutytrace may "
+            "read it."
         )
     content.pop("started", None)
     content.pop("ended", None)

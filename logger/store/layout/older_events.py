@@ -1,8 +1,8 @@
-"""Events of any age: where a recorder left bus, frame and request to the sentence, they are found.
+"""Events of recorders of any age: old ones name bus, frame and request in their sentences only.
 
-Recorders before the columns `bus`, `frame` and `request` told these in words only. Their sentences
-are read in one place, `with_facts_of_before`, and never for rows that have the columns: whoever
-words a sentence anew changes nothing that is read. Pure.
+Their sentences are parsed in one place, `with_facts_of_before`, and never for rows that have the
+columns `bus`, `frame` and `request`, so that new wording of a sentence changes nothing that is
+read. Pure.
 """
 
 from collections.abc import Iterable
@@ -19,7 +19,7 @@ from logger.store.layout.schema import EVENT_SCHEMA, conform
 __all__ = ["HANDED_OVER_BEFORE", "events_of", "with_facts_of_before"]
 
 HANDED_OVER_BEFORE: Final = "handed over"
-"""Of an event whose recorder said that limits were handed over, and not by which request."""
+"""`request` of an old event about submitted limits: the name of its request is not known."""
 _OF_NO_BUS: Final = frozenset({EventKind.CLOCK_STEP, EventKind.CONTINUED})
 _OF_LIMITS: Final = frozenset({EventKind.LIMITS_TAKEN_OVER, EventKind.LIMITS_REFUSED})
 _OF_BUSES: Final = frozenset(
@@ -32,7 +32,7 @@ _OF_BUSES: Final = frozenset(
 
 def events_of(tables: Iterable[pa.Table], bench: Bench) -> list[Event]:
     """Return the events of tables of the `events` stream, of recorders of any age, in sequence."""
-    # Put together first: a journal that grows holds each event in a batch of its own.
+    # Concatenated first: a journal that grows holds each event in a batch of its own.
     of_now, of_before = [EVENT_SCHEMA.empty_table()], [EVENT_SCHEMA.empty_table()]
     for table in tables:
         (of_now if "bus" in table.column_names else of_before).append(conform(table, EVENT_SCHEMA))
@@ -44,32 +44,32 @@ def events_of(tables: Iterable[pa.Table], bench: Bench) -> list[Event]:
 
 
 def with_facts_of_before(event: Event, bench: Bench) -> Event:
-    """Return an event of a recorder without the columns, with what its sentence tells."""
+    """Return an event of a recorder without the columns, completed from its sentence."""
     return replace(
         event,
-        bus=_bus_told(event, bench),
-        frame=_frame_told(event, bench),
+        bus=_bus_in_sentence(event, bench),
+        frame=_frame_in_sentence(event, bench),
         request=HANDED_OVER_BEFORE
         if event.kind in _OF_LIMITS and event.text.startswith("Handed over")
         else "",
     )
 
 
-def _bus_told(event: Event, bench: Bench) -> int | None:
+def _bus_in_sentence(event: Event, bench: Bench) -> int | None:
     if event.joint:
         return bench.bus_of_joint(event.joint)
     if event.kind not in _OF_BUSES:
         return None
     if len(bench.buses) == 1:
         return 0
-    for place, bus in enumerate(bench.buses):
+    for bus_index, bus in enumerate(bench.buses):
         begins = (f"The bus {bus.channel} ", f"{bus.channel}: ", f"The bus {bus.name}: ")
         if event.text.startswith(begins) or f" lost on the bus {bus.channel}:" in event.text:
-            return place
+            return bus_index
     return None
 
 
-def _frame_told(event: Event, bench: Bench) -> str:
+def _frame_in_sentence(event: Event, bench: Bench) -> str:
     if event.kind not in {EventKind.FAULT, EventKind.STATE} or event.channel:
         return ""
     joint = next((joint for joint in bench.joints if joint.name == event.joint), None)

@@ -1,8 +1,9 @@
-"""Where a recording lies: a folder here, or an address that fsspec opens (`s3://bucket/NAME`).
+"""The location of a recording: a local folder, or an address that fsspec opens (`s3://bucket/NAME`).
 
-An `Address` answers what the reader asks of a folder, and fetches stretches of its files, never a
-whole one unasked. It is listed once: what is sealed stays as it is. Nothing but its text travels to
-another process, which opens it with what its own environment says (credentials, endpoint).
+An `Address` has the methods of a path that the reader needs, and fetches byte ranges of its files,
+never a whole file unless it is asked for. It is listed once, since sealed parts do not change. Only
+its text is sent to another process, which opens it with its own environment (credentials,
+endpoint).
 """
 
 import io
@@ -19,11 +20,11 @@ from logger.store.layout.byte_cache import ByteLruCache
 __all__ = ["Address", "Location", "RangeFile", "absolute_location", "location_of"]
 
 _MERGE_DISTANCE_BYTES: Final = 8192
-"""Stretches that lie so close, in bytes, are fetched as one."""
+"""Ranges with a gap of at most this many bytes are fetched as one: a request costs more."""
 _CACHE_BYTES: Final = 32 * 1024 * 1024
-"""Bytes that were fetched and are kept for a while: neighbouring windows share row groups."""
+"""Fetched bytes that are cached: neighbouring windows share row groups."""
 _STORE_OPTIONS: Final[dict[str, dict[str, Any]]] = {
-    # Its own patience is over a minute for a store that is gone.
+    # The library's own timeouts are over a minute for a store that does not answer.
     "s3": {
         "config_kwargs": {
             "connect_timeout": 5,
@@ -40,7 +41,7 @@ _USER_ERRORS: Final = frozenset(
         "PartialCredentialsError",
     )
 )
-"""What a store's own library raises, before it asks, about what it was given."""
+"""Errors that a store's own library raises about its settings, before any request."""
 
 
 class Address:
@@ -49,7 +50,7 @@ class Address:
     __slots__ = ("_inner_path", "_store")
 
     def __init__(self, text: str) -> None:
-        """Take an address; nothing is opened before something is asked of it."""
+        """Make an address from its text; the store is contacted at the first access."""
         self._store = _ObjectStore(text if text.endswith("://") else text.rstrip("/"))
         self._inner_path = ""
 
@@ -76,17 +77,17 @@ class Address:
 
     @property
     def name(self) -> str:
-        """The last part of it."""
+        """The last part of the path."""
         return PurePosixPath(str(self)).name
 
     @property
     def stem(self) -> str:
-        """The last part of it without its ending."""
+        """The last part of the path without its suffix."""
         return PurePosixPath(str(self)).stem
 
     @property
     def suffix(self) -> str:
-        """The ending of its last part."""
+        """The suffix of the last part of the path."""
         return PurePosixPath(str(self)).suffix
 
     @property
@@ -99,11 +100,11 @@ class Address:
         return self._inner_path in self._store.files
 
     def is_dir(self) -> bool:
-        """Return whether something lies below it."""
+        """Return whether it is a folder, that is, whether there is a file below it."""
         return self._inner_path in self._store.folders
 
     def iterdir(self) -> Iterator["Address"]:
-        """Yield what lies right below it; raises FileNotFoundError when nothing does."""
+        """Yield files and folders directly in it; raises FileNotFoundError when it is no folder."""
         if not self.is_dir():
             raise FileNotFoundError(str(self))
         return (self / name for name in self._store.folders[self._inner_path])
@@ -113,7 +114,7 @@ class Address:
         return self.read_ranges([(0, self.size)])[0].decode(encoding)
 
     def read_ranges(self, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
-        """Return stretches of the file, each given by its first byte and its length, at once.
+        """Return byte ranges of the file, each given as (first byte, length), in one request.
 
         Raises
         ------
@@ -126,21 +127,21 @@ class Address:
 
 
 Location = Path | Address
-"""A folder or a file here, or the same at an address."""
+"""A local folder or file, or one at an address."""
 
 
 def location_of(text: str) -> Location:
-    """Return where something lies that somebody typed."""
+    """Return the location that a text names: an address if it has a scheme, else a path."""
     return Address(text) if "://" in text else Path(text)
 
 
 def absolute_location(location: Location) -> Location:
-    """Return it as it is called from any working folder."""
+    """Return a location that is valid in any working folder."""
     return location if isinstance(location, Address) else location.resolve()
 
 
 class _ObjectStore:
-    """What lies at one address: its listing, and the one way to its bytes."""
+    """The store at one address: its listing, and cached access to the bytes of its files."""
 
     def __init__(self, text: str) -> None:
         self.text = text
@@ -153,13 +154,13 @@ class _ObjectStore:
 
     @property
     def files(self) -> dict[str, int]:
-        """Bytes of each file, by its path below the address."""
+        """Size of each file in bytes, by its path below the address."""
         self._connect()
         return self._files
 
     @property
     def folders(self) -> dict[str, dict[str, None]]:
-        """What lies in each folder, in order."""
+        """Names in each folder, in order; the dictionaries serve as ordered sets."""
         self._connect()
         return self._folders
 
@@ -201,8 +202,8 @@ class _ObjectStore:
         for (first, size), byte_range in zip(ranges, chunks, strict=True):
             if len(byte_range) != size:
                 raise OutsideFault(
-                    f"{location_text}: found {len(byte_range)} bytes from byte {first} on, expected {size}: it is "
-                    "not what was listed."
+                    f"{location_text}: found {len(byte_range)} bytes from byte {first} on, "
+                    f"expected {size}: the file has changed since it was listed."
                 )
         return [bytes(byte_range) for byte_range in chunks]
 
@@ -216,7 +217,7 @@ class _ObjectStore:
                 scheme = self.text.partition("://")[0].rpartition("::")[2]
                 system, path = url_to_fs(self.text, **_STORE_OPTIONS.get(scheme, {}))
                 path = str(path).rstrip("/")
-                # A listing that was kept may be older than the recording.
+                # A cached listing may be older than the recording.
                 system.invalidate_cache()
                 listing = system.find(path, detail=True)
             for full, entry in listing.items():
@@ -237,7 +238,7 @@ class _ObjectStore:
 
 @contextmanager
 def _translated_errors(location_text: str) -> Iterator[None]:
-    """Say in a sentence what a store answers; each kind of store raises its own."""
+    """Translate the errors of a store into InputError or OutsideFault; each kind has its own."""
     try:
         yield
     except DutytraceError:
@@ -268,10 +269,10 @@ def _store_error_reason(fault: BaseException) -> str:
 
 
 class RangeFile(io.RawIOBase):
-    """A file at an address of which only stretches are fetched: those that are named, at once."""
+    """A file at an address of which only byte ranges are fetched: the named ones in one request."""
 
     def __init__(self, address: Address, ranges: Sequence[tuple[int, int]]) -> None:
-        """Fetch stretches, each given by its first byte and its length."""
+        """Fetch `ranges`, each given as (first byte, length)."""
         super().__init__()
         self._address = address
         self._offset = 0
@@ -283,7 +284,7 @@ class RangeFile(io.RawIOBase):
         )
 
     def bytes_at(self, first: int, size: int) -> bytes:
-        """Return a stretch; one that was not named is fetched now."""
+        """Return `size` bytes from byte `first` on; fetched now unless within a named range."""
         for (begin, length), cached in self._cached_ranges:
             if begin <= first and first + size <= begin + length:
                 return cached[first - begin : first - begin + size]
@@ -291,25 +292,25 @@ class RangeFile(io.RawIOBase):
         return chunk
 
     def readable(self) -> bool:
-        """Return that it can be read."""
+        """Return True: the file can be read."""
         return True
 
     def seekable(self) -> bool:
-        """Return that it can be read at any place."""
+        """Return True: the file can be read at any offset."""
         return True
 
     def seek(self, offset: int, whence: int = io.SEEK_SET) -> int:
-        """Go to a byte."""
+        """Set the offset of the next read; return it."""
         base = {io.SEEK_SET: 0, io.SEEK_CUR: self._offset, io.SEEK_END: self._address.size}[whence]
         self._offset = base + offset
         return self._offset
 
     def tell(self) -> int:
-        """Return where it stands."""
+        """Return the offset of the next read."""
         return self._offset
 
     def read(self, size: int | None = -1) -> bytes:
-        """Return bytes from where it stands."""
+        """Return up to `size` bytes from the present offset; all that remain for None or -1."""
         remaining = max(self._address.size - self._offset, 0)
         size = remaining if size is None or size < 0 else min(size, remaining)
         chunk = self.bytes_at(self._offset, size) if size else b""
@@ -318,7 +319,7 @@ class RangeFile(io.RawIOBase):
 
 
 def _merged_ranges(ranges: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Return stretches in order, those close to each other as one."""
+    """Return ranges in order, those within `_MERGE_DISTANCE_BYTES` of each other merged."""
     if not ranges:
         return []
     ordered = sorted(ranges)

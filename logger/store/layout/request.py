@@ -1,7 +1,7 @@
-"""What can be asked of the writer of a recording, and the event that it becomes. Pure.
+"""A request to the writer of a recording, and the event that it becomes. Pure.
 
-A note, an acknowledgement, a shelving and its end, other limits. What is shown on a terminal as
-well as on a page loses what would steer one; a limits file is kept to the last blank.
+A note, an acknowledgement, a shelving and its end, other limits. Control characters are removed
+from texts, which are shown on a terminal as well as on a page; a limits file is kept verbatim.
 """
 
 import math
@@ -27,29 +27,29 @@ __all__ = [
 
 MAX_REQUEST_TEXT: Final = 2000
 MAX_LIMITS_TEXT: Final = 200_000
-"""Bytes of a limits file that is handed over."""
+"""Most bytes of a submitted limits file."""
 LIMITS_SUBMITTED: Final = "Handed over"
-"""How the sentences begin of limits that were handed over."""
+"""Beginning of the sentences of events about submitted limits."""
 
 
 class EventRequest(Settings):
-    """One request, as it lies in the inbox."""
+    """One request, as it is stored in the inbox."""
 
     format: Literal[1] = 1
     kind: Literal["note", "acknowledge", "shelve", "unshelve", "limits"]
-    # Stripped by `_check_text_length`, for a limits file is kept to the last blank.
+    # Stripped in `_check_text_length` instead, because a limits file is kept verbatim.
     text: Annotated[str, StringConstraints(strip_whitespace=False)] = ""
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
     name: str = Field(default="", exclude=True)
-    """Of its file in the inbox, which says it; "": it never lay there."""
+    """Name of its file in the inbox, which is not part of the content; "": it has none."""
 
     @field_validator("text", mode="after")
     @classmethod
     def _check_text_length(cls, text: str, info: ValidationInfo) -> str:
-        """Hold a text against what its kind allows."""
-        # Also refuses what UTF-8 cannot write.
+        """Check the length of a text for its kind, and strip it unless it is a limits file."""
+        # Encoding also refuses lone surrogates.
         length = len(text.encode())
         if info.data.get("kind") == "limits":
             if length > MAX_LIMITS_TEXT:
@@ -63,7 +63,7 @@ class EventRequest(Settings):
     @field_validator("text", "who", mode="before")
     @classmethod
     def _strip_controls(cls, raw_text: object, info: ValidationInfo) -> object:
-        """Take out what would steer a terminal: it is shown there as well as on a page."""
+        """Remove control characters, which would steer the terminal that shows the text."""
         verbatim = info.field_name == "text" and info.data.get("kind") == "limits"
         if not isinstance(raw_text, str) or verbatim:
             return raw_text
@@ -91,12 +91,12 @@ def new_request(
     for_s: float = 0.0,
     who: str,
 ) -> EventRequest:
-    """Return a request of these words.
+    """Return a request, checked.
 
     Raises
     ------
     InputError
-        They are too long, or out of their bounds.
+        The text is too long, or a number out of its bounds.
     """
     try:
         return EventRequest(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
@@ -115,9 +115,13 @@ def to_event(
 ) -> Event:
     """Return the event that a request becomes.
 
-    `raised`: the event that raised the alert which it is about, None where that is not known.
-    `limits`: the limits file in force where nobody writes any more, which only a request with
-    limits is held against; a recorder that runs makes the events of those itself.
+    Parameters
+    ----------
+    limits
+        Text of the limits file in force in a recording without a recorder: tells whether submitted
+        limits were still put into force. A recorder makes the events of submitted limits itself.
+    raised
+        The event that raised the alert of the request, None where that is not known.
     """
     if request.kind == "limits":
         is_in_force = request.text == limits
@@ -127,8 +131,8 @@ def to_event(
             kind=EventKind.LIMITS_TAKEN_OVER if is_in_force else EventKind.LIMITS_REFUSED,
             text=f"{LIMITS_SUBMITTED}: these limits are in force."
             if is_in_force
-            else f"{LIMITS_SUBMITTED}, but the limits stay as they are: the recorder ended before it "
-            "took them.",
+            else f"{LIMITS_SUBMITTED}, but the limits stay as they are: the recorder ended before "
+            "it took them.",
             who=request.who,
             request=request.name,
         )

@@ -1,7 +1,7 @@
 """The columns of every stream of a recording, as Arrow schemas.
 
-The table in DEVELOPERS.md is generated from here. Units stand in the names; their UCUM codes, and
-for a derived channel what it is derived from, in the field metadata.
+The table in DEVELOPERS.md is generated from here. Units are in the names; their UCUM codes, and for
+a derived channel what it is derived from, are in the field metadata.
 """
 
 from collections.abc import Sequence
@@ -50,7 +50,7 @@ FRAME_SCHEMA: Final = pa.schema(
     ]
 )
 """Every raw frame; flags: 1 extended, 2 remote, 4 error, 8 FD, 16 sent by the recorder; `bus`: the
-place in the bench's list of buses, from 0."""
+index in the bench's list of buses."""
 
 EVENT_SCHEMA: Final = pa.schema(
     [
@@ -71,10 +71,9 @@ EVENT_SCHEMA: Final = pa.schema(
         pa.field("request", pa.string()),
     ]
 )
-"""What happened; `kind`: `logger.event_kind`; `bus`: place in the bench's list of buses, from 0;
-`frame`: the kind of frame that told it; `request`: the name of the request that became the event.
-Recorders before these three columns left them to the sentence:
-`logger.store.layout.older_events`."""
+"""Events; `kind`: `logger.event_kind`; `bus`: index in the bench's list of buses; `frame`: the kind
+of frame that reported it; `request`: name of the request that became the event. Recorders before
+these three columns wrote them into the sentence only: `logger.store.layout.older_events`."""
 
 HEALTH_SCHEMA: Final = pa.schema(
     [
@@ -86,7 +85,7 @@ HEALTH_SCHEMA: Final = pa.schema(
         pa.field("disk_left_h", pa.float64(), metadata={b"ucum": b"h"}),
     ]
 )
-"""How the recorder itself fares, once a second."""
+"""Health of the recorder, once a second."""
 
 BUS_SCHEMA: Final = pa.schema(
     [
@@ -101,8 +100,8 @@ BUS_SCHEMA: Final = pa.schema(
         pa.field("unanswered", pa.int64()),
     ]
 )
-"""Each bus, once a second; `lost`, `garbled` and `unanswered` (requests that the recorder sent and
-nobody answered in time) count from the beginning."""
+"""Each bus, once a second; `lost`, `garbled` and `unanswered` (requests of the recorder that were
+not answered in time) count from the start of the recording."""
 
 DERIVED_SCHEMA: Final = pa.schema(
     [
@@ -110,14 +109,14 @@ DERIVED_SCHEMA: Final = pa.schema(
         pa.field("torque_rms_60s_Nm", pa.float64(), metadata={b"ucum": b"N.m"}),
     ]
 )
-"""What was computed live for a joint, once a second."""
+"""Figures computed live for a joint, once a second."""
 
 
 def status_schema(bench: Bench) -> pa.Schema:
     """Return the columns of decoded readings: the channels of all joints of a bench.
 
     One schema for all joints, so that the status folder reads as one table; a channel that a joint
-    does not have is null and takes no room.
+    does not have is null and takes no space.
     """
     bench_channels = {channel for joint in bench.joints for channel in bench.channels_of(joint)}
     derived = [
@@ -188,7 +187,10 @@ def frames_table(batch: FrameBatch) -> pa.RecordBatch:
 
 
 def _arrow_array(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
-    """Return values as an array without copying them, and without loading pandas for it."""
+    """Return values as an Arrow array without copying them.
+
+    By buffers, because `pa.array` would load pandas where it is installed.
+    """
     return pa.Array.from_buffers(
         kind, len(values), [None, pa.py_buffer(np.ascontiguousarray(values))]
     )
@@ -197,9 +199,9 @@ def _arrow_array(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
 def _nullable_array(
     values: NDArray[Any], kind: pa.DataType, bits: NDArray[np.uint8], present_count: int
 ) -> pa.Array:
-    """Return values as an array without copying them; null where `bits` has a 0.
+    """Return values as an Arrow array without copying them; null where `bits` has a 0.
 
-    `present_count` is how many are not null.
+    `bits`: the validity bitmap, least significant bit first; `present_count`: its ones.
     """
     if present_count == 0:
         return pa.nulls(len(values), kind)
@@ -236,7 +238,7 @@ def frames_from_table(table: pa.Table) -> FrameBatch:
 def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     """Return readings as rows of a `status` stream with that schema; NaN becomes null."""
     names = [field.name for field in schema if field.name in batch.columns]
-    # All columns at once: which of them hold what costs a few operations, not a few each.
+    # All columns in one array: their validity costs a few operations, not a few for each column.
     values = np.array([batch.columns[name] for name in names]).reshape(len(names), len(batch))
     is_present = ~np.isnan(values)
     bits = np.packbits(is_present, axis=1, bitorder="little")
@@ -266,17 +268,20 @@ def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
 
 
 def conform(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table with the columns of a schema; what an older writer did not know is empty."""
+    """Return a table with the columns of a schema; those that an older writer lacked are null.
+
+    A column that cannot be null is filled with 0.
+    """
     for field in schema:
         if field.name not in table.column_names:
             empty = pa.nulls(table.num_rows, field.type)
-            # Recordings from when there was only one bus.
+            # The column `bus`, in recordings from when there was only one bus.
             table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
     return table.select(schema.names).cast(schema)
 
 
 def table_of_rows(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:
-    """Return a few rows given as mappings (events, figures once a second)."""
+    """Return a few rows, given as mappings, as a record batch."""
     return pa.RecordBatch.from_pylist(list(values), schema=schema)
 
 

@@ -1,7 +1,7 @@
 """Sealed Parquet parts, named by their range of rows.
 
-part        one part: footer, row groups, columns
-part_file  the bytes of one part: footer and column chunks, each checked before it is parsed
-part_writer  how a part is written
-checksums   checksums over every byte that Parquet leaves unguarded
+part         one part: found by time, read by row groups and columns
+part_file    the bytes of one part: footer and column chunks, each verified before it is parsed
+part_writer  writes a part: row groups, encodings, checksums
+checksums    checksums over every byte that Parquet itself leaves unguarded
 """

@@ -1,12 +1,12 @@
 """Checksums of a part, over every byte that Parquet itself leaves unguarded.
 
     key "dutytrace sums" in the footer, value "crc32:" and 8 hexadecimal digits for each of
-        the footer (with these digits as they were before they were known),
+        the footer (as it is with "~" in place of all these digits),
         the row groups' column chunks, in the file's order
 
-Parquet's own page checksums leave page headers and the footer open, and a flipped byte there can
-end the process that parses it. So the footer is compared before it is parsed, and a chunk before it
-is decoded. For every other reader of Parquet this is one more key that it passes over.
+Parquet's own page checksums do not cover page headers and the footer, and a flipped byte there can
+end the process that parses it. So the footer is verified before it is parsed, and a chunk before it
+is decoded. Other readers of Parquet ignore the key.
 """
 
 import os
@@ -41,16 +41,20 @@ _PARQUET_MAGIC: Final = b"PAR1"
 _FOOTER_TAIL_BYTES: Final = 8
 """Length of the footer and the magic bytes."""
 _FOOTER_READ_BYTES: Final = 65_536
-"""So much of a file's end is fetched at once from an address: most footers are shorter."""
+"""Bytes of a file's end that are fetched at once from an address: most footers are shorter."""
 
 
 def unknown_checksums(chunks: int) -> bytes:
-    """Return the value to write for so many column chunks while their sums are not known."""
+    """Return the placeholder for the checksums of the footer and of `chunks` column chunks."""
     return _CHECKSUM_MARK + _UNKNOWN_DIGIT * (_CRC_DIGITS * (chunks + 1))
 
 
 def write_checksums(file: IO[bytes]) -> None:
-    """Put the sums into a Parquet file that was written with `unknown_checksums` under `CHECKSUM_KEY`."""
+    """Fill the placeholder in a Parquet file that was written with `unknown_checksums`.
+
+    The placeholder has the length of the checksums, so no byte of the file moves. Raises ValueError
+    when there is none.
+    """
     end = file.seek(0, os.SEEK_END)
     file.seek(end - _FOOTER_TAIL_BYTES)
     length = int.from_bytes(file.read(4), "little")
@@ -68,23 +72,23 @@ def write_checksums(file: IO[bytes]) -> None:
             file.seek(first)
             sums.append(zlib.crc32(file.read(size)))
     text = b"".join(b"%08x" % chunk_crc for chunk_crc in sums)
-    # An empty table may have no row group at all: what is over stays unknown, and is none.
+    # An empty table may have no row group at all: the rest of the placeholder stays.
     file.seek(begin + value.start(1))
     file.write(text[: len(value[1])])
     file.seek(0, os.SEEK_END)
 
 
 def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
-    """Return the footer of a Parquet file, and the sums of its column chunks in order.
+    """Return the footer of a Parquet file, and the checksums of its column chunks in order.
 
-    A file of before there were sums has none.
+    () for a part of an older recorder, which wrote no checksums.
 
     Raises
     ------
     OSError
         The file cannot be read.
     ValueError
-        It is cut, or its footer is not what was written.
+        It is cut, or its footer differs from what was written.
     """
     with _open_ends(path) as file:
         magic = file.read(len(_PARQUET_MAGIC))
@@ -123,7 +127,7 @@ def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
 
 
 def _open_ends(path: Location) -> IO[bytes] | RangeFile:
-    """Open a file to read its ends."""
+    """Open a file to read its beginning and end; at an address both are fetched in one request."""
     if isinstance(path, Path):
         return path.open("rb")
     size = path.size
@@ -134,12 +138,12 @@ def _open_ends(path: Location) -> IO[bytes] | RangeFile:
 def chunk_checksum(
     read: Callable[[int, int], bytes], metadata: pq.FileMetaData, group: int, column: int
 ) -> int:
-    """Return the sum that a column chunk has now; `read` takes a first byte and a length."""
+    """Return the present checksum of a column chunk; `read` takes first byte and length."""
     return zlib.crc32(read(*chunk_range(metadata, group, column)))
 
 
 def chunk_range(metadata: pq.FileMetaData, group: int, column: int) -> tuple[int, int]:
-    """Return the first byte and the length of a column chunk."""
+    """Return first byte and length of a column chunk, its dictionary page included."""
     chunk = metadata.row_group(group).column(column)
     first = chunk.data_page_offset
     if chunk.has_dictionary_page:

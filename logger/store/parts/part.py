@@ -1,8 +1,8 @@
 """Sealed parts of a stream: listed, found by time, and read.
 
-A part is a Parquet file that is named by its range of rows; times in its footer say which row
-groups a window needs. What is read is compared with the checksums of `sums`: a damaged part is an
-error, never a number. `part_file` does the reading, `part_writer` the writing.
+A part is a Parquet file named by its range of rows; the statistics of the time column in its footer
+say which row groups a window needs. What is read is verified by its checksums: a damaged part is an
+error, never a wrong number. `part_file` does the reading, `part_writer` the writing.
 """
 
 import re
@@ -33,7 +33,7 @@ def list_parts(folder: Location) -> list["Part"]:
     Raises
     ------
     OutsideFault
-        The folder cannot be listed: what it holds is not known, which is not to hold nothing.
+        The folder cannot be listed: its content is unknown, which is not to be empty.
     """
     parts = []
     try:
@@ -52,7 +52,7 @@ def list_parts(folder: Location) -> list["Part"]:
 
 @dataclass(slots=True)
 class Part:
-    """One sealed part; its footer is read when it is first asked for, and again when it is gone."""
+    """One sealed part; its footer is read at the first use, and again once it left the cache."""
 
     location: Location
     first_row: int
@@ -71,8 +71,8 @@ class Part:
 
     @property
     def path(self) -> Path:
-        """The file, of a part in a folder here: only such a one is moved, copied or removed."""
-        assert isinstance(self.location, Path), "what lies at an address is only read"
+        """The file of a local part: only such parts are moved, copied or removed."""
+        assert isinstance(self.location, Path), "parts at an address are only read"
         return self.location
 
     @property
@@ -88,15 +88,15 @@ class Part:
 
     @property
     def verify_error(self) -> str:
-        """Why the file cannot be read, empty when its footer is whole."""
+        """Why the file cannot be read; empty when its footer is whole."""
         if self._verify_error is None:
             try:
                 self._read_footer()
             except FileNotFoundError as fault:
-                # It may come: a copy that still runs, a disk that is put back.
+                # Not remembered, for it may come back: a copy that still runs, a disk remounted.
                 return fault.strerror or str(fault)
             except DutytraceError:
-                # The store did not answer: that says nothing of the part.
+                # The store did not answer: that says nothing about the part.
                 raise
             except DAMAGED as fault:
                 self._verify_error = str(fault)
@@ -105,7 +105,7 @@ class Part:
         return self._verify_error
 
     def verify_part(self) -> str:
-        """Read every byte and return what is damaged, empty when the part is whole."""
+        """Read every byte and return what is damaged; empty when the part is whole."""
         if self.verify_error:
             return self.verify_error
         try:
@@ -118,18 +118,18 @@ class Part:
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
-        """What was noted in the file beside its rows; nothing in one that cannot be read."""
+        """The metadata of the file's footer; empty for a file that cannot be read."""
         try:
             return {} if self.verify_error else dict(self.footer.metadata or {})
         except DutytraceError:
             raise
         except DAMAGED:
-            # It was whole, and is gone since.
+            # It was whole when it was verified, and has gone since.
             return {}
 
     @property
     def spans(self) -> tuple[tuple[int, int], ...]:
-        """First and last time of every row group, nanoseconds; none in a damaged file."""
+        """First and last time of every row group in nanoseconds; () for a damaged file."""
         if self._spans is None and self.verify_error:
             return ()
         return self._spans or ()
@@ -139,10 +139,12 @@ class Part:
     ) -> pa.Table | None:
         """Return the row groups that touch [start_ns, end_ns), None when none does.
 
+        Whole row groups: rows outside the span have to be cut off by the caller.
+
         Raises
         ------
         InputError
-            Rows of the file are damaged; one whose footer is damaged has no rows at all.
+            Rows of the file are damaged. A file whose footer is damaged counts as without rows.
         """
         groups = [
             index
@@ -167,19 +169,21 @@ class Part:
         except DAMAGED as fault:
             raise InputError(
                 f"{self.location}: this part is damaged and cannot be read ({fault}). `dutytrace "
-                "seal` makes overviews anew; any other part, take it out of the recording: the "
-                "rest can then be read, and `dutytrace check` says what is gone."
+                "seal` makes overviews again from their rows; take any other part out of the "
+                "recording: the rest can then be read, and `dutytrace check` says what is missing."
             ) from None
 
 
 def relisted(old: Iterable[Part], folder: Location) -> list[Part]:
-    """List a folder's parts, keeping what is known of those that were listed before."""
-    known = {part.location: part for part in old}
-    return [known.get(part.location, part) for part in list_parts(folder)]
+    """List a folder's parts again; those that were listed before keep what was read of them."""
+    listed = {part.location: part for part in old}
+    return [listed.get(part.location, part) for part in list_parts(folder)]
 
 
 def read_footers(parts: Iterable[Part]) -> None:
-    """Read the footers of parts at an address side by side: each is a way there and back.
+    """Read the footers of parts at an address in parallel, since each takes a round trip.
+
+    Nothing is done for local parts: their footers are read when they are needed.
 
     Raises
     ------
@@ -198,23 +202,31 @@ def read_footers(parts: Iterable[Part]) -> None:
 def overlapping_parts(parts: Sequence[Part], *, start_ns: int, end_ns: int) -> Sequence[Part]:
     """Return those of the parts of a time-ordered stream that may touch [start_ns, end_ns).
 
-    Found from where it would be if all were equally long, so that a window of a long recording
-    reads a few footers and not all.
+    Each part that is looked at costs the reading of a footer, so the search begins where the window
+    would be if all parts were equally long: it looks at a few parts, not at all of them.
     """
     try:
         first = _first_part_from(parts, start_ns, lambda part: part.spans[-1][1])
         end_index = _first_part_from(parts, end_ns, lambda part: part.spans[0][0])
     except IndexError:
-        # One without a time, damaged or empty, says nothing of where to go on.
+        # A part without times, damaged or empty, gives the search no direction.
         return parts
     return parts[first:end_index]
 
 
 def _first_part_from(parts: Sequence[Part], at_ns: int, key: Callable[[Part], int]) -> int:
-    """Return what `bisect_left` does, with few questions where parts are about equally long."""
+    """Return the index of the first part with key(part) >= at_ns, as `bisect_left` would.
+
+    A galloping search from an interpolated guess. Each key reads a footer. Parts of a recording are
+    about equally long once it has run for ten minutes, so the guess is off by a few parts: steps of
+    1, 2, 4, ... from it bracket the result within O(log d) keys for a guess that is d parts off,
+    and a binary search within the bracket finishes. A plain binary search would read O(log n)
+    footers, spread over the whole recording.
+    """
     begin_ns, end_ns = parts[0].spans[0][0], parts[-1].spans[-1][1]
     fraction = (at_ns - begin_ns) / max(end_ns - begin_ns, 1)
     low = high = round(min(max(fraction, 0.0), 1.0) * (len(parts) - 1))
+    # Either loop does nothing where the guess lies on the right side already.
     step = 1
     while low > 0 and key(parts[low]) >= at_ns:
         low, step = max(low - step, 0), 2 * step

@@ -1,9 +1,9 @@
-"""What lies in the file of a part: its footer, its column chunks, and whether they are whole.
+"""The bytes of a part: its footer and its column chunks, verified and cached.
 
 Every column chunk is compared with its checksum before it is decoded, once for each reading of the
-footer. Footers and the chunks of the windows looked at last are kept, of all recordings that are
-open. What is not what was written raises OSError, ValueError or pyarrow.ArrowException (`DAMAGED`);
-`parts` makes sentences of it.
+footer. Footers and the chunks of the latest windows are cached, of all recordings that are open.
+Anything that differs from what was written raises OSError, ValueError or pyarrow.ArrowException
+(`DAMAGED`); `part` makes sentences of it.
 """
 
 import itertools
@@ -28,24 +28,26 @@ DAMAGED: Final = (OSError, ValueError, pa.ArrowException)
 
 @dataclass(frozen=True, slots=True)
 class PartFooter:
-    """What a part's end says, and which of its column chunks were compared since it was read."""
+    """A part's footer, and which of its column chunks were verified since it was read."""
 
     metadata: pq.FileMetaData
     sums: tuple[int, ...]
-    places: Mapping[str, int]
-    """Column -> its place in the file; parts hold flat columns only."""
+    """CRC-32 of each column chunk, by row group, then column; () in older parts."""
+    column_indices: Mapping[str, int]
+    """Column -> its index in the file; parts hold flat columns only."""
     compared: set[tuple[int, int]] = field(default_factory=set)
+    """(row group, column) of the chunks that were verified."""
 
     def spans(self) -> tuple[tuple[int, int], ...]:
         """Return the first and last time of every row group, nanoseconds."""
-        found = (
+        time_statistics = (
             self.metadata.row_group(index).column(0).statistics
             for index in range(self.metadata.num_row_groups)
         )
         return tuple(
-            (_time_to_ns(one.min_raw), _time_to_ns(one.max_raw))
-            for one in found
-            if one is not None and one.has_min_max
+            (_time_to_ns(statistics.min_raw), _time_to_ns(statistics.max_raw))
+            for statistics in time_statistics
+            if statistics is not None and statistics.has_min_max
         )
 
 
@@ -61,13 +63,13 @@ class _Chunk(NamedTuple):
 
 _FOOTER_CACHE: Final[ByteLruCache[PartFooter]] = ByteLruCache(max_bytes=8 << 20)
 _CHUNK_CACHE: Final[ByteLruCache[_Chunk]] = ByteLruCache(max_bytes=12 << 20)
-"""Of all recordings that are open: enough for the window that is looked at, and the next."""
+"""Shared by all recordings that are open: enough for the present window and the next."""
 _PARSED_FACTOR: Final = 8
-"""Bytes that a parsed footer takes for each of its bytes in the file, as measured."""
+"""Bytes that a parsed footer takes in memory for each of its bytes in the file, as measured."""
 _CACHE_ENTRY_BYTES: Final = 512
-"""About what keeping a column chunk takes beside its values."""
+"""Approximate overhead of a cached column chunk, without its values."""
 _WINDOW_GROUPS: Final = 4
-"""Who reads more row groups of a part at once goes through it, and will not ask for them again."""
+"""A reading of more row groups of a part than this goes through it once: it is not cached."""
 
 
 _part_numbers = itertools.count()
@@ -75,94 +77,101 @@ _part_numbers = itertools.count()
 
 @dataclass(frozen=True, slots=True)
 class PartFile:
-    """One look at the file of a part: another file of its name may come in its place."""
+    """The file of one part, as it was listed; each has cache entries of its own.
 
-    place: Location
+    Another file of the same name may replace it, and is another `PartFile` then.
+    """
+
+    location: Location
     first_row: int
-    """Of the part, for what is said of damage."""
+    """Of the part, for the sentences about damage."""
     _number: int = field(default_factory=lambda: next(_part_numbers), repr=False, compare=False)
+    """Key of the caches."""
 
     def footer(self) -> PartFooter:
-        """Return the footer, read now where it is not kept."""
-        found = _FOOTER_CACHE.get(self._number)
-        if found is None:
-            metadata, sums = read_footer(self.place)
-            places = {name: column for column, name in enumerate(metadata.schema.names)}
-            found = PartFooter(metadata, sums, places)
+        """Return the footer, read and verified now unless it is cached."""
+        footer = _FOOTER_CACHE.get(self._number)
+        if footer is None:
+            metadata, sums = read_footer(self.location)
+            column_indices = {name: column for column, name in enumerate(metadata.schema.names)}
+            footer = PartFooter(metadata, sums, column_indices)
             _FOOTER_CACHE.put(
-                self._number, found, size_bytes=_PARSED_FACTOR * metadata.serialized_size
+                self._number, footer, size_bytes=_PARSED_FACTOR * metadata.serialized_size
             )
-        return found
+        return footer
 
     def verify(self) -> None:
         """Read every byte; raises one of `DAMAGED` unless the file is what was written."""
         footer = self.footer()
         groups = range(footer.metadata.num_row_groups)
-        with self._opened(footer, groups, footer.places.values()) as file:
+        with self._open_verified(footer, groups, footer.column_indices.values()) as file:
             if not footer.sums:
                 file.read()
 
     def read_groups(self, groups: Sequence[int], columns: Sequence[str] | None) -> pa.Table:
-        """Return columns (None: all) of some row groups; those of a few groups are kept."""
+        """Return columns (None: all) of some row groups; chunks of a few groups are cached."""
         if columns is None or len(groups) > _WINDOW_GROUPS:
             return self._decode([list(groups)], columns)[0]
-        found = {
+        chunks = {
             (group, name): _CHUNK_CACHE.get((self._number, group, name))
             for group in groups
             for name in columns
         }
-        wanted = dict.fromkeys(name for (_, name), chunk in found.items() if chunk is None)
-        lacking = dict.fromkeys(group for (group, _), chunk in found.items() if chunk is None)
-        if wanted:
-            tables = self._decode([[group] for group in lacking], list(wanted))
-            for group, table in zip(lacking, tables, strict=True):
-                for name in wanted:
-                    chunk = table[name] if name in table.column_names else None
-                    size_bytes = _CACHE_ENTRY_BYTES + (0 if chunk is None else chunk.nbytes)
-                    found[group, name] = one = _Chunk(chunk)
-                    _CHUNK_CACHE.put((self._number, group, name), one, size_bytes=size_bytes)
+        missing_names = dict.fromkeys(name for (_, name), chunk in chunks.items() if chunk is None)
+        missing_groups = dict.fromkeys(
+            group for (group, _), chunk in chunks.items() if chunk is None
+        )
+        if missing_names:
+            tables = self._decode([[group] for group in missing_groups], list(missing_names))
+            for group, table in zip(missing_groups, tables, strict=True):
+                for name in missing_names:
+                    values = table[name] if name in table.column_names else None
+                    size_bytes = _CACHE_ENTRY_BYTES + (0 if values is None else values.nbytes)
+                    chunks[group, name] = decoded = _Chunk(values)
+                    _CHUNK_CACHE.put((self._number, group, name), decoded, size_bytes=size_bytes)
         return pa.concat_tables(
             pa.table(
                 {
                     name: chunk.values
                     for name in columns
-                    if (chunk := found[group, name]) is not None and chunk.values is not None
+                    if (chunk := chunks[group, name]) is not None and chunk.values is not None
                 }
             )
             for group in groups
         )
 
     def _decode(self, runs: Sequence[list[int]], columns: Sequence[str] | None) -> list[pa.Table]:
-        """Return runs of row groups, a table each, of the columns that there are."""
+        """Return runs of row groups, a table each, with those of the columns that exist."""
         footer = self.footer()
-        names = [name for name in columns or footer.places if name in footer.places]
+        indices = footer.column_indices
+        names = [name for name in columns or indices if name in indices]
         groups = [group for run in runs for group in run]
-        with self._opened(footer, groups, [footer.places[name] for name in names]) as file:
-            # A few small columns are decoded before another thread has woken up.
+        with self._open_verified(footer, groups, [indices[name] for name in names]) as file:
+            # A few small columns are decoded before another thread would have woken up.
             threads = len(groups) > _WINDOW_GROUPS
             return [file.read_row_groups(run, columns=names, use_threads=threads) for run in runs]
 
     @contextmanager
-    def _opened(
+    def _open_verified(
         self, footer: PartFooter, groups: Iterable[int], columns: Iterable[int]
     ) -> Iterator[pq.ParquetFile]:
-        """Open the file once these column chunks are found to be what was written."""
+        """Open the file after verifying these column chunks; raises ValueError for damage."""
         chunks = {(group, column) for column in columns for group in groups}
-        if isinstance(self.place, Path):
+        if isinstance(self.location, Path):
             if footer.sums and not footer.compared.issuperset(chunks):
-                descriptor = os.open(self.place, os.O_RDONLY)
+                descriptor = os.open(self.location, os.O_RDONLY)
                 try:
                     self._compare(
                         footer, chunks, lambda first, size: os.pread(descriptor, size, first)
                     )
                 finally:
                     os.close(descriptor)
-            with pq.ParquetFile(self.place, metadata=footer.metadata) as file:
+            with pq.ParquetFile(self.location, metadata=footer.metadata) as file:
                 yield file
             return
-        # One fetch for both: what is compared is what is decoded.
+        # Fetched once for both: the bytes that are verified are those that are decoded.
         fetched = RangeFile(
-            self.place, [chunk_range(footer.metadata, *chunk) for chunk in sorted(chunks)]
+            self.location, [chunk_range(footer.metadata, *chunk) for chunk in sorted(chunks)]
         )
         self._compare(footer, chunks, fetched.bytes_at)
         with pq.ParquetFile(fetched, metadata=footer.metadata) as file:
@@ -171,15 +180,15 @@ class PartFile:
     def _compare(
         self, footer: PartFooter, chunks: set[tuple[int, int]], read: Callable[[int, int], bytes]
     ) -> None:
-        """Compare column chunks with their sums, each once; raises ValueError at a difference."""
+        """Compare column chunks with their checksums, each once; a mismatch raises ValueError."""
         if not footer.sums:
             return
-        wanted = chunks - footer.compared
-        for group, column in sorted(wanted):
+        unverified = chunks - footer.compared
+        for group, column in sorted(unverified):
             written = footer.sums[group * footer.metadata.num_columns + column]
             if chunk_checksum(read, footer.metadata, group, column) != written:
                 name = footer.metadata.schema.column(column).path
-                rows = (footer.metadata.row_group(before).num_rows for before in range(group))
+                rows = (footer.metadata.row_group(earlier).num_rows for earlier in range(group))
                 first = self.first_row + sum(rows)
                 raise ValueError(f"{name} from row {first} on is not what was written")
-        footer.compared.update(wanted)
+        footer.compared.update(unverified)

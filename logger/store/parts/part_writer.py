@@ -1,4 +1,4 @@
-"""How a part is written: named by its rows, in row groups, stamped with its checksums.
+"""Writes a part: named by its rows, in row groups, with its checksums.
 
 `part-000000000000-000000012345.parquet` holds the rows [0, 12345) of its stream. Row groups are of
 about 16 k rows, so that a window never reads much more than itself.
@@ -19,10 +19,10 @@ __all__ = ["ROW_GROUP_ROWS", "part_name", "write_part"]
 ROW_GROUP_ROWS: Final = 16_384
 _ENCODINGS: Final = {
     pa.timestamp("ns").id: "DELTA_BINARY_PACKED",
-    # Means: hardly two alike, but of like size.
+    # Means of tenths: hardly two are equal, but they have similar exponents.
     pa.float32().id: "BYTE_STREAM_SPLIT",
 }
-"""How columns are written whose values seldom repeat; all others have a dictionary."""
+"""Encodings of columns whose values seldom repeat; all others have a dictionary."""
 
 
 def part_name(first_row: int, end_row: int) -> str:
@@ -35,7 +35,8 @@ def write_part(
 ) -> Path:
     """Write rows as a part, whole or not at all; returns its path.
 
-    `end_row` names a part whose table tells *of* the rows (an overview) and does not hold them.
+    `end_row`: for a part of the pyramid, whose table covers the rows [first_row, end_row) but does
+    not hold them; None: after the table's own rows. Raises OSError.
     """
     if not folder.is_dir():
         _make_stream_folder(folder)
@@ -45,16 +46,16 @@ def write_part(
 
 
 def _make_stream_folder(folder: Path) -> None:
-    """Make a stream's folder; not where a recording was that has been moved away."""
+    """Make a stream's folder; raises FileNotFoundError where the recording was moved away."""
     existing = next(parent for parent in folder.parents if parent.is_dir())
-    # A level of the pyramid lies deepest, three folders down.
+    # A level of the pyramid is deepest, three folders below the recording.
     if not any((parent / MANIFEST_FILE).exists() for parent in (existing, *existing.parents[:2])):
         raise FileNotFoundError(errno.ENOENT, "the recording is gone", str(folder))
     make_folder(folder)
 
 
 def _write_parquet(file: IO[bytes], table: pa.Table) -> None:
-    # A table that was read from a part brings the sums of that part.
+    # A table that was read from a part still has the checksums of that part.
     with_metadata = {
         key: text for key, text in (table.schema.metadata or {}).items() if key != CHECKSUM_KEY
     }

@@ -1,4 +1,4 @@
-"""Figures of buckets beside the rows, so that any zoom is fast and no extreme is lost.
+"""The pyramid: statistics of buckets of time, so that any zoom is fast and no extreme is lost.
 
 seconds   the first level, and how it grows part by part
 tenths    the finest level, for joints that report fast

@@ -1,8 +1,8 @@
-"""The pyramid's first level: what each second held, channel by channel.
+"""The pyramid's first level: statistics of each second, channel by channel.
 
 It grows with every sealed part. A value is counted when the next one shows how long it held, so the
 last value of each channel is carried to the next part, in the file's metadata, together with the
-joint's gaps. Coarser levels are made of this one (see levels).
+joint's gaps. Coarser levels are made from this one (see `upper`).
 """
 
 import json
@@ -34,28 +34,30 @@ __all__ = [
 ]
 
 BASE_NS: Final = 1_000_000_000
-"""Width of the finest bucket."""
+"""Width of a bucket of the first level. Only fast joints have finer ones: see `tenths`."""
 _CARRY_KEY: Final = b"dutytrace overview"
 _OVERVIEW_COLUMNS: Final = ("n", "duration_s", "mean", "m2", "minimum", "maximum", "first", "last")
 MIN_GAP_NS: Final = 300_000_000
+"""A silence shorter than this is no gap, however short the hold times are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PyramidCarry:
-    """What one part leaves to the next."""
+    """What one part of the level carries over to the next: values whose hold is not over."""
 
     last: Mapping[str, tuple[int, float]] = field(default_factory=dict)
     """Channel -> time and value of its newest reading, not yet counted."""
     last_row_ns: int | None = None
+    """Time of the newest row of any channel."""
     gaps: tuple[tuple[int, int], ...] = ()
-    """Stretches of this part without any frame of the joint, as (start_ns, end_ns)."""
+    """Spans within this part without any frame of the joint, as (start_ns, end_ns)."""
     is_closed: bool = False
     """The recording ended here: nothing is left to count."""
     has_tenths: bool = False
-    """Tenths of a second were written for this part as well (see fine)."""
+    """Tenths of a second were written for this part as well (see `tenths`)."""
 
     def to_metadata(self) -> bytes:
-        """Return it as the metadata of a file."""
+        """Return it as JSON, for the metadata of a file."""
         return json.dumps(
             {
                 "last": {name: list(pair) for name, pair in self.last.items()},
@@ -68,7 +70,7 @@ class PyramidCarry:
 
 
 def gap_limit_ns(hold_ns: Mapping[str, int]) -> int:
-    """Return the silence beyond which a joint is said to have a gap."""
+    """Return the silence beyond which a joint has a gap: its longest hold, at least 0.3 s."""
     return max([*hold_ns.values(), MIN_GAP_NS])
 
 
@@ -80,9 +82,20 @@ def add_rows(
     until_ns: int | None = None,
     width_ns: int = BASE_NS,
 ) -> tuple[dict[str, Buckets], PyramidCarry]:
-    """Return the buckets that a batch adds, and what is carried on.
+    """Return the buckets that a batch adds, by channel, and the carry for the next batch.
 
-    `until_ns` ends the recording: values hold no longer than that and nothing is carried.
+    Parameters
+    ----------
+    carry
+        That of the batch before; its values are counted now.
+    batch
+        The next readings of the joint, in order of time.
+    hold_ns
+        Channel -> how long its value holds at most.
+    until_ns
+        End of the recording: values hold no longer, and nothing is carried. None: not the end.
+    width_ns
+        Width of the buckets.
     """
     new_buckets: dict[str, Buckets] = {}
     last = dict(carry.last)
@@ -96,7 +109,7 @@ def add_rows(
             continue
         newest_ns = int(time_ns[-1])
         if until_ns is None and len(batch) and int(batch.time_ns[-1]) - newest_ns >= hold:
-            # Its hold is over, whatever comes: a channel that fell silent is counted for good.
+            # Its hold is over, whatever follows: a channel that fell silent is counted to its end.
             buckets = to_buckets(
                 time_ns, value, hold_ns=hold, width_ns=width_ns, until_ns=newest_ns + hold
             )
@@ -127,12 +140,12 @@ def add_rows(
 
 
 def bucket_columns(channel: str) -> list[str]:
-    """Return the columns that hold a channel's figures."""
-    return [f"{channel}.{figure}" for figure in _OVERVIEW_COLUMNS]
+    """Return the columns that hold a channel's statistics."""
+    return [f"{channel}.{column}" for column in _OVERVIEW_COLUMNS]
 
 
 def overview_table(buckets: Mapping[str, Buckets], carry: PyramidCarry) -> pa.Table:
-    """Return the buckets of all channels as one table, a row a second."""
+    """Return the buckets of all channels as one table, a row per second, the carry in metadata."""
     table = channel_table(
         {name: (part.start_ns, part.value_columns()) for name, part in buckets.items()}
     )
@@ -142,9 +155,9 @@ def overview_table(buckets: Mapping[str, Buckets], carry: PyramidCarry) -> pa.Ta
 def channel_table(
     channels: Mapping[str, tuple[NDArray[np.int64], Mapping[str, NDArray[Any]]]],
 ) -> pa.Table:
-    """Return the figures of all channels as one table, a row for each start that any of them has.
+    """Return the statistics of all channels as one table, a row for each start that any has.
 
-    `channels` holds for each the starts of its buckets, strictly increasing, and its figures.
+    `channels`: for each the starts of its buckets, strictly increasing, and its columns.
     """
     starts = np.unique(
         np.concatenate([start_ns for start_ns, _ in channels.values()])
@@ -164,7 +177,7 @@ def channel_table(
 
 
 def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
-    """Return what the metadata of an overview part says."""
+    """Return the carry in the metadata of a part of the level."""
     plain = json.loads(metadata.get(_CARRY_KEY, b"{}"))
     return PyramidCarry(
         last={name: (int(pair[0]), float(pair[1])) for name, pair in plain.get("last", {}).items()},
@@ -176,7 +189,10 @@ def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
 
 
 def final_until(carry: PyramidCarry, channel: str, width_ns: int) -> int:
-    """Return the bucket edge up to which what leaves this behind has counted a channel for good."""
+    """Return the bucket edge up to which the parts that end with this carry are final.
+
+    Later parts add nothing to a channel's buckets before it.
+    """
     if carry.is_closed:
         return TIME_MAX_NS
     carried = carry.last.get(channel)
@@ -186,7 +202,7 @@ def final_until(carry: PyramidCarry, channel: str, width_ns: int) -> int:
 
 
 def channels_of_tables(tables: Sequence[pa.Table]) -> list[str]:
-    """Return the channels that overview tables tell of, in order of appearance."""
+    """Return the channels that overview tables hold, in order of appearance."""
     names = dict.fromkeys(name for table in tables for name in table.column_names)
     return [name.removesuffix(".n") for name in names if name.endswith(".n")]
 
@@ -194,7 +210,7 @@ def channels_of_tables(tables: Sequence[pa.Table]) -> list[str]:
 def buckets_of_tables(
     tables: Sequence[pa.Table], channel: str, *, width_ns: int = BASE_NS
 ) -> Buckets:
-    """Return one channel's buckets from overview tables given in order; shared ones merged."""
+    """Return one channel's buckets from overview tables in order; those in two are merged."""
     parts = []
     for table in tables:
         if f"{channel}.n" not in table.column_names:
@@ -202,14 +218,14 @@ def buckets_of_tables(
         held_rows = table.select(["time", *bucket_columns(channel)]).drop_null()
         if held_rows.num_rows == 0:
             continue
-        figures = {
-            figure: held_rows[f"{channel}.{figure}"].to_numpy() for figure in _OVERVIEW_COLUMNS
+        columns = {
+            column: held_rows[f"{channel}.{column}"].to_numpy() for column in _OVERVIEW_COLUMNS
         }
         parts.append(
             Buckets(
                 width_ns=width_ns,
                 start_ns=held_rows["time"].cast(pa.int64()).to_numpy(),
-                **figures,
+                **columns,
             )
         )
     return merge_buckets(parts) if parts else Buckets.empty(width_ns)

@@ -1,9 +1,9 @@
-"""The pyramid's finest level: what each tenth of a second held, for joints that report fast.
+"""The pyramid's finest level: statistics of each tenth of a second, for joints that report fast.
 
-A window of half a minute to five would read every row without it. It is made for pictures: counts,
-held time, extremes, first and last are exact, the mean to a ten-millionth of what lies between a
-bucket's extremes; there is no M2, so the figures of a span never come from here. A part tells of
-the same rows as the part of seconds of its name; one that is missing costs time and nothing else.
+A window of half a minute to five minutes would read every row without it. It is made for figures:
+counts, held time, extremes, first and last are exact, the mean to a ten-millionth of the range of
+the bucket; there is no M2, so statistics of a span never come from here. A part covers the same
+rows as the part of seconds with the same name; one that is missing costs time and nothing else.
 """
 
 from bisect import bisect_left
@@ -42,7 +42,7 @@ __all__ = [
 TENTH_NS: Final = 100_000_000
 """Width of a bucket; it divides a second."""
 FAST_ROWS: Final = 60
-"""Rows a bucket from which on the level is written: with fewer it would be large beside them."""
+"""Rows per bucket from which on the level is written: else it is hardly smaller than the rows."""
 _TENTHS_COLUMNS: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
 
 
@@ -57,16 +57,16 @@ class NewBuckets:
 
 
 def wants_tenths(time_ns: NDArray[np.int64]) -> bool:
-    """Return whether rows at these times, in order, are worth a level of their own."""
+    """Return whether rows at these times, in order, have `FAST_ROWS` or more in a bucket."""
     buckets = 1 + int(np.count_nonzero(np.diff(time_ns // TENTH_NS)))
-    # The first and the last bucket may be shared with the rows before and behind.
+    # The first and the last bucket may hold rows of the parts before and after as well.
     return len(time_ns) > 0 and len(time_ns) >= FAST_ROWS * (buckets - 2)
 
 
 def add_rows_at_both_widths(
     carry: PyramidCarry, batch: ReadingBatch, *, hold_ns: Mapping[str, int]
 ) -> NewBuckets:
-    """Return the buckets that a batch adds at both widths, and what is carried on."""
+    """Return the buckets that a batch adds at both widths, and the carry; see `add_rows`."""
     if not wants_tenths(batch.time_ns):
         seconds, carry_left = add_rows(carry, batch, hold_ns=hold_ns)
         return NewBuckets(seconds=seconds, tenths=None, carry=carry_left)
@@ -82,7 +82,7 @@ def add_rows_at_both_widths(
 
 
 def tenths_table(buckets: Mapping[str, Buckets]) -> pa.Table:
-    """Return the buckets of all channels as one table, a row a tenth of a second."""
+    """Return the buckets of all channels as one table, a row per tenth of a second."""
     return channel_table(
         {
             channel: (
@@ -90,7 +90,8 @@ def tenths_table(buckets: Mapping[str, Buckets]) -> pa.Table:
                 {
                     "n": part.n.astype(np.int32),
                     "held_ns": np.rint(part.duration_s * 1e9).astype(np.int32),
-                    # Above the minimum a float32 is fine enough, wherever a position may have gone.
+                    # As a height above the minimum, a float32 is precise enough: the mean itself
+                    # would not be, of a position that has turned many times.
                     "above": (part.mean - part.minimum).astype(np.float32),
                     "minimum": part.minimum,
                     "maximum": part.maximum,
@@ -104,11 +105,11 @@ def tenths_table(buckets: Mapping[str, Buckets]) -> pa.Table:
 
 
 def _tenths_from_table(table: pa.Table) -> Buckets:
-    """Return one channel's buckets from the columns of `_columns`; M2 is NaN: it is not known."""
+    """Return one channel's buckets from its time and `_TENTHS_COLUMNS`; M2 is NaN: not stored."""
     held_rows = table.drop_null()
     n, held_ns, above, minimum, maximum, first, last = (
-        held_rows.column(row_offsets).to_numpy()
-        for row_offsets in range(1, len(_TENTHS_COLUMNS) + 1)
+        held_rows.column(column_index).to_numpy()
+        for column_index in range(1, len(_TENTHS_COLUMNS) + 1)
     )
     return Buckets(
         width_ns=TENTH_NS,
@@ -137,23 +138,24 @@ def read_tenths(
     Parameters
     ----------
     seconds
-        The parts of the first level, in order; they say where to look, and what is not counted.
+        The parts of the first level, in order; their times and carries are used for this level.
     fine
         The parts of this level, in order of their rows.
 
     Returns
     -------
     buckets, counted_ns
-        Right up to `counted_ns`, on the grid; from there on the raw rows have to be read.
+        The buckets are final up to `counted_ns`, a bucket edge; from there on the raw rows have to
+        be read.
     """
-    tenths_found: list[Buckets] = []
-    part_before: Part | None = None
+    tenths: list[Buckets] = []
+    previous: Part | None = None
     names = ["time", *(f"{channel}.{column_name}" for column_name in _TENTHS_COLUMNS)]
     for part in seconds:
         spans = part.spans
         if spans and spans[0][0] >= end_ns:
-            # Whatever a part behind the span counts lies behind the span.
-            return _merge_tenths(tenths_found), TIME_MAX_NS
+            # A part after the span counts nothing within it.
+            return _merge_tenths(tenths), TIME_MAX_NS
         if spans and spans[-1][1] + BASE_NS > start_ns:
             tenths_part = _fine_part_for(fine, part)
             table = (
@@ -164,14 +166,12 @@ def read_tenths(
             if table is None:
                 break
             if f"{channel}.n" in table.column_names and table.num_rows:
-                tenths_found.append(_tenths_from_table(table))
-        part_before = part
-    counted = (
-        0
-        if part_before is None
-        else final_until(carry_from(part_before.metadata), channel, TENTH_NS)
+                tenths.append(_tenths_from_table(table))
+        previous = part
+    counted_ns = (
+        0 if previous is None else final_until(carry_from(previous.metadata), channel, TENTH_NS)
     )
-    return _merge_tenths(tenths_found), counted
+    return _merge_tenths(tenths), counted_ns
 
 
 def _merge_tenths(parts: list[Buckets]) -> Buckets:
@@ -180,7 +180,7 @@ def _merge_tenths(parts: list[Buckets]) -> Buckets:
 
 def _fine_part_for(fine: Sequence[Part], part: Part) -> Part | None:
     index = bisect_left(fine, part.first_row, key=lambda fine_part: fine_part.first_row)
-    # A crash may have left one beside it that tells of other rows.
+    # A crash may have left another one with the same first row that covers other rows.
     for fine_part in fine[index:]:
         if fine_part.first_row != part.first_row:
             break

@@ -1,8 +1,8 @@
 """The pyramid's upper levels: eight parts of a level become one of the next, with wider buckets.
 
-Finer parts stay: narrow windows and the ends of spans need them. An upper part is named by the rows
-that it tells of, so what it stands for is known without it: one that is missing, damaged or not yet
-made costs time and nothing else. A span of any length touches about eight parts a level.
+Finer parts remain: narrow windows and the ends of spans need them. An upper part is named by the
+rows that it covers, so the finer parts can replace it: one that is missing, damaged or not yet made
+costs time and nothing else. A span of any length touches about eight parts per level.
 """
 
 from collections.abc import Iterator, Sequence
@@ -47,7 +47,7 @@ def upper_level_folder(recording: Path, joint: str, width_ns: int) -> Path:
 
 
 def upper_level_stream(joint: str, width_ns: int) -> str:
-    """Return the same folder as it is called within a recording."""
+    """Return the same folder as a path within the recording."""
     stream = overview_stream(joint)
     if width_ns == BASE_NS:
         return stream
@@ -60,9 +60,9 @@ def upper_level_stream(joint: str, width_ns: int) -> str:
 
 
 def consolidate_levels(recording: Path, joint: str) -> None:
-    """Make the upper parts whose time has come.
+    """Write each upper part whose eight finer parts are complete.
 
-    The newest part of the first level is left out: a second in it may still be counted on.
+    The newest part of the first level is left out: the next part may add to its last second.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def consolidate_levels(recording: Path, joint: str) -> None:
     parts_below = [
         part
         for part in list_parts(upper_level_folder(recording, joint, BASE_NS))
-        if _row_count(part)
+        if _has_rows(part)
     ]
     parts_below = parts_below[:-1]
     below_ns = BASE_NS
@@ -83,8 +83,8 @@ def consolidate_levels(recording: Path, joint: str) -> None:
         pending_parts = [part for part in parts_below if part.first_row >= done_row]
         while len(pending_parts) >= PARTS_PER_UPPER:
             group, pending_parts = pending_parts[:PARTS_PER_UPPER], pending_parts[PARTS_PER_UPPER:]
-            if any(part.verify_part() for part in group) or not _contiguous_groups(group):
-                # They are read one by one for good; the next eight are another matter.
+            if any(part.verify_part() for part in group) or not _are_contiguous(group):
+                # These eight are never joined, and are read one by one; the next eight may be.
                 continue
             path = _write_upper_part(folder, group, below_ns=below_ns, width_ns=width_ns)
             written_parts.append(
@@ -93,11 +93,11 @@ def consolidate_levels(recording: Path, joint: str) -> None:
         parts_below, below_ns = written_parts, width_ns
 
 
-def _row_count(part: Part) -> bool:
+def _has_rows(part: Part) -> bool:
     return part.end_row > part.first_row
 
 
-def _contiguous_groups(parts: Sequence[Part]) -> bool:
+def _are_contiguous(parts: Sequence[Part]) -> bool:
     return all(previous.end_row == following.first_row for previous, following in pairwise(parts))
 
 
@@ -118,14 +118,14 @@ def _write_upper_part(folder: Path, group: Sequence[Part], *, below_ns: int, wid
 
 @dataclass(frozen=True, slots=True)
 class PyramidNode:
-    """One part of the pyramid, and the finer parts that tell of the same rows."""
+    """One part of the pyramid, and the finer parts that cover the same rows."""
 
     width_ns: int
     part: Part
     start_ns: int
-    """Where its first bucket begins."""
+    """Start of its first bucket; `TIME_MAX_NS` when it has none."""
     end_ns: int
-    """Where its last bucket ends; before everything when it has none."""
+    """End of its last bucket; `TIME_MIN_NS` when it has none."""
     children: tuple["PyramidNode", ...] = ()
 
 
@@ -138,17 +138,17 @@ def _pyramid_node(width_ns: int, part: Part, children: tuple[PyramidNode, ...] =
 
 
 def build_tree(base: Sequence[Part], upper: Sequence[Sequence[Part]]) -> tuple[PyramidNode, ...]:
-    """Return the pyramid over parts of the first level, in order of their rows.
+    """Return the roots of the pyramid over the parts of the first level, in order of their rows.
 
-    `upper` holds the parts of each further level. One that does not stand for whole finer parts, or
-    is damaged, is passed over.
+    `upper`: the parts of each further level. A part that does not cover whole finer parts, or is
+    damaged, is ignored.
     """
     nodes = tuple(_pyramid_node(BASE_NS, part) for part in base)
     for width_ns, parts in zip(UPPER_WIDTHS_NS, upper, strict=True):
         child_indices = [
             (child_index, node.part)
             for child_index, node in enumerate(nodes)
-            if _row_count(node.part)
+            if _has_rows(node.part)
         ]
         starts = {part.first_row: child_index for child_index, part in child_indices}
         ends = {part.end_row: child_index for child_index, part in child_indices}
@@ -170,7 +170,8 @@ def coarsest_for(
 ) -> Iterator[PyramidNode]:
     """Yield the coarsest parts that give buckets of `width_ns` over [start_ns, end_ns), in order.
 
-    What reaches beyond `counted_ns`, from where on raw rows are read, is told by the first level.
+    A part whose buckets end after `counted_ns`, from where on raw rows are read, is replaced by the
+    first level under it: its buckets may be cut at that edge.
     """
     for node in nodes:
         if node.end_ns <= start_ns or node.start_ns >= end_ns:
@@ -189,6 +190,6 @@ def coarsest_for(
 
 
 def at_width(parts: Sequence[Buckets], width_ns: int) -> Buckets:
-    """Return buckets of several widths, in order of time, at one width that they all divide."""
+    """Return buckets of several widths, in order of time, at one width that all of them divide."""
     non_empty = [resample_buckets(part, width_ns) for part in parts if len(part)]
     return merge_buckets(non_empty) if non_empty else Buckets.empty(width_ns)

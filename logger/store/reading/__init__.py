@@ -1,10 +1,11 @@
 """The readers: parts and growing journal as one. They never write.
 
 reader         the rows of every stream
+change_stamps  which folders have changed since they were listed
 journal_tail   rows that no part holds yet, as the journals grow
-event_rows     the events: those that came added to those known
+event_rows     the events, new ones added to those already read
 joint_pyramid  which parts of a joint's pyramid can be read, and which rows they cover
 missing_rows   what is known to be missing, in sentences
 raw_frames     the raw frames of a finished recording, part by part
-salvage        the rows of a stream chunk by chunk, and what of them cannot be read
+salvage        the rows of a stream chunk by chunk, and which of them cannot be read
 """

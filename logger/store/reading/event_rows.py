@@ -1,7 +1,7 @@
-"""The events of a recording, read once: what has come since is added to those known.
+"""The events of a recording, read once: new ones are added to those already read.
 
-A live recording is asked a hundred times a second for events that it has long written. Not locked:
-the reader that owns it is.
+The pages of a live recording ask for its events a hundred times a second, and few of them are new.
+Not locked: the reader that owns it is.
 """
 
 from collections.abc import Sequence
@@ -18,7 +18,7 @@ __all__ = ["EventRows"]
 
 
 class EventRows:
-    """All events of one recording in sequence, as of the last look."""
+    """All events of one recording in sequence, as of the last `take_in`."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
@@ -26,15 +26,15 @@ class EventRows:
         self.events: tuple[Event, ...] = ()
 
     def take_in(self, parts: Sequence[Part], tail: Sequence[TailRun], *, rows: int) -> None:
-        """Add what has come; `rows`: how many events can be read by now."""
-        new = self._read(parts, tail, self._end_row)
-        before = self.events[-1].sequence if self.events else -1
-        if rows == len(self.events) + len(new) and all(
-            event.sequence > before for event in new[:1]
+        """Add the events after those already read; `rows`: how many events can be read by now."""
+        new_events = self._read(parts, tail, self._end_row)
+        last_sequence = self.events[-1].sequence if self.events else -1
+        if rows == len(self.events) + len(new_events) and all(
+            event.sequence > last_sequence for event in new_events[:1]
         ):
-            self.events += tuple(new)
+            self.events += tuple(new_events)
         else:
-            # A part was mended or is damaged: what is known is no beginning of what there is.
+            # A part was repaired or damaged: the events read before are no prefix of all events.
             self.events = tuple(self._read(parts, tail, 0))
         self._end_row = max([part.end_row for part in parts] + [run.end_row for run in tail] + [0])
 

@@ -1,6 +1,7 @@
-"""Which parts of a joint's pyramid can be asked, and what they tell.
+"""The parts of a joint's pyramid that can be read, and the buckets in them.
 
-One is made anew whenever parts have come, and never changes: a reader hands it to several threads.
+Immutable, so that a reader can hand it to several threads: whenever parts are added, a new one is
+made.
 """
 
 from collections.abc import Iterator, Sequence
@@ -28,24 +29,30 @@ class JointPyramid:
     """The levels of one joint, each in order of its rows."""
 
     seconds: tuple[Part, ...] = ()
-    """The parts of the first level that tell of sealed rows, up to the first hole."""
+    """The parts of the first level that cover sealed rows, up to the first hole."""
     upper: tuple[tuple[Part, ...], ...] = ((),) * len(UPPER_WIDTHS_NS)
+    """The parts of each level of wider buckets, in the order of `UPPER_WIDTHS_NS`."""
     tenths: tuple[Part, ...] = ()
     nodes: tuple[PyramidNode, ...] = ()
+    """First and upper levels as a tree, from which a window takes the coarsest that fit."""
     carry: PyramidCarry = field(default_factory=PyramidCarry)
-    """What the first level has not counted yet."""
+    """The newest values, which the first level has not counted yet."""
     gaps: tuple[tuple[int, int], ...] = ()
-    """Gaps within the rows that the first level tells of, as (start_ns, end_ns)."""
+    """Gaps within the rows that the first level covers, as (start_ns, end_ns)."""
 
     @property
     def end_row(self) -> int:
-        """The number behind that of the last row that the first level tells of."""
+        """The number after that of the last row that the first level covers."""
         return self.seconds[-1].end_row if self.seconds else 0
 
     def buckets(
         self, channel: str, *, start_ns: int, end_ns: int, width_ns: int, counted_ns: int
     ) -> Iterator[Buckets]:
-        """Yield the buckets of a channel that touch a span, a part at a time, of several widths."""
+        """Yield the buckets of a channel that touch [start_ns, end_ns), part by part.
+
+        Each part has a width of its own, which divides `width_ns`. For the parameters see
+        `coarsest_for`.
+        """
         for node in coarsest_for(
             self.nodes, start_ns=start_ns, end_ns=end_ns, width_ns=width_ns, counted_ns=counted_ns
         ):
@@ -59,33 +66,40 @@ class JointPyramid:
                 yield buckets_of_tables([table], channel, width_ns=node.width_ns)
 
     def tenths_of(self, channel: str, *, start_ns: int, end_ns: int) -> tuple[Buckets, int]:
-        """Return the tenths of a second that touch a span, and up to where: see `read_tenths`."""
+        """Return the tenths of a second that touch a span, and up to where they are right.
+
+        See `read_tenths`.
+        """
         if not self.tenths:
             return Buckets.empty(TENTH_NS), 0
         return read_tenths(self.seconds, self.tenths, channel, start_ns=start_ns, end_ns=end_ns)
 
 
 def list_pyramid(
-    recording: Location, joint: str, rows: Sequence[Part], *, before: JointPyramid
+    recording: Location, joint: str, rows: Sequence[Part], *, previous: JointPyramid
 ) -> JointPyramid:
-    """Return a joint's pyramid as it lies there now.
+    """Return a joint's pyramid as it is on the disk now.
 
-    `rows`: the parts of its readings; `before`: whose parts, as far as they are there still, keep
-    what is known of them.
+    Parameters
+    ----------
+    rows
+        The parts of the joint's readings.
+    previous
+        The pyramid of the last listing: its parts, with the footers that were read, are kept.
     """
-    known = relisted(before.seconds, recording / overview_stream(joint))
-    read_footers(known)
-    seconds = _overviews_of(rows, known)
+    listed = relisted(previous.seconds, recording / overview_stream(joint))
+    read_footers(listed)
+    seconds = _overviews_of(rows, listed)
     upper = [
         relisted(level, recording / upper_level_stream(joint, width_ns))
-        for level, width_ns in zip(before.upper, UPPER_WIDTHS_NS, strict=True)
+        for level, width_ns in zip(previous.upper, UPPER_WIDTHS_NS, strict=True)
     ]
     read_footers(part for level in upper for part in level)
     carries = [carry_from(part.metadata) for part in seconds]
     return JointPyramid(
         seconds=tuple(seconds),
         upper=tuple(tuple(level) for level in upper),
-        tenths=tuple(relisted(before.tenths, recording / upper_level_stream(joint, TENTH_NS))),
+        tenths=tuple(relisted(previous.tenths, recording / upper_level_stream(joint, TENTH_NS))),
         nodes=build_tree(seconds, upper),
         carry=carries[-1] if carries else PyramidCarry(),
         gaps=tuple(gap for carry in carries for gap in carry.gaps),
@@ -93,10 +107,10 @@ def list_pyramid(
 
 
 def _overviews_of(rows: Sequence[Part], overviews: Sequence[Part]) -> list[Part]:
-    """Return the overviews of sealed rows, up to the first that is missing or damaged.
+    """Return the first-level parts of sealed rows, up to the first that is missing or damaged.
 
-    One whose rows are not sealed (yet) tells of rows that the journal holds; behind a hole only the
-    rows themselves can be asked, for what the lost one carried is not known.
+    A part whose rows are not sealed (yet) covers rows of the journal. After a hole the rows
+    themselves have to be read, because the value that the lost part carried is unknown.
     """
     by_rows = {(part.first_row, part.end_row): part for part in overviews}
     covering: list[Part] = []
@@ -105,7 +119,7 @@ def _overviews_of(rows: Sequence[Part], overviews: Sequence[Part]) -> list[Part]
         if overview is None or overview.verify_error:
             return covering
         covering.append(overview)
-    # What was still carried at the end of the recording.
+    # The part without rows that counts what was still carried at the end of the recording.
     end = rows[-1].end_row if rows else 0
     closing = by_rows.get((end, end))
     return covering if closing is None or closing.verify_error else [*covering, closing]

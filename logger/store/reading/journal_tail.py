@@ -1,9 +1,9 @@
 """The rows of a recording that no part holds yet, as its journals grow.
 
 A journal is flushed twenty times a second and lasts for minutes: ten thousand small batches in each
-stream, which weigh more than the rows in them and are gone through at each question. They are put
-together here as they grow old; the rows and their order stay (a property test holds it). Not
-locked: the reader that owns it is.
+stream, which take more memory than their rows and have to be searched at each read. So small
+batches are joined here once there are many; rows and order stay the same (held by a property test).
+Not locked: the reader that owns it is.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -20,7 +20,7 @@ __all__ = ["JournalTail", "TailRun"]
 
 @dataclass(frozen=True, slots=True)
 class TailRun:
-    """Rows that were written together, or put together since."""
+    """Rows that were written together, or joined since."""
 
     first_row: int
     batch: pa.RecordBatch
@@ -29,25 +29,25 @@ class TailRun:
 
     @property
     def end_row(self) -> int:
-        """The number behind that of its last row."""
+        """The number after that of its last row."""
         return self.first_row + int(self.batch.num_rows)
 
 
 class JournalTail:
-    """What the journals of one recording hold beyond its parts, by stream."""
+    """The rows in the journals of one recording that are in no part, by stream."""
 
     loose_most: ClassVar[int] = 64
-    """So many batches of a stream are left as they came."""
+    """Most batches of a stream that are left as they were written."""
 
     def __init__(self, folder: Location, streams: Iterable[str]) -> None:
         self._folder = folder
         self._journals: dict[int, JournalReader] = {}
         self._unreadable: dict[int, str] = {}
         self._runs: dict[str, list[TailRun]] = {stream: [] for stream in streams}
-        # Of the last look: whether there had been journals, and how many were new.
+        # Of the last `read_new`: whether there had been journals before, and how many were new.
         self._had_some = False
         self._begun = 0
-        # Stream -> the row from which on batches may be put together.
+        # Stream -> the row from which on batches may be joined.
         self._loose_from: dict[str, int] = {}
 
     def runs_of(self, stream: str) -> list[TailRun]:
@@ -55,22 +55,22 @@ class JournalTail:
         return self._runs[stream]
 
     def read_new(self, is_sealed: Callable[[str, int], bool]) -> bool:
-        """Take in what was written since; return whether there was anything.
+        """Read the rows that were written since the last call; return whether there were any.
 
-        `is_sealed` says whether a part holds a row of a stream: the part may be listed before the
-        journal's end is read.
+        `is_sealed(stream, row)` returns whether a part holds that row: a part may have been listed
+        before the end of its journal is read.
         """
         news = False
         if isinstance(self._folder, Address):
             return news
         self._had_some = bool(self._journals)
-        there = dict(journal_files(self._folder))
+        path_by_number = dict(journal_files(self._folder))
         for number in list(self._journals):
-            if number not in there:
+            if number not in path_by_number:
                 del self._journals[number]
                 self._unreadable.pop(number, None)
-        self._begun = len(there.keys() - self._journals.keys())
-        for number, path in there.items():
+        self._begun = len(path_by_number.keys() - self._journals.keys())
+        for number, path in path_by_number.items():
             reader = self._journals.setdefault(number, JournalReader(path))
             try:
                 for row in reader.read_new_rows():
@@ -87,22 +87,24 @@ class JournalTail:
             except FileNotFoundError:
                 continue
             except OSError as fault:
-                # As with a damaged part: the rest is read, and `missing` tells.
+                # As with a damaged part: the rest is read, and `describe_missing` reports it.
                 self._unreadable[number] = fault.strerror or str(fault)
         return news
 
     def drop_sealed(self, stream: str, is_sealed: Callable[[int], bool]) -> None:
-        """Forget the rows of a stream that a part holds by now."""
+        """Remove the rows of a stream that a part holds by now."""
         self._runs[stream] = [run for run in self._runs[stream] if not is_sealed(run.first_row)]
 
     def put_together(self, *, news: bool) -> None:
-        """Make one batch of the newest in each stream that has many of them.
+        """Join the newest batches of each stream that has many of them; `news`: rows were added.
 
-        Never across two journals: a part takes what one of them held.
+        Never across two journals: a part holds the rows of one journal, and `drop_sealed` removes
+        whole runs.
         """
         begun, self._begun = self._begun, 0
         if begun > 1 or (begun and self._had_some):
-            # Which rows here are of which journal is not known.
+            # A new journal began: which of these rows are from which journal is not known, so only
+            # later ones may be joined.
             self._loose_from = {
                 stream: runs[-1].end_row for stream, runs in self._runs.items() if runs
             }
@@ -133,5 +135,5 @@ class JournalTail:
         ]
 
     def remainders(self) -> Sequence[str]:
-        """Return what of the journals holds no whole record, in sentences; some are empty."""
+        """Return a sentence for each journal about bytes that hold no whole record; "" for none."""
         return [reader.unread_text() for _, reader in sorted(self._journals.items())]

@@ -1,4 +1,4 @@
-"""What is known to be missing of a stream's rows, in sentences."""
+"""The rows that are known to be missing of a stream, in sentences. Pure."""
 
 from collections.abc import Iterator, Sequence
 
@@ -16,9 +16,9 @@ UNCLOSED = (
 def missing_rows(
     stream: str, parts: Sequence[Part], tail: Sequence[TailRun], *, rows: int
 ) -> Iterator[str]:
-    """Yield a sentence for each hole in a stream, and for each part that is not what it should be.
+    """Yield a sentence for each hole in a stream, and for each part that cannot be read whole.
 
-    `rows`: how many the stream has at least, as far as recording.json knows.
+    `rows`: how many rows the stream has at least, by recording.json.
     """
     ranges = sorted(
         [(part.first_row, part.end_row) for part in parts]

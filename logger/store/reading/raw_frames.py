@@ -1,7 +1,7 @@
-"""The raw frames of a finished recording, part by part: what is decoded again comes from here.
+"""The raw frames of a finished recording, part by part: the source of a redecode.
 
-Reads one row group at a time, so memory does not grow with the recording. Only sealed parts: what
-is still in a journal belongs to a recorder, or to `dutytrace seal`.
+Reads one row group at a time, so memory does not grow with the recording. Only sealed parts are
+read: rows in a journal are a recorder's, or `dutytrace seal` makes parts of them first.
 """
 
 from collections.abc import Iterator
@@ -23,7 +23,7 @@ __all__ = ["frame_parts", "frames_of_part", "has_current_columns", "open_finishe
 
 
 def open_finished(path: Path) -> RecordingReader:
-    """Open a recording that nobody writes any more and that has nothing left to seal.
+    """Open a recording that is not being written and has nothing left to seal.
 
     Raises
     ------
@@ -51,14 +51,14 @@ def frame_parts(path: Path) -> list[Part]:
     for part in parts:
         if part.verify_error:
             raise InputError(
-                f"{part.path}: this part of the raw frames is damaged ({part.verify_error}). Take it out "
-                "of the recording; the rest can then be decoded again."
+                f"{part.path}: this part of the raw frames is damaged ({part.verify_error}). Take "
+                "it out of the recording; the rest can then be decoded again."
             )
     return parts
 
 
 def has_current_columns(part: Part) -> bool:
-    """Return whether a part has the columns that frames have today."""
+    """Return whether a part has the columns of the present frame schema."""
     return bool(part.footer.schema.to_arrow_schema().equals(FRAME_SCHEMA))
 
 

@@ -1,17 +1,14 @@
 """The reader of a recording: sealed parts and growing journal as one. It never writes.
 
-`refresh` takes in what has come since. Journals are read before parts are listed: a row that is
+`refresh` takes in what was written since. Journals are read before parts are listed: a row that is
 sealed in between is seen twice and counted once, never missed. Safe for several threads, and cheap
-to ask again and again while the recording grows.
+to refresh again and again while the recording grows.
 """
 
-import time
 from bisect import bisect_right
 from collections.abc import Sequence
 from functools import partial
-from pathlib import Path
 from threading import RLock
-from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -29,15 +26,13 @@ from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, 
 from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
 from logger.store.pyramid.seconds import PyramidCarry
 from logger.store.pyramid.upper import at_width
+from logger.store.reading.change_stamps import FolderStamps, manifest_stamp
 from logger.store.reading.event_rows import EventRows
 from logger.store.reading.joint_pyramid import JointPyramid, list_pyramid
 from logger.store.reading.journal_tail import JournalTail
 from logger.store.reading.missing_rows import UNCLOSED, missing_rows
 
 __all__ = ["RecordingReader"]
-
-_SETTLED_AFTER_NS: Final = 1_000_000_000
-"""A folder that was changed longer ago than this has no change of the same tick to come."""
 
 
 class RecordingReader:
@@ -55,7 +50,7 @@ class RecordingReader:
             The store at an address cannot be reached.
         """
         self.path = path
-        self._manifest_stamp = _manifest_stamp(path / MANIFEST_FILE)
+        self._manifest_stamp = manifest_stamp(path / MANIFEST_FILE)
         self.manifest: Manifest = read_manifest(path)
         if isinstance(path, Address):
             _check_finished(path, self.manifest)
@@ -66,20 +61,20 @@ class RecordingReader:
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._tail = JournalTail(path / JOURNAL_FOLDER, self.schemas)
         self._pyramids = {joint.name: JointPyramid() for joint in self.bench.joints}
-        self._listed_at: dict[str, int] = {}
+        self._folders = FolderStamps(path)
         self._events = EventRows(self.bench)
         self.parts_read = 0
-        """Parts of the pyramid that were opened so far: what a span costs."""
+        """Parts of the pyramid that were read so far: the cost of a span, for tests and `check`."""
         self.refresh()
 
     @property
     def limits(self) -> LimitSet:
-        """The limits in force, or last in force."""
+        """The limits in force, or those that were in force last."""
         return self.limit_sets[-1][1]
 
     @property
     def live(self) -> bool:
-        """Whether a logger writes it at this moment."""
+        """Whether a logger is writing it at this moment."""
         return self.manifest.ended_ns is None and _live_writer_of(self.path) is not None
 
     def refresh(self) -> bool:
@@ -88,8 +83,8 @@ class RecordingReader:
             news = self._read_journals()
             news |= self._list_parts()
             self._tail.put_together(news=news)
-            # It changes when the recording ends, and when somebody goes on in it afterwards.
-            stamp = _manifest_stamp(self.path / MANIFEST_FILE)
+            # It changes when the recording ends, and when it is resumed afterwards.
+            stamp = manifest_stamp(self.path / MANIFEST_FILE)
             if stamp != self._manifest_stamp:
                 self.manifest = read_manifest(self.path)
                 self.limit_sets = self.manifest.limit_sets(str(self.path))
@@ -103,35 +98,23 @@ class RecordingReader:
     def _list_parts(self) -> bool:
         sealed: set[str] = set()
         for stream in self.schemas:
-            if not self._has_changed(stream):
+            if not self._folders.has_changed(stream):
                 continue
             parts = relisted(self._parts[stream], self.path / stream)
             if len(parts) == len(self._parts[stream]):
                 continue
             sealed.add(stream)
             self._parts[stream] = parts
-            # What a damaged part held is read from the journal as long as that is there.
+            # The rows of a damaged part are read from the journal as long as that is there.
             self._tail.drop_sealed(stream, partial(_has_readable_row, parts))
-        for joint, before in self._pyramids.items():
+        for joint, previous in self._pyramids.items():
             rows = status_stream(joint)
-            # An overview is there before the rows that it tells of: look again when those come.
-            if self._has_changed(overview_stream(joint)) or rows in sealed:
+            # A pyramid part is written before the rows that it covers: list it again with those.
+            if self._folders.has_changed(overview_stream(joint)) or rows in sealed:
                 self._pyramids[joint] = list_pyramid(
-                    self.path, joint, self._parts[rows], before=before
+                    self.path, joint, self._parts[rows], previous=previous
                 )
         return bool(sealed)
-
-    def _has_changed(self, stream: str) -> bool:
-        try:
-            stamp = _modified_ns(self.path / stream)
-        except FileNotFoundError:
-            return False
-        if self._listed_at.get(stream) == stamp:
-            return False
-        # A folder's time moves in ticks: a rename may follow within the one that was seen.
-        if time.time_ns() - stamp > _SETTLED_AFTER_NS:
-            self._listed_at[stream] = stamp
-        return True
 
     def row_count(self, stream: str) -> int:
         """Return how many rows of a stream can be read."""
@@ -145,10 +128,10 @@ class RecordingReader:
             return sealed + sum(run.end_row - run.first_row for run in self._tail.runs_of(stream))
 
     def span_ns(self, stream: str) -> tuple[int, int] | None:
-        """Return the first and the last time of a stream, None when it is empty."""
+        """Return the first and the last time of a stream in nanoseconds, None when it is empty."""
         with self._lock:
             parts, tail_runs = self._parts[stream], self._tail.runs_of(stream)
-            # The outermost that can be read: the footers between them are not asked.
+            # The outermost parts that can be read: no footer between them is opened.
             first = next((part.spans for part in parts if part.spans), ())
             last = next((part.spans for part in reversed(parts) if part.spans), ())
             starts = [first[0][0]] if first else []
@@ -161,7 +144,18 @@ class RecordingReader:
     def read_rows(
         self, stream: str, *, start_ns: int, end_ns: int, columns: Sequence[str] | None = None
     ) -> pa.Table:
-        """Return the rows of a time-ordered stream in [start_ns, end_ns)."""
+        """Return the rows of a time-ordered stream in [start_ns, end_ns).
+
+        Parameters
+        ----------
+        columns
+            In that order; None: all of the stream's schema.
+
+        Raises
+        ------
+        InputError
+            Rows of the span are damaged.
+        """
         with self._lock:
             parts, tail = list(self._parts[stream]), list(self._tail.runs_of(stream))
         schema = self.schemas[stream]
@@ -184,38 +178,38 @@ class RecordingReader:
         return pa.concat_tables([conform(table, schema) for table in tables])
 
     def stored_parts(self, stream: str) -> tuple[list[Part], list[tuple[int, pa.RecordBatch]]]:
-        """Return a stream's parts, and what no part holds yet with the numbers of its first rows.
+        """Return a stream's parts, and its unsealed batches, each with its first row's number.
 
-        Both as of the last `refresh`, so that all streams end together.
+        Both as of the last `refresh`, so that all streams end at the same instant.
         """
         with self._lock:
             tail = [(run.first_row, run.batch) for run in self._tail.runs_of(stream)]
             return list(self._parts[stream]), tail
 
     def end_row(self, stream: str) -> int:
-        """Return the number behind that of the newest row of a stream."""
+        """Return the number after that of the newest row of a stream; 0 when it is empty."""
         with self._lock:
             ends = [part.end_row for part in self._parts[stream][-1:]]
             ends += [run.end_row for run in self._tail.runs_of(stream)[-1:]]
             return max(ends, default=0)
 
-    def came(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
-        """Return the newest rows that no part holds yet, each batch with its first row's number.
+    def unsealed_batches(self, stream: str, from_row: int) -> list[tuple[int, pa.RecordBatch]]:
+        """Return the unsealed batches that hold rows from `from_row` on, oldest first.
 
-        Those that end behind `from_row`, oldest first.
+        Each with its first row's number, which may be less than `from_row`.
         """
-        found = []
+        newest_first = []
         with self._lock:
             for run in reversed(self._tail.runs_of(stream)):
                 if run.end_row <= from_row:
                     break
-                found.append((run.first_row, run.batch))
-        return found[::-1]
+                newest_first.append((run.first_row, run.batch))
+        return newest_first[::-1]
 
     def read_readings(
         self, joint: str, start_ns: int, end_ns: int, *, channels: Sequence[str]
     ) -> ReadingBatch:
-        """Return the readings of a joint in [start_ns, end_ns) with the channels asked for."""
+        """Return the readings of a joint in [start_ns, end_ns) with the given channels."""
         stream = status_stream(joint)
         columns = ["time", "position_segment", *channels]
         return readings_from_table(
@@ -232,9 +226,14 @@ class RecordingReader:
         width_ns: int,
         counted_ns: int,
     ) -> Buckets:
-        """Return the buckets of a channel that touch a span, at a width that is whole seconds.
+        """Return the buckets of a channel that touch [start_ns, end_ns), from the pyramid.
 
-        They are right up to `counted_ns`, before which the pyramid has counted everything.
+        Parameters
+        ----------
+        width_ns
+            Width of the buckets; whole seconds.
+        counted_ns
+            Up to where the pyramid has counted every row; the buckets are right up to there.
         """
         channel_buckets = list(
             self._pyramid_of(joint).buckets(
@@ -251,15 +250,18 @@ class RecordingReader:
     def read_tenths(
         self, joint: str, channel: str, *, start_ns: int, end_ns: int
     ) -> tuple[Buckets, int]:
-        """Return the tenths of a second of a channel that touch a span, and up to where: `read_tenths`."""
+        """Return the tenths of a second that touch a span, and up to where they are right.
+
+        See `logger.store.pyramid.tenths.read_tenths`.
+        """
         return self._pyramid_of(joint).tenths_of(channel, start_ns=start_ns, end_ns=end_ns)
 
     def uncounted(self, joint: str) -> PyramidCarry:
-        """Return what a joint's overview has not counted yet."""
+        """Return the newest values of a joint that its pyramid has not counted yet."""
         return self._pyramid_of(joint).carry
 
     def sealed_gaps(self, joint: str) -> list[tuple[int, int]]:
-        """Return the joint's gaps within the rows that its overview tells of."""
+        """Return the gaps of a joint, as (start_ns, end_ns), in rows that its pyramid covers."""
         return list(self._pyramid_of(joint).gaps)
 
     def _pyramid_of(self, joint: str) -> JointPyramid:
@@ -267,7 +269,7 @@ class RecordingReader:
             return self._pyramids[joint]
 
     def tail_times(self, joint: str) -> pa.ChunkedArray:
-        """Return the times of the rows of a joint that its overview does not tell of (yet)."""
+        """Return the times of the rows of a joint that its pyramid does not cover (yet)."""
         stream = status_stream(joint)
         with self._lock:
             end_row = self._pyramids[joint].end_row
@@ -323,7 +325,7 @@ class RecordingReader:
         return None
 
     def describe_missing(self) -> tuple[str, ...]:
-        """Return what is known to be missing, in sentences."""
+        """Return what is known to be missing in the recording, in sentences."""
         sentences: list[str] = []
         with self._lock:
             for stream, parts in self._parts.items():
@@ -342,7 +344,7 @@ class RecordingReader:
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
 
     def describe_damage(self) -> tuple[str, ...]:
-        """Read every byte of every part; return which are not what was written, in sentences."""
+        """Read every byte of every part; return in sentences which differ from what was written."""
         with self._lock:
             parts = [(stream, part) for stream in self.schemas for part in self._parts[stream]]
         return tuple(
@@ -353,7 +355,7 @@ class RecordingReader:
 
 
 def _check_finished(address: Address, manifest: Manifest) -> None:
-    """Raise InputError for a recording whose newest rows are not in parts."""
+    """Raise InputError for a recording at an address whose newest rows are not in parts."""
     journal = address / JOURNAL_FOLDER
     unsealed = journal.is_dir() and any(
         journal_path.suffix == ".journal" for journal_path in journal.iterdir()
@@ -361,8 +363,8 @@ def _check_finished(address: Address, manifest: Manifest) -> None:
     if manifest.ended_ns is None or unsealed:
         raise InputError(
             f"{address}: this recording {'has rows in its journal' if unsealed else 'has no end'}: "
-            "it was copied while it was written, or cut short. From an address finished recordings "
-            "are read. End it, or `dutytrace seal` it in its folder, and copy it again."
+            "it was copied while it was written, or cut short. Only finished recordings are read "
+            "from an address. End it, or `dutytrace seal` it in its folder, and copy it again."
         )
 
 
@@ -370,28 +372,8 @@ def _live_writer_of(path: Location) -> int | None:
     return None if isinstance(path, Address) else writer_pid(path)
 
 
-def _modified_ns(folder: Location) -> int:
-    """Return when a folder was changed last; at an address it never is, so it is listed once."""
-    if isinstance(folder, Path):
-        return folder.stat().st_mtime_ns
-    if not folder.is_dir():
-        raise FileNotFoundError(str(folder))
-    return 0
-
-
-def _manifest_stamp(path: Location) -> tuple[int, int] | None:
-    """Return what tells a file that was put in place of another from that one."""
-    if isinstance(path, Address):
-        return None
-    try:
-        stat_result = path.stat()
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    return stat_result.st_ino, stat_result.st_mtime_ns
-
-
 def _has_readable_row(parts: Sequence[Part], row: int) -> bool:
-    """Return whether one of some parts, in order of their rows, holds a row that can be read."""
+    """Return whether `parts`, in order of their rows, hold a row in a part that can be read."""
     index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
     return index >= 0 and row < parts[index].end_row and not parts[index].verify_error
 

@@ -1,9 +1,8 @@
-"""The rows of a stream piece by piece, and what of them cannot be read.
+"""The rows of a stream chunk by chunk, and which of them cannot be read.
 
-A piece is a row group of a part, or a run of the journal. Reading on where one of them is damaged
-costs that piece and no more, and what is lost is told with the time between which it lay. For
-whoever copies a recording; who looks at it wants an error instead (see `read_table`). It never
-writes.
+A chunk is a row group of a part, or a run of the journal. Damage costs the chunk that it is in and
+no more, and the lost rows are described with the times between which they lay. For copies of a
+recording; a window raises an error instead (see `RecordingReader.read_rows`). It never writes.
 """
 
 from collections.abc import Callable, Iterator
@@ -23,7 +22,7 @@ __all__ = ["RowChunk", "UnreadableRows", "chunk_rows", "row_chunks"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowChunk:
-    """Rows that are read at once."""
+    """Rows that are read in one piece, all or none of them."""
 
     first_row: int
     end_row: int
@@ -47,7 +46,7 @@ class UnreadableRows:
 
 
 def row_chunks(reader: RecordingReader, stream: str) -> tuple[list[RowChunk], list[UnreadableRows]]:
-    """Return what a stream holds in order of its rows, and the holes in it."""
+    """Return the chunks of a stream in order of their rows, and the holes between them."""
     parts, tail = reader.stored_parts(stream)
     chunks = [chunk for part in parts for chunk in _group_chunks(part)]
     chunks += [_tail_chunk(first_row, batch) for first_row, batch in tail]
@@ -108,9 +107,9 @@ def chunk_rows(
     end_ns: int,
     unreadable: Callable[[str], object],
 ) -> Iterator[pa.Table]:
-    """Yield the rows of a time-ordered stream in [start_ns, end_ns), a table a piece, in order.
+    """Yield the rows of a time-ordered stream in [start_ns, end_ns), a table per chunk, in order.
 
-    `unreadable` is called with a sentence for each piece that is damaged.
+    `unreadable` is called with a sentence for each chunk that is damaged.
     """
     for chunk in chunks:
         if chunk.last_ns < start_ns or chunk.first_ns >= end_ns:

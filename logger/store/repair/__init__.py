@@ -1,6 +1,6 @@
-"""What a crash left, made whole; nothing that was written is thrown away.
+"""Repairs what a crash left; nothing that was written is thrown away.
 
-recovery         the journal of a crash into parts
-rebuild_pyramid  pyramid parts that are missing or damaged, computed again from their rows
-post_request     requests for events, whether or not a recorder writes them
+recovery         the journals of a crash into parts, requests that wait into events
+rebuild_pyramid  parts of the pyramid that are missing or damaged, computed again from their rows
+post_request     requests for events, with or without a recorder
 """

@@ -1,8 +1,8 @@
-"""Asking for an event in a recording, whether or not a logger writes it.
+"""Requests for an event in a recording, with or without a recorder.
 
-A logger that runs finds the request in its inbox; when none does, the event is made here, under the
-recording's lock. Limits matter only to a logger that runs, so `submit_limits` refuses them without
-one.
+A recorder finds the request in its inbox; without one, the event is made here, under the
+recording's lock. Submitted limits matter only to a recorder, so `submit_limits` refuses them
+without one.
 """
 
 import contextlib
@@ -29,14 +29,14 @@ def submit_request(
     for_s: float = 0.0,
     who: str = "",
 ) -> None:
-    """Ask the writer of a recording for an event; with no writer, append it.
+    """Put a request into the inbox of the recorder; without a recorder, append its event.
 
     Raises
     ------
     InputError
         The request is not complete (a note without text, a shelving without an alert or a time).
     OutsideFault
-        The disk took no more; nothing was asked.
+        The disk took no more; nothing was requested.
     """
     request = new_request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
     if kind == "note" and not request.text:
@@ -52,17 +52,17 @@ def submit_request(
 
 
 def submit_limits(recording: Path, *, text: str, who: str = "") -> None:
-    """Ask the writer of a recording to take other limits over, from here on.
+    """Request that the recorder of a recording puts other limits into force.
 
-    `text`: a whole limits file; checked against the recording's bench before anything is asked.
+    `text`: a whole limits file; checked against the recording's bench before it is submitted.
 
     Raises
     ------
     InputError
-        It is no recording, the text is no limits file or does not fit its bench, or nobody writes
-        the recording: to one that has ended limits do not matter.
+        It is no recording, the text is no limits file or does not fit its bench, or the recording
+        has no recorder: limits do not matter to one that has ended.
     OutsideFault
-        The disk took no more; nothing was asked.
+        The disk took no more; nothing was requested.
     """
     bench = read_manifest(recording).read_bench(str(recording))
     request = new_request(kind="limits", text=text, who=who)
@@ -76,21 +76,21 @@ def submit_limits(recording: Path, *, text: str, who: str = "") -> None:
 
 def _has_no_writer(recording: Path) -> str:
     return (
-        f"{recording}: nobody writes this recording, so the limits were not handed over; expected "
-        "a recorder that runs. `dutytrace record --continue` takes them with --limits."
+        f"{recording}: no recorder writes this recording, so the limits were not handed over; "
+        "expected a recorder that runs. `dutytrace record --continue` takes them with --limits."
     )
 
 
 def _write_request(recording: Path, request: EventRequest) -> None:
     drop_request(recording, request)
     if writer_pid(recording) is None:
-        # The logger ended between the question and the request.
+        # The recorder ended between the check and the request.
         with contextlib.suppress(InputError):
             seal(recording)
 
 
 def append_event(path: Path, request: EventRequest) -> None:
-    """Make an event of a request when nobody writes the recording.
+    """Make an event of a request in a recording without a recorder.
 
     Raises
     ------

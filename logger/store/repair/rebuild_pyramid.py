@@ -1,8 +1,8 @@
-"""Overviews that are missing or damaged, made anew from the rows that they tell of.
+"""Computes parts of the pyramid that are missing or damaged again, from their rows.
 
-What is made is what was lost: a part's overview follows from its rows and from what the overview
-before it carries on. Where the rows are lost too there is nothing to tell of, and readers ask the
-rows behind.
+The result equals what was lost: a part follows from its rows and from the carry of the part before
+it. Where the rows are lost too nothing can be computed, and readers read the rows after the hole
+themselves.
 """
 
 from pathlib import Path
@@ -20,12 +20,14 @@ __all__ = ["rebuild_overviews"]
 
 
 def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) -> bool:
-    """Make the overviews that are wanting; `ended_ns` is the recording's end, None: not yet.
+    """Write the parts of all levels that are missing or damaged.
+
+    `ended_ns`: the end of the recording, None while it has none.
 
     Returns
     -------
     bool
-        Whether there were any.
+        Whether any was written.
 
     Raises
     ------
@@ -76,7 +78,7 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
         ):
             continue
         unclosed = True
-        # A damaged one would be taken for what the end carries on.
+        # A damaged closing part would be taken for the carry at the end.
         for part in list_parts(folder):
             if (part.first_row, part.end_row) == (end, end):
                 part.path.unlink()
@@ -91,7 +93,7 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
 
 
 def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
-    """Make the upper levels anew from the first part on that is wanting; return whether any was."""
+    """Write the upper levels again from the first missing part on; return whether any changed."""
     damaged = False
     paths_before: set[Path] = set()
     for width_ns in UPPER_WIDTHS_NS:

@@ -1,8 +1,8 @@
-"""What a crash left, made into parts, and requests that were left waiting, made into events.
+"""Recovery after a crash: makes parts of journals, and events of requests that were left waiting.
 
-For whoever takes the recording's lock. Sealing twice changes nothing. Nothing that was written is
-thrown away: a journal goes when all that it holds lies in whole parts, and one with bytes that
-cannot be read is set aside.
+Under the recording's lock. Sealing twice changes nothing. Nothing that was written is thrown away:
+a journal is removed once all its rows are in whole parts, and one with bytes that cannot be read is
+renamed to `.unreadable`.
 """
 
 import contextlib
@@ -36,14 +36,14 @@ __all__ = ["append_requests", "drain_inbox", "seal", "seal_locked"]
 
 
 def seal(path: Path) -> bool:
-    """Make parts of what the journals of a recording hold, and events of waiting requests.
+    """Make parts of the journals of a recording, and events of its waiting requests.
 
-    Overviews that are missing or damaged are made anew from their rows.
+    Parts of the pyramid that are missing or damaged are computed again from their rows.
 
     Returns
     -------
     bool
-        Whether there was anything.
+        Whether anything was written.
 
     Raises
     ------
@@ -61,10 +61,10 @@ def seal(path: Path) -> bool:
 
 
 def drain_inbox(path: Path) -> None:
-    """Make events of what was asked while the lock was held; for whoever has just given it back.
+    """Make events of requests that came while the lock was held; called after its release.
 
-    Who asked saw that there is a writer and left the request to it. A writer that came meanwhile
-    takes them itself.
+    Their senders saw a writer and left the requests to it. If another writer has the lock by now,
+    it takes them itself.
 
     Raises
     ------
@@ -81,7 +81,7 @@ def drain_inbox(path: Path) -> None:
 
 
 def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
-    """Make events of requests, behind all that there are; for whoever holds the lock.
+    """Append events of requests; the caller holds the lock.
 
     Raises
     ------
@@ -91,7 +91,7 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
     reader = RecordingReader(path)
     events = reader.read_events()
     parts = list_parts(path / "events")
-    # Behind all that ever was, also where the last of it is lost: that stays missing.
+    # After all rows that there ever were: where the last are lost, their numbers stay missing.
     ends = [part.end_row for part in parts]
     first_row = max([reader.manifest.rows.get("events", 0), *ends])
     first = max([first_row, *(event.sequence + 1 for event in events)])
@@ -101,12 +101,12 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
     made = [
         to_event(
             request,
-            sequence=first + place,
+            sequence=first + index,
             time_ns=time_ns,
             limits=reader.manifest.limits_in_force,
             raised=raised.get(request.alert),
         )
-        for place, request in enumerate(requests)
+        for index, request in enumerate(requests)
     ]
     try:
         write_part(
@@ -114,29 +114,29 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
         )
     except OSError as fault:
         raise OutsideFault(
-            f"{path}: the recording cannot be written on ({fault.strerror or fault})."
+            f"{path}: the recording cannot be written to ({fault.strerror or fault})."
         ) from fault
 
 
 def seal_locked(path: Path) -> bool:
-    """Make parts and events as `seal` does, overviews left as they are; under the lock."""
+    """Make parts and events as `seal` does, without the pyramid; the caller holds the lock."""
     sealed = _seal_rows(path)
-    # What the recorder was asked for and did not live to do; some of it may be done already.
+    # Requests that the recorder took or left waiting; events of some may be written already.
     requests = pending_requests(path)
     if not requests:
         return sealed
     events = list(RecordingReader(path).read_events())
-    undone = []
-    for one in requests:
-        made = next((event for event in events if one.matches_event(event)), None)
-        if made is None:
-            undone.append(one.request)
+    without_event = []
+    for pending in requests:
+        written = next((event for event in events if pending.matches_event(event)), None)
+        if written is None:
+            without_event.append(pending.request)
         else:
-            events.remove(made)
-    if undone:
-        append_requests(path, undone)
-    discard_done(one.path for one in requests)
-    return sealed or bool(undone)
+            events.remove(written)
+    if without_event:
+        append_requests(path, without_event)
+    discard_done(pending.path for pending in requests)
+    return sealed or bool(without_event)
 
 
 def _seal_rows(path: Path) -> bool:
@@ -158,7 +158,7 @@ def _seal_rows(path: Path) -> bool:
         sealer.resume_carry()
         sealer.seal_rows(rows, until_ns=ended_ns)
         if manifest.ended_ns is None or remainders:
-            # Before the journals go: what could not be read in them is known from them only.
+            # Before the journals are removed: only they show what of them could not be read.
             write_manifest(
                 path,
                 manifest.model_copy(
@@ -184,7 +184,7 @@ def _seal_rows(path: Path) -> bool:
 
 
 def _journal_runs(journal: JournalReader, streams: set[str]) -> list[RowRun]:
-    """Return what a journal holds; refuse it when it holds what the recording has no place for."""
+    """Return the rows of a journal; raises InputError for a stream that the recording lacks."""
     try:
         journal_rows = list(journal.read_new_rows())
     except OSError as fault:
@@ -204,9 +204,9 @@ def _journal_runs(journal: JournalReader, streams: set[str]) -> list[RowRun]:
 def _unsealed_rows(
     path: Path, streams: Iterable[str], runs: list[RowRun]
 ) -> tuple[dict[str, list[Run]], dict[str, int]]:
-    """Return the rows that lie in no whole part yet, and where each stream ends.
+    """Return the rows that are in no whole part yet, and the end row of each stream.
 
-    A damaged part whose rows the journal still has is put aside: they are sealed anew.
+    A damaged part whose rows the journal still has is renamed to `.damaged`: they are sealed again.
     """
     rows: dict[str, list[Run]] = {}
     ends: dict[str, int] = {}
@@ -234,7 +234,7 @@ def _unsealed_rows(
 
 
 def _remove_journal(journal: JournalReader) -> None:
-    """Remove a journal whose rows are sealed; one with unread bytes is kept beside the others."""
+    """Remove a journal whose rows are sealed; one with unread bytes is renamed and kept."""
     if not journal.unread_bytes():
         journal.path.unlink(missing_ok=True)
         return
@@ -251,13 +251,13 @@ def _rebuild_pyramid(path: Path) -> bool:
         return rebuild_overviews(path, reader.bench, ended_ns=reader.manifest.ended_ns)
     except OSError as fault:
         raise OutsideFault(
-            f"{path}: the overviews cannot be made anew ({fault.strerror or fault}); the rows are "
+            f"{path}: the overviews cannot be made again ({fault.strerror or fault}); the rows are "
             "whole, and are read without them."
         ) from fault
 
 
 def _remove_temporaries(path: Path) -> None:
-    """Remove files that a crash left half-written; in the inbox others may just be writing."""
+    """Remove files that a crash left half-written; not in the inbox, which others write to."""
     for temporary in path.rglob(".*.aside"):
         if temporary.parent.name != INBOX_FOLDER:
             with contextlib.suppress(OSError):

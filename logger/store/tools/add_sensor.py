@@ -1,9 +1,9 @@
-"""A sensor that joins a finished recording by its time, and is read like a joint from then on.
+"""Adds a sensor to a finished recording by its time; from then on it is read like a joint.
 
-Its rows and overview are written aside within the recording and take their places when they are
-whole; recording.json names it last. Joints' parts get the sensor's channels as empty columns where
-they lack them, part by part, so that the status folder goes on reading as one table; each is whole
-at any time, and says the same before and after.
+Its rows and overview are written into a staging folder within the recording and renamed when they
+are whole; recording.json names it last. The parts of joints get the sensor's channels as empty
+columns where they lack them, one part after the other, so that the status folder still reads as one
+table; each part is whole at any time, and holds the same values before and after.
 """
 
 import shutil
@@ -35,14 +35,14 @@ __all__ = ["AddResult", "add_sensor"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AddResult:
-    """What became of a sensor's readings."""
+    """How many of a sensor's readings were added."""
 
     rows: int
     outside: int
     """Readings before the recording began or after it ended: left out."""
 
     def to_json(self) -> dict[str, int]:
-        """Return it as plain content."""
+        """Return it as a JSON object."""
         return {"rows": self.rows, "outside": self.outside}
 
 
@@ -59,7 +59,8 @@ def add_sensor(
     Raises
     ------
     InputError
-        It is no finished recording, has one of that name already, or no reading lies within it.
+        It is no finished recording, has a joint or sensor of that name already, or no reading lies
+        within it.
     OutsideFault
         The disk took no more, or it was stopped; the recording is as it was.
     """
@@ -118,13 +119,13 @@ def _write_sensor(
         progress(rows + rows_outside)
     if rows == 0:
         raise InputError(
-            f"{recording}: found {rows_outside} readings, none of them within the recording. Say when "
-            "the first one was with --start, or what its times count with --time-unit."
+            f"{recording}: found {rows_outside} readings, none of them within the recording. Say "
+            "when the first one was with --start, or what its times count with --time-unit."
         )
     sealer.seal_rows({stream: runs}, until_ns=manifest.ended_ns)
     _widen_status_parts(recording, bench, schema, stop)
     for stream_name in (stream, overview_stream(sensor.name)):
-        # What stands there without a name in recording.json was left by a power cut.
+        # A folder of that name which recording.json does not name was left by a power cut.
         shutil.rmtree(recording / stream_name, ignore_errors=True)
         (staging / stream_name).rename(recording / stream_name)
         sync_folder((recording / stream_name).parent)

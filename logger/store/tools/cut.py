@@ -1,10 +1,10 @@
-"""A span of a recording cut out as a recording of its own.
+"""Cuts a span out of a recording, as a recording of its own.
 
-Rows of every stream in [from, to) are taken as they are, bench, layouts and limits verbatim, and
-the pyramid is made by the writer that makes it for all. So that the figures of the span are those
-of the original, what still holds where the cut begins comes along with its own, earlier time: the
-newest reading of each channel, and the events of alerts that stand (or that are spoken of later).
-The original is only read, live or finished; the cut is there whole or not at all.
+Rows of every stream in [from, to) are copied unchanged, bench, layouts and limits verbatim, and the
+pyramid is computed as for any recording. So that statistics of the span equal those of the
+original, everything that still holds where the cut begins is copied too, with its own, earlier
+time: the newest reading of each channel, and the events of alerts that are active (or that later
+events refer to). The original, live or finished, is only read; the cut appears whole or not at all.
 """
 
 import re
@@ -45,7 +45,7 @@ __all__ = ["CutResult", "copy_span", "new_cut_folder"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutResult:
-    """What a cut came to hold."""
+    """The content of a cut."""
 
     path: Path
     name: str
@@ -55,12 +55,12 @@ class CutResult:
     readings: dict[str, int]
     """Joint -> rows within the span."""
     open_alerts: int
-    """Alerts that stood where it begins."""
+    """Alerts that were active where it begins."""
     missing: tuple[str, ...]
-    """What of the span could not be read, in sentences; empty: all of it is there."""
+    """What of the span could not be read, in sentences; empty for a whole cut."""
 
     def to_json(self) -> dict[str, Any]:
-        """Return it as plain content, as `dutytrace cut --json` answers."""
+        """Return it as a JSON object, the answer of `dutytrace cut --json`."""
         return {
             "recording": str(self.path),
             "start": iso_utc(self.start_ns),
@@ -73,7 +73,7 @@ class CutResult:
 
 
 def new_cut_folder(recordings: Path, start_ns: int, name: str) -> Path:
-    """Return a new folder for a cut, named by its beginning and its name."""
+    """Return a folder for a cut that does not exist yet, named by its start and its name."""
     stamp = datetime.fromtimestamp(start_ns // 1_000_000_000, UTC).strftime("%Y%m%dT%H%M%SZ")
     slug = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:48] or "cut"
     path, suffix_number = recordings / f"{stamp}-{slug}", 2
@@ -98,12 +98,12 @@ def copy_span(
     Parameters
     ----------
     out
-        The new folder; None: beside the original, named by its beginning and its name.
+        The new folder; None: next to the original, named by its start and its name.
     start_ns, end_ns
-        None: the recording's beginning, its end (of a live one its newest row). What reaches
-        beyond is brought into the recording.
+        None: the recording's start, its end (of a live one its newest row). Limited to the span of
+        the recording.
     name
-        What the new one is called; empty: after the original.
+        Name of the new one; empty: after the original.
     part_rows
         Rows in memory before they become parts.
     progress
@@ -114,8 +114,7 @@ def copy_span(
     Raises
     ------
     InputError
-        It is no recording, the span lies outside it or holds nothing, or `out` exists; nothing was
-        made.
+        It is no recording, the span lies outside it or is empty, or `out` exists; nothing was made.
     OutsideFault
         The disk took no more, or it was stopped; nothing was left behind.
     """
@@ -127,7 +126,7 @@ def copy_span(
     path = new_cut_folder(source.parent, begin_ns, cut_name) if out is None else out
     if path.resolve().is_relative_to(source):
         raise InputError(
-            f"{path}: this lies within the recording {recording}, expected a folder beside it."
+            f"{path}: this lies within the recording {recording}, expected a folder outside of it."
         )
     cut = CutFrom(
         recording=source.name,
@@ -155,14 +154,15 @@ def _cut_span(reader: RecordingReader, start_ns: int | None, end_ns: int | None)
         raise InputError("The span is empty: expected --from before --to.")
     if start >= recording_end or until <= recording_start:
         raise InputError(
-            f"{reader.path}: found a span from {iso_utc(start)} to {iso_utc(until)}, expected "
-            f"one within the recording: it holds {iso_utc(recording_start)} to {iso_utc(recording_end)}."
+            f"{reader.path}: found a span from {iso_utc(start)} to {iso_utc(until)}, expected one "
+            f"within the recording: it holds {iso_utc(recording_start)} to "
+            f"{iso_utc(recording_end)}."
         )
     return max(start, recording_start), min(until, recording_end)
 
 
 def _recording_end_ns(reader: RecordingReader) -> int:
-    """Return where a recording ends, or just behind its newest row while it has no end."""
+    """Return the end of a recording, or just after its newest row while it has no end."""
     if reader.manifest.ended_ns is not None:
         return reader.manifest.ended_ns
     spans = (reader.span_ns(stream) for stream in reader.schemas)
@@ -170,7 +170,7 @@ def _recording_end_ns(reader: RecordingReader) -> int:
 
 
 def _cut_manifest(source_manifest: Manifest, cut: CutFrom, name: str) -> Manifest:
-    """Return the manifest that a cut begins with."""
+    """Return the manifest with which a cut begins; its limits are those in force at its start."""
     first, later = source_manifest.limits, []
     for revision in source_manifest.limits_taken:
         if revision.from_ns <= cut.from_ns:
@@ -216,7 +216,7 @@ class _SpanCopier:
         self._chunks: dict[str, list[RowChunk]] = {}
         for stream in reader.schemas:
             self._chunks[stream], holes = row_chunks(reader, stream)
-            # What events told of may concern any time; rows only their own.
+            # A lost event may concern any time; lost rows concern only their own.
             self._unreadable += [
                 hole.text for hole in holes if stream == "events" or hole.may_overlap(*self._span)
             ]
@@ -231,7 +231,7 @@ class _SpanCopier:
         self._copied_rows = 0
 
     def copy_all(self) -> CutResult:
-        """Copy all of it and close the new recording."""
+        """Copy all streams and close the new recording."""
         cut, writer = self._cut_from, self._writer
         rows = {stream: self._copy_stream(stream) for stream in self._chunks if stream != "events"}
         readings = {
@@ -292,7 +292,7 @@ class _SpanCopier:
             self._writer.append_rows(stream, batch)
 
     def _held_before_span(self, stream: str) -> pa.Table:
-        """Return the rows before the span that hold into it, and the joint's newest before it."""
+        """Return the joint's newest row before the span, and those that hold into it."""
         joint = next(
             candidate_joint
             for candidate_joint in self._reader.bench.joints
@@ -313,13 +313,13 @@ class _SpanCopier:
         return table.take(pa.array(sorted(kept_rows), pa.int64()))
 
     def _cut_events(self) -> tuple[list[Event], int]:
-        """Return the events of the cut in sequence, and how many alerts stood at its beginning."""
+        """Return the events of the cut in sequence, and how many alerts are open at its start."""
         cut = self._cut_from
         events = events_of(self._event_tables(), self._reader.bench)
         return events_of_cut(events, cut, to_the_end=self._to_the_end, live=self._reader.live)
 
     def _event_tables(self) -> list[pa.Table]:
-        # In order of their sequence, not of their time: all of them are read.
+        # All of them: events are in order of their sequence, not of their time.
         tables = []
         for chunk in self._chunks["events"]:
             try:
@@ -329,11 +329,11 @@ class _SpanCopier:
         return tables
 
     def _missing_sentences(self, events: Sequence[Event]) -> tuple[str, ...]:
-        """Return what recording.json says is missing."""
+        """Return the sentences of recording.json about what is missing."""
         sentences = [
             f"Not in the recording that this was cut out of: {text}" for text in self._unreadable
         ]
-        # What a crash took lay at an end: the recording's, or where somebody went on.
+        # A crash loses rows at an end: that of the recording, or that before a resume.
         if self._to_the_end or any(event.kind == EventKind.CONTINUED for event in events):
             sentences += self._reader.manifest.missing
         return tuple(dict.fromkeys(sentences))

@@ -1,7 +1,7 @@
-"""What a cut says: the events of its span, and those from before that still matter where it begins.
+"""The events of a cut: those of its span, and earlier ones that still matter where it begins.
 
-An alert that stands at the beginning comes along with all that was said of it, at the times at
-which it was said: it reads as raised before the cut began, which it was. Pure.
+An alert that is active at the start is copied with all its events, at their own times: it reads as
+raised before the cut began, as it was. Pure.
 """
 
 from collections.abc import Sequence
@@ -19,14 +19,14 @@ __all__ = ["events_for_cut", "events_of_cut"]
 def events_of_cut(
     events: Sequence[Event], cut: CutFrom, *, to_the_end: bool, live: bool
 ) -> tuple[list[Event], int]:
-    """Return the events of a cut, numbered anew, and how many alerts are open at its beginning.
+    """Return the events of a cut, renumbered from 1, and how many alerts are open at its start.
 
     Parameters
     ----------
     events
-        All of the original, in sequence.
+        All events of the original, in sequence.
     to_the_end
-        The cut reaches the end of the original: what was noted after that belongs to it.
+        The cut reaches the end of the original: notes added after the end belong to it.
     live
         The original is still being written.
     """
@@ -44,7 +44,7 @@ def events_of_cut(
         -1:
     ]
     if last != [EventKind.ENDED] or not to_the_end:
-        rest = " The recording that it is of goes on." if live or not to_the_end else ""
+        rest = " Its recording goes on." if live or not to_the_end else ""
         carried.append(
             Event(sequence=0, time_ns=cut.to_ns, kind=EventKind.ENDED, text=f"The cut ends.{rest}")
         )
@@ -55,10 +55,10 @@ def events_of_cut(
 def events_for_cut(
     events: Sequence[Event], *, start_ns: int, end_ns: int
 ) -> tuple[list[Event], list[Event]]:
-    """Return what a cut takes of events from before [start_ns, end_ns), and those within.
+    """Return the events before [start_ns, end_ns) that a cut needs, and those within.
 
-    From before come those of alerts that are open or stand at `start_ns`, of alerts that are spoken
-    of within, and of limits that are shelved there: so that every alert has the state that it had.
+    Needed are those of alerts that are active or open at `start_ns`, of alerts that events within
+    refer to, and of limits that are shelved there: so that every alert has the state that it had.
     """
     earlier = [event for event in events if event.time_ns < start_ns]
     within = [event for event in events if start_ns <= event.time_ns < end_ns]

@@ -1,9 +1,9 @@
-"""A finished recording as one file to send: a plain tar, made from front to end.
+"""Packs a finished recording into one file to send: a plain tar, written from front to end.
 
-Parts are compressed already, so nothing is compressed again; any tar opens it. It holds one folder
-named as the recording, and last of all `SHA256SUMS` over its files, which makes a cut file tell
-itself from a whole one. Its length is known before the first byte, so that it can be sent while it
-is made; memory does not grow with it. The recording is only read. `unpack` is the way back.
+Parts are compressed already, so nothing is compressed again; any tar program opens it. It holds one
+folder named as the recording and, last of all, `SHA256SUMS` over its files, by which a truncated
+file is recognised. Its length is known before the first byte, so that it can be sent while it is
+made; memory does not grow with it. The recording is only read. `unpack` is the reverse.
 """
 
 import hashlib
@@ -45,18 +45,18 @@ _TAR_END: Final = bytes(2 * _TAR_BLOCK_BYTES)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _TarMember:
-    """One file of a recording as it stands in the tar."""
+    """One file of a recording, as it will be in the tar."""
 
     path: Path
     tar_name: str
-    """Within the recording, parts divided by `/`."""
+    """Its path within the recording, with `/` between the parts."""
     size: int
     tar_header: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TarStream:
-    """What a packed recording will be: its length is known, its bytes are still to be read."""
+    """A packed recording that is yet to be read: members and length are known, not the bytes."""
 
     recording: Path
     folder: str
@@ -101,7 +101,7 @@ class TarStream:
                     remaining -= len(chunk)
                     yield chunk
                 if remaining or file.read(1):
-                    raise self._changed_error(f"{member.tar_name} has another length than before.")
+                    raise self._changed_error(f"the length of {member.tar_name} has changed.")
         except OutsideFault:
             raise
         except OSError as fault:
@@ -112,17 +112,19 @@ class TarStream:
 
     def _changed_error(self, change: str) -> OutsideFault:
         return OutsideFault(
-            f"{self.recording}: the recording was changed while it was packed: {change} Pack it again."
+            f"{self.recording}: the recording was changed while it was packed: {change} Pack it "
+            "again."
         )
 
 
 def plan_tar(recording: Path) -> TarStream:
-    """Look what a recording holds and return what its packed file will be.
+    """List the files of a recording and return the tar that they will make.
 
     Raises
     ------
     InputError
-        It is no recording, is being written, was not closed, or holds what is no plain file.
+        It is no recording, is being written, was not closed, or holds something that is no plain
+        file.
     OutsideFault
         A folder of it cannot be listed.
     """
@@ -135,7 +137,7 @@ def plan_tar(recording: Path) -> TarStream:
             "everywhere: visible, printable, at most 200 bytes. Rename it, then pack again."
         )
     try:
-        # recording.json first: whoever lists the file sees at once what it is.
+        # recording.json first: a listing of the tar shows at once what it is.
         tar_names = sorted(
             _member_names(recording), key=lambda tar_name: (tar_name != MANIFEST_FILE, tar_name)
         )
@@ -168,7 +170,7 @@ def is_plain_name(name: str) -> bool:
 
 
 def packed_file_name(recording: Path) -> str:
-    """Return what the packed file of a recording is called."""
+    """Return the file name of a packed recording."""
     return f"{recording.resolve().name}{PACKED_SUFFIX}"
 
 
@@ -201,7 +203,7 @@ def write_tar(
     if not out.parent.is_dir():
         raise InputError(f"{out.parent}: there is no such folder.")
     if out.resolve().is_relative_to(recording.resolve()):
-        raise InputError(f"{out}: this lies within the recording, expected a file beside it.")
+        raise InputError(f"{out}: this lies within the recording, expected a file outside of it.")
 
     def written(file: IO[bytes]) -> None:
         packed_bytes = 0
@@ -226,7 +228,7 @@ def _refuse_live(recording: Path) -> None:
 
 
 def _member_names(recording: Path) -> Iterator[str]:
-    """Yield the files of a recording; what a crash left half-written is passed over."""
+    """Yield the files of a recording; files that a crash left half-written are ignored."""
 
     def refuse(fault: OSError) -> None:
         raise fault
@@ -243,8 +245,8 @@ def _member_names(recording: Path) -> Iterator[str]:
         for name in (*folders, *files):
             if (folder_here / name).is_symlink():
                 raise InputError(
-                    f"{folder_here / name}: found a link, expected the files of a recording. Put in its "
-                    "place what it leads to, then pack again."
+                    f"{folder_here / name}: found a link, expected the files of a recording. "
+                    "Replace it by what it leads to, then pack again."
                 )
         yield from ((folder_here / name).relative_to(recording).as_posix() for name in files)
 
@@ -253,18 +255,17 @@ def _plan_member(recording: Path, folder: str, tar_name: str) -> _TarMember:
     path = recording / tar_name
     if not all(map(is_plain_name, tar_name.split("/"))):
         raise InputError(
-            f"{path}: found another name than a file of a recording has; take it out, then pack "
-            "again."
+            f"{path}: found a name that no file of a recording has; take it out, then pack again."
         )
     stat_result = path.stat()
     if not stat.S_ISREG(stat_result.st_mode):
-        raise InputError(f"{path}: found something else than a file; take it out, then pack again.")
+        raise InputError(f"{path}: found something that is no file; take it out, then pack again.")
     head = _tar_header(folder, tar_name, stat_result.st_size, int(stat_result.st_mtime))
     return _TarMember(path=path, tar_name=tar_name, size=stat_result.st_size, tar_header=head)
 
 
 def _tar_header(folder: str, tar_name: str, size: int, time_s: int) -> bytes:
-    # Whose it was is nobody's business: neither user nor group is told.
+    # Without user and group: they are private to the machine that packs.
     info = tarfile.TarInfo(f"{folder}/{tar_name}")
     info.size, info.mtime, info.mode = size, time_s, 0o644
     return info.tobuf(tarfile.PAX_FORMAT)

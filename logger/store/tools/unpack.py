@@ -1,8 +1,8 @@
-"""A packed recording made a folder again: whole, checked byte by byte, or not at all.
+"""Unpacks a packed recording into a folder: whole and verified byte by byte, or not at all.
 
-What a file from elsewhere says is not trusted: it may only name plain files below one folder, and
-is written below the recordings folder under names that were looked at, aside first. Every file has
-to be what its sum says, and the sums stand last: a file that was cut on its way is refused.
+The file is not trusted: it may only name plain files below one folder, each name is checked, and
+everything is written into a staging folder first. Every file has to match its checksum, and the
+checksums come last: a file that was truncated on its way is refused.
 """
 
 import contextlib
@@ -28,7 +28,7 @@ __all__ = ["extract_recording"]
 _MAX_CHECKSUM_FILE: Final = 64 << 20
 _CHECKSUM_LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _FILE_TYPES: Final = (tarfile.REGTYPE, tarfile.AREGTYPE)
-# What tarfile raises of bytes that are no tar: it was not made for files from anywhere.
+# What tarfile raises for bytes that are no tar: it was not made for untrusted files.
 _TAR_ERRORS: Final = (tarfile.TarError, ValueError, EOFError, OverflowError, RecursionError)
 
 
@@ -82,7 +82,7 @@ def extract_recording(
 
 
 class _Unpacker:
-    """One file on its way into one folder."""
+    """Unpacks one file into one folder."""
 
     def __init__(
         self, file: Path, tar: tarfile.TarFile, path: Path, *, stop: threading.Event | None
@@ -93,7 +93,7 @@ class _Unpacker:
         self._stated: dict[str, str] | None = None
 
     def unpack_all(self, first: tarfile.TarInfo, progress: Callable[[int], None]) -> Path:
-        """Write everything aside, compare, and give it its name."""
+        """Write all members into the staging folder, verify them, and rename it."""
         refuse_existing(self._path, option="--recordings")
         lock = begin_staging(self._path, option="--recordings")
         try:
@@ -133,13 +133,13 @@ class _Unpacker:
         if folder != self._path.name:
             raise self._refused_error(f"found the folders {self._path.name!r} and {folder!r}")
         if member.isdir():
-            # Made by another tar; whatever lies in it makes it.
+            # From another tar program; the files in it make the folder.
             return
         if member.type not in _FILE_TYPES or member.sparse is not None or not names:
             raise self._refused_error(f"found {member.name!r}, which is no plain file")
         target_name = "/".join(names)
         if target_name in self._actual or self._stated is not None:
-            raise self._refused_error(f"found {member.name!r} a second time or behind its end")
+            raise self._refused_error(f"found {member.name!r} a second time or after its end")
         source = self._tar.extractfile(member)
         assert source is not None, "a plain file has content"
         if target_name == CHECKSUM_FILE:
@@ -182,8 +182,8 @@ class _Unpacker:
     def _compare_checksums(self) -> None:
         if self._stated is None:
             raise InputError(
-                f"{self._file}: this packed recording ends before its end: it was cut on its way, "
-                "or is damaged. Have it sent again; nothing was unpacked."
+                f"{self._file}: this packed recording is incomplete: it was cut on its way, or is "
+                "damaged. Have it sent again; nothing was unpacked."
             )
         for member_name in sorted(self._stated.keys() | self._actual.keys()):
             stated_digits, actual_digits = (
@@ -220,7 +220,7 @@ class _Unpacker:
 
 
 def _member_path_parts(member: tarfile.TarInfo, file: Path) -> list[str]:
-    """Return the parts of a member's name, each of which may be a file's name and nothing else."""
+    """Return the parts of a member's path, each checked to be a plain, visible file name."""
     names = member.name.split("/")
     for name in names:
         if not is_plain_name(name):

@@ -1,9 +1,9 @@
-"""The writer of a recording that is made at once, not live: no journal, whole or not there at all.
+"""The writer of a recording that is made at once, not live: no journal, whole or not at all.
 
-What comes from a file can be had again, so nothing has to survive a crash. Rows wait until there
-are many and become parts on a thread of their own; everything lies in a folder aside, beside the
-target, which takes its name when it is whole. Memory is bounded by the rows of two parts. One
-thread calls this.
+What comes from a file can be read again, so nothing has to survive a crash. Rows are buffered until
+there are many and become parts on a thread of its own. All files are written into a staging folder
+next to the target, which is renamed once it is whole. Memory is bounded by the rows of two parts.
+One thread calls this.
 """
 
 import contextlib
@@ -34,28 +34,28 @@ __all__ = [
 ]
 
 BULK_PART_ROWS: Final = 500_000
-"""Rows waiting in all streams together that become a part each."""
+"""Buffered rows, of all streams together, from which on each stream's become a part."""
 
 
 def staging_path(path: Path) -> Path:
-    """Return where a recording lies until it is whole; readers and listings pass it over."""
+    """Return the folder of a recording until it is whole; readers and listings ignore it."""
     return path.with_name(f".{path.name}.aside")
 
 
 class BulkWriter(RowBuffer):
-    """Writes one recording that appears when `close` has been called, and not before."""
+    """Writes one recording, which appears with `close` and not before."""
 
     def __init__(
         self, path: Path, manifest: Manifest, bench: Bench, *, part_rows: int = BULK_PART_ROWS
     ) -> None:
-        """Make the folder aside; what a killed run left there is removed.
+        """Make the staging folder; one that a killed run left is removed first.
 
         Raises
         ------
         InputError
             `path` exists already, cannot be made, or is being made by another process.
         OutsideFault
-            The disk took not even the beginning; nothing is left behind.
+            The disk is full already; nothing is left behind.
         """
         super().__init__(bench)
         self.path = path
@@ -75,7 +75,7 @@ class BulkWriter(RowBuffer):
         self._sealer = Sealer(self._staging, bench)
 
     def carry_part(self, stream: str, part: Part) -> None:
-        """Take over a part of another recording as it is, in place of appending its rows.
+        """Copy a part of another recording unchanged, in place of appending its rows.
 
         Raises
         ------
@@ -95,7 +95,7 @@ class BulkWriter(RowBuffer):
         self._rows[stream] = part.end_row
 
     def tick(self, now_s: float = 0.0) -> None:
-        """Make parts of what waits, when it is enough.
+        """Make parts of the buffered rows, if there are enough.
 
         Raises
         ------
@@ -116,14 +116,14 @@ class BulkWriter(RowBuffer):
             sealing.result()
 
     def close(self, *, ended_ns: int, cause: str) -> None:
-        """Write what still waits and the end, then give the recording its name.
+        """Write the buffered rows and the end, then rename the folder to its name.
 
         Raises
         ------
         OutsideFault
             The disk took no more; `abandon` removes what is there.
         InputError
-            Somebody else made `path` meanwhile.
+            Another process made `path` meanwhile.
         """
         try:
             self._wait_for_sealing()
@@ -141,8 +141,8 @@ class BulkWriter(RowBuffer):
         self._lock.release()
 
     def abandon(self) -> None:
-        """Leave nothing behind."""
-        # A part that is being written is waited for: it would come back after the folder went.
+        """Remove everything that was written."""
+        # Wait for a part that is being written: it would make the removed folder again.
         self._executor.shutdown(wait=True, cancel_futures=True)
         shutil.rmtree(self._staging, ignore_errors=True)
         with contextlib.suppress(OSError):
@@ -165,17 +165,17 @@ def refuse_existing(path: Path, *, option: str = "--out") -> None:
 
 
 def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
-    """Make the folder that becomes `path` and take its lock; what a killed run left there goes.
+    """Make the staging folder of `path` and take its lock; one of a killed run is removed first.
 
     Raises
     ------
     InputError
-        It cannot be made, or another process makes it.
+        It cannot be made, or another process is making it.
     """
     staging = staging_path(path)
     try:
         if staging.is_dir():
-            # Whoever made it holds its lock; nobody does after a kill or a power cut.
+            # The process that made it holds its lock; after a kill or a power cut none does.
             WriteLock(staging).release()
             shutil.rmtree(staging)
         make_folder(staging)
@@ -193,7 +193,7 @@ def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
 
 @contextmanager
 def discard_on_failure(writer: BulkWriter) -> Iterator[None]:
-    """Leave nothing behind when what fills a recording does not come to its end."""
+    """Remove what was written when the body of the `with` fails or is interrupted."""
     try:
         yield
     except KeyboardInterrupt:

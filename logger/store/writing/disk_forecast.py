@@ -1,4 +1,4 @@
-"""How long the disk lasts at the recording's present rate."""
+"""How long the free space of the disk lasts at the recording's present rate."""
 
 import math
 import shutil
@@ -13,7 +13,7 @@ DISK_CHECK_S: Final = 10.0
 
 
 class DiskForecast:
-    """Looks at the disk now and then; for one thread."""
+    """Measures rate and free space every ten seconds; for one thread."""
 
     def __init__(self, path: Path, *, now_s: float) -> None:
         self._path = path
@@ -25,8 +25,8 @@ class DiskForecast:
     def hours_left(self, now_s: float) -> float:
         """Return the hours that are left; NaN before the first part was sealed.
 
-        What lies in parts tells the rate. The journal is not counted: it comes and goes; but it
-        needs its room, so what it holds now is kept free on top.
+        The rate is that of the parts. The journal is not part of it, since it is removed again; but
+        it needs its space, so as much as it takes now is deducted from the free space.
         """
         if now_s - self._checked_s < DISK_CHECK_S:
             return self._hours_left
@@ -36,7 +36,7 @@ class DiskForecast:
             journal = sum(file.stat().st_size for file in (self._path / JOURNAL_FOLDER).iterdir())
             free = shutil.disk_usage(self._path).free
         except OSError:
-            # A file may go between the list and the look; the next look will tell.
+            # A file may be removed between listing and stat; the next call measures again.
             return self._hours_left
         if self._start_bytes is None:
             self._start_bytes, self._start_s = written, now_s

@@ -1,11 +1,12 @@
 """Requests to the one writer: a note, an acknowledgement, a shelving, other limits.
 
-A page or a command drops a request file into `inbox/` (written aside, renamed; `post_request` says
-what when no logger runs); the logger takes it, gives it a sequence number and makes it an event.
+A page or a command puts a request file into `inbox/` (atomically; for a recording without a
+recorder see `logger.store.repair.post_request`); the recorder takes it, gives it a sequence number
+and makes it an event.
 
 A request that was taken stays under another name until its event has reached the disk, so that a
-crash in between loses no note: `pending_requests` tells who seals afterwards what may still have
-to be done.
+crash in between loses no note: `pending_requests` returns to a later `seal` what may still have to
+be done.
 """
 
 import contextlib
@@ -41,20 +42,20 @@ __all__ = [
 _WAITING_SUFFIX: Final = ".json"
 _CLAIMED_SUFFIX: Final = ".taken"
 _CLOCK_SLACK_NS: Final = 1_000_000_000
-"""A recording's own clock may lag so far behind the one that stamps a file."""
+"""How far a recording's own clock may lag behind the clock that timestamps files."""
 MAX_REQUEST_BYTES: Final = 20_000
-"""Bytes of a request file beyond which it is none."""
+"""Most bytes of a request file without limits."""
 _MAX_ESCAPED_BYTES: Final = 2 * MAX_LIMITS_TEXT + MAX_REQUEST_BYTES
-"""The same as it lies in the inbox: of what a limits file can hold, an escape takes two bytes."""
+"""Most bytes of a request file with limits: JSON escapes take up to two bytes a character there."""
 
 
 def drop_request(recording: Path, request: EventRequest) -> None:
-    """Lay a request into the inbox of a recording.
+    """Put a request into the inbox of a recording.
 
     Raises
     ------
     OutsideFault
-        The disk took no more; nothing was asked.
+        The disk took no more; nothing was requested.
     """
     folder = recording / INBOX_FOLDER
     body = request.model_dump_json().encode()
@@ -69,14 +70,15 @@ def drop_request(recording: Path, request: EventRequest) -> None:
 
 
 def claim_requests(recording: Path) -> list[EventRequest]:
-    """Return the waiting requests in order; an unreadable one is set aside.
+    """Return the waiting requests in order; an unreadable one is renamed to `.unreadable`.
 
-    What an earlier call returned goes now: by then its event has been flushed.
+    The files of requests that an earlier call returned are removed now: their events have been
+    flushed by then.
     """
     discard_done(_inbox_files(recording, _CLAIMED_SUFFIX))
     requests = []
     for path in queued_files(recording):
-        # Whatever lies here, the recorder goes on: it is taken, set aside or left alone.
+        # No file here may stop the recorder: it is taken, renamed or left alone.
         with contextlib.suppress(OSError):
             request = _read_or_reject(path)
             if request is not None:
@@ -87,24 +89,23 @@ def claim_requests(recording: Path) -> list[EventRequest]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PendingRequest:
-    """A request that lies in the inbox of a recording that nobody writes."""
+    """A request in the inbox of a recording without a recorder."""
 
     path: Path
     request: EventRequest
     posted_ns: int
 
     def matches_event(self, event: Event) -> bool:
-        """Return whether that event is what the request became."""
+        """Return whether an event was made from this request."""
         if event.request == self.request.name:
             return True
-        # Recorders of before said of limits that they were handed over, and of no event by which
-        # request it was made.
+        # Older recorders did not store the request's name: sender, time and content decide.
         if event.time_ns < self.posted_ns - _CLOCK_SLACK_NS or event.who != self.request.who:
             return False
         if self.request.kind == "limits":
             return event.request == HANDED_OVER_BEFORE
         expected = to_event(self.request, sequence=event.sequence, time_ns=event.time_ns)
-        # repr, for a note's duration is NaN and equals nothing.
+        # By repr, because the duration of a note is NaN, which equals nothing.
         return not event.request and all(
             repr(getattr(expected, name)) == repr(getattr(event, name))
             for name in ("kind", "alert", "text", "duration_s")
@@ -112,9 +113,10 @@ class PendingRequest:
 
 
 def pending_requests(recording: Path) -> list[PendingRequest]:
-    """Return the requests that lie there, taken or not, in order; an unreadable one is set aside.
+    """Return the requests in the inbox, taken or not, in order.
 
-    For whoever holds the lock: an event may have been made of any of them before a crash.
+    An unreadable one is renamed to `.unreadable`. The caller holds the lock. An event may have been
+    made of any of them before a crash.
     """
     pending = []
     for path in _inbox_files(recording, _WAITING_SUFFIX, _CLAIMED_SUFFIX):
@@ -139,7 +141,7 @@ def queued_files(recording: Path) -> list[Path]:
 
 
 def claimed_files(recording: Path) -> list[Path]:
-    """Return the files of requests that were taken and not yet settled."""
+    """Return the files of requests that were taken and whose events may not be flushed yet."""
     return _inbox_files(recording, _CLAIMED_SUFFIX)
 
 

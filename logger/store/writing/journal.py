@@ -5,9 +5,9 @@ r"""The journal: a run of Arrow record batches, each framed so that a torn page 
               number of its first row (u64), checksum (u32), payload
     payload = kind 0: an Arrow schema with the stream's name in its metadata; kind 1: a record batch
 
-The checksum (CRC-32) begins with the file's salt and number and covers the record's head, so
-neither a zeroed page, nor a page left over from an earlier file, nor a moved record passes. What is
-read is always a prefix of what was written.
+The checksum (CRC-32) is seeded with the file's salt and number and covers the record's head, so a
+zeroed page, a page left over from an earlier file and a moved record all fail it. What is read is
+always a prefix of what was written.
 """
 
 import os
@@ -34,12 +34,13 @@ _SCHEMA, _BATCH = 0, 1
 _MAX_RECORD_BYTES: Final = 1 << 28
 """Bytes of a payload beyond which a length is taken for damage; the writer stays far below."""
 _SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
+"""Batches larger than this are split by the writer."""
 _STREAM_NAME_KEY: Final = b"stream"
 
 
 @dataclass(frozen=True, slots=True)
 class RowRun:
-    """A run of rows of one stream as the journal holds them."""
+    """Consecutive rows of one stream, as one record of the journal holds them."""
 
     stream: str
     first_row: int
@@ -52,7 +53,7 @@ def journal_files(folder: Path) -> list[tuple[int, Path]]:
     Raises
     ------
     OutsideFault
-        The folder cannot be listed: what it holds is not known, which is not to hold nothing.
+        The folder cannot be listed: its content is unknown, which is not to be empty.
     """
     try:
         numbered = [
@@ -84,7 +85,7 @@ class JournalWriter:
         self._streams: dict[str, int] = {}
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
-        """Add rows; they are on their way to the kernel with the next `flush`."""
+        """Add rows to those that the next `flush` writes."""
         if batch.nbytes > _SPLIT_BYTES and batch.num_rows > 1:
             half = batch.num_rows // 2
             self.append_rows(stream, first_row, batch.slice(0, half))
@@ -108,24 +109,24 @@ class JournalWriter:
         self._records += 1
 
     def flush(self) -> None:
-        """Hand what is pending to the kernel: a killed process loses nothing of it.
+        """Write pending records to the kernel: after that a killed process loses none of them.
 
         Raises
         ------
         OSError
-            The disk took no more; what it took is a whole prefix and the rest stays pending.
+            The disk took no more; what it took is a prefix, and the rest stays pending.
         """
         while self._pending:
             written = self._file.write(self._pending)
             del self._pending[:written]
 
     def sync(self) -> None:
-        """Make what was flushed last through a power cut."""
+        """Flush and sync, so that all records survive a power cut."""
         self.flush()
         self.sync_flushed()
 
     def sync_flushed(self) -> None:
-        """Sync what the kernel has; the one thing here that another thread may do meanwhile."""
+        """Sync what was flushed; the only method that another thread may call meanwhile."""
         os.fdatasync(self._file.fileno())
 
     def close(self) -> None:
@@ -139,7 +140,7 @@ class JournalWriter:
 
 @dataclass(slots=True)
 class JournalReader:
-    """Reads one journal file from where it left off; for a file that may still grow."""
+    """Reads one journal file, which may still grow, each time from where it stopped."""
 
     path: Path
     _offset: int = 0
@@ -148,7 +149,7 @@ class JournalReader:
     _schemas: dict[int, tuple[str, pa.Schema]] = field(default_factory=dict)
 
     def read_new_rows(self) -> Iterator[RowRun]:
-        """Yield the runs of rows that have come since the last call, up to the last whole one.
+        """Yield the runs of rows that were written since the last call, up to the last whole one.
 
         Raises
         ------
@@ -174,7 +175,7 @@ class JournalReader:
             head_sum = zlib.crc32(view[offset : offset + _RECORD_HEADER.size], self._seed)
             if checksum != zlib.crc32(payload, head_sum):
                 return
-            # Taken in before it is handed out: a caller that stops half-way loses no place.
+            # Advanced before the yield: a caller that stops half-way can go on with a new call.
             self._offset += begin + length - offset
             self._records += 1
             offset = begin + length
@@ -190,7 +191,10 @@ class JournalReader:
                 yield RowRun(stream, first_row, pa.ipc.read_record_batch(buffer, schema))
 
     def _read_header(self, head: bytes) -> bool:
-        """Take in the file's head; one that was put in another's place is read from its start."""
+        """Read the file's header; a file that has replaced another is read from its start.
+
+        Returns False for a file without a whole, matching header.
+        """
         if len(head) < _FIRST_RECORD or not head.startswith(JOURNAL_MAGIC):
             return False
         _, number = _FILE_HEADER.unpack_from(head, len(JOURNAL_MAGIC))
@@ -203,14 +207,14 @@ class JournalReader:
         return True
 
     def unread_bytes(self) -> int:
-        """Return how many bytes lie behind the last whole record."""
+        """Return how many bytes there are after the last whole record."""
         try:
             return max(0, self.path.stat().st_size - self._offset)
         except FileNotFoundError:
             return 0
 
     def unread_text(self) -> str:
-        """Return what is told of bytes behind the last whole record, empty when there are none."""
+        """Return a sentence about bytes after the last whole record, "" when there are none."""
         unread = self.unread_bytes()
         if unread == 0:
             return ""

@@ -1,9 +1,9 @@
-"""The writer of a recording: journal first, then parts.
+"""The writer of a live recording: journal first, then parts.
 
-`append_rows` takes rows in, `tick` moves them on: flushed to the kernel every 50 ms, synced every
-second, sealed into a part early and then ever less often. Syncing and sealing run on threads of
-their own, so that no flush waits for a slow disk; a fault there is raised by the next call. One
-thread calls this; the lock keeps other processes out.
+`append_rows` takes rows; `tick` flushes them to the kernel every 50 ms, syncs them every second,
+and seals them into parts, after 2 s at first and then ever less often. Syncing and sealing run on
+threads of their own, so that no flush waits for a slow disk; a fault there is raised by the next
+call. One thread calls this; the lock keeps other processes out.
 """
 
 import contextlib
@@ -43,18 +43,19 @@ __all__ = ["FlushPolicy", "RecordingWriter"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlushPolicy:
-    """How often rows move on."""
+    """How often rows are flushed, synced and sealed."""
 
     flush_s: float = 0.05
     sync_s: float = 1.0
     first_part_s: float = 2.0
+    """Length of the first part; each is `PART_GROWTH` times as long as the one before."""
     max_part_s: float = 600.0
     max_rows: int = 1_000_000
-    """Rows waiting in all streams together that start a part before its time."""
+    """Buffered rows, of all streams together, that start a part before its time."""
 
 
 PART_GROWTH: Final = 4
-"""Each part waits so many times as long as the one before: full size within ten minutes."""
+"""Ratio of the lengths of two successive parts: full length within a quarter of an hour."""
 DEFAULT_FLUSH_POLICY: Final = FlushPolicy()
 
 
@@ -70,21 +71,21 @@ class RecordingWriter(RowBuffer):
         now_s: float,
         flush_policy: FlushPolicy = DEFAULT_FLUSH_POLICY,
     ) -> None:
-        """Make the recording folder and take its lock; `now_s` is any steady clock's reading.
+        """Make the recording folder and take its lock; `now_s` is the time of any steady clock.
 
         Raises
         ------
         InputError
             The folder exists already, or cannot be made.
         OutsideFault
-            The disk took not even the beginning; nothing is left behind.
+            The disk is full already; nothing is left behind.
         """
         try:
             make_folder(path)
         except FileExistsError:
             raise InputError(
                 f"{path}: this already exists, expected a new folder for the recording. Choose "
-                "another with --out, or go on in it with --continue."
+                "another with --out, or resume it with --continue."
             ) from None
         except OSError as fault:
             if is_outside_fault(fault):
@@ -117,14 +118,14 @@ class RecordingWriter(RowBuffer):
         now_s: float,
         flush_policy: FlushPolicy = DEFAULT_FLUSH_POLICY,
     ) -> "RecordingWriter":
-        """Open a sealed recording to go on in it; `clock` anchors its time from here on.
+        """Open a sealed recording to resume it; `clock` anchors its time from here on.
 
         Raises
         ------
         InputError
             It is no recording, or another process writes it.
         OutsideFault
-            The disk takes nothing.
+            The disk is full.
         """
         lock = WriteLock(path)
         writer = cls.__new__(cls)
@@ -142,14 +143,15 @@ class RecordingWriter(RowBuffer):
             )
             writer._open(path, reopened, bench, lock=lock, now_s=now_s, flush_policy=flush_policy)
             for stream in writer._streams:
-                # Behind all that ever was: where the last of it is lost, that stays missing.
+                # After all rows that there ever were: where the last are lost, their numbers stay
+                # missing.
                 ends = [part.end_row for part in list_parts(path / stream)]
                 writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
             writer._sealer.reopen_carry()
         except OSError as fault:
             lock.release()
             raise OutsideFault(
-                f"{path}: the recording cannot be gone on with ({fault.strerror or fault}); "
+                f"{path}: the recording cannot be resumed ({fault.strerror or fault}); "
                 "nothing was added. Free some room, then try again."
             ) from fault
         except BaseException:
@@ -190,7 +192,7 @@ class RecordingWriter(RowBuffer):
             super().append_rows(stream, batch)
 
     def tick(self, now_s: float) -> None:
-        """Move rows on as far as their time has come.
+        """Flush, sync and seal what is due; `now_s` by the clock of `__init__`.
 
         Raises
         ------
@@ -226,7 +228,7 @@ class RecordingWriter(RowBuffer):
             syncing.result()
 
     def _roll_journal(self, now_s: float) -> None:
-        """Begin a new journal, and make parts of what the old one holds."""
+        """Begin a new journal, and start to make parts of the rows of the old one."""
         self._wait_for_sync()
         old_journal = self._journal
         old_journal.close()
@@ -239,7 +241,7 @@ class RecordingWriter(RowBuffer):
         self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
 
     def _check_still_here(self) -> None:
-        """Raise OutsideFault when the folder is no longer where it was; rows are flushed first."""
+        """Raise OutsideFault when the folder was moved or removed; the caller has flushed."""
         if not self._lock.is_in_place():
             raise self._moved_error()
 
@@ -255,7 +257,7 @@ class RecordingWriter(RowBuffer):
         journal.unlink()
 
     def close(self, *, ended_ns: int, cause: str) -> None:
-        """Seal everything, write the end into recording.json and give the lock back.
+        """Seal everything, write the end into recording.json and release the lock.
 
         Raises
         ------
@@ -282,7 +284,7 @@ class RecordingWriter(RowBuffer):
             self.abandon()
 
     def record_limits(self, text: str, *, from_ns: int) -> None:
-        """Record limits that were taken over, verbatim; raises OutsideFault on a full disk."""
+        """Record limits that were put into force, verbatim; raises OutsideFault on a full disk."""
         revisions = (*self.manifest.limits_taken, LimitsRevision(from_ns=from_ns, text=text))
         self.manifest = self.manifest.model_copy(update={"limits_taken": revisions})
         try:
@@ -291,10 +293,10 @@ class RecordingWriter(RowBuffer):
             raise self._write_error(fault) from fault
 
     def abandon(self) -> None:
-        """Give the lock back without an end; what was written stays as a crash would leave it."""
+        """Release the lock without an end; what was written stays as a crash would leave it."""
         self._executor.shutdown(wait=True)
         self._syncer.shutdown(wait=True)
-        # A disk that is full refuses the rest; what it took is a whole prefix.
+        # A full disk refuses the rest; what it took is a prefix.
         with contextlib.suppress(OSError):
             self._journal.close()
         self._lock.release()
@@ -305,15 +307,15 @@ class RecordingWriter(RowBuffer):
         if not self._lock.is_in_place():
             return self._moved_error()
         return OutsideFault(
-            f"{self.path}: the recording cannot be written on ({fault.strerror or fault}). "
-            f"What was written until then is whole; {_remedy(fault)}, then go on in it with "
-            f"`dutytrace record --continue {self.path}`."
+            f"{self.path}: the recording cannot be written any further "
+            f"({fault.strerror or fault}). What was written until then is whole; "
+            f"{_remedy(fault)}, then resume it with `dutytrace record --continue {self.path}`."
         )
 
 
 def _cannot_begin_error(path: Path, fault: OSError) -> OutsideFault:
     return OutsideFault(
-        f"{path}: the recording cannot be begun ({fault.strerror or fault}); nothing was recorded. "
+        f"{path}: the recording cannot begin ({fault.strerror or fault}); nothing was recorded. "
         f"{_remedy(fault).capitalize()}, then record again."
     )
 

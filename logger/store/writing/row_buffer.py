@@ -1,4 +1,4 @@
-"""Rows that were taken and are not in a part yet: what both writers have in common."""
+"""The buffer of rows that are not in a part yet: the common base of both writers."""
 
 import pyarrow as pa
 
@@ -13,7 +13,7 @@ __all__ = ["RowBuffer"]
 
 
 class RowBuffer:
-    """Takes rows in, numbers them by stream, and keeps them until they become parts."""
+    """Takes rows, numbers them by stream, and keeps them until they become parts."""
 
     def __init__(self, bench: Bench) -> None:
         self._streams = stream_schemas(bench)
@@ -21,7 +21,7 @@ class RowBuffer:
         self._buffered: dict[str, list[Run]] = {stream: [] for stream in self._streams}
 
     def row_count(self, stream: str) -> int:
-        """Return how many rows a stream has been given."""
+        """Return how many rows a stream has, sealed and buffered."""
         return self._rows[stream]
 
     def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
@@ -47,13 +47,13 @@ class RowBuffer:
             self.append_rows("events", events_table(events))
 
     def _buffered_rows(self) -> int:
-        """Return how many rows wait in all streams together."""
+        """Return how many rows are buffered in all streams together."""
         return sum(
             self._rows[stream] - runs[0][0] for stream, runs in self._buffered.items() if runs
         )
 
     def _take_buffered(self) -> dict[str, list[Run]]:
-        """Return what waits, by stream, and let go of it."""
+        """Return the buffered rows by stream, and empty the buffer."""
         rows = {stream: runs for stream, runs in self._buffered.items() if runs}
         self._buffered = {stream: [] for stream in self._streams}
         return rows

@@ -1,7 +1,7 @@
-"""Rows into parts, and the overview with them; the same for a live writer and after a crash.
+"""Writes rows as parts, and the pyramid with them; the same for a live writer and after a crash.
 
-A joint's overview part is written before its status part: a status part that is there always has
-its overview, and an overview part without its rows is passed over and written again.
+A joint's part of the pyramid (overview) is written before the part of its rows (status): a status
+part always has its overview, and an overview without its rows is ignored and written again.
 """
 
 import logging
@@ -29,7 +29,7 @@ Run = tuple[int, pa.RecordBatch]
 
 
 class Sealer:
-    """Writes parts of one recording, in order; owns what the overview carries from part to part."""
+    """Writes the parts of one recording in order; owns the pyramid's carry from part to part."""
 
     def __init__(self, recording: Path, bench: Bench) -> None:
         self._recording = recording
@@ -39,7 +39,7 @@ class Sealer:
         self._empty = status_schema(bench).empty_table()
 
     def resume_carry(self) -> None:
-        """Take up what the newest overview parts carry."""
+        """Load the carry of each joint from its newest overview part that has its rows."""
         for stream, joint in self._joint_of.items():
             sealed = {part.end_row for part in list_parts(self._recording / stream)}
             for part in list_parts(self._recording / overview_stream(joint)):
@@ -47,10 +47,10 @@ class Sealer:
                     self._carry[joint] = carry_from(part.metadata)
 
     def reopen_carry(self) -> None:
-        """Take up what the newest overview parts carry, in a recording that had ended.
+        """Load the carry of each joint in a recording that had ended and is resumed.
 
-        What the end counted is counted anew: the next reading shows how long a value held. So the
-        parts that told only of the end are removed.
+        The closing parts, which count the carried values up to the end, are removed: the next
+        reading shows how long those values held.
         """
         for joint in self._carry:
             for part in list_parts(self._recording / overview_stream(joint)):
@@ -79,8 +79,8 @@ class Sealer:
             try:
                 consolidate_levels(self._recording, joint)
             except (InputError, OSError) as fault:
-                # Nothing depends on it: a span costs more time, and the next sealing tries again.
-                log.warning("%s: the pyramid of %s waits (%s)", self._recording, joint, fault)
+                # Nothing depends on it: spans take more time to read, and the next call retries.
+                log.warning("%s: the upper levels of %s wait (%s)", self._recording, joint, fault)
 
     def _seal_overview(self, joint: str, table: pa.Table, first_row: int) -> None:
         new_buckets = add_rows_at_both_widths(
@@ -91,7 +91,7 @@ class Sealer:
         write_base_levels(self._recording, joint, new_buckets, first_row=first_row, end_row=end_row)
 
     def _close_overview(self, joint: str, stream: str, until_ns: int) -> None:
-        """Count what is still carried: nothing more will come to show how long it held."""
+        """Write the closing part, which counts the carried values up to the end."""
         carry = self._carry[joint]
         parts = list_parts(self._recording / stream)
         if carry.is_closed or not parts:
@@ -111,9 +111,9 @@ class Sealer:
 def write_base_levels(
     recording: Path, joint: str, new_buckets: NewBuckets, *, first_row: int, end_row: int
 ) -> None:
-    """Write what some rows add to the first level and to the finest, named by those rows.
+    """Write the buckets of some rows to the finest level and the first, named by those rows.
 
-    The first level last: where it is there, the finest is.
+    The first level last: a part of it implies that the finest level has its part.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def write_base_levels(
 
 
 def _join_contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:
-    """Join runs that follow each other without a missing row."""
+    """Return (first row, table) for each group of runs that follow each other without a hole."""
     joined_runs: list[tuple[int, list[pa.RecordBatch]]] = []
     end = -1
     for first_row, batch in runs:

@@ -259,7 +259,7 @@ def test_what_cannot_be_a_value_is_a_comment_and_not_the_end(odd_bus: Path):
     assert [value.channel for value in odd.value] == ["temperature_housing_degC", "state_code"]
     assert wide.value == ()
     for reason in (
-        "PhaseCurrent, in A: not as current_A, since it stands on bits of HousingTemp",
+        "PhaseCurrent, in A: not as current_A, since it overlaps bits of HousingTemp",
         "Torque, in Nm: not as torque_Nm, since its scale is 0",
         "Volt, in V: not as voltage_V, since it reaches beyond the 8 bytes of the frame",
         "Volt, in V: not as voltage_V, since 70 bits, and a value has at most 64",
@@ -326,7 +326,9 @@ def test_from_the_command_line(described_bus: Path):
     assert text.count("[[frame]]") == 2
     again = _run("joint.dbc", "--message", "Status", cwd=folder)
     assert again.returncode == 2
-    assert again.stderr.strip().endswith("is there already, and stays; name another with --out.")
+    assert again.stderr.strip().endswith(
+        "this file exists and is not overwritten; name another with --out."
+    )
     assert (folder / "status.toml").read_text("utf-8") == text
     nowhere = _run("joint.dbc", "--message", "Status", "--out", "nowhere/x.toml", cwd=folder)
     assert nowhere.returncode == 2

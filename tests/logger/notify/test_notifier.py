@@ -152,8 +152,8 @@ def test_errors_are_tried_again_and_said_once(server: Server, tmp_path: Path):
     assert teller.close() == 0
     assert [one["alert"] for one in server.heard] == [1, 2]
     assert said == [
-        "desk cannot be told (it answered 500 Internal Server Error). Trying again.",
-        "desk is told again.",
+        "desk cannot be reached (it answered 500 Internal Server Error). Trying again.",
+        "desk receives messages again.",
     ]
 
 
@@ -258,7 +258,7 @@ def test_the_oldest_go_when_too_many_wait(tmp_path: Path):
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ("format = 1", "found nobody to tell; expected a [[webhook]], [[command]] or [[apprise]]."),
+        ("format = 1", "found no target; expected a [[webhook]], [[command]] or [[apprise]]."),
         (
             'format = 1\n[[webhook]]\nname = "a"\nurl = "ftp://x/y"',
             "webhook[1].url: found 'ftp://x/y', expected an address such as https://host/path.",
@@ -345,6 +345,6 @@ def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
     (said,) = [
         one.text for one in RecordingReader(tmp_path / "rec").read_events() if one.kind == "telling"
     ]
-    assert said.startswith("desk cannot be told (")
+    assert said.startswith("desk cannot be reached (")
     assert f"Telling: {said}" in done.stdout
     assert "wait for the next recording" in done.stdout

@@ -25,7 +25,7 @@ def test_the_first_are_told_and_the_rest_counted():
     assert outspoken.take_summaries(THROTTLE_SPAN_NS - 1) == []
     assert len(outspoken.filter_notices([_notice(5000, "b")])) == 1
     (rest,) = outspoken.take_summaries(THROTTLE_SPAN_NS)
-    assert rest.text == "a: 980 more messages were not told one by one; all frames are stored."
+    assert rest.text == "a: 980 more messages were not listed one by one; all frames are stored."
     assert outspoken.take_summaries(2 * THROTTLE_SPAN_NS) == []
 
 
@@ -35,7 +35,7 @@ def test_the_next_ten_seconds_begin_anew():
     outspoken.filter_notices([_notice(at) for at in range(MAX_NOTICES_PER_SPAN + 1)])
     said = outspoken.filter_notices([_notice(THROTTLE_SPAN_NS + 1)])
     assert [one.text for one in said] == [
-        "a: 1 more message was not told one by one; all frames are stored.",
+        "a: 1 more message was not listed one by one; all frames are stored.",
         f"at {THROTTLE_SPAN_NS + 1}",
     ]
     assert [one.time_ns for one in said] == [THROTTLE_SPAN_NS + 1] * 2

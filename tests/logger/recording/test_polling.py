@@ -160,7 +160,7 @@ def test_asking_that_stopped_stands_until_it_is_acknowledged(
         (alert,) = alerts()
         assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
         assert alert.state_at(2**62) == "active"
-        assert "Nothing is asked on the bus bus any more" in alert.text
+        assert "Polling on the bus bus has stopped" in alert.text
         asked = len(adapter.heard)
         submit_request(tmp_path / "rec", kind="acknowledge", alert=alert.number, who="me")
         until(lambda: alerts()[0].state_at(2**62) == "cleared", "it is acknowledged")

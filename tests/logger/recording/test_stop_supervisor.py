@@ -229,7 +229,7 @@ def test_an_adapter_that_is_away_at_that_moment_is_told(
         assert adapter.heard == []
     alert = Recording.open(tmp_path / "rec").read_alerts()[1]
     assert alert.limit == "stop-without-effect"
-    assert "0x101 could not be sent: its bus is away" in alert.text
+    assert "0x101 could not be sent: its bus is lost" in alert.text
 
 
 def test_going_on_a_stop_without_effect_is_closed(

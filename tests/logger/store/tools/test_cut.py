@@ -189,7 +189,7 @@ def test_a_live_recording_up_to_now(tmp_path: Path, until):
     cut = Recording.open(made.path)
     assert check_recording(cut).missing == ()
     assert cut.end_ns == START_NS + 7_490_000_001
-    assert cut.read_events()[-1].text == "The cut ends. The recording that it is of goes on."
+    assert cut.read_events()[-1].text == "The cut ends. Its recording goes on."
     writer.append_readings(_readings(750, 50))
     writer.close(ended_ns=START_NS + 8 * S, cause="end")
     assert check_recording(Recording.open(path)).is_complete

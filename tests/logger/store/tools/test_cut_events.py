@@ -93,4 +93,4 @@ def test_a_pause_is_no_end():
     events = [_event(0, "started"), _event(4, "ended"), _event(6, "continued", duration_s=2.0)]
     told, _ = events_of_cut(events, _cut(0, 9), to_the_end=True, live=True)
     assert [event.kind for event in told] == ["started", "ended", "continued", "ended"]
-    assert told[-1].text == "The cut ends. The recording that it is of goes on."
+    assert told[-1].text == "The cut ends. Its recording goes on."

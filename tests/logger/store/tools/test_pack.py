@@ -125,7 +125,7 @@ def test_what_is_not_packed(tmp_path: Path, recording: Path):
         write_tar(recording, tmp_path / "x.tar")
     link.unlink()
     os.mkfifo(link)
-    with pytest.raises(InputError, match="something else than a file"):
+    with pytest.raises(InputError, match="something that is no file"):
         write_tar(recording, tmp_path / "x.tar")
     link.unlink()
     (recording / "odd\nname").write_text("x")

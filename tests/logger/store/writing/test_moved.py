@@ -184,7 +184,7 @@ def test_the_journal_folder_is_taken_away(tmp_path: Path, what: str):
     (path / JOURNAL_FOLDER).rename(path / "away")
     if what == "file":
         (path / JOURNAL_FOLDER).write_bytes(b"")
-    with pytest.raises(OutsideFault, match=r"cannot be written on.*can be written"):
+    with pytest.raises(OutsideFault, match=r"cannot be written any further.*can be written"):
         writer.tick(1000.0)
     writer.abandon()
     if what == "file":

@@ -95,7 +95,7 @@ def test_other_requests_keep_their_bounds(tmp_path: Path):
 def test_without_a_recorder_they_are_refused(tmp_path: Path):
     """They matter only to one that runs; the recording is not touched."""
     _writer(tmp_path / "rec").close(ended_ns=START_NS + 1, cause="test")
-    with pytest.raises(InputError, match=r"nobody writes this recording.*--continue"):
+    with pytest.raises(InputError, match=r"no recorder writes this recording.*--continue"):
         submit_limits(tmp_path / "rec", text=LIMITS)
     assert _said(tmp_path / "rec") == []
     with pytest.raises(InputError, match="no such recording"):
@@ -112,7 +112,7 @@ def test_a_recorder_that_ends_meanwhile(tmp_path: Path, monkeypatch: pytest.Monk
         writer.abandon()
 
     monkeypatch.setattr(inbox_module, "write_atomically", then_ended)
-    with pytest.raises(InputError, match="nobody writes"):
+    with pytest.raises(InputError, match="no recorder writes"):
         submit_limits(tmp_path / "rec", text=LIMITS, who="eva")
     assert _said(tmp_path / "rec") == [("limits refused", "eva")]
     assert RecordingReader(tmp_path / "rec").manifest.limits_in_force == ""

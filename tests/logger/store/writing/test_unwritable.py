@@ -142,7 +142,7 @@ def test_a_disk_that_fills_up_midway(loggers: _Loggers, tmp_path: Path):
     path = tmp_path / "rec"
     # Enough for recording.json; the journal of a few seconds is more.
     process = loggers.record(path, largest_file=4700)
-    _ended(process, 3, "cannot be written on", "is whole", "free some room")
+    _ended(process, 3, "cannot be written any further", "is whole", "free some room")
     _is_kept(path, 1)
 
 
