@@ -22,6 +22,7 @@ __all__ = [
     "check_reachable",
     "drop_bad_line",
     "drop_endless_line",
+    "fault_text",
     "is_decode_error",
     "is_plausible_frame",
     "open_timeout",
@@ -86,6 +87,16 @@ def is_decode_error(fault: Exception) -> bool:
     """Return whether a fault that python-can raises is only an undecodable line, not the bus."""
     nonsense = isinstance(fault.__cause__, (ValueError, LookupError, OverflowError))
     return nonsense or "delimiter" in str(fault)
+
+
+def fault_text(fault: Exception) -> str:
+    """Return what a fault says in one line.
+
+    Some interfaces put a whole traceback, with the paths of this machine, into their message.
+    """
+    text = str(fault).partition("Traceback (most recent call last)")[0]
+    lines = text.strip().splitlines()
+    return lines[0].strip().rstrip(".") if lines else type(fault).__name__
 
 
 def is_plausible_frame(message: can.Message) -> bool:

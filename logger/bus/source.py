@@ -18,7 +18,7 @@ import numpy as np
 from logger.arrays import to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.opening import MAX_WRITE_S, open_bus, reader_for
-from logger.bus.python_can_workarounds import bus_descriptor, peer_closed
+from logger.bus.python_can_workarounds import bus_descriptor, fault_text, peer_closed
 from logger.bus.reader import FrameReader
 from logger.errors import InputError
 from logger.event_kind import EventKind
@@ -225,7 +225,9 @@ class Source:
         if not self._away:
             self._away = True
             self._lost_at_ns = self._clock.time_at(self._clock_reader())
-            remarks.append((EventKind.BUS_LOST, f"{self._name} went away: {fault}. Trying again."))
+            remarks.append(
+                (EventKind.BUS_LOST, f"{self._name} went away: {fault_text(fault)}. Trying again.")
+            )
 
     def _try_reopen(self) -> None:
         if time.monotonic() < self._retry_at_s:

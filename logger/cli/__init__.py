@@ -1,6 +1,7 @@
 """The recorder's commands: parse, build settings, call one function, show what it returned.
 
     options          types of options: durations, instants, pairs, recording folders
+    line_printer     lines printed by a thread of their own, for a terminal that may be held
     terminal         lines, tables, JSON, progress, live redraw, signals
     simulate         demo, simulate
     record           record

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logger.cli.line_printer import LinePrinter
 from logger.cli.options import (
     DEFAULT_RECORDINGS,
     Duration,
@@ -18,7 +19,7 @@ from logger.cli.options import (
     Recordings,
     recording_folder_name,
 )
-from logger.cli.terminal import say, stop_on_signals
+from logger.cli.terminal import stop_on_signals
 from logger.errors import InputError
 from logger.event_kind import EventKind
 
@@ -92,31 +93,38 @@ def record_joints(
     asides: queue.SimpleQueue[str] = queue.SimpleQueue()
     notifier = _notifier(tell, settings.out.name, asides.put) if tell is not None else None
 
+    printer = LinePrinter()
+
     def on_event(event: "Event") -> None:
-        _say_event(event)
+        # People first: the terminal may be held.
         if notifier is not None:
             notifier.notify_targets(event)
+        if line := _event_line(event):
+            printer.put(line)
 
     # Modules loaded so far are never freed: the collector need not go through them again and again.
     gc.freeze()
+    ended = None
     try:
         ended = record(
             settings,
             stop=stop_on_signals(),
             on_event=on_event,
-            on_start=lambda path: say(f"Recording into {path}"),
+            on_start=lambda path: printer.put(f"Recording into {path}"),
             asides=asides,
         )
     finally:
         waiting = notifier.close() if notifier is not None else 0
         while not asides.empty():
-            say(asides.get())
+            printer.put(asides.get())
         if waiting:
-            say(f"{waiting} messages wait for the next recording with {tell}.")
-    say(
-        f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
-        f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
-    )
+            printer.put(f"{waiting} messages wait for the next recording with {tell}.")
+        if ended is not None:
+            printer.put(
+                f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
+                f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
+            )
+        printer.close()
 
 
 def _new_recording(
@@ -164,12 +172,13 @@ def _notifier(file: Path, recording: str, report: Callable[[str], None]) -> "Not
     return Notifier(read_notify(file), waiting=waiting, recording=recording, report=report)
 
 
-def _say_event(event: "Event") -> None:
+def _event_line(event: "Event") -> str:
+    """Return an event as it is printed; empty for those that a line of its own tells of."""
     from logger.store.layout.events import headline
 
     if event.kind in {EventKind.STARTED, EventKind.ENDED}:
-        return
+        return ""
     clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
     word = headline(event.kind, event.severity)
     number = f" [alert {event.alert}]" if event.alert else ""
-    say(f"{clock}  {word}: {event.text}{number}")
+    return f"{clock}  {word}: {event.text}{number}"

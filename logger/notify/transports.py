@@ -3,12 +3,27 @@
 import subprocess
 import urllib.error
 import urllib.request
-from typing import Any
+from typing import Any, Final
 
 from logger.notify.message import message_json, message_text
 from logger.notify.settings import Apprise, Command, NotifyTarget, Webhook
 
 __all__ = ["deliver_message"]
+
+
+class _RefuseRedirects(urllib.request.HTTPRedirectHandler):
+    """Makes of an answer 3xx what it is for a message: no delivery.
+
+    Following it would turn the POST into a GET without its body, and hand the headers, secrets
+    among them, to another address.
+    """
+
+    def redirect_request(self, *_: object) -> None:
+        """Follow none: the answer becomes an `HTTPError` with its status."""
+        return
+
+
+_NO_REDIRECTS: Final = urllib.request.build_opener(_RefuseRedirects)
 
 
 def deliver_message(target: NotifyTarget, content: dict[str, Any]) -> str | None:
@@ -28,8 +43,10 @@ def _post_webhook(target: Webhook, content: dict[str, Any]) -> str | None:
         method="POST",
     )
     try:
-        with urllib.request.urlopen(request, timeout=target.timeout_s) as answer:
+        with _NO_REDIRECTS.open(request, timeout=target.timeout_s) as answer:
             answer.read(1000)
+            if not 200 <= answer.status < 300:
+                return f"it answered {answer.status} {answer.reason}"
     except urllib.error.HTTPError as fault:
         fault.close()
         return f"it answered {fault.code} {fault.reason}"

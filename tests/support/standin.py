@@ -82,6 +82,13 @@ class Server:
         assert self._client is not None
         self._client.sendall(text)
 
+    def reset(self) -> None:
+        """Break the connection off with a reset (RFC 9293, 3.5.3), as a machine that died."""
+        assert self._ready.wait(5)
+        assert self._client is not None
+        self._client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        self._client.close()
+
     def close(self) -> None:
         """Close the connection and stop listening."""
         self._thread.join(5)

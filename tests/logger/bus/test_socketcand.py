@@ -77,6 +77,25 @@ def test_a_server_that_closes_is_noticed_within_two_seconds(server: Server):
     source.close()
 
 
+def test_a_reset_connection_is_told_in_one_sentence(server: Server):
+    """No traceback and no path of this machine: python-can's message holds both."""
+    source = _source(server)
+    server.send(b"< frame 2C3 1.5 410102 >")
+    end = time.monotonic() + 5
+    while not len(source.receive(0.05).frames):
+        assert time.monotonic() < end
+    server.reset()
+    remarks: list[tuple[str, str]] = []
+    while not remarks and time.monotonic() < end:
+        remarks += source.receive(0.05).remarks
+    source.close()
+    assert remarks[0][0] == "bus lost"
+    assert "reset by peer" in remarks[0][1]
+    assert remarks[0][1].endswith(". Trying again.")
+    for private in ("Traceback", "File", "\n", ".py"):
+        assert private not in remarks[0][1]
+
+
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_server_that_never_answers_is_not_waited_for():
     """Opening ends in a sentence after two seconds, not in a recorder that hangs."""

@@ -1,11 +1,18 @@
 """`dutytrace record`: what cannot be recorded is refused before a bus is touched."""
 
+import contextlib
+import os
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from logger.simulate import scenario
-from tests.support.command import assert_refused, run
+from logger.store.layout.lock import writer_pid
+from logger.store.layout.manifest import read_manifest
+from tests.support.command import ROOT, assert_refused, run
 
 BENCH = scenario.scenario_bench_text("/nowhere/line")
 LAYOUT = scenario.scenario_layout_text()
@@ -94,3 +101,51 @@ def test_a_recordings_folder_that_cannot_be_written(bench, tmp_path: Path):
     done = run("demo", "--no-browser", "--port", "0", "--recordings", str(tmp_path / "file"))
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
+
+
+SILENT_BENCH = """
+[bus]
+interface = "virtual"
+channel   = "held-terminal"
+
+[[joint]]
+name   = "elbow"
+layout = "harvest-joint"
+node   = 3
+"""
+
+
+@pytest.mark.parametrize("ended_by", ["duration", "signal"])
+def test_output_that_nobody_reads_holds_up_nothing(tmp_path: Path, ended_by: str):
+    """A pipe that is full from the start: it records, ends when asked to, and gives the lock."""
+    (tmp_path / "bench.toml").write_text(SILENT_BENCH, encoding="utf-8")
+    (tmp_path / "harvest-joint.toml").write_text(LAYOUT, encoding="utf-8")
+    read_end, write_end = os.pipe()
+    os.set_blocking(write_end, False)
+    with contextlib.suppress(BlockingIOError):
+        while os.write(write_end, b"x" * 4096):
+            pass
+    os.set_blocking(write_end, True)
+    more = ["--duration", "1 s"] if ended_by == "duration" else []
+    recording = tmp_path / "rec"
+    recorder = subprocess.Popen(
+        [sys.executable, "-m", "dutytrace", "record", "bench.toml", "--out", "rec", *more],
+        stdout=write_end,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    try:
+        if ended_by == "signal":
+            while not (recording / "live.lock").exists():
+                assert recorder.poll() is None
+                time.sleep(0.05)
+            time.sleep(0.5)
+            recorder.terminate()
+        assert recorder.wait(60) == 0
+    finally:
+        recorder.kill()
+        recorder.wait()
+        os.close(read_end)
+        os.close(write_end)
+    assert writer_pid(recording) is None
+    assert read_manifest(recording).end_cause

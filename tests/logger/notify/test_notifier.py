@@ -28,6 +28,7 @@ class Server:
     def __init__(self, port: int = 0) -> None:
         self.heard: list[dict[str, object]] = []
         self.answers: list[int] = []
+        self.followed: list[dict[str, object]] = []
         self.pause_s = 0.0
         outer = self
 
@@ -40,9 +41,16 @@ class Server:
                     outer.heard.append({**json.loads(body), "token": self.headers.get("X-Token")})
                 try:
                     self.send_response(status)
+                    if 300 <= status < 400:
+                        self.send_header("Location", f"http://127.0.0.1:{outer.port}/elsewhere")
                     self.end_headers()
                 except OSError:
                     return
+
+            def do_GET(self) -> None:
+                outer.followed.append({"path": self.path, "token": self.headers.get("X-Token")})
+                self.send_response(200)
+                self.end_headers()
 
             def log_message(self, *_words: object) -> None:
                 return
@@ -94,6 +102,19 @@ def _teller(settings: NotifySettings, folder: Path, said: list[str] | None = Non
         report=(said if said is not None else []).append,
         first_pause_s=0.02,
     )
+
+
+@pytest.mark.parametrize("status", [301, 302, 303, 307, 308])
+def test_a_redirect_is_no_delivery(server: Server, tmp_path: Path, status: int):
+    """It is not followed, its headers go nowhere, and the message is delivered later, whole."""
+    server.answers[:] = [status]
+    reports: list[str] = []
+    notifier = _teller(_settings(server.port, headers={"X-Token": "secret"}), tmp_path, reports)
+    notifier.notify_targets(_event(1))
+    _until(lambda: len(server.heard) == 1)
+    notifier.close()
+    assert [message["alert"] for message in server.heard] == [1]
+    assert server.followed == []
 
 
 def _until(true: Callable[[], bool]) -> None:

@@ -1,0 +1,69 @@
+"""Lines printed by a thread of their own, so that a terminal that is held holds up nobody else.
+
+Output that nobody reads (Ctrl-S, a hung ssh, an unread pipe) blocks in the system call. The loop
+that watches for the end of a recording must not be the one that waits there.
+"""
+
+import contextlib
+import os
+import queue
+import sys
+import threading
+import time
+from typing import Final
+
+__all__ = ["LinePrinter"]
+
+MAX_WAITING_LINES: Final = 1000
+"""Lines kept for a terminal that is held; what comes on top of them is counted, not printed."""
+CLOSE_WAIT_S: Final = 1.0
+"""How long the end of a command waits for lines that are not printed yet."""
+
+
+class LinePrinter:
+    """Prints lines in order on standard output; `put` never waits. Safe for several threads."""
+
+    def __init__(self) -> None:
+        self._waiting: queue.Queue[str | None] = queue.Queue(MAX_WAITING_LINES)
+        self._left_out = 0
+        self._thread = threading.Thread(target=self._print_lines, name="print", daemon=True)
+        self._thread.start()
+
+    def put(self, line: str) -> None:
+        """Print a line when its turn comes; leave it out where too many wait."""
+        try:
+            self._waiting.put_nowait(line)
+        except queue.Full:
+            self._left_out += 1
+
+    def close(self) -> bool:
+        """Wait a moment for what is not printed yet; return whether all of it was printed."""
+        until_s = time.monotonic() + CLOSE_WAIT_S
+        with contextlib.suppress(queue.Full):
+            self._waiting.put(None, timeout=CLOSE_WAIT_S)
+        self._thread.join(max(until_s - time.monotonic(), 0.0))
+        return not self._thread.is_alive()
+
+    def _print_lines(self) -> None:
+        while (line := self._waiting.get()) is not None:
+            left_out, self._left_out = self._left_out, 0
+            if left_out:
+                _write_line(f"{left_out} lines were left out: the terminal took none.")
+            _write_line(line)
+
+
+def _write_line(line: str) -> None:
+    """Write a line past the buffer of `sys.stdout`, whose lock the end of the program needs."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        stdout = sys.stdout
+        if stdout is not sys.__stdout__:
+            # Replaced by whoever runs this in its own process; it takes lines like any file.
+            stdout.write(f"{line}\n")
+            stdout.flush()
+            return
+        if stdout is None:
+            # Started without one.
+            return
+        rest = f"{line}\n".encode(stdout.encoding, errors="replace")
+        while rest:
+            rest = rest[os.write(stdout.fileno(), rest) :]
