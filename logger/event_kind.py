@@ -44,7 +44,7 @@ class EventKind(StrEnum):
     STOP_SENT = "stop sent"
     STOP_SEEN = "stop seen"
     STOP_UNSEEN = "stop unseen"
-    TELLING = "telling"
+    NOTIFYING = "telling"
 
     @classmethod
     def _missing_(cls, value: object) -> Self | None:
@@ -93,6 +93,6 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STOP_SENT: "A stop frame was sent (`duration_s`: after the trip).",
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",
     EventKind.STOP_UNSEEN: "Recording ended before a stop frame was seen to work or fail.",
-    EventKind.TELLING: "A notification could not be delivered, or is delivered again.",
+    EventKind.NOTIFYING: "A notification could not be delivered, or is delivered again.",
 }
 """One sentence for each kind."""

@@ -308,8 +308,10 @@ def _over_window(
     amplitude[with_past] = np.where(often, np.sqrt(2.0 * mean_square), np.nan)
     first_kept = max(int(back[-1]), 0)
     marks = zip(
-        mark_ns[first_kept:].tolist(), mark_energy[first_kept:].tolist(), mark_count[first_kept:].tolist(),
+        mark_ns[first_kept:].tolist(),
+        mark_energy[first_kept:].tolist(),
+        mark_count[first_kept:].tolist(),
         strict=True,
-    )  # fmt: skip
+    )
     too_seldom = bool(back[-1] >= 0 and not often[-1])
     return amplitude, tuple(marks), too_seldom

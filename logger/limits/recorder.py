@@ -17,8 +17,7 @@ from logger.limits import hysteresis
 from logger.limits.hysteresis import LevelState
 from logger.limits.kinds import DEFAULT_RECORDER_LIMITS
 from logger.limits.limit_change import LimitChange
-from logger.limits.recorder_limit import RecorderLimit
-from logger.limits.recorder_limit import RecorderSample as Seen
+from logger.limits.recorder_limit import RecorderLimit, RecorderSample
 from logger.limits.scores import Scores
 
 __all__ = [
@@ -27,8 +26,8 @@ __all__ = [
     "ONE_SHOT_LIMITS",
     "STOP_WITHOUT_EFFECT",
     "LossMemory",
+    "RecorderSample",
     "RecorderState",
-    "Seen",
     "evaluate_recorder",
     "one_shot_trip",
     "recorder_after_change",
@@ -64,7 +63,9 @@ class RecorderState:
 
 
 def evaluate_recorder(
-    state: RecorderState, sample: Seen, limits: tuple[RecorderLimit, ...] = DEFAULT_RECORDER_LIMITS
+    state: RecorderState,
+    sample: RecorderSample,
+    limits: tuple[RecorderLimit, ...] = DEFAULT_RECORDER_LIMITS,
 ) -> tuple[list[LimitChange], RecorderState]:
     """Return the changes at this sample, and the state after it."""
     changes: list[LimitChange] = []
@@ -115,7 +116,12 @@ def recorder_after_change(
 
 
 def _evaluate_loss(
-    limit: RecorderLimit, state: LossMemory, sample: Seen, *, calm_s: float, lost_before: int
+    limit: RecorderLimit,
+    state: LossMemory,
+    sample: RecorderSample,
+    *,
+    calm_s: float,
+    lost_before: int,
 ) -> tuple[list[LimitChange], LossMemory]:
     now_ns = sample.now_ns
     if sample.lost > lost_before:
@@ -140,7 +146,7 @@ def _evaluate_loss(
 
 
 def _evaluate_level(
-    limit: RecorderLimit, state: LevelState, sample: Seen
+    limit: RecorderLimit, state: LevelState, sample: RecorderSample
 ) -> tuple[list[LimitChange], LevelState]:
     value, sign = limit.value_of(sample), 1.0 if limit.is_rising else -1.0
     if math.isnan(value):

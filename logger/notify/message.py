@@ -41,7 +41,9 @@ def message_payload(event: Event, *, recording: str) -> dict[str, Any]:
 def message_text(content: dict[str, Any]) -> str:
     """Return the message as one sentence for people."""
     word = headline(EventKind(content["kind"]), content["severity"])
-    return f"{word}: {content['text']} ({content['recording']}, {content['time']})"
+    # What is done to an alert has no sentence of its own, but says of which alert it is.
+    text = content["text"] or f"{content['joint']} {content['limit']}".strip()
+    return f"{word}: {text} ({content['recording']}, {content['time']})"
 
 
 def message_json(content: dict[str, Any]) -> bytes:

@@ -59,7 +59,7 @@ class Housekeeping:
     def empty_inbox(self, time_ns: int) -> None:
         """Make events of the requests in the inbox, and of the sentences that were queued."""
         while not self._asides.empty():
-            self._events.emit(EventKind.TELLING, time_ns=time_ns, text=self._asides.get())
+            self._events.emit(EventKind.NOTIFYING, time_ns=time_ns, text=self._asides.get())
         for request in claim_requests(self._store.path):
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)

@@ -22,7 +22,12 @@ from logger.limits.evaluate import (
     unjudged,
 )
 from logger.limits.limit import LimitSet
-from logger.limits.recorder import RecorderState, Seen, evaluate_recorder, recorder_after_change
+from logger.limits.recorder import (
+    RecorderSample,
+    RecorderState,
+    evaluate_recorder,
+    recorder_after_change,
+)
 from logger.limits.words import change_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
@@ -282,7 +287,7 @@ class Pipeline:
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits
-        seen = Seen(
+        seen = RecorderSample(
             now_ns=now_ns,
             lost=self.lost,
             disk_left_h=health.disk_left_h,

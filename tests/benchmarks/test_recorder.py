@@ -40,7 +40,7 @@ A_TICK: Final = 400
 # Times python-can's bare loop, with all that a recorder does. The kernel's frames come by the
 # hundred (0.5x). Elsewhere python-can takes them one by one for us as well, and what we add weighs
 # more the less a loop costs: 1 us a frame on the in-process bus (4.9x), 2 us for a line (3.1x).
-MOST_SOCKETCAN: Final = 1.5
+MOST_SOCKETCAN: Final = 1.8
 MOST_IN_PROCESS: Final = 14.0
 MOST_SERVER: Final = 9.0
 

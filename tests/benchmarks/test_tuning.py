@@ -70,18 +70,19 @@ KINDS = {
     "silence": (200, 'kind = "silence"\nafter_s = 1.0', {"after_s": (0.05, 5.0)}),
 }
 
-# A third of what two hours give: the sweep on two cores with the start of its processes, against
-# each candidate by itself (40x to 320x); and three candidates that share nothing but the reading
-# of the rows, where the images of a thermal limit are most of the work either way (1.6x to 45x).
+# A third of what two hours give, or half of what they do with a load of five for each core: a sweep
+# on two cores, processes started, against each candidate by itself in one (40x to 320x, 20x to
+# 144x); and three candidates that share nothing but the reading of the rows, where the images of a
+# thermal limit are most of the work either way (1.6x to 45x).
 LEAST = {
-    "level, temperature": (60.0, 1.2),
-    "level, current at 1 kHz": (100.0, 2.5),
+    "level, temperature": (45.0, 1.2),
+    "level, current at 1 kHz": (45.0, 2.5),
     "touch": (16.0, 1.6),
     "inverse time": (16.0, 4.0),
-    "thermal": (25.0, 0.6),
-    "rate": (13.0, 0.8),
+    "thermal": (16.0, 0.6),
+    "rate": (10.0, 0.8),
     "tracking": (17.0, 1.3),
-    "frozen": (80.0, 5.0),
+    "frozen": (60.0, 5.0),
     "silence": (18.0, 0.9),
 }
 

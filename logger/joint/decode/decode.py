@@ -22,8 +22,7 @@ from logger.joint.decode.decode_plan import DecodePlan, JointPlan, decode_plan
 from logger.joint.decode.decode_state import DecodeState, JointState, state_for_resume
 from logger.joint.decode.dispatch import REQUEST_NUMBER, dispatch_frames
 from logger.joint.decode.encoder_position import fill_position
-from logger.joint.decode.loopback import NO_ECHO_STATE as FRESH_ECHO
-from logger.joint.decode.loopback import EchoState, is_response
+from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
 from logger.joint.decode.resistance import ntc_degC, pt100_degC
 from logger.joint.decode.text_codes import Notice, TextPlan, decode_texts
 
@@ -147,7 +146,7 @@ def _drop_echoes(
     for number, within_ns in plan.echoes.items():
         rows = np.flatnonzero(match_number == number)
         responses, unclear, single, after[number] = is_response(
-            frames.time_ns[rows], within_ns=within_ns, state=states.get(number, FRESH_ECHO)
+            frames.time_ns[rows], within_ns=within_ns, state=states.get(number, NO_ECHO_STATE)
         )
         match_number[rows[~responses]] = REQUEST_NUMBER
         for reason, count in ((_REASON_UNCLEAR, unclear), (_REASON_UNPAIRED, single)):

@@ -9,8 +9,8 @@ from logger.limits.limit import parse_limits
 from logger.limits.limit_change import LimitChange
 from logger.limits.recorder import (
     DEFAULT_RECORDER_LIMITS,
+    RecorderSample,
     RecorderState,
-    Seen,
     evaluate_recorder,
     recorder_after_change,
 )
@@ -30,7 +30,7 @@ def _run(steps: list[tuple[int, int, float]]) -> list[tuple[str, str, int]]:
     state, said = RecorderState(), []
     for second, lost, left_h in steps:
         changes, state = evaluate_recorder(
-            state, Seen(now_ns=second * S, lost=lost, disk_left_h=left_h)
+            state, RecorderSample(now_ns=second * S, lost=lost, disk_left_h=left_h)
         )
         said += [(change.limit, change.kind, change.time_ns // S) for change in changes]
     return said
@@ -50,10 +50,14 @@ def test_a_loss_is_one_alert_until_a_minute_has_passed_without():
 def test_the_sentence_tells_how_many():
     """Raised with what was lost by then, returned with all of it."""
     state = RecorderState()
-    (raised,), state = evaluate_recorder(state, Seen(now_ns=S, lost=1, disk_left_h=math.nan))
+    (raised,), state = evaluate_recorder(
+        state, RecorderSample(now_ns=S, lost=1, disk_left_h=math.nan)
+    )
     assert told(raised) == "The recorder lost 1 frame: their readings are missing."
-    _, state = evaluate_recorder(state, Seen(now_ns=2 * S, lost=7, disk_left_h=math.nan))
-    (over,), _ = evaluate_recorder(state, Seen(now_ns=62 * S, lost=7, disk_left_h=math.nan))
+    _, state = evaluate_recorder(state, RecorderSample(now_ns=2 * S, lost=7, disk_left_h=math.nan))
+    (over,), _ = evaluate_recorder(
+        state, RecorderSample(now_ns=62 * S, lost=7, disk_left_h=math.nan)
+    )
     assert told(over) == "No frame was lost for 60 s; 7 frames had been."
 
 
@@ -66,9 +70,11 @@ def test_a_disk_below_an_hour_is_foreseen():
         ("disk-low", "returned", 6),
         ("disk-low", "raised", 7),
     ]
-    (raised,), state = evaluate_recorder(RecorderState(), Seen(now_ns=0, lost=0, disk_left_h=0.5))
+    (raised,), state = evaluate_recorder(
+        RecorderState(), RecorderSample(now_ns=0, lost=0, disk_left_h=0.5)
+    )
     assert told(raised).startswith("The disk lasts for 30 min at the present rate")
-    (over,), _ = evaluate_recorder(state, Seen(now_ns=S, lost=0, disk_left_h=2.0))
+    (over,), _ = evaluate_recorder(state, RecorderSample(now_ns=S, lost=0, disk_left_h=2.0))
     assert told(over) == "The disk lasts for 2.0 h again."
 
 
@@ -82,7 +88,7 @@ def test_raised_and_returned_take_turns(steps: list[tuple[int, bool, float]]):
         second += wait
         lost += more
         changes, state = evaluate_recorder(
-            state, Seen(now_ns=second * S, lost=lost, disk_left_h=left_h)
+            state, RecorderSample(now_ns=second * S, lost=lost, disk_left_h=left_h)
         )
         for change in changes:
             assert (change.kind == "raised") == (change.limit not in standing)
@@ -95,7 +101,7 @@ def limits_of(*tables: str):
     return parse_limits(f"format = 1\n{text}", "limits.toml").recorder_limits
 
 
-def _kinds(limits, *seen: Seen) -> list[tuple[str, str, int]]:
+def _kinds(limits, *seen: RecorderSample) -> list[tuple[str, str, int]]:
     state, said = RecorderState(), []
     for one in seen:
         changes, state = evaluate_recorder(state, one, limits)
@@ -109,7 +115,7 @@ def test_the_load_of_a_bus_has_delays_like_any_other():
         'name = "full"\nkind = "bus"\nwatch = "load"\nabove = 0.7\ndrop_off = 0.6\non_delay_s = 2.0'
     )
     loads = [0.8, 0.5, 0.75, math.nan, 0.9, 0.65, 0.6]
-    seen = [Seen(now_ns=s * S, lost=0, load=load) for s, load in enumerate(loads)]
+    seen = [RecorderSample(now_ns=s * S, lost=0, load=load) for s, load in enumerate(loads)]
     assert _kinds(limits, *seen) == [("full", "raised", 4), ("full", "returned", 6)]
 
 
@@ -121,7 +127,7 @@ def test_error_frames_and_losses_can_be_set():
     )
     assert [limit.name for limit in limits] == ["disk-low", "noise", "gone"]
     seen = [
-        Seen(now_ns=s * S, lost=lost, error_frames=errors)
+        RecorderSample(now_ns=s * S, lost=lost, error_frames=errors)
         for s, lost, errors in [(0, 0, 3), (1, 2, 10), (2, 2, 9), (5, 2, 0), (6, 2, 0)]
     ]
     assert _kinds(limits, *seen) == [
@@ -135,7 +141,9 @@ def test_error_frames_and_losses_can_be_set():
 def test_other_limits_end_the_alerts_of_those_that_are_gone():
     """What is the same goes on; what was changed ends at that instant and begins anew."""
     before = limits_of('name = "disk"\nkind = "disk"\nbelow_h = 2.0')
-    _, state = evaluate_recorder(RecorderState(), Seen(now_ns=0, lost=4, disk_left_h=1.5), before)
+    _, state = evaluate_recorder(
+        RecorderState(), RecorderSample(now_ns=0, lost=4, disk_left_h=1.5), before
+    )
     assert recorder_after_change(state, before, before, time_ns=S) == ([], state)
     ended, after = recorder_after_change(state, before, DEFAULT_RECORDER_LIMITS, time_ns=S)
     assert [(change.limit, change.kind) for change in ended] == [("disk", "returned")]

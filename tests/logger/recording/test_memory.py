@@ -15,24 +15,26 @@ from pathlib import Path
 
 from logger.recording.event_log import EventLog
 from logger.recording.pipeline import Pipeline
-from logger.limits.limit import limits_from
+from logger.limits.limit import parse_limits
 from logger.simulate import scenario
-from logger.simulate.offline import frames
-from logger.store.layout.manifest import begun
+from logger.simulate.offline import simulate_frames
+from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 
 hours, out = float(sys.argv[1]), Path(sys.argv[2])
 start_ns = 1_795_000_000_000_000_000
-bench = scenario.bench(channel="x", rate_Hz=1000.0)
-limits = limits_from(scenario.limits_text(), "limits.toml")
-writer = RecordingWriter(out, begun(bench, name="day", started_ns=start_ns), bench, now_s=0.0)
+bench = scenario.scenario_bench(channel="x", rate_Hz=1000.0)
+limits = parse_limits(scenario.scenario_limits_text(), "limits.toml")
+writer = RecordingWriter(
+    out, new_manifest(bench, name="day", started_ns=start_ns), bench, now_s=0.0
+)
 events = EventLog(bench, writer)
 pipeline = Pipeline(bench, limits, writer, events, start_ns=start_ns)
 next_min = 1.0
-for batch in frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=start_ns):
+for batch in simulate_frames(hours=hours, rate_Hz=1000.0, seed=3, start_ns=start_ns):
     # A live batch is small: the same rows as the recorder would take, as fast as it goes.
     for first in range(0, len(batch), 4000):
-        part = batch.taken(slice(first, first + 4000))
+        part = batch.select_rows(slice(first, first + 4000))
         now_ns = int(part.time_ns[-1])
         pipeline.process(part, now_ns=now_ns)
         pipeline.record_seconds(now_ns)
