@@ -1,7 +1,7 @@
 /* The text messages of the live route, as dashboard/live/wire_messages.py declares them;
    a test holds the two together and says what has to stand here. */
 
-/** An open alert: what it is, how far it went, what can be done and what is heard of it. */
+/** An open alert: headline, peak, details, possible actions and its sound. */
 export interface AlertRow {
   number: number;
   mark: string;
@@ -13,7 +13,7 @@ export interface AlertRow {
   rank: number;
 }
 
-/** What a drive reports of itself; `calm` says that it has no fault. */
+/** The state and fault that a drive reports; `calm` says that it has no fault. */
 export interface DriveStatus {
   state?: string;
   state_age?: string;
@@ -49,21 +49,21 @@ export interface JointStatus {
   drive?: DriveStatus;
 }
 
-/** When the next limit is reached at the present trend: a value, more of it, and what it is. */
+/** When the next limit is reached at the present trend: value, detail and label. */
 export interface LimitTime {
   value: string;
   detail: string;
   label: string;
 }
 
-/** What alerts, gaps and notes change in the sheet, as edits of its two lists. */
+/** The changes of alerts, gaps and notes in the sheet, as edits of its two lists. */
 export interface MarksMessage {
   kind: "marks";
   shapes: any[];
   lane: any[];
 }
 
-/** Nothing is being recorded; which recording ended last, empty for none. */
+/** Nothing is being recorded; `last` is the recording that ended last, empty for none. */
 export interface NothingMessage {
   kind: "nothing";
   last: string;
@@ -84,13 +84,13 @@ export interface SheetMessage {
   figure: Record<string, any>;
 }
 
-/** No joint is received: for how long, and when the last one was. */
+/** No joint is received: since how long, and when the last one was. */
 export interface Silence {
   duration: string;
   time: string;
 }
 
-/** Everything that the Live page says beside its figure. */
+/** Everything that the Live page shows besides its figure. */
 export interface Status {
   name: string;
   path: string;
@@ -106,14 +106,14 @@ export interface Status {
   quiet?: Silence;
 }
 
-/** What changed of the status; `whole`: all of it, and nothing before it counts. */
+/** The changes of the status; `whole`: all of it, replacing everything before. */
 export interface StatusMessage {
   kind: "status";
   whole: boolean;
   changes: Record<string, any>;
 }
 
-/** The recorder stopped, or the recording ended: for how long, at which time, after how long. */
+/** The recorder stopped or the recording ended: since how long, at which time, its length. */
 export interface Stop {
   ended: boolean;
   duration: string;
@@ -129,7 +129,7 @@ export interface TemperatureLevel {
   severity: string;
 }
 
-/** Where a joint's temperature is on its scale, and which level the trend takes it to. */
+/** A joint's temperature on its scale, and the level that its trend leads to. */
 export interface TemperatureScale {
   low: number;
   high: number;

@@ -77,4 +77,15 @@ def events_for_cut(
         or alert.number in mentioned_alerts
         or (alert.joint, alert.limit) in shelved_alerts
     }
+    # A limit may have been shelved through one of its alerts and unshelved through another.
+    wanted_limits = {
+        (alert.joint, alert.limit) for alert in alerts if alert.number in wanted_alerts
+    }
+    shelving = {EventKind.SHELVED, EventKind.UNSHELVED}
+    shelved_through = {event.alert for event in earlier if event.kind in shelving}
+    wanted_alerts |= {
+        alert.number
+        for alert in alerts
+        if alert.number in shelved_through and (alert.joint, alert.limit) in wanted_limits
+    }
     return [event for event in earlier if event.alert in wanted_alerts], within

@@ -65,6 +65,21 @@ def test_every_open_alert_has_the_state_that_it_had(lives: list[Event], start: i
         }
 
 
+def test_what_another_alert_of_the_limit_says_of_its_shelving_counts():
+    """Shelved through its newest alert, unshelved through an older one: it is active in the cut."""
+    life = [("raised", 1), ("returned", 1), ("raised", 2), ("shelved", 2), ("unshelved", 1)]
+    events = [
+        Event(
+            sequence=at, time_ns=at * S, kind=kind, joint="elbow", limit="warm", alert=alert,
+            severity="warning", duration_s=60.0,
+        )
+        for at, (kind, alert) in enumerate(life)
+    ]  # fmt: skip
+    before, _ = events_for_cut(events, start_ns=5 * S, end_ns=9 * S)
+    states = {one.number: one.state_at(5 * S) for one in alerts_from_events(before)}
+    assert states[2] == "active"
+
+
 def _cut(start: int, end: int) -> CutFrom:
     return CutFrom(
         recording="r", name="R", started_ns=0, from_ns=start * S, to_ns=end * S, cut_ns=99 * S
