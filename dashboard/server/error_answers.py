@@ -56,6 +56,9 @@ def add_unknown_address_route(server: FastAPI) -> None:
     """
 
     async def answer_unknown(request: Request) -> JsonAnswer:
+        # "../.." as the name of a recording holds slashes, so it reaches no route of one.
+        if request.method == "GET" and ".." in request.url.path.split("/"):
+            return error_response(404, "There is no recording of that name.")
         return error_response(
             404, f"This server answers nothing at {request.method} {request.url.path[:200]}."
         )

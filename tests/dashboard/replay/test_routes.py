@@ -68,6 +68,8 @@ def test_an_address_of_nothing_is_not_answered_with_a_page(address: str):
     status, text = _post(f"{address}/api/nowhere", {}, {"origin": address})
     assert status == 404
     assert json.loads(text)["fault"] == "This server answers nothing at POST /api/nowhere."
+    odd = _get(f"{address}/api/recordings/..%2f../bus")[1]
+    assert json.loads(odd)["fault"] == "There is no recording of that name."
     assert "<html" in _get(f"{address}/nowhere")[1]
 
 
