@@ -11,17 +11,16 @@ from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dashboard.figures.axes import Axis, axis_range
 from dashboard.figures.lines import band_outlines
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_number
 from dashboard.text.theme import Theme, plotly_template
+from logger.arrays import Floats
 
 __all__ = ["BusRow", "LaneMark", "OutageSpan", "buses_figure", "buses_sheet"]
 
-Floats = NDArray[np.float64]
 _MIN_ROW_PX: Final = 46
 _MIN_OUTAGE_PX: Final = 2.0
 _LANE_KIND: Final = "alert"

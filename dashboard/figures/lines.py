@@ -10,14 +10,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dashboard.figures.axes import Pen
 from dashboard.text.theme import Theme
+from logger.arrays import Floats
 
 __all__ = ["Band", "Line", "band_outlines", "finite_extremes", "plotly_traces"]
 
-Floats = NDArray[np.float64]
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
 """Opacity of a band's fill: of the first recording, and of a second one laid over it."""
 OTHER_DASH = "5px,3px"

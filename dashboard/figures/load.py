@@ -11,17 +11,16 @@ from html import escape
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dashboard.figures.curve import decade_numbers
 from dashboard.figures.style import axis_title, picture_layout
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme
+from logger.arrays import Floats
 
 __all__ = ["AVERAGING_TIMES_S", "CurveLine", "JointLoad", "load_figure"]
 
 LoadFigure = dict[str, Any]
-Floats = NDArray[np.float64]
 AVERAGING_TIMES_S: Final = tuple(
     sorted({round(duration) for duration in np.geomspace(1, 86_400, 60)})
 )

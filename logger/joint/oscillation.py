@@ -33,6 +33,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints
+
 __all__ = [
     "LEAST_A_CYCLE",
     "READINGS_A_CYCLE",
@@ -42,8 +44,6 @@ __all__ = [
     "highest_frequency_Hz",
 ]
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 Complex = NDArray[np.complex128]
 
 READINGS_A_CYCLE: Final = 5.0

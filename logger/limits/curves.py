@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from logger.arrays import Floats
 
 __all__ = [
     "CURVES",
@@ -30,7 +32,6 @@ __all__ = [
     "thermal_operate_s",
 ]
 
-Floats = NDArray[np.float64]
 
 FLAT_ABOVE: Final = 20.0
 """Multiples of the setting above which the time falls no further; common practice."""
