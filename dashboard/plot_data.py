@@ -24,6 +24,7 @@ from dashboard.figures.axes import Pen, PlotRow, plan_rows
 from dashboard.figures.lines import Band, Line
 from dashboard.figures.rows import ReadRow
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
+from logger.arrays import TIME_MAX_NS
 from logger.limits.limit import LimitSet
 from replay.alignment import Overlay
 from replay.cycles import are_cycles_narrow
@@ -49,9 +50,6 @@ Bins = NDArray[np.float64]
 BAND_BUCKET_PX = (4, 10)
 """Widths of a band's buckets, tried in turn: wider ones hold whole cycles that are longer."""
 LINE_PX_PER_BUCKET = 2
-
-
-_NEVER_NS = 2**62
 
 
 def plan_recording_rows(
@@ -256,7 +254,7 @@ def read_annotations(
     """
     applied = applied or recorded_limits(recording)
     if end_ns is None:
-        end_ns = _NEVER_NS
+        end_ns = TIME_MAX_NS
     joints = sorted({pen.joint for row in plan for pen in row.pens})
     gaps_by_joint = {
         joint: list(gaps_within(recording, joint, begin_ns, end_ns)) for joint in joints

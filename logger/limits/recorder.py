@@ -12,6 +12,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from logger.arrays import TIME_MAX_NS
 from logger.event_kind import EventKind
 from logger.limits import hysteresis
 from logger.limits.hysteresis import LevelState
@@ -37,8 +38,6 @@ ASKING_STOPPED: Final = "asking-stopped"
 STOP_WITHOUT_EFFECT: Final = "stop-without-effect"
 ONE_SHOT_LIMITS: Final = frozenset({ASKING_STOPPED, STOP_WITHOUT_EFFECT})
 """Limits that stay active until they are acknowledged, or the recording ends."""
-_FOR_EVER_NS: Final = 2**62
-"""The recorder samples itself all the time: there are no gaps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,7 +157,8 @@ def _evaluate_level(
         reported=np.array([value]),
         pick_up=sign * limit.pick_up,
         drop_off=sign * limit.clears_at,
-        hold_ns=_FOR_EVER_NS,
+        # The recorder samples itself all the time: there are no gaps.
+        hold_ns=TIME_MAX_NS,
     )
     changes, next_state = hysteresis.step_level(limit, state, scores, joint="")
     return [change for _, change in changes], next_state
