@@ -5,6 +5,7 @@ each.
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -99,15 +100,15 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
             }
             for row in table.tolist()
         ]
-    notes = [
+    notes = sorted(
         (event.time_ns, event.text)
         for event in recording.read_events()
         if event.kind == EventKind.NOTE
-    ]
-    gaps = [
+    )
+    gaps = sorted(
         (end, f"no frames for {to_s(end - begin):.1f} s")
         for begin, end in recording.read_gaps(joint)
-    ]
+    )
     return [
         replace(
             excursion,
@@ -119,12 +120,20 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
 
 
 def _nearby_texts(notes: Sequence[tuple[int, str]], excursion: Excursion) -> list[str]:
-    """Return the notes (or gaps) within 15 minutes before an excursion, in words."""
+    """Return the notes (or gaps) within 15 minutes before an excursion, in words.
+
+    `notes`: (time, text), in order of time.
+    """
+    first = bisect_left(notes, excursion.start_ns - _NEARBY_NS, key=_time_of)
+    after = bisect_right(notes, excursion.start_ns, key=_time_of)
     return [
         f"{_format_span(excursion.start_ns - at_ns)} before: {text}"
-        for at_ns, text in notes
-        if excursion.start_ns - _NEARBY_NS <= at_ns <= excursion.start_ns
+        for at_ns, text in notes[first:after]
     ]
+
+
+def _time_of(note: tuple[int, str]) -> int:
+    return note[0]
 
 
 def _format_span(span_ns: int) -> str:

@@ -12,7 +12,7 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
-from replay.statistics import WeightedStatistics, span_statistics
+from replay.statistics import WeightedStatistics, rms_before, span_statistics
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 987_654_321
@@ -176,3 +176,30 @@ def test_neighbouring_spans_add_up(tmp_path: Path):
     )
     square = math.fsum(piece.duration_s * piece.rms**2 for piece in pieces if piece.duration_s)
     assert math.sqrt(square / whole.duration_s) == pytest.approx(whole.rms, rel=1e-9)
+
+
+@pytest.mark.parametrize("how", ["journal", "parts", "closed"])
+@pytest.mark.parametrize("channel", ["torque_Nm", "temperature_housing_degC"])
+def test_the_load_before_many_instants_is_that_before_each(
+    tmp_path: Path, how: str, channel: str
+) -> None:
+    """Close together or apart, at readings or between them, in the last second or beyond it."""
+    batch = _trace(5)
+    recording = _recorded(tmp_path / "rec", batch, how=how)
+    dice = np.random.default_rng(1)
+    span_ns = int(batch.time_ns[-1]) - START_NS
+    ends = np.concatenate(
+        [
+            START_NS + dice.integers(0, span_ns, 60),
+            dice.choice(batch.time_ns, 20),
+            START_NS + 100 * S + dice.integers(0, S // 50, 40),
+            [START_NS - S, START_NS, START_NS + 1, recording.end_ns, recording.end_ns + 3 * S],
+        ]
+    ).tolist()
+    spans_s = (1, 7, 60)
+    table = rms_before(recording, "a", channel, ends, spans_s=spans_s)
+    for row, end_ns in zip(table.tolist(), ends, strict=True):
+        for rms, span_s in zip(row, spans_s, strict=True):
+            begin_ns = max(end_ns - span_s * S, recording.start_ns)
+            alone = span_statistics(recording, "a", channel, begin_ns, end_ns).rms
+            assert rms == pytest.approx(alone, rel=1e-9, nan_ok=True), (end_ns - START_NS, span_s)
