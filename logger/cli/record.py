@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.line_printer import LinePrinter
+from logger.cli.line_printer import LinePrinter, printed_log
 from logger.cli.options import (
     DEFAULT_RECORDINGS,
     Duration,
@@ -106,13 +106,14 @@ def record_joints(
     gc.freeze()
     ended = None
     try:
-        ended = record(
-            settings,
-            stop=stop_on_signals(),
-            on_event=on_event,
-            on_start=lambda path: printer.put(f"Recording into {path}"),
-            asides=asides,
-        )
+        with printed_log():
+            ended = record(
+                settings,
+                stop=stop_on_signals(),
+                on_event=on_event,
+                on_start=lambda path: printer.put(f"Recording into {path}"),
+                asides=asides,
+            )
     finally:
         waiting = notifier.close() if notifier is not None else 0
         while not asides.empty():

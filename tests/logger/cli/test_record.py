@@ -115,31 +115,56 @@ node   = 3
 """
 
 
-@pytest.mark.parametrize("ended_by", ["duration", "signal"])
-def test_output_that_nobody_reads_holds_up_nothing(tmp_path: Path, ended_by: str):
-    """A pipe that is full from the start: it records, ends when asked to, and gives the lock."""
-    (tmp_path / "bench.toml").write_text(SILENT_BENCH, encoding="utf-8")
-    (tmp_path / "harvest-joint.toml").write_text(LAYOUT, encoding="utf-8")
+# What runs when a library warns on the receiving thread at each of its calls.
+WARNING_RECORDER = """
+import logging, pathlib, sys
+from logger.bus.source import Source
+receive, calls = Source.receive, []
+def warn_and_receive(self, wait_s):
+    logging.getLogger("can.interface").warning("a frame was odd")
+    calls.append(wait_s)
+    if len(calls) == 3:
+        pathlib.Path("received").touch()
+    return receive(self, wait_s)
+Source.receive = warn_and_receive
+from dutytrace import main
+sys.argv[0] = "dutytrace"
+main()
+"""
+
+
+def _full_pipe() -> tuple[int, int]:
+    """Return the ends of a pipe that takes nothing more."""
     read_end, write_end = os.pipe()
     os.set_blocking(write_end, False)
     with contextlib.suppress(BlockingIOError):
         while os.write(write_end, b"x" * 4096):
             pass
     os.set_blocking(write_end, True)
+    return read_end, write_end
+
+
+@pytest.mark.parametrize("ended_by", ["duration", "signal"])
+def test_output_that_nobody_reads_holds_up_nothing(tmp_path: Path, ended_by: str):
+    """Pipes that are full from the start: it records, ends when asked to, and gives the lock."""
+    (tmp_path / "bench.toml").write_text(SILENT_BENCH, encoding="utf-8")
+    (tmp_path / "harvest-joint.toml").write_text(LAYOUT, encoding="utf-8")
+    read_end, write_end = _full_pipe()
     more = ["--duration", "1 s"] if ended_by == "duration" else []
     recording = tmp_path / "rec"
     recorder = subprocess.Popen(
-        [sys.executable, "-m", "dutytrace", "record", "bench.toml", "--out", "rec", *more],
+        [sys.executable, "-c", WARNING_RECORDER, "record", "bench.toml", "--out", "rec", *more],
         stdout=write_end,
+        stderr=write_end,
         cwd=tmp_path,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )
     try:
         if ended_by == "signal":
-            while not (recording / "live.lock").exists():
+            until_s = time.monotonic() + 60
+            while not (tmp_path / "received").exists() and time.monotonic() < until_s:
                 assert recorder.poll() is None
                 time.sleep(0.05)
-            time.sleep(0.5)
             recorder.terminate()
         assert recorder.wait(60) == 0
     finally:
@@ -149,3 +174,4 @@ def test_output_that_nobody_reads_holds_up_nothing(tmp_path: Path, ended_by: str
         os.close(write_end)
     assert writer_pid(recording) is None
     assert read_manifest(recording).end_cause
+    assert (tmp_path / "received").exists(), "the receiving thread waited for its own warning"
