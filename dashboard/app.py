@@ -32,16 +32,18 @@ from dashboard.replay.routes import add_replay_routes
 from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
 from dashboard.server.dependencies import provide_services
 from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
-from dashboard.server.memory import limit_heaps, release_free_memory
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
+from logger.memory import limit_heap_growth, return_free_memory
 
 __all__ = ["build_server", "serve_pages"]
 
 log = logging.getLogger(__name__)
 
 SHUTDOWN_TIMEOUT_S: Final = 1
+MEMORY_PERIOD_S: Final = 2.0
+"""How often free memory is returned to the system."""
 _WILDCARD_HOSTS: Final = frozenset({"0.0.0.0", "::", ""})
 _MODULES: Final = "<!-- modules -->"
 _INDEX_HTML: Final = """<!DOCTYPE html>
@@ -185,7 +187,7 @@ def serve_pages(
             "--password-file FILE, or reach the pages through an SSH tunnel."
         )
     password = None if password_file is None else read_password(password_file)
-    limit_heaps()
+    limit_heap_growth()
     listener = _open_listener(host, port)
     bound = int(listener.getsockname()[1])
     cache = RecordingCache(recordings, extra_path=open_at)
@@ -245,7 +247,7 @@ class _Server(uvicorn.Server):
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         if self.started:
-            self._memory_task = asyncio.create_task(release_free_memory())
+            self._memory_task = asyncio.create_task(_return_memory())
             self._say_started()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
@@ -256,6 +258,13 @@ class _Server(uvicorn.Server):
         await super().shutdown(sockets=sockets)
         # Here and not after `run`, which raises the signal again: SIGTERM ends the process there.
         await asyncio.to_thread(self._say_stopped)
+
+
+async def _return_memory() -> None:
+    """Return free memory to the system again and again, until cancelled."""
+    while True:
+        await asyncio.sleep(MEMORY_PERIOD_S)
+        await asyncio.to_thread(return_free_memory)
 
 
 def _host_names(host: str) -> list[str]:

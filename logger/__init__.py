@@ -4,6 +4,7 @@
     settings_file  TOML -> validated model, with errors that name file, key, found and expected
     arrays         the array types that all rooms use; time in whole nanoseconds
     event_kind     every kind of event, and what each means
+    memory         what was freed goes back to the system
     cancellation   stops long work from outside
     time_chunks    a span of time in chunks, so that each read is bounded
     joint/         pure: what a joint reports and what it means

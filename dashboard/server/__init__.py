@@ -8,5 +8,4 @@ error_answers    what a page is answered when a route raises
 recording_cache  the recordings folder, and the recordings that are open
 browser_modules  serves the pages' modules, style sheets and plotly
 origin_check     requests from foreign pages are refused
-memory           free memory returned to the system
 """

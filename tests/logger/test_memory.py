@@ -1,0 +1,100 @@
+"""How many heaps a process with many threads has, and that free memory goes back."""
+
+import ctypes
+import subprocess
+import sys
+from textwrap import dedent
+
+import pytest
+
+GLIBC = sys.platform == "linux" and hasattr(ctypes.CDLL(None), "malloc_info")
+HEAPS = """
+    import ctypes, os, tempfile, threading
+    from pathlib import Path
+
+    def count_heaps():
+        c = ctypes.CDLL(None)
+        c.fopen.restype = ctypes.c_void_p
+        name = os.path.join(tempfile.mkdtemp(), "heaps")
+        file = ctypes.c_void_p(c.fopen(name.encode(), b"w"))
+        c.malloc_info(0, file)
+        c.fclose(file)
+        return Path(name).read_text().count("<heap nr=")
+
+    def allocate_in_threads(threads=8):
+        meet = threading.Barrier(threads)
+
+        def fill():
+            meet.wait()
+            blocks = [bytearray(4_000) for _ in range(300)]
+            meet.wait()
+            del blocks
+
+        running = [threading.Thread(target=fill) for _ in range(threads)]
+        for thread in running:
+            thread.start()
+        for thread in running:
+            thread.join()
+"""
+
+
+def _run(code: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", dedent(HEAPS) + dedent(code)],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+@pytest.mark.skipif(not GLIBC, reason="only glibc gives each thread a heap of its own")
+def test_threads_share_two_heaps():
+    """Eight threads that allocate at once have two heaps, where glibc would give them eight."""
+    unlimited = int(_run("allocate_in_threads(); print(count_heaps())"))
+    limited = int(
+        _run("""
+        from logger.memory import limit_heap_growth
+        limit_heap_growth()
+        allocate_in_threads()
+        print(count_heaps())
+        """)
+    )
+    assert unlimited > 2, "this library would not need the limit: the test shows nothing"
+    assert limited <= 2
+
+
+@pytest.mark.skipif(not GLIBC, reason="only glibc keeps what was freed")
+def test_what_was_freed_goes_back():
+    """Memory below a block that is in use goes back to the system when it is asked to."""
+    before, after = map(
+        int,
+        _run("""
+        from logger.memory import limit_heap_growth, return_free_memory
+
+        def resident():
+            pages = int(Path("/proc/self/statm").read_text().split()[1])
+            return pages * os.sysconf("SC_PAGE_SIZE")
+
+        limit_heap_growth()
+        blocks = [bytearray(100_000) for _ in range(600)]
+        last = blocks.pop()
+        del blocks
+        before = resident()
+        return_free_memory()
+        print(before, resident())
+        """).split(),
+    )
+    assert before - after > 40_000_000
+
+
+def test_arrow_uses_the_same_heaps():
+    """What Arrow holds is in the heaps that are limited, not in pools of its own."""
+    assert (
+        _run("""
+        import pyarrow
+        from logger.memory import limit_heap_growth
+        limit_heap_growth()
+        print(pyarrow.default_memory_pool().backend_name)
+        """)
+        == "system"
+    )
