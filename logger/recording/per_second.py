@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import Floats, Ints, to_s
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets
 from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows
@@ -47,8 +48,10 @@ class RmsTorque:
     def rms_at(self, marks_ns: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the RMS over the minute before each mark, shape (n,), in Nm.
 
-        The time-weighted mean of the squares; NaN where no torque was known in that minute.
-        `marks_ns` have to be whole seconds in order, and may not go back between calls.
+        The time-weighted mean of the squares; NaN where no torque was known in that minute. The
+        newest reading counts as held up to the mark, at most for its hold, whether or not a later
+        one is known already. `marks_ns` have to be whole seconds in order, and may not go back
+        between calls; no reading before the last of them may follow.
         """
         if self._new:
             # Once a second, not once a batch: the figures are the same in any chunking.
@@ -63,12 +66,13 @@ class RmsTorque:
         spans = np.concatenate(([0.0], np.cumsum(held_buckets.duration_s)))
         low = np.searchsorted(held_buckets.start_ns, marks_ns - RMS_WINDOW_S * BASE_NS)
         high = np.searchsorted(held_buckets.start_ns, marks_ns)
-        span_s = spans[high] - spans[low]
+        newest, newest_s = self._newest_until(marks_ns)
+        span_s = spans[high] - spans[low] + newest_s
         has_value = span_s > 0
         rms = np.full(len(marks_ns), np.nan)
         # A difference of two sums may be slightly negative from rounding.
-        mean = np.maximum(squares[high] - squares[low], 0.0)[has_value] / span_s[has_value]
-        rms[has_value] = np.sqrt(mean)
+        sums = np.maximum(squares[high] - squares[low], 0.0) + newest_s * newest**2
+        rms[has_value] = np.sqrt(sums[has_value] / span_s[has_value])
         # The next mark looks back a minute again, from at least one second on.
         first_kept = int(
             np.searchsorted(held_buckets.start_ns, marks_ns[-1] + BASE_NS - RMS_WINDOW_S * BASE_NS)
@@ -77,6 +81,19 @@ class RmsTorque:
             [held_buckets.select_rows(slice(first_kept, None))] if len(held_buckets) else []
         )
         return rms
+
+    def _newest_until(self, marks_ns: Ints) -> tuple[float, Floats]:
+        """Return the newest torque, and for how many seconds of the minute it held at each mark.
+
+        The buckets count a reading when the next one shows how long it held; until then it stands
+        in the carry, and is added here.
+        """
+        if "torque_Nm" not in self._carry.last:
+            return 0.0, np.zeros(len(marks_ns))
+        since_ns, torque = self._carry.last["torque_Nm"]
+        end_ns = np.minimum(marks_ns, since_ns + self._hold_ns["torque_Nm"])
+        begin_ns = np.maximum(marks_ns - RMS_WINDOW_S * BASE_NS, since_ns)
+        return torque, to_s(np.maximum(end_ns - begin_ns, 0))
 
 
 class FramesPerSecond:

@@ -47,21 +47,42 @@ def test_the_rms_is_that_of_the_minute_before_each_second(seed: int, shares: lis
     whole = _told(trace, [])
     if len(time_ns) == 0:
         return
-    # The newest value counts once its hold is over: before that, nobody knows how long it is.
-    over = int(trace.time_ns[-1]) - int(time_ns[-1]) >= HOLD_NS
-    newest_end = time_ns[-1] + (HOLD_NS if over else 0)
-    ends = np.minimum(np.append(time_ns[1:], newest_end), time_ns + HOLD_NS)
+    ends = np.minimum(np.append(time_ns[1:], time_ns[-1] + HOLD_NS), time_ns + HOLD_NS)
     for mark, rms in whole:
         begins = np.maximum(time_ns, mark - 60 * S)
         held = np.maximum(np.minimum(ends, mark) - begins, 0) * 1e-9
         if held.sum() > 0:
             expected = np.sqrt((value**2 * held).sum() / held.sum())
             assert rms == pytest.approx(expected, rel=1e-9, abs=1e-9)
-    # At a mark between two batches the newest value's hold is not known yet: one value, one second.
     cuts = sorted(int(share * len(trace)) for share in shares)
-    pieces = dict(_told(trace, cuts))
-    assert list(pieces) == [mark for mark, _ in whole]
-    assert len(whole) == len({mark for mark, _ in whole})
+    pieces = _told(trace, cuts)
+    assert [mark for mark, _ in pieces] == [mark for mark, _ in whole]
+    assert [rms for _, rms in pieces] == pytest.approx(
+        [rms for _, rms in whole], rel=1e-9, abs=1e-9, nan_ok=True
+    )
+
+
+def test_the_newest_torque_counts_up_to_the_mark():
+    """A torque every 2 s: at a mark it has held for a second, before the next one is known."""
+    torque, told = RmsTorque(6 * S), []
+    for second in range(0, 9):
+        if second % 2 == 0:
+            torque.add_readings(_torque_at(START_NS + second * S, 10.0 if second < 8 else 40.0))
+        told += torque.rms_at(np.array([START_NS + second * S + S])).tolist()
+    assert told[:8] == pytest.approx([10.0] * 8)
+    assert told[8] == pytest.approx(np.sqrt((8 * 100 + 1600) / 9))
+    # Nothing follows it: it counts for its hold of 6 s and no longer.
+    later = torque.rms_at(START_NS + S * np.array([14, 16, 75])).tolist()
+    assert later == pytest.approx([np.sqrt((800 + 6 * 1600) / 14)] * 2 + [np.nan], nan_ok=True)
+
+
+def _torque_at(time_ns: int, torque: float) -> ReadingBatch:
+    return ReadingBatch(
+        joint="a",
+        time_ns=np.array([time_ns]),
+        position_segment=np.full(1, -1, np.int32),
+        columns={"torque_Nm": np.array([torque])},
+    )
 
 
 def test_frames_are_counted_in_their_second():
