@@ -193,7 +193,8 @@ class SensorTable:
                     ) from None
             raise InputError(f"{self.path}: {name}: expected numbers.") from None
         values: NDArray[np.float64] = numbers.to_numpy(zero_copy_only=False)
-        return values
+        # A negative zero is a zero, as in what joints report.
+        return values + 0.0
 
 
 def _single_array(column: pa.ChunkedArray) -> NDArray[np.int64]:

@@ -21,6 +21,7 @@ __all__ = [
     "SENT",
     "FrameBatch",
     "ReadingBatch",
+    "is_node_frame",
 ]
 
 CLASSIC_BYTES: Final = 8
@@ -144,6 +145,17 @@ class FrameBatch:
             data=self.data[rows],
             bus=self.bus[rows],
         )
+
+
+def is_node_frame(frames: FrameBatch) -> NDArray[np.bool_]:
+    """Return which of n frames a node sent, shape (n,): data and remote frames.
+
+    What is counted as frames a second, everywhere. An error frame is what the adapter tells of the
+    bus: no node sent it, it has no identifier, and a bus that nobody answers is full of them. Error
+    frames are counted by themselves.
+    """
+    is_of_node: NDArray[np.bool_] = (frames.flags & ERROR) == 0
+    return is_of_node
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

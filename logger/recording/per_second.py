@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import Floats, Ints, to_s
-from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.batch import FrameBatch, ReadingBatch, is_node_frame
 from logger.joint.time_weighted import Buckets, merge_buckets
 from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows
 
@@ -97,18 +97,18 @@ class RmsTorque:
 
 
 class FramesPerSecond:
-    """Counts the frames of each second."""
+    """Counts the data and remote frames of each second; error frames are no frames of a node."""
 
     def __init__(self) -> None:
         self._count: Counter[int] = Counter()
 
     def add_frames(self, frames: FrameBatch) -> None:
         """Take frames, in order of time."""
-        if len(frames) == 0:
+        seconds = frames.time_ns[is_node_frame(frames)] // BASE_NS
+        if len(seconds) == 0:
             return
-        seconds = frames.time_ns // BASE_NS
         if seconds[0] == seconds[-1]:
-            self._count[int(seconds[0])] += len(frames)
+            self._count[int(seconds[0])] += len(seconds)
             return
         for second, count in zip(*np.unique(seconds, return_counts=True), strict=True):
             self._count[int(second)] += int(count)

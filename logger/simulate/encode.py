@@ -1,8 +1,9 @@
 """Channels -> payload bytes, vectorised: the inverse of decoding, for any layout.
 
-A simulated joint sends what a real one would: canonical channels at the output side go
-through gear, mounting, unit, scale and offset into the bits that the layout names. A value beyond
-what its bits can hold is held at their end, as a drive does. Pure.
+A simulated joint sends what a real one would: canonical channels at the output side go back
+through the scaling with which they are decoded (mounting, zero, gear, unit, scale, offset) into the
+bits that the layout names. A value beyond what its bits can hold is held at their end, as a drive
+does. Pure.
 """
 
 from collections.abc import Mapping
@@ -15,14 +16,13 @@ from logger.arrays import Floats
 from logger.errors import InputError
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.layout import Frame
+from logger.joint.bench.scaling import scaling_of
 from logger.joint.bench.value import Value
-from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
 from logger.joint.decode.resistance import ntc_ohm, pt100_ohm
 
 __all__ = ["encode_frames", "raw_counts"]
 
 
-TURN_RAD: Final = 2.0 * np.pi
 MAX_EXACT_BITS: Final = 53
 """Whole numbers up to 2^53 are exact in float64; wider values would lose their last bits."""
 
@@ -37,7 +37,7 @@ def encode_frames(
     frame
         The kind of frame.
     joint
-        Whose gear ratio and mounting apply.
+        Whose gear ratio, mounting and zero apply.
     columns
         Channel name -> n values in the channel's unit; NaN means "no value".
 
@@ -67,7 +67,8 @@ def raw_counts(value: Value, joint: JointSettings, values: Floats) -> NDArray[np
     Raises
     ------
     InputError
-        NaN where the layout has no raw value for "no value", or more than 53 bits.
+        NaN where the layout has no raw value for "no value", more than 53 bits, or a share of
+        something that the joint's settings do not give.
     """
     if value.bits > MAX_EXACT_BITS:
         raise InputError(
@@ -75,43 +76,25 @@ def raw_counts(value: Value, joint: JointSettings, values: Floats) -> NDArray[np
             "wider values cannot be encoded exactly."
         )
     shown_values = np.asarray(values, np.float64)
-    channel = CHANNELS[value.channel]
-    if joint.reversed and channel.mirrored:
-        shown_values = -shown_values
-    if value.side == "motor":
-        # The gear turns the motor faster and lets it push less.
-        reduction = joint.gear_ratio
-        shown_values = (
-            shown_values / reduction if channel.quantity == "torque" else shown_values * reduction
-        )
     missing = np.isnan(shown_values)
     if missing.any() and not value.no_value:
         raise InputError(
             f"{value.channel}: found no value (NaN) in {int(missing.sum())} rows, but the layout "
             "knows no raw value for it. Give it a no_value, or a number."
         )
+    if value.resistance == "pt100":
+        shown_values = pt100_ohm(shown_values)
+    elif value.resistance is not None:
+        shown_values = ntc_ohm(
+            shown_values, r25_ohm=value.resistance.r25_ohm, b_K=value.resistance.b_K
+        )
+    scaling = scaling_of(value, joint, where=joint.name)
+    exact = (shown_values - scaling.offset) / scaling.factor
+    counts = np.rint(np.where(np.isnan(exact), 0.0, exact))
     if value.encoder is not None:
-        turn_values = np.where(missing, 0.0, shown_values) / TURN_RAD
-        counts = np.rint(turn_values * value.encoder.counts).astype(np.int64) % value.encoder.counts
-    else:
-        unit = _encoding_unit(value)
-        scaled = (shown_values - unit.offset) / unit.factor
-        if value.resistance == "pt100":
-            scaled = pt100_ohm(scaled)
-        elif value.resistance is not None:
-            scaled = ntc_ohm(scaled, r25_ohm=value.resistance.r25_ohm, b_K=value.resistance.b_K)
-        exact = (scaled - value.offset) / value.scale
-        lowest, highest = _encodable_range(value)
-        clipped_counts = np.clip(np.rint(np.where(np.isnan(exact), 0.0, exact)), lowest, highest)
-        counts = clipped_counts.astype(np.int64)
-    if missing.any():
-        counts = np.where(missing, value.no_value[0], counts)
-    return counts
-
-
-def _encoding_unit(value: Value) -> InputUnit:
-    units = INPUT_UNITS[CHANNELS[value.channel].quantity]
-    return units[value.unit] if value.unit is not None else next(iter(units.values()))
+        counts %= value.encoder.modulus
+    raw = np.clip(counts, *_encodable_range(value)).astype(np.int64)
+    return np.where(missing, value.no_value[0], raw) if missing.any() else raw
 
 
 def _encodable_range(value: Value) -> tuple[int, int]:

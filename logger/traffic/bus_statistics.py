@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logger.arrays import to_s
-from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch
+from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch, is_node_frame
 from logger.joint.bench.bench import Bench, BusSettings, JointSettings
 from logger.joint.bench.identifiers import exact_mask, identifier_for
 from logger.joint.bench.layout import Frame, Request
@@ -110,8 +110,7 @@ def _one_bus_statistics(
     match_number, rejected = dispatch_frames(plan.dispatch, frames)
     match_number = np.maximum(match_number, -1)  # a request of a layout is no frame of a joint
     span_s = to_s(max(end_ns - start_ns, 1))
-    errors = int(np.count_nonzero(frames.flags & ERROR))
-    count = len(frames) - errors
+    count = int(np.count_nonzero(is_node_frame(frames)))
     messages = message_stats(
         frames, match_number, frame_kinds=plan.kinds, start_ns=start_ns, end_ns=end_ns
     )
@@ -133,7 +132,7 @@ def _one_bus_statistics(
         else bus_load(frames, bitrate=settings.bitrate, span_s=span_s),
         fd_frames=int(np.count_nonzero(frames.flags & FD)),
         remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
-        error_frames=errors,
+        error_frames=len(frames) - count,
         error_classes=count_error_classes(frames)
         if settings.interface in ERROR_FRAME_INTERFACES
         else {},

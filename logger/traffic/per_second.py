@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from logger.joint.batch import ERROR, REMOTE, FrameBatch
+from logger.joint.batch import ERROR, REMOTE, FrameBatch, is_node_frame
 from logger.traffic.frame_length import frame_bits
 
 __all__ = ["BusSecond", "TrafficCounter"]
@@ -20,6 +20,7 @@ class BusSecond:
     """One bus over the last second or so; NaN for a load without a known bit rate."""
 
     frames_per_s: float
+    """Data and remote frames; error frames count apart."""
     load: float
     error_frames: int
     remote_frames: int
@@ -56,9 +57,9 @@ class TrafficCounter:
         if self._bitrate is not None:
             load = (int(frame_bits(frames).sum()) + sent) / (self._bitrate * span_s)
         return BusSecond(
-            frames_per_s=len(frames) / span_s,
+            frames_per_s=np.count_nonzero(is_node_frame(frames)) / span_s,
             load=load,
             error_frames=int(np.count_nonzero(frames.flags & ERROR)),
-            remote_frames=int(np.count_nonzero(frames.flags & REMOTE)),
+            remote_frames=int(np.count_nonzero((frames.flags & (REMOTE | ERROR)) == REMOTE)),
             frames=frames,
         )

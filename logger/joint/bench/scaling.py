@@ -37,7 +37,8 @@ def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
     if value.side == "motor":
         gear = joint.gear_ratio if channel.quantity == "torque" else 1.0 / joint.gear_ratio
     sign = -1.0 if joint.reversed and channel.mirrored else 1.0
-    zero = joint.zero_rad if channel.quantity == "position" else 0.0
+    # The zero is what the joint itself reports: it is taken off before the direction is turned.
+    zero = sign * joint.zero_rad if channel.quantity == "position" else 0.0
     if value.encoder is not None:
         # The count itself is unwrapped first; this is what one count is at the output.
         return Scaling(factor=sign * gear * 2.0 * math.pi / value.encoder.counts, offset=-zero)

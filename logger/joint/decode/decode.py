@@ -239,6 +239,8 @@ def _decode_joint(
     if plan.derived is not None:
         torque, current, per_ampere = plan.derived
         values[torque] = values[current] * per_ampere
+    # A zero that a factor turned round, or that a drive sends so, is no negative one.
+    values += 0.0
     return values, segment, state
 
 

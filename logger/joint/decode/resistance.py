@@ -55,7 +55,8 @@ def pt100_degC(ohm: ArrayLike) -> NDArray[np.float64]:  # noqa: N802 - the unit'
         for _ in range(_NEWTON_STEPS):
             slope = _PT_A_PER_K + 2 * _PT_B_PER_K2 * t + _PT_C_PER_K4 * (4 * t - 300.0) * t**2
             t = np.where(cold, t - (_pt100_ratio(t) - r) / (_R0_OHM * slope), t)
-    return np.where(inside, t, np.nan)
+    # At R0 the numerator is a negative zero; at no resistance is the temperature.
+    return np.where(inside, t, np.nan) + 0.0
 
 
 def ntc_ohm(

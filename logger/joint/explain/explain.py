@@ -281,12 +281,12 @@ def _conversion_text(value: Value, joint: JointSettings) -> str:
     if value.side == "motor" and joint.gear_ratio != 1:
         sign = "x" if channel.quantity == "torque" else "/"
         words.append(f"{sign} {joint.gear_ratio:g} of the gear")
-    if joint.reversed and channel.mirrored:
-        words.append("reversed")
     if channel.quantity == "position" and joint.zero_rad:
         words.append(
             f"{'-' if joint.zero_rad > 0 else '+'} {abs(joint.zero_rad):g} rad of its zero"
         )
+    if joint.reversed and channel.mirrored:
+        words.append("reversed")
     return ", ".join(words)
 
 

@@ -5,8 +5,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.batch import ERROR, REMOTE, FrameBatch, ReadingBatch
 from logger.recording.per_second import FramesPerSecond, RmsTorque, second_marks
+from logger.simulate.scenario import scenario_bench
+from logger.traffic.bus_statistics import bus_statistics, statistics_plan
+from logger.traffic.per_second import TrafficCounter
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -108,3 +111,30 @@ def test_a_year_of_nothing_gives_no_year_of_rows():
     marks = second_marks(START_NS, START_NS + 365 * 86_400 * S)
     assert len(marks) == 100_000
     assert marks[-1] == START_NS + 365 * 86_400 * S
+
+
+@pytest.mark.parametrize("size", [1, 3, 100])
+def test_frames_a_second_are_those_of_nodes(size: int):
+    """Data and remote frames count; an error frame, which no node sent, does not: as on Bus."""
+    rows = [(START_NS + at * S // 4, 0x10, 0, b"\1") for at in range(8)]
+    rows += [(START_NS + 2 * S, 0, ERROR, b"")] * 5
+    rows += [(START_NS + 2 * S + 1, 0x11, REMOTE, b""), (START_NS + 3 * S, 0, ERROR, b"")]
+    frames = FrameBatch.from_rows(rows)
+    counted = FramesPerSecond()
+    for first in range(0, len(rows), size):
+        counted.add_frames(frames.select_rows(slice(first, first + size)))
+    marks = second_marks(START_NS + S, START_NS + 4 * S)
+    assert counted.counts_at(marks) == [4.0, 4.0, 1.0, 0.0]
+    bench = scenario_bench(channel="can0")
+    for at, told in enumerate([4.0, 4.0, 1.0, 0.0]):
+        begin, end = START_NS + at * S, START_NS + (at + 1) * S
+        inside = (frames.time_ns >= begin) & (frames.time_ns < end)
+        one_second = frames.select_rows(inside)
+        (statistics,) = bus_statistics(
+            one_second, statistics_plan(bench), start_ns=begin, end_ns=end
+        )
+        traffic = TrafficCounter(None)
+        traffic.add_frames(one_second)
+        second = traffic.take_second(1.0, sent_bits=0)
+        assert statistics.frames_per_s == second.frames_per_s == told
+        assert statistics.error_frames == second.error_frames == len(one_second) - told

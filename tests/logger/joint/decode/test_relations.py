@@ -12,6 +12,7 @@ from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.simulate.encode import raw_counts
 
 BUS = '[bus]\ninterface = "virtual"\n'
 
@@ -76,13 +77,69 @@ def test_counts_of_a_turn():
     assert _values(bench, [struct.pack("<i", 6619136)], "position_rad") == pytest.approx([math.pi])
 
 
-def test_the_zero_of_a_joint():
-    """What the joint reports at its zero is taken off, after gear and direction."""
+POSITIONS = {
+    "scaled": 'bits = 32\nsigned = true\nscale = 0.0001\nunit = "rad"',
+    "counts": "bits = 32\nsigned = true\nper_turn = 65536",
+    "encoder": "bits = 16\nencoder = { counts = 65536 }",
+}
+
+
+@pytest.mark.parametrize(
+    ("channel", "kind"),
+    [
+        *(("position_rad", kind) for kind in POSITIONS),
+        ("position_setpoint_rad", "scaled"),
+        ("position_setpoint_rad", "counts"),
+    ],
+)
+@pytest.mark.parametrize("side", ["output", "motor"])
+@pytest.mark.parametrize("reversed_", [False, True])
+@pytest.mark.parametrize("zero_rad", [0.7, -0.25])
+def test_the_zero_of_a_joint(channel: str, kind: str, side: str, reversed_: bool, zero_rad: float):  # noqa: FBT001 - a case
+    """Where it reports `zero_rad` it is at 0; a little beyond, it is beyond in its direction."""
     bench = _bench(
-        'channel = "position_rad"\nbyte = 0\nbits = 16\nsigned = true\nscale = 0.01\nunit = "rad"',
-        "zero_rad = -0.25\nreversed = true",
+        f'channel = "{channel}"\nbyte = 0\n{POSITIONS[kind]}\nside = "{side}"',
+        f"zero_rad = {zero_rad}\nreversed = {str(reversed_).lower()}\ngear_ratio = 8",
     )
-    assert _values(bench, [struct.pack("<h", 100)], "position_rad") == pytest.approx([-0.75])
+    counts_per_rad = 10_000 if kind == "scaled" else 65536 / (2 * math.pi)
+    counts_per_rad *= 8 if side == "motor" else 1
+    raws = [round(at * counts_per_rad) for at in (zero_rad, zero_rad + 0.1)]
+    if kind == "encoder":
+        raws = [raw % 65536 for raw in raws]
+    code = "<H" if kind == "encoder" else "<i"
+    turn = 2 * math.pi / (8 if side == "motor" else 1)
+    found = _values(bench, [struct.pack(code, raw) for raw in raws], channel)
+    if kind == "encoder":  # of one turn: whole turns are open
+        found = [found[0] - round(found[0] / turn) * turn, found[1] - found[0]]
+    else:
+        found[1] -= found[0]
+    assert found == pytest.approx([0.0, -0.1 if reversed_ else 0.1], abs=2 / counts_per_rad)
+    layout_value = bench.layout_of(bench.joints[0]).frame[0].value[0]
+    sent = raw_counts(layout_value, bench.joints[0], np.array([0.0, found[1]]))
+    # A simulated joint at 0 sends the same, and decoding it gives 0.
+    assert np.abs(sent - raws).max() <= 1
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "payload"),
+    [
+        ("speed_rad_s", "bits = 16\nsigned = true", b""),
+        ("current_A", "bits = 16\noffset = -0.0", b""),
+        ("position_rad", "bits = 14\nencoder = { counts = 16384 }", b""),
+        ("torque_Nm", 'bits = 32\ntype = "float"', b""),
+        ("voltage_V", 'bits = 32\ntype = "float"', struct.pack("<f", -0.0)),
+        (
+            "temperature_winding_degC",
+            'bits = 16\nresistance = "pt100"\nscale = 0.01',
+            struct.pack("<H", 10_000),
+        ),
+    ],
+)
+def test_nothing_is_a_negative_zero(channel: str, value: str, payload: bytes):
+    """0 is 0, whatever sign a factor, a drive or a square root gave it."""
+    bench = _bench(f'channel = "{channel}"\nbyte = 0\n{value}', "reversed = true")
+    (found,) = _values(bench, [payload], channel)
+    assert (found, math.copysign(1.0, found)) == (0.0, 1.0)
 
 
 def test_an_encoder_of_many_turns_goes_on_after_a_silence():

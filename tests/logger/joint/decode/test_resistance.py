@@ -125,3 +125,8 @@ def test_shapes_are_kept():
     assert pt100_degC(100.0).shape == ()
     assert pt100_ohm(np.zeros((2, 3))).shape == (2, 3)
     assert ntc_degC([], r25_ohm=1.0, b_K=3000.0).shape == (0,)
+
+
+def test_no_resistance_is_a_negative_zero():
+    """100 ohm are 0 degC, not -0.0."""
+    assert not np.signbit(pt100_degC(np.array([100.0])))[0]

@@ -167,8 +167,8 @@ def test_every_byte_and_the_way_of_every_value():
             "position_rad",
             32768,
             "0x8000",
-            "encoder of 65536 counts a turn, / 10 of the gear, reversed, - 0.5 rad of its zero",
-            "-0.8141592654 rad",
+            "encoder of 65536 counts a turn, / 10 of the gear, - 0.5 rad of its zero, reversed",
+            "0.1858407346 rad",
         ),
         ("torque_Nm", -100, "0xFF9C", "per mille of 20 N.m, reversed", "2 N.m"),
     ]
