@@ -18,7 +18,6 @@ import can
 import numpy as np
 import serial
 
-from logger.arrays import to_s
 from logger.bus.board_clock import BoardClock
 from logger.bus.line_pattern import LinePattern, ParsedLine, compile_pattern
 from logger.bus.reader import MAX_FRAMES_AT_ONCE, ReadResult
@@ -203,7 +202,8 @@ def _first_message(frames: FrameBatch) -> can.Message:
     """Return the first of them as python-can has it."""
     flags, length = int(frames.flags[0]), int(frames.length[0])
     return can.Message(
-        timestamp=to_s(int(frames.time_ns[0])),
+        # The quotient of whole numbers is the float nearest to the time; a product is not.
+        timestamp=int(frames.time_ns[0]) / 1_000_000_000,
         arbitration_id=int(frames.identifier[0]),
         is_extended_id=bool(flags & EXTENDED),
         is_remote_frame=bool(flags & REMOTE),

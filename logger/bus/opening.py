@@ -17,6 +17,7 @@ from typing import Final
 import can
 import numpy as np
 
+from logger.arrays import stamps_to_ns
 from logger.bus.kernel_frames import KernelReader, dropped_frames, enlarge_buffer, is_supported
 from logger.bus.line_reader import LINE_OPTIONS, LineBus
 from logger.bus.python_can_workarounds import (
@@ -247,7 +248,7 @@ def to_batch(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
     stamps = np.array([message.timestamp for message in messages], np.float64)
     sane = (stamps >= 0.0) & (stamps < 9e9)
     return FrameBatch.from_columns(
-        time_ns=np.rint(np.where(sane, stamps, 0.0) * 1e9).astype(np.int64),
+        time_ns=stamps_to_ns(np.where(sane, stamps, 0.0)),
         identifier=np.array([message.arbitration_id for message in messages], np.uint32),
         flags=flags,
         payloads=payloads,

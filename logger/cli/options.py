@@ -39,6 +39,8 @@ __all__ = [
 DEFAULT_RECORDINGS: Final = Path("recordings")
 _UNITS_S: Final = {"s": 1, "min": 60, "h": 3600, "d": 86400}
 _COUNTED: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*")
+_FRACTION: Final = re.compile(r"(?<=[T ]\d\d:\d\d:\d\d)[.,](\d{1,9})(?!\d)")
+"""The digits behind the point of a second, of an instant in ISO 8601."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 Converted = TypeVar("Converted")
@@ -138,12 +140,15 @@ class Instant(ParameterType[Moment]):
         self._or_from_start = or_from_start
 
     def convert(self, text: str, where: str) -> Moment:
-        """Return the instant, exact to the microsecond."""
+        """Return the instant, exact to the nanosecond."""
         counted = _counted_s(text) if self._or_from_start else None
         if counted is not None:
             return Moment(round(counted * 1e9), from_start=True)
+        # A datetime has no more than microseconds: the digits of the second are read beside it.
+        fraction = _FRACTION.search(text)
+        whole_seconds = text if fraction is None else text.replace(fraction[0], "", 1)
         try:
-            moment = datetime.fromisoformat(text.strip())
+            moment = datetime.fromisoformat(whole_seconds.strip())
         except ValueError:
             also = ", or from the start, such as 90s or 2h" if self._or_from_start else ""
             raise InputError(
@@ -153,7 +158,8 @@ class Instant(ParameterType[Moment]):
             moment = moment.replace(tzinfo=UTC)
         since = moment - _EPOCH
         return Moment(
-            (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000,
+            (since.days * 86_400 + since.seconds) * 10**9
+            + (since.microseconds * 1000 if fraction is None else int(fraction[1].ljust(9, "0")))
         )
 
 

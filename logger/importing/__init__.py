@@ -7,6 +7,7 @@ prefetch          batches read ahead by a thread of its own
 log_frames        the frames of a log that python-can reads
 log_reader        a log file as columns, whatever its format
 text_log          the lines of a text log, many at a time
+log_stamps        when a frame of a log was, exact to what the log holds
 message_batch     messages of python-can as columns
 channel_map       which channel of a log is which bus
 sensor_table      a table of values with times, as readings of a sensor

@@ -5,7 +5,6 @@ python-can. A log compressed with gzip is read like the log itself. For one thre
 """
 
 import gzip
-import io
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain
@@ -17,6 +16,12 @@ from can.io import MESSAGE_READERS
 from can.io.generic import BinaryIOMessageReader, MessageReader, TextIOMessageReader
 
 from logger.errors import InputError
+from logger.importing.log_stamps import (
+    LogLines,
+    StampReader,
+    is_written_by_python_can,
+    stamp_reader,
+)
 from logger.importing.message_batch import BATCH_MESSAGES, MessageBatch, read_message_batch
 from logger.importing.text_log import read_text_log
 from logger.settings_file import did_you_mean
@@ -103,13 +108,15 @@ class LogReader:
     def _message_reader(
         self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
     ) -> BatchesWithFault:
-        reader = self._library_reader(opened, kind, packed=packed, dated=dated)
-        return self._batches_from(reader, packed=packed)
+        reader, stamp_of = self._library_reader(opened, kind, packed=packed, dated=dated)
+        return self._batches_from(reader, stamp_of, packed=packed)
 
-    def _batches_from(self, reader: Iterable[can.Message], *, packed: bool) -> BatchesWithFault:
+    def _batches_from(
+        self, reader: Iterable[can.Message], stamp_of: StampReader | None, *, packed: bool
+    ) -> BatchesWithFault:
         messages = iter(reader)
         while True:
-            columns, fault = read_message_batch(messages)
+            columns, fault = read_message_batch(messages, stamp_of)
             if fault is None and len(columns) < BATCH_MESSAGES and not packed:
                 fault = _truncation_error(reader, self._path.stat().st_size)
             if len(columns) or fault is not None:
@@ -120,15 +127,20 @@ class LogReader:
 
     def _library_reader(
         self, opened: ExitStack, kind: type[MessageReader], *, packed: bool, dated: bool
-    ) -> Iterable[can.Message]:
+    ) -> tuple[Iterable[can.Message], StampReader | None]:
         try:
             if not _reads_by_file(kind):
-                return opened.enter_context(can.LogReader(self._path))
+                return opened.enter_context(can.LogReader(self._path)), None
             file = self._decompressed(opened, packed=packed)
+            lines: LogLines | None = None
+            has_float_stamps = False
             if issubclass(kind, TextIOMessageReader):
-                file = opened.enter_context(io.TextIOWrapper(file, "utf-8", errors="replace"))
+                file = lines = opened.enter_context(LogLines(file, "utf-8", errors="replace"))
+            else:
+                has_float_stamps = is_written_by_python_can(file.peek(16))
             # Only the text format with a date in its head has this option; the others ignore it.
-            return kind(file, relative_timestamp=not dated)
+            reader = kind(file, relative_timestamp=not dated)
+            return reader, stamp_reader(reader, lines, has_float_stamps=has_float_stamps)
         except Exception as fault:  # noqa: BLE001 - a reader raises whatever its parsing meets
             raise InputError(
                 f"{self._path}: this cannot be read as a log of its kind ({describe_error(fault)})."

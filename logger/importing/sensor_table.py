@@ -2,7 +2,8 @@
 
 The user states which column is which channel, and the unit of a number in the time column; nothing
 is guessed. Times are those of the wall clock: text in ISO 8601 (UTC where it names no zone), or
-numbers. Read in blocks, so memory does not grow with the table. A row without any value is skipped.
+numbers, exact to the digits that stand there (`log_stamps` has the rule). Read in blocks, so memory
+does not grow with the table. A row without any value is skipped.
 """
 
 from collections.abc import Iterator, Mapping
@@ -17,8 +18,9 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from logger.arrays import TIME_MIN_NS, to_s
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, stamps_to_ns, to_s
 from logger.errors import InputError
+from logger.importing.log_stamps import parse_decimal
 from logger.joint.batch import ReadingBatch
 from logger.joint.channels import CHANNELS
 from logger.settings_file import did_you_mean
@@ -174,10 +176,35 @@ class SensorTable:
                 return _single_array(column.cast(kind))
             except pa.ArrowInvalid:
                 continue
+        try:
+            times_ns = self._counted_ns(column, row)
+        except (pa.ArrowInvalid, OverflowError):
+            times_ns = None
+        if times_ns is None or (np.abs(times_ns) > TIME_MAX_NS).any():
+            raise InputError(
+                f"{self.path}: {self.time}: found a time that is no time in {self.unit}, in rows "
+                f"{row + 1} to {row + len(column)}; expected one between the years 1823 and 2116. "
+                "Say what a number counts with --time-unit."
+            )
+        return times_ns
+
+    def _counted_ns(self, column: pa.ChunkedArray, row: int) -> NDArray[np.int64] | None:
+        """Return numbers of the unit in ns, exact to their digits; None where they do not fit."""
+        unit_ns = UNITS_NS[self.unit]
+        if pa.types.is_decimal(column.type):
+            column = column.cast(pa.string())
         if pa.types.is_integer(column.type):
-            return _single_array(column) * UNITS_NS[self.unit]
-        number = self._channel_values(column, self.time, row)
-        return np.rint(number * UNITS_NS[self.unit]).astype(np.int64)
+            counts = _single_array(column)
+            fits = (np.abs(counts) <= TIME_MAX_NS // unit_ns).all()
+            return counts * unit_ns if fits else None
+        numbers = self._channel_values(column, self.time, row)
+        if not (np.abs(numbers) <= TIME_MAX_NS / unit_ns).all():  # NaN is none either
+            return None
+        if pa.types.is_floating(column.type):
+            return stamps_to_ns(numbers, unit_ns)
+        digits = len(str(unit_ns)) - 1
+        written = [parse_decimal(text, digits) for text in column.to_pylist()]
+        return None if None in written else np.array(written, np.int64)
 
     def _channel_values(self, column: pa.ChunkedArray, name: str, row: int) -> NDArray[np.float64]:
         try:

@@ -8,17 +8,19 @@ A regular line is a classic data frame with a date:
 All regular lines of a block are parsed at once, by array operations. Every other line (CAN FD,
 remote and error frames, other forms of time) is parsed by python-can itself, and the frames are
 merged in the order of their lines. That the result equals python-can's, line by line, is a property
-test.
+test; stamps are read from the digits (`log_stamps`).
 """
 
 import io
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import IO, Final
 
 import can
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.importing.log_stamps import bounded_stamp, parse_decimal
 from logger.importing.message_batch import MessageBatch, read_message_batch
 from logger.joint.batch import EXTENDED, SENT, FrameBatch
 
@@ -79,6 +81,13 @@ def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
         errors="replace"
     )
     others, fault = _parse_irregular_lines(irregular_text)
+    other_frames = others.to_frame_batch()
+    if len(others):
+        stamps_ns = [
+            _line_stamp(lines[line_index], int(other_ns))
+            for line_index, other_ns in zip(kept_rows, other_frames.time_ns, strict=False)
+        ]
+        other_frames = replace(other_frames, time_ns=np.array(stamps_ns, np.int64))
     # Up to the line at which python-can raised; all lines where it did not.
     line_indices = np.concatenate(
         (np.flatnonzero(is_regular), irregular_lines[kept_rows[: len(others)]])
@@ -86,11 +95,17 @@ def _parse_block(block: bytes) -> tuple[MessageBatch, Exception | None]:
     order = np.argsort(line_indices)
     if fault is not None:
         order = order[: np.count_nonzero(line_indices < irregular_lines[kept_rows[len(others)]])]
-    block_frames = FrameBatch.concatenate([frames, others.to_frame_batch()]).select_rows(order)
+    block_frames = FrameBatch.concatenate([frames, other_frames]).select_rows(order)
     channel_names = [*channels, *others.channels]
     return MessageBatch(
         frames=[block_frames], channels=[channel_names[line_index] for line_index in order.tolist()]
     ), fault
+
+
+def _line_stamp(line: bytes, read_ns: int) -> int:
+    """Return the stamp of a line in ns; `read_ns`: python-can's, for what is no decimal."""
+    parsed = parse_decimal(line.split(None, 1)[0][1:-1].decode(errors="replace"))
+    return read_ns if parsed is None else bounded_stamp(parsed)
 
 
 def _parse_irregular_lines(text: str) -> tuple[MessageBatch, Exception | None]:
@@ -142,13 +157,10 @@ def _parse_regular_lines(
             for channel_name, is_kept in zip(channel, is_valid.tolist(), strict=True)
             if is_kept
         ]
-    # Both are whole numbers below 2**53, so the quotient is the float nearest to the decimal, as
-    # python-can parses it.
-    stamp_s = micros / 1e6
     return (
         is_regular,
         FrameBatch(
-            time_ns=np.rint(stamp_s * 1e9).astype(np.int64),
+            time_ns=micros * 1000,
             identifier=identifier.astype(np.uint32),
             flags=(digits == 8) * np.uint8(EXTENDED) | sent * np.uint8(SENT),
             length=length.astype(np.uint8),

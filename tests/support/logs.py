@@ -21,7 +21,7 @@ def write_log(path: Path, frames: FrameBatch) -> None:
         ):
             log(
                 can.Message(
-                    timestamp=at * 1e-9,
+                    timestamp=at / 1_000_000_000,
                     arbitration_id=identifier,
                     is_extended_id=False,
                     data=bytes(row[:length]),

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.arrays import stamps_to_ns
 from logger.importing.message_batch import BATCH_MESSAGES, MessageBatch, read_message_batch
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 
@@ -41,7 +42,8 @@ def _row(message: can.Message) -> tuple[int, int, int, bytes]:
         | (FD if message.is_fd else 0)
         | (0 if message.is_rx else SENT)
     )
-    stamp_ns = round(message.timestamp * 1e9) if 0.0 <= message.timestamp < 9e9 else 0
+    is_time = 0.0 <= message.timestamp < 9e9
+    stamp_ns = int(stamps_to_ns(np.array([message.timestamp]))[0]) if is_time else 0
     payload = bytes(min(message.dlc, 8)) if message.is_remote_frame else bytes(message.data)
     return stamp_ns, message.arbitration_id, flags, payload
 

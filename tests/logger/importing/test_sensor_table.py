@@ -1,9 +1,13 @@
 """A table of values with times as readings: what is stated, and nothing guessed."""
 
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError
@@ -122,3 +126,65 @@ def test_no_such_table(tmp_path: Path):
     """A file that is not there is said so."""
     with pytest.raises(InputError, match="no such table"):
         _rows(tmp_path / "none.csv")
+
+
+NANOS = [START_NS + 1, START_NS + 123_456_789, START_NS + S + 999_999_999]
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit"),
+    [
+        *(("text", unit) for unit in ("s", "ms", "us", "ns", "iso")),
+        *(("decimal", unit) for unit in ("s", "ms")),
+        *(("int64", "ns"), ("uint64", "ns"), ("timestamp", "ns")),
+    ],
+)
+def test_times_keep_their_nanoseconds(tmp_path: Path, kind: str, unit: str):
+    """Whole numbers and decimals, in a text or a Parquet column: no digit is lost."""
+    unit_ns = {"s": S, "ms": 10**6, "us": 1000}.get(unit, 1)
+    written = [Decimal(at) / unit_ns for at in NANOS]
+    chosen = {} if unit == "iso" else {"unit": unit}
+    if kind == "text":
+        times = [f"{at:f}" for at in written]
+        if unit == "iso":
+            times = [str(np.datetime64(at, "ns")) + "Z" for at in NANOS]
+        path = tmp_path / "probe.csv"
+        path.write_text("t,T1\n" + "".join(f"{at},1\n" for at in times))
+    else:
+        types = {
+            "decimal": pa.decimal128(30, 9), "int64": pa.int64(), "uint64": pa.uint64(),
+            "timestamp": pa.timestamp("ns"),
+        }  # fmt: skip
+        column = pa.array(written if kind == "decimal" else NANOS, types[kind])
+        path = tmp_path / "probe.parquet"
+        pq.write_table(pa.table({"t": column, "T1": [1.0, 2.0, 3.0]}), path)
+    assert _series(path, **chosen)[0] == NANOS
+
+
+@pytest.mark.parametrize(("unit", "unit_ns"), [("s", S), ("ms", 10**6), ("us", 1000)])
+def test_floats_keep_their_microseconds(tmp_path: Path, unit: str, unit_ns: int):
+    """A float of seconds since 1970 cannot hold nanoseconds; its microseconds are found exactly."""
+    micros = (START_NS + np.arange(0, 5000, 7) * 1000).tolist()
+    path = tmp_path / "probe.parquet"
+    pd.DataFrame({"t": [at / unit_ns for at in micros], "T1": 1.0}).to_parquet(path)
+    assert _series(path, unit=unit)[0] == micros
+
+
+@pytest.mark.parametrize(
+    ("kind", "times"),
+    [("csv", [1, 1_795_000_000_000]), ("parquet", [1, 2**62]), ("parquet", [1.0, float("nan")])],
+)
+def test_numbers_that_are_no_times(tmp_path: Path, kind: str, times: list):
+    """Milliseconds taken for seconds are no time: said, and never wrapped round to another one."""
+    table = pa.table({"t": times, "T1": [1.0, 2.0]})
+    path = tmp_path / f"probe.{kind}"
+    (pa.csv.write_csv if kind == "csv" else pq.write_table)(table, path)
+    with pytest.raises(InputError, match=r"t: found a time that is no time in s, in rows 1 to 2"):
+        _rows(path)
+
+
+def test_no_value_is_a_negative_zero(tmp_path: Path):
+    """-0.0 of a table is 0, as from a joint."""
+    path = tmp_path / "probe.csv"
+    path.write_text("t,T1\n1795000000,-0.0\n")
+    assert not np.signbit(_series(path)[1][0])
