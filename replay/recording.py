@@ -4,7 +4,7 @@ A live recording is still being written; `refresh` takes in what is new. Everyth
 `logger.store.reading.reader`, so that pages, commands and computations see the same rows.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
@@ -13,6 +13,7 @@ import numpy as np
 
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
+from logger.joint.bench.counts import CountGrid, count_grids
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.store.layout.events import Event
@@ -98,6 +99,7 @@ class Recording(RecordingReader):
         self._hold_ns = {
             joint.name: self.bench.hold_times_ns_of(joint) for joint in self.bench.joints
         }
+        self._grids = {joint.name: count_grids(self.bench, joint) for joint in self.bench.joints}
         self._channels = {joint.name: self.bench.channels_of(joint) for joint in self.bench.joints}
         self._recent = RecentRows(self._channels)
         self._folded: tuple[tuple[Event, ...], tuple[Alert, ...]] = (), ()
@@ -144,6 +146,10 @@ class Recording(RecordingReader):
     def hold_ns(self, joint: str) -> dict[str, int]:
         """Return the hold of each channel of a joint."""
         return self._hold_ns[joint]
+
+    def count_grids(self, joint: str) -> Mapping[str, tuple[CountGrid, ...]]:
+        """Return the values that the channels of a joint can have, as far as that is known."""
+        return self._grids[joint]
 
     def reading_count(self, joint: str) -> int:
         """Return how many rows of a joint can be read."""

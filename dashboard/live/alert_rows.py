@@ -101,10 +101,8 @@ def _open_alert_row(
             top = worst * display.factor
             side = "at most" if limit.above is not None else "at least"
             peak = f", {format_reading(top)} {side}"
-        off = (limit.pick_up if limit.drop_off is None else limit.drop_off) * display.factor
         delay_text = f"after {format_duration(limit.off_delay_s)} " if limit.off_delay_s else ""
-        side_text = "below" if limit.above is not None else "above"
-        ends = f"; ends {delay_text}{side_text} {format_reading(off)}"
+        ends = f"; ends {delay_text}{limit.phrases(displays).clears}"
     if trip:
         has_returned = alert.returned_ns is not None
         ends = (

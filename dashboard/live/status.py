@@ -295,7 +295,7 @@ def _limit_time(
         at = (
             f"trip or limit since {format_clock(mine[0].raised_ns, zone)}"
             if mine
-            else "above its limit"
+            else "at or above its limit"
         )
         return {"value": "reached", "detail": "", "label": at}, None
     trend = slow.temperature_trend if slow else None

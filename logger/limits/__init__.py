@@ -5,6 +5,7 @@
     scored_limit    a limit on readings: a score of each, of which more is worse
     recorder_limit  a limit on the recorder itself
     scores          the scores of a limit, and its state between two batches
+    thresholds      when a reading is at a level: the numbers that scores are compared with
     levels          levels as figures need them: lines, and handles that drag a key
     limit_lines     where a limit has a level in its channel's unit, to be drawn
     phrases         the words of limits; numbers in the units that pages show

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.joint.bench.bench import Bench
+from logger.joint.bench.counts import count_grids
 from logger.limits.evaluate import plan_limits
 from logger.limits.limit import LimitSet
 from logger.limits.recorder_limit import RecorderLimit
@@ -51,6 +52,7 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             hold_ns=bench.hold_times_ns_of(joint),
             sensor=joint.name in bench.sensors,
             rated=joint.rated,
+            grids=count_grids(bench, joint),
         )
         for joint in bench.joints
     ]

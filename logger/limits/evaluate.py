@@ -5,6 +5,8 @@ file says how); no clock is read. A score is *on* at or beyond the pick-up, *off
 the drop-off and not on, else *between*. Of a level the score is the reading; with a magnitude
 limit, without its sign.
 
+- At or beyond a level, and at or back beyond one, is decided by counts of the reading: see
+  `thresholds`, the one place where a level becomes the number that scores are compared with.
 - Raised at the first score that is on, with every score since some score on, no gap between them,
   and at least the on-delay between that first one and this. With no delay: at the first on.
 - Returned likewise: scores off, without a gap, over at least the off-delay.
@@ -36,6 +38,7 @@ from logger.limits.limit_change import LimitChange
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import CountGrids
 
 __all__ = [
     "EvaluationState",
@@ -84,14 +87,16 @@ def plan_limits(
     hold_ns: Mapping[str, int],
     sensor: bool = False,
     rated: RatedValues | None = None,
+    grids: Mapping[str, CountGrids] | None = None,
 ) -> LimitPlan:
     """Return the plan of a joint; the keys of `hold_ns` are the channels that it carries.
 
     A limit at a share of a rated value becomes one in the channel's unit; on a joint that has no
     such rated value it is left out (`check_against` refuses it where the joint is named).
+    `grids`: the values that the channels can have; left out: not known.
     """
     joint_limits = limits.for_joint(joint, tuple(hold_ns), sensor=sensor)
-    converted = [in_channel_unit(limit, rated or RatedValues()) for limit in joint_limits]
+    converted = [in_channel_unit(limit, rated or RatedValues(), grids) for limit in joint_limits]
     return LimitPlan(
         joint=joint,
         limits=tuple(limit for limit in converted if limit is not None),
@@ -99,9 +104,15 @@ def plan_limits(
     )
 
 
-def in_channel_unit(limit: AnyJointLimit, rated: RatedValues) -> AnyJointLimit | None:
-    """Return a limit in its channel's own unit; None without the rated value of a share."""
-    return limit.in_channel_unit(rated)
+def in_channel_unit(
+    limit: AnyJointLimit, rated: RatedValues, grids: Mapping[str, CountGrids] | None = None
+) -> AnyJointLimit | None:
+    """Return a limit in its channel's own unit and counts; None without the rated value of a share.
+
+    `grids`: the values that the joint's channels can have; left out: not known.
+    """
+    converted = limit.in_channel_unit(rated)
+    return None if converted is None else converted.with_grids(grids or {})
 
 
 def initial_state(plan: LimitPlan, *, start_ns: int) -> EvaluationState:

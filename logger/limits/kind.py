@@ -16,11 +16,11 @@ Levels, delays and gaps are the same for every kind: hysteresis.py.
 from abc import abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Annotated, Any, ClassVar, Final, Literal
+from typing import Annotated, Any, ClassVar, Final, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
@@ -31,6 +31,7 @@ from logger.limits.limit_change import LimitChange, Severity
 from logger.limits.phrases import Phrases, format_span
 from logger.limits.scores import LimitMemory, LimitState
 from logger.limits.series import Series
+from logger.limits.thresholds import CountGrids
 from logger.settings_file import Settings
 
 __all__ = [
@@ -122,11 +123,11 @@ class LimitKind(Settings):
 
     @abstractmethod
     def label(self, displays: Mapping[str, Display]) -> str:
-        """Return a few words for a page: "housing above 70 °C", in the units of `displays`."""
+        """Return a few words for a page: "housing at or above 70 °C", in units of `displays`."""
 
     @abstractmethod
     def describe(self) -> str:
-        """Return its meaning: "warns when the housing of shoulder ...; clears below 67"."""
+        """Return its meaning: "warns when the housing of shoulder ...; clears at or below 67"."""
 
     @abstractmethod
     def sentence(self, change: LimitChange) -> str:
@@ -192,6 +193,8 @@ class JointLimit(LimitKind):
     joint: str | None = None
     """None: every joint that carries the channels."""
 
+    _grids: Mapping[str, CountGrids] = PrivateAttr(default_factory=dict)
+
     watches_gaps: ClassVar[bool] = False
     """Raised by missing rows and not by values; its values are spans in seconds."""
     threshold_keys: ClassVar[frozenset[str]] = frozenset()
@@ -208,6 +211,16 @@ class JointLimit(LimitKind):
     def in_channel_unit(self, rated: RatedValues) -> "JointLimit | None":
         """Return the same in the channel's unit; None without its rated value."""
         return self
+
+    def with_grids(self, grids: Mapping[str, CountGrids]) -> Self:
+        """Return the same on a joint whose channels have these values (`thresholds`)."""
+        limit = self.model_copy()
+        limit._grids = grids
+        return limit
+
+    def grids_of(self, channel: str) -> CountGrids:
+        """Return the values that a channel can have on the limit's joint; none: not known."""
+        return self._grids.get(channel, ())
 
     @abstractmethod
     def initial_state(self, start_ns: int) -> LimitState:

@@ -11,6 +11,8 @@ from logger.joint.channels import CHANNELS, DISPLAYS, Display
 
 __all__ = [
     "Phrases",
+    "clear_amount",
+    "clear_side",
     "format_channel_value",
     "format_number",
     "format_share_or_value",
@@ -24,18 +26,31 @@ class Phrases:
     """The parts of the sentences of a limit with delays."""
 
     label: str
-    """ "housing above 70 °C"."""
+    """ "housing at or above 70 °C"."""
     subject: str
     """ "the housing of shoulder"."""
     reaches: str
     """With no delay: "reaches 70 °C"."""
     stays: str
-    """Before a delay: "stays above 70 °C"."""
+    """Before a delay: "stays at or above 70 °C"."""
     clears: str
-    """ "below 67": follows "clears"."""
+    """ "at or below 67": follows "clears"."""
     back: str
-    """ "housing back below 67 °C"."""
+    """ "housing back at or below 67 °C"."""
     extreme: str = "peak"
+
+
+def clear_side(side: str, *, at_pick_up: bool) -> str:
+    """Return where a limit clears: "at or below", or "below" where it would be raised again at it.
+
+    `side`: "below" or "above".
+    """
+    return side if at_pick_up else f"at or {side}"
+
+
+def clear_amount(level: str, *, at_pick_up: bool) -> str:
+    """Return how little clears a limit on an amount: "5 K/min or less", or "less than 5 K/min"."""
+    return f"less than {level}" if at_pick_up else f"{level} or less"
 
 
 def format_channel_value(

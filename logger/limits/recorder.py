@@ -20,6 +20,7 @@ from logger.limits.kinds import DEFAULT_RECORDER_LIMITS
 from logger.limits.limit_change import LimitChange
 from logger.limits.recorder_limit import RecorderLimit, RecorderSample
 from logger.limits.scores import Scores
+from logger.limits.thresholds import level_pair
 
 __all__ = [
     "ASKING_STOPPED",
@@ -150,13 +151,14 @@ def _evaluate_level(
     value, sign = limit.value_of(sample), 1.0 if limit.is_rising else -1.0
     if math.isnan(value):
         return [], state
+    pick_up, drop_off = level_pair(sign * limit.pick_up, sign * limit.clears_at)
     scores = Scores(
         time_ns=np.array([sample.now_ns], np.int64),
         batch_rows=None,
         score=np.array([sign * value]),
         reported=np.array([value]),
-        pick_up=sign * limit.pick_up,
-        drop_off=sign * limit.clears_at,
+        pick_up=pick_up,
+        drop_off=drop_off,
         # The recorder samples itself all the time: there are no gaps.
         hold_ns=TIME_MAX_NS,
     )

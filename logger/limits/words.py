@@ -14,20 +14,20 @@ __all__ = ["change_sentence", "describe_limit", "format_value", "limit_label"]
 
 
 def limit_label(limit: LimitKind, displays: Mapping[str, Display] = DISPLAYS) -> str:
-    """Return a few words for a page: "housing above 70 °C", in the units of `displays`."""
+    """Return a few words for a page: "housing at or above 70 °C", in the units of `displays`."""
     return limit.label(displays)
 
 
 def describe_limit(limit: LimitKind) -> str:
     """Return what a limit does.
 
-    "warns when the housing of shoulder stays above 70 °C for 5 s; clears below 67".
+    "warns when the housing of shoulder stays at or above 70 °C for 5 s; clears at or below 67".
     """
     return limit.describe()
 
 
 def change_sentence(change: LimitChange, limit: LimitKind) -> str:
-    """Return what happened: "shoulder: housing above 70 °C for 5 s, now 71 °C (housing-warm)"."""
+    """Return what happened: "shoulder: housing at or above 70 °C for 5 s, now ..."."""
     return limit.sentence(change)
 
 

@@ -11,6 +11,7 @@ from typing import Final
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
+from logger.joint.bench.counts import count_grids
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.decode import OutOfRange, decode, decode_plan
 from logger.limits.evaluate import (
@@ -108,6 +109,7 @@ class Pipeline:
                 joint=joint.name,
                 hold_ns=self._bench.hold_times_ns_of(joint),
                 rated=joint.rated,
+                grids=count_grids(self._bench, joint),
                 sensor=joint.name in self._bench.sensors,
             )
             for joint in self._bench.joints

@@ -71,7 +71,7 @@ class _InverseTimeRun:
             not self.state.active
             and self.state.pending_ns is None
             and self.memory.integral == 0.0
-            and self.memory.multiple <= self.limit.from_multiple
+            and self.memory.multiple < self.limit.counts_from
         )
 
 
@@ -168,7 +168,8 @@ def _seconds_to_check(limit: InverseTime, seconds: SecondExtremes) -> NDArray[np
     assert limit.setting is not None, "`in_channel_unit` has seen to it"
     sizes = np.abs(seconds.low) / limit.setting, np.abs(seconds.high) / limit.setting
     largest, smallest = np.maximum(*sizes), np.minimum(*sizes)
-    may_run = largest > limit.from_multiple
+    counts_from = limit.counts_from
+    may_run = largest >= counts_from
     weight = np.zeros(len(largest))
     # The pyramid counts a value that is held over the end of a second in the next one too, so that
     # what it gains there is within that second's weight.
@@ -176,6 +177,5 @@ def _seconds_to_check(limit: InverseTime, seconds: SecondExtremes) -> NDArray[np
         CURVES[limit.curve], largest[may_run], tms=limit.tms, flat_above=limit.flat_above
     )
     return np.flatnonzero(
-        may_run
-        & (max_run_weight(may_run, smallest > limit.from_multiple, weight) >= _FULL_INTEGRAL)
+        may_run & (max_run_weight(may_run, smallest >= counts_from, weight) >= _FULL_INTEGRAL)
     )

@@ -316,7 +316,7 @@ def _band_score_bounds(
     """
     # Only pick-up 1 and drop-off -1 are ever compared with these bounds. So max_low is written as
     # -1 for "not all readings are on" though the lowest may be 0, and min_high likewise as 1.
-    (bottom, top), (lower, upper) = measure.outside, measure.clears_within
+    (bottom, top), (lower, upper) = measure.compared_outside, measure.compared_inside
     on = [(bound <= bottom) | (bound >= top) for bound in certain]
     off = [
         (bound >= lower) & (bound <= upper) & ~is_on

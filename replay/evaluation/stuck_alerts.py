@@ -37,7 +37,7 @@ def _limit_may_freeze(limit: Stuck, seconds: SecondExtremes, load: SecondExtreme
     # The live code compares sums and differences of floats. So as never to miss by their rounding,
     # the range may be larger by some thousand times the spacing of floats at these values.
     slack = 1e-12 * np.maximum(np.abs(seconds.low), np.abs(seconds.high))
-    still = seconds.high - seconds.low <= 2.0 * limit.within * (1.0 + 1e-12) + 2.0 * slack
+    still = seconds.high - seconds.low <= 2.0 * limit.moves_beyond * (1.0 + 1e-12) + 2.0 * slack
     loaded = _loaded_seconds(limit, seconds, load)
     # `buckets_to_check` takes the time outside of its buckets as unknown. Here nothing was recorded
     # there, which a second that breaks every run says.
@@ -57,7 +57,7 @@ def _loaded_seconds(
     limit: Stuck, seconds: SecondExtremes, load: SecondExtremes
 ) -> NDArray[np.bool_]:
     """Return in which seconds of the channel there may be load."""
-    heavy = np.maximum(np.abs(load.low), np.abs(load.high)) >= limit.load_above
+    heavy = np.maximum(np.abs(load.low), np.abs(load.high)) >= limit.loaded_from
     if limit.smoothing_s is not None:
         # A smoothed load reaches the level only after a raw one did; for how long is unknown here.
         begins = load.start_ns[heavy][0] if heavy.any() else np.iinfo(np.int64).max

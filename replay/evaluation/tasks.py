@@ -149,7 +149,7 @@ def evaluate_limits(
     results: dict[int, AlertArrays] = {}
     remaining: dict[int, AnyJointLimit] = {}
     for index, limit in enumerate(limits):
-        converted = in_channel_unit(limit, rated)
+        converted = in_channel_unit(limit, rated, recording.count_grids(joint))
         if converted is None:
             results[index] = _no_alerts()
         else:

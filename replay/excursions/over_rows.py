@@ -60,6 +60,7 @@ def evaluate_joint(
                 hold_ns=recording.hold_ns(joint),
                 sensor=joint in recording.bench.sensors,
                 rated=recording.bench.joint_named(joint).rated,
+                grids=recording.count_grids(joint),
             ),
         )
         for from_ns, limits in sets

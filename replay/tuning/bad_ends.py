@@ -125,6 +125,7 @@ def _level_bad_ends(recording: Recording, bad_end: BadEnd, joint: str) -> TimeSp
     limit = Level.model_validate(
         {"name": "bad-end", "severity": "trip", "on_delay_s": bad_end.for_s, **given_keys}
     )
+    limit = limit.with_grids(recording.count_grids(joint))
     (alerts,) = level_alerts(recording, joint, [limit])
     return _merge_close_spans(
         _to_spans(alerts.onset_ns, alerts.returned_ns), bad_end, recording.end_ns

@@ -295,7 +295,7 @@ def describe_bad_end(bad_end: BadEnd) -> str:
     display = DISPLAYS[CHANNELS[bad_end.channel].quantity]
     level = bad_end.above if bad_end.above is not None else bad_end.below
     assert level is not None, "the model has one of the two"
-    beyond = "above" if bad_end.above is not None else "below"
+    beyond = "at or above" if bad_end.above is not None else "at or below"
     duration_text = f" for {_format_duration(bad_end.for_s)}" if bad_end.for_s else ""
     joint_text = f" of {bad_end.joint}" if bad_end.joint else ""
     level_text = f"{level * display.factor:.6g}{f' {display.unit}' if display.unit else ''}"

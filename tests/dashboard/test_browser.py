@@ -80,7 +80,7 @@ def test_live(browser: Browser, bench, serve, until):
     expect(page.locator("#live-sheet .over")).to_contain_text("fan off <i>&", timeout=PATIENCE_MS)
 
     trip = page.locator(".alert.danger")
-    expect(trip).to_contain_text("Trip: shoulder housing above 60 °C", timeout=PATIENCE_MS)
+    expect(trip).to_contain_text("Trip: shoulder housing at or above 60 °C", timeout=PATIENCE_MS)
     expect(trip.get_by_role("button", name="Shelve 30 min")).to_have_count(0)
     trip.get_by_role("button", name="Acknowledge").click()
     until(lambda: events("acknowledged"), "the acknowledgement is recorded")
@@ -111,11 +111,11 @@ def test_replay_finds_the_overheat(browser: Browser, serve):
     expect(page.locator("#past-name")).to_have_text("Fan failure, pick and place")
     trip = page.locator('.exc[data-severity="trip"]')
     expect(trip).to_have_count(1, timeout=PATIENCE_MS)
-    expect(trip).to_contain_text("shoulder housing above 80 °C")
+    expect(trip).to_contain_text("shoulder housing at or above 80 °C")
     expect(trip).to_contain_text("RMS torque")
     trip.click()
     expect(trip).to_have_attribute("aria-current", "true")
-    expect(page.locator("#past-rows .over")).to_contain_text("housing above 80 °C")
+    expect(page.locator("#past-rows .over")).to_contain_text("housing at or above 80 °C")
     recording = Recording.open(DEMO)
     began = next(
         event

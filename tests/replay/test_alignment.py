@@ -38,7 +38,7 @@ def test_alerts_notes_and_the_end_are_events():
     events = [
         _event("started", 0),
         _event("note", 30, text="fan off"),
-        _event("raised", 20, joint="a", limit="hot", text="a: housing above 70"),
+        _event("raised", 20, joint="a", limit="hot", text="a: housing at or above 70"),
         _event("gap", 25, joint="a"),
         _event("returned", 40, joint="a", limit="hot"),
         _event("ended", 50),

@@ -34,16 +34,17 @@ def _inverse(limit, rows, hold):
         if before is not None:
             span = min(t - before[0], hold[limit["channel"]]) * 1e-9
             old = before[1]
-            if old > least:
-                total += span / (tms * (k / (min(old, flat) ** alpha - 1) + c))
+            if old >= least * (1 - 1e-9):
+                # Exactly at the setting it may last for ever.
+                total += 0.0 if old <= 1 else span / (tms * (k / (min(old, flat) ** alpha - 1) + c))
             elif reset == "dependent" and old < 1:
                 total -= span * (1 - old * old) / (tms * back)
             total = min(max(total, 0.0), 1.0)
         full = total >= 1 - 1e-9
-        on = full and (m > least or not was_full)
+        on = full and (m >= least * (1 - 1e-9) or not was_full)
         side = "on" if on else "off" if m <= limit.get("drop_off", 1.0) else "between"
         yield t, side, value, abs(value)
-        if m <= least and (full or reset == "instant"):
+        if m < least * (1 - 1e-9) and (full or reset == "instant"):
             total = 0.0
         before = (t, m)
 
@@ -166,7 +167,7 @@ def _touch(limit, rows, hold):
         value = row[limit.get("channel", "temperature_housing_degC")]
         if not math.isnan(value):
             low = limit.get("drop_off", most)
-            yield t, "on" if value > most else "off" if value <= low else "between", value, value
+            yield t, "on" if value >= most else "off" if value <= low else "between", value, value
 
 
 _OF = {

@@ -3,6 +3,7 @@
 value           one value in a frame: its position in the bits, what a count of it means
 code_names      the keys that name codes in a settings file
 scaling         what one count is in SI units: unit, gear, side, zero, shares of rated
+counts          the values that a channel can have
 identifiers     frame identifiers, with the node in them
 codes           codes in words: enumerations with masks, bit flags
 layout          how a frame lays its values out in bytes (TOML -> model)

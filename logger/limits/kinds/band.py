@@ -18,6 +18,7 @@ from logger.limits.levels import DragHandle, LimitLevel
 from logger.limits.phrases import Phrases, format_channel_value
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import at_least, at_most
 from logger.settings_file import SettingError
 
 __all__ = ["Band", "measure_band"]
@@ -40,12 +41,12 @@ class Band(ChannelLimit):
         words="outside of two levels",
         blank={"channel": "voltage_V", "outside": [40.0, 54.0]},
         keys={
-            "outside": ("picks up outside of", "channel"),
-            "inside": ("drops off inside of", "channel"),
+            "outside": ("picks up at or outside of", "channel"),
+            "inside": ("drops off at or inside of", "channel"),
         },
     )
     example: ClassVar[str] = """\
-# Outside of two levels; `inside` is its drop-off.
+# At or outside of two levels; at or within `inside` it is gone again.
 [[limit]]
 name     = "supply"
 kind     = "level"
@@ -84,6 +85,18 @@ inside   = [43.0, 53.0]
         """Between which it counts as gone."""
         return self.outside if self.inside is None else self.inside
 
+    @property
+    def compared_outside(self) -> Pair:
+        """At or below the first and at or above the second it is outside (`thresholds`)."""
+        low, high = self.outside
+        return at_most(low, self.size_grids), at_least(high, self.size_grids)
+
+    @property
+    def compared_inside(self) -> Pair:
+        """At or above the first and at or below the second it is inside, where not outside."""
+        lower, upper = self.clears_within
+        return at_least(lower, self.size_grids), at_most(upper, self.size_grids)
+
     def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
         size = self.value_of(values)
@@ -107,14 +120,15 @@ inside   = [43.0, 53.0]
             format_channel_value(self.channel, one, displays=displays) for one in self.clears_within
         )
         what = CHANNELS[self.channel].label
+        within = "within" if self.clears_within == self.outside else "at or within"
         either = ", in either direction," if self.magnitude else ""
         return Phrases(
-            label=f"{what} outside {low} to {high}",
+            label=f"{what} at or outside {low} to {high}",
             subject=f"the {what} of {self.joint or 'any joint'}{either}",
             reaches=f"reaches {high} or falls to {low}",
-            stays=f"stays outside {low} to {high}",
-            clears=f"within {lower} to {upper}",
-            back=f"{what} back within {lower} to {upper}",
+            stays=f"stays at or outside {low} to {high}",
+            clears=f"{within} {lower} to {upper}",
+            back=f"{what} back {within} {lower} to {upper}",
             extreme="furthest",
         )
 
@@ -138,7 +152,7 @@ def measure_band(limit: Band, series: Series) -> Scores:
     """
     readings = series.channel_series(limit.channel)
     size = limit.value_of(readings.values)
-    (low, high), (lower, upper) = limit.outside, limit.clears_within
+    (low, high), (lower, upper) = limit.compared_outside, limit.compared_inside
     on = (size <= low) | (size >= high)
     return Scores(
         time_ns=readings.time_ns,

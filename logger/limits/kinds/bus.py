@@ -13,7 +13,7 @@ from logger.event_kind import EventKind
 from logger.joint.channels import DISPLAYS, Display
 from logger.limits.kind import PositiveNumber
 from logger.limits.limit_change import LimitChange
-from logger.limits.phrases import Phrases, format_number, format_span
+from logger.limits.phrases import Phrases, clear_side, format_number, format_span
 from logger.limits.recorder_limit import RecorderLimit, RecorderSample
 from logger.settings_file import SettingError
 
@@ -124,6 +124,7 @@ off_delay_s = 60.0
                 clears=f"when none was lost for {format_span(self.clear_after_s)}",
                 back=f"No frame was lost for {format_number(self.clear_after_s, 3)} s",
             )
+        below = clear_side("below", at_pick_up=self.clears_at == self.pick_up)
         if self.watch == "load":
             level = f"{format_number(self.pick_up * 100, 1)} %"
             clear = f"{format_number(self.clears_at * 100, 1)} %"
@@ -132,12 +133,12 @@ off_delay_s = 60.0
             level, clear = format_number(self.pick_up, 1), format_number(self.clears_at, 1)
             what, subject = "error frames a second", "the number of error frames a second"
         return Phrases(
-            label=f"{what} above {level}",
+            label=f"{what} at or above {level}",
             subject=subject,
             reaches=f"reaches {level}",
-            stays=f"stays above {level}",
-            clears=f"below {clear}",
-            back=f"{what[0].upper()}{what[1:]} back below {clear}",
+            stays=f"stays at or above {level}",
+            clears=f"{below} {clear}",
+            back=f"{what[0].upper()}{what[1:]} back {below} {clear}",
         )
 
     def describe(self) -> str:

@@ -76,13 +76,14 @@ drop_off_h = 8.0
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
         level, clear = (f"{format_number(one, 2)} h" for one in (self.below_h, self.clears_at))
+        more = f"more than {clear}" if self.clears_at == self.below_h else f"{clear} or more"
         return Phrases(
             label=f"disk for {level} or less",
             subject="the disk",
             reaches=f"lasts for {level} or less at the present rate",
             stays=f"lasts for {level} or less at the present rate",
-            clears=f"at {clear} or more",
-            back=f"The disk lasts for {clear} or more again",
+            clears=f"at {more}",
+            back=f"The disk lasts for {more} again",
         )
 
     def sentence(self, change: LimitChange) -> str:

@@ -32,10 +32,11 @@ from logger.limits.kind import (
     rated_value,
 )
 from logger.limits.levels import DragHandle
-from logger.limits.phrases import Phrases, format_number, format_share_or_value
+from logger.limits.phrases import Phrases, clear_side, format_number, format_share_or_value
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import at_least, at_most, magnitude_grids
 from logger.settings_file import SettingError
 
 __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
@@ -59,7 +60,7 @@ class InverseTime(ScoredLimit):
     tms: float = Field(default=1.0, gt=0, le=100)
     """Time multiplier."""
     from_multiple: float = Field(default=1.0, ge=1, le=2)
-    """Above this multiple of the setting it counts; 1.1 is a practical minimum."""
+    """From this multiple of the setting on it counts; 1.1 is a practical minimum."""
     flat_above: float = Field(default=FLAT_ABOVE, ge=2, le=1000)
     """Multiple above which the time falls no further."""
     drop_off: float = Field(default=1.0, gt=0, le=1)
@@ -95,7 +96,7 @@ channel       = "current_A"
 curve         = "C"
 setting_rated = 1.0        # or setting = 11.0, in the channel's unit
 tms           = 0.5        # time multiplier
-from_multiple = 1.1        # counts above this multiple of the setting
+from_multiple = 1.1        # counts from this multiple of the setting on
 flat_above    = 20.0       # the time falls no further above this multiple
 drop_off      = 0.95       # a multiple as well
 reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
@@ -146,6 +147,20 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
         """See `LimitKind`."""
         return self.channel
 
+    @property
+    def counts_from(self) -> float:
+        """The multiple of the setting from which on a reading counts (`thresholds`)."""
+        assert self.setting is not None, "`in_channel_unit` has seen to it"
+        grids = magnitude_grids(self.grids_of(self.channel))
+        return at_least(self.setting * self.from_multiple, grids) / self.setting
+
+    @property
+    def gone_until(self) -> float:
+        """The multiple of the setting up to which a reading counts as gone."""
+        assert self.setting is not None, "`in_channel_unit` has seen to it"
+        grids = magnitude_grids(self.grids_of(self.channel))
+        return at_most(self.setting * self.drop_off, grids) / self.setting
+
     def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """See `LimitKind`."""
         return np.abs(values)
@@ -189,14 +204,15 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
         multiplier = (
             f" with the time multiplier {format_number(self.tms, 4)}" if self.tms != 1 else ""
         )
-        long = f"is above {at(self.from_multiple)} for longer than {name}{multiplier} allows"
+        below = clear_side("below", at_pick_up=self.drop_off == self.from_multiple)
+        long = f"is at or above {at(self.from_multiple)} for longer than {name}{multiplier} allows"
         return Phrases(
-            label=f"{what} above {at(self.from_multiple)} for too long",
+            label=f"{what} at or above {at(self.from_multiple)} for too long",
             subject=f"the {what} of {self.joint or 'any joint'}, in either direction,",
             reaches=long,
             stays=f"{long}, and stays there",
-            clears=f"below {at(self.drop_off)}",
-            back=f"{what} back below {at(self.drop_off)}",
+            clears=f"{below} {at(self.drop_off)}",
+            back=f"{what} back {below} {at(self.drop_off)}",
         )
 
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
@@ -241,7 +257,7 @@ def measure_inverse_time(
     readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
     multiple = np.abs(readings.values) / limit.setting
-    score = np.where(multiple <= limit.drop_off, -1.0, 0.0)
+    score = np.where(multiple <= limit.gone_until, -1.0, 0.0)
     if len(multiple):
         memory = _integrated(
             limit, memory, readings.time_ns, multiple, hold_ns=hold_ns, score=score
@@ -273,8 +289,9 @@ def _integrated(
     it is a running sum that is clipped once, at the end. Traces that cross the setting often have
     short runs: there a plain loop is faster.
     """
-    above = multiple > limit.from_multiple
-    above_before = np.concatenate(([memory.multiple > limit.from_multiple], above[:-1]))
+    counts_from = limit.counts_from
+    above = multiple >= counts_from
+    above_before = np.concatenate(([memory.multiple >= counts_from], above[:-1]))
     last_ns, newest = int(time_ns[-1]), float(multiple[-1])
     idle = memory.integral == 0.0 and not above_before.any()
     if idle:
@@ -312,10 +329,10 @@ def _one_by_one(
     score: NDArray[np.float64],
 ) -> float:
     """Do what `_integrated` does, reading by reading; return the integral."""
-    instant = limit.reset == "instant"
+    counts_from, instant = limit.counts_from, limit.reset == "instant"
     parts = zip(share.tolist(), multiple.tolist(), strict=True)
     for index, (part, size) in enumerate(parts):
-        high = size > limit.from_multiple
+        high = size >= counts_from
         before, integral = integral, min(max(integral + part, 0.0), 1.0)
         if integral >= _FULL and (high or before < _FULL):
             score[index] = 1.0
@@ -325,7 +342,7 @@ def _one_by_one(
 
 
 def _off(limit: InverseTime, multiple: float) -> float:
-    return -1.0 if multiple <= limit.drop_off else 0.0
+    return -1.0 if multiple <= limit.gone_until else 0.0
 
 
 def _rate(

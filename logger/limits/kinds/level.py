@@ -21,10 +21,11 @@ from logger.limits.kind import (
     rated_value,
 )
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
-from logger.limits.phrases import Phrases, format_channel_value, format_number
+from logger.limits.phrases import Phrases, clear_side, format_channel_value, format_number
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import CountGrids, level_pair, magnitude_grids
 from logger.settings_file import SettingError
 
 __all__ = ["ChannelLimit", "Level", "RatedLevel", "measure_level"]
@@ -69,6 +70,12 @@ class ChannelLimit(ScoredLimit):
         """Return what is compared: the values, or their magnitudes."""
         return np.abs(values) if self.magnitude else values
 
+    @property
+    def size_grids(self) -> CountGrids:
+        """What is compared can have these values; none: not known."""
+        grids = self.grids_of(self.channel)
+        return magnitude_grids(grids) if self.magnitude else grids
+
     def line(self, pick_up: float, drop_off: float | None, *, rising: bool) -> LimitLevel:
         """Return one of its levels as it is drawn."""
         return LimitLevel(
@@ -100,14 +107,14 @@ class Level(ChannelLimit):
             "on_delay_s": 3.0,
         },
         keys={
-            "above": ("picks up above", "channel"),
-            "below": ("picks up below", "channel"),
+            "above": ("picks up at or above", "channel"),
+            "below": ("picks up at or below", "channel"),
             "drop_off": ("drops off at", "channel"),
         },
         drop_offs={"above": "drop_off", "below": "drop_off"},
     )
     example: ClassVar[str] = """\
-# A level: above or below, in the channel's own unit. drop_off is where it counts as gone again.
+# A level: at or above, or at or below, in the channel's own unit. At its drop_off it is gone again.
 [[limit]]
 name        = "housing-warm"
 kind        = "level"
@@ -195,7 +202,8 @@ off_delay_s = 5.0
         level = format_channel_value(self.channel, self.pick_up, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
         bare = format_channel_value(self.channel, self.clears_at, unit=False, displays=displays)
-        return _beyond_phrases(self, level, clear, bare)
+        at_pick_up = self.clears_at == self.pick_up
+        return _beyond_phrases(self, level, clear, bare, clears_at_pick_up=at_pick_up)
 
     def levels(self, rated: RatedValues) -> tuple[LimitLevel, ...]:
         """See `JointLimit`."""
@@ -225,8 +233,8 @@ class RatedLevel(ChannelLimit):
         words="share of the rated value",
         blank={"channel": "torque_Nm", "above_rated": 1.5, "on_delay_s": 0.1},
         keys={
-            "above_rated": ("picks up above", "× rated"),
-            "below_rated": ("picks up below", "× rated"),
+            "above_rated": ("picks up at or above", "× rated"),
+            "below_rated": ("picks up at or below", "× rated"),
             "drop_off_rated": ("drops off at", "× rated"),
         },
         drop_offs={"above_rated": "drop_off_rated", "below_rated": "drop_off_rated"},
@@ -326,7 +334,7 @@ on_delay_s     = 1.0
         clears = self.share if self.drop_off_rated is None else self.drop_off_rated
         level = f"{format_number(self.share * 100, 3)} % of rated"
         clear = f"{format_number(clears * 100, 3)} % of rated"
-        return _beyond_phrases(self, level, clear, clear)
+        return _beyond_phrases(self, level, clear, clear, clears_at_pick_up=clears == self.share)
 
     def levels(self, rated: RatedValues) -> tuple[LimitLevel, ...]:
         """See `JointLimit`."""
@@ -348,14 +356,18 @@ on_delay_s     = 1.0
 def measure_level(limit: Level, series: Series) -> Scores:
     """Return the readings of the channel as they are."""
     at = series.channel_series(limit.channel)
-    sign = 1.0 if limit.rising else -1.0
+    if limit.rising:
+        pick_up, drop_off = level_pair(limit.pick_up, limit.clears_at, limit.size_grids)
+    else:
+        mirrored = tuple(grid.mirrored for grid in limit.size_grids)
+        pick_up, drop_off = level_pair(-limit.pick_up, -limit.clears_at, mirrored)
     return Scores(
         time_ns=at.time_ns,
         batch_rows=at.rows,
         score=limit.rank(at.values),
         reported=at.values,
-        pick_up=sign * limit.pick_up,
-        drop_off=sign * limit.clears_at,
+        pick_up=pick_up,
+        drop_off=drop_off,
         hold_ns=series.hold_ns[limit.channel],
     )
 
@@ -365,15 +377,18 @@ def _rank(limit: Level | RatedLevel, values: NDArray[np.float64]) -> NDArray[np.
     return size if limit.rising else -size
 
 
-def _beyond_phrases(limit: Level | RatedLevel, level: str, clear: str, bare: str) -> Phrases:
+def _beyond_phrases(
+    limit: Level | RatedLevel, level: str, clear: str, bare: str, *, clears_at_pick_up: bool
+) -> Phrases:
     what, of = CHANNELS[limit.channel].label, f"of {limit.joint or 'any joint'}"
     beyond, back = ("above", "below") if limit.rising else ("below", "above")
+    back = clear_side(back, at_pick_up=clears_at_pick_up)
     either = ", in either direction," if limit.magnitude else ""
     return Phrases(
-        label=f"{what} {beyond} {level}",
+        label=f"{what} at or {beyond} {level}",
         subject=f"the {what} {of}{either}",
         reaches=f"{'reaches' if limit.rising else 'falls to'} {level}",
-        stays=f"stays {beyond} {level}",
+        stays=f"stays at or {beyond} {level}",
         clears=f"{back} {bare}",
         back=f"{what} back {back} {clear}",
         extreme="peak" if limit.rising else "lowest",

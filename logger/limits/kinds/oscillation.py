@@ -31,7 +31,7 @@ from logger.joint.oscillation import (
 )
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
-from logger.limits.phrases import Phrases, format_channel_value, format_number
+from logger.limits.phrases import Phrases, clear_amount, format_channel_value, format_number
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
@@ -187,16 +187,17 @@ on_delay_s = 2.0
         what = CHANNELS[self.channel].label
         level = format_channel_value(self.channel, self.above, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
+        less = clear_amount(clear, at_pick_up=self.clears_at == self.above)
         low, high = (format_number(one, 1, setting=True) for one in self.band_Hz)
         within = f"between {low} and {high} Hz"
         by = f"by {level} or more to either side {within}"
         return Phrases(
-            label=f"{what} oscillating by {level} {within}",
+            label=f"{what} oscillating by {level} or more {within}",
             subject=f"the {what} of {self.joint or 'any joint'}",
             reaches=f"oscillates {by}",
             stays=f"oscillates {by}",
-            clears=f"at {clear} or less",
-            back=f"{what} oscillating by {clear} or less",
+            clears=f"at {less}",
+            back=f"{what} oscillating by {less}",
         )
 
     def describe(self) -> str:

@@ -21,10 +21,11 @@ from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
-from logger.limits.phrases import Phrases, format_slope, format_span
+from logger.limits.phrases import Phrases, clear_amount, format_slope, format_span
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import level_pair
 from logger.settings_file import SettingError
 
 __all__ = ["Rate", "RateMemory", "measure_rate"]
@@ -120,14 +121,15 @@ drop_off_per_min = 5.0
         what = CHANNELS[self.channel].label
         quick = format_slope(self.channel, self.rise_per_min, displays)
         back = format_slope(self.channel, self.clears_at, displays)
+        less = clear_amount(back, at_pick_up=self.clears_at == self.rise_per_min)
         over = format_span(self.over_s)
         return Phrases(
-            label=f"{what} rising by {quick}",
+            label=f"{what} rising by {quick} or more",
             subject=f"the {what} of {self.joint or 'any joint'}",
             reaches=f"rises by {quick} or more over {over}",
             stays=f"rises by {quick} or more, taken over {over},",
-            clears=f"at {back} or less",
-            back=f"{what} rising by {back} or less",
+            clears=f"at {less}",
+            back=f"{what} rising by {less}",
         )
 
     def format_value(self, value: float, displays: Mapping[str, Display]) -> str:
@@ -190,13 +192,14 @@ def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Score
             time_ns=tuple(mark_ns[first_kept:].tolist()),
             values=tuple(marks[first_kept:].tolist()),
         )
+    pick_up, drop_off = level_pair(limit.rise_per_min, limit.clears_at)
     scores = Scores(
         time_ns=readings.time_ns[rows_with_rate],
         batch_rows=rows_with_rate if readings.rows is None else readings.rows[rows_with_rate],
         score=rate,
         reported=rate,
-        pick_up=limit.rise_per_min,
-        drop_off=limit.clears_at,
+        pick_up=pick_up,
+        drop_off=drop_off,
         hold_ns=hold_ns,
     )
     return scores, memory

@@ -23,6 +23,12 @@ from logger.limits.phrases import Phrases, format_channel_value, format_span
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import ChannelSeries, HeldValue, Series, hold_at_rows
+from logger.limits.thresholds import (
+    at_least,
+    at_most,
+    difference_grids,
+    magnitude_grids,
+)
 from logger.settings_file import SettingError
 
 __all__ = ["Stuck", "StuckMemory", "measure_stuck"]
@@ -63,7 +69,7 @@ class Stuck(ScoredLimit):
         keys={
             "within": ("does not move by", "channel"),
             "load": ("while there is", ""),
-            "load_above": ("of more than", "load"),
+            "load_above": ("of at least", "load"),
             "smoothing_s": ("smoothed over", "s"),
         },
     )
@@ -98,6 +104,19 @@ on_delay_s  = 600.0
     def reported_channel(self) -> str:
         """See `LimitKind`."""
         return self.channel
+
+    @property
+    def moves_beyond(self) -> float:
+        """A change of at most this is none: of `within`, or rounded."""
+        grids = self.grids_of(self.channel)
+        return at_most(self.within, difference_grids(grids, grids))
+
+    @property
+    def loaded_from(self) -> float:
+        """The magnitude of the load from which on there is one."""
+        # A root mean square is no count.
+        grids = () if self.smoothing_s is not None else self.grids_of(self.load)
+        return at_least(self.load_above, magnitude_grids(grids))
 
     def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return equal ranks: the first reading is reported, since all of them are equal."""
@@ -138,7 +157,7 @@ on_delay_s  = 600.0
         first = np.flatnonzero(np.diff(second // block, prepend=-1))
         high = np.fmax.reduceat(values.max(axis=1), first)
         low = np.fmin.reduceat(values.min(axis=1), first)
-        return not np.any(high - low <= 2.0 * self.within)
+        return not np.any(high - low <= 2.0 * self.moves_beyond)
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
@@ -151,7 +170,7 @@ on_delay_s  = 600.0
             if self.within
             else ""
         )
-        still = f"does not move{more} while the {load} is above {level}"
+        still = f"does not move{more} while the {load} is at or above {level}"
         return Phrases(
             label=f"{what} frozen",
             subject=f"the {what} of {self.joint or 'any joint'}",
@@ -185,7 +204,7 @@ def measure_stuck(limit: Stuck, memory: StuckMemory, series: Series) -> tuple[Sc
     high, memory = _loaded(limit, memory, rows, series)
     side = np.full(len(at.values), -1.0)
     if len(at.values):
-        anchor = _walk(limit.within, memory, at.values, high, side)
+        anchor = _walk(limit.moves_beyond, memory, at.values, high, side)
         memory = StuckMemory(
             anchor=anchor,
             last=float(at.values[-1]),
@@ -285,7 +304,7 @@ def _loaded(
             time_ns=newest.time_ns,
             value=float(load.values[-1]) if len(load.values) else memory.load,
         )
-    return known & (np.abs(size) >= limit.load_above), StuckMemory(
+    return known & (np.abs(size) >= limit.loaded_from), StuckMemory(
         anchor=memory.anchor,
         last=memory.last,
         load_ns=newest.time_ns,

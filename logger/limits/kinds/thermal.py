@@ -31,6 +31,7 @@ from logger.limits.kind import (
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import (
     Phrases,
+    clear_side,
     format_number,
     format_share_or_value,
     format_span,
@@ -87,7 +88,7 @@ class Thermal(ScoredLimit):
             "heating_s": ("time constant", "s"),
             "cooling_s": ("time constant at rest", "s"),
             "rest_below": ("at rest below", "× basic"),
-            "above_percent": ("picks up above", "%"),
+            "above_percent": ("picks up at or above", "%"),
             "drop_off_percent": ("drops off at", "%"),
             "most_degC": ("hottest allowed", "°C"),
         },
@@ -189,6 +190,7 @@ drop_off_percent = 75.0
         full = f"{format_number(self.above_percent, 2)} %"
         drop_off = self.above_percent if self.drop_off_percent is None else self.drop_off_percent
         cooling = f", {format_span(self.cooling_s)} at rest" if self.cooling_s is not None else ""
+        below = clear_side("below", at_pick_up=drop_off == self.above_percent)
         ambient = "" if self.most_degC is None else " at 40 °C of ambient"
         image = (
             f"the thermal image of the {CHANNELS[self.channel].label} of "
@@ -196,12 +198,12 @@ drop_off_percent = 75.0
             f"{format_span(self.heating_s)}{cooling})"
         )
         return Phrases(
-            label=f"thermal image above {full}",
+            label=f"thermal image at or above {full}",
             subject=image,
             reaches=f"reaches {full}",
-            stays=f"stays above {full}",
-            clears=f"below {format_number(drop_off, 2)} %",
-            back=f"thermal image back below {format_number(drop_off, 2)} %",
+            stays=f"stays at or above {full}",
+            clears=f"{below} {format_number(drop_off, 2)} %",
+            back=f"thermal image back {below} {format_number(drop_off, 2)} %",
         )
 
     def format_value(self, value: float, displays: Mapping[str, Display]) -> str:

@@ -3,13 +3,12 @@
 After ISO 13732-1, bare metal. What the standard sets are burn thresholds, guidance and no limits:
 so they are settings with defaults. 48 degC for 10 min and 43 degC for 8 h were read second-hand,
 51 degC for 1 min, 55 degC for 10 s and the lower edge of the band for 1 s (65 to 70 degC) come from
-memory. Strictly above a threshold exceeds it.
+memory. A threshold counts as reached at the threshold, as every level does.
 """
 
 from collections.abc import Mapping
 from typing import ClassVar, Final, Literal
 
-import numpy as np
 from pydantic import Field, model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
@@ -17,10 +16,11 @@ from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
 from logger.limits.kind import FiniteNumber, LimitForm, SummaryStyle
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
-from logger.limits.phrases import Phrases, format_channel_value, format_span
+from logger.limits.phrases import Phrases, clear_side, format_channel_value, format_span
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import Series
+from logger.limits.thresholds import level_pair
 from logger.settings_file import SettingError
 
 __all__ = ["THRESHOLDS_DEGC", "TouchTemperature", "measure_touch"]
@@ -55,7 +55,7 @@ class TouchTemperature(ScoredLimit):
         blank={"contact_s": 60.0},
         keys={
             "contact_s": ("touched for", "s"),
-            "above": ("picks up above", "channel"),
+            "above": ("picks up at or above", "channel"),
             "drop_off": ("drops off at", "channel"),
         },
         drop_offs={"above": "drop_off"},
@@ -131,13 +131,14 @@ drop_off  = 62.0
         level = format_channel_value(self.channel, self.threshold, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
         burn = f"the burn threshold of {level} for {format_span(self.contact_s)} of touch"
+        below = clear_side("below", at_pick_up=self.clears_at == self.threshold)
         return Phrases(
-            label=f"{what} above {burn}",
+            label=f"{what} at or above {burn}",
             subject=f"the {what} of {self.joint or 'any joint'}",
-            reaches=f"exceeds {burn} (guidance)",
-            stays=f"stays above {burn} (guidance)",
-            clears=f"at {clear} or below",
-            back=f"{what} back at {clear} or below",
+            reaches=f"reaches {burn} (guidance)",
+            stays=f"stays at or above {burn} (guidance)",
+            clears=f"{below} {clear}",
+            back=f"{what} back {below} {clear}",
         )
 
     def levels(self, rated: RatedValues) -> tuple[LimitLevel, ...]:
@@ -159,14 +160,16 @@ drop_off  = 62.0
 
 
 def measure_touch(limit: TouchTemperature, series: Series) -> Scores:
-    """Return the temperatures as they are; picked up by the next number above the threshold."""
+    """Return the temperatures as they are."""
     at = series.channel_series(limit.channel)
+    grids = limit.grids_of(limit.channel)
+    pick_up, drop_off = level_pair(limit.threshold, limit.clears_at, grids)
     return Scores(
         time_ns=at.time_ns,
         batch_rows=at.rows,
         score=at.values,
         reported=at.values,
-        pick_up=float(np.nextafter(limit.threshold, np.inf)),
-        drop_off=limit.clears_at,
+        pick_up=pick_up,
+        drop_off=drop_off,
         hold_ns=series.hold_ns[limit.channel],
     )

@@ -18,10 +18,11 @@ from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, SETPOINT_OF, Display
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
-from logger.limits.phrases import Phrases, format_channel_value
+from logger.limits.phrases import Phrases, clear_amount, format_channel_value
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
 from logger.limits.series import HeldValue, Series, hold_at_rows
+from logger.limits.thresholds import difference_grids, level_pair, magnitude_grids
 from logger.settings_file import SettingError
 
 __all__ = ["Tracking", "TrackingMemory", "measure_tracking"]
@@ -43,7 +44,7 @@ class Tracking(ScoredLimit):
         words="distance from the set-point",
         blank={"channel": "position_rad", "above": 0.1, "on_delay_s": 1.0},
         keys={
-            "above": ("picks up above", "channel"),
+            "above": ("picks up at or above", "channel"),
             "drop_off": ("drops off at", "channel"),
         },
         drop_offs={"above": "drop_off"},
@@ -116,13 +117,14 @@ on_delay_s = 0.5
         what = CHANNELS[self.channel].label
         level = format_channel_value(self.channel, self.above, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
+        less = clear_amount(clear, at_pick_up=self.clears_at == self.above)
         return Phrases(
-            label=f"{what} {level} from its set-point",
+            label=f"{what} {level} or more from its set-point",
             subject=f"the {what} of {self.joint or 'any joint'}",
             reaches=f"is {level} or more from its set-point",
             stays=f"stays {level} or more from its set-point",
-            clears=f"within {clear}",
-            back=f"{what} back within {clear} of its set-point",
+            clears=f"at {less}",
+            back=f"{what} back at {less} from its set-point",
         )
 
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
@@ -159,6 +161,8 @@ def measure_tracking(
     setpoint, has_setpoint, newest_setpoint = hold_at_rows(
         rows, limit.setpoint, HeldValue(time_ns=memory.setpoint_ns, value=memory.setpoint), series
     )
+    grids = difference_grids(limit.grids_of(limit.setpoint), limit.grids_of(limit.channel))
+    pick_up, drop_off = level_pair(limit.above, limit.clears_at, magnitude_grids(grids))
     has_both = has_actual & has_setpoint
     error = setpoint - actual
     score = np.abs(error)
@@ -170,8 +174,8 @@ def measure_tracking(
         batch_rows=rows,
         score=score,
         reported=error,
-        pick_up=limit.above,
-        drop_off=limit.clears_at,
+        pick_up=pick_up,
+        drop_off=drop_off,
         # Errors come at the pace of the faster one.
         hold_ns=min(series.hold_ns[limit.channel], series.hold_ns[limit.setpoint]),
     )

@@ -50,7 +50,7 @@ def test_a_level_is_dragged(browser: Browser, serve, folder: Path):
     level = float(field_input(page, "above").input_value())
     assert 70 < level < 80
     assert float(field_input(page, "drop_off").input_value()) == pytest.approx(level - 3.0)
-    expect(page.locator(".sentence-of")).to_contain_text(f"stays above {level:g} °C")
+    expect(page.locator(".sentence-of")).to_contain_text(f"stays at or above {level:g} °C")
     expect(lane_row(page)).to_contain_text("1 of 1 caught")
     assert lane_row(page).locator(".told").inner_text() != before
     assert faults == []
@@ -69,7 +69,9 @@ def test_by_keyboard(browser: Browser, serve, folder: Path):
     page.keyboard.press("ArrowUp")
     assert float(field_input(page, "above").input_value()) - 70 == pytest.approx(3 * (first - 70))
     wait_for_answer(page)
-    assert page.evaluate("document.activeElement.getAttribute('aria-label')") == "picks up above"
+    assert (
+        page.evaluate("document.activeElement.getAttribute('aria-label')") == "picks up at or above"
+    )
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("]")
     expect(page.locator(".limit.open .limit-head .words")).to_have_text("housing-hot")
@@ -92,7 +94,7 @@ def test_the_upper_of_two_levels_by_keyboard(browser: Browser, serve, folder: Pa
     assert float(lower.input_value()) == 40.0
     assert float(upper.input_value()) < before
     name = page.evaluate("document.activeElement.getAttribute('aria-label')")
-    assert name == "picks up outside of, upper, Overheat"
+    assert name == "picks up at or outside of, upper, Overheat"
     assert faults == []
     page.close()
 

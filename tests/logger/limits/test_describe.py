@@ -55,35 +55,38 @@ def test_each_kind_says_what_it_will_do(bench):
     """One sentence for each limit of the example."""
     found = describe_limits(parse_limits(example_text(), "example.toml"), bench)
     assert {one.name: one.text for one in found}.items() >= {
-        "housing-warm": "warns when the housing of shoulder stays above 70 °C for 5 s; clears "
-        "below 67 after 5 s",
+        "housing-warm": "warns when the housing of shoulder stays at or above 70 °C for 5 s; "
+        "clears at or below 67 after 5 s",
         "supply": "warns when the supply voltage of any joint reaches 54 V or falls to 42 V; "
-        "clears within 43 V to 53 V",
-        "near-rated-torque": "warns when the torque of any joint, in either direction, stays above "
-        "90 % of rated for 1 s; clears below 80 % of rated",
-        "overload": "trips when the current of any joint, in either direction, is above 110 % of "
-        "rated for longer than curve C (extremely inverse) with the time multiplier 0.5 allows; "
-        "clears below 95 % of rated; stays until acknowledged",
+        "clears at or within 43 V to 53 V",
+        "near-rated-torque": "warns when the torque of any joint, in either direction, stays at or "
+        "above 90 % of rated for 1 s; clears at or below 80 % of rated",
+        "overload": "trips when the current of any joint, in either direction, is at or above 110 "
+        "% of rated for longer than curve C (extremely inverse) with the time multiplier 0.5 "
+        "allows; clears at or below 95 % of rated; stays until acknowledged",
         "winding-image": "warns when the thermal image of the current of any joint (105 % of rated "
-        "carried for ever, time constant 10 min, 20 min at rest) reaches 85 %; clears below 75 %",
+        "carried for ever, time constant 10 min, 20 min at rest) reaches 85 %; clears at or "
+        "below 75 %",
         "heats-fast": "warns when the housing of any joint rises by 8 K/min or more over 60 s; "
         "clears at 5 K/min or less",
         "astray": "warns when the position of any joint stays 2.9 ° or more from its set-point for "
-        "0.5 s; clears within 1.1 °",
+        "0.5 s; clears at 1.1 ° or less",
         "housing-frozen": "warns when the housing of any joint does not move while the current "
-        "(RMS over about 30 s) is above 6 A for 10 min; clears when it moves",
-        "hot-to-touch": "warns when the housing of any joint exceeds the burn threshold of 65 °C "
-        "for 1 s of touch (guidance); clears at 62 °C or below",
+        "(RMS over about 30 s) is at or above 6 A for 10 min; clears when it moves",
+        "hot-to-touch": "warns when the housing of any joint reaches the burn threshold of 65 °C "
+        "for 1 s of touch (guidance); clears at or below 62 °C",
         "silent": "warns when any joint says nothing for 0.5 s; clears with its next frame",
-        "bus-full": "warns when the load of a bus stays above 70 % for 10 s; clears below 60 %",
-        "bus-errors": "warns when the number of error frames a second reaches 10; clears below 1",
+        "bus-full": "warns when the load of a bus stays at or above 70 % for 10 s; clears "
+        "at or below 60 %",
+        "bus-errors": "warns when the number of error frames a second reaches 10; clears at or "
+        "below 1",
         "losses": "warns when the recorder loses a frame; clears when none was lost for 60 s",
         "disk": "warns when the disk lasts for 6 h or less at the present rate; clears at 8 h or "
         "more",
     }.items()
     shares = {one.name: one.needs_rated for one in found if one.needs_rated}
-    assert shares["near-rated-torque"] == ("shoulder: torque above 16.2 N·m",)
-    assert shares["overload"] == ("shoulder: current above 12.1 A for too long",)
+    assert shares["near-rated-torque"] == ("shoulder: torque at or above 16.2 N·m",)
+    assert shares["overload"] == ("shoulder: current at or above 12.1 A for too long",)
 
 
 def test_the_curve_of_a_limit():
@@ -126,7 +129,7 @@ def test_the_commands_say_it(tmp_path: Path):
     check = ("check", str(limits), "--bench", str(tmp_path / "bench.toml"))
     done = _run(*check)
     assert done.returncode == 0, done.stderr
-    assert "housing-warm warns when the housing of shoulder stays above 70 °C" in done.stdout
+    assert "housing-warm warns when the housing of shoulder stays at or above 70 °C" in done.stdout
     answer = json.loads(_run(*check, "--json").stdout)
     assert answer["format"] == 1
     assert answer["limits"][2]["joints"] == ["shoulder"]

@@ -77,7 +77,7 @@ def test_what_an_alert_keeps():
     """When and by whom it was acknowledged stays as first said; the peak is that of the return."""
     (alert,) = alerts_from_events(
         [
-            raised(5, 1, "trip", value=71.0, text="shoulder: housing above 70 °C"),
+            raised(5, 1, "trip", value=71.0, text="shoulder: housing at or above 70 °C"),
             later(6, "acknowledged", 1, who="night shift"),
             later(7, "returned", 1, value=84.5),
             later(8, "acknowledged", 1, who="day shift"),
@@ -95,7 +95,7 @@ def test_what_an_alert_keeps():
         acknowledged_ns=6 * S,
         acknowledged_by="night shift",
         peak=84.5,
-        text="shoulder: housing above 70 °C",
+        text="shoulder: housing at or above 70 °C",
     )
 
 

@@ -26,8 +26,8 @@ def test_no_setting_is_told_as_nothing():
     """However small a level or a delay is, it is told with digits that say something."""
     small = level(channel="current_A", above=0.004, drop_off=0.0015, on_delay_s=0.0003)
     assert describe_limit(small) == (
-        "warns when the current of shoulder, in either direction, stays above 0.004 A for "
-        "0.0003 s; clears below 0.0015"
+        "warns when the current of shoulder, in either direction, stays at or above 0.004 A for "
+        "0.0003 s; clears at or below 0.0015"
     )
 
 
@@ -42,35 +42,37 @@ def test_a_silence_that_trips_latches_as_well():
     [
         (
             WARM,
-            "warns when the housing of shoulder stays above 70 °C for 5 s; clears below 67",
-            "housing above 70 °C",
+            "warns when the housing of shoulder stays at or above 70 °C for 5 s; clears "
+            "at or below 67",
+            "housing at or above 70 °C",
         ),
         (
             LOW,
-            "warns when the supply voltage of any joint falls to 40.5 V; clears above 42 after "
-            "90 s",
-            "supply voltage below 40.5 V",
+            "warns when the supply voltage of any joint falls to 40.5 V; clears at or above 42 "
+            "after 90 s",
+            "supply voltage at or below 40.5 V",
         ),
         (
             HARD,
             "trips when the torque of shoulder, in either direction, reaches 18 N·m; clears below "
             "18; stays until acknowledged",
-            "torque above 18 N·m",
+            "torque at or above 18 N·m",
         ),
         (
             FAST,
-            "warns when the speed of shoulder stays above 200 °/s for 10 min; clears below 200",
-            "speed above 200 °/s",
+            "warns when the speed of shoulder stays at or above 200 °/s for 10 min; clears "
+            "below 200",
+            "speed at or above 200 °/s",
         ),
         (
             level(below=-10),
             "warns when the housing of shoulder falls to −10 °C; clears above −10",
-            "housing below −10 °C",
+            "housing at or below −10 °C",
         ),
         (
             level(channel="fault_code", above=1),
             "warns when the fault code of shoulder reaches 1; clears below 1",
-            "fault code above 1",
+            "fault code at or above 1",
         ),
         (
             QUIET,
@@ -103,21 +105,27 @@ def change(limit: Limit, kind: str, value: float, peak: float) -> LimitChange:
 @pytest.mark.parametrize(
     ("limit", "kind", "value", "peak", "said"),
     [
-        (WARM, "raised", 71.0, 71.0, "shoulder: housing above 70 °C for 5 s, now 71 °C (warm)"),
+        (
+            WARM,
+            "raised",
+            71.0,
+            71.0,
+            "shoulder: housing at or above 70 °C for 5 s, now 71 °C (warm)",
+        ),
         (
             WARM,
             "returned",
             66.9,
             84.25,
-            "shoulder: housing back below 67 °C, now 66.9 °C, peak 84.25 °C (warm)",
+            "shoulder: housing back at or below 67 °C, now 66.9 °C, peak 84.25 °C (warm)",
         ),
-        (HARD, "raised", -18.5, -18.5, "shoulder: torque above 18 N·m, now −18.5 N·m (warm)"),
+        (HARD, "raised", -18.5, -18.5, "shoulder: torque at or above 18 N·m, now −18.5 N·m (warm)"),
         (
             LOW,
             "returned",
             43,
             38,
-            "shoulder: supply voltage back above 42 V, now 43 V, lowest 38 V (warm)",
+            "shoulder: supply voltage back at or above 42 V, now 43 V, lowest 38 V (warm)",
         ),
         (QUIET, "raised", 0.5, 0.5, "shoulder: silent for 0.5 s (silent)"),
         (QUIET, "returned", 2.25, 2.25, "shoulder: heard again after 2.25 s (silent)"),
@@ -147,19 +155,19 @@ FROZEN = (
 @pytest.mark.parametrize(
     ("keys", "kind", "value", "peak", "said"),
     [
-        (CURVE, "raised", -17.0, -17.0, "current above 8 A for too long, now −17 A"),
+        (CURVE, "raised", -17.0, -17.0, "current at or above 8 A for too long, now −17 A"),
         (CURVE, "returned", 3.0, 17.5, "current back below 8 A, now 3 A, peak 17.5 A"),
-        (IMAGE, "raised", 1.002, 1.002, "thermal image above 100 %, now 100.2 %"),
+        (IMAGE, "raised", 1.002, 1.002, "thermal image at or above 100 %, now 100.2 %"),
         (IMAGE, "returned", 0.99, 1.17, "thermal image back below 100 %, now 99 %, peak 117 %"),
-        (RATE, "raised", 8.25, 8.25, "housing rising by 8 K/min, now 8.25 K/min"),
+        (RATE, "raised", 8.25, 8.25, "housing rising by 8 K/min or more, now 8.25 K/min"),
         (
             RATE,
             "returned",
             7.0,
             9.0,
-            "housing rising by 8 K/min or less, now 7 K/min, peak 9 K/min",
+            "housing rising by less than 8 K/min, now 7 K/min, peak 9 K/min",
         ),
-        (ASTRAY, "raised", -0.06, -0.06, "position 2.9 ° from its set-point, now −3.4 °"),
+        (ASTRAY, "raised", -0.06, -0.06, "position 2.9 ° or more from its set-point, now −3.4 °"),
         (FROZEN, "raised", 40.0, 40.0, "housing frozen for 10 min, now 40 °C"),
         (FROZEN, "returned", 41.0, 40.0, "housing moves again, now 41 °C, stood at 40 °C"),
         (
@@ -167,7 +175,7 @@ FROZEN = (
             "raised",
             52.0,
             52.0,
-            "housing above the burn threshold of 51 °C for 60 s of touch, now 52 °C",
+            "housing at or above the burn threshold of 51 °C for 60 s of touch, now 52 °C",
         ),
         (
             'kind = "level"\nchannel = "voltage_V"\noutside = [42.0, 54.0]\n',
@@ -181,7 +189,7 @@ FROZEN = (
             "raised",
             17.0,
             17.0,
-            "torque above 90 % of rated, now 17 N·m",
+            "torque at or above 90 % of rated, now 17 N·m",
         ),
     ],
 )
@@ -199,14 +207,14 @@ def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
             "raised",
             0.82,
             0.82,
-            "Bus load above 70 % for 10 s, now 82 % (x)",
+            "Bus load at or above 70 % for 10 s, now 82 % (x)",
         ),
         (
             'kind = "bus"\nwatch = "error-frames"\nabove = 10.0\ndrop_off = 1.0\n',
             "returned",
             0.0,
             31.0,
-            "Error frames a second back below 1, now 0, peak 31 (x)",
+            "Error frames a second back at or below 1, now 0, peak 31 (x)",
         ),
         (
             'kind = "disk"\nbelow_h = 6.0\n',

@@ -262,7 +262,7 @@ def test_nothing_to_choose_is_said(folder: Path, recordings: list[Path]):
     (folder / "sweep.toml").write_text(text, encoding="utf-8")
     done = _tune(folder, recordings, "--save", "new.toml")
     assert done.returncode == 1
-    assert "None of the 3 recordings has a bad end (housing of shoulder above 120 °C)" in (
+    assert "None of the 3 recordings has a bad end (housing of shoulder at or above 120 °C)" in (
         done.stdout
     )
     text = SWEEP.replace("from = 66.0\nto = 76.0", "from = 96.0\nto = 99.0").replace("11.0, ", "")
