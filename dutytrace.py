@@ -4,6 +4,7 @@ The commands themselves are in `logger.cli`, `replay.cli` and `dashboard.cli`. T
 order of `dutytrace --help`.
 """
 
+import contextlib
 import sys
 from collections.abc import Callable
 
@@ -11,7 +12,9 @@ import typer
 
 from dashboard import cli as showing
 from logger.cli import bus, decode, importing, layout, limits, record, recording_tools, simulate
-from logger.errors import DutytraceError
+from logger.errors import DutytraceError, InputError, OutsideFault
+from logger.outside_text import printable
+from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
 
 __all__ = ["app", "main"]
@@ -79,8 +82,16 @@ def main() -> None:
     try:
         status = app(standalone_mode=False)
     except DutytraceError as fault:
-        sys.stderr.write(f"dutytrace: {fault}\n")
+        _say_fault(str(fault))
         sys.exit(fault.exit_status)
+    except MemoryError:
+        _say_fault("there is not enough memory for this; what was written is whole.")
+        sys.exit(OutsideFault.exit_status)
+    except OSError as fault:
+        # Of a file that no sentence further inside is about: a right, a name, a descriptor.
+        where = f"{fault.filename}: " if isinstance(fault.filename, str) else ""
+        _say_fault(f"{where}{fault.strerror or fault}.")
+        sys.exit((OutsideFault if is_outside_fault(fault) else InputError).exit_status)
     except (typer.Abort, KeyboardInterrupt):
         sys.exit(130)
     except Exception as fault:
@@ -89,6 +100,11 @@ def main() -> None:
             sys.exit(getattr(fault, "exit_code", 2))
         raise
     sys.exit(status or 0)
+
+
+def _say_fault(sentence: str) -> None:
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        sys.stderr.write(f"dutytrace: {printable(sentence, lines=True)}\n")
 
 
 if __name__ == "__main__":

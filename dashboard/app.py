@@ -8,7 +8,8 @@ import asyncio
 import logging
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -250,13 +251,20 @@ class _Server(uvicorn.Server):
             self._memory_task = asyncio.create_task(_return_memory())
             self._say_started()
 
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Take the signals that end it, and end as asked: they are not raised again afterwards."""
+        with super().capture_signals():
+            yield
+            # Else Ctrl-C would end the command with 130, and SIGTERM by the signal.
+            self._captured_signals.clear()
+
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         # Set before it waits for open requests, so that long ones can end in that time.
         self._say_stopping()
         if self._memory_task is not None:
             self._memory_task.cancel()
         await super().shutdown(sockets=sockets)
-        # Here and not after `run`, which raises the signal again: SIGTERM ends the process there.
         await asyncio.to_thread(self._say_stopped)
 
 

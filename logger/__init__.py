@@ -2,6 +2,7 @@
 
     errors         the error tree, and the fields that a message is made of
     settings_file  TOML -> validated model, with errors that name file, key, found and expected
+    outside_text   files and texts from outside: kind of file, size, depth and digits bounded
     arrays         the array types that all rooms use; time in whole nanoseconds
     event_kind     every kind of event, and what each means
     memory         what was freed goes back to the system

@@ -8,7 +8,6 @@ not the answer whether anything may be sent. Reads the disk.
 
 import difflib
 import re
-import tomllib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, time
@@ -18,6 +17,7 @@ from typing import Any, Final, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from logger.errors import InputError, KeyPath, Mistake
+from logger.outside_text import parse_toml, read_regular
 
 __all__ = [
     "SettingError",
@@ -75,10 +75,10 @@ def read_text(path: Path, description: str) -> str:
     Raises
     ------
     InputError
-        The file is missing, a folder, unreadable or not UTF-8.
+        The file is missing, a folder or a pipe, unreadable, far too long or not UTF-8.
     """
     try:
-        return path.read_text(encoding="utf-8")
+        return read_regular(path).decode("utf-8").replace("\r\n", "\n").replace("\r", "\n")
     except FileNotFoundError:
         raise InputError(f"{path}: there is no such {description}.") from None
     except IsADirectoryError:
@@ -112,12 +112,10 @@ def read_toml(text: str, where: str) -> dict[str, Any]:
     Raises
     ------
     InputError
-        The text is not TOML; the message carries the parser's line and column.
+        The text is not TOML (the message carries the parser's line and column), or is beyond a
+        bound of `logger.outside_text`.
     """
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise InputError(f"{where}: this is not valid TOML: {fault}.") from None
+    return parse_toml(text, where)
 
 
 def validate_settings(

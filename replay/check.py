@@ -81,7 +81,7 @@ def check_recording(recording: Recording) -> CheckResult:
                     cause=causes[0] if causes else "the joint was silent",
                 )
             )
-    dropped = sum(int(event.value) for event in events if event.kind == EventKind.DROPPED)
+    dropped = sum(event.whole_value for event in events if event.kind == EventKind.DROPPED)
     missing = (*recording.describe_missing(), *recording.describe_damage())
     return CheckResult(
         is_complete=not missing and dropped == 0,

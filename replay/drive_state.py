@@ -5,6 +5,7 @@ changed. A layout may report states and faults in messages instead, of which the
 Reads events, no rows.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -101,9 +102,9 @@ def _state_from_code(
     assert reading is not None or event is not None, "the caller has one of the two"
     reported_ns, value = reading if reading is not None else (0, 0.0)
     if event is not None and event.time_ns >= reported_ns:
-        reported_ns, value = event.time_ns, event.value
-    code = int(value)
-    is_unchanged = event is not None and _have_same_meaning(codes, int(event.value), code)
+        reported_ns, value = event.time_ns, float(event.whole_value)
+    code = int(value) if math.isfinite(value) else 0
+    is_unchanged = event is not None and _have_same_meaning(codes, event.whole_value, code)
     return DriveState(
         text=_code_text(codes, kind, code),
         is_active=kind == EventKind.STATE or not _is_no_fault(codes, code),
@@ -120,7 +121,7 @@ def _state_from_message(
         if frame.part and EventKind(frame.event) == kind and message.frame == frame.name:
             part = frame.part[0]
             codes = code_table(part.names, part.flags, bits=part.bits, signed=part.signed)
-            code = int(message.value)
+            code = message.whole_value
             return DriveState(
                 text=_code_text(codes, kind, code),
                 is_active=kind == EventKind.STATE or not _is_no_fault(codes, code),

@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from logger.errors import InputError, OutsideFault
 from logger.joint.channels import CHANNELS
 from logger.settings_file import did_you_mean
-from logger.store.layout.files import write_or_raise
+from logger.store.layout.files import status_stream, write_or_raise
 from logger.store.layout.schema import readings_table, status_schema
 from replay.recording import Recording
 
@@ -143,7 +143,10 @@ def _read_windows(
     """Yield the end of each window and its rows, in order of time."""
     status = status_schema(recording.bench)
     schema = _export_schema(recording, channels)
-    begin, end = span_ns
+    # From the first row to the last: the end may be damaged, and far from any of them.
+    spans = [span for joint in joints if (span := recording.span_ns(status_stream(joint)))]
+    begin = max(span_ns[0], min((first for first, _ in spans), default=span_ns[1]))
+    end = min(span_ns[1], max((last + 1 for _, last in spans), default=span_ns[1]))
     width = 1_000_000_000
     while begin < end:
         until = min(begin + width, end)

@@ -4,6 +4,7 @@ A live recording is still being written; `refresh` takes in what is new. Everyth
 `logger.store.reading.reader`, so that pages, commands and computations see the same rows.
 """
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.files import MANIFEST_FILE, derived_stream, status_stream
 from logger.store.layout.lock import writer_pid
-from logger.store.layout.manifest import read_manifest
+from logger.store.layout.manifest import MAX_SPAN_NS, iso_utc, read_manifest
 from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
@@ -57,19 +58,27 @@ class Health:
 
 
 def find_recordings(folder: Path) -> list[RecordingEntry]:
-    """Return the recordings in a folder, live ones first, then the newest; broken ones last."""
+    """Return the recordings in a folder, live ones first, then the newest; broken ones last.
+
+    One that cannot be understood, or whose folder may not be read, has a `fault` and is no matter
+    to the others.
+
+    Raises
+    ------
+    InputError
+        The folder itself may not be read.
+    """
     entries = []
-    if not folder.is_dir():
-        return []
-    for path in folder.iterdir():
-        if not path.is_dir() or path.name.startswith(".") or not (path / MANIFEST_FILE).exists():
-            continue
+    for path in _folders_in(folder):
         try:
+            if not (path / MANIFEST_FILE).exists():
+                continue
             manifest = read_manifest(path)
-        except InputError as fault:
+        except (InputError, OSError) as fault:
+            reason = f"{path}: {fault.strerror or fault}." if isinstance(fault, OSError) else fault
             entries.append(
                 RecordingEntry(
-                    path=path, name=path.name, started_ns=0, live=False, fault=str(fault)
+                    path=path, name=path.name, started_ns=0, live=False, fault=str(reason)
                 )
             )
             continue
@@ -80,6 +89,32 @@ def find_recordings(folder: Path) -> list[RecordingEntry]:
             )
         )
     return sorted(entries, key=lambda entry: (entry.live, entry.started_ns), reverse=True)
+
+
+def _folders_in(folder: Path) -> list[Path]:
+    """Return the visible folders in a folder; empty where there is none."""
+    try:
+        with os.scandir(folder) as entries:
+            return [
+                Path(entry.path)
+                for entry in entries
+                if not entry.name.startswith(".") and _is_folder(entry)
+            ]
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    except OSError as fault:
+        raise InputError(
+            f"{folder}: this folder cannot be read ({fault.strerror or fault}), expected one that "
+            "holds recordings."
+        ) from None
+
+
+def _is_folder(entry: "os.DirEntry[str]") -> bool:
+    try:
+        return entry.is_dir()
+    except OSError:
+        # A link whose target may not be looked at: listed, with the reason.
+        return True
 
 
 class Recording(RecordingReader):
@@ -103,6 +138,11 @@ class Recording(RecordingReader):
         self._channels = {joint.name: self.bench.channels_of(joint) for joint in self.bench.joints}
         self._recent = RecentRows(self._channels)
         self._folded: tuple[tuple[Event, ...], tuple[Alert, ...]] = (), ()
+        if self.manifest.ended_ns is None and self.end_ns - self.start_ns > MAX_SPAN_NS:
+            raise InputError(
+                f"{path}: found rows more than five years after its start ({iso_utc(self.start_ns)}"
+                f" and {iso_utc(self.end_ns)}): {MANIFEST_FILE} or its rows are damaged."
+            )
 
     @classmethod
     def open(cls, path: Location) -> Self:

@@ -6,6 +6,7 @@ The file is written by `dutytrace password` from what is typed, never from an op
 that the password is in no shell history and no list of processes.
 """
 
+import contextlib
 import os
 import stat
 import threading
@@ -16,6 +17,7 @@ from argon2 import PasswordHasher, Type, extract_parameters
 from argon2.exceptions import InvalidHashError, VerificationError
 
 from logger.errors import InputError, OutsideFault
+from logger.outside_text import UnusualFileError, read_regular
 
 __all__ = [
     "MAX_PASSWORD_CHARS",
@@ -28,6 +30,7 @@ __all__ = [
 MIN_PASSWORD_CHARS: Final = 12
 """Characters that a new password has at least (tries are limited, so length is what counts)."""
 MAX_PASSWORD_CHARS: Final = 1000
+_MAX_HASH_BYTES: Final = 4096
 _OTHERS_MAY_WRITE: Final = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -76,7 +79,9 @@ def write_password(path: Path, password: str) -> None:
     except UnicodeError:
         raise InputError("password: found bytes that are no text; type it again.") from None
     except OSError as fault:
-        temporary.unlink(missing_ok=True)
+        # The first error is reported, not that what is left cannot be removed.
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
         raise InputError(f"{path}: cannot be written ({fault.strerror or fault}).") from None
 
 
@@ -92,12 +97,12 @@ def read_password(path: Path) -> Password:
     """
     try:
         mode = path.stat().st_mode
-        text = path.read_text(encoding="ascii").strip()
+        text = read_regular(path, max_bytes=_MAX_HASH_BYTES).decode("ascii").strip()
     except FileNotFoundError:
         raise InputError(
             f"{path}: there is no such file. Make one with `dutytrace password {path}`."
         ) from None
-    except (UnicodeError, IsADirectoryError):
+    except (UnicodeError, IsADirectoryError, UnusualFileError):
         raise InputError(_no_hash_text(path)) from None
     except OSError as fault:
         raise OutsideFault(f"{path}: cannot be read ({fault.strerror or fault}).") from fault

@@ -38,6 +38,8 @@ SEARCH_PERIOD_S: Final = 1.0
 SLOW_PERIOD_S: Final = 1.0
 TREND_PERIOD_S: Final = 5.0
 """A trend over four minutes hardly changes within this."""
+FAILURES_TOLD: Final = 3
+"""Failures to read in a row, half a second apart, after which the pages are told."""
 MAX_LATENESS_NS: Final = 1_000_000_000
 """Rows of one joint may come so much later than those of another."""
 FRESH_VALUES_NS: Final = 700_000_000
@@ -80,15 +82,21 @@ class Follower:
             self._watchers.discard(news)
 
     async def _run(self) -> None:
+        failures = 0
         while self._watchers:
             begun_s = time.monotonic()
             try:
                 self.snapshot = await asyncio.to_thread(self._take_snapshot)
-                for news in self._watchers:
-                    news.set()
+                failures = 0
             except (DutytraceError, OSError) as fault:
                 log.warning("the live recording could not be read: %s", fault)
+                failures += 1
+                # A file that is just being replaced is read the next time.
+                if failures >= FAILURES_TOLD:
+                    self.snapshot = replace(self.snapshot, serial=self._serial, fault=str(fault))
                 await asyncio.sleep(0.5)
+            for news in self._watchers:
+                news.set()
             await asyncio.sleep(max(0.01, UPDATE_PERIOD_S - (time.monotonic() - begun_s)))
 
     def _take_snapshot(self) -> Snapshot:

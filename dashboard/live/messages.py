@@ -27,9 +27,12 @@ __all__ = [
 Message = NothingMessage | SheetMessage | MarksMessage | StatusMessage
 
 
-def nothing_message(*, last: str, serial: int) -> NothingMessage:
-    """Return the message that nothing is being recorded, with the recording that ended last."""
-    return {"kind": "nothing", "last": last, "ack": serial}
+def nothing_message(*, last: str, fault: str, serial: int) -> NothingMessage:
+    """Return the message that nothing is being recorded, with the recording that ended last.
+
+    `fault`: why nothing can be read; empty if it can.
+    """
+    return {"kind": "nothing", "last": last, "fault": fault, "ack": serial}
 
 
 def sheet_message(figure: dict[str, Any], *, window_s: float, path: str) -> SheetMessage:

@@ -12,6 +12,7 @@ from dashboard.live.snapshot import Snapshot
 from dashboard.live.status import live_status
 from dashboard.live.view import LiveView, ViewRequest, view_request
 from dashboard.live.wire_format import pack_update
+from logger.errors import DutytraceError
 from replay.recording import Recording
 
 __all__ = ["LiveSession"]
@@ -34,8 +35,8 @@ class LiveSession:
         self.request: ViewRequest | None = None
         self._writes = writes
         self._view: LiveView | None = None
-        self._empty_for: ViewRequest | None = None
-        """The request that was last answered by "nothing is recorded"."""
+        self._empty_for: tuple[ViewRequest, str] | None = None
+        """The request that was last answered by "nothing is recorded", and the fault with it."""
         self._serial = 0
         self._acknowledged = 0
         self._snapshot = -1
@@ -68,15 +69,29 @@ class LiveSession:
         if self._serial - self._acknowledged >= MAX_UNACKNOWLEDGED:
             return []
         self._snapshot = snapshot.serial
-        if snapshot.recording is None:
-            self._view = None
-            if self._empty_for is request:
-                return []
-            self._empty_for = request
-            return [encode(nothing_message(last=last, serial=self._next_serial()))]
-        self._empty_for = None
-        view = self._view_of(request, snapshot.recording)
+        if snapshot.recording is None or snapshot.fault:
+            return self._nothing(request, last=last, fault=snapshot.fault)
+        try:
+            return self._advance(request, snapshot.recording, snapshot)
+        except (DutytraceError, OSError) as fault:
+            # A page that is sent nothing would take the server for gone.
+            return self._nothing(request, last=last, fault=str(fault))
+
+    def _nothing(self, request: ViewRequest, *, last: str, fault: str) -> list[str | bytes]:
+        """Return the message that there is nothing to show, once for each request and fault."""
+        self._view = None
+        if self._empty_for == (request, fault):
+            return []
+        self._empty_for = request, fault
+        message = nothing_message(last=last, fault=fault, serial=self._next_serial())
+        return [encode(message)]
+
+    def _advance(
+        self, request: ViewRequest, recording: Recording, snapshot: Snapshot
+    ) -> list[str | bytes]:
+        view = self._view_of(request, recording)
         update, message = view.advance(snapshot, self._next_serial())
+        self._empty_for = None
         messages: list[str | bytes] = [] if message is None else [encode(message)]
         messages.append(pack_update(update))
         if update.whole:

@@ -46,3 +46,5 @@ class Snapshot:
     """Number of an open alert -> its worst value so far."""
     missing: tuple[str, ...] = ()
     """What is missing of the recording, in sentences."""
+    fault: str = ""
+    """Why the recordings cannot be read, for a second or longer; empty if they can."""

@@ -5,7 +5,7 @@ carries messages; it ends when the page disconnects.
 """
 
 import asyncio
-import json
+import contextlib
 import logging
 from typing import Final
 
@@ -13,8 +13,11 @@ from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 
 from dashboard.live.follower import Follower
 from dashboard.live.session import LiveSession
+from dashboard.live.snapshot import Snapshot
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
+from logger.errors import DutytraceError, InputError
+from logger.outside_text import parse_json
 
 __all__ = ["LIVE_PATH", "add_live_route"]
 
@@ -47,8 +50,7 @@ def add_live_route(
                 while not listening.done():
                     news.clear()
                     snapshot = follower.snapshot
-                    last = cache.newest_name() if snapshot.recording is None else ""
-                    messages = await asyncio.to_thread(session.next_messages, snapshot, last=last)
+                    messages = await asyncio.to_thread(_next_messages, session, snapshot, cache)
                     for message in messages:
                         if isinstance(message, bytes):
                             await socket.send_bytes(message)
@@ -64,6 +66,17 @@ def add_live_route(
     return follower
 
 
+def _next_messages(
+    session: LiveSession, snapshot: Snapshot, cache: RecordingCache
+) -> list[str | bytes]:
+    last = ""
+    if snapshot.recording is None and not snapshot.fault:
+        # The follower says why the folder cannot be read.
+        with contextlib.suppress(DutytraceError, OSError):
+            last = cache.newest_name()
+    return session.next_messages(snapshot, last=last)
+
+
 async def _receive_messages(socket: WebSocket, session: LiveSession, news: asyncio.Event) -> None:
     """Pass on the messages of a page until it disconnects, and wake the sending loop at each."""
     try:
@@ -72,8 +85,8 @@ async def _receive_messages(socket: WebSocket, session: LiveSession, news: async
             if len(text) > MAX_MESSAGE_CHARS:
                 continue
             try:
-                message = json.loads(text)
-            except ValueError:
+                message = parse_json(text, "message")
+            except InputError:
                 continue
             if isinstance(message, dict):
                 session.on_message(message)

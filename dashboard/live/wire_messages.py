@@ -171,8 +171,12 @@ class MarksMessage(TypedDict):
 
 
 class NothingMessage(TypedDict):
-    """Nothing is being recorded; `last` is the recording that ended last, empty for none."""
+    """Nothing is being recorded, or for `fault` nothing can be read; empty for no fault.
+
+    `last` is the recording that ended last, empty for none.
+    """
 
     kind: Literal["nothing"]
     last: str
+    fault: str
     ack: int

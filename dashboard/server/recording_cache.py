@@ -45,8 +45,14 @@ class RecordingCache:
         and a list that is looked at all night would keep them all."""
 
     def list_entries(self) -> list[RecordingEntry]:
-        """Return the recordings of the folder, newest first; empty if it does not exist yet."""
-        entries = find_recordings(self.folder) if self.folder.is_dir() else []
+        """Return the recordings of the folder, newest first; empty if it does not exist yet.
+
+        Raises
+        ------
+        InputError
+            The folder may not be read.
+        """
+        entries = find_recordings(self.folder)
         extra_path = self._extra_path
         if extra_path is not None and extra_path.resolve().parent != self.folder.resolve():
             entries = [

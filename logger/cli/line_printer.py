@@ -15,6 +15,8 @@ import time
 from collections.abc import Iterator
 from typing import Final, Literal
 
+from logger.outside_text import printable
+
 __all__ = ["LinePrinter", "printed_log"]
 
 StandardStream = Literal["stdout", "stderr"]
@@ -38,7 +40,7 @@ class LinePrinter:
     def put(self, line: str) -> None:
         """Print a line when its turn comes; leave it out where too many wait."""
         try:
-            self._waiting.put_nowait(line)
+            self._waiting.put_nowait(printable(line))
         except queue.Full:
             self._left_out += 1
 

@@ -15,6 +15,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, TypeAlias
 
+from logger.outside_text import printable
+
 __all__ = [
     "Line",
     "Table",
@@ -46,7 +48,12 @@ Line: TypeAlias = str | Table
 
 
 def say(text: str) -> None:
-    """Print one line at once."""
+    """Print a text at once, of one or more lines."""
+    _write(printable(text, lines=True))
+
+
+def _write(text: str) -> None:
+    """Write a line that may hold the terminal's own codes for bold."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
         sys.stdout.write(f"{text}\n")
         sys.stdout.flush()
@@ -58,15 +65,17 @@ def show(content: Mapping[str, Any], lines: Iterable[Line], *, as_json: bool) ->
         say(json.dumps({"format": 1, **content}, ensure_ascii=False))
         return
     for line in lines:
-        for text in [line] if isinstance(line, str) else _render_table(line, _terminal_width()):
-            say(text)
+        for text in (
+            [printable(line)] if isinstance(line, str) else _render_table(line, _terminal_width())
+        ):
+            _write(text)
 
 
 def render_lines(lines: Iterable[Line]) -> list[str]:
     """Return lines as plain text, tables in columns and never wrapped."""
     rendered: list[str] = []
     for line in lines:
-        rendered += [line] if isinstance(line, str) else _render_table(line, None)
+        rendered += [printable(line)] if isinstance(line, str) else _render_table(line, None)
     return rendered
 
 
@@ -89,7 +98,8 @@ def _render_table(table: Table, width: int | None) -> list[str]:
 
     drawn = RichTable(*table.head, box=None, pad_edge=False, header_style="bold")
     for row in table.rows:
-        drawn.add_row(*(Text(cell) for cell in row))  # a plain string would be read as markup
+        # A plain string would be read as markup.
+        drawn.add_row(*(Text(printable(cell)) for cell in row))
     console = Console(
         file=io.StringIO(),
         width=_NO_WRAP if width is None else width - table.indent,
@@ -140,10 +150,11 @@ def show_progress(what: str, total: float | None) -> Iterator[Callable[[float], 
     Draws nothing where standard error is no terminal.
     """
     from rich.console import Console
+    from rich.markup import escape
     from rich.progress import Progress
 
     bar = Progress(console=Console(stderr=True), disable=not sys.stderr.isatty())
-    task = bar.add_task(what, total=total)
+    task = bar.add_task(escape(printable(what)), total=total)
     with bar:
         yield lambda done: bar.update(task, completed=done)
 

@@ -228,8 +228,8 @@ class _Redecoder:
             request = EventRequest.model_construct(kind="note", text=event.text, who=event.who)
             self._log.emit_request(request, time_ns=event.time_ns)
         else:
-            if event.kind == EventKind.DROPPED and not math.isnan(event.value):
-                self._pipeline.lost += int(event.value)
+            if event.kind == EventKind.DROPPED:
+                self._pipeline.lost += event.whole_value
             self._log.emit(
                 event.kind,
                 time_ns=event.time_ns,

@@ -4,13 +4,15 @@ Pure. A returned text was parsed again and holds exactly the limits asked for; a
 layout cannot be edited in place is written afresh.
 """
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
+
+from logger.errors import InputError
+from logger.settings_file import read_toml
 
 __all__ = ["limit_tables", "prepend_comments", "replace_limits_text"]
 
@@ -19,7 +21,7 @@ _EMPTY_FILE: Final = "format = 1\n"
 
 def limit_tables(text: str) -> list[dict[str, Any]]:
     """Return the `[[limit]]` tables of a limits file that has been read, in its order."""
-    tables = tomllib.loads(text).get("limit", [])
+    tables = read_toml(text, "limits").get("limit", [])
     return [dict(table) for table in tables]
 
 
@@ -47,7 +49,7 @@ def _replace_in_place(text: str, tables: Sequence[dict[str, Any]]) -> str | None
     """Return the text with the changes made where they belong; None where that cannot be done."""
     try:
         document = tomlkit.parse(text)
-    except TOMLKitError:
+    except (TOMLKitError, RecursionError, ValueError):
         return None
     file_tables = document.get("limit")
     if file_tables is None:
@@ -105,8 +107,8 @@ def _to_toml_table(table: Mapping[str, Any]) -> str:
 
 def _reads_back_as(text: str, tables: Sequence[dict[str, Any]]) -> bool:
     try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
+        content = read_toml(text, "limits")
+    except InputError:
         return False
     return content.get("format") == 1 and content.get("limit", []) == list(tables)
 

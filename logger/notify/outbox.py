@@ -10,6 +10,8 @@ import os
 from pathlib import Path
 from typing import Any, Final
 
+from logger.outside_text import parse_json, read_regular
+
 __all__ = ["MAX_MESSAGES", "Outbox"]
 
 MAX_MESSAGES: Final = 1000
@@ -55,7 +57,7 @@ class Outbox:
         for name in self._names():
             path = self._folder / name
             try:
-                content = json.loads(path.read_text("utf-8"))
+                content = parse_json(read_regular(path), name)
             except FileNotFoundError:
                 continue
             except (OSError, ValueError):

@@ -5,7 +5,6 @@ and alert numbers, the newest position segment of each joint, the memory of limi
 were running are not restored: the time without a recorder is a gap, and a gap restarts them.
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -79,11 +78,7 @@ class ResumePoint:
             },
             raised=raised_in(events),
             segments=segments,
-            lost=sum(
-                int(event.value)
-                for event in events
-                if event.kind == EventKind.DROPPED and not math.isnan(event.value)
-            ),
+            lost=sum(event.whole_value for event in events if event.kind == EventKind.DROPPED),
         )
 
     @property

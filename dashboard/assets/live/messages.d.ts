@@ -63,10 +63,11 @@ export interface MarksMessage {
   lane: any[];
 }
 
-/** Nothing is being recorded; `last` is the recording that ended last, empty for none. */
+/** Nothing is being recorded, or for `fault` nothing can be read; empty for no fault. */
 export interface NothingMessage {
   kind: "nothing";
   last: string;
+  fault: string;
   ack: number;
 }
 

@@ -136,7 +136,7 @@ export class LivePage extends Page {
         hasStatus = true;
       } else if (message.kind === "nothing") {
         serial = message.ack;
-        this.renderNothing(message.last);
+        this.renderNothing(message.last, message.fault);
       }
     }
     if (hasStatus && this.status) this.renderStatus(this.status);
@@ -147,12 +147,21 @@ export class LivePage extends Page {
 
   /* ---- words ---- */
 
-  /** Nothing is being recorded. @param {string | null} last the path of the last recording */
-  renderNothing(last) {
+  /**
+   * Nothing is being recorded, or nothing can be read.
+   * @param {string | null} last the path of the last recording
+   * @param {string} fault why nothing can be read; empty if it can
+   */
+  renderNothing(last, fault) {
     this.sound.update("", []);
     byId("live-body").hidden = true;
     const box = byId("live-empty");
     box.hidden = false;
+    if (fault) {
+      const words = html("small", "", `${fault} This page goes on by itself as soon as it can be read.`);
+      box.replaceChildren(html("p", "lede", "What is being recorded cannot be read."), words);
+      return;
+    }
     const [lede, steps] = emptyPage("Nothing is being recorded.", EMPTY);
     if (last) {
       const link = html("a", "", "Open it in Replay");

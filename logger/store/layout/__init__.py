@@ -3,6 +3,7 @@
 files         names within a recording; atomic writes
 schema        the columns of every stream
 manifest      recording.json
+row_check     whether rows that were read are such as a recorder writes
 events        one event, one row
 older_events  events of recorders that had no columns for bus, frame and request
 request       a request to the one writer, and the event that it becomes

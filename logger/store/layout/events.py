@@ -43,6 +43,11 @@ class Event:
     request: str = ""
     """Name of the request file in the inbox that became this event."""
 
+    @property
+    def whole_value(self) -> int:
+        """`value` as a count or a code; 0 where it has none, or one that is no such number."""
+        return int(self.value) if abs(self.value) < 2.0**63 else 0
+
 
 def headline(kind: EventKind, severity: EventSeverity) -> str:
     """Return the word that is shown before an event's sentence: "Trip", "Over", "Bus lost"."""

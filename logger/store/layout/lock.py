@@ -12,6 +12,7 @@ from pathlib import Path
 from types import TracebackType
 
 from logger.errors import InputError, OutsideFault
+from logger.outside_text import read_regular
 from logger.store.layout.files import LOCK_FILE, is_outside_fault
 
 __all__ = ["WriteLock", "check_not_written", "writer_pid"]
@@ -32,7 +33,7 @@ class WriteLock:
         """
         self._path = path = recording / LOCK_FILE
         try:
-            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NONBLOCK, 0o644)
         except OSError as fault:
             kind = OutsideFault if is_outside_fault(fault) else InputError
             raise kind(
@@ -106,7 +107,7 @@ def writer_pid(recording: Path) -> int | None:
     """
     path = recording / LOCK_FILE
     try:
-        descriptor = os.open(path, os.O_RDONLY)
+        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
     except OSError:
         return None
     try:
@@ -120,6 +121,6 @@ def writer_pid(recording: Path) -> int | None:
 
 def _pid_in(path: Path) -> int | None:
     try:
-        return int(path.read_text(encoding="ascii").strip() or "0") or None
+        return int(read_regular(path, max_bytes=40).decode("ascii").strip() or "0") or None
     except (OSError, ValueError):
         return None

@@ -1,27 +1,33 @@
 """recording.json: everything that is needed to read a recording again.
 
 Bench, layouts and limits are in it verbatim. Written whole at the start and again at the end; a
-recording without an end was cut short, or is still being written.
+recording without an end was cut short, or is still being written. It carries a checksum of its
+content: one flipped byte in it would be another gear ratio, in a file that reads as before.
 """
 
 import json
+import zlib
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
-from typing import Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import ConfigDict, Field, ValidationError
+from pydantic import ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.errors import DutytraceError, InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import LimitSet, parse_limits
+from logger.outside_text import parse_json, read_regular
 from logger.settings_file import Settings
 from logger.store.layout.files import MANIFEST_FILE, write_atomically
 from logger.store.layout.remote import Location
 
 __all__ = [
     "END_CUT_SHORT",
+    "MANIFEST_CHANGED",
     "MANIFEST_FORMAT",
+    "MAX_SPAN_NS",
     "ClockAnchor",
     "CutFrom",
     "LimitsRevision",
@@ -36,7 +42,21 @@ __all__ = [
 MANIFEST_FORMAT: Final = 1
 END_CUT_SHORT: Final = "cut short; sealed afterwards"
 """Cause of the end of a recording that its recorder did not close."""
+MANIFEST_CHANGED: Final = (
+    f"{MANIFEST_FILE} is not what was written: its checksum differs, so bench, layouts, limits or "
+    "times in it may be wrong."
+)
+"""Is in `Manifest.missing` of a recording whose recording.json was damaged or edited."""
+_CHECKSUM_KEY: Final = "crc32"
+_MAX_MANIFEST_BYTES: Final = 64 << 20
+"""Every set of limits that was ever in force is in it."""
+MAX_SPAN_NS: Final = 5 * 366 * 86_400 * 10**9
+"""Longest recording: five years. A later end is damage, and what goes through it chunk by chunk
+would not end."""
+_MAX_ROWS: Final = 2**53
 
+TimeNs = Annotated[int, Field(ge=TIME_MIN_NS, le=TIME_MAX_NS)]
+"""Nanoseconds since 1970."""
 
 _VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
 """A file in a recording is kept verbatim, blanks at its ends included."""
@@ -45,8 +65,8 @@ _VERBATIM: Final = ConfigDict(str_strip_whitespace=False)
 class ClockAnchor(Settings):
     """The anchor of the recording's time axis, taken once at the start."""
 
-    boottime_ns: int
-    wall_ns: int
+    boottime_ns: TimeNs
+    wall_ns: TimeNs
     """Wall clock at that instant, nanoseconds since 1970."""
 
 
@@ -55,7 +75,7 @@ class LimitsRevision(Settings):
 
     model_config = _VERBATIM
 
-    from_ns: int
+    from_ns: TimeNs
     text: str
     """The limits file verbatim."""
 
@@ -66,10 +86,10 @@ class CutFrom(Settings):
     recording: str
     """Name of its folder."""
     name: str
-    started_ns: int
-    from_ns: int
-    to_ns: int
-    cut_ns: int
+    started_ns: TimeNs
+    from_ns: TimeNs
+    to_ns: TimeNs
+    cut_ns: TimeNs
     """When the cut was made, nanoseconds since 1970."""
 
 
@@ -81,13 +101,14 @@ class Manifest(Settings):
     format: Literal[1] = MANIFEST_FORMAT
     name: str
     note: str = ""
-    started_ns: int
-    ended_ns: int | None = None
+    started_ns: TimeNs
+    ended_ns: TimeNs | None = None
     end_cause: str = ""
-    rows: dict[str, int] = Field(default_factory=dict)
+    rows: dict[str, Annotated[int, Field(ge=0, le=_MAX_ROWS)]] = Field(default_factory=dict)
     """Stream -> number of rows at the end, by which a lost part is noticed."""
     missing: tuple[str, ...] = ()
-    """What could not be read when it was sealed after a crash, in sentences."""
+    """What is known to be lost for good, in sentences: what a crash left unreadable, and
+    `MANIFEST_CHANGED`."""
     clock: ClockAnchor
     resumed: tuple[ClockAnchor, ...] = ()
     """The anchors of the recorders that resumed it later, in order."""
@@ -102,6 +123,15 @@ class Manifest(Settings):
     cut_from: tuple[CutFrom, ...] = ()
     """The recordings that it was cut out of; a cut of a cut names both, the older first."""
     written_by: dict[str, str] = Field(default_factory=dict)
+
+    @field_validator("ended_ns", mode="after")
+    @classmethod
+    def _check_span(cls, ended_ns: int | None, info: ValidationInfo) -> int | None:
+        started_ns = info.data.get("started_ns")
+        known = ended_ns is not None and started_ns is not None
+        if known and ended_ns - started_ns > MAX_SPAN_NS:
+            raise ValueError("found an end more than five years after the start")
+        return ended_ns
 
     @property
     def limits_in_force(self) -> str:
@@ -176,6 +206,7 @@ def write_manifest(recording: Path, manifest: Manifest) -> None:
     content["started"] = iso_utc(manifest.started_ns)
     if manifest.ended_ns is not None:
         content["ended"] = iso_utc(manifest.ended_ns)
+    content[_CHECKSUM_KEY] = _content_checksum(content)
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     write_atomically(recording / MANIFEST_FILE, lambda file: file.write(text.encode()))
 
@@ -186,37 +217,62 @@ def read_manifest(recording: Location) -> Manifest:
     Raises
     ------
     InputError
-        The folder is no recording, or one of a format that this version cannot read.
+        The folder is no recording, may not be read, or is one of a format that this version cannot
+        read.
     """
     path = recording / MANIFEST_FILE
-    if recording.is_file():
-        raise InputError(
-            f"{recording}: found a file, expected a recording folder. A packed recording is made "
-            f"one with `dutytrace unpack {recording}`."
-        )
-    if not recording.is_dir():
-        raise InputError(f"{recording}: there is no such recording folder.")
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        if recording.is_file():
+            raise InputError(
+                f"{recording}: found a file, expected a recording folder. A packed recording is "
+                f"made one with `dutytrace unpack {recording}`."
+            )
+        if not recording.is_dir():
+            raise InputError(f"{recording}: there is no such recording folder.")
+        content = _read_content(path)
     except FileNotFoundError:
         raise InputError(
             f"{recording}: this folder is no recording: it has no {MANIFEST_FILE}."
         ) from None
     except DutytraceError:
         raise
-    except (OSError, ValueError) as fault:
-        raise InputError(f"{path}: cannot be read ({fault}).") from None
+    except OSError as fault:
+        raise InputError(f"{path}: cannot be read ({fault.strerror or fault}).") from None
     if not isinstance(content, dict) or content.get("format") != MANIFEST_FORMAT:
         parsed = content.get("format") if isinstance(content, dict) else type(content).__name__
         raise InputError(
             f"{path}: format: found {parsed!r}, expected {MANIFEST_FORMAT}. A newer dutytrace may "
             "read it."
         )
+    written = content.pop(_CHECKSUM_KEY, None)
+    changed = written is not None and written != _content_checksum(content)
     content.pop("started", None)
     content.pop("ended", None)
     try:
-        return Manifest.model_validate(content)
+        manifest = Manifest.model_validate(content)
     except ValidationError as fault:
         first = fault.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
         raise InputError(f"{path}: {key}: {first['msg']}.") from None
+    if changed and MANIFEST_CHANGED not in manifest.missing:
+        # Where it is written again it gets a checksum that fits; the sentence is kept with it.
+        manifest = manifest.model_copy(update={"missing": (*manifest.missing, MANIFEST_CHANGED)})
+    return manifest
+
+
+def _read_content(path: Location) -> Any:  # noqa: ANN401 - whatever JSON holds
+    if isinstance(path, Path):
+        content: str | bytes = read_regular(path, max_bytes=_MAX_MANIFEST_BYTES)
+    elif path.size > _MAX_MANIFEST_BYTES:
+        raise InputError(
+            where=str(path), found=f"{path.size} bytes", expected=f"at most {_MAX_MANIFEST_BYTES}"
+        )
+    else:
+        content = path.read_text()
+    return parse_json(content, str(path), max_bytes=_MAX_MANIFEST_BYTES)
+
+
+def _content_checksum(content: dict[str, Any]) -> str:
+    """Return the CRC-32 of the content in one agreed form, whatever the file's blanks and order."""
+    canonical = json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+    return f"{zlib.crc32(canonical.encode('ascii')):08x}"

@@ -19,6 +19,7 @@ from typing import IO, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from logger.outside_text import open_regular
 from logger.store.layout.remote import Location, RangeFile
 
 __all__ = [
@@ -129,7 +130,7 @@ def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
 def _open_ends(path: Location) -> IO[bytes] | RangeFile:
     """Open a file to read its beginning and end; at an address both are fetched in one request."""
     if isinstance(path, Path):
-        return path.open("rb")
+        return open_regular(path)
     size = path.size
     tail = min(size, _FOOTER_READ_BYTES)
     return RangeFile(path, [(0, min(size, len(_PARQUET_MAGIC))), (size - tail, tail)])

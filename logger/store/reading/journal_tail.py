@@ -6,13 +6,14 @@ batches are joined here once there are many; rows and order stay the same (held 
 Not locked: the reader that owns it is.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import pyarrow as pa
 
 from logger.store.layout.remote import Address, Location
+from logger.store.layout.row_check import rows_fault
 from logger.store.writing.journal import JournalReader, journal_files
 
 __all__ = ["JournalTail", "TailRun"]
@@ -39,11 +40,14 @@ class JournalTail:
     loose_most: ClassVar[int] = 64
     """Most batches of a stream that are left as they were written."""
 
-    def __init__(self, folder: Location, streams: Iterable[str]) -> None:
+    def __init__(self, folder: Location, schemas: Mapping[str, pa.Schema]) -> None:
+        """`schemas`: stream -> its columns."""
         self._folder = folder
+        self._schemas = schemas
+        self._unfit: dict[int, str] = {}
         self._journals: dict[int, JournalReader] = {}
         self._unreadable: dict[int, str] = {}
-        self._runs: dict[str, list[TailRun]] = {stream: [] for stream in streams}
+        self._runs: dict[str, list[TailRun]] = {stream: [] for stream in schemas}
         # Of the last `read_new`: whether there had been journals before, and how many were new.
         self._had_some = False
         self._begun = 0
@@ -69,6 +73,7 @@ class JournalTail:
             if number not in path_by_number:
                 del self._journals[number]
                 self._unreadable.pop(number, None)
+                self._unfit.pop(number, None)
         self._begun = len(path_by_number.keys() - self._journals.keys())
         for number, path in path_by_number.items():
             reader = self._journals.setdefault(number, JournalReader(path))
@@ -78,6 +83,12 @@ class JournalTail:
                         continue
                     if is_sealed(row.stream, row.first_row):
                         continue
+                    fault = rows_fault(
+                        row.batch, self._schemas[row.stream], first_row=row.first_row
+                    )
+                    if fault:
+                        self._unfit[number] = f"rows of {row.stream}: {fault}"
+                        continue
                     times = row.batch.column(0).cast(pa.int64())
                     self._runs[row.stream].append(
                         TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
@@ -86,9 +97,9 @@ class JournalTail:
                 self._unreadable.pop(number, None)
             except FileNotFoundError:
                 continue
-            except OSError as fault:
+            except OSError as error:
                 # As with a damaged part: the rest is read, and `describe_missing` reports it.
-                self._unreadable[number] = fault.strerror or str(fault)
+                self._unreadable[number] = error.strerror or str(error)
         return news
 
     def drop_sealed(self, stream: str, is_sealed: Callable[[int], bool]) -> None:
@@ -131,7 +142,7 @@ class JournalTail:
         """Return which journals cannot be read, in sentences."""
         return [
             f"journal {number:08d} cannot be read: {fault}"
-            for number, fault in sorted(self._unreadable.items())
+            for number, fault in sorted({**self._unfit, **self._unreadable}.items())
         ]
 
     def remainders(self) -> Sequence[str]:

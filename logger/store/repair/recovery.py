@@ -7,7 +7,7 @@ renamed to `.unreadable`.
 
 import contextlib
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import pyarrow as pa
@@ -17,6 +17,7 @@ from logger.store.layout.events import events_table, raised_in
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
+from logger.store.layout.row_check import rows_fault
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
@@ -145,7 +146,7 @@ def _seal_rows(path: Path) -> bool:
     manifest = reader.manifest
     if not journals and manifest.ended_ns is not None:
         return False
-    runs = [run for journal in journals for run in _journal_runs(journal, set(reader.schemas))]
+    runs = [run for journal in journals for run in _journal_runs(journal, reader.schemas)]
     remainders = [sentence for journal in journals if (sentence := journal.unread_text())]
     try:
         rows, ends = _unsealed_rows(path, reader.schemas, runs)
@@ -183,8 +184,8 @@ def _seal_rows(path: Path) -> bool:
     return True
 
 
-def _journal_runs(journal: JournalReader, streams: set[str]) -> list[RowRun]:
-    """Return the rows of a journal; raises InputError for a stream that the recording lacks."""
+def _journal_runs(journal: JournalReader, schemas: Mapping[str, pa.Schema]) -> list[RowRun]:
+    """Return the rows of a journal; raises InputError for such as the recording cannot have."""
     try:
         journal_rows = list(journal.read_new_rows())
     except OSError as fault:
@@ -193,10 +194,16 @@ def _journal_runs(journal: JournalReader, streams: set[str]) -> list[RowRun]:
             "sealed. Take it out of the recording to seal the rest without it."
         ) from fault
     for run in journal_rows:
-        if run.stream not in streams:
+        if run.stream not in schemas:
             raise InputError(
                 f"{journal.path}: found rows of {run.stream}, which the bench in recording.json "
                 "does not have; nothing was sealed. Put recording.json back as it was."
+            )
+        unfit = rows_fault(run.batch, schemas[run.stream], first_row=run.first_row)
+        if unfit:
+            raise InputError(
+                f"{journal.path}: rows of {run.stream}: {unfit}; nothing was sealed. No recorder "
+                "wrote them: take this journal out of the recording to seal the rest without it."
             )
     return journal_rows
 

@@ -10,7 +10,6 @@ be done.
 """
 
 import contextlib
-import json
 import os
 import secrets
 import time
@@ -20,6 +19,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import OutsideFault
+from logger.outside_text import parse_json, read_regular
 from logger.store.layout.events import Event
 from logger.store.layout.files import INBOX_FOLDER, write_atomically
 from logger.store.layout.older_events import HANDED_OVER_BEFORE
@@ -156,15 +156,14 @@ def _inbox_files(recording: Path, *suffixes: str) -> list[Path]:
 def _read_or_reject(path: Path) -> EventRequest | None:
     try:
         return _read_request_file(path)
-    except (ValueError, OSError, RecursionError):
+    except (ValueError, OSError):
         path.rename(path.with_suffix(".unreadable"))
         return None
 
 
 def _read_request_file(path: Path) -> EventRequest:
-    if not path.is_file() or path.stat().st_size > _MAX_ESCAPED_BYTES:
-        raise ValueError(path.name)
-    request = EventRequest.model_validate(json.loads(path.read_text(encoding="utf-8")))
-    if request.kind != "limits" and path.stat().st_size > MAX_REQUEST_BYTES:
+    content = read_regular(path, max_bytes=_MAX_ESCAPED_BYTES)
+    request = EventRequest.model_validate(parse_json(content, path.name))
+    if request.kind != "limits" and len(content) > MAX_REQUEST_BYTES:
         raise ValueError(path.name)
     return request.model_copy(update={"name": path.stem})

@@ -22,6 +22,7 @@ from typing import IO, Final
 import pyarrow as pa
 
 from logger.errors import OutsideFault
+from logger.outside_text import open_regular
 
 __all__ = ["JournalReader", "JournalWriter", "RowRun", "journal_files"]
 
@@ -36,6 +37,8 @@ _MAX_RECORD_BYTES: Final = 1 << 28
 _SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
 """Batches larger than this are split by the writer."""
 _STREAM_NAME_KEY: Final = b"stream"
+_NOT_OURS: Final = (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError)
+"""What Arrow raises for bytes that are no schema or no rows of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +159,7 @@ class JournalReader:
         FileNotFoundError
             The file was sealed into parts and removed.
         """
-        with self.path.open("rb") as file:
+        with open_regular(self.path) as file:
             if not self._read_header(file.read(_FIRST_RECORD)):
                 return
             file.seek(self._offset)
@@ -175,20 +178,33 @@ class JournalReader:
             head_sum = zlib.crc32(view[offset : offset + _RECORD_HEADER.size], self._seed)
             if checksum != zlib.crc32(payload, head_sum):
                 return
+            try:
+                run = self._parse_payload(kind, stream_number, first_row, pa.py_buffer(payload))
+            except _NOT_OURS:
+                # Its checksum fits, and yet no journal writer wrote it: as with damage, what is
+                # read ends here, and the rest counts as bytes that hold no whole record.
+                return
             # Advanced before the yield: a caller that stops half-way can go on with a new call.
             self._offset += begin + length - offset
             self._records += 1
             offset = begin + length
-            buffer = pa.py_buffer(payload)
-            if kind == _SCHEMA:
-                schema = pa.ipc.read_schema(buffer)
-                self._schemas[stream_number] = (
-                    schema.metadata[_STREAM_NAME_KEY].decode(),
-                    schema.remove_metadata(),
-                )
-            else:
-                stream, schema = self._schemas[stream_number]
-                yield RowRun(stream, first_row, pa.ipc.read_record_batch(buffer, schema))
+            if run is not None:
+                yield run
+
+    def _parse_payload(
+        self, kind: int, stream_number: int, first_row: int, payload: pa.Buffer
+    ) -> RowRun | None:
+        """Return the rows of a record, None for a schema; raises one of `_NOT_OURS`."""
+        if kind == _SCHEMA:
+            schema = pa.ipc.read_schema(payload)
+            name = (schema.metadata or {})[_STREAM_NAME_KEY].decode()
+            self._schemas[stream_number] = name, schema.remove_metadata()
+            return None
+        stream, schema = self._schemas[stream_number]
+        batch = pa.ipc.read_record_batch(payload, schema)
+        # Offsets and lengths within the buffers are trusted by all that computes with them.
+        batch.validate(full=True)
+        return RowRun(stream, first_row, batch)
 
     def _read_header(self, head: bytes) -> bool:
         """Read the file's header; a file that has replaced another is read from its start.
