@@ -140,21 +140,29 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     return content
 
 
-def parse_json(text: str | bytes, where: str, *, max_bytes: int = MAX_TEXT_BYTES) -> Any:  # noqa: ANN401 - whatever JSON holds
+def parse_json(
+    text: str | bytes,
+    where: str,
+    *,
+    max_bytes: int = MAX_TEXT_BYTES,
+    infinite: bool = False,
+) -> Any:  # noqa: ANN401 - whatever JSON holds
     """Return a JSON text (RFC 8259) as Python's values; `where` names it in errors.
+
+    `infinite`: whether NaN and Infinity count as numbers, as Python writes them.
 
     Raises
     ------
     InputError
-        The text is not JSON in UTF-8, or is beyond a bound. NaN and Infinity are no JSON.
+        The text is not JSON in UTF-8, or is beyond a bound.
     """
     _check_length(text, where, max_bytes)
     try:
         content = json.loads(
             text if isinstance(text, str) else text.decode("utf-8"),
             parse_int=_whole_number,
-            parse_float=_finite_number,
-            parse_constant=_refuse_constant,
+            parse_float=float if infinite else _finite_number,
+            parse_constant=float if infinite else _refuse_constant,
         )
     except RecursionError:
         _raise_too_deep(where)

@@ -8,15 +8,57 @@ from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 
-__all__ = ["MAX_ROW_NUMBER", "rows_fault"]
+__all__ = ["MAX_ROW_NUMBER", "footer_fault", "rows_fault"]
 
 MAX_ROW_NUMBER: Final = 10**12
 """Rows of a stream are numbered below this: the name of a part has twelve digits for each end."""
 _MAX_PAYLOAD_BYTES: Final = 64
 """Of a CAN FD frame."""
+
+
+def footer_fault(footer: pq.FileMetaData, schema: pa.Schema) -> str:
+    """Return what is wrong about the columns of a part, by its footer; "" for nothing.
+
+    Parameters
+    ----------
+    footer
+        The footer; columns that an older writer lacked may be missing, further ones are ignored.
+    schema
+        The columns of the stream.
+    """
+    found = footer.schema.to_arrow_schema()
+    fault = _columns_fault(found, schema)
+    if fault or footer.num_columns != len(found.names):
+        return fault or "found columns within columns"
+    for group in range(footer.num_row_groups):
+        row_group = footer.row_group(group)
+        for index, name in enumerate(found.names):
+            statistics = row_group.column(index).statistics
+            if statistics is None or name not in schema.names:
+                continue
+            has_nulls = statistics.has_null_count and statistics.null_count > 0
+            if has_nulls and not schema.field(name).nullable:
+                return f"{name}: found rows without a value"
+            if index == 0 and statistics.has_min_max:
+                times = (int(statistics.min_raw), int(statistics.max_raw))
+                if min(times) < TIME_MIN_NS or max(times) > TIME_MAX_NS:
+                    return "time: found one that no clock shows"
+    return ""
+
+
+def _columns_fault(found: pa.Schema, schema: pa.Schema) -> str:
+    if len(set(found.names)) != len(found.names):
+        return "found two columns of one name"
+    if "time" not in found.names[:1]:
+        return "found no column of times, expected it first"
+    for field in schema:
+        if field.name in found.names and found.field(field.name).type != field.type:
+            return f"{field.name}: found {found.field(field.name).type}, expected {field.type}"
+    return ""
 
 
 def rows_fault(batch: pa.RecordBatch, schema: pa.Schema, *, first_row: int) -> str:
@@ -33,17 +75,13 @@ def rows_fault(batch: pa.RecordBatch, schema: pa.Schema, *, first_row: int) -> s
     """
     if not 0 <= first_row <= MAX_ROW_NUMBER - batch.num_rows:
         return f"found row number {first_row}, expected at most {MAX_ROW_NUMBER}"
-    names = batch.schema.names
-    if len(set(names)) != len(names):
-        return "found two columns of one name"
-    if "time" not in names[:1]:
-        return "found no column of times, expected it first"
+    fault = _columns_fault(batch.schema, schema)
+    if fault:
+        return fault
     for field in schema:
-        if field.name not in names:
+        if field.name not in batch.schema.names:
             continue
         column = batch.column(field.name)
-        if column.type != field.type:
-            return f"{field.name}: found {column.type}, expected {field.type}"
         if column.null_count and not field.nullable:
             return f"{field.name}: found rows without a value"
         if pa.types.is_binary(field.type) and (

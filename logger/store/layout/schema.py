@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.channels import CHANNELS
@@ -220,6 +221,11 @@ def frames_from_table(table: pa.Table) -> FrameBatch:
     _, offsets_buffer, bytes_buffer = payload.buffers()
     offsets = np.frombuffer(offsets_buffer, np.int32, n + 1, payload.offset * 4)
     length = np.diff(offsets)
+    if n and length.max() > len(_BYTE_OFFSETS):
+        raise InputError(
+            f"frames: found {length.max()} bytes in a frame, expected at most "
+            f"{len(_BYTE_OFFSETS)}: no recorder wrote these rows."
+        )
     width = 8 if n == 0 or length.max() <= 8 else 64
     data = np.zeros((n, width), np.uint8)
     if bytes_buffer is not None:

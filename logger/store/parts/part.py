@@ -21,14 +21,18 @@ from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.store.layout.remote import Address, Location
 from logger.store.parts.part_file import DAMAGED, PartFile, PartFooter
 
-__all__ = ["Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
+__all__ = ["FooterCheck", "Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
 
+FooterCheck = Callable[[pq.FileMetaData], str]
 _PARALLEL_FOOTERS: Final = 16
 _PART_NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
 
-def list_parts(folder: Location) -> list["Part"]:
+def list_parts(folder: Location, check: FooterCheck | None = None) -> list["Part"]:
     """Return the parts of a folder in order of their rows.
+
+    `check`: says what is wrong about a part by its footer, "" for nothing; such a part counts as
+    damaged. None: its columns are not looked at.
 
     Raises
     ------
@@ -40,7 +44,8 @@ def list_parts(folder: Location) -> list["Part"]:
         for path in folder.iterdir():
             match = _PART_NAME.fullmatch(path.name)
             if match:
-                parts.append(Part(location=path, first_row=int(match[1]), end_row=int(match[2])))
+                first_row, end_row = int(match[1]), int(match[2])
+                parts.append(Part(location=path, first_row=first_row, end_row=end_row, check=check))
     except FileNotFoundError:
         return []
     except OSError as fault:
@@ -57,6 +62,8 @@ class Part:
     location: Location
     first_row: int
     end_row: int
+    check: FooterCheck | None = field(default=None, repr=False, compare=False)
+    """Says what is wrong about its footer; None: its columns are not looked at."""
     _verify_error: str | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
     _file: PartFile = field(init=False, repr=False, compare=False)
@@ -83,6 +90,8 @@ class Part:
     def _read_footer(self) -> PartFooter:
         cached = self._file.footer()
         if self._spans is None:
+            if self.check is not None and (fault := self.check(cached.metadata)):
+                raise ValueError(fault)
             self._spans = cached.spans()
         return cached
 
@@ -174,10 +183,10 @@ class Part:
             ) from None
 
 
-def relisted(old: Iterable[Part], folder: Location) -> list[Part]:
+def relisted(old: Iterable[Part], folder: Location, check: FooterCheck | None = None) -> list[Part]:
     """List a folder's parts again; those that were listed before keep what was read of them."""
     listed = {part.location: part for part in old}
-    return [listed.get(part.location, part) for part in list_parts(folder)]
+    return [listed.get(part.location, part) for part in list_parts(folder, check)]
 
 
 def read_footers(parts: Iterable[Part]) -> None:

@@ -8,19 +8,23 @@ joint's gaps. Coarser levels are made from this one (see `upper`).
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
+from pydantic import BaseModel, Field
 
-from logger.arrays import TIME_MAX_NS
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
+from logger.outside_text import parse_json
 from logger.store.layout.schema import TIME_TYPE
 
 __all__ = [
     "BASE_NS",
+    "TENTHS_COLUMNS",
     "PyramidCarry",
     "add_rows",
     "bucket_columns",
@@ -30,6 +34,7 @@ __all__ = [
     "channels_of_tables",
     "final_until",
     "gap_limit_ns",
+    "overview_fault",
     "overview_table",
 ]
 
@@ -37,8 +42,13 @@ BASE_NS: Final = 1_000_000_000
 """Width of a bucket of the first level. Only fast joints have finer ones: see `tenths`."""
 _CARRY_KEY: Final = b"dutytrace overview"
 _OVERVIEW_COLUMNS: Final = ("n", "duration_s", "mean", "m2", "minimum", "maximum", "first", "last")
+TENTHS_COLUMNS: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
+"""Columns of a channel in the level of tenths (see `tenths`)."""
 MIN_GAP_NS: Final = 300_000_000
 """A silence shorter than this is no gap, however short the hold times are."""
+
+
+_TimeNs = Annotated[int, Field(ge=TIME_MIN_NS, le=TIME_MAX_NS)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +77,16 @@ class PyramidCarry:
                 "fine": self.has_tenths,
             }
         ).encode()
+
+
+class _Carry(BaseModel):
+    """The carry as it is in a file."""
+
+    last: dict[str, tuple[_TimeNs, float]] = Field(default_factory=dict)
+    last_row_ns: _TimeNs | None = None
+    gaps: tuple[tuple[_TimeNs, _TimeNs], ...] = ()
+    closed: bool = False
+    fine: bool = False
 
 
 def gap_limit_ns(hold_ns: Mapping[str, int]) -> int:
@@ -177,15 +197,52 @@ def channel_table(
 
 
 def carry_from(metadata: Mapping[bytes, bytes]) -> PyramidCarry:
-    """Return the carry in the metadata of a part of the level."""
-    plain = json.loads(metadata.get(_CARRY_KEY, b"{}"))
+    """Return the carry in the metadata of a part of the level.
+
+    Raises
+    ------
+    ValueError
+        It is none; `overview_fault` tells of such a part.
+    """
+    text = metadata.get(_CARRY_KEY)
+    if text is None:
+        return PyramidCarry()
+    plain = _Carry.model_validate(parse_json(text, "overview", infinite=True))
     return PyramidCarry(
-        last={name: (int(pair[0]), float(pair[1])) for name, pair in plain.get("last", {}).items()},
-        last_row_ns=plain.get("last_row_ns"),
-        gaps=tuple((int(gap[0]), int(gap[1])) for gap in plain.get("gaps", [])),
-        is_closed=bool(plain.get("closed", False)),
-        has_tenths=bool(plain.get("fine", False)),
+        last={name: (time_ns, value) for name, (time_ns, value) in plain.last.items()},
+        last_row_ns=plain.last_row_ns,
+        gaps=plain.gaps,
+        is_closed=plain.closed,
+        has_tenths=plain.fine,
     )
+
+
+def overview_fault(footer: pq.FileMetaData) -> str:
+    """Return what is wrong about a part of the pyramid, by its footer; "" for nothing.
+
+    Checksums tell that its bytes are those that were written, not that this program wrote them.
+    """
+    columns = footer.schema.to_arrow_schema()
+    if len(set(columns.names)) != len(columns.names) or columns.names[:1] != ["time"]:
+        return "found no column of times, or two columns of one name"
+    if columns.field("time").type != TIME_TYPE:
+        return f"time: found {columns.field('time').type}, expected {TIME_TYPE}"
+    held: dict[str, set[str]] = {}
+    for column in columns:
+        channel, dot, statistic = column.name.rpartition(".")
+        is_count = statistic in {"n", "held_ns"}
+        fits = pa.types.is_integer(column.type) if is_count else pa.types.is_floating(column.type)
+        if dot and not fits:
+            return f"{column.name}: found {column.type}, expected numbers"
+        held.setdefault(channel, set()).add(statistic)
+    held.pop("", None)
+    if any(names not in (set(_OVERVIEW_COLUMNS), set(TENTHS_COLUMNS)) for names in held.values()):
+        return "found a channel without some of its statistics"
+    try:
+        carry_from(footer.metadata or {})
+    except ValueError as fault:
+        return f"its carry is none ({fault})"
+    return ""
 
 
 def final_until(carry: PyramidCarry, channel: str, width_ns: int) -> int:

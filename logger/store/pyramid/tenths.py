@@ -22,6 +22,7 @@ from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
 from logger.store.parts.part import Part
 from logger.store.pyramid.seconds import (
     BASE_NS,
+    TENTHS_COLUMNS,
     PyramidCarry,
     add_rows,
     carry_from,
@@ -43,7 +44,6 @@ TENTH_NS: Final = 100_000_000
 """Width of a bucket; it divides a second."""
 FAST_ROWS: Final = 60
 """Rows per bucket from which on the level is written: else it is hardly smaller than the rows."""
-_TENTHS_COLUMNS: Final = ("n", "held_ns", "above", "minimum", "maximum", "first", "last")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,11 +105,11 @@ def tenths_table(buckets: Mapping[str, Buckets]) -> pa.Table:
 
 
 def _tenths_from_table(table: pa.Table) -> Buckets:
-    """Return one channel's buckets from its time and `_TENTHS_COLUMNS`; M2 is NaN: not stored."""
+    """Return one channel's buckets from its time and `TENTHS_COLUMNS`; M2 is NaN: not stored."""
     held_rows = table.drop_null()
     n, held_ns, above, minimum, maximum, first, last = (
         held_rows.column(column_index).to_numpy()
-        for column_index in range(1, len(_TENTHS_COLUMNS) + 1)
+        for column_index in range(1, len(TENTHS_COLUMNS) + 1)
     )
     return Buckets(
         width_ns=TENTH_NS,
@@ -150,7 +150,7 @@ def read_tenths(
     """
     tenths: list[Buckets] = []
     previous: Part | None = None
-    names = ["time", *(f"{channel}.{column_name}" for column_name in _TENTHS_COLUMNS)]
+    names = ["time", *(f"{channel}.{column_name}" for column_name in TENTHS_COLUMNS)]
     for part in seconds:
         spans = part.spans
         if spans and spans[0][0] >= end_ns:

@@ -21,6 +21,7 @@ from logger.store.pyramid.seconds import (
     PyramidCarry,
     buckets_of_tables,
     channels_of_tables,
+    overview_fault,
     overview_table,
 )
 
@@ -71,14 +72,14 @@ def consolidate_levels(recording: Path, joint: str) -> None:
     """
     parts_below = [
         part
-        for part in list_parts(upper_level_folder(recording, joint, BASE_NS))
+        for part in list_parts(upper_level_folder(recording, joint, BASE_NS), overview_fault)
         if _has_rows(part)
     ]
     parts_below = parts_below[:-1]
     below_ns = BASE_NS
     for width_ns in UPPER_WIDTHS_NS:
         folder = upper_level_folder(recording, joint, width_ns)
-        written_parts = list_parts(folder)
+        written_parts = list_parts(folder, overview_fault)
         done_row = written_parts[-1].end_row if written_parts else 0
         pending_parts = [part for part in parts_below if part.first_row >= done_row]
         while len(pending_parts) >= PARTS_PER_UPPER:

@@ -11,7 +11,13 @@ from logger.joint.time_weighted import Buckets
 from logger.store.layout.files import overview_stream
 from logger.store.layout.remote import Location
 from logger.store.parts.part import Part, read_footers, relisted
-from logger.store.pyramid.seconds import PyramidCarry, bucket_columns, buckets_of_tables, carry_from
+from logger.store.pyramid.seconds import (
+    PyramidCarry,
+    bucket_columns,
+    buckets_of_tables,
+    carry_from,
+    overview_fault,
+)
 from logger.store.pyramid.tenths import TENTH_NS, read_tenths
 from logger.store.pyramid.upper import (
     UPPER_WIDTHS_NS,
@@ -87,11 +93,11 @@ def list_pyramid(
     previous
         The pyramid of the last listing: its parts, with the footers that were read, are kept.
     """
-    listed = relisted(previous.seconds, recording / overview_stream(joint))
+    listed = relisted(previous.seconds, recording / overview_stream(joint), overview_fault)
     read_footers(listed)
     seconds = _overviews_of(rows, listed)
     upper = [
-        relisted(level, recording / upper_level_stream(joint, width_ns))
+        relisted(level, recording / upper_level_stream(joint, width_ns), overview_fault)
         for level, width_ns in zip(previous.upper, UPPER_WIDTHS_NS, strict=True)
     ]
     read_footers(part for level in upper for part in level)
@@ -99,7 +105,11 @@ def list_pyramid(
     return JointPyramid(
         seconds=tuple(seconds),
         upper=tuple(tuple(level) for level in upper),
-        tenths=tuple(relisted(previous.tenths, recording / upper_level_stream(joint, TENTH_NS))),
+        tenths=tuple(
+            relisted(
+                previous.tenths, recording / upper_level_stream(joint, TENTH_NS), overview_fault
+            )
+        ),
         nodes=build_tree(seconds, upper),
         carry=carries[-1] if carries else PyramidCarry(),
         gaps=tuple(gap for carry in carries for gap in carry.gaps),

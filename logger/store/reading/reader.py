@@ -22,6 +22,7 @@ from logger.store.layout.files import JOURNAL_FOLDER, MANIFEST_FILE, overview_st
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
+from logger.store.layout.row_check import footer_fault
 from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, stream_schemas
 from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
 from logger.store.pyramid.seconds import PyramidCarry
@@ -57,6 +58,9 @@ class RecordingReader:
         self.bench = self.manifest.read_bench(str(path))
         self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = stream_schemas(self.bench)
+        self._checks = {
+            name: partial(footer_fault, schema=its) for name, its in self.schemas.items()
+        }
         self._lock = RLock()
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._tail = JournalTail(path / JOURNAL_FOLDER, self.schemas)
@@ -100,7 +104,7 @@ class RecordingReader:
         for stream in self.schemas:
             if not self._folders.has_changed(stream):
                 continue
-            parts = relisted(self._parts[stream], self.path / stream)
+            parts = relisted(self._parts[stream], self.path / stream, self._checks[stream])
             if len(parts) == len(self._parts[stream]):
                 continue
             sealed.add(stream)

@@ -5,13 +5,15 @@ it. Where the rows are lost too nothing can be computed, and readers read the ro
 themselves.
 """
 
+from functools import partial
 from pathlib import Path
 
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
-from logger.store.layout.schema import readings_from_table
+from logger.store.layout.row_check import footer_fault
+from logger.store.layout.schema import readings_from_table, status_schema
 from logger.store.parts.part import Part, list_parts
-from logger.store.pyramid.seconds import PyramidCarry, carry_from
+from logger.store.pyramid.seconds import PyramidCarry, carry_from, overview_fault
 from logger.store.pyramid.tenths import TENTH_NS, add_rows_at_both_widths
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, consolidate_levels, upper_level_folder
 from logger.store.writing.sealer import Sealer, write_base_levels
@@ -35,11 +37,12 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
         The disk took no more; what is there is whole.
     """
     has_rebuilt = unclosed = False
+    fits_stream = partial(footer_fault, schema=status_schema(bench))
     for joint in bench.joints:
         hold_ns = bench.hold_times_ns_of(joint)
         folder = recording / overview_stream(joint.name)
         fine_folder = upper_level_folder(recording, joint.name, TENTH_NS)
-        rows = list_parts(recording / status_stream(joint.name))
+        rows = list_parts(recording / status_stream(joint.name), fits_stream)
         whole_parts = {(part.first_row, part.end_row): part for part in _undamaged_parts(folder)}
         carries = {
             end: carry_from(part.metadata)
@@ -97,7 +100,7 @@ def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
     damaged = False
     paths_before: set[Path] = set()
     for width_ns in UPPER_WIDTHS_NS:
-        parts = list_parts(upper_level_folder(recording, joint, width_ns))
+        parts = list_parts(upper_level_folder(recording, joint, width_ns), overview_fault)
         paths_before |= {part.path for part in parts}
         end_row = 0
         for part_index, part in enumerate(parts):
@@ -118,4 +121,4 @@ def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
 
 
 def _undamaged_parts(folder: Path) -> list[Part]:
-    return [part for part in list_parts(folder) if not part.verify_part()]
+    return [part for part in list_parts(folder, overview_fault) if not part.verify_part()]

@@ -7,7 +7,8 @@ renamed to `.unreadable`.
 
 import contextlib
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 import pyarrow as pa
@@ -17,7 +18,7 @@ from logger.store.layout.events import events_table, raised_in
 from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
-from logger.store.layout.row_check import rows_fault
+from logger.store.layout.row_check import footer_fault, rows_fault
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
@@ -209,7 +210,7 @@ def _journal_runs(journal: JournalReader, schemas: Mapping[str, pa.Schema]) -> l
 
 
 def _unsealed_rows(
-    path: Path, streams: Iterable[str], runs: list[RowRun]
+    path: Path, schemas: Mapping[str, pa.Schema], runs: list[RowRun]
 ) -> tuple[dict[str, list[Run]], dict[str, int]]:
     """Return the rows that are in no whole part yet, and the end row of each stream.
 
@@ -217,9 +218,9 @@ def _unsealed_rows(
     """
     rows: dict[str, list[Run]] = {}
     ends: dict[str, int] = {}
-    for stream in streams:
+    for stream, schema in schemas.items():
         own_runs = [run for run in runs if run.stream == stream]
-        parts = list_parts(path / stream)
+        parts = list_parts(path / stream, partial(footer_fault, schema=schema))
         ends[stream] = max(
             [part.end_row for part in parts]
             + [run.first_row + int(run.batch.num_rows) for run in own_runs],

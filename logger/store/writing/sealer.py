@@ -16,7 +16,14 @@ from logger.store.layout.files import overview_stream, status_stream
 from logger.store.layout.schema import readings_from_table, status_schema
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
-from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, add_rows, carry_from, overview_table
+from logger.store.pyramid.seconds import (
+    BASE_NS,
+    PyramidCarry,
+    add_rows,
+    carry_from,
+    overview_fault,
+    overview_table,
+)
 from logger.store.pyramid.tenths import TENTH_NS, NewBuckets, add_rows_at_both_widths, tenths_table
 from logger.store.pyramid.upper import consolidate_levels, upper_level_folder
 
@@ -42,7 +49,7 @@ class Sealer:
         """Load the carry of each joint from its newest overview part that has its rows."""
         for stream, joint in self._joint_of.items():
             sealed = {part.end_row for part in list_parts(self._recording / stream)}
-            for part in list_parts(self._recording / overview_stream(joint)):
+            for part in list_parts(self._recording / overview_stream(joint), overview_fault):
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
 
