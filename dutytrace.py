@@ -5,6 +5,7 @@ order of `dutytrace --help`.
 """
 
 import contextlib
+import logging
 import sys
 from collections.abc import Callable
 
@@ -77,8 +78,17 @@ app.add_typer(layout_app, name="layout")
 app.add_typer(limits_app, name="limits")
 
 
+class _PrintableFormatter(logging.Formatter):
+    """Formats what is logged for the terminal: names in it may be anybody's."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return printable(super().format(record), lines=True)
+
+
 def main() -> None:
     """Run a command; mistakes and faults end in one sentence and an exit status."""
+    if logging.lastResort is not None:
+        logging.lastResort.setFormatter(_PrintableFormatter())
     try:
         status = app(standalone_mode=False)
     except DutytraceError as fault:

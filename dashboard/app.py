@@ -6,6 +6,7 @@ stopped. It serves this machine only, unless a password is set (`access`).
 
 import asyncio
 import logging
+import resource
 import socket
 import threading
 from collections.abc import Callable, Iterator
@@ -35,13 +36,14 @@ from dashboard.server.dependencies import provide_services
 from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
-from logger.errors import InputError
+from logger.errors import InputError, OutsideFault
 from logger.memory import limit_heap_growth, return_free_memory
 
 __all__ = ["build_server", "serve_pages"]
 
 log = logging.getLogger(__name__)
 
+MIN_OPEN_FILES: Final = 64
 SHUTDOWN_TIMEOUT_S: Final = 1
 MEMORY_PERIOD_S: Final = 2.0
 """How often free memory is returned to the system."""
@@ -173,7 +175,10 @@ def serve_pages(
     ------
     InputError
         The port is in use or may not be used, or others would be served without a password.
+    OutsideFault
+        The system allows too few open files.
     """
+    _require_descriptors()
     to_others = host not in LOOPBACK
     if origin and not is_origin(origin):
         raise InputError(
@@ -226,6 +231,15 @@ def serve_pages(
     )
     with listener:
         server.run(sockets=[listener])
+
+
+def _require_descriptors() -> None:
+    allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if 0 <= allowed < MIN_OPEN_FILES:
+        raise OutsideFault(
+            f"Found a limit of {allowed} open files, expected at least {MIN_OPEN_FILES}: each page "
+            f"and each recording takes some. Raise it with `ulimit -n {MIN_OPEN_FILES}` or more."
+        )
 
 
 class _Server(uvicorn.Server):

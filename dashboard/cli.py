@@ -83,6 +83,7 @@ def replay_recording(
     browser: Annotated[bool, typer.Option(help="Open the page in a browser.")] = True,
 ) -> None:
     """Serve the pages, opened at one recording."""
+    from logger.store.layout.files import real_path
     from logger.store.layout.manifest import read_manifest
 
     manifest = read_manifest(recording)
@@ -103,7 +104,7 @@ def replay_recording(
 
             webbrowser.open(address + query)
 
-    path = recording.resolve()
+    path = real_path(recording)
     serve_pages(recordings=path.parent, host="127.0.0.1", port=port, open_at=path, ready=on_ready)
 
 

@@ -8,6 +8,7 @@ disk.
 """
 
 import errno
+import io
 import json
 import math
 import os
@@ -16,7 +17,7 @@ import stat
 import tomllib
 import unicodedata
 from pathlib import Path
-from typing import Any, BinaryIO, Final, NoReturn
+from typing import Any, Final, NoReturn
 
 from logger.errors import InputError
 
@@ -63,7 +64,7 @@ class UnusualFileError(OSError):
         super().__init__(errno.EINVAL, reason, str(path))
 
 
-def open_regular(path: Path) -> BinaryIO:
+def open_regular(path: Path) -> io.BufferedReader:
     """Open a regular file for reading; never waits, as opening a pipe would.
 
     Raises

@@ -5,6 +5,7 @@ InputError               404 to a GET (the address names what is not there), 400
 RecordingNotFoundError   404
 another DutytraceError   500
 OSError                  500: of a recording, or of another file of this server
+MemoryError              503
 what FastAPI refuses     422
 an unknown address       404, of the addresses below /api/; all others are pages
 """
@@ -43,6 +44,7 @@ def add_error_handlers(server: FastAPI) -> None:
         (InputError, _answer_input),
         (DutytraceError, _answer_dutytrace),
         (OSError, _answer_unreadable),
+        (MemoryError, _answer_no_memory),
         (RequestValidationError, _answer_validation),
     ):
         server.add_exception_handler(kind, _of_requests(answer))
@@ -104,6 +106,13 @@ def _answer_unreadable(request: Request, error: Exception) -> JsonAnswer:
     if _concerns_recording(error, request):
         return error_response(500, f"The recording cannot be read: {error}.")
     return error_response(500, f"A file of the server cannot be read: {error}.")
+
+
+def _answer_no_memory(request: Request, _error: Exception) -> JsonAnswer:
+    log.warning("%s: not enough memory", request.url.path)
+    return error_response(
+        503, "The server has not enough memory for this; ask for less at a time, or try again."
+    )
 
 
 def _concerns_recording(error: OSError, request: Request) -> bool:

@@ -13,6 +13,7 @@ from pydantic_core import ErrorDetails
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.origin_check import OriginPolicy
 from logger.errors import InputError, Mistake
+from logger.outside_text import parse_json
 
 __all__ = [
     "RefusedError",
@@ -111,10 +112,11 @@ def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:
     Raises
     ------
     InputError
-        It does not fit the model.
+        It is no JSON, is beyond a bound of `logger.outside_text`, or does not fit the model.
     """
+    content = parse_json(body, "request")
     try:
-        return model.model_validate_json(body)
+        return model.model_validate(content)
     except ValidationError as error:
         details = error.errors()[0]
         key = tuple(str(part) for part in details["loc"]) or ("request",)

@@ -13,7 +13,7 @@ from typing import Final, TypeVar, cast
 from logger.errors import InputError
 from logger.settings_file import file_stamp
 from logger.store.layout.byte_cache import ByteLruCache
-from logger.store.layout.files import MANIFEST_FILE
+from logger.store.layout.files import MANIFEST_FILE, real_path
 from replay.recording import Recording, RecordingEntry, find_recordings
 from replay.single_flight import SingleFlight
 
@@ -54,7 +54,7 @@ class RecordingCache:
         """
         entries = find_recordings(self.folder)
         extra_path = self._extra_path
-        if extra_path is not None and extra_path.resolve().parent != self.folder.resolve():
+        if extra_path is not None and real_path(extra_path).parent != real_path(self.folder):
             entries = [
                 f for f in find_recordings(extra_path.parent) if f.path.name == extra_path.name
             ] + [f for f in entries if f.path.name != extra_path.name]
@@ -63,7 +63,7 @@ class RecordingCache:
     def contains(self, path: Path) -> bool:
         """Return whether a path is the folder, one of its recordings, or anything inside them."""
         roots = [self.folder] if self._extra_path is None else [self.folder, self._extra_path]
-        return any(path.resolve().is_relative_to(root.resolve()) for root in roots)
+        return any(real_path(path).is_relative_to(real_path(root)) for root in roots)
 
     def find_path(self, name: str) -> Path:
         """Return where a recording of that name lies.
@@ -76,8 +76,8 @@ class RecordingCache:
         if self._extra_path is not None and name == self._extra_path.name:
             return self._extra_path
         path = self.folder / name
-        if not _FOLDER_NAME.fullmatch(name) or not path.is_dir() or path.resolve().parent != (
-            self.folder.resolve()
+        if not _FOLDER_NAME.fullmatch(name) or not path.is_dir() or real_path(path).parent != (
+            real_path(self.folder)
         ):  # fmt: skip
             raise RecordingNotFoundError(
                 f"{self.folder}: there is no recording named {name[:80]!r}."

@@ -187,12 +187,13 @@ def redecode_recording(
     from logger.importing.redecode import redecode_frames
     from logger.joint.bench.bench import read_bench
     from logger.limits.limit import read_limits
+    from logger.store.layout.files import real_path
 
     with show_progress(f"Decoding {recording.name}", 1.0) as at:
         made = redecode_frames(
             recording,
             bench=read_bench(bench),
-            out=out or recording.with_name(f"{recording.resolve().name}-redecoded"),
+            out=out or recording.with_name(f"{real_path(recording).name}-redecoded"),
             limits=read_limits(limits) if limits else None,
             progress=at,
             stop=stop_on_signals(),

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Final
 
-from logger.errors import OutsideFault
+from logger.errors import InputError, OutsideFault
 
 __all__ = [
     "INBOX_FOLDER",
@@ -23,6 +23,7 @@ __all__ = [
     "is_outside_fault",
     "make_folder",
     "overview_stream",
+    "real_path",
     "status_stream",
     "sync_folder",
     "write_atomically",
@@ -39,6 +40,15 @@ _OUTSIDE_ERRNOS: Final = frozenset(
 )
 
 
+_PLACE_ERRNOS: Final = frozenset(
+    (
+        *(errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOENT, errno.ENOTDIR, errno.EISDIR),
+        *(errno.ENAMETOOLONG, errno.ELOOP),
+    )
+)
+"""What is wrong about a place where something is to be written, and not about the disk."""
+
+
 def is_outside_fault(fault: OSError) -> bool:
     """Return whether a fault is the disk's or the system's, and not a wrong path's."""
     return fault.errno in _OUTSIDE_ERRNOS
@@ -47,6 +57,14 @@ def is_outside_fault(fault: OSError) -> bool:
 def is_disk_full(fault: OSError) -> bool:
     """Return whether the disk, a quota or the largest file size is exhausted."""
     return fault.errno in {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+
+
+def real_path(path: Path) -> Path:
+    """Return a path without links and relative parts; a loop of links stays as it is.
+
+    `Path.resolve` raises RuntimeError for such a loop.
+    """
+    return Path(os.path.realpath(path))
 
 
 def status_stream(joint: str) -> str:
@@ -96,6 +114,8 @@ def write_or_raise(path: Path, write: Callable[[IO[bytes]], object], *, descript
 
     Raises
     ------
+    InputError
+        It may not be written there; nothing is left behind.
     OutsideFault
         The disk took no more, or `write` raised it; nothing is left behind.
     """
@@ -104,7 +124,7 @@ def write_or_raise(path: Path, write: Callable[[IO[bytes]], object], *, descript
     except OutsideFault:
         raise
     except OSError as fault:
-        raise OutsideFault(
+        raise (InputError if fault.errno in _PLACE_ERRNOS else OutsideFault)(
             f"{path}: {description} cannot be written ({fault.strerror or fault}); nothing was "
             "left behind."
         ) from fault

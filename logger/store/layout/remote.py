@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.store.layout.byte_cache import ByteLruCache
+from logger.store.layout.files import real_path
 
 __all__ = ["Address", "Location", "RangeFile", "absolute_location", "location_of"]
 
@@ -137,7 +138,7 @@ def location_of(text: str) -> Location:
 
 def absolute_location(location: Location) -> Location:
     """Return a location that is valid in any working folder."""
-    return location if isinstance(location, Address) else location.resolve()
+    return location if isinstance(location, Address) else real_path(location)
 
 
 class _ObjectStore:

@@ -16,6 +16,13 @@ __all__ = ["MAX_ROW_NUMBER", "footer_fault", "rows_fault"]
 
 MAX_ROW_NUMBER: Final = 10**12
 """Rows of a stream are numbered below this: the name of a part has twelve digits for each end."""
+_ALWAYS_WRITTEN: Final = frozenset(
+    (
+        *("position_segment", "joint", "limit", "severity", "alert", "channel", "value", "text"),
+        *("who", "duration_s"),
+    )
+)
+"""Columns without a value in some rows that every recorder wrote all the same. `bus` came later."""
 _MAX_PAYLOAD_BYTES: Final = 64
 """Of a CAN FD frame."""
 
@@ -56,7 +63,10 @@ def _columns_fault(found: pa.Schema, schema: pa.Schema) -> str:
     if "time" not in found.names[:1]:
         return "found no column of times, expected it first"
     for field in schema:
-        if field.name in found.names and found.field(field.name).type != field.type:
+        if field.name not in found.names:
+            if field.name in _ALWAYS_WRITTEN or not (field.nullable or field.name == "bus"):
+                return f"found no column {field.name}"
+        elif found.field(field.name).type != field.type:
             return f"{field.name}: found {found.field(field.name).type}, expected {field.type}"
     return ""
 

@@ -14,7 +14,8 @@ import pyarrow as pa
 
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import rows_fault
-from logger.store.writing.journal import JournalReader, journal_files
+from logger.store.layout.schema import conform
+from logger.store.writing.journal import JournalReader, RowRun, journal_files
 
 __all__ = ["JournalTail", "TailRun"]
 
@@ -89,9 +90,10 @@ class JournalTail:
                     if fault:
                         self._unfit[number] = f"rows of {row.stream}: {fault}"
                         continue
-                    times = row.batch.column(0).cast(pa.int64())
+                    batch = self._with_all_columns(row)
+                    times = batch.column(0).cast(pa.int64())
                     self._runs[row.stream].append(
-                        TailRun(row.first_row, row.batch, times[0].as_py(), times[-1].as_py())
+                        TailRun(row.first_row, batch, times[0].as_py(), times[-1].as_py())
                     )
                     news = True
                 self._unreadable.pop(number, None)
@@ -101,6 +103,16 @@ class JournalTail:
                 # As with a damaged part: the rest is read, and `describe_missing` reports it.
                 self._unreadable[number] = error.strerror or str(error)
         return news
+
+    def _with_all_columns(self, row: RowRun) -> pa.RecordBatch:
+        """Return rows with the columns of their stream; those of events tell which recorder wrote.
+
+        See `logger.store.layout.older_events`.
+        """
+        schema = self._schemas[row.stream]
+        if row.stream == "events" or row.batch.schema.names == schema.names:
+            return row.batch
+        return conform(pa.Table.from_batches([row.batch]), schema).to_batches()[0]
 
     def drop_sealed(self, stream: str, is_sealed: Callable[[int], bool]) -> None:
         """Remove the rows of a stream that a part holds by now."""

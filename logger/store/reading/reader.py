@@ -325,7 +325,8 @@ class RecordingReader:
             last = part.spans[-1][1]
             table = part.read_span(start_ns=last, end_ns=last + 1)
             if table is not None:
-                return dict(table.slice(table.num_rows - 1).to_pylist()[0])
+                newest = conform(table.slice(table.num_rows - 1), self.schemas[stream])
+                return dict(newest.to_pylist()[0])
         return None
 
     def describe_missing(self) -> tuple[str, ...]:

@@ -23,7 +23,7 @@ from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.store.layout.events import Event
-from logger.store.layout.files import status_stream
+from logger.store.layout.files import real_path, status_stream
 from logger.store.layout.manifest import (
     END_CUT_SHORT,
     CutFrom,
@@ -121,10 +121,10 @@ def copy_span(
     reader = RecordingReader(recording)
     begin_ns, until_ns = _cut_span(reader, start_ns, end_ns)
     source_manifest = reader.manifest
-    source = recording.resolve()
+    source = real_path(recording)
     cut_name = name.strip() or f"{source_manifest.name}, cut out"
     path = new_cut_folder(source.parent, begin_ns, cut_name) if out is None else out
-    if path.resolve().is_relative_to(source):
+    if real_path(path).is_relative_to(source):
         raise InputError(
             f"{path}: this lies within the recording {recording}, expected a folder outside of it."
         )

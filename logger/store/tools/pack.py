@@ -18,7 +18,13 @@ from typing import IO, Final
 
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError, OutsideFault
-from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, MANIFEST_FILE, write_or_raise
+from logger.store.layout.files import (
+    INBOX_FOLDER,
+    LOCK_FILE,
+    MANIFEST_FILE,
+    real_path,
+    write_or_raise,
+)
 from logger.store.layout.lock import check_not_written
 from logger.store.reading.raw_frames import open_finished
 
@@ -130,7 +136,7 @@ def plan_tar(recording: Path) -> TarStream:
     """
     _refuse_live(recording)
     open_finished(recording)
-    folder = recording.resolve().name
+    folder = real_path(recording).name
     if not is_plain_name(folder):
         raise InputError(
             f"{recording}: found the folder's name {folder!r}, expected one that can be written "
@@ -171,7 +177,7 @@ def is_plain_name(name: str) -> bool:
 
 def packed_file_name(recording: Path) -> str:
     """Return the file name of a packed recording."""
-    return f"{recording.resolve().name}{PACKED_SUFFIX}"
+    return f"{real_path(recording).name}{PACKED_SUFFIX}"
 
 
 def write_tar(
@@ -202,7 +208,7 @@ def write_tar(
         raise InputError(f"{out}: this already exists. Choose another name with --out.")
     if not out.parent.is_dir():
         raise InputError(f"{out.parent}: there is no such folder.")
-    if out.resolve().is_relative_to(recording.resolve()):
+    if real_path(out).is_relative_to(real_path(recording)):
         raise InputError(f"{out}: this lies within the recording, expected a file outside of it.")
 
     def written(file: IO[bytes]) -> None:

@@ -7,6 +7,7 @@ checksums come last: a file that was truncated on its way is refused.
 
 import contextlib
 import hashlib
+import io
 import os
 import re
 import shutil
@@ -18,6 +19,7 @@ from typing import IO, Final
 
 from logger.cancellation import raise_if_stopped, stopped_error
 from logger.errors import DutytraceError, InputError, OutsideFault
+from logger.outside_text import open_regular
 from logger.store.layout.files import INBOX_FOLDER, LOCK_FILE, sync_folder
 from logger.store.layout.manifest import read_manifest
 from logger.store.tools.pack import CHECKSUM_FILE, PACK_CHUNK_BYTES, is_plain_name
@@ -28,8 +30,22 @@ __all__ = ["extract_recording"]
 _MAX_CHECKSUM_FILE: Final = 64 << 20
 _CHECKSUM_LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _FILE_TYPES: Final = (tarfile.REGTYPE, tarfile.AREGTYPE)
+_MAX_MEMBER_PATH_BYTES: Final = 1000
+"""Of a path within the tar; a recording's own have less than 200, a file system allows 4096."""
 # What tarfile raises for bytes that are no tar: it was not made for untrusted files.
 _TAR_ERRORS: Final = (tarfile.TarError, ValueError, EOFError, OverflowError, RecursionError)
+
+
+class _BoundedReads(io.BufferedReader):
+    """A file that refuses to read more at once than any head or file of sums has.
+
+    A head says how long it is, and tarfile asks for as much, whatever the length of the file.
+    """
+
+    def read(self, size: int | None = -1) -> bytes:
+        if size is not None and size > _MAX_CHECKSUM_FILE + PACK_CHUNK_BYTES:
+            raise tarfile.ReadError(f"a head claims {size} bytes")
+        return super().read(size)
 
 
 def extract_recording(
@@ -57,7 +73,7 @@ def extract_recording(
         The disk took no more, or it was stopped; nothing was left behind.
     """
     try:
-        source = file.open("rb")
+        source = _BoundedReads(open_regular(file).detach())
     except OSError as fault:
         raise InputError(f"{file}: cannot be read ({fault.strerror or fault}).") from None
     with source:
@@ -222,6 +238,12 @@ class _Unpacker:
 def _member_path_parts(member: tarfile.TarInfo, file: Path) -> list[str]:
     """Return the parts of a member's path, each checked to be a plain, visible file name."""
     names = member.name.split("/")
+    if len(os.fsencode(member.name)) > _MAX_MEMBER_PATH_BYTES:
+        raise InputError(
+            f"{file}: found the name {member.name[:200]!r}... of {len(member.name)} characters, "
+            f"expected at most {_MAX_MEMBER_PATH_BYTES} bytes; nothing was unpacked. It was not "
+            "made by `dutytrace pack`, or is damaged."
+        )
     for name in names:
         if not is_plain_name(name):
             raise InputError(

@@ -8,6 +8,7 @@ One thread calls this.
 
 import contextlib
 import shutil
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -17,7 +18,13 @@ from typing import Final
 from logger.cancellation import stopped_error
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
-from logger.store.layout.files import INBOX_FOLDER, make_folder, sync_folder, write_atomically
+from logger.store.layout.files import (
+    INBOX_FOLDER,
+    LOCK_FILE,
+    make_folder,
+    sync_folder,
+    write_atomically,
+)
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import Manifest, write_manifest
 from logger.store.parts.part import Part
@@ -35,6 +42,9 @@ __all__ = [
 
 BULK_PART_ROWS: Final = 500_000
 """Buffered rows, of all streams together, from which on each stream's become a part."""
+_DEAD_AFTER_S: Final = 60.0
+"""Age of a staging folder's lock from which on it counts that nobody holds it: a job takes the lock
+in the instant after it made the file."""
 
 
 def staging_path(path: Path) -> Path:
@@ -157,7 +167,14 @@ class BulkWriter(RowBuffer):
 
 def refuse_existing(path: Path, *, option: str = "--out") -> None:
     """Raise InputError when there is something at `path`; `option` chooses another."""
-    if path.exists() or path.is_symlink():
+    try:
+        exists = path.exists() or path.is_symlink()
+    except OSError as fault:
+        raise InputError(
+            f"{path}: cannot be looked at ({fault.strerror or fault}). Choose another with "
+            f"{option}."
+        ) from None
+    if exists:
         raise InputError(
             f"{path}: this already exists, expected a new folder for the recording. Choose another "
             f"with {option}."
@@ -165,7 +182,9 @@ def refuse_existing(path: Path, *, option: str = "--out") -> None:
 
 
 def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
-    """Make the staging folder of `path` and take its lock; one of a killed run is removed first.
+    """Make the staging folder of `path` and take its lock; those of killed runs are removed first.
+
+    Those of the same place, whatever their names: nobody would come back for them.
 
     Raises
     ------
@@ -173,6 +192,9 @@ def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
         It cannot be made, or another process is making it.
     """
     staging = staging_path(path)
+    for other in path.parent.glob(".*.aside"):
+        if other != staging:
+            _remove_if_dead(other)
     try:
         if staging.is_dir():
             # The process that made it holds its lock; after a kill or a power cut none does.
@@ -189,6 +211,16 @@ def begin_staging(path: Path, *, option: str = "--out") -> WriteLock:
     except BaseException:
         shutil.rmtree(staging, ignore_errors=True)
         raise
+
+
+def _remove_if_dead(staging: Path) -> None:
+    """Remove a staging folder whose job was killed: its lock is old, and nobody holds it."""
+    with contextlib.suppress(OSError, InputError, OutsideFault):
+        age_s = time.time() - (staging / LOCK_FILE).stat().st_mtime
+        if age_s < _DEAD_AFTER_S or not staging.is_dir() or staging.is_symlink():
+            return
+        with WriteLock(staging):
+            shutil.rmtree(staging)
 
 
 @contextmanager
