@@ -24,6 +24,7 @@ class EventKind(StrEnum):
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     DROPPED = "dropped"
+    STANDSTILL = "standstill"
     CLOCK_STEP = "clock step"
     BUS_LOST = "bus lost"
     BUS_BACK = "bus back"
@@ -73,7 +74,9 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.SHELVED: "Someone shelved a warning for a stated time (`duration_s`).",
     EventKind.UNSHELVED: "Someone ended the shelving of a warning.",
     EventKind.DROPPED: "Frames were lost before they could be stored (`value`: how many).",
-    EventKind.CLOCK_STEP: "The wall clock was set, or the computer was suspended.",
+    EventKind.STANDSTILL: "The recorder did not read a bus (`duration_s`): it was paused, or the "
+    "computer suspended (`value`: frames lost and not told of otherwise; none: unknown).",
+    EventKind.CLOCK_STEP: "The wall clock was set.",
     EventKind.BUS_LOST: "A bus cannot be reached; the recorder keeps trying.",
     EventKind.BUS_BACK: "A bus can be reached again.",
     EventKind.BUS_HINT: "A diagnosis of a bus from its statistics, and where to look.",

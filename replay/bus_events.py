@@ -34,6 +34,7 @@ _BUS_EVENT_KINDS: Final = (
     EventKind.BUS_LOST,
     EventKind.BUS_BACK,
     EventKind.DROPPED,
+    EventKind.STANDSTILL,
     EventKind.BUS_HINT,
     EventKind.CLOCK_STEP,
     EventKind.REFUSED,
@@ -56,7 +57,7 @@ class BusEvent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outage:
-    """A span in which a bus was lost, or in which no recorder ran."""
+    """A span in which a bus was lost or not read, or in which no recorder ran."""
 
     bus: int | None
     """Index of the bus; None: all of them, since no recorder ran."""
@@ -99,7 +100,8 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
     """Return every outage, in order of its start.
 
     A lost bus is out until it is back, or until its recorder ended. Where another recorder resumed,
-    its event says for how long none ran; that span is an outage of all buses.
+    its event says for how long none ran; that span is an outage of all buses. A standstill of the
+    recorder is one of each bus that was not read.
     """
     outages: list[Outage] = []
     open_outages: dict[int | None, BusEvent] = {}
@@ -112,7 +114,7 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
     durations = {
         event.time_ns: event.duration_s
         for event in recording.read_events()
-        if event.kind == EventKind.CONTINUED
+        if event.kind in {EventKind.CONTINUED, EventKind.STANDSTILL}
     }
     for bus_event in list_bus_events(recording):
         if bus_event.kind == EventKind.BUS_LOST:
@@ -126,6 +128,16 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
                 close(bus, min(began_ns, bus_event.time_ns))
             outages.append(
                 Outage(bus=None, start_ns=began_ns, end_ns=bus_event.time_ns, text=bus_event.text)
+            )
+        elif bus_event.kind == EventKind.STANDSTILL:
+            began_ns = bus_event.time_ns - to_ns(durations[bus_event.time_ns])
+            outages.append(
+                Outage(
+                    bus=bus_event.bus,
+                    start_ns=began_ns,
+                    end_ns=bus_event.time_ns,
+                    text=bus_event.text,
+                )
             )
     for bus in list(open_outages):
         close(bus, None if recording.live else recording.end_ns)

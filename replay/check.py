@@ -1,5 +1,6 @@
 """Whether a recording is complete, and what is missing."""
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,6 +15,7 @@ _GAP_CAUSES: Final = {
     EventKind.BUS_LOST: "the bus was lost",
     EventKind.DROPPED: "frames were lost",
     EventKind.CONTINUED: "no recorder ran",
+    EventKind.STANDSTILL: "the recorder stood still",
 }
 
 
@@ -41,11 +43,17 @@ class CheckResult:
     """What a recording holds, and what is missing."""
 
     is_complete: bool
-    """Whether nothing that was written is missing and no frame was dropped; gaps may be there."""
+    """Whether nothing that was written is missing and no frame was lost; gaps may be there."""
     live: bool
     rows: dict[str, int]
     frames: int
     dropped: int
+    standstills: int
+    """How often a bus was not read for a while."""
+    longest_standstill_s: float
+    """0.0: there was none."""
+    unknown_losses: int
+    """Standstills of which nobody knows how many frames they cost."""
     gaps: tuple[Gap, ...]
     missing: tuple[str, ...]
 
@@ -57,6 +65,11 @@ class CheckResult:
             "joints": {joint: {"rows": rows} for joint, rows in self.rows.items()},
             "frames": self.frames,
             "dropped": self.dropped,
+            "standstills": {
+                "count": self.standstills,
+                "longest_s": self.longest_standstill_s,
+                "unknown_losses": self.unknown_losses,
+            },
             "gaps": [gap.to_json() for gap in self.gaps],
             "missing": list(self.missing),
         }
@@ -82,13 +95,18 @@ def check_recording(recording: Recording) -> CheckResult:
                 )
             )
     dropped = sum(event.whole_value for event in events if event.kind == EventKind.DROPPED)
+    standstills = [event for event in events if event.kind == EventKind.STANDSTILL]
+    unknown_losses = sum(math.isnan(event.value) for event in standstills)
     missing = (*recording.describe_missing(), *recording.describe_damage())
     return CheckResult(
-        is_complete=not missing and dropped == 0,
+        is_complete=not missing and dropped == 0 and unknown_losses == 0,
         live=recording.live,
         rows={joint: recording.reading_count(joint) for joint in recording.joints},
         frames=recording.row_count("frames"),
         dropped=dropped,
+        standstills=len(standstills),
+        longest_standstill_s=max((event.duration_s for event in standstills), default=0.0),
+        unknown_losses=unknown_losses,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
         missing=missing,
     )

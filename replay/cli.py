@@ -252,7 +252,14 @@ def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
     yield f"{recording}: {'whole' if found.is_complete else 'not whole'}"
     for joint, rows in found.rows.items():
         yield f"  {joint}: {rows} readings"
-    yield f"  {found.frames} frames, {found.dropped} lost"
+    unknown = " and an unknown number" if found.unknown_losses else ""
+    yield f"  {found.frames} frames, {found.dropped}{unknown} lost"
+    if found.standstills:
+        yield (
+            f"  the recorder stood still {found.standstills} "
+            f"{'time' if found.standstills == 1 else 'times'}, "
+            f"{found.longest_standstill_s:.2f} s at the longest"
+        )
     for gap in found.gaps:
         yield (
             f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from {iso_utc(gap.start_ns)}: "

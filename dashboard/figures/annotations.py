@@ -339,6 +339,7 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
         EventKind.NOTE: "{text}",
         EventKind.POSITION_LOST: "{joint} position restarts",
         EventKind.DROPPED: "frames lost",
+        EventKind.STANDSTILL: "recorder stood still",
         EventKind.FAULT: "{text}",
         EventKind.CONTINUED: "recording resumed",
     }

@@ -3,6 +3,7 @@
 opening        opens a bus and chooses how its frames are read in batches
 reader         what one read of a bus returns, whatever reads it
 source         receives in batches, notices a loss, reconnects
+standstill     spans in which a bus should have been read and was not
 merger         several buses into one stream of frames in order of time
 clock          one time axis for a recording, whatever the wall clock does
 board_clock    a board's own time on this machine's clock

@@ -2,8 +2,8 @@
 
 The axis is CLOCK_BOOTTIME, anchored to the wall clock once at the start: it goes on through a
 suspend and is not moved by a clock step. Stamps that adapters take from the wall clock are mapped
-to it by the present offset. Steps and suspends are reported, so that they become events. Only
-`read_clocks` asks the system; everything else is arithmetic.
+to it by the present offset. Steps are reported, so that they become events; a suspend is a
+standstill (`standstill`). Only `read_clocks` asks the system; everything else is arithmetic.
 """
 
 import time
@@ -18,7 +18,6 @@ from logger.arrays import to_s
 __all__ = ["ClockSample", "RecordingClock", "read_clocks"]
 
 REPORTED_STEP_NS: Final = 50_000_000
-REPORTED_SUSPEND_NS: Final = 500_000_000
 MAX_STAMP_AGE_NS: Final = 2_000_000_000
 """A stamp further back than this was not taken from the wall clock as it is now."""
 
@@ -55,15 +54,17 @@ class RecordingClock:
         """Return the time on the axis at a reading of the clocks."""
         return self.anchor.wall_ns + sample.boottime_ns - self.anchor.boottime_ns
 
-    def map_stamps(self, stamps_ns: NDArray[np.int64], sample: ClockSample) -> NDArray[np.int64]:
+    def map_stamps(
+        self, stamps_ns: NDArray[np.int64], sample: ClockSample, *, unread_ns: int = 0
+    ) -> NDArray[np.int64]:
         """Return wall-clock stamps (shape (n,), in order of receipt) on the axis, non-decreasing.
 
         A stamp that the wall clock as it is now cannot have given (of a device's own clock, or
-        taken before a step) counts as now.
+        taken before a step) counts as now. `unread_ns`: for how long nobody took what was stamped.
         """
         now_ns = self.time_at(sample)
         mapped = stamps_ns - (sample.wall_ns - now_ns)
-        believable = (mapped <= now_ns) & (mapped > now_ns - MAX_STAMP_AGE_NS)
+        believable = (mapped <= now_ns) & (mapped > now_ns - MAX_STAMP_AGE_NS - unread_ns)
         times = np.maximum.accumulate(
             np.maximum(np.where(believable, mapped, now_ns), self._latest_ns)
         )
@@ -72,14 +73,11 @@ class RecordingClock:
         return times
 
     def clock_changes(self, sample: ClockSample) -> list[str]:
-        """Return the steps and suspends since the last call, in words."""
+        """Return the steps since the last call, in words."""
         previous, self._previous_sample = self._previous_sample, sample
         boottime_ns = sample.boottime_ns - previous.boottime_ns
         step_ns = sample.wall_ns - previous.wall_ns - boottime_ns
-        suspended_ns = boottime_ns - (sample.monotonic_ns - previous.monotonic_ns)
         changes = []
-        if suspended_ns > REPORTED_SUSPEND_NS:
-            changes.append(f"The machine was suspended for {to_s(suspended_ns):.1f} s.")
         if abs(step_ns) > REPORTED_STEP_NS:
             direction = "forward" if step_ns > 0 else "back"
             changes.append(

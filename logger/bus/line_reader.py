@@ -21,7 +21,7 @@ import serial
 from logger.bus.board_clock import BoardClock
 from logger.bus.line_pattern import LinePattern, ParsedLine, compile_pattern
 from logger.bus.reader import MAX_FRAMES_AT_ONCE, ReadResult
-from logger.bus.serial_text import READ_BYTES_AT_ONCE, SerialText
+from logger.bus.serial_text import READ_BYTES_AT_ONCE, SAFE_BACKLOG_BYTES, SerialText
 from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch
 
@@ -38,6 +38,8 @@ _PRINTED_LINE_ENDS: Final = b"\n\r"
 
 class LineReader:
     """Takes the frames that a board has printed."""
+
+    counts_losses = False
 
     def __init__(
         self,
@@ -62,11 +64,12 @@ class LineReader:
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
         parsed_lines: list[ParsedLine] = []
-        garbled = text_reads = 0
+        garbled = text_reads = bytes_read = 0
         while True:
             text = self._text.read_lines()
             garbled += text.endless
             text_reads += len(text.lines)
+            bytes_read += text.bytes_read
             # What was under way when listening began is no fault, and no frame either: without
             # its first digit an identifier is another one.
             for line in text.lines[1:] if text.first else text.lines:
@@ -82,6 +85,7 @@ class LineReader:
             frames=self._to_batch(parsed_lines, time.time_ns()),
             drained=text.drained,
             garbled=garbled,
+            may_have_overrun=bytes_read > SAFE_BACKLOG_BYTES,
             fault=text.fault,
         )
 

@@ -12,11 +12,13 @@ import numpy as np
 
 from logger.joint.batch import FrameBatch
 
-__all__ = ["MERGE_WAIT_NS", "WatermarkMerger"]
+__all__ = ["IDLE_BUS_NS", "MERGE_WAIT_NS", "WatermarkMerger"]
 
 MERGE_WAIT_NS: Final = 100_000_000
 IDLE_BUS_NS: Final = 2_000_000_000
 """How long a receiver may be held up before time goes on without it."""
+WAIT_AFTER_STANDSTILL_NS: Final = 1_000_000_000
+"""How long is waited for the other buses once one is read again: all of them stood still."""
 
 
 class WatermarkMerger:
@@ -27,6 +29,11 @@ class WatermarkMerger:
         self._wait_ns = wait_ns
         self._pending_batches: list[FrameBatch] = []
         self._until_ns = start_ns
+        self._wait_for_all_ns = start_ns
+
+    def note_standstill(self, end_ns: int) -> None:
+        """Note that receiving stood still until then: what the buses kept meanwhile is to come."""
+        self._wait_for_all_ns = max(self._wait_for_all_ns, end_ns + WAIT_AFTER_STANDSTILL_NS)
 
     def add_frames(self, bus: int, frames: FrameBatch, *, until_ns: int) -> None:
         """Add frames of a bus; its later frames are not before `until_ns`."""
@@ -47,7 +54,7 @@ class WatermarkMerger:
         watermark_ns = min(self._watermarks)
         if idle:
             watermark_ns = max(watermark_ns, now_ns - IDLE_BUS_NS)
-        if len(self._watermarks) > 1:
+        if len(self._watermarks) > 1 and now_ns >= self._wait_for_all_ns:
             watermark_ns = max(watermark_ns, min(max(self._watermarks), now_ns - self._wait_ns))
         self._until_ns = max(self._until_ns, watermark_ns)
         waiting, self._pending_batches = self._pending_batches, []

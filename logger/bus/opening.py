@@ -129,11 +129,18 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
     if settings.interface == "slcan" and descriptor is not None and os.name == "posix":
         return ProtocolReader(descriptor, bus_index=bus_index)
     # On SocketCAN that mark means "of this machine": a simulated joint on a virtual interface.
-    return MessageReader(bus, bus_index=bus_index, marks_sent=settings.interface != "socketcan")
+    return MessageReader(
+        bus,
+        bus_index=bus_index,
+        marks_sent=settings.interface != "socketcan",
+        keeps_all=settings.interface == "virtual",
+    )
 
 
 class _KernelFrameReader:
     """Reads SocketCAN, many frames at a time."""
+
+    counts_losses = True
 
     def __init__(self, endpoint: socket.socket, *, fd: bool, bus_index: int) -> None:
         self._endpoint = endpoint
@@ -149,7 +156,9 @@ class _KernelFrameReader:
                 count += len(frames)
         except OSError as fault:
             return ReadResult(frames=FrameBatch.concatenate(batches), drained=True, fault=fault)
-        return ReadResult(frames=FrameBatch.concatenate(batches), drained=drained)
+        return ReadResult(
+            frames=FrameBatch.concatenate(batches), drained=drained, may_have_overrun=False
+        )
 
     def dropped_count(self) -> int:
         return dropped_frames(self._endpoint)
@@ -158,11 +167,19 @@ class _KernelFrameReader:
 class MessageReader:
     """Reads every other interface: one call for each frame."""
 
-    def __init__(self, bus: can.BusABC, *, bus_index: int, marks_sent: bool = True) -> None:
-        """Take frames from `bus`; `marks_sent`: what it calls sent, this program sent."""
+    counts_losses = False
+
+    def __init__(
+        self, bus: can.BusABC, *, bus_index: int, marks_sent: bool = True, keeps_all: bool = False
+    ) -> None:
+        """Take frames from `bus`.
+
+        `marks_sent`: what it calls sent, this program sent. `keeps_all`: it waits for ever.
+        """
         self._bus = bus
         self._bus_index = bus_index
         self._marks_sent = marks_sent
+        self._keeps_all = keeps_all
 
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
@@ -205,7 +222,11 @@ class MessageReader:
         if not self._marks_sent:
             frames = replace(frames, flags=frames.flags & np.uint8(0xFF ^ SENT))
         return ReadResult(
-            frames=frames, drained=drained or fault is not None, garbled=garbled, fault=fault
+            frames=frames,
+            drained=drained or fault is not None,
+            garbled=garbled,
+            may_have_overrun=not self._keeps_all,
+            fault=fault,
         )
 
     def dropped_count(self) -> int:

@@ -20,6 +20,8 @@ class ReadResult:
     """Nothing was left to read."""
     garbled: int = 0
     """Lines or frames that could not be read."""
+    may_have_overrun: bool = True
+    """Whether what keeps the frames until they are read may have been full, and dropped some."""
     fault: Exception | None = None
     """Why the bus is lost."""
 
@@ -29,6 +31,9 @@ class FrameReader(Protocol):
 
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
+
+    counts_losses: bool
+    """Whether `dropped_count` knows of every frame that was lost before it could be read."""
 
     def dropped_count(self) -> int:
         """Return how many frames the system has dropped since the bus was opened."""

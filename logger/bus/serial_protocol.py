@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from logger.bus.reader import MAX_FRAMES_AT_ONCE, ReadResult
-from logger.bus.serial_text import SerialText
+from logger.bus.serial_text import SAFE_BACKLOG_BYTES, SerialText
 from logger.joint.batch import CLASSIC_BYTES, EXTENDED, FD, PAYLOAD_LENGTHS, REMOTE, FrameBatch
 from logger.joint.bench.identifiers import exact_mask
 
@@ -81,6 +81,8 @@ def parse_frame_lines(lines: Sequence[bytes]) -> tuple[list[ProtocolRow], list[i
 class ProtocolReader:
     """Reads the frames that an adapter has sent."""
 
+    counts_losses = False
+
     def __init__(self, descriptor: int, *, bus_index: int) -> None:
         self._text = SerialText(descriptor, ends=_PROTOCOL_LINE_ENDS, longest=MAX_PROTOCOL_LINE)
         self._bus_index = bus_index
@@ -88,10 +90,11 @@ class ProtocolReader:
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
         rows: list[ProtocolRow] = []
-        garbled = text_reads = 0
+        garbled = text_reads = bytes_read = 0
         while True:
             text = self._text.read_lines()
             text_reads += len(text.lines)
+            bytes_read += text.bytes_read
             # What was under way when listening began is no fault. Nor is it a frame when its letter
             # is a digit too: the last bytes of one could pass for another, of CAN FD.
             is_partial = text.first and text.lines[0][:1] in _DIGIT_LETTERS
@@ -108,6 +111,7 @@ class ProtocolReader:
             frames=_batch_of_rows(rows, bus=self._bus_index),
             drained=text.drained,
             garbled=garbled,
+            may_have_overrun=bytes_read > SAFE_BACKLOG_BYTES,
             fault=text.fault,
         )
 

@@ -10,10 +10,12 @@ import select
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["READ_BYTES_AT_ONCE", "ReadLines", "SerialText"]
+__all__ = ["READ_BYTES_AT_ONCE", "SAFE_BACKLOG_BYTES", "ReadLines", "SerialText"]
 
 READ_BYTES_AT_ONCE: Final = 1 << 16
 """Bytes: more than 0.1 s of a serial line at 5 Mbit/s."""
+SAFE_BACKLOG_BYTES: Final = 2048
+"""Half of what a terminal keeps: as long as no more was waiting, nothing was held back or lost."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,7 @@ class ReadLines:
     """The beginning of the first line may be missing."""
     endless: int = 0
     """Lines that were dropped because they never ended."""
+    bytes_read: int = 0
     drained: bool = True
     """Nothing was left to read."""
     fault: OSError | None = None
@@ -94,5 +97,6 @@ class SerialText:
             lines=[line for line in lines if line],
             first=cut_short,
             endless=endless,
+            bytes_read=len(block),
             drained=False,
         )

@@ -2,7 +2,8 @@
 
 `receive` waits on the file descriptor and then takes the frames that are there. A lost bus is
 reported once, with its cause, and opened again with growing pauses; it is reported as back when it
-was read without a fault. Frames that the system dropped are reported with their count. One thread.
+was read without a fault. Frames that the system dropped are reported with their count, and spans in
+which nobody read the bus. One thread.
 """
 
 import logging
@@ -15,11 +16,12 @@ from typing import Final
 import can
 import numpy as np
 
-from logger.arrays import to_s
+from logger.arrays import to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
 from logger.bus.opening import MAX_WRITE_S, open_bus, reader_for
 from logger.bus.python_can_workarounds import bus_descriptor, fault_text, peer_closed
-from logger.bus.reader import FrameReader
+from logger.bus.reader import FrameReader, ReadResult
+from logger.bus.standstill import Standstill, StandstillWatch
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
@@ -47,10 +49,14 @@ class Received:
     """(kind, sentence) of events: bus lost, bus back, clock step."""
     lost: int = 0
     """Frames that the system dropped because its buffer was full."""
+    standstills: tuple[Standstill, ...] = ()
+    """Spans, on the recording's axis, in which the bus was not read although it was there."""
     bus: int = 0
     """Index in the bench's list of buses."""
     sent_requests: tuple[tuple[int, int], ...] = ()
     """Requests that were sent meanwhile: number and time (ns)."""
+    sent_bits: int = 0
+    """Bits on the wire of all requests and stop frames that were sent so far."""
 
 
 def open_sources(
@@ -106,6 +112,8 @@ class Source:
         self._quiet_calls = 0
         self._dropped = 0
         self._until_ns = clock.anchor.wall_ns
+        self._watch = StandstillWatch()
+        self._excused_ns = 0
         self.garbled = 0
         """Lines or frames that the adapter sent and python-can could not read."""
 
@@ -115,29 +123,42 @@ class Source:
         if self._bus is None:
             time.sleep(min(wait_s, 0.05))
             self._try_reopen()
+            self._watch.reset()
         else:
             self._wait(wait_s)
         sample = self._clock_reader()
-        frames, drained, lost = FrameBatch.empty(), True, 0
+        standstill = self._note_standstill(sample, excused_ns=self._excused_ns + to_ns(wait_s))
+        self._excused_ns = 0
+        read_result, lost = ReadResult(frames=FrameBatch.empty(), drained=True), 0
         if self._bus is not None:
-            frames, drained, lost = self._read_bus(remarks)
+            read_result, lost = self._read_bus(remarks)
+        frames = read_result.frames
         sample_after = self._clock_reader()
         if self.bus_index == 0:
             remarks.extend(
                 (EventKind.CLOCK_STEP, text) for text in self._clock.clock_changes(sample_after)
             )
-        times = self._clock.map_stamps(frames.time_ns, sample_after)
+        if standstill is not None and not read_result.may_have_overrun:
+            standstill = replace(standstill, is_loss_counted=True)
+        found = (standstill, self._note_standstill(sample_after))
+        standstills = tuple(one for one in found if one is not None)
+        times = self._clock.map_stamps(
+            frames.time_ns,
+            sample_after,
+            unread_ns=sum(standstill.duration_ns for standstill in standstills),
+        )
         # A stamp from before the last promise counts as that instant: the promise holds.
         times = np.maximum(times, self._until_ns)
         if len(times):
             self._until_ns = int(times[-1])
-        if drained or not len(times):
+        if read_result.drained or not len(times):
             self._until_ns = max(self._until_ns, self._clock.time_at(sample))
         return Received(
             frames=replace(frames, time_ns=times),
             until_ns=self._until_ns,
             remarks=tuple(remarks),
             lost=lost,
+            standstills=standstills,
             bus=self.bus_index,
         )
 
@@ -154,11 +175,15 @@ class Source:
         """Send a frame; False when the bus is away or refuses."""
         if self._bus is None:
             return False
+        began_ns = time.monotonic_ns()
         try:
             self._bus.send(message, timeout=MAX_WRITE_S)
         except (can.CanError, OSError) as fault:
             log.debug("not sent: %s", fault)
             return False
+        finally:
+            # An adapter that takes nothing is no standstill of the recorder.
+            self._excused_ns += min(time.monotonic_ns() - began_ns, to_ns(MAX_WRITE_S))
         return True
 
     def close(self) -> None:
@@ -169,6 +194,19 @@ class Source:
                 bus.shutdown()
             except (can.CanError, OSError) as fault:
                 log.debug("closing the bus: %s", fault)
+
+    def _note_standstill(self, sample: ClockSample, *, excused_ns: int = 0) -> Standstill | None:
+        """Return the standstill that ends at a sample, on the recording's axis."""
+        found = self._watch.note(sample, excused_ns=excused_ns)
+        if found is None:
+            return None
+        offset_ns = self._clock.anchor.wall_ns - self._clock.anchor.boottime_ns
+        return replace(
+            found,
+            start_ns=found.start_ns + offset_ns,
+            end_ns=found.end_ns + offset_ns,
+            is_loss_counted=self._reader.counts_losses,
+        )
 
     def _wait(self, wait_s: float) -> None:
         if self._descriptor is None:
@@ -182,8 +220,8 @@ class Source:
         if ready and self._quiet_calls >= CHECK_AFTER_QUIET_CALLS:
             time.sleep(min(wait_s, POLL_INTERVAL_S))
 
-    def _read_bus(self, remarks: list[tuple[EventKind, str]]) -> tuple[FrameBatch, bool, int]:
-        """Read the bus: frames, whether it is drained, and how many were dropped."""
+    def _read_bus(self, remarks: list[tuple[EventKind, str]]) -> tuple[ReadResult, int]:
+        """Read the bus: what it gave, and how many frames the system dropped."""
         read_result = self._reader.read_frames()
         self.garbled += read_result.garbled
         dropped = self._reader.dropped_count()
@@ -208,7 +246,7 @@ class Source:
             self._away = False
             away_s = to_s(self._clock.time_at(self._clock_reader()) - self._lost_at_ns)
             remarks.append((EventKind.BUS_BACK, f"{self._name} is back after {away_s:.1f} s."))
-        return read_result.frames, read_result.drained, lost
+        return read_result, lost
 
     @property
     def _name(self) -> str:

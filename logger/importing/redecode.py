@@ -48,6 +48,7 @@ CARRIED_EVENT_KINDS: Final = frozenset(
     {
         *(EventKind.NOTE, EventKind.DROPPED, EventKind.CLOCK_STEP, EventKind.REFUSED),
         *(EventKind.BUS_LOST, EventKind.BUS_BACK, EventKind.CONTINUED, EventKind.ENDED),
+        EventKind.STANDSTILL,
     }
 )
 """Kinds of events that do not follow from the decoded readings."""
@@ -182,7 +183,11 @@ class _Redecoder:
         self._bench, self._limits, self._writer = bench, limits, writer
         self._health = RecordedHealth(reader)
         self._events: list[Event] = []
-        self._next_event = iter(_carried_events(reader.read_events()))
+        carried_events = _carried_events(reader.read_events())
+        self._standstills = [
+            event for event in carried_events if event.kind == EventKind.STANDSTILL
+        ]
+        self._next_event = iter(carried_events)
         self._next = next(self._next_event, None)
         self._newest_ns = reader.manifest.started_ns
         self._undecoded = 0
@@ -198,6 +203,10 @@ class _Redecoder:
             self._bench, self._limits, self._writer, self._log, start_ns=time_ns, start=start
         )
         self._log.begin(time_ns)
+        for event in self._standstills:
+            if event.time_ns > time_ns and event.bus is not None:
+                start_ns = event.time_ns - to_ns(event.duration_s)
+                self._pipeline.note_standstill(start_ns, event.time_ns, bus=event.bus)
 
     def process_frames(self, frames: FrameBatch) -> None:
         """Process frames, split at the times of carried events between them."""

@@ -20,7 +20,8 @@ limit, without its sign.
 
 **Silence.** Raised when no row of the joint, of any kind, has come for `after_s`, at the moment at
 which that was full: seen by `now_ns` or by a later row. Returned at the next row. Before the first
-row it counts from the start. Exactly `after_s` between two rows is a silence, over at once.
+row it counts from the start. Exactly `after_s` between two rows is a silence, over at once. A span
+in which nobody read the bus is none: it counts from its end.
 
 `now_ns` is a watermark: no later batch holds a row before it. Changes come in order of time; of one
 time, in order of the rows that made them, then of the limits file.
@@ -46,6 +47,7 @@ __all__ = [
     "LimitPlan",
     "after_limits_change",
     "after_restart",
+    "after_standstill",
     "compute_scores",
     "evaluate",
     "in_channel_unit",
@@ -235,3 +237,16 @@ def after_restart(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> E
         if memory is not None:
             memories[name] = memory
     return EvaluationState(limits=limits, memories=memories)
+
+
+def after_standstill(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> EvaluationState:
+    """Return the state after a span, up to `time_ns`, in which nobody read the joint's bus.
+
+    Only what counts silence begins again: to a limit on readings it is a gap like any other, and a
+    reading that holds longer than it lasted bridges it.
+    """
+    limits = dict(state.limits)
+    for limit in plan.limits:
+        if limit.watches_gaps:
+            limits[limit.name] = limit.after_restart(limits[limit.name], time_ns)
+    return EvaluationState(limits=limits, memories=state.memories)

@@ -74,8 +74,12 @@ class FrameQueue:
             ),
             until_ns=gathered[-1].until_ns,
             remarks=tuple(remark for received in gathered for remark in received.remarks),
+            standstills=tuple(
+                standstill for received in gathered for standstill in received.standstills
+            ),
             lost=sum(received.lost for received in gathered),
             bus=bus,
+            sent_bits=self.counters[bus].sent_bits,
             sent_requests=tuple(
                 sent_request for received in gathered for sent_request in received.sent_requests
             ),
@@ -84,9 +88,9 @@ class FrameQueue:
             self.queue.put_nowait(merged)
         except queue.Full:
             self.counters[bus].unqueued += len(merged.frames)
-            # The frames are lost and counted; the remarks about the bus are queued later. The sent
+            # The frames are lost and counted; what is known of the bus is queued later. The sent
             # requests are not: their answers are lost as well.
-            if merged.remarks or merged.lost:
+            if merged.remarks or merged.lost or merged.standstills:
                 return [replace(merged, frames=FrameBatch.empty(), sent_requests=())]
         return []
 
@@ -125,6 +129,9 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
         )
         if sent_requests:
             received = replace(received, sent_requests=tuple(sent_requests))
+        if received.standstills:
+            # What was received before is judged before.
+            gathered = frame_queue.put_gathered(gathered)
         gathered.append(received)
         refused = poller.check_received(received.frames, now_s=now_s)
         if refused:
@@ -132,7 +139,12 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
             remarks = ((EventKind.REFUSED, refused),)
             gathered.append(
                 replace(
-                    received, frames=FrameBatch.empty(), remarks=remarks, lost=0, sent_requests=()
+                    received,
+                    frames=FrameBatch.empty(),
+                    remarks=remarks,
+                    lost=0,
+                    standstills=(),
+                    sent_requests=(),
                 )
             )
         if time.monotonic() >= put_due_s:

@@ -8,6 +8,8 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
+
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
@@ -18,6 +20,7 @@ from logger.limits.evaluate import (
     EvaluationState,
     LimitPlan,
     after_limits_change,
+    after_standstill,
     evaluate,
     plan_limits,
     unjudged,
@@ -78,6 +81,10 @@ class Pipeline:
             name: resume_limits(plan, start, start_ns=start_ns)
             for name, plan in self._limit_plans.items()
         }
+        self._standstills: dict[str, list[tuple[int, int]]] = {
+            joint.name: [] for joint in bench.joints
+        }
+        """(start, end) of those that the readings of a joint have not passed yet, in order."""
         self._recorder = RecorderState(lost=start.lost)
         self._unjudged_ns: dict[tuple[str, str], int] = {}
         """(joint, limit) -> when its readings could not be judged last."""
@@ -174,6 +181,35 @@ class Pipeline:
                     text=f"{joint}: after {silent_s:.2f} s without a reading the encoder's turns "
                     "are unknown; position continues in a new segment.",
                 )
+        self._evaluate(readings, now_ns)
+        if joint in self._torque:
+            self._torque[joint].add_readings(readings)
+
+    def note_standstill(self, start_ns: int, end_ns: int, *, bus: int) -> None:
+        """Note that a bus was not read in a span: no joint of it was silent there.
+
+        Nothing may have been processed with a `now_ns` within it. Rows of that span, which the
+        system kept, are evaluated like all others.
+        """
+        for joint in self._bench.joints:
+            if self._bench.bus_of_joint(joint.name) == bus:
+                self._standstills[joint.name].append((start_ns, end_ns))
+
+    def _evaluate(self, readings: ReadingBatch, now_ns: int) -> None:
+        """Evaluate the limits of a joint over readings, in stretches between standstills."""
+        joint, pending = readings.joint, self._standstills[readings.joint]
+        while pending and pending[0][1] <= now_ns:
+            start_ns, end_ns = pending.pop(0)
+            row = int(np.searchsorted(readings.time_ns, end_ns))
+            self._evaluate_stretch(readings.select_rows(slice(0, row)), start_ns)
+            self._limit_states[joint] = after_standstill(
+                self._limit_plans[joint], self._limit_states[joint], time_ns=end_ns
+            )
+            readings = readings.select_rows(slice(row, None))
+        self._evaluate_stretch(readings, min(now_ns, pending[0][0]) if pending else now_ns)
+
+    def _evaluate_stretch(self, readings: ReadingBatch, now_ns: int) -> None:
+        joint = readings.joint
         changes, self._limit_states[joint] = evaluate(
             self._limit_plans[joint], self._limit_states[joint], readings, now_ns=now_ns
         )
@@ -181,8 +217,6 @@ class Pipeline:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
             self._events.emit_change(change, change_sentence(change, limit))
-        if joint in self._torque:
-            self._torque[joint].add_readings(readings)
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
         """Count frames that were lost on a bus, and make an event of it.

@@ -42,10 +42,11 @@ class Polling:
 
         `time_ns` is the recording's time.
         """
-        if received.lost:
+        is_lossy = bool(received.lost or received.standstills)
+        if is_lossy:
             # An answer may have been among the lost frames: no joint is reported for it.
             self.reset(received.bus)
-        sent = () if received.lost else received.sent_requests
+        sent = () if is_lossy else received.sent_requests
         answers = self._answers[received.bus]
         for change in answers.process_traffic(sent, received.frames, until_ns=received.until_ns):
             self._events.emit(

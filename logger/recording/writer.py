@@ -8,15 +8,17 @@ later in the same turn, such as a full disk, must not keep back the stop frame o
 gets each event after the supervisor.
 """
 
+import math
 import queue
 import time
 from collections.abc import Callable, Sequence
 
-from logger.arrays import TIME_MAX_NS, to_ns
+from logger.arrays import TIME_MAX_NS, to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
-from logger.bus.merger import WatermarkMerger
+from logger.bus.merger import IDLE_BUS_NS, WatermarkMerger
 from logger.bus.poller import Poller
 from logger.bus.source import Received
+from logger.bus.standstill import Standstill
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.recording.event_log import EventLog
@@ -38,6 +40,8 @@ from logger.traffic.per_second import TrafficCounter
 
 __all__ = ["Writer"]
 
+_IDLE_TURNS = round(IDLE_BUS_NS / to_ns(GATHER_INTERVAL_S))
+"""Turns without anything from a receiver before time goes on without its bus."""
 _SHORTEST_SECOND_S = 1e-3
 """Least span that a rate is divided by: two seconds may be recorded at once."""
 
@@ -96,17 +100,19 @@ class Writer:
         )
         self._merge = WatermarkMerger(len(bench.buses), start_ns=anchor.wall_ns)
         self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
+        self._sent_bits = [0] * len(bench.buses)
         self._unqueued = [0] * len(bench.buses)
         self._room = DiskForecast(store.path, now_s=time.monotonic())
         self._statistics_plan = statistics_plan(bench)
         self._hints = [LiveDiagnosis() for _ in bench.buses]
-        self._second_s = time.monotonic()
+        self._second_ns = started_ns
         self._until_ns = anchor.wall_ns
         # Limits that were saved meanwhile, or given at the resume, count from the first frame.
         self._housekeeping.do_due(time.monotonic(), started_ns)
 
     def run(self) -> None:
         """Write until everything is received and written."""
+        idle_turns = 0
         while True:
             # Read before the queue: what is queued in between is not left there.
             over = self._pipe.received_all.is_set()
@@ -115,10 +121,14 @@ class Writer:
             except queue.Empty:
                 if over:
                     break
+                # Counted in turns and not by a clock: after a standstill of all threads the
+                # receivers have yet to hand over what the system kept for them.
+                idle_turns += 1
                 frames, self._until_ns = self._merge.take_until_watermark(
-                    self._axis.time_at(read_clocks()), idle=True
+                    self._axis.time_at(read_clocks()), idle=idle_turns >= _IDLE_TURNS
                 )
             else:
+                idle_turns = 0
                 frames = self._take(received)
             self._process(frames)
             self._stops.update(self._until_ns)
@@ -144,6 +154,9 @@ class Writer:
 
     def _take(self, received: Received) -> FrameBatch:
         """Take in what one bus brought; return the frames that are due, in order of time."""
+        for standstill in received.standstills:
+            self._note_standstill(standstill, received.bus)
+        self._sent_bits[received.bus] = received.sent_bits
         self._traffic[received.bus].add_frames(received.frames)
         self._merge.add_frames(received.bus, received.frames, until_ns=received.until_ns)
         frames, self._until_ns = self._merge.take_until_watermark(self._axis.time_at(read_clocks()))
@@ -162,6 +175,27 @@ class Writer:
                 cause="the system's receive buffer was full.",
             )
         return frames
+
+    def _note_standstill(self, standstill: Standstill, bus: int) -> None:
+        """Emit that a bus was not read; what was evaluated by then stays evaluated."""
+        self._merge.note_standstill(standstill.end_ns)
+        start_ns = max(standstill.start_ns, self._until_ns)
+        self.pipeline.note_standstill(start_ns, standstill.end_ns, bus=bus)
+        subject = "machine was suspended" if standstill.is_suspend else "recorder stood still"
+        lost = (
+            "no frame of that time is lost untold"
+            if standstill.is_loss_counted
+            else "an unknown number of frames is lost"
+        )
+        self._events.emit(
+            EventKind.STANDSTILL,
+            time_ns=standstill.end_ns,
+            bus=bus,
+            duration_s=to_s(standstill.end_ns - start_ns),
+            value=0.0 if standstill.is_loss_counted else math.nan,
+            text=f"The {subject} for {to_s(standstill.duration_ns):.2f} s: {lost} on the bus "
+            f"{self._buses[bus].channel}.",
+        )
 
     def _process(self, frames: FrameBatch) -> None:
         # What it raises orders stops; then its readings show whether a joint stops.
@@ -192,9 +226,10 @@ class Writer:
         """Record health, hints and derived rows, if a second of the recording is over."""
         if not self.pipeline.is_second_over(now_ns):
             return
-        now_s = time.monotonic()
-        span_s, self._second_s = max(now_s - self._second_s, _SHORTEST_SECOND_S), now_s
-        health = self._measure_health(now_s, span_s)
+        # By the recording's time: what has waited for the writer came over a longer one.
+        span_s = max(to_s(now_ns - self._second_ns), _SHORTEST_SECOND_S)
+        self._second_ns = now_ns
+        health = self._measure_health(time.monotonic(), span_s)
         self._emit_hints(health, span_s)
         self.pipeline.record_seconds(now_ns, health)
 
@@ -203,7 +238,7 @@ class Writer:
         return RecorderHealth(
             buses=tuple(
                 BusHealth(
-                    second=traffic.take_second(span_s, sent_bits=counters.sent_bits),
+                    second=traffic.take_second(span_s, sent_bits=self._sent_bits[bus_index]),
                     lost=counters.lost + counters.unqueued,
                     garbled=counters.garbled,
                     unanswered=self._polling.missed_total(bus_index),

@@ -86,24 +86,47 @@ def to_alert_arrays(parts: Sequence[StateChanges]) -> AlertArrays:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedSpan:
-    """A span of a recording between two starts of its recorder."""
+    """A span of a recording in which its recorder ran."""
 
     start_ns: int
     end_ns: int
     """Where the next span begins, or the recording ends."""
     recorded_until_ns: int
     """When the recorder stopped; a silence after it is not one of the joint."""
+    is_restart: bool = True
+    """Whether it begins with a start of the recorder; else the bus was read again."""
 
 
-def recorded_spans(events: Sequence[Event], start_ns: int, end_ns: int) -> tuple[RecordedSpan, ...]:
-    """Return the recorded spans in order: one, and one more each time a recorder resumed."""
-    resumptions = sorted(
-        (event.time_ns, event.time_ns - to_ns(event.duration_s))
+def recorded_spans(
+    events: Sequence[Event], start_ns: int, end_ns: int, *, standstills_of: int | None = None
+) -> tuple[RecordedSpan, ...]:
+    """Return the recorded spans in order: one, and one more each time a recorder resumed.
+
+    `standstills_of`: index of a bus; a span ends as well where it was not read.
+    """
+    breaks = sorted(
+        (event.time_ns, event.time_ns - to_ns(event.duration_s), event.kind == EventKind.CONTINUED)
         for event in events
-        if event.kind == EventKind.CONTINUED and start_ns < event.time_ns < end_ns
+        if start_ns < event.time_ns < end_ns
+        and (
+            event.kind == EventKind.CONTINUED
+            or (
+                event.kind == EventKind.STANDSTILL
+                and standstills_of is not None
+                and event.bus == standstills_of
+            )
+        )
     )
     spans = []
-    for turn_ns, until_ns in [*resumptions, (end_ns, end_ns)]:
-        spans.append(RecordedSpan(start_ns=start_ns, end_ns=turn_ns, recorded_until_ns=until_ns))
-        start_ns = turn_ns
+    is_restart = True
+    for turn_ns, until_ns, is_next_restart in [*breaks, (end_ns, end_ns, True)]:
+        spans.append(
+            RecordedSpan(
+                start_ns=start_ns,
+                end_ns=turn_ns,
+                recorded_until_ns=until_ns,
+                is_restart=is_restart,
+            )
+        )
+        start_ns, is_restart = turn_ns, is_next_restart
     return tuple(spans)

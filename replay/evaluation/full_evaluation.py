@@ -57,10 +57,16 @@ def evaluate_rows(
         Is called with the share that is done, and may raise to end the work.
     """
     hold_ns = recording.hold_ns(joint)
-    spans = recorded_spans(recording.read_events(), recording.start_ns, recording.end_ns)
+    spans = recorded_spans(
+        recording.read_events(),
+        recording.start_ns,
+        recording.end_ns,
+        standstills_of=recording.bench.bus_of_joint(joint),
+    )
+    restarts = [span for span in spans[1:] if span.is_restart]
     groups = [
         _ScoreGroupRun(group, joint)
-        for group in group_by_score(enumerate(limits), hold_ns, apart=len(spans) > 1)
+        for group in group_by_score(enumerate(limits), hold_ns, apart=bool(restarts))
     ]
     silences = [
         _SilenceRun(index, limit, joint, start_ns=recording.start_ns)
@@ -73,7 +79,7 @@ def evaluate_rows(
     )
     for span in spans:
         if span is not spans[0]:
-            for group in groups:
+            for group in groups if span.is_restart else ():
                 group.restart(span.start_ns)
             for run in silences:
                 run.restart(span.start_ns)

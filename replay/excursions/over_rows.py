@@ -5,15 +5,17 @@ order. So the excursions are those that were raised, or would have been with oth
 shorter ways (`replay.excursions.recorded`, `replay.evaluation`) are tested against this one.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.arrays import to_ns, to_s
 from logger.event_kind import EventKind
 from logger.limits.evaluate import (
+    EvaluationState,
     LimitPlan,
     after_limits_change,
     after_restart,
+    after_standstill,
     evaluate,
     initial_state,
     plan_limits,
@@ -80,18 +82,24 @@ def evaluate_joint(
     state = initial_state(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
     chunk_start_ns = recording.start_ns
-    # Until when a recorder ran, when the limits changed or a recorder resumed, the new limits.
-    resumptions: list[tuple[int, int, LimitPlan | None]] = [
+    bus = recording.bench.bus_of_joint(joint)
+    # Until when a recorder ran, when the limits changed or it ran again, what happens there.
+    resumptions: list[tuple[int, int, LimitPlan | Callable[..., EvaluationState]]] = [
         (from_ns, from_ns, next_plan) for from_ns, next_plan in plans[1:]
     ]
     resumptions += [
-        (event.time_ns - to_ns(event.duration_s), event.time_ns, None)
+        (
+            event.time_ns - to_ns(event.duration_s),
+            event.time_ns,
+            after_restart if event.kind == EventKind.CONTINUED else after_standstill,
+        )
         for event in recording.read_events()
         if event.kind == EventKind.CONTINUED
+        or (event.kind == EventKind.STANDSTILL and bus is not None and event.bus == bus)
     ]
     # At the same instant a recorder resumes first and then takes over other limits, as live.
     resumptions.sort(key=lambda resumption: (resumption[1], resumption[0]))
-    for recorded_until_ns, resumed_ns, next_plan in [*resumptions, (end_ns, end_ns, None)]:
+    for recorded_until_ns, resumed_ns, turn in [*resumptions, (end_ns, end_ns, None)]:
         for begin_ns, until_ns in time_chunks(chunk_start_ns, min(resumed_ns, end_ns)):
             batch = recording.read_readings(joint, begin_ns, until_ns, channels=channels)
             chunk_changes, state = evaluate(
@@ -100,12 +108,12 @@ def evaluate_joint(
             changes += chunk_changes
         # Events may lie a little before the start of the first chunk only by clock rounding.
         chunk_start_ns = max(chunk_start_ns, min(resumed_ns, end_ns))
-        if next_plan is not None:
-            closing_changes, state = after_limits_change(plan, state, next_plan, time_ns=resumed_ns)
+        if isinstance(turn, LimitPlan):
+            closing_changes, state = after_limits_change(plan, state, turn, time_ns=resumed_ns)
             changes += closing_changes
-            plan = next_plan
-        elif resumed_ns < end_ns:
-            state = after_restart(plan, state, time_ns=resumed_ns)
+            plan = turn
+        elif turn is not None and resumed_ns < end_ns:
+            state = turn(plan, state, time_ns=resumed_ns)
     return JointEvaluation(
         changes=tuple(changes),
         open_peaks={

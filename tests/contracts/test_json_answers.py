@@ -15,6 +15,7 @@ SHAPES: dict[str, Any] = {
     "check": {
         "format": int, "whole": bool, "live": bool, "joints": {"shoulder": ROWS, "elbow": ROWS},
         "frames": int, "dropped": int,
+        "standstills": {"count": int, "longest_s": float, "unknown_losses": int},
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
         "missing": [str],
     },
