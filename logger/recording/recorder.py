@@ -80,6 +80,10 @@ def record(
     start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
     anchor = _anchored(read_clocks(), start)
     sources = open_sources(settings.bench.buses, anchor, where=settings.where)
+    pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
+    receiving: list[threading.Thread] = []
+    # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
+    news: queue.SimpleQueue[Event] = queue.SimpleQueue()
     try:
         pollers = [
             Poller(
@@ -95,40 +99,31 @@ def record(
         start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
         # What the buses have buffered since they were opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
+        # From here on everything is recorded: making the folder may wait for a slow disk.
+        receiving = _start_receivers(pipe, sources, pollers)
         store = _open_writer(settings, anchor, started_ns)
+        writer = Writer(
+            settings,
+            store,
+            pipe,
+            pollers,
+            anchor=anchor,
+            started_ns=started_ns,
+            start=start,
+            on_event=news.put,
+            asides=asides,
+        )
     except BaseException:
+        pipe.stop.set()
+        _join_receivers(receiving)
         for source in sources:
             source.close()
         raise
-    # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
-    news: queue.SimpleQueue[Event] = queue.SimpleQueue()
-    pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
-    writer = Writer(
-        settings,
-        store,
-        pipe,
-        pollers,
-        anchor=anchor,
-        started_ns=started_ns,
-        start=start,
-        on_event=news.put,
-        asides=asides,
-    )
-    receiving = [
-        threading.Thread(
-            target=run_guarded,
-            args=(pipe, receive_frames, source, poller),
-            name=f"receive-{source.bus_index}",
-            daemon=True,
-        )
-        for source, poller in zip(sources, pollers, strict=True)
-    ]
     writing = threading.Thread(
         target=run_guarded, args=(pipe, lambda _pipe: writer.run()), name="write", daemon=True
     )
     _report_start(settings.out, on_start)
-    for thread in (*receiving, writing):
-        thread.start()
+    writing.start()
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
     while not stop.wait(0.05) and not pipe.fault:
@@ -157,6 +152,23 @@ def record(
         duration_s=to_s(ended_ns - started_ns),
         cause=cause,
     )
+
+
+def _start_receivers(
+    pipe: FrameQueue, sources: list[Source], pollers: list[Poller]
+) -> list[threading.Thread]:
+    threads = [
+        threading.Thread(
+            target=run_guarded,
+            args=(pipe, receive_frames, source, poller),
+            name=f"receive-{source.bus_index}",
+            daemon=True,
+        )
+        for source, poller in zip(sources, pollers, strict=True)
+    ]
+    for thread in threads:
+        thread.start()
+    return threads
 
 
 def _anchored(reading: ClockSample, start: ResumePoint) -> ClockSample:

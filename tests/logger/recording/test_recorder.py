@@ -1,5 +1,6 @@
 """The loop: what comes from the bus is recorded, said and ended in order, whatever else happens."""
 
+import os
 import signal
 import threading
 import time
@@ -22,14 +23,17 @@ from logger.recording.record_settings import RecordSettings
 from logger.recording.recorder import record
 from logger.recording.writer import Writer
 from logger.simulate import scenario
+from logger.simulate.line_protocol import CanFrame
 from logger.store.layout.files import INBOX_FOLDER
 from logger.store.layout.manifest import ClockAnchor, Manifest
+from logger.store.reading.reader import RecordingReader
 from logger.store.repair.post_request import submit_request
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics
+from tests.support.adapter import Adapter
 from tests.support.recorder import Recorder
 
 S = 1_000_000_000
@@ -335,3 +339,46 @@ def test_a_real_byte_path(bench, until):
         )
     )
     assert find_excursions(recording, parse_limits(LIMITS, "limits.toml")) == found
+
+
+def test_the_bus_is_read_while_the_folder_is_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """A disk that takes long to sync recording.json: no row waits for it, no load is doubled."""
+    sync = os.fsync
+
+    def slow_sync(descriptor: int) -> None:
+        time.sleep(0.6)
+        sync(descriptor)
+
+    heard = []
+    listening = threading.Event()
+
+    def answer(frame: CanFrame) -> tuple[CanFrame, ...]:
+        heard.append(frame)
+        listening.set()
+        return ()
+
+    counts = iter(range(1 << 30))
+
+    def talk() -> tuple[CanFrame, ...]:
+        number = next(counts)
+        return (CanFrame(identifier=0x2C3, data=bytes([0x48, number % 50, 31, 0x12, 0xC0, 0, 0])),)
+
+    line = tmp_path / "line"
+    bench = bench_from_texts(scenario.scenario_bench_text(str(line)), LAYOUTS, where="bench.toml")
+    with Adapter(line, answer=answer, talk=talk, every_s=0.01):
+        monkeypatch.setattr(os, "fsync", slow_sync)
+        running = Recorder(_settings(tmp_path / "rec", bench))
+        monkeypatch.undo()
+        time.sleep(2.5)
+        running.end()
+    recording = Recording.open(tmp_path / "rec")
+    rows = recording.read_readings("shoulder", recording.start_ns, recording.end_ns)
+    # The folder took at least 0.6 s: the rows of that time are there, each with a time of its own.
+    early = rows.time_ns[rows.time_ns < recording.start_ns + S // 2]
+    assert len(early) > 20
+    assert len(np.unique(early)) > 0.9 * len(early)
+    assert early[0] - recording.start_ns < S // 4
+    assert len(heard) > 0
+    loads = RecordingReader(tmp_path / "rec").read_rows("buses", start_ns=0, end_ns=2**62)["load"]
+    first, *others = loads.to_pylist()
+    assert first < 1.5 * np.median(others)
