@@ -7,6 +7,7 @@ change; of alerts, gaps and notes only the changes are sent. Independent of the 
 """
 
 import math
+import sys
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any, Final
@@ -70,7 +71,7 @@ def view_request(message: dict[str, Any]) -> ViewRequest:
 
     def number(key: str, otherwise: float) -> float:
         value = message.get(key)
-        plain = isinstance(value, int | float) and math.isfinite(value)
+        plain = isinstance(value, int | float) and abs(value) <= sys.float_info.max
         return float(value) if plain and value is not None else otherwise
 
     window_s = number("window_s", WINDOW_S)

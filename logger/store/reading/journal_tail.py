@@ -105,12 +105,14 @@ class JournalTail:
         return news
 
     def _with_all_columns(self, row: RowRun) -> pa.RecordBatch:
-        """Return rows with the columns of their stream; those of events tell which recorder wrote.
+        """Return rows with the columns of their stream, so that all of them can be joined.
 
-        See `logger.store.layout.older_events`.
+        Events keep those that they lack, by which `older_events` knows which recorder wrote them.
         """
         schema = self._schemas[row.stream]
-        if row.stream == "events" or row.batch.schema.names == schema.names:
+        if row.stream == "events":
+            schema = pa.schema([field for field in schema if field.name in row.batch.schema.names])
+        if row.batch.schema.equals(schema):
             return row.batch
         return conform(pa.Table.from_batches([row.batch]), schema).to_batches()[0]
 

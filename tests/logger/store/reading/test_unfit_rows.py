@@ -1,0 +1,147 @@
+"""Rows whose checksums fit, and which no recorder wrote: told, left out, and no harm to others."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from logger.errors import InputError
+from logger.store.layout.files import JOURNAL_FOLDER
+from logger.store.layout.schema import EVENT_SCHEMA
+from logger.store.parts.part_writer import write_part
+from logger.store.reading.reader import RecordingReader
+from logger.store.repair.recovery import seal
+from logger.store.tools.cut import copy_span
+from logger.store.writing.journal import JournalReader, JournalWriter
+from replay.check import check_recording
+from replay.excursions.recorded import recorded_excursions
+from replay.recording import Recording
+
+S = 1_000_000_000
+STREAM = "status/joint=shoulder"
+
+
+@pytest.fixture
+def short(overheat: Recording, tmp_path: Path) -> Path:
+    """Return a recording of ten seconds of its own."""
+    return copy_span(overheat.path, out=tmp_path / "r", end_ns=overheat.start_ns + 10 * S).path
+
+
+def _rows(path: Path, stream: str) -> pa.RecordBatch:
+    reader = RecordingReader(path)
+    table = reader.read_rows(stream, start_ns=0, end_ns=2**62)
+    return table.combine_chunks().to_batches()[0]
+
+
+def _replaced(batch: pa.RecordBatch, name: str, column: pa.Array) -> pa.RecordBatch:
+    columns = [column if field.name == name else batch.column(field.name) for field in batch.schema]
+    return pa.RecordBatch.from_arrays(columns, names=batch.schema.names)
+
+
+def _without(batch: pa.RecordBatch, name: str) -> pa.RecordBatch:
+    return batch.select([other for other in batch.schema.names if other != name])
+
+
+HOSTILE: dict[str, Callable[[pa.RecordBatch], pa.RecordBatch]] = {
+    "no times": lambda b: _replaced(b, "time", pa.nulls(b.num_rows, b.schema.field("time").type)),
+    "texts": lambda b: _replaced(b, "current_A", pa.array(["\x1b[2J"] * b.num_rows)),
+    "no column of times": lambda b: _without(b, "time"),
+    "no segments": lambda b: _without(b, "position_segment"),
+    "the end of time": lambda b: _replaced(
+        b, "time", pa.array([2**63 - 1] * b.num_rows).cast(b.schema.field("time").type)
+    ),
+}
+
+
+@pytest.mark.parametrize("change", HOSTILE.values(), ids=HOSTILE)
+def test_a_journal_that_no_recorder_wrote(short: Path, change: Callable[..., pa.RecordBatch]):
+    """`check` says it, what is sound is read, and `seal` names the file and changes nothing."""
+    sound = RecordingReader(short).row_count(STREAM)
+    (short / JOURNAL_FOLDER).mkdir(exist_ok=True)
+    journal = JournalWriter(short / JOURNAL_FOLDER, number=7)
+    batch = change(_rows(short, STREAM))
+    journal.append_rows(STREAM, sound, batch)
+    journal.close()
+    recording = Recording.open(short)
+    assert recording.row_count(STREAM) == sound
+    found = check_recording(recording)
+    assert any("00000007" in sentence for sentence in found.missing)
+    recorded_excursions(recording)
+    with pytest.raises(InputError, match="00000007"):
+        seal(short)
+    assert (short / JOURNAL_FOLDER / "00000007.journal").exists()
+
+
+@pytest.mark.parametrize("kind", [0, 1, 9])
+def test_a_record_that_is_no_arrow(short: Path, kind: int):
+    """Read up to it, as up to damage; its bytes are kept by `seal`."""
+    (short / JOURNAL_FOLDER).mkdir(exist_ok=True)
+    journal = JournalWriter(short / JOURNAL_FOLDER, number=7)
+    journal.append_rows(STREAM, 10**6, _rows(short, STREAM))
+    journal._add_record(kind, 5, 0, b"\xff" * 64)
+    journal.append_rows("events", 10**6, _rows(short, "events").slice(0, 0))
+    journal.close()
+    reader = JournalReader(short / JOURNAL_FOLDER / "00000007.journal")
+    assert [run.stream for run in reader.read_new_rows()] == [STREAM]
+    assert reader.unread_bytes() > 0
+    assert seal(short)
+    assert (short / JOURNAL_FOLDER / "00000007.unreadable").exists()
+
+
+def test_offsets_that_lead_out_of_a_record(short: Path):
+    """Whoever computes with rows trusts the offsets in them: they are checked first."""
+    offsets = pa.py_buffer(np.array([0, 2**31 - 1, 3], np.int32))
+    text = pa.Array.from_buffers(pa.string(), 2, [None, offsets, pa.py_buffer(b"abc")])
+    event = {"time": S, "sequence": 0, "kind": "note", "text": "abc"}
+    batch = pa.RecordBatch.from_pylist([event, event], schema=EVENT_SCHEMA)
+    columns = [text if name == "text" else batch.column(name) for name in batch.schema.names]
+    hostile = pa.RecordBatch.from_arrays(columns, schema=EVENT_SCHEMA)
+    (short / JOURNAL_FOLDER).mkdir(exist_ok=True)
+    journal = JournalWriter(short / JOURNAL_FOLDER, number=7)
+    journal.append_rows("events", 10**6, hostile)
+    journal.close()
+    reader = JournalReader(short / JOURNAL_FOLDER / "00000007.journal")
+    assert list(reader.read_new_rows()) == []
+
+
+@pytest.mark.parametrize("change", HOSTILE.values(), ids=HOSTILE)
+def test_a_part_that_no_recorder_wrote(short: Path, change: Callable[..., pa.RecordBatch]):
+    """It counts as damaged: the rest is read, and `check` says what is missing."""
+    part = sorted((short / STREAM).glob("part-*.parquet"))[0]
+    batch = change(_rows(short, STREAM))
+    part.unlink()
+    write_part(short / STREAM, pa.Table.from_batches([batch]), first_row=0)
+    recording = Recording.open(short)
+    assert recording.row_count(STREAM) == 0
+    assert recording.row_count("status/joint=elbow") > 0
+    assert not check_recording(recording).is_complete
+
+
+def test_a_pyramid_that_no_recorder_wrote(short: Path):
+    """Its rows are read in its place, and `seal` makes it again."""
+    folder = short / "overview/joint=shoulder"
+    part = sorted(folder.glob("part-*.parquet"))[0]
+    sound = pq.read_table(part)
+    for metadata, table in (
+        ({b"dutytrace overview": b"[1]"}, sound),
+        ({b"dutytrace overview": b'{"last": 3}'}, sound),
+        (
+            sound.schema.metadata,
+            sound.set_column(1, sound.schema.names[1], pa.array(["x"] * sound.num_rows)),
+        ),
+    ):
+        part.unlink()
+        write_part(
+            folder,
+            table.replace_schema_metadata(metadata),
+            first_row=int(part.name[5:17]),
+            end_row=int(part.name[18:30]),
+        )
+        reader = RecordingReader(short)
+        assert len(reader.read_rows(STREAM, start_ns=0, end_ns=2**62)) > 0
+        check_recording(Recording.open(short))
+        seal(short)
+        assert pq.read_table(part).drop_columns([]).equals(sound)
