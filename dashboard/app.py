@@ -4,18 +4,15 @@
 stopped. It serves this machine only, unless a password is set (`access`).
 """
 
-import asyncio
 import logging
 import resource
 import socket
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Final
 
-import uvicorn
 from dash import Dash
 from fastapi import FastAPI
 from fastapi.responses import JSONResponse
@@ -31,22 +28,24 @@ from dashboard.live.write_requests import add_write_request_route
 from dashboard.pages import bus, limits, live, replay, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
+from dashboard.server.body_limit import BodyLimit
+from dashboard.server.bounded_http import ConnectionBounds
 from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
+from dashboard.server.client_address import TrustedProxies, is_loopback
 from dashboard.server.dependencies import provide_services
 from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
+from dashboard.server.security_headers import PolicyMiddleware, page_policy, source_digest
+from dashboard.server.web_server import SHUTDOWN_TIMEOUT_S, WebServer, open_listener
 from logger.errors import InputError, OutsideFault
-from logger.memory import limit_heap_growth, return_free_memory
+from logger.memory import limit_heap_growth
 
 __all__ = ["build_server", "serve_pages"]
 
 log = logging.getLogger(__name__)
 
 MIN_OPEN_FILES: Final = 64
-SHUTDOWN_TIMEOUT_S: Final = 1
-MEMORY_PERIOD_S: Final = 2.0
-"""How often free memory is returned to the system."""
 _WILDCARD_HOSTS: Final = frozenset({"0.0.0.0", "::", ""})
 _MODULES: Final = "<!-- modules -->"
 _INDEX_HTML: Final = """<!DOCTYPE html>
@@ -131,11 +130,14 @@ def build_server(
     server.add_api_route("/health", health, methods=["GET"], response_model=None)
     add_unknown_address_route(server)
     # The middleware that was added last runs first.
+    server.add_middleware(BodyLimit)
     server.add_middleware(SessionMiddleware, access=access)
     server.add_middleware(OriginMiddleware, policy=guard)
     # Dash lists its assets before the first request that it routes itself; a page address that is
     # the very first would be answered without any style or script.
     app._setup_server()  # type: ignore[no-untyped-call]
+    inline_scripts = [source_digest(modules.import_map), *app.csp_hashes()]
+    server.add_middleware(PolicyMiddleware, policy=page_policy(inline_scripts))
     return server
 
 
@@ -146,6 +148,7 @@ def serve_pages(
     port: int,
     password_file: Path | None = None,
     origin: str = "",
+    trusted_proxies: Sequence[str] = (),
     read_only: bool = False,
     open_at: Path | None = None,
     ready: Callable[[str], None] | None = None,
@@ -164,6 +167,8 @@ def serve_pages(
         Holds the hash of the password; None: no password.
     origin
         The address that a reverse proxy shows, such as https://bench.lab; requires a password, too.
+    trusted_proxies
+        Addresses and networks of reverse proxies that say for whom they ask.
     read_only
         Nothing can be written from the pages: no note, no acknowledgement, no cut.
     open_at
@@ -174,7 +179,8 @@ def serve_pages(
     Raises
     ------
     InputError
-        The port is in use or may not be used, or others would be served without a password.
+        The port is in use or may not be used, others would be served without a password, or a
+        proxy's address is none.
     OutsideFault
         The system allows too few open files.
     """
@@ -192,9 +198,10 @@ def serve_pages(
             "with a password. Make a file with `dutytrace password FILE` and name it with "
             "--password-file FILE, or reach the pages through an SSH tunnel."
         )
+    proxies = TrustedProxies(trusted_proxies)
     password = None if password_file is None else read_password(password_file)
     limit_heap_growth()
-    listener = _open_listener(host, port)
+    listener = open_listener(host, port)
     bound = int(listener.getsockname()[1])
     cache = RecordingCache(recordings, extra_path=open_at)
     names = _host_names(host) if to_others else []
@@ -205,7 +212,12 @@ def serve_pages(
         stop=stop,
         jobs=jobs,
         guard=OriginPolicy(port=bound, names=names, to_others=to_others, origin=origin),
-        access=Access(password=password, read_only=read_only, cookie=f"dutytrace-{bound}"),
+        access=Access(
+            password=password,
+            read_only=read_only,
+            cookie=f"dutytrace-{bound}",
+            proxies=proxies,
+        ),
     )
     shown_host = (
         socket.gethostname() if host in _WILDCARD_HOSTS else f"[{host}]" if ":" in host else host
@@ -213,18 +225,9 @@ def serve_pages(
     address = f"http://{shown_host}:{bound}/"
     if open_at is not None:
         address += f"replay/{open_at.name}"
-    server = _Server(
-        uvicorn.Config(
-            application,
-            log_level="warning",
-            access_log=False,
-            ws_per_message_deflate=False,
-            ws_max_size=65536,
-            timeout_graceful_shutdown=SHUTDOWN_TIMEOUT_S,
-            server_header=False,
-            # Tries of a password count for the address that connects, not for one in a header.
-            proxy_headers=False,
-        ),
+    server = WebServer(
+        application,
+        bounds=ConnectionBounds(is_shared=lambda peer: is_loopback(peer) or peer in proxies),
         started=lambda: ready(address) if ready is not None else None,
         stopping=stop.set,
         stopped=partial(jobs.close, SHUTDOWN_TIMEOUT_S),
@@ -242,79 +245,7 @@ def _require_descriptors() -> None:
         )
 
 
-class _Server(uvicorn.Server):
-    """A uvicorn that reports when it accepts connections, begins to stop and has stopped."""
-
-    def __init__(
-        self,
-        config: uvicorn.Config,
-        *,
-        started: Callable[[], None],
-        stopping: Callable[[], None],
-        stopped: Callable[[], None],
-    ) -> None:
-        super().__init__(config)
-        self._say_started = started
-        self._say_stopping = stopping
-        self._say_stopped = stopped
-        self._memory_task: asyncio.Task[None] | None = None
-
-    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
-        await super().startup(sockets=sockets)
-        if self.started:
-            self._memory_task = asyncio.create_task(_return_memory())
-            self._say_started()
-
-    @contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Take the signals that end it, and end as asked: they are not raised again afterwards."""
-        with super().capture_signals():
-            yield
-            # Else Ctrl-C would end the command with 130, and SIGTERM by the signal.
-            self._captured_signals.clear()
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        # Set before it waits for open requests, so that long ones can end in that time.
-        self._say_stopping()
-        if self._memory_task is not None:
-            self._memory_task.cancel()
-        await super().shutdown(sockets=sockets)
-        await asyncio.to_thread(self._say_stopped)
-
-
-async def _return_memory() -> None:
-    """Return free memory to the system again and again, until cancelled."""
-    while True:
-        await asyncio.sleep(MEMORY_PERIOD_S)
-        await asyncio.to_thread(return_free_memory)
-
-
 def _host_names(host: str) -> list[str]:
     """Return this machine's host names."""
     host_name = socket.gethostname()
     return [host_name, f"{host_name.partition('.')[0]}.local", host]
-
-
-def _open_listener(host: str, port: int) -> socket.socket:
-    """Return a listening socket, opened before anything else starts.
-
-    Raises
-    ------
-    InputError
-        The port is in use or may not be used.
-    """
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((host, port))
-        listener.listen(64)
-    except (OSError, OverflowError) as fault:
-        listener.close()
-        reason = getattr(fault, "strerror", None) or str(fault)
-        raise InputError(
-            f"--port: {port} on {host} cannot be served on ({reason}); another program may be "
-            "using it, or --host is no address of this machine. Choose another with --port, or "
-            "--port 0 for any free one."
-        ) from None
-    return listener

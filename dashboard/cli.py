@@ -35,6 +35,13 @@ def serve_dashboard(
     origin: Annotated[
         str, typer.Option(help="Address that a reverse proxy shows, such as https://bench.lab.")
     ] = "",
+    trusted_proxy: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Address or network of the reverse proxy, which then says who asks: tries of the "
+            "password count for each client. May be given several times."
+        ),
+    ] = None,
     read_only: Annotated[
         bool, typer.Option("--read-only", help="Only show: no notes, nothing acknowledged.")
     ] = False,
@@ -48,6 +55,7 @@ def serve_dashboard(
         port=port,
         password_file=password_file,
         origin=origin,
+        trusted_proxies=trusted_proxy or (),
         read_only=read_only,
         open_at=None,
         ready=_say_address,

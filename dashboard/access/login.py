@@ -17,6 +17,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 
 from dashboard.access.session_middleware import LOGIN_PATH, LOGOUT_PATH, SESSION_PATH, Access
 from dashboard.access.sessions import SESSION_LIFETIME_S
+from dashboard.server.json_requests import RefusedError, read_body
 from dashboard.server.origin_check import LOOPBACK, host_of
 from dashboard.text.format import format_duration
 from dashboard.text.theme import DARK, LIGHT, NUMBER_FONT, TEXT_FONT, Theme
@@ -49,12 +50,13 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
     async def enter(request: Request) -> Response:
         if access.password is None:
             return RedirectResponse("/", status_code=303)
-        body = await _read_body(request)
-        if body is None:
-            return _login_page(request, "/", "What was sent is too long.", status=413)
+        try:
+            body = await read_body(request, max_bytes=MAX_LOGIN_BYTES)
+        except RefusedError as refused:
+            return _login_page(request, "/", "What was sent is too long.", status=refused.status)
         form = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
         next_path = _safe_next_path(form.get("next", ["/"])[0])
-        address = request.client.host if request.client else ""
+        address = access.find_client(request)
         wait_s = access.login_limiter.take_try(address, access.clock())
         if wait_s:
             wait_text = (
@@ -64,7 +66,7 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
         password = form.get("password", [""])[0]
         if not await asyncio.to_thread(access.password.verify, password):
             return _login_page(request, next_path, "That is not the password.", status=401)
-        access.login_limiter.reset_address(address)
+        access.login_limiter.welcome_client(address)
         access.sessions.revoke(access.read_token(request.headers))
         response = RedirectResponse(next_path, status_code=303)
         response.set_cookie(
@@ -101,16 +103,6 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
         (SESSION_PATH, "GET", session),
     ):
         server.add_api_route(path, route, methods=[method], response_model=None)
-
-
-async def _read_body(request: Request) -> bytes | None:
-    """Return the body of a POST; None if it is longer than a login can be, and not read whole."""
-    body = b""
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_LOGIN_BYTES:
-            return None
-    return body
 
 
 def _safe_next_path(path: str) -> str:

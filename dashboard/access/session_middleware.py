@@ -13,7 +13,7 @@ from typing import Final
 from urllib.parse import quote
 
 from starlette.datastructures import Headers
-from starlette.requests import cookie_parser
+from starlette.requests import Request, cookie_parser
 from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -21,6 +21,7 @@ from dashboard.access.login_rate_limiter import LoginRateLimiter
 from dashboard.access.password import Password
 from dashboard.access.sessions import Sessions
 from dashboard.limits.question import TRIAL_PATHS
+from dashboard.server.client_address import TrustedProxies
 
 __all__ = ["LOGIN_PATH", "LOGOUT_PATH", "SESSION_PATH", "Access", "SessionMiddleware"]
 
@@ -46,12 +47,18 @@ class Access:
     """Name of the cookie. Cookies are shared by all ports of a host: each server needs its own."""
     sessions: Sessions = field(default_factory=Sessions)
     login_limiter: LoginRateLimiter = field(default_factory=LoginRateLimiter)
+    proxies: TrustedProxies = field(default_factory=TrustedProxies)
     clock: Callable[[], float] = time.monotonic
 
     def read_token(self, headers: Headers) -> str:
         """Return the session token of a request, empty if it has none."""
         # A lenient parser: another server on this host may set cookies that break the rules.
         return cookie_parser(headers.get("cookie", "")).get(self.cookie, "")
+
+    def find_client(self, request: Request) -> str:
+        """Return the address for which a request is made, empty if there is none."""
+        peer = request.client.host if request.client else ""
+        return self.proxies.find_client(peer, request.headers)
 
     def is_admitted(self, token: str) -> bool:
         """Return whether a request with this token may see the pages."""

@@ -31,7 +31,6 @@ _MAIN: Final = "main.mjs"
 _HEADERS: Final = {
     # An address never gets another text; only the reader's own browser may cache it.
     "cache-control": "private, max-age=31536000, immutable",
-    "x-content-type-options": "nosniff",
 }
 _JAVASCRIPT: Final = "text/javascript; charset=utf-8"
 _CSS: Final = "text/css; charset=utf-8"
@@ -53,15 +52,16 @@ class BrowserModules:
             digest.update(text)
         self.base = f"/modules/{digest.hexdigest()[:16]}"
         """The address below which all of them are served."""
+        self.import_map = json.dumps({"imports": {"plotly": f"{self.base}/{_PLOTLY}"}})
+        """The only script that stands in the page itself."""
 
     def head(self) -> str:
         """Return the HTML head's part: styles, import map for plotly, preloads, the main module.
 
         All modules are preloaded: a browser would find each of them only in the text of another.
         """
-        imports = json.dumps({"imports": {"plotly": f"{self.base}/{_PLOTLY}"}})
         lines = [f'<link rel="stylesheet" href="{self.base}/{name}">' for name in self._styles]
-        lines.append(f'<script type="importmap">{imports}</script>')
+        lines.append(f'<script type="importmap">{self.import_map}</script>')
         lines += [f'<link rel="modulepreload" href="{self.base}/{name}">' for name in self._modules]
         lines.append(f'<script type="module" src="{self.base}/{_MAIN}"></script>')
         return "\n".join(lines)

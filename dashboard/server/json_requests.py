@@ -20,6 +20,7 @@ __all__ = [
     "error_response",
     "fault_of",
     "parse_body",
+    "read_body",
     "read_request",
     "split_mistakes",
 ]
@@ -97,13 +98,27 @@ async def read_request(
     """
     if not policy.allows(request.headers):
         raise RefusedError(403, "This request does not come from a page of this server.")
-    body = await request.body()
-    if len(body) > max_bytes:
-        raise RefusedError(413, f"The request is longer than {max_bytes} bytes.")
+    body = await read_body(request, max_bytes=max_bytes)
     try:
         return parse_body(model, body)
     except InputError as error:
         raise RefusedError(400, error) from None
+
+
+async def read_body(request: Request, *, max_bytes: int) -> bytes:
+    """Return the body of a request; one that is too long is not read whole.
+
+    Raises
+    ------
+    RefusedError
+        It is longer than `max_bytes`.
+    """
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > max_bytes:
+            raise RefusedError(413, f"The request is longer than {max_bytes} bytes.")
+    return bytes(body)
 
 
 def parse_body(model: type[RequestModel], body: bytes) -> RequestModel:

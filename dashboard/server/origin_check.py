@@ -147,21 +147,6 @@ class OriginMiddleware:
                 )
                 await refused(scope, receive, send)
                 return
-
-            async def sent(message: dict[str, object]) -> None:
-                if message["type"] == "http.response.start":
-                    headers_sent = list(message.get("headers", []))  # type: ignore[call-overload]
-                    headers_sent += [
-                        (b"x-content-type-options", b"nosniff"),
-                        (b"x-frame-options", b"DENY"),
-                        # With "no-referrer" a form of our own would be sent with Origin: null.
-                        (b"referrer-policy", b"same-origin"),
-                    ]
-                    message = {**message, "headers": headers_sent}
-                await send(message)
-
-            await self._app(scope, receive, sent)  # type: ignore[arg-type]
-            return
         if scope["type"] == "websocket" and not self._policy.allows(Headers(scope=scope)):
             await receive()
             await send({"type": "websocket.close", "code": 1008})

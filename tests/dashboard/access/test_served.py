@@ -220,6 +220,23 @@ def test_behind_a_proxy(served: Callable[..., Client]):
     assert client.ask("/api/live", cookie=cookie, **passed_on, **UPGRADE)[0] == 101
 
 
+def test_tries_count_by_client_behind_a_proxy(served: Callable[..., Client]):
+    """A stranger who tries again and again locks out itself and nobody else behind the proxy."""
+    client = served("--origin", "https://duty.example.org", "--trusted-proxy", "127.0.0.1")
+    shown = {"host": "duty.example.org", "origin": "https://duty.example.org"}
+
+    def enter(password: str, client_address: str, **more: str) -> int:
+        return client.enter(password, x_forwarded_for=client_address, **shown, **more)[0]
+
+    # What the stranger writes into the header itself stands before what the proxy appends.
+    statuses = [enter("guess", f"10.9.8.{k}, 203.0.113.9") for k in range(12)]
+    assert statuses[:5] == [401] * 5
+    assert set(statuses[5:]) == {429}
+    assert enter(TYPED, "192.0.2.1") == 303
+    assert enter(TYPED, "203.0.113.9") == 429
+    assert enter(TYPED, "192.0.2.1", forwarded="for=203.0.113.9") == 303
+
+
 @pytest.mark.parametrize(
     ("options", "said"),
     [
@@ -228,6 +245,7 @@ def test_behind_a_proxy(served: Callable[..., Client]):
         (["--origin", "https://bench.lab"], "only with a password"),
         (["--origin", "bench.lab"], "expected the address that the reverse proxy shows"),
         (["--host", "0.0.0.0", "--password-file", "none"], "no such file"),
+        (["--trusted-proxy", "proxy.lab"], "--trusted-proxy: found 'proxy.lab'"),
     ],
 )
 def test_nobody_is_served_without_a_password(tmp_path: Path, options: list[str], said: str):
