@@ -113,6 +113,7 @@ def record_joints(
                 on_event=on_event,
                 on_start=lambda path: printer.put(f"Recording into {path}"),
                 asides=asides,
+                urgent=True,
             )
     finally:
         waiting = notifier.close() if notifier is not None else 0

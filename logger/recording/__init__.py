@@ -3,6 +3,7 @@
 record_settings    what is recorded, and where to
 recorder           opens buses and recording, runs the threads, ends them in order
 frame_queue        a bounded queue from the receiving threads to the writer
+thread_priority    a recorder that runs ahead of other programs
 writer             the writing thread: one turn of the loop for each batch
 pipeline           frames in, rows and alerts out: decode, evaluate, store
 event_log          numbers events, writes them, passes them on

@@ -52,6 +52,8 @@ class FrameQueue:
     fault: list[BaseException] = field(default_factory=list)
     gather_s: float = GATHER_INTERVAL_S
     """How often frames are queued."""
+    hint_on_standstills: str = ""
+    """What would help against them, for their events; "": nothing that is known."""
 
     @classmethod
     def for_buses(cls, buses: int, *, armed: bool = False) -> "FrameQueue":

@@ -22,6 +22,7 @@ from logger.errors import InputError, OutsideFault
 from logger.recording.frame_queue import FrameQueue, receive_frames, run_guarded
 from logger.recording.record_settings import RecordSettings
 from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_point
+from logger.recording.thread_priority import HOW_TO_ALLOW_PRIORITY, PriorityRaiser
 from logger.recording.writer import Writer
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import ClockAnchor, new_manifest
@@ -55,6 +56,7 @@ def record(
     on_event: Callable[[Event], None] = lambda _event: None,
     on_start: Callable[[Path], None] = lambda _path: None,
     asides: "queue.SimpleQueue[str] | None" = None,
+    urgent: bool = False,
 ) -> RecordResult:
     """Record until `stop` is set or the duration is over; returns how it ended.
 
@@ -65,6 +67,8 @@ def record(
     asides
         Sentences that any thread may queue and the recording keeps as events: the notifier puts
         there that a target could not be reached.
+    urgent
+        Let all threads of this process run ahead of other programs, where the system allows it.
 
     Raises
     ------
@@ -82,6 +86,9 @@ def record(
     sources = open_sources(settings.bench.buses, anchor, where=settings.where)
     pipe = FrameQueue.for_buses(len(sources), armed=settings.send_stop_on_trip)
     receiving: list[threading.Thread] = []
+    raiser = PriorityRaiser(is_wanted=urgent)
+    raiser.raise_new_threads()
+    pipe.hint_on_standstills = HOW_TO_ALLOW_PRIORITY if raiser.is_refused else ""
     # Passed to the caller on its own thread: a terminal that blocks must not hold up the writer.
     news: queue.SimpleQueue[Event] = queue.SimpleQueue()
     try:
@@ -101,6 +108,7 @@ def record(
         started_ns = max(source.receive(0.0).until_ns for source in sources)
         # From here on everything is recorded: making the folder may wait for a slow disk.
         receiving = _start_receivers(pipe, sources, pollers)
+        raiser.raise_new_threads(receiving)
         store = _open_writer(settings, anchor, started_ns)
         writer = Writer(
             settings,
@@ -127,6 +135,7 @@ def record(
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
     while not stop.wait(0.05) and not pipe.fault:
+        raiser.raise_new_threads(receiving)
         _report_events(news, on_event)
         if deadline is not None and time.monotonic() >= deadline:
             cause = "its duration was over"

@@ -194,7 +194,7 @@ class Writer:
             duration_s=to_s(standstill.end_ns - start_ns),
             value=0.0 if standstill.is_loss_counted else math.nan,
             text=f"The {subject} for {to_s(standstill.duration_ns):.2f} s: {lost} on the bus "
-            f"{self._buses[bus].channel}.",
+            f"{self._buses[bus].channel}. {self._pipe.hint_on_standstills}".rstrip(),
         )
 
     def _process(self, frames: FrameBatch) -> None:
