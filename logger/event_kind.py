@@ -41,6 +41,7 @@ class EventKind(StrEnum):
     LIMITS_TAKEN_OVER = "limits taken over"
     LIMITS_REFUSED = "limits refused"
     LIMIT_NOT_JUDGED = "limit not judged"
+    LIMIT_JUDGED_AGAIN = "limit judged again"
     STOP_ARMED = "stop armed"
     STOP_SENT = "stop sent"
     STOP_SEEN = "stop seen"
@@ -91,7 +92,9 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STATE: "A joint reports its state (`value`: the code).",
     EventKind.LIMITS_TAKEN_OVER: "Other limits apply from here on.",
     EventKind.LIMITS_REFUSED: "Other limits are invalid; the present ones stay in force.",
-    EventKind.LIMIT_NOT_JUDGED: "Readings come too seldom for a limit: it cannot be evaluated.",
+    EventKind.LIMIT_NOT_JUDGED: "A limit is not judged: readings that it needs do not come "
+    "(`duration_s`: since when).",
+    EventKind.LIMIT_JUDGED_AGAIN: "A limit is judged again (`duration_s`: after how long).",
     EventKind.STOP_ARMED: "The joints to which a stop frame is sent on a trip.",
     EventKind.STOP_SENT: "A stop frame was sent (`duration_s`: after the trip).",
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",

@@ -84,8 +84,6 @@ class OscillationState:
     """Readings since the gap."""
     marks: tuple[tuple[int, float, int], ...] = ()
     """(time, energy, count) of the first reading in each cell of the last window."""
-    too_seldom: bool = False
-    """Whether the readings of the newest window come too seldom for the band."""
 
 
 def highest_frequency_Hz(period_s: float) -> float:  # noqa: N802 - the unit's own spelling
@@ -152,7 +150,7 @@ def _of_stretch(
     # integrating a straight line between readings would lose the crests.
     energy = np.cumsum(np.concatenate(([state.energy], 0.5 * step_s * (square[1:] + square[:-1]))))
     count = np.arange(state.count + 1, state.count + len(value) + 1)
-    amplitude, marks, too_seldom = _over_window(state, time_ns, energy[1:], count, band_Hz)
+    amplitude, marks = _over_window(state, time_ns, energy[1:], count, band_Hz)
     return amplitude, replace(
         after,
         last_ns=int(time_ns[-1]),
@@ -161,7 +159,6 @@ def _of_stretch(
         energy=float(energy[-1]),
         count=int(count[-1]),
         marks=marks,
-        too_seldom=too_seldom,
     )
 
 
@@ -279,11 +276,8 @@ def _over_window(
     energy: Floats,
     count: Ints,
     band_Hz: tuple[float, float],  # noqa: N803
-) -> tuple[Floats, tuple[tuple[int, float, int], ...], bool]:
-    """Return the amplitude over the window before each reading, and the marks to keep.
-
-    The last value: whether the newest window has too few readings.
-    """
+) -> tuple[Floats, tuple[tuple[int, float, int], ...]]:
+    """Return the amplitude over the window before each reading, and the marks to keep."""
     low_Hz, high_Hz = band_Hz  # noqa: N806
     cell_ns = max(round(WINDOW_CYCLES / low_Hz * 1e9 / _CELLS), 1)
     cell = time_ns // cell_ns
@@ -313,5 +307,4 @@ def _over_window(
         mark_count[first_kept:].tolist(),
         strict=True,
     )
-    too_seldom = bool(back[-1] >= 0 and not often[-1])
-    return amplitude, tuple(marks), too_seldom
+    return amplitude, tuple(marks)

@@ -12,9 +12,10 @@
     limit           limits.toml -> checked limits, and their check against a bench
     limits_text     a limits file with other limits in it, its comments kept
     words           a limit and its changes in plain words
-    limit_change    one limit that was raised or has returned
+    limit_change    one limit that was raised or has returned, is not judged or is again
     series          the values of each channel of a batch, found once
     hysteresis      pick-up, drop-off and delays over the scores of any kind
+    gaps            which gaps are bridged, and when a limit is not judged
     curves          inverse-time and thermal curves: how long a current may last
     curve_table     one such curve as rows, to compare with a handbook
     describe        what each limit of a file will do on a bench

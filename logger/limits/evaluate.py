@@ -11,12 +11,14 @@ limit, without its sign.
   and at least the on-delay between that first one and this. With no delay: at the first on.
 - Returned likewise: scores off, without a gap, over at least the off-delay.
 - A score between is neither: it restarts a running delay and changes nothing else.
-- A *gap* lies between two values further apart than the channel's hold limit. It restarts a
-  running delay, counted again from the value after it. It never raises and never clears: an active
-  alert stays active through any gap, and with no delay the value after the gap decides by itself.
+- A *gap* lies between two values further apart than the channel's hold limit. One that is short
+  against a delay is bridged, a longer one restarts it, counted again from the value after it; which
+  is which, and when a limit is said to be not judged, `gaps` says for all kinds. A gap never raises
+  and never clears: an active alert stays active through any gap, and with no delay the value after
+  the gap decides by itself.
 - An integral (inverse time, thermal image) counts a value for as long as it holds and is constant
-  over the rest of a gap. A rate has no score until its window is full after the gap; a tracking
-  error has none while either side is older than its hold.
+  over the rest of a gap. A rate has no score until its window is full after a gap that is long
+  against it; a tracking error has none while either side is older than its hold.
 
 **Silence.** Raised when no row of the joint, of any kind, has come for `after_s`, at the moment at
 which that was full: seen by `now_ns` or by a later row. Returned at the next row. Before the first
@@ -29,19 +31,27 @@ time, in order of the rows that made them, then of the limits file.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
+from logger.limits.gaps import (
+    HeardTime,
+    JudgedState,
+    Judgement,
+    JudgingTerms,
+    judge_readings,
+)
 from logger.limits.limit import AnyJointLimit, LimitSet
-from logger.limits.limit_change import LimitChange
+from logger.limits.limit_change import JudgingChange, LimitChange
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
 from logger.limits.thresholds import CountGrids
 
 __all__ = [
+    "Evaluation",
     "EvaluationState",
     "LimitMemory",
     "LimitPlan",
@@ -50,11 +60,11 @@ __all__ = [
     "after_standstill",
     "compute_scores",
     "evaluate",
+    "evaluate_judging",
     "in_channel_unit",
     "initial_memory",
     "initial_state",
     "plan_limits",
-    "unjudged",
 ]
 
 
@@ -66,6 +76,19 @@ class LimitPlan:
     limits: tuple[AnyJointLimit, ...]
     hold_ns: Mapping[str, int]
     """Channel -> how long one of its values holds."""
+    judging: Mapping[str, JudgingTerms] = field(init=False)
+    """Limit on readings -> what it needs to be judged."""
+    longest_hold_ns: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Compute once what every batch needs."""
+        terms = {
+            limit.name: limit.judging_terms(self.hold_ns)
+            for limit in self.limits
+            if isinstance(limit, ScoredLimit)
+        }
+        object.__setattr__(self, "judging", terms)
+        object.__setattr__(self, "longest_hold_ns", max(self.hold_ns.values(), default=0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +98,12 @@ class EvaluationState:
     limits: Mapping[str, LimitState]
     memories: Mapping[str, LimitMemory] = field(default_factory=dict)
     """The memory of those limits whose scores depend on more than the reading itself."""
+    judged: Mapping[str, JudgedState] = field(default_factory=dict)
+    """When each limit on readings was judged last."""
+    last_row_ns: int | None = None
+    """Time of the joint's newest row."""
+    heard_ns: int = 0
+    """For how long the joint has reported."""
 
     @property
     def active_limits(self) -> tuple[str, ...]:
@@ -123,12 +152,39 @@ def initial_state(plan: LimitPlan, *, start_ns: int) -> EvaluationState:
     return EvaluationState(
         limits={limit.name: limit.initial_state(start_ns) for limit in plan.limits},
         memories={name: memory for name, memory in memories.items() if memory is not None},
+        judged={
+            limit.name: JudgedState(judged_ns=start_ns)
+            for limit in plan.limits
+            if isinstance(limit, ScoredLimit)
+        },
     )
 
 
 def evaluate(
     plan: LimitPlan, state: EvaluationState, batch: ReadingBatch, *, now_ns: int
 ) -> tuple[tuple[LimitChange, ...], EvaluationState]:
+    """Return what was raised and what returned within `batch`, and the state after it.
+
+    As `evaluate_judging`, without what was not judged.
+    """
+    evaluation = evaluate_judging(plan, state, batch, now_ns=now_ns)
+    return evaluation.changes, evaluation.state
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """What a batch of readings made of the limits of a joint."""
+
+    changes: tuple[LimitChange, ...]
+    """What was raised, and what returned."""
+    judging: tuple[JudgingChange, ...]
+    """Which limits are not judged any more, and which are again."""
+    state: EvaluationState
+
+
+def evaluate_judging(
+    plan: LimitPlan, state: EvaluationState, batch: ReadingBatch, *, now_ns: int
+) -> Evaluation:
     """Return the changes within `batch`, and the state after it.
 
     Parameters
@@ -139,18 +195,40 @@ def evaluate(
         No later batch holds a row before this. Over a finished recording: its end.
     """
     ordered_changes: list[tuple[tuple[int, int, bool, int], LimitChange]] = []
+    judging: list[tuple[tuple[int, int, int], JudgingChange]] = []
     next_states: dict[str, LimitState] = {}
     memories: dict[str, LimitMemory] = {}
+    judged: dict[str, JudgedState] = {}
     series = Series(batch, plan.hold_ns)
+    heard = HeardTime(
+        batch.time_ns,
+        state.last_row_ns,
+        state.heard_ns,
+        longest_hold_ns=plan.longest_hold_ns,
+    )
     for order, limit in enumerate(plan.limits):
         name = limit.name
-        changes, next_states[name], memory = limit.advance(
-            state.limits[name],
-            state.memories.get(name),
-            series,
-            joint=plan.joint,
-            now_ns=now_ns,
-        )
+        memory = state.memories.get(name)
+        if isinstance(limit, ScoredLimit):
+            scores, memory = limit.compute_scores(memory, series)
+            changes, next_states[name] = limit.step_scores(
+                state.limits[name], scores, joint=plan.joint
+            )
+            judgements, judged[name] = judge_readings(
+                plan.judging[name],
+                state.judged[name],
+                scores.time_ns,
+                scores.batch_rows,
+                heard,
+            )
+            judging.extend(
+                ((one.time_ns, one.row, order), _judging_change(plan, name, one))
+                for one in judgements
+            )
+        else:
+            changes, next_states[name], memory = limit.advance(
+                state.limits[name], memory, series, joint=plan.joint, now_ns=now_ns
+            )
         if memory is not None:
             memories[name] = memory
         for row, change in changes:
@@ -158,17 +236,28 @@ def evaluate(
             late = not (limit.watches_gaps and change.kind == EventKind.RAISED)
             ordered_changes.append(((change.time_ns, row, late, order), change))
     ordered_changes.sort(key=lambda item: item[0])
-    return tuple(change for _, change in ordered_changes), EvaluationState(
-        limits=next_states, memories=memories
+    judging.sort(key=lambda item: item[0])
+    return Evaluation(
+        changes=tuple(change for _, change in ordered_changes),
+        judging=tuple(change for _, change in judging),
+        state=EvaluationState(
+            limits=next_states,
+            memories=memories,
+            judged=judged,
+            last_row_ns=int(batch.time_ns[-1]) if len(batch) else state.last_row_ns,
+            heard_ns=heard.total_ns,
+        ),
     )
 
 
-def unjudged(plan: LimitPlan, state: EvaluationState) -> dict[str, str]:
-    """Return the limits that cannot be evaluated at a joint's present rate, with the reason."""
-    found = {
-        limit.name: limit.why_unjudged(state.memories.get(limit.name)) for limit in plan.limits
-    }
-    return {name: f"{plan.joint}: {why} ({name})" for name, why in found.items() if why}
+def _judging_change(plan: LimitPlan, name: str, judgement: Judgement) -> JudgingChange:
+    return JudgingChange(
+        time_ns=judgement.time_ns,
+        limit=name,
+        joint=plan.joint,
+        kind=EventKind.LIMIT_JUDGED_AGAIN if judgement.judged else EventKind.LIMIT_NOT_JUDGED,
+        since_ns=judgement.since_ns,
+    )
 
 
 def initial_memory(limit: AnyJointLimit) -> LimitMemory | None:
@@ -196,12 +285,18 @@ def after_limits_change(
     """
     fresh = initial_state(next_plan, start_ns=time_ns)
     states, memories = dict(fresh.limits), dict(fresh.memories)
+    # What was heard before a limit is in force is no time in which it was not judged.
+    judged = {
+        name: replace(begun, judged_heard_ns=state.heard_ns) for name, begun in fresh.judged.items()
+    }
     later = {limit.name: limit for limit in next_plan.limits}
     ended = []
     for limit in plan.limits:
         previous = state.limits[limit.name]
         if later.get(limit.name) == limit:
             states[limit.name] = previous
+            if limit.name in state.judged:
+                judged[limit.name] = state.judged[limit.name]
             if limit.name in state.memories:
                 memories[limit.name] = state.memories[limit.name]
         elif previous.active:
@@ -218,7 +313,13 @@ def after_limits_change(
                     peak=limit.standing_peak(previous, time_ns),
                 )
             )
-    return tuple(ended), EvaluationState(limits=states, memories=memories)
+    return tuple(ended), EvaluationState(
+        limits=states,
+        memories=memories,
+        judged=judged,
+        last_row_ns=state.last_row_ns,
+        heard_ns=state.heard_ns,
+    )
 
 
 def after_restart(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> EvaluationState:
@@ -236,7 +337,8 @@ def after_restart(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> E
         limits[name] = limit.after_restart(previous, time_ns)
         if memory is not None:
             memories[name] = memory
-    return EvaluationState(limits=limits, memories=memories)
+    fresh = initial_state(plan, start_ns=time_ns)
+    return EvaluationState(limits=limits, memories=memories, judged=fresh.judged)
 
 
 def after_standstill(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -> EvaluationState:
@@ -249,4 +351,4 @@ def after_standstill(plan: LimitPlan, state: EvaluationState, *, time_ns: int) -
     for limit in plan.limits:
         if limit.watches_gaps:
             limits[limit.name] = limit.after_restart(limits[limit.name], time_ns)
-    return EvaluationState(limits=limits, memories=state.memories)
+    return replace(state, limits=limits)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.event_kind import EventKind
+from logger.limits.gaps import bridged_ns
 from logger.limits.kind import TimedLimit
 from logger.limits.limit_change import LimitChange
 from logger.limits.scores import LimitState, Scores
@@ -48,7 +49,12 @@ def step_level(
         return [], LevelState(active=True, last_ns=last_ns, peak=calm)
 
     on_ns, off_ns = round(limit.on_delay_s * 1e9), round(limit.off_delay_s * 1e9)
-    first, last, side, begun_ns, continues = _runs_of_side(state, scores)
+    first, last, side, begun_ns, continues = _runs_of_side(
+        state,
+        scores,
+        on_apart_ns=bridged_ns(scores.hold_ns, on_ns),
+        off_apart_ns=bridged_ns(scores.hold_ns, off_ns),
+    )
     delay = np.where(side == _BEYOND_PICK_UP, on_ns, off_ns)
     completed = np.flatnonzero((side != _BETWEEN) & (time_ns[last] - begun_ns >= delay))
     sides = np.concatenate(
@@ -94,9 +100,11 @@ def step_level(
 
 
 def _runs_of_side(
-    state: LevelState, scores: Scores
+    state: LevelState, scores: Scores, *, on_apart_ns: int, off_apart_ns: int
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int8], NDArray[np.int64], bool]:
-    """Split the scores into runs on one side of the levels without a gap inside.
+    """Split the scores into runs on one side of the levels without a gap that is not bridged.
+
+    `on_apart_ns`, `off_apart_ns`: how far apart two scores on or off may be (`gaps`).
 
     Returns, each of shape (runs,): index of the first and of the last score, the side, and the
     time at which the side was reached; then whether the first run continues that of the
@@ -107,7 +115,11 @@ def _runs_of_side(
     off = score <= scores.drop_off
     side = on.astype(np.int8)
     side[off & ~on] = _BEYOND_DROP_OFF
-    breaks = (side[1:] != side[:-1]) | (np.diff(time_ns) > scores.hold_ns)
+    steps = np.diff(time_ns)
+    apart = steps > scores.hold_ns
+    if apart.any():
+        apart = steps > np.where(side[1:] == _BEYOND_PICK_UP, on_apart_ns, off_apart_ns)
+    breaks = (side[1:] != side[:-1]) | apart
     first = np.concatenate(([0], np.flatnonzero(breaks) + 1))
     last = np.concatenate((first[1:], [len(score)])) - 1
     side = side[first]
@@ -116,7 +128,7 @@ def _runs_of_side(
         state.pending_ns is not None
         and state.last_ns is not None
         and side[0] == (_BEYOND_DROP_OFF if state.active else _BEYOND_PICK_UP)
-        and time_ns[0] - state.last_ns <= scores.hold_ns
+        and time_ns[0] - state.last_ns <= (off_apart_ns if state.active else on_apart_ns)
     ):
         begun_ns[0] = state.pending_ns
         return first, last, side, begun_ns, True

@@ -259,10 +259,6 @@ class JointLimit(LimitKind):
         """
         return self.initial_memory()
 
-    def why_unjudged(self, memory: LimitMemory | None) -> str:
-        """Return why it cannot be evaluated at the present rate of readings; "" where it can."""
-        return ""
-
     @abstractmethod
     def standing_peak(self, state: LimitState, time_ns: int) -> float:
         """Return the peak so far of an active alert; NaN where it is unknown."""

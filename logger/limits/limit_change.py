@@ -1,11 +1,11 @@
-"""One change of a limit, raised or returned, as evaluation yields it. Pure data."""
+"""One change of a limit, as evaluation yields it: raised or returned, judged or not. Pure data."""
 
 from dataclasses import dataclass
 from typing import Literal
 
 from logger.event_kind import EventKind
 
-__all__ = ["EventSeverity", "LimitChange", "Severity"]
+__all__ = ["EventSeverity", "JudgingChange", "LimitChange", "Severity"]
 
 Severity = Literal["warning", "trip"]
 EventSeverity = Literal["", "warning", "trip"]
@@ -32,3 +32,16 @@ class LimitChange:
     """The worst reading from the onset of the alert to `time_ns`, with its sign: the highest for
     `above`, the lowest for `below`, by magnitude where the limit means it; silence: the span in s.
     """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgingChange:
+    """A limit of one joint is not judged any more, or is judged again (`gaps`)."""
+
+    time_ns: int
+    """A row of the joint: at which it was not judged for too long, or is judged again."""
+    limit: str
+    joint: str
+    kind: Literal[EventKind.LIMIT_NOT_JUDGED, EventKind.LIMIT_JUDGED_AGAIN]
+    since_ns: int
+    """When it was judged last before; at first the start."""

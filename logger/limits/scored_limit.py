@@ -13,13 +13,15 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.arrays import to_ns
 from logger.errors import Mistake
 from logger.event_kind import EventKind
-from logger.joint.channels import DISPLAYS, Display
+from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from logger.limits.gaps import JudgingTerms, bridged_ns, judging_terms
 from logger.limits.hysteresis import LevelState, step_level
 from logger.limits.kind import JointLimit, TimedLimit
-from logger.limits.limit_change import LimitChange
-from logger.limits.phrases import format_channel_value
+from logger.limits.limit_change import JudgingChange, LimitChange
+from logger.limits.phrases import format_channel_value, format_span
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
 
@@ -31,6 +33,10 @@ class ScoredLimit(TimedLimit, JointLimit):
 
     peak_is_first: ClassVar[bool] = False
     """The reported peak is the first reading and not the worst: all of them are equal."""
+    integrates: ClassVar[bool] = False
+    """It grows over the time between two readings: one alone says nothing."""
+    bridges_window: ClassVar[bool] = True
+    """A gap that is short against its window leaves the window as it is (`gaps`)."""
     alone_over_restarts: ClassVar[bool] = False
     """Its memory depends on whether its alert was active when the recorder restarted."""
 
@@ -47,6 +53,11 @@ class ScoredLimit(TimedLimit, JointLimit):
         """Return approximate scores of seconds, each given by a few values (`summary_styles`)."""
         scores, _ = self.compute_scores(self.initial_memory(), series)
         return scores
+
+    @property
+    def window_s(self) -> float:
+        """What it looks back over before it has a score, in seconds; 0: at one reading."""
+        return 0.0
 
     @property
     def rebuilt_from_s(self) -> float | None:
@@ -82,13 +93,55 @@ class ScoredLimit(TimedLimit, JointLimit):
         now_ns: int,
     ) -> tuple[list[tuple[int, LimitChange]], LimitState, LimitMemory | None]:
         """See `JointLimit`."""
-        assert isinstance(state, LevelState), "`initial_state` pairs them"
         scores, memory = self.compute_scores(memory, series)
+        changes, after = self.step_scores(state, scores, joint=joint)
+        return changes, after, memory
+
+    def step_scores(
+        self, state: LimitState, scores: Scores, *, joint: str
+    ) -> tuple[list[tuple[int, LimitChange]], LimitState]:
+        """Return the changes that scores make, each with its row in the batch; the state after."""
+        assert isinstance(state, LevelState), "`initial_state` pairs them"
         changes, after = step_level(self, state, scores, joint=joint)
         if changes and scores.batch_rows is not None:
             # By the row in the batch, not in the channel: ties come out alike in any chunking.
             changes = [(int(scores.batch_rows[index]), change) for index, change in changes]
-        return changes, after, memory
+        return changes, after
+
+    def scores_hold_ns(self, hold_ns: Mapping[str, int]) -> int:
+        """Return how far apart two of its scores are no gap; `hold_ns`: that of each channel."""
+        return hold_ns[self.needed_channels[0][1]]
+
+    def judging_terms(self, hold_ns: Mapping[str, int]) -> JudgingTerms:
+        """Return what it needs to be judged (`gaps`); `hold_ns`: that of each channel."""
+        return judging_terms(
+            self.scores_hold_ns(hold_ns),
+            window_ns=to_ns(self.window_s),
+            delays_ns=(to_ns(self.on_delay_s), to_ns(self.off_delay_s)),
+            of_pairs=self.integrates,
+        )
+
+    def judging_condition(self, hold_ns: Mapping[str, int]) -> str:
+        """Return when it is not judged: "while the housing has gaps longer than 3.75 s ...".
+
+        `hold_ns`: that of each channel. "" where each reading is judged by itself.
+        """
+        longest = format_span(self.scores_hold_ns(hold_ns) / 1e9)
+        gaps = []
+        if self.integrates:
+            gaps.append(f"longer than {longest} before each reading")
+        if self.window_s and not self.bridges_window:
+            gaps.append(f"longer than {longest} in every {format_span(self.window_s)}")
+        spans_s = [self.window_s if self.bridges_window else 0.0, self.on_delay_s, self.off_delay_s]
+        for span_s in dict.fromkeys(span_s for span_s in spans_s if span_s):
+            apart_ns = bridged_ns(self.scores_hold_ns(hold_ns), to_ns(span_s))
+            gaps.append(f"longer than {format_span(apart_ns / 1e9)} in every {format_span(span_s)}")
+        return f"while the {self.needed_words} has gaps {', or '.join(gaps)}" if gaps else ""
+
+    @property
+    def needed_words(self) -> str:
+        """The channels that it needs, in words: "current", "position or its set-point"."""
+        return " or the ".join(CHANNELS[channel].label for _, channel in self.needed_channels)
 
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:
         """See `JointLimit`."""
@@ -125,6 +178,22 @@ class ScoredLimit(TimedLimit, JointLimit):
         peak = self.format_value(change.peak, DISPLAYS)
         return (
             f"{change.joint}: {phrases.back}, now {value}, {phrases.extreme} {peak} ({self.name})"
+        )
+
+    def judging_sentence(self, change: JudgingChange, hold_ns: Mapping[str, int]) -> str:
+        """Return that it is not judged, since when and why; or that it is again.
+
+        `hold_ns`: that of each channel.
+        """
+        span = format_span(round((change.time_ns - change.since_ns) / 1e9, 1))
+        label = self.phrases(DISPLAYS).label
+        if change.kind == EventKind.LIMIT_JUDGED_AGAIN:
+            return f"{change.joint}: {label} is judged again, after {span} ({self.name})"
+        why = f"while the {self.needed_words} is not reported"
+        condition = self.judging_condition(hold_ns)
+        why += f", or {condition}" if condition else ""
+        return (
+            f"{change.joint}: {label} is not judged for {span} now; it is not {why} ({self.name})"
         )
 
     def format_value(self, value: float, displays: Mapping[str, Display]) -> str:

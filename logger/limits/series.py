@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from logger.joint.batch import ReadingBatch
 
-__all__ = ["ChannelSeries", "HeldValue", "Series", "hold_at_rows"]
+__all__ = ["ChannelSeries", "HeldValue", "Series", "hold_at_rows", "segments_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +51,15 @@ class Series:
             return ChannelSeries(time_ns=self.batch.time_ns, values=values, rows=None)
         rows = np.flatnonzero(has_value)
         return ChannelSeries(time_ns=self.batch.time_ns[rows], values=values[rows], rows=rows)
+
+
+def segments_of(readings: ChannelSeries, batch: ReadingBatch) -> NDArray[np.int32]:
+    """Return the segment of each position, shape (m,); all the same where none are known."""
+    if len(batch.position_segment) != len(batch):
+        return np.full(len(readings.values), -1, np.int32)
+    return (
+        batch.position_segment if readings.rows is None else batch.position_segment[readings.rows]
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,8 +21,8 @@ Where no count is known (a sensor's values from a file, a resistance, a float of
 computed from two readings) a reading counts as at a level from a billionth of it away, and of 1 in
 the channel's unit at least: far more than rounding makes, far less than anything measures.
 
-What a limit computes over time (a thermal image, an amplitude) is no count, comes near its level
-without being meant to be at it, and is compared as it is.
+What a limit computes over time (a thermal image, an amplitude, a smoothed load) is no count, comes
+near its level without being meant to be at it, and is compared as it is.
 """
 
 import math

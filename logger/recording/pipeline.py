@@ -6,10 +6,10 @@ is computed here as well, so that every recording has the same streams. Events g
 
 import math
 from collections.abc import Mapping
-from typing import Final
 
 import numpy as np
 
+from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
@@ -21,17 +21,18 @@ from logger.limits.evaluate import (
     LimitPlan,
     after_limits_change,
     after_standstill,
-    evaluate,
+    evaluate_judging,
     plan_limits,
-    unjudged,
 )
 from logger.limits.limit import LimitSet
+from logger.limits.limit_change import JudgingChange
 from logger.limits.recorder import (
     RecorderSample,
     RecorderState,
     evaluate_recorder,
     recorder_after_change,
 )
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import change_sentence
 from logger.recording.event_log import EventLog
 from logger.recording.notice_throttle import NoticeThrottle
@@ -51,9 +52,6 @@ from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
 from logger.store.writing.row_buffer import RowBuffer
 
 __all__ = ["Pipeline"]
-
-_JUDGED_NS: Final = 60 * BASE_NS
-"""For so long a limit must have been judged before it is said again that it cannot be."""
 
 
 class Pipeline:
@@ -86,8 +84,6 @@ class Pipeline:
         }
         """(start, end) of those that the readings of a joint have not passed yet, in order."""
         self._recorder = RecorderState(lost=start.lost)
-        self._unjudged_ns: dict[tuple[str, str], int] = {}
-        """(joint, limit) -> when its readings could not be judged last."""
         self._torque = {
             joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
@@ -210,13 +206,30 @@ class Pipeline:
 
     def _evaluate_stretch(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
-        changes, self._limit_states[joint] = evaluate(
+        evaluation = evaluate_judging(
             self._limit_plans[joint], self._limit_states[joint], readings, now_ns=now_ns
         )
-        for change in changes:
+        self._limit_states[joint] = evaluation.state
+        for change in evaluation.changes:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
             self._events.emit_change(change, change_sentence(change, limit))
+        for judging in evaluation.judging:
+            self._emit_judging(judging)
+
+    def _emit_judging(self, change: JudgingChange) -> None:
+        """Emit that a limit is not judged any more, or is judged again."""
+        limit = self._limits.by_name(change.limit)
+        assert isinstance(limit, ScoredLimit), "silences are judged all the time"
+        self._events.emit(
+            change.kind,
+            time_ns=change.time_ns,
+            joint=change.joint,
+            limit=change.limit,
+            channel=limit.needed_channels[0][1],
+            duration_s=to_s(change.time_ns - change.since_ns),
+            text=limit.judging_sentence(change, self._limit_plans[change.joint].hold_ns),
+        )
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:
         """Count frames that were lost on a bus, and make an event of it.
@@ -294,7 +307,6 @@ class Pipeline:
             self._writer.append_rows("buses", bus_rows(int(marks[-1]), health))
         for notice in self._throttle.take_summaries(now_ns):
             self._events.emit_notice(notice)
-        self._emit_not_judged(now_ns)
         self._evaluate_recorder(now_ns, health)
         for joint, torque in self._torque.items():
             rows = [
@@ -302,24 +314,6 @@ class Pipeline:
                 for mark, rms in zip(marks.tolist(), torque.rms_at(marks).tolist(), strict=True)
             ]
             self._writer.append_rows(derived_stream(joint), table_of_rows(rows, DERIVED_SCHEMA))
-
-    def _emit_not_judged(self, now_ns: int) -> None:
-        """Emit each limit whose readings are too sparse to evaluate it, once until they are not.
-
-        Readings at the edge can be evaluated in one second and not in the next: that is one event.
-        """
-        for joint, plan in self._limit_plans.items():
-            for limit, text in unjudged(plan, self._limit_states[joint]).items():
-                last_ns = self._unjudged_ns.get((joint, limit))
-                self._unjudged_ns[joint, limit] = now_ns
-                if last_ns is None or now_ns - last_ns >= _JUDGED_NS:
-                    self._events.emit(
-                        EventKind.LIMIT_NOT_JUDGED,
-                        time_ns=now_ns,
-                        joint=joint,
-                        limit=limit,
-                        text=text,
-                    )
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits

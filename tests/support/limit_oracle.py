@@ -84,7 +84,7 @@ def _rate(limit, rows, hold):
         value = row[limit["channel"]]
         if math.isnan(value):
             continue
-        if last is not None and t - last > hold[limit["channel"]]:
+        if last is not None and t - last > max(hold[limit["channel"]], limit["over_s"] * S // 8):
             seen = []
         last = t
         if not seen or seen[-1][0] // cell != t // cell:
@@ -108,7 +108,6 @@ def _tracking(limit, rows, hold):
         if not told:
             continue
         if any(name not in newest or t - newest[name][0] > hold[name] for name in names):
-            yield t, "between", 0.0, 0.0
             continue
         error = newest[names[1]][1] - newest[names[0]][1]
         side = "on" if abs(error) >= limit["above"] else "off" if abs(error) <= low else "between"
@@ -128,8 +127,9 @@ def _frozen(limit, rows, hold):
         value = row[limit["channel"]]
         if math.isnan(value):
             continue
+        known = load is not None and t - load[0] <= hold[limit["load"]]
         size = 0.0
-        if load is not None and t - load[0] <= hold[limit["load"]]:
+        if known:
             size = math.sqrt(square) if tau else abs(load[1])
         loaded = size >= limit["load_above"]
         if anchor is None:
@@ -140,7 +140,8 @@ def _frozen(limit, rows, hold):
             anchor = value if loaded else None
         else:
             side = "on" if loaded else "between"
-        yield t, side, value, 0.0
+        if known or side != "between":
+            yield t, side, value, 0.0
 
 
 def _level(limit, rows, hold):
@@ -196,7 +197,7 @@ def told_by_oracle(limit, rows, hold):
     active, since, last, found = False, None, None, []
     worst = None
     for t, side, told, rank in scores_of(limit, rows, hold):
-        if last is not None and t - last > holds:
+        if last is not None and t - last > max(holds, (off_ns if active else on_ns) // 8):
             since = None
             if not active:
                 worst = None

@@ -286,8 +286,8 @@ export class BadEndForm {
     const { bad } = this.page.draft;
     const ways = /** @type {[string, string][]} */ ([
       ["none", "not said"],
-      ["above", "a level that is passed upwards"],
-      ["below", "a level that is passed downwards"],
+      ["above", "a level that is reached upwards"],
+      ["below", "a level that is reached downwards"],
       ["note", "a note"],
     ]);
     const way = makeSelect(ways, bad.way, "what a bad end is", (value) => {

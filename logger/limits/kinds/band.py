@@ -1,6 +1,9 @@
 """A channel outside of two levels, whichever way.
 
 The score says on which side of both a reading lies. The meaning is defined in evaluate.py.
+
+Gaps: as of a level: each reading is judged by itself, delays run on over short gaps and start again
+after longer ones (logger/limits/gaps.py), an alert stays.
 """
 
 from collections.abc import Mapping

@@ -2,7 +2,10 @@
 
 For a current that varies the share of its time that each held value uses up is added:
 integral of dt / t(G(t)) (from memory; the usual practice), which operates at 1. A value counts
-until the next, at most for its hold; over the rest of a gap the integral is kept. Raised at
+until the next, at most for its hold; over the rest of a gap the integral stands still, so that it
+is late by what gaps took from it. Where every reading is further than its hold from the last it is
+said to be not judged. Delays run on over short gaps (logger/limits/gaps.py) and start again after
+longer ones; an alert stays. Raised at
 the reading that completes the integral, not between two: readings drive limits, `now_ns` does not,
 so any chunking agrees. At most one period of the frame lies between the two.
 
@@ -69,6 +72,7 @@ class InverseTime(ScoredLimit):
     reset_s: PositiveDuration | None = None
     """Time of a full reset at no current; curves D to F have one of their own."""
 
+    integrates: ClassVar[bool] = True
     form: ClassVar[LimitForm] = LimitForm(
         key="inverse-time",
         words="inverse time",

@@ -1,6 +1,9 @@
 """A channel beyond a level: above or below it, in its own unit or as a share of its rated value.
 
 The score is the reading itself, signed such that more is worse. evaluate.py defines the meaning.
+
+Gaps: each reading is judged by itself. A delay runs on over a gap that is short against it and
+starts again after a longer one (logger/limits/gaps.py); an alert stays.
 """
 
 from collections.abc import Mapping

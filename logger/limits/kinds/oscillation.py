@@ -7,8 +7,11 @@ amplitude is known. A step rings in any band for about as long as that window: t
 be longer where set-points jump.
 
 Readings every T resolve no frequency above 1 / (5 T): a bench whose frames are further
-apart is refused. Where they come less often than four times a cycle after all, nothing is judged:
-a running delay is broken off, and an alert stays. A gap forgets the window.
+apart is refused. Where they come less often than four times a cycle after all, there is no score:
+running delays start again, and an alert stays.
+
+Gaps: any forgets the window, also one that is short against it, since a straight line over a gap is
+no swing. Where gaps come more often than the window is full, nothing is judged, and that is said.
 """
 
 from collections.abc import Iterator, Mapping
@@ -25,6 +28,7 @@ from logger.joint.channels import CHANNELS, Display
 from logger.joint.oscillation import (
     LEAST_A_CYCLE,
     READINGS_A_CYCLE,
+    WINDOW_CYCLES,
     OscillationState,
     band_amplitude,
     highest_frequency_Hz,
@@ -54,6 +58,7 @@ class Oscillation(ScoredLimit):
     """Lowest and highest frequency."""
 
     threshold_keys: ClassVar[frozenset[str]] = frozenset(("above", "drop_off"))
+    bridges_window: ClassVar[bool] = False
     measure_words: ClassVar[str] = ", amplitude in the band"
     form: ClassVar[LimitForm] = LimitForm(
         key="oscillation",
@@ -111,6 +116,11 @@ on_delay_s = 2.0
         return self.above if self.drop_off is None else self.drop_off
 
     @property
+    def window_s(self) -> float:
+        """See `ScoredLimit`."""
+        return WINDOW_CYCLES / self.band_Hz[0]
+
+    @property
     def needed_channels(self) -> tuple[tuple[str, str], ...]:
         """See `LimitKind`."""
         return (("channel", self.channel),)
@@ -127,19 +137,19 @@ on_delay_s = 2.0
     def compute_scores(
         self, memory: LimitMemory | None, series: Series
     ) -> tuple[Scores, LimitMemory]:
-        """Return the amplitude at each reading; NaN, neither on nor off, where there is none."""
+        """Return the amplitude at each reading that has one."""
         assert isinstance(memory, OscillationMemory), "`initial_memory` gave it"
         at = series.channel_series(self.channel)
         hold_ns = series.hold_ns[self.channel]
         amplitude, state = band_amplitude(
             memory.state, at.time_ns, at.values, band_Hz=self.band_Hz, hold_ns=hold_ns
         )
-        known = np.isfinite(amplitude)
+        known = np.flatnonzero(np.isfinite(amplitude))
         scores = Scores(
-            time_ns=at.time_ns,
-            batch_rows=at.rows,
-            score=amplitude,
-            reported=np.where(known, amplitude, 0.0),
+            time_ns=at.time_ns[known],
+            batch_rows=known if at.rows is None else at.rows[known],
+            score=amplitude[known],
+            reported=amplitude[known],
             pick_up=self.above,
             drop_off=self.clears_at,
             hold_ns=hold_ns,
@@ -157,18 +167,6 @@ on_delay_s = 2.0
             pick_up=self.above,
             drop_off=self.clears_at,
             hold_ns=series.hold_ns[self.channel],
-        )
-
-    def why_unjudged(self, memory: LimitMemory | None) -> str:
-        """See `JointLimit`."""
-        assert isinstance(memory, OscillationMemory), "`initial_memory` gave it"
-        if not memory.state.too_seldom:
-            return ""
-        what = CHANNELS[self.channel].label
-        least, high = LEAST_A_CYCLE * self.band_Hz[1], self.band_Hz[1]
-        return (
-            f"{what} is not judged for oscillation: it comes less often than "
-            f"{format_number(least, 0)} times a second, which {format_number(high, 1)} Hz takes"
         )
 
     def mistakes_of_rate(self, joint: str, period_s: float) -> Iterator[Mistake]:
@@ -204,6 +202,11 @@ on_delay_s = 2.0
         """See `LimitKind`; adds how often readings must come."""
         least = format_number(READINGS_A_CYCLE * self.band_Hz[1], 0)
         return f"{super().describe()}; needs {least} readings a second"
+
+    def judging_condition(self, hold_ns: Mapping[str, int]) -> str:
+        """See `ScoredLimit`; adds how seldom is too seldom."""
+        least = format_number(LEAST_A_CYCLE * self.band_Hz[1], 0)
+        return f"{super().judging_condition(hold_ns)}, or fewer than {least} readings a second"
 
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
         """See `JointLimit`."""

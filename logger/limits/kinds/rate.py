@@ -4,8 +4,13 @@ The difference and not a line of least squares: it needs one remembered reading 
 the window instead of all of them, and it names two readings that anybody can look up. Time is cut
 into such 32nds on an absolute grid; the first reading in each, and after a gap, is remembered.
 Compared is each reading with the newest remembered one of 32 cells before its own or earlier. Until
-there is one there is no rate, and a gap forgets them all: no rate is computed across a gap, and an
-alert that was active before it stays active until the window is full again.
+there is one there is no rate.
+
+Gaps: one that is short against the window is bridged (logger/limits/gaps.py), since a difference
+over the window asks for its two ends and not for what lies between; the window is longer by an
+eighth at most. A longer gap forgets all that is remembered, and so does a new segment of positions,
+which has another zero: there is no rate until the window is full again, running delays start again,
+and an alert stays.
 """
 
 from collections.abc import Iterator, Mapping
@@ -19,12 +24,13 @@ from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
 from logger.joint.channels import CHANNELS, Display
+from logger.limits.gaps import bridged_ns
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, clear_amount, format_slope, format_span
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, Scores
-from logger.limits.series import Series
+from logger.limits.series import Series, segments_of
 from logger.limits.thresholds import level_pair
 from logger.settings_file import SettingError
 
@@ -83,6 +89,11 @@ drop_off_per_min = 5.0
     def clears_at(self) -> float:
         """The rate at or below which it counts as gone."""
         return self.rise_per_min if self.drop_off_per_min is None else self.drop_off_per_min
+
+    @property
+    def window_s(self) -> float:
+        """See `ScoredLimit`."""
+        return self.over_s
 
     @property
     def needed_channels(self) -> tuple[tuple[str, str], ...]:
@@ -144,9 +155,11 @@ drop_off_per_min = 5.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RateMemory(LimitMemory):
-    """The readings that later ones are compared with, since the newest gap."""
+    """The readings that later ones are compared with, since the newest gap not bridged."""
 
     last_ns: int | None = None
+    segment: int = -1
+    """Of positions, of the newest reading."""
     time_ns: tuple[int, ...] = ()
     values: tuple[float, ...] = ()
 
@@ -160,7 +173,16 @@ def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Score
     rate, rows_with_rate = np.empty(0), np.empty(0, np.intp)
     if n:
         last_ns = readings.time_ns[0] if memory.last_ns is None else memory.last_ns
-        gap = np.diff(readings.time_ns, prepend=last_ns) > hold_ns
+        longest_ns = bridged_ns(hold_ns, round(limit.over_s * 1e9))
+        gap = np.diff(readings.time_ns, prepend=last_ns) > longest_ns
+        segment = memory.segment
+        if limit.channel == "position_rad":
+            segments = segments_of(readings, series.batch)
+            gap |= (
+                np.diff(segments, prepend=segment if memory.last_ns is not None else segments[0])
+                != 0
+            )
+            segment = int(segments[-1])
         cell = readings.time_ns // cell_ns
         newest = memory.time_ns[-1] // cell_ns if memory.time_ns else cell[0] - 1
         begins = gap | (np.diff(cell, prepend=newest) != 0)
@@ -189,6 +211,7 @@ def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Score
         )
         memory = RateMemory(
             last_ns=int(readings.time_ns[-1]),
+            segment=segment,
             time_ns=tuple(mark_ns[first_kept:].tolist()),
             values=tuple(marks[first_kept:].tolist()),
         )

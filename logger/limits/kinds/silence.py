@@ -3,6 +3,9 @@
 The one limit that a clock can raise: `now_ns` means "every row before this has been processed".
 Takes the state in and gives it back; any chunking gives the same changes. The meaning is defined in
 evaluate.py.
+
+Gaps are what it watches: it is judged all the time, also where every other limit of the joint is
+not. A pause without a recorder is no silence of the joint.
 """
 
 from collections.abc import Iterator, Mapping, Sequence

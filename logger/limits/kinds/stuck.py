@@ -1,10 +1,14 @@
 """A stuck (frozen) reading: a channel that does not move although there is load.
 
 From the first reading under load on, the channel must move by more than `within`; each time that it
-does, the delay starts again there. At rest, and where the load is unknown, the delay is broken off
-but an alert stays active: only a channel that moves is no longer stuck. With `smoothing_s` the load
+does, the delay starts again there. At rest the delay is broken off but an alert stays active: only
+a channel that moves is no longer stuck. With `smoothing_s` the load
 is its root mean square with that time constant (first order), so that pauses of a cycle do not
-count as rest. A gap restarts the delay.
+count as rest.
+
+Gaps: while the load is unknown, a reading that has not moved is not judged; one that has moved ends
+an alert all the same. A delay runs on over a gap of either that is short against it
+(logger/limits/gaps.py) and starts again after a longer one; an alert stays.
 """
 
 import math
@@ -114,9 +118,10 @@ on_delay_s  = 600.0
     @property
     def loaded_from(self) -> float:
         """The magnitude of the load from which on there is one."""
-        # A root mean square is no count.
-        grids = () if self.smoothing_s is not None else self.grids_of(self.load)
-        return at_least(self.load_above, magnitude_grids(grids))
+        if self.smoothing_s is not None:
+            # A root mean square over time is no count: it comes near a level without being at it.
+            return self.load_above
+        return at_least(self.load_above, magnitude_grids(self.grids_of(self.load)))
 
     def rank(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return equal ranks: the first reading is reported, since all of them are equal."""
@@ -201,7 +206,7 @@ def measure_stuck(limit: Stuck, memory: StuckMemory, series: Series) -> tuple[Sc
     """Return on (has not moved under load), off (has moved), between (no load), and the memory."""
     at = series.channel_series(limit.channel)
     rows = np.arange(len(series.batch)) if at.rows is None else at.rows
-    high, memory = _loaded(limit, memory, rows, series)
+    high, known, memory = _loaded(limit, memory, rows, series)
     side = np.full(len(at.values), -1.0)
     if len(at.values):
         anchor = _walk(limit.moves_beyond, memory, at.values, high, side)
@@ -212,11 +217,17 @@ def measure_stuck(limit: Stuck, memory: StuckMemory, series: Series) -> tuple[Sc
             load=memory.load,
             square=memory.square,
         )
+    is_scored = known | (side != 0.0)
+    if is_scored.all():
+        time_ns, scored_rows, values = at.time_ns, at.rows, at.values
+    else:
+        time_ns, scored_rows, values = at.time_ns[is_scored], rows[is_scored], at.values[is_scored]
+        side = side[is_scored]
     scores = Scores(
-        time_ns=at.time_ns,
-        batch_rows=at.rows,
+        time_ns=time_ns,
+        batch_rows=scored_rows,
         score=side,
-        reported=at.values,
+        reported=values,
         pick_up=1.0,
         drop_off=-1.0,
         hold_ns=series.hold_ns[limit.channel],
@@ -281,8 +292,8 @@ def _moved(values: NDArray[np.float64], at: int, anchor: float, within: float) -
 
 def _loaded(
     limit: Stuck, memory: StuckMemory, rows: NDArray[np.intp], series: Series
-) -> tuple[NDArray[np.bool_], StuckMemory]:
-    """Return whether there is load at each row, and the memory with the newest load."""
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], StuckMemory]:
+    """Return whether there is load at each row, whether it is known, and the memory with it."""
     load = series.channel_series(limit.load)
     before = HeldValue(time_ns=memory.load_ns, value=memory.load)
     square = memory.square
@@ -304,13 +315,14 @@ def _loaded(
             time_ns=newest.time_ns,
             value=float(load.values[-1]) if len(load.values) else memory.load,
         )
-    return known & (np.abs(size) >= limit.loaded_from), StuckMemory(
+    memory = StuckMemory(
         anchor=memory.anchor,
         last=memory.last,
         load_ns=newest.time_ns,
         load=newest.value,
         square=square,
     )
+    return known & (np.abs(size) >= limit.loaded_from), known, memory
 
 
 def _smoothed(

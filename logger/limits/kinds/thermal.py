@@ -2,7 +2,10 @@
 
 tau * dH/dt + H = F_a * (I / (k * I_B))^2, exactly over each held value; H = 1 (100 %) is where it
 would operate. A value counts until the next, at most for its hold; over the rest of a gap the image
-is kept: whether the joint rested is unknown. Time without a recorder counts as cooling.
+is kept: whether the joint rested is unknown. So an image is low by what gaps took from it, a share
+of the time at most; where every reading is further than its hold from the last it does not grow as
+it should, and is said to be not judged. Delays run on over short gaps (logger/limits/gaps.py) and
+start again after longer ones; an alert stays. Time without a recorder counts as cooling.
 
 Within a block of some time constants the exponentials are sums that begin at the block's first
 reading, wherever batches are cut: so any chunking gives the same bits.
@@ -77,6 +80,7 @@ class Thermal(ScoredLimit):
 
     measure_unit: ClassVar[Literal["share"]] = "share"
     threshold_keys: ClassVar[frozenset[str]] = frozenset(("above_percent", "drop_off_percent"))
+    integrates: ClassVar[bool] = True
     form: ClassVar[LimitForm] = LimitForm(
         key="thermal",
         words="thermal image",

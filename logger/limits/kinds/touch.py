@@ -4,6 +4,9 @@ After ISO 13732-1, bare metal. What the standard sets are burn thresholds, guida
 so they are settings with defaults. 48 degC for 10 min and 43 degC for 8 h were read second-hand,
 51 degC for 1 min, 55 degC for 10 s and the lower edge of the band for 1 s (65 to 70 degC) come from
 memory. A threshold counts as reached at the threshold, as every level does.
+
+Gaps: as of a level: each reading is judged by itself, delays run on over short gaps and start again
+after longer ones (logger/limits/gaps.py), an alert stays.
 """
 
 from collections.abc import Mapping

@@ -1,8 +1,9 @@
 """Tracking error: how far a channel is from its set-point.
 
 Both are held: there is an error at each row that carries either, as long as neither is older than
-its hold. In a gap of either there is no error, which restarts running delays and changes nothing
-else.
+its hold. In a gap of either there is no error, and so nothing is judged; a delay runs on over one
+that is short against it (logger/limits/gaps.py) and starts again after a longer one; an alert
+stays.
 """
 
 from collections.abc import Mapping
@@ -101,6 +102,10 @@ on_delay_s = 0.5
         """See `JointLimit`; readings at one instant: means would hide an error that swings."""
         return {self.channel: "ends", self.setpoint: "ends"}
 
+    def scores_hold_ns(self, hold_ns: Mapping[str, int]) -> int:
+        """See `ScoredLimit`; errors come at the pace of the faster one."""
+        return min(hold_ns[self.channel], hold_ns[self.setpoint])
+
     def initial_memory(self) -> LimitMemory:
         """See `JointLimit`."""
         return TrackingMemory()
@@ -167,8 +172,7 @@ def measure_tracking(
     error = setpoint - actual
     score = np.abs(error)
     if not has_both.all():
-        # Neither on nor off: that breaks a running delay off, however short the gap looks here.
-        error[~has_both], score[~has_both] = 0.0, np.nan
+        rows, error, score = rows[has_both], error[has_both], score[has_both]
     scores = Scores(
         time_ns=series.batch.time_ns[rows],
         batch_rows=rows,
@@ -176,8 +180,7 @@ def measure_tracking(
         reported=error,
         pick_up=pick_up,
         drop_off=drop_off,
-        # Errors come at the pace of the faster one.
-        hold_ns=min(series.hold_ns[limit.channel], series.hold_ns[limit.setpoint]),
+        hold_ns=limit.scores_hold_ns(series.hold_ns),
     )
     return scores, TrackingMemory(
         actual_ns=newest.time_ns,

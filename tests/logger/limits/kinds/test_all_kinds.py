@@ -307,15 +307,14 @@ def test_no_error_while_a_set_point_is_missing():
     assert over(keys, times, **{TORQUE: torque, SETPOINT: some})[0] == [("raised", 3.0)]
 
 
-def test_a_slow_set_point_that_pauses_breaks_a_delay_off():
-    """Its gap is longer than its own hold, though errors were missing for a moment only."""
+@pytest.mark.parametrize(("again_s", "raised_s"), [(3.0, 4.0), (4.0, 4.0), (4.5, 8.5)])
+def test_a_set_point_that_pauses_for_long_starts_a_delay_again(again_s: float, raised_s: float):
+    """It holds for 2 s: what counts is for how long there was no error, 2 s of it or more."""
     keys = {"kind": "tracking", "channel": TORQUE, "above": 5.0, "on_delay_s": 4.0}
     times = np.arange(0, 12, 0.5)
-    some = np.where(times < 0.5, 9.0, np.nan)
-    # 2 s hold: at 2.5 s there is no error, at 3 s there is one again.
-    some[times >= 3.0] = 9.0
+    some = np.where((times < 0.5) | (times >= again_s), 9.0, np.nan)
     said, _ = over(keys, times, **{TORQUE: np.zeros(len(times)), SETPOINT: some})
-    assert said == [("raised", 7.0)]
+    assert said == [("raised", raised_s)]
 
 
 def test_cooling_counts_each_time_without_a_recorder():
