@@ -104,7 +104,7 @@ def test_a_joint_that_shakes_is_told_once():
     assert returned.time_ns / S - 1015 == pytest.approx(0.5, abs=0.3)
     assert returned.peak == pytest.approx(3.0, rel=0.05)
     assert change_sentence(raised, limit).startswith(
-        "shoulder: torque oscillating by 2 N·m between 3 and 12 Hz for 1 s, now "
+        "shoulder: torque oscillating by 2 N·m or more between 3 and 12 Hz for 1 s, now "
     )
     assert change_sentence(returned, limit).startswith(
         "shoulder: torque oscillating by 1.5 N·m or less"
@@ -113,7 +113,7 @@ def test_a_joint_that_shakes_is_told_once():
 
 def test_its_words():
     """A label, and a sentence that says how often readings must come."""
-    assert limit_label(_limit()) == "torque oscillating by 2 N·m between 3 and 12 Hz"
+    assert limit_label(_limit()) == "torque oscillating by 2 N·m or more between 3 and 12 Hz"
     assert describe_limit(_limit(joint="shoulder", severity="trip")) == (
         "trips when the torque of shoulder oscillates by 2 N·m or more to either side between 3 "
         "and 12 Hz for 1 s; clears at 1.5 N·m or less; stays until acknowledged; needs 60 readings "
