@@ -7,6 +7,7 @@ from typing import Any, Final
 from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.store.layout.manifest import iso_utc
+from logger.store.parts.identity import MisplacedPartError
 from replay.recording import Recording
 
 __all__ = ["CheckResult", "Gap", "check_recording"]
@@ -55,6 +56,8 @@ class CheckResult:
     unknown_losses: int
     """Standstills of which nobody knows how many frames they cost."""
     gaps: tuple[Gap, ...]
+    misplaced: tuple[tuple[str, MisplacedPartError], ...]
+    """Parts that belong to other rows, and are read nowhere; each named in `missing` as well."""
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -71,6 +74,14 @@ class CheckResult:
                 "unknown_losses": self.unknown_losses,
             },
             "gaps": [gap.to_json() for gap in self.gaps],
+            "misplaced": [
+                {
+                    "part": path,
+                    "expected": misplaced.expected.to_json(),
+                    "found": None if misplaced.found is None else misplaced.found.to_json(),
+                }
+                for path, misplaced in self.misplaced
+            ],
             "missing": list(self.missing),
         }
 
@@ -108,5 +119,6 @@ def check_recording(recording: Recording) -> CheckResult:
         longest_standstill_s=max((event.duration_s for event in standstills), default=0.0),
         unknown_losses=unknown_losses,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
+        misplaced=recording.misplaced_parts(),
         missing=missing,
     )

@@ -34,7 +34,7 @@ from logger.store.layout.manifest import Manifest, new_manifest
 from logger.store.reading.raw_frames import (
     frame_parts,
     frames_of_part,
-    has_current_columns,
+    is_copyable,
     open_finished,
 )
 from logger.store.reading.reader import RecordingReader
@@ -108,7 +108,7 @@ def redecode_frames(
         wall_ns=source_manifest.clock.wall_ns,
         simulated=source_manifest.simulated,
     ).model_copy(update={"resumed": source_manifest.resumed})
-    carried = all(has_current_columns(part) for part in parts)
+    carried = all(is_copyable(part) for part in parts)
     writer = _SegmentTrackingWriter(out, manifest, bench, with_frames=not carried)
     with discard_on_failure(writer):
         redecoder = _Redecoder(reader, bench, limits, writer)

@@ -17,7 +17,7 @@ SHAPES: dict[str, Any] = {
         "frames": int, "dropped": int,
         "standstills": {"count": int, "longest_s": float, "unknown_losses": int},
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
-        "missing": [str],
+        "misplaced": [{"part": str, "expected": dict, "found": dict | None}], "missing": [str],
     },
     "excursions": {
         "format": int,

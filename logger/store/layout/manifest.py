@@ -6,6 +6,7 @@ content: one flipped byte in it would be another gear ratio, in a file that read
 """
 
 import json
+import secrets
 import zlib
 from datetime import UTC, datetime
 from importlib import metadata
@@ -34,6 +35,7 @@ __all__ = [
     "Manifest",
     "iso_utc",
     "new_manifest",
+    "new_recording_id",
     "package_versions",
     "read_manifest",
     "write_manifest",
@@ -99,6 +101,9 @@ class Manifest(Settings):
     model_config = _VERBATIM
 
     format: Literal[1] = MANIFEST_FORMAT
+    recording_id: str = Field(default="", pattern=r"^([0-9a-f]{32})?$")
+    """Drawn when the recording is made, and stated by each of its parts: it stays when the folder
+    is renamed, copied, packed or resumed. "" in the recordings of older recorders."""
     name: str
     note: str = ""
     started_ns: TimeNs
@@ -169,6 +174,7 @@ def new_manifest(
     `boottime_ns` and `wall_ns` anchor its clock; without them its time is that of the frames.
     """
     return Manifest(
+        recording_id=new_recording_id(),
         name=name,
         note=note,
         started_ns=started_ns,
@@ -181,6 +187,11 @@ def new_manifest(
         limits=limits.text if limits is not None else "",
         written_by=package_versions(),
     )
+
+
+def new_recording_id() -> str:
+    """Return an id that no other recording has: 128 random bits in hexadecimal digits."""
+    return secrets.token_hex(16)
 
 
 def package_versions() -> dict[str, str]:

@@ -27,6 +27,7 @@ __all__ = [
     "chunk_checksum",
     "chunk_range",
     "read_footer",
+    "restate_footer",
     "unknown_checksums",
     "write_checksums",
 ]
@@ -79,6 +80,36 @@ def write_checksums(file: IO[bytes]) -> None:
     file.seek(0, os.SEEK_END)
 
 
+def restate_footer(file: IO[bytes], old: bytes, new: bytes) -> None:
+    """Replace a value of the footer's metadata by one of the same length, and its checksum with it.
+
+    The checksums of the column chunks stay as they are: damage in a copied chunk remains visible.
+    Raises ValueError unless `old` stands there once.
+    """
+    end = file.seek(0, os.SEEK_END)
+    file.seek(end - _FOOTER_TAIL_BYTES)
+    length = int.from_bytes(file.read(4), "little")
+    begin = end - _FOOTER_TAIL_BYTES - length
+    file.seek(begin)
+    footer = file.read(length)
+    if len(old) != len(new) or footer.count(old) != 1:
+        raise ValueError("its footer does not say whose part it is")
+    footer = footer.replace(old, new)
+    value = _CHECKSUM_VALUE.search(footer)
+    if value is None or len(value[1]) < _CRC_DIGITS:
+        raise ValueError("this Parquet file has no checksums")
+    own_sum = b"%08x" % zlib.crc32(_without_digits(footer, value))
+    first = value.start(1)
+    file.seek(begin)
+    file.write(footer[:first] + own_sum + footer[first + _CRC_DIGITS :])
+    file.seek(0, os.SEEK_END)
+
+
+def _without_digits(footer: bytes, value: re.Match[bytes]) -> bytes:
+    """Return a footer as it was when its own checksum was computed."""
+    return footer[: value.start(1)] + _UNKNOWN_DIGIT * len(value[1]) + footer[value.end(1) :]
+
+
 def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     """Return the footer of a Parquet file, and the checksums of its column chunks in order.
 
@@ -109,10 +140,7 @@ def read_footer(path: Location) -> tuple[pq.FileMetaData, tuple[int, ...]]:
     sums: tuple[int, ...] = ()
     if value is not None:
         digits = value[1].rstrip(_UNKNOWN_DIGIT)
-        unstamped_footer = (
-            footer[: value.start(1)] + _UNKNOWN_DIGIT * len(value[1]) + footer[value.end(1) :]
-        )
-        actual_checksum = f"{zlib.crc32(unstamped_footer):08x}".encode()
+        actual_checksum = b"%08x" % zlib.crc32(_without_digits(footer, value))
         if len(value[1]) % _CRC_DIGITS or digits[:_CRC_DIGITS] != actual_checksum:
             raise ValueError("its footer is not what was written")
         sums = tuple(

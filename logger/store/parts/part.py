@@ -19,20 +19,20 @@ import pyarrow.parquet as pq
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.store.layout.remote import Address, Location
+from logger.store.parts.identity import MisplacedPartError, PartOwner
 from logger.store.parts.part_file import DAMAGED, PartFile, PartFooter
 
-__all__ = ["FooterCheck", "Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
+__all__ = ["Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
 
-FooterCheck = Callable[[pq.FileMetaData], str]
 _PARALLEL_FOOTERS: Final = 16
 _PART_NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
 
 
-def list_parts(folder: Location, check: FooterCheck | None = None) -> list["Part"]:
+def list_parts(folder: Location, owner: PartOwner | None = None) -> list["Part"]:
     """Return the parts of a folder in order of their rows.
 
-    `check`: says what is wrong about a part by its footer, "" for nothing; such a part counts as
-    damaged. None: its columns are not looked at.
+    `owner`: the recording and stream that they have to be of, else they count as damaged; None
+    where only their names matter.
 
     Raises
     ------
@@ -45,7 +45,7 @@ def list_parts(folder: Location, check: FooterCheck | None = None) -> list["Part
             match = _PART_NAME.fullmatch(path.name)
             if match:
                 first_row, end_row = int(match[1]), int(match[2])
-                parts.append(Part(location=path, first_row=first_row, end_row=end_row, check=check))
+                parts.append(Part(path, first_row, end_row, owner))
     except FileNotFoundError:
         return []
     except OSError as fault:
@@ -62,14 +62,15 @@ class Part:
     location: Location
     first_row: int
     end_row: int
-    check: FooterCheck | None = field(default=None, repr=False, compare=False)
-    """Says what is wrong about its footer; None: its columns are not looked at."""
+    owner: PartOwner | None = None
+    """The recording and stream that it has to be of; None: that is not compared."""
     _verify_error: str | None = None
+    _misplaced: MisplacedPartError | None = None
     _spans: tuple[tuple[int, int], ...] | None = None
     _file: PartFile = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        self._file = PartFile(self.location, self.first_row)
+        self._file = PartFile(self.location, self.first_row, self.end_row, self.owner)
 
     @property
     def name(self) -> str:
@@ -90,14 +91,14 @@ class Part:
     def _read_footer(self) -> PartFooter:
         cached = self._file.footer()
         if self._spans is None:
-            if self.check is not None and (fault := self.check(cached.metadata)):
-                raise ValueError(fault)
+            if self.owner is not None:
+                self.owner.verify_columns(cached.metadata)
             self._spans = cached.spans()
         return cached
 
     @property
     def verify_error(self) -> str:
-        """Why the file cannot be read; empty when its footer is whole."""
+        """Why the file cannot be read; empty when its footer is whole and of this place."""
         if self._verify_error is None:
             try:
                 self._read_footer()
@@ -109,9 +110,15 @@ class Part:
                 raise
             except DAMAGED as fault:
                 self._verify_error = str(fault)
+                self._misplaced = fault if isinstance(fault, MisplacedPartError) else None
             else:
                 self._verify_error = ""
         return self._verify_error
+
+    @property
+    def misplaced(self) -> MisplacedPartError | None:
+        """What a part that belongs to other rows was found to be; None for one of this place."""
+        return self._misplaced if self.verify_error else None
 
     def verify_part(self) -> str:
         """Read every byte and return what is damaged; empty when the part is whole."""
@@ -183,10 +190,10 @@ class Part:
             ) from None
 
 
-def relisted(old: Iterable[Part], folder: Location, check: FooterCheck | None = None) -> list[Part]:
+def relisted(old: Iterable[Part], folder: Location, owner: PartOwner) -> list[Part]:
     """List a folder's parts again; those that were listed before keep what was read of them."""
     listed = {part.location: part for part in old}
-    return [listed.get(part.location, part) for part in list_parts(folder, check)]
+    return [listed.get(part.location, part) for part in list_parts(folder, owner)]
 
 
 def read_footers(parts: Iterable[Part]) -> None:

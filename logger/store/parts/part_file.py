@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.remote import Location, RangeFile
 from logger.store.parts.checksums import chunk_checksum, chunk_range, read_footer
+from logger.store.parts.identity import IDENTITY_KEY, PartOwner
 
 __all__ = ["DAMAGED", "PartFile", "PartFooter"]
 
@@ -84,16 +85,25 @@ class PartFile:
 
     location: Location
     first_row: int
-    """Of the part, for the sentences about damage."""
+    end_row: int
+    owner: PartOwner | None = None
+    """Whose it has to be; None: that is not compared."""
     _number: int = field(default_factory=lambda: next(_part_numbers), repr=False, compare=False)
     """Key of the caches."""
 
     def footer(self) -> PartFooter:
-        """Return the footer, read and verified now unless it is cached."""
+        """Return the footer, read and verified now unless it is cached; raises one of `DAMAGED`."""
         footer = _FOOTER_CACHE.get(self._number)
         if footer is None:
             metadata, sums = read_footer(self.location)
             column_indices = {name: column for column, name in enumerate(metadata.schema.names)}
+            if self.owner is not None:
+                self.owner.verify_stated(
+                    (metadata.metadata or {}).get(IDENTITY_KEY),
+                    column_indices,
+                    first_row=self.first_row,
+                    end_row=self.end_row,
+                )
             footer = PartFooter(metadata, sums, column_indices)
             _FOOTER_CACHE.put(
                 self._number, footer, size_bytes=_PARSED_FACTOR * metadata.serialized_size

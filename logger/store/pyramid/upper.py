@@ -11,9 +11,12 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
+import pyarrow as pa
+
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 from logger.joint.time_weighted import Buckets, merge_buckets, resample_buckets
 from logger.store.layout.files import overview_stream
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import (
@@ -32,6 +35,7 @@ __all__ = [
     "build_tree",
     "coarsest_for",
     "consolidate_levels",
+    "level_parts",
     "upper_level_folder",
     "upper_level_stream",
 ]
@@ -60,10 +64,17 @@ def upper_level_stream(joint: str, width_ns: int) -> str:
     )
 
 
-def consolidate_levels(recording: Path, joint: str) -> None:
+def level_parts(recording: Path, joint: str, width_ns: int, *, recording_id: str) -> list[Part]:
+    """Return the parts of one level of a joint's pyramid, in order of their rows."""
+    stream = upper_level_stream(joint, width_ns)
+    return list_parts(recording / stream, PartOwner(recording_id, stream, overview_fault))
+
+
+def consolidate_levels(recording: Path, joint: str, *, recording_id: str) -> None:
     """Write each upper part whose eight finer parts are complete.
 
     The newest part of the first level is left out: the next part may add to its last second.
+    `recording_id`: of recording.json, which the parts state.
 
     Raises
     ------
@@ -72,14 +83,15 @@ def consolidate_levels(recording: Path, joint: str) -> None:
     """
     parts_below = [
         part
-        for part in list_parts(upper_level_folder(recording, joint, BASE_NS), overview_fault)
+        for part in level_parts(recording, joint, BASE_NS, recording_id=recording_id)
         if _has_rows(part)
     ]
     parts_below = parts_below[:-1]
     below_ns = BASE_NS
     for width_ns in UPPER_WIDTHS_NS:
-        folder = upper_level_folder(recording, joint, width_ns)
-        written_parts = list_parts(folder, overview_fault)
+        stream = upper_level_stream(joint, width_ns)
+        owner = PartOwner(recording_id, stream, overview_fault)
+        written_parts = list_parts(recording / stream, owner)
         done_row = written_parts[-1].end_row if written_parts else 0
         pending_parts = [part for part in parts_below if part.first_row >= done_row]
         while len(pending_parts) >= PARTS_PER_UPPER:
@@ -87,10 +99,12 @@ def consolidate_levels(recording: Path, joint: str) -> None:
             if any(part.verify_part() for part in group) or not _are_contiguous(group):
                 # These eight are never joined, and are read one by one; the next eight may be.
                 continue
-            path = _write_upper_part(folder, group, below_ns=below_ns, width_ns=width_ns)
-            written_parts.append(
-                Part(location=path, first_row=group[0].first_row, end_row=group[-1].end_row)
+            table = _upper_table(group, below_ns=below_ns, width_ns=width_ns)
+            rows = group[0].first_row, group[-1].end_row
+            path = write_part(
+                recording / stream, table, first_row=rows[0], end_row=rows[1], owner=owner
             )
+            written_parts.append(Part(path, *rows, owner))
         parts_below, below_ns = written_parts, width_ns
 
 
@@ -102,19 +116,15 @@ def _are_contiguous(parts: Sequence[Part]) -> bool:
     return all(previous.end_row == following.first_row for previous, following in pairwise(parts))
 
 
-def _write_upper_part(folder: Path, group: Sequence[Part], *, below_ns: int, width_ns: int) -> Path:
+def _upper_table(group: Sequence[Part], *, below_ns: int, width_ns: int) -> pa.Table:
+    """Return the buckets of neighbouring finer parts at a wider width."""
     tables = [table for part in group if (table := part.read_whole()) is not None]
     buckets: dict[str, Buckets] = {}
     for channel in channels_of_tables(tables):
         channel_buckets = buckets_of_tables(tables, channel, width_ns=below_ns)
         if len(channel_buckets):
             buckets[channel] = resample_buckets(channel_buckets, width_ns)
-    return write_part(
-        folder,
-        overview_table(buckets, PyramidCarry()),
-        first_row=group[0].first_row,
-        end_row=group[-1].end_row,
-    )
+    return overview_table(buckets, PyramidCarry())
 
 
 @dataclass(frozen=True, slots=True)

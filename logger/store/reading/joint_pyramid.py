@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from logger.joint.time_weighted import Buckets
 from logger.store.layout.files import overview_stream
 from logger.store.layout.remote import Location
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, read_footers, relisted
 from logger.store.pyramid.seconds import (
     PyramidCarry,
@@ -82,7 +83,12 @@ class JointPyramid:
 
 
 def list_pyramid(
-    recording: Location, joint: str, rows: Sequence[Part], *, previous: JointPyramid
+    recording: Location,
+    joint: str,
+    rows: Sequence[Part],
+    *,
+    previous: JointPyramid,
+    recording_id: str,
 ) -> JointPyramid:
     """Return a joint's pyramid as it is on the disk now.
 
@@ -92,12 +98,18 @@ def list_pyramid(
         The parts of the joint's readings.
     previous
         The pyramid of the last listing: its parts, with the footers that were read, are kept.
+    recording_id
+        Of recording.json, which the parts have to state.
     """
-    listed = relisted(previous.seconds, recording / overview_stream(joint), overview_fault)
+
+    def listed_again(level: Sequence[Part], stream: str) -> list[Part]:
+        return relisted(level, recording / stream, PartOwner(recording_id, stream, overview_fault))
+
+    listed = listed_again(previous.seconds, overview_stream(joint))
     read_footers(listed)
     seconds = _overviews_of(rows, listed)
     upper = [
-        relisted(level, recording / upper_level_stream(joint, width_ns), overview_fault)
+        listed_again(level, upper_level_stream(joint, width_ns))
         for level, width_ns in zip(previous.upper, UPPER_WIDTHS_NS, strict=True)
     ]
     read_footers(part for level in upper for part in level)
@@ -105,11 +117,7 @@ def list_pyramid(
     return JointPyramid(
         seconds=tuple(seconds),
         upper=tuple(tuple(level) for level in upper),
-        tenths=tuple(
-            relisted(
-                previous.tenths, recording / upper_level_stream(joint, TENTH_NS), overview_fault
-            )
-        ),
+        tenths=tuple(listed_again(previous.tenths, upper_level_stream(joint, TENTH_NS))),
         nodes=build_tree(seconds, upper),
         carry=carries[-1] if carries else PyramidCarry(),
         gaps=tuple(gap for carry in carries for gap in carry.gaps),

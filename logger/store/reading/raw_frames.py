@@ -7,19 +7,18 @@ read: rows in a journal are a recorder's, or `dutytrace seal` makes parts of the
 from collections.abc import Iterator
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.store.layout.files import JOURNAL_FOLDER
 from logger.store.layout.lock import check_not_written
+from logger.store.layout.manifest import read_manifest
 from logger.store.layout.schema import FRAME_SCHEMA, conform, frames_from_table
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.journal import journal_files
 
-__all__ = ["frame_parts", "frames_of_part", "has_current_columns", "open_finished"]
+__all__ = ["frame_parts", "frames_of_part", "is_copyable", "open_finished"]
 
 
 def open_finished(path: Path) -> RecordingReader:
@@ -47,7 +46,8 @@ def frame_parts(path: Path) -> list[Part]:
     InputError
         One of them is damaged.
     """
-    parts = list_parts(path / "frames")
+    owner = PartOwner(read_manifest(path).recording_id, "frames")
+    parts = list_parts(path / "frames", owner)
     for part in parts:
         if part.verify_error:
             raise InputError(
@@ -57,9 +57,14 @@ def frame_parts(path: Path) -> list[Part]:
     return parts
 
 
-def has_current_columns(part: Part) -> bool:
-    """Return whether a part has the columns of the present frame schema."""
-    return bool(part.footer.schema.to_arrow_schema().equals(FRAME_SCHEMA))
+def is_copyable(part: Part) -> bool:
+    """Return whether `copy_part` can take over a part of the raw frames as it is.
+
+    It has the columns of the present frame schema, and says whose it is in full: in the recordings
+    of older recorders it does not.
+    """
+    has_owner = part.owner is not None and part.owner.recording_id != ""
+    return has_owner and bool(part.footer.schema.to_arrow_schema().equals(FRAME_SCHEMA))
 
 
 def frames_of_part(part: Part) -> Iterator[FrameBatch]:
@@ -70,12 +75,6 @@ def frames_of_part(part: Part) -> Iterator[FrameBatch]:
     InputError
         Rows of it are damaged.
     """
-    try:
-        with pq.ParquetFile(part.path, metadata=part.footer) as file:
-            for group in range(file.num_row_groups):
-                yield frames_from_table(conform(file.read_row_group(group), FRAME_SCHEMA))
-    except (OSError, pa.ArrowInvalid) as fault:
-        raise InputError(
-            f"{part.path}: this part of the raw frames is damaged ({fault}). Take it out of the "
-            "recording; the rest can then be decoded again."
-        ) from None
+    for group in range(len(part.spans)):
+        # Each column is compared with its checksum: what is decoded from it gets sums of its own.
+        yield frames_from_table(conform(part.read_group(group), FRAME_SCHEMA))

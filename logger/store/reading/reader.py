@@ -24,6 +24,7 @@ from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import footer_fault
 from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, stream_schemas
+from logger.store.parts.identity import MisplacedPartError, PartOwner
 from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
 from logger.store.pyramid.seconds import PyramidCarry
 from logger.store.pyramid.upper import at_width
@@ -104,7 +105,8 @@ class RecordingReader:
         for stream in self.schemas:
             if not self._folders.has_changed(stream):
                 continue
-            parts = relisted(self._parts[stream], self.path / stream, self._checks[stream])
+            owner = PartOwner(self.manifest.recording_id, stream, self._checks[stream])
+            parts = relisted(self._parts[stream], self.path / stream, owner)
             if len(parts) == len(self._parts[stream]):
                 continue
             sealed.add(stream)
@@ -116,7 +118,11 @@ class RecordingReader:
             # A pyramid part is written before the rows that it covers: list it again with those.
             if self._folders.has_changed(overview_stream(joint)) or rows in sealed:
                 self._pyramids[joint] = list_pyramid(
-                    self.path, joint, self._parts[rows], previous=previous
+                    self.path,
+                    joint,
+                    self._parts[rows],
+                    previous=previous,
+                    recording_id=self.manifest.recording_id,
                 )
         return bool(sealed)
 
@@ -347,6 +353,16 @@ class RecordingReader:
                 sentences += self._tail.remainders()
             sentences.extend(self.manifest.missing)
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
+
+    def misplaced_parts(self) -> tuple[tuple[str, MisplacedPartError], ...]:
+        """Return the parts that belong to other rows, by their paths within the recording."""
+        with self._lock:
+            parts = [part for stream in self.schemas for part in self._parts[stream]]
+        return tuple(
+            (f"{part.owner.stream}/{part.name}", misplaced)
+            for part in parts
+            if part.owner is not None and (misplaced := part.misplaced) is not None
+        )
 
     def describe_damage(self) -> tuple[str, ...]:
         """Read every byte of every part; return in sentences which differ from what was written."""

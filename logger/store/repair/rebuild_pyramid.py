@@ -9,22 +9,30 @@ from functools import partial
 from pathlib import Path
 
 from logger.joint.bench.bench import Bench
-from logger.store.layout.files import overview_stream, status_stream
+from logger.store.layout.files import status_stream
 from logger.store.layout.row_check import footer_fault
 from logger.store.layout.schema import readings_from_table, status_schema
-from logger.store.parts.part import Part, list_parts
-from logger.store.pyramid.seconds import PyramidCarry, carry_from, overview_fault
+from logger.store.parts.identity import PartOwner
+from logger.store.parts.part import list_parts
+from logger.store.pyramid.seconds import BASE_NS, PyramidCarry, carry_from
 from logger.store.pyramid.tenths import TENTH_NS, add_rows_at_both_widths
-from logger.store.pyramid.upper import UPPER_WIDTHS_NS, consolidate_levels, upper_level_folder
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, consolidate_levels, level_parts
 from logger.store.writing.sealer import Sealer, write_base_levels
 
 __all__ = ["rebuild_overviews"]
 
 
-def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) -> bool:
-    """Write the parts of all levels that are missing or damaged.
+def rebuild_overviews(
+    recording: Path, bench: Bench, *, ended_ns: int | None, recording_id: str
+) -> bool:
+    """Write the parts of all levels that are missing, damaged or not of their place.
 
-    `ended_ns`: the end of the recording, None while it has none.
+    Parameters
+    ----------
+    ended_ns
+        The end of the recording, None while it has none.
+    recording_id
+        Of recording.json, which the parts state.
 
     Returns
     -------
@@ -40,16 +48,19 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
     fits_stream = partial(footer_fault, schema=status_schema(bench))
     for joint in bench.joints:
         hold_ns = bench.hold_times_ns_of(joint)
-        folder = recording / overview_stream(joint.name)
-        fine_folder = upper_level_folder(recording, joint.name, TENTH_NS)
-        rows = list_parts(recording / status_stream(joint.name), fits_stream)
-        whole_parts = {(part.first_row, part.end_row): part for part in _undamaged_parts(folder)}
+        first_level = level_parts(recording, joint.name, BASE_NS, recording_id=recording_id)
+        fine_level = level_parts(recording, joint.name, TENTH_NS, recording_id=recording_id)
+        stream = status_stream(joint.name)
+        rows = list_parts(recording / stream, PartOwner(recording_id, stream, fits_stream))
+        whole_parts = {
+            (part.first_row, part.end_row): part for part in first_level if not part.verify_part()
+        }
         carries = {
             end: carry_from(part.metadata)
             for (first, end), part in whole_parts.items()
             if first < end
         }
-        fine = {(part.first_row, part.end_row) for part in _undamaged_parts(fine_folder)}
+        fine = {(part.first_row, part.end_row) for part in fine_level if not part.verify_part()}
         for part in rows:
             row_range = (part.first_row, part.end_row)
             lacks_tenths = (
@@ -69,7 +80,12 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
             )
             carries[part.end_row] = new_buckets.carry
             write_base_levels(
-                recording, joint.name, new_buckets, first_row=part.first_row, end_row=part.end_row
+                recording,
+                joint.name,
+                new_buckets,
+                first_row=part.first_row,
+                end_row=part.end_row,
+                recording_id=recording_id,
             )
             has_rebuilt = True
         end = rows[-1].end_row if rows else 0
@@ -82,25 +98,25 @@ def rebuild_overviews(recording: Path, bench: Bench, *, ended_ns: int | None) ->
             continue
         unclosed = True
         # A damaged closing part would be taken for the carry at the end.
-        for part in list_parts(folder):
+        for part in level_parts(recording, joint.name, BASE_NS, recording_id=recording_id):
             if (part.first_row, part.end_row) == (end, end):
                 part.path.unlink()
     if unclosed:
-        closing = Sealer(recording, bench)
+        closing = Sealer(recording, bench, recording_id=recording_id)
         closing.resume_carry()
         closing.seal_rows({}, until_ns=ended_ns)
         has_rebuilt = True
     for joint in bench.joints:
-        has_rebuilt |= _rebuild_upper_levels(recording, joint.name)
+        has_rebuilt |= _rebuild_upper_levels(recording, joint.name, recording_id=recording_id)
     return has_rebuilt
 
 
-def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
+def _rebuild_upper_levels(recording: Path, joint: str, *, recording_id: str) -> bool:
     """Write the upper levels again from the first missing part on; return whether any changed."""
     damaged = False
     paths_before: set[Path] = set()
     for width_ns in UPPER_WIDTHS_NS:
-        parts = list_parts(upper_level_folder(recording, joint, width_ns), overview_fault)
+        parts = level_parts(recording, joint, width_ns, recording_id=recording_id)
         paths_before |= {part.path for part in parts}
         end_row = 0
         for part_index, part in enumerate(parts):
@@ -111,14 +127,10 @@ def _rebuild_upper_levels(recording: Path, joint: str) -> bool:
                     later.path.unlink()
                 break
             end_row = part.end_row
-    consolidate_levels(recording, joint)
+    consolidate_levels(recording, joint, recording_id=recording_id)
     paths_after = {
         part.path
         for width_ns in UPPER_WIDTHS_NS
-        for part in list_parts(upper_level_folder(recording, joint, width_ns))
+        for part in level_parts(recording, joint, width_ns, recording_id=recording_id)
     }
     return damaged or paths_before != paths_after
-
-
-def _undamaged_parts(folder: Path) -> list[Part]:
-    return [part for part in list_parts(folder, overview_fault) if not part.verify_part()]

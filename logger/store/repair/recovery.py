@@ -19,6 +19,7 @@ from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
 from logger.store.layout.row_check import footer_fault, rows_fault
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
@@ -112,7 +113,10 @@ def append_requests(path: Path, requests: Sequence[EventRequest]) -> None:
     ]
     try:
         write_part(
-            path / "events", pa.Table.from_batches([events_table(made)]), first_row=first_row
+            path / "events",
+            pa.Table.from_batches([events_table(made)]),
+            first_row=first_row,
+            owner=PartOwner(reader.manifest.recording_id, "events"),
         )
     except OSError as fault:
         raise OutsideFault(
@@ -150,13 +154,14 @@ def _seal_rows(path: Path) -> bool:
     runs = [run for journal in journals for run in _journal_runs(journal, reader.schemas)]
     remainders = [sentence for journal in journals if (sentence := journal.unread_text())]
     try:
-        rows, ends = _unsealed_rows(path, reader.schemas, runs)
+        recording_id = manifest.recording_id
+        rows, ends = _unsealed_rows(path, reader.schemas, runs, recording_id=recording_id)
         ended_ns = manifest.ended_ns or 1 + max(
             (span[1] for stream in reader.schemas if (span := reader.span_ns(stream))),
             default=manifest.started_ns,
         )
-        rebuild_overviews(path, reader.bench, ended_ns=None)
-        sealer = Sealer(path, reader.bench)
+        rebuild_overviews(path, reader.bench, ended_ns=None, recording_id=recording_id)
+        sealer = Sealer(path, reader.bench, recording_id=recording_id)
         sealer.resume_carry()
         sealer.seal_rows(rows, until_ns=ended_ns)
         if manifest.ended_ns is None or remainders:
@@ -210,7 +215,11 @@ def _journal_runs(journal: JournalReader, schemas: Mapping[str, pa.Schema]) -> l
 
 
 def _unsealed_rows(
-    path: Path, schemas: Mapping[str, pa.Schema], runs: list[RowRun]
+    path: Path,
+    schemas: Mapping[str, pa.Schema],
+    runs: list[RowRun],
+    *,
+    recording_id: str,
 ) -> tuple[dict[str, list[Run]], dict[str, int]]:
     """Return the rows that are in no whole part yet, and the end row of each stream.
 
@@ -220,7 +229,8 @@ def _unsealed_rows(
     ends: dict[str, int] = {}
     for stream, schema in schemas.items():
         own_runs = [run for run in runs if run.stream == stream]
-        parts = list_parts(path / stream, partial(footer_fault, schema=schema))
+        columns_fit = partial(footer_fault, schema=schema)
+        parts = list_parts(path / stream, PartOwner(recording_id, stream, columns_fit))
         ends[stream] = max(
             [part.end_row for part in parts]
             + [run.first_row + int(run.batch.num_rows) for run in own_runs],
@@ -256,7 +266,12 @@ def _remove_journal(journal: JournalReader) -> None:
 def _rebuild_pyramid(path: Path) -> bool:
     reader = RecordingReader(path)
     try:
-        return rebuild_overviews(path, reader.bench, ended_ns=reader.manifest.ended_ns)
+        return rebuild_overviews(
+            path,
+            reader.bench,
+            ended_ns=reader.manifest.ended_ns,
+            recording_id=reader.manifest.recording_id,
+        )
     except OSError as fault:
         raise OutsideFault(
             f"{path}: the overviews cannot be made again ({fault.strerror or fault}); the rows are "

@@ -24,6 +24,7 @@ from logger.store.layout.files import overview_stream, status_stream, sync_folde
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.layout.schema import readings_table, status_schema
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.raw_frames import open_finished
@@ -102,7 +103,7 @@ def _write_sensor(
     bench = add_sensor_to_bench(manifest.read_bench(where), sensor, where=where)
     schema = status_schema(bench)
     stream = status_stream(sensor.name)
-    sealer = Sealer(staging, bench)
+    sealer = Sealer(staging, bench, recording_id=manifest.recording_id)
     runs: list[Run] = []
     rows = sealed = rows_outside = 0
     for batch in readings:
@@ -123,7 +124,7 @@ def _write_sensor(
             "when the first one was with --start, or what its times count with --time-unit."
         )
     sealer.seal_rows({stream: runs}, until_ns=manifest.ended_ns)
-    _widen_status_parts(recording, bench, schema, stop)
+    _widen_status_parts(recording, bench, schema, stop, recording_id=manifest.recording_id)
     for stream_name in (stream, overview_stream(sensor.name)):
         # A folder of that name which recording.json does not name was left by a power cut.
         shutil.rmtree(recording / stream_name, ignore_errors=True)
@@ -137,12 +138,21 @@ def _write_sensor(
 
 
 def _widen_status_parts(
-    recording: Path, bench: Bench, schema: pa.Schema, stop: threading.Event | None
+    recording: Path,
+    bench: Bench,
+    schema: pa.Schema,
+    stop: threading.Event | None,
+    *,
+    recording_id: str,
 ) -> None:
     for joint in bench.joints:
-        folder = recording / status_stream(joint.name)
-        for part in list_parts(folder):
+        owner = PartOwner(recording_id, status_stream(joint.name))
+        folder = recording / owner.stream
+        for part in list_parts(folder, owner):
             if part.verify_error or part.footer.schema.to_arrow_schema().names == schema.names:
+                continue
+            # Every byte: written again, a damaged part would get sums that are right.
+            if part.verify_part():
                 continue
             raise_if_stopped(stop, recording, outcome=UNCHANGED)
             table = pq.read_table(part.path, partitioning=None)
@@ -153,4 +163,4 @@ def _widen_status_parts(
                 for field in schema
             ]
             widened = pa.table(columns, schema=schema)
-            write_part(folder, widened, first_row=part.first_row, end_row=part.end_row)
+            write_part(folder, widened, first_row=part.first_row, end_row=part.end_row, owner=owner)

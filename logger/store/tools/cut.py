@@ -30,6 +30,7 @@ from logger.store.layout.manifest import (
     LimitsRevision,
     Manifest,
     iso_utc,
+    new_recording_id,
     package_versions,
 )
 from logger.store.layout.older_events import events_of
@@ -179,6 +180,7 @@ def _cut_manifest(source_manifest: Manifest, cut: CutFrom, name: str) -> Manifes
             later.append(LimitsRevision(from_ns=revision.from_ns, text=revision.text))
     return source_manifest.model_copy(
         update={
+            "recording_id": new_recording_id(),
             "name": name,
             "started_ns": cut.from_ns,
             "ended_ns": None,

@@ -23,11 +23,12 @@ from logger.store.layout.files import (
     LOCK_FILE,
     make_folder,
     sync_folder,
-    write_atomically,
 )
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import Manifest, write_manifest
+from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part
+from logger.store.parts.part_writer import copy_part
 from logger.store.writing.row_buffer import RowBuffer
 from logger.store.writing.sealer import Sealer
 
@@ -82,10 +83,10 @@ class BulkWriter(RowBuffer):
         except OSError as fault:
             self.abandon()
             raise self._bulk_write_error(fault) from fault
-        self._sealer = Sealer(self._staging, bench)
+        self._sealer = Sealer(self._staging, bench, recording_id=manifest.recording_id)
 
     def carry_part(self, stream: str, part: Part) -> None:
-        """Copy a part of another recording unchanged, in place of appending its rows.
+        """Copy the rows of a part of another recording unchanged, in place of appending them.
 
         Raises
         ------
@@ -93,13 +94,8 @@ class BulkWriter(RowBuffer):
             The part cannot be read, or the disk took no more.
         """
         try:
-            folder = self._staging / stream
-            if not folder.is_dir():
-                make_folder(folder)
-            with part.path.open("rb") as source:
-                write_atomically(
-                    folder / part.path.name, lambda file: shutil.copyfileobj(source, file, 1 << 20)
-                )
+            owner = PartOwner(self.manifest.recording_id, stream)
+            copy_part(part, self._staging / stream, owner)
         except OSError as fault:
             raise self._bulk_write_error(fault) from fault
         self._rows[stream] = part.end_row

@@ -177,7 +177,7 @@ class RecordingWriter(RowBuffer):
         write_manifest(path, manifest)
         self._journal = JournalWriter(path / JOURNAL_FOLDER, number=0)
         sync_folder(path / JOURNAL_FOLDER)
-        self._sealer = Sealer(path, bench)
+        self._sealer = Sealer(path, bench, recording_id=manifest.recording_id)
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
         self._sealing: Future[None] | None = None
         self._syncer = ThreadPoolExecutor(1, thread_name_prefix="sync")

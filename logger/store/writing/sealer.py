@@ -14,18 +14,18 @@ from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import overview_stream, status_stream
 from logger.store.layout.schema import readings_from_table, status_schema
-from logger.store.parts.part import list_parts
+from logger.store.parts.identity import PartOwner
+from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
 from logger.store.pyramid.seconds import (
     BASE_NS,
     PyramidCarry,
     add_rows,
     carry_from,
-    overview_fault,
     overview_table,
 )
 from logger.store.pyramid.tenths import TENTH_NS, NewBuckets, add_rows_at_both_widths, tenths_table
-from logger.store.pyramid.upper import consolidate_levels, upper_level_folder
+from logger.store.pyramid.upper import consolidate_levels, level_parts, upper_level_stream
 
 __all__ = ["Run", "Sealer", "write_base_levels"]
 
@@ -38,8 +38,10 @@ Run = tuple[int, pa.RecordBatch]
 class Sealer:
     """Writes the parts of one recording in order; owns the pyramid's carry from part to part."""
 
-    def __init__(self, recording: Path, bench: Bench) -> None:
+    def __init__(self, recording: Path, bench: Bench, *, recording_id: str) -> None:
+        """Take the folder that parts are written to, and the id that they state."""
         self._recording = recording
+        self._recording_id = recording_id
         self._hold_ns = {joint.name: bench.hold_times_ns_of(joint) for joint in bench.joints}
         self._joint_of = {status_stream(joint.name): joint.name for joint in bench.joints}
         self._carry = {joint.name: PyramidCarry() for joint in bench.joints}
@@ -49,7 +51,7 @@ class Sealer:
         """Load the carry of each joint from its newest overview part that has its rows."""
         for stream, joint in self._joint_of.items():
             sealed = {part.end_row for part in list_parts(self._recording / stream)}
-            for part in list_parts(self._recording / overview_stream(joint), overview_fault):
+            for part in self._overview_parts(joint):
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
 
@@ -60,10 +62,13 @@ class Sealer:
         reading shows how long those values held.
         """
         for joint in self._carry:
-            for part in list_parts(self._recording / overview_stream(joint)):
+            for part in self._overview_parts(joint):
                 if part.first_row == part.end_row:
                     part.path.unlink()
         self.resume_carry()
+
+    def _overview_parts(self, joint: str) -> list[Part]:
+        return level_parts(self._recording, joint, BASE_NS, recording_id=self._recording_id)
 
     def seal_rows(self, rows: Mapping[str, Iterable[Run]], *, until_ns: int | None = None) -> None:
         """Write the rows of every stream as parts; `until_ns` ends the recording there.
@@ -78,13 +83,18 @@ class Sealer:
                 joint = self._joint_of.get(stream)
                 if joint is not None:
                     self._seal_overview(joint, table, first_row)
-                write_part(self._recording / stream, table, first_row=first_row)
+                write_part(
+                    self._recording / stream,
+                    table,
+                    first_row=first_row,
+                    owner=PartOwner(self._recording_id, stream),
+                )
         if until_ns is not None:
             for stream, joint in self._joint_of.items():
                 self._close_overview(joint, stream, until_ns)
         for joint in self._carry:
             try:
-                consolidate_levels(self._recording, joint)
+                consolidate_levels(self._recording, joint, recording_id=self._recording_id)
             except (InputError, OSError) as fault:
                 # Nothing depends on it: spans take more time to read, and the next call retries.
                 log.warning("%s: the upper levels of %s wait (%s)", self._recording, joint, fault)
@@ -95,7 +105,14 @@ class Sealer:
         )
         self._carry[joint] = new_buckets.carry
         end_row = first_row + table.num_rows
-        write_base_levels(self._recording, joint, new_buckets, first_row=first_row, end_row=end_row)
+        write_base_levels(
+            self._recording,
+            joint,
+            new_buckets,
+            first_row=first_row,
+            end_row=end_row,
+            recording_id=self._recording_id,
+        )
 
     def _close_overview(self, joint: str, stream: str, until_ns: int) -> None:
         """Write the closing part, which counts the carried values up to the end."""
@@ -107,39 +124,42 @@ class Sealer:
         empty = readings_from_table(joint, self._empty)
         buckets, carry = add_rows(carry, empty, hold_ns=self._hold_ns[joint], until_ns=until_ns)
         self._carry[joint] = carry
+        overview = overview_stream(joint)
         write_part(
-            self._recording / overview_stream(joint),
+            self._recording / overview,
             overview_table(buckets, carry),
             first_row=end,
             end_row=end,
+            owner=PartOwner(self._recording_id, overview),
         )
 
 
 def write_base_levels(
-    recording: Path, joint: str, new_buckets: NewBuckets, *, first_row: int, end_row: int
+    recording: Path,
+    joint: str,
+    new_buckets: NewBuckets,
+    *,
+    first_row: int,
+    end_row: int,
+    recording_id: str,
 ) -> None:
     """Write the buckets of some rows to the finest level and the first, named by those rows.
 
-    The first level last: a part of it implies that the finest level has its part.
+    The first level last: a part of it implies that the finest level has its part. `recording_id`:
+    of recording.json, which the parts state.
 
     Raises
     ------
     OSError
         The disk took no more; what is there is whole.
     """
+    levels = [(BASE_NS, overview_table(new_buckets.seconds, new_buckets.carry))]
     if new_buckets.tenths is not None:
-        write_part(
-            upper_level_folder(recording, joint, TENTH_NS),
-            tenths_table(new_buckets.tenths),
-            first_row=first_row,
-            end_row=end_row,
-        )
-    write_part(
-        upper_level_folder(recording, joint, BASE_NS),
-        overview_table(new_buckets.seconds, new_buckets.carry),
-        first_row=first_row,
-        end_row=end_row,
-    )
+        levels.insert(0, (TENTH_NS, tenths_table(new_buckets.tenths)))
+    for width_ns, table in levels:
+        stream = upper_level_stream(joint, width_ns)
+        owner = PartOwner(recording_id, stream)
+        write_part(recording / stream, table, first_row=first_row, end_row=end_row, owner=owner)
 
 
 def _join_contiguous(runs: list[Run]) -> list[tuple[int, pa.Table]]:

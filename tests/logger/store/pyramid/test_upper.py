@@ -12,7 +12,7 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.joint.time_weighted import resample_buckets, to_buckets
 from logger.simulate import scenario
 from logger.store.layout.files import overview_stream
-from logger.store.layout.manifest import new_manifest
+from logger.store.layout.manifest import new_manifest, read_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_folder
@@ -211,7 +211,7 @@ def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
     assert not list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))
     from logger.store.pyramid.upper import consolidate_levels  # noqa: PLC0415 - what the next sealing calls
 
-    consolidate_levels(path, "a")
+    consolidate_levels(path, "a", recording_id=read_manifest(path).recording_id)
     assert len(list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))) == 3
     recording = Recording.open(path)
     nodes = recording._pyramids["a"].nodes

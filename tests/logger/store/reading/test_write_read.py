@@ -25,6 +25,7 @@ from logger.store.reading.reader import RecordingReader
 from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
 from logger.store.writing.live_writer import RecordingWriter
+from tests.support.parts import forget_ids
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -248,6 +249,7 @@ def test_frames_of_an_older_writer_are_of_the_first_bus(tmp_path: Path):
         FrameBatch.from_rows([(START_NS, 0x281, 0, b"\x01"), (START_NS + 1, 2, 0, b"")])
     )
     writer.close(ended_ns=START_NS + 2, cause="done")
+    forget_ids(path)
     (part,) = list_parts(path / "frames")
     pq.write_table(pq.read_table(part.path, partitioning=None).drop_columns(["bus"]), part.path)
     frames = frames_from_table(RecordingReader(path).read_rows("frames", start_ns=0, end_ns=2**62))

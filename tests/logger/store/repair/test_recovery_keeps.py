@@ -152,7 +152,7 @@ def test_a_damaged_overview_does_not_end_a_recorder(tmp_path: Path):
 def test_an_overview_is_made_anew_before_more_rows_follow(tmp_path: Path):
     """A crash and a bad disk together: what the newest one carried is not forgotten."""
     path = _recorded(tmp_path / "rec", closed=False)
-    whole = _recorded(tmp_path / "whole", closed=False)
+    whole = Path(shutil.copytree(path, tmp_path / "whole"))
     for one in (path, whole):
         # What the logger that died had not sealed.
         journal = JournalWriter(one / JOURNAL_FOLDER, number=50)

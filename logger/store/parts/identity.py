@@ -1,0 +1,158 @@
+"""Whose a part is: recording, stream and rows, stated in its footer and compared when it is read.
+
+    key "dutytrace part" in the footer, value a JSON object:
+        {"recording": 32 hexadecimal digits, "stream": "status/joint=elbow", "rows": [0, 12345]}
+
+A part's name says only its rows. Without this, parts of equal rows of two joints that were
+exchanged would be read under each other's name. The footer's checksum covers it. Older recorders
+stated nothing; of their parts the columns alone can tell that they are of another stream.
+"""
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final, Self
+
+import pyarrow.parquet as pq
+
+from logger.joint.channels import CHANNELS
+from logger.store.layout.schema import (
+    BUS_SCHEMA,
+    DERIVED_SCHEMA,
+    EVENT_SCHEMA,
+    FRAME_SCHEMA,
+    HEALTH_SCHEMA,
+)
+
+__all__ = ["IDENTITY_KEY", "FooterCheck", "MisplacedPartError", "PartIdentity", "PartOwner"]
+
+IDENTITY_KEY: Final = b"dutytrace part"
+FooterCheck = Callable[[pq.FileMetaData], str]
+"""Says what is wrong about a part by its footer, "" for nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class PartIdentity:
+    """What a part states in its footer."""
+
+    recording_id: str
+    """Of recording.json; "" in the parts of an older recorder's recording, which has none."""
+    stream: str
+    first_row: int
+    end_row: int
+
+    def to_bytes(self) -> bytes:
+        """Return it as in the footer: of one length for all recordings that have an id."""
+        return json.dumps(self.to_json(), separators=(",", ":"), ensure_ascii=False).encode()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as a JSON object."""
+        return {
+            "recording": self.recording_id,
+            "stream": self.stream,
+            "rows": [self.first_row, self.end_row],
+        }
+
+    @classmethod
+    def parse(cls, value: bytes) -> Self:
+        """Return what a footer states; raises ValueError for anything else."""
+        try:
+            stated = json.loads(value)
+            first_row, end_row = stated["rows"]
+            return cls(
+                str(stated["recording"]), str(stated["stream"]), int(first_row), int(end_row)
+            )
+        except (TypeError, KeyError, ValueError, RecursionError):
+            raise ValueError("its footer does not say whose part it is") from None
+
+    def describe(self) -> str:
+        """Return it in words."""
+        rows = f"rows {self.first_row} to {self.end_row - 1} of {self.stream}"
+        if self.end_row == self.first_row:
+            rows = f"the end of {self.stream} at row {self.end_row}"
+        return f"{rows} in recording {self.recording_id or 'without an id'}"
+
+
+class MisplacedPartError(ValueError):
+    """A part that is whole, but not of this place: it belongs to other rows."""
+
+    def __init__(self, expected: PartIdentity, found: PartIdentity | None, why: str = "") -> None:
+        """`found`: None where the part does not say whose it is; `why` says what is found then."""
+        self.expected, self.found = expected, found
+        stated = why if found is None else f"it holds {found.describe()}"
+        super().__init__(f"it is not of this place: {stated}, expected {expected.describe()}")
+
+
+@dataclass(frozen=True, slots=True)
+class PartOwner:
+    """The recording and the stream that parts have to be of."""
+
+    recording_id: str
+    """"" for a recording of an older recorder, whose parts need not say whose they are."""
+    stream: str
+    check: FooterCheck | None = field(default=None, repr=False, compare=False)
+    """Says what is wrong about the columns of a part; None: they are not looked at."""
+
+    def verify_columns(self, footer: pq.FileMetaData) -> None:
+        """Raise ValueError where the columns of a part are not those of its stream."""
+        if self.check is not None and (fault := self.check(footer)):
+            raise ValueError(fault)
+
+    def part(self, first_row: int, end_row: int) -> PartIdentity:
+        """Return what a part of these rows states."""
+        return PartIdentity(self.recording_id, self.stream, first_row, end_row)
+
+    def verify_stated(
+        self, value: bytes | None, columns: Iterable[str], *, first_row: int, end_row: int
+    ) -> None:
+        """Compare what a part states with its place.
+
+        Parameters
+        ----------
+        value
+            Under `IDENTITY_KEY` in its footer; None: nothing.
+        columns
+            Of the part.
+
+        Raises
+        ------
+        MisplacedPartError
+            It is of another recording, another stream or other rows.
+        ValueError
+            It states nothing that can be read.
+        """
+        expected = self.part(first_row, end_row)
+        if value is not None:
+            found = PartIdentity.parse(value)
+            if found != expected:
+                raise MisplacedPartError(expected, found)
+        elif self.recording_id:
+            raise MisplacedPartError(expected, None, "it does not say whose it is")
+        elif not _may_be_of(self.stream, columns := tuple(columns)):
+            raise MisplacedPartError(expected, None, f"it has the columns {', '.join(columns[:8])}")
+
+
+_STREAM_SCHEMAS: Final = {
+    "frames": FRAME_SCHEMA,
+    "events": EVENT_SCHEMA,
+    "health": HEALTH_SCHEMA,
+    "buses": BUS_SCHEMA,
+    "derived": DERIVED_SCHEMA,
+}
+
+
+def _may_be_of(stream: str, columns: Iterable[str]) -> bool:
+    """Return whether a part of an older recorder with these columns may be of a stream.
+
+    Older recorders knew fewer columns, but none that is unknown today.
+    """
+    kind = stream.partition("/")[0]
+    names = set(columns)
+    if kind == "overview":
+        return all("." in name for name in names - {"time"})
+    if kind == "status":
+        return names <= {"time", "position_segment", *CHANNELS} and "position_segment" in names
+    schema = _STREAM_SCHEMAS[kind]
+    # The raw frames of recorders that knew one bus have no column `bus`.
+    needed = {field.name for field in schema if not field.nullable} - {"bus"}
+    return needed <= names <= set(schema.names)
