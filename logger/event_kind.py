@@ -25,6 +25,7 @@ class EventKind(StrEnum):
     UNSHELVED = "unshelved"
     DROPPED = "dropped"
     STANDSTILL = "standstill"
+    GARBLED = "garbled lines"
     CLOCK_STEP = "clock step"
     BUS_LOST = "bus lost"
     BUS_BACK = "bus back"
@@ -66,7 +67,7 @@ class EventKind(StrEnum):
 
 EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STARTED: "Recording started.",
-    EventKind.CONTINUED: "Recording resumed after a time without a recorder (`duration_s`).",
+    EventKind.CONTINUED: "Recording resumed after `duration_s` without a recorder (none: unknown).",
     EventKind.ENDED: "Recording ended, and why.",
     EventKind.NOTE: "A note in someone's own words.",
     EventKind.RAISED: "A limit was raised: an alert begins.",
@@ -77,6 +78,7 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.DROPPED: "Frames were lost before they could be stored (`value`: how many).",
     EventKind.STANDSTILL: "The recorder did not read a bus (`duration_s`): it was paused, or the "
     "computer suspended (`value`: frames lost and not told of otherwise; none: unknown).",
+    EventKind.GARBLED: "Lines or frames of an adapter could not be read (`value`: how many).",
     EventKind.CLOCK_STEP: "The wall clock was set.",
     EventKind.BUS_LOST: "A bus cannot be reached; the recorder keeps trying.",
     EventKind.BUS_BACK: "A bus can be reached again.",

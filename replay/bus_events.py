@@ -10,8 +10,10 @@ from typing import Final
 from logger.arrays import to_ns
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
+from logger.store.layout.events import pause_ns
 from logger.traffic.bus_statistics import BusStatistics, bus_statistics, statistics_plan
 from logger.traffic.diagnosis import diagnose
+from replay.bus_history import count_garbled
 from replay.recording import Recording
 
 __all__ = [
@@ -35,6 +37,7 @@ _BUS_EVENT_KINDS: Final = (
     EventKind.BUS_BACK,
     EventKind.DROPPED,
     EventKind.STANDSTILL,
+    EventKind.GARBLED,
     EventKind.BUS_HINT,
     EventKind.CLOCK_STEP,
     EventKind.REFUSED,
@@ -111,8 +114,8 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
         if lost is not None:
             outages.append(Outage(bus=bus, start_ns=lost.time_ns, end_ns=end_ns, text=lost.text))
 
-    durations = {
-        event.time_ns: event.duration_s
+    pauses_ns = {
+        event.time_ns: pause_ns(event)
         for event in recording.read_events()
         if event.kind in {EventKind.CONTINUED, EventKind.STANDSTILL}
     }
@@ -122,15 +125,14 @@ def find_outages(recording: Recording) -> tuple[Outage, ...]:
         elif bus_event.kind == EventKind.BUS_BACK:
             close(bus_event.bus, bus_event.time_ns)
         elif bus_event.kind == EventKind.CONTINUED:
-            pause_s = durations[bus_event.time_ns]
-            began_ns = bus_event.time_ns - (to_ns(pause_s) if pause_s == pause_s else 0)  # noqa: PLR0124
+            began_ns = bus_event.time_ns - pauses_ns[bus_event.time_ns]
             for bus in list(open_outages):
                 close(bus, min(began_ns, bus_event.time_ns))
             outages.append(
                 Outage(bus=None, start_ns=began_ns, end_ns=bus_event.time_ns, text=bus_event.text)
             )
         elif bus_event.kind == EventKind.STANDSTILL:
-            began_ns = bus_event.time_ns - to_ns(durations[bus_event.time_ns])
+            began_ns = bus_event.time_ns - pauses_ns[bus_event.time_ns]
             outages.append(
                 Outage(
                     bus=bus_event.bus,
@@ -185,6 +187,7 @@ def sample_traffic(
         statistics_plan(recording.bench),
         start_ns=start_ns,
         end_ns=end_ns,
+        garbled=count_garbled(recording, start_ns, end_ns),
     )
     outages = [
         outage

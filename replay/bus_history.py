@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, Floats, Ints
@@ -109,6 +110,23 @@ def extend_bus_seconds(recording: Recording, seconds: BusSeconds = NO_SECONDS) -
     if not table.num_rows:
         return seconds
     return replace(_append_columns(seconds, _columns_from_health(table)), each_bus=False)
+
+
+def count_garbled(recording: Recording, start_ns: int, end_ns: int) -> tuple[int, ...]:
+    """Return for each bus how many lines or frames could not be read in [start_ns, end_ns)."""
+    # A row counts up to its own time; the newest one before the span says what was counted by then.
+    table = recording.read_rows("buses", start_ns=start_ns - 2 * _SECOND_NS, end_ns=end_ns + 1)
+    is_first = recording.start_ns > start_ns - _SECOND_NS
+    counts = []
+    for bus in range(len(recording.bench.buses)):
+        rows = table.filter(pc.equal(table["bus"], bus))
+        running = rows["garbled"].fill_null(0).to_numpy().astype(np.int64)
+        steps = np.diff(running, prepend=0 if is_first else running[:1])
+        # A recorder that resumes counts from 0 again.
+        steps = np.where(steps < 0, running[len(running) - len(steps) :], steps)
+        times = _row_times(rows)[len(running) - len(steps) :]
+        counts.append(int(steps[times > start_ns].sum()))
+    return tuple(counts)
 
 
 def _columns_from_buses(table: pa.Table) -> _BusColumns:

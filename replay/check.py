@@ -1,13 +1,16 @@
 """Whether a recording is complete, and what is missing."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.arrays import to_s
 from logger.event_kind import EventKind
+from logger.store.layout.events import Event
 from logger.store.layout.manifest import iso_utc
 from logger.store.parts.identity import MisplacedPartError
+from replay.bus_history import extend_bus_seconds
 from replay.recording import Recording
 
 __all__ = ["CheckResult", "Gap", "check_recording"]
@@ -15,6 +18,7 @@ __all__ = ["CheckResult", "Gap", "check_recording"]
 _GAP_CAUSES: Final = {
     EventKind.BUS_LOST: "the bus was lost",
     EventKind.DROPPED: "frames were lost",
+    EventKind.GARBLED: "lines of the adapter could not be read",
     EventKind.CONTINUED: "no recorder ran",
     EventKind.STANDSTILL: "the recorder stood still",
 }
@@ -44,7 +48,8 @@ class CheckResult:
     """What a recording holds, and what is missing."""
 
     is_complete: bool
-    """Whether nothing that was written is missing and no frame was lost; gaps may be there."""
+    """Whether nothing that was written is missing, no frame was lost, and every line of an adapter
+    could be read; gaps may be there."""
     live: bool
     rows: dict[str, int]
     frames: int
@@ -55,6 +60,8 @@ class CheckResult:
     """0.0: there was none."""
     unknown_losses: int
     """Standstills of which nobody knows how many frames they cost."""
+    garbled: int
+    """Lines or frames of the adapters that could not be read."""
     gaps: tuple[Gap, ...]
     misplaced: tuple[tuple[str, MisplacedPartError], ...]
     """Parts that belong to other rows, and are read nowhere; each named in `missing` as well."""
@@ -73,6 +80,7 @@ class CheckResult:
                 "longest_s": self.longest_standstill_s,
                 "unknown_losses": self.unknown_losses,
             },
+            "garbled": self.garbled,
             "gaps": [gap.to_json() for gap in self.gaps],
             "misplaced": [
                 {
@@ -106,11 +114,12 @@ def check_recording(recording: Recording) -> CheckResult:
                 )
             )
     dropped = sum(event.whole_value for event in events if event.kind == EventKind.DROPPED)
+    garbled = _count_garbled(recording, events)
     standstills = [event for event in events if event.kind == EventKind.STANDSTILL]
     unknown_losses = sum(math.isnan(event.value) for event in standstills)
     missing = (*recording.describe_missing(), *recording.describe_damage())
     return CheckResult(
-        is_complete=not missing and dropped == 0 and unknown_losses == 0,
+        is_complete=not missing and dropped == garbled == unknown_losses == 0,
         live=recording.live,
         rows={joint: recording.reading_count(joint) for joint in recording.joints},
         frames=recording.row_count("frames"),
@@ -118,7 +127,18 @@ def check_recording(recording: Recording) -> CheckResult:
         standstills=len(standstills),
         longest_standstill_s=max((event.duration_s for event in standstills), default=0.0),
         unknown_losses=unknown_losses,
+        garbled=garbled,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
         misplaced=recording.misplaced_parts(),
         missing=missing,
     )
+
+
+def _count_garbled(recording: Recording, events: Sequence[Event]) -> int:
+    """Return how many lines or frames could not be read.
+
+    Each of both sources is a lower bound: events wait for up to a minute, which a crash cuts off;
+    the rows of the buses lack the recorder's last second. Older recorders made no events of them.
+    """
+    by_events = sum(int(event.value) for event in events if event.kind == EventKind.GARBLED)
+    return max(by_events, int(extend_bus_seconds(recording).garbled.sum()))

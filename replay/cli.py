@@ -260,6 +260,8 @@ def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
             f"{'time' if found.standstills == 1 else 'times'}, "
             f"{found.longest_standstill_s:.2f} s at the longest"
         )
+    if found.garbled:
+        yield f"  {found.garbled} lines or frames of the adapters could not be read"
     for gap in found.gaps:
         yield (
             f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from {iso_utc(gap.start_ns)}: "

@@ -3,11 +3,14 @@
 The axis is CLOCK_BOOTTIME, anchored to the wall clock once at the start: it goes on through a
 suspend and is not moved by a clock step. Stamps that adapters take from the wall clock are mapped
 to it by the present offset. Steps are reported, so that they become events; a suspend is a
-standstill (`standstill`). Only `read_clocks` asks the system; everything else is arithmetic.
+standstill (`standstill`). Only `read_clocks` and `read_boot_id` ask the system; everything else is
+arithmetic.
 """
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -15,11 +18,12 @@ from numpy.typing import NDArray
 
 from logger.arrays import to_s
 
-__all__ = ["ClockSample", "RecordingClock", "read_clocks"]
+__all__ = ["ClockSample", "RecordingClock", "read_boot_id", "read_clocks"]
 
 REPORTED_STEP_NS: Final = 50_000_000
 MAX_STAMP_AGE_NS: Final = 2_000_000_000
 """A stamp further back than this was not taken from the wall clock as it is now."""
+_BOOT_ID_FILE: Final = Path("/proc/sys/kernel/random/boot_id")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +44,16 @@ def read_clocks() -> ClockSample:
         monotonic_ns=time.clock_gettime_ns(time.CLOCK_MONOTONIC),
         wall_ns=time.time_ns(),
     )
+
+
+def read_boot_id() -> str:
+    """Return the id that the system drew at its boot; "" where it has none.
+
+    Boot times of two readings can be compared where it is the same.
+    """
+    with suppress(OSError, ValueError):
+        return _BOOT_ID_FILE.read_text(encoding="ascii").strip()
+    return ""
 
 
 class RecordingClock:

@@ -173,7 +173,13 @@ def capture_buses(bench: Bench, *, where: str, for_s: float, stop: threading.Eve
             )
             # Hints are about the bus of the bench file, not about the silent one opened here.
             for capture, listener, source in zip(
-                bus_health(frames, bench, start_ns=start_ns, end_ns=end_ns),
+                bus_health(
+                    frames,
+                    bench,
+                    start_ns=start_ns,
+                    end_ns=end_ns,
+                    garbled=[source.garbled for source in sources],
+                ),
                 listeners,
                 sources,
                 strict=True,

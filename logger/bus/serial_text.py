@@ -27,7 +27,7 @@ class ReadLines:
     first: bool
     """The beginning of the first line may be missing."""
     endless: int = 0
-    """Lines that were dropped because they never ended."""
+    """Whether more bytes than a line may have were dropped for want of an end: 1, or 0."""
     bytes_read: int = 0
     drained: bool = True
     """Nothing was left to read."""
@@ -87,7 +87,8 @@ class SerialText:
                 self._has_read = True
         if len(rest) > self._longest:
             rest = b""
-            endless = 0 if self._skipping else 1
+            # A port at the wrong speed may never send an end: it counts on as often as this.
+            endless = 1
             self._skipping = True
         self._rest = rest
         first = bool(lines) and not self._has_read

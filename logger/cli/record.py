@@ -122,9 +122,11 @@ def record_joints(
         if waiting:
             printer.put(f"{waiting} messages wait for the next recording with {tell}.")
         if ended is not None:
+            unreadable = f", {ended.garbled} unreadable" if ended.garbled else ""
             printer.put(
                 f"Recorded {ended.frames} frames in {ended.duration_s:.1f} s ({ended.cause}); "
-                f"{ended.dropped} lost, {ended.undecoded} not decoded. {ended.path}"
+                f"{ended.dropped} lost, {ended.undecoded} not decoded{unreadable}. "
+                f"{ended.path}"
             )
         printer.close()
 

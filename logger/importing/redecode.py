@@ -6,7 +6,6 @@ not, since alerts get new numbers. Where a recorder resumed after a pause, limit
 segments start as they did then.
 """
 
-import math
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -15,7 +14,6 @@ from typing import Final
 
 import numpy as np
 
-from logger.arrays import to_ns
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
@@ -26,9 +24,10 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench, Sensor, add_sensor_to_bench
 from logger.limits.limit import LimitSet, check_for_bench
 from logger.recording.event_log import EventLog
+from logger.recording.pause import Pause
 from logger.recording.pipeline import Pipeline
 from logger.recording.resume import ResumePoint
-from logger.store.layout.events import Event
+from logger.store.layout.events import Event, pause_ns
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import Manifest, new_manifest
 from logger.store.reading.raw_frames import (
@@ -46,7 +45,8 @@ __all__ = ["redecode_frames"]
 
 CARRIED_EVENT_KINDS: Final = frozenset(
     {
-        *(EventKind.NOTE, EventKind.DROPPED, EventKind.CLOCK_STEP, EventKind.REFUSED),
+        *(EventKind.NOTE, EventKind.DROPPED, EventKind.GARBLED),
+        *(EventKind.CLOCK_STEP, EventKind.REFUSED),
         *(EventKind.BUS_LOST, EventKind.BUS_BACK, EventKind.CONTINUED, EventKind.ENDED),
         EventKind.STANDSTILL,
     }
@@ -205,7 +205,7 @@ class _Redecoder:
         self._log.begin(time_ns)
         for event in self._standstills:
             if event.time_ns > time_ns and event.bus is not None:
-                start_ns = event.time_ns - to_ns(event.duration_s)
+                start_ns = event.time_ns - pause_ns(event)
                 self._pipeline.note_standstill(start_ns, event.time_ns, bus=event.bus)
 
     def process_frames(self, frames: FrameBatch) -> None:
@@ -253,8 +253,7 @@ class _Redecoder:
 
     def _resume_after(self, event: Event) -> None:
         """Start a new pipeline as the recorder did that resumed there."""
-        gap_s = 0.0 if math.isnan(event.duration_s) else event.duration_s
-        ended_ns = event.time_ns - to_ns(gap_s)
+        ended_ns = event.time_ns - pause_ns(event)
         self._undecoded += self._pipeline.undecoded
         start = replace(
             ResumePoint.from_events(
@@ -264,6 +263,7 @@ class _Redecoder:
                 segments=dict(self._writer.segments),
             ),
             joint_states=self._pipeline.limit_states,
+            pause=Pause(duration_s=event.duration_s, text=event.text),
         )
         self._start_pipeline(start, event.time_ns)
 

@@ -26,6 +26,8 @@ class RecorderSample:
     """Of the bus that is loaded most, a share of 1."""
     error_frames: float = math.nan
     """On all buses, within the last second."""
+    garbled: float = math.nan
+    """Lines or frames that could not be read, on all buses, within the last second."""
 
 
 class RecorderLimit(TimedLimit):
@@ -37,7 +39,7 @@ class RecorderLimit(TimedLimit):
     @property
     @abstractmethod
     def is_watched_key(self) -> str:
-        """The figure that it watches: "load", "error-frames", "lost", "disk"."""
+        """The figure that it watches: "load", "error-frames", "garbled", "lost", "disk"."""
 
     @property
     def clear_after_s(self) -> float | None:

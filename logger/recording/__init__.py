@@ -9,12 +9,14 @@ pipeline           frames in, rows and alerts out: decode, evaluate, store
 event_log          numbers events, writes them, passes them on
 per_second         what is computed live every second: RMS torque, frames per second
 recorder_health    the recorder's and its buses' health, once a second
+garbled_report     when lines that could not be read become an event
 notice_throttle    text events of joints, limited to what a person can read
 position_segments  where a position begins a new segment
 polling            which requests were answered, and the events about it
 stop_supervisor    when stop frames are ordered, and whether the joint stopped
 housekeeping       requests from the inbox, limits files that were saved meanwhile
 limits_watcher     a limits file that may change while it is in force
+pause              for how long no recorder ran before a resume, by the clocks that know it
 resume             the state from which a recording is resumed
 thermal_resume     the memory of limits at a resume, rebuilt from the stored rows
 

@@ -14,7 +14,7 @@ from logger.joint.bench.bench import Bench
 from logger.joint.decode.text_codes import Notice
 from logger.limits.limit_change import EventSeverity, LimitChange
 from logger.limits.recorder import ONE_SHOT_LIMITS, one_shot_trip
-from logger.recording.resume import NEW_RECORDING, ResumePoint, gap_text
+from logger.recording.resume import NEW_RECORDING, ResumePoint, pause_before
 from logger.store.layout.events import Event
 from logger.store.writing.inbox import EventRequest, to_event
 from logger.store.writing.row_buffer import RowBuffer
@@ -50,11 +50,14 @@ class EventLog:
         `note`: a note of the user, an event of its own; "" is none.
         """
         if self._start.is_resume:
+            pause = pause_before(self._start, start_ns=time_ns)
             self.emit(
                 EventKind.CONTINUED,
                 time_ns=time_ns,
-                duration_s=to_s(time_ns - self._start.ended_ns),
-                text=gap_text(self._start, start_ns=time_ns),
+                duration_s=pause.duration_s,
+                # How long it is on the recording's axis, which never goes back with a clock.
+                value=to_s(time_ns - self._start.ended_ns),
+                text=pause.text,
             )
             for joint, limit in list(self._open):
                 if joint == "" or limit in ONE_SHOT_LIMITS:

@@ -153,6 +153,7 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
             put_due_s = time.monotonic() + frame_queue.gather_s
             counters.garbled = source.garbled
             gathered = frame_queue.put_gathered(gathered)
+    counters.garbled = source.garbled
     frame_queue.put_gathered(gathered)
 
 

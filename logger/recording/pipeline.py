@@ -84,6 +84,8 @@ class Pipeline:
         }
         """(start, end) of those that the readings of a joint have not passed yet, in order."""
         self._recorder = RecorderState(lost=start.lost)
+        self._garbled: int | None = None
+        """Lines or frames that could not be read, at the second before."""
         self._torque = {
             joint.name: RmsTorque(hold["torque_Nm"])
             for joint in bench.joints
@@ -317,12 +319,14 @@ class Pipeline:
 
     def _evaluate_recorder(self, now_ns: int, health: RecorderHealth) -> None:
         limits = self._limits.recorder_limits
+        before, self._garbled = self._garbled, health.garbled if health.buses else None
         seen = RecorderSample(
             now_ns=now_ns,
             lost=self.lost,
             disk_left_h=health.disk_left_h,
             load=health.bus_load,
             error_frames=health.error_frames,
+            garbled=math.nan if before is None else float(max(health.garbled - before, 0)),
         )
         changes, self._recorder = evaluate_recorder(self._recorder, seen, limits)
         named = {limit.name: limit for limit in limits}

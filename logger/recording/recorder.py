@@ -9,17 +9,18 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
 from logger.arrays import to_s
-from logger.bus.clock import ClockSample, read_clocks
+from logger.bus.clock import ClockSample, read_boot_id, read_clocks
 from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.bus.source import Source, open_sources
 from logger.bus.stop_sender import check_can_stop
 from logger.errors import InputError, OutsideFault
 from logger.recording.frame_queue import FrameQueue, receive_frames, run_guarded
+from logger.recording.pause import measure_pause
 from logger.recording.record_settings import RecordSettings
 from logger.recording.resume import NEW_RECORDING, ResumePoint, resume_point
 from logger.recording.thread_priority import HOW_TO_ALLOW_PRIORITY, PriorityRaiser
@@ -45,6 +46,8 @@ class RecordResult:
     frames: int
     dropped: int
     undecoded: int
+    garbled: int
+    """Lines or frames of the adapters that could not be read."""
     duration_s: float
     cause: str
 
@@ -106,6 +109,7 @@ def record(
         start = resume_point(settings.out) if settings.goes_on else NEW_RECORDING
         # What the buses have buffered since they were opened is from before the recording.
         started_ns = max(source.receive(0.0).until_ns for source in sources)
+        start = _with_pause(start, started_ns)
         # From here on everything is recorded: making the folder may wait for a slow disk.
         receiving = _start_receivers(pipe, sources, pollers)
         raiser.raise_new_threads(receiving)
@@ -158,6 +162,7 @@ def record(
         frames=store.row_count("frames"),
         dropped=writer.pipeline.lost,
         undecoded=writer.pipeline.undecoded,
+        garbled=sum(counters.garbled for counters in pipe.counters),
         duration_s=to_s(ended_ns - started_ns),
         cause=cause,
     )
@@ -192,12 +197,28 @@ def _anchored(reading: ClockSample, start: ResumePoint) -> ClockSample:
     )
 
 
+def _with_pause(start: ResumePoint, started_ns: int) -> ResumePoint:
+    """Return the point to resume from, with what the clocks say of the pause until now."""
+    if start.clock is None:
+        return start
+    pause = measure_pause(
+        start.clock,
+        read_clocks(),
+        boot_id=read_boot_id(),
+        ended_ns=start.ended_ns,
+        axis_ns=started_ns,
+    )
+    return replace(start, pause=pause)
+
+
 def _open_writer(settings: RecordSettings, anchor: ClockSample, started_ns: int) -> RecordingWriter:
     if settings.goes_on:
         return RecordingWriter.resume(
             settings.out,
             settings.bench,
-            clock=ClockAnchor(boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns),
+            clock=ClockAnchor(
+                boottime_ns=anchor.boottime_ns, wall_ns=anchor.wall_ns, boot_id=read_boot_id()
+            ),
             now_s=time.monotonic(),
         )
     return RecordingWriter(
@@ -209,6 +230,7 @@ def _open_writer(settings: RecordSettings, anchor: ClockSample, started_ns: int)
             started_ns=started_ns,
             boottime_ns=anchor.boottime_ns,
             wall_ns=anchor.wall_ns,
+            boot_id=read_boot_id(),
             simulated=settings.simulated,
             limits=settings.limits,
         ),

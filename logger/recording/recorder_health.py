@@ -21,6 +21,7 @@ class BusHealth:
     lost: int
     """Frames lost since the recording began."""
     garbled: int
+    """Lines or frames of the adapter that could not be read, since then."""
     unanswered: int = 0
     """Requests of the recorder that were not answered in time, since it began."""
 
@@ -68,7 +69,7 @@ def health_rows(
                 "frames_per_s": frames,
                 "bus_load": _or_none(health.bus_load),
                 "dropped": dropped,
-                "undecoded": undecoded + health.garbled,
+                "undecoded": undecoded,
                 "disk_left_h": _or_none(health.disk_left_h),
             }
             for mark_ns, frames in zip(marks_ns.tolist(), frames_per_s, strict=True)

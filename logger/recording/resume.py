@@ -19,15 +19,16 @@ from logger.joint.decode.decode import DecodeState, state_for_resume
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.scored_limit import ScoredLimit
+from logger.recording.pause import Pause
 from logger.recording.thermal_resume import History, rebuild_limit_memory
 from logger.store.layout.events import Event, raised_in
 from logger.store.layout.lock import check_not_written
-from logger.store.layout.manifest import iso_utc
+from logger.store.layout.manifest import ClockAnchor, iso_utc
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.time_chunks import time_chunks
 
-__all__ = ["NEW_RECORDING", "ResumePoint", "gap_text", "resume_limits", "resume_point"]
+__all__ = ["NEW_RECORDING", "ResumePoint", "pause_before", "resume_limits", "resume_point"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,10 @@ class ResumePoint:
     """Time of the newest row of any stream; 0: there is none yet."""
     ended_ns: int = 0
     """When the previous recorder ended; notes may have been added later."""
+    clock: ClockAnchor | None = None
+    """The anchor of the previous recorder's time axis."""
+    pause: Pause | None = None
+    """What is known of the time without a recorder; None: only what the axis says."""
     sequence: int = 0
     """Number of the next event."""
     alerts: int = 0
@@ -130,7 +135,12 @@ def resume_point(path: Path) -> ResumePoint:
     def history(joint: str, channels: Sequence[str], start_ns: int, end_ns: int) -> ReadingBatch:
         return reader.read_readings(joint, start_ns=start_ns, end_ns=end_ns, channels=channels)
 
-    return replace(start, start_times_ns=(reader.manifest.started_ns, *resumed_ns), history=history)
+    return replace(
+        start,
+        clock=(reader.manifest.clock, *reader.manifest.resumed)[-1],
+        start_times_ns=(reader.manifest.started_ns, *resumed_ns),
+        history=history,
+    )
 
 
 def resume_limits(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:
@@ -187,10 +197,13 @@ def _recorded_peak(limit: ScoredLimit, joint: str, alert: Alert, start: ResumePo
     return peak
 
 
-def gap_text(start: ResumePoint, *, start_ns: int) -> str:
-    """Return the sentence of the event with which a recording is resumed."""
-    gap_s = to_s(start_ns - start.ended_ns)
-    return (
-        f"Recording resumed after {gap_s:.1f} s without a recorder (nothing recorded since "
-        f"{iso_utc(start.ended_ns)})."
+def pause_before(start: ResumePoint, *, start_ns: int) -> Pause:
+    """Return how long no recorder ran before `start_ns`, as far as it is known."""
+    if start.pause is not None:
+        return start.pause
+    pause_s = to_s(start_ns - start.ended_ns)
+    return Pause(
+        duration_s=pause_s,
+        text=f"Recording resumed after {pause_s:.1f} s without a recorder (nothing recorded since "
+        f"{iso_utc(start.ended_ns)}).",
     )

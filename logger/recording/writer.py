@@ -23,6 +23,7 @@ from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
 from logger.recording.event_log import EventLog
 from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue
+from logger.recording.garbled_report import GarbledReport
 from logger.recording.housekeeping import Housekeeping
 from logger.recording.limits_watcher import LimitsWatcher
 from logger.recording.pipeline import Pipeline
@@ -102,6 +103,8 @@ class Writer:
         self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
         self._sent_bits = [0] * len(bench.buses)
         self._unqueued = [0] * len(bench.buses)
+        self._garbled_before = [0] * len(bench.buses)
+        self._garbled_report = GarbledReport(len(bench.buses))
         self._room = DiskForecast(store.path, now_s=time.monotonic())
         self._statistics_plan = statistics_plan(bench)
         self._hints = [LiveDiagnosis() for _ in bench.buses]
@@ -148,6 +151,7 @@ class Writer:
         self._record_seconds(ended_ns)
         self._housekeeping.empty_inbox(ended_ns)
         self.pipeline.flush_throttled(ended_ns)
+        self._emit_garbled(ended_ns, is_end=True)
         self._events.end(ended_ns, cause=cause)
         self._store.close(ended_ns=ended_ns, cause=cause)
         return ended_ns
@@ -230,6 +234,7 @@ class Writer:
         span_s = max(to_s(now_ns - self._second_ns), _SHORTEST_SECOND_S)
         self._second_ns = now_ns
         health = self._measure_health(time.monotonic(), span_s)
+        self._emit_garbled(now_ns)
         self._emit_hints(health, span_s)
         self.pipeline.record_seconds(now_ns, health)
 
@@ -250,12 +255,34 @@ class Writer:
             disk_left_h=self._room.hours_left(now_s),
         )
 
+    def _emit_garbled(self, now_ns: int, *, is_end: bool = False) -> None:
+        """Emit how many lines or frames could not be read; throttled, see `GarbledReport`."""
+        totals = [counters.garbled for counters in self._pipe.counters]
+        for bus_index, count in self._garbled_report.due_counts(totals, now_ns, is_end=is_end):
+            lines = "1 line or frame" if count == 1 else f"{count} lines or frames"
+            more = " more" if count < totals[bus_index] else ""
+            self._events.emit(
+                EventKind.GARBLED,
+                time_ns=now_ns,
+                value=float(count),
+                bus=bus_index,
+                text=f"{lines}{more} of the bus {self._buses[bus_index].channel} could not be read "
+                "and are not in the recording.",
+            )
+
     def _emit_hints(self, health: RecorderHealth, span_s: float) -> None:
         """Emit what the statistics of a bus point to, once it has lasted for some seconds."""
         frames = FrameBatch.concatenate([bus.second.frames for bus in health.buses])
         start_ns = self._until_ns - to_ns(span_s)
+        totals = [bus.garbled for bus in health.buses]
+        garbled = [now - before for now, before in zip(totals, self._garbled_before, strict=True)]
+        self._garbled_before = totals
         statistics_by_bus = bus_statistics(
-            frames, self._statistics_plan, start_ns=start_ns, end_ns=self._until_ns
+            frames,
+            self._statistics_plan,
+            start_ns=start_ns,
+            end_ns=self._until_ns,
+            garbled=garbled,
         )
         for bus_index, statistics in enumerate(statistics_by_bus):
             hints, self._hints[bus_index] = diagnose_second(self._hints[bus_index], statistics)

@@ -40,6 +40,8 @@ class BusStatistics:
     fd_frames: int
     remote_frames: int
     error_frames: int
+    garbled: int = 0
+    """Lines or frames of the adapter that could not be read."""
     error_classes: Mapping[str, int] = field(default_factory=dict)
     """Class of error in words -> error frames; empty where the adapter does not report it."""
     messages: tuple[MessageStats, ...] = ()
@@ -86,7 +88,12 @@ def statistics_plan(bench: Bench) -> StatisticsPlan:
 
 
 def bus_statistics(
-    frames: FrameBatch, plan: StatisticsPlan, *, start_ns: int, end_ns: int
+    frames: FrameBatch,
+    plan: StatisticsPlan,
+    *,
+    start_ns: int,
+    end_ns: int,
+    garbled: Sequence[int] = (),
 ) -> tuple[BusStatistics, ...]:
     """Return the statistics of each bus of the bench, in its order.
 
@@ -94,10 +101,16 @@ def bus_statistics(
     ----------
     frames
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
+    garbled
+        Lines or frames of each bus that could not be read meanwhile; () where none is known.
     """
-    return tuple(
+    statistics = (
         _one_bus_statistics(frames, plan, bus_index=bus_index, start_ns=start_ns, end_ns=end_ns)
         for bus_index in range(len(plan.bench.buses))
+    )
+    return tuple(
+        replace(of_bus, garbled=count)
+        for of_bus, count in zip(statistics, garbled or (0,) * len(plan.bench.buses), strict=True)
     )
 
 

@@ -55,7 +55,7 @@ def _diagnose_not_asked(statistics: BusStatistics) -> str | None:
 
 
 def _diagnose_nothing(statistics: BusStatistics) -> str | None:
-    if statistics.frames or statistics.error_frames:
+    if statistics.frames or statistics.error_frames or statistics.garbled:
         return None
     requested = bool(statistics.joints) and set(statistics.joints) <= set(statistics.only_requested)
     opening = "Nothing at all was heard."
@@ -65,6 +65,34 @@ def _diagnose_nothing(statistics: BusStatistics) -> str | None:
         f"{opening} {'l' if requested else 'L'}ook at the power of the joints, the bit rate "
         f"({_bitrate_text(statistics)}), the wiring, and the termination: 120 Ω at both "
         "ends of the bus."
+    )
+
+
+def _diagnose_unreadable(statistics: BusStatistics) -> str | None:
+    if not statistics.garbled:
+        return None
+    settings, count = statistics.settings, statistics.garbled
+    if settings.interface == "lines":
+        mend = (
+            f"compare the pattern ({settings.options.get('pattern', 'none')}) with what the board "
+            f"prints, and the speed of its port ({settings.options.get('baud', 'none')} baud by "
+            "the bench file) with that of the board"
+        )
+    elif settings.interface == "slcan":
+        mend = (
+            "look at the speed of the adapter's port, and whether the adapter speaks the protocol "
+            "of this interface (slcan)"
+        )
+    else:
+        mend = f"look at the adapter, its driver, and whether {settings.interface} is its interface"
+    if statistics.frames or statistics.error_frames:
+        return (
+            f"{count} lines or frames could not be read beside {statistics.frames} frames: bytes "
+            f"are lost or changed on their way. Look for a bad cable or a full buffer, and {mend}."
+        )
+    return (
+        f"Bytes arrive, but no frame: {count} lines or frames could not be read. "
+        f"{mend[0].upper()}{mend[1:]}."
     )
 
 
@@ -194,6 +222,7 @@ def _diagnose_full(statistics: BusStatistics) -> str | None:
 
 _DIAGNOSES: Final[tuple[Callable[[BusStatistics], str | None], ...]] = (
     _diagnose_nothing,
+    _diagnose_unreadable,
     _diagnose_errors_only,
     _diagnose_some_errors,
     _diagnose_unacknowledged,

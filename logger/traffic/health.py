@@ -4,6 +4,7 @@ Figures come from `bus_statistics`, sentences from `hint_sentences`; here is wha
 healthy. Pure.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.joint.batch import FrameBatch
@@ -29,7 +30,7 @@ class BusHealth:
 
 
 def bus_health(
-    frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int
+    frames: FrameBatch, bench: Bench, *, start_ns: int, end_ns: int, garbled: Sequence[int] = ()
 ) -> tuple[BusHealth, ...]:
     """Return the health of each bus of the bench, in its order.
 
@@ -37,10 +38,12 @@ def bus_health(
     ----------
     frames
         What the buses gave from `start_ns` to `end_ns`; in order of time for each bus.
+    garbled
+        Lines or frames of each bus that could not be read meanwhile; () where none is known.
     """
     return tuple(
         BusHealth(statistics=statistics, hints=hint_sentences(statistics))
         for statistics in bus_statistics(
-            frames, statistics_plan(bench), start_ns=start_ns, end_ns=end_ns
+            frames, statistics_plan(bench), start_ns=start_ns, end_ns=end_ns, garbled=garbled
         )
     )

@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import TIME_MAX_NS, to_ns
+from logger.arrays import TIME_MAX_NS
 from logger.event_kind import EventKind
 from logger.limits.limit_change import LimitChange
-from logger.store.layout.events import Event
+from logger.store.layout.events import Event, pause_ns
 
 __all__ = [
     "STANDING_NS",
@@ -105,7 +105,7 @@ def recorded_spans(
     `standstills_of`: index of a bus; a span ends as well where it was not read.
     """
     breaks = sorted(
-        (event.time_ns, event.time_ns - to_ns(event.duration_s), event.kind == EventKind.CONTINUED)
+        (event.time_ns, event.time_ns - pause_ns(event), event.kind == EventKind.CONTINUED)
         for event in events
         if start_ns < event.time_ns < end_ns
         and (

@@ -8,7 +8,7 @@ shorter ways (`replay.excursions.recorded`, `replay.evaluation`) are tested agai
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from logger.arrays import to_ns, to_s
+from logger.arrays import to_s
 from logger.event_kind import EventKind
 from logger.limits.evaluate import (
     EvaluationState,
@@ -23,6 +23,7 @@ from logger.limits.evaluate import (
 from logger.limits.hysteresis import LevelState
 from logger.limits.limit import Limit, LimitSet, in_force
 from logger.limits.limit_change import LimitChange
+from logger.store.layout.events import pause_ns
 from logger.time_chunks import time_chunks
 from replay.excursions.excursion import (
     LEAD_UP_S,
@@ -89,7 +90,7 @@ def evaluate_joint(
     ]
     resumptions += [
         (
-            event.time_ns - to_ns(event.duration_s),
+            event.time_ns - pause_ns(event),
             event.time_ns,
             after_restart if event.kind == EventKind.CONTINUED else after_standstill,
         )

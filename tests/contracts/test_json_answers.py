@@ -14,7 +14,7 @@ ROWS = {"rows": int}
 SHAPES: dict[str, Any] = {
     "check": {
         "format": int, "whole": bool, "live": bool, "joints": {"shoulder": ROWS, "elbow": ROWS},
-        "frames": int, "dropped": int,
+        "frames": int, "dropped": int, "garbled": int,
         "standstills": {"count": int, "longest_s": float, "unknown_losses": int},
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
         "misplaced": [{"part": str, "expected": dict, "found": dict | None}], "missing": [str],

@@ -62,7 +62,7 @@ def _run(
         check=True,
         timeout=300,
         cwd=ROOT,
-        preexec_fn=limit,  # noqa: PLW1509 - nothing but the limit is set there
+        preexec_fn=limit,
     )
     return [(status, told) for status, told in json.loads(done.stdout)]
 

@@ -9,6 +9,7 @@ from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import ClockAnchor, new_manifest
+from logger.store.layout.schema import BUS_SCHEMA, table_of_rows
 from logger.store.writing.live_writer import RecordingWriter
 from logger.traffic.cadence import MessageStats
 from replay.bus_events import find_outages, list_bus_events, sample_traffic
@@ -141,3 +142,26 @@ def test_who_was_asked_and_is_silent_is_silent(tmp_path: Path):
     found = sample_traffic(Recording.open(tmp_path / "rec"), _at(0), _at(5))
     assert [text for text in found.hints[0] if "elbow is silent" in text]
     assert not [text for text in found.hints[0] if "only when asked" in text]
+
+
+def test_bytes_that_no_line_fits_in_a_past_span(tmp_path: Path):
+    """Of a recording as well: what was heard and could not be read is no silence."""
+    the_bench = scenario.scenario_bench(channel="x")
+    writer = RecordingWriter(
+        tmp_path / "rec",
+        new_manifest(the_bench, name="x", started_ns=START_NS),
+        the_bench,
+        now_s=0.0,
+    )
+    rows = [
+        {"time": _at(second), "bus": 0, "garbled": 100 * min(second, 4)} for second in range(1, 9)
+    ]
+    writer.append_rows("buses", table_of_rows(rows, BUS_SCHEMA))
+    writer.close(ended_ns=_at(9), cause="stopped")
+    recording = Recording.open(tmp_path / "rec")
+    heard = sample_traffic(recording, _at(0), _at(3))
+    quiet = sample_traffic(recording, _at(5), _at(9))
+    assert heard.buses[0].garbled == 300
+    assert [text for text in heard.hints[0] if text.startswith("Bytes arrive, but no frame")]
+    assert quiet.buses[0].garbled == 0
+    assert [text for text in quiet.hints[0] if text.startswith("Nothing at all was heard")]

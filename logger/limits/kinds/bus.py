@@ -1,4 +1,4 @@
-"""Buses: the load of one, the errors on all, and frames that the recorder lost.
+"""Buses: the load of one, errors and unreadable lines on all, frames that the recorder lost.
 
 Evaluated once a second, without a joint. Where a limits file has none on losses, one applies that
 always did: a loss warns until a minute has passed without another.
@@ -20,20 +20,27 @@ from logger.settings_file import SettingError
 __all__ = ["FRAMES_LOST", "BusLimit"]
 
 LOST_CLEAR_AFTER_S: Final = 60.0
+_COUNTED: Final = {
+    "error-frames": "error frames a second",
+    "garbled": "unreadable lines or frames a second",
+}
 
 
 class BusLimit(RecorderLimit):
-    """A bus must not be that loaded, have that many errors, or lose frames."""
+    """A bus must not be that loaded, have that many errors, be unreadable, or lose frames."""
 
     kind: Literal["bus"] = "bus"
-    watch: Literal["load", "error-frames", "lost"]
-    """The load of the bus that is loaded most; error frames a second, or frames lost, on all."""
+    watch: Literal["load", "error-frames", "garbled", "lost"]
+    """The load of the bus that is loaded most; on all buses together error frames a second, lines
+    or frames a second that could not be read, or frames lost."""
     above: PositiveNumber | None = None
-    """A share of 1 for the load, frames a second for error frames; of losses left out: any."""
+    """A share of 1 for the load; error frames, or unreadable lines, a second; of losses left out:
+    any."""
     drop_off: float | None = Field(default=None, ge=0)
 
     example: ClassVar[str] = """\
-# The buses, looked at once a second: load (a share of 1), error frames a second, frames lost.
+# The buses, looked at once a second: load (a share of 1), error frames a second, lines or frames of
+# the adapter a second that cannot be read, frames lost.
 [[limit]]
 name       = "bus-full"
 kind       = "bus"
@@ -48,6 +55,14 @@ name     = "bus-errors"
 kind     = "bus"
 severity = "warning"
 watch    = "error-frames"
+above    = 10.0
+drop_off = 1.0
+
+[[limit]]
+name     = "bus-unreadable"
+kind     = "bus"
+severity = "warning"
+watch    = "garbled"
 above    = 10.0
 drop_off = 1.0
 
@@ -110,7 +125,12 @@ off_delay_s = 60.0
 
     def value_of(self, sample: RecorderSample) -> float:
         """See `RecorderLimit`."""
-        values = {"load": sample.load, "error-frames": sample.error_frames, "lost": sample.lost}
+        values = {
+            "load": sample.load,
+            "error-frames": sample.error_frames,
+            "garbled": sample.garbled,
+            "lost": sample.lost,
+        }
         return values[self.watch]
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
@@ -131,7 +151,8 @@ off_delay_s = 60.0
             what, subject = "bus load", "the load of a bus"
         else:
             level, clear = format_number(self.pick_up, 1), format_number(self.clears_at, 1)
-            what, subject = "error frames a second", "the number of error frames a second"
+            what = _COUNTED[self.watch]
+            subject = f"the number of {what}"
         return Phrases(
             label=f"{what} at or above {level}",
             subject=subject,

@@ -10,11 +10,12 @@ from dataclasses import asdict, dataclass
 
 import pyarrow as pa
 
+from logger.arrays import to_ns
 from logger.event_kind import EventKind
 from logger.limits.limit_change import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
 
-__all__ = ["Event", "events_from", "events_table", "headline", "raised_in"]
+__all__ = ["Event", "events_from", "events_table", "headline", "pause_ns", "raised_in"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +55,17 @@ def headline(kind: EventKind, severity: EventSeverity) -> str:
     if kind == EventKind.RAISED:
         return severity.capitalize()
     return "Over" if kind == EventKind.RETURNED else kind.capitalize()
+
+
+def pause_ns(event: Event) -> int:
+    """Return how long nothing was read before a resume or standstill, on the recording's time axis.
+
+    The pause before a resume (`duration_s`) may be longer, or unknown, where the wall clock was set
+    back: there `value` is that of the axis. Older recorders gave none; their `duration_s` is.
+    """
+    has_axis_s = event.kind == EventKind.CONTINUED and not math.isnan(event.value)
+    pause_s = event.value if has_axis_s else event.duration_s
+    return 0 if math.isnan(pause_s) else to_ns(pause_s)
 
 
 def raised_in(events: Iterable[Event]) -> dict[int, Event]:

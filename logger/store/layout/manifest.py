@@ -70,6 +70,9 @@ class ClockAnchor(Settings):
     boottime_ns: TimeNs
     wall_ns: TimeNs
     """Wall clock at that instant, nanoseconds since 1970."""
+    boot_id: str = ""
+    """Drawn by the system at its boot: of anchors of one boot the boot times can be compared. ""
+    where the system has none, and in recordings of older recorders."""
 
 
 class LimitsRevision(Settings):
@@ -167,11 +170,13 @@ def new_manifest(
     note: str = "",
     boottime_ns: int = 0,
     wall_ns: int | None = None,
+    boot_id: str = "",
     simulated: bool = False,
 ) -> Manifest:
     """Return the manifest of a recording that begins.
 
-    `boottime_ns` and `wall_ns` anchor its clock; without them its time is that of the frames.
+    `boottime_ns`, `wall_ns` and `boot_id` anchor its clock; without them its time is that of the
+    frames.
     """
     return Manifest(
         recording_id=new_recording_id(),
@@ -179,7 +184,9 @@ def new_manifest(
         note=note,
         started_ns=started_ns,
         clock=ClockAnchor(
-            boottime_ns=boottime_ns, wall_ns=started_ns if wall_ns is None else wall_ns
+            boottime_ns=boottime_ns,
+            wall_ns=started_ns if wall_ns is None else wall_ns,
+            boot_id=boot_id,
         ),
         simulated=simulated,
         bench=bench.text,

@@ -29,6 +29,7 @@ __all__ = [
     "frames_table",
     "readings_from_table",
     "readings_table",
+    "rows_between",
     "status_schema",
     "stream_schemas",
     "table_of_rows",
@@ -284,6 +285,16 @@ def conform(table: pa.Table, schema: pa.Schema) -> pa.Table:
             # The column `bus`, in recordings from when there was only one bus.
             table = table.append_column(field, empty if field.nullable else empty.fill_null(0))
     return table.select(schema.names).cast(schema)
+
+
+def rows_between(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:
+    """Return the rows of a time-ordered table in [start_ns, end_ns)."""
+    times = table["time"].cast(pa.int64())
+    if len(times) and times[0].as_py() >= start_ns and times[-1].as_py() < end_ns:
+        return table
+    numbers = times.to_numpy()
+    low, high = numbers.searchsorted([start_ns, end_ns])
+    return table.slice(int(low), int(high - low))
 
 
 def table_of_rows(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.RecordBatch:

@@ -23,7 +23,13 @@ from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import footer_fault
-from logger.store.layout.schema import TIME_TYPE, conform, readings_from_table, stream_schemas
+from logger.store.layout.schema import (
+    TIME_TYPE,
+    conform,
+    readings_from_table,
+    rows_between,
+    stream_schemas,
+)
 from logger.store.parts.identity import MisplacedPartError, PartOwner
 from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
 from logger.store.pyramid.seconds import PyramidCarry
@@ -175,14 +181,14 @@ class RecordingReader:
         for part in overlapping_parts(parts, start_ns=start_ns, end_ns=end_ns):
             table = part.read_span(start_ns=start_ns, end_ns=end_ns, columns=columns)
             if table is not None:
-                tables.append(_rows_between(table, start_ns, end_ns))
+                tables.append(rows_between(table, start_ns, end_ns))
         batches = [
             run.batch if columns is None else run.batch.select(list(columns))
             for run in tail
             if run.last_ns >= start_ns and run.first_ns < end_ns
         ]
         if batches:
-            tables.append(_rows_between(pa.Table.from_batches(batches), start_ns, end_ns))
+            tables.append(rows_between(pa.Table.from_batches(batches), start_ns, end_ns))
         if not tables:
             return schema.empty_table()
         return pa.concat_tables([conform(table, schema) for table in tables])
@@ -397,13 +403,3 @@ def _has_readable_row(parts: Sequence[Part], row: int) -> bool:
     """Return whether `parts`, in order of their rows, hold a row in a part that can be read."""
     index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
     return index >= 0 and row < parts[index].end_row and not parts[index].verify_error
-
-
-def _rows_between(table: pa.Table, start_ns: int, end_ns: int) -> pa.Table:
-    """Return the rows of a time-ordered table in [start_ns, end_ns)."""
-    times = table["time"].cast(pa.int64())
-    if len(times) and times[0].as_py() >= start_ns and times[-1].as_py() < end_ns:
-        return table
-    numbers = times.to_numpy()
-    low, high = numbers.searchsorted([start_ns, end_ns])
-    return table.slice(int(low), int(high - low))

@@ -115,7 +115,8 @@ def test_a_line_that_never_ends_is_let_go(board: tuple[int, str]):
         source.receive(0.02)
     os.write(ours, b"\n2 2 [0] \n")
     assert _heard(source, 1) == [(2, b"")]
-    assert source.garbled == 1
+    # It counts on as it goes: a port at the wrong speed may never send an end.
+    assert 2 <= source.garbled <= 20000 // MAX_PRINTED_LINE
     source.close()
 
 

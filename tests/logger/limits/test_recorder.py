@@ -138,6 +138,16 @@ def test_error_frames_and_losses_can_be_set():
     ]
 
 
+def test_unreadable_lines_can_be_set():
+    """A rate of lines or frames that an adapter sent and nobody could read."""
+    limits = limits_of('name = "noise"\nkind = "bus"\nwatch = "garbled"\nabove = 10.0')
+    seen = [
+        RecorderSample(now_ns=s * S, lost=0, garbled=count)
+        for s, count in enumerate([math.nan, 3.0, 300.0, 10.0, math.nan, 0.0])
+    ]
+    assert _kinds(limits, *seen) == [("noise", "raised", 2), ("noise", "returned", 5)]
+
+
 def test_other_limits_end_the_alerts_of_those_that_are_gone():
     """What is the same goes on; what was changed ends at that instant and begins anew."""
     before = limits_of('name = "disk"\nkind = "disk"\nbelow_h = 2.0')

@@ -217,6 +217,13 @@ def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
             "Error frames a second back at or below 1, now 0, peak 31 (x)",
         ),
         (
+            'kind = "bus"\nwatch = "garbled"\nabove = 10.0\non_delay_s = 3.0\n',
+            "raised",
+            4120.0,
+            4120.0,
+            "Unreadable lines or frames a second above 10 for 3 s, now 4120 (x)",
+        ),
+        (
             'kind = "disk"\nbelow_h = 6.0\n',
             "raised",
             5.5,

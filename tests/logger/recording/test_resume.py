@@ -12,7 +12,10 @@ import can
 import numpy as np
 import pytest
 
+from logger.arrays import to_ns
+from logger.bus.clock import read_boot_id
 from logger.errors import InputError
+from logger.event_kind import EventKind
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.evaluate import evaluate, initial_state, plan_limits
 from logger.limits.limit import LimitSet, parse_limits
@@ -20,6 +23,8 @@ from logger.recording.record_settings import RecordSettings, settings_to_resume
 from logger.recording.recorder import RecordResult, record
 from logger.recording.resume import resume_limits, resume_point
 from logger.simulate import scenario
+from logger.store.layout.events import pause_ns
+from replay.bus_events import find_outages
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
@@ -317,3 +322,11 @@ def test_a_wall_clock_that_was_set_back_in_between(tmp_path: Path, monkeypatch: 
     )
     assert value.tolist() == [20.0, 21.0, 30.0]
     assert (np.diff(time_ns) > 0).all()
+    (resumed,) = [event for event in recording.read_events() if event.kind == EventKind.CONTINUED]
+    # By the steady clock of this boot; where the system has no id of it, nothing says it.
+    assert resumed.duration_s > 0.001 if read_boot_id() else math.isnan(resumed.duration_s)
+    assert "set back" in resumed.text
+    assert pause_ns(resumed) < to_ns(resumed.duration_s), "on the axis no time went by"
+    ended_ns = resumed.time_ns - pause_ns(resumed)
+    assert [one.start_ns for one in find_outages(recording)] == [ended_ns]
+    assert ended_ns >= time_ns[1], "no outage lies over what was recorded"

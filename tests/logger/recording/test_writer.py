@@ -19,6 +19,8 @@ from logger.recording.writer import Writer
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
+from replay.check import check_recording
+from replay.recording import Recording
 
 LAYOUT = """
 format = 1
@@ -56,6 +58,51 @@ class _DiskFullAtB(RecordingWriter):
         if batch.joint == "b":
             raise OSError(errno.ENOSPC, "No space left on device")
         super().append_readings(batch)
+
+
+def test_what_cannot_be_read_is_told(tmp_path: Path):
+    """A port at the wrong speed: an event at once, the right hint, a count in every place."""
+    text = (
+        BENCH.replace('"virtual"', '"lines"')
+        .replace("send = true", "")
+        .replace(
+            'channel = "writer-test"',
+            'channel = "/dev/board"\noptions = { pattern = "{id} {data}", baud = 115200 }',
+        )
+    )
+    bench = bench_from_texts(text, {"talks": LAYOUT}, where="bench.toml")
+    anchor = read_clocks()
+    path = tmp_path / "rec"
+    store = RecordingWriter(
+        path, new_manifest(bench, name="t", started_ns=anchor.wall_ns), bench, now_s=0.0
+    )
+    pipe = FrameQueue.for_buses(1)
+    told: list[Event] = []
+    writer = Writer(
+        RecordSettings(
+            bench=bench, where="bench.toml", limits=parse_limits("format = 1", ""), out=path,
+            name="t", send_stop_on_trip=False,
+        ),
+        store, pipe, [Poller(bench, now_s=0.0)], anchor=anchor, started_ns=anchor.wall_ns,
+        on_event=told.append,
+    )  # fmt: skip
+    for second in range(1, 7):
+        pipe.counters[0].garbled += 300
+        pipe.queue.put(
+            Received(frames=FrameBatch.empty(), until_ns=anchor.wall_ns + second * 1_000_000_000)
+        )
+    pipe.received_all.set()
+    writer.run()
+    pipe.counters[0].garbled += 7
+    writer.finish(cause="stopped")
+    counts = [event.value for event in told if event.kind == EventKind.GARBLED]
+    assert sum(counts) == 1807
+    assert counts[-1] == 7
+    assert {event.bus for event in told if event.kind == EventKind.GARBLED} == {0}
+    found = check_recording(Recording.open(path))
+    assert (found.garbled, found.dropped, found.is_complete) == (1807, 0, False)
+    assert found.to_json()["garbled"] == 1807
+    assert Recording.open(path).latest_health().undecoded == 0, "a line is no frame"
 
 
 def test_a_fault_in_the_same_turn_does_not_keep_back_a_stop(tmp_path: Path):

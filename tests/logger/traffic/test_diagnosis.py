@@ -145,3 +145,28 @@ def test_a_full_bus():
     assert _one(replace(WELL, load=0.86)).startswith("The bus is busy for 86% of the time; above")
     assert "at most" in _one(replace(WELL, load=0.86, fd_frames=3))
     assert hint_sentences(replace(WELL, load=None)) == ()
+
+
+@pytest.mark.parametrize(
+    ("interface", "options", "words"),
+    [
+        ("lines", {"pattern": "{id} {data}", "baud": 9600}, ("{id} {data}", "9600 baud")),
+        ("slcan", {}, ("speed of the adapter's port", "slcan")),
+        ("gs_usb", {}, ("driver", "gs_usb")),
+    ],
+)
+def test_bytes_but_no_frame(interface: str, options: dict[str, object], words: tuple[str, ...]):
+    """Something was heard: it is the pattern, the speed or the protocol, not the power."""
+    settings = BusSettings(interface=interface, channel="x", options=options)
+    text = _one(replace(NOTHING, settings=settings, garbled=1_760_000))
+    assert text.startswith("Bytes arrive, but no frame: 1760000 lines or frames could not be read")
+    assert "Nothing at all" not in text
+    assert "power of the joints" not in text
+    for word in words:
+        assert word in text
+
+
+def test_some_lines_among_frames():
+    """A cable or a buffer, beside what else it may be."""
+    text = _one(replace(WELL, garbled=12))
+    assert text.startswith("12 lines or frames could not be read beside 1000 frames")
