@@ -7,6 +7,8 @@ BIN     := $(VENV)/bin
 PROGRAM := $(VENV)/.program
 TOOLS   := $(VENV)/.tools
 ARGS    ?=
+FUZZ_RUNS ?= 10000
+FUZZ_SEED ?= 1
 # The locks name every package, so nothing is left to resolve. Python compiles what is imported when
 # it is: to compile all of it here would take longer than to start.
 PIP     := $(BIN)/python -m pip install --disable-pip-version-check --no-deps --no-compile
@@ -14,7 +16,7 @@ COMPILE := uv pip compile pyproject.toml --generate-hashes --universal --python-
   --no-emit-index-url --no-annotate --no-header -q
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test slow check format bench pictures demo-recording lock browser clean
+.PHONY: help demo test slow fuzz check format bench pictures demo-recording lock browser clean
 
 help:            ## this list
 	@grep -E '^[a-z-]+: .*##' $(MAKEFILE_LIST) | sed 's/:.*##/\t/' | expand -t 18
@@ -28,6 +30,9 @@ test: $(TOOLS) browser   ## every quick test, the browser's included
 
 slow: $(TOOLS) browser   ## the long suites
 	@$(BIN)/python -m pytest -m slow $(ARGS)
+
+fuzz: $(TOOLS)   ## hostile recordings, settings, tars and requests (FUZZ_RUNS, FUZZ_SEED)
+	@$(BIN)/python -m tests.fuzz --runs $(FUZZ_RUNS) --seed $(FUZZ_SEED) $(ARGS)
 
 check: $(TOOLS)  ## lint, format and types, of Python and JavaScript
 	@$(BIN)/ruff check .

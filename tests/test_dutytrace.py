@@ -1,11 +1,15 @@
 """The front door: every command answers for help at once, and refuses in one sentence."""
 
+import errno
+import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+import dutytrace
 from tests.support.command import ROOT, assert_refused, run
 
 
@@ -46,3 +50,67 @@ def test_help_answers_at_once():
         capture_output=True, text=True, check=True, cwd=ROOT,
     ).stdout.split()  # fmt: skip
     assert not {"pandas", "dash", "plotly", "pyarrow", "can", "numpy"} & set(loaded)
+
+
+@pytest.mark.parametrize(
+    ("fault", "status", "words"),
+    [
+        (MemoryError(), 3, "not enough memory"),
+        (OSError(errno.EMFILE, "Too many open files"), 3, "Too many open files"),
+        (OSError(errno.ENFILE, "Too many open files in system", "x.toml"), 3, "x.toml: Too many"),
+        (PermissionError(errno.EACCES, "Permission denied", "a\x1b[2J"), 2, "a\\u001b[2J: Perm"),
+    ],
+)
+def test_what_the_system_lacks_is_a_sentence(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    fault: BaseException,
+    status: int,
+    words: str,
+):
+    """Memory, descriptors or rights, wherever in a command they ran out."""
+
+    def fail(**_: object) -> None:
+        raise fault
+
+    monkeypatch.setattr(dutytrace, "app", fail)
+    with pytest.raises(SystemExit) as ended:
+        dutytrace.main()
+    assert ended.value.code == status
+    assert capsys.readouterr().err.startswith(f"dutytrace: {words}" if status == 2 else "dutytrace")
+
+
+def test_a_server_without_descriptors_says_so(tmp_path: Path):
+    """Each page takes some: told before anything is served."""
+    done = subprocess.run(
+        ["sh", "-c", f"ulimit -n 12; exec {sys.executable} -m dutytrace dashboard --port 0"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert (done.returncode, "ulimit -n" in done.stderr) == (3, True), done.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_server_that_is_told_to_end_has_done_its_work(tmp_path: Path, number: signal.Signals):
+    """Exit status 0, as of a recording that is ended by Ctrl-C or SIGTERM."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "dutytrace", "dashboard", "--port", "0"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout is not None
+    try:
+        assert "The pages are at" in process.stdout.readline()
+        process.send_signal(number)
+        told, _ = process.communicate(timeout=60)
+    finally:
+        process.kill()
+        process.wait()
+    assert (process.returncode, told) == (0, "")

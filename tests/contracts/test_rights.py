@@ -1,4 +1,4 @@
-"""Rights, memory and descriptors that are missing: every command ends in a sentence.
+"""Rights that are missing: every command ends in a sentence.
 
 The commands run one after the other in one process, to which rights count as to anybody: root may
 read and write everywhere, and gives that up.
@@ -6,7 +6,6 @@ read and write everywhere, and gives that up.
 
 import json
 import os
-import resource
 import shutil
 import subprocess
 import sys
@@ -48,12 +47,8 @@ def bound() -> list[str]:
 
 
 def _run(
-    commands: list[list[str]], *, prefix: list[str], typed: str = "", memory: int = 0
+    commands: list[list[str]], *, prefix: list[str], typed: str = ""
 ) -> list[tuple[object, str]]:
-    def limit() -> None:
-        if memory:
-            resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
-
     done = subprocess.run(
         [*prefix, sys.executable, "-c", _RUN, json.dumps(commands)],
         capture_output=True,
@@ -62,7 +57,6 @@ def _run(
         check=True,
         timeout=300,
         cwd=ROOT,
-        preexec_fn=limit,
     )
     return [(status, told) for status, told in json.loads(done.stdout)]
 

@@ -5,6 +5,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.fuzz.cases import Bench
+from tests.fuzz.corpus import make_corpus
 from tests.fuzz.pool import run_cases
 
 
@@ -21,33 +23,33 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         if asked.case is not None:
             return _run_one(Path(folder), asked.seed, asked.case)
-        print(
-            f"seed {asked.seed}, cases {asked.first} to {asked.first + asked.runs - 1}", flush=True
-        )
+        _say(f"seed {asked.seed}, cases {asked.first} to {asked.first + asked.runs - 1}")
         failed = run_cases(
             Path(folder),
             seed=asked.seed,
             numbers=range(asked.first, asked.first + asked.runs),
             jobs=asked.jobs,
             limit_s=asked.limit_s,
-            report=lambda text: print(text, flush=True),
+            report=_say,
         )
     for number, faults in sorted(failed.items()):
-        print(f"\n---- case {number}: python -m tests.fuzz --seed {asked.seed} --case {number}")
-        print("\n".join(faults))
-    print(f"\nseed {asked.seed}: {asked.runs} cases, {len(failed)} failed")
+        _say(f"\n---- case {number}: python -m tests.fuzz --seed {asked.seed} --case {number}")
+        _say("\n".join(faults))
+    _say(f"\nseed {asked.seed}: {asked.runs} cases, {len(failed)} failed")
     return 1 if failed else 0
 
 
-def _run_one(folder: Path, seed: int, number: int) -> int:
-    from tests.fuzz.cases import Bench
-    from tests.fuzz.corpus import make_corpus
+def _say(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()
 
+
+def _run_one(folder: Path, seed: int, number: int) -> int:
     for name in ("corpus", "work"):
         (folder / name).mkdir()
     faults, told = Bench(make_corpus(folder / "corpus"), folder / "work").run(seed, number)
-    print("\n".join(told))
-    print("\n".join(["", *faults]) if faults else "nothing failed")
+    _say("\n".join(told))
+    _say("\n".join(["", *faults]) if faults else "nothing failed")
     return 1 if faults else 0
 
 

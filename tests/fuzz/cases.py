@@ -1,7 +1,7 @@
 """One case: a hostile input, drawn from seed and number, given to commands or to the server.
 
-A fault is a traceback, an exit status that README does not list, an answer of 500 to a request about
-a sound recording, steering characters on the terminal, or a neighbour that is harmed.
+A fault is a traceback, an exit status that README does not list, an answer of 500 to a request
+about a sound recording, steering characters on the terminal, or a neighbour that is harmed.
 """
 
 import asyncio
@@ -149,11 +149,35 @@ class Bench:
             ("note", str(path), "a note"),
             ("acknowledge", str(path), "1"),
             ("shelve", str(path), "1", "--for", "30min"),
-            ("redecode", str(path), "--bench", str(settings / "bench.toml"), "--out", str(recordings / "again")),
-            ("tune", str(path), "--limits", limits, "--sweep", str(settings / "sweep.toml"), "--jobs", "1"),
-            ("join", str(path), str(settings / "table.csv"), "--time", "t", "--column", "temperature_ambient_degC=ambient"),
+            (
+                "redecode",
+                str(path),
+                "--bench",
+                str(settings / "bench.toml"),
+                "--out",
+                str(recordings / "again"),
+            ),
+            (
+                "tune",
+                str(path),
+                "--limits",
+                limits,
+                "--sweep",
+                str(settings / "sweep.toml"),
+                "--jobs",
+                "1",
+            ),
+            (
+                "join",
+                str(path),
+                str(settings / "table.csv"),
+                "--time",
+                "t",
+                "--column",
+                "temperature_ambient_degC=ambient",
+            ),
             ("record", "--continue", str(path), "--duration", "0.1s"),
-        ]  # fmt: skip
+        ]
         if draw.random() < 0.4:
             self._ask_about(path, draw)
         for command in draw.sample(commands, 3):
@@ -204,7 +228,16 @@ class Bench:
                 ("tune", sound, "--limits", limits, "--sweep", sweep, "--jobs", "1", "--json"),
             ],
             "tell.toml": [
-                ("record", bench, "--tell", str(settings / "tell.toml"), "--out", new, "--duration", "0.1s"),
+                (
+                    "record",
+                    bench,
+                    "--tell",
+                    str(settings / "tell.toml"),
+                    "--out",
+                    new,
+                    "--duration",
+                    "0.1s",
+                ),
             ],
             "trace.log": [
                 ("import", log, "--bench", bench, "--out", new),
@@ -214,7 +247,7 @@ class Bench:
             "table.csv": [
                 ("import", str(settings / "table.csv"), "--bench", bench, "--out", new),
             ],
-        }  # fmt: skip
+        }
         known = commands[changed.name]
         for command in draw.sample(known, min(2, len(known))):
             shutil.rmtree(new, ignore_errors=True)
@@ -340,22 +373,46 @@ class Bench:
 
 def _hostile_address(name: str, draw: random.Random) -> str:
     sound: dict[str, object] = {
-        "start": 0, "end": 30, "width": 900, "height": 440, "form": "normal", "theme": "light", "zone": "UTC",
-        "position": "deg", "speed": "rpm", "first": 0, "count": 5, "over": name, "shift": 0, "judged": "",
-    }  # fmt: skip
+        "start": 0,
+        "end": 30,
+        "width": 900,
+        "height": 440,
+        "form": "normal",
+        "theme": "light",
+        "zone": "UTC",
+        "position": "deg",
+        "speed": "rpm",
+        "first": 0,
+        "count": 5,
+        "over": name,
+        "shift": 0,
+        "judged": "",
+    }
     for _ in range(draw.choice((1, 1, 2, 3))):
         key = draw.choice(sorted(sound))
         value = hostile_value(draw)
         sound[key] = "9" * 5000 if isinstance(value, int) and abs(value) > 10**300 else value
     if draw.random() < 0.3:
-        text = mutate_toml('format = 1\n[[limit]]\nname = "a"\nkind = "level"\nabove = 22.0\n'
-                           'channel = "temperature_housing_degC"\nseverity = "trip"\n', draw)  # fmt: skip
+        text = mutate_toml(
+            'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nabove = 22.0\n'
+            'channel = "temperature_housing_degC"\nseverity = "trip"\n',
+            draw,
+        )
         with contextlib.suppress(DutytraceError, UnicodeError):
             sound["judged"] = encode_token(text)
     path = draw.choice(
-        ("", f"/{name}/overview", f"/{name}/window", f"/{name}/span", f"/{name}/excursions", f"/{name}/bus",
-         f"/{name}/alignment", "/../x/overview", f"/{quote(str(hostile_value(draw))[:80], safe='')}/overview")
-    )  # fmt: skip
+        (
+            "",
+            f"/{name}/overview",
+            f"/{name}/window",
+            f"/{name}/span",
+            f"/{name}/excursions",
+            f"/{name}/bus",
+            f"/{name}/alignment",
+            "/../x/overview",
+            f"/{quote(str(hostile_value(draw))[:80], safe='')}/overview",
+        )
+    )
     if draw.random() < 0.1:
         return (
             f"/api/limits?{urlencode({'recording': str(hostile_value(draw))[:500], 'zone': 'x'})}"
@@ -386,9 +443,19 @@ async def _asgi(server: Any, method: str, address: str, body: bytes) -> tuple[in
         (b"content-type", b"application/json"),
     ]
     scope = {
-        "type": "http", "http_version": "1.1", "method": method, "scheme": "http", "path": path,
-        "raw_path": path.encode(), "root_path": "", "query_string": query.encode(), "headers": headers,
-        "client": ("127.0.0.1", 1), "server": ("127.0.0.1", 1), "state": {}, "extensions": {},
-    }  # fmt: skip
+        "type": "http",
+        "http_version": "1.1",
+        "method": method,
+        "scheme": "http",
+        "path": path,
+        "raw_path": path.encode(),
+        "root_path": "",
+        "query_string": query.encode(),
+        "headers": headers,
+        "client": ("127.0.0.1", 1),
+        "server": ("127.0.0.1", 1),
+        "state": {},
+        "extensions": {},
+    }
     await server(scope, receive, send)
     return sent[0]["status"], b"".join(message.get("body", b"") for message in sent[1:])

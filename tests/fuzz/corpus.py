@@ -125,7 +125,8 @@ def _write_settings(folder: Path, recording: Path) -> None:
     reader = RecordingReader(recording)
     rows = reader.read_rows("frames", start_ns=0, end_ns=2**62).slice(0, 400).to_pylist()
     log = "".join(
-        f"({row['time'].value / 1e9:.6f}) can0 {row['identifier']:03X}#{row['data'].hex().upper()}\n"
+        f"({row['time'].value / 1e9:.6f}) can0 "
+        f"{row['identifier']:03X}#{row['data'].hex().upper()}\n"
         for row in rows
     )
     (folder / "trace.log").write_text(log, encoding="ascii")
@@ -136,14 +137,21 @@ def _write_settings(folder: Path, recording: Path) -> None:
 def post_bodies(recording: str) -> dict[str, Any]:
     """Return a sound body for each POST of the pages."""
     limit = {
-        "name": "warm", "kind": "level", "severity": "warning",
-        "channel": "temperature_housing_degC", "above": 22.0,
-    }  # fmt: skip
+        "name": "warm",
+        "kind": "level",
+        "severity": "warning",
+        "channel": "temperature_housing_degC",
+        "above": 22.0,
+    }
     bad_end = {"channel": "temperature_housing_degC", "above": 30.0}
     limits = {
-        "recordings": [recording], "tables": [limit], "bad_end": bad_end, "chosen": "warm",
-        "whole": True, "zone": "Europe/Berlin",
-    }  # fmt: skip
+        "recordings": [recording],
+        "tables": [limit],
+        "bad_end": bad_end,
+        "chosen": "warm",
+        "whole": True,
+        "zone": "Europe/Berlin",
+    }
     vary = [{"limit": "warm", "key": "above", "start": 20.0, "to": 30.0, "steps": 3}]
     return {
         "/api/limits/evaluate": limits,

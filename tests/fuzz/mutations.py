@@ -1,4 +1,4 @@
-"""What makes sound inputs hostile: bytes, JSON and TOML, recordings, tars. Drawn from one `Random`."""
+"""What makes sound inputs hostile: bytes, JSON, TOML, recordings, tars. Drawn from one `Random`."""
 
 import copy
 import io
@@ -9,7 +9,6 @@ import re
 import shutil
 import tarfile
 import zlib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,18 +20,67 @@ from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.journal import JournalWriter
 
-__all__ = ["hostile_value", "mutate_bytes", "mutate_json", "mutate_recording", "mutate_tar",
-           "mutate_toml"]  # fmt: skip
+__all__ = [
+    "hostile_value",
+    "mutate_bytes",
+    "mutate_json",
+    "mutate_recording",
+    "mutate_tar",
+    "mutate_toml",
+]
 
 _NUMBERS: Final = (
-    0, -1, 1, 255, 2**16, -(2**31), 2**31, 2**53, 2**62, 2**63 - 1, -(2**63), 2**63, 2**64,
-    2**70, 10**30, 10**400, 0.0, -0.0, 0.5, -1.5, 1e-300, 1e30, -1e30, 1e308, 5e-324,
-)  # fmt: skip
+    0,
+    -1,
+    1,
+    255,
+    2**16,
+    -(2**31),
+    2**31,
+    2**53,
+    2**62,
+    2**63 - 1,
+    -(2**63),
+    2**63,
+    2**64,
+    2**70,
+    10**30,
+    10**400,
+    0.0,
+    -0.0,
+    0.5,
+    -1.5,
+    1e-300,
+    1e30,
+    -1e30,
+    1e308,
+    5e-324,
+)
 _TEXTS: Final = (
-    "", " ", "\x00", "\x1b[31mred\x1b[0m", "\x9b2J", "\u202eevil", "\u2028", "a" * 5000, "../../x",
-    "/etc/passwd", "[/bold]", "%s%n", "nan", "inf", "\ud7ff", "é" * 40, "a\nb\r\nc", "joint", "[" * 3000,
-    "-", "0x", "1e999", "\U0001f600",
-)  # fmt: skip
+    "",
+    " ",
+    "\x00",
+    "\x1b[31mred\x1b[0m",
+    "\x9b2J",
+    "\u202eevil",
+    "\u2028",
+    "a" * 5000,
+    "../../x",
+    "/etc/passwd",
+    "[/bold]",
+    "%s%n",
+    "nan",
+    "inf",
+    "\ud7ff",
+    "é" * 40,
+    "a\nb\r\nc",
+    "joint",
+    "[" * 3000,
+    "-",
+    "0x",
+    "1e999",
+    "\U0001f600",
+)
 
 
 def _deep(depth: int, *, table: bool) -> Any:
@@ -189,7 +237,7 @@ def mutate_recording(path: Path, draw: random.Random) -> None:
                 _part_rows,
                 _overview_rows,
                 _inbox,
-            )  # fmt: skip
+            )
         )(path, draw)
 
 
@@ -422,9 +470,19 @@ def mutate_tar(content: bytes, draw: random.Random) -> bytes:
 
 
 def _change_member(member: tarfile.TarInfo, data: bytes, draw: random.Random) -> bytes:
-    change: Callable[[], None]
-    names = ("../../x", "/x", "a" * 300, "/".join("d" * 90 for _ in range(60)), "é\x1b[2J", "sound/live.lock",
-             "sound/inbox/1.json", "", ".", "sound/.hidden", member.name + "/x")  # fmt: skip
+    names = (
+        "../../x",
+        "/x",
+        "a" * 300,
+        "/".join("d" * 90 for _ in range(60)),
+        "é\x1b[2J",
+        "sound/live.lock",
+        "sound/inbox/1.json",
+        "",
+        ".",
+        "sound/.hidden",
+        member.name + "/x",
+    )
     match draw.randrange(6):
         case 0:
             member.name = draw.choice(names)

@@ -79,9 +79,8 @@ def run_cases(
                     failed[worker.number] = faults
                     report(f"case {worker.number} failed: {faults[0][-300:]}")
                 if done % _REPORT_EVERY == 0:
-                    report(
-                        f"{done} of {total}, {time.monotonic() - begun_s:.0f} s, {len(failed)} failed"
-                    )
+                    spent_s = time.monotonic() - begun_s
+                    report(f"{done} of {total}, {spent_s:.0f} s, {len(failed)} failed")
                 worker.number = None
                 worker.until_s = time.monotonic()
                 if not worker.process.is_alive() or faults[:1] == [_TIME_OUT]:

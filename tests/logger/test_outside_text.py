@@ -114,7 +114,7 @@ def test_a_file_is_read_up_to_a_bound(tmp_path: Path):
 
 
 def test_what_steers_a_terminal_is_written_out():
-    """Controls of both sets, writing direction, separators, halves of pairs; words stay as they are."""
+    """Controls of both sets, writing direction, separators, halves of pairs; words stay."""
     assert printable("\x1b[2Jred\x9b\u202ec\u2066\u2028\udcff\n") == (
         "\\u001b[2Jred\\u009b\\u202ec\\u2066\\u2028\\udcff\\u000a"
     )

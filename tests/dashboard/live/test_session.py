@@ -3,16 +3,19 @@
 import asyncio
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from dashboard.live.follower import Follower, latest_values
+from dashboard.live.follower import FAILURES_TOLD, Follower, latest_values
 from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update, unpack_update
 from dashboard.server.recording_cache import RecordingCache
+from logger.errors import InputError
 from logger.limits.lifecycle import alerts_from_events
 from logger.store.layout.events import Event
 from replay.recording import Recording
@@ -249,3 +252,67 @@ def test_what_happens_travels_as_little(overheat: Recording):
         assert reader.shapes == fresh.shapes
         marks = [words for words in reader.words if words["kind"] == "marks"]
         assert all(len(json.dumps(words)) < 1000 for words in marks)
+
+
+def test_a_page_is_told_why_nothing_can_be_read(overheat: Recording):
+    """In place of being sent nothing, by which it would take the server for gone; told once."""
+    session = LiveSession()
+    session.on_message({"kind": "look", "window_s": 60.0})
+    at = _snapshot(overheat, serial=1)
+    assert len(session.next_messages(at)) > 1
+    session.on_message({"ack": 10})
+    (told,) = session.next_messages(replace(at, serial=2, fault="recordings: Permission denied."))
+    assert json.loads(told)["fault"] == "recordings: Permission denied."
+    session.on_message({"ack": 10})
+    assert (
+        session.next_messages(replace(at, serial=3, fault="recordings: Permission denied.")) == []
+    )
+    # As soon as it can be read again the page gets its window whole.
+    assert len(session.next_messages(replace(at, serial=4))) > 1
+
+
+def test_a_recording_that_fails_while_it_is_read_is_told(
+    overheat: Recording, monkeypatch: pytest.MonkeyPatch
+):
+    """The page is told, and its websocket goes on."""
+    session = LiveSession()
+    session.on_message({"kind": "look", "window_s": 60.0})
+
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", "part.parquet")
+
+    monkeypatch.setattr("dashboard.live.session.LiveView.advance", refuse)
+    (told,) = session.next_messages(_snapshot(overheat, serial=1))
+    assert "Permission denied" in json.loads(told)["fault"]
+
+
+def test_a_folder_that_may_not_be_read_reaches_the_pages(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """After a few tries, in the snapshot; nothing is told of one that fails once."""
+
+    def refuse(_folder: Path) -> None:
+        raise InputError("recordings: cannot be read.")
+
+    async def follow() -> list[str]:
+        follower = Follower(RecordingCache(tmp_path))
+        faults = []
+        with follower.follow() as news:
+            while not follower.snapshot.fault:
+                news.clear()
+                await asyncio.wait_for(news.wait(), 30)
+                faults.append(follower.snapshot.fault)
+        return faults
+
+    monkeypatch.setattr("dashboard.server.recording_cache.find_recordings", refuse)
+    monkeypatch.setattr("dashboard.live.follower.SEARCH_PERIOD_S", 0.0)
+    faults = asyncio.run(follow())
+    assert faults[-1] == "recordings: cannot be read."
+    assert faults[:-1] == [""] * (FAILURES_TOLD - 1)
+
+
+def _snapshot(recording: Recording, *, serial: int) -> Snapshot:
+    end_ns = recording.end_ns
+    return Snapshot(
+        serial=serial, recording=recording, now_ns=end_ns, present_ns=end_ns, latest={}, slow={}
+    )

@@ -153,3 +153,10 @@ def test_the_command_opens_it_there(bench, get: Callable, overheat: Recording, t
     file.write_text(scenario.scenario_limits_text().replace("housing", "gearbox"), encoding="utf-8")
     process = bench.start(*command, "--limits", str(file))
     assert process.wait(30) == 2
+
+
+@pytest.mark.parametrize("text", ["a = " + "[" * 20_000, "a = " + "9" * 5000], ids=["deep", "long"])
+def test_a_short_token_of_a_text_past_all_bounds(text: str):
+    """Fifty-six characters are enough for one; it is no limits file, and no fault of the server."""
+    with pytest.raises(InputError, match="limits in the address"):
+        decode_token(encode_token(text))

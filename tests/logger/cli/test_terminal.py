@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from logger.cli.terminal import Line, Table, redraw, render_lines, show
+from logger.cli.terminal import Line, Table, redraw, render_lines, say, show
 
 
 def test_a_table_in_columns():
@@ -54,3 +54,20 @@ def test_a_closed_terminal_is_no_fault(monkeypatch: pytest.MonkeyPatch):
         show({}, ["one"], as_json=True)
     monkeypatch.setattr(sys, "stdout", None)
     show({}, [Table(("a",), [("1",)])], as_json=False)
+
+
+def test_nothing_that_is_shown_steers_the_terminal(capsys: pytest.CaptureFixture[str]):
+    """Names, notes and values are anybody's: lines, cells and JSON alike, which stays the same."""
+    hostile = "a\x1b]0;owned\x07\u202eb\x9b2J\nforged line"
+    lines: list[Line] = [hostile, Table(("name",), [(hostile,)])]
+    show({"k": hostile}, lines, as_json=False)
+    say(hostile)
+    printed = capsys.readouterr().out
+    assert not set(printed) & set("\x1b\x07\u202e\x9b")
+    # A text may have lines of its own where it is said whole; a line of a table has not.
+    assert printed.count("\nforged line") == 1
+    show({"k": hostile}, [], as_json=True)
+    answer = capsys.readouterr().out
+    assert not set(answer) & set("\x1b\x07\u202e\x9b")
+    assert json.loads(answer)["k"] == hostile
+    assert not any(set(line) & set("\x1b\u202e") for line in render_lines(lines))

@@ -1,9 +1,11 @@
 """Limits that are saved while they are in force: checked, taken over at one instant, or refused."""
 
+import os
 import time
 from pathlib import Path
 
 import can
+import pytest
 
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.limits.limit import parse_limits, read_limits
@@ -159,3 +161,34 @@ def test_limits_of_before_read_as_they_did():
     recording = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
     assert [from_ns for from_ns, _ in recording.limit_sets] == [recording.manifest.started_ns]
     assert recording.limits.text == parse_limits(recording.limits.text, "x").text
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a = " + "[" * 20_000, "format = " + "9" * 5000, "a" + ".a" * 300 + " = 1"],
+    ids=["nesting", "digits", "dots"],
+)
+def test_a_file_past_all_bounds_is_refused_in_a_sentence(tmp_path: Path, text: str):
+    """It would end the recorder, which looks at it on its writing thread."""
+    path = tmp_path / "limits.toml"
+    path.write_text(LIMITS.format(warm=50.0), encoding="utf-8")
+    watcher = LimitsWatcher(path, _bench("bounds"), read_limits(path))
+    assert watcher.poll_file() is None
+    _save(path, text)
+    told = watcher.poll_file()
+    assert isinstance(told, str)
+    assert told.startswith(f"{path}: ")
+    assert watcher.poll_file() is None
+
+
+def test_a_pipe_in_its_place_does_not_hold_the_recorder(tmp_path: Path):
+    """Opening it would wait for somebody who writes."""
+    path = tmp_path / "limits.toml"
+    path.write_text(LIMITS.format(warm=50.0), encoding="utf-8")
+    watcher = LimitsWatcher(path, _bench("pipe"), read_limits(path))
+    watcher.poll_file()
+    path.unlink()
+    os.mkfifo(path)
+    told = watcher.poll_file()
+    assert isinstance(told, str)
+    assert "a pipe" in told

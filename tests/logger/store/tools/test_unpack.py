@@ -212,3 +212,36 @@ def test_two_at_once_do_not_meet(tmp_path: Path, packed: Path):
     path = extract_recording(packed, tmp_path)
     assert not (path / "left.parquet").exists()
     assert [one.name for one in tmp_path.iterdir()] == ["short"]
+
+
+@pytest.mark.parametrize("kind", [b"x", b"g", b"L", b"0"])
+@pytest.mark.parametrize("size", [2**62, 2**40, 2**33])
+def test_a_head_that_claims_more_than_there_is(
+    tmp_path: Path, packed: Path, kind: bytes, size: int
+):
+    """In base 256, with a checksum that fits: refused before anything is taken for it."""
+    raw = bytearray(packed.read_bytes())
+    raw[124:136] = b"\x80" + size.to_bytes(11, "big")
+    raw[156:157] = kind
+    raw[148:156] = b" " * 8
+    raw[148:156] = f"{sum(raw[:512]):06o}\0 ".encode()
+    (tmp_path / "x.tar").write_bytes(raw)
+    with pytest.raises(InputError, match=r"x\.tar: "):
+        extract_recording(tmp_path / "x.tar", tmp_path / "into")
+    assert not (tmp_path / "into").exists() or list((tmp_path / "into").iterdir()) == []
+
+
+def test_a_path_that_no_file_system_takes(tmp_path: Path):
+    """The tar is wrong, not the disk: refused as input."""
+    with tarfile.open(tmp_path / "x.tar", "w", format=tarfile.PAX_FORMAT) as tar:
+        info = tarfile.TarInfo("short/" + "/".join(["d" * 90] * 60))
+        tar.addfile(info, io.BytesIO())
+    with pytest.raises(InputError, match="characters, expected at most"):
+        extract_recording(tmp_path / "x.tar", tmp_path / "into")
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path):
+    """Nobody writes into it."""
+    os.mkfifo(tmp_path / "x.tar")
+    with pytest.raises(InputError, match="a pipe"):
+        extract_recording(tmp_path / "x.tar", tmp_path / "into")

@@ -113,3 +113,28 @@ def test_a_disk_that_takes_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         writer.tick()
     writer.abandon()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_killed_jobs_left_is_cleared_by_the_next(tmp_path: Path):
+    """Of any name, once it is known to be dead: its lock is old and nobody holds it."""
+    dead, young, alive, other = (
+        staging_path(tmp_path / name) for name in ("dead", "young", "alive", "other")
+    )
+    for folder in (dead, young, alive):
+        folder.mkdir()
+        (folder / "part.parquet").write_text("half")
+        (folder / LOCK_FILE).write_text("1\n")
+    other.mkdir()
+    for folder in (dead, alive):
+        os.utime(folder / LOCK_FILE, (1e9, 1e9))
+    held = os.open(alive / LOCK_FILE, os.O_RDWR)
+    fcntl.flock(held, fcntl.LOCK_EX)
+    try:
+        _writer(tmp_path / "rec").abandon()
+    finally:
+        os.close(held)
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == [
+        ".alive.aside",
+        ".other.aside",
+        ".young.aside",
+    ]
