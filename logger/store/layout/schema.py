@@ -315,7 +315,8 @@ def readings_from_table(joint: str, table: pa.Table) -> ReadingBatch:
             segment = column.fill_null(-1).to_numpy()
         else:
             if column.type != pa.float64():
-                column = column.cast(pa.float64())
+                # A code of more than 53 bits is none that a joint reports; it may be rounded.
+                column = column.cast(pa.float64(), safe=False)
             columns[name] = (
                 column.to_numpy(zero_copy_only=False) if column.null_count else (column.to_numpy())
             )

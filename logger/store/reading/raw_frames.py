@@ -5,6 +5,7 @@ read: rows in a journal are a recorder's, or `dutytrace seal` makes parts of the
 """
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 from logger.errors import InputError
@@ -12,6 +13,7 @@ from logger.joint.batch import FrameBatch
 from logger.store.layout.files import JOURNAL_FOLDER
 from logger.store.layout.lock import check_not_written
 from logger.store.layout.manifest import read_manifest
+from logger.store.layout.row_check import footer_fault
 from logger.store.layout.schema import FRAME_SCHEMA, conform, frames_from_table
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
@@ -46,7 +48,8 @@ def frame_parts(path: Path) -> list[Part]:
     InputError
         One of them is damaged.
     """
-    owner = PartOwner(read_manifest(path).recording_id, "frames")
+    columns_fit = partial(footer_fault, schema=FRAME_SCHEMA)
+    owner = PartOwner(read_manifest(path).recording_id, "frames", columns_fit)
     parts = list_parts(path / "frames", owner)
     for part in parts:
         if part.verify_error:
