@@ -8,7 +8,7 @@ nothing acts on it. Pure; below limits and store, which both speak of events.
 from enum import StrEnum
 from typing import Final, Self
 
-__all__ = ["EVENT_KIND_MEANINGS", "EventKind"]
+__all__ = ["ANCHOR_WORDS", "EVENT_KIND_MEANINGS", "EventKind", "PositionAnchor"]
 
 
 class EventKind(StrEnum):
@@ -36,6 +36,7 @@ class EventKind(StrEnum):
     ANSWERS_AGAIN = "answers again"
     UNANSWERED = "unanswered"
     POSITION_LOST = "position lost"
+    POSITION_FOUND = "position found"
     STRANGE_VALUE = "strange value"
     FAULT = "fault"
     STATE = "state"
@@ -89,6 +90,7 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.ANSWERS_AGAIN: "A joint answers again.",
     EventKind.UNANSWERED: "Requests of a joint without an answer (`value`: how many), at the end.",
     EventKind.POSITION_LOST: "The turns of an encoder are unknown: position begins a new segment.",
+    EventKind.POSITION_FOUND: "Lost turns are known again (`anchor`: by what), in a new segment.",
     EventKind.STRANGE_VALUE: "A channel had a value outside its valid range; reported once.",
     EventKind.FAULT: "A joint reports a fault, or that it cleared (`value`: the code).",
     EventKind.STATE: "A joint reports its state (`value`: the code).",
@@ -104,3 +106,20 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.NOTIFYING: "A notification could not be delivered, or is delivered again.",
 }
 """One sentence for each kind."""
+
+
+class PositionAnchor(StrEnum):
+    """By what a position segment was found to continue the one before the turns were lost.
+
+    The values are those of the `anchor` column of the events stream, a file format.
+    """
+
+    STANDSTILL = "standstill"
+    SETPOINTS = "set-points"
+
+
+ANCHOR_WORDS: Final[dict[str, str]] = {
+    PositionAnchor.STANDSTILL: "it stood still at its set-point",
+    PositionAnchor.SETPOINTS: "it follows its set-points as before",
+}
+"""Each in words: why the turns are known."""

@@ -1,19 +1,20 @@
 """Whether a recording is complete, and what is missing."""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.arrays import to_s
-from logger.event_kind import EventKind
+from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import iso_utc
 from logger.store.parts.identity import MisplacedPartError
 from replay.bus_history import extend_bus_seconds
 from replay.recording import Recording
 
-__all__ = ["CheckResult", "Gap", "check_recording"]
+__all__ = ["CheckResult", "Gap", "PositionLosses", "check_recording"]
 
 _GAP_CAUSES: Final = {
     EventKind.BUS_LOST: "the bus was lost",
@@ -44,6 +45,35 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PositionLosses:
+    """How often the turns of one joint's encoder were lost, and by what they were found again."""
+
+    joint: str
+    lost: int
+    found: dict[str, int]
+    """`PositionAnchor` -> how often."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as in the answer of `dutytrace check --json`."""
+        return {"joint": self.joint, "lost": self.lost, "found": self.found}
+
+    def describe(self) -> str:
+        """Return it as a sentence without its end."""
+        words = f"{self.joint}: position lost {_times(self.lost)}"
+        if not self.found:
+            return f"{words}, not found again"
+        ways = ", ".join(
+            f"{count} because {ANCHOR_WORDS.get(anchor, anchor)}"
+            for anchor, count in self.found.items()
+        )
+        return f"{words}, found again {_times(sum(self.found.values()))} ({ways})"
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
     """What a recording holds, and what is missing."""
 
@@ -65,6 +95,8 @@ class CheckResult:
     gaps: tuple[Gap, ...]
     misplaced: tuple[tuple[str, MisplacedPartError], ...]
     """Parts that belong to other rows, and are read nowhere; each named in `missing` as well."""
+    positions: tuple[PositionLosses, ...]
+    """Of the joints whose turns were lost."""
     missing: tuple[str, ...]
 
     def to_json(self) -> dict[str, Any]:
@@ -90,6 +122,7 @@ class CheckResult:
                 }
                 for path, misplaced in self.misplaced
             ],
+            "positions": [losses.to_json() for losses in self.positions],
             "missing": list(self.missing),
         }
 
@@ -130,6 +163,7 @@ def check_recording(recording: Recording) -> CheckResult:
         garbled=garbled,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
         misplaced=recording.misplaced_parts(),
+        positions=_position_losses(events),
         missing=missing,
     )
 
@@ -142,3 +176,16 @@ def _count_garbled(recording: Recording, events: Sequence[Event]) -> int:
     """
     by_events = sum(int(event.value) for event in events if event.kind == EventKind.GARBLED)
     return max(by_events, int(extend_bus_seconds(recording).garbled.sum()))
+
+
+def _position_losses(events: Sequence[Event]) -> tuple[PositionLosses, ...]:
+    lost = Counter(event.joint for event in events if event.kind == EventKind.POSITION_LOST)
+    found = [event for event in events if event.kind == EventKind.POSITION_FOUND]
+    return tuple(
+        PositionLosses(
+            joint=joint,
+            lost=lost[joint],
+            found=dict(Counter(event.anchor for event in found if event.joint == joint)),
+        )
+        for joint in sorted({*lost, *(event.joint for event in found)})
+    )

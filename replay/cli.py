@@ -267,6 +267,8 @@ def _check_lines(found: "CheckResult", recording: str) -> Iterator[Line]:
             f"  {gap.joint}: nothing for {gap.duration_s:.1f} s from {iso_utc(gap.start_ns)}: "
             f"{gap.cause}"
         )
+    for losses in found.positions:
+        yield f"  {losses.describe()}"
     for sentence in found.missing:
         yield f"  missing: {sentence}"
 

@@ -12,7 +12,7 @@ from dashboard.figures.axes import PlotRow
 from dashboard.text.format import format_duration, format_number
 from dashboard.text.theme import STATE_BY_SEVERITY
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
-from logger.event_kind import EventKind
+from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.kind import JointLimit
 from logger.limits.levels import LimitLevel
@@ -338,6 +338,7 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     note_texts = {
         EventKind.NOTE: "{text}",
         EventKind.POSITION_LOST: "{joint} position restarts",
+        EventKind.POSITION_FOUND: "{joint} position found again: {anchor}",
         EventKind.DROPPED: "frames lost",
         EventKind.STANDSTILL: "recorder stood still",
         EventKind.FAULT: "{text}",
@@ -346,7 +347,11 @@ def note_lines(events: Sequence[Event], start_ns: int) -> tuple[NoteLine, ...]:
     return tuple(
         NoteLine(
             at_s=(event.time_ns - start_ns) / 1e9,
-            text=note_texts[event.kind].format(text=event.text, joint=event.joint),
+            text=note_texts[event.kind].format(
+                text=event.text,
+                joint=event.joint,
+                anchor=ANCHOR_WORDS.get(event.anchor, event.anchor),
+            ),
         )
         for event in events
         if event.kind in note_texts

@@ -264,6 +264,7 @@ class _Redecoder:
             ),
             joint_states=self._pipeline.limit_states,
             pause=Pause(duration_s=event.duration_s, text=event.text),
+            memories=self._pipeline.turn_memories,
         )
         self._start_pipeline(start, event.time_ns)
 

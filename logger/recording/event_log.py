@@ -91,6 +91,7 @@ class EventLog:
         bus: int | None = None,
         frame: str = "",
         request: str = "",
+        anchor: str = "",
     ) -> None:
         """Make an event; `bus` None: the bus of its joint, if it has one."""
         if bus is None and joint:
@@ -112,6 +113,7 @@ class EventLog:
                 bus=bus,
                 frame=frame,
                 request=request,
+                anchor=anchor,
             )
         )
 

@@ -10,12 +10,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from logger.arrays import to_s
-from logger.event_kind import EventKind
+from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.decode import OutOfRange, decode, decode_plan
+from logger.joint.decode.found_turns import TurnMemory
 from logger.limits.evaluate import (
     EvaluationState,
     LimitPlan,
@@ -103,6 +104,14 @@ class Pipeline:
         """(joint, channel) -> values outside the channel's valid range, so far."""
 
     @property
+    def turn_memories(self) -> Mapping[str, TurnMemory]:
+        """What a recorder that resumes here remembers of each joint, to find lost turns by."""
+        return {
+            joint: state.memory.after_restart()
+            for joint, state in self._decode_state.joints.items()
+        }
+
+    @property
     def limit_states(self) -> Mapping[str, EvaluationState]:
         """State of the limits of each joint."""
         return self._limit_states
@@ -140,6 +149,9 @@ class Pipeline:
         for notice in self._throttle.filter_notices(decoded.notices):
             self._events.emit_notice(notice)
         for readings in decoded.readings:
+            if len(readings):
+                self._writer.append_readings(readings)
+                self._emit_position_breaks(readings, decoded.anchors)
             self._process_readings(readings, now_ns)
         return decoded.readings
 
@@ -166,19 +178,33 @@ class Pipeline:
             "`dutytrace redecode`.",
         )
 
+    def _emit_position_breaks(
+        self, readings: ReadingBatch, anchors: Mapping[tuple[str, int], PositionAnchor]
+    ) -> None:
+        joint = readings.joint
+        for begun in self._segments.breaks_in(readings):
+            anchor = anchors.get((joint, begun.segment))
+            if anchor is not None:
+                self._events.emit(
+                    EventKind.POSITION_FOUND,
+                    time_ns=begun.time_ns,
+                    joint=joint,
+                    anchor=anchor,
+                    text=f"{joint}: the encoder's turns are known again, since "
+                    f"{ANCHOR_WORDS[anchor]}; position continues from before they were lost.",
+                )
+                continue
+            self._events.emit(
+                EventKind.POSITION_LOST,
+                time_ns=begun.time_ns,
+                joint=joint,
+                duration_s=begun.silent_s,
+                text=f"{joint}: after {begun.silent_s:.2f} s without a reading the encoder's turns "
+                "are unknown; position continues in a new segment.",
+            )
+
     def _process_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
-        if len(readings):
-            self._writer.append_readings(readings)
-            for time_ns, silent_s in self._segments.breaks_in(readings):
-                self._events.emit(
-                    EventKind.POSITION_LOST,
-                    time_ns=time_ns,
-                    joint=joint,
-                    duration_s=silent_s,
-                    text=f"{joint}: after {silent_s:.2f} s without a reading the encoder's turns "
-                    "are unknown; position continues in a new segment.",
-                )
         self._evaluate(readings, now_ns)
         if joint in self._torque:
             self._torque[joint].add_readings(readings)

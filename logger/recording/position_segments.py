@@ -1,13 +1,24 @@
 """Where the position of a joint continues in a new segment, so that each break gets an event."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from logger.arrays import to_s
 from logger.joint.batch import ReadingBatch
 
-__all__ = ["PositionSegments"]
+__all__ = ["PositionBreak", "PositionSegments"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PositionBreak:
+    """Where a new segment begins."""
+
+    time_ns: int
+    silent_s: float
+    """The gap without a position before it."""
+    segment: int
 
 
 class PositionSegments:
@@ -16,11 +27,8 @@ class PositionSegments:
     def __init__(self) -> None:
         self._newest: dict[str, tuple[int, int]] = {}
 
-    def breaks_in(self, readings: ReadingBatch) -> Iterator[tuple[int, float]]:
-        """Yield for each new segment its first time (ns) and the gap without a position before (s).
-
-        The readings of a joint have to come in order of time.
-        """
+    def breaks_in(self, readings: ReadingBatch) -> Iterator[PositionBreak]:
+        """Yield where new segments begin; the readings of a joint have to come in order of time."""
         joint = readings.joint
         positioned_rows = np.flatnonzero(readings.position_segment >= 0)
         if len(positioned_rows) == 0:
@@ -38,4 +46,8 @@ class PositionSegments:
             times = np.append(np.int64(previous[0]), times)
             segments = np.append(np.int32(previous[1]), segments)
         for index in np.flatnonzero(np.diff(segments)):
-            yield int(times[index + 1]), to_s(float(times[index + 1] - times[index]))
+            yield PositionBreak(
+                time_ns=int(times[index + 1]),
+                silent_s=to_s(float(times[index + 1] - times[index])),
+                segment=int(segments[index + 1]),
+            )

@@ -15,13 +15,16 @@ import numpy as np
 from logger.arrays import to_ns, to_s
 from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
-from logger.joint.decode.decode import DecodeState, state_for_resume
+from logger.joint.decode.decode import DecodeState, decode_plan, state_for_resume
+from logger.joint.decode.encoder_position import turn_memory_of
+from logger.joint.decode.found_turns import EVIDENCE_NS, REST_NS, TurnMemory
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.scored_limit import ScoredLimit
 from logger.recording.pause import Pause
 from logger.recording.thermal_resume import History, rebuild_limit_memory
 from logger.store.layout.events import Event, raised_in
+from logger.store.layout.files import status_stream
 from logger.store.layout.lock import check_not_written
 from logger.store.layout.manifest import ClockAnchor, iso_utc
 from logger.store.reading.reader import RecordingReader
@@ -52,6 +55,9 @@ class ResumePoint:
     raised: Mapping[int, Event] = field(default_factory=dict)
     """Number of an alert -> the event that raised it."""
     segments: Mapping[str, int] = field(default_factory=dict)
+    """Joint -> its newest position segment."""
+    memories: Mapping[str, TurnMemory] = field(default_factory=dict)
+    """Joint -> what is remembered of its rests, by which lost turns are found."""
     lost: int = 0
     """Frames that were lost so far."""
     start_times_ns: tuple[int, ...] = ()
@@ -93,7 +99,7 @@ class ResumePoint:
 
     def decode_state(self) -> DecodeState:
         """Return the state with which the decoder starts after the newest position segments."""
-        return state_for_resume(self.segments)
+        return state_for_resume(self.segments, self.memories)
 
 
 NEW_RECORDING: Final = ResumePoint()
@@ -140,7 +146,27 @@ def resume_point(path: Path) -> ResumePoint:
         clock=(reader.manifest.clock, *reader.manifest.resumed)[-1],
         start_times_ns=(reader.manifest.started_ns, *resumed_ns),
         history=history,
+        memories=_recorded_memories(reader, segments),
     )
+
+
+def _recorded_memories(
+    reader: RecordingReader, segments: Mapping[str, int]
+) -> dict[str, TurnMemory]:
+    """Return what the stored readings tell of the turns of each joint."""
+    memories = {}
+    for plan in decode_plan(reader.bench).joints:
+        joint = plan.joint.name
+        span = reader.span_ns(status_stream(joint))
+        if plan.find is None or joint not in segments or span is None:
+            continue
+        # A rest that begins just before what is evidence is one as well.
+        start_ns = span[1] - EVIDENCE_NS - 2 * REST_NS - plan.find.hold_ns
+        readings = reader.read_readings(
+            joint, start_ns=start_ns, end_ns=span[1] + 1, channels=plan.channels
+        )
+        memories[joint] = turn_memory_of(plan, readings, segment=segments[joint])
+    return memories
 
 
 def resume_limits(plan: LimitPlan, start: ResumePoint, *, start_ns: int) -> EvaluationState:

@@ -17,7 +17,9 @@ SHAPES: dict[str, Any] = {
         "frames": int, "dropped": int, "garbled": int,
         "standstills": {"count": int, "longest_s": float, "unknown_losses": int},
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
-        "misplaced": [{"part": str, "expected": dict, "found": dict | None}], "missing": [str],
+        "misplaced": [{"part": str, "expected": dict, "found": dict | None}],
+        "positions": [{"joint": str, "lost": int, "found": {"standstill": int}}],
+        "missing": [str],
     },
     "excursions": {
         "format": int,

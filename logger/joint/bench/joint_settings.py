@@ -158,6 +158,10 @@ class JointSettings(Settings):
     per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)
     """The longest silence after which the turns of a single-turn encoder are still known."""
+    turns_found_within_s: float = Field(default=2.0, ge=0, le=31_536_000)
+    """The longest silence after which lost turns are found again by its set-points: shorter than it
+    takes to switch the joint off and on, since its drive may then count from another turn. 0:
+    never."""
     stop: StopFrame | None = None
     """The frame that is sent on a trip with `record --send-stop-on-trip`."""
     value: dict[str, ValueOverride] = Field(default_factory=dict)

@@ -7,6 +7,7 @@ dispatch          which joint, and which kind, a frame belongs to
 bit_fields        bits to whole numbers to quantities
 unwrap            single-turn encoder -> continuous angle, in segments
 encoder_position  the position of a joint from its encoder's counts
+found_turns       turns that were lost, found again by the set-points that a joint follows
 text_codes        codes in words, where they change
 loopback          responses that look like their request
 resistance        Pt100 and NTC: from ohm to degrees

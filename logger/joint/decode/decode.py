@@ -7,13 +7,14 @@ gives the same readings. `dispatch` finds the joint of a frame, `bit_fields` rea
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.arrays import Floats
+from logger.event_kind import PositionAnchor
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import Ntc
@@ -22,6 +23,7 @@ from logger.joint.decode.decode_plan import DecodePlan, JointPlan, decode_plan
 from logger.joint.decode.decode_state import DecodeState, JointState, state_for_resume
 from logger.joint.decode.dispatch import REQUEST_NUMBER, dispatch_frames
 from logger.joint.decode.encoder_position import fill_position
+from logger.joint.decode.found_turns import FoundSegment
 from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
 from logger.joint.decode.resistance import ntc_degC, pt100_degC
 from logger.joint.decode.text_codes import Notice, TextPlan, decode_texts
@@ -66,6 +68,9 @@ class Decoded:
     """Number of requests of another controller."""
     notices: tuple[Notice, ...] = ()
     """What the joints reported in words, in order of time."""
+    anchors: Mapping[tuple[str, int], PositionAnchor] = field(default_factory=dict)
+    """(joint, segment) -> by what it was found to continue the one before its turns were lost; of
+    the segments that begin in this batch, those of which it is known."""
 
 
 _FRESH_JOINT = JointState()
@@ -84,12 +89,13 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
     out_of_range: dict[tuple[str, str], OutOfRange] = {}
     states: dict[str, JointState] = {}
     notices: list[Notice] = []
+    anchors: dict[tuple[str, int], PositionAnchor] = {}
     for joint_plan in plan.joints:
         name = joint_plan.joint.name
         joint_state = state.joints.get(name, _FRESH_JOINT)
         kind_of_frame = joint_plan.kind_of[match_number]
         rows = (kind_of_frame >= 0).nonzero()[0]
-        channel_values, segment, states[name] = _decode_joint(
+        channel_values, segment, states[name], found = _decode_joint(
             joint_plan,
             joint_state,
             frames,
@@ -98,6 +104,7 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
             kind=kind_of_frame[rows],
             notices=notices,
         )
+        anchors.update({(name, begun.segment): begun.anchor for begun in found})
         readings.append(
             ReadingBatch(
                 joint=name,
@@ -129,6 +136,7 @@ def decode(plan: DecodePlan, state: DecodeState, frames: FrameBatch) -> tuple[De
             out_of_range=out_of_range,
             requests=int(np.count_nonzero(match_number == REQUEST_NUMBER)),
             notices=tuple(notices),
+            anchors=anchors,
         ),
         DecodeState(joints=states, echoes=echo_states),
     )
@@ -185,8 +193,8 @@ def _decode_joint(
     rows: NDArray[np.intp],
     kind: NDArray[np.int32],
     notices: list[Notice],
-) -> tuple[Floats, NDArray[np.int32], JointState]:
-    """Return values of shape (channels, rows), the segment of each row, and the state after."""
+) -> tuple[Floats, NDArray[np.int32], JointState, Sequence[FoundSegment]]:
+    """Return values of shape (channels, rows), segments of the rows, state, found segments."""
     values = np.empty((len(plan.channels), len(rows)))
     values.fill(np.nan)
     segment = np.empty(len(rows), np.int32)
@@ -225,8 +233,9 @@ def _decode_joint(
         if restarts is not None and not plan.counts:
             has_segment = segment >= 0
             segment[has_segment] = restarts[has_segment]
+    found: Sequence[FoundSegment] = ()
     if plan.counts and len(rows):
-        state = fill_position(
+        state, found = fill_position(
             plan,
             state,
             encoder_counts,
@@ -241,7 +250,7 @@ def _decode_joint(
         values[torque] = values[current] * per_ampere
     # A zero that a factor turned round, or that a drive sends so, is no negative one.
     values += 0.0
-    return values, segment, state
+    return values, segment, state, found
 
 
 def _decode_texts(

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +11,16 @@ from logger.arrays import TIME_MAX_NS, Floats, to_ns
 from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.layout import Frame, Layout
 from logger.joint.bench.scaling import Scaling, scaling_of
-from logger.joint.bench.value import Ntc
-from logger.joint.channels import CHANNELS
+from logger.joint.bench.value import Ntc, Value
+from logger.joint.channels import CHANNELS, SETPOINT_OF
 from logger.joint.decode.bit_fields import BitFields, bit_fields
 from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table
+from logger.joint.decode.found_turns import FindPlan
 from logger.joint.decode.text_codes import TextPlan, text_plan
 
-__all__ = ["DecodePlan", "FramePlan", "JointPlan", "decode_plan"]
+__all__ = ["SETPOINT", "DecodePlan", "FramePlan", "JointPlan", "decode_plan"]
+
+SETPOINT: Final = SETPOINT_OF["position_rad"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +63,8 @@ class JointPlan:
     """One encoder count at the output, in rad; the offset is that of the joint's zero."""
     known_for_ns: int
     """The longest silence after which the turns of the encoder are still taken as known."""
+    find: FindPlan | None
+    """How lost turns are found again; None: they cannot be."""
     tells: bool
     """Whether any of its frames has text fields."""
     speed_apart: bool
@@ -130,9 +136,25 @@ def _joint_plan(
         else Scaling(factor=1.0, offset=0.0),
         # An encoder that counts its turns itself knows them after any silence.
         known_for_ns=TIME_MAX_NS if many_turns else to_ns(joint.turns_known_for_s),
+        find=_find_plan(bench, joint, channels, encoder),
         tells=any(frame.tell for frame in frames),
         speed_apart=speed_apart,
         speed_with_count=not speed_apart and speed_values == 1,
+    )
+
+
+def _find_plan(
+    bench: Bench, joint: JointSettings, channels: tuple[str, ...], value: Value | None
+) -> FindPlan | None:
+    """Return how lost turns are found: by the set-points of a single-turn encoder's position."""
+    if value is None or value.encoder is None or value.encoder.turns > 1:
+        return None
+    if SETPOINT not in channels or joint.turns_found_within_s == 0:
+        return None
+    return FindPlan(
+        modulus=value.encoder.modulus,
+        hold_ns=bench.hold_times_ns_of(joint)[SETPOINT],
+        within_ns=to_ns(joint.turns_found_within_s),
     )
 
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from logger.arrays import TIME_MIN_NS
+from logger.joint.decode.found_turns import TurnMemory
 from logger.joint.decode.loopback import EchoState
 from logger.joint.decode.text_codes import TextState
 from logger.joint.decode.unwrap import UnwrapState
@@ -24,6 +25,8 @@ class JointState:
     """How many of these came before its encoder's newest count."""
     speed_counts_s: float = math.nan
     speed_time_ns: int = 0
+    memory: TurnMemory = field(default_factory=TurnMemory)
+    """Of its rests and set-points, by which lost turns are found."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,11 +37,18 @@ class DecodeState:
     echoes: Mapping[int, EchoState] = field(default_factory=dict)
 
 
-def state_for_resume(segments: Mapping[str, int]) -> DecodeState:
+def state_for_resume(
+    segments: Mapping[str, int], memories: Mapping[str, TurnMemory] | None = None
+) -> DecodeState:
     """Return the state in which a recording is resumed.
 
-    `segments`: joint -> its newest position segment. No turns were counted in between, so an
-    encoder's next reading begins the segment after that one.
+    Parameters
+    ----------
+    segments
+        Joint -> its newest position segment. No turns were counted in between, so an encoder's next
+        reading begins the segment after that one.
+    memories
+        Joint -> what is remembered of it (`TurnMemory.after_restart`), to find the turns by.
     """
     return DecodeState(
         joints={
@@ -46,6 +56,7 @@ def state_for_resume(segments: Mapping[str, int]) -> DecodeState:
                 turns=UnwrapState(time_ns=TIME_MIN_NS, segment=segment),
                 restarts=segment,
                 restarts_counted=segment,
+                memory=(memories or {}).get(joint, TurnMemory()),
             )
             for joint, segment in segments.items()
         }

@@ -1,20 +1,24 @@
 """The position of a joint from its encoder's counts, within a batch of frames. Pure.
 
-unwrap.py unwraps the counts; here each count gets the speed that it is unwrapped with, and the
-position its row.
+unwrap.py unwraps the counts and found_turns.py finds lost turns again; here each count gets the
+speed and set-point that they look at, and the position its row.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import Floats, to_ns
-from logger.joint.decode.decode_plan import JointPlan
+from logger.arrays import Floats, Ints, to_ns
+from logger.joint.batch import ReadingBatch
+from logger.joint.decode.decode_plan import SETPOINT, JointPlan
 from logger.joint.decode.decode_state import JointState
+from logger.joint.decode.found_turns import CountRows, FoundSegment, TurnMemory, find_turns
 from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
-__all__ = ["fill_position"]
+__all__ = ["fill_position", "turn_memory_of"]
 
 
 def fill_position(
@@ -27,8 +31,10 @@ def fill_position(
     values: Floats,
     segment: NDArray[np.int32],
     restarts: NDArray[np.int64] | None,
-) -> JointState:
+) -> tuple[JointState, Sequence[FoundSegment]]:
     """Fill position and segment of the rows that carry a count; return the state after them.
+
+    The second are the segments that begin in them with turns that were found again.
 
     `counts_due`: rows that carry one, unless its value is "no value". `restarts`: how often the
     joint was switched on up to each row; None: never.
@@ -43,20 +49,66 @@ def fill_position(
     if speed is None:
         held, newest = _held_speed(plan, state, time_ns, values)
         speed = held if counted is None else held[counted[0]]
-    turns = state.turns
-    if counted is not None:
-        turns = _unwrap_counts(
+    turns, memory = state.turns, state.memory
+    found: Sequence[FoundSegment] = ()
+    setpoints: Sequence[NDArray[Any]] | None = None
+    if plan.find is not None:
+        *setpoints, memory = _held_setpoint(plan, memory, time_ns, values)
+    if counted is not None and len(counted[0]):
+        turns, memory, found = _unwrap_counts(
             plan,
-            state,
+            replace(state, memory=memory),
             counted,
             speed,
+            setpoints=setpoints,
             time_ns=time_ns,
             values=values,
             segment=segment,
             broken=broken,
         )
     # With a speed in every frame of a count, the newest speed is that of the newest count.
-    return _state_after(state, turns, *(newest or (turns.speed_counts_s, turns.time_ns)))
+    newest = newest or (turns.speed_counts_s, turns.time_ns)
+    return _state_after(state, turns, memory, *newest), found
+
+
+def turn_memory_of(plan: JointPlan, readings: ReadingBatch, *, segment: int) -> TurnMemory:
+    """Return what is remembered of a joint, from stored readings; `segment`: its newest.
+
+    The same as `TurnMemory.after_restart` of who decoded them, if they go back by `EVIDENCE_NS`.
+    """
+    memory, time_ns = TurnMemory(), readings.time_ns
+    if plan.find is None or not len(readings):
+        return memory
+    values = np.array([readings.columns[channel] for channel in plan.channels])
+    setpoint, setpoint_ns, memory = _held_setpoint(plan, memory, time_ns, values)
+    speed, _ = _held_speed(plan, JointState(), time_ns, values)
+    places = np.flatnonzero(readings.position_segment == segment)
+    if not len(places):
+        return memory
+    position = values[plan.channels.index("position_rad"), places]
+    scaling = plan.position_scaling
+    rows = CountRows(
+        time_ns=time_ns[places],
+        total=np.rint((position - scaling.offset) / scaling.factor).astype(np.int64),
+        segment=readings.position_segment[places],
+        speed_counts_s=speed[places],
+        setpoint=setpoint[places],
+        setpoint_ns=setpoint_ns[places],
+        broken=None,
+    )
+    memory = find_turns(plan.find, memory, rows, previous_segment=-1)[-1]
+    return memory.after_restart()
+
+
+def _held_setpoint(
+    plan: JointPlan, memory: TurnMemory, time_ns: Ints, values: Floats
+) -> tuple[Floats, Ints, TurnMemory]:
+    """Return the newest set-point at each row in counts, when it was read, and the memory of it."""
+    setpoint = values[plan.channels.index(SETPOINT)] / plan.position_scaling.factor
+    latest = np.maximum.accumulate(np.where(np.isnan(setpoint), -1, np.arange(len(setpoint))))
+    held = np.where(latest >= 0, setpoint[latest], memory.setpoint)
+    since_ns = np.where(latest >= 0, time_ns[latest], memory.setpoint_ns)
+    return held, since_ns, replace(memory, setpoint=float(held[-1]), setpoint_ns=int(since_ns[-1]))
 
 
 def _speed_with_count(
@@ -102,7 +154,11 @@ def _held_speed(
 
 
 def _state_after(
-    state: JointState, turns: UnwrapState, speed_counts_s: float, speed_time_ns: int
+    state: JointState,
+    turns: UnwrapState,
+    memory: TurnMemory,
+    speed_counts_s: float,
+    speed_time_ns: int,
 ) -> JointState:
     """Return the state with other turns and speed; `replace` would cost a twentieth of a batch."""
     return JointState(
@@ -112,22 +168,28 @@ def _state_after(
         restarts_counted=state.restarts_counted,
         speed_counts_s=speed_counts_s,
         speed_time_ns=speed_time_ns,
+        memory=memory,
     )
 
 
 def _unwrap_counts(
     plan: JointPlan,
     state: JointState,
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]],
+    counted: tuple[NDArray[np.intp], Ints],
     speed_counts_s: Floats,
     *,
-    time_ns: NDArray[np.int64],
+    setpoints: Sequence[NDArray[Any]] | None,
+    time_ns: Ints,
     values: Floats,
     segment: NDArray[np.int32],
     broken: NDArray[np.bool_] | None,
-) -> UnwrapState:
-    """Fill position and segment where there is a count; `speed_counts_s` is that at each count."""
+) -> tuple[UnwrapState, TurnMemory, Sequence[FoundSegment]]:
+    """Fill position and segment where there is a count; `speed_counts_s` is that at each count.
+
+    `setpoints`: the newest set-point at every row, and when it was read; None: none is looked at.
+    """
     places, count = counted
+    memory, found = state.memory, list[FoundSegment]()
     total, segments, turns = unwrap_counts(
         time_ns[places],
         count,
@@ -138,9 +200,25 @@ def _unwrap_counts(
         speed_apart=plan.speed_apart,
         broken=broken,
     )
+    if plan.find is not None and setpoints is not None:
+        setpoint, setpoint_ns = setpoints
+        rows = CountRows(
+            time_ns=time_ns[places],
+            total=total,
+            segment=segments,
+            speed_counts_s=speed_counts_s,
+            setpoint=setpoint[places],
+            setpoint_ns=setpoint_ns[places],
+            broken=broken,
+        )
+        total, segments, found, memory = find_turns(
+            plan.find, memory, rows, previous_segment=state.turns.segment
+        )
+        if found:
+            turns = replace(turns, total=int(total[-1]), segment=int(segments[-1]))
     position = total * plan.position_scaling.factor
     if plan.position_scaling.offset:
         position += plan.position_scaling.offset
     values[plan.channels.index("position_rad"), places] = position
     segment[places] = segments
-    return turns
+    return turns, memory, found

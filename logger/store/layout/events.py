@@ -7,6 +7,7 @@ events (see `logger.limits.lifecycle`).
 import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from typing import Final
 
 import pyarrow as pa
 
@@ -16,6 +17,11 @@ from logger.limits.limit_change import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
 
 __all__ = ["Event", "events_from", "events_table", "headline", "pause_ns", "raised_in"]
+
+
+_TEXTS: Final = (
+    *("joint", "limit", "severity", "channel", "text", "who", "frame", "request", "anchor"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +49,8 @@ class Event:
     """Name of the kind of frame, in the joint's layout, that reported it."""
     request: str = ""
     """Name of the request file in the inbox that became this event."""
+    anchor: str = ""
+    """Of a position that was found: by what (`PositionAnchor`)."""
 
     @property
     def whole_value(self) -> int:
@@ -83,7 +91,7 @@ def events_table(events: Iterable[Event]) -> pa.RecordBatch:
         for key in ("value", "duration_s"):
             if math.isnan(float(str(row[key]))):
                 row[key] = None
-        for key in ("frame", "request"):
+        for key in ("frame", "request", "anchor"):
             row[key] = row[key] or None
         rows.append(row)
     return pa.RecordBatch.from_pylist(rows, schema=EVENT_SCHEMA)
@@ -101,7 +109,7 @@ def events_from(table: pa.Table) -> list[Event]:
         row["time_ns"] = row.pop("time")
         for key in ("value", "duration_s"):
             row[key] = math.nan if row[key] is None else row[key]
-        for key in ("joint", "limit", "severity", "channel", "text", "who", "frame", "request"):
+        for key in _TEXTS:
             row[key] = row[key] or ""
         row["alert"] = row["alert"] or 0
         row["kind"] = EventKind(row["kind"])

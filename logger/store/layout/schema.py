@@ -71,11 +71,13 @@ EVENT_SCHEMA: Final = pa.schema(
         pa.field("bus", pa.uint8()),
         pa.field("frame", pa.string()),
         pa.field("request", pa.string()),
+        pa.field("anchor", pa.string()),
     ]
 )
-"""Events; `kind`: `logger.event_kind`; `bus`: index in the bench's list of buses; `frame`: the kind
-of frame that reported it; `request`: name of the request that became the event. Recorders before
-these three columns wrote them into the sentence only: `logger.store.layout.older_events`."""
+"""Events; `kind` and `anchor`: `logger.event_kind`; `bus`: index in the bench's list of buses;
+`frame`: the kind of frame that reported it; `request`: name of the request that became the event.
+Recorders before these three columns (bus, frame, request) wrote them into the sentence only:
+`logger.store.layout.older_events`."""
 
 HEALTH_SCHEMA: Final = pa.schema(
     [
