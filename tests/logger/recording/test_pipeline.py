@@ -9,6 +9,7 @@ import pytest
 from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import bench_from_texts
+from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.limits.limit import LimitSet
 from logger.recording.event_log import EventLog
 from logger.recording.pipeline import Pipeline
@@ -29,7 +30,10 @@ FULL = "the receive buffer was full."
 
 
 def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
-    """A silence over which turns cannot be known: an event, a new segment, a break in the trace."""
+    """A silence over which turns cannot be known: an event, a new segment, a break in the trace.
+
+    Once it has come to rest at two set-points they are known again, and its position with them.
+    """
     made = FrameBatch.concatenate(
         list(simulate_frames(hours=1 / 120, rate_Hz=100.0, seed=1, start_ns=START_NS))
     )
@@ -49,7 +53,17 @@ def test_a_lost_position_is_said_and_breaks_the_line(tmp_path: Path):
     assert {event.joint for event in lost} == {"shoulder", "elbow"}
     assert all(0.55 < event.duration_s < 0.7 for event in lost)
     batch = recording.read_readings("elbow", START_NS, START_NS + 30 * S)
-    assert set(batch.position_segment[batch.position_segment >= 0].tolist()) == {0, 1}
+    assert set(batch.position_segment[batch.position_segment >= 0].tolist()) == {0, 1, 2}
+    found = [event for event in recording.read_events() if event.kind == "position found"]
+    assert {(event.joint, event.anchor) for event in found} == {
+        ("shoulder", "set-points"), ("elbow", "set-points"),
+    }  # fmt: skip
+    whole, _ = decode(decode_plan(recording.bench), DecodeState(), made)
+    again = batch.position_segment == 2
+    at_all = np.isin(whole.readings[1].time_ns, batch.time_ns[again])
+    np.testing.assert_allclose(
+        batch.columns["position_rad"][again], whole.readings[1].columns["position_rad"][at_all]
+    )
     x, y = read_polyline(recording, "elbow", "position_rad", START_NS, START_NS + 30 * S, bins=4000)
     assert np.isnan(y[(x > START_NS + 9 * S) & (x < START_NS + 11 * S)]).sum() == 1
 
