@@ -8,11 +8,13 @@ As in `logger.cli`: parse, call one function, show what it returned. Heavy impor
 import math
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from logger.arrays import to_s
 from logger.cli.options import (
     DEFAULT_RECORDINGS,
     AnyRecording,
@@ -29,6 +31,7 @@ from logger.errors import InputError
 if TYPE_CHECKING:
     from replay.check import CheckResult
     from replay.excursions.excursion import Excursion
+    from replay.excursions.not_judged import NotJudged
     from replay.tuning.tune import SweepResult
 
 __all__ = [
@@ -118,21 +121,27 @@ def list_excursions(
     """List every span beyond a limit, and what led up to it."""
     from logger.limits.limit import check_for_bench, read_limits
     from logger.store.layout.remote import location_of
-    from replay.excursions.over_rows import find_excursions
+    from replay.excursions.not_judged import find_not_judged, recorded_not_judged
+    from replay.excursions.over_rows import evaluate_joints, find_excursions
     from replay.excursions.recorded import recorded_excursions
     from replay.recording import Recording as Opened
 
     opened = Opened.open(location_of(recording))
     found: Sequence[Excursion]
     if limits is None:
-        found = recorded_excursions(opened)
+        found, not_judged = recorded_excursions(opened), recorded_not_judged(opened)
     else:
         chosen = read_limits(limits)
         check_for_bench(chosen, opened.bench, str(limits))
-        found = find_excursions(opened, chosen)
+        evaluations = evaluate_joints(opened, chosen)
+        found = find_excursions(opened, chosen, evaluations=evaluations)
+        not_judged = find_not_judged(opened, evaluations)
     show(
-        {"excursions": [one.to_json() for one in found]},
-        _excursion_lines(found),
+        {
+            "excursions": [one.to_json() for one in found],
+            "not_judged": [one.to_json() for one in not_judged],
+        },
+        chain(_excursion_lines(found), _not_judged_lines(not_judged)),
         as_json=as_json,
     )
 
@@ -305,6 +314,26 @@ def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
     for one in found:
         for sentence in one.nearby:
             yield f"{iso_utc(one.start_ns)} {one.joint}: {sentence}"
+
+
+def _not_judged_lines(found: "Sequence[NotJudged]") -> Iterator[Line]:
+    from logger.store.layout.manifest import iso_utc
+
+    if not found:
+        return
+    yield "Not judged: what is not listed above may have been beyond these limits all the same."
+    yield Table(
+        ("start", "joint", "limit", "for"),
+        [
+            (
+                iso_utc(one.start_ns),
+                one.joint,
+                one.limit,
+                f"{to_s(one.end_ns - one.start_ns):.1f} s" + (", ongoing" if one.ongoing else ""),
+            )
+            for one in found
+        ],
+    )
 
 
 def _lead_up(one: "Excursion") -> str:

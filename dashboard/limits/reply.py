@@ -25,6 +25,7 @@ from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
 from dashboard.text.zone import reader_zone
 from logger.joint.channels import CHANNELS
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import describe_limit, limit_label
 from replay.evaluation.alert_arrays import AlertArrays
 from replay.exploring.approximate import may_miss_short
@@ -65,7 +66,7 @@ def build_reply(
             )
         )
     reply: dict[str, Any] = {
-        "limits": limit_rows(limits),
+        "limits": limit_rows(limits, recordings),
         "forms": [form_key(table) for table in request.tables],
         "channels": channels_to_json(_carried_channels(recordings)),
         "lanes": [
@@ -84,18 +85,31 @@ def build_reply(
     return reply
 
 
-def limit_rows(limits: LimitSet) -> list[dict[str, Any]]:
-    """Return the entries of the list of limits."""
+def limit_rows(limits: LimitSet, recordings: Sequence[Recording]) -> list[dict[str, Any]]:
+    """Return the entries of the list of limits; `recordings`: those that they are tried on."""
     return [
         {
             "name": limit.name,
             "mark": STATE_BY_SEVERITY[limit.severity],
             "label": limit_label(limit),
-            "sentence": describe_limit(limit),
+            "sentence": describe_limit(limit) + _not_judged_text(limit, recordings),
             "joint": getattr(limit, "joint", None) or "",
         }
         for limit in limits.limits
     ]
+
+
+def _not_judged_text(limit: Limit, recordings: Sequence[Recording]) -> str:
+    """Return when a limit is not judged on the first joint that it is on; "" where it always is."""
+    if not isinstance(limit, ScoredLimit):
+        return ""
+    needed = {channel for _, channel in limit.needed_channels}
+    for recording in recordings:
+        for joint in recording.joints:
+            if limit.joint in {None, joint} and needed <= set(recording.channels(joint)):
+                condition = limit.not_judged_condition(recording.hold_ns(joint))
+                return f"; not judged {condition}" if condition else ""
+    return ""
 
 
 def _carried_channels(recordings: Sequence[Recording]) -> list[str]:

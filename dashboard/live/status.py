@@ -31,6 +31,8 @@ from logger.joint.channels import CHANNELS
 from logger.joint.thermal_model import time_to_level
 from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
+from logger.limits.words import limit_label
+from replay.excursions.not_judged import recorded_not_judged
 from replay.recording import Recording
 
 __all__ = ["live_status", "watched_temperature"]
@@ -120,7 +122,7 @@ def live_status(
             for index, joint in enumerate(recording.joints)
         ],
         "alerts": alert_rows(recording, alerts, now_ns, zone, displays=displays, peaks=peaks or {}),
-        "remarks": [*_status_remarks(recording), *missing],
+        "remarks": [*_not_judged(recording, displays, zone), *_status_remarks(recording), *missing],
     }
     if stopped_ns is not None:
         status["stopped"] = {
@@ -322,6 +324,16 @@ def _minutes(seconds: float) -> str:
         return "never"
     minutes = seconds / 60
     return format_number(minutes, 0 if minutes >= 9.5 else 1)
+
+
+def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[str]:
+    """Return which limits are not judged at present, and since when."""
+    return [
+        f"{one.joint} {limit_label(limit, displays)} is not judged since "
+        f"{format_clock(one.start_ns, zone)}"
+        for one in recorded_not_judged(recording)
+        if one.ongoing and (limit := recording.limits.by_name(one.limit)) is not None
+    ]
 
 
 def _status_remarks(recording: Recording) -> list[str]:

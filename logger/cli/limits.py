@@ -45,7 +45,7 @@ def print_example_limits() -> None:
 def _limit_lines(descriptions: "Sequence[LimitDescription]") -> Iterator[Line]:
     for description in descriptions:
         yield f"{description.name} {description.text}."
-        for share in description.needs_rated:
+        for share in (*description.needs_rated, *description.not_judged):
             yield f"  {share}"
     if not descriptions:
         yield "The file has no limits."

@@ -9,6 +9,7 @@ from logger.joint.bench.counts import count_grids
 from logger.limits.evaluate import plan_limits
 from logger.limits.limit import LimitSet
 from logger.limits.recorder_limit import RecorderLimit
+from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import describe_limit, limit_label
 
 __all__ = ["LimitDescription", "describe_limits"]
@@ -26,6 +27,8 @@ class LimitDescription:
     text: str
     needs_rated: tuple[str, ...]
     """What its shares of rated values come to on each joint."""
+    not_judged: tuple[str, ...] = ()
+    """Under which condition it is not judged, on each joint that has one."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain content, as `dutytrace limits check --json` answers."""
@@ -36,6 +39,7 @@ class LimitDescription:
             "joints": list(self.joints),
             "words": self.text,
             "shares": list(self.needs_rated),
+            "not_judged": list(self.not_judged),
         }
 
 
@@ -74,4 +78,12 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             needs_rated=tuple(f"{joint}: {limit_label(converted)}" for joint, converted in by_joint)
             if limit.needs_rated
             else (),
+            not_judged=tuple(
+                f"{plan.joint}: not judged {condition}"
+                for plan in plans
+                for converted in plan.limits
+                if converted.name == limit.name
+                and isinstance(converted, ScoredLimit)
+                and (condition := converted.not_judged_condition(plan.hold_ns))
+            ),
         )

@@ -37,14 +37,14 @@ from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
 from logger.limits.gaps import (
-    HeardTime,
-    JudgedState,
-    Judgement,
-    JudgingTerms,
-    judge_readings,
+    CoverageState,
+    CoverageStep,
+    CoverageTerms,
+    ReceivedTime,
+    track_coverage,
 )
 from logger.limits.limit import AnyJointLimit, LimitSet
-from logger.limits.limit_change import JudgingChange, LimitChange
+from logger.limits.limit_change import CoverageChange, LimitChange
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
@@ -60,7 +60,7 @@ __all__ = [
     "after_standstill",
     "compute_scores",
     "evaluate",
-    "evaluate_judging",
+    "evaluate_with_coverage",
     "in_channel_unit",
     "initial_memory",
     "initial_state",
@@ -76,18 +76,18 @@ class LimitPlan:
     limits: tuple[AnyJointLimit, ...]
     hold_ns: Mapping[str, int]
     """Channel -> how long one of its values holds."""
-    judging: Mapping[str, JudgingTerms] = field(init=False)
+    coverage: Mapping[str, CoverageTerms] = field(init=False)
     """Limit on readings -> what it needs to be judged."""
     longest_hold_ns: int = field(init=False)
 
     def __post_init__(self) -> None:
         """Compute once what every batch needs."""
         terms = {
-            limit.name: limit.judging_terms(self.hold_ns)
+            limit.name: limit.coverage_terms(self.hold_ns)
             for limit in self.limits
             if isinstance(limit, ScoredLimit)
         }
-        object.__setattr__(self, "judging", terms)
+        object.__setattr__(self, "coverage", terms)
         object.__setattr__(self, "longest_hold_ns", max(self.hold_ns.values(), default=0))
 
 
@@ -98,11 +98,11 @@ class EvaluationState:
     limits: Mapping[str, LimitState]
     memories: Mapping[str, LimitMemory] = field(default_factory=dict)
     """The memory of those limits whose scores depend on more than the reading itself."""
-    judged: Mapping[str, JudgedState] = field(default_factory=dict)
+    judged: Mapping[str, CoverageState] = field(default_factory=dict)
     """When each limit on readings was judged last."""
     last_row_ns: int | None = None
     """Time of the joint's newest row."""
-    heard_ns: int = 0
+    received_ns: int = 0
     """For how long the joint has reported."""
 
     @property
@@ -153,7 +153,7 @@ def initial_state(plan: LimitPlan, *, start_ns: int) -> EvaluationState:
         limits={limit.name: limit.initial_state(start_ns) for limit in plan.limits},
         memories={name: memory for name, memory in memories.items() if memory is not None},
         judged={
-            limit.name: JudgedState(judged_ns=start_ns)
+            limit.name: CoverageState(judged_ns=start_ns)
             for limit in plan.limits
             if isinstance(limit, ScoredLimit)
         },
@@ -165,9 +165,9 @@ def evaluate(
 ) -> tuple[tuple[LimitChange, ...], EvaluationState]:
     """Return what was raised and what returned within `batch`, and the state after it.
 
-    As `evaluate_judging`, without what was not judged.
+    As `evaluate_with_coverage`, without what was not judged.
     """
-    evaluation = evaluate_judging(plan, state, batch, now_ns=now_ns)
+    evaluation = evaluate_with_coverage(plan, state, batch, now_ns=now_ns)
     return evaluation.changes, evaluation.state
 
 
@@ -177,12 +177,12 @@ class Evaluation:
 
     changes: tuple[LimitChange, ...]
     """What was raised, and what returned."""
-    judging: tuple[JudgingChange, ...]
+    coverage: tuple[CoverageChange, ...]
     """Which limits are not judged any more, and which are again."""
     state: EvaluationState
 
 
-def evaluate_judging(
+def evaluate_with_coverage(
     plan: LimitPlan, state: EvaluationState, batch: ReadingBatch, *, now_ns: int
 ) -> Evaluation:
     """Return the changes within `batch`, and the state after it.
@@ -195,15 +195,15 @@ def evaluate_judging(
         No later batch holds a row before this. Over a finished recording: its end.
     """
     ordered_changes: list[tuple[tuple[int, int, bool, int], LimitChange]] = []
-    judging: list[tuple[tuple[int, int, int], JudgingChange]] = []
+    coverage: list[tuple[tuple[int, int, int], CoverageChange]] = []
     next_states: dict[str, LimitState] = {}
     memories: dict[str, LimitMemory] = {}
-    judged: dict[str, JudgedState] = {}
+    judged: dict[str, CoverageState] = {}
     series = Series(batch, plan.hold_ns)
-    heard = HeardTime(
+    received = ReceivedTime(
         batch.time_ns,
         state.last_row_ns,
-        state.heard_ns,
+        state.received_ns,
         longest_hold_ns=plan.longest_hold_ns,
     )
     for order, limit in enumerate(plan.limits):
@@ -214,16 +214,16 @@ def evaluate_judging(
             changes, next_states[name] = limit.step_scores(
                 state.limits[name], scores, joint=plan.joint
             )
-            judgements, judged[name] = judge_readings(
-                plan.judging[name],
+            steps_found, judged[name] = track_coverage(
+                plan.coverage[name],
                 state.judged[name],
                 scores.time_ns,
                 scores.batch_rows,
-                heard,
+                received,
             )
-            judging.extend(
-                ((one.time_ns, one.row, order), _judging_change(plan, name, one))
-                for one in judgements
+            coverage.extend(
+                ((one.time_ns, one.row, order), _coverage_change(plan, name, one))
+                for one in steps_found
             )
         else:
             changes, next_states[name], memory = limit.advance(
@@ -236,27 +236,27 @@ def evaluate_judging(
             late = not (limit.watches_gaps and change.kind == EventKind.RAISED)
             ordered_changes.append(((change.time_ns, row, late, order), change))
     ordered_changes.sort(key=lambda item: item[0])
-    judging.sort(key=lambda item: item[0])
+    coverage.sort(key=lambda item: item[0])
     return Evaluation(
         changes=tuple(change for _, change in ordered_changes),
-        judging=tuple(change for _, change in judging),
+        coverage=tuple(change for _, change in coverage),
         state=EvaluationState(
             limits=next_states,
             memories=memories,
             judged=judged,
             last_row_ns=int(batch.time_ns[-1]) if len(batch) else state.last_row_ns,
-            heard_ns=heard.total_ns,
+            received_ns=received.total_ns,
         ),
     )
 
 
-def _judging_change(plan: LimitPlan, name: str, judgement: Judgement) -> JudgingChange:
-    return JudgingChange(
-        time_ns=judgement.time_ns,
+def _coverage_change(plan: LimitPlan, name: str, step: CoverageStep) -> CoverageChange:
+    return CoverageChange(
+        time_ns=step.time_ns,
         limit=name,
         joint=plan.joint,
-        kind=EventKind.LIMIT_JUDGED_AGAIN if judgement.judged else EventKind.LIMIT_NOT_JUDGED,
-        since_ns=judgement.since_ns,
+        kind=EventKind.LIMIT_JUDGED_AGAIN if step.judged else EventKind.LIMIT_NOT_JUDGED,
+        since_ns=step.since_ns,
     )
 
 
@@ -285,9 +285,10 @@ def after_limits_change(
     """
     fresh = initial_state(next_plan, start_ns=time_ns)
     states, memories = dict(fresh.limits), dict(fresh.memories)
-    # What was heard before a limit is in force is no time in which it was not judged.
+    # What was received before a limit is in force is no time in which it was not judged.
     judged = {
-        name: replace(begun, judged_heard_ns=state.heard_ns) for name, begun in fresh.judged.items()
+        name: replace(begun, judged_received_ns=state.received_ns)
+        for name, begun in fresh.judged.items()
     }
     later = {limit.name: limit for limit in next_plan.limits}
     ended = []
@@ -318,7 +319,7 @@ def after_limits_change(
         memories=memories,
         judged=judged,
         last_row_ns=state.last_row_ns,
-        heard_ns=state.heard_ns,
+        received_ns=state.received_ns,
     )
 
 

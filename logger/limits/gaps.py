@@ -28,20 +28,20 @@ from logger.arrays import Ints
 
 __all__ = [
     "MIN_NOT_JUDGED_S",
-    "HeardTime",
-    "JudgedState",
-    "Judgement",
-    "JudgingTerms",
+    "CoverageState",
+    "CoverageStep",
+    "CoverageTerms",
+    "ReceivedTime",
     "bridged_ns",
-    "judge_readings",
-    "judging_terms",
+    "coverage_terms",
+    "track_coverage",
 ]
 
 MIN_NOT_JUDGED_S: Final = 10.0
 """How much longer than it takes to be judged anew a limit may go without, unsaid."""
 _BRIDGED_SHARE: Final = 8
 """A gap of one part in so many is bridged."""
-_HEARD_NS: Final = 1_000_000_000
+_RECEIVED_NS: Final = 1_000_000_000
 """Two rows further apart are no time in which the joint reports, beyond that."""
 
 
@@ -51,7 +51,7 @@ def bridged_ns(hold_ns: int, span_ns: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class JudgingTerms:
+class CoverageTerms:
     """What a limit needs to be judged on its joint."""
 
     hold_ns: int
@@ -64,12 +64,12 @@ class JudgingTerms:
     """How long it may go without being judged while the joint reports."""
 
 
-def judging_terms(
+def coverage_terms(
     hold_ns: int, *, window_ns: int, delays_ns: tuple[int, ...], of_pairs: bool
-) -> JudgingTerms:
+) -> CoverageTerms:
     """Return what a limit needs that looks back over a window before it has a score, 0 for none."""
     longest_ns = max(delays_ns, default=0)
-    return JudgingTerms(
+    return CoverageTerms(
         hold_ns=hold_ns,
         delays_ns=tuple(delay_ns for delay_ns in delays_ns if delay_ns),
         of_pairs=of_pairs,
@@ -77,7 +77,7 @@ def judging_terms(
     )
 
 
-class HeardTime:
+class ReceivedTime:
     """For how long a joint has reported at each of the n rows of a batch, gaps left out."""
 
     def __init__(
@@ -89,8 +89,8 @@ class HeardTime:
         """
         self.time_ns = time_ns
         self._before_ns = before_ns
-        self._most_ns = max(longest_hold_ns, _HEARD_NS)
-        self._heard_ns: Ints | None = None
+        self._most_ns = max(longest_hold_ns, _RECEIVED_NS)
+        self._received_ns: Ints | None = None
         self._begin_ns = last_row_ns
         if len(time_ns) and last_row_ns is None:
             self._begin_ns = int(time_ns[0])
@@ -106,12 +106,12 @@ class HeardTime:
     @property
     def at_rows(self) -> Ints:
         """It at every row, shape (n,)."""
-        if self._heard_ns is None:
+        if self._received_ns is None:
             if self._begin_ns is None:
                 return np.empty(0, np.int64)
             steps = np.diff(self.time_ns, prepend=self._begin_ns)
-            self._heard_ns = self._before_ns + np.cumsum(np.minimum(steps, self._most_ns))
-        return self._heard_ns
+            self._received_ns = self._before_ns + np.cumsum(np.minimum(steps, self._most_ns))
+        return self._received_ns
 
     @property
     def total_ns(self) -> int:
@@ -120,12 +120,12 @@ class HeardTime:
 
 
 @dataclass(frozen=True, slots=True)
-class JudgedState:
+class CoverageState:
     """What is remembered of one limit from one batch to the next."""
 
     judged_ns: int
     """When it was judged last; at first the start."""
-    judged_heard_ns: int = 0
+    judged_received_ns: int = 0
     """For how long the joint had reported then."""
     last_ns: int | None = None
     """Time of its newest score."""
@@ -136,7 +136,7 @@ class JudgedState:
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class CoverageStep:
     """A limit is not judged from here on, or is judged again."""
 
     row: int
@@ -147,13 +147,13 @@ class Judgement:
     """When it was judged last before."""
 
 
-def judge_readings(
-    terms: JudgingTerms,
-    state: JudgedState,
+def track_coverage(
+    terms: CoverageTerms,
+    state: CoverageState,
     time_ns: Ints,
     rows: NDArray[np.intp] | None,
-    heard: HeardTime,
-) -> tuple[list[Judgement], JudgedState]:
+    received: ReceivedTime,
+) -> tuple[list[CoverageStep], CoverageState]:
     """Return where a limit ceases to be judged within a batch and is again, and the state after.
 
     Parameters
@@ -163,47 +163,55 @@ def judge_readings(
     rows
         Shape (m,): the row of the batch of each; None: every row has one.
     """
-    after_ns, total_ns = terms.not_judged_after_ns, heard.total_ns
-    lately = not state.blind and total_ns - state.judged_heard_ns < after_ns
+    after_ns, total_ns = terms.not_judged_after_ns, received.total_ns
+    lately = not state.blind and total_ns - state.judged_received_ns < after_ns
     if lately and len(time_ns) == 0:
         return [], state
     if lately and _is_without_gap(terms, state, int(time_ns[-1])):
         # Judged so lately that nothing is to be said, and the newest score decides: all but always.
-        return [], _after_newest(terms, state, int(time_ns[-1]), rows, heard)
+        return [], _after_newest(terms, state, int(time_ns[-1]), rows, received)
     judged_scores, only_ends, state = _find_judged(terms, state, time_ns)
     judged_rows = judged_scores if rows is None else rows[judged_scores]
-    heard_ns = heard.at_rows
-    if lately or len(heard_ns) == 0:
-        return [], _judged_at(state, judged_rows, heard)
+    received_ns = received.at_rows
+    if lately or len(received_ns) == 0:
+        return [], _judged_at(state, judged_rows, received)
     # One interval before each of these rows, and one after the last of them.
-    stops = np.append(judged_rows, len(heard_ns))
-    since_heard_ns = np.concatenate(([state.judged_heard_ns], heard_ns[judged_rows]))
-    since_ns = np.concatenate(([state.judged_ns], heard.time_ns[judged_rows]))
-    onsets = np.searchsorted(heard_ns, since_heard_ns + after_ns)
+    stops = np.append(judged_rows, len(received_ns))
+    since_received_ns = np.concatenate(([state.judged_received_ns], received_ns[judged_rows]))
+    since_ns = np.concatenate(([state.judged_ns], received.time_ns[judged_rows]))
+    onsets = np.searchsorted(received_ns, since_received_ns + after_ns)
     is_blind = onsets < stops
     if only_ends:
         is_blind[1:-1] = False
-    changes: list[Judgement] = []
+    changes: list[CoverageStep] = []
     if not state.blind and is_blind[0]:
-        changes.append(_judgement(heard, int(onsets[0]), judged=False, since_ns=int(since_ns[0])))
+        changes.append(
+            _coverage_step(received, int(onsets[0]), judged=False, since_ns=int(since_ns[0]))
+        )
     is_blind[0] |= state.blind
     for place in np.flatnonzero(is_blind).tolist():
         if place > 0:
             changes.append(
-                _judgement(heard, int(onsets[place]), judged=False, since_ns=int(since_ns[place]))
+                _coverage_step(
+                    received, int(onsets[place]), judged=False, since_ns=int(since_ns[place])
+                )
             )
         if place < len(judged_rows):
             changes.append(
-                _judgement(heard, int(stops[place]), judged=True, since_ns=int(since_ns[place]))
+                _coverage_step(
+                    received, int(stops[place]), judged=True, since_ns=int(since_ns[place])
+                )
             )
-    return changes, replace(_judged_at(state, judged_rows, heard), blind=bool(is_blind[-1]))
+    return changes, replace(_judged_at(state, judged_rows, received), blind=bool(is_blind[-1]))
 
 
-def _judgement(heard: HeardTime, row: int, *, judged: bool, since_ns: int) -> Judgement:
-    return Judgement(row, int(heard.time_ns[row]), judged=judged, since_ns=since_ns)
+def _coverage_step(
+    received: ReceivedTime, row: int, *, judged: bool, since_ns: int
+) -> CoverageStep:
+    return CoverageStep(row, int(received.time_ns[row]), judged=judged, since_ns=since_ns)
 
 
-def _is_without_gap(terms: JudgingTerms, state: JudgedState, newest_ns: int) -> bool:
+def _is_without_gap(terms: CoverageTerms, state: CoverageState, newest_ns: int) -> bool:
     """Return whether there can be no gap before any of some scores, of which the newest is given.
 
     Then a score that is judged has only judged ones after it.
@@ -214,30 +222,34 @@ def _is_without_gap(terms: JudgingTerms, state: JudgedState, newest_ns: int) -> 
 
 
 def _after_newest(
-    terms: JudgingTerms,
-    state: JudgedState,
+    terms: CoverageTerms,
+    state: CoverageState,
     newest_ns: int,
     rows: NDArray[np.intp] | None,
-    heard: HeardTime,
-) -> JudgedState:
+    received: ReceivedTime,
+) -> CoverageState:
     """Return the state after scores without a gap."""
     for delay_ns, begun_ns in zip(terms.delays_ns, state.begun_ns, strict=True):
         if newest_ns - begun_ns < delay_ns:
             return replace(state, last_ns=newest_ns)
     row = -1 if rows is None else int(rows[-1])
-    return JudgedState(newest_ns, heard.at_row(row), newest_ns, state.begun_ns)
+    return CoverageState(newest_ns, received.at_row(row), newest_ns, state.begun_ns)
 
 
-def _judged_at(state: JudgedState, judged_rows: NDArray[np.intp], heard: HeardTime) -> JudgedState:
+def _judged_at(
+    state: CoverageState, judged_rows: NDArray[np.intp], received: ReceivedTime
+) -> CoverageState:
     if len(judged_rows) == 0:
         return state
     row = int(judged_rows[-1])
-    return replace(state, judged_ns=int(heard.time_ns[row]), judged_heard_ns=heard.at_row(row))
+    return replace(
+        state, judged_ns=int(received.time_ns[row]), judged_received_ns=received.at_row(row)
+    )
 
 
 def _find_judged(
-    terms: JudgingTerms, state: JudgedState, time_ns: Ints
-) -> tuple[NDArray[np.intp], bool, JudgedState]:
+    terms: CoverageTerms, state: CoverageState, time_ns: Ints
+) -> tuple[NDArray[np.intp], bool, CoverageState]:
     """Return the indices of the scores at which the limit is judged, and the state after them.
 
     Between them: whether the indices are only the first and the last of many without a gap.

@@ -5,7 +5,7 @@ from typing import Literal
 
 from logger.event_kind import EventKind
 
-__all__ = ["EventSeverity", "JudgingChange", "LimitChange", "Severity"]
+__all__ = ["CoverageChange", "EventSeverity", "LimitChange", "Severity"]
 
 Severity = Literal["warning", "trip"]
 EventSeverity = Literal["", "warning", "trip"]
@@ -35,7 +35,7 @@ class LimitChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JudgingChange:
+class CoverageChange:
     """A limit of one joint is not judged any more, or is judged again (`gaps`)."""
 
     time_ns: int

@@ -17,10 +17,10 @@ from logger.arrays import to_ns
 from logger.errors import Mistake
 from logger.event_kind import EventKind
 from logger.joint.channels import CHANNELS, DISPLAYS, Display
-from logger.limits.gaps import JudgingTerms, bridged_ns, judging_terms
+from logger.limits.gaps import CoverageTerms, bridged_ns, coverage_terms
 from logger.limits.hysteresis import LevelState, step_level
 from logger.limits.kind import JointLimit, TimedLimit
-from logger.limits.limit_change import JudgingChange, LimitChange
+from logger.limits.limit_change import CoverageChange, LimitChange
 from logger.limits.phrases import format_channel_value, format_span
 from logger.limits.scores import LimitMemory, LimitState, Scores
 from logger.limits.series import Series
@@ -112,16 +112,16 @@ class ScoredLimit(TimedLimit, JointLimit):
         """Return how far apart two of its scores are no gap; `hold_ns`: that of each channel."""
         return hold_ns[self.needed_channels[0][1]]
 
-    def judging_terms(self, hold_ns: Mapping[str, int]) -> JudgingTerms:
+    def coverage_terms(self, hold_ns: Mapping[str, int]) -> CoverageTerms:
         """Return what it needs to be judged (`gaps`); `hold_ns`: that of each channel."""
-        return judging_terms(
+        return coverage_terms(
             self.scores_hold_ns(hold_ns),
             window_ns=to_ns(self.window_s),
             delays_ns=(to_ns(self.on_delay_s), to_ns(self.off_delay_s)),
             of_pairs=self.integrates,
         )
 
-    def judging_condition(self, hold_ns: Mapping[str, int]) -> str:
+    def not_judged_condition(self, hold_ns: Mapping[str, int]) -> str:
         """Return when it is not judged: "while the housing has gaps longer than 3.75 s ...".
 
         `hold_ns`: that of each channel. "" where each reading is judged by itself.
@@ -180,7 +180,7 @@ class ScoredLimit(TimedLimit, JointLimit):
             f"{change.joint}: {phrases.back}, now {value}, {phrases.extreme} {peak} ({self.name})"
         )
 
-    def judging_sentence(self, change: JudgingChange, hold_ns: Mapping[str, int]) -> str:
+    def coverage_sentence(self, change: CoverageChange, hold_ns: Mapping[str, int]) -> str:
         """Return that it is not judged, since when and why; or that it is again.
 
         `hold_ns`: that of each channel.
@@ -190,7 +190,7 @@ class ScoredLimit(TimedLimit, JointLimit):
         if change.kind == EventKind.LIMIT_JUDGED_AGAIN:
             return f"{change.joint}: {label} is judged again, after {span} ({self.name})"
         why = f"while the {self.needed_words} is not reported"
-        condition = self.judging_condition(hold_ns)
+        condition = self.not_judged_condition(hold_ns)
         why += f", or {condition}" if condition else ""
         return (
             f"{change.joint}: {label} is not judged for {span} now; it is not {why} ({self.name})"

@@ -22,11 +22,11 @@ from logger.limits.evaluate import (
     LimitPlan,
     after_limits_change,
     after_standstill,
-    evaluate_judging,
+    evaluate_with_coverage,
     plan_limits,
 )
 from logger.limits.limit import LimitSet
-from logger.limits.limit_change import JudgingChange
+from logger.limits.limit_change import CoverageChange
 from logger.limits.recorder import (
     RecorderSample,
     RecorderState,
@@ -234,7 +234,7 @@ class Pipeline:
 
     def _evaluate_stretch(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
-        evaluation = evaluate_judging(
+        evaluation = evaluate_with_coverage(
             self._limit_plans[joint], self._limit_states[joint], readings, now_ns=now_ns
         )
         self._limit_states[joint] = evaluation.state
@@ -242,10 +242,10 @@ class Pipeline:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
             self._events.emit_change(change, change_sentence(change, limit))
-        for judging in evaluation.judging:
-            self._emit_judging(judging)
+        for coverage in evaluation.coverage:
+            self._emit_coverage(coverage)
 
-    def _emit_judging(self, change: JudgingChange) -> None:
+    def _emit_coverage(self, change: CoverageChange) -> None:
         """Emit that a limit is not judged any more, or is judged again."""
         limit = self._limits.by_name(change.limit)
         assert isinstance(limit, ScoredLimit), "silences are judged all the time"
@@ -256,7 +256,7 @@ class Pipeline:
             limit=change.limit,
             channel=limit.needed_channels[0][1],
             duration_s=to_s(change.time_ns - change.since_ns),
-            text=limit.judging_sentence(change, self._limit_plans[change.joint].hold_ns),
+            text=limit.coverage_sentence(change, self._limit_plans[change.joint].hold_ns),
         )
 
     def emit_frame_loss(self, count: int, *, time_ns: int, bus: int, cause: str) -> None:

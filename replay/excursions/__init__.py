@@ -4,5 +4,6 @@ excursion       one span beyond a limit, and what led up to it
 applied_limits  which limits applied and what they raised, as recorded or under other limits
 recorded        every excursion from the alerts that were raised, without evaluating the rows
 over_rows       every excursion, evaluated over the rows: the reference of the shorter ways
+not_judged      over which spans a limit was not judged
 alert_peaks     the worst value of an alert that has not returned
 """

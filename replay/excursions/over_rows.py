@@ -16,13 +16,13 @@ from logger.limits.evaluate import (
     after_limits_change,
     after_restart,
     after_standstill,
-    evaluate,
+    evaluate_with_coverage,
     initial_state,
     plan_limits,
 )
 from logger.limits.hysteresis import LevelState
 from logger.limits.limit import Limit, LimitSet, in_force
-from logger.limits.limit_change import LimitChange
+from logger.limits.limit_change import CoverageChange, LimitChange
 from logger.store.layout.events import pause_ns
 from logger.time_chunks import time_chunks
 from replay.excursions.excursion import (
@@ -34,7 +34,14 @@ from replay.excursions.excursion import (
 )
 from replay.recording import Recording
 
-__all__ = ["LEAD_UP_S", "Excursion", "JointEvaluation", "evaluate_joint", "find_excursions"]
+__all__ = [
+    "LEAD_UP_S",
+    "Excursion",
+    "JointEvaluation",
+    "evaluate_joint",
+    "evaluate_joints",
+    "find_excursions",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +50,8 @@ class JointEvaluation:
 
     changes: tuple[LimitChange, ...] = ()
     """Every raise and return, in order."""
+    coverage: tuple[CoverageChange, ...] = ()
+    """Which limits were not judged any more, and which were again, in order."""
     open_peaks: Mapping[str, float] = field(default_factory=dict)
     """Limit that is active at the end -> worst value of its alert; not of a silence."""
 
@@ -79,6 +88,7 @@ def evaluate_joint(
     if not any(plan.limits for _, plan in plans):
         return JointEvaluation()
     changes: list[LimitChange] = []
+    coverage: list[CoverageChange] = []
     plan = plans[0][1]
     state = initial_state(plan, start_ns=recording.start_ns)
     end_ns = recording.end_ns
@@ -103,10 +113,12 @@ def evaluate_joint(
     for recorded_until_ns, resumed_ns, turn in [*resumptions, (end_ns, end_ns, None)]:
         for begin_ns, until_ns in time_chunks(chunk_start_ns, min(resumed_ns, end_ns)):
             batch = recording.read_readings(joint, begin_ns, until_ns, channels=channels)
-            chunk_changes, state = evaluate(
+            evaluation = evaluate_with_coverage(
                 plan, state, batch, now_ns=min(until_ns, recorded_until_ns)
             )
-            changes += chunk_changes
+            state = evaluation.state
+            changes += evaluation.changes
+            coverage += evaluation.coverage
         # Events may lie a little before the start of the first chunk only by clock rounding.
         chunk_start_ns = max(chunk_start_ns, min(resumed_ns, end_ns))
         if isinstance(turn, LimitPlan):
@@ -117,6 +129,7 @@ def evaluate_joint(
             state = turn(plan, state, time_ns=resumed_ns)
     return JointEvaluation(
         changes=tuple(changes),
+        coverage=tuple(coverage),
         open_peaks={
             name: limit_state.peak
             for name, limit_state in state.limits.items()
@@ -127,15 +140,29 @@ def evaluate_joint(
     )
 
 
-def find_excursions(recording: Recording, limits: LimitSet | None = None) -> list[Excursion]:
+def evaluate_joints(recording: Recording, limits: LimitSet) -> dict[str, JointEvaluation]:
+    """Return what hypothetical limits make of each joint over the whole recording."""
+    sets = ((recording.start_ns, limits),)
+    return {joint: evaluate_joint(recording, sets, joint) for joint in recording.joints}
+
+
+def find_excursions(
+    recording: Recording,
+    limits: LimitSet | None = None,
+    *,
+    evaluations: Mapping[str, JointEvaluation] | None = None,
+) -> list[Excursion]:
     """Return every excursion in order of its start.
 
     `limits`: hypothetical ones over the whole recording; None: those that were in force.
+    `evaluations`: those of `limits` on each joint, where they have been made already.
     """
     sets = recording.limit_sets if limits is None else ((recording.start_ns, limits),)
     all_excursions: list[Excursion] = []
     for joint in recording.joints:
-        evaluation = evaluate_joint(recording, sets, joint)
+        evaluation = (
+            evaluate_joint(recording, sets, joint) if evaluations is None else evaluations[joint]
+        )
         open_changes: dict[str, LimitChange] = {}
         joint_excursions = []
         for change in evaluation.changes:

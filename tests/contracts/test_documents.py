@@ -133,7 +133,9 @@ def test_every_kind_of_limit_is_told():
     """The guide says when each speaks up, and the developers' table what a gap does to it."""
     guide = README.partition("| kind | speaks up when |")[2].partition("\n\n")[0]
     assert set(re.findall(r"`([a-z-]+)`", guide)) >= set(KIND_NAMES)
-    gaps = DEVELOPERS.partition("| kind | a running delay |")[2].partition("\n\n")[0]
+    gaps = DEVELOPERS.partition("| kind | what a gap that is not bridged does |")[2].partition(
+        "\n\n"
+    )[0]
     told = set(re.findall(r"[a-z-]+", " ".join(row[2:].split("|")[0] for row in gaps.split("\n"))))
     assert told >= {one.kind_name() for one in LIMIT_KINDS if issubclass(one, JointLimit)}
 

@@ -30,6 +30,9 @@ SHAPES: dict[str, Any] = {
                 "rms_torque_Nm": {"60": float, "300": float, "900": float}, "near": [str],
             }
         ],
+        "not_judged": [
+            {"joint": str, "limit": str, "start": str, "duration_s": float, "ongoing": bool}
+        ],
     },
     "decode": {
         "format": int, "joint": str, "frame": str, "bus": str,
@@ -51,7 +54,7 @@ SHAPES: dict[str, Any] = {
         "limits": [
             {
                 "limit": str, "kind": str, "severity": str, "joints": [str], "words": str,
-                "shares": [str],
+                "shares": [str], "not_judged": [str],
             }
         ],
     },

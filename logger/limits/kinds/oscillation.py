@@ -203,10 +203,10 @@ on_delay_s = 2.0
         least = format_number(READINGS_A_CYCLE * self.band_Hz[1], 0)
         return f"{super().describe()}; needs {least} readings a second"
 
-    def judging_condition(self, hold_ns: Mapping[str, int]) -> str:
+    def not_judged_condition(self, hold_ns: Mapping[str, int]) -> str:
         """See `ScoredLimit`; adds how seldom is too seldom."""
         least = format_number(LEAST_A_CYCLE * self.band_Hz[1], 0)
-        return f"{super().judging_condition(hold_ns)}, or fewer than {least} readings a second"
+        return f"{super().not_judged_condition(hold_ns)}, or fewer than {least} readings a second"
 
     def drag_handles(self, rated: RatedValues) -> tuple[DragHandle, ...]:
         """See `JointLimit`."""

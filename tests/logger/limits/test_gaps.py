@@ -15,16 +15,16 @@ from logger.limits.evaluate import (
     after_limits_change,
     after_restart,
     evaluate,
-    evaluate_judging,
+    evaluate_with_coverage,
     initial_state,
     plan_limits,
 )
 from logger.limits.gaps import (
-    HeardTime,
-    JudgedState,
+    CoverageState,
+    ReceivedTime,
     bridged_ns,
-    judge_readings,
-    judging_terms,
+    coverage_terms,
+    track_coverage,
 )
 from logger.limits.kinds import LIMIT_KINDS, example_text
 from logger.limits.limit import parse_limits
@@ -113,9 +113,9 @@ def test_a_short_gap_every_twenty_seconds_blinds_no_kind(kind: str):
     assert [str(change.kind) for change in changes] == ["raised"]
     t, columns = readings(kind, over=False, start_s=120.0, until_s=240.0)
     batch = batch_of(t, columns, with_gaps(t, 0.45, 20.0))
-    evaluation = evaluate_judging(plan, state, batch, now_ns=240 * S)
+    evaluation = evaluate_with_coverage(plan, state, batch, now_ns=240 * S)
     assert [str(change.kind) for change in evaluation.changes] == ["returned"]
-    assert evaluation.judging == ()
+    assert evaluation.coverage == ()
 
 
 NEVER = {
@@ -139,15 +139,15 @@ def test_what_gaps_leave_unjudged_is_said(kind: str):
     gap_s, every_s = NEVER[kind]
     t, columns = readings(kind, over=True, until_s=400.0)
     keep = with_gaps(t, gap_s, every_s) | (t > 300)
-    evaluation = evaluate_judging(
+    evaluation = evaluate_with_coverage(
         plan, initial_state(plan, start_ns=0), batch_of(t, columns, keep), now_ns=400 * S
     )
-    assert [str(one.kind) for one in evaluation.judging] == [
+    assert [str(one.kind) for one in evaluation.coverage] == [
         "limit not judged",
         "limit judged again",
     ]
-    lost, found = evaluation.judging
-    terms = plan.judging[kind]
+    lost, found = evaluation.coverage
+    terms = plan.coverage[kind]
     # Told by the time in which the joint reported, of which at least a fifth is left.
     assert lost.since_ns == 0
     assert terms.not_judged_after_ns <= lost.time_ns <= 5 * terms.not_judged_after_ns + 20 * S
@@ -166,11 +166,11 @@ def test_a_channel_that_falls_silent_alone_is_said(kind: str):
     columns[needed] = np.where(t < 60, columns[needed], np.nan)
     every = np.ones(len(t), bool)
     start = initial_state(plan, start_ns=0)
-    told = evaluate_judging(plan, start, batch_of(t, columns, every), now_ns=120 * S)
-    assert [str(one.kind) for one in told.judging] == ["limit not judged"]
-    assert told.judging[0].since_ns == pytest.approx(60 * S, abs=S)
-    silent = evaluate_judging(plan, start, batch_of(t, columns, t < 60), now_ns=10**6 * S)
-    assert silent.judging == ()
+    told = evaluate_with_coverage(plan, start, batch_of(t, columns, every), now_ns=120 * S)
+    assert [str(one.kind) for one in told.coverage] == ["limit not judged"]
+    assert told.coverage[0].since_ns == pytest.approx(60 * S, abs=S)
+    silent = evaluate_with_coverage(plan, start, batch_of(t, columns, t < 60), now_ns=10**6 * S)
+    assert silent.coverage == ()
 
 
 @pytest.mark.parametrize("kind", LIMITS)
@@ -206,29 +206,29 @@ def test_any_chunking_gives_the_same(kind: str, seed: int, cuts: list[float]):
             pauses = ~with_gaps(t + 7, random.uniform(0, 30), random.uniform(20, 90))
             columns[name] = np.where(pauses, np.nan, columns[name])
     batch = batch_of(t, columns, keep)
-    whole = evaluate_judging(plan, initial_state(plan, start_ns=0), batch, now_ns=200 * S)
-    state, changes, judging = initial_state(plan, start_ns=0), [], []
+    whole = evaluate_with_coverage(plan, initial_state(plan, start_ns=0), batch, now_ns=200 * S)
+    state, changes, coverage = initial_state(plan, start_ns=0), [], []
     places = sorted(int(share * len(batch)) for share in cuts)
     for first, behind in pairwise([0, *places, len(batch)]):
         part = batch.select_rows(slice(first, behind))
         now_ns = int(batch.time_ns[behind - 1]) if behind else 0
-        evaluation = evaluate_judging(plan, state, part, now_ns=now_ns)
+        evaluation = evaluate_with_coverage(plan, state, part, now_ns=now_ns)
         changes += evaluation.changes
-        judging += evaluation.judging
+        coverage += evaluation.coverage
         state = evaluation.state
     assert tuple(changes) == whole.changes
-    assert tuple(judging) == whole.judging
+    assert tuple(coverage) == whole.coverage
     assert state == whole.state
 
 
 def judged_by_loop(terms, scores, rows):
     """Return (time, judged) of each change by a plain loop over rows; `scores`: their times."""
-    heard, last_row = 0, None
+    received, last_row = 0, None
     judged_heard, blind, told = 0, False, []
     last, begun = None, {}
     left = list(scores)
     for t in rows:
-        heard += 0 if last_row is None else min(t - last_row, S)
+        received += 0 if last_row is None else min(t - last_row, S)
         last_row = t
         if left and left[0] == t:
             left.pop(0)
@@ -242,8 +242,8 @@ def judged_by_loop(terms, scores, rows):
             if ok:
                 if blind:
                     told.append((t, True))
-                judged_heard, blind = heard, False
-        if not blind and heard - judged_heard >= terms.not_judged_after_ns:
+                judged_heard, blind = received, False
+        if not blind and received - judged_heard >= terms.not_judged_after_ns:
             told.append((t, False))
             blind = True
     return told
@@ -260,7 +260,7 @@ def test_judging_agrees_with_a_plain_loop(seed: int, cut: float):
     scored = random.random(n) < random.choice([0.05, 0.5, 1.0])
     if random.integers(2):
         scored[n // 3 : 2 * n // 3] = False
-    terms = judging_terms(
+    terms = coverage_terms(
         round(random.choice([0.3, 0.6]) * S),
         window_ns=0,
         delays_ns=tuple(round(one * S) for one in random.choice([0, 2, 5], 2)),
@@ -269,14 +269,14 @@ def test_judging_agrees_with_a_plain_loop(seed: int, cut: float):
     if len(set(terms.delays_ns)) < len(terms.delays_ns):
         return
     place = int(cut * n)
-    state, told, heard_ns, last_row = JudgedState(0), [], 0, None
+    state, told, received_ns, last_row = CoverageState(0), [], 0, None
     for part in (slice(0, place), slice(place, n)):
-        heard = HeardTime(rows[part], last_row, heard_ns, longest_hold_ns=0)
+        received = ReceivedTime(rows[part], last_row, received_ns, longest_hold_ns=0)
         where = np.flatnonzero(scored[part])
-        judgements, state = judge_readings(terms, state, rows[part][where], where, heard)
-        told += [(one.time_ns, one.judged) for one in judgements]
+        steps_found, state = track_coverage(terms, state, rows[part][where], where, received)
+        told += [(one.time_ns, one.judged) for one in steps_found]
         if len(rows[part]):
-            heard_ns, last_row = heard.total_ns, int(rows[part][-1])
+            received_ns, last_row = received.total_ns, int(rows[part][-1])
     assert told == judged_by_loop(terms, rows[scored].tolist(), rows.tolist())
 
 
@@ -286,19 +286,19 @@ def test_a_restart_and_other_limits_begin_to_count_again():
     t, columns = readings("level", over=False)
     columns[HOUSING] = np.full(len(t), math.nan)
     every = np.ones(len(t), bool)
-    state = evaluate_judging(
+    state = evaluate_with_coverage(
         plan, initial_state(plan, start_ns=0), batch_of(t, columns, every), now_ns=120 * S
     ).state
     assert state.judged["level"].blind
     resumed = after_restart(plan, state, time_ns=200 * S)
-    assert resumed.judged["level"] == JudgedState(200 * S)
+    assert resumed.judged["level"] == CoverageState(200 * S)
     other = plan_of("touch")
     _, changed = after_limits_change(plan, state, other, time_ns=130 * S)
-    assert changed.judged["touch"] == JudgedState(130 * S, state.heard_ns)
+    assert changed.judged["touch"] == CoverageState(130 * S, state.received_ns)
     t, columns = readings("touch", over=False, start_s=130.0, until_s=138.0)
     columns[HOUSING] = np.full(len(t), math.nan)
     batch = batch_of(t, columns, np.ones(len(t), bool))
-    assert evaluate_judging(other, changed, batch, now_ns=138 * S).judging == ()
+    assert evaluate_with_coverage(other, changed, batch, now_ns=138 * S).coverage == ()
 
 
 def test_positions_of_two_segments_are_no_rise():
@@ -332,7 +332,7 @@ def test_every_kind_says_beforehand_when_it_is_not_judged():
         3 * S // 10,
     )
     said = {
-        limit.name: limit.judging_condition(hold_ns)
+        limit.name: limit.not_judged_condition(hold_ns)
         for limit in parse_limits(example_text(), "example.toml").limits
         if isinstance(limit, ScoredLimit)
     }

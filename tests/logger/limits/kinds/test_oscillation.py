@@ -14,7 +14,7 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.limits.evaluate import (
     after_restart,
     evaluate,
-    evaluate_judging,
+    evaluate_with_coverage,
     initial_state,
     plan_limits,
 )
@@ -141,16 +141,16 @@ def test_readings_that_come_too_seldom_are_not_judged():
     plan = _plan(_limit())
     batch = _batch(*_shaken(rate_hz=40.0))
     start = initial_state(plan, start_ns=0)
-    seldom = evaluate_judging(plan, start, batch, now_ns=10**13)
+    seldom = evaluate_with_coverage(plan, start, batch, now_ns=10**13)
     assert seldom.changes == ()
     assert seldom.state.active_limits == ()
-    (told,) = seldom.judging
+    (told,) = seldom.coverage
     limit = plan.limits[0]
     assert isinstance(limit, Oscillation)
-    assert limit.judging_sentence(told, plan.hold_ns).endswith(
+    assert limit.coverage_sentence(told, plan.hold_ns).endswith(
         "or fewer than 48 readings a second (shaking)"
     )
-    assert evaluate_judging(plan, start, _batch(*_shaken()), now_ns=10**13).judging == ()
+    assert evaluate_with_coverage(plan, start, _batch(*_shaken()), now_ns=10**13).coverage == ()
 
 
 def test_a_recorder_says_what_it_cannot_judge(tmp_path: Path):
