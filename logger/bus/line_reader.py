@@ -39,6 +39,7 @@ _PRINTED_LINE_ENDS: Final = b"\n\r"
 class LineReader:
     """Takes the frames that a board has printed."""
 
+    patience_s = 0.0
     counts_losses = False
 
     def __init__(
@@ -60,6 +61,7 @@ class LineReader:
         self._pattern = pattern
         self._bus_index = bus_index
         self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
+        self.stamps_on_read = self._clock is None
 
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""

@@ -50,6 +50,9 @@ MAX_GARBLED: Final = 200
 """Unreadable lines in a row after which the next is left for later: one may never go away."""
 MAX_WRITE_S: Final = 0.05
 """An adapter that takes nothing for so long is not waited for: receiving goes on."""
+_BUFFER_BYTES_PER_S: Final = 8_000 * 800
+"""What a full bus of 1 Mbit/s takes of a receive buffer in a second."""
+_MAX_PATIENCE_S: Final = 0.05
 _OWN_INTERFACES: Final = {"lines": LineBus}
 """This program's own interfaces, where they are not registered with python-can."""
 _LISTEN_ONLY_OPTION: Final = {"slcan": "listen_only"}
@@ -122,7 +125,9 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
     if settings.interface == "socketcan" and isinstance(endpoint, socket.socket) and is_supported():
         buffer_bytes = enlarge_buffer(endpoint)
         log.info("receive buffer of %s: %d bytes", settings.channel, buffer_bytes)
-        return _KernelFrameReader(endpoint, fd=settings.fd, bus_index=bus_index)
+        return _KernelFrameReader(
+            endpoint, fd=settings.fd, bus_index=bus_index, buffer_bytes=buffer_bytes
+        )
     if isinstance(bus, LineBus):
         return bus.line_reader(bus_index=bus_index)
     descriptor = bus_descriptor(bus)
@@ -140,9 +145,13 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
 class _KernelFrameReader:
     """Reads SocketCAN, many frames at a time."""
 
+    stamps_on_read = False
     counts_losses = True
 
-    def __init__(self, endpoint: socket.socket, *, fd: bool, bus_index: int) -> None:
+    def __init__(
+        self, endpoint: socket.socket, *, fd: bool, bus_index: int, buffer_bytes: int
+    ) -> None:
+        self.patience_s = min(buffer_bytes / _BUFFER_BYTES_PER_S / 8, _MAX_PATIENCE_S)
         self._endpoint = endpoint
         self._reader = KernelReader(endpoint, fd=fd, bus=bus_index)
 
@@ -167,6 +176,8 @@ class _KernelFrameReader:
 class MessageReader:
     """Reads every other interface: one call for each frame."""
 
+    stamps_on_read = False
+    patience_s = 0.0
     counts_losses = False
 
     def __init__(

@@ -7,6 +7,7 @@ Without a known bit rate there is no such bound. Time comes in as an argument.
 """
 
 import heapq
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -34,6 +35,8 @@ MAX_REQUESTS_AT_ONCE: Final = 16
 """Requests between two reads of the bus."""
 PHASE_STEP: Final = 0.618034
 """Of a period, from one request to the next: any number of them is spread about evenly."""
+REQUESTS_TOGETHER: Final = 4
+"""Requests that are due at one instant, where so many fit: one wake and one write for all."""
 MAX_PHASE_S: Final = 1.0
 
 
@@ -71,6 +74,7 @@ class Poller:
         self._limiter: RateLimiter | None = None
         self._echo_guards: dict[int, EchoGuard] = {}
         self._own_keys: NDArray[np.uint64] = np.empty(0, np.uint64)
+        self._own_identifiers: frozenset[int] = frozenset()
         self._watching = False
         self.slowdown = 1.0
         """Factor by which every period is longer than in its layout."""
@@ -104,22 +108,34 @@ class Poller:
             if any(is_request_echo(joint, frame, sent) for frame in layout.frame)
         }
         self._own_keys = np.unique(np.array([key for key, *_ in sendable], np.uint64))
+        self._own_identifiers = frozenset((self._own_keys & np.uint64(0xFFFFFFFF)).tolist())
         self._watching = bool(sendable)
         if schedule and settings.bitrate is not None:
             self._fit_to_share(schedule, settings.bitrate, settings.asking_share, settings.name)
         self._schedule = tuple(schedule)
-        # They do not leave in a burst, nor come back in one.
-        self._due_times = [
+        self._due_times = self._first_due_times(now_s + LISTEN_BEFORE_POLL_S)
+        heapq.heapify(self._due_times)
+
+    def _first_due_times(self, begin_s: float) -> list[tuple[float, int]]:
+        """Return when each request is due first.
+
+        A few leave together, so that few wakes do; all of them do not leave in a burst, nor come
+        back in one. The quickest period is divided into slots of few requests each.
+        """
+        if not self._schedule:
+            return []
+        periods_s = [scheduled.period_s * self.slowdown for scheduled in self._schedule]
+        quickest_s = min(periods_s)
+        per_period = sum(quickest_s / period_s for period_s in periods_s)
+        slot_s = quickest_s / math.ceil(per_period / REQUESTS_TOGETHER)
+        return [
             (
-                now_s
-                + LISTEN_BEFORE_POLL_S
-                + min(request_parts.period_s * self.slowdown, MAX_PHASE_S)
-                * (PHASE_STEP * number % 1.0),
+                begin_s
+                + min(period_s, MAX_PHASE_S) * (PHASE_STEP * number % 1.0) // slot_s * slot_s,
                 number,
             )
-            for number, request_parts in enumerate(schedule)
+            for number, period_s in enumerate(periods_s)
         ]
-        heapq.heapify(self._due_times)
 
     def _fit_to_share(
         self, schedule: list[_ScheduledRequest], bitrate: int, share: float, name: str
@@ -195,7 +211,8 @@ class Poller:
         Where an answer looks like its request, only a surplus of such frames over
         the requests counts (`echo_guard`); before the first request any of them does.
         """
-        if not self._watching or len(frames) == 0:
+        # Nearly always none is ours: that is told without a numpy call.
+        if not self._watching or self._own_identifiers.isdisjoint(frames.identifier.tolist()):
             return None
         keys = frames.identifier.astype(np.uint64) | (
             ((frames.flags & EXTENDED) != 0).astype(np.uint64) << np.uint64(32)

@@ -13,6 +13,7 @@ from os import fstat
 from typing import Final
 
 import can
+from can.interfaces.slcan import slcanBus
 from can.interfaces.socketcand.socketcand import convert_ascii_message_to_can_message
 
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, MAX_STANDARD_ID
@@ -27,6 +28,7 @@ __all__ = [
     "is_plausible_frame",
     "open_timeout",
     "peer_closed",
+    "sent_as_one_write",
 ]
 
 MAX_SERVER_ANSWER_S: Final = 2.0
@@ -155,3 +157,23 @@ def _after_bad_message(buffered: str) -> str:
         except (ValueError, IndexError):
             return buffered
     return buffered
+
+
+@contextlib.contextmanager
+def sent_as_one_write(bus: can.BusABC) -> Iterator[None]:
+    """Keep the lines of frames that are sent meanwhile, and write them together at the end.
+
+    Of an adapter on a serial line, whose every frame is a write of its own and waits until it has
+    left; with every other adapter it changes nothing. Raises what the write raises.
+    """
+    if not isinstance(bus, slcanBus):
+        yield
+        return
+    lines: list[str] = []
+    vars(bus)["_write"] = lines.append
+    try:
+        yield
+    finally:
+        del vars(bus)["_write"]
+    if lines:
+        bus._write(bus.LINE_TERMINATOR.decode().join(lines))

@@ -32,6 +32,10 @@ class FrameReader(Protocol):
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
 
+    stamps_on_read: bool
+    """Whether a frame's time is that of its reading: what is read later is not older."""
+    patience_s: float
+    """For how long a frame may stay unread: the system has stamped it, and keeps it so long."""
     counts_losses: bool
     """Whether `dropped_count` knows of every frame that was lost before it could be read."""
 

@@ -81,6 +81,8 @@ def parse_frame_lines(lines: Sequence[bytes]) -> tuple[list[ProtocolRow], list[i
 class ProtocolReader:
     """Reads the frames that an adapter has sent."""
 
+    stamps_on_read = True
+    patience_s = 0.0
     counts_losses = False
 
     def __init__(self, descriptor: int, *, bus_index: int) -> None:

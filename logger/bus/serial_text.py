@@ -12,6 +12,8 @@ from typing import Final
 
 __all__ = ["READ_BYTES_AT_ONCE", "SAFE_BACKLOG_BYTES", "ReadLines", "SerialText"]
 
+TERMINAL_BYTES: Final = 4095
+"""The most that a terminal gives at once (Linux, N_TTY)."""
 READ_BYTES_AT_ONCE: Final = 1 << 16
 """Bytes: more than 0.1 s of a serial line at 5 Mbit/s."""
 SAFE_BACKLOG_BYTES: Final = 2048
@@ -36,7 +38,7 @@ class ReadLines:
 
 
 class SerialText:
-    """Reads a descriptor that is open and does not block."""
+    """Reads a descriptor that is open."""
 
     def __init__(
         self, descriptor: int, *, ends: bytes, longest: int, at_once: int = READ_BYTES_AT_ONCE
@@ -46,6 +48,10 @@ class SerialText:
         `at_once`: the most bytes of one read. With 1 nothing after a line's end is taken.
         """
         self._descriptor = descriptor
+        try:
+            self._blocks = os.get_blocking(descriptor)
+        except OSError:
+            self._blocks = True
         self._at_once = at_once
         # One end for all: the first.
         self._end_translation = bytes.maketrans(ends, ends[:1] * len(ends))
@@ -58,9 +64,12 @@ class SerialText:
     def read_lines(self) -> ReadLines:
         """Return the lines that are there; never waits, never raises."""
         try:
-            if not select.select([self._descriptor], [], [], 0)[0]:
+            if self._blocks and not self._is_ready():
                 return ReadLines(lines=[], first=False)
             block = os.read(self._descriptor, self._at_once)
+            # A terminal with nothing to read may say so as if its other side were gone.
+            if not block and not self._is_ready():
+                return ReadLines(lines=[], first=False)
         except BlockingIOError:
             return ReadLines(lines=[], first=False)
         except (OSError, ValueError) as fault:
@@ -70,6 +79,9 @@ class SerialText:
             nothing = OSError("the port is ready and gives nothing: its other side is gone")
             return ReadLines(lines=[], first=False, fault=nothing)
         return self.split_lines(block)
+
+    def _is_ready(self) -> bool:
+        return bool(select.select([self._descriptor], [], [], 0)[0])
 
     def split_lines(self, block: bytes) -> ReadLines:
         """Return the lines that end within the next bytes."""
@@ -99,5 +111,6 @@ class SerialText:
             first=cut_short,
             endless=endless,
             bytes_read=len(block),
-            drained=False,
+            # One read gives all that is there, up to what a terminal keeps.
+            drained=len(block) < min(self._at_once, TERMINAL_BYTES),
         )

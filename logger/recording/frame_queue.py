@@ -19,8 +19,8 @@ from logger.joint.batch import FrameBatch
 
 __all__ = ["GATHER_INTERVAL_S", "BusCounters", "FrameQueue", "receive_frames", "run_guarded"]
 
-GATHER_INTERVAL_S: Final = 0.05
-"""How often frames are queued: a batch costs the same for one frame as for fifty."""
+GATHER_INTERVAL_S: Final = 0.1
+"""How often frames are queued: a batch costs the same for one frame as for a hundred."""
 ARMED_GATHER_INTERVAL_S: Final = 0.005
 """The same where a stop frame may have to follow a frame at once."""
 MAX_QUEUED_S: Final = 10.0
@@ -51,7 +51,9 @@ class FrameQueue:
     received_all: threading.Event = field(default_factory=threading.Event)
     fault: list[BaseException] = field(default_factory=list)
     gather_s: float = GATHER_INTERVAL_S
-    """How often frames are queued."""
+    """How long a frame waits at most before it is queued."""
+    quiet_s: float = GATHER_INTERVAL_S
+    """How long a bus without frames takes to say so."""
     hint_on_standstills: str = ""
     """What would help against them, for their events; "": nothing that is known."""
 
@@ -63,6 +65,8 @@ class FrameQueue:
             counters=tuple(BusCounters() for _ in range(buses)),
             queue=queue.Queue(round(buses * MAX_QUEUED_S / gather_s)),
             gather_s=gather_s,
+            # No frame of one bus is judged before the others have said that theirs are not older.
+            quiet_s=GATHER_INTERVAL_S if buses == 1 else gather_s,
         )
 
     def put_gathered(self, gathered: list[Received]) -> list[Received]:
@@ -109,24 +113,18 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
     """Poll and receive on one bus until the queue's `stop` is set."""
     counters = frame_queue.counters[source.bus_index]
     gathered: list[Received] = []
-    put_due_s = time.monotonic() + frame_queue.gather_s
+    put_due_s = time.monotonic() + frame_queue.quiet_s
     while not frame_queue.stop.is_set():
         now_s = time.monotonic()
         _send_due_stops(source, poller, counters, now_s)
-        sent_requests = []
-        for poll in poller.due_requests(now_s):
-            sent_ns = source.now_ns()
-            if not source.send(poll.message):
-                # An adapter that accepts nothing would block for each of the others as well.
-                break
-            # Not stored, but it loads the bus.
-            counters.sent_bits += poll.bits
-            sent_requests.append((poll.number, sent_ns))
+        sent_requests = _send_due_requests(source, poller, counters, now_s)
         received = source.receive(
             min(
                 poller.next_due_s(now_s),
                 poller.stop_sender.next_due_s(now_s),
                 max(put_due_s - now_s, 0.0),
+                # An order to stop comes from another thread.
+                frame_queue.gather_s,
             )
         )
         if sent_requests:
@@ -149,12 +147,29 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
                     sent_requests=(),
                 )
             )
-        if time.monotonic() >= put_due_s:
-            put_due_s = time.monotonic() + frame_queue.gather_s
+        now_s = time.monotonic()
+        if len(received.frames):
+            put_due_s = min(put_due_s, now_s + frame_queue.gather_s)
+        if now_s >= put_due_s:
+            put_due_s = now_s + frame_queue.quiet_s
             counters.garbled = source.garbled
             gathered = frame_queue.put_gathered(gathered)
     counters.garbled = source.garbled
     frame_queue.put_gathered(gathered)
+
+
+def _send_due_requests(
+    source: Source, poller: Poller, counters: BusCounters, now_s: float
+) -> list[tuple[int, int]]:
+    """Send the requests that are due; return their numbers and times (ns)."""
+    polls = poller.due_requests(now_s)
+    if not polls:
+        return []
+    sent_ns = source.now_ns()
+    taken = polls[: source.send_all([poll.message for poll in polls])]
+    # Not stored, but they load the bus.
+    counters.sent_bits += sum(poll.bits for poll in taken)
+    return [(poll.number, sent_ns) for poll in taken]
 
 
 def _send_due_stops(source: Source, poller: Poller, counters: BusCounters, now_s: float) -> None:

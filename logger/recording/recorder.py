@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from pathlib import Path
 from typing import Final
 
@@ -126,10 +127,7 @@ def record(
             asides=asides,
         )
     except BaseException:
-        pipe.stop.set()
-        _join_receivers(receiving)
-        for source in sources:
-            source.close()
+        _close_all(pipe, sources, receiving)
         raise
     writing = threading.Thread(
         target=run_guarded, args=(pipe, lambda _pipe: writer.run()), name="write", daemon=True
@@ -252,6 +250,17 @@ def _report_events(news: "queue.SimpleQueue[Event]", on_event: Callable[[Event],
             on_event(news.get())
         except Exception:  # a fault in the caller's callback does not end the recording
             log.exception("an event could not be reported")
+
+
+def _close_all(pipe: FrameQueue, sources: list[Source], receiving: list[threading.Thread]) -> None:
+    """Close the buses of a recording that cannot begin, whether or not they are read already."""
+    pipe.stop.set()
+    _join_receivers(receiving)
+    for source, thread in zip_longest(sources, receiving):
+        if thread is None:
+            source.close()
+        else:
+            _close_source(source, thread)
 
 
 def _close_source(source: Source, receiving: threading.Thread) -> None:

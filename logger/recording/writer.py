@@ -2,7 +2,7 @@
 
     queue -> merge by time -> answers -> pipeline -> stop frames -> once a second -> housekeeping
 
-One turn of the loop for each batch that a receiving thread queues, or for 50 ms without one. The
+One turn of the loop for each batch that a receiving thread queues, or for 0.1 s without one. The
 stop supervisor sees each event the moment it is made, whether or not anything is polled: a fault
 later in the same turn, such as a full disk, must not keep back the stop frame of a trip. The caller
 gets each event after the supervisor.
@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 
 from logger.arrays import TIME_MAX_NS, to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
-from logger.bus.merger import IDLE_BUS_NS, WatermarkMerger
+from logger.bus.merger import IDLE_BUS_NS, MERGE_WAIT_NS, WatermarkMerger
 from logger.bus.poller import Poller
 from logger.bus.source import Received
 from logger.bus.standstill import Standstill
@@ -99,7 +99,12 @@ class Writer:
             limits_file=None if file is None else LimitsWatcher(file, bench, settings.limits),
             asides=queue.SimpleQueue() if asides is None else asides,
         )
-        self._merge = WatermarkMerger(len(bench.buses), start_ns=anchor.wall_ns)
+        self._merge = WatermarkMerger(
+            len(bench.buses),
+            start_ns=anchor.wall_ns,
+            # A bus that is there is heard of twice in this time.
+            wait_ns=max(to_ns(2.5 * pipe.quiet_s), MERGE_WAIT_NS),
+        )
         self._traffic = [TrafficCounter(bus.bitrate) for bus in bench.buses]
         self._sent_bits = [0] * len(bench.buses)
         self._unqueued = [0] * len(bench.buses)

@@ -128,7 +128,7 @@ def test_the_socketcan_path(tmp_path: Path):
             sender.send(one)
 
     bus = bus_on(receiver)
-    reader = _KernelFrameReader(receiver, fd=False, bus_index=0)
+    reader = _KernelFrameReader(receiver, fd=False, bus_index=0, buffer_bytes=1 << 20)
     recording = _Recording.at(tmp_path / "rec", bench)
     _ours(reader, send, recording)
     ours, bare = [], []

@@ -130,3 +130,34 @@ def test_while_asking_only_more_of_them_than_were_asked_for_are(
     assert (refused_s is None) is (others == 0)
     if refused_s is not None:
         assert 1.0 <= refused_s - LISTEN_BEFORE_POLL_S <= 1.3
+
+
+def test_a_few_leave_together_and_never_all_at_once():
+    """Of many requests some share an instant, so that few wakes do; the rest is spread."""
+    few = Poller(scenario.scenario_bench(channel="x"), now_s=0.0)
+    instants = {round(due_s, 6) for due_s, _ in few._due_times}
+    period_s = min(scheduled.period_s for scheduled in few._schedule)
+    assert all(
+        abs((due_s - LISTEN_BEFORE_POLL_S) / period_s % 1.0 - 0.5) > 0.499 for due_s in instants
+    )
+    joints = "".join(
+        f'[[joint]]\nname = "j{node}"\nlayout = "harvest-joint"\nnode = {node}\n'
+        for node in range(1, 25)
+    )
+    many = Poller(
+        bench_from_texts(
+            '[bus]\ninterface = "virtual"\nsend = true\n' + joints,
+            {"harvest-joint": scenario.scenario_layout_text()},
+            where="bench.toml",
+        ),
+        now_s=0.0,
+    )
+    step_s = period_s / 64
+    sizes = [
+        len(many.due_requests(LISTEN_BEFORE_POLL_S + step * step_s)) for step in range(64 * 10)
+    ]
+    together = [size for size in sizes if size]
+    # 24 joints at 100, 20 and 10 Hz: some 31 requests in each hundredth of a second.
+    assert sum(together) > 250
+    assert max(together) <= 16
+    assert 2 < sum(together) / len(together) < 8

@@ -263,3 +263,61 @@ def test_a_bus_that_cannot_be_opened(settings: dict, words: str | None):
         open_bus(BusSettings(**settings), "bench.toml")
     assert words in str(fault.value)
     assert "\n" not in str(fault.value)
+
+
+def test_frames_that_the_system_stamps_wake_it_seldom(monkeypatch: pytest.MonkeyPatch):
+    """As long as the system keeps them, many frames are one wake; else each is taken at once."""
+
+    def wakes(patience_s: float) -> int:
+        source = _source(monkeypatch, lambda: None)
+        ours, theirs = os.pipe()
+        os.write(theirs, b"x")
+        source._descriptor = ours
+        source._reader.patience_s = patience_s
+        end_s = time.monotonic() + 0.4
+        calls = 0
+        while time.monotonic() < end_s:
+            # As after a frame: it is no adapter that is ready and gives nothing.
+            source._quiet_calls = 0
+            source.receive(0.1)
+            calls += 1
+        os.close(ours)
+        os.close(theirs)
+        return calls
+
+    assert 5 * wakes(0.05) < wakes(0.0)
+
+
+def test_requests_of_a_serial_line_leave_in_one_write():
+    """What is due together is one write, byte for byte what single ones are; all are counted."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    settings = BusSettings(
+        interface="slcan", channel=os.ttyname(slave), send=True, options={"sleep_after_open": 0}
+    )
+    source = Source(settings, RecordingClock(read_clocks()), where="bench.toml")
+    messages = [
+        can.Message(arbitration_id=0x123, data=b"\x01\x02", is_extended_id=False),
+        can.Message(arbitration_id=0x18FF0001, data=b"\x03"),
+        can.Message(arbitration_id=0x7FF, is_remote_frame=True, dlc=4, is_extended_id=False),
+    ]
+    try:
+        os.read(master, 4096)
+        writes: list[bytes] = []
+        port = source._bus.serialPortOrig
+        write = port.write
+        monkey = pytest.MonkeyPatch()
+        monkey.setattr(port, "write", lambda data: (writes.append(data), write(data))[1])
+        assert source.send_all(messages) == 3
+        monkey.undo()
+        together = os.read(master, 4096)
+        for message in messages:
+            assert source.send(message)
+        assert together == os.read(master, 4096)
+        assert writes == [together] == [b"t12320102\rT18FF0001103\rr7FF4\r"]
+        source.close()
+        assert source.send_all(messages) == 0
+    finally:
+        source.close()
+        os.close(slave)
+        os.close(master)
