@@ -9,7 +9,7 @@ from typing import Any, Final
 from logger.arrays import to_s
 from logger.event_kind import ANCHOR_WORDS, EventKind
 from logger.store.layout.events import Event
-from logger.store.layout.manifest import iso_utc
+from logger.store.layout.manifest import CutShort, iso_utc
 from logger.store.parts.identity import MisplacedPartError
 from replay.bus_history import extend_bus_seconds
 from replay.recording import Recording
@@ -93,6 +93,9 @@ class CheckResult:
     garbled: int
     """Lines or frames of the adapters that could not be read."""
     gaps: tuple[Gap, ...]
+    cut_short: tuple[CutShort, ...]
+    """What each recorder that ended without closing the recording may have lost; each named in
+    `missing` as well."""
     misplaced: tuple[tuple[str, MisplacedPartError], ...]
     """Parts that belong to other rows, and are read nowhere; each named in `missing` as well."""
     positions: tuple[PositionLosses, ...]
@@ -114,6 +117,10 @@ class CheckResult:
             },
             "garbled": self.garbled,
             "gaps": [gap.to_json() for gap in self.gaps],
+            "cut_short": [
+                {"after": iso_utc(cut.newest_ns), "lost_at_most_s": cut.lost_s}
+                for cut in self.cut_short
+            ],
             "misplaced": [
                 {
                     "part": path,
@@ -162,6 +169,7 @@ def check_recording(recording: Recording) -> CheckResult:
         unknown_losses=unknown_losses,
         garbled=garbled,
         gaps=tuple(sorted(gaps, key=lambda gap: gap.start_ns)),
+        cut_short=recording.cut_short(),
         misplaced=recording.misplaced_parts(),
         positions=_position_losses(events),
         missing=missing,

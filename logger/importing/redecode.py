@@ -107,7 +107,9 @@ def redecode_frames(
         boottime_ns=source_manifest.clock.boottime_ns,
         wall_ns=source_manifest.clock.wall_ns,
         simulated=source_manifest.simulated,
-    ).model_copy(update={"resumed": source_manifest.resumed})
+    ).model_copy(
+        update={"resumed": source_manifest.resumed, "cut_short": source_manifest.cut_short}
+    )
     carried = all(is_copyable(part) for part in parts)
     writer = _SegmentTrackingWriter(out, manifest, bench, with_frames=not carried)
     with discard_on_failure(writer):

@@ -17,6 +17,7 @@ SHAPES: dict[str, Any] = {
         "frames": int, "dropped": int, "garbled": int,
         "standstills": {"count": int, "longest_s": float, "unknown_losses": int},
         "gaps": [{"joint": str, "start": str, "duration_s": float, "cause": str}],
+        "cut_short": [{"after": str, "lost_at_most_s": float}],
         "misplaced": [{"part": str, "expected": dict, "found": dict | None}],
         "positions": [{"joint": str, "lost": int, "found": {"standstill": int}}],
         "missing": [str],

@@ -31,6 +31,7 @@ __all__ = [
     "MAX_SPAN_NS",
     "ClockAnchor",
     "CutFrom",
+    "CutShort",
     "LimitsRevision",
     "Manifest",
     "iso_utc",
@@ -98,6 +99,17 @@ class CutFrom(Settings):
     """When the cut was made, nanoseconds since 1970."""
 
 
+class CutShort(Settings):
+    """An end that no recorder wrote, found when the recording was sealed."""
+
+    newest_ns: TimeNs
+    """Time of the newest row that is left."""
+    lost_s: float = Field(ge=0, le=1e9)
+    """For how long after it rows may be missing; a power cut may have cost up to a second."""
+    empty_journals: tuple[int, ...] = ()
+    """Numbers of the journals of which nothing could be read."""
+
+
 class Manifest(Settings):
     """The content of recording.json."""
 
@@ -117,6 +129,8 @@ class Manifest(Settings):
     missing: tuple[str, ...] = ()
     """What is known to be lost for good, in sentences: what a crash left unreadable, and
     `MANIFEST_CHANGED`."""
+    cut_short: tuple[CutShort, ...] = ()
+    """Each time that a recorder ended without closing it, in order; a resume keeps them."""
     clock: ClockAnchor
     resumed: tuple[ClockAnchor, ...] = ()
     """The anchors of the recorders that resumed it later, in order."""

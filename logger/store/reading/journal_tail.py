@@ -12,12 +12,15 @@ from typing import ClassVar
 
 import pyarrow as pa
 
+from logger.errors import InputError
+from logger.store.layout.files import JOURNAL_FOLDER
+from logger.store.layout.manifest import Manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import rows_fault
 from logger.store.layout.schema import conform
 from logger.store.writing.journal import JournalReader, RowRun, journal_files
 
-__all__ = ["JournalTail", "TailRun"]
+__all__ = ["JournalTail", "TailRun", "check_finished"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +162,24 @@ class JournalTail:
             for number, fault in sorted({**self._unfit, **self._unreadable}.items())
         ]
 
+    def journals(self) -> Sequence[JournalReader]:
+        """Return the journals as far as they were read, in order."""
+        return [reader for _, reader in sorted(self._journals.items())]
+
     def remainders(self) -> Sequence[str]:
         """Return a sentence for each journal about bytes that hold no whole record; "" for none."""
         return [reader.unread_text() for _, reader in sorted(self._journals.items())]
+
+
+def check_finished(address: Address, manifest: Manifest) -> None:
+    """Raise InputError for a recording at an address whose newest rows are not in parts."""
+    journal = address / JOURNAL_FOLDER
+    unsealed = journal.is_dir() and any(
+        journal_path.suffix == ".journal" for journal_path in journal.iterdir()
+    )
+    if manifest.ended_ns is None or unsealed:
+        raise InputError(
+            f"{address}: this recording {'has rows in its journal' if unsealed else 'has no end'}: "
+            "it was copied while it was written, or cut short. Only finished recordings are read "
+            "from an address. End it, or `dutytrace seal` it in its folder, and copy it again."
+        )

@@ -5,12 +5,7 @@ from collections.abc import Iterator, Sequence
 from logger.store.parts.part import Part
 from logger.store.reading.journal_tail import TailRun
 
-__all__ = ["UNCLOSED", "missing_rows"]
-
-UNCLOSED = (
-    "The recorder ended without closing the recording: up to 0.2 s before its end are missing, up "
-    "to 1 s after a power cut."
-)
+__all__ = ["missing_rows"]
 
 
 def missing_rows(

@@ -13,14 +13,13 @@ from threading import RLock
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from logger.errors import InputError
 from logger.joint.batch import ReadingBatch
 from logger.joint.time_weighted import Buckets
 from logger.limits.limit import LimitSet
 from logger.store.layout.events import Event
 from logger.store.layout.files import JOURNAL_FOLDER, MANIFEST_FILE, overview_stream, status_stream
 from logger.store.layout.lock import writer_pid
-from logger.store.layout.manifest import END_CUT_SHORT, Manifest, read_manifest
+from logger.store.layout.manifest import END_CUT_SHORT, CutShort, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import footer_fault
 from logger.store.layout.schema import (
@@ -35,10 +34,11 @@ from logger.store.parts.part import Part, overlapping_parts, read_footers, relis
 from logger.store.pyramid.seconds import PyramidCarry
 from logger.store.pyramid.upper import at_width
 from logger.store.reading.change_stamps import FolderStamps, manifest_stamp
+from logger.store.reading.cut_short import cut_short_after, cut_short_text, earlier_cuts
 from logger.store.reading.event_rows import EventRows
 from logger.store.reading.joint_pyramid import JointPyramid, list_pyramid
-from logger.store.reading.journal_tail import JournalTail
-from logger.store.reading.missing_rows import UNCLOSED, missing_rows
+from logger.store.reading.journal_tail import JournalTail, check_finished
+from logger.store.reading.missing_rows import missing_rows
 
 __all__ = ["RecordingReader"]
 
@@ -61,7 +61,7 @@ class RecordingReader:
         self._manifest_stamp = manifest_stamp(path / MANIFEST_FILE)
         self.manifest: Manifest = read_manifest(path)
         if isinstance(path, Address):
-            _check_finished(path, self.manifest)
+            check_finished(path, self.manifest)
         self.bench = self.manifest.read_bench(str(path))
         self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = stream_schemas(self.bench)
@@ -353,12 +353,24 @@ class RecordingReader:
                     rows=self.manifest.rows.get(stream, 0),
                 )
             sentences += self._tail.unreadable()
-            unended = self.manifest.ended_ns is None and _live_writer_of(self.path) is None
-            if unended or self.manifest.end_cause == END_CUT_SHORT:
-                sentences.append(UNCLOSED)
+            sentences += map(cut_short_text, self.cut_short())
+            if self._is_unended() or self.manifest.end_cause == END_CUT_SHORT:
                 sentences += self._tail.remainders()
             sentences.extend(self.manifest.missing)
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
+
+    def _is_unended(self) -> bool:
+        return self.manifest.ended_ns is None and _live_writer_of(self.path) is None
+
+    def cut_short(self) -> tuple[CutShort, ...]:
+        """Return what each recorder that ended without closing the recording may have lost."""
+        with self._lock:
+            cuts = [*earlier_cuts(self.manifest, self.read_events()), *self.manifest.cut_short]
+            if self._is_unended():
+                spans = [span for stream in self.schemas if (span := self.span_ns(stream))]
+                newest_ns = max((end for _, end in spans), default=self.manifest.started_ns)
+                cuts.append(cut_short_after(newest_ns, self._tail.journals()))
+        return tuple(sorted(cuts, key=lambda cut: cut.newest_ns))
 
     def misplaced_parts(self) -> tuple[tuple[str, MisplacedPartError], ...]:
         """Return the parts that belong to other rows, by their paths within the recording."""
@@ -378,20 +390,6 @@ class RecordingReader:
             f"{part.name} of {stream} is damaged: {damage}"
             for stream, part in parts
             if not part.verify_error and (damage := part.verify_part())
-        )
-
-
-def _check_finished(address: Address, manifest: Manifest) -> None:
-    """Raise InputError for a recording at an address whose newest rows are not in parts."""
-    journal = address / JOURNAL_FOLDER
-    unsealed = journal.is_dir() and any(
-        journal_path.suffix == ".journal" for journal_path in journal.iterdir()
-    )
-    if manifest.ended_ns is None or unsealed:
-        raise InputError(
-            f"{address}: this recording {'has rows in its journal' if unsealed else 'has no end'}: "
-            "it was copied while it was written, or cut short. Only finished recordings are read "
-            "from an address. End it, or `dutytrace seal` it in its folder, and copy it again."
         )
 
 

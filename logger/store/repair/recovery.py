@@ -22,6 +22,7 @@ from logger.store.layout.row_check import footer_fault, rows_fault
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
+from logger.store.reading.cut_short import cut_short_after
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.rebuild_pyramid import rebuild_overviews
 from logger.store.writing.inbox import (
@@ -160,6 +161,7 @@ def _seal_rows(path: Path) -> bool:
             (span[1] for stream in reader.schemas if (span := reader.span_ns(stream))),
             default=manifest.started_ns,
         )
+        cuts = [] if manifest.ended_ns else [cut_short_after(ended_ns - 1, journals)]
         rebuild_overviews(path, reader.bench, ended_ns=None, recording_id=recording_id)
         sealer = Sealer(path, reader.bench, recording_id=recording_id)
         sealer.resume_carry()
@@ -177,6 +179,7 @@ def _seal_rows(path: Path) -> bool:
                             for stream, end in ends.items()
                         },
                         "missing": tuple(dict.fromkeys((*manifest.missing, *remainders))),
+                        "cut_short": (*manifest.cut_short, *cuts),
                     }
                 ),
             )

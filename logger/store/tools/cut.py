@@ -187,6 +187,11 @@ def _cut_manifest(source_manifest: Manifest, cut: CutFrom, name: str) -> Manifes
             "end_cause": "",
             "rows": {},
             "missing": (),
+            "cut_short": tuple(
+                short
+                for short in source_manifest.cut_short
+                if cut.from_ns <= short.newest_ns < cut.to_ns
+            ),
             "resumed": tuple(
                 clock for clock in source_manifest.resumed if clock.wall_ns < cut.to_ns
             ),

@@ -86,6 +86,8 @@ class JournalWriter:
         self._pending = bytearray(JOURNAL_MAGIC + _FILE_HEADER.pack(salt, number))
         self._records = 0
         self._streams: dict[str, int] = {}
+        # At once: a journal without a beginning is one that was emptied.
+        self.flush()
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows to those that the next `flush` writes."""
@@ -149,6 +151,8 @@ class JournalReader:
     _offset: int = 0
     _seed: int = 0
     _records: int = 0
+    first_ns: int | None = None
+    """Time of the first row that was read."""
     _schemas: dict[int, tuple[str, pa.Schema]] = field(default_factory=dict)
 
     def read_new_rows(self) -> Iterator[RowRun]:
@@ -204,6 +208,8 @@ class JournalReader:
         batch = pa.ipc.read_record_batch(payload, schema)
         # Offsets and lengths within the buffers are trusted by all that computes with them.
         batch.validate(full=True)
+        if self.first_ns is None and batch.num_rows:
+            self.first_ns = batch.column(0).cast(pa.int64())[0].as_py()
         return RowRun(stream, first_row, batch)
 
     def _read_header(self, head: bytes) -> bool:
@@ -221,6 +227,15 @@ class JournalReader:
             self._offset, self._seed, self._records = _FIRST_RECORD, seed, 0
             self._schemas.clear()
         return True
+
+    @property
+    def read_bytes(self) -> int:
+        """How many bytes were read so far."""
+        return self._offset
+
+    def is_empty(self) -> bool:
+        """Return whether not one record of it can be read, though it was more than begun."""
+        return self._records == 0 and (self._offset == 0 or self.unread_bytes() > 0)
 
     def unread_bytes(self) -> int:
         """Return how many bytes there are after the last whole record."""

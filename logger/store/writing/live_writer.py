@@ -7,6 +7,7 @@ call. One thread calls this; the lock keeps other processes out.
 """
 
 import contextlib
+import math
 import shutil
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -38,7 +39,7 @@ from logger.store.writing.journal import JournalWriter, journal_files
 from logger.store.writing.row_buffer import RowBuffer
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["FlushPolicy", "RecordingWriter"]
+__all__ = ["FlushPolicy", "RecordingWriter", "longest_journal_s"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,13 @@ class FlushPolicy:
 PART_GROWTH: Final = 4
 """Ratio of the lengths of two successive parts: full length within a quarter of an hour."""
 DEFAULT_FLUSH_POLICY: Final = FlushPolicy()
+
+
+def longest_journal_s(number: int) -> float:
+    """Return for how long the journal of that number lasts at most; a slow disk may add to it."""
+    policy = DEFAULT_FLUSH_POLICY
+    growth = math.pow(PART_GROWTH, min(number, 16))
+    return min(policy.first_part_s * growth, policy.max_part_s)
 
 
 class RecordingWriter(RowBuffer):
