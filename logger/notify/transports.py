@@ -3,6 +3,7 @@
 import subprocess
 import urllib.error
 import urllib.request
+from pathlib import Path
 from typing import Any, Final
 
 from logger.notify.message import message_json, message_text
@@ -50,10 +51,8 @@ def _post_webhook(target: Webhook, content: dict[str, Any]) -> str | None:
     except urllib.error.HTTPError as fault:
         fault.close()
         return f"it answered {fault.code} {fault.reason}"
-    except (OSError, ValueError) as fault:
-        return str(getattr(fault, "reason", fault)) or type(fault).__name__
     except Exception as fault:  # noqa: BLE001 - a server may answer anything
-        return f"{type(fault).__name__}: {fault}"
+        return _fault_words(fault)
     return None
 
 
@@ -70,7 +69,7 @@ def _run_command(target: Command, content: dict[str, Any]) -> str | None:
     except subprocess.TimeoutExpired:
         return f"it took longer than {target.timeout_s:g} s"
     except (OSError, ValueError) as fault:
-        return str(fault)
+        return f"{Path(words[0]).name}: {_fault_words(fault)}"
     if completed.returncode:
         output = completed.stderr.decode(errors="replace").strip().splitlines()
         return f"it ended with status {completed.returncode}{f' ({output[-1]})' if output else ''}"
@@ -87,5 +86,18 @@ def _send_apprise(target: Apprise, content: dict[str, Any]) -> str | None:
         if not sender.notify(title="dutytrace", body=message_text(content)):
             return "apprise could not deliver it"
     except Exception as fault:  # noqa: BLE001 - its plugins raise whatever they meet
-        return f"{type(fault).__name__}: {fault}"
+        return _fault_words(fault)
     return None
+
+
+def _fault_words(fault: BaseException) -> str:
+    """Return what went wrong in a few words, without what concerns only this machine.
+
+    They become an event of the recording, which others will read. An exception's own text may hold
+    an address with its secrets, a path, or a whole traceback.
+    """
+    reason = getattr(fault, "reason", fault)
+    if isinstance(reason, OSError):
+        lines = (reason.strerror or ("" if reason.filename else str(reason))).splitlines()
+        return lines[0] if lines else type(reason).__name__
+    return type(fault).__name__

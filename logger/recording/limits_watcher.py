@@ -44,7 +44,8 @@ class LimitsWatcher:
             limits = read_limits(self._path)
             check_for_bench(limits, self._bench, str(self._path))
         except InputError as fault:
-            return str(fault)
+            # It becomes an event of the recording: where the file lies concerns only this machine.
+            return str(fault).replace(str(self._path), self._path.name)
         if limits.text == self._text:
             return None
         self._text = limits.text

@@ -65,7 +65,10 @@ def test_each_save_is_looked_at_once(tmp_path: Path):
     assert taken.text == LIMITS.format(warm=55.0)
     assert file.poll_file() is None
     _save(path, LIMITS.format(warm='"x"'))
-    assert "above: found 'x', expected a number" in str(file.poll_file())
+    refused = str(file.poll_file())
+    assert "above: found 'x', expected a number" in refused
+    assert "limits.toml" in refused
+    assert str(tmp_path) not in refused, "it becomes an event that others read"
     assert file.poll_file() is None
     _save(path, LIMITS.format(warm=55.0).replace("housing", "winding"))
     assert "which no joint of the bench carries" in str(file.poll_file())
