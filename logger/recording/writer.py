@@ -264,15 +264,16 @@ class Writer:
         """Emit how many lines or frames could not be read; throttled, see `GarbledReport`."""
         totals = [counters.garbled for counters in self._pipe.counters]
         for bus_index, count in self._garbled_report.due_counts(totals, now_ns, is_end=is_end):
-            lines = "1 line or frame" if count == 1 else f"{count} lines or frames"
+            noun = "line or frame" if count == 1 else "lines or frames"
             more = " more" if count < totals[bus_index] else ""
+            channel = self._buses[bus_index].channel
             self._events.emit(
                 EventKind.GARBLED,
                 time_ns=now_ns,
                 value=float(count),
                 bus=bus_index,
-                text=f"{lines}{more} of the bus {self._buses[bus_index].channel} could not be read "
-                "and are not in the recording.",
+                text=f"{count}{more} {noun} of the bus {channel} could not be read: what they held "
+                "is not in the recording.",
             )
 
     def _emit_hints(self, health: RecorderHealth, span_s: float) -> None:

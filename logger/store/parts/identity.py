@@ -29,6 +29,8 @@ __all__ = ["IDENTITY_KEY", "FooterCheck", "MisplacedPartError", "PartIdentity", 
 IDENTITY_KEY: Final = b"dutytrace part"
 FooterCheck = Callable[[pq.FileMetaData], str]
 """Says what is wrong about a part by its footer, "" for nothing."""
+_MAX_BYTES: Final = 2000
+"""More than the longest name of a stream takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,21 +58,33 @@ class PartIdentity:
     @classmethod
     def parse(cls, value: bytes) -> Self:
         """Return what a footer states; raises ValueError for anything else."""
+        if len(value) > _MAX_BYTES:
+            raise _unstated_error()
         try:
             stated = json.loads(value)
+            recording_id, stream = stated["recording"], stated["stream"]
             first_row, end_row = stated["rows"]
-            return cls(
-                str(stated["recording"]), str(stated["stream"]), int(first_row), int(end_row)
-            )
         except (TypeError, KeyError, ValueError, RecursionError):
-            raise ValueError("its footer does not say whose part it is") from None
+            raise _unstated_error() from None
+        texts = isinstance(recording_id, str) and isinstance(stream, str)
+        # They come into sentences, and a file may hold anything.
+        if not texts or not f"{recording_id}{stream}".isprintable():
+            raise _unstated_error()
+        if type(first_row) is not int or type(end_row) is not int:
+            raise _unstated_error()
+        return cls(recording_id, stream, first_row, end_row)
 
-    def describe(self) -> str:
+    def describe(self, *, with_recording: bool) -> str:
         """Return it in words."""
         rows = f"rows {self.first_row} to {self.end_row - 1} of {self.stream}"
         if self.end_row == self.first_row:
             rows = f"the end of {self.stream} at row {self.end_row}"
-        return f"{rows} in recording {self.recording_id or 'without an id'}"
+        where = f" in recording {self.recording_id or 'without an id'}" if with_recording else ""
+        return f"{rows}{where}"
+
+
+def _unstated_error() -> ValueError:
+    return ValueError("its footer does not say whose part it is")
 
 
 class MisplacedPartError(ValueError):
@@ -79,8 +93,11 @@ class MisplacedPartError(ValueError):
     def __init__(self, expected: PartIdentity, found: PartIdentity | None, why: str = "") -> None:
         """`found`: None where the part does not say whose it is; `why` says what is found then."""
         self.expected, self.found = expected, found
-        stated = why if found is None else f"it holds {found.describe()}"
-        super().__init__(f"it is not of this place: {stated}, expected {expected.describe()}")
+        alien = found is not None and found.recording_id != expected.recording_id
+        stated = why if found is None else f"it holds {found.describe(with_recording=alien)}"
+        super().__init__(
+            f"it is not of this place: {stated}, expected {expected.describe(with_recording=alien)}"
+        )
 
 
 @dataclass(frozen=True, slots=True)

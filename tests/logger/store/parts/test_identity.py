@@ -292,7 +292,14 @@ def test_a_damaged_part_stays_damaged_when_it_is_copied(copied: Path, tmp_path: 
 
 @pytest.mark.parametrize(
     "value",
-    [b"", b"{", b"[]", b"7", b'{"recording":"","stream":"x"}', b'{"rows":[1]}', b"[" * 9999],
+    [
+        *(b"", b"{", b"[]", b"7", b"\xff", b"[" * 1900, b"[" * 99999),
+        *(b'{"recording":"","stream":"x"}', b'{"rows":[1]}', b'{"rows":7}'),
+        b'{"recording":"","stream":"x","rows":[1,1e999]}',
+        b'{"recording":"","stream":"x","rows":[1,' + b"9" * 1900 + b"e1]}",
+        b'{"recording":7,"stream":"x","rows":[1,2]}',
+        b'{"recording":"","stream":"\\u001b[2J","rows":[1,2]}',
+    ],
 )
 def test_what_states_nothing_that_can_be_read(value: bytes):
     """A sentence, whatever stands there."""
