@@ -49,6 +49,8 @@ class EventKind(StrEnum):
     STOP_SEEN = "stop seen"
     STOP_UNSEEN = "stop unseen"
     NOTIFYING = "telling"
+    PARTS_WAIT = "parts wait"
+    ROWS_LOST = "rows lost"
 
     @classmethod
     def _missing_(cls, value: object) -> Self | None:
@@ -104,6 +106,8 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",
     EventKind.STOP_UNSEEN: "Recording ended before a stop frame was seen to work or fail.",
     EventKind.NOTIFYING: "A notification could not be delivered, or is delivered again.",
+    EventKind.PARTS_WAIT: "Parts could not be made for now: the rows stay in the journal.",
+    EventKind.ROWS_LOST: "The disk gave back other bytes than were written: rows were lost.",
 }
 """One sentence for each kind."""
 

@@ -22,6 +22,7 @@ from logger.cli.options import (
 from logger.cli.terminal import stop_on_signals
 from logger.errors import InputError
 from logger.event_kind import EventKind
+from logger.memory import limit_heap_growth
 
 if TYPE_CHECKING:
     from logger.notify.notifier import Notifier
@@ -102,6 +103,7 @@ def record_joints(
         if line := _event_line(event):
             printer.put(line)
 
+    limit_heap_growth()
     # Modules loaded so far are never freed: the collector need not go through them again and again.
     gc.freeze()
     ended = None

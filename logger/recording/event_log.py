@@ -7,6 +7,7 @@ simulation; the caller owns the clock.
 
 import math
 from collections.abc import Callable
+from typing import Final
 
 from logger.arrays import to_s
 from logger.event_kind import EventKind
@@ -17,9 +18,13 @@ from logger.limits.recorder import ONE_SHOT_LIMITS, one_shot_trip
 from logger.recording.resume import NEW_RECORDING, ResumePoint, pause_before
 from logger.store.layout.events import Event
 from logger.store.writing.inbox import EventRequest, to_event
-from logger.store.writing.row_buffer import RowBuffer
+from logger.store.writing.row_writer import RowWriter
 
 __all__ = ["EventLog"]
+
+MAX_RAISED: Final = 10_000
+"""Newest alerts of which the event that raised them is kept: what is done to one of them is told
+with joint and limit, to an older one with its number only."""
 
 
 class EventLog:
@@ -28,7 +33,7 @@ class EventLog:
     def __init__(
         self,
         bench: Bench,
-        writer: RowBuffer,
+        writer: RowWriter,
         *,
         start: ResumePoint = NEW_RECORDING,
         on_event: Callable[[Event], None] = lambda _event: None,
@@ -41,7 +46,8 @@ class EventLog:
         self._sequence = start.sequence
         self._alerts = start.alerts
         self._open = {key: alert.number for key, alert in start.open_alerts.items()}
-        self._raised = dict(start.raised)
+        # In order of their numbers, which only grow.
+        self._raised = dict(list(start.raised.items())[-MAX_RAISED:])
         self._recorder_alerts: dict[int, LimitChange] = {}
 
     def begin(self, time_ns: int, *, note: str = "") -> None:
@@ -65,6 +71,8 @@ class EventLog:
                     self._return_previous_alert(joint, limit, time_ns)
         else:
             self.emit(EventKind.STARTED, time_ns=time_ns, text="Recording started.")
+        # It holds a reader of all that was recorded before.
+        self._start = NEW_RECORDING
         if note:
             self.emit(EventKind.NOTE, time_ns=time_ns, text=note)
 
@@ -194,5 +202,7 @@ class EventLog:
         self._sequence += 1
         if event.kind == EventKind.RAISED:
             self._raised[event.alert] = event
+            if len(self._raised) > MAX_RAISED:
+                del self._raised[next(iter(self._raised))]
         self._writer.append_events([event])
         self._on_event(event)

@@ -1,4 +1,4 @@
-"""What other processes want of the writer: requests in the inbox, limits files that were saved.
+"""What happens beside the bus: requests, limits files that were saved, late parts.
 
 For the writing thread; after it has ended, for the thread that ends the recording.
 """
@@ -23,7 +23,7 @@ INBOX_S: Final = 0.1
 
 
 class Housekeeping:
-    """Carries out requests from the inbox, and puts limits that were saved into force."""
+    """Carries out requests, puts limits that were saved into force, tells of late parts."""
 
     def __init__(
         self,
@@ -57,7 +57,9 @@ class Housekeeping:
             self.empty_inbox(time_ns)
 
     def empty_inbox(self, time_ns: int) -> None:
-        """Make events of the requests in the inbox, and of the sentences that were queued."""
+        """Make events of the requests in the inbox, and of what was told from elsewhere."""
+        for kind, text in self._store.take_remarks():
+            self._events.emit(kind, time_ns=time_ns, text=text)
         while not self._asides.empty():
             self._events.emit(EventKind.NOTIFYING, time_ns=time_ns, text=self._asides.get())
         for request in claim_requests(self._store.path):

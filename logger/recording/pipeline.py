@@ -50,7 +50,7 @@ from logger.store.layout.files import derived_stream
 from logger.store.layout.schema import DERIVED_SCHEMA, table_of_rows
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest
-from logger.store.writing.row_buffer import RowBuffer
+from logger.store.writing.row_writer import RowWriter
 
 __all__ = ["Pipeline"]
 
@@ -62,7 +62,7 @@ class Pipeline:
         self,
         bench: Bench,
         limits: LimitSet,
-        writer: RowBuffer,
+        writer: RowWriter,
         events: EventLog,
         *,
         start_ns: int,

@@ -129,6 +129,8 @@ def record(
     except BaseException:
         _close_all(pipe, sources, receiving)
         raise
+    # What a resume read of the recording is not kept for as long as it runs.
+    del start
     writing = threading.Thread(
         target=run_guarded, args=(pipe, lambda _pipe: writer.run()), name="write", daemon=True
     )

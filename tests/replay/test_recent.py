@@ -14,6 +14,7 @@ from logger.store.reading.journal_tail import JournalTail
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
@@ -63,7 +64,7 @@ def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
     monkeypatch.setattr(JournalTail, "loose_most", 2)
     path = tmp_path_factory.mktemp("r") / "rec"
     manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=SEALED_HERE)
     followed: Recording | None = None
     newest_ns, now_s = START_NS, 0.0
     for number, (gaps, kind, sealed, refreshed, (back_ns, span_ns)) in enumerate(steps, start=1):
@@ -82,9 +83,7 @@ def test_what_is_kept_is_what_was_written(tmp_path_factory, monkeypatch, steps):
         if kind:
             writer.append_events([_event(kind, number, newest_ns)])
         now_s += 5000.0 if sealed else 0.01
-        writer.tick(now_s)
-        if sealed:
-            writer._sealing.result()
+        tick_into_parts(writer, now_s)
         writer._journal.flush()
         if followed is None:
             followed = Recording.open(path)

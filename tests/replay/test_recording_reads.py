@@ -17,6 +17,7 @@ from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording, find_recordings
 from replay.statistics import span_statistics
 from replay.window import bin_width_ns, gaps_within, read_envelope, read_polyline
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
@@ -33,7 +34,7 @@ BENCH = bench_from_texts(
 def _recorded(path: Path, time_ns: np.ndarray, value: np.ndarray, *, sealed: int) -> Recording:
     """Record a trace: the first `sealed` rows in parts, the rest in the journal."""
     manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=SEALED_HERE)
     now_s = 0.0
     for rows in (slice(0, sealed // 2), slice(sealed // 2, sealed), slice(sealed, None)):
         batch = ReadingBatch(
@@ -45,9 +46,7 @@ def _recorded(path: Path, time_ns: np.ndarray, value: np.ndarray, *, sealed: int
         writer.append_readings(batch)
         # Each of the first two stretches is sealed before the next is begun.
         now_s += 5000.0 if rows.stop is not None else 0.01
-        writer.tick(now_s)
-        if rows.stop is not None and len(batch):
-            writer._sealing.result()
+        tick_into_parts(writer, now_s)
     writer._journal.flush()
     recording = Recording.open(path)
     writer.abandon()

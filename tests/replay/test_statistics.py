@@ -13,6 +13,7 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import WeightedStatistics, rms_before, span_statistics
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S + 987_654_321
@@ -50,13 +51,12 @@ def _trace(seed: int) -> ReadingBatch:
 def _recorded(path: Path, batch: ReadingBatch, *, how: str) -> Recording:
     """Record in eleven stretches: all in the journal, all but the last in parts, or closed."""
     manifest = new_manifest(BENCH, name="t", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=SEALED_HERE)
     edges = np.linspace(0, len(batch), 12).astype(int).tolist()
     for number, (low, high) in enumerate(pairwise(edges), start=1):
         writer.append_readings(batch.select_rows(slice(low, high)))
         if how != "journal" and high < len(batch):
-            writer.tick(number * 5000.0)
-            writer._sealing.result()
+            tick_into_parts(writer, number * 5000.0)
     if how == "closed":
         writer.close(ended_ns=int(batch.time_ns[-1]) + S, cause="stopped")
         return Recording.open(path)

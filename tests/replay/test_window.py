@@ -13,6 +13,7 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.window import read_envelope, read_polyline
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -45,7 +46,7 @@ def _recorded(
         where="bench.toml",
     )
     manifest = new_manifest(bench, name="t", started_ns=START_NS)
-    writer = RecordingWriter(path, manifest, bench, now_s=0.0)
+    writer = RecordingWriter(path, manifest, bench, now_s=0.0, flush_policy=SEALED_HERE)
     edges = np.linspace(0, 2 * len(time_ns) // 3, parts + 1).astype(int).tolist()
     for number, (low, high) in enumerate(
         zip(edges, [*edges[1:], len(time_ns)], strict=True), start=1
@@ -59,8 +60,7 @@ def _recorded(
             )
         )
         if number <= parts:
-            writer.tick(number * 5000.0)
-            writer._sealing.result()
+            tick_into_parts(writer, number * 5000.0)
     writer._journal.flush()
     recording = Recording.open(path)
     writer.abandon()

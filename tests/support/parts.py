@@ -1,6 +1,7 @@
-"""Parts of a recording: those of one stream, and as an older recorder left them."""
+"""Parts of a recording: those of one stream, as an older recorder left them, at a known moment."""
 
 from pathlib import Path
+from typing import Final
 
 import pyarrow.parquet as pq
 
@@ -8,8 +9,26 @@ from logger.store.layout.manifest import read_manifest, write_manifest
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
 from logger.store.parts.part_writer import write_part
+from logger.store.writing.journal_sealing import seal_journals
+from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
 
-__all__ = ["forget_ids", "parts_of"]
+__all__ = ["SEALED_HERE", "forget_ids", "parts_of", "tick_into_parts", "wait_for_parts"]
+
+SEALED_HERE: Final = FlushPolicy(seal=seal_journals)
+"""Parts are made by this process: many of them in little time, or with something replaced."""
+
+
+def wait_for_parts(writer: RecordingWriter) -> None:
+    """Wait until every journal that was rolled is in parts; raises what the disk raised."""
+    writer._disk.wait()
+    writer._parts.wait()
+
+
+def tick_into_parts(writer: RecordingWriter, now_s: float) -> None:
+    """Tick when the next journal is there, so that rows whose time has come become parts."""
+    writer._disk.wait()
+    writer.tick(now_s)
+    wait_for_parts(writer)
 
 
 def parts_of(recording: Path, stream: str) -> list[Part]:

@@ -1,13 +1,14 @@
 """The files of a recording: their names, their content, and how they are written.
 
-files         names within a recording; atomic writes
-schema        the columns of every stream
-manifest      recording.json
-row_check     whether rows that were read are such as a recorder writes
-events        one event, one row
-older_events  events of recorders that had no columns for bus, frame and request
-request       a request to the one writer, and the event that it becomes
-lock          live.lock: one writer
-remote        the location of a recording: a local folder, or an address that fsspec opens
-byte_cache    the most recently used of what was read, bounded by bytes
+files             names within a recording; atomic writes
+schema            the columns of every stream
+manifest          recording.json
+row_check         whether rows that were read are such as a recorder writes
+journaled_limits  limits that were put into force, in the journal until recording.json has them
+events            one event, one row
+older_events      events of recorders that had no columns for bus, frame and request
+request           a request to the one writer, and the event that it becomes
+lock              live.lock: one writer
+remote            the location of a recording: a local folder, or an address that fsspec opens
+byte_cache        the most recently used of what was read, bounded by bytes
 """

@@ -10,12 +10,16 @@ import os
 import time
 from pathlib import Path
 from types import TracebackType
+from typing import Final
 
 from logger.errors import InputError, OutsideFault
 from logger.outside_text import read_regular
 from logger.store.layout.files import LOCK_FILE, is_outside_fault
 
 __all__ = ["WriteLock", "check_not_written", "writer_pid"]
+
+TEST_S: Final = 0.2
+ORPHAN_S: Final = 10.0
 
 
 class WriteLock:
@@ -39,14 +43,14 @@ class WriteLock:
             raise kind(
                 f"{recording}: the recording cannot be written ({fault.strerror})."
             ) from None
-        # A reader that tests it holds a shared lock for an instant: a few tries outlast that.
-        for attempt in range(20):
+        begun_s = time.monotonic()
+        while True:
             try:
                 fcntl.flock(self._descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
             except BlockingIOError:
-                if attempt == 19:
-                    pid = _pid_in(path)
+                pid = _pid_in(path)
+                if time.monotonic() - begun_s > _wait_timeout_s(pid):
                     os.close(self._descriptor)
                     raise InputError(
                         f"{recording}: another logger{f' (pid {pid})' if pid else ''} is writing "
@@ -57,6 +61,11 @@ class WriteLock:
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, 0)
             os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+
+    @property
+    def descriptor(self) -> int:
+        """The descriptor that holds the lock: a process that inherits it holds the lock as well."""
+        return self._descriptor
 
     def is_in_place(self) -> bool:
         """Return whether the lock file is still where it was taken.
@@ -90,10 +99,29 @@ class WriteLock:
         self.release()
 
 
+def _wait_timeout_s(pid: int | None) -> float:
+    """Return for how long a lock may be held by somebody who is about to release it, in s.
+
+    A reader that tests it holds a shared lock for an instant. The process that makes parts for a
+    recorder inherits its lock and ends with it: killed while the disk syncs, it ends after that.
+    """
+    if pid:
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return ORPHAN_S
+        except PermissionError:
+            pass
+    return TEST_S
+
+
 def check_not_written(recording: Path) -> None:
     """Raise InputError when a recording is being written."""
-    pid = writer_pid(recording)
-    if pid is not None:
+    begun_s = time.monotonic()
+    while (pid := writer_pid(recording)) is not None:
+        if time.monotonic() - begun_s < _wait_timeout_s(pid):
+            time.sleep(0.01)
+            continue
         raise InputError(
             f"{recording}: a logger (pid {pid}) is writing this recording, expected none. Stop "
             "it first."

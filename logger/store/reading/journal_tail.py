@@ -8,13 +8,16 @@ Not locked: the reader that owns it is.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
+from pathlib import Path
 from typing import ClassVar
 
 import pyarrow as pa
 
 from logger.errors import InputError
 from logger.store.layout.files import JOURNAL_FOLDER
-from logger.store.layout.manifest import Manifest
+from logger.store.layout.journaled_limits import LIMITS_STREAM, revisions_in
+from logger.store.layout.manifest import LimitsRevision, Manifest
 from logger.store.layout.remote import Address, Location
 from logger.store.layout.row_check import rows_fault
 from logger.store.layout.schema import conform
@@ -31,6 +34,8 @@ class TailRun:
     batch: pa.RecordBatch
     first_ns: int
     last_ns: int
+    journal: int
+    """Number of the journal that holds them."""
 
     @property
     def end_row(self) -> int:
@@ -52,11 +57,10 @@ class JournalTail:
         self._journals: dict[int, JournalReader] = {}
         self._unreadable: dict[int, str] = {}
         self._runs: dict[str, list[TailRun]] = {stream: [] for stream in schemas}
-        # Of the last `read_new`: whether there had been journals before, and how many were new.
-        self._had_some = False
-        self._begun = 0
         # Stream -> the row from which on batches may be joined.
         self._loose_from: dict[str, int] = {}
+        self.limits: dict[int, LimitsRevision] = {}
+        """Limits that were put into force, by number; recording.json may not have them yet."""
 
     def runs_of(self, stream: str) -> list[TailRun]:
         """Return the runs of a stream in order of their rows; not to be changed."""
@@ -68,44 +72,56 @@ class JournalTail:
         `is_sealed(stream, row)` returns whether a part holds that row: a part may have been listed
         before the end of its journal is read.
         """
-        news = False
         if isinstance(self._folder, Address):
-            return news
-        self._had_some = bool(self._journals)
+            return False
         path_by_number = dict(journal_files(self._folder))
         for number in list(self._journals):
             if number not in path_by_number:
                 del self._journals[number]
                 self._unreadable.pop(number, None)
                 self._unfit.pop(number, None)
-        self._begun = len(path_by_number.keys() - self._journals.keys())
-        for number, path in path_by_number.items():
-            reader = self._journals.setdefault(number, JournalReader(path))
-            try:
-                for row in reader.read_new_rows():
-                    if row.stream not in self._runs or row.batch.num_rows == 0:
-                        continue
-                    if is_sealed(row.stream, row.first_row):
-                        continue
-                    fault = rows_fault(
-                        row.batch, self._schemas[row.stream], first_row=row.first_row
-                    )
-                    if fault:
-                        self._unfit[number] = f"rows of {row.stream}: {fault}"
-                        continue
-                    batch = self._with_all_columns(row)
-                    times = batch.column(0).cast(pa.int64())
-                    self._runs[row.stream].append(
-                        TailRun(row.first_row, batch, times[0].as_py(), times[-1].as_py())
-                    )
-                    news = True
-                self._unreadable.pop(number, None)
-            except FileNotFoundError:
-                continue
-            except OSError as error:
-                # As with a damaged part: the rest is read, and `describe_missing` reports it.
-                self._unreadable[number] = error.strerror or str(error)
+        # The newest first: a journal is made ahead, and gets its first row after the last one of
+        # the journal before, whose rows are therefore all there when it is read next.
+        new_runs = [
+            (number, self._read_journal(number, path))
+            for number, path in reversed(path_by_number.items())
+        ]
+        news = False
+        for number, rows in reversed(new_runs):
+            for row in rows:
+                if row.stream == LIMITS_STREAM:
+                    self.limits |= revisions_in(row.first_row, row.batch)
+                if row.stream not in self._runs or row.batch.num_rows == 0:
+                    continue
+                if is_sealed(row.stream, row.first_row):
+                    continue
+                if fault := rows_fault(
+                    row.batch, self._schemas[row.stream], first_row=row.first_row
+                ):
+                    self._unfit[number] = f"rows of {row.stream}: {fault}"
+                    continue
+                batch = self._with_all_columns(row)
+                times = batch.column(0).cast(pa.int64())
+                self._runs[row.stream].append(
+                    TailRun(row.first_row, batch, times[0].as_py(), times[-1].as_py(), number)
+                )
+                news = True
         return news
+
+    def _read_journal(self, number: int, path: Path) -> list[RowRun]:
+        """Return what was written into a journal since the last call."""
+        reader = self._journals.setdefault(number, JournalReader(path))
+        try:
+            rows = list(reader.read_new_rows())
+        except FileNotFoundError:
+            # It became parts meanwhile.
+            return []
+        except OSError as fault:
+            # As with a damaged part: the rest is read, and `describe_missing` reports it.
+            self._unreadable[number] = fault.strerror or str(fault)
+            return []
+        self._unreadable.pop(number, None)
+        return rows
 
     def _with_all_columns(self, row: RowRun) -> pa.RecordBatch:
         """Return rows with the columns of their stream, so that all of them can be joined.
@@ -123,37 +139,32 @@ class JournalTail:
         """Remove the rows of a stream that a part holds by now."""
         self._runs[stream] = [run for run in self._runs[stream] if not is_sealed(run.first_row)]
 
-    def put_together(self, *, news: bool) -> None:
-        """Join the newest batches of each stream that has many of them; `news`: rows were added.
+    def put_together(self) -> None:
+        """Join the newest batches of each stream that has many of them.
 
         Never across two journals: a part holds the rows of one journal, and `drop_sealed` removes
         whole runs.
         """
-        begun, self._begun = self._begun, 0
-        if begun > 1 or (begun and self._had_some):
-            # A new journal began: which of these rows are from which journal is not known, so only
-            # later ones may be joined.
-            self._loose_from = {
-                stream: runs[-1].end_row for stream, runs in self._runs.items() if runs
-            }
-        elif news:
-            for stream, runs in self._runs.items():
-                self._put_together_in(stream, runs, 2 if begun else self.loose_most)
+        for stream, runs in self._runs.items():
+            self._put_together_in(stream, runs)
 
-    def _put_together_in(self, stream: str, runs: list[TailRun], least: int) -> None:
-        row = self._loose_from.get(stream, 0)
-        count = 0
-        while count < len(runs) and runs[-count - 1].first_row >= row:
-            count += 1
-        loose = runs[len(runs) - count :]
-        if count < least or loose[-1].end_row - loose[0].first_row != sum(
-            run.batch.num_rows for run in loose
-        ):
-            return
-        table = pa.Table.from_batches([run.batch for run in loose]).combine_chunks()
-        whole = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
-        runs[len(runs) - count :] = [whole]
-        self._loose_from[stream] = whole.end_row
+    def _put_together_in(self, stream: str, runs: list[TailRun]) -> None:
+        row, index = self._loose_from.get(stream, 0), len(runs)
+        while index and runs[index - 1].first_row >= row:
+            index -= 1
+        together: list[TailRun] = []
+        for journal, group in groupby(runs[index:], key=lambda run: run.journal):
+            loose = list(group)
+            # An older journal gets no more rows.
+            least = self.loose_most if journal == runs[-1].journal else 2
+            if len(loose) < least or not _follow_each_other(loose):
+                together += loose
+                continue
+            table = pa.Table.from_batches([run.batch for run in loose]).combine_chunks()
+            whole = replace(loose[0], batch=table.to_batches()[0], last_ns=loose[-1].last_ns)
+            together.append(whole)
+            self._loose_from[stream] = whole.end_row
+        runs[index:] = together
 
     def unreadable(self) -> Sequence[str]:
         """Return which journals cannot be read, in sentences."""
@@ -183,3 +194,8 @@ def check_finished(address: Address, manifest: Manifest) -> None:
             "it was copied while it was written, or cut short. Only finished recordings are read "
             "from an address. End it, or `dutytrace seal` it in its folder, and copy it again."
         )
+
+
+def _follow_each_other(runs: Sequence[TailRun]) -> bool:
+    rows = sum(int(run.batch.num_rows) for run in runs)
+    return runs[-1].end_row - runs[0].first_row == rows

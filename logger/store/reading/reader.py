@@ -18,6 +18,7 @@ from logger.joint.time_weighted import Buckets
 from logger.limits.limit import LimitSet
 from logger.store.layout.events import Event
 from logger.store.layout.files import JOURNAL_FOLDER, MANIFEST_FILE, overview_stream, status_stream
+from logger.store.layout.journaled_limits import add_revisions
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT, CutShort, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
@@ -93,11 +94,13 @@ class RecordingReader:
         with self._lock:
             news = self._read_journals()
             news |= self._list_parts()
-            self._tail.put_together(news=news)
-            # It changes when the recording ends, and when it is resumed afterwards.
+            self._tail.put_together()
+            # It changes when other limits are put into force (which a journal tells before), when
+            # the recording ends, and when it is resumed afterwards.
             stamp = manifest_stamp(self.path / MANIFEST_FILE)
-            if stamp != self._manifest_stamp:
-                self.manifest = read_manifest(self.path)
+            taken = len(self.manifest.limits_taken)
+            if stamp != self._manifest_stamp or taken in self._tail.limits:
+                self.manifest = add_revisions(read_manifest(self.path), self._tail.limits)
                 self.limit_sets = self.manifest.limit_sets(str(self.path))
                 self._manifest_stamp = stamp
                 news = True

@@ -7,18 +7,18 @@ renamed to `.unreadable`.
 
 import contextlib
 import time
-from collections.abc import Mapping, Sequence
-from functools import partial
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import pyarrow as pa
 
 from logger.errors import InputError, OutsideFault
 from logger.store.layout.events import events_table, raised_in
-from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER, sync_folder
+from logger.store.layout.files import INBOX_FOLDER, JOURNAL_FOLDER
+from logger.store.layout.journaled_limits import LIMITS_STREAM
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import END_CUT_SHORT, write_manifest
-from logger.store.layout.row_check import footer_fault, rows_fault
+from logger.store.layout.row_check import rows_fault
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
@@ -34,7 +34,8 @@ from logger.store.writing.inbox import (
     to_event,
 )
 from logger.store.writing.journal import JournalReader, RowRun, journal_files
-from logger.store.writing.sealer import Run, Sealer
+from logger.store.writing.journal_sealing import join_runs, remove_journal, unsealed_rows
+from logger.store.writing.sealer import Sealer
 
 __all__ = ["append_requests", "drain_inbox", "seal", "seal_locked"]
 
@@ -156,7 +157,8 @@ def _seal_rows(path: Path) -> bool:
     remainders = [sentence for journal in journals if (sentence := journal.unread_text())]
     try:
         recording_id = manifest.recording_id
-        rows, ends = _unsealed_rows(path, reader.schemas, runs, recording_id=recording_id)
+        ends = _end_rows(path, reader.schemas, runs)
+        rows = unsealed_rows(path, reader.schemas, runs, recording_id=recording_id)
         ended_ns = manifest.ended_ns or 1 + max(
             (span[1] for stream in reader.schemas if (span := reader.span_ns(stream))),
             default=manifest.started_ns,
@@ -184,7 +186,7 @@ def _seal_rows(path: Path) -> bool:
                 ),
             )
         for journal in journals:
-            _remove_journal(journal)
+            remove_journal(journal)
     except OSError as fault:
         raise OutsideFault(
             f"{path}: the recording cannot be sealed ({fault.strerror or fault}); its journals are "
@@ -196,13 +198,15 @@ def _seal_rows(path: Path) -> bool:
 def _journal_runs(journal: JournalReader, schemas: Mapping[str, pa.Schema]) -> list[RowRun]:
     """Return the rows of a journal; raises InputError for such as the recording cannot have."""
     try:
-        journal_rows = list(journal.read_new_rows())
+        journal_rows = join_runs(journal.read_new_rows())
     except OSError as fault:
         raise OutsideFault(
             f"{journal.path}: this journal cannot be read ({fault.strerror or fault}); nothing was "
             "sealed. Take it out of the recording to seal the rest without it."
         ) from fault
     for run in journal_rows:
+        if run.stream == LIMITS_STREAM:
+            continue
         if run.stream not in schemas:
             raise InputError(
                 f"{journal.path}: found rows of {run.stream}, which the bench in recording.json "
@@ -217,53 +221,16 @@ def _journal_runs(journal: JournalReader, schemas: Mapping[str, pa.Schema]) -> l
     return journal_rows
 
 
-def _unsealed_rows(
-    path: Path,
-    schemas: Mapping[str, pa.Schema],
-    runs: list[RowRun],
-    *,
-    recording_id: str,
-) -> tuple[dict[str, list[Run]], dict[str, int]]:
-    """Return the rows that are in no whole part yet, and the end row of each stream.
-
-    A damaged part whose rows the journal still has is renamed to `.damaged`: they are sealed again.
-    """
-    rows: dict[str, list[Run]] = {}
-    ends: dict[str, int] = {}
-    for stream, schema in schemas.items():
-        own_runs = [run for run in runs if run.stream == stream]
-        columns_fit = partial(footer_fault, schema=schema)
-        parts = list_parts(path / stream, PartOwner(recording_id, stream, columns_fit))
-        ends[stream] = max(
-            [part.end_row for part in parts]
-            + [run.first_row + int(run.batch.num_rows) for run in own_runs],
-            default=0,
-        )
-        for part in parts:
-            readable = any(part.first_row <= run.first_row < part.end_row for run in own_runs)
-            if readable and part.verify_part():
-                part.path.rename(part.path.with_name(f".{part.path.name}.damaged"))
-        sealed = [(part.first_row, part.end_row) for part in list_parts(path / stream)]
-        new_runs = [
-            (run.first_row, run.batch)
-            for run in own_runs
-            if not any(first <= run.first_row < end for first, end in sealed)
-        ]
-        if new_runs:
-            rows[stream] = new_runs
-    return rows, ends
-
-
-def _remove_journal(journal: JournalReader) -> None:
-    """Remove a journal whose rows are sealed; one with unread bytes is renamed and kept."""
-    if not journal.unread_bytes():
-        journal.path.unlink(missing_ok=True)
-        return
-    kept_path = journal.path.with_suffix(".unreadable")
-    while kept_path.exists():
-        kept_path = kept_path.with_name(f"{kept_path.stem}-again.unreadable")
-    journal.path.rename(kept_path)
-    sync_folder(kept_path.parent)
+def _end_rows(path: Path, streams: Iterable[str], runs: Iterable[RowRun]) -> dict[str, int]:
+    """Return the end row of each stream, in parts and journals."""
+    ends = {
+        stream: max([part.end_row for part in list_parts(path / stream)], default=0)
+        for stream in streams
+    }
+    for run in runs:
+        if run.stream in ends:
+            ends[run.stream] = max(ends[run.stream], run.first_row + int(run.batch.num_rows))
+    return ends
 
 
 def _rebuild_pyramid(path: Path) -> bool:

@@ -1,10 +1,15 @@
 """The writers: journal first, then parts.
 
-journal        rows that are not sealed yet: framed, checksummed record batches
-row_buffer     rows that are not in a part yet: common to both writers
-live_writer    the writer of a live recording
-bulk_writer    the writer of a recording made from files: whole or not at all
-sealer         rows into parts, and the pyramid with them
-inbox          requests from pages and commands, as files that wait for the writer
-disk_forecast  how long the free space of the disk lasts
+row_writer       rows are taken and numbered by stream: common to both writers
+journal          rows that are not sealed yet: framed, checksummed record batches
+live_writer      the writer of a live recording
+disk_thread      a thread for what waits for the disk
+part_maker       has parts made of the journals of a live recording, in a process of its own
+seal_process     that process
+journal_sealing  parts of journals: while recording, at the end, after a crash
+write_faults     the sentences with which a live recording ends when it cannot be written
+bulk_writer      the writer of a recording made from files: whole or not at all
+sealer           rows into parts, and the pyramid with them
+inbox            requests from pages and commands, as files that wait for the writer
+disk_forecast    how long the free space of the disk lasts
 """

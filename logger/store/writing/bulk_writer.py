@@ -15,6 +15,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+import pyarrow as pa
+
 from logger.cancellation import stopped_error
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench
@@ -29,8 +31,8 @@ from logger.store.layout.manifest import Manifest, write_manifest
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part
 from logger.store.parts.part_writer import copy_part
-from logger.store.writing.row_buffer import RowBuffer
-from logger.store.writing.sealer import Sealer
+from logger.store.writing.row_writer import RowWriter
+from logger.store.writing.sealer import Run, Sealer
 
 __all__ = [
     "BULK_PART_ROWS",
@@ -53,7 +55,7 @@ def staging_path(path: Path) -> Path:
     return path.with_name(f".{path.name}.aside")
 
 
-class BulkWriter(RowBuffer):
+class BulkWriter(RowWriter):
     """Writes one recording, which appears with `close` and not before."""
 
     def __init__(
@@ -69,6 +71,8 @@ class BulkWriter(RowBuffer):
             The disk is full already; nothing is left behind.
         """
         super().__init__(bench)
+        self._buffered: dict[str, list[Run]] = {}
+        self._buffered_rows = 0
         self.path = path
         self.manifest = manifest
         self._part_rows = part_rows
@@ -84,6 +88,15 @@ class BulkWriter(RowBuffer):
             self.abandon()
             raise self._bulk_write_error(fault) from fault
         self._sealer = Sealer(self._staging, bench, recording_id=manifest.recording_id)
+
+    def _store_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
+        self._buffered.setdefault(stream, []).append((first_row, batch))
+        self._buffered_rows += batch.num_rows
+
+    def _take_buffered(self) -> dict[str, list[Run]]:
+        """Return the buffered rows by stream, and empty the buffer."""
+        rows, self._buffered, self._buffered_rows = self._buffered, {}, 0
+        return rows
 
     def carry_part(self, stream: str, part: Part) -> None:
         """Copy the rows of a part of another recording unchanged, in place of appending them.
@@ -108,7 +121,7 @@ class BulkWriter(RowBuffer):
         OutsideFault
             The disk took no more.
         """
-        if self._buffered_rows() < self._part_rows:
+        if self._buffered_rows < self._part_rows:
             return
         try:
             self._wait_for_sealing()

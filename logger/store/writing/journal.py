@@ -10,6 +10,8 @@ zeroed page, a page left over from an earlier file and a moved record all fail i
 always a prefix of what was written.
 """
 
+import contextlib
+import errno
 import os
 import secrets
 import struct
@@ -23,6 +25,7 @@ import pyarrow as pa
 
 from logger.errors import OutsideFault
 from logger.outside_text import open_regular
+from logger.store.layout.files import sync_folder
 
 __all__ = ["JournalReader", "JournalWriter", "RowRun", "journal_files"]
 
@@ -78,16 +81,35 @@ class JournalWriter:
     """Writes one journal file. Not for two threads at once."""
 
     def __init__(self, folder: Path, *, number: int) -> None:
+        """Make the file, which appears with its header, synced: none is ever empty.
+
+        Raises
+        ------
+        FileExistsError
+            There is a journal of that number already.
+        OSError
+            The disk took no more.
+        """
         self.number = number
         self.path = folder / f"{number:08d}.journal"
-        self._file: IO[bytes] = self.path.open("xb", buffering=0)
-        salt = secrets.token_bytes(16)
-        self._seed = zlib.crc32(_FILE_HEADER.pack(salt, number))
-        self._pending = bytearray(JOURNAL_MAGIC + _FILE_HEADER.pack(salt, number))
+        if self.path.exists():
+            raise FileExistsError(errno.EEXIST, "this journal exists already", str(self.path))
+        head = _FILE_HEADER.pack(secrets.token_bytes(16), number)
+        self._seed = zlib.crc32(head)
+        temporary = folder / f".{self.path.name}.aside"
+        self._file: IO[bytes] = temporary.open("wb", buffering=0)
+        try:
+            self._pending = bytearray(JOURNAL_MAGIC + head)
+            self.sync()
+            temporary.rename(self.path)
+            sync_folder(folder)
+        except BaseException:
+            self._file.close()
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+            raise
         self._records = 0
         self._streams: dict[str, int] = {}
-        # At once: a journal without a beginning is one that was emptied.
-        self.flush()
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows to those that the next `flush` writes."""
@@ -133,6 +155,14 @@ class JournalWriter:
     def sync_flushed(self) -> None:
         """Sync what was flushed; the only method that another thread may call meanwhile."""
         os.fdatasync(self._file.fileno())
+
+    def is_in_place(self) -> bool:
+        """Return whether the file is still where it was made; else nobody will find its rows."""
+        try:
+            stat_there = self.path.stat()
+        except OSError:
+            return False
+        return os.path.samestat(stat_there, os.fstat(self._file.fileno()))
 
     def close(self) -> None:
         """Flush, sync and close."""

@@ -1,31 +1,34 @@
 """The writer of a live recording: journal first, then parts.
 
 `append_rows` takes rows; `tick` flushes them to the kernel every 50 ms, syncs them every second,
-and seals them into parts, after 2 s at first and then ever less often. Syncing and sealing run on
-threads of their own, so that no flush waits for a slow disk; a fault there is raised by the next
+and has them sealed into parts, after 2 s at first and then ever less often. No rows are kept in
+memory: parts are made of the journal. Whatever waits for the disk (to sync, to close a journal and
+make the next, to replace recording.json) is done on a thread of its own, parts are made by a
+process of their own, so that no flush waits for a slow disk; a fault there is raised by the next
 call. One thread calls this; the lock keeps other processes out.
 """
 
 import contextlib
 import math
 import shutil
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
 
 from logger.errors import InputError, OutsideFault
+from logger.event_kind import EventKind
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import (
     INBOX_FOLDER,
     JOURNAL_FOLDER,
-    is_disk_full,
     is_outside_fault,
     make_folder,
-    sync_folder,
 )
+from logger.store.layout.journaled_limits import LIMITS_STREAM, limits_rows
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import (
     ClockAnchor,
@@ -35,16 +38,31 @@ from logger.store.layout.manifest import (
     write_manifest,
 )
 from logger.store.parts.part import list_parts
+from logger.store.writing.disk_thread import DiskThread
 from logger.store.writing.journal import JournalWriter, journal_files
-from logger.store.writing.row_buffer import RowBuffer
-from logger.store.writing.sealer import Run, Sealer
+from logger.store.writing.journal_sealing import SealOrder, Unread, seal_journals
+from logger.store.writing.part_maker import (
+    PartMaker,
+    SealingInterrupted,
+    SealJournals,
+    seal_in_process,
+)
+from logger.store.writing.row_writer import RowWriter
+from logger.store.writing.sealer import Sealer
+from logger.store.writing.write_faults import (
+    cannot_begin,
+    cannot_resume,
+    cannot_write,
+    journal_gone,
+    recording_moved,
+)
 
 __all__ = ["FlushPolicy", "RecordingWriter", "longest_journal_s"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlushPolicy:
-    """How often rows are flushed, synced and sealed."""
+    """How rows are flushed, synced and sealed."""
 
     flush_s: float = 0.05
     sync_s: float = 1.0
@@ -52,9 +70,14 @@ class FlushPolicy:
     """Length of the first part; each is `PART_GROWTH` times as long as the one before."""
     max_part_s: float = 600.0
     max_rows: int = 1_000_000
-    """Buffered rows, of all streams together, that start a part before its time."""
+    """Rows of a journal, of all streams together, that end it before its time."""
+    seal: SealJournals | None = None
+    """Makes parts of journals; None: a process of its own."""
 
 
+MAX_BYTES_SEALED_HERE: Final = 8_000_000
+"""Bytes of journals that the recorder's own process makes parts of when it ends; more would take
+memory that it has not had until then, and longer than a process takes to start."""
 PART_GROWTH: Final = 4
 """Ratio of the lengths of two successive parts: full length within a quarter of an hour."""
 DEFAULT_FLUSH_POLICY: Final = FlushPolicy()
@@ -67,7 +90,7 @@ def longest_journal_s(number: int) -> float:
     return min(policy.first_part_s * growth, policy.max_part_s)
 
 
-class RecordingWriter(RowBuffer):
+class RecordingWriter(RowWriter):
     """Writes one recording from its first row to its end."""
 
     def __init__(
@@ -97,7 +120,7 @@ class RecordingWriter(RowBuffer):
             ) from None
         except OSError as fault:
             if is_outside_fault(fault):
-                raise _cannot_begin_error(path, fault) from fault
+                raise cannot_begin(path, fault) from fault
             raise InputError(
                 f"{path}: the recording folder cannot be made ({fault.strerror}). Choose another "
                 "with --out, or make its parent writable."
@@ -114,7 +137,7 @@ class RecordingWriter(RowBuffer):
         except OSError as fault:
             lock.release()
             shutil.rmtree(path, ignore_errors=True)
-            raise _cannot_begin_error(path, fault) from fault
+            raise cannot_begin(path, fault) from fault
 
     @classmethod
     def resume(
@@ -155,13 +178,10 @@ class RecordingWriter(RowBuffer):
                 # missing.
                 ends = [part.end_row for part in list_parts(path / stream)]
                 writer._rows[stream] = max([manifest.rows.get(stream, 0), *ends])
-            writer._sealer.reopen_carry()
+            Sealer(path, bench, recording_id=manifest.recording_id).reopen()
         except OSError as fault:
             lock.release()
-            raise OutsideFault(
-                f"{path}: the recording cannot be resumed ({fault.strerror or fault}); "
-                "nothing was added. Free some room, then try again."
-            ) from fault
+            raise cannot_resume(path, fault) from fault
         except BaseException:
             lock.release()
             raise
@@ -183,21 +203,20 @@ class RecordingWriter(RowBuffer):
         self._lock = lock
         self._flush_policy = flush_policy
         write_manifest(path, manifest)
+        self._stored_manifest = manifest
         self._journal = JournalWriter(path / JOURNAL_FOLDER, number=0)
-        sync_folder(path / JOURNAL_FOLDER)
-        self._sealer = Sealer(path, bench, recording_id=manifest.recording_id)
-        self._executor = ThreadPoolExecutor(1, thread_name_prefix="seal")
-        self._sealing: Future[None] | None = None
-        self._syncer = ThreadPoolExecutor(1, thread_name_prefix="sync")
+        self._journal_rows = 0
+        self._disk = DiskThread("sync")
         self._syncing: Future[None] | None = None
+        self._next_journal = self._disk.submit(self._make_journal, 1)
+        self._seal = flush_policy.seal or partial(seal_in_process, lock_descriptor=lock.descriptor)
+        self._parts = PartMaker(path, self._seal)
         self._flushed_s = self._synced_s = self._rolled_s = now_s
         self._next_part_s = flush_policy.first_part_s
 
-    def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
-        """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
-        if batch.num_rows:
-            self._journal.append_rows(stream, self._rows[stream], batch)
-            super().append_rows(stream, batch)
+    def _store_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
+        self._journal.append_rows(stream, first_row, batch)
+        self._journal_rows += batch.num_rows
 
     def tick(self, now_s: float) -> None:
         """Flush, sync and seal what is due; `now_s` by the clock of `__init__`.
@@ -207,62 +226,116 @@ class RecordingWriter(RowBuffer):
         OutsideFault
             The disk took no more; what had been written is whole.
         """
+        policy = self._flush_policy
         try:
-            if self._sealing is not None and self._sealing.done():
-                self._sealing.result()
-                self._sealing = None
-            if now_s - self._flushed_s >= self._flush_policy.flush_s:
+            self._disk.raise_fault()
+            self._parts.raise_fault()
+            if now_s - self._flushed_s >= policy.flush_s:
                 self._journal.flush()
                 self._flushed_s = now_s
                 self._check_still_here()
-            if self._syncing is not None and self._syncing.done():
-                self._wait_for_sync()
-            if self._syncing is None and now_s - self._synced_s >= self._flush_policy.sync_s:
+            is_syncing = self._syncing is not None and not self._syncing.done()
+            if not is_syncing and now_s - self._synced_s >= policy.sync_s:
                 self._journal.flush()
-                self._syncing = self._syncer.submit(self._journal.sync_flushed)
+                self._syncing = self._disk.submit(self._journal.sync_flushed)
                 self._synced_s = now_s
-            full = self._buffered_rows() >= self._flush_policy.max_rows
-            if full and self._sealing is not None:
-                self._sealing.result()
-                self._sealing = None
-            if self._sealing is None and (full or now_s - self._rolled_s >= self._next_part_s):
+            full = self._journal_rows >= policy.max_rows
+            # On a slow disk the next journal may not be there yet: this one goes on until it is.
+            if (full or now_s - self._rolled_s >= self._next_part_s) and self._next_journal.done():
                 self._roll_journal(now_s)
         except OSError as fault:
             raise self._write_error(fault) from fault
 
-    def _wait_for_sync(self) -> None:
-        syncing, self._syncing = self._syncing, None
-        if syncing is not None:
-            syncing.result()
-
     def _roll_journal(self, now_s: float) -> None:
-        """Begin a new journal, and start to make parts of the rows of the old one."""
-        self._wait_for_sync()
-        old_journal = self._journal
-        old_journal.close()
-        self._journal = JournalWriter(self.path / JOURNAL_FOLDER, number=old_journal.number + 1)
-        sync_folder(self.path / JOURNAL_FOLDER)
-        self._sealing = self._executor.submit(
-            self._seal_part, self._take_buffered(), old_journal.path
-        )
+        """Begin a new journal, and have parts made of the old one."""
+        self._journal.flush()
+        rolled, self._journal = self._journal, self._next_journal.result()
+        self._journal_rows = 0
+        self._disk.submit(self._close_rolled, rolled)
+        self._next_journal = self._disk.submit(self._make_journal, self._journal.number + 1)
         self._rolled_s = now_s
         self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
 
-    def _check_still_here(self) -> None:
-        """Raise OutsideFault when the folder was moved or removed; the caller has flushed."""
-        if not self._lock.is_in_place():
-            raise self._moved_error()
+    def _close_rolled(self, journal: JournalWriter) -> None:
+        """Close a journal and have parts made of it; for the disk thread.
 
-    def _moved_error(self) -> OutsideFault:
-        return OutsideFault(
-            f"{self.path}: the recording was moved, renamed or removed while it was written, "
-            "expected it to stay until its logger has ended. What was written until then is whole "
-            "where the folder is now: `dutytrace seal` finishes it there."
+        recording.json was written before by the same thread, so it has the limits that this journal
+        holds, which are removed with it.
+        """
+        journal.close()
+        self._parts.make_parts(before=journal.number + 1)
+
+    def _make_journal(self, number: int) -> JournalWriter:
+        """Make the journal that follows, ahead of its first row; for the disk thread."""
+        self._check_folder()
+        return JournalWriter(self.path / JOURNAL_FOLDER, number=number)
+
+    def _check_still_here(self) -> None:
+        """Raise OutsideFault when folder or journal was moved or removed; the caller has flushed.
+
+        Rows that are written from there on would be found by nobody.
+        """
+        self._check_folder()
+        if not self._journal.is_in_place():
+            raise journal_gone(self.path, self._journal.path)
+
+    def _check_folder(self) -> None:
+        """Raise OutsideFault when the folder was moved: another may have its name by now."""
+        if not self._lock.is_in_place():
+            raise recording_moved(self.path)
+
+    def take_remarks(self) -> list[tuple[EventKind, str]]:
+        """Return what the recording's events should tell of its files, since the last call."""
+        remarks = []
+        while not self._parts.interruptions.empty():
+            reason = self._parts.interruptions.get()
+            remarks.append(
+                (
+                    EventKind.PARTS_WAIT,
+                    f"No parts could be made ({reason}). It is tried again; until then the rows "
+                    "stay in the journal, where everything reads them.",
+                )
+            )
+        remarks += [
+            (EventKind.ROWS_LOST, f"The disk gave back other bytes than were written: {sentence}")
+            for sentence in self._take_unread()
+        ]
+        return remarks
+
+    def _take_unread(self) -> list[str]:
+        """Return what could not be read of journals; recording.json keeps it for good."""
+        sentences = []
+        while not self._parts.unread.empty():
+            sentences.append(self._parts.unread.get().sentence)
+        if sentences:
+            missing = tuple(dict.fromkeys((*self.manifest.missing, *sentences)))
+            self._replace_manifest(self.manifest.model_copy(update={"missing": missing}))
+        return sentences
+
+    def record_limits(self, text: str, *, from_ns: int) -> None:
+        """Record limits that were put into force, verbatim.
+
+        They stand in the journal with the rows that follow; recording.json has them a little later.
+        """
+        revision = LimitsRevision(from_ns=from_ns, text=text)
+        taken = self.manifest.limits_taken
+        self._journal.append_rows(LIMITS_STREAM, len(taken), limits_rows(revision))
+        self._replace_manifest(
+            self.manifest.model_copy(update={"limits_taken": (*taken, revision)})
         )
 
-    def _seal_part(self, rows: dict[str, list[Run]], journal: Path) -> None:
-        self._sealer.seal_rows(rows)
-        journal.unlink()
+    def _replace_manifest(self, manifest: Manifest) -> None:
+        """Replace recording.json, on the disk thread."""
+        self.manifest = manifest
+        self._disk.submit(self._write_newest_manifest)
+
+    def _write_newest_manifest(self) -> None:
+        """Write recording.json unless it is there already; for the disk thread."""
+        newest = self.manifest
+        self._check_folder()
+        if newest is not self._stored_manifest:
+            write_manifest(self.path, newest)
+            self._stored_manifest = newest
 
     def close(self, *, ended_ns: int, cause: str) -> None:
         """Seal everything, write the end into recording.json and release the lock.
@@ -273,60 +346,49 @@ class RecordingWriter(RowBuffer):
             The disk took no more; the journal holds what could not be sealed.
         """
         try:
-            if self._sealing is not None:
-                self._sealing.result()
-                self._sealing = None
-            self._wait_for_sync()
-            self._journal.close()
+            self._disk.wait()
+            self._parts.stop()
+            self._journal.flush()
             self._check_still_here()
-            self._sealer.seal_rows(self._take_buffered(), until_ns=ended_ns)
-            for _, journal in journal_files(self.path / JOURNAL_FOLDER):
-                journal.unlink()
-            self.manifest = self.manifest.model_copy(
-                update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
+            self._journal.close()
+            self._next_journal.result().close()
+            for unread in self._seal_rest(ended_ns):
+                self._parts.unread.put(unread)
+            self._take_unread()
+            self._replace_manifest(
+                self.manifest.model_copy(
+                    update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
+                )
             )
-            write_manifest(self.path, self.manifest)
+            self._disk.wait()
         except OSError as fault:
             raise self._write_error(fault) from fault
         finally:
             self.abandon()
 
-    def record_limits(self, text: str, *, from_ns: int) -> None:
-        """Record limits that were put into force, verbatim; raises OutsideFault on a full disk."""
-        revisions = (*self.manifest.limits_taken, LimitsRevision(from_ns=from_ns, text=text))
-        self.manifest = self.manifest.model_copy(update={"limits_taken": revisions})
-        try:
-            write_manifest(self.path, self.manifest)
-        except OSError as fault:
-            raise self._write_error(fault) from fault
+    def _seal_rest(self, ended_ns: int) -> tuple[Unread, ...]:
+        """Make parts of all journals that are left; the recording ended at `ended_ns`."""
+        order = SealOrder(recording=self.path, until_ns=ended_ns)
+        journals = journal_files(self.path / JOURNAL_FOLDER)
+        if sum(path.stat().st_size for _, path in journals) > MAX_BYTES_SEALED_HERE:
+            with contextlib.suppress(SealingInterrupted):
+                return self._seal(order)
+        return seal_journals(order)
 
     def abandon(self) -> None:
         """Release the lock without an end; what was written stays as a crash would leave it."""
-        self._executor.shutdown(wait=True)
-        self._syncer.shutdown(wait=True)
+        self._disk.shutdown()
+        self._parts.stop()
         # A full disk refuses the rest; what it took is a prefix.
         with contextlib.suppress(OSError):
             self._journal.close()
+        with contextlib.suppress(OSError):
+            self._next_journal.result().close()
         self._lock.release()
 
     def _write_error(self, fault: OSError) -> OutsideFault:
         if isinstance(fault, OutsideFault):
             return fault
         if not self._lock.is_in_place():
-            return self._moved_error()
-        return OutsideFault(
-            f"{self.path}: the recording cannot be written any further "
-            f"({fault.strerror or fault}). What was written until then is whole; "
-            f"{_remedy(fault)}, then resume it with `dutytrace record --continue {self.path}`."
-        )
-
-
-def _cannot_begin_error(path: Path, fault: OSError) -> OutsideFault:
-    return OutsideFault(
-        f"{path}: the recording cannot begin ({fault.strerror or fault}); nothing was recorded. "
-        f"{_remedy(fault).capitalize()}, then record again."
-    )
-
-
-def _remedy(fault: OSError) -> str:
-    return "free some room" if is_disk_full(fault) else "see that its folder can be written"
+            return recording_moved(self.path)
+        return cannot_write(self.path, fault)

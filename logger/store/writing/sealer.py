@@ -51,12 +51,13 @@ class Sealer:
         """Load the carry of each joint from its newest overview part that has its rows."""
         for stream, joint in self._joint_of.items():
             sealed = {part.end_row for part in list_parts(self._recording / stream)}
-            for part in self._overview_parts(joint):
+            for part in reversed(self._overview_parts(joint)):
                 if part.end_row in sealed:
                     self._carry[joint] = carry_from(part.metadata)
+                    break
 
-    def reopen_carry(self) -> None:
-        """Load the carry of each joint in a recording that had ended and is resumed.
+    def reopen(self) -> None:
+        """Prepare a recording that had ended to be resumed.
 
         The closing parts, which count the carried values up to the end, are removed: the next
         reading shows how long those values held.
@@ -65,7 +66,6 @@ class Sealer:
             for part in self._overview_parts(joint):
                 if part.first_row == part.end_row:
                     part.path.unlink()
-        self.resume_carry()
 
     def _overview_parts(self, joint: str) -> list[Part]:
         return level_parts(self._recording, joint, BASE_NS, recording_id=self._recording_id)

@@ -12,19 +12,19 @@ from logger.recording.event_log import EventLog
 from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.request import new_request
-from logger.store.writing.row_buffer import RowBuffer
+from logger.store.writing.row_writer import RowWriter
 
 START_NS = 1_795_000_000_000_000_000
 
 
-class _Rows(RowBuffer):
+class _Rows(RowWriter):
     """Rows that stay in memory."""
 
     def __init__(self, bench: Bench) -> None:
         super().__init__(bench)
         self.written: list[tuple[str, pa.RecordBatch]] = []
 
-    def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
+    def _store_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         self.written.append((stream, batch))
 
 

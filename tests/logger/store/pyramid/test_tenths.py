@@ -22,10 +22,11 @@ from logger.store.tools.cut import copy_span
 from logger.store.tools.pack import write_tar
 from logger.store.tools.unpack import extract_recording
 from logger.store.writing.bulk_writer import BulkWriter
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from replay.window import bin_width_ns, read_envelope, read_polyline
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 MS = 1_000_000
@@ -80,14 +81,14 @@ def _trace(dice: np.random.Generator, n: int) -> ReadingBatch:
 
 
 def _recorded(path: Path, rows: ReadingBatch, cuts: list[int], *, end: bool = True) -> Recording:
-    rhythm = FlushPolicy(first_part_s=1e9, max_part_s=1e9, max_rows=1)
+    rhythm = replace(SEALED_HERE, first_part_s=1e9, max_part_s=1e9, max_rows=1)
     manifest = new_manifest(BENCH, name="fine", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=rhythm)
     for first, behind in zip([0, *cuts], [*cuts, len(rows)], strict=True):
         if behind > first:
             writer.append_readings(rows.select_rows(slice(first, behind)))
             if end or behind < len(rows):
-                writer.tick(float(behind))
+                tick_into_parts(writer, float(behind))
     if end:
         writer.close(ended_ns=int(rows.time_ns[-1]) + BASE_NS // 3, cause="done")
     else:

@@ -1,5 +1,6 @@
 """The pyramid's upper levels: equal to the raw rows, for any span, at a cost that is bounded."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +17,11 @@ from logger.store.layout.manifest import new_manifest, read_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_folder
-from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
+from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import span_statistics
 from replay.window import bin_width_ns, read_envelope
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = bench_from_texts(
@@ -56,13 +58,13 @@ def _trace(dice: np.random.Generator, n: int) -> ReadingBatch:
 
 
 def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) -> Recording:
-    rhythm = FlushPolicy(first_part_s=1e9, max_part_s=1e9, max_rows=1)
+    rhythm = replace(SEALED_HERE, first_part_s=1e9, max_part_s=1e9, max_rows=1)
     manifest = new_manifest(BENCH, name="levels", started_ns=START_NS)
     writer = RecordingWriter(path, manifest, BENCH, now_s=0.0, flush_policy=rhythm)
     for first, behind in zip([0, *cuts], [*cuts, len(trace)], strict=True):
         if behind > first:
             writer.append_readings(trace.select_rows(slice(first, behind)))
-            writer.tick(float(behind))
+            tick_into_parts(writer, float(behind))
     if end:
         writer.close(ended_ns=int(trace.time_ns[-1]) + 3 * BASE_NS, cause="done")
     else:

@@ -26,6 +26,7 @@ from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -54,11 +55,10 @@ def _readings(first: int, count: int) -> ReadingBatch:
 
 
 def _three_parts(path: Path) -> None:
-    writer = RecordingWriter(path, _manifest(), BENCH, now_s=0.0)
+    writer = RecordingWriter(path, _manifest(), BENCH, now_s=0.0, flush_policy=SEALED_HERE)
     for index in range(3):
         writer.append_readings(_readings(index * 1000, 1000))
-        writer.tick(1000.0 * (index + 1))
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0 * (index + 1))
     writer.close(ended_ns=START_NS + 3_000_000_000, cause="test")
 
 
@@ -198,7 +198,7 @@ def test_a_journal_that_is_damaged_is_told_and_its_beginning_kept(tmp_path: Path
     for index in range(10):
         writer.append_readings(_readings(index * 100, 100))
     writer.abandon()
-    ((_, journal),) = journal_files(path / "journal")
+    (_, journal), *_ = journal_files(path / "journal")
     content = bytearray(journal.read_bytes())
     content[len(content) // 2] ^= 0xFF
     journal.write_bytes(bytes(content))

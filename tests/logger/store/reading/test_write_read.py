@@ -25,7 +25,7 @@ from logger.store.reading.reader import RecordingReader
 from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
 from logger.store.writing.live_writer import RecordingWriter
-from tests.support.parts import forget_ids
+from tests.support.parts import forget_ids, tick_into_parts, wait_for_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -73,7 +73,7 @@ def test_rows_are_read_alike_before_and_after_sealing(tmp_path: Path):
     writer = _writer(path)
     follower = RecordingReader(path)
     count = _feed(writer, until_s=20)
-    writer.tick(20.2)
+    tick_into_parts(writer, 20.2)
     follower.refresh()
     live = follower.read_rows("frames", **ALL)
     assert live.num_rows == count
@@ -93,9 +93,7 @@ def test_a_killed_writer_leaves_what_it_flushed(tmp_path: Path):
     """A copy of the folder at any moment is a recording: journal and parts make up the rows."""
     writer = _writer(tmp_path / "rec")
     count = _feed(writer, until_s=15)
-    while writer._sealing is not None:
-        writer.tick(15.5)
-    writer.tick(15.6)
+    tick_into_parts(writer, 15.6)
     shutil.copytree(tmp_path / "rec", tmp_path / "crash")
     writer.abandon()
     rows = _rows(tmp_path / "crash")
@@ -117,9 +115,8 @@ def test_killed_between_part_and_journal_removal_doubles_nothing(tmp_path: Path)
     writer.tick(0.1)
     journal = path / "journal" / "00000000.journal"
     kept = journal.read_bytes()
-    writer.tick(3.0)
-    while journal.exists():
-        writer.tick(3.0)
+    tick_into_parts(writer, 3.0)
+    assert not journal.exists()
     writer.abandon()
     journal.write_bytes(kept)
     assert _rows(path)["frames"] == count
@@ -145,8 +142,7 @@ def test_other_programs_read_it_as_it_lies(tmp_path: Path):
     path = tmp_path / "rec"
     writer = _writer(path)
     _feed(writer, until_s=12)
-    while writer._sealing is not None:
-        writer.tick(12.5)
+    wait_for_parts(writer)
     frame = pd.read_parquet(path / "status")
     assert set(frame["joint"]) == {"shoulder", "elbow"}
     assert str(frame["time"].dtype) == "datetime64[ns, UTC]"
@@ -228,8 +224,7 @@ def test_an_overview_seen_before_its_rows_is_not_forgotten(tmp_path: Path):
     writer = _writer(path)
     _feed(writer, until_s=1.9)
     follower = RecordingReader(path)
-    writer.tick(2.5)
-    writer._sealing.result()
+    tick_into_parts(writer, 2.5)
     part = next((path / "status" / "joint=elbow").glob("part-*.parquet"))
     aside = tmp_path / part.name
     part.rename(aside)

@@ -27,6 +27,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import span_statistics
 from replay.window import read_envelope
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 S = 1_000_000_000
@@ -82,7 +83,7 @@ def _record(path: Path, *, step: Callable[[int], None]) -> None:
     """Record nine seconds in three parts; `step` gets the seconds that were flushed by then."""
     flushed = [0]
     settings = new_manifest(BENCH, name="t", started_ns=START_NS)
-    writer = RecordingWriter(path, settings, BENCH, now_s=0.0)
+    writer = RecordingWriter(path, settings, BENCH, now_s=0.0, flush_policy=SEALED_HERE)
     with _each_step(lambda: step(flushed[0])):
         for second in range(9):
             writer.append_readings(_readings(second))
@@ -93,9 +94,7 @@ def _record(path: Path, *, step: Callable[[int], None]) -> None:
             flushed[0] = second + 1
             step(flushed[0])
             if second % 3 == 2:
-                writer.tick(1000.0 * (second + 1))
-                if writer._sealing is not None:
-                    writer._sealing.result()
+                tick_into_parts(writer, 1000.0 * (second + 1))
         writer.close(ended_ns=START_NS + 9 * S, cause="test")
     step(9)
 

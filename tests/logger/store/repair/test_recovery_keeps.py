@@ -24,6 +24,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from replay.statistics import span_statistics
+from tests.support.parts import SEALED_HERE, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -33,7 +34,11 @@ ALL = {"start_ns": 0, "end_ns": 2**62}
 
 def _writer(path: Path) -> RecordingWriter:
     return RecordingWriter(
-        path, new_manifest(BENCH, name="t", started_ns=START_NS), BENCH, now_s=0.0
+        path,
+        new_manifest(BENCH, name="t", started_ns=START_NS),
+        BENCH,
+        now_s=0.0,
+        flush_policy=SEALED_HERE,
     )
 
 
@@ -53,8 +58,7 @@ def _recorded(path: Path, *, parts: int = 4, closed: bool = True) -> Path:
     for part in range(parts):
         for joint in ("elbow", "shoulder"):
             writer.append_readings(_readings(part, joint))
-        writer.tick(1000.0 * (part + 1))
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0 * (part + 1))
     if closed:
         writer.close(ended_ns=START_NS + parts * 3_000_000_000, cause="test")
     else:
@@ -134,8 +138,7 @@ def test_a_damaged_overview_does_not_end_a_recorder(tmp_path: Path):
     writer = _writer(path)
     for part in range(12):
         writer.append_readings(_readings(part))
-        writer.tick(1000.0 * (part + 1))
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0 * (part + 1))
         if part == 3:
             file = list_parts(path / overview_stream("elbow"))[1].path
             content = bytearray(file.read_bytes())
@@ -200,8 +203,7 @@ def test_a_damaged_part_whose_journal_is_there(tmp_path: Path, how: str):
         journal = writer._journal.path
         writer._journal.flush()
         kept.append(journal.read_bytes())
-        writer.tick(1000.0 * (part + 1))
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0 * (part + 1))
     writer.append_readings(_readings(2))
     writer.abandon()
     journal.write_bytes(kept[1])

@@ -14,7 +14,9 @@ from logger.store.layout.lock import WriteLock, writer_pid
 from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
+from logger.store.writing.journal_sealing import SealOrder, Unread
 from logger.store.writing.live_writer import RecordingWriter
+from tests.support.parts import tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -50,8 +52,7 @@ def test_renamed_while_live(tmp_path: Path, sealed: bool):  # noqa: FBT001 - a c
     writer = _writer(path)
     _append(writer, 0)
     if sealed:
-        writer.tick(1000.0)
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0)
     path.rename(moved)
     _append(writer, 100)
     with pytest.raises(
@@ -75,15 +76,22 @@ def test_renamed_at_a_bad_moment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     writer = _writer(path)
     _append(writer, 0)
     if when == "sealing":
-        sealing = writer._sealer.seal_rows
+        seal_parts, faults = writer._parts._seal, []
 
-        def moved_first(*arguments: object, **settings: object) -> None:
+        def moved_first(order: SealOrder) -> tuple[Unread, ...]:
             path.rename(moved)
-            sealing(*arguments, **settings)
+            try:
+                return seal_parts(order)
+            except OSError as fault:
+                faults.append(fault)
+                raise
 
-        monkeypatch.setattr(writer._sealer, "seal_rows", moved_first)
+        monkeypatch.setattr(writer._parts, "_seal", moved_first)
+        writer._disk.wait()
         writer.tick(1000.0)
-        assert isinstance(writer._sealing.exception(), FileNotFoundError)
+        writer._disk.shutdown()
+        writer._parts._thread.shutdown()
+        assert [type(fault) for fault in faults] == [FileNotFoundError]
         with pytest.raises(OutsideFault, match="moved, renamed or removed"):
             writer.tick(1000.01)
         writer.abandon()
@@ -177,14 +185,14 @@ def test_two_writers_of_one_recording(tmp_path: Path):
 
 @pytest.mark.parametrize("what", ["folder", "file"])
 def test_the_journal_folder_is_taken_away(tmp_path: Path, what: str):
-    """The next journal cannot begin: a sentence; put back, it holds what had been flushed."""
+    """Nobody would find further rows: a sentence; put back, it holds what had been flushed."""
     path = tmp_path / "rec"
     writer = _writer(path)
     _append(writer, 0)
     (path / JOURNAL_FOLDER).rename(path / "away")
     if what == "file":
         (path / JOURNAL_FOLDER).write_bytes(b"")
-    with pytest.raises(OutsideFault, match=r"cannot be written any further.*can be written"):
+    with pytest.raises(OutsideFault, match=r"this journal was moved or removed.*put it back"):
         writer.tick(1000.0)
     writer.abandon()
     if what == "file":

@@ -1,4 +1,6 @@
-"""The buffer of rows that are not in a part yet: the common base of both writers."""
+"""What both writers of a recording have in common: rows are taken, and numbered by stream."""
+
+from abc import ABC, abstractmethod
 
 import pyarrow as pa
 
@@ -7,30 +9,31 @@ from logger.joint.bench.bench import Bench
 from logger.store.layout.events import Event, events_table
 from logger.store.layout.files import status_stream
 from logger.store.layout.schema import frames_table, readings_table, stream_schemas
-from logger.store.writing.sealer import Run
 
-__all__ = ["RowBuffer"]
+__all__ = ["RowWriter"]
 
 
-class RowBuffer:
-    """Takes rows, numbers them by stream, and keeps them until they become parts."""
+class RowWriter(ABC):
+    """Takes rows and numbers them by stream; what becomes of them is the subclass's."""
 
     def __init__(self, bench: Bench) -> None:
         self._streams = stream_schemas(bench)
         self._rows = dict.fromkeys(self._streams, 0)
-        self._buffered: dict[str, list[Run]] = {stream: [] for stream in self._streams}
 
     def row_count(self, stream: str) -> int:
-        """Return how many rows a stream has, sealed and buffered."""
+        """Return how many rows a stream has, in parts or not."""
         return self._rows[stream]
 
     def append_rows(self, stream: str, batch: pa.RecordBatch) -> None:
         """Add rows to a stream; raises KeyError for a stream that the recording does not have."""
         first_row = self._rows[stream]
-        if batch.num_rows == 0:
-            return
-        self._buffered[stream].append((first_row, batch))
-        self._rows[stream] = first_row + batch.num_rows
+        if batch.num_rows:
+            self._store_rows(stream, first_row, batch)
+            self._rows[stream] = first_row + batch.num_rows
+
+    @abstractmethod
+    def _store_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
+        """Keep rows, of which the first has the number `first_row` in its stream."""
 
     def append_frames(self, batch: FrameBatch) -> None:
         """Add raw frames."""
@@ -45,15 +48,3 @@ class RowBuffer:
         """Add events."""
         if events:
             self.append_rows("events", events_table(events))
-
-    def _buffered_rows(self) -> int:
-        """Return how many rows are buffered in all streams together."""
-        return sum(
-            self._rows[stream] - runs[0][0] for stream, runs in self._buffered.items() if runs
-        )
-
-    def _take_buffered(self) -> dict[str, list[Run]]:
-        """Return the buffered rows by stream, and empty the buffer."""
-        rows = {stream: runs for stream, runs in self._buffered.items() if runs}
-        self._buffered = {stream: [] for stream in self._streams}
-        return rows
