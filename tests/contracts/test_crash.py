@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 
 from logger.store.layout.files import status_stream
+from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
@@ -156,6 +157,9 @@ class _Writers:
         # The child is not waited for yet, so the pid is still its own, also when it has ended.
         os.kill(child, signal.SIGKILL)
         assert self._ask(f"wait {child}") in {0, signal.SIGKILL}
+        # The process that makes parts ends with it, as soon as it gets a processor.
+        while writer_pid(path) is not None and time.monotonic() < end_s + 20.0:
+            time.sleep(0.002)
 
     def end(self) -> None:
         self._parent.stdin.close()

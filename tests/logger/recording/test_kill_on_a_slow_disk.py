@@ -51,13 +51,14 @@ class _Recorders:
         while not len(sent_times(path)) and time.monotonic() - begun_s < 30.0:
             time.sleep(0.002)
         end_s = time.monotonic() + after_s
-        waits = []
+        waits = [_waited_ns(child)]
         while time.monotonic() < end_s:
             waits.append(_waited_ns(child))
             time.sleep(0.02)
         killed_ns = time.monotonic_ns()
         os.kill(child, signal.SIGKILL)
-        waits.append(_waited_ns(child))
+        # The threads that have ended by now no longer tell.
+        waits.append(max(_waited_ns(child), waits[-1]))
         assert self._ask(f"wait {child}") == signal.SIGKILL
         return killed_ns, waits[-1] - waits[max(len(waits) - 50, 0)]
 
@@ -139,5 +140,6 @@ def test_killed_at_two_hundred_moments(recorders: _Recorders, tmp_path: Path):
     kills = [_kill(recorders, tmp_path, seed, most_s=4.0) for seed in range(1000, 1200)]
     lost = np.array([lost_ns for lost_ns, _ in kills]) * 1e-9
     figures = f"{np.count_nonzero(lost <= 0.2)} of 200 within 0.2 s, worst {lost.max():.3f} s"
-    assert all(lost_ns <= bound_ns for lost_ns, bound_ns in kills), figures
+    beyond = [(lost_ns, bound_ns) for lost_ns, bound_ns in kills if lost_ns > bound_ns]
+    assert not beyond, (figures, beyond)
     print(figures)  # noqa: T201 - shown by `pytest -s`
