@@ -9,8 +9,8 @@ from typing import Final
 
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
-from logger.limits.limit import LimitSet, check_for_bench, read_limits
-from logger.settings_file import file_stamp
+from logger.limits.limit import LimitSet, check_for_bench, parse_limits
+from logger.settings_file import file_stamp, read_text
 
 __all__ = ["FILE_CHECK_S", "LimitsWatcher"]
 
@@ -41,11 +41,11 @@ class LimitsWatcher:
             return None
         self._seen_stamp, self._fresh_limits = stamp, False
         try:
-            limits = read_limits(self._path)
-            check_for_bench(limits, self._bench, str(self._path))
+            # What is refused becomes an event: where the file lies concerns only this machine.
+            limits = parse_limits(read_text(self._path, "limits file"), self._path.name)
+            check_for_bench(limits, self._bench, self._path.name)
         except InputError as fault:
-            # It becomes an event of the recording: where the file lies concerns only this machine.
-            return str(fault).replace(str(self._path), self._path.name)
+            return str(fault)
         if limits.text == self._text:
             return None
         self._text = limits.text
