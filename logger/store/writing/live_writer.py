@@ -257,12 +257,10 @@ class RecordingWriter(RowWriter):
         self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
 
     def _close_rolled(self, journal: JournalWriter) -> None:
-        """Close a journal and have parts made of it; for the disk thread.
-
-        recording.json was written before by the same thread, so it has the limits that this journal
-        holds, which are removed with it.
-        """
+        """Close a journal and have parts made of it; for the disk thread."""
         journal.close()
+        # It has to have the limits that this journal holds, for they go with it.
+        self._write_newest_manifest()
         self._parts.make_parts(before=journal.number + 1)
 
     def _make_journal(self, number: int) -> JournalWriter:
