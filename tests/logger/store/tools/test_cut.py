@@ -27,12 +27,12 @@ from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
 from logger.store.tools.cut import copy_span, new_cut_folder
 from logger.store.writing.bulk_writer import BulkWriter
-from logger.store.writing.journal import journal_files
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics
+from tests.support.parts import tick_into_parts
 
 S = 1_000_000_000
 START_NS = 1_795_000_000_000_000_000
@@ -172,13 +172,12 @@ def _readings(first: int, count: int) -> ReadingBatch:
     )
 
 
-def test_a_live_recording_up_to_now(tmp_path: Path, until):
+def test_a_live_recording_up_to_now(tmp_path: Path):
     """What is there so far, journal and all; the original is not touched and goes on."""
     path = tmp_path / "live"
     writer = RecordingWriter(path, _manifest(), BENCH, now_s=0.0)
     writer.append_readings(_readings(0, 500))
-    writer.tick(10.0)
-    until(lambda: len(journal_files(path / "journal")) == 1, "the first part is sealed")
+    tick_into_parts(writer, 10.0)
     writer.append_readings(_readings(500, 250))
     writer.tick(11.0)
     before = sorted(p.name for p in path.rglob("*"))
