@@ -171,10 +171,7 @@ class MarksMessage(TypedDict):
 
 
 class NothingMessage(TypedDict):
-    """Nothing is being recorded, or for `fault` nothing can be read; empty for no fault.
-
-    `last` is the recording that ended last, empty for none.
-    """
+    """Nothing is being recorded, or nothing can be read (`fault`); `last`: the recording before."""
 
     kind: Literal["nothing"]
     last: str

@@ -63,7 +63,7 @@ export interface MarksMessage {
   lane: any[];
 }
 
-/** Nothing is being recorded, or for `fault` nothing can be read; empty for no fault. */
+/** Nothing is being recorded, or nothing can be read (`fault`); `last`: the recording before. */
 export interface NothingMessage {
   kind: "nothing";
   last: string;
