@@ -38,7 +38,7 @@ SEARCH_PERIOD_S: Final = 1.0
 SLOW_PERIOD_S: Final = 1.0
 TREND_PERIOD_S: Final = 5.0
 """A trend over four minutes hardly changes within this."""
-FAILURES_TOLD: Final = 3
+FAILURES_UNTIL_REPORT: Final = 3
 """Failures to read in a row, half a second apart, after which the pages are told."""
 MAX_LATENESS_NS: Final = 1_000_000_000
 """Rows of one joint may come so much later than those of another."""
@@ -92,7 +92,7 @@ class Follower:
                 log.warning("the live recording could not be read: %s", fault)
                 failures += 1
                 # A file that is just being replaced is read the next time.
-                if failures >= FAILURES_TOLD:
+                if failures >= FAILURES_UNTIL_REPORT:
                     self.snapshot = replace(self.snapshot, serial=self._serial, fault=str(fault))
                 await asyncio.sleep(0.5)
             for news in self._watchers:

@@ -18,7 +18,6 @@ import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote, urlencode
 
 import dutytrace
 from dashboard.access.session_middleware import Access
@@ -26,20 +25,20 @@ from dashboard.app import build_server
 from dashboard.limits.job_queue import JobQueue
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
-from dashboard.replay.limits_token import encode_token
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
 from replay.recording import Recording
+from tests.fuzz.asking import ask_server, hostile_address
 from tests.fuzz.corpus import Corpus, post_bodies
+from tests.fuzz.damage import mutate_recording
 from tests.fuzz.mutations import (
     hostile_value,
     mutate_bytes,
     mutate_json,
-    mutate_recording,
-    mutate_tar,
     mutate_toml,
 )
+from tests.fuzz.tars import mutate_tar
 
 __all__ = ["KINDS", "Bench"]
 
@@ -272,7 +271,7 @@ class Bench:
         shutil.copytree(self._corpus.ended, path)
         for _ in range(4):
             if draw.random() < 0.5:
-                address = _hostile_address(path.name, draw)
+                address = hostile_address(path.name, draw)
                 self._request("GET", address, b"", allowed=500)
             else:
                 self._post(path.name, draw)
@@ -328,7 +327,7 @@ class Bench:
         """Ask the server; a status from `allowed` on is a fault."""
         self._told.append(f"{method} {address[:300]} {body[:2000]!r}")
         try:
-            status, answer = asyncio.run(_asgi(self._server, method, address, body))
+            status, answer = asyncio.run(ask_server(self._server, method, address, body))
         except DutytraceError as error:
             if address.endswith("/archive"):
                 # The answer has begun: that it ends early is how a browser learns of it.
@@ -369,93 +368,3 @@ class Bench:
             session.next_messages(snapshot)
         except Exception:  # noqa: BLE001 - whatever comes out is the finding
             self._fault(traceback.format_exc())
-
-
-def _hostile_address(name: str, draw: random.Random) -> str:
-    sound: dict[str, object] = {
-        "start": 0,
-        "end": 30,
-        "width": 900,
-        "height": 440,
-        "form": "normal",
-        "theme": "light",
-        "zone": "UTC",
-        "position": "deg",
-        "speed": "rpm",
-        "first": 0,
-        "count": 5,
-        "over": name,
-        "shift": 0,
-        "judged": "",
-    }
-    for _ in range(draw.choice((1, 1, 2, 3))):
-        key = draw.choice(sorted(sound))
-        value = hostile_value(draw)
-        sound[key] = "9" * 5000 if isinstance(value, int) and abs(value) > 10**300 else value
-    if draw.random() < 0.3:
-        text = mutate_toml(
-            'format = 1\n[[limit]]\nname = "a"\nkind = "level"\nabove = 22.0\n'
-            'channel = "temperature_housing_degC"\nseverity = "trip"\n',
-            draw,
-        )
-        with contextlib.suppress(DutytraceError, UnicodeError):
-            sound["judged"] = encode_token(text)
-    path = draw.choice(
-        (
-            "",
-            f"/{name}/overview",
-            f"/{name}/window",
-            f"/{name}/span",
-            f"/{name}/excursions",
-            f"/{name}/bus",
-            f"/{name}/alignment",
-            "/../x/overview",
-            f"/{quote(str(hostile_value(draw))[:80], safe='')}/overview",
-        )
-    )
-    if draw.random() < 0.1:
-        return (
-            f"/api/limits?{urlencode({'recording': str(hostile_value(draw))[:500], 'zone': 'x'})}"
-        )
-    if draw.random() < 0.1:
-        return f"/api/limits/jobs/{str(sound['count'])[:100]}"
-    return f"/api/recordings{path}?" + urlencode(sound, errors="replace")
-
-
-async def _asgi(server: Any, method: str, address: str, body: bytes) -> tuple[int, bytes]:
-    path, _, query = address.partition("?")
-    sent: list[dict[str, Any]] = []
-    waiting = [{"type": "http.request", "body": body, "more_body": False}]
-    never = asyncio.Event()
-
-    async def receive() -> dict[str, Any]:
-        if waiting:
-            return waiting.pop()
-        await never.wait()
-        return {"type": "http.disconnect"}
-
-    async def send(message: Any) -> None:
-        sent.append(message)
-
-    headers = [
-        (b"host", b"127.0.0.1:1"),
-        (b"origin", b"http://127.0.0.1:1"),
-        (b"content-type", b"application/json"),
-    ]
-    scope = {
-        "type": "http",
-        "http_version": "1.1",
-        "method": method,
-        "scheme": "http",
-        "path": path,
-        "raw_path": path.encode(),
-        "root_path": "",
-        "query_string": query.encode(),
-        "headers": headers,
-        "client": ("127.0.0.1", 1),
-        "server": ("127.0.0.1", 1),
-        "state": {},
-        "extensions": {},
-    }
-    await server(scope, receive, send)
-    return sent[0]["status"], b"".join(message.get("body", b"") for message in sent[1:])

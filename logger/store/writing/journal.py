@@ -40,7 +40,14 @@ _MAX_RECORD_BYTES: Final = 1 << 28
 _SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
 """Batches larger than this are split by the writer."""
 _STREAM_NAME_KEY: Final = b"stream"
-_NOT_OURS: Final = (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError)
+_PARSE_ERRORS: Final = (
+    pa.ArrowException,
+    OSError,
+    ValueError,
+    KeyError,
+    MemoryError,
+    OverflowError,
+)
 """What Arrow raises for bytes that are no schema or no rows of it."""
 
 
@@ -214,7 +221,7 @@ class JournalReader:
                 return
             try:
                 run = self._parse_payload(kind, stream_number, first_row, pa.py_buffer(payload))
-            except _NOT_OURS:
+            except _PARSE_ERRORS:
                 # Its checksum fits, and yet no journal writer wrote it: as with damage, what is
                 # read ends here, and the rest counts as bytes that hold no whole record.
                 return
@@ -228,7 +235,7 @@ class JournalReader:
     def _parse_payload(
         self, kind: int, stream_number: int, first_row: int, payload: pa.Buffer
     ) -> RowRun | None:
-        """Return the rows of a record, None for a schema; raises one of `_NOT_OURS`."""
+        """Return the rows of a record, None for a schema; raises one of `_PARSE_ERRORS`."""
         if kind == _SCHEMA:
             schema = pa.ipc.read_schema(payload)
             name = (schema.metadata or {})[_STREAM_NAME_KEY].decode()

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboard.live.follower import FAILURES_TOLD, Follower, latest_values
+from dashboard.live.follower import FAILURES_UNTIL_REPORT, Follower, latest_values
 from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
@@ -308,7 +308,7 @@ def test_a_folder_that_may_not_be_read_reaches_the_pages(
     monkeypatch.setattr("dashboard.live.follower.SEARCH_PERIOD_S", 0.0)
     faults = asyncio.run(follow())
     assert faults[-1] == "recordings: cannot be read."
-    assert faults[:-1] == [""] * (FAILURES_TOLD - 1)
+    assert faults[:-1] == [""] * (FAILURES_UNTIL_REPORT - 1)
 
 
 def _snapshot(recording: Recording, *, serial: int) -> Snapshot:
