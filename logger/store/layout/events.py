@@ -11,7 +11,7 @@ from typing import Final
 
 import pyarrow as pa
 
-from logger.arrays import to_ns
+from logger.arrays import TIME_MAX_NS, to_ns, to_s
 from logger.event_kind import EventKind
 from logger.limits.limit_change import EventSeverity
 from logger.store.layout.schema import EVENT_SCHEMA
@@ -22,6 +22,7 @@ __all__ = ["Event", "events_from", "events_table", "headline", "pause_ns", "rais
 _TEXTS: Final = (
     *("joint", "limit", "severity", "channel", "text", "who", "frame", "request", "anchor"),
 )
+_MAX_DURATION_S: Final = to_s(TIME_MAX_NS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,8 +108,9 @@ def events_from(table: pa.Table) -> list[Event]:
     events = []
     for row in columns:
         row["time_ns"] = row.pop("time")
-        for key in ("value", "duration_s"):
-            row[key] = math.nan if row[key] is None else row[key]
+        for key, most in (("value", math.inf), ("duration_s", _MAX_DURATION_S)):
+            known = row[key] is not None and abs(row[key]) <= most
+            row[key] = row[key] if known else math.nan
         for key in _TEXTS:
             row[key] = row[key] or ""
         row["alert"] = row["alert"] or 0

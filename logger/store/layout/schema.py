@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from logger.errors import InputError
@@ -304,6 +305,15 @@ def table_of_rows(values: Sequence[dict[str, object]], schema: pa.Schema) -> pa.
     return pa.RecordBatch.from_pylist(list(values), schema=schema)
 
 
+def _codes_as_numbers(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Return codes as doubles; null for those of more bits than a double holds exactly."""
+    try:
+        return column.cast(pa.float64())
+    except pa.ArrowInvalid:
+        fits = pc.and_(pc.less_equal(column, 2**53), pc.greater_equal(column, -(2**53)))
+        return pc.if_else(fits, column, pa.scalar(None, column.type)).cast(pa.float64())
+
+
 def readings_from_table(joint: str, table: pa.Table) -> ReadingBatch:
     """Return rows of a `status` stream as readings; null becomes NaN, a missing segment -1."""
     columns = {}
@@ -317,8 +327,7 @@ def readings_from_table(joint: str, table: pa.Table) -> ReadingBatch:
             segment = column.fill_null(-1).to_numpy()
         else:
             if column.type != pa.float64():
-                # A code of more than 53 bits is none that a joint reports; it may be rounded.
-                column = column.cast(pa.float64(), safe=False)
+                column = _codes_as_numbers(column)
             columns[name] = (
                 column.to_numpy(zero_copy_only=False) if column.null_count else (column.to_numpy())
             )

@@ -9,8 +9,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError
+from logger.limits.lifecycle import alerts_from_events
+from logger.store.layout.events import events_from
 from logger.store.layout.files import JOURNAL_FOLDER
-from logger.store.layout.schema import EVENT_SCHEMA
+from logger.store.layout.schema import EVENT_SCHEMA, readings_from_table
 from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
@@ -145,3 +147,18 @@ def test_a_pyramid_that_no_recorder_wrote(short: Path):
         check_recording(Recording.open(short))
         seal(short)
         assert pq.read_table(part).drop_columns([]).equals(sound)
+
+
+def test_numbers_that_nothing_counts():
+    """A code of more bits than a double holds is none; a duration without end is not known."""
+    codes = pa.array([2**62, -(2**62), 7], pa.int64())
+    table = pa.table({"time": pa.array([1, 2, 3]), "fault_code": pa.chunked_array([codes])})
+    readings = readings_from_table("shoulder", table)
+    assert np.isnan(readings.columns["fault_code"][:2]).all()
+    assert readings.columns["fault_code"][2] == 7
+    event = {"time": S, "sequence": 0, "kind": "raised", "alert": 1, "value": float("inf")}
+    rows = [{**event, "duration_s": duration} for duration in (float("inf"), -1e300, 2.5)]
+    events = events_from(pa.Table.from_pylist(rows, schema=EVENT_SCHEMA))
+    assert [event.duration_s for event in events if event.duration_s == event.duration_s] == [2.5]
+    assert events[0].whole_value == 0
+    alerts_from_events(events)
