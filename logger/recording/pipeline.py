@@ -16,7 +16,7 @@ from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
 from logger.joint.channels import CHANNELS
 from logger.joint.decode.decode import OutOfRange, decode, decode_plan
-from logger.joint.decode.found_turns import TurnMemory
+from logger.joint.decode.turn_memory import TurnMemory
 from logger.limits.evaluate import (
     EvaluationState,
     LimitPlan,
@@ -107,7 +107,7 @@ class Pipeline:
     def turn_memories(self) -> Mapping[str, TurnMemory]:
         """What a recorder that resumes here remembers of each joint, to find lost turns by."""
         return {
-            joint: state.memory.after_restart()
+            joint: state.memory.after_restart(state.turns)
             for joint, state in self._decode_state.joints.items()
         }
 

@@ -17,7 +17,7 @@ from logger.event_kind import EventKind
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode.decode import DecodeState, decode_plan, state_for_resume
 from logger.joint.decode.encoder_position import turn_memory_of
-from logger.joint.decode.found_turns import EVIDENCE_NS, REST_NS, TurnMemory
+from logger.joint.decode.turn_memory import EVIDENCE_NS, REST_NS, TurnMemory
 from logger.limits.evaluate import EvaluationState, LimitPlan, after_restart, initial_state
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.limits.scored_limit import ScoredLimit

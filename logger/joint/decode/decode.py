@@ -23,10 +23,10 @@ from logger.joint.decode.decode_plan import DecodePlan, JointPlan, decode_plan
 from logger.joint.decode.decode_state import DecodeState, JointState, state_for_resume
 from logger.joint.decode.dispatch import REQUEST_NUMBER, dispatch_frames
 from logger.joint.decode.encoder_position import fill_position
-from logger.joint.decode.found_turns import FoundSegment
 from logger.joint.decode.loopback import NO_ECHO_STATE, EchoState, is_response
 from logger.joint.decode.resistance import ntc_degC, pt100_degC
 from logger.joint.decode.text_codes import Notice, TextPlan, decode_texts
+from logger.joint.decode.turn_memory import FoundSegment
 
 __all__ = [
     "DecodePlan",

@@ -15,8 +15,8 @@ from logger.joint.bench.value import Ntc, Value
 from logger.joint.channels import CHANNELS, SETPOINT_OF
 from logger.joint.decode.bit_fields import BitFields, bit_fields
 from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table
-from logger.joint.decode.found_turns import FindPlan
 from logger.joint.decode.text_codes import TextPlan, text_plan
+from logger.joint.decode.turn_memory import FindPlan
 
 __all__ = ["SETPOINT", "DecodePlan", "FramePlan", "JointPlan", "decode_plan"]
 

@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from logger.arrays import TIME_MIN_NS
-from logger.joint.decode.found_turns import TurnMemory
 from logger.joint.decode.loopback import EchoState
 from logger.joint.decode.text_codes import TextState
+from logger.joint.decode.turn_memory import TurnMemory
 from logger.joint.decode.unwrap import UnwrapState
 
 __all__ = ["DecodeState", "JointState", "state_for_resume"]

@@ -6,7 +6,6 @@ speed and set-point that they look at, and the position its row.
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,8 @@ from logger.arrays import Floats, Ints, to_ns
 from logger.joint.batch import ReadingBatch
 from logger.joint.decode.decode_plan import SETPOINT, JointPlan
 from logger.joint.decode.decode_state import JointState
-from logger.joint.decode.found_turns import CountRows, FoundSegment, TurnMemory, find_turns
+from logger.joint.decode.found_turns import find_turns
+from logger.joint.decode.turn_memory import CountRows, FoundSegment, Setpoints, TurnMemory
 from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
 __all__ = ["fill_position", "turn_memory_of"]
@@ -51,21 +51,22 @@ def fill_position(
         speed = held if counted is None else held[counted[0]]
     turns, memory = state.turns, state.memory
     found: Sequence[FoundSegment] = ()
-    setpoints: Sequence[NDArray[Any]] | None = None
-    if plan.find is not None:
-        *setpoints, memory = _held_setpoint(plan, memory, time_ns, values)
+    setpoints = None if plan.find is None else _setpoints(plan, time_ns, values)
     if counted is not None and len(counted[0]):
         turns, memory, found = _unwrap_counts(
             plan,
-            replace(state, memory=memory),
+            state,
             counted,
             speed,
+            memory=memory,
             setpoints=setpoints,
             time_ns=time_ns,
             values=values,
             segment=segment,
             broken=broken,
         )
+    elif setpoints is not None:
+        memory = memory.with_setpoint(setpoints)
     # With a speed in every frame of a count, the newest speed is that of the newest count.
     newest = newest or (turns.speed_counts_s, turns.time_ns)
     return _state_after(state, turns, memory, *newest), found
@@ -77,38 +78,34 @@ def turn_memory_of(plan: JointPlan, readings: ReadingBatch, *, segment: int) -> 
     The same as `TurnMemory.after_restart` of who decoded them, if they go back by `EVIDENCE_NS`.
     """
     memory, time_ns = TurnMemory(), readings.time_ns
-    if plan.find is None or not len(readings):
+    places = np.flatnonzero(readings.position_segment == segment)
+    if plan.find is None or not len(places):
         return memory
     values = np.array([readings.columns[channel] for channel in plan.channels])
-    setpoint, setpoint_ns, memory = _held_setpoint(plan, memory, time_ns, values)
     speed, _ = _held_speed(plan, JointState(), time_ns, values)
-    places = np.flatnonzero(readings.position_segment == segment)
-    if not len(places):
-        return memory
     position = values[plan.channels.index("position_rad"), places]
     scaling = plan.position_scaling
     rows = CountRows(
+        row=places,
         time_ns=time_ns[places],
         total=np.rint((position - scaling.offset) / scaling.factor).astype(np.int64),
         segment=readings.position_segment[places],
         speed_counts_s=speed[places],
-        setpoint=setpoint[places],
-        setpoint_ns=setpoint_ns[places],
         broken=None,
     )
-    memory = find_turns(plan.find, memory, rows, previous_segment=-1)[-1]
-    return memory.after_restart()
+    setpoints = _setpoints(plan, time_ns, values)
+    memory = find_turns(plan.find, memory, rows, setpoints, before=UnwrapState())[-1]
+    newest = UnwrapState(time_ns=int(rows.time_ns[-1]), total=int(rows.total[-1]))
+    return memory.after_restart(newest)
 
 
-def _held_setpoint(
-    plan: JointPlan, memory: TurnMemory, time_ns: Ints, values: Floats
-) -> tuple[Floats, Ints, TurnMemory]:
-    """Return the newest set-point at each row in counts, when it was read, and the memory of it."""
-    setpoint = values[plan.channels.index(SETPOINT)] / plan.position_scaling.factor
-    latest = np.maximum.accumulate(np.where(np.isnan(setpoint), -1, np.arange(len(setpoint))))
-    held = np.where(latest >= 0, setpoint[latest], memory.setpoint)
-    since_ns = np.where(latest >= 0, time_ns[latest], memory.setpoint_ns)
-    return held, since_ns, replace(memory, setpoint=float(held[-1]), setpoint_ns=int(since_ns[-1]))
+def _setpoints(plan: JointPlan, time_ns: Ints, values: Floats) -> Setpoints:
+    """Return the set-points of the position among the joint's rows."""
+    column = values[plan.channels.index(SETPOINT)]
+    row = (~np.isnan(column)).nonzero()[0]
+    return Setpoints(
+        row=row, time_ns=time_ns[row], counts=column[row] / plan.position_scaling.factor
+    )
 
 
 def _speed_with_count(
@@ -178,7 +175,8 @@ def _unwrap_counts(
     counted: tuple[NDArray[np.intp], Ints],
     speed_counts_s: Floats,
     *,
-    setpoints: Sequence[NDArray[Any]] | None,
+    memory: TurnMemory,
+    setpoints: Setpoints | None,
     time_ns: Ints,
     values: Floats,
     segment: NDArray[np.int32],
@@ -186,10 +184,10 @@ def _unwrap_counts(
 ) -> tuple[UnwrapState, TurnMemory, Sequence[FoundSegment]]:
     """Fill position and segment where there is a count; `speed_counts_s` is that at each count.
 
-    `setpoints`: the newest set-point at every row, and when it was read; None: none is looked at.
+    `setpoints`: those among the same rows; None: lost turns are not looked for.
     """
     places, count = counted
-    memory, found = state.memory, list[FoundSegment]()
+    found: Sequence[FoundSegment] = ()
     total, segments, turns = unwrap_counts(
         time_ns[places],
         count,
@@ -201,18 +199,16 @@ def _unwrap_counts(
         broken=broken,
     )
     if plan.find is not None and setpoints is not None:
-        setpoint, setpoint_ns = setpoints
         rows = CountRows(
+            row=places,
             time_ns=time_ns[places],
             total=total,
             segment=segments,
             speed_counts_s=speed_counts_s,
-            setpoint=setpoint[places],
-            setpoint_ns=setpoint_ns[places],
             broken=broken,
         )
         total, segments, found, memory = find_turns(
-            plan.find, memory, rows, previous_segment=state.turns.segment
+            plan.find, memory, rows, setpoints, before=state.turns
         )
         if found:
             turns = replace(turns, total=int(total[-1]), segment=int(segments[-1]))

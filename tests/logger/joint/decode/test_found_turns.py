@@ -246,4 +246,5 @@ def test_what_is_remembered_is_read_back_from_the_rows(
     segment = int(found.readings.position_segment.max())
     plan = decode_plan(bench).joints[0]
     memory = turn_memory_of(plan, found.readings, segment=segment)
-    assert repr(memory) == repr(found.state.joints["a"].memory.after_restart())
+    state = found.state.joints["a"]
+    assert repr(memory) == repr(state.memory.after_restart(state.turns))
