@@ -91,46 +91,9 @@ def find_turns(
     samples = _samples(memory, rows, setpoints, before)
     if samples is None:
         return rows.total, rows.segment, (), memory.with_setpoint(setpoints)
-    still_since_ns, run, is_at_rest = _rests(plan, memory, samples)
-    finder = _Finder(
-        plan=plan,
-        memory=memory,
-        rows=rows,
-        samples=samples,
-        still_since_ns=still_since_ns,
-        before=before,
-    )
-    is_judged = bool(run[-1] < 0 and memory.is_judged)
-    at_rest = is_at_rest.nonzero()[0]
-    if len(at_rest) or samples.is_loss.any():
-        run_at_rest = run[at_rest]
-        is_first = np.ones(len(at_rest) + 1, bool)
-        is_first[1:-1] = run_at_rest[1:] != run_at_rest[:-1]
-        judged = set(at_rest[is_first[:-1]].tolist())
-        if memory.is_judged and len(at_rest) and run_at_rest[0] < 0:
-            judged.remove(int(at_rest[0]))
-        lasts = at_rest[is_first[1:]].tolist()
-        losses = set(samples.is_loss.nonzero()[0].tolist())
-        for sample in sorted(judged.union(losses, lasts)):
-            if sample in losses:
-                finder.lose(sample)
-            if is_at_rest[sample]:
-                finder.rest(sample, is_judged=sample in judged)
-        is_judged |= bool((run_at_rest == run[-1]).any())
-    last_row = samples.row[-1]
-    return (
-        finder.total,
-        finder.segment,
-        finder.found,
-        replace(
-            finder.memory.with_setpoint(setpoints),
-            sample_ns=int(samples.time_ns[-1]),
-            sample_total=int(finder.total[last_row]),
-            sample_setpoint=float(samples.setpoint[-1]),
-            still_since_ns=int(still_since_ns[-1]),
-            is_judged=is_judged,
-        ),
-    )
+    finder = _Finder(plan=plan, memory=memory, rows=rows, samples=samples, before=before)
+    finder.find()
+    return finder.total, finder.segment, finder.found, finder.memory.with_setpoint(setpoints)
 
 
 def _samples(
@@ -163,32 +126,8 @@ def _samples(
     )
 
 
-def _rests(
-    plan: FindPlan, memory: TurnMemory, samples: _Samples
-) -> tuple[Ints, NDArray[np.intp], NDArray[np.bool_]]:
-    """Return since when it stands still at each sample, where that began, and its rests.
-
-    Shape (k,) each; the place is -1 where it began before these.
-    """
-    time_ns, setpoint = samples.time_ns, samples.setpoint
-    limit_counts_s = _STILL_TURNS_S * plan.modulus
-    elapsed_s = np.diff(time_ns, prepend=np.int64(memory.sample_ns)) * 1e-9
-    moved = np.abs(np.diff(samples.total, prepend=np.int64(memory.sample_total)))
-    moves = samples.is_loss | (moved > 1 + limit_counts_s * elapsed_s)
-    moves |= np.abs(samples.speed_counts_s) > limit_counts_s  # an unknown speed is not known to be
-    moves[0] |= setpoint[0] != memory.sample_setpoint
-    moves[1:] |= setpoint[1:] != setpoint[:-1]
-    run = np.maximum.accumulate(np.where(moves, np.arange(len(time_ns)), -1))
-    still_since_ns = np.where(run < 0, memory.still_since_ns, time_ns[run])
-    is_at_rest = time_ns - still_since_ns >= REST_NS
-    # A set-point that was read before it stood still may be another by now.
-    is_at_rest &= samples.setpoint_ns >= still_since_ns
-    is_at_rest &= time_ns - samples.setpoint_ns <= plan.hold_ns
-    return still_since_ns, run, is_at_rest
-
-
 class _Finder:
-    """Goes through the samples at which something is lost, or the joint is at rest."""
+    """Goes through the samples: few, so that one after the other costs less than arrays of them."""
 
     def __init__(
         self,
@@ -197,15 +136,62 @@ class _Finder:
         memory: TurnMemory,
         rows: CountRows,
         samples: _Samples,
-        still_since_ns: Ints,
         before: UnwrapState,
     ) -> None:
         self._plan, self._rows, self._samples = plan, rows, samples
-        self._still_since_ns = still_since_ns
-        self._before, self._memory_before = before, memory
+        self._before = before
+        self._still_since_ns = memory.still_since_ns
         self.memory = memory
         self.total, self.segment = rows.total, rows.segment
         self.found: list[FoundSegment] = []
+
+    def find(self) -> None:
+        """Remember rests and losses; begin the segments whose turns are found."""
+        samples, memory = self._samples, self.memory
+        limit_counts_s = _STILL_TURNS_S * self._plan.modulus
+        sample_ns, sample_total = memory.sample_ns, memory.sample_total
+        setpoint, is_judged, at_rest = memory.sample_setpoint, memory.is_judged, -1
+        for sample, (time_ns, total, speed, told, told_ns, is_loss) in enumerate(
+            zip(
+                samples.time_ns.tolist(),
+                samples.total.tolist(),
+                samples.speed_counts_s.tolist(),
+                samples.setpoint.tolist(),
+                samples.setpoint_ns.tolist(),
+                samples.is_loss.tolist(),
+                strict=True,
+            )
+        ):
+            allowed = 1 + limit_counts_s * (time_ns - sample_ns) * 1e-9
+            if (
+                is_loss
+                or told != setpoint
+                or abs(total - sample_total) > allowed
+                or abs(speed) > limit_counts_s  # an unknown one is not known to be
+            ):
+                self._rest(at_rest)
+                at_rest = -1
+                if is_loss:
+                    self._lose(sample, sample_ns)
+                self._still_since_ns, is_judged = time_ns, False
+            # A set-point that was read before it stood still may be another by now.
+            elif time_ns - self._still_since_ns >= REST_NS and (
+                self._still_since_ns <= told_ns >= time_ns - self._plan.hold_ns
+            ):
+                at_rest = sample
+                if not is_judged:
+                    is_judged = True
+                    self._judge(sample, self._rest(sample))
+            sample_ns, sample_total, setpoint = time_ns, total, told
+        self._rest(at_rest)
+        self.memory = replace(
+            self.memory,
+            sample_ns=sample_ns,
+            sample_total=int(self.total[samples.row[-1]]),
+            sample_setpoint=setpoint,
+            still_since_ns=self._still_since_ns,
+            is_judged=is_judged,
+        )
 
     def _count_before(self, row: int) -> tuple[int, int]:
         """Return time and total of the count before a row."""
@@ -213,19 +199,14 @@ class _Finder:
             return int(self._rows.time_ns[row - 1]), int(self.total[row - 1])
         if self._before.time_ns != TIME_MIN_NS:
             return self._before.time_ns, self._before.total
-        return self._memory_before.newest_ns, self._memory_before.newest_total
+        return self.memory.newest_ns, self.memory.newest_total
 
-    def lose(self, sample: int) -> None:
-        """Remember what was known before the turns were lost."""
+    def _lose(self, sample: int, sampled_ns: int) -> None:
+        """Remember what was known before the turns were lost; `sampled_ns`: the sample before."""
         rows, memory, row = self._rows, self.memory, int(self._samples.row[sample])
         is_first = self._before.segment < 0 and row == 0
         time_ns = int(rows.time_ns[row])
         newest_ns, total = self._count_before(row)
-        sampled_ns, still_ns = (
-            (int(self._samples.time_ns[sample - 1]), self._still_since_ns[sample - 1])
-            if sample
-            else (self._memory_before.sample_ns, self._memory_before.still_since_ns)
-        )
         was_on = time_ns - newest_ns <= self._plan.within_ns and not (
             rows.broken is not None and rows.broken[row]
         )
@@ -233,7 +214,7 @@ class _Finder:
         if was_on and not is_first:
             newest = memory.rests[-1] if memory.rests else None
             if memory.lost is not None:
-                has_moved = still_ns != memory.lost.since_ns
+                has_moved = self._still_since_ns != memory.lost.since_ns
                 lost = replace(
                     memory.lost,
                     since_ns=time_ns,
@@ -250,13 +231,15 @@ class _Finder:
                 )
         self.memory = replace(memory, rests=(), lost=lost, segment_since_ns=time_ns)
 
-    def rest(self, sample: int, *, is_judged: bool) -> None:
-        """Remember that it is at rest; find its turns if they are lost, when judged."""
+    def _rest(self, sample: int) -> Rest | None:
+        """Remember that it is at rest at a sample; -1: it is not."""
+        if sample < 0:
+            return None
         samples, row = self._samples, int(self._samples.row[sample])
         rest = Rest(
             setpoint=float(samples.setpoint[sample]),
             distance=float(self.total[row] - samples.setpoint[sample]),
-            since_ns=int(self._still_since_ns[sample]),
+            since_ns=self._still_since_ns,
             last_ns=int(samples.time_ns[sample]),
             setpoint_ns=int(samples.setpoint_ns[sample]),
         )
@@ -264,8 +247,7 @@ class _Finder:
         if rests and rests[-1].since_ns == rest.since_ns:
             rests = rests[:-1]
         self.memory = replace(self.memory, rests=self._apart_from(rest, rests))
-        if is_judged and self.memory.lost is not None:
-            self._judge(row, rest, self.memory.lost)
+        return rest
 
     def _apart_from(self, rest: Rest, earlier: Sequence[Rest]) -> tuple[Rest, ...]:
         """Return a rest behind the newest of the earlier ones at a set-point apart from it."""
@@ -273,7 +255,11 @@ class _Finder:
         apart = [one for one in earlier if abs(one.setpoint - rest.setpoint) >= limit]
         return (*apart[-1:], rest)
 
-    def _judge(self, row: int, rest: Rest, lost: LostTurns) -> None:
+    def _judge(self, sample: int, rest: Rest | None) -> None:
+        """Find the turns at a rest, if they are lost and can be known."""
+        lost, row = self.memory.lost, int(self._samples.row[sample])
+        if lost is None or rest is None:
+            return
         modulus = self._plan.modulus
         if rest.since_ns == lost.since_ns and rest.setpoint == lost.setpoint:
             apart = int(self.total[row]) - lost.total
