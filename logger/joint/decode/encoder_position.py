@@ -194,6 +194,7 @@ def _unwrap_counts(
         speed_counts_s,
         modulus=plan.counts,
         valid_for_ns=plan.known_for_ns,
+        guided_for_ns=to_ns(plan.joint.turns_known_for_s),
         state=state.turns,
         speed_apart=plan.speed_apart,
         broken=broken,

@@ -37,6 +37,7 @@ def unwrap_counts(
     *,
     modulus: int,
     valid_for_ns: int,
+    guided_for_ns: int | None = None,
     state: UnwrapState,
     speed_apart: bool = False,
     broken: NDArray[np.bool_] | None = None,
@@ -53,6 +54,9 @@ def unwrap_counts(
         Counts of one turn.
     valid_for_ns
         The longest silence after which the number of turns is still known.
+    guided_for_ns
+        The longest silence in which the speed tells how far the shaft went; None: as long as that.
+        Behind a longer one an encoder that counts its own turns has made the nearest move.
     state
         The state that the previous call returned.
     speed_apart
@@ -100,8 +104,9 @@ def unwrap_counts(
     share = 1.0 if speed_apart else 0.5
     open_counts = share * np.abs(speed_after - speed_before) * elapsed_s + 1.0
     is_ambiguous = open_counts >= modulus / 2
-    if is_unknown.any() or np.isnan(mean_speed).any():
-        guided_counts = ~np.isnan(mean_speed) & ~is_unknown
+    is_long = elapsed_ns > (valid_for_ns if guided_for_ns is None else guided_for_ns)
+    if is_unknown.any() or is_long.any() or np.isnan(mean_speed).any():
+        guided_counts = ~np.isnan(mean_speed) & ~is_unknown & ~is_long
         mean_speed = np.where(guided_counts, mean_speed, 0.0)
         turn_counts = np.rint((mean_speed * elapsed_s - nearest) / modulus).astype(np.int64)
         turn_counts[~guided_counts] = 0

@@ -161,6 +161,26 @@ def test_an_encoder_of_many_turns_goes_on_after_a_silence():
     assert set(readings.position_segment.tolist()) == {0}
 
 
+@pytest.mark.parametrize("speed", [0, 5, -5])
+def test_a_speed_says_nothing_of_a_long_silence(speed: int):
+    """An encoder of 16 turns counts them itself: what it did for an hour is not its speed now."""
+    bench = _bench(
+        'channel = "position_rad"\nbyte = 0\nbits = 16\nencoder = { counts = 4096, turns = 16 }\n'
+        '[[frame.value]]\nchannel = "speed_rad_s"\nbyte = 2\nbits = 16\nsigned = true',
+    )
+    counts = [65000, 65500, 200]
+    frames = FrameBatch.from_rows(
+        [
+            (at * 3_600_000_000_000, 0x10, 0, struct.pack("<Hh", count, speed).ljust(8, b"\0"))
+            for at, count in enumerate(counts)
+        ]
+    )
+    readings = decode(decode_plan(bench), DecodeState(), frames)[0].readings[0]
+    expected = [count * 2 * math.pi / 4096 for count in (65000, 65500, 65736)]
+    assert readings.columns["position_rad"].tolist() == pytest.approx(expected)
+    assert set(readings.position_segment.tolist()) == {0}
+
+
 @pytest.mark.parametrize(("code", "bits"), [("<e", 16), ("<f", 32), ("<d", 64), (">f", 32)])
 def test_ieee_numbers(code: str, bits: int):
     """binary16, 32 and 64 as the struct module packs them; what is no number is no value."""
