@@ -215,6 +215,9 @@ class JointLimit(LimitKind):
     def with_grids(self, grids: Mapping[str, CountGrids]) -> Self:
         """Return the same on a joint whose channels have these values (`thresholds`)."""
         limit = self.model_copy()
+        for name in limit.__dict__.keys() - type(self).model_fields.keys():
+            # A number that was computed with other grids.
+            del limit.__dict__[name]
         limit._grids = grids
         return limit
 

@@ -7,6 +7,7 @@ after longer ones (logger/limits/gaps.py), an alert stays.
 """
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -88,13 +89,13 @@ inside   = [43.0, 53.0]
         """Between which it counts as gone."""
         return self.outside if self.inside is None else self.inside
 
-    @property
+    @cached_property
     def compared_outside(self) -> Pair:
         """At or below the first and at or above the second it is outside (`thresholds`)."""
         low, high = self.outside
         return at_most(low, self.size_grids), at_least(high, self.size_grids)
 
-    @property
+    @cached_property
     def compared_inside(self) -> Pair:
         """At or above the first and at or below the second it is inside, where not outside."""
         lower, upper = self.clears_within

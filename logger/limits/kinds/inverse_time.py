@@ -15,6 +15,7 @@ Once it has operated and the current is back below, it starts from 0 again.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import ClassVar, Final, Literal, Self
 
@@ -151,14 +152,14 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
         """See `LimitKind`."""
         return self.channel
 
-    @property
+    @cached_property
     def counts_from(self) -> float:
         """The multiple of the setting from which on a reading counts (`thresholds`)."""
         assert self.setting is not None, "`in_channel_unit` has seen to it"
         grids = magnitude_grids(self.grids_of(self.channel))
         return at_least(self.setting * self.from_multiple, grids) / self.setting
 
-    @property
+    @cached_property
     def gone_until(self) -> float:
         """The multiple of the setting up to which a reading counts as gone."""
         assert self.setting is not None, "`in_channel_unit` has seen to it"

@@ -7,6 +7,7 @@ starts again after a longer one (logger/limits/gaps.py); an alert stays.
 """
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import Any, ClassVar, Literal
 
 import numpy as np
@@ -192,6 +193,14 @@ off_delay_s = 5.0
         """See `ScoredLimit`."""
         return self.magnitude and not self.rising
 
+    @cached_property
+    def compared(self) -> tuple[float, float]:
+        """The scores at which it is on and off (`thresholds`)."""
+        if self.rising:
+            return level_pair(self.pick_up, self.clears_at, self.size_grids)
+        mirrored = tuple(grid.mirrored for grid in self.size_grids)
+        return level_pair(-self.pick_up, -self.clears_at, mirrored)
+
     def score_key(self) -> str:
         """See `JointLimit`."""
         return f"{self.rising} {super().score_key()}"
@@ -359,11 +368,7 @@ on_delay_s     = 1.0
 def measure_level(limit: Level, series: Series) -> Scores:
     """Return the readings of the channel as they are."""
     at = series.channel_series(limit.channel)
-    if limit.rising:
-        pick_up, drop_off = level_pair(limit.pick_up, limit.clears_at, limit.size_grids)
-    else:
-        mirrored = tuple(grid.mirrored for grid in limit.size_grids)
-        pick_up, drop_off = level_pair(-limit.pick_up, -limit.clears_at, mirrored)
+    pick_up, drop_off = limit.compared
     return Scores(
         time_ns=at.time_ns,
         batch_rows=at.rows,

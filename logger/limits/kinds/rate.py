@@ -15,6 +15,7 @@ and an alert stays.
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar, Final, Literal
 
 import numpy as np
@@ -89,6 +90,11 @@ drop_off_per_min = 5.0
     def clears_at(self) -> float:
         """The rate at or below which it counts as gone."""
         return self.rise_per_min if self.drop_off_per_min is None else self.drop_off_per_min
+
+    @cached_property
+    def compared(self) -> tuple[float, float]:
+        """The rates at which it is on and off (`thresholds`)."""
+        return level_pair(self.rise_per_min, self.clears_at)
 
     @property
     def window_s(self) -> float:
@@ -215,7 +221,7 @@ def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Score
             time_ns=tuple(mark_ns[first_kept:].tolist()),
             values=tuple(marks[first_kept:].tolist()),
         )
-    pick_up, drop_off = level_pair(limit.rise_per_min, limit.clears_at)
+    pick_up, drop_off = limit.compared
     scores = Scores(
         time_ns=readings.time_ns[rows_with_rate],
         batch_rows=rows_with_rate if readings.rows is None else readings.rows[rows_with_rate],

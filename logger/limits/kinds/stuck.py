@@ -14,6 +14,7 @@ an alert all the same. A delay runs on over a gap of either that is short agains
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar, Final, Literal
 
 import numpy as np
@@ -109,13 +110,13 @@ on_delay_s  = 600.0
         """See `LimitKind`."""
         return self.channel
 
-    @property
+    @cached_property
     def moves_beyond(self) -> float:
         """A change of at most this is none: of `within`, or rounded."""
         grids = self.grids_of(self.channel)
         return at_most(self.within, difference_grids(grids, grids))
 
-    @property
+    @cached_property
     def loaded_from(self) -> float:
         """The magnitude of the load from which on there is one."""
         if self.smoothing_s is not None:

@@ -10,6 +10,7 @@ after longer ones (logger/limits/gaps.py), an alert stays.
 """
 
 from collections.abc import Mapping
+from functools import cached_property
 from typing import ClassVar, Final, Literal
 
 from pydantic import Field, model_validator
@@ -109,6 +110,11 @@ drop_off  = 62.0
         """The temperature at or below which it counts as gone."""
         return self.threshold if self.drop_off is None else self.drop_off
 
+    @cached_property
+    def compared(self) -> tuple[float, float]:
+        """The temperatures at which it is on and off (`thresholds`)."""
+        return level_pair(self.threshold, self.clears_at, self.grids_of(self.channel))
+
     @property
     def needed_channels(self) -> tuple[tuple[str, str], ...]:
         """See `LimitKind`."""
@@ -165,8 +171,7 @@ drop_off  = 62.0
 def measure_touch(limit: TouchTemperature, series: Series) -> Scores:
     """Return the temperatures as they are."""
     at = series.channel_series(limit.channel)
-    grids = limit.grids_of(limit.channel)
-    pick_up, drop_off = level_pair(limit.threshold, limit.clears_at, grids)
+    pick_up, drop_off = limit.compared
     return Scores(
         time_ns=at.time_ns,
         batch_rows=at.rows,

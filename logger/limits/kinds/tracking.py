@@ -8,6 +8,7 @@ stays.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -88,6 +89,12 @@ on_delay_s = 0.5
         """The error at or below which it counts as gone."""
         return self.above if self.drop_off is None else self.drop_off
 
+    @cached_property
+    def compared(self) -> tuple[float, float]:
+        """The errors at which it is on and off (`thresholds`)."""
+        grids = difference_grids(self.grids_of(self.setpoint), self.grids_of(self.channel))
+        return level_pair(self.above, self.clears_at, magnitude_grids(grids))
+
     @property
     def needed_channels(self) -> tuple[tuple[str, str], ...]:
         """See `LimitKind`."""
@@ -166,8 +173,7 @@ def measure_tracking(
     setpoint, has_setpoint, newest_setpoint = hold_at_rows(
         rows, limit.setpoint, HeldValue(time_ns=memory.setpoint_ns, value=memory.setpoint), series
     )
-    grids = difference_grids(limit.grids_of(limit.setpoint), limit.grids_of(limit.channel))
-    pick_up, drop_off = level_pair(limit.above, limit.clears_at, magnitude_grids(grids))
+    pick_up, drop_off = limit.compared
     has_both = has_actual & has_setpoint
     error = setpoint - actual
     score = np.abs(error)
