@@ -16,6 +16,7 @@ from logger.limits.curves import (
     thermal_operate_s,
 )
 from logger.limits.limit import LimitSet
+from logger.limits.thresholds import at_least
 from logger.settings_file import did_you_mean
 
 __all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table", "limit_curve_settings"]
@@ -153,7 +154,7 @@ def _operate_times_s(settings: CurveSettings, multiple: NDArray[np.float64]) -> 
         times = inverse_operate_s(
             CURVES[settings.curve], multiple, tms=settings.tms, flat_above=settings.flat_above
         )
-        return np.where(multiple > settings.from_multiple, times, np.inf)
+        return np.where(multiple >= at_least(settings.from_multiple), times, np.inf)
     # A limit that acts at a share of a full image equals a full image of a smaller current.
     carried = settings.k * settings.setting * settings.full**0.5
     return thermal_operate_s(

@@ -63,7 +63,7 @@ class CurveSettings:
     preload: float = 0.0
     """A current that lasted long before, for a thermal image."""
     from_multiple: float = 1.0
-    """Multiple of the setting above which it counts."""
+    """Multiple of the setting from which on it counts."""
     flat_above: float = FLAT_ABOVE
     full: float = 1.0
     """The level of a thermal image at which the limit is raised."""

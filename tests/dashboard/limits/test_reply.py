@@ -53,6 +53,13 @@ def test_it_says_what_was_caught(overheat: Recording):
     assert _answer(overheat, whole=True)["combined_score"]["raised"] > 1
 
 
+def test_it_says_beforehand_when_a_limit_is_not_judged(overheat: Recording):
+    """Which gaps are too long for its delays and windows on the joints of the recordings."""
+    sentences = {one["name"]: one["sentence"] for one in _answer(overheat)["limits"]}
+    assert "; not judged while the housing has gaps longer than " in sentences["housing-warm"]
+    assert "not judged" not in sentences["silent"]
+
+
 def test_what_a_rough_answer_leaves_out_is_said(overheat: Recording):
     """Peaks that last for less than a second are not in an answer from seconds."""
     table = {

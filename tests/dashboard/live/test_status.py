@@ -1,4 +1,4 @@
-"""The remarks under Live's figure: what was lost and what could not be read, in words."""
+"""What Live shows besides its figure: remarks about what was lost, not read, not judged."""
 
 from datetime import UTC
 from pathlib import Path
@@ -15,6 +15,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 
 START_NS = 1_795_000_000_000_000_000
+S = 1_000_000_000
 
 
 @pytest.mark.parametrize(
@@ -41,3 +42,56 @@ def test_what_could_not_be_read(tmp_path: Path, counts: tuple[float, ...], remar
     remarks = [text.replace("\u202f", " ").replace("\u2009", " ") for text in status["remarks"]]
     assert "no frame lost" in remarks
     assert [text for text in remarks if "could not be read" in text] == ([remark] if remark else [])
+
+
+class WithEvents:
+    """A recording with further events."""
+
+    def __init__(self, whole: Recording, *events: Event) -> None:
+        self._whole = whole
+        self._events = events
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._whole, name)
+
+    def read_events(self) -> tuple[Event, ...]:
+        """Return all events in order."""
+        return (*self._whole.read_events(), *self._events)
+
+
+def remarks(recording: object) -> list[str]:
+    """Return what stands under the figure at the end."""
+    assert isinstance(recording, WithEvents)
+    status = live_status(
+        recording,  # type: ignore[arg-type]
+        latest={},
+        slow={},
+        now_ns=recording.end_ns,  # type: ignore[arg-type]
+        zone=UTC,
+    )
+    return status["remarks"]
+
+
+def judging(overheat: Recording, at_s: float, kind: str, duration_s: float) -> Event:
+    """Return an event about the rise of the shoulder's housing."""
+    name = next(limit.name for limit in overheat.limits.limits if limit.kind_name() == "rate")
+    at_ns = overheat.start_ns + round(at_s * S)
+    return Event(
+        sequence=10_000 + round(at_s),
+        time_ns=at_ns,
+        kind=kind,
+        joint="shoulder",
+        limit=name,
+        duration_s=duration_s,
+    )
+
+
+def test_a_limit_that_is_not_judged_is_told_until_it_is(overheat: Recording):
+    """With the time since when; what was judged again says nothing more."""
+    lost = judging(overheat, 100.0, "limit not judged", 40.0)
+    (first, *_) = remarks(WithEvents(overheat, lost))
+    assert first.startswith("shoulder housing rising by ")
+    assert " is not judged since " in first
+    again = judging(overheat, 200.0, "limit judged again", 140.0)
+    found = remarks(WithEvents(overheat, lost, again))
+    assert not any("not judged" in remark for remark in found)
