@@ -1,12 +1,12 @@
 """Each limit of a file in words, with what it does on a bench: to be read before use. Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
-from logger.limits.evaluate import plan_limits
+from logger.limits.evaluate import LimitPlan, plan_limits
 from logger.limits.limit import LimitSet
 from logger.limits.recorder_limit import RecorderLimit
 from logger.limits.scored_limit import ScoredLimit
@@ -28,7 +28,7 @@ class LimitDescription:
     needs_rated: tuple[str, ...]
     """What its shares of rated values come to on each joint."""
     not_judged: tuple[str, ...] = ()
-    """Under which condition it is not judged, on each joint that has one."""
+    """Under which condition it is not judged, with the joints; none where it always is."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain content, as `dutytrace limits check --json` answers."""
@@ -78,12 +78,20 @@ def _describe_each(limits: LimitSet, bench: Bench) -> Iterator[LimitDescription]
             needs_rated=tuple(f"{joint}: {limit_label(converted)}" for joint, converted in by_joint)
             if limit.needs_rated
             else (),
-            not_judged=tuple(
-                f"{plan.joint}: not judged {condition}"
-                for plan in plans
-                for converted in plan.limits
-                if converted.name == limit.name
-                and isinstance(converted, ScoredLimit)
-                and (condition := converted.not_judged_condition(plan.hold_ns))
-            ),
+            not_judged=_not_judged(limit.name, plans),
         )
+
+
+def _not_judged(name: str, plans: Sequence[LimitPlan]) -> tuple[str, ...]:
+    """Return under which condition a limit is not judged, joints of the same one together."""
+    joints: dict[str, list[str]] = {}
+    for plan in plans:
+        for limit in plan.limits:
+            if limit.name == name and isinstance(limit, ScoredLimit):
+                condition = limit.not_judged_condition(plan.hold_ns)
+                joints.setdefault(condition, []).append(plan.joint)
+    return tuple(
+        f"{', '.join(names)}: not judged {condition}"
+        for condition, names in joints.items()
+        if condition
+    )

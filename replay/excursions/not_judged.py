@@ -100,7 +100,9 @@ def _fold_events(events: Sequence[Event], sets: Sequence[tuple[int, LimitSet]]) 
         key = (event.joint, event.limit)
         if event.kind == EventKind.LIMIT_NOT_JUDGED and event.duration_s >= 0:
             spans.begun_ns[key] = event.time_ns - to_ns(event.duration_s)
-        elif event.kind == EventKind.LIMIT_JUDGED_AGAIN:
+        elif event.kind == EventKind.LIMIT_JUDGED_AGAIN and event.duration_s >= 0:
+            # Of a cut the beginning may lie before it.
+            spans.begun_ns.setdefault(key, event.time_ns - to_ns(event.duration_s))
             spans.end(key, event.time_ns)
         elif event.kind == EventKind.CONTINUED:
             for begun in [*spans.begun_ns]:

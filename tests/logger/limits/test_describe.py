@@ -84,6 +84,12 @@ def test_each_kind_says_what_it_will_do(bench):
         "disk": "warns when the disk lasts for 6 h or less at the present rate; clears at 8 h or "
         "more",
     }.items()
+    unjudged = {one.name: one.not_judged for one in found}
+    assert unjudged["silent"] == unjudged["supply"] == unjudged["disk"] == ()
+    assert [
+        text.partition(": not judged while the housing has gaps ")[0]
+        for text in unjudged["heats-fast"]
+    ] == ["shoulder"]
     shares = {one.name: one.needs_rated for one in found if one.needs_rated}
     assert shares["near-rated-torque"] == ("shoulder: torque at or above 16.2 N·m",)
     assert shares["overload"] == ("shoulder: current at or above 12.1 A for too long",)
@@ -95,7 +101,8 @@ def test_the_curve_of_a_limit():
     settings, unit = limit_curve_settings(limits, "overload")
     rows = {row.multiple: row.time_s for row in curve_table(settings).rows}
     assert unit == "of rated"
-    assert rows[1.1] is None
+    assert rows[1.1] == pytest.approx(0.5 * 80.0 / (1.1**2 - 1))
+    assert all(time_s is None for multiple, time_s in rows.items() if multiple < 1.1)
     # 80 / (4^2 - 1) * 0.5: curve C of IEC 60255-151, second-hand.
     assert rows[4.0] == pytest.approx(2.66666667)
     settings, _ = limit_curve_settings(limits, "winding-image", preload=0.5)
