@@ -31,9 +31,9 @@ from dashboard.replay.routes import add_replay_routes
 from dashboard.server.body_limit import BodyLimit
 from dashboard.server.bounded_http import ConnectionBounds
 from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
-from dashboard.server.client_address import TrustedProxies, is_loopback
 from dashboard.server.dependencies import provide_services
 from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
+from dashboard.server.network_address import TrustedProxies, is_loopback
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
 from dashboard.server.security_headers import PolicyMiddleware, page_policy, source_digest

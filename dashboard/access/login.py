@@ -66,7 +66,7 @@ def add_login_routes(server: FastAPI, access: Access) -> None:
         password = form.get("password", [""])[0]
         if not await asyncio.to_thread(access.password.verify, password):
             return _login_page(request, next_path, "That is not the password.", status=401)
-        access.login_limiter.welcome_client(address)
+        access.login_limiter.remember_client(address)
         access.sessions.revoke(access.read_token(request.headers))
         response = RedirectResponse(next_path, status_code=303)
         response.set_cookie(

@@ -8,7 +8,7 @@ thousand addresses does not lock out those who know the password. Pure: time is 
 from collections import OrderedDict
 from typing import Any, Final
 
-from dashboard.server.client_address import client_network
+from dashboard.server.network_address import client_network
 
 __all__ = ["LoginRateLimiter"]
 
@@ -44,7 +44,7 @@ class LoginRateLimiter:
         _forget_oldest(self._by_client)
         return wait_s
 
-    def welcome_client(self, address: str) -> None:
+    def remember_client(self, address: str) -> None:
         """Give a client all its tries again after it logged in, and remember it as known."""
         client = client_network(address)
         self._by_client.pop(client, None)

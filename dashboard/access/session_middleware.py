@@ -21,7 +21,7 @@ from dashboard.access.login_rate_limiter import LoginRateLimiter
 from dashboard.access.password import Password
 from dashboard.access.sessions import Sessions
 from dashboard.limits.question import TRIAL_PATHS
-from dashboard.server.client_address import TrustedProxies
+from dashboard.server.network_address import TrustedProxies
 
 __all__ = ["LOGIN_PATH", "LOGOUT_PATH", "SESSION_PATH", "Access", "SessionMiddleware"]
 

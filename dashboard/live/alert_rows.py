@@ -1,8 +1,9 @@
 """The alert lines of the Live page: open alerts with their time, peak and possible actions.
 
-Worst first. A trip stays until it is acknowledged and cannot be shelved. `sound` is the sound of a
-line: "trip" or "warning" until it is acknowledged, none while it is shelved. Only words are made
-here; the state of an alert comes from `logger.limits.lifecycle`.
+Worst first. A trip stays until it is acknowledged and cannot be shelved. `deliveries` says who was
+told, or cannot be told yet. `sound` is the sound of a line: "trip" or "warning" until it is
+acknowledged, none while it is shelved. Only words are made here; the state of an alert comes from
+`logger.limits.lifecycle`.
 """
 
 import math
@@ -10,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 from dashboard.live.wire_messages import AlertRow
+from dashboard.text.deliveries import describe_deliveries
 from dashboard.text.format import format_clock, format_duration, format_reading
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
@@ -116,7 +118,7 @@ def _open_alert_row(
         by = f" by {alert.acknowledged_by}" if alert.acknowledged_by else ""
         since_text += f"; acknowledged {format_clock(alert.acknowledged_ns, zone)}{by}"
         actions = [] if trip else ["shelve"]
-    return {
+    row: AlertRow = {
         "number": alert.number,
         "mark": STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
         "headline": f"{'Trip' if trip else 'Warning'}: {_alert_label(alert, limit, displays)}",
@@ -126,3 +128,8 @@ def _open_alert_row(
         "sound": "" if alert.acknowledged_ns is not None else alert.severity,
         "rank": (0 if trip else 1) + (0.5 if alert.acknowledged_ns is not None else 0),
     }
+    if alert.deliveries:
+        row["deliveries"] = describe_deliveries(
+            alert.deliveries, lambda at_ns: format_clock(at_ns, zone)
+        )
+    return row

@@ -91,13 +91,14 @@ class JointStatus(TypedDict):
 
 
 class AlertRow(TypedDict):
-    """An open alert: headline, peak, details, possible actions and its sound."""
+    """An open alert: headline, peak, details, who was told, possible actions and its sound."""
 
     number: int
     mark: str
     headline: str
     peak: str
     detail: str
+    deliveries: NotRequired[str]
     actions: list[str]
     sound: str
     rank: float

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.sparkline import css_mask, svg_path
+from dashboard.text.deliveries import describe_deliveries
 from dashboard.text.format import format_duration, format_elapsed, format_number
 from dashboard.text.theme import STATE_BY_SEVERITY, display_of
 from dashboard.text.units import Displays
@@ -99,6 +100,12 @@ def excursion_details(
     first, count = max(first, 0), min(max(count, 0), MAX_EXCURSION_DETAILS)
     rows = []
     page, _ = page_of_excursions(recording, applied, first=first, count=count)
+    # Limits that are only tried have told nobody: their alerts have no deliveries.
+    deliveries = {
+        (alert.joint, alert.limit, alert.raised_ns): alert.deliveries
+        for alert in applied.alerts
+        if alert.deliveries
+    }
     for excursion in complete_excursions(recording, applied, page):
         limit = applied.limit_at_raise(excursion.limit, excursion.start_ns)
         rows.append(
@@ -108,6 +115,10 @@ def excursion_details(
                 "pen": recording.joints.index(excursion.joint) + 1,
                 "peak": _peak_text(excursion, limit, displays),
                 "lead_up": _lead_up_text(excursion),
+                "deliveries": describe_deliveries(
+                    deliveries.get((excursion.joint, excursion.limit, excursion.start_ns), ()),
+                    lambda at_ns: format_elapsed((at_ns - recording.start_ns) / 1e9),
+                ),
                 **(_excursion_sparkline(recording, excursion, limit) if excursion.channel else {}),
             }
         )

@@ -8,7 +8,7 @@ error_answers     what a page is answered when a route raises
 recording_cache   the recordings folder, and the recordings that are open
 browser_modules   serves the pages' modules, style sheets and plotly
 origin_check      requests from foreign pages are refused
-client_address    which client it is, behind a trusted proxy too (pure)
+network_address   which client it is, behind a trusted proxy too (pure)
 bounded_http      connections bounded in number, time and length
 body_limit        no body is read beyond the longest that a page sends
 security_headers  what a browser may do with an answer: content security policy and others

@@ -22,7 +22,7 @@ from typing import Any, Final
 
 from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 
-from dashboard.server.client_address import client_network, is_loopback
+from dashboard.server.network_address import client_network, is_loopback
 
 __all__ = ["ConnectionBounds", "bounded_protocol"]
 

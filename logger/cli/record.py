@@ -25,6 +25,7 @@ from logger.event_kind import EventKind
 from logger.memory import limit_heap_growth
 
 if TYPE_CHECKING:
+    from logger.notify.delivery_report import DeliveryReport
     from logger.notify.notifier import Notifier
     from logger.recording.record_settings import RecordSettings
     from logger.store.layout.events import Event
@@ -91,8 +92,8 @@ def record_joints(
             simulated=simulated,
             send_stop_on_trip=send_stop,
         )
-    asides: queue.SimpleQueue[str] = queue.SimpleQueue()
-    notifier = _notifier(tell, settings.out.name, asides.put) if tell is not None else None
+    reports: queue.SimpleQueue[DeliveryReport] = queue.SimpleQueue()
+    notifier = None if tell is None else _notifier(tell, settings, reports.put)
 
     printer = LinePrinter()
 
@@ -114,13 +115,13 @@ def record_joints(
                 stop=stop_on_signals(),
                 on_event=on_event,
                 on_start=lambda path: printer.put(f"Recording into {path}"),
-                asides=asides,
+                reports=reports,
                 urgent=True,
             )
     finally:
         waiting = notifier.close() if notifier is not None else 0
-        while not asides.empty():
-            printer.put(asides.get())
+        while not reports.empty():
+            printer.put(reports.get().text)
         if waiting:
             printer.put(f"{waiting} messages wait for the next recording with {tell}.")
         if ended is not None:
@@ -170,19 +171,28 @@ def _new_recording(
     )
 
 
-def _notifier(file: Path, recording: str, report: Callable[[str], None]) -> "Notifier":
+def _notifier(
+    file: Path, settings: "RecordSettings", report: "Callable[[DeliveryReport], None]"
+) -> "Notifier":
+    from logger.notify.message import MessageSource
     from logger.notify.notifier import Notifier
     from logger.notify.settings import read_notify
 
     waiting = file.with_name(f"{file.name}.waiting")
-    return Notifier(read_notify(file), waiting=waiting, recording=recording, report=report)
+    source = MessageSource(
+        recording=settings.out.name,
+        test=settings.name,
+        simulated=settings.simulated,
+        limit_named=settings.limits.by_name,
+    )
+    return Notifier(read_notify(file), waiting=waiting, source=source, report=report)
 
 
 def _event_line(event: "Event") -> str:
     """Return an event as it is printed; empty for those that a line of its own tells of."""
     from logger.store.layout.events import headline
 
-    if event.kind in {EventKind.STARTED, EventKind.ENDED}:
+    if event.kind in {EventKind.STARTED, EventKind.ENDED, EventKind.NOTIFIED}:
         return ""
     clock = datetime.fromtimestamp(event.time_ns / 1e9, UTC).astimezone().strftime("%H:%M:%S")
     word = headline(event.kind, event.severity)

@@ -23,7 +23,7 @@ from typing import Final, Protocol
 from logger.event_kind import EventKind
 from logger.limits.limit_change import EventSeverity, Severity
 
-__all__ = ["Alert", "AlertEvent", "AlertState", "alerts_from_events"]
+__all__ = ["Alert", "AlertEvent", "AlertState", "Delivery", "alerts_from_events"]
 
 
 class AlertState(StrEnum):
@@ -68,6 +68,17 @@ class AlertEvent(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """Whom a message about an alert is for, and what came of it so far."""
+
+    target: str
+    delivered_ns: int | None
+    """When it was delivered; None: it waits and is tried again."""
+    fault: str = ""
+    """Why it waits, as a sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
     """One alert and its life so far."""
 
@@ -87,6 +98,8 @@ class Alert:
     onset_ns: int | None = None
     """Time of the first reading with its condition present; None: not recorded."""
     text: str = ""
+    deliveries: tuple[Delivery, ...] = ()
+    """Who was told that it was raised, or cannot be told yet; in the order of the first news."""
 
     def state_at(self, now_ns: int) -> AlertState:
         """Return the state at `now_ns`; only shelving runs out by time alone."""
@@ -132,6 +145,10 @@ def alerts_from_events(
             alerts[alert.number] = replace(
                 alert, acknowledged_ns=event.time_ns, acknowledged_by=event.who
             )
+        elif event.kind in {EventKind.NOTIFIED, EventKind.NOTIFYING}:
+            alerts[alert.number] = replace(
+                alert, deliveries=_with_delivery(alert.deliveries, event)
+            )
         elif event.kind in {EventKind.SHELVED, EventKind.UNSHELVED}:
             # What is shelved is the limit on the joint, and its newest alert carries that.
             carrier = alerts[newest[(alert.joint, alert.limit)]]
@@ -167,6 +184,17 @@ def _add_raised(
         text=event.text,
     )
     newest[key] = event.alert
+
+
+def _with_delivery(deliveries: tuple[Delivery, ...], event: AlertEvent) -> tuple[Delivery, ...]:
+    is_delivered = event.kind == EventKind.NOTIFIED
+    news = Delivery(
+        target=event.who,
+        delivered_ns=event.time_ns if is_delivered else None,
+        fault="" if is_delivered else event.text,
+    )
+    by_target = {delivery.target: delivery for delivery in deliveries}
+    return tuple({**by_target, event.who: news}.values())
 
 
 def _shelved_until_ns(event: AlertEvent) -> int | None:

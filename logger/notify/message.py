@@ -1,17 +1,46 @@
-"""The message about an event: a sentence for people, JSON for programs. Pure."""
+"""The message about an event: a sentence for people, JSON for programs. Pure.
+
+Both name the test, and say so where its joints are simulated. A value has its unit; what is done to
+an alert says of which, by whom, and how long after it was raised.
+"""
 
 import json
 import math
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
 
 from logger.event_kind import EventKind
+from logger.joint.channels import CHANNELS
+from logger.limits.kind import LimitKind
+from logger.limits.phrases import format_span
+from logger.limits.words import format_value, limit_label
 from logger.notify.settings import NotifyTarget
 from logger.store.layout.events import Event, headline
 from logger.store.layout.manifest import iso_utc
 
-__all__ = ["matches_target", "message_json", "message_payload", "message_text"]
+__all__ = ["MessageSource", "matches_target", "message_json", "message_payload", "message_text"]
 
 _SEVERITY_RANK = {"": 0, "warning": 1, "trip": 2}
+_DONE_TO_ALERTS: Final = frozenset({EventKind.ACKNOWLEDGED, EventKind.SHELVED, EventKind.UNSHELVED})
+
+
+def _no_limit(_name: str) -> LimitKind | None:
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MessageSource:
+    """What messages are about: one recording."""
+
+    recording: str
+    """Name of its folder."""
+    test: str = ""
+    """What the test is called."""
+    simulated: bool = False
+    """Whether its joints do not exist."""
+    limit_named: Callable[[str], LimitKind | None] = _no_limit
+    """Returns the limit of a name that is in force; called on the thread that has the event."""
 
 
 def matches_target(target: NotifyTarget, event: Event) -> bool:
@@ -21,29 +50,68 @@ def matches_target(target: NotifyTarget, event: Event) -> bool:
     return not event.alert or _SEVERITY_RANK[event.severity] >= _SEVERITY_RANK[target.least]
 
 
-def message_payload(event: Event, *, recording: str) -> dict[str, Any]:
-    """Return the message: the fields of the event, with the recording's name."""
+def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
+    """Return the message: the fields of the event, and what it is about.
+
+    `unit` is the UCUM code of `value`, None where the value is of no channel; `value_text` has the
+    value as pages show it. `duration_s`: raised, for how long the condition had held; returned,
+    acknowledged and unshelved, how long ago it was raised; shelved, for how long.
+    """
+    limit = source.limit_named(event.limit) if event.limit else None
+    has_value = not math.isnan(event.value)
+    channel = CHANNELS.get(event.channel)
     return {
         "format": 1,
-        "recording": recording,
+        "recording": source.recording,
+        "test": source.test,
+        "simulated": source.simulated,
         "kind": event.kind,
         "time": iso_utc(event.time_ns),
         "joint": event.joint,
         "limit": event.limit,
+        "limit_text": "" if limit is None else limit_label(limit),
         "severity": event.severity,
         "alert": event.alert,
         "channel": event.channel,
-        "value": None if math.isnan(event.value) else event.value,
+        "value": event.value if has_value else None,
+        "unit": channel.ucum if channel is not None and has_value else None,
+        "value_text": format_value(limit, event.value) if limit is not None and has_value else "",
+        "duration_s": None if math.isnan(event.duration_s) else round(event.duration_s, 3),
+        "who": event.who,
         "text": event.text,
     }
 
 
 def message_text(content: dict[str, Any]) -> str:
-    """Return the message as one sentence for people."""
-    word = headline(EventKind(content["kind"]), content["severity"])
-    # What is done to an alert has no sentence of its own, but says of which alert it is.
-    text = content["text"] or f"{content['joint']} {content['limit']}".strip()
-    return f"{word}: {text} ({content['recording']}, {content['time']})"
+    """Return the message as one sentence for people.
+
+    `content` may have been written by an earlier version, whose messages had fewer fields.
+    """
+    kind = EventKind(content["kind"])
+    word = headline(kind, content["severity"])
+    text = _alert_phrase(content, kind) if kind in _DONE_TO_ALERTS else content["text"]
+    duration_s = content.get("duration_s")
+    if kind == EventKind.RETURNED and duration_s is not None:
+        text += f", {format_span(duration_s)} after it was raised"
+    test = f"test {content['test']!r}, " if content.get("test") else ""
+    simulated = "simulated joints, " if content.get("simulated") else ""
+    return f"{word}: {text} ({simulated}{test}{content['recording']}, {content['time']})"
+
+
+def _alert_phrase(content: dict[str, Any], kind: EventKind) -> str:
+    """Return which alert something was done to: "shoulder housing above 80 °C (hot), at 83 °C"."""
+    limit_text = content.get("limit_text") or ""
+    named = f"{limit_text} ({content['limit']})" if limit_text else content["limit"]
+    parts = [f"{content['joint']} {named}".strip()]
+    if content.get("value_text"):
+        parts.append(f"raised at {content['value_text']}")
+    if content.get("who"):
+        parts.append(f"by {content['who']}")
+    if content.get("duration_s") is not None:
+        span = format_span(content["duration_s"])
+        parts.append(f"for {span}" if kind == EventKind.SHELVED else f"{span} after it was raised")
+    text = ", ".join(parts)
+    return f"{text}: {content['text']}" if content["text"] else text
 
 
 def message_json(content: dict[str, Any]) -> bytes:

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputError
-from logger.notify.message import matches_target, message_payload
+from logger.event_kind import EventKind
+from logger.notify.delivery_report import DeliveryReport
+from logger.notify.message import MessageSource, matches_target, message_payload
 from logger.notify.outbox import MAX_MESSAGES, Outbox
 from logger.notify.settings import NotifySettings, NotifyTarget
 from logger.notify.transports import deliver_message
@@ -34,7 +36,8 @@ class _TargetQueue:
     target: NotifyTarget
     outbox: Outbox
     wake: threading.Event = field(default_factory=threading.Event)
-    is_failing: bool = False
+    fault: str = ""
+    """Why the oldest message could not be delivered the last time; "" where none failed."""
 
 
 class Notifier:
@@ -45,8 +48,8 @@ class Notifier:
         settings: NotifySettings,
         *,
         waiting: Path,
-        recording: str,
-        report: Callable[[str], None],
+        source: MessageSource,
+        report: Callable[[DeliveryReport], None],
         first_pause_s: float = FIRST_RETRY_PAUSE_S,
     ) -> None:
         """Start the threads, which deliver what already waits.
@@ -55,18 +58,18 @@ class Notifier:
         ----------
         waiting
             Folder with an outbox for each target.
-        recording
-            Its name, for the messages.
+        source
+            What the messages are about.
         report
-            Called with a sentence when a target begins to fail, when it takes messages again, and
-            when messages to it are discarded; from any thread.
+            Called when a target was told that an alert was raised, when it cannot be told yet, when
+            it takes messages again, and when messages to it are discarded; from any thread.
 
         Raises
         ------
         InputError
             The folder cannot be made.
         """
-        self._recording = recording
+        self._source = source
         self._report = report
         self._first_pause_s = first_pause_s
         self._stop = threading.Event()
@@ -97,17 +100,19 @@ class Notifier:
         for target_queue in self._queues:
             if not matches_target(target_queue.target, event):
                 continue
-            content = content or message_payload(event, recording=self._recording)
+            content = content or message_payload(event, self._source)
             try:
                 dropped = target_queue.outbox.add_message(content)
             except OSError as fault:
                 log.warning("no message to %s: %s", target_queue.target.name, fault)
                 continue
             if dropped:
-                self._report(
-                    f"{target_queue.target.name}: {dropped} messages were discarded, because more "
-                    f"than {MAX_MESSAGES} waited."
+                self._report_trouble(
+                    target_queue,
+                    f"lost {dropped} messages, because more than {MAX_MESSAGES} waited.",
                 )
+            if target_queue.fault and event.kind == EventKind.RAISED:
+                self._report_waiting(target_queue, event.alert)
             target_queue.wake.set()
 
     def close(self) -> int:
@@ -132,18 +137,46 @@ class Notifier:
                 continue
             name, content = message
             error_text = deliver_message(target_queue.target, content)
+            alert = self._raised_alert(content)
             if error_text is None:
                 target_queue.outbox.remove_message(name)
                 pause_s = self._first_pause_s
-                if target_queue.is_failing:
-                    target_queue.is_failing = False
-                    self._report(f"{target_queue.target.name} receives messages again.")
+                if target_queue.fault:
+                    target_queue.fault = ""
+                    self._report_trouble(target_queue, "receives messages again.")
+                if alert:
+                    self._report_delivered(target_queue, alert)
                 continue
-            if not target_queue.is_failing:
-                target_queue.is_failing = True
-                self._report(
-                    f"{target_queue.target.name} cannot be reached ({error_text}). Trying again."
-                )
+            begins_to_fail = not target_queue.fault
+            target_queue.fault = error_text
+            if begins_to_fail:
+                self._report_waiting(target_queue, alert)
             if self._stop.wait(pause_s):
                 return
             pause_s = min(2 * pause_s, MAX_RETRY_PAUSE_S)
+
+    def _raised_alert(self, content: dict[str, Any]) -> int:
+        """Return the alert of this recording that a message says is raised; 0: it says none."""
+        is_raised = content.get("kind") == EventKind.RAISED
+        is_own = content.get("recording") == self._source.recording
+        return int(content.get("alert", 0)) if is_raised and is_own else 0
+
+    def _report_delivered(self, target_queue: _TargetQueue, alert: int) -> None:
+        name = target_queue.target.name
+        self._report(
+            DeliveryReport(
+                kind=EventKind.NOTIFIED, target=name, alert=alert, text=f"{name} was told."
+            )
+        )
+
+    def _report_waiting(self, target_queue: _TargetQueue, alert: int) -> None:
+        text = f"cannot be reached ({target_queue.fault}). Trying again."
+        self._report_trouble(target_queue, text, alert=alert)
+
+    def _report_trouble(self, target_queue: _TargetQueue, text: str, *, alert: int = 0) -> None:
+        name = target_queue.target.name
+        self._report(
+            DeliveryReport(
+                kind=EventKind.NOTIFYING, target=name, alert=alert, text=f"{name} {text}"
+            )
+        )

@@ -16,7 +16,9 @@ from logger.settings_file import SettingError, Settings, read_text, read_toml, v
 
 __all__ = ["Apprise", "Command", "NotifySettings", "NotifyTarget", "Webhook", "read_notify"]
 
-NotifiableEvent = Literal["raised", "returned", "acknowledged", "bus lost", "bus back", "ended"]
+NotifiableEvent = Literal[
+    "raised", "returned", "acknowledged", "shelved", "unshelved", "bus lost", "bus back", "ended"
+]  # fmt: skip
 
 
 def _check_web_address(address: str) -> str:

@@ -15,6 +15,7 @@ from logger.joint.bench.bench import Bench
 from logger.joint.decode.text_codes import Notice
 from logger.limits.limit_change import EventSeverity, LimitChange
 from logger.limits.recorder import ONE_SHOT_LIMITS, one_shot_trip
+from logger.notify.delivery_report import DeliveryReport
 from logger.recording.resume import NEW_RECORDING, ResumePoint, pause_before
 from logger.store.layout.events import Event
 from logger.store.writing.inbox import EventRequest, to_event
@@ -132,6 +133,20 @@ class EventLog:
         if request.kind == "acknowledge" and request.alert in self._recorder_alerts:
             self._return_recorder_alert(request.alert, time_ns, "Acknowledged.")
 
+    def emit_report(self, report: DeliveryReport, *, time_ns: int) -> None:
+        """Make an event of what came of a message about an alert."""
+        raised = self._raised.get(report.alert)
+        self.emit(
+            report.kind,
+            time_ns=time_ns,
+            joint="" if raised is None else raised.joint,
+            limit="" if raised is None else raised.limit,
+            severity="" if raised is None else raised.severity,
+            alert=report.alert,
+            who=report.target,
+            text=report.text,
+        )
+
     def emit_notice(self, notice: Notice) -> None:
         """Make an event of a text that a joint reported."""
         self.emit(
@@ -160,7 +175,9 @@ class EventLog:
             alert=self._open.get(key, 0),
             channel=change.channel,
             value=change.value if raised else change.peak,
-            duration_s=to_s(change.time_ns - change.onset_ns) if raised else math.nan,
+            duration_s=to_s(change.time_ns - change.onset_ns)
+            if raised
+            else self._standing_s(self._open.get(key, 0), change.time_ns),
             bus=bus,
             text=text,
         )
@@ -183,6 +200,7 @@ class EventLog:
             severity=alert.severity,
             alert=self._open.pop((joint, limit)),
             value=alert.peak,
+            duration_s=to_s(time_ns - alert.raised_ns),
             text="The recorder was started again, and checks this from here on.",
         )
 
@@ -195,8 +213,14 @@ class EventLog:
             limit=change.limit,
             severity=change.severity,
             alert=number,
+            duration_s=self._standing_s(number, time_ns),
             text=text,
         )
+
+    def _standing_s(self, alert: int, time_ns: int) -> float:
+        """Return how long ago an alert was raised, NaN where that is not known."""
+        raised = self._raised.get(alert)
+        return math.nan if raised is None else to_s(time_ns - raised.time_ns)
 
     def _publish(self, event: Event) -> None:
         self._sequence += 1

@@ -10,6 +10,7 @@ from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import Bench
 from logger.limits.limit import LimitSet, check_for_bench, parse_limits
+from logger.notify.delivery_report import DeliveryReport
 from logger.recording.event_log import EventLog
 from logger.recording.limits_watcher import FILE_CHECK_S, LimitsWatcher
 from logger.recording.pipeline import Pipeline
@@ -33,15 +34,15 @@ class Housekeeping:
         events: EventLog,
         *,
         limits_file: LimitsWatcher | None,
-        asides: "queue.SimpleQueue[str]",
+        reports: "queue.SimpleQueue[DeliveryReport]",
     ) -> None:
-        """`asides`: sentences that any thread may queue, which become events of the recording."""
+        """Make it; `reports`, which any thread may queue, become events of the recording."""
         self._bench = bench
         self._store = store
         self._pipeline = pipeline
         self._events = events
         self._limits = limits_file
-        self._asides = asides
+        self._reports = reports
         self._inbox_s = self._limits_s = 0.0
 
     def do_due(self, now_s: float, time_ns: int) -> None:
@@ -60,8 +61,8 @@ class Housekeeping:
         """Make events of the requests in the inbox, and of what was told from elsewhere."""
         for kind, text in self._store.take_remarks():
             self._events.emit(kind, time_ns=time_ns, text=text)
-        while not self._asides.empty():
-            self._events.emit(EventKind.NOTIFYING, time_ns=time_ns, text=self._asides.get())
+        while not self._reports.empty():
+            self._events.emit_report(self._reports.get(), time_ns=time_ns)
         for request in claim_requests(self._store.path):
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)

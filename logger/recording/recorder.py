@@ -20,6 +20,7 @@ from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.bus.source import Source, open_sources
 from logger.bus.stop_sender import check_can_stop
 from logger.errors import InputError, OutsideFault
+from logger.notify.delivery_report import DeliveryReport
 from logger.recording.frame_queue import FrameQueue, receive_frames, run_guarded
 from logger.recording.pause import measure_pause
 from logger.recording.record_settings import RecordSettings
@@ -59,7 +60,7 @@ def record(
     stop: threading.Event,
     on_event: Callable[[Event], None] = lambda _event: None,
     on_start: Callable[[Path], None] = lambda _path: None,
-    asides: "queue.SimpleQueue[str] | None" = None,
+    reports: "queue.SimpleQueue[DeliveryReport] | None" = None,
     urgent: bool = False,
 ) -> RecordResult:
     """Record until `stop` is set or the duration is over; returns how it ended.
@@ -68,9 +69,8 @@ def record(
     ----------
     on_event, on_start
         Called with each event, and with the folder once it is made, on the caller's thread.
-    asides
-        Sentences that any thread may queue and the recording keeps as events: the notifier puts
-        there that a target could not be reached.
+    reports
+        What came of messages: the notifier queues it, and the recording keeps it as events.
     urgent
         Let all threads of this process run ahead of other programs, where the system allows it.
 
@@ -124,7 +124,7 @@ def record(
             started_ns=started_ns,
             start=start,
             on_event=news.put,
-            asides=asides,
+            reports=reports,
         )
     except BaseException:
         _close_all(pipe, sources, receiving)

@@ -21,6 +21,7 @@ from logger.bus.source import Received
 from logger.bus.standstill import Standstill
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
+from logger.notify.delivery_report import DeliveryReport
 from logger.recording.event_log import EventLog
 from logger.recording.frame_queue import GATHER_INTERVAL_S, FrameQueue
 from logger.recording.garbled_report import GarbledReport
@@ -61,7 +62,7 @@ class Writer:
         started_ns: int,
         start: ResumePoint = NEW_RECORDING,
         on_event: Callable[[Event], None] = lambda _event: None,
-        asides: "queue.SimpleQueue[str] | None" = None,
+        reports: "queue.SimpleQueue[DeliveryReport] | None" = None,
     ) -> None:
         """Begin: the first events are written.
 
@@ -73,8 +74,8 @@ class Writer:
             The state from which a recording is resumed.
         on_event
             Called with each event on the thread that made it.
-        asides
-            Sentences that any thread may queue and the recording keeps as events.
+        reports
+            What came of messages: any thread may queue it, and the recording keeps it as events.
         """
         bench = settings.bench
         self._buses = bench.buses
@@ -97,7 +98,7 @@ class Writer:
             self.pipeline,
             self._events,
             limits_file=None if file is None else LimitsWatcher(file, bench, settings.limits),
-            asides=queue.SimpleQueue() if asides is None else asides,
+            reports=queue.SimpleQueue() if reports is None else reports,
         )
         self._merge = WatermarkMerger(
             len(bench.buses),

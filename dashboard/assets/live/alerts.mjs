@@ -42,7 +42,7 @@ export class AlertList {
       const row = this.host.children[i];
       setText(find(row, "b"), alert.headline);
       setText(find(row, ".peak"), alert.peak);
-      setText(find(row, "small"), alert.detail);
+      setText(find(row, "small"), alert.deliveries ? `${alert.detail}; ${alert.deliveries}` : alert.detail);
     });
   }
 

@@ -1,13 +1,14 @@
 /* The text messages of the live route, as dashboard/live/wire_messages.py declares them;
    a test holds the two together and says what has to stand here. */
 
-/** An open alert: headline, peak, details, possible actions and its sound. */
+/** An open alert: headline, peak, details, who was told, possible actions and its sound. */
 export interface AlertRow {
   number: number;
   mark: string;
   headline: string;
   peak: string;
   detail: string;
+  deliveries?: string;
   actions: string[];
   sound: string;
   rank: number;

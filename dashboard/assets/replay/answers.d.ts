@@ -51,13 +51,14 @@ export interface ExcursionRow {
   peak: string;
 }
 
-/** What led up to an excursion. */
+/** What led up to an excursion, and who was told of it. */
 interface LeadUp {
   at_s: number;
   limit: string;
   pen: number;
   peak: string;
   lead_up: string;
+  deliveries: string;
 }
 
 /** With a small trace as a mask, the height of its level and where it was raised, both as shares. */

@@ -84,7 +84,7 @@ export class ExcursionList {
     const parts = [];
     const peak = detail ? detail.peak : excursion.peak;
     if (peak) parts.push(html("b", "", peak), words(detail?.sparkline ? " at most. " : ". "));
-    parts.push(words(detail ? detail.lead_up : ""));
+    if (detail) parts.push(words([detail.lead_up, detail.deliveries].filter(Boolean).join("; ")));
     box.append(html("span", "", parts));
     return box;
   }

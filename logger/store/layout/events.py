@@ -43,7 +43,8 @@ class Event:
     """A readable sentence."""
     who: str = ""
     duration_s: float = math.nan
-    """Of an alert that is raised: for how long its condition had held by then."""
+    """Of an alert that is raised: for how long its condition had held by then; that returned or was
+    acknowledged: how long ago it was raised."""
     bus: int | None = None
     """Index in the bench's list of buses, of the bus that it concerns or that of its joint."""
     frame: str = ""

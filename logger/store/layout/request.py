@@ -11,6 +11,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, field_validator
 from pydantic_core import PydanticKnownError
 
+from logger.arrays import to_s
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.settings_file import Settings
@@ -144,9 +145,18 @@ def to_event(
         limit="" if raised is None else raised.limit,
         severity="" if raised is None else raised.severity,
         alert=request.alert,
+        channel="" if raised is None else raised.channel,
+        value=math.nan if raised is None else raised.value,
         bus=None if raised is None else raised.bus,
         text=request.text,
         who=request.who,
-        duration_s=request.for_s if request.kind == "shelve" else math.nan,
+        duration_s=_duration_s(request, time_ns=time_ns, raised=raised),
         request=request.name,
     )
+
+
+def _duration_s(request: EventRequest, *, time_ns: int, raised: Event | None) -> float:
+    """Return for how long a shelving is; of what else is done to an alert, since when it stands."""
+    if request.kind == "shelve":
+        return request.for_s
+    return math.nan if raised is None else to_s(time_ns - raised.time_ns)

@@ -28,7 +28,7 @@ def test_who_was_let_in_begins_anew():
     tries = LoginRateLimiter()
     for _ in range(CLIENT_BURST):
         tries.take_try("10.0.0.9", 0.0)
-    tries.welcome_client("10.0.0.9")
+    tries.remember_client("10.0.0.9")
     assert tries.take_try("10.0.0.9", 0.0) == 0.0
 
 
@@ -57,7 +57,7 @@ def test_many_addresses_are_no_way_round(steps: list[tuple[int, float]]):
 def test_strangers_do_not_lock_out_who_logged_in_before():
     """Tries from ever new addresses use up what all share, not what a known client has."""
     tries = LoginRateLimiter()
-    tries.welcome_client("10.0.0.9")
+    tries.remember_client("10.0.0.9")
     for who in range(3 * TOTAL_BURST):
         tries.take_try(f"2001:db8:0:{who:x}::1", 0.0)
     assert tries.take_try("10.0.0.8", 0.0) > 0.0
@@ -70,7 +70,7 @@ def test_the_memory_of_tries_is_bounded():
     tries = LoginRateLimiter()
     for who in range(3 * MAX_CLIENTS):
         tries.take_try(f"2001:db8:0:{who:x}::1", float(who))
-        tries.welcome_client(f"2001:db8:1:{who:x}::1")
+        tries.remember_client(f"2001:db8:1:{who:x}::1")
         tries.take_try(f"2001:db8:1:{who:x}::1", float(who))
     assert len(tries._by_client) <= MAX_CLIENTS
     assert len(tries._known) <= MAX_CLIENTS

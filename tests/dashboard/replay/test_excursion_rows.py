@@ -12,6 +12,7 @@ from dashboard.replay.excursion_rows import (
     excursion_rows,
 )
 from dashboard.text.units import DEFAULT_DISPLAYS
+from logger.limits.lifecycle import Delivery
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
 
@@ -87,3 +88,26 @@ def test_spans_nearer_than_a_pixel_are_one():
     assert mixed == (_span(0.0, 2.0, "2 alerts"),)
     assert merge_alert_spans([far, _span(51.5, 52.0)], min_gap_s=0.1) == (far, _span(51.5, 52.0))
     assert merge_alert_spans([], min_gap_s=1.0) == ()
+
+
+def test_who_was_told_stands_beside_what_led_up(overheat: Recording):
+    """In the time of the recording; nothing of those of which nobody was to be told."""
+    watch = recorded_limits(overheat)
+    hot = next(alert for alert in watch.alerts if alert.limit == "housing-hot")
+    deliveries = (
+        Delivery(target="desk", delivered_ns=overheat.start_ns + 905 * S),
+        Delivery(
+            target="lamp", delivered_ns=None, fault="lamp cannot be reached (x). Trying again."
+        ),
+    )
+    told = replace(
+        watch,
+        alerts=tuple(
+            replace(alert, deliveries=deliveries) if alert is hot else alert
+            for alert in watch.alerts
+        ),
+    )
+    details = excursion_details(overheat, told, DEFAULT_DISPLAYS, first=0, count=100)
+    assert {one["limit"]: one["deliveries"] for one in details if one["deliveries"]} == {
+        "housing-hot": "told desk 00:15:05; lamp cannot be reached (x). Trying again."
+    }

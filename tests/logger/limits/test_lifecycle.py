@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.limits.lifecycle import Alert, alerts_from_events
+from logger.limits.lifecycle import Alert, Delivery, alerts_from_events
 
 S = 1_000_000_000
 
@@ -197,3 +197,26 @@ def test_no_order_of_events_hides_a_trip(events, now_s):
     for alert in alerts_from_events(events):
         if alert.severity == "trip" and alert.acknowledged_ns is None:
             assert alert.is_open(now_s * S)
+
+
+def test_who_was_told():
+    """Each target by its newest news: it waits, and why; then it was told, and when."""
+    waits = later(2, "telling", 1, who="lamp", text="lamp cannot be reached (x). Trying again.")
+    events = [
+        raised(1, 1),
+        waits,
+        later(3, "notified", 1, who="desk"),
+        later(4, "telling", 0, who="lamp", text="lamp receives messages again."),
+    ]
+    (alert,) = alerts_from_events(events)
+    assert alert.deliveries == (
+        Delivery(target="lamp", delivered_ns=None, fault=waits.text),
+        Delivery(target="desk", delivered_ns=3 * S),
+    )
+    (alert,) = alerts_from_events([later(5, "notified", 1, who="lamp")], so_far=[alert])
+    assert [(one.target, one.delivered_ns, one.fault) for one in alert.deliveries] == [
+        ("lamp", 5 * S, ""),
+        ("desk", 3 * S, ""),
+    ]
+    (untold,) = alerts_from_events([raised(1, 1)])
+    assert untold.deliveries == ()

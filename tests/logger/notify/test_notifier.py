@@ -1,9 +1,7 @@
-"""Telling somebody: a real HTTP server, up, down, slow or ill; programs; the apprise library."""
+"""Delivery somebody: a real HTTP server, up, down, slow or ill; programs; the apprise library."""
 
-import http.server
 import json
 import socket
-import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -11,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputError
+from logger.limits.lifecycle import alerts_from_events
+from logger.notify.delivery_report import DeliveryReport
+from logger.notify.message import MessageSource
 from logger.notify.notifier import Notifier
 from logger.notify.outbox import MAX_MESSAGES, Outbox
 from logger.notify.settings import NotifySettings, read_notify
@@ -18,60 +19,15 @@ from logger.store.layout.events import Event
 from logger.store.reading.reader import RecordingReader
 from tests.support.adapter import Adapter
 from tests.support.command import run
+from tests.support.webhook import Webhook
 
 START_NS = 1_800_000_000_000_000_000
 
 
-class Server:
-    """Takes POSTs and answers with what a test says, after as long as it says."""
-
-    def __init__(self, port: int = 0) -> None:
-        self.heard: list[dict[str, object]] = []
-        self.answers: list[int] = []
-        self.followed: list[dict[str, object]] = []
-        self.pause_s = 0.0
-        outer = self
-
-        class Handler(http.server.BaseHTTPRequestHandler):
-            def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["Content-Length"]))
-                time.sleep(outer.pause_s)
-                status = outer.answers.pop(0) if outer.answers else 200
-                if status == 200:
-                    outer.heard.append({**json.loads(body), "token": self.headers.get("X-Token")})
-                try:
-                    self.send_response(status)
-                    if 300 <= status < 400:
-                        self.send_header("Location", f"http://127.0.0.1:{outer.port}/elsewhere")
-                    self.end_headers()
-                except OSError:
-                    return
-
-            def do_GET(self) -> None:
-                outer.followed.append({"path": self.path, "token": self.headers.get("X-Token")})
-                self.send_response(200)
-                self.end_headers()
-
-            def log_message(self, *_words: object) -> None:
-                return
-
-        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", port), Handler)
-        self._server.daemon_threads = True
-        self.port = self._server.server_address[1]
-        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
-        self._thread.start()
-
-    def close(self) -> None:
-        """Stop answering."""
-        self._server.shutdown()
-        self._thread.join()
-        self._server.server_close()
-
-
 @pytest.fixture
-def server() -> Iterator[Server]:
+def server() -> Iterator[Webhook]:
     """Give a server on the loopback."""
-    made = Server()
+    made = Webhook()
     yield made
     made.close()
 
@@ -94,21 +50,23 @@ def _settings(port: int, **more: object) -> NotifySettings:
     return NotifySettings.model_validate({"format": 1, "webhook": (hook,)})
 
 
-def _teller(settings: NotifySettings, folder: Path, said: list[str] | None = None) -> Notifier:
+def _teller(
+    settings: NotifySettings, folder: Path, reports: list[DeliveryReport] | None = None
+) -> Notifier:
     return Notifier(
         settings,
         waiting=folder / "waiting",
-        recording="rec",
-        report=(said if said is not None else []).append,
+        source=MessageSource(recording="rec", test="Endurance", simulated=True),
+        report=(reports if reports is not None else []).append,
         first_pause_s=0.02,
     )
 
 
 @pytest.mark.parametrize("status", [301, 302, 303, 307, 308])
-def test_a_redirect_is_no_delivery(server: Server, tmp_path: Path, status: int):
+def test_a_redirect_is_no_delivery(server: Webhook, tmp_path: Path, status: int):
     """It is not followed, its headers go nowhere, and the message is delivered later, whole."""
     server.answers[:] = [status]
-    reports: list[str] = []
+    reports: list[DeliveryReport] = []
     notifier = _teller(_settings(server.port, headers={"X-Token": "secret"}), tmp_path, reports)
     notifier.notify_targets(_event(1))
     _until(lambda: len(server.heard) == 1)
@@ -124,8 +82,8 @@ def _until(true: Callable[[], bool]) -> None:
         time.sleep(0.01)
 
 
-def test_a_webhook_is_told_in_order(server: Server, tmp_path: Path):
-    """Format 1, ISO 8601 time, units; the headers that the file says."""
+def test_a_webhook_is_told_in_order(server: Webhook, tmp_path: Path):
+    """Format 1, ISO 8601 time, units, which test; the headers that the file says."""
     teller = _teller(_settings(server.port, headers={"X-Token": "secret"}), tmp_path)
     for number in range(1, 6):
         teller.notify_targets(_event(number))
@@ -133,13 +91,15 @@ def test_a_webhook_is_told_in_order(server: Server, tmp_path: Path):
     assert teller.close() == 0
     assert [one["alert"] for one in server.heard] == [1, 2, 3, 4, 5]
     assert server.heard[0] == {
-        "format": 1, "recording": "rec", "kind": "raised", "time": "2027-01-15T08:00:00.000Z",
-        "joint": "shoulder", "limit": "hot", "severity": "trip", "alert": 1, "channel": "",
-        "value": None, "text": "shoulder: number 1", "token": "secret",
+        "format": 1, "recording": "rec", "test": "Endurance", "simulated": True,
+        "kind": "raised", "time": "2027-01-15T08:00:00.000Z",
+        "joint": "shoulder", "limit": "hot", "limit_text": "", "severity": "trip", "alert": 1,
+        "channel": "", "value": None, "unit": None, "value_text": "", "duration_s": None, "who": "",
+        "text": "shoulder: number 1", "token": "secret",
     }  # fmt: skip
 
 
-def test_what_a_target_does_not_want(server: Server, tmp_path: Path):
+def test_what_a_target_does_not_want(server: Webhook, tmp_path: Path):
     """Below its severity, or of another kind: not told."""
     teller = _teller(_settings(server.port, least="trip", of=("raised",)), tmp_path)
     teller.notify_targets(_event(1, severity="warning"))
@@ -151,7 +111,7 @@ def test_what_a_target_does_not_want(server: Server, tmp_path: Path):
     assert [one["alert"] for one in server.heard] == [4]
 
 
-def test_an_acknowledgement_is_told(server: Server, tmp_path: Path):
+def test_an_acknowledgement_is_told(server: Webhook, tmp_path: Path):
     """By the severity of its alert, as its own event carries it."""
     teller = _teller(_settings(server.port, least="trip", of=("acknowledged",)), tmp_path)
     teller.notify_targets(_event(1, kind="acknowledged", severity="warning"))
@@ -161,26 +121,54 @@ def test_an_acknowledgement_is_told(server: Server, tmp_path: Path):
     assert [(one["alert"], one["limit"]) for one in server.heard] == [(2, "hot")]
 
 
-def test_errors_are_tried_again_and_said_once(server: Server, tmp_path: Path):
+def test_errors_are_tried_again_and_said_once(server: Webhook, tmp_path: Path):
     """Three errors, then it goes: in order, nothing lost, one sentence each way."""
     server.answers = [500, 503, 404]
-    said: list[str] = []
-    teller = _teller(_settings(server.port), tmp_path, said)
+    reports: list[DeliveryReport] = []
+    teller = _teller(_settings(server.port), tmp_path, reports)
     teller.notify_targets(_event(1))
-    teller.notify_targets(_event(2))
+    _until(lambda: len(server.heard) == 1)
+    teller.notify_targets(_event(2, kind="returned"))
     _until(lambda: len(server.heard) == 2)
-    _until(lambda: len(said) == 2)
     assert teller.close() == 0
     assert [one["alert"] for one in server.heard] == [1, 2]
-    assert said == [
-        "desk cannot be reached (it answered 500 Internal Server Error). Trying again.",
-        "desk receives messages again.",
-    ]
+    assert [(one.kind, one.target, one.alert, one.text) for one in reports] == [
+        ("telling", "desk", 1, "desk cannot be reached (it answered 500 Internal Server Error). "
+         "Trying again."),
+        ("telling", "desk", 0, "desk receives messages again."),
+        ("notified", "desk", 1, "desk was told."),
+    ]  # fmt: skip
+
+
+def test_each_alert_says_that_its_message_waits(server: Webhook, tmp_path: Path):
+    """Not only the first: whoever looks at a later one reads as well that nobody knows of it."""
+    server.answers = [500] * 3
+    reports: list[DeliveryReport] = []
+    teller = _teller(_settings(server.port), tmp_path, reports)
+    teller.notify_targets(_event(1))
+    _until(lambda: bool(reports))
+    teller.notify_targets(_event(2))
+    _until(lambda: len(server.heard) == 2)
+    assert teller.close() == 0
+    waiting = [one.alert for one in reports if one.kind == "telling" and one.alert]
+    assert waiting == [1, 2]
+    assert [one.alert for one in reports if one.kind == "notified"] == [1, 2]
+
+
+def test_a_message_of_an_earlier_recording_is_no_news_of_this_one(server: Webhook, tmp_path: Path):
+    """What waited since another recording is delivered; its alert has a number of that one."""
+    outbox = Outbox(tmp_path / "waiting" / "desk")
+    outbox.add_message({"format": 1, "recording": "older", "kind": "raised", "alert": 7})
+    reports: list[DeliveryReport] = []
+    teller = _teller(_settings(server.port), tmp_path, reports)
+    _until(lambda: len(server.heard) == 1)
+    assert teller.close() == 0
+    assert reports == []
 
 
 def test_what_waits_survives_a_restart(tmp_path: Path):
     """The server is down; the next recorder delivers it, old before new."""
-    server = Server()
+    server = Webhook()
     port = server.port
     server.close()
     first = _teller(_settings(port), tmp_path)
@@ -188,7 +176,7 @@ def test_what_waits_survives_a_restart(tmp_path: Path):
     first.notify_targets(_event(2))
     time.sleep(0.1)
     assert first.close() == 2
-    server = Server(port)
+    server = Webhook(port)
     try:
         second = _teller(_settings(port), tmp_path)
         second.notify_targets(_event(3))
@@ -199,8 +187,8 @@ def test_what_waits_survives_a_restart(tmp_path: Path):
         server.close()
 
 
-def test_a_slow_server_holds_up_nobody(server: Server, tmp_path: Path):
-    """Telling returns at once, many times over, while the server sleeps."""
+def test_a_slow_server_holds_up_nobody(server: Webhook, tmp_path: Path):
+    """Delivery returns at once, many times over, while the server sleeps."""
     server.pause_s = 1.0
     teller = _teller(_settings(server.port), tmp_path)
     for number in range(1, 30):
@@ -224,7 +212,8 @@ def test_a_program_is_told(tmp_path: Path):
     assert teller.close() == 0
     assert json.loads((tmp_path / "told.json").read_text("utf-8"))["alert"] == 1
     assert (tmp_path / "told.txt").read_text("utf-8") == (
-        "Trip: shoulder: number 1 (rec, 2027-01-15T08:00:00.000Z); $(id)"
+        "Trip: shoulder: number 1 (simulated joints, test 'Endurance', rec, "
+        "2027-01-15T08:00:00.000Z); $(id)"
     )
 
 
@@ -240,17 +229,17 @@ def test_a_program_that_fails_is_said(tmp_path: Path, run: tuple[str, ...], why:
     settings = NotifySettings.model_validate(
         {"format": 1, "command": ({"name": "script", "run": run},)}
     )
-    said: list[str] = []
-    teller = _teller(settings, tmp_path, said)
+    reports: list[DeliveryReport] = []
+    teller = _teller(settings, tmp_path, reports)
     teller.notify_targets(_event(1))
-    _until(lambda: bool(said))
-    assert why in said[0]
+    _until(lambda: bool(reports))
+    assert why in reports[0].text
     assert teller.close() == 1
 
 
 # The library imports what Python 3.13 no longer has, with a warning.
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")
-def test_the_apprise_library(server: Server, tmp_path: Path):
+def test_the_apprise_library(server: Webhook, tmp_path: Path):
     """Whatever it reaches: here its JSON address, on the loopback."""
     pytest.importorskip("apprise")
     settings = NotifySettings.model_validate(
@@ -312,7 +301,7 @@ def test_mistakes_in_a_tell_file(tmp_path: Path, text: str, sentence: str):
     assert str(fault.value).startswith(f"{path}: {sentence}")
 
 
-def test_a_recorder_tells(server: Server, tmp_path: Path):
+def test_a_recorder_tells(server: Webhook, tmp_path: Path):
     """The command itself: a joint that is silent is told while it records, and nothing of whom."""
     files = {
         "bench.toml": '[bus]\ninterface = "slcan"\nchannel = "LINE"\nbitrate = 500000\n'
@@ -363,9 +352,13 @@ def test_that_nobody_could_be_told_stands_in_the_recording(tmp_path: Path):
             cwd=tmp_path,
         )
     assert done.returncode == 0, done.stderr
-    (said,) = [
-        one.text for one in RecordingReader(tmp_path / "rec").read_events() if one.kind == "telling"
+    events = RecordingReader(tmp_path / "rec").read_events()
+    (said,) = [one for one in events if one.kind == "telling"]
+    assert said.text.startswith("desk cannot be reached (")
+    assert (said.who, said.alert, said.joint, said.limit) == ("desk", 1, "shoulder", "silent")
+    assert f"Telling: {said.text}" in done.stdout
+    (alert,) = [one for one in alerts_from_events(events) if one.number == 1]
+    assert [(one.target, one.delivered_ns, one.fault) for one in alert.deliveries] == [
+        ("desk", None, said.text)
     ]
-    assert said.startswith("desk cannot be reached (")
-    assert f"Telling: {said}" in done.stdout
     assert "wait for the next recording" in done.stdout

@@ -5,7 +5,7 @@ import time
 import pytest
 from starlette.datastructures import Headers
 
-from dashboard.server.client_address import TrustedProxies, client_network, is_loopback
+from dashboard.server.network_address import TrustedProxies, client_network, is_loopback
 from logger.errors import InputError
 
 PROXIES = TrustedProxies(["127.0.0.1", "10.0.0.0/24", "fd00::/64"])
