@@ -19,7 +19,7 @@ from dashboard.live.wire_format import UPDATE_HEADER
 from tests.support.web import resident_bytes, wait_until
 
 MINUTES: Final = float(os.environ.get("MEMORY_MINUTES", "8"))
-MAX_MB: Final = 250
+MAX_MB: Final = 400
 MOST_GROWTH: Final = 1.1
 FIRST_SETTLED: Final = 0.4
 """Share of the time after which all caches are full."""
