@@ -20,11 +20,12 @@ from logger.cli.options import (
     recording_folder_name,
 )
 from logger.cli.terminal import stop_on_signals
-from logger.errors import InputError
+from logger.errors import DutytraceError, InputError
 from logger.event_kind import EventKind
 from logger.memory import limit_heap_growth
 
 if TYPE_CHECKING:
+    from logger.limits.limit import LimitSet
     from logger.notify.delivery_report import DeliveryReport
     from logger.notify.notifier import Notifier
     from logger.recording.record_settings import RecordSettings
@@ -100,6 +101,8 @@ def record_joints(
     def on_event(event: "Event") -> None:
         # People first: the terminal may be held.
         if notifier is not None:
+            if event.kind == EventKind.LIMITS_TAKEN_OVER:
+                notifier.replace_limits(_limits_in_force(settings.out).by_name)
             notifier.notify_targets(event)
         if line := _event_line(event):
             printer.put(line)
@@ -186,6 +189,17 @@ def _notifier(
         limit_named=settings.limits.by_name,
     )
     return Notifier(read_notify(file), waiting=waiting, source=source, report=report)
+
+
+def _limits_in_force(recording: Path) -> "LimitSet":
+    """Return the limits that a recording has in force; none where that cannot be read."""
+    from logger.limits.limit import LimitSet
+    from logger.store.layout.manifest import read_manifest
+
+    try:
+        return read_manifest(recording).read_limits(str(recording))
+    except (DutytraceError, OSError):
+        return LimitSet()
 
 
 def _event_line(event: "Event") -> str:

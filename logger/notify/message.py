@@ -40,7 +40,7 @@ class MessageSource:
     simulated: bool = False
     """Whether its joints do not exist."""
     limit_named: Callable[[str], LimitKind | None] = _no_limit
-    """Returns the limit of a name that is in force; called on the thread that has the event."""
+    """Returns the limit of a name that is in force, None where it is not known."""
 
 
 def matches_target(target: NotifyTarget, event: Event) -> bool:
@@ -92,14 +92,14 @@ def message_text(content: dict[str, Any]) -> str:
     text = _alert_phrase(content, kind) if kind in _DONE_TO_ALERTS else content["text"]
     duration_s = content.get("duration_s")
     if kind == EventKind.RETURNED and duration_s is not None:
-        text += f", {format_span(duration_s)} after it was raised"
+        text += f", {_span_text(duration_s)} after it was raised"
     test = f"test {content['test']!r}, " if content.get("test") else ""
     simulated = "simulated joints, " if content.get("simulated") else ""
     return f"{word}: {text} ({simulated}{test}{content['recording']}, {content['time']})"
 
 
 def _alert_phrase(content: dict[str, Any], kind: EventKind) -> str:
-    """Return which alert something was done to: "shoulder housing above 80 °C (hot), at 83 °C"."""
+    """Return to which alert it was done: "shoulder housing above 80 °C (hot), raised at 83 °C"."""
     limit_text = content.get("limit_text") or ""
     named = f"{limit_text} ({content['limit']})" if limit_text else content["limit"]
     parts = [f"{content['joint']} {named}".strip()]
@@ -108,10 +108,14 @@ def _alert_phrase(content: dict[str, Any], kind: EventKind) -> str:
     if content.get("who"):
         parts.append(f"by {content['who']}")
     if content.get("duration_s") is not None:
-        span = format_span(content["duration_s"])
+        span = _span_text(content["duration_s"])
         parts.append(f"for {span}" if kind == EventKind.SHELVED else f"{span} after it was raised")
     text = ", ".join(parts)
     return f"{text}: {content['text']}" if content["text"] else text
+
+
+def _span_text(span_s: float) -> str:
+    return format_span(round(span_s, 1))
 
 
 def message_json(content: dict[str, Any]) -> bytes:

@@ -8,12 +8,13 @@ import logging
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputError
 from logger.event_kind import EventKind
+from logger.limits.kind import LimitKind
 from logger.notify.delivery_report import DeliveryReport
 from logger.notify.message import MessageSource, matches_target, message_payload
 from logger.notify.outbox import MAX_MESSAGES, Outbox
@@ -115,6 +116,10 @@ class Notifier:
                 self._report_waiting(target_queue, event.alert)
             target_queue.wake.set()
 
+    def replace_limits(self, limit_named: Callable[[str], LimitKind | None]) -> None:
+        """Describe limits from here on by those that were put into force."""
+        self._source = replace(self._source, limit_named=limit_named)
+
     def close(self) -> int:
         """Stop; return how many messages still wait for the next recorder."""
         self._stop.set()
@@ -150,7 +155,7 @@ class Notifier:
             begins_to_fail = not target_queue.fault
             target_queue.fault = error_text
             if begins_to_fail:
-                self._report_waiting(target_queue, alert)
+                self._report_failing(target_queue)
             if self._stop.wait(pause_s):
                 return
             pause_s = min(2 * pause_s, MAX_RETRY_PAUSE_S)
@@ -168,6 +173,12 @@ class Notifier:
                 kind=EventKind.NOTIFIED, target=name, alert=alert, text=f"{name} was told."
             )
         )
+
+    def _report_failing(self, target_queue: _TargetQueue) -> None:
+        """Report that a target cannot be told, of each alert whose message waits for it."""
+        waiting = {self._raised_alert(one) for one in target_queue.outbox.waiting_messages()}
+        for alert in sorted(waiting - {0}) or [0]:
+            self._report_waiting(target_queue, alert)
 
     def _report_waiting(self, target_queue: _TargetQueue, alert: int) -> None:
         text = f"cannot be reached ({target_queue.fault}). Trying again."

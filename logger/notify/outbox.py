@@ -67,6 +67,18 @@ class Outbox:
             path.rename(path.with_suffix(".unreadable"))
         return None
 
+    def waiting_messages(self) -> list[dict[str, Any]]:
+        """Return the content of all messages that wait and can be read, oldest first."""
+        contents = []
+        for name in self._names():
+            try:
+                content = json.loads((self._folder / name).read_text("utf-8"))
+            except (OSError, ValueError):
+                continue
+            if isinstance(content, dict):
+                contents.append(content)
+        return contents
+
     def remove_message(self, name: str) -> None:
         """Remove a delivered message."""
         (self._folder / name).unlink(missing_ok=True)

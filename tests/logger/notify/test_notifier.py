@@ -10,6 +10,7 @@ import pytest
 
 from logger.errors import InputError
 from logger.limits.lifecycle import alerts_from_events
+from logger.limits.limit import parse_limits
 from logger.notify.delivery_report import DeliveryReport
 from logger.notify.message import MessageSource
 from logger.notify.notifier import Notifier
@@ -153,6 +154,37 @@ def test_each_alert_says_that_its_message_waits(server: Webhook, tmp_path: Path)
     waiting = [one.alert for one in reports if one.kind == "telling" and one.alert]
     assert waiting == [1, 2]
     assert [one.alert for one in reports if one.kind == "notified"] == [1, 2]
+
+
+def test_what_waits_behind_the_first_says_so_too(server: Webhook, tmp_path: Path):
+    """Alerts that were raised while the first message was under way, before it failed."""
+    server.answers = [500]
+    server.pause_s = 0.3
+    reports: list[DeliveryReport] = []
+    teller = _teller(_settings(server.port), tmp_path, reports)
+    for number in (1, 2, 3):
+        teller.notify_targets(_event(number))
+    _until(lambda: len(server.heard) == 3)
+    assert teller.close() == 0
+    assert [one.alert for one in reports if one.kind == "telling" and one.alert] == [1, 2, 3]
+
+
+def test_limits_that_are_replaced_are_described_as_they_are(server: Webhook, tmp_path: Path):
+    """A message never says the level of a limit that is in force no more."""
+    teller = _teller(_settings(server.port), tmp_path)
+    for level in (80.0, 90.0):
+        text = (
+            'format = 1\n[[limit]]\nname = "hot"\nkind = "level"\nseverity = "trip"\n'
+            f'channel = "temperature_housing_degC"\nabove = {level}\n'
+        )
+        teller.replace_limits(parse_limits(text, "limits.toml").by_name)
+        teller.notify_targets(_event(round(level)))
+    _until(lambda: len(server.heard) == 2)
+    assert teller.close() == 0
+    assert [one["limit_text"] for one in server.heard] == [
+        "housing above 80 °C",
+        "housing above 90 °C",
+    ]
 
 
 def test_a_message_of_an_earlier_recording_is_no_news_of_this_one(server: Webhook, tmp_path: Path):
