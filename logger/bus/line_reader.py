@@ -39,7 +39,7 @@ _PRINTED_LINE_ENDS: Final = b"\n\r"
 class LineReader:
     """Takes the frames that a board has printed."""
 
-    patience_s = 0.0
+    read_delay_s = 0.0
     counts_losses = False
 
     def __init__(

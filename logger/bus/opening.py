@@ -52,7 +52,7 @@ MAX_WRITE_S: Final = 0.05
 """An adapter that takes nothing for so long is not waited for: receiving goes on."""
 _BUFFER_BYTES_PER_S: Final = 8_000 * 800
 """What a full bus of 1 Mbit/s takes of a receive buffer in a second."""
-_MAX_PATIENCE_S: Final = 0.05
+_MAX_READ_DELAY_S: Final = 0.05
 _OWN_INTERFACES: Final = {"lines": LineBus}
 """This program's own interfaces, where they are not registered with python-can."""
 _LISTEN_ONLY_OPTION: Final = {"slcan": "listen_only"}
@@ -151,7 +151,7 @@ class _KernelFrameReader:
     def __init__(
         self, endpoint: socket.socket, *, fd: bool, bus_index: int, buffer_bytes: int
     ) -> None:
-        self.patience_s = min(buffer_bytes / _BUFFER_BYTES_PER_S / 8, _MAX_PATIENCE_S)
+        self.read_delay_s = min(buffer_bytes / _BUFFER_BYTES_PER_S / 8, _MAX_READ_DELAY_S)
         self._endpoint = endpoint
         self._reader = KernelReader(endpoint, fd=fd, bus=bus_index)
 
@@ -177,7 +177,7 @@ class MessageReader:
     """Reads every other interface: one call for each frame."""
 
     stamps_on_read = False
-    patience_s = 0.0
+    read_delay_s = 0.0
     counts_losses = False
 
     def __init__(

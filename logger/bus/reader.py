@@ -34,7 +34,7 @@ class FrameReader(Protocol):
 
     stamps_on_read: bool
     """Whether a frame's time is that of its reading: what is read later is not older."""
-    patience_s: float
+    read_delay_s: float
     """For how long a frame may stay unread: the system has stamped it, and keeps it so long."""
     counts_losses: bool
     """Whether `dropped_count` knows of every frame that was lost before it could be read."""

@@ -82,7 +82,7 @@ class ProtocolReader:
     """Reads the frames that an adapter has sent."""
 
     stamps_on_read = True
-    patience_s = 0.0
+    read_delay_s = 0.0
     counts_losses = False
 
     def __init__(self, descriptor: int, *, bus_index: int) -> None:

@@ -245,9 +245,9 @@ class Source:
         except (OSError, ValueError):
             ready = True
         # One wake for many frames, where that costs neither frames nor their times.
-        patience_s = min(until_s - time.monotonic(), self._reader.patience_s)
-        if ready and patience_s > 0:
-            time.sleep(patience_s)
+        read_delay_s = min(until_s - time.monotonic(), self._reader.read_delay_s)
+        if ready and read_delay_s > 0:
+            time.sleep(read_delay_s)
         # A descriptor that is always ready and never gives anything would take a whole core.
         if ready and self._quiet_calls >= CHECK_AFTER_QUIET_CALLS:
             time.sleep(min(wait_s, POLL_INTERVAL_S))

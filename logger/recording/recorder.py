@@ -136,6 +136,7 @@ def record(
     )
     _report_start(settings.out, on_start)
     writing.start()
+    raiser.raise_new_threads(receiving)
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
     while not stop.wait(0.05) and not pipe.fault:

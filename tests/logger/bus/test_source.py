@@ -268,12 +268,12 @@ def test_a_bus_that_cannot_be_opened(settings: dict, words: str | None):
 def test_frames_that_the_system_stamps_wake_it_seldom(monkeypatch: pytest.MonkeyPatch):
     """As long as the system keeps them, many frames are one wake; else each is taken at once."""
 
-    def wakes(patience_s: float) -> int:
+    def wakes(read_delay_s: float) -> int:
         source = _source(monkeypatch, lambda: None)
         ours, theirs = os.pipe()
         os.write(theirs, b"x")
         source._descriptor = ours
-        source._reader.patience_s = patience_s
+        source._reader.read_delay_s = read_delay_s
         end_s = time.monotonic() + 0.4
         calls = 0
         while time.monotonic() < end_s:
