@@ -47,6 +47,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
 LAYOUT_COMMANDS: dict[str, Callable[..., None]] = {
     "from": layout.layout_from_description,
     "try": layout.try_layout,
+    "channels": layout.list_channels,
 }
 LIMITS_COMMANDS: dict[str, Callable[..., None]] = {
     "curve": showing.tabulate_curve,

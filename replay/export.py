@@ -16,7 +16,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 from logger.errors import InputError, OutsideFault
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import in_channel_order
 from logger.settings_file import did_you_mean
 from logger.store.layout.files import status_stream, write_or_raise
 from logger.store.layout.schema import readings_table, status_schema
@@ -83,9 +83,7 @@ def export(
         raise InputError("The span is empty: expected --from before --to.")
     joint_names = _select_names("--joint", joints, recording.joints)
     carried = {name for joint in joint_names for name in recording.channels(joint)}
-    channel_names = _select_names(
-        "--channels", channels, [name for name in CHANNELS if name in carried]
-    )
+    channel_names = _select_names("--channels", channels, [*in_channel_order(carried)])
     tables = _read_windows(
         recording, joint_names, channel_names, (begin, end), drop_empty=bool(channels)
     )

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from dashboard.text.format import format_number
 from dashboard.text.theme import display_of
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, display_factor
-from logger.joint.channels import CHANNELS, SETPOINT_OF
+from logger.joint.channels import channel_named, in_channel_order, setpoint_of
 
 __all__ = [
     "MIN_AXIS_SPAN",
@@ -45,12 +45,6 @@ MIN_AXIS_SPAN: Final = {
 TEMPERATURE_BAND_DEGC: Final = (20.0, 90.0)
 """The small temperature scale of every joint, so that joints and recordings can be compared."""
 BEYOND_LIMIT_K: Final = 8.0
-_TEMPERATURE_CHANNELS: Final = (
-    "temperature_winding_degC",
-    "temperature_housing_degC",
-    "temperature_drive_degC",
-    "temperature_ambient_degC",
-)
 _ROW_TITLES: Final = {
     "temperature": "Temperature",
     "torque": "Torque",
@@ -113,7 +107,11 @@ class Axis:
 
 def main_temperature(channels: Sequence[str], limited: Collection[str] = ()) -> str | None:
     """Return the temperature channel that represents a joint, None if it reports none."""
-    carried = [name for name in _TEMPERATURE_CHANNELS if name in channels]
+    carried = [
+        name
+        for name in in_channel_order(channels)
+        if channel_named(name).quantity == "temperature" and not channel_named(name).setpoint
+    ]
     return next((name for name in carried if name in limited), carried[0] if carried else None)
 
 
@@ -165,12 +163,12 @@ def plan_rows(
             if channel is None or channel not in carried:
                 continue
             pens.append(Pen(joint=joint, number=index, channel=channel))
-            setpoint = SETPOINT_OF.get(channel)
+            setpoint = setpoint_of(channel)
             if setpoint in carried and setpoint is not None:
                 setpoints.append(Pen(joint=joint, number=index, channel=setpoint, setpoint=True))
         if pens:
             display = display_of(pens[0].channel, displays)
-            quantity = CHANNELS[pens[0].channel].quantity
+            quantity = channel_named(pens[0].channel).quantity
             rows.append(
                 PlotRow(
                     quantity=quantity,

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal, Union, get_args, get_origin
 
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named, is_channel
 from logger.limits.kind import LimitForm, LimitKind
 from logger.limits.kinds import LIMIT_KINDS, limit_model
 
@@ -21,11 +21,6 @@ __all__ = [
     "form_key",
     "forms_to_json",
 ]
-
-UNIT_TEXTS: Final = {
-    "Cel": "°C", "A": "A", "N.m": "N·m", "rad/s": "rad/s", "rad": "rad", "V": "V", "1": "",
-}  # fmt: skip
-"""UCUM codes as a person reads them: units of the file, not those that the reader chose."""
 
 _COMMON_KEYS: Final = frozenset(("name", "kind", "severity", "joint"))
 """Keys that every limit has; the page has fields of its own for them."""
@@ -108,11 +103,11 @@ def channels_to_json(names: list[str]) -> list[dict[str, str]]:
     return [
         {
             "channel": name,
-            "label": CHANNELS[name].label,
-            "unit": UNIT_TEXTS.get(CHANNELS[name].ucum, CHANNELS[name].ucum),
+            "label": channel_named(name).label,
+            "unit": channel_named(name).of.unit_text,
         }
         for name in names
-        if name in CHANNELS
+        if is_channel(name)
     ]
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from dashboard.limits.forms import UNIT_TEXTS, channels_to_json, form_key
+from dashboard.limits.forms import channels_to_json, form_key
 from dashboard.limits.question import LimitsRequest
 from dashboard.text.format import (
     format_duration,
@@ -23,7 +23,7 @@ from dashboard.text.format import (
 )
 from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
 from dashboard.text.zone import reader_zone
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named, in_channel_order
 from logger.limits.limit import AnyJointLimit, Limit, LimitSet
 from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import describe_limit, limit_label
@@ -119,7 +119,7 @@ def _carried_channels(recordings: Sequence[Recording]) -> list[str]:
         for joint in recording.joints
         for channel in recording.channels(joint)
     }
-    return [name for name in CHANNELS if name in carried]
+    return [*in_channel_order(carried)]
 
 
 def _recording_lane(
@@ -276,8 +276,9 @@ def _measure_axis(limit: AnyJointLimit) -> dict[str, Any]:
     """Return unit and quantity of the axis of a limit's trace."""
     unit, quantity = "", limit_label(limit)
     if limit.needed_channels:
-        channel = CHANNELS[limit.needed_channels[0][1]]
-        unit, quantity = UNIT_TEXTS.get(channel.ucum or "", ""), channel.label
+        channel = channel_named(limit.needed_channels[0][1])
+        # The units of the file, not those that the reader chose.
+        unit, quantity = channel.of.unit_text, channel.label
     match limit.measure_unit:
         case "per_min":
             return {"unit": f"{'K' if unit == '°C' else unit}/min", "quantity": f"{quantity}, rise"}

@@ -27,7 +27,7 @@ from dashboard.text.theme import STATE_BY_SEVERITY, channel_label, pen_number
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from dashboard.text.zone import zone_name
 from logger.event_kind import EventKind
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from logger.joint.thermal_model import time_to_level
 from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
@@ -193,7 +193,7 @@ def _joint_status(
         (
             name
             for name in channels
-            if name != channel and CHANNELS[name].quantity == "temperature"
+            if name != channel and channel_named(name).quantity == "temperature"
         ),
         None,
     )  # fmt: skip

@@ -7,7 +7,7 @@ from dash import Dash, Input, Output, dcc, html
 
 from dashboard.pages.attributes import html_attributes
 from dashboard.text.units import ANGLE_DISPLAYS, SPEED_DISPLAYS
-from logger.joint.channels import Display
+from logger.joint.quantities import Display
 
 __all__ = ["add_callbacks", "shell_layout"]
 

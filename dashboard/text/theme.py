@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named, is_channel
+from logger.joint.quantities import Display
 
 __all__ = [
     "DARK",
@@ -174,11 +175,11 @@ def plotly_template(theme: Theme, *, size_px: float = 12.0) -> dict[str, Any]:
 
 def display_of(channel: str, displays: Displays = DEFAULT_DISPLAYS) -> Display:
     """Return how a channel is displayed; an undeclared one in its stored unit."""
-    known = CHANNELS.get(channel)
-    return displays[known.quantity] if known else Display(unit="", factor=1.0, decimals=2)
+    if not is_channel(channel):
+        return Display(unit="", factor=1.0, decimals=2)
+    return displays[channel_named(channel).quantity]
 
 
 def channel_label(channel: str) -> str:
     """Return the name of a channel on the pages: "housing", "torque"."""
-    known = CHANNELS.get(channel)
-    return known.label if known else channel
+    return channel_named(channel).label if is_channel(channel) else channel

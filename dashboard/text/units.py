@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from logger.joint.channels import DISPLAYS, Display
+from logger.joint.quantities import DISPLAYS, Display
 
 __all__ = [
     "ANGLE_DISPLAYS",

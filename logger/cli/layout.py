@@ -1,4 +1,4 @@
-"""`dutytrace layout from` and `layout try`: writes a layout, and tries it on real traffic."""
+"""`dutytrace layout ...`: writes a layout, tries it on real traffic, lists the channels."""
 
 import sys
 from collections.abc import Iterator
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from logger.cli.options import slug
+from logger.cli.options import AsJson, slug
 from logger.cli.terminal import Line, Table, redraw, say, show, stop_on_signals
 from logger.errors import InputError
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from logger.joint.explain.trial import Trial
     from logger.layout_tools.preview import Preview
 
-__all__ = ["layout_from_description", "try_layout"]
+__all__ = ["layout_from_description", "list_channels", "try_layout"]
 
 _ONCE_S: Final = 2.0
 """How long `layout try --once` listens to a bus."""
@@ -162,3 +162,45 @@ def _trial_lines(trial: "Trial") -> Iterator[Line]:
 
 def _figure(value: float | None) -> str:
     return "-" if value is None else f"{value:.5g}"
+
+
+def list_channels(as_json: AsJson = False) -> None:
+    """List the quantities that a channel can carry, their units, and the usual channels."""
+    from logger.joint.channels import USUAL_CHANNELS, channel_named
+    from logger.joint.quantities import QUANTITIES
+
+    usual = [channel_named(name) for name in USUAL_CHANNELS]
+    content = {
+        "quantities": [
+            {
+                "quantity": one.name,
+                "unit": one.unit,
+                "ucum": one.ucum,
+                "units_in_a_layout": list(one.input_units),
+                "lowest": one.lowest,
+                "highest": one.highest,
+            }
+            for one in QUANTITIES.values()
+        ],
+        "usual_channels": [{"channel": one.name, "label": one.label} for one in usual],
+    }
+    quantities = [
+        (
+            one.name,
+            one.unit,
+            ", ".join(one.input_units),
+            f"{one.lowest:g} to {one.highest:g}",
+            ", ".join(channel.name for channel in usual if channel.quantity == one.name),
+        )
+        for one in QUANTITIES.values()
+    ]
+    show(
+        content,
+        [
+            "A channel is <quantity>[_<place>][_setpoint]_<unit>, such as torque_sensor_Nm or "
+            "temperature_bearing_degC; the place is a word of yours. Without one it is the joint's "
+            "own.",
+            Table(("quantity", "unit", "a layout may give", "valid", "usual channels"), quantities),
+        ],
+        as_json=as_json,
+    )

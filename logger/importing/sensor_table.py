@@ -22,7 +22,7 @@ from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, stamps_to_ns, to_s
 from logger.errors import InputError
 from logger.importing.log_stamps import parse_decimal
 from logger.joint.batch import ReadingBatch
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import did_you_mean
 
 __all__ = ["UNITS_NS", "SensorTable"]
@@ -114,11 +114,9 @@ class SensorTable:
 
     def _check_columns(self) -> None:
         for channel in self.columns:
-            if channel not in CHANNELS:
-                raise InputError(
-                    f"--column: found {channel!r}, expected a channel."
-                    f"{did_you_mean(channel, [*CHANNELS])}"
-                )
+            if not is_channel(channel):
+                expected, hint = explain_channel_name(channel)
+                raise InputError(f"--column: found {channel!r}, expected {expected}.{hint}")
         if self.unit not in UNITS_NS:
             raise InputError(
                 f"--time-unit: found {self.unit!r}, expected one of {', '.join(UNITS_NS)}."

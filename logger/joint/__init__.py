@@ -1,6 +1,7 @@
 """Pure: what a joint reports and what it means. No clock, disk, bus or global.
 
-channels       the canonical channels: name, unit, valid range, display
+quantities     what can be reported: unit, valid range, display, units of a layout
+channels       names of channels: quantity, place, set-point; the usual ones
 batch          frames and readings as column arrays
 time_weighted  time-weighted mean and RMS, streaming
 oscillation    how far a channel oscillates within a band of frequencies

@@ -1,23 +1,40 @@
-"""The canonical channels: every quantity that a recording can hold, declared once.
+"""The channels: the columns that a recording can hold, named by what they carry.
 
-Stored in SI at the output side of the gear, the unit in the column's name and its UCUM code in
-the Parquet field metadata. Where a temperature sits is part of its name: a drive's electronics are
-not a winding. Pure data; anyone may import it.
+    <quantity>[_<place>][_setpoint]_<unit>
+
+such as `torque_Nm`, `temperature_bearing_degC`, `position_output_rad`, `current_setpoint_A`. The
+quantity and its unit come from `quantities`; the place is a free word for where it is measured.
+Without a place it is the joint's own: where a temperature sits is always part of its name, for a
+drive's electronics are not a winding. Pure; anyone may import it.
 """
 
-import math
+import difflib
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
+from logger.joint.quantities import QUANTITIES, Quantity
+
 __all__ = [
-    "CHANNELS",
-    "DISPLAYS",
-    "INPUT_UNITS",
-    "SETPOINT_OF",
+    "USUAL_CHANNELS",
     "Channel",
-    "Display",
-    "InputUnit",
+    "channel_named",
+    "channel_of_quantity",
+    "explain_channel_name",
+    "in_channel_order",
+    "is_channel",
+    "setpoint_of",
 ]
+
+MAX_NAME_LENGTH: Final = 60
+_PLACE: Final = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
+_SETPOINT: Final = "setpoint"
+_SHORTEST_PLACE: Final = 5
+"""Letters of the shortest place that another one can be nearly."""
+_CLOSE: Final = 0.8
+"""Likeness of two places (`difflib`) from which on one is taken for a misspelling of the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,165 +42,208 @@ class Channel:
     """One column of a joint's status table."""
 
     name: str
-    quantity: str
-    """temperature, current, torque, speed, position, voltage, fault or state."""
-    label: str
-    """What a page calls it: "housing", "torque"."""
-    ucum: str
-    """Unit code after UCUM (ucum.org): Cel, A, N.m, rad/s, rad, V, 1."""
-    lowest: float
-    """Smallest value that a sane reading has, in the channel's unit."""
-    highest: float
-    decimals: int
-    """Digits shown after the point, in the channel's own unit."""
-    whole: bool = False
-    """Stored as int64 (codes), not as float64."""
-    mirrored: bool = False
-    """Changes sign with a joint that is mounted reversed."""
-    magnitude: bool = False
-    """A level limit on it means the magnitude: lowering a load is a load."""
+    of: Quantity
+    place: str = ""
+    """Where it is measured; empty for the joint's own."""
+    setpoint: bool = False
+
+    @property
+    def quantity(self) -> str:
+        """Name of its quantity: temperature, current, torque."""
+        return self.of.name
+
+    @property
+    def label(self) -> str:
+        """What a page calls it: "housing", "torque", "torque (sensor)"."""
+        if (usual := _USUAL_LABELS.get(self.name)) is not None:
+            return usual
+        place = self.place.replace("_", " ")
+        words = place if self.quantity == "temperature" and place else self.of.label
+        words = f"{words} set-point" if self.setpoint else words
+        return f"{words} ({place})" if place and self.quantity != "temperature" else words
+
+    @property
+    def ucum(self) -> str:
+        """Unit code after UCUM (ucum.org)."""
+        return self.of.ucum
+
+    @property
+    def lowest(self) -> float:
+        """Smallest value that a sane reading has, in the stored unit."""
+        return self.of.lowest
+
+    @property
+    def highest(self) -> float:
+        """Largest value that a sane reading has, in the stored unit."""
+        return self.of.highest
+
+    @property
+    def decimals(self) -> int:
+        """Digits shown after the point, in the stored unit."""
+        return self.of.decimals
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is stored as int64 (codes), not as float64."""
+        return self.of.whole
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether it changes sign with a joint that is mounted reversed."""
+        return self.of.mirrored
+
+    @property
+    def magnitude(self) -> bool:
+        """Whether a level limit on it means the magnitude: lowering a load is a load."""
+        return self.of.magnitude
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Display:
-    """How a quantity is shown: shown = stored * factor."""
-
-    unit: str
-    factor: float
-    decimals: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InputUnit:
-    """A unit that a layout may name: stored = value * factor + offset."""
-
-    factor: float
-    offset: float = 0.0
-
-
-def _temperature_channel(part_name: str, label: str) -> Channel:
-    return Channel(
-        name=f"temperature_{part_name}_degC",
-        quantity="temperature",
-        label=label,
-        ucum="Cel",
-        lowest=-60.0,
-        highest=250.0,
-        decimals=1,
-    )
-
-
-def _signed_channel(
-    name: str, quantity: str, label: str, ucum: str, *, highest: float, decimals: int
-) -> Channel:
-    return Channel(
-        name=name,
-        quantity=quantity,
-        label=label,
-        ucum=ucum,
-        lowest=-highest,
-        highest=highest,
-        decimals=decimals,
-        mirrored=True,
-        magnitude=quantity in {"current", "torque"},
-    )
-
-
-_ALL_CHANNELS: Final = (
-    _temperature_channel("winding", "winding"),
-    _temperature_channel("housing", "housing"),
-    _temperature_channel("drive", "drive"),
-    _temperature_channel("ambient", "ambient"),
-    _signed_channel("current_A", "current", "current", "A", highest=2000.0, decimals=2),
-    _signed_channel("torque_Nm", "torque", "torque", "N.m", highest=20000.0, decimals=2),
-    _signed_channel("speed_rad_s", "speed", "speed", "rad/s", highest=10000.0, decimals=3),
-    _signed_channel("position_rad", "position", "position", "rad", highest=1e9, decimals=4),
-    Channel(
-        name="voltage_V",
-        quantity="voltage",
-        label="supply voltage",
-        ucum="V",
-        lowest=0.0,
-        highest=1500.0,
-        decimals=2,
-    ),
-    Channel(
-        name="fault_code",
-        quantity="fault",
-        label="fault code",
-        ucum="1",
-        lowest=0.0,
-        highest=float(2**32 - 1),
-        decimals=0,
-        whole=True,
-    ),
-    Channel(
-        name="state_code",
-        quantity="state",
-        label="drive state",
-        ucum="1",
-        lowest=0.0,
-        highest=float(2**32 - 1),
-        decimals=0,
-        whole=True,
-    ),
-    _signed_channel(
-        "current_setpoint_A", "current", "current set-point", "A", highest=2000.0, decimals=2
-    ),
-    _signed_channel(
-        "torque_setpoint_Nm", "torque", "torque set-point", "N.m", highest=20000.0, decimals=2
-    ),
-    _signed_channel(
-        "speed_setpoint_rad_s", "speed", "speed set-point", "rad/s", highest=10000.0, decimals=3
-    ),
-    _signed_channel(
-        "position_setpoint_rad", "position", "position set-point", "rad", highest=1e9, decimals=4
-    ),
+USUAL_CHANNELS: Final = (
+    "temperature_winding_degC",
+    "temperature_housing_degC",
+    "temperature_drive_degC",
+    "temperature_ambient_degC",
+    "current_A",
+    "torque_Nm",
+    "speed_rad_s",
+    "position_rad",
+    "voltage_V",
+    "fault_code",
+    "state_code",
+    "current_setpoint_A",
+    "torque_setpoint_Nm",
+    "speed_setpoint_rad_s",
+    "position_setpoint_rad",
 )
-
-CHANNELS: Final[dict[str, Channel]] = {channel.name: channel for channel in _ALL_CHANNELS}
-"""All channels by name, in the order in which tables show them."""
-
-SETPOINT_OF: Final = {
-    "current_A": "current_setpoint_A",
-    "torque_Nm": "torque_setpoint_Nm",
-    "speed_rad_s": "speed_setpoint_rad_s",
-    "position_rad": "position_setpoint_rad",
+"""What drives report most often, in the order in which tables show them."""
+_USUAL_LABELS: Final = {
+    "voltage_V": "supply voltage",
+    "fault_code": "fault code",
+    "state_code": "drive state",
 }
-"""The set-point channel that belongs to a measured one."""
+_ORDER: Final = {name: number for number, name in enumerate(USUAL_CHANNELS)}
+_QUANTITY_ORDER: Final = {name: number for number, name in enumerate(QUANTITIES)}
 
-_DEGREES_PER_RADIAN = 180.0 / math.pi
-_RPM_PER_RADIAN_PER_S = 60.0 / (2.0 * math.pi)
 
-DISPLAYS: Final[dict[str, Display]] = {
-    "temperature": Display(unit="°C", factor=1.0, decimals=1),
-    "current": Display(unit="A", factor=1.0, decimals=1),
-    "torque": Display(unit="N·m", factor=1.0, decimals=1),
-    "speed": Display(unit="°/s", factor=_DEGREES_PER_RADIAN, decimals=0),
-    "position": Display(unit="°", factor=_DEGREES_PER_RADIAN, decimals=0),
-    "voltage": Display(unit="V", factor=1.0, decimals=1),
-    "fault": Display(unit="", factor=1.0, decimals=0),
-    "state": Display(unit="", factor=1.0, decimals=0),
-}
-"""How each quantity is shown by default."""
+def channel_of_quantity(quantity: str, place: str = "", *, setpoint: bool = False) -> str:
+    """Return the name of the channel of a quantity at a place."""
+    words = [quantity, place, _SETPOINT if setpoint else "", QUANTITIES[quantity].unit]
+    return "_".join(word for word in words if word)
 
-INPUT_UNITS: Final[dict[str, dict[str, InputUnit]]] = {
-    "temperature": {"degC": InputUnit(factor=1.0), "K": InputUnit(factor=1.0, offset=-273.15)},
-    "current": {"A": InputUnit(factor=1.0), "mA": InputUnit(factor=1e-3)},
-    "torque": {"Nm": InputUnit(factor=1.0), "mNm": InputUnit(factor=1e-3)},
-    "speed": {
-        "rad_s": InputUnit(factor=1.0),
-        "deg_s": InputUnit(factor=1.0 / _DEGREES_PER_RADIAN),
-        "rpm": InputUnit(factor=1.0 / _RPM_PER_RADIAN_PER_S),
-        "turn_s": InputUnit(factor=2.0 * math.pi),
-    },
-    "position": {
-        "rad": InputUnit(factor=1.0),
-        "deg": InputUnit(factor=1.0 / _DEGREES_PER_RADIAN),
-        "turn": InputUnit(factor=2.0 * math.pi),
-    },
-    "voltage": {"V": InputUnit(factor=1.0), "mV": InputUnit(factor=1e-3)},
-    "fault": {"code": InputUnit(factor=1.0)},
-    "state": {"code": InputUnit(factor=1.0)},
-}
-"""The units that a layout may give its scaled values in; the first of each is the stored one."""
+
+@cache
+def channel_named(name: str) -> Channel:
+    """Return the channel of a name; KeyError for a name that is none (`is_channel`)."""
+    channel = _parse(name)
+    if channel is None:
+        raise KeyError(name)
+    return channel
+
+
+def is_channel(name: object) -> bool:
+    """Return whether a name is one of a channel."""
+    return isinstance(name, str) and len(name) <= MAX_NAME_LENGTH and _parse(name) is not None
+
+
+def setpoint_of(name: str) -> str | None:
+    """Return the set-point channel that belongs to a measured one; None for a code or a set-point.
+
+    Raises
+    ------
+    KeyError
+        The name is none of a channel.
+    """
+    channel = channel_named(name)
+    if channel.setpoint or channel.whole:
+        return None
+    return channel_of_quantity(channel.quantity, channel.place, setpoint=True)
+
+
+def in_channel_order(names: Iterable[str]) -> tuple[str, ...]:
+    """Return names of channels, each once, in the order in which tables show them.
+
+    The usual ones first, then by quantity and name: the order of columns depends on nothing else.
+    """
+    return tuple(sorted(set(names), key=_order_of))
+
+
+def explain_channel_name(name: str) -> tuple[str, str]:
+    """Return what was expected in place of a name that is no channel, and a hint; "" for none."""
+    quantity = QUANTITIES.get(name.split("_", 1)[0])
+    if quantity is None:
+        close = difflib.get_close_matches(name, USUAL_CHANNELS, n=1)
+        units = ", ".join(f"{one.name} ({one.unit})" for one in QUANTITIES.values())
+        return (
+            "a channel, <quantity>[_<place>][_setpoint]_<unit>, of one of the quantities (units) "
+            f"{units}",
+            f" Did you mean {close[0]!r}?" if close else "",
+        )
+    if misspelt := _misspelt_place(name):
+        return (
+            f"a channel; {misspelt!r} is a usual place, and this is nearly its name",
+            f" Did you mean {misspelt!r}? Else choose a place that nobody takes for it.",
+        )
+    examples = [usual for usual in USUAL_CHANNELS if usual.startswith(f"{quantity.name}_")]
+    shape = f"{quantity.name}_<place>_{quantity.unit}"
+    close = difflib.get_close_matches(name, examples or [f"{quantity.name}_{quantity.unit}"], n=1)
+    return (
+        f"a channel such as {shape}, its place in small letters, digits and '_'",
+        f" Did you mean {close[0]!r}?" if close else "",
+    )
+
+
+def _order_of(name: str) -> tuple[int, int, str]:
+    if (usual := _ORDER.get(name)) is not None:
+        return usual, 0, name
+    channel = channel_named(name)
+    return len(_ORDER), _QUANTITY_ORDER[channel.quantity], name
+
+
+def _parse(name: str) -> Channel | None:
+    """Return the channel of a name, None for a name that is none."""
+    quantity = QUANTITIES.get(name.split("_", 1)[0])
+    if quantity is None or len(name) > MAX_NAME_LENGTH:
+        return None
+    head, tail = quantity.name, f"_{quantity.unit}"
+    if not name.endswith(tail) or len(name) < len(head) + len(tail):
+        return None
+    place = name[len(head) : -len(tail)].removeprefix("_")
+    words = place.split("_") if place else []
+    setpoint = bool(words) and words[-1] == _SETPOINT
+    place = "_".join(words[:-1] if setpoint else words)
+    is_named = place == "" or (_PLACE.fullmatch(place) is not None and _SETPOINT not in words[:-1])
+    # A temperature without a place says nothing: of a winding, or of the air beside it?
+    lacks_place = quantity.name == "temperature" and not place
+    if (
+        not is_named
+        or lacks_place
+        or channel_of_quantity(quantity.name, place, setpoint=setpoint) != name
+        or _misspelt_place(name)
+    ):
+        return None
+    return Channel(name=name, of=quantity, place=place, setpoint=setpoint)
+
+
+def _misspelt_place(name: str) -> str:
+    """Return the usual channel of which a name is nearly one, "" for none.
+
+    A place is a free word; a slip in a usual one would be a second channel beside the first, and
+    every limit on either would be blind.
+    """
+    if name in _ORDER:
+        return ""
+    quantity = name.split("_", 1)[0]
+    tail = f"_{QUANTITIES[quantity].unit}"
+    place = name.removesuffix(tail).removeprefix(f"{quantity}_")
+    for usual in USUAL_CHANNELS:
+        meant = usual.removesuffix(tail).removeprefix(f"{quantity}_")
+        # A second one beside it, `winding_2`, or a part of it, `motor_housing`, is no slip.
+        is_another = re.fullmatch(rf"(\w+_)?{meant}(\d+|_\w+)?", place) is not None
+        if (
+            usual.startswith(f"{quantity}_")
+            and len(meant) >= _SHORTEST_PLACE
+            and not is_another
+            and difflib.SequenceMatcher(None, place, meant).ratio() >= _CLOSE
+        ):
+            return usual
+    return ""

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InputError
-from logger.joint.channels import CHANNELS, DISPLAYS
+from logger.joint.channels import channel_named
+from logger.joint.quantities import DISPLAYS
 from logger.limits.curves import (
     CURVES,
     FLAT_ABOVE,
@@ -145,7 +146,7 @@ def limit_curve_settings(
         )
     limit, settings = curves[name]
     channel = limit.needed_channels[0][1]
-    unit = "of rated" if limit.needs_rated else DISPLAYS[CHANNELS[channel].quantity].unit
+    unit = "of rated" if limit.needs_rated else DISPLAYS[channel_named(channel).quantity].unit
     return replace(settings, preload=preload), unit
 
 

@@ -24,7 +24,8 @@ from pydantic import Field, PrivateAttr
 
 from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
-from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import DISPLAYS, Display
 from logger.limits.curves import CurveSettings
 from logger.limits.levels import DragHandle, LimitLevel
 from logger.limits.limit_change import LimitChange, Severity
@@ -301,6 +302,6 @@ class JointLimit(LimitKind):
 
 def rated_value(channel: str, rated: RatedValues) -> float | None:
     """Return the rated value that a channel is compared with; None where there is none."""
-    quantity = CHANNELS[channel].quantity
+    quantity = channel_named(channel).quantity
     rated_by_quantity = {"torque": rated.torque, "current": rated.current, "voltage": rated.voltage}
     return rated_by_quantity.get(quantity)

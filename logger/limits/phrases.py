@@ -7,7 +7,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import DISPLAYS, Display
 
 __all__ = [
     "Phrases",
@@ -62,7 +63,7 @@ def format_channel_value(
     displays: Mapping[str, Display] = DISPLAYS,
 ) -> str:
     """Write a value of a channel in its display unit, with one digit more than pages show."""
-    display = displays[CHANNELS[channel].quantity]
+    display = displays[channel_named(channel).quantity]
     number = format_number(value * display.factor, display.decimals + 1, setting=setting)
     return f"{number} {display.unit}" if unit and display.unit else number
 
@@ -71,7 +72,7 @@ def format_slope(
     channel: str, value: float, displays: Mapping[str, Display], *, setting: bool = True
 ) -> str:
     """Write a change of a channel a minute."""
-    display = displays[CHANNELS[channel].quantity]
+    display = displays[channel_named(channel).quantity]
     # A difference of temperatures is given in kelvins, unless a page shows other degrees.
     unit = "K" if display.unit == "°C" else display.unit
     number = value * display.factor

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from logger.event_kind import EventKind
-from logger.joint.channels import DISPLAYS
+from logger.joint.quantities import DISPLAYS
 from logger.limits.kind import TimedLimit
 from logger.limits.limit_change import LimitChange
 

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from logger.arrays import to_ns
 from logger.errors import Mistake
 from logger.event_kind import EventKind
-from logger.joint.channels import CHANNELS, DISPLAYS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import DISPLAYS, Display
 from logger.limits.gaps import CoverageTerms, bridged_ns, coverage_terms
 from logger.limits.hysteresis import LevelState, step_level
 from logger.limits.kind import JointLimit, TimedLimit
@@ -141,7 +142,7 @@ class ScoredLimit(TimedLimit, JointLimit):
     @property
     def needed_words(self) -> str:
         """The channels that it needs, in words: "current", "position or its set-point"."""
-        return " or the ".join(CHANNELS[channel].label for _, channel in self.needed_channels)
+        return " or the ".join(channel_named(channel).label for _, channel in self.needed_channels)
 
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:
         """See `JointLimit`."""

@@ -6,7 +6,7 @@ words (kind.py, phrases.py). Pure.
 
 from collections.abc import Mapping
 
-from logger.joint.channels import DISPLAYS, Display
+from logger.joint.quantities import DISPLAYS, Display
 from logger.limits.kind import LimitKind
 from logger.limits.limit_change import LimitChange
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.event_kind import EventKind
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named, is_channel
 from logger.limits.kind import LimitKind
 from logger.limits.phrases import format_span
 from logger.limits.words import format_value, limit_label
@@ -59,7 +59,7 @@ def message_payload(event: Event, source: MessageSource) -> dict[str, Any]:
     """
     limit = source.limit_named(event.limit) if event.limit else None
     has_value = not math.isnan(event.value)
-    channel = CHANNELS.get(event.channel)
+    channel = channel_named(event.channel) if is_channel(event.channel) else None
     return {
         "format": 1,
         "recording": source.recording,

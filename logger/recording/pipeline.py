@@ -14,7 +14,7 @@ from logger.event_kind import ANCHOR_WORDS, EventKind, PositionAnchor
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.counts import count_grids
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from logger.joint.decode.decode import OutOfRange, decode, decode_plan
 from logger.joint.decode.turn_memory import TurnMemory
 from logger.limits.evaluate import (
@@ -163,7 +163,7 @@ class Pipeline:
         The value is stored unchanged: most often the layout is wrong, and the raw frames are kept
         to decode again.
         """
-        valid, row = CHANNELS[channel], outliers.row
+        valid, row = channel_named(channel), outliers.row
         payload = bytes(frames.data[row, : frames.length[row]]).hex(" ").upper()
         self._events.emit(
             EventKind.STRANGE_VALUE,

@@ -13,7 +13,7 @@ from logger.joint.batch import ERROR, FD, REMOTE, FrameBatch, is_node_frame
 from logger.joint.bench.bench import Bench, BusSettings, JointSettings
 from logger.joint.bench.identifiers import exact_mask, identifier_for
 from logger.joint.bench.layout import Frame, Request
-from logger.joint.channels import SETPOINT_OF
+from logger.joint.channels import channel_named
 from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table, dispatch_frames
 from logger.traffic.cadence import FrameKind, FrameRole, MessageStats, flooding_frame, message_stats
 from logger.traffic.error_classes import ERROR_FRAME_INTERFACES, count_error_classes
@@ -224,8 +224,7 @@ def _frame_identity(frame: Frame) -> tuple[object, ...]:
 
 
 def _has_only_setpoints(frame: Frame) -> bool:
-    setpoint_channels = set(SETPOINT_OF.values())
-    return bool(frame.value) and all(value.channel in setpoint_channels for value in frame.value)
+    return bool(frame.value) and all(channel_named(value.channel).setpoint for value in frame.value)
 
 
 def _silent_joints(

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.arrays import to_s
-from logger.joint.channels import CHANNELS, DISPLAYS
+from logger.joint.channels import channel_named
+from logger.joint.quantities import DISPLAYS
 from logger.store.layout.manifest import iso_utc
 from logger.store.layout.remote import absolute_location
 from replay.tuning.choice import CHOICE_RULE, CrossValidation, ScoreTotal
@@ -292,14 +293,15 @@ def describe_bad_end(bad_end: BadEnd) -> str:
     if bad_end.note is not None:
         return f"a note with {bad_end.note!r}"
     assert bad_end.channel is not None, "the model has one of the two"
-    display = DISPLAYS[CHANNELS[bad_end.channel].quantity]
+    display = DISPLAYS[channel_named(bad_end.channel).quantity]
     level = bad_end.above if bad_end.above is not None else bad_end.below
     assert level is not None, "the model has one of the two"
     beyond = "at or above" if bad_end.above is not None else "at or below"
     duration_text = f" for {_format_duration(bad_end.for_s)}" if bad_end.for_s else ""
     joint_text = f" of {bad_end.joint}" if bad_end.joint else ""
     level_text = f"{level * display.factor:.6g}{f' {display.unit}' if display.unit else ''}"
-    return f"{CHANNELS[bad_end.channel].label}{joint_text} {beyond} {level_text}{duration_text}"
+    what = channel_named(bad_end.channel).label
+    return f"{what}{joint_text} {beyond} {level_text}{duration_text}"
 
 
 def _format_duration(span_s: float) -> str:

@@ -14,7 +14,8 @@ from logger.bus.line_pattern import compile_pattern
 from logger.event_kind import EVENT_KIND_MEANINGS
 from logger.joint.bench.bench import read_bench
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import USUAL_CHANNELS, channel_named, in_channel_order
+from logger.joint.quantities import QUANTITIES
 from logger.limits.kind import JointLimit
 from logger.limits.kinds import KIND_NAMES, LIMIT_KINDS
 from logger.limits.limit import check_for_bench, read_limits
@@ -146,11 +147,27 @@ def test_the_column_table_is_generated():
     rows += [
         f"| `{one.name}` | {one.ucum} | {'int64' if one.whole else 'double'} | {one.lowest:g} "
         f"| {one.highest:g} |"
-        for one in CHANNELS.values()
+        for one in map(channel_named, USUAL_CHANNELS)
     ]
     found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", DEVELOPERS, flags=re.DOTALL)
     assert found is not None
     assert found[1].splitlines() == rows
+
+
+def test_the_table_of_quantities_is_generated():
+    """README's table of what a channel can carry is what the code declares."""
+    rows = ["| quantity | unit | a layout may give it in | valid | usual channels |"]
+    rows += ["|---|---|---|---|---|"]
+    for one in QUANTITIES.values():
+        usual = (name for name in USUAL_CHANNELS if channel_named(name).quantity == one.name)
+        units = ", ".join(f"`{unit}`" for unit in one.input_units)
+        rows.append(
+            f"| {one.name} | `{one.unit}` | {units} | {one.lowest:g} to {one.highest:g} "
+            f"| {', '.join(f'`{name}`' for name in usual)} |"
+        )
+    found = re.search(r"<!-- channels:.*?-->\n(.*?)\n<!-- end", README, flags=re.DOTALL)
+    assert found is not None
+    assert found[1].splitlines() == rows, "\n".join(rows)
 
 
 def test_the_list_of_event_kinds_is_generated():
@@ -170,7 +187,7 @@ def _layouts() -> list[str]:
         assert text is not None
         layout = parse_layout(text, name)
         channels = {*layout.channels, *(one.channel for one in layout.object)}
-        carried = ", ".join(f"`{one}`" for one in CHANNELS if one in channels)
+        carried = ", ".join(f"`{one}`" for one in in_channel_order(channels))
         asks = " Asks." if layout.request else ""
         frames = ", ".join(frame.name for frame in layout.frame)
         rows.append(f"| `{name}` | {layout.about}{asks} | {frames} | {carried} |")

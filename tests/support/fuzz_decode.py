@@ -15,13 +15,13 @@ import numpy as np
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import USUAL_CHANNELS
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.decode.text_codes import Notice
 
 __all__ = ["fuzz", "one_round"]
 
-NAMES = tuple(CHANNELS)
+NAMES = USUAL_CHANNELS
 CODES = {"fault_code", "state_code"}
 HEADS = (0x10, 0x11, 0x7FF, 0x18FF0001)
 

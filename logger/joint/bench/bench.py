@@ -28,7 +28,7 @@ from logger.joint.bench.joint_settings import (
 )
 from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.scaling import scaling_of
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import in_channel_order
 from logger.settings_file import (
     did_you_mean,
     read_text,
@@ -113,11 +113,11 @@ class Bench:
     def channels_of(self, joint: JointSettings) -> tuple[str, ...]:
         """Return the channels of a joint in canonical order, the derived torque included."""
         if isinstance(joint, Sensor):
-            return tuple(name for name in CHANNELS if name in joint.channels)
+            return in_channel_order(joint.channels)
         layout_channels = set(self.layout_of(joint).channels)
         if self.derives_torque(joint):
             layout_channels.add("torque_Nm")
-        return tuple(name for name in CHANNELS if name in layout_channels)
+        return in_channel_order(layout_channels)
 
     def hold_times_ns_of(self, joint: JointSettings) -> dict[str, int]:
         """Return for each channel how long a value holds, in nanoseconds.

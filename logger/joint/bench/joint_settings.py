@@ -10,8 +10,8 @@ from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
 from logger.joint.bench.value import ChannelName, Encoder, Ntc
-from logger.joint.channels import CHANNELS
-from logger.settings_file import SettingError, Settings, did_you_mean
+from logger.joint.channels import explain_channel_name, is_channel
+from logger.settings_file import SettingError, Settings
 
 __all__ = [
     "JointSettings",
@@ -191,13 +191,9 @@ class JointSettings(Settings):
     @classmethod
     def _are_channels(cls, value: dict[str, ValueOverride]) -> dict[str, ValueOverride]:
         for name in value:
-            if name not in CHANNELS:
-                raise SettingError(
-                    "",
-                    found=f"{name!r}",
-                    expected="a channel",
-                    hint=did_you_mean(name, [*CHANNELS]),
-                )
+            if not is_channel(name):
+                expected, hint = explain_channel_name(name)
+                raise SettingError("", found=f"{name!r}", expected=expected, hint=hint)
         return value
 
 

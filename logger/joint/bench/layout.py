@@ -14,7 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.value import BitPosition, Selector, TextField, Value, ValueMapping
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import in_channel_order
 from logger.settings_file import SettingError, Settings, did_you_mean, read_toml, validate_settings
 
 __all__ = [
@@ -283,8 +283,7 @@ class Layout(Settings):
     @property
     def channels(self) -> tuple[str, ...]:
         """The channels that the layout carries, in canonical order."""
-        frame_channels = {value.channel for frame in self.frame for value in frame.value}
-        return tuple(name for name in CHANNELS if name in frame_channels)
+        return in_channel_order(value.channel for frame in self.frame for value in frame.value)
 
 
 def parse_layout(text: str, where: str) -> Layout:

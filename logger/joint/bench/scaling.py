@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from logger.errors import InputError
 from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.value import SHARE_FACTORS, Value
-from logger.joint.channels import CHANNELS, INPUT_UNITS, InputUnit
+from logger.joint.channels import channel_named
+from logger.joint.quantities import INPUT_UNITS, InputUnit
 
 __all__ = ["Scaling", "scaling_of"]
 
@@ -32,7 +33,7 @@ def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
     """
     if value.resistance is not None:
         return Scaling(factor=value.scale, offset=value.offset)
-    channel = CHANNELS[value.channel]
+    channel = channel_named(value.channel)
     gear = 1.0
     if value.side == "motor":
         gear = joint.gear_ratio if channel.quantity == "torque" else 1.0 / joint.gear_ratio
@@ -52,7 +53,7 @@ def scaling_of(value: Value, joint: JointSettings, *, where: str) -> Scaling:
 
 
 def _input_unit(value: Value, joint: JointSettings, where: str) -> InputUnit:
-    quantity = CHANNELS[value.channel].quantity
+    quantity = channel_named(value.channel).quantity
     if value.unit in SHARE_FACTORS:
         return InputUnit(factor=SHARE_FACTORS[value.unit] * _whole_in_unit(quantity, joint, where))
     units = INPUT_UNITS[quantity]

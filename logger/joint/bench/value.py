@@ -27,8 +27,9 @@ from logger.joint.bench.code_names import (
     FlagNames,
     parse_code,
 )
-from logger.joint.channels import CHANNELS, INPUT_UNITS
-from logger.settings_file import SettingError, Settings, did_you_mean
+from logger.joint.channels import channel_named, explain_channel_name, is_channel
+from logger.joint.quantities import INPUT_UNITS
+from logger.settings_file import SettingError, Settings
 
 __all__ = [
     "SHARE_FACTORS",
@@ -56,10 +57,9 @@ _RANGE_PATTERN = re.compile(rf"\s*(?P<low>{RAW_NUMBER})\s*\.\.\s*(?P<high>{RAW_N
 
 
 def _check_channel_name(name: str) -> str:
-    if name not in CHANNELS:
-        raise SettingError(
-            "", found=f"{name!r}", expected="a channel", hint=did_you_mean(name, list(CHANNELS))
-        )
+    if not is_channel(name):
+        expected, hint = explain_channel_name(name)
+        raise SettingError("", found=f"{name!r}", expected=expected, hint=hint)
     return name
 
 
@@ -237,7 +237,7 @@ class Value(ValueMapping, BitPosition):
 
     @model_validator(mode="after")
     def _check_value(self) -> "Value":
-        channel = CHANNELS[self.channel]
+        channel = channel_named(self.channel)
         quantity = channel.quantity
         self._check_unit(quantity)
         if self.scale == 0:
@@ -303,7 +303,7 @@ class Value(ValueMapping, BitPosition):
             raise SettingError(
                 "type", found=f"'float' with {self.bits} bits", expected="16, 32 or 64 (IEEE 754)"
             )
-        if self.signed or self.encoder is not None or CHANNELS[self.channel].whole:
+        if self.signed or self.encoder is not None or channel_named(self.channel).whole:
             raise SettingError(
                 "type", "found 'float' with signed, with an encoder or on a code; expected none."
             )

@@ -12,7 +12,7 @@ from logger.joint.bench.bench import Bench, JointSettings
 from logger.joint.bench.layout import Frame, Layout
 from logger.joint.bench.scaling import Scaling, scaling_of
 from logger.joint.bench.value import Ntc, Value
-from logger.joint.channels import CHANNELS, SETPOINT_OF
+from logger.joint.channels import channel_named
 from logger.joint.decode.bit_fields import BitFields, bit_fields
 from logger.joint.decode.dispatch import DispatchTable, bench_dispatch_table
 from logger.joint.decode.text_codes import TextPlan, text_plan
@@ -20,7 +20,7 @@ from logger.joint.decode.turn_memory import FindPlan
 
 __all__ = ["SETPOINT", "DecodePlan", "FramePlan", "JointPlan", "decode_plan"]
 
-SETPOINT: Final = SETPOINT_OF["position_rad"]
+SETPOINT: Final = "position_setpoint_rad"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +115,7 @@ def _joint_plan(
     encoder = next(
         (value for frame in layout.frame for value in frame.value if value.encoder), None
     )
-    channel_specs = [CHANNELS[channel] for channel in channels]
+    channel_specs = [channel_named(channel) for channel in channels]
     speed_apart = _is_speed_apart(layout)
     speed_values = sum(
         value.channel == "speed_rad_s" for frame in layout.frame for value in frame.value

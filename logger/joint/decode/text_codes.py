@@ -16,12 +16,13 @@ from logger.event_kind import EventKind
 from logger.joint.bench.codes import CodeTable, code_table
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import TextField
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from logger.joint.decode.bit_fields import raw_values
 
 __all__ = ["Notice", "TextPlan", "TextState", "decode_texts", "text_plan"]
 
-_EVENT_OF_CHANNEL: Final = {"fault_code": EventKind.FAULT, "state_code": EventKind.STATE}
+_EVENT_OF_QUANTITY: Final = {"fault": EventKind.FAULT, "state": EventKind.STATE}
+"""Codes whose changes are events; a count is a number like any other."""
 _NO_FAULT_CODE: Final = 0
 
 
@@ -79,7 +80,7 @@ def text_plan(frame: Frame) -> TextPlan:
                 value.names, value.flags, bits=value.bits, signed=value.signed
             )
             for value in frame.value
-            if CHANNELS[value.channel].whole
+            if channel_named(value.channel).quantity in _EVENT_OF_QUANTITY
         },
         parts=tuple(
             (part, code_table(part.names, part.flags, bits=part.bits, signed=part.signed))
@@ -115,7 +116,8 @@ def decode_texts(
         has_code = np.flatnonzero(~np.isnan(values[channel]))
         raw = values[channel][has_code].astype(np.int64)
         previous = meanings.get(channel)
-        if previous is None and channel == "fault_code":
+        quantity = channel_named(channel).quantity
+        if previous is None and quantity == "fault":
             # "No fault" at the beginning is no notice.
             previous = (int(codes.meaning_numbers(np.array([_NO_FAULT_CODE]))[0]),)
         change_rows, last_meaning = _change_rows([codes.meaning_numbers(raw)], previous)
@@ -127,7 +129,7 @@ def decode_texts(
             Notice(
                 time_ns=int(time_ns[has_code[row]]),
                 joint=joint,
-                kind=_EVENT_OF_CHANNEL[channel],
+                kind=_EVENT_OF_QUANTITY[quantity],
                 channel=channel,
                 value=float(raw[row]),
                 frame=plan.name,
@@ -185,8 +187,10 @@ def _change_rows(
 
 
 def _code_sentence(joint: str, channel: str, codes: CodeTable, raw: int) -> str:
-    if channel == "fault_code":
+    known = channel_named(channel)
+    where = f"{known.place.replace('_', ' ')} " if known.place else ""
+    if known.quantity == "fault":
         if raw == _NO_FAULT_CODE and not codes.names:
-            return f"{joint}: no fault any more."
-        return f"{joint}: fault {codes.label(raw)}."
-    return f"{joint}: drive state {codes.label(raw)}."
+            return f"{joint}: no {where}fault any more."
+        return f"{joint}: {where}fault {codes.label(raw)}."
+    return f"{joint}: {where or 'drive '}state {codes.label(raw)}."

@@ -20,7 +20,7 @@ from logger.joint.bench.joint_settings import JointSettings
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.bench.value import SHARE_FACTORS, BitPosition, TextField, Value
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from logger.joint.decode.bit_fields import raw_values
 from logger.joint.decode.decode import DecodeState, decode, decode_plan, frame_for
 from logger.joint.explain.typed import TypedFrame
@@ -205,11 +205,11 @@ def _explain_values(
             bits=value.bits,
             how=_conversion_text(value, joint),
             result=readings[value.channel],
-            unit=CHANNELS[value.channel].ucum,
+            unit=channel_named(value.channel).ucum,
             words=code_table(
                 value.names, value.flags, bits=value.bits, signed=value.signed
             ).describe_code(_raw_number(padded, value))
-            if CHANNELS[value.channel].whole
+            if channel_named(value.channel).whole
             else "",
         )
         for value in frame.value
@@ -237,7 +237,7 @@ def _explain_values(
                 bits=layout_value.bits,
                 how=f"derived: current_A x {joint.torque.per_ampere:g} N.m/A",
                 result=readings.get("torque_Nm"),
-                unit=CHANNELS["torque_Nm"].ucum,
+                unit=channel_named("torque_Nm").ucum,
             )
             for layout_value in explained
             if layout_value.name == "current_A"
@@ -252,7 +252,7 @@ def _raw_number(padded: np.ndarray, value: Value | TextField) -> int:
 
 def _conversion_text(value: Value, joint: JointSettings) -> str:
     """Return the way from counts to the channel in words, left to right."""
-    channel = CHANNELS[value.channel]
+    channel = channel_named(value.channel)
     words = ["IEEE 754"] if value.type == "float" else []
     if value.encoder is not None:
         turns_text = f", {value.encoder.turns} turns" if value.encoder.turns > 1 else ""

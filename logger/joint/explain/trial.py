@@ -16,7 +16,7 @@ from logger.joint.batch import EXTENDED, FrameBatch
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.layout import Frame
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from logger.joint.decode.decode import DecodeState, decode, decode_plan, frame_kinds
 from logger.joint.decode.dispatch import reject_reasons
 
@@ -163,7 +163,7 @@ def _frame_channels(bench: Bench, frame: Frame, joint: str) -> set[str]:
 def _channel_result(
     joint: str, channel: str, values: NDArray[np.float64], carrying: int
 ) -> ChannelResult:
-    channel_spec = CHANNELS[channel]
+    channel_spec = channel_named(channel)
     has_values = len(values) > 0
     return ChannelResult(
         joint=joint,

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.kind import FiniteNumber, LimitForm
 from logger.limits.kinds.level import ChannelLimit
 from logger.limits.levels import DragHandle, LimitLevel
@@ -123,7 +124,7 @@ inside   = [43.0, 53.0]
         lower, upper = (
             format_channel_value(self.channel, one, displays=displays) for one in self.clears_within
         )
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         within = "within" if self.clears_within == self.outside else "at or within"
         either = ", in either direction," if self.magnitude else ""
         return Phrases(

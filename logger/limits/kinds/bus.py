@@ -10,7 +10,7 @@ from typing import ClassVar, Final, Literal
 from pydantic import Field, model_validator
 
 from logger.event_kind import EventKind
-from logger.joint.channels import DISPLAYS, Display
+from logger.joint.quantities import DISPLAYS, Display
 from logger.limits.kind import PositiveNumber
 from logger.limits.limit_change import LimitChange
 from logger.limits.phrases import Phrases, clear_side, format_number, format_span

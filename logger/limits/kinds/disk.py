@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 
 from logger.event_kind import EventKind
-from logger.joint.channels import Display
+from logger.joint.quantities import Display
 from logger.limits.kind import PositiveNumber
 from logger.limits.limit_change import LimitChange
 from logger.limits.phrases import Phrases, format_number

@@ -25,7 +25,8 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.curves import CURVES, FLAT_ABOVE, CurveSettings, inverse_operate_s
 from logger.limits.kind import (
     LimitForm,
@@ -109,7 +110,7 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
 
     @model_validator(mode="after")
     def _fits(self) -> "InverseTime":
-        if not CHANNELS[self.channel].magnitude:
+        if not channel_named(self.channel).magnitude:
             raise SettingError(
                 "channel",
                 found=f"{self.channel!r}",
@@ -204,7 +205,7 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
                 self.channel, self.setting, self.setting_rated, multiple, displays
             )
 
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         name = f"curve {self.curve} ({CURVES[self.curve].name})"
         multiplier = (
             f" with the time multiplier {format_number(self.tms, 4)}" if self.tms != 1 else ""

@@ -16,7 +16,8 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named, is_channel
+from logger.joint.quantities import Display
 from logger.limits.kind import (
     FiniteNumber,
     LimitForm,
@@ -47,9 +48,11 @@ class ChannelLimit(ScoredLimit):
     @classmethod
     def _magnitude_of_channel(cls, data: Any) -> Any:  # noqa: ANN401 - raw settings
         if isinstance(data, dict) and "magnitude" not in data:
-            channel = CHANNELS.get(str(data.get("channel")))
+            channel = str(data.get("channel"))
             # Two levels tell the directions apart by themselves.
-            of_size = channel is not None and channel.magnitude and "outside" not in data
+            of_size = (
+                "outside" not in data and is_channel(channel) and channel_named(channel).magnitude
+            )
             return {**data, "magnitude": of_size}
         return data
 
@@ -266,7 +269,7 @@ on_delay_s     = 1.0
 
     @model_validator(mode="after")
     def _fits(self) -> "RatedLevel":
-        quantity = CHANNELS[self.channel].quantity
+        quantity = channel_named(self.channel).quantity
         if quantity not in {"torque", "current", "voltage"}:
             raise SettingError(
                 "channel",
@@ -388,7 +391,7 @@ def _rank(limit: Level | RatedLevel, values: NDArray[np.float64]) -> NDArray[np.
 def _beyond_phrases(
     limit: Level | RatedLevel, level: str, clear: str, bare: str, *, clears_at_pick_up: bool
 ) -> Phrases:
-    what, of = CHANNELS[limit.channel].label, f"of {limit.joint or 'any joint'}"
+    what, of = channel_named(limit.channel).label, f"of {limit.joint or 'any joint'}"
     beyond, back = ("above", "below") if limit.rising else ("below", "above")
     back = clear_side(back, at_pick_up=clears_at_pick_up)
     either = ", in either direction," if limit.magnitude else ""

@@ -24,7 +24,7 @@ from pydantic import Field, model_validator
 from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
 from logger.joint.oscillation import (
     LEAST_A_CYCLE,
     READINGS_A_CYCLE,
@@ -33,6 +33,7 @@ from logger.joint.oscillation import (
     band_amplitude,
     highest_frequency_Hz,
 )
+from logger.joint.quantities import Display
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, clear_amount, format_channel_value, format_number
@@ -182,7 +183,7 @@ on_delay_s = 2.0
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         level = format_channel_value(self.channel, self.above, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
         less = clear_amount(clear, at_pick_up=self.clears_at == self.above)

@@ -24,7 +24,8 @@ from pydantic import Field, model_validator
 from logger.errors import Mistake
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.gaps import bridged_ns
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
@@ -135,7 +136,7 @@ drop_off_per_min = 5.0
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         quick = format_slope(self.channel, self.rise_per_min, displays)
         back = format_slope(self.channel, self.clears_at, displays)
         less = clear_amount(back, at_pick_up=self.clears_at == self.rise_per_min)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from logger.errors import Mistake
 from logger.event_kind import EventKind
 from logger.joint.bench.joint_settings import RatedValues
-from logger.joint.channels import Display
+from logger.joint.quantities import Display
 from logger.limits.kind import JointLimit, LimitForm, PositiveDuration
 from logger.limits.levels import DragHandle
 from logger.limits.limit_change import LimitChange

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.phrases import Phrases, format_channel_value, format_span
 from logger.limits.scored_limit import ScoredLimit
@@ -167,7 +168,7 @@ on_delay_s  = 600.0
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
-        what, load = CHANNELS[self.channel].label, CHANNELS[self.load].label
+        what, load = channel_named(self.channel).label, channel_named(self.load).label
         level = format_channel_value(self.load, self.load_above, displays=displays)
         if self.smoothing_s is not None:
             load = f"{load} (RMS over about {format_span(self.smoothing_s)})"

@@ -21,7 +21,8 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.curves import CurveSettings, ambient_factor
 from logger.limits.kind import (
     FiniteNumber,
@@ -117,7 +118,7 @@ drop_off_percent = 75.0
 
     @model_validator(mode="after")
     def _fits(self) -> "Thermal":
-        if not CHANNELS[self.channel].magnitude:
+        if not channel_named(self.channel).magnitude:
             raise SettingError(
                 "channel", found=f"{self.channel!r}", expected="a current or a torque: what warms"
             )
@@ -197,7 +198,7 @@ drop_off_percent = 75.0
         below = clear_side("below", at_pick_up=drop_off == self.above_percent)
         ambient = "" if self.most_degC is None else " at 40 °C of ambient"
         image = (
-            f"the thermal image of the {CHANNELS[self.channel].label} of "
+            f"the thermal image of the {channel_named(self.channel).label} of "
             f"{self.joint or 'any joint'} ({carried} carried for ever{ambient}, time constant "
             f"{format_span(self.heating_s)}{cooling})"
         )

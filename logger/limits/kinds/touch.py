@@ -17,7 +17,8 @@ from pydantic import Field, model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, Display
+from logger.joint.channels import channel_named
+from logger.joint.quantities import Display
 from logger.limits.kind import FiniteNumber, LimitForm, SummaryStyle
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
 from logger.limits.phrases import Phrases, clear_side, format_channel_value, format_span
@@ -136,7 +137,7 @@ drop_off  = 62.0
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         level = format_channel_value(self.channel, self.threshold, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
         burn = f"the burn threshold of {level} for {format_span(self.contact_s)} of touch"

@@ -17,7 +17,8 @@ from pydantic import model_validator
 
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.bench.value import ChannelName
-from logger.joint.channels import CHANNELS, SETPOINT_OF, Display
+from logger.joint.channels import channel_named, setpoint_of
+from logger.joint.quantities import Display
 from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, clear_amount, format_channel_value
@@ -65,11 +66,11 @@ on_delay_s = 0.5
 
     @model_validator(mode="after")
     def _fits(self) -> "Tracking":
-        if self.channel not in SETPOINT_OF:
+        if setpoint_of(self.channel) is None:
             raise SettingError(
                 "channel",
                 found=f"{self.channel!r}",
-                expected=f"a channel with a set-point: {', '.join(SETPOINT_OF)}",
+                expected="a measured channel, whose set-point another channel reports",
             )
         if self.drop_off is not None and not 0 <= self.drop_off <= self.above:
             raise SettingError(
@@ -82,7 +83,9 @@ on_delay_s = 0.5
     @property
     def setpoint(self) -> str:
         """The channel of the set-point."""
-        return SETPOINT_OF[self.channel]
+        setpoint = setpoint_of(self.channel)
+        assert setpoint is not None, "`_fits` has seen to it"
+        return setpoint
 
     @property
     def clears_at(self) -> float:
@@ -126,7 +129,7 @@ on_delay_s = 0.5
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""
-        what = CHANNELS[self.channel].label
+        what = channel_named(self.channel).label
         level = format_channel_value(self.channel, self.above, displays=displays)
         clear = format_channel_value(self.channel, self.clears_at, displays=displays)
         less = clear_amount(clear, at_pick_up=self.clears_at == self.above)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from logger.errors import InputError
 from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named, in_channel_order
 from logger.store.layout.files import derived_stream, status_stream
 
 __all__ = [
@@ -131,9 +131,7 @@ def status_schema(bench: Bench) -> pa.Schema:
         and (bench.derives_torque(joint) or joint.per_mille.torque == "current")
     ]
     fields = [_time_field(), pa.field("position_segment", pa.int32())]
-    for channel in CHANNELS.values():
-        if channel.name not in bench_channels:
-            continue
+    for channel in map(channel_named, in_channel_order(bench_channels)):
         metadata = {b"ucum": channel.ucum.encode()}
         if channel.quantity == "current":
             joint_text = ", ".join(

@@ -15,7 +15,7 @@ from typing import Any, Final, Self
 
 import pyarrow.parquet as pq
 
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import is_channel
 from logger.store.layout.schema import (
     BUS_SCHEMA,
     DERIVED_SCHEMA,
@@ -168,7 +168,9 @@ def _may_be_of(stream: str, columns: Iterable[str]) -> bool:
     if kind == "overview":
         return all("." in name for name in names - {"time"})
     if kind == "status":
-        return names <= {"time", "position_segment", *CHANNELS} and "position_segment" in names
+        return "position_segment" in names and all(
+            is_channel(name) for name in names - {"time", "position_segment"}
+        )
     schema = _STREAM_SCHEMAS[kind]
     # The raw frames of recorders that knew one bus have no column `bus`.
     needed = {field.name for field in schema if not field.nullable} - {"bus"}

@@ -3,7 +3,7 @@
 import pytest
 
 from dashboard.limits.forms import PAGE_FORMS, channels_to_json, form_key, forms_to_json
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import USUAL_CHANNELS
 from logger.limits.kinds import example_text
 from logger.limits.limit import limits_from_tables, parse_limits
 from logger.limits.recorder_limit import RecorderLimit
@@ -37,7 +37,7 @@ def test_the_example_has_a_form_for_each_limit_on_a_joint():
 
 def test_channels_are_told_in_the_units_of_the_file():
     """SI as the file has it: radians, whatever unit a reader has chosen for traces."""
-    told = {one["channel"]: one["unit"] for one in channels_to_json(list(CHANNELS))}
+    told = {one["channel"]: one["unit"] for one in channels_to_json(list(USUAL_CHANNELS))}
     assert told["position_rad"] == "rad"
     assert told["temperature_housing_degC"] == "°C"
     assert told["torque_Nm"] == "N·m"

@@ -5,7 +5,7 @@ import pytest
 
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.identifiers import identifier_for
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import USUAL_CHANNELS
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.simulate.arm import ARM
 from logger.simulate.encode import encode_frames
@@ -70,7 +70,7 @@ def test_an_offline_test_decodes_whole():
     assert decoded.out_of_range == {}
     assert [len(readings) for readings in decoded.readings] == [15_600, 15_600]
     for readings, low, high in zip(decoded.readings, (9.0, 37.0), (77.0, 106.0), strict=True):
-        assert set(readings.columns) <= set(CHANNELS)
+        assert set(readings.columns) <= set(USUAL_CHANNELS)
         _, angle = readings.channel_series("position_rad")
         assert np.degrees(angle.min()) == pytest.approx(low + 1.0, abs=1.0)
         assert np.degrees(angle.max()) == pytest.approx(high - 1.0, abs=1.0)

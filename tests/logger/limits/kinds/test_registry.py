@@ -9,7 +9,7 @@ import pytest
 
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.joint_settings import RatedValues
-from logger.joint.channels import DISPLAYS
+from logger.joint.quantities import DISPLAYS
 from logger.limits import kinds
 from logger.limits.kind import JointLimit, LimitKind
 from logger.limits.kinds import (
