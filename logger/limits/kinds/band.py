@@ -17,8 +17,8 @@ from pydantic import model_validator
 from logger.joint.bench.joint_settings import RatedValues
 from logger.joint.channels import channel_named
 from logger.joint.quantities import Display
+from logger.limits.channel_limit import ChannelLimit
 from logger.limits.kind import FiniteNumber, LimitForm
-from logger.limits.kinds.level import ChannelLimit
 from logger.limits.levels import DragHandle, LimitLevel
 from logger.limits.phrases import Phrases, format_channel_value
 from logger.limits.scores import LimitMemory, Scores

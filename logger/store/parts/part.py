@@ -22,7 +22,14 @@ from logger.store.layout.remote import Address, Location
 from logger.store.parts.identity import MisplacedPartError, PartOwner
 from logger.store.parts.part_file import DAMAGED, PartFile, PartFooter
 
-__all__ = ["Part", "list_parts", "overlapping_parts", "read_footers", "relisted"]
+__all__ = [
+    "Part",
+    "has_readable_row",
+    "list_parts",
+    "overlapping_parts",
+    "read_footers",
+    "relisted",
+]
 
 _PARALLEL_FOOTERS: Final = 16
 _PART_NAME = re.compile(r"part-(\d{12})-(\d{12})\.parquet")
@@ -250,3 +257,9 @@ def _first_part_from(parts: Sequence[Part], at_ns: int, key: Callable[[Part], in
     while high < len(parts) and key(parts[high]) < at_ns:
         high, step = min(high + step, len(parts)), 2 * step
     return bisect_left(parts, at_ns, low, high, key=key)
+
+
+def has_readable_row(parts: Sequence[Part], row: int) -> bool:
+    """Return whether `parts`, in order of their rows, hold a row in a part that can be read."""
+    index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
+    return index >= 0 and row < parts[index].end_row and not parts[index].verify_error

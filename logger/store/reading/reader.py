@@ -5,7 +5,6 @@ sealed in between is seen twice and counted once, never missed. Safe for several
 to refresh again and again while the recording grows.
 """
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from functools import partial
 from threading import RLock
@@ -31,7 +30,13 @@ from logger.store.layout.schema import (
     stream_schemas,
 )
 from logger.store.parts.identity import MisplacedPartError, PartOwner
-from logger.store.parts.part import Part, overlapping_parts, read_footers, relisted
+from logger.store.parts.part import (
+    Part,
+    has_readable_row,
+    overlapping_parts,
+    read_footers,
+    relisted,
+)
 from logger.store.pyramid.seconds import PyramidCarry
 from logger.store.pyramid.upper import at_width
 from logger.store.reading.change_stamps import FolderStamps, manifest_stamp
@@ -107,7 +112,7 @@ class RecordingReader:
             return news
 
     def _read_journals(self) -> bool:
-        return self._tail.read_new(lambda stream, row: _has_readable_row(self._parts[stream], row))
+        return self._tail.read_new(lambda stream, row: has_readable_row(self._parts[stream], row))
 
     def _list_parts(self) -> bool:
         sealed: set[str] = set()
@@ -377,30 +382,24 @@ class RecordingReader:
 
     def misplaced_parts(self) -> tuple[tuple[str, MisplacedPartError], ...]:
         """Return the parts that belong to other rows, by their paths within the recording."""
-        with self._lock:
-            parts = [part for stream in self.schemas for part in self._parts[stream]]
         return tuple(
-            (f"{part.owner.stream}/{part.name}", misplaced)
-            for part in parts
-            if part.owner is not None and (misplaced := part.misplaced) is not None
+            (f"{stream}/{part.name}", misplaced)
+            for stream, part in self._listed_parts()
+            if (misplaced := part.misplaced) is not None
         )
 
     def describe_damage(self) -> tuple[str, ...]:
         """Read every byte of every part; return in sentences which differ from what was written."""
-        with self._lock:
-            parts = [(stream, part) for stream in self.schemas for part in self._parts[stream]]
         return tuple(
             f"{part.name} of {stream} is damaged: {damage}"
-            for stream, part in parts
+            for stream, part in self._listed_parts()
             if not part.verify_error and (damage := part.verify_part())
         )
+
+    def _listed_parts(self) -> list[tuple[str, Part]]:
+        with self._lock:
+            return [(stream, part) for stream in self.schemas for part in self._parts[stream]]
 
 
 def _live_writer_of(path: Location) -> int | None:
     return None if isinstance(path, Address) else writer_pid(path)
-
-
-def _has_readable_row(parts: Sequence[Part], row: int) -> bool:
-    """Return whether `parts`, in order of their rows, hold a row in a part that can be read."""
-    index = bisect_right(parts, row, key=lambda part: part.first_row) - 1
-    return index >= 0 and row < parts[index].end_row and not parts[index].verify_error
