@@ -49,9 +49,9 @@ class EventKind(StrEnum):
     STOP_SEEN = "stop seen"
     STOP_UNSEEN = "stop unseen"
     NOTIFYING = "telling"
+    NOTIFIED = "notified"
     PARTS_WAIT = "parts wait"
     ROWS_LOST = "rows lost"
-    NOTIFIED = "notified"
 
     @classmethod
     def _missing_(cls, value: object) -> Self | None:
@@ -107,9 +107,9 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STOP_SEEN: "A joint stopped after its stop frame (`duration_s`: after it was sent).",
     EventKind.STOP_UNSEEN: "Recording ended before a stop frame was seen to work or fail.",
     EventKind.NOTIFYING: "Someone (`who`) cannot be told yet of an alert, or can be told again.",
+    EventKind.NOTIFIED: "Someone (`who`) was told that an alert was raised.",
     EventKind.PARTS_WAIT: "Parts could not be made for now: the rows stay in the journal.",
     EventKind.ROWS_LOST: "The disk gave back other bytes than were written: rows were lost.",
-    EventKind.NOTIFIED: "Someone (`who`) was told that an alert was raised.",
 }
 """One sentence for each kind."""
 

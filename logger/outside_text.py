@@ -12,7 +12,6 @@ import io
 import json
 import math
 import os
-import re
 import stat
 import tomllib
 import unicodedata
@@ -275,4 +274,4 @@ def _refuse_constant(name: str) -> NoReturn:
 
 def _short(fault: BaseException) -> str:
     """Return a parser's own words, without what it may quote of the text."""
-    return re.sub(r"\s+", " ", str(fault))[:200].rstrip(".")
+    return " ".join(str(fault).split())[:200].rstrip(".")

@@ -80,12 +80,12 @@ def printed_log() -> Iterator[None]:
     """Print warnings of the log on standard error, by a thread of their own, while this lasts."""
     printer = LinePrinter("stderr")
     handler = _PrintingHandler(printer)
-    root = logging.getLogger()
-    root.addHandler(handler)
+    log = logging.getLogger()
+    log.addHandler(handler)
     try:
         yield
     finally:
-        root.removeHandler(handler)
+        log.removeHandler(handler)
         printer.close()
 
 

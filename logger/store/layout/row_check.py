@@ -4,6 +4,8 @@ Checksums tell that bytes are those that were written, not who wrote them. Rows 
 would end whatever computes with them, far from the file that they are in. Pure.
 """
 
+from collections.abc import Callable
+from functools import partial
 from typing import Final
 
 import pyarrow as pa
@@ -12,7 +14,7 @@ import pyarrow.parquet as pq
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS
 
-__all__ = ["MAX_ROW_NUMBER", "footer_fault", "rows_fault"]
+__all__ = ["MAX_ROW_NUMBER", "footer_check", "footer_fault", "rows_fault"]
 
 MAX_ROW_NUMBER: Final = 10**12
 """Rows of a stream are numbered below this: the name of a part has twelve digits for each end."""
@@ -25,6 +27,11 @@ _ALWAYS_WRITTEN: Final = frozenset(
 """Columns without a value in some rows that every recorder wrote all the same. `bus` came later."""
 _MAX_PAYLOAD_BYTES: Final = 64
 """Of a CAN FD frame."""
+
+
+def footer_check(schema: pa.Schema) -> Callable[[pq.FileMetaData], str]:
+    """Return `footer_fault` for the columns of a stream."""
+    return partial(footer_fault, schema=schema)
 
 
 def footer_fault(footer: pq.FileMetaData, schema: pa.Schema) -> str:

@@ -6,7 +6,7 @@ error, never a wrong number. `part_file` does the reading, `part_writer` the wri
 """
 
 import re
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field

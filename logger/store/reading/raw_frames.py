@@ -5,7 +5,6 @@ read: rows in a journal are a recorder's, or `dutytrace seal` makes parts of the
 """
 
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 
 from logger.errors import InputError
@@ -13,7 +12,7 @@ from logger.joint.batch import FrameBatch
 from logger.store.layout.files import JOURNAL_FOLDER
 from logger.store.layout.lock import check_not_written
 from logger.store.layout.manifest import read_manifest
-from logger.store.layout.row_check import footer_fault
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import FRAME_SCHEMA, conform, frames_from_table
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import Part, list_parts
@@ -48,7 +47,7 @@ def frame_parts(path: Path) -> list[Part]:
     InputError
         One of them is damaged.
     """
-    columns_fit = partial(footer_fault, schema=FRAME_SCHEMA)
+    columns_fit = footer_check(FRAME_SCHEMA)
     owner = PartOwner(read_manifest(path).recording_id, "frames", columns_fit)
     parts = list_parts(path / "frames", owner)
     for part in parts:

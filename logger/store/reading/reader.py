@@ -21,7 +21,7 @@ from logger.store.layout.journaled_limits import add_revisions
 from logger.store.layout.lock import writer_pid
 from logger.store.layout.manifest import END_CUT_SHORT, CutShort, Manifest, read_manifest
 from logger.store.layout.remote import Address, Location
-from logger.store.layout.row_check import footer_fault
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import (
     TIME_TYPE,
     conform,
@@ -71,9 +71,7 @@ class RecordingReader:
         self.bench = self.manifest.read_bench(str(path))
         self.limit_sets = self.manifest.limit_sets(str(path))
         self.schemas = stream_schemas(self.bench)
-        self._checks = {
-            name: partial(footer_fault, schema=its) for name, its in self.schemas.items()
-        }
+        self._checks = {name: footer_check(schema) for name, schema in self.schemas.items()}
         self._lock = RLock()
         self._parts: dict[str, list[Part]] = {stream: [] for stream in self.schemas}
         self._tail = JournalTail(path / JOURNAL_FOLDER, self.schemas)
@@ -92,7 +90,9 @@ class RecordingReader:
     @property
     def live(self) -> bool:
         """Whether a logger is writing it at this moment."""
-        return self.manifest.ended_ns is None and _live_writer_of(self.path) is not None
+        if self.manifest.ended_ns is not None or isinstance(self.path, Address):
+            return False
+        return writer_pid(self.path) is not None
 
     def refresh(self) -> bool:
         """Take in what has been written since; return whether there was anything."""
@@ -126,7 +126,7 @@ class RecordingReader:
             sealed.add(stream)
             self._parts[stream] = parts
             # The rows of a damaged part are read from the journal as long as that is there.
-            self._tail.drop_sealed(stream, partial(_has_readable_row, parts))
+            self._tail.drop_sealed(stream, partial(has_readable_row, parts))
         for joint, previous in self._pyramids.items():
             rows = status_stream(joint)
             # A pyramid part is written before the rows that it covers: list it again with those.
@@ -368,7 +368,7 @@ class RecordingReader:
         return tuple(dict.fromkeys(sentence for sentence in sentences if sentence))
 
     def _is_unended(self) -> bool:
-        return self.manifest.ended_ns is None and _live_writer_of(self.path) is None
+        return self.manifest.ended_ns is None and not self.live
 
     def cut_short(self) -> tuple[CutShort, ...]:
         """Return what each recorder that ended without closing the recording may have lost."""
@@ -399,7 +399,3 @@ class RecordingReader:
     def _listed_parts(self) -> list[tuple[str, Part]]:
         with self._lock:
             return [(stream, part) for stream in self.schemas for part in self._parts[stream]]
-
-
-def _live_writer_of(path: Location) -> int | None:
-    return None if isinstance(path, Address) else writer_pid(path)

@@ -5,12 +5,11 @@ it. Where the rows are lost too nothing can be computed, and readers read the ro
 themselves.
 """
 
-from functools import partial
 from pathlib import Path
 
 from logger.joint.bench.bench import Bench
 from logger.store.layout.files import status_stream
-from logger.store.layout.row_check import footer_fault
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import readings_from_table, status_schema
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
@@ -45,7 +44,7 @@ def rebuild_overviews(
         The disk took no more; what is there is whole.
     """
     has_rebuilt = unclosed = False
-    fits_stream = partial(footer_fault, schema=status_schema(bench))
+    fits_stream = footer_check(status_schema(bench))
     for joint in bench.joints:
         hold_ns = bench.hold_times_ns_of(joint)
         first_level = level_parts(recording, joint.name, BASE_NS, recording_id=recording_id)

@@ -6,7 +6,6 @@ because the disk returned other bytes than were written, is renamed to `.unreada
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +13,7 @@ import pyarrow as pa
 
 from logger.store.layout.files import JOURNAL_FOLDER, sync_folder
 from logger.store.layout.manifest import read_manifest
-from logger.store.layout.row_check import footer_fault
+from logger.store.layout.row_check import footer_check
 from logger.store.layout.schema import stream_schemas
 from logger.store.parts.identity import PartOwner
 from logger.store.parts.part import list_parts
@@ -141,7 +140,7 @@ def unsealed_rows(
     rows = {}
     for stream, of_stream in own_runs.items():
         sealed = []
-        columns_fit = partial(footer_fault, schema=schemas[stream])
+        columns_fit = footer_check(schemas[stream])
         owner = PartOwner(recording_id, stream, columns_fit)
         for part in list_parts(recording / stream, owner):
             if not any(_overlaps(run, part.first_row, part.end_row) for run in of_stream):
