@@ -109,6 +109,11 @@ class _BoundedHttp(HttpToolsProtocol):
         if not self._refused:
             super().on_message_complete()
 
+    def send_400_response(self, msg: str) -> None:
+        # What follows a request that was refused need not be one.
+        if not self._refused:
+            super().send_400_response(msg)
+
     def handle_websocket_upgrade(self) -> None:
         if not self._refused:
             self._cancel_timers()

@@ -112,6 +112,7 @@ def test_a_long_answer_has_its_time(serve_with):
         b"GET /" + b"x" * 200_000,
         b"GET / HTTP/1.1\r\n" + b"x: y\r\n" * 40_000,
         b"GET / HTTP/1.1\r\nx: " + b"x" * 70_000 + b"\r\n\r\n",
+        b"GET / HTTP/1.1\r\nx: " + b"x" * 70_000 + b"\r\n\r\n\x01 no request\r\n\r\n",
         b"GET / HTTP/1.1\r\nupgrade: websocket\r\nconnection: upgrade\r\nx: "
         + b"x" * 70_000
         + b"\r\n\r\n",
