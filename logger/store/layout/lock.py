@@ -20,6 +20,7 @@ __all__ = ["WriteLock", "check_not_written", "writer_pid"]
 
 TEST_S: Final = 0.2
 ORPHAN_S: Final = 10.0
+"""How long a lock of a process that runs, or of one that is gone, is waited for."""
 
 
 class WriteLock:
@@ -110,7 +111,8 @@ def _wait_timeout_s(pid: int | None) -> float:
             os.kill(pid, 0)
         except ProcessLookupError:
             return ORPHAN_S
-        except PermissionError:
+        except (PermissionError, OverflowError):
+            # Somebody else's process, or no number of one.
             pass
     return TEST_S
 

@@ -76,3 +76,22 @@ def test_an_alert_of_the_recorder_stands_until_it_is_acknowledged(
         ("ended", 0, ""),
     ]
     assert math.isnan(seen[0].value)
+
+
+def test_only_the_newest_alerts_are_kept(
+    log: tuple[EventLog, list[Event], _Rows], monkeypatch: pytest.MonkeyPatch
+):
+    """Days of chatter fill no memory: what is done to an older alert is told by its number."""
+    monkeypatch.setattr("logger.recording.event_log.MAX_RAISED", 3)
+    events, seen, _ = log
+    for turn in range(5):
+        events.raise_recorder_alert(
+            STOP_WITHOUT_EFFECT, time_ns=START_NS + turn, joint="elbow", text="It moves."
+        )
+    assert sorted(events._raised) == [3, 4, 5]
+    for alert in (1, 5):
+        events.emit_request(
+            new_request(kind="acknowledge", text="", alert=alert, who="eva"), time_ns=START_NS + 9
+        )
+    told = [event for event in seen if event.kind == EventKind.ACKNOWLEDGED]
+    assert [(event.alert, event.joint) for event in told] == [(1, ""), (5, "elbow")]
