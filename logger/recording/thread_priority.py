@@ -57,6 +57,9 @@ def _raise_thread(native_id: int, priority: int) -> bool:
         return True
     except OSError:
         try:
+            os.sched_setscheduler(
+                native_id, os.SCHED_OTHER | os.SCHED_RESET_ON_FORK, os.sched_param(0)
+            )
             os.setpriority(os.PRIO_PROCESS, native_id, _RAISED_NICE)
         except ProcessLookupError:
             return True

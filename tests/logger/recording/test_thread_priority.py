@@ -21,10 +21,12 @@ class _Scheduler:
         self.nice: dict[int, int] = {}
 
         def set_scheduler(native_id: int, policy: int, param: os.sched_param) -> None:
-            if not realtime:
-                raise PermissionError
-            assert policy == os.SCHED_RR | os.SCHED_RESET_ON_FORK
-            self.realtime[native_id] = param.sched_priority
+            # What a thread starts, a process that makes parts for one, is ordinary in any case.
+            assert policy & os.SCHED_RESET_ON_FORK
+            if policy & os.SCHED_RR:
+                if not realtime:
+                    raise PermissionError
+                self.realtime[native_id] = param.sched_priority
 
         def set_priority(_which: int, native_id: int, value: int) -> None:
             if not nice:
