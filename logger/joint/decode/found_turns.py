@@ -45,6 +45,7 @@ _SAME_DISTANCE_TURNS: Final = 0.05
 _APART_TURNS: Final = 0.25
 """Set-points that differ by more are two."""
 _SAMPLE_NS: Final = 100_000_000
+"""How far apart the readings are that are looked at."""
 _SAME_ANGLE_TURNS: Final = 0.005
 """A joint that did not move reads the same, to the play of its gear at most."""
 
@@ -114,14 +115,14 @@ def _samples(
     row = is_sample.nonzero()[0]
     if not len(row):
         return None
-    reported = setpoints.row.searchsorted(rows.row[row], "right")
+    newest = setpoints.row.searchsorted(rows.row[row], "right")
     return _Samples(
         row=row,
         time_ns=rows.time_ns[row],
         total=rows.total[row],
         speed_counts_s=rows.speed_counts_s[row],
-        setpoint=np.append(memory.setpoint, setpoints.counts)[reported],
-        setpoint_ns=np.append(np.int64(memory.setpoint_ns), setpoints.time_ns)[reported],
+        setpoint=np.append(memory.setpoint, setpoints.counts)[newest],
+        setpoint_ns=np.append(np.int64(memory.setpoint_ns), setpoints.time_ns)[newest],
         is_loss=np.zeros(len(row), bool) if is_loss is None else is_loss[row],
     )
 
@@ -150,8 +151,8 @@ class _Finder:
         samples, memory = self._samples, self.memory
         limit_counts_s = _STILL_TURNS_S * self._plan.modulus
         sample_ns, sample_total = memory.sample_ns, memory.sample_total
-        setpoint, is_judged, at_rest = memory.sample_setpoint, memory.is_judged, -1
-        for sample, (time_ns, total, speed, reported, reported_ns, is_loss) in enumerate(
+        previous_setpoint, is_judged, at_rest = memory.sample_setpoint, memory.is_judged, -1
+        for sample, (time_ns, total, speed, setpoint, setpoint_ns, is_loss) in enumerate(
             zip(
                 samples.time_ns.tolist(),
                 samples.total.tolist(),
@@ -165,7 +166,7 @@ class _Finder:
             allowed = 1 + limit_counts_s * (time_ns - sample_ns) * 1e-9
             if (
                 is_loss
-                or reported != setpoint
+                or setpoint != previous_setpoint
                 or abs(total - sample_total) > allowed
                 or abs(speed) > limit_counts_s  # an unknown one is not known to be
             ):
@@ -176,19 +177,19 @@ class _Finder:
                 self._still_since_ns, is_judged = time_ns, False
             # A set-point that was read before it stood still may be another by now.
             elif time_ns - self._still_since_ns >= REST_NS and (
-                self._still_since_ns <= reported_ns >= time_ns - self._plan.hold_ns
+                self._still_since_ns <= setpoint_ns >= time_ns - self._plan.hold_ns
             ):
                 at_rest = sample
                 if not is_judged:
                     is_judged = True
                     self._judge(sample, self._rest(sample))
-            sample_ns, sample_total, setpoint = time_ns, total, reported
+            sample_ns, sample_total, previous_setpoint = time_ns, total, setpoint
         self._rest(at_rest)
         self.memory = replace(
             self.memory,
             sample_ns=sample_ns,
             sample_total=int(self.total[samples.row[-1]]),
-            sample_setpoint=setpoint,
+            sample_setpoint=previous_setpoint,
             still_since_ns=self._still_since_ns,
             is_judged=is_judged,
         )
