@@ -97,8 +97,7 @@ class RecordingReader:
     def refresh(self) -> bool:
         """Take in what has been written since; return whether there was anything."""
         with self._lock:
-            news = self._read_journals()
-            news |= self._list_parts()
+            news = self._read_journals() | self._list_parts()
             self._tail.put_together()
             # It changes when other limits are put into force (which a journal tells before), when
             # the recording ends, and when it is resumed afterwards.
