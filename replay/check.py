@@ -182,7 +182,7 @@ def _count_garbled(recording: Recording, events: Sequence[Event]) -> int:
     Each of both sources is a lower bound: events wait for up to a minute, which a crash cuts off;
     the rows of the buses lack the recorder's last second. Older recorders made no events of them.
     """
-    by_events = sum(int(event.value) for event in events if event.kind == EventKind.GARBLED)
+    by_events = sum(event.whole_value for event in events if event.kind == EventKind.GARBLED)
     return max(by_events, int(extend_bus_seconds(recording).garbled.sum()))
 
 

@@ -348,7 +348,7 @@ def _status_remarks(recording: Recording) -> list[str]:
     lost = health.dropped if health is not None else 0
     remarks.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
     garbled = sum(
-        int(event.value) for event in recording.read_events() if event.kind == EventKind.GARBLED
+        event.whole_value for event in recording.read_events() if event.kind == EventKind.GARBLED
     )
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")

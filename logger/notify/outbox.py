@@ -72,7 +72,7 @@ class Outbox:
         contents = []
         for name in self._names():
             try:
-                content = json.loads((self._folder / name).read_text("utf-8"))
+                content = parse_json(read_regular(self._folder / name), name)
             except (OSError, ValueError):
                 continue
             if isinstance(content, dict):
