@@ -104,7 +104,10 @@ def join_runs(runs: Iterable[RowRun]) -> list[RowRun]:
         if run.batch.num_rows == 0:
             continue
         own = loose.setdefault(run.stream, [])
-        follows = not own or own[-1].first_row + own[-1].batch.num_rows == run.first_row
+        follows = not own or (
+            own[-1].first_row + own[-1].batch.num_rows == run.first_row
+            and own[-1].batch.schema.equals(run.batch.schema)
+        )
         if not follows or len(own) >= _LOOSE_MOST:
             joined.append(_joined(own))
             own.clear()
