@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.joint.thermal_model import Trend, fit_temperature_trend
+from logger.joint.temperature_trend import Trend, fit_temperature_trend
 from replay.recording import Recording
 
 __all__ = ["temperature_trend"]

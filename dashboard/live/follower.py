@@ -21,7 +21,7 @@ from dashboard.live.snapshot import LatestValues, SlowValues, Snapshot
 from dashboard.live.status import watched_temperature
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
-from logger.joint.thermal_model import Trend
+from logger.joint.temperature_trend import Trend
 from replay.excursions.alert_peaks import alert_peak
 from replay.present import PresentClock
 from replay.recording import Recording

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from logger.joint.thermal_model import Trend
+from logger.joint.temperature_trend import Trend
 from replay.recording import Recording
 
 __all__ = ["LatestValues", "SlowValues", "Snapshot"]

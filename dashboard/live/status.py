@@ -28,7 +28,7 @@ from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from dashboard.text.zone import zone_name
 from logger.event_kind import EventKind
 from logger.joint.channels import channel_named
-from logger.joint.thermal_model import time_to_level
+from logger.joint.temperature_trend import time_to_level
 from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
 from logger.limits.words import limit_label

@@ -5,7 +5,10 @@ channels       names of channels: quantity, place, set-point; the usual ones
 batch          frames and readings as column arrays
 time_weighted  time-weighted mean and RMS, streaming
 oscillation    how far a channel oscillates within a band of frequencies
-thermal_model  the thermal equations: step, steady state
+thermal_model  the thermal equations of winding and housing: step, steady state
+thermal_load   how warm a joint gets under a given load, standby and speed losses included
+thermal_duty   what a joint bears for ever, for a time and in cycles
+temperature_trend  how fast a temperature changes, as a straight line sees it
 bench/         settings: the bench file and its layouts
 layouts/       the layouts that ship
 decode/        from a batch of frames to readings

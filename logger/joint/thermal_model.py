@@ -8,9 +8,7 @@ At a constant current this system is linear, so every step here is exact for any
 derived is given at each function. Pure; arrays broadcast. A temperature is in degC, a rise or a
 difference in K.
 
-The simulator uses the network, the pages the trend. What a joint can carry for good
-(`continuous_current_A`, `runaway_current_A`) and how it warms up (`step_rise`, `time_constants_s`)
-is held against published values and waits for the command that asks about heat.
+The simulator and the fit of a recording (`thermal_load`, `thermal_duty`) share these equations.
 """
 # ruff: noqa: N802, N803, N806, N815 - units are written as units are: K, W and A are capitals
 
@@ -25,21 +23,24 @@ from logger.arrays import Floats
 
 __all__ = [
     "COPPER_ALPHA_PER_K",
+    "BlockMatrix2x2",
     "ExactStep",
-    "TimeToLevel",
-    "Trend",
     "TwoNode",
     "Winding",
     "continuous_current_A",
     "exact_step",
-    "fit_temperature_trend",
+    "exponential_and_integral",
+    "integrated_exponential",
     "runaway_current_A",
     "steady_state",
     "step_rise",
+    "system_matrix",
     "temperatures_after",
-    "time_to_level",
 ]
 
+
+BlockMatrix2x2 = tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
+"""Entries of a matrix of winding and housing, row by row; each an array of one shape."""
 
 COPPER_ALPHA_PER_K: Final = 0.00393
 """Standard annealed copper, per kelvin at 20 degC (IEC 60028)."""
@@ -62,8 +63,8 @@ class TwoNode:
     @property
     def time_constants_s(self) -> tuple[float, float]:
         """The slow and the fast time constant; neither is R C of one node alone."""
-        slow, fast = _eigenvalues(_system_matrix(self, heating_W_per_K=0.0))
-        return -1.0 / slow, -1.0 / fast
+        slow, fast = _eigenvalues(system_matrix(self, heating_W_per_K=0.0))
+        return -1.0 / float(slow), -1.0 / float(fast)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,8 +118,8 @@ class ExactStep:
 
 def exact_step(network: TwoNode, *, duration_s: float) -> ExactStep:
     """Return the exact step of that duration for a loss that stays constant within it."""
-    free_response, forced_response = _exponential_and_integral(
-        _system_matrix(network, heating_W_per_K=0.0), np.float64(duration_s)
+    free_response, forced_response = exponential_and_integral(
+        system_matrix(network, heating_W_per_K=0.0), duration_s
     )
     return ExactStep(
         winding_from_winding=float(free_response[0][0]),
@@ -135,8 +136,8 @@ def step_rise(network: TwoNode, *, loss_W: float, time_s: ArrayLike) -> tuple[Fl
 
     Both nodes begin at ambient; `time_s` has any shape.
     """
-    _, forced_response = _exponential_and_integral(
-        _system_matrix(network, heating_W_per_K=0.0), np.asarray(time_s, np.float64)
+    _, forced_response = exponential_and_integral(
+        system_matrix(network, heating_W_per_K=0.0), np.asarray(time_s, np.float64)
     )
     power = loss_W / network.winding_J_per_K
     return forced_response[0][0] * power, forced_response[1][0] * power
@@ -160,8 +161,8 @@ def temperatures_after(
     """
     heating = current_A**2 * copper.resistance_ohm * copper.alpha_per_K
     at_ambient_W = float(copper.loss_W(current_A, ambient_degC))
-    free_response, forced_response = _exponential_and_integral(
-        _system_matrix(network, heating_W_per_K=heating), np.asarray(duration_s, np.float64)
+    free_response, forced_response = exponential_and_integral(
+        system_matrix(network, heating_W_per_K=heating), np.asarray(duration_s, np.float64)
     )
     winding_K, housing_K = winding_degC - ambient_degC, housing_degC - ambient_degC
     power = at_ambient_W / network.winding_J_per_K
@@ -215,127 +216,23 @@ def runaway_current_A(network: TwoNode, copper: Winding) -> float:
     return 1.0 / math.sqrt(network.resistance_K_per_W * copper.resistance_ohm * copper.alpha_per_K)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trend:
-    """How fast a temperature changes, as a straight line sees it."""
+def system_matrix(network: TwoNode, *, heating_W_per_K: float | Floats) -> BlockMatrix2x2:
+    """Return M of d(rises)/dt = M rises + (P/C1, 0).
 
-    rate_K_per_min: float
-    """NaN where the readings cannot say: fewer than three, or all at one instant."""
-    uncertainty_K_per_min: float
-    """Standard uncertainty of the rate."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TimeToLevel:
-    """How long until a rising temperature reaches a level; inf for never at this trend."""
-
-    s: float
-    soonest_s: float
-    """At the rate plus twice its standard uncertainty."""
-    latest_s: float
-    """At the rate less twice its standard uncertainty."""
-
-
-def fit_temperature_trend(
-    time_s: ArrayLike, temperature_degC: ArrayLike, *, resolution_K: float | None = None
-) -> Trend:
-    """Return the least-squares slope of readings and its standard uncertainty.
-
-    Parameters
-    ----------
-    time_s, temperature_degC
-        n readings; those that are NaN do not count.
-    resolution_K
-        The step of one count of the sensor. Default: 1 where all readings are whole, otherwise
-        the smallest difference among them.
-
-    Notes
-    -----
-    Two parts, added in squares. Noise: the variance of the residuals, at least q^2/12 for a
-    resolution q (GUM, JCGM 100:2008, F.2.2.1; cited from memory), each reading a draw of its own.
-    Rounding: whole-degree readings are no independent draws, for as long as a count is repeated its
-    error is repeated too. A staircase over m counts leaves a slope uncertain by about
-    q/sqrt(12) / m times that of a single draw; readings of one count alone leave open about a
-    count in the span. The factor was tried against rounded ramps (see the tests), not derived.
+    `heating_W_per_K` is dP/dT1, the copper's feedback; each entry of M has its shape.
     """
-    time = np.asarray(time_s, np.float64)
-    values = np.asarray(temperature_degC, np.float64)
-    is_finite = ~(np.isnan(time) | np.isnan(values))
-    time, values = time[is_finite], values[is_finite]
-    count = len(time)
-    if count < 3:
-        return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
-    time = time - time.mean()
-    spread = float(time @ time)
-    if spread == 0.0:
-        return Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
-    slope = float(time @ values) / spread
-    residual = values - values.mean() - slope * time
-    q = _resolution_K(values) if resolution_K is None else resolution_K
-    noise = max(float(residual @ residual) / (count - 2), q**2 / 12.0)
-    counts = 1.0 + (float(np.ptp(values)) / q if q > 0.0 else 0.0)
-    rounding = q**2 / 12.0 * max(1.0, count / counts**2)
-    return Trend(
-        rate_K_per_min=60.0 * slope,
-        uncertainty_K_per_min=60.0 * math.sqrt((noise + rounding) / spread),
-    )
-
-
-def time_to_level(level_degC: float, now_degC: float, trend: Trend) -> TimeToLevel:
-    """Return when a temperature that is at `now_degC` reaches a level above it at this trend.
-
-    A straight line is the soonest honest guess: a joint at a constant load settles, so the true
-    time is longer than this or never, unless the load grows or the cooling fails. At or above the
-    level the answer is 0; without a trend it is "never" with "at once" as the soonest.
-    """
-    missing_K = level_degC - now_degC
-    if missing_K <= 0.0:
-        return TimeToLevel(s=0.0, soonest_s=0.0, latest_s=0.0)
-    if math.isnan(trend.rate_K_per_min):
-        return TimeToLevel(s=math.inf, soonest_s=0.0, latest_s=math.inf)
-    either_side = 2.0 * trend.uncertainty_K_per_min
-
-    def at(rate_K_per_min: float) -> float:
-        return 60.0 * missing_K / rate_K_per_min if rate_K_per_min > 0.0 else math.inf
-
-    return TimeToLevel(
-        s=at(trend.rate_K_per_min),
-        soonest_s=at(trend.rate_K_per_min + either_side),
-        latest_s=at(trend.rate_K_per_min - either_side),
-    )
-
-
-def _resolution_K(values: Floats) -> float:
-    if np.all(values == np.rint(values)):
-        return 1.0
-    steps = np.diff(np.unique(values))
-    return float(steps.min()) if len(steps) else 0.0
-
-
-Matrix2x2 = tuple[tuple[float, float], tuple[float, float]]
-BlockMatrix2x2 = tuple[tuple[Floats, Floats], tuple[Floats, Floats]]
-
-
-def _system_matrix(network: TwoNode, *, heating_W_per_K: float) -> Matrix2x2:
-    """Return M of d(rises)/dt = M rises + (P/C1, 0); `heating_W_per_K` is dP/dT1."""
     a = 1.0 / (network.winding_housing_K_per_W * network.winding_J_per_K)
     b = 1.0 / (network.winding_housing_K_per_W * network.housing_J_per_K)
     c = 1.0 / (network.housing_ambient_K_per_W * network.housing_J_per_K)
-    return (-a + heating_W_per_K / network.winding_J_per_K, a), (b, -b - c)
+    heating = np.asarray(heating_W_per_K, np.float64) / network.winding_J_per_K
+    same = np.ones_like(heating)
+    return (heating - a, a * same), (b * same, -(b + c) * same)
 
 
-def _eigenvalues(matrix: Matrix2x2) -> tuple[float, float]:
-    """Return the eigenvalues, slow first. Real and distinct: both couplings are positive."""
-    (p, q), (r, s) = matrix
-    half = (p + s) / 2.0
-    spread = math.sqrt(((p - s) / 2.0) ** 2 + q * r)
-    return half + spread, half - spread
-
-
-def _exponential_and_integral(
-    matrix: Matrix2x2, time_s: np.float64 | Floats
+def exponential_and_integral(
+    matrix: BlockMatrix2x2, time_s: float | Floats
 ) -> tuple[BlockMatrix2x2, BlockMatrix2x2]:
-    """Return exp(M t) and its integral from 0 to t, entry by entry in the shape of `time_s`.
+    """Return exp(M t) and its integral from 0 to t, entry by entry; M and t broadcast.
 
     By the two eigenvalues: f(M) = (f(s1)(M - s2) - f(s2)(M - s1))/(s1 - s2).
     """
@@ -350,12 +247,23 @@ def _exponential_and_integral(
             matrix_factor * s + identity_factor,
         )
 
-    def integral(pole: float) -> Floats:
-        if pole == 0.0:  # exactly at the runaway current
-            return np.asarray(time_s)
-        return np.asarray(np.expm1(pole * time_s) / pole)
-
     return (
         of(np.asarray(np.exp(slow * time_s)), np.asarray(np.exp(fast * time_s))),
-        of(integral(slow), integral(fast)),
+        of(integrated_exponential(slow, time_s), integrated_exponential(fast, time_s)),
     )
+
+
+def integrated_exponential(pole: float | Floats, time_s: float | Floats) -> Floats:
+    """Return the integral of exp(s t) from 0 to t; t itself at the runaway current, s = 0."""
+    pole = np.asarray(pole, np.float64)
+    is_zero = pole == 0.0
+    safe = np.where(is_zero, 1.0, pole)
+    return np.asarray(np.where(is_zero, time_s, np.expm1(safe * time_s) / safe))
+
+
+def _eigenvalues(matrix: BlockMatrix2x2) -> tuple[Floats, Floats]:
+    """Return the eigenvalues, slow first. Real and distinct: both couplings are positive."""
+    (p, q), (r, s) = matrix
+    half = (p + s) / 2.0
+    spread = np.sqrt(((p - s) / 2.0) ** 2 + q * r)
+    return np.asarray(half + spread), np.asarray(half - spread)

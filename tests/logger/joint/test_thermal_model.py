@@ -12,17 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.joint.thermal_model import (
-    Trend,
     TwoNode,
     Winding,
     continuous_current_A,
     exact_step,
-    fit_temperature_trend,
     runaway_current_A,
     steady_state,
     step_rise,
     temperatures_after,
-    time_to_level,
 )
 
 
@@ -214,74 +211,3 @@ def test_two_steps_are_one(duration_s, share, current_A, housing_degC):  # noqa:
     whole = go(start, duration_s)
     split = go(go(start, duration_s * share), duration_s * (1.0 - share))
     assert split == pytest.approx(whole, rel=1e-7, abs=1e-7)
-
-
-def test_trend_of_exact_readings():
-    """A straight line without noise gives its slope, and next to no uncertainty."""
-    time_s = np.linspace(0.0, 120.0, 50) + 1.7e9
-    found = fit_temperature_trend(
-        time_s, 40.0 + 1.5 / 60.0 * (time_s - time_s[0]), resolution_K=0.0
-    )
-    assert found.rate_K_per_min == pytest.approx(1.5, rel=1e-5)
-    assert found.uncertainty_K_per_min < 1e-4
-
-
-@pytest.mark.parametrize("noise_K", [0.0, 0.05, 0.15, 0.4])
-@pytest.mark.parametrize("span_s", [60.0, 300.0])
-@pytest.mark.parametrize("rate_K_per_min", [0.0, 0.3, 1.0, -5.0])
-def test_trend_of_whole_degrees_is_honest(noise_K, span_s, rate_K_per_min):  # noqa: N803
-    """Rounded ramps of any phase: off by the standard uncertainty, rarely by twice that."""
-    dice = np.random.default_rng(5)
-    time_s = np.arange(0.0, span_s, 0.1)
-    off = []
-    for _ in range(100):
-        clean = 60.0 + dice.random() + rate_K_per_min / 60.0 * time_s
-        found = fit_temperature_trend(
-            time_s, np.rint(clean + noise_K * dice.standard_normal(len(time_s)))
-        )
-        off.append(abs(found.rate_K_per_min - rate_K_per_min) / found.uncertainty_K_per_min)
-    assert np.mean(np.array(off) < 2.0) >= 0.8
-    assert np.sqrt(np.mean(np.square(off))) < 1.3
-
-
-def test_one_count_leaves_a_count_in_the_span_open():
-    """Readings that never change still leave open about one degree in the span."""
-    found = fit_temperature_trend(np.arange(0.0, 60.0, 0.1), np.full(600, 61.0))
-    assert found.rate_K_per_min == pytest.approx(0.0, abs=1e-9)
-    assert found.uncertainty_K_per_min == pytest.approx(1.0, rel=0.02)
-
-
-@pytest.mark.parametrize(
-    ("time_s", "values"),
-    [
-        ([], []),
-        ([0.0, 1.0], [20.0, 21.0]),
-        ([3.0, 3.0, 3.0], [1.0, 2.0, 3.0]),
-        ([0, 1, 2], [1, np.nan, 2]),
-    ],
-)
-def test_too_little_gives_no_trend(time_s, values):
-    """Fewer than three readings, or all at one instant: NaN, not a guess."""
-    assert math.isnan(fit_temperature_trend(time_s, values).rate_K_per_min)
-
-
-def test_time_to_level_with_both_sides():
-    """8.6 K at 0.72 +- 0.11 K/min: about 12 minutes, 9 to 17."""
-    found = time_to_level(70.0, 61.4, Trend(rate_K_per_min=0.72, uncertainty_K_per_min=0.11))
-    assert found.s == pytest.approx(8.6 / 0.72 * 60.0)
-    assert found.soonest_s == pytest.approx(8.6 / 0.94 * 60.0)
-    assert found.latest_s == pytest.approx(8.6 / 0.50 * 60.0)
-
-
-def test_time_to_level_at_its_ends():
-    """Falling is never, flat may still be soon, above is now, unknown is at once at the soonest."""
-    falling = time_to_level(70.0, 60.0, Trend(rate_K_per_min=-1.0, uncertainty_K_per_min=0.1))
-    assert (falling.s, falling.soonest_s, falling.latest_s) == (math.inf, math.inf, math.inf)
-    flat = time_to_level(70.0, 60.0, Trend(rate_K_per_min=0.0, uncertainty_K_per_min=0.5))
-    assert (flat.s, flat.soonest_s, flat.latest_s) == (math.inf, 600.0, math.inf)
-    above = time_to_level(70.0, 70.0, Trend(rate_K_per_min=-1.0, uncertainty_K_per_min=0.1))
-    assert (above.s, above.soonest_s, above.latest_s) == (0.0, 0.0, 0.0)
-    unknown = time_to_level(
-        70.0, 60.0, Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
-    )
-    assert (unknown.s, unknown.soonest_s, unknown.latest_s) == (math.inf, 0.0, math.inf)
