@@ -18,6 +18,7 @@
     evaluation/    limits evaluated over stored rows, in full and by exact short ways
     excursions/    which limits applied, what they raised, what led up to it
     tuning/        candidate limits scored on recordings, and the choice of one
+    heat/          a joint's heat fitted to recordings, and what the joint can hold
     exploring/     limits tried by hand, for the Limits page
 
 Kept together: the modules directly in here are what every page and command reads from a recording.

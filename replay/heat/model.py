@@ -1,0 +1,186 @@
+"""Which model is fitted, and its parameters as logarithms: what is positive stays positive.
+
+Heat is counted per squared ampere (or N.m where no current is recorded), with a resistance of 1 at
+the copper's reference: so nothing hangs on a resistance that nobody stated. Pure.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from logger.joint.thermal_load import JointHeat, Node, OneNode
+from logger.joint.thermal_model import COPPER_ALPHA_PER_K, TwoNode, Winding
+from replay.heat.trace import HeatTrace
+
+__all__ = [
+    "COPPER",
+    "HeatModel",
+    "LoadScale",
+    "Parameter",
+    "SpeedLoss",
+    "coordinate_prior",
+    "heat_joint",
+    "physical_parameters",
+]
+
+COPPER: Final = Winding(resistance_ohm=1.0, reference_degC=20.0, alpha_per_K=COPPER_ALPHA_PER_K)
+
+
+class Parameter(StrEnum):
+    """What a model of heat has to know. Units: K/A^2 (or K/(N.m)^2), s, K, K s/rad, K s2/rad2."""
+
+    HOUSING_RISE = "housing_rise"
+    """Rise of the housing above ambient for each squared ampere, copper at 20 degC."""
+    HOUSING_TIME = "housing_time"
+    """Thermal resistance to ambient times heat capacity of the housing."""
+    WINDING_RISE = "winding_rise"
+    """Rise of the winding above the housing for each squared ampere, copper at 20 degC."""
+    WINDING_TIME = "winding_time"
+    """Thermal resistance to the housing times heat capacity of the winding."""
+    STANDBY_RISE = "standby_rise"
+    """Rise of the housing above ambient by the drive alone."""
+    SPEED_RISE = "speed_rise"
+    """Rise of the housing for each rad/s, or each (rad/s)^2."""
+
+
+class SpeedLoss(StrEnum):
+    """How loss grows with speed."""
+
+    NONE = "none"
+    LINEAR = "linear"
+    SQUARE = "square"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatModel:
+    """The structure of a model; its parameters are fitted."""
+
+    nodes: int
+    """1: the node that carries the sensor. 2: winding and housing."""
+    standby: bool
+    """Whether standby rise is told apart from the ambient, which must be known for that."""
+    speed: SpeedLoss = SpeedLoss.NONE
+    loss_node: Node = Node.HOUSING
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """The parameters, in the order of their array."""
+        names = [Parameter.HOUSING_RISE, Parameter.HOUSING_TIME]
+        if self.nodes == 2:
+            names += [Parameter.WINDING_RISE, Parameter.WINDING_TIME]
+        if self.standby:
+            names.append(Parameter.STANDBY_RISE)
+        if self.speed is not SpeedLoss.NONE:
+            names.append(Parameter.SPEED_RISE)
+        return tuple(names)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadScale:
+    """The mean load of a trace: what a rise is counted at while it is fitted."""
+
+    square: float
+    """Mean square of the current (or torque)."""
+    speed: float
+    """Mean of the speed as its loss counts it; 1 where it has none."""
+
+    @classmethod
+    def of(cls, model: HeatModel, trace: HeatTrace) -> "LoadScale":
+        """Return the mean load of a trace."""
+        weight = trace.steps.duration_s / trace.steps.duration_s.sum()
+        speed = {
+            SpeedLoss.NONE: 1.0,
+            SpeedLoss.LINEAR: float(weight @ trace.steps.mean_speed_rad_s),
+            SpeedLoss.SQUARE: float(weight @ trace.steps.mean_square_speed_rad2_s2),
+        }[model.speed]
+        return cls(
+            square=max(float(weight @ trace.steps.mean_square_A2), 1e-12), speed=max(speed, 1e-9)
+        )
+
+
+def physical_parameters(
+    model: HeatModel, theta: Floats, scale: LoadScale
+) -> dict[Parameter, Floats]:
+    """Return the parameters of fitted coordinates, shape (..., parameters), each of shape (...).
+
+    What is fitted are logarithms of what a trace knows best, so that what it leaves open stays
+    open without a bend: the housing's whole rise at the mean load, and standby and speed against
+    the copper's part of it (of one steady load only the sum is known); the time constant of both
+    heat capacities together (of a housing's course it is the slow one), the winding's capacity
+    against the housing's, and the winding's own time constant.
+    """
+    index = {name: theta[..., at] for at, name in enumerate(model.parameters)}
+    ratios = {
+        name: np.exp(index[name])
+        for name in (Parameter.STANDBY_RISE, Parameter.SPEED_RISE)
+        if name in index
+    }
+    copper_part = np.exp(index[Parameter.HOUSING_RISE]) / (1.0 + sum(ratios.values()))
+    rise, time = copper_part / scale.square, np.exp(index[Parameter.HOUSING_TIME])
+    out = {Parameter.HOUSING_RISE: rise, Parameter.HOUSING_TIME: time}
+    if model.nodes == 2:
+        share = np.exp(index[Parameter.WINDING_RISE])
+        inner_time = np.exp(index[Parameter.WINDING_TIME])
+        capacity = time / rise * share / (1.0 + share)
+        out[Parameter.HOUSING_TIME] = time / (1.0 + share)
+        out[Parameter.WINDING_RISE] = inner_time / capacity
+        out[Parameter.WINDING_TIME] = inner_time
+    if Parameter.STANDBY_RISE in ratios:
+        out[Parameter.STANDBY_RISE] = copper_part * ratios[Parameter.STANDBY_RISE]
+    if Parameter.SPEED_RISE in ratios:
+        out[Parameter.SPEED_RISE] = copper_part * ratios[Parameter.SPEED_RISE] / scale.speed
+    return out
+
+
+def heat_joint(
+    model: HeatModel, parameters: Mapping[Parameter, float | Floats], copper: Winding = COPPER
+) -> JointHeat:
+    """Return the joint with those parameters, its watts being squares of what was recorded."""
+    of = {name: float(value) for name, value in parameters.items()}
+    rise, time = of[Parameter.HOUSING_RISE], of[Parameter.HOUSING_TIME]
+    network: OneNode | TwoNode = OneNode(resistance_K_per_W=rise, J_per_K=time / rise)
+    if model.nodes == 2:
+        inner_rise = of[Parameter.WINDING_RISE]
+        network = TwoNode(
+            winding_housing_K_per_W=inner_rise,
+            winding_J_per_K=of[Parameter.WINDING_TIME] / inner_rise,
+            housing_ambient_K_per_W=rise,
+            housing_J_per_K=time / rise,
+        )
+    speed = of.get(Parameter.SPEED_RISE, 0.0) / rise
+    return JointHeat(
+        network=network,
+        winding=copper,
+        standby_W=of.get(Parameter.STANDBY_RISE, 0.0) / rise,
+        speed_W_s_per_rad=speed if model.speed is SpeedLoss.LINEAR else 0.0,
+        speed_W_s2_per_rad2=speed if model.speed is SpeedLoss.SQUARE else 0.0,
+        loss_node=model.loss_node,
+    )
+
+
+_PRIOR: Final[Mapping[Parameter, tuple[float, float]]] = {
+    Parameter.HOUSING_RISE: (15.0, 1.5),
+    Parameter.HOUSING_TIME: (1500.0, 1.5),
+    Parameter.WINDING_RISE: (0.12, 1.2),
+    Parameter.WINDING_TIME: (60.0, 1.2),
+    Parameter.STANDBY_RISE: (0.5, 2.0),
+    Parameter.SPEED_RISE: (0.1, 2.0),
+}
+"""Centre, and standard deviation of the logarithm, of the fitted coordinates: rises at the mean
+load in K, time constants in s, shares in place of the winding's, standby's and speed's rise.
+Joints from the size of a finger to that of a man."""
+
+
+def coordinate_prior(model: HeatModel) -> tuple[Floats, Floats]:
+    """Return centres and standard deviations of the fitted coordinates.
+
+    They are wide, a factor of 10 to 50 either side at 95 %. Where a trace says nothing of a
+    parameter the interval becomes that of the prior, far beyond what is called known.
+    """
+    both = [_PRIOR[name] for name in model.parameters]
+    return np.array([math.log(centre) for centre, _ in both]), np.array([sd for _, sd in both])

@@ -1,0 +1,376 @@
+"""The posterior of a heat fit: counts, drift and starts together, for one trace and one model.
+
+The vector that is searched: logarithms of the model's parameters, logarithms of each sensor's
+noise, then the starts of the segments, the mean ambient and its drift at the knots. Pure.
+"""
+# ruff: noqa: N803, N806, N815 - units are written as units are: K is a capital
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from logger.arrays import Floats
+from logger.joint.thermal_load import JointHeat
+from logger.joint.thermal_model import Winding
+from replay.heat.counts import CountLikelihood, count_likelihood, expected_information
+from replay.heat.drift import drift_knots, drift_precision
+from replay.heat.model import (
+    COPPER,
+    HeatModel,
+    LoadScale,
+    coordinate_prior,
+    heat_joint,
+    physical_parameters,
+)
+from replay.heat.response import Edges, linear_response, temperatures_for
+from replay.heat.scoring import Evaluation
+from replay.heat.trace import HeatTrace, SensorCounts, SensorPlace
+
+__all__ = ["DRIFT_SIZE_K", "HeatProblem", "InnerOptimum", "StatedAmbient"]
+
+DRIFT_SIZE_K: Final = (0.8, 0.5)
+"""Centre, and standard deviation of the logarithm, of the size of the ambient's drift."""
+_NOISE_SHARE: Final = (0.2, 0.8)
+"""The same of the noise before rounding, as a share of one count."""
+_LEAST_NOISE_K: Final = 0.02
+WANDER_K: Final = 0.03
+WANDER_S: Final = 120.0
+"""What no sensor tells better within that time, however often it is read: its place, its own heat,
+and a load that was sampled are never those of the model."""
+_START_SD_K: Final = (5.0, 15.0)
+"""How far the first temperature of a segment may lie from the first reading: node with, without
+sensor."""
+_DIFFERENCE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedAmbient:
+    """An ambient that somebody typed in."""
+
+    degC: float
+    uncertainty_K: float
+    """Standard uncertainty of its mean over the recording; the drift comes on top."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InnerOptimum:
+    """Starts and ambient that are likeliest for given parameters."""
+
+    unknowns: Floats
+    log_marginal: float
+    """Log-posterior with starts and ambient integrated out (Laplace)."""
+    covariance_factor: Floats
+    """Cholesky factor (lower) of the information of the unknowns."""
+
+
+class HeatProblem:
+    """One trace and one model; the parameters `outer` are logarithms, see `outer_names`."""
+
+    def __init__(
+        self,
+        trace: HeatTrace,
+        model: HeatModel,
+        *,
+        ambient: StatedAmbient | None = None,
+        copper: Winding = COPPER,
+        scale: LoadScale | None = None,
+    ) -> None:
+        self.trace = trace
+        self.model = model
+        self.ambient = ambient
+        self.copper = copper
+        self.scale = scale or LoadScale.of(model, trace)
+        self.knots = drift_knots(trace)
+        self.edges = Edges.of(trace)
+        self.sensors = tuple(
+            _with_wander(one, float(trace.steps.duration_s.sum()))
+            for one in trace.sensors
+            if len(one.step)
+        )
+        self.theta_count = len(model.parameters)
+        self.outer_count = self.theta_count + len(self.sensors)
+        self._prior_mean, self._prior_sd = self._outer_prior()
+        self._z_mean, self._z_sd = self._start_prior(ambient)
+        self.unknown_count = len(self._z_mean) + len(self.knots.time_s)
+
+    def first_unknowns(self) -> Floats:
+        """Return starts and ambient to begin a search with."""
+        return np.concatenate([self._z_mean, np.zeros(len(self.knots.time_s))])
+
+    def first_outer(self) -> Floats:
+        """Return the centre of the prior of the outer parameters."""
+        return self._prior_mean.copy()
+
+    def outer_sd(self) -> Floats:
+        """Return the standard deviations of the prior of the outer parameters."""
+        return self._prior_sd
+
+    def log_likelihood(self, vector: Floats, size_K: float) -> float:
+        """Return the log-posterior at outer parameters and unknowns, for a size of the drift."""
+        outer, unknowns = vector[: self.outer_count], vector[self.outer_count :]
+        rows = self._sensor_temperatures(outer, unknowns)
+        log = sum(
+            float(sensor.n @ self._counts(index, sensor, rows[index], outer).log)
+            for index, sensor in enumerate(self.sensors)
+        )
+        precision, _ = self._precision(size_K)
+        offset = unknowns - self.first_unknowns()
+        prior = (outer - self._prior_mean) / self._prior_sd
+        return log - 0.5 * float(offset @ precision @ offset) - 0.5 * float(prior @ prior)
+
+    def evaluate(self, vector: Floats, size_K: float) -> Evaluation:
+        """Return log-posterior, gradient and information at outer parameters and unknowns."""
+        outer, unknowns = vector[: self.outer_count], vector[self.outer_count :]
+        theta = outer[: self.theta_count]
+        base, design = self._linear(theta)
+        by_theta = self._theta_differences(theta, unknowns)
+        total = len(vector)
+        gradient, information, log = np.zeros(total), np.zeros((total, total)), 0.0
+        for index, sensor in enumerate(self.sensors):
+            jacobian = np.zeros((len(sensor.step), total))
+            jacobian[:, self.outer_count :] = self._design_rows(sensor, design)
+            if sensor.place is not SensorPlace.AMBIENT:
+                for column, edges in enumerate(by_theta):
+                    jacobian[:, column] = self._at_readings(sensor, edges)
+            shown = self._base_rows(sensor, base) + jacobian[:, self.outer_count :] @ unknowns
+            found = self._counts(index, sensor, shown, outer)
+            log += float(sensor.n @ found.log)
+            gradient += jacobian.T @ (sensor.n * found.slope)
+            expected = expected_information(
+                sensor.value_degC,
+                shown,
+                resolution_K=sensor.resolution_K,
+                noise_K=math.exp(outer[self.theta_count + index]),
+            )
+            information += jacobian.T @ (jacobian * (sensor.n * expected.temperature)[:, None])
+            at = self.theta_count + index
+            gradient[at] += float(sensor.n @ found.noise_slope)
+            information[at, at] += float(sensor.n @ expected.noise)
+            cross = jacobian.T @ (sensor.n * expected.both)
+            information[at] += cross
+            information[:, at] += cross
+        precision, _ = self._precision(size_K)
+        offset = unknowns - self.first_unknowns()
+        gradient[self.outer_count :] -= precision @ offset
+        information[self.outer_count :, self.outer_count :] += precision
+        prior = (outer - self._prior_mean) / self._prior_sd
+        gradient[: self.outer_count] -= prior / self._prior_sd
+        information[np.arange(len(prior)), np.arange(len(prior))] += self._prior_sd**-2.0
+        log -= 0.5 * float(offset @ precision @ offset) + 0.5 * float(prior @ prior)
+        return Evaluation(log=log, gradient=gradient, information=information)
+
+    def integrate_unknowns(
+        self, outer: Floats, size_K: float, unknowns: Floats, *, most_steps: int = 8
+    ) -> InnerOptimum:
+        """Return the log-posterior of the outer parameters and the size of the drift.
+
+        Given these, the likelihood is concave in starts and ambient: Newton's steps from
+        `unknowns` end at its only maximum; the integral about it is Laplace's.
+        """
+        base, design = self._linear(outer[: self.theta_count])
+        rows = [self._design_rows(sensor, design) for sensor in self.sensors]
+        bases = [self._base_rows(sensor, base) for sensor in self.sensors]
+        precision, log_determinant = self._precision(size_K)
+        first = self.first_unknowns()
+        best = -math.inf
+        step = np.zeros_like(unknowns)
+        for _ in range(most_steps):
+            gradient = -precision @ (unknowns - first)
+            log = 0.5 * float((unknowns - first) @ gradient)
+            information = precision.copy()
+            for index, sensor in enumerate(self.sensors):
+                found = self._counts(index, sensor, bases[index] + rows[index] @ unknowns, outer)
+                log += float(sensor.n @ found.log)
+                gradient += rows[index].T @ (sensor.n * found.slope)
+                weight = (sensor.n * found.information)[:, None]
+                information += rows[index].T @ (rows[index] * weight)
+            if log < best - 1e-6:
+                step = step / 2.0
+                unknowns = unknowns - step
+                continue
+            best = log
+            factor = cho_factor(information, lower=True, check_finite=False)
+            step = cho_solve(factor, gradient, check_finite=False)
+            if float(step @ gradient) < 1e-3:
+                break
+            unknowns = unknowns + step
+        prior = (outer - self._prior_mean) / self._prior_sd
+        size = (math.log(size_K / DRIFT_SIZE_K[0])) / DRIFT_SIZE_K[1]
+        marginal = (
+            best
+            + 0.5 * log_determinant
+            - float(np.log(np.diag(factor[0])).sum())
+            - 0.5 * float(prior @ prior)
+            - 0.5 * size**2
+        )
+        return InnerOptimum(
+            unknowns=unknowns, log_marginal=marginal, covariance_factor=np.tril(factor[0])
+        )
+
+    def joint_at(self, outer: Floats) -> JointHeat:
+        """Return the joint of outer parameters, or of the model's coordinates alone."""
+        found = physical_parameters(self.model, outer[: self.theta_count], self.scale)
+        return heat_joint(self.model, found, self.copper)
+
+    def node_temperatures(self, outer: Floats, unknowns: Floats) -> Floats:
+        """Return the nodes at all edges in degC, shape (edges, nodes)."""
+        return temperatures_for(self.trace, self.edges, self.joint_at(outer), self.knots, unknowns)
+
+    def ambient_of(self, unknowns: Floats) -> Floats:
+        """Return the ambient of each step in degC (with the standby rise where it has no own)."""
+        starts = len(self.edges.starts) * self.model.nodes
+        return np.asarray(unknowns[starts] + self.knots.at_steps @ unknowns[starts + 1 :])
+
+    def shown_by(self, sensor: SensorCounts, outer: Floats, unknowns: Floats) -> Floats:
+        """Return what the model says a sensor was at, for each of its readings, in degC."""
+        if sensor.place is SensorPlace.AMBIENT:
+            return self.ambient_of(unknowns)[sensor.step]
+        edges = self.node_temperatures(outer, unknowns)
+        return self._at_readings(sensor, edges)
+
+    def design_for(self, sensor: SensorCounts, outer: Floats) -> Floats:
+        """Return how a sensor's readings hang on starts and ambient, shape (m, unknowns)."""
+        _, design = self._linear(outer[: self.theta_count])
+        return self._design_rows(sensor, design)
+
+    def with_trace(self, trace: HeatTrace) -> "HeatProblem":
+        """Return the same model over another trace of the same sensors."""
+        return HeatProblem(
+            trace, self.model, ambient=self.ambient, copper=self.copper, scale=self.scale
+        )
+
+    def coarser(self, step_s: float) -> "HeatProblem":
+        """Return the same over steps of about that duration; itself where they are wide enough."""
+        factor = round(step_s / float(np.median(self.trace.steps.duration_s)))
+        return self if factor < 2 else self.with_trace(self.trace.coarser(factor))
+
+    def _linear(self, theta: Floats) -> tuple[Floats, Floats]:
+        return linear_response(self.trace, self.edges, self.joint_at(theta), self.knots)
+
+    def _theta_differences(self, theta: Floats, unknowns: Floats) -> list[Floats]:
+        """Return the derivative of all temperatures by each parameter, by central differences."""
+        out = []
+        for index in range(self.theta_count):
+            step = np.zeros(self.theta_count)
+            step[index] = _DIFFERENCE
+            high, low = (
+                temperatures_for(
+                    self.trace,
+                    self.edges,
+                    self.joint_at(theta + sign * step),
+                    self.knots,
+                    unknowns,
+                )
+                for sign in (1.0, -1.0)
+            )
+            out.append((high - low) / (2.0 * _DIFFERENCE))
+        return out
+
+    def _sensor_temperatures(self, outer: Floats, unknowns: Floats) -> list[Floats]:
+        edges = self.node_temperatures(outer, unknowns)
+        return [
+            self.ambient_of(unknowns)[sensor.step]
+            if sensor.place is SensorPlace.AMBIENT
+            else self._at_readings(sensor, edges)
+            for sensor in self.sensors
+        ]
+
+    def _node(self, sensor: SensorCounts) -> int:
+        return 1 if self.model.nodes == 2 and sensor.place is SensorPlace.HOUSING else 0
+
+    def _at_readings(self, sensor: SensorCounts, edges: Floats) -> Floats:
+        at, node = self.edges.begin[sensor.step], self._node(sensor)
+        share = sensor.fraction.reshape(-1, *([1] * (edges.ndim - 2)))
+        return np.asarray((1.0 - share) * edges[at, node] + share * edges[at + 1, node])
+
+    def _design_rows(self, sensor: SensorCounts, design: Floats) -> Floats:
+        if sensor.place is not SensorPlace.AMBIENT:
+            return self._at_readings(sensor, design)
+        starts = len(self.edges.starts) * self.model.nodes
+        rows = np.zeros((len(sensor.step), design.shape[2]))
+        rows[:, starts] = 1.0
+        rows[:, starts + 1 :] = self.knots.at_steps[sensor.step]
+        return rows
+
+    def _base_rows(self, sensor: SensorCounts, base: Floats) -> Floats:
+        if sensor.place is SensorPlace.AMBIENT:
+            return np.zeros(len(sensor.step))
+        return self._at_readings(sensor, base)
+
+    def _counts(
+        self, index: int, sensor: SensorCounts, shown: Floats, outer: Floats
+    ) -> CountLikelihood:
+        return count_likelihood(
+            sensor.value_degC,
+            shown,
+            resolution_K=sensor.resolution_K,
+            noise_K=math.exp(outer[self.theta_count + index]),
+        )
+
+    def _precision(self, size_K: float) -> tuple[Floats, float]:
+        drift, log_determinant = drift_precision(self.knots.time_s, size_K)
+        fixed = len(self._z_sd)
+        out = np.zeros((self.unknown_count, self.unknown_count))
+        out[np.arange(fixed), np.arange(fixed)] = self._z_sd**-2.0
+        out[fixed:, fixed:] = drift
+        return out, log_determinant
+
+    def _outer_prior(self) -> tuple[Floats, Floats]:
+        mean, sd = coordinate_prior(self.model)
+        noise = [
+            math.log(max(_NOISE_SHARE[0] * one.resolution_K, _LEAST_NOISE_K))
+            for one in self.sensors
+        ]
+        return (
+            np.concatenate([mean, noise]),
+            np.concatenate([sd, np.full(len(noise), _NOISE_SHARE[1])]),
+        )
+
+    def _start_prior(self, ambient: StatedAmbient | None) -> tuple[Floats, Floats]:
+        """Return mean and standard deviation of starts and mean ambient, without the drift."""
+        mean, sd = [], []
+        places = (SensorPlace.WINDING, SensorPlace.HOUSING)
+        first_degC = [
+            [self._first_reading(number, place) for place in places]
+            for number in range(self.trace.segments)
+        ]
+        anything = next((value for pair in first_degC for value in pair if value is not None), 25.0)
+        for winding, housing in first_degC:
+            near = next((one for one in (winding, housing) if one is not None), anything)
+            own = (winding, housing) if self.model.nodes == 2 else (near,)
+            for value in own:
+                mean.append(near if value is None else value)
+                sd.append(_START_SD_K[1 if value is None else 0])
+        recorded = self.trace.sensor_at(SensorPlace.AMBIENT)
+        if ambient is not None:
+            mean.append(ambient.degC)
+            sd.append(ambient.uncertainty_K)
+        else:
+            has_own = recorded is not None and len(recorded.value_degC)
+            mean.append(float(np.median(recorded.value_degC)) if has_own else anything)  # type: ignore[union-attr]
+            sd.append(10.0 if has_own else 30.0)
+        return np.array(mean), np.array(sd)
+
+    def _first_reading(self, segment: int, place: SensorPlace) -> float | None:
+        sensor = self.trace.sensor_at(place)
+        if sensor is None or not len(sensor.step):
+            return None
+        rows = np.flatnonzero(self.trace.segment[sensor.step] == segment)
+        return float(sensor.value_degC[rows[0]]) if len(rows) else None
+
+
+def _with_wander(sensor: SensorCounts, recorded_s: float) -> SensorCounts:
+    """Return a sensor whose readings count for less where they are many and fine.
+
+    Together those of `WANDER_S` tell no more than one reading with an error of `WANDER_K`.
+    """
+    noise_K = max(_NOISE_SHARE[0] * sensor.resolution_K, _LEAST_NOISE_K)
+    phases = np.linspace(-0.5, 0.5, 21) * sensor.resolution_K
+    each = expected_information(
+        np.zeros(len(phases)), phases, resolution_K=sensor.resolution_K, noise_K=noise_K
+    )
+    together = float(sensor.n.sum()) * WANDER_S / recorded_s * float(each.temperature.mean())
+    return replace(sensor, n=sensor.n / (1.0 + together * WANDER_K**2))

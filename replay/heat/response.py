@@ -1,0 +1,90 @@
+"""The temperatures of all steps as a linear function of starts and ambient: one banded solve.
+
+For given parameters the nodes are linear in what they began with and in the ambient, so the whole
+recording is T = base + design @ (starts, mean ambient, knots of its drift), by one system of
+equations with a band of three below its diagonal. Pure.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_banded
+
+from logger.arrays import Floats, Ints
+from logger.joint.thermal_load import JointHeat, step_response
+from replay.heat.drift import DriftKnots
+from replay.heat.trace import HeatTrace
+
+__all__ = ["Edges", "linear_response", "temperatures_for"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edges:
+    """The instants between steps: each segment has one more than it has steps."""
+
+    begin: Ints
+    """Edge at which each step begins, shape (n,); it ends at the next."""
+    starts: Ints
+    """First edge of each segment."""
+    count: int
+
+    @classmethod
+    def of(cls, trace: HeatTrace) -> "Edges":
+        """Return the edges of a trace."""
+        begin = np.arange(len(trace.segment)) + trace.segment
+        first = np.flatnonzero(np.diff(trace.segment, prepend=-1))
+        return cls(begin=begin, starts=begin[first], count=len(begin) + trace.segments)
+
+
+def linear_response(
+    trace: HeatTrace, edges: Edges, joint: JointHeat, knots: DriftKnots
+) -> tuple[Floats, Floats]:
+    """Return base and design of the temperatures at all edges.
+
+    Returns
+    -------
+    base
+        Shape (edges, nodes): the load's part.
+    design
+        Shape (edges, nodes, u); the u unknowns are the starts of segment after segment, node after
+        node, then the mean ambient, then the knots of its drift.
+    """
+    response = step_response(joint, trace.steps)
+    starts = len(edges.starts) * joint.nodes
+    right = np.zeros((edges.count, joint.nodes, 2 + starts + knots.at_steps.shape[1]), order="C")
+    after = edges.begin + 1
+    right[after, :, 0] = response.forced
+    for number, edge in enumerate(edges.starts):
+        for node in range(joint.nodes):
+            right[edge, node, 1 + number * joint.nodes + node] = 1.0
+    right[after, :, 1 + starts] = response.per_ambient
+    right[after, :, 2 + starts :] = response.per_ambient[:, :, None] * knots.at_steps[:, None, :]
+    solved = _solve(response.free, edges, right.reshape(edges.count * joint.nodes, -1))
+    by_edge = solved.reshape(edges.count, joint.nodes, -1)
+    return by_edge[:, :, 0], by_edge[:, :, 1:]
+
+
+def temperatures_for(
+    trace: HeatTrace, edges: Edges, joint: JointHeat, knots: DriftKnots, unknowns: Floats
+) -> Floats:
+    """Return the temperatures at all edges for known starts and ambient, shape (edges, nodes)."""
+    response = step_response(joint, trace.steps)
+    starts = len(edges.starts) * joint.nodes
+    ambient = unknowns[starts] + knots.at_steps @ unknowns[starts + 1 :]
+    right = np.empty((edges.count, joint.nodes))
+    right[edges.begin + 1] = response.forced + response.per_ambient * ambient[:, None]
+    right[edges.starts] = unknowns[:starts].reshape(-1, joint.nodes)
+    return _solve(response.free, edges, right.reshape(-1, 1)).reshape(edges.count, joint.nodes)
+
+
+def _solve(free: Floats, edges: Edges, right: Floats) -> Floats:
+    """Solve T[after] - free @ T[before] = right for all edges in order."""
+    nodes = free.shape[1]
+    band = np.zeros((2 * nodes, edges.count * nodes))
+    band[0] = 1.0
+    for row in range(nodes):
+        for column in range(nodes):
+            band[nodes + row - column, edges.begin * nodes + column] = -free[:, row, column]
+    return np.asarray(
+        solve_banded((2 * nodes - 1, 0), band, right, check_finite=False, overwrite_b=True)
+    )

@@ -1,0 +1,174 @@
+"""The likeliest parameters of a heat fit: from several starts, since one may end in a second hill.
+
+Housing alone under a cyclic load has two optima in one fit of twenty to seven. Pure.
+"""
+# ruff: noqa: N803, N806, N815 - units are written as units are
+
+import itertools
+import math
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from replay.heat.model import Parameter
+from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
+from replay.heat.scoring import Evaluation, maximise_likelihood
+
+__all__ = ["Mode", "find_mode", "without_noise"]
+
+_LONGEST_STEP: Final = 1.0
+"""Of a logarithm: no step changes a parameter by more than a factor of e."""
+COARSE_STEP_S: Final = 30.0
+SIZES_K: Final = (0.2, 0.35, 0.6, 1.0, 1.7, 2.8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mode:
+    """Where the posterior is highest, and its shape there."""
+
+    outer: Floats
+    covariance: Floats
+    """Of the outer parameters, starts and ambient integrated out."""
+    unknowns: Floats
+    size_K: float
+    """Likeliest size of the ambient's drift."""
+    log_size_sd: float
+    log_marginal: float
+    converged: bool
+
+
+def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
+    """Return the likeliest parameters and the shape of the posterior about them.
+
+    Parameters
+    ----------
+    near
+        Outer parameters to begin at, in place of the usual starts.
+    """
+    size_K = DRIFT_SIZE_K[0]
+    if near is None:
+        # Which hill is the highest is seen on wide steps; its top is then found on the fine ones.
+        coarse = problem.coarser(COARSE_STEP_S)
+        found = [_search(coarse, start, size_K) for start in _starts(coarse)]
+        best, _, _ = max(found, key=lambda one: one[1])
+        near = best[: problem.outer_count]
+    vector, _, _ = _search(problem, near, size_K)
+    # Together with starts and ambient the noise comes out too small, for these follow every flip of
+    # a count; so it is chosen, as the drift's size is, with them integrated out.
+    for _ in range(2):
+        vector, size_K, log_size_sd = _integrated_scales(problem, vector, size_K)
+        vector, _, converged = _search(
+            problem,
+            vector[: problem.outer_count],
+            size_K,
+            vector[problem.outer_count :],
+            noise_is_fixed=True,
+        )
+    # The size of the drift is not known either: its upper standard uncertainty makes the width.
+    at = problem.evaluate(vector, size_K * math.exp(log_size_sd))
+    covariance = np.linalg.inv(at.information)[: problem.outer_count, : problem.outer_count]
+    inner = problem.integrate_unknowns(
+        vector[: problem.outer_count], size_K, vector[problem.outer_count :]
+    )
+    return Mode(
+        outer=vector[: problem.outer_count],
+        covariance=(covariance + covariance.T) / 2.0,
+        unknowns=inner.unknowns,
+        size_K=size_K,
+        log_size_sd=log_size_sd,
+        log_marginal=inner.log_marginal,
+        converged=converged,
+    )
+
+
+def _starts(problem: HeatProblem) -> list[Floats]:
+    """Return outer parameters to begin at: both time constants and the split of the rise vary."""
+    names = problem.model.parameters
+    times: dict[Parameter, tuple[float, ...]] = {Parameter.HOUSING_TIME: (500.0, 1500.0, 4000.0)}
+    if problem.model.nodes == 2:
+        times = {
+            Parameter.HOUSING_TIME: (700.0, 2500.0),
+            Parameter.WINDING_TIME: (30.0, 120.0),
+        }
+    out = []
+    for values in itertools.product(*times.values()):
+        start = problem.first_outer()
+        for name, value in zip(times, values, strict=True):
+            start[names.index(name)] = math.log(value)
+        out.append(start)
+    return out
+
+
+def _search(
+    problem: HeatProblem,
+    outer: Floats,
+    size_K: float,
+    unknowns: Floats | None = None,
+    *,
+    noise_is_fixed: bool = False,
+) -> tuple[Floats, float, bool]:
+    if unknowns is None:
+        first = problem.first_unknowns()
+        unknowns = problem.integrate_unknowns(outer, size_K, first).unknowns
+    longest = np.full(len(outer) + len(unknowns), np.inf)
+    longest[: len(outer)] = _LONGEST_STEP
+    if noise_is_fixed:
+        longest[problem.theta_count : len(outer)] = 0.0
+
+    def evaluate(vector: Floats) -> Evaluation:
+        found = problem.evaluate(vector, size_K)
+        return without_noise(problem, found) if noise_is_fixed else found
+
+    found = maximise_likelihood(
+        partial(problem.log_likelihood, size_K=size_K),
+        evaluate,
+        np.concatenate([outer, unknowns]),
+        tolerance=1e-3,
+        longest_step=longest,
+    )
+    return found.parameters, found.at.log, found.converged
+
+
+def without_noise(problem: HeatProblem, found: Evaluation) -> Evaluation:
+    """Return an evaluation in which the noises of the sensors are known."""
+    noise = slice(problem.theta_count, problem.outer_count)
+    gradient, information = found.gradient.copy(), found.information.copy()
+    gradient[noise] = 0.0
+    information[noise] = 0.0
+    information[:, noise] = 0.0
+    information[noise, noise] = np.eye(problem.outer_count - problem.theta_count)
+    return Evaluation(log=found.log, gradient=gradient, information=information)
+
+
+def _integrated_scales(
+    problem: HeatProblem, vector: Floats, size_K: float
+) -> tuple[Floats, float, float]:
+    """Return the vector with likelier noises, the likeliest size of the drift, and its spread."""
+    outer, unknowns = vector[: problem.outer_count].copy(), vector[problem.outer_count :]
+
+    def marginal(outer: Floats, size_K: float) -> float:
+        nonlocal unknowns
+        found = problem.integrate_unknowns(outer, size_K, unknowns)
+        unknowns = found.unknowns
+        return found.log_marginal
+
+    for at in range(problem.theta_count, problem.outer_count):
+        best = marginal(outer, size_K)
+        for change in (0.6, -0.6, 0.3, -0.3, 0.15, -0.15):
+            while True:
+                tried = outer.copy()
+                tried[at] += change
+                value = marginal(tried, size_K)
+                if not value > best:
+                    break
+                outer, best = tried, value
+    logs = np.array([marginal(outer, size_K) for size_K in SIZES_K])
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    steps = np.log(SIZES_K)
+    mean = float(weights @ steps)
+    sd = max(math.sqrt(float(weights @ (steps - mean) ** 2)), 0.2)
+    return np.concatenate([outer, unknowns]), math.exp(mean), sd
