@@ -37,6 +37,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "shelve": reading.shelve_alert,
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
+    "heat": reading.fit_heat,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

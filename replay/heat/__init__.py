@@ -12,6 +12,16 @@ From a recording to answers, in this order:
     problem     the posterior of one trace and one model
     scoring     Fisher scoring: the search of a maximum
     search      the likeliest parameters, from several starts
+    quantity    a result with its 95 % interval, and whether the trace knows it
+    intervals   the interval of anything that follows from the parameters
+    choice      the model that predicts what it has not seen
+    answers     what the fitted joint bears, with bands
+    result      everything that is told, typed
+    evaluate    from recordings to a result: the one way in
+    options     what a person types for it
+    words       a result in words
 
-Pure but for `bins`, which reads a recording.
+Pure but for `bins` and `evaluate`, which read recordings.
+
+Kept together: each step of one evaluation, in the order in which it is made.
 """

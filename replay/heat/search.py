@@ -17,7 +17,7 @@ from replay.heat.model import Parameter
 from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
 from replay.heat.scoring import Evaluation, maximise_likelihood
 
-__all__ = ["Mode", "find_mode", "without_noise"]
+__all__ = ["Mode", "find_mode", "refit_parameters", "without_noise"]
 
 _LONGEST_STEP: Final = 1.0
 """Of a logarithm: no step changes a parameter by more than a factor of e."""
@@ -82,6 +82,12 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
         log_marginal=inner.log_marginal,
         converged=converged,
     )
+
+
+def refit_parameters(problem: HeatProblem, near: Mode) -> tuple[Floats, Floats]:
+    """Return outer parameters and unknowns for other readings, noises and drift's size kept."""
+    vector, _, _ = _search(problem, near.outer, near.size_K, noise_is_fixed=True)
+    return vector[: problem.outer_count], vector[problem.outer_count :]
 
 
 def _starts(problem: HeatProblem) -> list[Floats]:

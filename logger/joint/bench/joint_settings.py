@@ -22,6 +22,7 @@ __all__ = [
     "SensorSettings",
     "TorqueSettings",
     "ValueOverride",
+    "WindingSettings",
     "parse_mapping_entry",
 ]
 
@@ -80,6 +81,14 @@ class TorqueSettings(Settings):
     source: Literal["current"] | None = Field(default=None, alias="from")
     """"current": the joint reports no torque, and it is computed; marked as derived."""
     per_ampere: float = Field(gt=0, description="N.m at the output for one ampere")
+
+
+class WindingSettings(Settings):
+    """The electrical resistance of the winding, as its loss is I^2 R for the current reported."""
+
+    resistance_ohm: float = Field(gt=0)
+    reference_degC: float = Field(default=20.0, ge=-60, le=200)  # noqa: N815 - the unit's spelling
+    """The temperature at which it was measured."""
 
 
 class RatedValues(Settings):
@@ -154,6 +163,8 @@ class JointSettings(Settings):
     """What the joint reports as its position, in rad at the output, where it shall be zero."""
     current: CurrentSettings = CurrentSettings()
     torque: TorqueSettings | None = None
+    winding: WindingSettings | None = None
+    """With it a fit of heat is told in K/W and J/K."""
     rated: RatedValues = RatedValues()
     per_mille: PerMilleBase = PerMilleBase()
     turns_known_for_s: float = Field(default=0.25, gt=0, le=3600)

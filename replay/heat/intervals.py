@@ -1,0 +1,152 @@
+"""The 95 % interval of anything positive that follows from the parameters of a fit. Pure.
+
+Narrow ones by the curvature at the mode. Wherever that is wider than a factor of 1.5 the posterior
+is profiled: the quantity is held at a value, all else is searched anew, and the interval ends where
+the logarithm has fallen by 1.92 (half the 95 % quantile of chi-square with one degree of freedom).
+"""
+
+import math
+from collections.abc import Callable
+from functools import partial
+from typing import Final
+
+import numpy as np
+
+from logger.arrays import Floats
+from replay.heat.problem import HeatProblem
+from replay.heat.quantity import KNOWN_FACTOR, UNKNOWN_FACTOR, IntervalMethod
+from replay.heat.scoring import Evaluation, maximise_likelihood
+from replay.heat.search import Mode, without_noise
+
+__all__ = ["Interval", "PositiveFunction", "interval_of"]
+
+PositiveFunction = Callable[[Floats], float]
+"""From the outer parameters to something greater than zero."""
+Interval = tuple[float, float, float, IntervalMethod]
+"""Standard deviation of the logarithm, lower and upper end, and how they were made."""
+_FALL: Final = 1.92
+_ROOT_FALL: Final = math.sqrt(_FALL)
+_NEAR_FALL: Final = 3.2
+"""A point that has fallen no further is near enough to interpolate to the end."""
+_MOST_POINTS: Final = 9
+_TIMES_SD: Final = 1.96
+_MOST_FACTOR: Final = 3.0 * UNKNOWN_FACTOR
+"""Either side of the value: beyond, the end does not matter any more."""
+_STEP: Final = 1e-4
+
+
+def interval_of(problem: HeatProblem, mode: Mode, function: PositiveFunction) -> Interval:
+    """Return the interval of a quantity."""
+    gradient = np.zeros(problem.outer_count)
+    for index in range(problem.theta_count):
+        step = np.zeros(problem.outer_count)
+        step[index] = _STEP
+        high, low = function(mode.outer + step), function(mode.outer - step)
+        gradient[index] = (math.log(high) - math.log(low)) / (2.0 * _STEP)
+    sd = math.sqrt(max(float(gradient @ mode.covariance @ gradient), 1e-18))
+    middle = math.log(function(mode.outer))
+    if 2.0 * _TIMES_SD * sd <= math.log(KNOWN_FACTOR):
+        reach = _TIMES_SD * sd
+        return sd, math.exp(middle - reach), math.exp(middle + reach), IntervalMethod.CURVATURE
+    profile = _Profile(problem, mode, function, gradient, sd)
+    low, high = (math.exp(profile.end(sign)) for sign in (-1.0, 1.0))
+    return sd, low, high, IntervalMethod.PROFILE
+
+
+class _Profile:
+    """The highest log-posterior for each value of one quantity, unknown drift included."""
+
+    def __init__(
+        self,
+        problem: HeatProblem,
+        mode: Mode,
+        function: PositiveFunction,
+        gradient: Floats,
+        sd: float,
+    ) -> None:
+        self._problem, self._function = problem, function
+        self._size_K = mode.size_K * math.exp(mode.log_size_sd)
+        self._vector = np.concatenate([mode.outer, mode.unknowns])
+        self._along = mode.covariance @ gradient / sd**2
+        self._sd = sd
+        # The mode at the upper size of the drift, which is what the widths are made at.
+        found = maximise_likelihood(
+            partial(problem.log_likelihood, size_K=self._size_K),
+            lambda vector: without_noise(problem, problem.evaluate(vector, self._size_K)),
+            self._vector,
+            tolerance=1e-3,
+            longest_step=self._longest(),
+        )
+        self._vector, self._top = found.parameters, found.at.log
+        self._middle = math.log(function(self._vector[: problem.outer_count]))
+
+    def end(self, sign: float) -> float:
+        """Return the logarithm at which the profile has fallen, below (-1) or above (1)."""
+        limit = math.log(_MOST_FACTOR)
+        inner, reach = (0.0, 0.0, self._vector), min(self._sd, math.log(UNKNOWN_FACTOR) / 2.0)
+        outer = None
+        for _ in range(_MOST_POINTS):
+            fall, at, vector = self._fall(sign, inner, reach)
+            if at >= limit and fall < _FALL:
+                return self._middle + sign * limit
+            if fall < _FALL:
+                inner = (at, fall, vector)
+            else:
+                outer = (at, fall)
+            # The square root of the fall is nearly straight in the logarithm.
+            root = math.sqrt(max(inner[1], 0.0))
+            if outer is None:
+                slope = max(root / inner[0], 0.3 / inner[0]) if inner[0] > 0.0 else 1.0
+                reach = min(inner[0] + 1.1 * (_ROOT_FALL - root) / slope, 3.0 * reach + 0.05, limit)
+                continue
+            share = (_ROOT_FALL - root) / max(math.sqrt(outer[1]) - root, 1e-9)
+            reach = inner[0] + share * (outer[0] - inner[0])
+            if outer[1] < _NEAR_FALL:
+                break
+        return self._middle + sign * reach
+
+    def _fall(
+        self, sign: float, inner: tuple[float, float, Floats], reach: float
+    ) -> tuple[float, float, Floats]:
+        """Return how much lower the posterior is about `reach` away, how far that was, and where.
+
+        The quantity is drawn there by a spring: what is found lies on the profile, if not quite
+        at the distance that was meant.
+        """
+        offset, vector, move = sign * reach, inner[2], sign * (reach - inner[0])
+        problem, target = self._problem, self._middle + offset
+        width = min(self._sd, 0.5) / 10.0
+        start = vector.copy()
+        start[: problem.outer_count] += self._along * move
+
+        def miss(vector: Floats) -> float:
+            return (math.log(self._function(vector[: problem.outer_count])) - target) / width
+
+        def log(vector: Floats) -> float:
+            return problem.log_likelihood(vector, self._size_K) - 0.5 * miss(vector) ** 2
+
+        def evaluate(vector: Floats) -> Evaluation:
+            found = without_noise(problem, problem.evaluate(vector, self._size_K))
+            off, slope = miss(vector), np.zeros(len(vector))
+            for index in range(problem.theta_count):
+                step = np.zeros(len(vector))
+                step[index] = _STEP
+                slope[index] = (miss(vector + step) - miss(vector - step)) / (2.0 * _STEP)
+            return Evaluation(
+                log=found.log - 0.5 * off**2,
+                gradient=found.gradient - off * slope,
+                information=found.information + np.outer(slope, slope),
+            )
+
+        found = maximise_likelihood(
+            log, evaluate, start, most_steps=15, tolerance=0.02, longest_step=self._longest()
+        )
+        fall = self._top - problem.log_likelihood(found.parameters, self._size_K)
+        reached = math.log(self._function(found.parameters[: problem.outer_count])) - self._middle
+        return fall, abs(reached), found.parameters
+
+    def _longest(self) -> Floats:
+        longest = np.full(len(self._vector), np.inf)
+        longest[: self._problem.theta_count] = 1.0
+        longest[self._problem.theta_count : self._problem.outer_count] = 0.0
+        return longest

@@ -1,0 +1,201 @@
+"""What is told of a joint's heat: typed, with what it rests on and what was assumed. Pure."""
+# ruff: noqa: N815 - units are written as units are: K, W and A are capitals
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from logger.joint.thermal_load import Node
+from replay.heat.model import HeatModel
+from replay.heat.quantity import Quantity, QuantityName
+
+__all__ = [
+    "Assumption",
+    "Basis",
+    "Caution",
+    "Equilibrium",
+    "HeatResult",
+    "HeldFor",
+    "LoadBand",
+    "Remedy",
+    "UnknownQuantity",
+]
+
+
+class Remedy(StrEnum):
+    """The measurement that would settle what a trace does not know."""
+
+    RECORD_AMBIENT = "record ambient"
+    RECORD_WINDING = "record winding"
+    SECOND_LOAD_LEVEL = "second load level"
+    POWERED_UNLOADED = "powered unloaded"
+    LOAD_STEPS = "load steps"
+    LONGER_RECORDING = "longer recording"
+
+
+class Assumption(StrEnum):
+    """What a result takes for granted."""
+
+    COPPER = "copper"
+    """The winding is copper: 0.393 % more resistance a kelvin."""
+    AMBIENT_DRIFTS = "ambient drifts"
+    """The ambient was not recorded; it drifts like a room, and standby cannot be told from it."""
+    AMBIENT_STATED = "ambient stated"
+    STANDBY_IN_HOUSING = "standby in housing"
+    HOLDING_DOUBLES = "holding doubles"
+    """At standstill one phase may carry the peak: twice the loss."""
+    TORQUE_STANDS_FOR_CURRENT = "torque stands for current"
+    STATED_LIMIT = "stated limit"
+
+
+class Caution(StrEnum):
+    """What a person has to know before acting on a figure."""
+
+    THIS_MOUNTING = "this mounting"
+    MAKER_FIRST = "maker first"
+    NO_SAFETY_FUNCTION = "no safety function"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnknownQuantity:
+    """What the trace does not know, and what would settle it."""
+
+    name: QuantityName
+    remedies: tuple[Remedy, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as a JSON object."""
+        return {"name": self.name.value, "remedies": [one.value for one in self.remedies]}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basis:
+    """What a result stands on."""
+
+    recordings: tuple[str, ...]
+    spans_ns: tuple[tuple[int, int], ...]
+    hours: float
+    """With a known load."""
+    skipped_s: float
+    """Without one: gaps, and stretches that are too short."""
+    load_channel: str
+    sensors: tuple[str, ...]
+    """`joint.channel` of each temperature."""
+    residual_K: float
+    """Root mean square of the joint's readings about the model."""
+    left_out_K: float
+    """The same over blocks that had no part in the fit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equilibrium:
+    """Whether the joint is in thermal equilibrium at the end: less than 2 K/h (IEC 60034-1)."""
+
+    rate_K_per_h: float
+    is_reached: bool
+    left_s: float
+    """Until it is, if the load goes on as over the last hour; 0 where it is reached."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadBand:
+    """A load that is borne for ever at an ambient: likeliest, and 95 % interval."""
+
+    ambient_degC: float
+    rotating: tuple[float, float, float]
+    """Value, low, high: in N.m, or in the load channel's unit."""
+    holding: tuple[float, float, float]
+    """The same at standstill."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldFor:
+    """For how long a load can be held (S2); inf for ever."""
+
+    load: float
+    cold_s: tuple[float, float, float]
+    """From the temperature without load: value, low, high."""
+    warm_s: tuple[float, float, float]
+    """From the plateau of 80 % of the load that is borne for ever."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatResult:
+    """Everything that recordings tell of a joint's heat."""
+
+    joint: str
+    model: HeatModel
+    quantities: tuple[Quantity, ...]
+    """Those that are known."""
+    unknown: tuple[UnknownQuantity, ...]
+    basis: Basis
+    has_changed: bool
+    """No one model describes the recordings: cooling or heat changed on the way, and nothing is
+    said of what the joint bears."""
+    equilibrium: Equilibrium | None
+    node: Node
+    """The node that the limit is for: it carries a sensor."""
+    limit_degC: float | None
+    """None: no limit was stated, so nothing is said of what is borne."""
+    load_unit: str
+    """UCUM: N.m, or A where no torque constant is declared."""
+    for_ever: tuple[LoadBand, ...]
+    held_for: tuple[HeldFor, ...]
+    ambient_is_idle: bool
+    """The ambient of the tables is the temperature without load: it was not recorded."""
+    assumptions: tuple[Assumption, ...]
+    cautions: tuple[Caution, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as a JSON object: times in s, never is null."""
+        basis, equilibrium = self.basis, self.equilibrium
+        return {
+            "joint": self.joint,
+            "nodes": self.model.nodes,
+            "speed_loss": self.model.speed.value,
+            "quantities": [one.to_json() for one in self.quantities],
+            "unknown": [one.to_json() for one in self.unknown],
+            "recordings": list(basis.recordings),
+            "spans_ns": [list(span) for span in basis.spans_ns],
+            "hours": basis.hours,
+            "skipped_s": basis.skipped_s,
+            "load_channel": basis.load_channel,
+            "sensors": list(basis.sensors),
+            "residual_K": basis.residual_K,
+            "left_out_K": _finite(basis.left_out_K),
+            "changed": self.has_changed,
+            "equilibrium": None
+            if equilibrium is None
+            else {
+                "rate_K_per_h": equilibrium.rate_K_per_h,
+                "reached": equilibrium.is_reached,
+                "left_s": _finite(equilibrium.left_s),
+            },
+            "limit_node": self.node.value,
+            "limit_degC": self.limit_degC,
+            "load_unit": self.load_unit,
+            "ambient_is_idle": self.ambient_is_idle,
+            "for_ever": [
+                {
+                    "ambient_degC": one.ambient_degC,
+                    "rotating": list(one.rotating),
+                    "holding": list(one.holding),
+                }
+                for one in self.for_ever
+            ],
+            "held_for": [
+                {
+                    "load": one.load,
+                    "cold_s": [_finite(value) for value in one.cold_s],
+                    "warm_s": [_finite(value) for value in one.warm_s],
+                }
+                for one in self.held_for
+            ],
+            "assumptions": [one.value for one in self.assumptions],
+            "cautions": [one.value for one in self.cautions],
+        }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
