@@ -9,7 +9,7 @@ by 0. Pure.
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from logger.arrays import Floats
 from logger.joint.thermal_load import (
@@ -34,6 +34,7 @@ __all__ = [
 EQUILIBRIUM_K_PER_H = 2.0
 """Temperature rises that change by no more are in thermal equilibrium (IEC 60034-1, 3.25)."""
 _HALVINGS = 60
+_REFINEMENTS = 7
 
 
 def loop_gain(joint: JointHeat, mean_square_A2: float) -> float:
@@ -121,25 +122,23 @@ def time_to_temperature_s(
     if start[index] >= limit_degC:
         return 0.0
 
-    def at(time_s: Floats) -> Floats:
-        response = step_response(joint, LoadSteps.at_rest(time_s, mean_square_A2))
-        return _end_temperatures(response, start, ambient_degC)[:, index]
+    def is_over(time_s: Floats) -> NDArray[np.bool_]:
+        # Beyond runaway a late temperature is no number any more: it is over every limit.
+        with np.errstate(over="ignore", invalid="ignore"):
+            response = step_response(joint, LoadSteps.at_rest(time_s, mean_square_A2))
+            later = _end_temperatures(response, start, ambient_degC)[:, index]
+        return ~(later < limit_degC)
 
-    # A node that cools towards a housing and is then warmed again can cross late: every crossing
-    # is looked for on a grid that is dense against both time constants, the first one halved.
-    grid = np.concatenate([[0.0], np.geomspace(1e-3, longest_s, 400)])
-    is_over = at(grid) >= limit_degC
-    if not is_over.any():
-        return math.inf
-    first = int(np.argmax(is_over))
-    low, high = float(grid[first - 1]), float(grid[first])
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2.0
-        if float(at(np.array([middle]))[0]) >= limit_degC:
-            high = middle
-        else:
-            low = middle
-    return high
+    # A node that cools towards a housing and is then warmed again can cross late: the first crossing
+    # is looked for on a grid that is dense against both time constants, then on finer ones.
+    grid = np.concatenate([[0.0], np.geomspace(1e-3, longest_s, 300)])
+    for _ in range(_REFINEMENTS):
+        over = is_over(grid)
+        if not over.any():
+            return math.inf
+        first = max(int(np.argmax(over)), 1)
+        grid = np.linspace(grid[first - 1], grid[first], 50)
+    return float(grid[-1])
 
 
 def cyclic_peak_degC(

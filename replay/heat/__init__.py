@@ -14,6 +14,7 @@ From a recording to answers, in this order:
     search      the likeliest parameters, from several starts
     quantity    a result with its 95 % interval, and whether the trace knows it
     intervals   the interval of anything that follows from the parameters
+    prediction  readings where nothing was fitted, with their uncertainty
     choice      the model that predicts what it has not seen
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed

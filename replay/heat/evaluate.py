@@ -48,6 +48,8 @@ CHANGED_K: Final = 1.0
 CHANGED_SHARE: Final = 0.05
 """A model that is off by more than both (the latter of the readings' range) over blocks that it
 had not seen does not describe one joint: its cooling or its heat changed on the way."""
+MOST_DRIFT_K: Final = 1.5
+"""No room drifts by more: where a fit needs that, the drift covers up for another change."""
 AMBIENTS_DEGC: Final = (0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 _SEED: Final = 20_200
 _CAUTIONS: Final = (Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
@@ -267,7 +269,7 @@ def _result(  # noqa: PLR0917 - what the steps before made
     left_out = next(one.error_K for one in scores if one.model == scores[0].model)
     own = [one for one in problem.sensors if one.place is not SensorPlace.AMBIENT]
     span = max(float(np.ptp(one.value_degC)) for one in own)
-    has_changed = left_out > max(CHANGED_K, CHANGED_SHARE * span)
+    has_changed = left_out > max(CHANGED_K, CHANGED_SHARE * span) or mode.size_K > MOST_DRIFT_K
     answers = (
         limit_degC is not None
         and not has_changed

@@ -130,11 +130,7 @@ class HeatProblem:
         total = len(vector)
         gradient, information, log = np.zeros(total), np.zeros((total, total)), 0.0
         for index, sensor in enumerate(self.sensors):
-            jacobian = np.zeros((len(sensor.step), total))
-            jacobian[:, self.outer_count :] = self._design_rows(sensor, design)
-            if sensor.place is not SensorPlace.AMBIENT:
-                for column, edges in enumerate(by_theta):
-                    jacobian[:, column] = self._at_readings(sensor, edges)
+            jacobian = self._jacobian(sensor, design, by_theta)
             shown = self._base_rows(sensor, base) + jacobian[:, self.outer_count :] @ unknowns
             found = self._counts(index, sensor, shown, outer)
             log += float(sensor.n @ found.log)
@@ -231,10 +227,12 @@ class HeatProblem:
         edges = self.node_temperatures(outer, unknowns)
         return self._at_readings(sensor, edges)
 
-    def design_for(self, sensor: SensorCounts, outer: Floats) -> Floats:
-        """Return how a sensor's readings hang on starts and ambient, shape (m, unknowns)."""
-        _, design = self._linear(outer[: self.theta_count])
-        return self._design_rows(sensor, design)
+    def jacobian_for(self, sensor: SensorCounts, outer: Floats, unknowns: Floats) -> Floats:
+        """Return how a sensor's readings hang on the whole vector, shape (m, outer + unknowns)."""
+        theta = outer[: self.theta_count]
+        _, design = self._linear(theta)
+        by_theta = self._theta_differences(theta, unknowns)
+        return self._jacobian(sensor, design, by_theta)
 
     def with_trace(self, trace: HeatTrace) -> "HeatProblem":
         """Return the same model over another trace of the same sensors."""
@@ -267,6 +265,14 @@ class HeatProblem:
                 for sign in (1.0, -1.0)
             )
             out.append((high - low) / (2.0 * _DIFFERENCE))
+        return out
+
+    def _jacobian(self, sensor: SensorCounts, design: Floats, by_theta: list[Floats]) -> Floats:
+        out = np.zeros((len(sensor.step), self.outer_count + self.unknown_count))
+        out[:, self.outer_count :] = self._design_rows(sensor, design)
+        if sensor.place is not SensorPlace.AMBIENT:
+            for column, edges in enumerate(by_theta):
+                out[:, column] = self._at_readings(sensor, edges)
         return out
 
     def _sensor_temperatures(self, outer: Floats, unknowns: Floats) -> list[Floats]:

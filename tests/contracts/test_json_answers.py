@@ -75,6 +75,24 @@ SHAPES: dict[str, Any] = {
             }
         ],
     },
+    "heat": {
+        "format": int, "joint": str, "nodes": int, "speed_loss": str,
+        "quantities": [
+            {
+                "name": str, "known": bool, "value": float | None, "unit": str,
+                "standard_uncertainty": float | None, "low": float | None, "high": float | None,
+                "method": str,
+            }
+        ],
+        "unknown": [{"name": str, "remedies": [str]}], "recordings": [str], "spans_ns": [list],
+        "hours": float, "skipped_s": float, "load_channel": str, "sensors": [str],
+        "residual_K": float, "left_out_K": float | None, "changed": bool,
+        "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
+        "load_unit": str, "ambient_is_idle": bool,
+        "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
+        "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
+        "assumptions": [str], "cautions": [str],
+    },
     "export": {"format": int, "file": str, "rows": int},
     "cut": {
         "format": int, "recording": str, "start": str, "duration_s": float,
@@ -121,6 +139,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
     commands = {
         "check": [rec],
         "excursions": [rec],
+        "heat": [rec, "--joint", "shoulder", "--hottest", "80degC"],
         "decode": ["bench.toml", "0x2C3", "48 18 1F 12C0 0000"],
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],

@@ -1,0 +1,203 @@
+"""From a recording to what is told: numbers that a trace carries, words for what it does not."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from logger.errors import InputError
+from replay.heat.evaluate import AmbientChoice, evaluate_heat
+from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
+from replay.heat.quantity import QuantityName
+from replay.heat.result import Assumption, Caution, Remedy
+from replay.heat.words import duration_text, heat_sentence, held_for_rows, note_lines
+from tests.support.heat_joints import load_course, simulate_joint
+from tests.support.heat_recordings import START_NS, S, record_channels
+
+HOUSING, AMBIENT = "temperature_housing_degC", "temperature_ambient_degC"
+WINDING_SETTINGS = """
+torque = { from = "current", per_ampere = 1.5 }
+winding = { resistance_ohm = 0.145 }
+"""
+    'torque = { from = "current", per_ampere = 1.5 }\nwinding = { resistance_ohm = 0.145 }\n'
+)
+
+
+@pytest.fixture(scope="module")
+def stepped(tmp_path_factory):
+    """Give a recording of two hours of load steps with the room, and the truth behind it."""
+    load = load_course("steps", 7200, np.random.default_rng(7))
+    made = simulate_joint(7, gaps=0, load=load)
+    dice = np.random.default_rng(8)
+    columns = {
+        "current_A": load,
+        HOUSING: np.rint(made.temperatures[1:, 1] + dice.normal(0, 0.15, 7200)),
+        AMBIENT: np.rint(made.ambient_degC + dice.normal(0, 0.15, 7200)),
+    }
+    path = tmp_path_factory.mktemp("heat") / "stepped"
+    time_ns = START_NS + np.arange(7200) * S
+    recording = record_channels(path, time_ns, columns, settings=WINDING_SETTINGS)
+    return recording, made, evaluate_heat([recording], "a", limit_degC=90.0)
+
+
+def test_the_joint_comes_out_in_watts(stepped):
+    """K/W and J/K with their intervals around the truth, since the bench knows the resistance."""
+    _, made, result = stepped
+    found = {one.name: one for one in result.quantities}
+    truth = {
+        QuantityName.HOUSING_RISE: made.truth["housing_rise"],
+        QuantityName.HOUSING_RESISTANCE: made.truth["housing_rise"] / 0.145,
+        QuantityName.HOUSING_CAPACITY: made.truth["housing_time"]
+        * 0.145
+        / made.truth["housing_rise"],
+        QuantityName.STANDBY_RISE: made.truth["standby_rise"],
+    }
+    for name, value in truth.items():
+        one = found[name]
+        assert one.low * 0.97 <= value <= one.high * 1.03, name
+        assert one.low < one.value < one.high
+    assert found[QuantityName.HOUSING_RESISTANCE].unit == "K/W"
+    assert not result.has_changed
+    assert result.load_unit == "N.m"
+    assert {Caution.THIS_MOUNTING, Caution.MAKER_FIRST} <= set(result.cautions)
+    assert result.basis.hours == pytest.approx(2.0, abs=0.01)
+    # At standstill half the loss is left for each ampere, so the torque falls by root two.
+    for band in result.for_ever:
+        assert band.rotating[1] <= band.rotating[0] <= band.rotating[2]
+        assert band.holding[0] == pytest.approx(band.rotating[0] / math.sqrt(2.0), rel=0.05)
+    torques = [band.rotating[0] for band in result.for_ever]
+    assert torques == sorted(torques, reverse=True)
+    for held in result.held_for:
+        assert held.warm_s[0] <= held.cold_s[0]
+    assert "for ever at 40 °C" in heat_sentence(result)
+    json.dumps(result.to_json(), allow_nan=False)
+
+
+def test_without_a_limit_nothing_is_borne(stepped):
+    """No temperature to hold was stated: no torque, no caution needed, and the sentence says so."""
+    result = evaluate_heat([stepped[0]], "a")
+    assert result.for_ever == ()
+    assert result.held_for == ()
+    assert result.cautions == ()
+    assert "--hottest" in heat_sentence(result)
+
+
+def test_an_unknown_room_is_said(tmp_path, stepped):
+    """Without an ambient no standby rise is told, and torque is against the idle temperature."""
+    recording, made, _ = stepped
+    rows = recording.read_readings("a", recording.start_ns, recording.end_ns)
+    alone = record_channels(
+        tmp_path / "r", rows.time_ns, {name: rows.columns[name] for name in ("current_A", HOUSING)}
+    )
+    result = evaluate_heat([alone], "a", limit_degC=90.0)
+    assert result.ambient_is_idle
+    assert Assumption.AMBIENT_DRIFTS in result.assumptions
+    assert QuantityName.STANDBY_RISE not in {one.name for one in result.quantities}
+    assert result.load_unit == "A"
+    assert len(result.for_ever) == 1
+    idle = float(made.ambient_degC.mean()) + made.truth["standby_rise"]
+    assert result.for_ever[0].ambient_degC == pytest.approx(idle, abs=2.5)
+
+
+def test_one_steady_cycle_leaves_rises_unknown(tmp_path):
+    """The same cycle for two hours: no rise as a number; a second load level is asked for."""
+    load = load_course("cyclic", 7200, np.random.default_rng(3))
+    made = simulate_joint(10, gaps=0, load=load)
+    dice = np.random.default_rng(4)
+    recording = record_channels(
+        tmp_path / "r",
+        START_NS + np.arange(7200) * S,
+        {
+            "current_A": load,
+            HOUSING: np.rint(made.temperatures[1:, 1] + dice.normal(0, 0.15, 7200)),
+            AMBIENT: np.rint(made.ambient_degC + dice.normal(0, 0.15, 7200)),
+        },
+    )
+    result = evaluate_heat([recording], "a", limit_degC=90.0)
+    unknown = {one.name: one.remedies for one in result.unknown}
+    assert Remedy.SECOND_LOAD_LEVEL in unknown[QuantityName.HOUSING_RISE]
+    assert result.for_ever == ()
+    assert "not known from this trace" in heat_sentence(result)
+    assert any("Not known from this trace" in line for line in note_lines(result))
+    for one in result.to_json()["quantities"]:
+        assert one["high"] / one["low"] <= 4.0
+
+
+def _courses(seconds, **changed):
+    """Return times and columns of a joint that is loaded and warms, with some changed."""
+    at = np.arange(seconds)
+    columns = {
+        "current_A": 5.0 + 3.0 * np.sin(at / 200.0),
+        HOUSING: np.rint(30.0 + 15.0 * (1 - np.exp(-at / 900.0))),
+        AMBIENT: np.full(seconds, 22.0),
+        **changed,
+    }
+    return START_NS + at * S, columns
+
+
+@pytest.mark.parametrize(
+    ("kind", "seconds", "changed"),
+    [
+        (HeatFaultKind.TOO_SHORT, 30, {}),
+        (HeatFaultKind.TOO_SHORT, 300, {}),
+        (HeatFaultKind.NOT_LOADED, 1800, {"current_A": np.zeros(1800)}),
+        (HeatFaultKind.STANDING_SENSOR, 1800, {HOUSING: np.full(1800, 31.0)}),
+        (HeatFaultKind.AMBIENT_ABOVE, 1800, {AMBIENT: np.full(1800, 70.0)}),
+        (HeatFaultKind.NO_TEMPERATURE, 1800, {HOUSING: np.full(1800, np.nan)}),
+        (HeatFaultKind.NO_LOAD, 1800, {"current_A": np.full(1800, np.nan)}),
+    ],
+)
+def test_what_cannot_be_fitted_is_refused(tmp_path, kind, seconds, changed):
+    """One sentence each, which names the joint, and never a number."""
+    recording = record_channels(tmp_path / "r", *_courses(seconds, **changed))
+    with pytest.raises(HeatFault) as fault:
+        evaluate_heat([recording], "a", limit_degC=80.0)
+    assert fault.value.kind is kind
+    assert " a" in str(fault.value)
+    assert "\n" not in str(fault.value)
+
+
+def test_an_ambient_that_was_typed_in_too_warm_is_refused(tmp_path):
+    """70 degC of a joint that never was: no standby rise comes of it."""
+    recording = record_channels(tmp_path / "r", *_courses(1800))
+    with pytest.raises(HeatFault) as fault:
+        evaluate_heat([recording], "a", ambient=AmbientChoice(stated_degC=70.0))
+    assert fault.value.kind is HeatFaultKind.AMBIENT_ABOVE
+
+
+@pytest.mark.parametrize("text", ["warm", "23 K", "", "900degC", "nan"])
+def test_a_temperature_that_is_none_is_refused(text):
+    """In words that say what would be right."""
+    with pytest.raises(InputError, match=r"--hottest: found .* expected a temperature"):
+        temperature_degC(text, "--hottest")
+
+
+def test_what_a_person_types(tmp_path):
+    """A temperature with and without its unit, a channel with and without its owner."""
+    assert temperature_degC("23.5", "-") == temperature_degC(" 23.5 degC", "-") == 23.5
+    recording = record_channels(tmp_path / "r", *_courses(900))
+    assert ambient_choice("23degC", recording, "a").stated_degC == 23.0
+    source = ambient_choice(AMBIENT, recording, "a").source
+    assert source is not None
+    assert ambient_choice(f"a.{AMBIENT}", recording, "a").source == source
+    for text in ("room.temperature_ambient_degC", "current_A", "elsewhere"):
+        with pytest.raises(HeatFault):
+            ambient_choice(text, recording, "a")
+    assert chosen_joint([recording], None) == "a"
+    with pytest.raises(InputError, match="--joint"):
+        chosen_joint([recording], "b")
+
+
+def test_durations_as_they_are_said():
+    """From seconds to never."""
+    texts = [duration_text(value) for value in (5.2, 119.0, 560.0, 3000.0, 9000.0, 3e5, math.inf)]
+    assert texts == ["5 s", "119 s", "9.3 min", "50 min", "2.5 h", "3.5 d", "for ever"]
+
+
+def test_rows_say_for_ever(stepped):
+    """A load just above the one for ever may be held for ever at one end of its band."""
+    rows = held_for_rows(stepped[2])
+    assert len(rows) == 5
+    assert all(row[0].endswith("N·m") for row in rows)
