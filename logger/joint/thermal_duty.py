@@ -34,7 +34,7 @@ __all__ = [
 EQUILIBRIUM_K_PER_H = 2.0
 """Temperature rises that change by no more are in thermal equilibrium (IEC 60034-1, 3.25)."""
 _HALVINGS = 60
-_REFINEMENTS = 7
+_REFINEMENTS = 6
 
 
 def loop_gain(joint: JointHeat, mean_square_A2: float) -> float:
@@ -129,8 +129,8 @@ def time_to_temperature_s(
             later = _end_temperatures(response, start, ambient_degC)[:, index]
         return ~(later < limit_degC)
 
-    # A node that cools towards a housing and is then warmed again can cross late: the first crossing
-    # is looked for on a grid that is dense against both time constants, then on finer ones.
+    # A node that cools towards a housing and is then warmed again can cross late: the first
+    # crossing is sought on a grid that is dense against both time constants, then on finer ones.
     grid = np.concatenate([[0.0], np.geomspace(1e-3, longest_s, 300)])
     for _ in range(_REFINEMENTS):
         over = is_over(grid)

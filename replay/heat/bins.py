@@ -33,8 +33,10 @@ _SPEED: Final = "speed_rad_s"
 STEP_WIDTHS_S: Final = (2, 5, 10, 20, 30, 60, 120, 300)
 WINDING_STEP_S: Final = 2
 HOUSING_STEP_S: Final = 10
-MOST_STEPS: Final = 9000
-"""24 h in steps of 10 s; longer recordings have wider ones."""
+MOST_STEPS: Final = 3000
+"""24 h of a housing in steps of 30 s; longer recordings have wider ones."""
+MOST_WINDING_STEPS: Final = 9000
+"""The same where a winding is read, which is faster."""
 HELD_SHARE: Final = 0.8
 """Of a step in which a load was held; with less it is a gap."""
 BRIDGED_S: Final = 5.0
@@ -277,7 +279,12 @@ def _resolution_K(value: Floats) -> float:
 
 
 def _step_width_s(recorded_ns: int, has_winding: bool) -> int:  # noqa: FBT001 - one fact
-    least = max(WINDING_STEP_S if has_winding else HOUSING_STEP_S, to_s(recorded_ns) / MOST_STEPS)
+    recorded_s = to_s(recorded_ns)
+    least = (
+        max(WINDING_STEP_S, recorded_s / MOST_WINDING_STEPS)
+        if has_winding
+        else max(HOUSING_STEP_S, recorded_s / MOST_STEPS)
+    )
     return next((width for width in STEP_WIDTHS_S if width >= least), STEP_WIDTHS_S[-1])
 
 

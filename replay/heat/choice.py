@@ -13,7 +13,7 @@ from logger.arrays import Floats
 from logger.joint.thermal_model import Winding
 from replay.heat.model import COPPER, HeatModel, SpeedLoss
 from replay.heat.problem import HeatProblem, StatedAmbient
-from replay.heat.search import find_mode, refit_parameters
+from replay.heat.search import coarse_step_s, find_mode, refit_parameters
 from replay.heat.trace import HeatTrace, SensorPlace
 
 __all__ = ["ModelScore", "choose_model"]
@@ -21,7 +21,6 @@ __all__ = ["ModelScore", "choose_model"]
 BLOCKS: Final = 4
 BETTER: Final = 0.93
 """Share of the simpler model's error that one with more in it must stay below."""
-STEP_S: Final = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +69,7 @@ def _score(
     trace: HeatTrace, model: HeatModel, ambient: StatedAmbient | None, copper: Winding
 ) -> ModelScore:
     """Return the error of a model over left-out blocks, searched on wide steps."""
-    whole = HeatProblem(trace, model, ambient=ambient, copper=copper).coarser(STEP_S)
+    whole = HeatProblem(trace, model, ambient=ambient, copper=copper).coarser(coarse_step_s(trace))
     near = find_mode(whole)
     block = np.minimum(
         np.arange(len(whole.trace.begin_s)) * BLOCKS // len(whole.trace.begin_s), BLOCKS - 1

@@ -20,7 +20,7 @@ __all__ = ["DRIFT_TIME_S", "DriftKnots", "drift_knots", "drift_precision"]
 DRIFT_TIME_S: Final = 7200.0
 """Correlation time of the ambient."""
 KNOT_DISTANCE_S: Final = 300.0
-MOST_KNOTS: Final = 96
+MOST_KNOTS: Final = 72
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

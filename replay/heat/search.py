@@ -16,12 +16,15 @@ from logger.arrays import Floats
 from replay.heat.model import Parameter
 from replay.heat.problem import DRIFT_SIZE_K, HeatProblem
 from replay.heat.scoring import Evaluation, maximise_likelihood
+from replay.heat.trace import HeatTrace
 
-__all__ = ["Mode", "find_mode", "refit_parameters", "without_noise"]
+__all__ = ["Mode", "coarse_step_s", "find_mode", "refit_parameters", "without_noise"]
 
 _LONGEST_STEP: Final = 1.0
 """Of a logarithm: no step changes a parameter by more than a factor of e."""
 COARSE_STEP_S: Final = 30.0
+"""Steps on which a search begins; wider ones in a recording of more than `COARSE_STEPS` such."""
+COARSE_STEPS: Final = 1000
 SIZES_K: Final = (0.2, 0.35, 0.6, 1.0, 1.7, 2.8)
 
 
@@ -51,7 +54,7 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
     size_K = DRIFT_SIZE_K[0]
     if near is None:
         # Which hill is the highest is seen on wide steps; its top is then found on the fine ones.
-        coarse = problem.coarser(COARSE_STEP_S)
+        coarse = problem.coarser(coarse_step_s(problem.trace))
         found = [_search(coarse, start, size_K) for start in _starts(coarse)]
         best, _, _ = max(found, key=lambda one: one[1])
         near = best[: problem.outer_count]
@@ -82,6 +85,11 @@ def find_mode(problem: HeatProblem, *, near: Floats | None = None) -> Mode:
         log_marginal=inner.log_marginal,
         converged=converged,
     )
+
+
+def coarse_step_s(trace: HeatTrace) -> float:
+    """Return the duration of steps that are wide enough for a first search."""
+    return max(COARSE_STEP_S, float(trace.steps.duration_s.sum()) / COARSE_STEPS)
 
 
 def refit_parameters(problem: HeatProblem, near: Mode) -> tuple[Floats, Floats]:

@@ -139,11 +139,11 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
     commands = {
         "check": [rec],
         "excursions": [rec],
-        "heat": [rec, "--joint", "shoulder", "--hottest", "80degC"],
         "decode": ["bench.toml", "0x2C3", "48 18 1F 12C0 0000"],
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],
+        "heat": [rec, "--joint", "shoulder", "--hottest", "80degC"],
         "export": [rec, "--out", "some.csv", "--to", "5s"],
         "cut": [rec, "--out", "piece", "--from", "10s", "--to", "40s"],
         "redecode": ["piece", "--bench", "arm.toml", "--out", "again"],

@@ -21,8 +21,6 @@ WINDING_SETTINGS = """
 torque = { from = "current", per_ampere = 1.5 }
 winding = { resistance_ohm = 0.145 }
 """
-    'torque = { from = "current", per_ampere = 1.5 }\nwinding = { resistance_ohm = 0.145 }\n'
-)
 
 
 @pytest.fixture(scope="module")
