@@ -303,7 +303,7 @@ def _result(  # noqa: PLR0917 - what the steps before made
     if ambient.stated_degC is not None:
         assumptions.append(Assumption.AMBIENT_STATED)
     if from_torque:
-        assumptions.append(Assumption.TORQUE_STANDS_FOR_CURRENT)
+        assumptions.append(Assumption.TORQUE_FOR_CURRENT)
     if bands:
         assumptions += [Assumption.HOLDING_DOUBLES, Assumption.STATED_LIMIT]
     return HeatResult(

@@ -45,7 +45,7 @@ class Assumption(StrEnum):
     STANDBY_IN_HOUSING = "standby in housing"
     HOLDING_DOUBLES = "holding doubles"
     """At standstill one phase may carry the peak: twice the loss."""
-    TORQUE_STANDS_FOR_CURRENT = "torque stands for current"
+    TORQUE_FOR_CURRENT = "torque for current"
     STATED_LIMIT = "stated limit"
 
 

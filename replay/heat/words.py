@@ -53,9 +53,7 @@ _ASSUMED: Final = {
         "At standstill one phase may carry the peak all the time: twice the loss of rotating. The "
         "drive's own protection may act earlier."
     ),
-    Assumption.TORQUE_STANDS_FOR_CURRENT: (
-        "No current was recorded: the torque's square stands for it."
-    ),
+    Assumption.TORQUE_FOR_CURRENT: ("No current was recorded: the torque's square stands for it."),
     Assumption.STATED_LIMIT: "The temperature not to be passed is the one that was stated.",
 }
 _CAUTIONS: Final = {
