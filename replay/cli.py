@@ -310,7 +310,11 @@ def _heat_lines(result: "HeatResult") -> Iterator[Line]:
         (before, f"for ever, rotating, {unit}", f"for ever, holding, {unit}"),
         words.for_ever_rows(result),
     )
-    yield Table(("load", "held from cold", "held from warm"), words.held_for_rows(result))
+    if result.held_at_degC is not None:
+        at = f"{before} {result.held_at_degC:.0f} °C"
+        yield Table(
+            (f"load, {at}", "held from cold", "held from warm"), words.held_for_rows(result)
+        )
     yield from words.note_lines(result)
 
 

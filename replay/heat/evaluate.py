@@ -51,6 +51,11 @@ had not seen does not describe one joint: its cooling or its heat changed on the
 MOST_DRIFT_K: Final = 1.5
 """No room drifts by more: where a fit needs that, the drift covers up for another change."""
 AMBIENTS_DEGC: Final = (0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0)
+REFERENCE_DEGC: Final = 40.0
+"""The coolant that IEC 60034-1 refers to."""
+ONE_LOAD_S: Final = 600.0
+ONE_LOAD_SHARE: Final = 0.1
+_KNOWN_OF_ONE_LOAD: Final = frozenset((QuantityName.HOUSING_TIME,))
 _SEED: Final = 20_200
 _CAUTIONS: Final = (Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
 
@@ -152,6 +157,7 @@ def _fit(
     near = next((one.outer for one in scores if one.model == model), None)
     mode = find_mode(problem, near=near)
     known, unknown = [], []
+    one_load = _is_one_load(read)
     for name, (unit, function) in _functions(problem, read, settings).items():
         sd, low, high, method = interval_of(problem, mode, function)
         value = function(mode.outer)
@@ -164,11 +170,25 @@ def _fit(
             high=high,
             method=method,
         )
-        if quantity.is_known:
+        if quantity.is_known and (name in _KNOWN_OF_ONE_LOAD or not one_load):
             known.append(quantity)
         else:
             unknown.append(UnknownQuantity(name=name, remedies=_remedies(name, read, stated)))
     return problem, mode, known, unknown
+
+
+def _is_one_load(read: ReadTrace) -> bool:
+    """Return whether the load was the same all the time, once averaged over ten minutes.
+
+    Then only the sum of what current, drive and room do is in the trace; what tells them apart in
+    the fit is the prior and the misfit, so nothing of it is told as a number.
+    """
+    steps, begin_s = read.trace.steps, read.trace.begin_s
+    block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
+    held_s = np.bincount(block, steps.duration_s)
+    mean = np.bincount(block, steps.duration_s * steps.mean_square_A2) / held_s
+    whole = mean[held_s > 0.5 * ONE_LOAD_S]
+    return len(whole) < 2 or float(np.ptp(whole)) < ONE_LOAD_SHARE * float(whole.mean())
 
 
 def _copper(settings: JointSettings) -> Winding:
@@ -277,9 +297,11 @@ def _result(  # noqa: PLR0917 - what the steps before made
     )
     bands: tuple[LoadBand, ...] = ()
     times: tuple[HeldFor, ...] = ()
+    held_at = None
     if answers and limit_degC is not None:
         joints = drawn_joints(problem, mode, np.random.default_rng(_SEED))
         idle = float(np.mean(problem.ambient_of(mode.unknowns)))
+        held_at = REFERENCE_DEGC if has_room else idle
         bands = load_for_ever(
             joints,
             node=node,
@@ -289,7 +311,7 @@ def _result(  # noqa: PLR0917 - what the steps before made
             speed_rad_s=math.sqrt(float(np.mean(read.trace.steps.mean_square_speed_rad2_s2))),
         )
         times = held_for(
-            joints, node=node, limit_degC=limit_degC, ambient_degC=idle, per_ampere=factor
+            joints, node=node, limit_degC=limit_degC, ambient_degC=held_at, per_ampere=factor
         )
     squares = sum(
         float(one.n @ (problem.shown_by(one, mode.outer, mode.unknowns) - one.value_degC) ** 2)
@@ -327,6 +349,7 @@ def _result(  # noqa: PLR0917 - what the steps before made
         limit_degC=limit_degC,
         load_unit="N.m" if from_torque or per_ampere else "A",
         for_ever=bands,
+        held_at_degC=held_at,
         held_for=times,
         ambient_is_idle=not has_room,
         assumptions=tuple(assumptions),

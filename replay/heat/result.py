@@ -141,6 +141,9 @@ class HeatResult:
     load_unit: str
     """UCUM: N.m, or A where no torque constant is declared."""
     for_ever: tuple[LoadBand, ...]
+    held_at_degC: float | None
+    """The ambient of `held_for` and of the sentence to copy: 40 degC, the coolant that IEC 60034-1
+    refers to, or the idle temperature where the ambient is not known."""
     held_for: tuple[HeldFor, ...]
     ambient_is_idle: bool
     """The ambient of the tables is the temperature without load: it was not recorded."""
@@ -184,6 +187,7 @@ class HeatResult:
                 }
                 for one in self.for_ever
             ],
+            "held_at_degC": self.held_at_degC,
             "held_for": [
                 {
                     "load": one.load,

@@ -175,8 +175,11 @@ def note_lines(result: HeatResult) -> Iterator[str]:
 
 
 def _reference(result: HeatResult) -> LoadBand:
-    """Return the band nearest to a warm room."""
-    return min(result.for_ever, key=lambda one: abs(one.ambient_degC - 40.0))
+    """Return the band at the ambient for which times are told as well."""
+    held_at = (
+        result.for_ever[0].ambient_degC if result.held_at_degC is None else result.held_at_degC
+    )
+    return min(result.for_ever, key=lambda one: abs(one.ambient_degC - held_at))
 
 
 def _band(values: tuple[float, float, float]) -> str:

@@ -90,6 +90,7 @@ SHAPES: dict[str, Any] = {
         "equilibrium": dict | None, "limit_node": str, "limit_degC": float | None,
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
+        "held_at_degC": float | None,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
         "assumptions": [str], "cautions": [str],
     },

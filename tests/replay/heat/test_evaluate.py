@@ -70,6 +70,7 @@ def test_the_joint_comes_out_in_watts(stepped):
     for held in result.held_for:
         assert held.warm_s[0] <= held.cold_s[0]
     assert "for ever at 40 °C" in heat_sentence(result)
+    assert result.held_at_degC == 40.0
     json.dumps(result.to_json(), allow_nan=False)
 
 
@@ -121,6 +122,21 @@ def test_one_steady_cycle_leaves_rises_unknown(tmp_path):
     assert any("Not known from this trace" in line for line in note_lines(result))
     for one in result.to_json()["quantities"]:
         assert one["high"] / one["low"] <= 4.0
+
+
+@pytest.mark.parametrize("room", [True, False])
+def test_one_constant_load_tells_no_rise(tmp_path, room):
+    """The same current for two hours: what the load does and the rest are not told apart."""
+    load = np.full(7200, 8.0)
+    made = simulate_joint(11, gaps=0, load=load)
+    columns = {"current_A": load, HOUSING: np.rint(made.temperatures[1:, 1])}
+    if room:
+        columns[AMBIENT] = np.rint(made.ambient_degC)
+    recording = record_channels(tmp_path / "r", START_NS + np.arange(7200) * S, columns)
+    result = evaluate_heat([recording], "a", limit_degC=90.0)
+    assert QuantityName.HOUSING_RISE in {one.name for one in result.unknown}
+    assert result.for_ever == ()
+    assert result.held_for == ()
 
 
 def _courses(seconds, **changed):
