@@ -17,6 +17,7 @@ from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
+from replay.heat import cli as heat
 
 __all__ = ["app", "main"]
 
@@ -37,7 +38,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "shelve": reading.shelve_alert,
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
-    "heat": reading.fit_heat,
+    "heat": heat.fit_heat,
     "export": reading.export_span,
     "cut": recording_tools.cut_recording,
     "pack": recording_tools.pack_recording,

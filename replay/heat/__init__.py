@@ -21,6 +21,7 @@ From a recording to answers, in this order:
     evaluate    from recordings to a result: the one way in
     options     what a person types for it
     words       a result in words
+    cli         `dutytrace heat`
 
 Pure but for `bins` and `evaluate`, which read recordings.
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from logger.errors import InputError
-from logger.joint.channels import CHANNELS
+from logger.joint.channels import channel_named
 from replay.heat.bins import SensorSource
 from replay.heat.evaluate import AmbientChoice
 from replay.heat.faults import HeatFault, HeatFaultKind
@@ -28,7 +28,7 @@ def temperature_degC(text: str, where: str) -> float:
         It is none, or below -60 or above 250 degC, which no sensor here reads.
     """
     match = _TEMPERATURE.fullmatch(text)
-    channel = CHANNELS[_AMBIENT]
+    channel = channel_named(_AMBIENT)
     if match is None or not channel.lowest <= float(match[1]) <= channel.highest:
         span = f"from {channel.lowest:g} to {channel.highest:g} degC"
         raise InputError(
@@ -84,7 +84,7 @@ def ambient_choice(text: str | None, recording: Recording, joint: str) -> Ambien
         having = [one for one in recording.bench.sensors if channel in recording.channels(one)]
         owner = owner or (having[0] if len(having) == 1 else joint)
     is_there = owner in recording.joints and channel in recording.channels(owner)
-    if not is_there or CHANNELS[channel].quantity != "temperature":
+    if not is_there or channel_named(channel).quantity != "temperature":
         raise HeatFault(HeatFaultKind.NO_AMBIENT, where="--ambient", joint=joint, found=repr(text))
     return AmbientChoice(
         source=SensorSource(place=SensorPlace.AMBIENT, joint=owner, channel=channel)
