@@ -36,7 +36,7 @@ DRIFT_SIZE_K: Final = (0.8, 0.5)
 _NOISE_SHARE: Final = (0.2, 0.8)
 """The same of the noise before rounding, as a share of one count."""
 _LEAST_NOISE_K: Final = 0.02
-WANDER_K: Final = 0.03
+WANDER_K: Final = 0.02
 WANDER_S: Final = 120.0
 """What no sensor tells better within that time, however often it is read: its place, its own heat,
 and a load that was sampled are never those of the model."""
