@@ -133,9 +133,12 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
         _raise_too_deep(where)
     except tomllib.TOMLDecodeError as fault:
         raise InputError(f"{where}: this is not valid TOML: {fault}.") from None
-    except (ValueError, OverflowError) as fault:
-        # Of a number or a date that the grammar allows and Python does not.
-        raise InputError(f"{where}: this is not valid TOML: {_short(fault)}.") from None
+    except (ValueError, OverflowError):
+        # Python's own words would tell how to change Python.
+        raise InputError(
+            f"{where}: found a number or a date that is far too long, expected one that a value "
+            "can have."
+        ) from None
     _check_values(content, where)
     return content
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.arrays import to_s
 from logger.cli.options import (
     DEFAULT_RECORDINGS,
     AnyRecording,
@@ -329,7 +328,7 @@ def _not_judged_lines(found: "Sequence[NotJudged]") -> Iterator[Line]:
                 iso_utc(one.start_ns),
                 one.joint,
                 one.limit,
-                f"{to_s(one.end_ns - one.start_ns):.1f} s" + (", ongoing" if one.ongoing else ""),
+                f"{(one.end_ns - one.start_ns) / 1e9:.1f} s" + (", ongoing" if one.ongoing else ""),
             )
             for one in found
         ],

@@ -131,4 +131,4 @@ def test_an_alert_speaks_of_the_limits_that_raised_it():
         for number, at in ((1, 5), (2, 10), (3, 15))
     ]  # fmt: skip
     told = [span.text for span in alert_spans(alerts, sets, (), 0)]
-    assert told == [f"shoulder housing above {level} °C" for level in (60, 70, 70)]
+    assert told == [f"shoulder housing at or above {level} °C" for level in (60, 70, 70)]

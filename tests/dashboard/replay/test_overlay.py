@@ -307,7 +307,7 @@ def shelf(overheat: Recording, second: Recording, tmp_path: Path) -> RecordingCa
     [
         ("nothing", "there is no recording named 'nothing'"),
         ("../overheat", "there is no recording named '../overheat'"),
-        ("broken", "recording.json: cannot be read"),
+        ("broken", "recording.json: this is not valid JSON"),
         ("damaged", "this part is damaged and cannot be read"),
         ("hip", "Hip has no joint of Overheat: found hip, expected one of shoulder, elbow."),
         ("volts", "Volts has no channel of Overheat that is drawn here: both have shoulder, but"),

@@ -132,7 +132,7 @@ def test_a_thermocouple_joins_a_recording(folder: Path):
     mapped = ["--column", "temperature_ambient_degC=T1"]
     for arguments, words in [
         ([*table], "--column"),
-        ([*table, "--column", "temperature_room_degC=T1"], "'temperature_room_degC'"),
+        ([*table, "--column", "temperature_ambint_degC=T1"], "'temperature_ambint_degC'"),
         ([*table, *mapped], "none of them within the recording"),
         ([*table, "--column", "T1"], "--column: found 'T1', expected NAME=VALUE"),
         ([*table, *mapped, "--hold", "soon"], "--hold: found 'soon'"),

@@ -152,8 +152,9 @@ def test_a_limit_by_name():
         ),
         (
             WARM.replace("housing_degC", "housing"),
-            "limits.toml: limit[1].channel: found 'temperature_housing', expected a channel. "
-            "Did you mean 'temperature_housing_degC'?",
+            "limits.toml: limit[1].channel: found 'temperature_housing', expected a channel such "
+            "as temperature_<place>_degC, its place in small letters, digits and '_'. Did you mean "
+            "'temperature_housing_degC'?",
         ),
         (
             WARM.replace('"level"', '"levle"'),

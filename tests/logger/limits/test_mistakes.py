@@ -94,9 +94,9 @@ value = [
             "drop_off: found 0.06, expected 0 to 0.05, the above of this limit.",
         ),
         (
-            ASTRAY.replace("position_rad", "voltage_V"),
-            "channel: found 'voltage_V', expected a channel with a set-point: current_A, "
-            "torque_Nm, speed_rad_s, position_rad.",
+            ASTRAY.replace("position_rad", "fault_code"),
+            "channel: found 'fault_code', expected a measured channel, whose set-point another "
+            "channel reports.",
         ),
         (
             FROZEN.replace("current_A", "temperature_housing_degC"),

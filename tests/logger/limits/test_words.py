@@ -221,7 +221,7 @@ def test_a_change_of_each_kind_in_words(keys, kind, value, peak, said):
             "raised",
             4120.0,
             4120.0,
-            "Unreadable lines or frames a second above 10 for 3 s, now 4120 (x)",
+            "Unreadable lines or frames a second at or above 10 for 3 s, now 4120 (x)",
         ),
         (
             'kind = "disk"\nbelow_h = 6.0\n',

@@ -42,7 +42,7 @@ RAISED = Event(
     channel="temperature_housing_degC",
     value=83.0,
     duration_s=3.0,
-    text="shoulder: housing above 80 °C for 3 s, now 83 °C (hot)",
+    text="shoulder: housing at or above 80 °C for 3 s, now 83 °C (hot)",
 )
 ENDS = "(test 'Endurance 3', rec, 2027-01-15T08:"
 
@@ -61,7 +61,7 @@ def test_a_value_has_its_unit():
     """The code of the stored unit for programs, and the value as pages show it for people."""
     content = message_payload(RAISED, SOURCE)
     assert (content["value"], content["unit"], content["value_text"]) == (83.0, "Cel", "83 °C")
-    assert content["limit_text"] == "housing above 80 °C"
+    assert content["limit_text"] == "housing at or above 80 °C"
     assert content["duration_s"] == 3.0
 
 
@@ -107,7 +107,7 @@ def test_what_has_returned():
 def test_what_is_done_to_an_alert(kind: str, more: dict, sentence: str):
     """Joint, limit, value with its unit, by whom, and how long it stood; the same in fields."""
     content = _done(kind, **more)
-    alert = "shoulder housing above 80 °C (hot), raised at 83 °C"
+    alert = "shoulder housing at or above 80 °C (hot), raised at 83 °C"
     assert message_text(content) == f"{sentence.format(alert)}{ENDS}03:30.000Z)"
     assert (content["joint"], content["limit"], content["severity"]) == ("shoulder", "hot", "trip")
     assert (content["value"], content["unit"]) == (83.0, "Cel")

@@ -182,8 +182,8 @@ def test_limits_that_are_replaced_are_described_as_they_are(server: Webhook, tmp
     _until(lambda: len(server.heard) == 2)
     assert teller.close() == 0
     assert [one["limit_text"] for one in server.heard] == [
-        "housing above 80 °C",
-        "housing above 90 °C",
+        "housing at or above 80 °C",
+        "housing at or above 90 °C",
     ]
 
 

@@ -195,7 +195,7 @@ def test_a_sensor_is_a_joint_without_frames():
     assert bench.hold_times_ns_of(probe) == {"temperature_ambient_degC": 30_000_000_000}
     assert bench.layout_of(probe).frame == ()
     for wrong, words in [
-        (told.replace("ambient", "room"), "temperature_room_degC"),
+        (told.replace("ambient", "ambint"), "temperature_ambint_degC"),
         (told.replace("probe", "elbow"), "'elbow' twice"),
         (told.replace("30.0", "0.0"), "hold_s"),
     ]:

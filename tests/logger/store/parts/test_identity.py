@@ -32,7 +32,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from replay.statistics import span_statistics
-from tests.support.parts import forget_ids, parts_of
+from tests.support.parts import forget_ids, parts_of, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 ROWS = 300
@@ -76,8 +76,7 @@ def _recorded(
                 for row, time_ns in enumerate(times)
             ]
         )
-        writer.tick(1000.0 * (part + 1))
-        writer._sealing.result()
+        tick_into_parts(writer, 1000.0 * (part + 1))
     writer.close(ended_ns=START_NS + parts * ROWS * period_ns, cause="test")
     return path
 
