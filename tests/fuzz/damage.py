@@ -15,6 +15,7 @@ from logger.store.parts.part_writer import write_part
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.journal import JournalWriter
 from tests.fuzz.mutations import hostile_value, json_bytes, mutate_bytes, mutate_json
+from tests.support.parts import owner_of
 
 __all__ = ["mutate_recording"]
 
@@ -46,6 +47,9 @@ def _files(path: Path) -> list[Path]:
 
 def _manifest_values(path: Path, draw: random.Random) -> None:
     file = path / "recording.json"
+    if not file.is_file():
+        # An earlier change made it a device or a pipe, which has no end.
+        return
     try:
         content = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
@@ -191,7 +195,13 @@ def _part_rows(path: Path, draw: random.Random) -> None:
         first = int(parts[-1].name[5:17])
         parts[-1].unlink()
     try:
-        write_part(path / stream, pa.Table.from_batches([batch]), first_row=first)
+        # Its owner is the right one: what is tried is what it holds.
+        write_part(
+            path / stream,
+            pa.Table.from_batches([batch]),
+            first_row=first,
+            owner=owner_of(path, stream),
+        )
     except Exception:  # noqa: BLE001 - what cannot be written is no input
         return
 
@@ -215,7 +225,11 @@ def _overview_rows(path: Path, draw: random.Random) -> None:
         table = table.replace_schema_metadata(metadata)
         part.unlink()
         write_part(
-            part.parent, table, first_row=int(part.name[5:17]), end_row=int(part.name[18:30])
+            part.parent,
+            table,
+            first_row=int(part.name[5:17]),
+            end_row=int(part.name[18:30]),
+            owner=owner_of(path, str(part.parent.relative_to(path))),
         )
     except Exception:  # noqa: BLE001 - what cannot be written is no input
         return

@@ -12,7 +12,14 @@ from logger.store.parts.part_writer import write_part
 from logger.store.writing.journal_sealing import seal_journals
 from logger.store.writing.live_writer import FlushPolicy, RecordingWriter
 
-__all__ = ["SEALED_HERE", "forget_ids", "parts_of", "tick_into_parts", "wait_for_parts"]
+__all__ = [
+    "SEALED_HERE",
+    "forget_ids",
+    "owner_of",
+    "parts_of",
+    "tick_into_parts",
+    "wait_for_parts",
+]
 
 SEALED_HERE: Final = FlushPolicy(seal=seal_journals)
 """Parts are made by this process: many of them in little time, or with something replaced."""
@@ -31,9 +38,14 @@ def tick_into_parts(writer: RecordingWriter, now_s: float) -> None:
     wait_for_parts(writer)
 
 
+def owner_of(recording: Path, stream: str) -> PartOwner:
+    """Return whose the parts of a stream are."""
+    return PartOwner(read_manifest(recording).recording_id, stream)
+
+
 def parts_of(recording: Path, stream: str) -> list[Part]:
     """Return the parts of a stream, each compared with its place."""
-    return list_parts(recording / stream, PartOwner(read_manifest(recording).recording_id, stream))
+    return list_parts(recording / stream, owner_of(recording, stream))
 
 
 def forget_ids(recording: Path) -> None:

@@ -15,6 +15,7 @@ from logger.store.layout.files import sync_folder
 from logger.store.parts.part import list_parts
 from logger.store.parts.part_writer import write_part
 from replay.recording import Recording
+from tests.support.parts import owner_of
 
 pytestmark = pytest.mark.browser
 PATIENCE_MS = 20_000
@@ -102,7 +103,8 @@ def _chattering(path: Path, count: int) -> None:
                 )
             )
     end = max(part.end_row for part in list_parts(path / "events"))
-    write_part(path / "events", pa.Table.from_batches([events_table(events)]), first_row=end)
+    table = pa.Table.from_batches([events_table(events)])
+    write_part(path / "events", table, first_row=end, owner=owner_of(path, "events"))
     sync_folder(path / "events")
 
 

@@ -1,12 +1,14 @@
 """Answers carry every name that a folder can have."""
 
 import json
+import math
 import os
 import shutil
 from pathlib import Path
 
 import pytest
 
+from dashboard.server.json_answer import JsonAnswer
 from replay.recording import Recording
 
 
@@ -25,3 +27,13 @@ def test_a_folder_whose_name_is_no_utf8_is_no_fault(
     assert status == 200
     content = json.loads(text)
     assert "fine" in [row["path"] for row in content.get("rows", content.get("recordings"))]
+
+
+def test_what_json_has_no_word_for_is_unknown():
+    """A row with an infinity, which no recorder writes, is no fault of the page that shows it."""
+    content = {"peak": math.inf, "rows": [1.5, (math.nan, -math.inf, "x")], "count": 3}
+    assert json.loads(JsonAnswer(content).body) == {
+        "peak": None,
+        "rows": [1.5, [None, None, "x"]],
+        "count": 3,
+    }

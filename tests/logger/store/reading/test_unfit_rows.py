@@ -21,6 +21,7 @@ from logger.store.writing.journal import JournalReader, JournalWriter
 from replay.check import check_recording
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
+from tests.support.parts import owner_of
 
 S = 1_000_000_000
 STREAM = "status/joint=shoulder"
@@ -115,7 +116,8 @@ def test_a_part_that_no_recorder_wrote(short: Path, change: Callable[..., pa.Rec
     part = sorted((short / STREAM).glob("part-*.parquet"))[0]
     batch = change(_rows(short, STREAM))
     part.unlink()
-    write_part(short / STREAM, pa.Table.from_batches([batch]), first_row=0)
+    table = pa.Table.from_batches([batch])
+    write_part(short / STREAM, table, first_row=0, owner=owner_of(short, STREAM))
     recording = Recording.open(short)
     assert recording.row_count(STREAM) == 0
     assert recording.row_count("status/joint=elbow") > 0
@@ -141,6 +143,7 @@ def test_a_pyramid_that_no_recorder_wrote(short: Path):
             table.replace_schema_metadata(metadata),
             first_row=int(part.name[5:17]),
             end_row=int(part.name[18:30]),
+            owner=owner_of(short, "overview/joint=shoulder"),
         )
         reader = RecordingReader(short)
         assert len(reader.read_rows(STREAM, start_ns=0, end_ns=2**62)) > 0

@@ -24,7 +24,7 @@ from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.recording import Recording
 from replay.statistics import span_statistics
-from tests.support.parts import SEALED_HERE, tick_into_parts
+from tests.support.parts import SEALED_HERE, owner_of, tick_into_parts
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench(channel="x")
@@ -319,7 +319,8 @@ def test_a_note_after_the_last_events_are_lost(tmp_path: Path):
         append_event(path, EventRequest(kind="note", text=text))
     manifest = read_manifest(path)
     assert manifest.rows["events"] == 0
-    write_part(path / "events", RecordingReader(path).read_rows("events", **ALL), first_row=10)
+    rows = RecordingReader(path).read_rows("events", **ALL)
+    write_part(path / "events", rows, first_row=10, owner=owner_of(path, "events"))
     assert any("rows 3 to 9" in said for said in RecordingReader(path).describe_missing())
     append_event(path, EventRequest(kind="note", text="d"))
     assert list_parts(path / "events")[-1].first_row == 13
