@@ -32,6 +32,7 @@ from logger.joint.temperature_trend import time_to_level
 from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
 from logger.limits.words import limit_label
+from logger.store.layout.events import Event
 from replay.excursions.not_judged import recorded_not_judged
 from replay.recording import Recording
 
@@ -336,6 +337,21 @@ def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[
     ]
 
 
+def _loss_remark(lost: int, events: Sequence[Event]) -> str:
+    """Return how many frames were lost; of a standstill without a value nobody knows how many."""
+    standstills = sum(
+        event.kind == EventKind.STANDSTILL and math.isnan(event.value) for event in events
+    )
+    counted = f"{lost} frame{'' if lost == 1 else 's'} lost"
+    if not standstills:
+        return counted if lost else "no frame lost"
+    times = "once" if standstills == 1 else f"{standstills} times"
+    unknown = f"while the recorder stood still {times}"
+    if lost:
+        return f"{counted}, and an unknown number {unknown}"
+    return f"an unknown number of frames lost {unknown}"
+
+
 def _status_remarks(recording: Recording) -> list[str]:
     """Return the remarks under the figure: derived channels, requests sent, frames lost."""
     remarks = []
@@ -345,11 +361,9 @@ def _status_remarks(recording: Recording) -> list[str]:
             remarks.append(f"{joint.name} torque is derived from current, {factor} N·m/A")
     sends_requests = any(bus.send for bus in recording.bench.buses)
     health = recording.latest_health()
-    lost = health.dropped if health is not None else 0
-    remarks.append(f"{lost} frame{'' if lost == 1 else 's'} lost" if lost else "no frame lost")
-    garbled = sum(
-        event.whole_value for event in recording.read_events() if event.kind == EventKind.GARBLED
-    )
+    events = recording.read_events()
+    remarks.append(_loss_remark(health.dropped if health is not None else 0, events))
+    garbled = sum(event.whole_value for event in events if event.kind == EventKind.GARBLED)
     if garbled:
         remarks.append(f"{format_thousands(garbled)} lines or frames could not be read")
     remarks.append(

@@ -1,5 +1,6 @@
 """What Live shows besides its figure: remarks about what was lost, not read, not judged."""
 
+import math
 from datetime import UTC
 from pathlib import Path
 
@@ -95,3 +96,33 @@ def test_a_limit_that_is_not_judged_is_told_until_it_is(overheat: Recording):
     again = judging(overheat, 200.0, "limit judged again", 140.0)
     found = remarks(WithEvents(overheat, lost, again))
     assert not any("not judged" in remark for remark in found)
+
+
+@pytest.mark.parametrize(
+    ("values", "remark"),
+    [
+        ((), "no frame lost"),
+        ((0.0,), "no frame lost"),
+        ((math.nan,), "an unknown number of frames lost while the recorder stood still once"),
+        (
+            (math.nan, 0.0, math.nan),
+            "an unknown number of frames lost while the recorder stood still 2 times",
+        ),
+    ],
+)
+def test_a_standstill_may_have_cost_frames(
+    overheat: Recording, values: tuple[float, ...], remark: str
+):
+    """Nobody knows how many, unless the event says that none is untold."""
+    events = [
+        Event(
+            sequence=10_000 + row,
+            time_ns=overheat.start_ns + S,
+            kind=EventKind.STANDSTILL,
+            bus=0,
+            duration_s=0.7,
+            value=value,
+        )
+        for row, value in enumerate(values)
+    ]
+    assert remark in remarks(WithEvents(overheat, *events))
