@@ -174,6 +174,9 @@ class ChannelWindow:
 
     def _bucket_rows(self, first_ns: int, last_ns: int, *, width_ns: int) -> Buckets:
         """Return buckets in [first_ns, last_ns), on their grid, from the raw rows."""
+        if last_ns <= first_ns:
+            # Else what is held into it would be divided into the narrowest buckets there are.
+            return Buckets.empty(width_ns)
         raw = self._read_rows(first_ns)
         low, high = np.searchsorted(raw.time_ns, (first_ns - self._hold_ns, last_ns))
         return to_buckets(

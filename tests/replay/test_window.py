@@ -150,3 +150,18 @@ def test_a_window_between_two_readings_shows_the_line(tmp_path: Path):
     x, y = read_polyline(recording, "a", "torque_Nm", low + 1_000_000, low + 300_000_000, bins=500)
     assert x[-1] == low
     assert y[-1] == 7.0
+
+
+def test_a_window_of_no_length_is_empty_and_costs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """As of a logger that has stopped: what is held into it is not divided into microseconds."""
+    time_ns = START_NS + np.arange(50) * S // 10
+    recording = _recorded(tmp_path / "rec", time_ns, np.arange(50.0), parts=1)
+
+    def never(*_: object, **__: object) -> None:
+        pytest.fail("rows were divided for a window of no length")
+
+    monkeypatch.setattr("replay.window.to_buckets", never)
+    at_ns = START_NS + 3 * S
+    assert len(read_envelope(recording, "a", "torque_Nm", at_ns, at_ns, bins=0)) == 0

@@ -36,7 +36,10 @@ def coverage(seeds, **course) -> tuple[float, int]:
     return float(np.mean(hits)), len(hits)
 
 
-@pytest.mark.parametrize(("pattern", "ambient"), [("steps", True), ("random", False)])
+@pytest.mark.parametrize(
+    ("pattern", "ambient"),
+    [("steps", True), pytest.param("random", False, marks=pytest.mark.slow)],
+)
 def test_few_joints_are_covered(pattern, ambient):
     """Of some twenty intervals of four joints at most three miss: fewer cover once in a hundred."""
     share, count = coverage(range(200, 204), pattern=pattern, ambient=ambient)
