@@ -100,6 +100,7 @@ def test_an_unknown_room_is_said(tmp_path, stepped):
     assert result.for_ever[0].ambient_degC == pytest.approx(idle, abs=2.5)
 
 
+@pytest.mark.slow
 def test_one_steady_cycle_leaves_rises_unknown(tmp_path):
     """The same cycle for two hours: no rise as a number; a second load level is asked for."""
     load = load_course("cyclic", 7200, np.random.default_rng(3))

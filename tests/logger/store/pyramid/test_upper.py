@@ -73,7 +73,7 @@ def _recorded(path: Path, trace: ReadingBatch, cuts: list[int], *, end: bool) ->
 
 
 @settings(
-    max_examples=25,
+    max_examples=12,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
