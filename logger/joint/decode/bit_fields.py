@@ -189,7 +189,9 @@ def _floats_of_bits(raw: NDArray[np.int64], bits: int) -> Floats:
         if bits == 32
         else raw_words.astype(np.uint16).view(np.float16)
     )
-    return narrow.astype(np.float64)
+    # A signalling NaN (IEEE 754-2008, 6.2) is quieted by the conversion, which warns of it.
+    with np.errstate(invalid="ignore"):
+        return narrow.astype(np.float64)
 
 
 def raw_values(data: NDArray[np.uint8], value: BitPosition) -> NDArray[np.int64]:

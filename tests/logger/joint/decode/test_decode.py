@@ -9,30 +9,14 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
-from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.bench.value import Value
 from logger.joint.decode.bit_fields import raw_values
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.joint.explain.explain import explain_frame
 from logger.joint.explain.typed import parse_typed_frame
-
-BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
+from tests.support.one_joint import MOTOR, decode_one, one_joint_bench
 
 CHANNELS = ["current_A", "voltage_V", "torque_Nm", "speed_rad_s", "temperature_drive_degC"]
-
-
-def _bench(layout: str, joint: str = "") -> Bench:
-    return bench_from_texts(
-        BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml"
-    )
-
-
-def _one(bench: Bench, identifier: int, payload: str, *, flags: int = 0) -> dict[str, float]:
-    frames = FrameBatch.from_rows([(0, identifier, flags, bytes.fromhex(payload))])
-    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
-    readings = decoded.readings[0]
-    assert len(readings) == 1, decoded.rejected
-    return {name: float(values[0]) for name, values in readings.columns.items()}
 
 
 J1939 = """
@@ -98,7 +82,7 @@ def _j1939_reference() -> Database:
 )
 def test_j1939_engine_speed(payload: str, rpm: float):
     """SAE J1939-71, SPN 190: 0.125 rpm a bit, bytes 4-5; 700 rpm is a published example."""
-    found = _one(_bench(J1939), 0x0CF00400, payload, flags=EXTENDED)
+    found = decode_one(one_joint_bench(J1939), 0x0CF00400, payload, flags=EXTENDED)
     assert found["speed_rad_s"] == pytest.approx(rpm * RPM, rel=1e-12)
     other = _j1939_reference().decode_message(0x0CF00400, bytes.fromhex(payload))
     assert other["speed"] == rpm
@@ -107,7 +91,7 @@ def test_j1939_engine_speed(payload: str, rpm: float):
 def test_j1939_temperatures():
     """SPN 110: 1 degC a bit, offset -40; SPN 175: 0.03125, -273 (the latter from memory)."""
     payload = "7D64602AFFFFFFFF"
-    found = _one(_bench(J1939), 0x18FEEE00, payload, flags=EXTENDED)
+    found = decode_one(one_joint_bench(J1939), 0x18FEEE00, payload, flags=EXTENDED)
     other = _j1939_reference().decode_message(0x18FEEE00, bytes.fromhex(payload))
     assert found["temperature_housing_degC"] == other["coolant"] == 85.0
     assert found["temperature_winding_degC"] == pytest.approx(other["oil"]) == pytest.approx(66.0)
@@ -115,7 +99,7 @@ def test_j1939_temperatures():
 
 def test_not_available_is_no_value():
     """All ones mean "not available" (J1939-71, from memory) where the layout says so."""
-    found = _one(_bench(J1939), 0x18FEEE00, "FFFFFFFFFFFFFFFF", flags=EXTENDED)
+    found = decode_one(one_joint_bench(J1939), 0x18FEEE00, "FFFFFFFFFFFFFFFF", flags=EXTENDED)
     assert np.isnan(found["temperature_housing_degC"])
     assert np.isnan(found["temperature_winding_degC"])
 
@@ -138,8 +122,8 @@ bits = 16
 signed = true
 scale = 0.012
 """
-    bench = _bench(layout)
-    found = _one(bench, 0x183, "3706E803000058FF")
+    bench = one_joint_bench(layout)
+    found = decode_one(bench, 0x183, "3706E803000058FF")
     assert found["torque_Nm"] == pytest.approx(-2.016)
     assert found["fault_code"] == 0x0637
 
@@ -157,40 +141,8 @@ byte = 1
 bits = 8
 signed = true
 """
-    found = explain_frame(_bench(layout), parse_typed_frame("0x10", "00 18"))
+    found = explain_frame(one_joint_bench(layout), parse_typed_frame("0x10", "00 18"))
     assert found.readings == {"temperature_housing_degC": 24.0}
-
-
-MOTOR = """
-[[frame]]
-name = "s"
-identifier = 0x10
-length = 8
-[[frame.value]]
-channel = "position_rad"
-byte = 0
-bits = 16
-side = "motor"
-encoder = { counts = 65536 }
-[[frame.value]]
-channel = "speed_rad_s"
-byte = 2
-bits = 16
-signed = true
-side = "motor"
-[[frame.value]]
-channel = "current_A"
-byte = 4
-bits = 16
-signed = true
-scale = 0.01
-[[frame.value]]
-channel = "torque_setpoint_Nm"
-byte = 6
-bits = 16
-signed = true
-scale = 0.01
-"""
 
 
 def test_what_is_not_decoded_is_counted_by_reason():
@@ -208,7 +160,7 @@ def test_what_is_not_decoded_is_counted_by_reason():
             (7, 0x0, ERROR, b""),
         ]
     )
-    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(one_joint_bench(layout)), DecodeState(), frames)
     assert len(decoded.readings[0]) == 1
     assert decoded.rejected == {
         "remote frame": 1,
@@ -231,7 +183,7 @@ def test_random_frames_never_raise():
         data=dice.integers(0, 256, (n, 8)).astype(np.uint8),
         bus=np.zeros(n, np.uint8),
     )
-    decoded, _ = decode(decode_plan(_bench(MOTOR)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(one_joint_bench(MOTOR)), DecodeState(), frames)
     assert len(decoded.readings[0]) + sum(decoded.rejected.values()) == n
     assert len(decoded.readings[0]) > 0
 
@@ -305,7 +257,7 @@ bits = 8
 """
     heard = [0x203, 0x213, 0x3F3, 0x204, 0x403, 0x003]
     frames = FrameBatch.from_rows([(i, number, 0, bytes([i])) for i, number in enumerate(heard)])
-    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(one_joint_bench(layout)), DecodeState(), frames)
     assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [0.0, 1.0, 2.0]
     assert decoded.rejected == {"identifier of no joint": 3}
 
@@ -332,7 +284,7 @@ bits = 16
             (9, 0x10, 0, b"\x41\x03\x00"),
         ]
     )
-    readings = decode(decode_plan(_bench(layout)), DecodeState(), frames)[0].readings[0]
+    readings = decode(decode_plan(one_joint_bench(layout)), DecodeState(), frames)[0].readings[0]
     np.testing.assert_array_equal(readings.columns["current_A"], [1.0, np.nan, 3.0])
     np.testing.assert_array_equal(readings.columns["voltage_V"], [np.nan, 2.0, np.nan])
     assert readings.time_ns.tolist() == [0, 5, 9]
@@ -361,6 +313,6 @@ bits = 16
         data=np.zeros((3, width), np.uint8),
         bus=np.zeros(3, np.uint8),
     )
-    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(one_joint_bench(layout)), DecodeState(), frames)
     assert len(decoded.readings[0]) == (2 if width == 64 else 0)
     assert len(decoded.readings[0]) + sum(decoded.rejected.values()) == 3

@@ -4,24 +4,8 @@ import numpy as np
 import pytest
 
 from logger.joint.batch import FrameBatch
-from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.joint.decode.decode import DecodeState, OutOfRange, decode, decode_plan
-
-BENCH = '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n'
-
-
-def _bench(layout: str, joint: str = "") -> Bench:
-    return bench_from_texts(
-        BENCH + joint, {"l": f'format = 1\nname = "l"\n{layout}'}, where="bench.toml"
-    )
-
-
-def _one(bench: Bench, identifier: int, payload: str, *, flags: int = 0) -> dict[str, float]:
-    frames = FrameBatch.from_rows([(0, identifier, flags, bytes.fromhex(payload))])
-    decoded, _ = decode(decode_plan(bench), DecodeState(), frames)
-    readings = decoded.readings[0]
-    assert len(readings) == 1, decoded.rejected
-    return {name: float(values[0]) for name, values in readings.columns.items()}
+from tests.support.one_joint import MOTOR, decode_one, one_joint_bench
 
 
 def test_resistance_sensors():
@@ -45,49 +29,17 @@ scale = 1.0
 resistance = { r25_ohm = 10000.0, b_K = 3435.0 }
 """
     payload = (13851).to_bytes(2, "little") + (2000).to_bytes(2, "little")
-    found = _one(_bench(layout), 0x10, payload.hex())
+    found = decode_one(one_joint_bench(layout), 0x10, payload.hex())
     assert found["temperature_winding_degC"] == pytest.approx(100.0, abs=0.02)
     assert found["temperature_housing_degC"] == pytest.approx(73.4133238, abs=1e-6)
-
-
-MOTOR = """
-[[frame]]
-name = "s"
-identifier = 0x10
-length = 8
-[[frame.value]]
-channel = "position_rad"
-byte = 0
-bits = 16
-side = "motor"
-encoder = { counts = 65536 }
-[[frame.value]]
-channel = "speed_rad_s"
-byte = 2
-bits = 16
-signed = true
-side = "motor"
-[[frame.value]]
-channel = "current_A"
-byte = 4
-bits = 16
-signed = true
-scale = 0.01
-[[frame.value]]
-channel = "torque_setpoint_Nm"
-byte = 6
-bits = 16
-signed = true
-scale = 0.01
-"""
 
 
 def test_reversed_flips_all_of_it():
     """A joint mounted the other way turns position, speed, current, torque and set-points."""
     joint = 'gear_ratio = 9.0\ntorque = { from = "current", per_ampere = 1.62 }\n'
     payload = b"".join(number.to_bytes(2, "little") for number in (16384, 90, 500, 700)).hex()
-    plain = _one(_bench(MOTOR, joint), 0x10, payload)
-    turned = _one(_bench(MOTOR, joint + "reversed = true\n"), 0x10, payload)
+    plain = decode_one(one_joint_bench(MOTOR, joint), 0x10, payload)
+    turned = decode_one(one_joint_bench(MOTOR, joint + "reversed = true\n"), 0x10, payload)
     assert plain["position_rad"] == pytest.approx(2 * np.pi / 4 / 9)
     assert plain["speed_rad_s"] == pytest.approx(10.0)
     assert plain["torque_Nm"] == pytest.approx(8.1)
@@ -118,9 +70,9 @@ bits = 64
 signed = {signed}
 no_value = [{no_value}]
 """
-    bench = _bench(layout)
-    assert np.isnan(_one(bench, 0x10, raw.to_bytes(8, "little").hex())["voltage_V"])
-    beside = _one(bench, 0x10, (raw ^ 1).to_bytes(8, "little").hex())["voltage_V"]
+    bench = one_joint_bench(layout)
+    assert np.isnan(decode_one(bench, 0x10, raw.to_bytes(8, "little").hex())["voltage_V"])
+    beside = decode_one(bench, 0x10, (raw ^ 1).to_bytes(8, "little").hex())["voltage_V"]
     assert np.isfinite(beside)
 
 
@@ -155,8 +107,8 @@ signed = true
 unit = "{unit}"
 side = "{side}"
 """
-    bench = _bench(layout, "gear_ratio = 9.0\n")
-    found = _one(bench, 0x10, raw.to_bytes(4, "little").hex())
+    bench = one_joint_bench(layout, "gear_ratio = 9.0\n")
+    found = decode_one(bench, 0x10, raw.to_bytes(4, "little").hex())
     assert found[channel] == pytest.approx(expected, rel=1e-12)
 
 
@@ -180,11 +132,13 @@ resistance = "pt100"
 no_value = [0]
 """
     raw = round(ohm * 1e6).to_bytes(4, "little").hex()
-    assert _one(_bench(layout), 0x10, raw)["temperature_winding_degC"] == pytest.approx(
-        degc, abs=1e-5
-    )
+    assert decode_one(one_joint_bench(layout), 0x10, raw)[
+        "temperature_winding_degC"
+    ] == pytest.approx(degc, abs=1e-5)
     for broken in ("00000000", "FFFFFFFF"):
-        assert np.isnan(_one(_bench(layout), 0x10, broken)["temperature_winding_degC"])
+        assert np.isnan(
+            decode_one(one_joint_bench(layout), 0x10, broken)["temperature_winding_degC"]
+        )
 
 
 def test_strange_values_are_kept_and_counted():
@@ -200,8 +154,21 @@ byte = 0
 bits = 16
 """
     frames = FrameBatch.from_rows([(i, 0x10, 0, bytes([250, i])) for i in range(3)])
-    decoded, _ = decode(decode_plan(_bench(layout)), DecodeState(), frames)
+    decoded, _ = decode(decode_plan(one_joint_bench(layout)), DecodeState(), frames)
     assert decoded.out_of_range == {
         ("a", "temperature_drive_degC"): OutOfRange(count=2, value=506.0, row=1, frame="s")
     }
     assert decoded.readings[0].columns["temperature_drive_degC"].tolist() == [250.0, 506.0, 762.0]
+
+
+@pytest.mark.parametrize("payload", ["0100807F", "010080FF", "FFFFBF7F", "0000C07F"])
+def test_no_number_of_either_kind_is_no_value(payload: str):
+    """Signalling and quiet, of either sign: absent, and nothing warns of it."""
+    layout = (
+        '[[frame]]\nname = "s"\nidentifier = 0x10\nlength = 6\n'
+        '[[frame.value]]\nchannel = "position_rad"\nbyte = 0\nbits = 32\ntype = "float"\n'
+        '[[frame.value]]\nchannel = "current_A"\nbyte = 4\nbits = 16\n'
+    )
+    found = decode_one(one_joint_bench(layout), 0x10, payload + "0700")
+    assert np.isnan(found["position_rad"])
+    assert found["current_A"] == 7.0
