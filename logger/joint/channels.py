@@ -78,11 +78,6 @@ class Channel:
         return self.of.highest
 
     @property
-    def decimals(self) -> int:
-        """Digits shown after the point, in the stored unit."""
-        return self.of.decimals
-
-    @property
     def whole(self) -> bool:
         """Whether it is stored as int64 (codes), not as float64."""
         return self.of.whole

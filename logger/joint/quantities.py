@@ -46,8 +46,6 @@ class Quantity:
     lowest: float
     """Smallest value that a sane reading has, in the stored unit."""
     highest: float
-    decimals: int
-    """Digits shown after the point, in the stored unit."""
     display: Display
     input_units: dict[str, InputUnit]
     """The units that a layout may give its scaled values in; the first is the stored one."""
@@ -72,7 +70,6 @@ def _code(name: str, label: str) -> Quantity:
         label=label,
         lowest=0.0,
         highest=float(2**32 - 1),
-        decimals=0,
         display=Display(unit="", decimals=0),
         input_units={"code": InputUnit(factor=1.0)},
         whole=True,
@@ -88,7 +85,6 @@ _ALL: Final = (
         label="temperature",
         lowest=-60.0,
         highest=250.0,
-        decimals=1,
         display=Display(unit="°C", decimals=1),
         input_units={"degC": InputUnit(factor=1.0), "K": InputUnit(factor=1.0, offset=-273.15)},
     ),
@@ -100,7 +96,6 @@ _ALL: Final = (
         label="current",
         lowest=-2000.0,
         highest=2000.0,
-        decimals=2,
         display=Display(unit="A", decimals=1),
         input_units={"A": InputUnit(factor=1.0), "mA": InputUnit(factor=1e-3)},
         mirrored=True,
@@ -114,7 +109,6 @@ _ALL: Final = (
         label="torque",
         lowest=-20000.0,
         highest=20000.0,
-        decimals=2,
         display=Display(unit="N·m", decimals=1),
         input_units={"Nm": InputUnit(factor=1.0), "mNm": InputUnit(factor=1e-3)},
         mirrored=True,
@@ -128,7 +122,6 @@ _ALL: Final = (
         label="speed",
         lowest=-10000.0,
         highest=10000.0,
-        decimals=3,
         display=Display(unit="°/s", factor=_DEGREES_PER_RADIAN, decimals=0),
         input_units={
             "rad_s": InputUnit(factor=1.0),
@@ -146,7 +139,6 @@ _ALL: Final = (
         label="position",
         lowest=-1e9,
         highest=1e9,
-        decimals=4,
         display=Display(unit="°", factor=_DEGREES_PER_RADIAN, decimals=0),
         input_units={
             "rad": InputUnit(factor=1.0),
@@ -163,7 +155,6 @@ _ALL: Final = (
         label="voltage",
         lowest=0.0,
         highest=1500.0,
-        decimals=2,
         display=Display(unit="V", decimals=1),
         input_units={"V": InputUnit(factor=1.0), "mV": InputUnit(factor=1e-3)},
     ),
@@ -178,7 +169,6 @@ _ALL: Final = (
         label="force",
         lowest=-1e6,
         highest=1e6,
-        decimals=2,
         display=Display(unit="N", decimals=1),
         input_units={
             "N": InputUnit(factor=1.0),
@@ -195,7 +185,6 @@ _ALL: Final = (
         label="mass",
         lowest=-1e5,
         highest=1e5,
-        decimals=3,
         display=Display(unit="kg", decimals=2),
         input_units={"kg": InputUnit(factor=1.0), "g": InputUnit(factor=1e-3)},
     ),
@@ -207,7 +196,6 @@ _ALL: Final = (
         label="pressure",
         lowest=-1e5,
         highest=1e9,
-        decimals=0,
         display=Display(unit="kPa", factor=1e-3, decimals=1),
         input_units={
             "Pa": InputUnit(factor=1.0),
@@ -224,7 +212,6 @@ _ALL: Final = (
         label="acceleration",
         lowest=-1e5,
         highest=1e5,
-        decimals=3,
         display=Display(unit="m/s²", decimals=2),
         # Standard gravity, exact (3rd CGPM, 1901).
         input_units={"m_s2": InputUnit(factor=1.0), "g": InputUnit(factor=9.80665)},
@@ -238,7 +225,6 @@ _ALL: Final = (
         label="power",
         lowest=-1e6,
         highest=1e6,
-        decimals=2,
         display=Display(unit="W", decimals=1),
         input_units={
             "W": InputUnit(factor=1.0),
@@ -254,7 +240,6 @@ _ALL: Final = (
         label="length",
         lowest=-1e4,
         highest=1e4,
-        decimals=6,
         display=Display(unit="mm", factor=1e3, decimals=3),
         input_units={
             "m": InputUnit(factor=1.0),
@@ -270,7 +255,6 @@ _ALL: Final = (
         label="resistance",
         lowest=0.0,
         highest=1e9,
-        decimals=4,
         display=Display(unit="Ω", decimals=3),
         input_units={"ohm": InputUnit(factor=1.0), "mohm": InputUnit(factor=1e-3)},
     ),
@@ -282,7 +266,6 @@ _ALL: Final = (
         label="ratio",
         lowest=-1e6,
         highest=1e6,
-        decimals=4,
         display=Display(unit="%", factor=100.0, decimals=1),
         input_units={"1": InputUnit(factor=1.0), "percent": InputUnit(factor=0.01)},
     ),

@@ -104,10 +104,6 @@ class HeatProblem:
         """Return the centre of the prior of the outer parameters."""
         return self._prior_mean.copy()
 
-    def outer_sd(self) -> Floats:
-        """Return the standard deviations of the prior of the outer parameters."""
-        return self._prior_sd
-
     def log_likelihood(self, vector: Floats, size_K: float) -> float:
         """Return the log-posterior at outer parameters and unknowns, for a size of the drift."""
         outer, unknowns = vector[: self.outer_count], vector[self.outer_count :]

@@ -36,7 +36,6 @@ __all__ = [
     "coarsest_for",
     "consolidate_levels",
     "level_parts",
-    "upper_level_folder",
     "upper_level_stream",
 ]
 
@@ -44,11 +43,6 @@ UPPER_WIDTHS_NS: Final = (5 * BASE_NS, 60 * BASE_NS, 900 * BASE_NS)
 """Bucket widths of the upper levels; each is a multiple of the one before."""
 PARTS_PER_UPPER: Final = 8
 _NS_PER_MS: Final = 1_000_000
-
-
-def upper_level_folder(recording: Path, joint: str, width_ns: int) -> Path:
-    """Return the folder of one level of a joint's pyramid."""
-    return recording / upper_level_stream(joint, width_ns)
 
 
 def upper_level_stream(joint: str, width_ns: int) -> str:

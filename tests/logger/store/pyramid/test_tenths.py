@@ -15,7 +15,7 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
 from logger.store.pyramid.tenths import TENTH_NS, wants_tenths
-from logger.store.pyramid.upper import upper_level_folder
+from logger.store.pyramid.upper import upper_level_stream
 from logger.store.repair.recovery import seal
 from logger.store.tools.add_sensor import add_sensor
 from logger.store.tools.cut import copy_span
@@ -97,7 +97,7 @@ def _recorded(path: Path, rows: ReadingBatch, cuts: list[int], *, end: bool = Tr
 
 
 def _fine(path: Path, joint: str = "a") -> dict[str, bytes]:
-    folder = upper_level_folder(path, joint, TENTH_NS)
+    folder = path / upper_level_stream(joint, TENTH_NS)
     return {part.path.name: part.path.read_bytes() for part in list_parts(folder)}
 
 
@@ -153,7 +153,7 @@ def test_any_window_is_what_the_rows_tell(
     cuts = sorted(dice.integers(0, n, int(dice.integers(0, 12))).tolist())
     path = tmp_path_factory.mktemp("fine") / "rec"
     _recorded(path, rows, cuts, end=end)
-    for part in list_parts(upper_level_folder(path, "a", TENTH_NS)) if how != "whole" else ():
+    for part in list_parts(path / upper_level_stream("a", TENTH_NS)) if how != "whole" else ():
         if dice.random() < 0.4:
             content = bytearray(part.path.read_bytes())
             content[int(dice.integers(len(content)))] ^= 0xFF
@@ -203,7 +203,7 @@ def test_sealing_makes_it_anew(tmp_path: Path, how: str):
     path = tmp_path / "rec"
     _recorded(path, _kilohertz(5000), [1000, 3000])
     before = _fine(path)
-    part = list_parts(upper_level_folder(path, "a", TENTH_NS))[1].path
+    part = list_parts(path / upper_level_stream("a", TENTH_NS))[1].path
     content = bytearray(part.read_bytes())
     content[len(content) // 3] ^= 0xFF
     if how == "gone":
@@ -223,7 +223,7 @@ def test_a_recording_of_before_stays_as_it_was(tmp_path: Path):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("logger.store.pyramid.tenths.wants_tenths", lambda _times: False)
         _recorded(path, rows, [1000, 3000])
-    assert not upper_level_folder(path, "a", TENTH_NS).exists()
+    assert not (path / upper_level_stream("a", TENTH_NS)).exists()
     assert not seal(path)
     _is_what_the_rows_tell(Recording.open(path), rows, START_NS + 1, START_NS + 3 * BASE_NS, 30)
 

@@ -16,7 +16,7 @@ from logger.store.layout.files import overview_stream
 from logger.store.layout.manifest import new_manifest, read_manifest
 from logger.store.parts.part import list_parts
 from logger.store.pyramid.seconds import BASE_NS
-from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_folder
+from logger.store.pyramid.upper import UPPER_WIDTHS_NS, coarsest_for, upper_level_stream
 from logger.store.writing.live_writer import RecordingWriter
 from replay.recording import Recording
 from replay.statistics import span_statistics
@@ -165,7 +165,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
     reader = recording
     assert len(list_parts(path / overview_stream("a"))) >= 700
     widths = {
-        width: len(list_parts(upper_level_folder(path, "a", width))) for width in UPPER_WIDTHS_NS
+        width: len(list_parts(path / upper_level_stream("a", width))) for width in UPPER_WIDTHS_NS
     }
     assert widths == {UPPER_WIDTHS_NS[0]: 87, UPPER_WIDTHS_NS[1]: 10, UPPER_WIDTHS_NS[2]: 1}
     dice = np.random.default_rng(1)
@@ -185,7 +185,7 @@ def test_the_cost_of_a_span_does_not_grow_with_the_parts(long_one: tuple[Path, R
 def test_a_damaged_upper_part_costs_time_only(long_one: tuple[Path, ReadingBatch]):
     """Its finer parts are read in its place, and nothing is said to be missing."""
     path, trace = long_one
-    part = list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[1]))[2].path
+    part = list_parts(path / upper_level_stream("a", UPPER_WIDTHS_NS[1]))[2].path
     whole = part.read_bytes()
     try:
         for content in (b"", whole[: len(whole) // 2], None):
@@ -208,13 +208,13 @@ def test_what_a_crash_kept_from_being_made_is_made_up(tmp_path: Path):
     path = tmp_path / "rec"
     _recorded(path, first, list(range(10, 300, 10)), end=True)
     for width_ns in UPPER_WIDTHS_NS:
-        for part in list_parts(upper_level_folder(path, "a", width_ns)):
+        for part in list_parts(path / upper_level_stream("a", width_ns)):
             part.path.unlink()
-    assert not list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))
+    assert not list_parts(path / upper_level_stream("a", UPPER_WIDTHS_NS[0]))
     from logger.store.pyramid.upper import consolidate_levels  # noqa: PLC0415 - what the next sealing calls
 
     consolidate_levels(path, "a", recording_id=read_manifest(path).recording_id)
-    assert len(list_parts(upper_level_folder(path, "a", UPPER_WIDTHS_NS[0]))) == 3
+    assert len(list_parts(path / upper_level_stream("a", UPPER_WIDTHS_NS[0]))) == 3
     recording = Recording.open(path)
     nodes = recording._pyramids["a"].nodes
     found = list(

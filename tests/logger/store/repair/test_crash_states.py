@@ -20,7 +20,7 @@ from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
 from logger.store.parts import part_writer
 from logger.store.pyramid.tenths import TENTH_NS
-from logger.store.pyramid.upper import upper_level_folder
+from logger.store.pyramid.upper import upper_level_stream
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.recovery import seal
 from logger.store.writing.live_writer import RecordingWriter
@@ -120,7 +120,7 @@ def _holds(path: Path, seconds: int) -> None:
         tenths = read_envelope(
             recording, "elbow", CHANNEL, START_NS, START_NS + seconds * S, bins=10 * seconds
         )
-        assert upper_level_folder(path, "elbow", TENTH_NS).is_dir() or seconds < 4
+        assert (path / upper_level_stream("elbow", TENTH_NS)).is_dir() or seconds < 4
         assert tenths.n.tolist() == [RATE // 10] * (10 * seconds)
         assert tenths.maximum.tolist() == value.reshape(-1, RATE // 10).max(axis=1).tolist()
     assert [gap for gap in recording.read_gaps("elbow") if gap[1] - gap[0] < 9 * S] == []
