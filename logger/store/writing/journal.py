@@ -25,7 +25,6 @@ import pyarrow as pa
 
 from logger.errors import OutsideFault
 from logger.outside_text import open_regular
-from logger.store.layout.files import sync_folder
 
 __all__ = ["JournalReader", "JournalWriter", "RowRun", "journal_files"]
 
@@ -87,8 +86,14 @@ def journal_files(folder: Path) -> list[tuple[int, Path]]:
 class JournalWriter:
     """Writes one journal file. Not for two threads at once."""
 
-    def __init__(self, folder: Path, *, number: int) -> None:
+    def __init__(self, folder: Path, *, number: int, folder_descriptor: int | None = None) -> None:
         """Make the file, which appears with its header, synced: none is ever empty.
+
+        Parameters
+        ----------
+        folder_descriptor
+            Of the folder, where it is open already: the file is made in it, whatever has its name
+            by now.
 
         Raises
         ------
@@ -99,24 +104,44 @@ class JournalWriter:
         """
         self.number = number
         self.path = folder / f"{number:08d}.journal"
-        if self.path.exists():
-            raise FileExistsError(errno.EEXIST, "this journal exists already", str(self.path))
-        head = _FILE_HEADER.pack(secrets.token_bytes(16), number)
-        self._seed = zlib.crc32(head)
-        temporary = folder / f".{self.path.name}.aside"
-        self._file: IO[bytes] = temporary.open("wb", buffering=0)
+        self._folder = (
+            os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+            if folder_descriptor is None
+            else os.dup(folder_descriptor)
+        )
         try:
+            head = _FILE_HEADER.pack(secrets.token_bytes(16), number)
+            self._seed = zlib.crc32(head)
             self._pending = bytearray(JOURNAL_MAGIC + head)
-            self.sync()
-            temporary.rename(self.path)
-            sync_folder(folder)
+            self._make_file()
         except BaseException:
-            self._file.close()
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
+            os.close(self._folder)
             raise
         self._records = 0
         self._streams: dict[str, int] = {}
+
+    def _make_file(self) -> None:
+        name, temporary = self.path.name, f".{self.path.name}.aside"
+        if os.access(name, os.F_OK, dir_fd=self._folder):
+            raise FileExistsError(errno.EEXIST, "this journal exists already", str(self.path))
+        flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+        descriptor = os.open(temporary, flags, 0o666, dir_fd=self._folder)
+        self._file: IO[bytes] = os.fdopen(descriptor, "wb", buffering=0)
+        try:
+            self.sync()
+            os.rename(temporary, name, src_dir_fd=self._folder, dst_dir_fd=self._folder)
+            os.fsync(self._folder)
+        except BaseException:
+            self._file.close()
+            with contextlib.suppress(OSError):
+                os.unlink(temporary, dir_fd=self._folder)
+            raise
+
+    def make_next(self) -> "JournalWriter":
+        """Make the journal that follows, in the same folder even if that was moved meanwhile."""
+        return JournalWriter(
+            self.path.parent, number=self.number + 1, folder_descriptor=self._folder
+        )
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows to those that the next `flush` writes."""
@@ -178,6 +203,7 @@ class JournalWriter:
                 self.sync()
             finally:
                 self._file.close()
+                os.close(self._folder)
 
 
 @dataclass(slots=True)

@@ -208,7 +208,7 @@ class RecordingWriter(RowWriter):
         self._journal_rows = 0
         self._disk = DiskThread("sync")
         self._syncing: Future[None] | None = None
-        self._next_journal = self._disk.submit(self._make_journal, 1)
+        self._next_journal = self._disk.submit(self._make_next, self._journal)
         self._seal = flush_policy.seal or partial(seal_in_process, lock_descriptor=lock.descriptor)
         self._parts = PartMaker(path, self._seal)
         self._flushed_s = self._synced_s = self._rolled_s = now_s
@@ -252,7 +252,7 @@ class RecordingWriter(RowWriter):
         rolled, self._journal = self._journal, self._next_journal.result()
         self._journal_rows = 0
         self._disk.submit(self._close_rolled, rolled)
-        self._next_journal = self._disk.submit(self._make_journal, self._journal.number + 1)
+        self._next_journal = self._disk.submit(self._make_next, self._journal)
         self._rolled_s = now_s
         self._next_part_s = min(self._next_part_s * PART_GROWTH, self._flush_policy.max_part_s)
 
@@ -263,10 +263,10 @@ class RecordingWriter(RowWriter):
         self._write_newest_manifest()
         self._parts.make_parts(before=journal.number + 1)
 
-    def _make_journal(self, number: int) -> JournalWriter:
+    def _make_next(self, journal: JournalWriter) -> JournalWriter:
         """Make the journal that follows, ahead of its first row; for the disk thread."""
         self._check_folder()
-        return JournalWriter(self.path / JOURNAL_FOLDER, number=number)
+        return journal.make_next()
 
     def _check_still_here(self) -> None:
         """Raise OutsideFault when folder or journal was moved or removed; the caller has flushed.

@@ -126,13 +126,22 @@ def _holds(path: Path, seconds: int) -> None:
     assert [gap for gap in recording.read_gaps("elbow") if gap[1] - gap[0] < 9 * S] == []
 
 
+def _copy(source: str, target: str) -> None:
+    """Copy a file; what has a temporary name may have got its own by now."""
+    try:
+        shutil.copy2(source, target)
+    except FileNotFoundError:
+        if not source.endswith(".aside"):
+            raise
+
+
 def _snapshots(folder: Path) -> list[tuple[Path, int]]:
     """Return the folder's state at each step of a recording, and the seconds that it must hold."""
     taken: list[tuple[Path, int]] = []
 
     def step(seconds: int) -> None:
         place = folder / f"state-{len(taken):03d}"
-        shutil.copytree(folder / "rec", place)
+        shutil.copytree(folder / "rec", place, copy_function=_copy)
         taken.append((place, seconds))
 
     _record(folder / "rec", step=step)

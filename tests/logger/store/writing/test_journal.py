@@ -118,3 +118,17 @@ def test_a_growing_file_is_read_on(tmp_path: Path):
     writer.path.unlink()
     with pytest.raises(FileNotFoundError):
         list(reader.read_new_rows())
+
+
+def test_the_next_one_follows_its_folder(tmp_path: Path):
+    """Moved, and another recording's in its place: nothing is made in that one."""
+    folder, moved = tmp_path / "journal", tmp_path / "moved"
+    folder.mkdir()
+    first = JournalWriter(folder, number=0)
+    folder.rename(moved)
+    folder.mkdir()
+    second = first.make_next()
+    for journal in (first, second):
+        journal.close()
+    assert [number for number, _ in journal_files(moved)] == [0, 1]
+    assert not list(folder.iterdir())
