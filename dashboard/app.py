@@ -21,11 +21,11 @@ from dashboard.access.login import add_login_routes
 from dashboard.access.password import read_password
 from dashboard.access.session_middleware import Access, SessionMiddleware
 from dashboard.bus.routes import add_bus_routes
-from dashboard.limits.job_queue import JobQueue
+from dashboard.heat.routes import add_heat_routes
 from dashboard.limits.routes import add_limits_routes
 from dashboard.live.websocket import add_live_route
 from dashboard.live.write_requests import add_write_request_route
-from dashboard.pages import bus, limits, live, replay, shell
+from dashboard.pages import bus, heat, limits, live, replay, shell
 from dashboard.replay.cut_and_pack import add_cut_route, add_pack_route
 from dashboard.replay.routes import add_replay_routes
 from dashboard.server.body_limit import BodyLimit
@@ -33,6 +33,7 @@ from dashboard.server.bounded_http import ConnectionBounds
 from dashboard.server.browser_modules import DASH_IGNORES, BrowserModules
 from dashboard.server.dependencies import provide_services
 from dashboard.server.error_answers import add_error_handlers, add_unknown_address_route
+from dashboard.server.job_queue import JobQueue
 from dashboard.server.network_address import TrustedProxies, is_loopback
 from dashboard.server.origin_check import LOOPBACK, OriginMiddleware, OriginPolicy, is_origin
 from dashboard.server.recording_cache import RecordingCache
@@ -108,6 +109,7 @@ def build_server(
             "/": partial(live.live_layout, writes=not access.read_only),
             "/replay": partial(replay.replay_layout, writes=not access.read_only),
             "/limits": partial(limits.limits_layout, writes=not access.read_only),
+            "/heat": heat.heat_layout,
             "/bus": bus.bus_layout,
         },
     )
@@ -117,6 +119,7 @@ def build_server(
     add_replay_routes(server)
     add_bus_routes(server)
     add_limits_routes(server, cache, jobs=jobs, writes=not access.read_only)
+    add_heat_routes(server, jobs=jobs)
     add_live_route(server, cache, guard, writes=not access.read_only)
     if not access.read_only:
         add_write_request_route(server)

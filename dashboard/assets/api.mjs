@@ -176,6 +176,21 @@ export function fetchBusView(name, view, signal) {
   return get(recordingPath(name, "bus"), { ...readerPlace(), ...view }, signal);
 }
 
+/* ---- Heat ---- */
+
+/**
+ * A joint of a recording, fitted.
+ * @param {string} name
+ * @param {Params} view
+ * @param {string} page which page asks: a newer question of it replaces an older one
+ * @param {AbortSignal} signal
+ * @returns {Promise<import("./heat/answers.d.ts").HeatAnswer>}
+ */
+export function fetchHeat(name, view, page, signal) {
+  const address = addressOf(recordingPath(name, "heat"), { ...readerPlace(), ...view });
+  return request(address, { signal, headers: { "x-page": page } });
+}
+
 /* ---- Limits ---- */
 
 /**

@@ -1,16 +1,18 @@
 // @ts-check
 /* What the index of the pages loads: starts what all pages share, and gives each page its element. Dash puts
    one page at a time into #page; its element is watched, and nothing below it. */
-import { BusPage, keepOpenedForBus } from "./bus/page.mjs";
+import { BusPage } from "./bus/page.mjs";
+import { HeatPage } from "./heat/page.mjs";
 import { startKeys } from "./keys.mjs";
 import { LimitsPage } from "./limits/page.mjs";
 import { LivePage } from "./live/page.mjs";
+import { keepOpened } from "./opened.mjs";
 import { ReplayPage } from "./replay/page.mjs";
 import { startSession } from "./session.mjs";
 import { startUnits } from "./units.mjs";
 
 /** The page of each element that Dash may put there, by its id. */
-const PAGES = { live: LivePage, replay: ReplayPage, judge: LimitsPage, heard: BusPage };
+const PAGES = { live: LivePage, replay: ReplayPage, judge: LimitsPage, heat: HeatPage, heard: BusPage };
 
 /** What is shown now, for whoever wants to look into it. @type {{page: import("./page.mjs").Page | null}} */
 export const shown = { page: null };
@@ -65,5 +67,5 @@ function start() {
 
 startKeys();
 startUnits();
-keepOpenedForBus();
+keepOpened();
 start();

@@ -4,7 +4,6 @@ question    the requests of the page, validated
 forms       which keys each kind of limit has, and how the page names them
 reply       what each limit raises, in words and as shares of a figure
 provenance  where tried limits come from, for the top of their file
-job_queue   work that takes longer than a request, in processes of its own
 jobs        the jobs: exact evaluations and sweeps
 routes      the routes
 

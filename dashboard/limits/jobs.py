@@ -8,8 +8,8 @@ import tomlkit
 
 from dashboard.figures.tradeoff import tradeoff_figure
 from dashboard.limits.forms import DROP_OFF_KEYS
-from dashboard.limits.job_queue import JobContext
 from dashboard.limits.question import VariedKey, VaryRequest
+from dashboard.server.job_queue import JobContext
 from dashboard.text.theme import THEMES
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, parse_limits

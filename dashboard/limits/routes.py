@@ -14,7 +14,6 @@ from pydantic import Field
 
 from dashboard.figures.load import AVERAGING_TIMES_S, CurveLine, JointLoad, load_figure
 from dashboard.limits import forms
-from dashboard.limits.job_queue import JobQueue
 from dashboard.limits.jobs import compute_exact, parse_page_sweep, sweep_limits
 from dashboard.limits.provenance import trial_provenance, without_provenance
 from dashboard.limits.question import (
@@ -30,6 +29,7 @@ from dashboard.limits.question import (
 from dashboard.limits.reply import build_reply
 from dashboard.replay.limits_token import encode_token
 from dashboard.server.dependencies import PageName, json_body
+from dashboard.server.job_queue import JobQueue
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import split_mistakes
 from dashboard.server.queries import ZoneQuery

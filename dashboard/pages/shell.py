@@ -11,7 +11,10 @@ from logger.joint.quantities import Display
 
 __all__ = ["add_callbacks", "shell_layout"]
 
-_PAGE_LINKS: Final = (("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits"), ("Bus", "/bus"))
+_PAGE_LINKS: Final = (
+    *(("Live", "/"), ("Replay", "/replay"), ("Limits", "/limits")),
+    *(("Heat", "/heat"), ("Bus", "/bus")),
+)
 _KEY_HELP: Final = (
     ("?", "these keys"),
     ("1 to 6", "Live: window from 10 s to the whole test"),
@@ -138,7 +141,9 @@ def add_callbacks(app: Dash, pages: Mapping[str, Callable[[], html.Div]]) -> Non
 
 def _page_at(pathname: str) -> str:
     """Return the page of an address, which may end with the recording that it opens."""
-    return next((page for page in ("/replay", "/bus") if pathname.startswith(page)), pathname)
+    return next(
+        (page for page in ("/replay", "/heat", "/bus") if pathname.startswith(page)), pathname
+    )
 
 
 def _not_found_page(pathname: str) -> html.Div:

@@ -5,6 +5,7 @@ queries           the parameters of addresses, brought into range
 json_answer       JSON in ASCII, which carries any folder name
 json_requests     what every POST of a page goes through
 error_answers     what a page is answered when a route raises
+job_queue         work that takes longer than a request, in processes of its own
 recording_cache   the recordings folder, and the recordings that are open
 browser_modules   serves the pages' modules, style sheets and plotly
 origin_check      requests from foreign pages are refused

@@ -8,6 +8,7 @@ oscillation    how far a channel oscillates within a band of frequencies
 thermal_model  the thermal equations of winding and housing: step, steady state
 thermal_load   how warm a joint gets under a given load, standby and speed losses included
 thermal_duty   what a joint bears for ever, for a time and in cycles
+thermal_overload  for how long loads can be held, for many joints and loads at once
 temperature_trend  how fast a temperature changes, as a straight line sees it
 bench/         settings: the bench file and its layouts
 layouts/       the layouts that ship

@@ -18,12 +18,15 @@ From a recording to answers, in this order:
     choice      the model that predicts what it has not seen
     answers     what the fitted joint bears, with bands
     result      everything that is told, typed
+    fit         from recordings to a fitted joint
     evaluate    from recordings to a result: the one way in
     options     what a person types for it
-    words       a result in words
+    text        numbers as text
+    sentence    the one sentence to copy, in parts
+    words       rows and notes of a result
     cli         `dutytrace heat`
 
-Pure but for `bins` and `evaluate`, which read recordings.
+Pure but for `bins`, `fit` and `evaluate`, which read recordings.
 
 Kept together: each step of one evaluation, in the order in which it is made.
 """

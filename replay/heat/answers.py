@@ -14,14 +14,23 @@ from logger.joint.thermal_duty import (
     continuous_mean_square_A2,
     equilibrium_time_s,
     settled_degC,
-    time_to_temperature_s,
 )
 from logger.joint.thermal_load import JointHeat, LoadSteps, Node, OneNode, temperatures_over
+from logger.joint.thermal_overload import held_loads_A2, held_times_s
 from replay.heat.problem import HeatProblem
 from replay.heat.result import Equilibrium, HeldFor, LoadBand
 from replay.heat.search import Mode
 
-__all__ = ["drawn_joints", "equilibrium_at_end", "held_for", "load_for_ever"]
+__all__ = [
+    "HOLDING_LOSS",
+    "WARM_SHARE",
+    "drawn_joints",
+    "equilibrium_at_end",
+    "held_for",
+    "load_for_ever",
+    "longest_loads",
+    "settled_starts",
+]
 
 DRAWS: Final = 200
 HOLDING_LOSS: Final = 2.0
@@ -89,33 +98,85 @@ def held_for(
     limit_degC: float,
     ambient_degC: float,
     per_ampere: float,
+    loads: Sequence[float] | None = None,
 ) -> tuple[HeldFor, ...]:
-    """Return for how long loads above the one for ever can be held (S2), from cold and warm."""
+    """Return for how long loads above the one for ever can be held (S2), from cold and warm.
+
+    Parameters
+    ----------
+    loads
+        In N.m (or the load channel's unit); None: shares of the one for ever.
+    """
     likeliest = continuous_mean_square_A2(
         joints[0], node=node, limit_degC=limit_degC, ambient_degC=ambient_degC
     )
     if likeliest <= 0.0:
         return ()
-
-    def time_s(joint: JointHeat, square: float, start_square: float) -> float:
-        start = settled_degC(joint, mean_square_A2=start_square, ambient_degC=ambient_degC)
-        return time_to_temperature_s(
-            joint,
+    if loads is None:
+        loads = [per_ampere * share * math.sqrt(likeliest) for share in LOAD_SHARES]
+    squares = np.square(np.asarray(loads) / per_ampere)
+    cold, warm = (
+        held_times_s(
+            joints,
             node=node,
             limit_degC=limit_degC,
             ambient_degC=ambient_degC,
-            mean_square_A2=square,
-            start_degC=start,
+            mean_square_A2=squares,
+            start_degC=settled_starts(joints, ambient_degC, square),
         )
-
-    warm = WARM_SHARE**2 * likeliest
+        for square in (0.0, WARM_SHARE**2 * likeliest)
+    )
     return tuple(
-        HeldFor(
-            load=per_ampere * share * math.sqrt(likeliest),
-            cold_s=_band(joints, partial(time_s, square=share**2 * likeliest, start_square=0.0)),
-            warm_s=_band(joints, partial(time_s, square=share**2 * likeliest, start_square=warm)),
-        )
-        for share in LOAD_SHARES
+        HeldFor(load=float(load), cold_s=_column_band(cold, at), warm_s=_column_band(warm, at))
+        for at, load in enumerate(loads)
+    )
+
+
+def longest_loads(
+    joints: Sequence[JointHeat],
+    *,
+    node: Node,
+    limit_degC: float,
+    ambient_degC: float,
+    per_ampere: float,
+    time_s: Floats,
+    is_warm: bool,
+    loss: float = 1.0,
+) -> Floats:
+    """Return the highest load for each of n times: value, low and high, shape (n, 3).
+
+    Parameters
+    ----------
+    is_warm
+        From the plateau of `WARM_SHARE` of the load that is borne for ever; False: from cold.
+    loss
+        Against rotating: `HOLDING_LOSS` at standstill.
+    """
+    likeliest = continuous_mean_square_A2(
+        joints[0], node=node, limit_degC=limit_degC, ambient_degC=ambient_degC
+    )
+    start_square = WARM_SHARE**2 * likeliest if is_warm else 0.0
+    squares = held_loads_A2(
+        joints,
+        node=node,
+        limit_degC=limit_degC,
+        ambient_degC=ambient_degC,
+        time_s=time_s,
+        start_degC=settled_starts(joints, ambient_degC, start_square),
+    )
+    loads = per_ampere * np.sqrt(squares / loss)
+    return np.array([_column_band(loads, at) for at in range(len(time_s))])
+
+
+def settled_starts(
+    joints: Sequence[JointHeat], ambient_degC: float, mean_square_A2: float
+) -> Floats:
+    """Return where each joint settles under a load, shape (j, nodes)."""
+    return np.array(
+        [
+            settled_degC(joint, mean_square_A2=mean_square_A2, ambient_degC=ambient_degC)
+            for joint in joints
+        ]
     )
 
 
@@ -151,6 +212,11 @@ def _band(
     joints: Sequence[JointHeat], answer: Callable[[JointHeat], float]
 ) -> tuple[float, float, float]:
     """Return the answer of the likeliest joint and the 95 % interval over all draws."""
-    values: Floats = np.sort(np.array([answer(joint) for joint in joints[1:]]))
-    low, high = (values[round(share * (len(values) - 1))] for share in (0.025, 0.975))
-    return answer(joints[0]), float(low), float(high)
+    return _column_band(np.array([[answer(joint)] for joint in joints]), 0)
+
+
+def _column_band(values: Floats, at: int) -> tuple[float, float, float]:
+    """Return the value of the likeliest joint, the first row, and the 95 % interval over draws."""
+    drawn = np.sort(values[1:, at])
+    low, high = (drawn[round(share * (len(drawn) - 1))] for share in (0.025, 0.975))
+    return float(values[0, at]), float(low), float(high)

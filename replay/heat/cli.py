@@ -59,8 +59,9 @@ def fit_heat(
 
 def _heat_lines(result: "HeatResult") -> Iterator[Line]:
     from replay.heat import words
+    from replay.heat.sentence import heat_sentence
 
-    yield words.heat_sentence(result)
+    yield heat_sentence(result)
     yield Table(("of its heat", "value (95 %)", "interval by"), words.quantity_rows(result))
     before = "without load at" if result.ambient_is_idle else "ambient"
     unit = "N·m" if result.load_unit == "N.m" else result.load_unit

@@ -1,71 +1,21 @@
-"""From recordings of a joint to what is told of its heat.
-
-The one way in for commands and pages: reads, refuses what cannot be fitted, chooses a model, fits,
-and answers. What the trace does not know is named with the measurement that would settle it.
-"""
+"""From recordings of a joint to what is told of its heat: the one way in for commands."""
 # ruff: noqa: N803 - units are written as units are: K, W and A are capitals
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
-from logger.arrays import Floats
-from logger.joint.bench.joint_settings import JointSettings
-from logger.joint.thermal_load import Node
-from logger.joint.thermal_model import Winding
-from replay.heat.answers import drawn_joints, equilibrium_at_end, held_for, load_for_ever
-from replay.heat.bins import ReadTrace, SensorSource, read_trace
-from replay.heat.choice import ModelScore, choose_model
-from replay.heat.faults import HeatFault, HeatFaultKind
-from replay.heat.intervals import PositiveFunction, interval_of
-from replay.heat.model import COPPER, HeatModel, Parameter, SpeedLoss, physical_parameters
-from replay.heat.problem import HeatProblem, StatedAmbient
-from replay.heat.quantity import Quantity, QuantityName
-from replay.heat.result import (
-    Assumption,
-    Basis,
-    Caution,
-    HeatResult,
-    HeldFor,
-    LoadBand,
-    Remedy,
-    UnknownQuantity,
-)
-from replay.heat.search import Mode, find_mode
-from replay.heat.trace import SensorPlace
+from replay.heat.answers import HOLDING_LOSS, equilibrium_at_end, held_for, load_for_ever
+from replay.heat.fit import AmbientChoice, HeatFit, fit_heat
+from replay.heat.result import Assumption, Basis, Caution, HeatResult, HeldFor, LoadBand
 from replay.recording import Recording
 
-__all__ = ["AmbientChoice", "evaluate_heat"]
+__all__ = ["AmbientChoice", "answer_heat", "evaluate_heat"]
 
-LEAST_S: Final = 600.0
-"""Load without a gap that a fit begins at."""
-STATED_UNCERTAINTY_K: Final = 0.5
-"""Standard uncertainty of an ambient that was typed in."""
-CHANGED_K: Final = 1.0
-CHANGED_SHARE: Final = 0.05
-"""A model that is off by more than both (the latter of the readings' range) over blocks that it
-had not seen does not describe one joint: its cooling or its heat changed on the way."""
-MOST_DRIFT_K: Final = 1.5
-"""No room drifts by more: where a fit needs that, the drift covers up for another change."""
 AMBIENTS_DEGC: Final = (0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 REFERENCE_DEGC: Final = 40.0
 """The coolant that IEC 60034-1 refers to."""
-ONE_LOAD_S: Final = 600.0
-ONE_LOAD_SHARE: Final = 0.1
-_KNOWN_OF_ONE_LOAD: Final = frozenset((QuantityName.HOUSING_TIME,))
-_SEED: Final = 20_200
 _CAUTIONS: Final = (Caution.THIS_MOUNTING, Caution.MAKER_FIRST, Caution.NO_SAFETY_FUNCTION)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AmbientChoice:
-    """Where the ambient comes from: a value that was typed in, or a channel; neither: its own."""
-
-    stated_degC: float | None = None  # noqa: N815 - the unit's own spelling
-    source: SensorSource | None = None
 
 
 def evaluate_heat(
@@ -75,283 +25,111 @@ def evaluate_heat(
     ambient: AmbientChoice | None = None,
     limit_degC: float | None = None,
 ) -> HeatResult:
-    """Return what recordings tell of a joint's heat.
-
-    Parameters
-    ----------
-    limit_degC
-        The temperature that the node with the sensor (the winding, if it has one) must not pass;
-        None: nothing is said of what the joint bears.
+    """Return what recordings tell of a joint's heat; see `answer_heat`.
 
     Raises
     ------
     HeatFault
         Nothing can be fitted to these recordings; its `kind` says why.
     """
-    ambient = ambient or AmbientChoice()
-    read = read_trace(recordings, joint, ambient=ambient.source)
-    where = recordings[0].name
-    _check(read, ambient, where, joint)
-    stated = (
-        None
-        if ambient.stated_degC is None
-        else StatedAmbient(degC=ambient.stated_degC, uncertainty_K=STATED_UNCERTAINTY_K)
-    )
-    settings = recordings[0].bench.joint_named(joint)
-    scores = choose_model(read.trace, ambient=stated, has_speed=read.has_speed)
-    problem, mode, quantities, unknown = _fit(read, scores[0].model, stated, settings, scores)
-    if problem.model.nodes == 2 and any(
-        one.name in {QuantityName.WINDING_RISE, QuantityName.WINDING_TIME} for one in unknown
-    ):
-        # The winding is not known from this trace: the simpler model answers for the housing.
-        simpler = HeatModel(nodes=1, standby=problem.model.standby, speed=problem.model.speed)
-        places = {one.place for one in read.trace.sensors}
-        if not {SensorPlace.WINDING, SensorPlace.HOUSING} <= places:
-            lost = [one for one in unknown if one.name.value.startswith("winding")]
-            problem, mode, quantities, unknown = _fit(read, simpler, stated, settings, scores)
-            unknown = [*unknown, *lost]
-    return _result(read, settings, problem, mode, scores, quantities, unknown, ambient, limit_degC)
+    return answer_heat(fit_heat(recordings, joint, ambient=ambient), limit_degC=limit_degC)
 
 
-def _check(read: ReadTrace, ambient: AmbientChoice, where: str, joint: str) -> None:
-    """Refuse a trace that carries nothing to fit."""
-    trace = read.trace
-    longest_s = max(
-        float(trace.steps.duration_s[trace.segment == number].sum())
-        for number in range(trace.segments)
-    )
-    if longest_s < LEAST_S:
-        raise HeatFault(HeatFaultKind.TOO_SHORT, where=where, joint=joint, found_s=longest_s)
-    own = [one for one in trace.sensors if one.place is not SensorPlace.AMBIENT]
-    if not own:
-        raise HeatFault(HeatFaultKind.NO_TEMPERATURE, where=where, joint=joint)
-    if not trace.steps.mean_square_A2.any():
-        raise HeatFault(HeatFaultKind.NOT_LOADED, where=where, joint=joint)
-    for sensor in own:
-        if float(np.ptp(sensor.value_degC)) == 0.0:
-            raise HeatFault(
-                HeatFaultKind.STANDING_SENSOR, where=where, joint=joint, found=sensor.place.value
-            )
-    highest = max(float(one.value_degC.max()) for one in own)
-    recorded = trace.sensor_at(SensorPlace.AMBIENT)
-    room = ambient.stated_degC
-    if room is None and recorded is not None and len(recorded.value_degC):
-        room = float(np.median(recorded.value_degC))
-    if room is not None and room > highest + max(one.resolution_K for one in own):
-        raise HeatFault(
-            HeatFaultKind.AMBIENT_ABOVE, where=where, joint=joint, found=f"{room:.1f} degC"
-        )
-    if ambient.source is not None and recorded is None:
-        name = f"{ambient.source.joint}.{ambient.source.channel}"
-        raise HeatFault(HeatFaultKind.NO_AMBIENT, where=where, joint=joint, found=name)
-
-
-def _fit(
-    read: ReadTrace,
-    model: HeatModel,
-    stated: StatedAmbient | None,
-    settings: JointSettings,
-    scores: Sequence[ModelScore],
-) -> tuple[HeatProblem, Mode, list[Quantity], list[UnknownQuantity]]:
-    problem = HeatProblem(read.trace, model, ambient=stated, copper=_copper(settings))
-    near = next((one.outer for one in scores if one.model == model), None)
-    mode = find_mode(problem, near=near)
-    known, unknown = [], []
-    one_load = _is_one_load(read)
-    for name, (unit, function) in _functions(problem, read, settings).items():
-        sd, low, high, method = interval_of(problem, mode, function)
-        value = function(mode.outer)
-        quantity = Quantity(
-            name=name,
-            value=value,
-            unit=unit,
-            standard_uncertainty=value * sd,
-            low=low,
-            high=high,
-            method=method,
-        )
-        if quantity.is_known and (name in _KNOWN_OF_ONE_LOAD or not one_load):
-            known.append(quantity)
-        else:
-            unknown.append(UnknownQuantity(name=name, remedies=_remedies(name, read, stated)))
-    return problem, mode, known, unknown
-
-
-def _is_one_load(read: ReadTrace) -> bool:
-    """Return whether the load was the same all the time, once averaged over ten minutes.
-
-    Then only the sum of what current, drive and room do is in the trace; what tells them apart in
-    the fit is the prior and the misfit, so nothing of it is told as a number.
-    """
-    steps, begin_s = read.trace.steps, read.trace.begin_s
-    block = np.unique((begin_s / ONE_LOAD_S).astype(np.int64), return_inverse=True)[1].reshape(-1)
-    held_s = np.bincount(block, steps.duration_s)
-    mean = np.bincount(block, steps.duration_s * steps.mean_square_A2) / held_s
-    whole = mean[held_s > 0.5 * ONE_LOAD_S]
-    return len(whole) < 2 or float(np.ptp(whole)) < ONE_LOAD_SHARE * float(whole.mean())
-
-
-def _copper(settings: JointSettings) -> Winding:
-    """Return the copper that losses are counted with: 1 ohm at the winding's own reference."""
-    winding = settings.winding
-    if winding is None:
-        return COPPER
-    return Winding(resistance_ohm=1.0, reference_degC=winding.reference_degC)
-
-
-def _functions(
-    problem: HeatProblem, read: ReadTrace, settings: JointSettings
-) -> dict[QuantityName, tuple[str, PositiveFunction]]:
-    """Return unit and function of each quantity that the model has."""
-
-    def of(name: Parameter) -> PositiveFunction:
-        def value(outer: Floats) -> float:
-            theta = outer[: problem.theta_count]
-            return float(physical_parameters(problem.model, theta, problem.scale)[name])
-
-        return value
-
-    square = "A2" if read.load == "current_A" else "(N.m)2"
-    unit = {
-        Parameter.HOUSING_RISE: f"K/{square}",
-        Parameter.HOUSING_TIME: "s",
-        Parameter.WINDING_RISE: f"K/{square}",
-        Parameter.WINDING_TIME: "s",
-        Parameter.STANDBY_RISE: "K",
-        Parameter.SPEED_RISE: "K.s2/rad2" if problem.model.speed is SpeedLoss.SQUARE else "K.s/rad",
-    }
-    out = {QuantityName(name): (unit[name], of(name)) for name in problem.model.parameters}
-    ohm = settings.winding.resistance_ohm if settings.winding else None
-    if ohm is None or read.load != "current_A":
-        return out
-
-    def resistance(name: Parameter) -> PositiveFunction:
-        return lambda outer: of(name)(outer) / ohm
-
-    def capacity(time: Parameter, rise: Parameter) -> PositiveFunction:
-        return lambda outer: of(time)(outer) * ohm / of(rise)(outer)
-
-    out[QuantityName.HOUSING_RESISTANCE] = "K/W", resistance(Parameter.HOUSING_RISE)
-    out[QuantityName.HOUSING_CAPACITY] = (
-        "J/K",
-        capacity(Parameter.HOUSING_TIME, Parameter.HOUSING_RISE),
-    )
-    if problem.model.nodes == 2:
-        out[QuantityName.WINDING_RESISTANCE] = "K/W", resistance(Parameter.WINDING_RISE)
-        out[QuantityName.WINDING_CAPACITY] = (
-            "J/K",
-            capacity(Parameter.WINDING_TIME, Parameter.WINDING_RISE),
-        )
-    if problem.model.standby:
-        out[QuantityName.STANDBY_LOSS] = (
-            "W",
-            lambda outer: (
-                of(Parameter.STANDBY_RISE)(outer) * ohm / of(Parameter.HOUSING_RISE)(outer)
-            ),
-        )
-    return out
-
-
-def _remedies(
-    name: QuantityName, read: ReadTrace, stated: StatedAmbient | None
-) -> tuple[Remedy, ...]:
-    """Return the measurements that would settle a quantity, the one that helps most first."""
-    places = {one.place for one in read.trace.sensors}
-    room = () if stated or SensorPlace.AMBIENT in places else (Remedy.RECORD_AMBIENT,)
-    if name.value.startswith("winding"):
-        fast = () if SensorPlace.WINDING in places else (Remedy.RECORD_WINDING,)
-        return (*fast, Remedy.LOAD_STEPS, *room)
-    if name in {QuantityName.STANDBY_RISE, QuantityName.STANDBY_LOSS}:
-        return (Remedy.POWERED_UNLOADED, Remedy.SECOND_LOAD_LEVEL, *room)
-    if name in {QuantityName.HOUSING_TIME, QuantityName.HOUSING_CAPACITY}:
-        return (Remedy.LONGER_RECORDING, *room)
-    return (Remedy.SECOND_LOAD_LEVEL, *room)
-
-
-def _result(  # noqa: PLR0917 - what the steps before made
-    read: ReadTrace,
-    settings: JointSettings,
-    problem: HeatProblem,
-    mode: Mode,
-    scores: Sequence[ModelScore],
-    quantities: list[Quantity],
-    unknown: list[UnknownQuantity],
-    ambient: AmbientChoice,
-    limit_degC: float | None,
+def answer_heat(
+    fit: HeatFit,
+    *,
+    limit_degC: float | None = None,
+    reference_degC: float = REFERENCE_DEGC,
+    is_holding: bool = False,
+    loads: Sequence[float] | None = None,
 ) -> HeatResult:
-    places = {one.place for one in read.trace.sensors}
-    node = Node.WINDING if SensorPlace.WINDING in places else Node.HOUSING
-    per_ampere = settings.torque.per_ampere if settings.torque else None
-    from_torque = read.load == "torque_Nm"
-    has_room = problem.model.standby
-    factor = 1.0 if from_torque else (per_ampere or 1.0)
-    # What is borne follows from the rise; where that is open, nothing is said.
-    left_out = next(one.error_K for one in scores if one.model == scores[0].model)
-    own = [one for one in problem.sensors if one.place is not SensorPlace.AMBIENT]
-    span = max(float(np.ptp(one.value_degC)) for one in own)
-    has_changed = left_out > max(CHANGED_K, CHANGED_SHARE * span) or mode.size_K > MOST_DRIFT_K
-    answers = (
-        limit_degC is not None
-        and not has_changed
-        and any(one.name is QuantityName.HOUSING_RISE for one in quantities)
-    )
+    """Return what a fitted joint's heat is, and what the joint bears.
+
+    Parameters
+    ----------
+    limit_degC
+        The temperature that the node with the sensor (the winding, if it has one) must not pass;
+        None: nothing is said of what the joint bears.
+    reference_degC
+        The ambient of the times and of the sentence; where the room is not known, they are for the
+        temperature without load.
+    is_holding
+        Times are for holding at standstill; False: for rotating.
+    loads
+        Whose times are told, in the fit's unit; None: shares of what is borne for ever.
+    """
     bands: tuple[LoadBand, ...] = ()
     times: tuple[HeldFor, ...] = ()
     held_at = None
-    if answers and limit_degC is not None:
-        joints = drawn_joints(problem, mode, np.random.default_rng(_SEED))
-        idle = float(np.mean(problem.ambient_of(mode.unknowns)))
-        held_at = REFERENCE_DEGC if has_room else idle
+    if limit_degC is not None and fit.is_load_known:
+        held_at = reference_degC if fit.has_room else fit.idle_degC
+        ambients = sorted({*AMBIENTS_DEGC, held_at}) if fit.has_room else [held_at]
         bands = load_for_ever(
-            joints,
-            node=node,
+            fit.joints,
+            node=fit.node,
             limit_degC=limit_degC,
-            ambients_degC=AMBIENTS_DEGC if has_room else (idle,),
-            per_ampere=factor,
-            speed_rad_s=math.sqrt(float(np.mean(read.trace.steps.mean_square_speed_rad2_s2))),
+            ambients_degC=ambients,
+            per_ampere=fit.load_factor,
+            speed_rad_s=fit.rms_speed_rad_s,
         )
         times = held_for(
-            joints, node=node, limit_degC=limit_degC, ambient_degC=held_at, per_ampere=factor
+            fit.joints,
+            node=fit.node,
+            limit_degC=limit_degC,
+            ambient_degC=held_at,
+            per_ampere=fit.load_factor / math.sqrt(HOLDING_LOSS if is_holding else 1.0),
+            loads=loads,
         )
-    squares = sum(
-        float(one.n @ (problem.shown_by(one, mode.outer, mode.unknowns) - one.value_degC) ** 2)
-        for one in own
-    )
-    assumptions = [Assumption.COPPER]
-    if not has_room:
-        assumptions.append(Assumption.AMBIENT_DRIFTS)
-    else:
-        assumptions.append(Assumption.STANDBY_IN_HOUSING)
-    if ambient.stated_degC is not None:
-        assumptions.append(Assumption.AMBIENT_STATED)
-    if from_torque:
-        assumptions.append(Assumption.TORQUE_FOR_CURRENT)
-    if bands:
-        assumptions += [Assumption.HOLDING_DOUBLES, Assumption.STATED_LIMIT]
+    has_changed = fit.has_changed
     return HeatResult(
-        joint=settings.name,
-        model=problem.model,
-        quantities=() if has_changed else tuple(quantities),
-        unknown=tuple(unknown),
-        basis=Basis(
-            recordings=read.recordings,
-            spans_ns=read.spans_ns,
-            hours=read.trace.hours,
-            skipped_s=read.skipped_s,
-            load_channel=read.load,
-            sensors=tuple(f"{one.joint}.{one.channel}" for one in read.sources),
-            residual_K=math.sqrt(squares / sum(float(one.n.sum()) for one in own)),
-            left_out_K=left_out,
-        ),
+        joint=fit.joint,
+        model=fit.problem.model,
+        quantities=() if has_changed else fit.quantities,
+        unknown=fit.unknown,
+        basis=_basis(fit),
         has_changed=has_changed,
-        equilibrium=None if has_changed else equilibrium_at_end(problem, mode, node),
-        node=node,
+        equilibrium=None if has_changed else equilibrium_at_end(fit.problem, fit.mode, fit.node),
+        node=fit.node,
         limit_degC=limit_degC,
-        load_unit="N.m" if from_torque or per_ampere else "A",
+        load_unit=fit.load_unit,
         for_ever=bands,
         held_at_degC=held_at,
         held_for=times,
-        ambient_is_idle=not has_room,
-        assumptions=tuple(assumptions),
+        is_holding=is_holding,
+        ambient_is_idle=not fit.has_room,
+        assumptions=_assumptions(fit, answers=bool(bands)),
         cautions=_CAUTIONS if bands else (),
     )
+
+
+def _basis(fit: HeatFit) -> Basis:
+    read = fit.read
+    squares = sum(
+        float(
+            one.n
+            @ (fit.problem.shown_by(one, fit.mode.outer, fit.mode.unknowns) - one.value_degC) ** 2
+        )
+        for one in fit.own_sensors
+    )
+    return Basis(
+        recordings=read.recordings,
+        spans_ns=read.spans_ns,
+        hours=read.trace.hours,
+        skipped_s=read.skipped_s,
+        load_channel=read.load,
+        sensors=tuple(f"{one.joint}.{one.channel}" for one in read.sources),
+        residual_K=math.sqrt(squares / sum(float(one.n.sum()) for one in fit.own_sensors)),
+        left_out_K=fit.left_out_K,
+    )
+
+
+def _assumptions(fit: HeatFit, *, answers: bool) -> tuple[Assumption, ...]:
+    room = Assumption.STANDBY_IN_HOUSING if fit.has_room else Assumption.AMBIENT_DRIFTS
+    assumptions = [Assumption.COPPER, room, Assumption.SENSORS_TRUE]
+    if fit.ambient.stated_degC is not None:
+        assumptions.append(Assumption.AMBIENT_STATED)
+    if fit.read.load == "torque_Nm":
+        assumptions.append(Assumption.TORQUE_FOR_CURRENT)
+    if answers:
+        assumptions += [Assumption.HOLDING_DOUBLES, Assumption.STATED_LIMIT]
+    return tuple(assumptions)

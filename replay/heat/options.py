@@ -8,8 +8,8 @@ from typing import Final
 from logger.errors import InputError
 from logger.joint.channels import channel_named
 from replay.heat.bins import SensorSource
-from replay.heat.evaluate import AmbientChoice
 from replay.heat.faults import HeatFault, HeatFaultKind
+from replay.heat.fit import AmbientChoice
 from replay.heat.trace import SensorPlace
 from replay.recording import Recording
 

@@ -46,6 +46,8 @@ class Assumption(StrEnum):
     HOLDING_DOUBLES = "holding doubles"
     """At standstill one phase may carry the peak: twice the loss."""
     TORQUE_FOR_CURRENT = "torque for current"
+    SENSORS_TRUE = "sensors true"
+    """Errors of calibration are not in the intervals."""
     STATED_LIMIT = "stated limit"
 
 
@@ -145,6 +147,8 @@ class HeatResult:
     """The ambient of `held_for` and of the sentence to copy: 40 degC, the coolant that IEC 60034-1
     refers to, or the idle temperature where the ambient is not known."""
     held_for: tuple[HeldFor, ...]
+    is_holding: bool
+    """Times and the sentence are for holding at standstill; False: for rotating."""
     ambient_is_idle: bool
     """The ambient of the tables is the temperature without load: it was not recorded."""
     assumptions: tuple[Assumption, ...]
@@ -188,6 +192,7 @@ class HeatResult:
                 for one in self.for_ever
             ],
             "held_at_degC": self.held_at_degC,
+            "held_at_standstill": self.is_holding,
             "held_for": [
                 {
                     "load": one.load,

@@ -45,7 +45,7 @@ SUB_FLOORS = {
     "replay": (("evaluation", "heat"), ("excursions", "tuning"), ("exploring",)),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
-        *(("limits",), ("access",)),
+        *(("limits", "heat"), ("access",)),
     ),
 }
 # Rooms without clock, disk, bus, thread or terminal.

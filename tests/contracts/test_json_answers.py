@@ -91,6 +91,7 @@ SHAPES: dict[str, Any] = {
         "load_unit": str, "ambient_is_idle": bool,
         "for_ever": [{"ambient_degC": float, "rotating": [float], "holding": [float]}],
         "held_at_degC": float | None,
+        "held_at_standstill": bool,
         "held_for": [{"load": float, "cold_s": [float | None], "warm_s": [float | None]}],
         "assumptions": [str], "cautions": [str],
     },

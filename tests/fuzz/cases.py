@@ -22,9 +22,9 @@ from typing import Any, Final
 import dutytrace
 from dashboard.access.session_middleware import Access
 from dashboard.app import build_server
-from dashboard.limits.job_queue import JobQueue
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
+from dashboard.server.job_queue import JobQueue
 from dashboard.server.origin_check import OriginPolicy
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError

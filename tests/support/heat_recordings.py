@@ -12,6 +12,7 @@ from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.bulk_writer import BulkWriter
 from replay.recording import Recording
+from tests.support.heat_joints import Simulated, load_course, simulate_joint
 
 S = 1_000_000_000
 START_NS = 1_795_000_000 * S
@@ -68,6 +69,33 @@ def record_channels(
     )
     writer.close(ended_ns=int(time_ns[-1]) + S, cause="made")
     return Recording.open(path)
+
+
+STEPPED_SETTINGS = """
+torque = { from = "current", per_ampere = 1.5 }
+winding = { resistance_ohm = 0.145 }
+"""
+
+
+def record_stepped(path: Path, *, winding: bool = True) -> tuple[Recording, Simulated]:
+    """Return two hours of load steps with the room, in whole degrees, and the truth behind it."""
+    seconds = 7200
+    load = load_course("steps", seconds, np.random.default_rng(7))
+    made = simulate_joint(7, gaps=0, load=load)
+    dice = np.random.default_rng(8)
+
+    def counts(temperature: np.ndarray) -> np.ndarray:
+        return np.rint(temperature + dice.normal(0, 0.15, seconds))
+
+    columns = {
+        "current_A": load,
+        "temperature_housing_degC": counts(made.temperatures[1:, 1]),
+        "temperature_ambient_degC": counts(made.ambient_degC),
+    }
+    if winding:
+        columns["temperature_winding_degC"] = counts(made.temperatures[1:, 0])
+    time_ns = START_NS + np.arange(seconds) * S
+    return record_channels(path, time_ns, columns, settings=STEPPED_SETTINGS), made
 
 
 def record_real_arm(path: Path, joint: str) -> Recording:

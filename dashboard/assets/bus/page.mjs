@@ -3,6 +3,7 @@
    again every second and a half. The address bar holds the view, so that it can be sent to a colleague. */
 import { fetchBusRecordings, fetchBusView } from "../api.mjs";
 import { byId, clamp, emptyPage, html, renderFact, setText } from "../dom.mjs";
+import { takeOpened } from "../opened.mjs";
 import { figureSize, Page, windowWithin } from "../page.mjs";
 import { busAddress, busViewOf, NEWEST_S } from "./address.mjs";
 import { BusControls, LEAST_WINDOW_S } from "./controls.mjs";
@@ -17,22 +18,11 @@ const AGAIN_MS = 1500;
 const LIST_EVERY = 4; /* ticks */
 const ADDRESS_AFTER_MS = 300;
 const VISITED_S = 60;
-const HANDED_OVER = "dutytrace-opened";
 const EMPTY = /** @type {[string, string][]} */ ([
   ["Record the bench", "dutytrace record bench.toml"],
   ["See it with simulated joints", "dutytrace demo"],
   ["Listen without recording", "dutytrace bus bench.toml --for 10s"],
 ]);
-
-/** The recording that is looked at in Replay is looked at on this page as well. */
-export function keepOpenedForBus() {
-  const keep = (/** @type {Event} */ event) => {
-    const link = /** @type {Element} */ (event.target).closest?.('nav a[href="/bus"]');
-    const match = /^\/(?:replay|bus)\/([^/]+)$/.exec(location.pathname);
-    if (link && match) sessionStorage.setItem(HANDED_OVER, decodeURIComponent(match[1]));
-  };
-  document.addEventListener("click", keep, { capture: true });
-}
 
 /** A time as the address tells it, so that who is sent it sees the same. @param {number} seconds */
 function roundToMilli(seconds) {
@@ -90,9 +80,8 @@ export class BusPage extends Page {
     const match = /^\/bus\/([^/]+)$/.exec(location.pathname);
     Object.assign(this, busViewOf(location.search));
     this.answer = null;
-    const kept = sessionStorage.getItem(HANDED_OVER);
-    sessionStorage.removeItem(HANDED_OVER);
-    this.refreshList(match ? decodeURIComponent(match[1]) : kept || "");
+    const kept = takeOpened();
+    this.refreshList(match ? decodeURIComponent(match[1]) : kept);
   }
 
   address() {

@@ -12,31 +12,20 @@ from replay.heat.faults import HeatFault, HeatFaultKind
 from replay.heat.options import ambient_choice, chosen_joint, temperature_degC
 from replay.heat.quantity import QuantityName
 from replay.heat.result import Assumption, Caution, Remedy
-from replay.heat.words import duration_text, heat_sentence, held_for_rows, note_lines
+from replay.heat.sentence import heat_sentence
+from replay.heat.text import duration_text
+from replay.heat.words import held_for_rows, note_lines
 from tests.support.heat_joints import load_course, simulate_joint
-from tests.support.heat_recordings import START_NS, S, record_channels
+from tests.support.heat_recordings import START_NS, S, record_channels, record_stepped
 
 HOUSING, AMBIENT = "temperature_housing_degC", "temperature_ambient_degC"
-WINDING_SETTINGS = """
-torque = { from = "current", per_ampere = 1.5 }
-winding = { resistance_ohm = 0.145 }
-"""
 
 
 @pytest.fixture(scope="module")
 def stepped(tmp_path_factory):
     """Give a recording of two hours of load steps with the room, and the truth behind it."""
-    load = load_course("steps", 7200, np.random.default_rng(7))
-    made = simulate_joint(7, gaps=0, load=load)
-    dice = np.random.default_rng(8)
-    columns = {
-        "current_A": load,
-        HOUSING: np.rint(made.temperatures[1:, 1] + dice.normal(0, 0.15, 7200)),
-        AMBIENT: np.rint(made.ambient_degC + dice.normal(0, 0.15, 7200)),
-    }
     path = tmp_path_factory.mktemp("heat") / "stepped"
-    time_ns = START_NS + np.arange(7200) * S
-    recording = record_channels(path, time_ns, columns, settings=WINDING_SETTINGS)
+    recording, made = record_stepped(path, winding=False)
     return recording, made, evaluate_heat([recording], "a", limit_degC=90.0)
 
 

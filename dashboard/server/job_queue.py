@@ -1,4 +1,4 @@
-"""Jobs that take longer than a request, exact evaluations and sweeps, one at a time.
+"""Jobs that take longer than a request (exact evaluations, sweeps, fits of heat), one at a time.
 
 They run in processes of their own, so that the pages stay responsive; a page polls its job by a
 number. A newer job of the same page replaces the previous one. The processes end after a minute
@@ -173,7 +173,7 @@ class JobQueue:
         except (DutytraceError, OSError) as fault:
             job.fault, job.state = str(fault), "failed"
         except Exception:
-            log.exception("a sweep or an exact evaluation failed")
+            log.exception("%s failed", job.owner)
             job.fault = "It failed by a fault of this program; the server's terminal shows it."
             job.state = "failed"
         else:

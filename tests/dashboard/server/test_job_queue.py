@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from dashboard.limits.job_queue import JobContext, JobQueue
+from dashboard.server.job_queue import JobContext, JobQueue
 from logger.errors import InputError
 
 

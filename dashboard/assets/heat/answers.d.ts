@@ -1,0 +1,89 @@
+/* What the server answers the Heat page (dashboard/heat/routes.py and view.py). Texts are as they are read. */
+
+/** A piece of the sentence: words, value, given, unit or interval. */
+export type Part = [string, string];
+
+/** A slider of the page. */
+export interface Rule {
+  low: number;
+  high: number;
+  value: number;
+}
+
+export interface Rules {
+  /** `fixed`: why it cannot be turned, empty where it can. */
+  ambient: Rule & { fixed: string };
+  /** `from`: which limit in force it comes from. */
+  limit: Rule & { from: string };
+  node: string;
+  holding: boolean;
+}
+
+/** A node of the ladder; `degC` is null where it is not known. */
+export interface LadderNode {
+  name: string;
+  degC: number | null;
+  notes: string[];
+  /** Heat capacity in J/K, null where it is not known. */
+  beam: number | null;
+}
+
+/** A resistance between two nodes, from the top. */
+export interface Rung {
+  value: string;
+  unit: string;
+  interval: string;
+  drop: string;
+}
+
+export interface Ladder {
+  nodes: LadderNode[];
+  resistances: Rung[];
+  ambient: { degC: number; note: string };
+  load: string;
+}
+
+export interface Table {
+  head: string[];
+  rows: string[][];
+  note: string;
+}
+
+interface Asked {
+  path: string;
+  name: string;
+  live: boolean;
+  when: string;
+  joints: { name: string; pen: number }[];
+  joint: string;
+  ambients: string[];
+}
+
+export interface Fitting extends Asked {
+  state: "fitting";
+}
+
+export interface Refused extends Asked {
+  state: "refused";
+  refused: string;
+}
+
+export interface Fitted extends Asked {
+  state: "fitted";
+  until: string;
+  sentence: Part[];
+  copy: string;
+  rules: Rules;
+  quantities: [string, string, string][];
+  unknown: [string, string][];
+  assumed: string[];
+  cautions: string[];
+  truth: any;
+  truth_note: string;
+  curve: any;
+  curve_note?: string;
+  ladder: Ladder | null;
+  table: Table | null;
+}
+
+export type HeatAnswer = Fitting | Refused | Fitted;

@@ -1,0 +1,306 @@
+// @ts-check
+/* The Heat page: what a joint bears and for how long. The fit is made on the server once; every move of a rule
+   asks for new answers from it. The address holds the view, so that it can be sent to a colleague. */
+import { addressOf, fetchBusRecordings, fetchHeat } from "../api.mjs";
+import { byId, emptyPage, findAll, html, renderFact, renderSentence, setText } from "../dom.mjs";
+import { takeOpened } from "../opened.mjs";
+import { Page } from "../page.mjs";
+import { plotly } from "../plotly.mjs";
+import { screenForm, screenTheme } from "../screen.mjs";
+import { drawLadder } from "./ladder.mjs";
+import { renderAnswer, renderList, renderTable, saveTable } from "./texts.mjs";
+
+/** @typedef {import("./answers.d.ts").HeatAnswer} HeatAnswer */
+/** @typedef {import("./answers.d.ts").Fitted} Fitted */
+
+const PLOT = { displayModeBar: false, responsive: true };
+const AGAIN_MS = 600;
+const TURNED_MS = 60;
+const EMPTY = /** @type {[string, string][]} */ ([
+  ["Record the bench", "dutytrace record bench.toml"],
+  ["See it with simulated joints", "dutytrace demo"],
+  ["The same in the terminal", "dutytrace heat RECORDING --hottest 80degC"],
+]);
+
+/** State and asking of the Heat page. */
+export class HeatPage extends Page {
+  /** @param {HTMLElement} root */
+  constructor(root) {
+    super(root);
+    this.id = Math.random().toString(36).slice(2);
+    this.name = "";
+    this.joint = "";
+    this.ambient = "";
+    /** Where the rules stand; null: where the server begins. @type {number | null} */
+    this.room = null;
+    /** @type {number | null} */
+    this.limit = null;
+    this.isHolding = false;
+    this.isAsking = false;
+    this.isStale = false;
+    /** @type {HeatAnswer | null} */
+    this.answer = null;
+    this.select = html("select");
+    this.select.id = "heat-select";
+    this.part("choice").replaceChildren(this.select);
+    this.ambients = html("select");
+    this.ambients.id = "heat-ambient";
+    this.part("ambient-box").replaceChildren(this.ambients);
+    this.sliders = { room: this.slider("room"), limit: this.slider("limit") };
+    this.listen(this.select, "change", () => this.open(this.select.value));
+    this.listen(this.ambients, "change", () => this.take({ ambient: this.ambients.value, room: null }));
+    for (const choice of findAll(this.part("holding"), "button"))
+      choice.onclick = () => this.take({ isHolding: choice.dataset.holding === "1" });
+    this.part("csv").onclick = () => {
+      const table = this.answer?.state === "fitted" ? this.answer.table : null;
+      if (table) saveTable(table, `${this.name}-${this.answer?.joint}-heat.csv`);
+    };
+    this.listen(window, "popstate", () => this.route());
+    this.onScreenChange(() => this.fetch());
+    this.route();
+  }
+
+  /** @param {string} name */
+  part(name) {
+    return byId("heat-" + name);
+  }
+
+  end() {
+    super.end();
+    plotly.then((loaded) => {
+      for (const name of ["curve", "truth"]) {
+        const plot = document.getElementById("heat-" + name);
+        if (plot) loaded.purge(plot);
+      }
+    });
+  }
+
+  /** @param {"room" | "limit"} name */
+  slider(name) {
+    const input = html("input");
+    Object.assign(input, { id: "heat-" + name, type: "range", step: "1" });
+    this.part(name + "-box").replaceChildren(input);
+    this.listen(input, "input", () => {
+      setText(this.part(name + "-at"), `${input.value} °C`);
+      this[name] = Number(input.value);
+      this.after("turned", TURNED_MS, () => this.fetch());
+    });
+    return input;
+  }
+
+  /* ---- which recording ---- */
+
+  route() {
+    const match = /^\/heat\/([^/]+)$/.exec(location.pathname);
+    const query = new URLSearchParams(location.search);
+    const number = (/** @type {string} */ key) => {
+      const text = query.get(key);
+      return text && Number.isFinite(Number(text)) ? Number(text) : null;
+    };
+    Object.assign(this, {
+      joint: query.get("joint") || "",
+      ambient: query.get("ambient") || "",
+      room: number("room"),
+      limit: number("limit"),
+      isHolding: query.get("holding") === "1",
+      answer: null,
+    });
+    this.refreshList(match ? decodeURIComponent(match[1]) : takeOpened());
+  }
+
+  /** @param {string} wanted */
+  async refreshList(wanted) {
+    try {
+      const { recordings, folder } = await fetchBusRecordings(this.signal);
+      const isThere = recordings.some((one) => one.path === wanted);
+      renderFact(this.select, [recordings, wanted], () =>
+        [...recordings, ...(wanted && !isThere ? [{ path: wanted, name: wanted, live: false, begun: "" }] : [])].map(
+          (one) => {
+            const option = html("option", "", one.name + (one.live ? ", still recording" : ", " + one.begun));
+            option.value = one.path;
+            return option;
+          },
+        ),
+      );
+      const name = wanted || recordings.find((one) => one.live)?.path || recordings[0]?.path || "";
+      this.part("empty").hidden = Boolean(name);
+      this.part("opened").hidden = !name;
+      if (!name) {
+        const lede = `There are no recordings in ${folder} yet.`;
+        renderFact(this.part("empty"), folder, () => emptyPage(lede, EMPTY));
+        return;
+      }
+      this.name = name;
+      this.select.value = name;
+      this.fetch();
+    } catch (fault) {
+      this.renderFault(fault);
+    }
+  }
+
+  /** @param {string} name */
+  open(name) {
+    this.name = name;
+    this.take({ joint: "", ambient: "", room: null, limit: null });
+  }
+
+  /** @param {object} changes of the view */
+  take(changes) {
+    Object.assign(this, changes);
+    this.fetch();
+  }
+
+  address() {
+    const { joint, ambient, room, limit, isHolding } = this;
+    const holding = isHolding ? "1" : "";
+    return addressOf("/heat/" + encodeURIComponent(this.name), { joint, ambient, room, limit, holding });
+  }
+
+  /* ---- asking: one question at a time, the newest one next ---- */
+
+  async fetch(again = false) {
+    if (!this.name || this.gone) return;
+    if (this.isAsking) {
+      this.isStale = true;
+      return;
+    }
+    this.isAsking = true;
+    this.isStale = false;
+    const { name, joint, ambient, room, limit, isHolding } = this;
+    const screen = { theme: screenTheme(), form: screenForm() };
+    const view = { joint, ambient, room, limit, holding: isHolding || "", again: again || "", ...screen };
+    try {
+      const answer = await fetchHeat(name, view, this.id, this.signal);
+      this.part("lost").replaceChildren();
+      if (this.name === name) await this.render(answer);
+    } catch (fault) {
+      this.renderFault(fault);
+      this.after("again", 5 * AGAIN_MS, () => this.fetch());
+    }
+    this.isAsking = false;
+    if (this.isStale) this.fetch();
+  }
+
+  /** @param {any} fault */
+  renderFault(fault) {
+    this.part("opened").hidden = false;
+    const lede = fault.lost ? "The server cannot be reached." : "This recording cannot be shown.";
+    const said = html("div", "said", [
+      html("b", "", lede),
+      " ",
+      fault.lost ? "Trying again by itself." : fault.message,
+    ]);
+    this.part("lost").replaceChildren(html("div", "told", [html("span", "mark none"), said]));
+  }
+
+  /* ---- showing ---- */
+
+  /** @param {HeatAnswer} answer */
+  async render(answer) {
+    this.answer = answer;
+    this.joint = answer.joint;
+    document.title = `Heat: ${answer.joint || answer.name} – dutytrace`;
+    this.renderHead(answer);
+    const isFitted = answer.state === "fitted";
+    for (const name of ["true", "notes"]) this.part(name).hidden = !isFitted;
+    for (const name of ["rules", "borne"]) this.part(name).hidden = !(isFitted && answer.curve);
+    if (answer.state === "fitting") {
+      const words = `Fitting the heat of ${answer.joint}: some seconds for an hour, longer for days.`;
+      renderFact(this.part("said"), words, () => [html("p", "lede", words)]);
+      this.after("again", AGAIN_MS, () => this.fetch());
+    } else if (answer.state === "refused") {
+      renderFact(this.part("said"), answer.refused, () => [
+        html("p", "lede", [html("span", "mark none"), ` Not known yet: ${answer.joint || "no joint"}.`]),
+        html("p", "", answer.refused),
+      ]);
+    } else await this.renderFitted(answer);
+    this.after("address", 300, () => history.replaceState(null, "", this.address()));
+    this.root.dataset.state = answer.state;
+  }
+
+  /** @param {HeatAnswer} answer */
+  renderHead(answer) {
+    renderFact(this.part("joints"), [answer.joints, answer.joint], () =>
+      answer.joints.map(({ name, pen }) => {
+        const choice = html("button", "", [html("span", `pen pen-${pen}`), " ", name]);
+        choice.setAttribute("aria-pressed", String(name === answer.joint));
+        choice.onclick = () => this.take({ joint: name, limit: null });
+        return choice;
+      }),
+    );
+    setText(this.part("from"), answer.name + ", " + answer.when);
+    /** @type {HTMLAnchorElement} */ (this.part("replay")).href = "/replay/" + encodeURIComponent(answer.path);
+    const { ambients } = answer;
+    this.part("ambient-rule").hidden = !ambients.length;
+    renderFact(this.ambients, ambients, () =>
+      ["", ...ambients].map((one) => {
+        const option = html("option", "", one || "the joint's own, if it has one");
+        option.value = one;
+        return option;
+      }),
+    );
+    this.ambients.value = this.ambient;
+  }
+
+  /** @param {Fitted} answer */
+  async renderFitted(answer) {
+    renderAnswer(this.part("said"), answer, () => this.fetch(true));
+    const { rules } = answer;
+    this.renderRule("room", rules.ambient, rules.ambient.fixed);
+    this.renderRule("limit", rules.limit, rules.limit.from);
+    setText(this.part("limit-words"), `the ${rules.node} may reach`);
+    this.sliders.room.disabled = Boolean(rules.ambient.fixed);
+    for (const choice of findAll(this.part("holding"), "button"))
+      choice.setAttribute("aria-pressed", String((choice.dataset.holding === "1") === rules.holding));
+    const { ladder, table } = answer;
+    const pen = answer.joints.find(({ name }) => name === answer.joint)?.pen || 1;
+    setText(this.part("curve-said"), answer.curve_note || "");
+    if (ladder) {
+      setText(this.part("ladder-said"), ladder.load + "; height is temperature");
+      renderFact(this.part("ladder"), [ladder, pen], () => [drawLadder(ladder, pen)]);
+    }
+    if (table) {
+      renderTable(this.part("table"), table);
+      setText(this.part("table-note"), table.note);
+    }
+    renderList(this.part("assumed"), [...answer.assumed, ...answer.cautions]);
+    this.part("known-section").hidden = !answer.quantities.length;
+    renderTable(this.part("known"), {
+      head: ["", "value, in brackets 95 %", "interval by"],
+      rows: answer.quantities,
+    });
+    renderFact(this.part("unknown"), answer.unknown, () =>
+      answer.unknown.length
+        ? answer.unknown.map(([what, remedy]) =>
+            html("li", "", [
+              html("span", "mark none"),
+              html("span", "", [html("b", "", what), ": ", renderSentence(remedy), "."]),
+            ]),
+          )
+        : [html("li", "", [html("span", "mark normal"), html("span", "", "Nothing of this model is left open.")])],
+    );
+    setText(this.part("truth-said"), answer.truth_note);
+    const loaded = await plotly;
+    if (this.gone) return;
+    await this.draw(loaded, "truth", answer.truth);
+    if (answer.curve) await this.draw(loaded, "curve", answer.curve);
+  }
+
+  /** @param {"room" | "limit"} name @param {import("./answers.d.ts").Rule} rule @param {string} note */
+  renderRule(name, rule, note) {
+    const input = this.sliders[name];
+    input.min = String(rule.low);
+    input.max = String(rule.high);
+    /* What the reader has turned on since is not turned back by an answer. */
+    if (!this.isStale) input.value = String(Math.round(rule.value));
+    if (!this.isStale) setText(this.part(name + "-at"), `${Math.round(rule.value)} °C`);
+    setText(this.part(name + "-note"), note);
+  }
+
+  /** @param {any} loaded @param {string} name @param {any} figure */
+  async draw(loaded, name, figure) {
+    const plot = this.part(name);
+    plot.style.height = figure.layout.height + "px";
+    await loaded.react(plot, figure.data, figure.layout, PLOT);
+  }
+}

@@ -1,0 +1,75 @@
+// @ts-check
+/* The sentence, tables and lists of the Heat page. */
+import { button, html, renderFact } from "../dom.mjs";
+
+/** @typedef {import("./answers.d.ts").Fitted} Fitted */
+/** @typedef {{head: string[], rows: string[][]}} Rows */
+
+/**
+ * The answer as one sentence: words in the serif, results bold, units and intervals small.
+ * @param {HTMLElement} box
+ * @param {Fitted} answer
+ * @param {() => void} fitAgain
+ */
+export function renderAnswer(box, { sentence, copy, live, until }, fitAgain) {
+  renderFact(box, [sentence, live, until], () => {
+    const parts = sentence.map(([kind, text]) =>
+      kind === "words"
+        ? document.createTextNode(text)
+        : html("span", kind, kind === "unit" ? "\u202f" + text : kind === "interval" ? `\u00a0(${text})` : text),
+    );
+    const copied = button("Copy the sentence", async () => {
+      await navigator.clipboard.writeText(copy);
+      copied.textContent = "Copied";
+      setTimeout(() => (copied.textContent = "Copy the sentence"), 2000);
+    });
+    const does = live ? [copied, button("Fit again", fitAgain)] : [copied];
+    const note = live ? [html("small", "", `Still recording: fitted to what was there at ${until}.`)] : [];
+    return [html("p", "sentence-told", parts), html("div", "does", does), ...note];
+  });
+}
+
+/** @param {HTMLElement} box @param {Rows} table */
+export function renderTable(box, { head, rows }) {
+  renderFact(box, [head, rows], () => {
+    const cells = (/** @type {"td" | "th"} */ kind, /** @type {string[]} */ texts) =>
+      html(
+        "tr",
+        "",
+        texts.map((text, i) => (kind === "td" && i ? valueCell(text) : html(kind, "", text))),
+      );
+    return [
+      html("table", "", [
+        html("thead", "", [cells("th", head)]),
+        html(
+          "tbody",
+          "",
+          rows.map((row) => cells("td", row)),
+        ),
+      ]),
+    ];
+  });
+}
+
+/** A value bold, its interval in brackets small. @param {string} text */
+function valueCell(text) {
+  const match = /^(.*?) (\(.*\))(.*)$/.exec(text);
+  if (!match) return html("td", "", text);
+  return html("td", "", [html("b", "", match[1]), " ", html("small", "", match[2]), match[3]]);
+}
+
+/** @param {HTMLElement} box @param {string[]} lines */
+export function renderList(box, lines) {
+  renderFact(box, lines, () => lines.map((line) => html("li", "", line)));
+}
+
+/** Hands a table to the browser as a file. @param {Rows} table @param {string} name */
+export function saveTable({ head, rows }, name) {
+  const cell = (/** @type {string} */ text) => (/[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
+  const text = [head, ...rows].map((row) => row.map(cell).join(",")).join("\r\n") + "\r\n";
+  const link = html("a");
+  link.href = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
+  link.download = name;
+  link.click();
+  URL.revokeObjectURL(link.href);
+}

@@ -1,0 +1,242 @@
+"""For how long a joint holds a load: both axes logarithmic, bands, and what limits allow. Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.figures.style import axis_title
+from dashboard.text.format import format_duration
+from dashboard.text.theme import Theme, plotly_template
+from logger.arrays import Floats
+
+__all__ = ["BandCurve", "LimitCurve", "load_time_figure"]
+
+Picture = dict[str, Any]
+HEIGHT_PX: Final = 400
+TIME_TICKS_S: Final = {
+    10: "10 s", 30: "30 s", 60: "1 min", 180: "3 min", 600: "10 min", 1800: "30 min",
+    3600: "1 h", 10800: "3 h", 28800: "8 h",
+}  # fmt: skip
+LOAD_DIGITS: Final = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+BAND_OPACITY: Final = 0.30
+OVER_OPACITY: Final = 0.22
+HIGHEST_SHARE: Final = 3.2
+"""Of the load for ever, at which the figure ends."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandCurve:
+    """The highest load for each of n times, with its 95 % interval."""
+
+    words: str
+    load: Floats
+    """Value, low and high, shape (n, 3)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitCurve:
+    """What a limit allows for each of the same times; inf where any load."""
+
+    name: str
+    load: Floats
+
+
+def load_time_figure(
+    time_s: Floats,
+    curves: Sequence[BandCurve],
+    limits: Sequence[LimitCurve],
+    allowed: Floats | None,
+    *,
+    for_ever: tuple[float, float, float],
+    unit: str,
+    pen: int,
+    theme: Theme,
+    is_narrow: bool = False,
+) -> Picture:
+    """Return the figure; where the limits allow more than the joint bears, it is tinted.
+
+    Parameters
+    ----------
+    curves
+        From cold first; the tint lies between it and `allowed`.
+    allowed
+        What all limits together allow; None: no limit watches the load.
+    """
+    colour = theme.pen_colour(pen)
+    highest = HIGHEST_SHARE * for_ever[0]
+    lowest = 0.55 * min(for_ever[1], *(float(curve.load[-1, 1]) for curve in curves))
+    lowest = max(lowest, 0.05 * for_ever[0])
+    data: list[Picture] = []
+    if allowed is not None:
+        data += _over(time_s, curves[0].load[:, 0], np.minimum(allowed, highest), theme)
+    for curve in curves:
+        data.append(_band(time_s, np.clip(curve.load, None, highest * 1.5), colour))
+        data.append(
+            _line(
+                time_s,
+                curve.load[:, 0],
+                colour=colour,
+                width=2.0,
+                words=f"{escape(curve.words)}: ",
+                unit=unit,
+            )
+        )
+    for limit in limits:
+        shown = np.where(np.isfinite(limit.load), limit.load, np.nan)
+        data.append(
+            _line(
+                time_s,
+                shown,
+                colour=theme.ink,
+                width=1.0,
+                words=f"{escape(limit.name)} allows ",
+                unit=unit,
+            )
+        )
+    ticks = [
+        digit * 10.0**decade
+        for decade in range(-6, 7)
+        for digit in LOAD_DIGITS
+        if lowest <= digit * 10.0**decade <= highest
+    ]
+    shown_s = list(TIME_TICKS_S)[:: 2 if is_narrow else 1]
+    axis = {"showgrid": True, "fixedrange": True, "zeroline": False, "type": "log"}
+    return {
+        "data": data,
+        "layout": {
+            "template": plotly_template(theme, size_px=12.0),
+            "height": HEIGHT_PX,
+            "margin": {"l": 56, "r": 96, "t": 14, "b": 46},
+            "hovermode": "closest",
+            "hoverlabel": {"bgcolor": theme.paper, "font": {"color": theme.ink}},
+            "xaxis": {
+                **axis,
+                "showgrid": False,
+                "range": [float(np.log10(time_s[0])), float(np.log10(time_s[-1]))],
+                "tickvals": shown_s,
+                "ticktext": [TIME_TICKS_S[tick] for tick in shown_s],
+                "tickangle": 0,
+                "showline": True,
+                "linecolor": theme.ink,
+                "title": axis_title("held for", theme),
+            },
+            "yaxis": {
+                **axis,
+                "range": [float(np.log10(lowest)), float(np.log10(highest))],
+                "tickvals": ticks,
+                "ticktext": [f"{tick:g}" for tick in ticks],
+                "title": axis_title(f"{'torque' if unit != 'A' else 'current'}, {unit}", theme),
+            },
+            "annotations": [
+                *_curve_names(time_s, curves, highest, theme),
+                *_limit_names(time_s, limits, lowest, highest, theme),
+                {
+                    "xref": "paper", "x": 1.01, "xanchor": "left", "showarrow": False,
+                    "y": float(np.log10(for_ever[0])), "align": "left",
+                    "text": f"<b>{for_ever[0]:.3g}</b> for ever<br>"
+                    f"{for_ever[1]:.3g} to {for_ever[2]:.3g}",
+                    "font": {"size": 12, "color": theme.ink},
+                },
+            ],
+        },
+    }  # fmt: skip
+
+
+def _line(
+    time_s: Floats, load: Floats, *, colour: str, width: float, words: str, unit: str
+) -> Picture:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _short(time_s),
+        "y": _short(load),
+        "line": {"color": colour, "width": width},
+        "hovertemplate": f"{words}%{{y:.3g}} {unit} for %{{customdata}}<extra></extra>",
+        "customdata": [format_duration(float(one)) for one in time_s],
+    }
+
+
+def _band(time_s: Floats, load: Floats, colour: str) -> Picture:
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "x": _short(np.concatenate([time_s, time_s[::-1]])),
+        "y": _short(np.concatenate([load[:, 2], load[::-1, 1]])),
+        "fill": "toself",
+        "fillcolor": _faded(colour, BAND_OPACITY),
+        "line": {"width": 0},
+        "hoverinfo": "skip",
+    }
+
+
+def _over(time_s: Floats, borne: Floats, allowed: Floats, theme: Theme) -> list[Picture]:
+    """Return the ground between what is borne and what is allowed, where that is more."""
+    top = np.maximum(borne, allowed)
+    if not (top > borne).any():
+        return []
+    return [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": _short(np.concatenate([time_s, time_s[::-1]])),
+            "y": _short(np.concatenate([top, borne[::-1]])),
+            "fill": "toself",
+            "fillcolor": _faded(theme.danger, OVER_OPACITY),
+            "line": {"width": 0},
+            "hoverinfo": "skip",
+        }
+    ]
+
+
+def _curve_names(
+    time_s: Floats, curves: Sequence[BandCurve], highest: float, theme: Theme
+) -> list[Picture]:
+    """Return the name of each curve, beside it where it enters the figure."""
+    out = []
+    sides = (("left", 8), ("right", -8))
+    for curve, share, (anchor, shift) in zip(curves, (0.82, 0.62), sides, strict=False):
+        inside = np.flatnonzero(curve.load[:, 0] <= share * highest)
+        at = int(inside[0]) if len(inside) else len(time_s) // 2
+        out.append(
+            {
+                "x": float(np.log10(time_s[at])), "y": float(np.log10(curve.load[at, 0])),
+                "text": f"<b>{escape(curve.words)}</b>", "showarrow": False,
+                "xanchor": anchor, "yanchor": "bottom", "xshift": shift,
+                "font": {"size": 12, "color": theme.ink},
+            }
+        )  # fmt: skip
+    return out
+
+
+def _limit_names(
+    time_s: Floats, limits: Sequence[LimitCurve], lowest: float, highest: float, theme: Theme
+) -> list[Picture]:
+    """Return the name of each limit at the right end of its line, lines that meet apart."""
+    shown = sorted(
+        (limit for limit in limits if lowest < limit.load[-1] < highest),
+        key=lambda limit: -float(limit.load[-1]),
+    )
+    out: list[Picture] = []
+    for limit in shown:
+        y = float(np.log10(limit.load[-1]))
+        y = min(y, out[-1]["y"] - 0.035) if out else y
+        out.append(
+            {
+                "x": float(np.log10(time_s[-1])), "y": y, "text": escape(limit.name),
+                "showarrow": False, "xanchor": "right", "yanchor": "bottom",
+                "font": {"size": 12, "color": theme.ink_2},
+            }
+        )  # fmt: skip
+    return out
+
+
+def _faded(colour: str, opacity: float) -> str:
+    red, green, blue = (int(colour[at : at + 2], 16) for at in (1, 3, 5))
+    return f"rgba({red},{green},{blue},{opacity:g})"
+
+
+def _short(values: Floats) -> list[float | None]:
+    return [float(f"{one:.4g}") if np.isfinite(one) else None for one in values.tolist()]

@@ -1,0 +1,116 @@
+"""The route that the Heat page reads from: one joint of a recording, fitted.
+
+GET and without any effect but that a fit is begun; while it is made the answer says so, and the
+page asks again.
+"""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, FastAPI, Query, Request
+
+from dashboard.heat.fits import FitRequest, HeatFits
+from dashboard.heat.view import HeatRules, heat_view
+from dashboard.server.dependencies import OpenRecording, PageName
+from dashboard.server.job_queue import JobQueue
+from dashboard.server.json_answer import JsonAnswer
+from dashboard.server.queries import FigureQuery, ZoneQuery
+from dashboard.text.format import format_clock, format_date_time, format_duration
+from dashboard.text.theme import pen_number
+from logger.errors import InputError
+from replay.heat.options import ambient_choice
+from replay.recording import Recording
+
+__all__ = ["add_heat_routes"]
+
+heat_routes = APIRouter(prefix="/api/recordings")
+
+
+class HeatQuery(FigureQuery, ZoneQuery):
+    """Which joint, and where the rules stand."""
+
+    joint: str = ""
+    """Its name; the first one where there is none of that name."""
+    ambient: str = ""
+    """Where the ambient comes from: empty for the joint's own channel."""
+    room: float | None = None
+    limit: float | None = None
+    holding: bool = False
+    again: bool = False
+    """Whether a recording that goes on is to be fitted once more."""
+
+    @property
+    def rules(self) -> HeatRules:
+        """Where the rules stand."""
+        return HeatRules(ambient_degC=self.room, limit_degC=self.limit, is_holding=self.holding)
+
+
+async def _heat_fits(request: Request) -> HeatFits:
+    fits: HeatFits = request.app.state.heat_fits
+    return fits
+
+
+@heat_routes.get("/{name}/heat")
+def show_heat(
+    recording: OpenRecording,
+    fits: Annotated[HeatFits, Depends(_heat_fits)],
+    page: PageName,
+    query: Annotated[HeatQuery, Query()],
+) -> JsonAnswer:
+    """Answer what the page shows of a joint, or that it is being fitted."""
+    sensors = set(recording.bench.sensors)
+    joints = [joint for joint in recording.joints if joint not in sensors]
+    content = {
+        "path": recording.path.name,
+        "name": recording.name,
+        "live": recording.live,
+        "when": _when(recording, query),
+        "joints": [
+            {"name": joint, "pen": pen_number(recording.joints.index(joint))} for joint in joints
+        ],
+        "joint": "",
+        "ambients": _ambients(recording),
+    }
+    if not joints:
+        return JsonAnswer({**content, "state": "refused", "refused": "It has no joint."})
+    joint = query.joint if query.joint in joints else joints[0]
+    content["joint"] = joint
+    try:
+        ambient_choice(query.ambient or None, recording, joint)
+        request = FitRequest(path=recording.path, joint=joint, ambient=query.ambient)
+        if query.again:
+            fits.forget(request)
+        kept = fits.find(request, recording, page=page)
+    except InputError as fault:
+        return JsonAnswer({**content, "state": "refused", "refused": str(fault)})
+    if kept is None:
+        return JsonAnswer({**content, "state": "fitting"})
+    view = heat_view(
+        recording,
+        kept.fit,
+        query.rules,
+        theme=query.colours,
+        is_narrow=query.form == "narrow",
+    )
+    until = format_clock(kept.until_ns, query.time_zone)
+    return JsonAnswer({**content, **view, "until": until})
+
+
+def _when(recording: Recording, query: HeatQuery) -> str:
+    begun = format_date_time(recording.start_ns, query.time_zone)
+    return f"{begun}, {format_duration((recording.end_ns - recording.start_ns) / 1e9)}"
+
+
+def _ambients(recording: Recording) -> list[str]:
+    """Return the channels of joined instruments that may tell the room's temperature."""
+    return [
+        f"{sensor}.{channel}"
+        for sensor in recording.bench.sensors
+        for channel in recording.channels(sensor)
+        if channel.startswith("temperature_") and channel.endswith("_degC")
+    ]
+
+
+def add_heat_routes(server: FastAPI, *, jobs: JobQueue) -> None:
+    """Add the route; it runs on a worker thread, since it reads disk and computes."""
+    server.state.heat_fits = HeatFits(jobs)
+    server.include_router(heat_routes)

@@ -1,0 +1,363 @@
+"""What the Heat page shows of a fitted joint: sentence, rules, curves, ladder, tables, notes."""
+# ruff: noqa: N803, N806, N815 - units are written as units are
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from dashboard.heat.load_curve import (
+    AllowedLoad,
+    allowed_loads,
+    curve_times_s,
+    default_limit_degC,
+    lowest_allowed,
+)
+from dashboard.heat.load_time_figure import BandCurve, LimitCurve, load_time_figure
+from dashboard.heat.trace_figure import ModelledSensor, heat_trace_figure
+from dashboard.text.format import format_duration, format_number
+from dashboard.text.theme import Theme, pen_number
+from logger.arrays import Floats, Ints
+from logger.joint.thermal_duty import continuous_mean_square_A2, settled_degC
+from replay.heat.answers import HOLDING_LOSS, WARM_SHARE, longest_loads
+from replay.heat.evaluate import answer_heat
+from replay.heat.fit import HeatFit
+from replay.heat.quantity import Quantity, QuantityName
+from replay.heat.result import HeatResult, HeldFor
+from replay.heat.sentence import heat_sentence, sentence_parts
+from replay.heat.text import band_values, duration_band_text, duration_text, unit_text
+from replay.heat.words import (
+    assumption_lines,
+    basis_line,
+    caution_lines,
+    equilibrium_lines,
+    quantity_rows,
+    quantity_text,
+    unknown_rows,
+)
+from replay.recording import Recording
+
+__all__ = ["HeatRules", "heat_view"]
+
+AMBIENT_RANGE_DEGC: Final = (0.0, 50.0)
+LIMIT_RANGE_DEGC: Final = {"winding": (60.0, 160.0), "housing": (40.0, 110.0)}
+TABLE_SHARES: Final = (1.05, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0, 2.5)
+"""Loads of the table, of the one that is borne for ever; rounded to what a person would type."""
+COLD_ROOM_DEGC: Final = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatRules:
+    """Where the rules of the page stand; None: where they begin."""
+
+    ambient_degC: float | None = None
+    limit_degC: float | None = None
+    is_holding: bool = False
+
+
+def heat_view(
+    recording: Recording, fit: HeatFit, rules: HeatRules, *, theme: Theme, is_narrow: bool = False
+) -> dict[str, Any]:
+    """Return everything that the page shows of a joint."""
+    limit_degC, limit_from = default_limit_degC(recording, fit)
+    if rules.limit_degC is not None:
+        limit_degC, limit_from = _clipped(rules.limit_degC, LIMIT_RANGE_DEGC[fit.node.value]), ""
+    ambient_degC = _clipped(
+        40.0 if rules.ambient_degC is None else rules.ambient_degC, AMBIENT_RANGE_DEGC
+    )
+    result = answer_heat(
+        fit, limit_degC=limit_degC, reference_degC=ambient_degC, is_holding=rules.is_holding
+    )
+    pen = pen_number(recording.joints.index(fit.joint))
+    content: dict[str, Any] = {
+        "state": "fitted",
+        "sentence": [part.to_json() for part in sentence_parts(result)],
+        "copy": heat_sentence(result),
+        "rules": _rules(fit, ambient_degC, limit_degC, limit_from, is_holding=rules.is_holding),
+        "quantities": quantity_rows(result),
+        "unknown": unknown_rows(result),
+        "assumed": [*assumption_lines(result), *equilibrium_lines(result), basis_line(result)],
+        "cautions": caution_lines(result),
+        "truth": heat_trace_figure(
+            _sensors(fit, recording), pen=pen, theme=theme, is_narrow=is_narrow
+        ),
+        "truth_note": _truth_note(result),
+        "curve": None,
+        "ladder": None,
+        "table": None,
+    }
+    if result.for_ever and result.held_at_degC is not None:
+        allowed = allowed_loads(recording, fit, curve_times_s(fit))
+        content["curve"] = _curve(fit, result, allowed, pen=pen, theme=theme, is_narrow=is_narrow)
+        content["curve_note"] = _curve_note(result, fit, allowed)
+        content["ladder"] = _ladder(fit, result)
+        content["table"] = _table(fit, result, allowed)
+    return content
+
+
+def _clipped(value: float, ends: tuple[float, float]) -> float:
+    return min(max(value, ends[0]), ends[1])
+
+
+def _rules(
+    fit: HeatFit, ambient_degC: float, limit_degC: float, limit_from: str, *, is_holding: bool
+) -> dict[str, Any]:
+    low, high = LIMIT_RANGE_DEGC[fit.node.value]
+    return {
+        "ambient": {
+            "low": AMBIENT_RANGE_DEGC[0],
+            "high": AMBIENT_RANGE_DEGC[1],
+            "value": ambient_degC if fit.has_room else fit.idle_degC,
+            "fixed": ""
+            if fit.has_room
+            else "The room was not recorded: for the temperature without load as it was.",
+        },
+        "limit": {
+            "low": min(low, limit_degC),
+            "high": max(high, limit_degC),
+            "value": limit_degC,
+            "from": f"as the limit {limit_from} has it" if limit_from else "",
+        },
+        "node": fit.node.value,
+        "holding": is_holding,
+    }
+
+
+def _curve(
+    fit: HeatFit,
+    result: HeatResult,
+    allowed: list[AllowedLoad],
+    *,
+    pen: int,
+    theme: Theme,
+    is_narrow: bool,
+) -> dict[str, Any]:
+    time_s = curve_times_s(fit)
+    band = next(one for one in result.for_ever if one.ambient_degC == result.held_at_degC)
+    for_ever = band.holding if result.is_holding else band.rotating
+    cold, warm = (
+        longest_loads(
+            fit.joints,
+            node=fit.node,
+            limit_degC=result.limit_degC or 0.0,
+            ambient_degC=band.ambient_degC,
+            per_ampere=fit.load_factor,
+            time_s=time_s,
+            is_warm=is_warm,
+            loss=HOLDING_LOSS if result.is_holding else 1.0,
+        )
+        for is_warm in (False, True)
+    )
+    unit = unit_text(fit.load_unit)
+    warm_load = WARM_SHARE * for_ever[0]
+    return load_time_figure(
+        time_s,
+        [
+            BandCurve(words="from cold", load=cold),
+            BandCurve(words=f"warm from {warm_load:.2g} {unit}", load=warm),
+        ],
+        [LimitCurve(name=one.name, load=one.load) for one in allowed],
+        lowest_allowed(allowed),
+        for_ever=for_ever,
+        unit=unit,
+        pen=pen,
+        theme=theme,
+        is_narrow=is_narrow,
+    )
+
+
+def _curve_note(result: HeatResult, fit: HeatFit, allowed: list[AllowedLoad]) -> str:
+    at = f"at {result.held_at_degC:.0f} °C" + (" without load" if result.ambient_is_idle else "")
+    notes = [f"{at}; bands hold 95 of 100"]
+    if allowed:
+        names = ", ".join(one.name for one in allowed)
+        notes.append(f"thin: the limits in force ({names}); red: they allow more than is borne")
+    else:
+        notes.append("no limit in force watches the load")
+    if fit.problem.model.nodes == 1:
+        notes.append("short times are not told: the winding is warmer than the housing")
+    return "; ".join(notes)
+
+
+def _ladder(fit: HeatFit, result: HeatResult) -> dict[str, Any]:
+    """Return where the heat goes at the load that is borne for ever."""
+    joint, limit_degC = fit.joints[0], result.limit_degC or 0.0
+    ambient_degC = result.held_at_degC or 0.0
+    square = continuous_mean_square_A2(
+        joint, node=fit.node, limit_degC=limit_degC, ambient_degC=ambient_degC
+    )
+    temperatures = settled_degC(joint, mean_square_A2=square, ambient_degC=ambient_degC).tolist()
+    found = {one.name: one for one in result.quantities}
+    nodes, resistances = [], []
+    if joint.nodes == 2:
+        winding, housing = temperatures
+        nodes.append(_node("winding", winding, found, "winding"))
+        resistances.append(_resistance(found, "winding", winding - housing))
+    else:
+        housing = temperatures[0]
+        if fit.node.value == "housing":
+            nodes.append(
+                {"name": "winding", "degC": None, "notes": ["not known yet"], "beam": None}
+            )
+    name = "housing" if joint.nodes == 2 else fit.node.value
+    nodes.append(_node(name, housing, found, "housing"))
+    resistances.append(_resistance(found, "housing", housing - ambient_degC))
+    return {
+        "nodes": nodes,
+        "resistances": resistances,
+        "ambient": {
+            "degC": ambient_degC,
+            "note": "without load, as it was" if result.ambient_is_idle else "as set above",
+        },
+        "load": f"at {_load_for_ever(result)[0]:.3g} {unit_text(result.load_unit)}",
+    }
+
+
+def _load_for_ever(result: HeatResult) -> tuple[float, float, float]:
+    band = next(one for one in result.for_ever if one.ambient_degC == result.held_at_degC)
+    return band.holding if result.is_holding else band.rotating
+
+
+def _node(
+    name: str, degC: float, found: dict[QuantityName, Quantity], prefix: str
+) -> dict[str, Any]:  # fmt: skip
+    capacity = found.get(QuantityName(f"{prefix}_capacity"))
+    time = found.get(QuantityName(f"{prefix}_time"))
+    notes = [quantity_text(capacity)] if capacity else []
+    notes += [f"time constant {quantity_text(time)}"] if time else []
+    return {
+        "name": name,
+        "degC": degC,
+        "notes": notes,
+        "beam": capacity.value if capacity else None,
+    }
+
+
+def _resistance(
+    found: dict[QuantityName, Quantity], prefix: str, drop_K: float
+) -> dict[str, Any]:  # fmt: skip
+    own = found.get(QuantityName(f"{prefix}_resistance"))
+    rise = found.get(QuantityName(f"{prefix}_rise"))
+    shown = own or rise
+    if shown is None:
+        return {"value": "", "unit": "", "interval": "", "drop": f"{drop_K:.0f} K"}
+    value, interval = band_values((shown.value, shown.low, shown.high))
+    watts = f"times {drop_K / own.value:.0f} W: " if own else ""
+    return {
+        "value": value,
+        "unit": unit_text(shown.unit),
+        "interval": interval,
+        "drop": f"{watts}{drop_K:.0f} K",
+    }
+
+
+def _table(fit: HeatFit, result: HeatResult, allowed: list[AllowedLoad]) -> dict[str, Any]:
+    """Return for how long loads are held, cold and warm, in a cool room and in the one set."""
+    for_ever = _load_for_ever(result)[0]
+    loads = sorted({_round_load(share * for_ever) for share in TABLE_SHARES})
+    at_degC = result.held_at_degC or 0.0
+    rooms = (
+        sorted({COLD_ROOM_DEGC, at_degC})
+        if fit.has_room and at_degC > COLD_ROOM_DEGC
+        else [at_degC]
+    )
+    columns: list[tuple[str, list[str]]] = []
+    held: tuple[HeldFor, ...] = ()
+    for room in rooms:
+        answer = answer_heat(
+            fit,
+            limit_degC=result.limit_degC,
+            reference_degC=room,
+            is_holding=result.is_holding,
+            loads=loads,
+        )
+        held = answer.held_for
+        where = f"room {room:.0f} °C" if fit.has_room else "this room"
+        columns += [
+            (f"cold, {where}", [_time_text(one.cold_s) for one in held]),
+            (f"warm, {where}", [_time_text(one.warm_s) for one in held]),
+        ]
+    if allowed:
+        columns.append(("limits in force allow", _allowed_texts(held, allowed, fit)))
+    return {
+        "head": [unit_text(result.load_unit), *(head for head, _ in columns)],
+        "rows": [
+            [f"{load:g}", *(texts[at] for _, texts in columns)] for at, load in enumerate(loads)
+        ],
+        "note": f"Warm: settled at {WARM_SHARE * for_ever:.2g} {unit_text(result.load_unit)}, "
+        f"{WARM_SHARE:.0%} of what is borne for ever in that room. In brackets 95 %."
+        + (" Limits from cold." if allowed else ""),
+    }
+
+
+def _allowed_texts(
+    held: tuple[HeldFor, ...], allowed: list[AllowedLoad], fit: HeatFit
+) -> list[str]:
+    """Return for how long the limits let each load go on, marked where that is too long."""
+    lowest = lowest_allowed(allowed)
+    if lowest is None:
+        return []
+    time_s = curve_times_s(fit)
+    texts = []
+    for one in held:
+        over = np.flatnonzero(lowest < one.load)
+        if not len(over):
+            texts.append("for ever" + ("" if math.isinf(one.cold_s[0]) else ": too long"))
+            continue
+        until_s = float(time_s[over[0]])
+        late_s = until_s - one.cold_s[1]
+        words = f"at most {duration_text(until_s)}"
+        texts.append(f"{words}: {duration_text(late_s)} too long" if late_s > 0 else words)
+    return texts
+
+
+def _time_text(times: tuple[float, float, float]) -> str:
+    value, low, _ = times
+    if math.isinf(low):
+        return "for ever"
+    if math.isinf(value):
+        return f"for ever (at least {duration_text(low)})"
+    return duration_band_text(times)
+
+
+def _round_load(load: float) -> float:
+    """Return a load as a person would type it: two digits, a half from 10 on."""
+    step = 10.0 ** math.floor(math.log10(load) - 1.0) if load > 0 else 1.0
+    step = 0.5 if 10.0 <= load < 20.0 else step
+    return float(f"{round(load / step) * step:.6g}")
+
+
+def _sensors(fit: HeatFit, recording: Recording) -> list[ModelledSensor]:
+    read = fit.read
+    offset_s = (read.start_ns - recording.start_ns) / 1e9
+    sensors = []
+    for sensor in fit.own_sensors:
+        step, at = np.unique(sensor.step, return_inverse=True)
+
+        def mean(values: Floats, at: Ints = at, n: Floats = sensor.n) -> Floats:
+            return np.asarray(np.bincount(at, n * values) / np.bincount(at, n))
+
+        at_s = (
+            read.trace.begin_s[sensor.step]
+            + sensor.fraction * (read.trace.steps.duration_s[sensor.step])
+        )
+        segment = read.trace.segment[step]
+        sensors.append(
+            ModelledSensor(
+                name=sensor.place.value,
+                at_s=mean(at_s) + offset_s,
+                measured_degC=mean(sensor.value_degC),
+                modelled_degC=mean(fit.problem.shown_by(sensor, fit.mode.outer, fit.mode.unknowns)),
+                break_before=(np.diff(segment, prepend=segment[0]) > 0).astype(np.float64),
+            )
+        )
+    return sensors
+
+
+def _truth_note(result: HeatResult) -> str:
+    basis = result.basis
+    note = f"{format_number(basis.residual_K, 2)} K RMS about the model"
+    if math.isfinite(basis.left_out_K):
+        note += f", {format_number(basis.left_out_K, 2)} K over stretches left out of the fit"
+    return f"{note}; {format_duration(basis.hours * 3600.0)} with a load"

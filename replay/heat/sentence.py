@@ -1,0 +1,137 @@
+"""The one sentence about a joint's heat, in parts: what is a number stays one for whoever sets it.
+
+Pure. A page sets values, units and intervals apart; the terminal and the clipboard get them joined.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from replay.heat.quantity import QuantityName
+from replay.heat.result import HeatResult, LoadBand
+from replay.heat.text import band_values, duration_values, recordings_text, unit_text
+
+__all__ = ["PartKind", "SentencePart", "heat_sentence", "sentence_parts"]
+
+
+class PartKind(StrEnum):
+    """What a part of a sentence is."""
+
+    WORDS = "words"
+    VALUE = "value"
+    """A result."""
+    GIVEN = "given"
+    """A number that somebody chose."""
+    UNIT = "unit"
+    INTERVAL = "interval"
+    """Of 95 %, behind the value and unit that it belongs to."""
+
+
+@dataclass(frozen=True, slots=True)
+class SentencePart:
+    """A piece of text and what it is."""
+
+    kind: PartKind
+    text: str
+
+    def to_json(self) -> list[str]:
+        """Return it as a pair of texts."""
+        return [self.kind.value, self.text]
+
+
+def heat_sentence(result: HeatResult) -> str:
+    """Return the sentence to copy; what is not known is said in it and not left out."""
+    joined = ""
+    for part in sentence_parts(result):
+        if part.kind is PartKind.UNIT:
+            joined += f" {part.text}"
+        elif part.kind is PartKind.INTERVAL:
+            joined += f" ({part.text})"
+        else:
+            joined += part.text
+    return joined
+
+
+def sentence_parts(result: HeatResult) -> Iterator[SentencePart]:
+    """Yield the sentence in parts; units and intervals without the space before them."""
+    if result.for_ever and result.limit_degC is not None:
+        yield from _borne(result, result.limit_degC)
+    else:
+        yield from _not_borne(result)
+    hours = f"{result.basis.hours:.1f}"
+    yield _words(f"; from {recordings_text(len(result.basis.recordings))}, ")
+    yield SentencePart(PartKind.GIVEN, hours)
+    yield SentencePart(PartKind.UNIT, "h")
+    yield _words(".")
+
+
+def _borne(result: HeatResult, limit_degC: float) -> Iterator[SentencePart]:  # noqa: N803
+    at = _reference(result)
+    unit = unit_text(result.load_unit)
+    yield _words(f"{result.joint} carries ")
+    yield from _value(at.holding if result.is_holding else at.rotating, unit)
+    yield _words(" for ever without load at " if result.ambient_is_idle else " for ever at ")
+    yield SentencePart(PartKind.GIVEN, f"{at.ambient_degC:.0f}")
+    yield SentencePart(PartKind.UNIT, "°C")
+    if result.is_holding:
+        yield _words(", holding still")
+    yield _words(f" with its {result.node} at ")
+    yield SentencePart(PartKind.GIVEN, f"{limit_degC:g}")
+    yield SentencePart(PartKind.UNIT, "°C")
+    held = next((one for one in result.held_for if math.isfinite(one.cold_s[0])), None)
+    if held is None:
+        return
+    yield _words(", ")
+    yield SentencePart(PartKind.VALUE, f"{held.load:.3g}")
+    yield SentencePart(PartKind.UNIT, unit)
+    yield _words(" for ")
+    yield from _duration(held.cold_s)
+    yield _words(" from cold and ")
+    yield from _duration(held.warm_s)
+    yield _words(" warm")
+
+
+def _not_borne(result: HeatResult) -> Iterator[SentencePart]:
+    yield _words(f"{result.joint}: ")
+    time = next((one for one in result.quantities if one.name is QuantityName.HOUSING_TIME), None)
+    if time is not None and not result.has_changed:
+        yield _words("its housing has a time constant of ")
+        yield from _duration((time.value, time.low, time.high))
+        yield _words("; ")
+    if result.has_changed:
+        yield _words("its cooling or its heat changed within this time, so no one model holds")
+    elif result.limit_degC is None:
+        yield _words("no temperature to hold was stated (--hottest)")
+    else:
+        yield _words("what it bears is not known from this trace")
+
+
+def _reference(result: HeatResult) -> LoadBand:
+    """Return the band at the ambient for which times are told as well."""
+    held_at = (
+        result.for_ever[0].ambient_degC if result.held_at_degC is None else result.held_at_degC
+    )
+    return min(result.for_ever, key=lambda one: abs(one.ambient_degC - held_at))
+
+
+def _words(text: str) -> SentencePart:
+    return SentencePart(PartKind.WORDS, text)
+
+
+def _value(values: tuple[float, float, float], unit: str) -> Iterator[SentencePart]:
+    value, interval = band_values(values)
+    yield SentencePart(PartKind.VALUE, value)
+    yield SentencePart(PartKind.UNIT, unit)
+    yield SentencePart(PartKind.INTERVAL, interval)
+
+
+def _duration(values: tuple[float, float, float]) -> Iterator[SentencePart]:
+    value, interval = duration_values(values)
+    number, _, unit = value.rpartition(" ")
+    if math.isfinite(values[0]):
+        yield SentencePart(PartKind.VALUE, number)
+        yield SentencePart(PartKind.UNIT, unit)
+    else:
+        yield SentencePart(PartKind.VALUE, value)
+    yield SentencePart(PartKind.INTERVAL, interval)

@@ -1,0 +1,92 @@
+"""Numbers of heat as text: as many digits as an interval bears, durations as said. Pure."""
+
+import math
+
+__all__ = [
+    "band_text",
+    "band_values",
+    "duration_band_text",
+    "duration_text",
+    "duration_values",
+    "recordings_text",
+    "unit_text",
+]
+
+
+def duration_text(duration_s: float) -> str:
+    """Return a duration as a person says it: 42 s, 9.3 min, 2.1 h, for ever."""
+    if math.isinf(duration_s):
+        return "for ever"
+    unit, size = _time_unit(duration_s)
+    shown = duration_s / size
+    return f"{shown:.0f} {unit}" if shown >= 20.0 or unit == "s" else f"{shown:.1f} {unit}"
+
+
+def duration_values(values: tuple[float, float, float]) -> tuple[str, str]:
+    """Return a duration with its unit, and its interval in that unit: 35 min, 33 to 38.
+
+    An end that is for ever, or far away, has its own unit.
+    """
+    value, low, high = values
+    unit, size = _time_unit(value)
+    far = any(math.isinf(one) or _time_unit(one)[0] != unit for one in values)
+    if far:
+        return duration_text(value), f"{duration_text(low)} to {duration_text(high)}"
+    shown, interval = band_values((value / size, low / size, high / size))
+    return f"{shown} {unit}", interval
+
+
+def duration_band_text(values: tuple[float, float, float]) -> str:
+    """Return a duration with its interval: 35 min (33 to 38)."""
+    value, interval = duration_values(values)
+    return f"{value} ({interval})"
+
+
+def band_values(values: tuple[float, float, float]) -> tuple[str, str]:
+    """Return a value and its interval with the digits that the interval bears: 9.7, 9.6 to 9.8.
+
+    The last digit is the largest of which the interval spans at least four; there are two digits
+    at least and three at most. An interval that is narrower than these is told as a share.
+    """
+    value, low, high = values
+    if not math.isfinite(value) or value == 0.0 or not math.isfinite(high - low):
+        return f"{value:.3g}", f"{low:.3g} to {high:.3g}"
+    first = math.floor(math.log10(abs(value)))
+    width = high - low
+    last = math.floor(math.log10(width / 4.0)) if width > 0.0 else first - 2
+    decimals = max(-min(max(last, first - 2), first - 1), 0)
+    shown, least, most = (f"{one:.{decimals}f}" for one in (value, low, high))
+    if least != most:
+        return shown, f"{least} to {most}"
+    share = 100.0 * max(high - value, value - low) / abs(value)
+    return shown, f"within {max(share, 0.01):.1g} %"
+
+
+def band_text(values: tuple[float, float, float]) -> str:
+    """Return a value with its interval: 9.7 (9.6 to 9.8)."""
+    value, interval = band_values(values)
+    return f"{value} ({interval})"
+
+
+def unit_text(ucum: str) -> str:
+    """Return a unit as it is read."""
+    return (
+        ucum.replace("N.m", "N·m")
+        .replace("K.s", "K·s")
+        .replace("A2", "A²")
+        .replace(")2", ")²")
+        .replace("s2", "s²")
+        .replace("rad2", "rad²")
+    )
+
+
+def recordings_text(count: int) -> str:
+    """Return how many recordings something is from."""
+    return "1 recording" if count == 1 else f"{count} recordings"
+
+
+def _time_unit(duration_s: float) -> tuple[str, float]:
+    for limit, unit, size in ((120.0, "s", 1.0), (7200.0, "min", 60.0), (172_800.0, "h", 3600.0)):
+        if duration_s < limit:
+            return unit, size
+    return "d", 86_400.0

@@ -1,0 +1,68 @@
+"""The Heat page as a person meets it, in a real browser against real processes."""
+
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.support.heat_recordings import record_stepped
+
+pytestmark = pytest.mark.browser
+PATIENCE_MS = 90_000
+DEMO = Path(__file__).parents[3] / "recordings" / "demo-overheat"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a folder with load steps of one joint."""
+    made = tmp_path_factory.mktemp("heat")
+    record_stepped(made / "steps")
+    return made
+
+
+def _fitted(page: Page) -> None:
+    expect(page.locator("#heat[data-state=fitted]")).to_be_visible(timeout=PATIENCE_MS)
+
+
+def test_rules_are_turned(browser: Browser, serve, folder: Path):
+    """The page waits for its fit; then the sentence follows ambient, temperature and motion."""
+    page = browser.new_page(viewport={"width": 1440, "height": 1000})
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.goto(f"{serve(folder)}/heat/steps")
+    _fitted(page)
+    told = page.locator(".sentence-told")
+    expect(told).to_contain_text("for ever at 40 °C with its winding at 110 °C")
+    before = page.locator(".sentence-told .value").first.inner_text()
+    expect(page.locator("#heat-curve .main-svg").first).to_be_visible()
+    expect(page.locator("#heat-ladder .rung").first).to_be_attached()
+    page.locator("#heat-room").focus()
+    page.keyboard.press("Home")
+    expect(told).to_contain_text("for ever at 0 °C")
+    warmer = page.locator(".sentence-told .value").first
+    expect(warmer).not_to_have_text(before)
+    assert float(warmer.inner_text()) > float(before)
+    page.get_by_role("button", name="holding still").click()
+    expect(told).to_contain_text("holding still")
+    expect(page).to_have_url(re.compile(r"/heat/steps\?joint=a&room=0&holding=1$"))
+    page.reload()
+    _fitted(page)
+    expect(told).to_contain_text("for ever at 0 °C, holding still")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save as CSV").click()
+    assert Path(saved.value.path()).read_text().startswith("N·m,")
+    assert not faults
+
+
+def test_what_cannot_be_fitted_is_said(browser: Browser, serve, folder: Path):
+    """A sentence in the place of the answer, and the way back is open."""
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    address = serve(folder)
+    page.goto(f"{address}/heat/steps?ambient=95degC")
+    expect(page.locator("#heat[data-state=refused]")).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#heat-said")).to_contain_text("above every temperature of a")
+    expect(page.locator("#heat-borne")).to_be_hidden()
+    page.goto(f"{address}/heat/nothing-of-the-kind")
+    expect(page.locator("#heat-lost")).to_contain_text("cannot be shown", timeout=PATIENCE_MS)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390

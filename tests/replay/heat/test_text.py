@@ -1,0 +1,52 @@
+"""Numbers of heat as text: no digit that an interval does not bear, none that it hides."""
+
+import math
+
+import pytest
+
+from replay.heat.text import band_text, duration_band_text, duration_text, unit_text
+
+
+@pytest.mark.parametrize(
+    ("values", "text"),
+    [
+        ((9.7123, 9.61, 9.83), "9.71 (9.61 to 9.83)"),
+        ((9.7123, 9.1, 10.2), "9.7 (9.1 to 10.2)"),
+        ((381.7, 373.1, 388.4), "382 (373 to 388)"),
+        ((381.7, 300.0, 520.0), "382 (300 to 520)"),
+        ((14.4949, 14.491, 14.498), "14.5 (within 0.03 %)"),
+        ((0.862, 0.861, 0.8631), "0.862 (0.861 to 0.863)"),
+        ((0.12, 0.08, 0.18), "0.12 (0.08 to 0.18)"),
+        ((5.0, 5.0, 5.0), "5.00 (within 0.01 %)"),
+        ((0.0, 0.0, 2.0), "0 (0 to 2)"),
+        ((math.inf, 3.0, math.inf), "inf (3 to inf)"),
+    ],
+)
+def test_bands(values, text):
+    """Two digits at least, three at most; a narrower interval is told as a share."""
+    assert band_text(values) == text
+
+
+@pytest.mark.parametrize(
+    ("values", "text"),
+    [
+        ((2085.0, 1990.0, 2180.0), "34.8 min (33.2 to 36.3)"),
+        ((75.0, 70.0, 82.0), "75 s (70 to 82)"),
+        ((110.0, 100.0, 150.0), "110 s (100 s to 2.5 min)"),
+        ((600.0, 420.0, math.inf), "10.0 min (7.0 min to for ever)"),
+        ((math.inf, 5400.0, math.inf), "for ever (90 min to for ever)"),
+    ],
+)
+def test_duration_bands(values, text):
+    """The ends have the value's unit unless they are far away."""
+    assert duration_band_text(values) == text
+
+
+def test_durations_and_units():
+    """As a person says them."""
+    seconds = (42.0, 560.0, 7300.0, 200_000.0, math.inf)
+    assert [duration_text(one) for one in seconds] == [
+        "42 s", "9.3 min", "2.0 h", "2.3 d", "for ever",
+    ]  # fmt: skip
+    assert unit_text("K/A2") == "K/A²"
+    assert unit_text("K/(N.m)2") == "K/(N·m)²"
