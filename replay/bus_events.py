@@ -43,7 +43,7 @@ _BUS_EVENT_KINDS: Final = (
     EventKind.REFUSED,
     EventKind.CONTINUED,
 )
-_HINTS_THAT_NEED_THE_BUS: Final = frozenset({"nothing", "silent", "stopped", "not_asked"})
+_HINTS_THAT_NEED_THE_BUS: Final = frozenset({"nothing", "silent", "stopped", "gaps", "not_asked"})
 """Hints of `diagnose` that mean nothing while the bus itself was lost."""
 
 

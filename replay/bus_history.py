@@ -15,6 +15,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, Floats, Ints
+from logger.event_kind import EventKind
+from logger.store.layout.events import pause_ns
 from replay.recording import Recording
 
 __all__ = [
@@ -24,12 +26,16 @@ __all__ = [
     "BusTotals",
     "bus_totals",
     "extend_bus_seconds",
+    "mean_load",
     "to_bus_buckets",
+    "undecoded_share",
 ]
 
 _BusColumns = dict[str, Ints | Floats]
 
 _SECOND_NS: Final = 1_000_000_000
+_NEWEST_WITHIN_NS: Final = 3 * _SECOND_NS
+"""A recorder that ended wrote its last row no longer before."""
 _RUNNING_TOTALS: Final = ("lost", "garbled", "unanswered")
 """Columns that the recorder writes as counts since it started."""
 _COUNT_COLUMNS: Final = ("error_frames", "remote_frames", *_RUNNING_TOTALS)
@@ -129,6 +135,31 @@ def count_garbled(recording: Recording, start_ns: int, end_ns: int) -> tuple[int
     return tuple(counts)
 
 
+def undecoded_share(recording: Recording) -> float:
+    """Return the share of all frames of a recording that were not decoded; NaN: not known.
+
+    Of all buses together: the recorder counts them so. Reads a few rows for each start of it.
+    """
+    frames = recording.row_count("frames")
+    ends_ns = [
+        event.time_ns - pause_ns(event)
+        for event in recording.read_events()
+        if event.kind == EventKind.CONTINUED
+    ]
+    counts = []
+    for end_ns in ends_ns:
+        # Each recorder counts from 0.
+        table = recording.read_rows(
+            "health", start_ns=end_ns - _NEWEST_WITHIN_NS, end_ns=end_ns + _SECOND_NS
+        )
+        if table.num_rows:
+            counts.append(int(table["undecoded"].fill_null(0).to_numpy()[-1]))
+    newest = recording.latest_health()
+    if newest is None or not frames:
+        return np.nan
+    return min((sum(counts) + newest.undecoded) / frames, 1.0)
+
+
 def _columns_from_buses(table: pa.Table) -> _BusColumns:
     columns: _BusColumns = {"time_ns": _row_times(table)}
     for name in ("frames_per_s", "load"):
@@ -201,6 +232,17 @@ class BusTotals:
     lost: int
     garbled: int
     unanswered: int
+
+
+def mean_load(seconds: BusSeconds, bus: int, start_ns: int, end_ns: int) -> float:
+    """Return the mean load of the seconds of a bus that lie in [start_ns, end_ns); NaN: none do."""
+    chosen = (
+        (seconds.bus == bus)
+        & (seconds.time_ns - _SECOND_NS // 2 >= start_ns)
+        & (seconds.time_ns - _SECOND_NS // 2 < end_ns)
+        & ~np.isnan(seconds.load)
+    )
+    return float(seconds.load[chosen].mean()) if chosen.any() else np.nan
 
 
 def bus_totals(seconds: BusSeconds) -> BusTotals:

@@ -3,18 +3,21 @@
 Each cell has its text and, where it differs, the value to sort by. Pure.
 """
 
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from dashboard.text.format import format_duration, format_elapsed, format_number, format_thousands
 from logger.traffic.bus_statistics import BusStatistics
 from logger.traffic.cadence import MessageStats
+from logger.traffic.diagnosis import unclaimed_sentence
 from replay.bus_events import TrafficSample
 
 __all__ = ["message_table"]
 
 
 def message_table(
-    sample: TrafficSample, bus: int, *, start_ns: int, requested_s: float
+    sample: TrafficSample, bus: int, *, start_ns: int, requested_s: float, recorded_load: float
 ) -> dict[str, Any]:
     """Return the senders and totals of one bus in a span, as the page shows them.
 
@@ -24,6 +27,9 @@ def message_table(
         The start of the recording.
     requested_s
         Length of the requested span.
+    recorded_load
+        The load of the span by the recorder's own figures, which count its requests as well; NaN
+        where there are none.
     """
     statistics = sample.buses[bus]
     from_s, to_s = (sample.start_ns - start_ns) / 1e9, (sample.end_ns - start_ns) / 1e9
@@ -42,7 +48,8 @@ def message_table(
         "title": f"Traffic in {format_duration(span_s)}",
         "when": when,
         "cut": cut,
-        "facts": _bus_facts(statistics),
+        "facts": _bus_facts(statistics, recorded_load),
+        "verdict": _verdict(statistics, sample.hints[bus]),
         "hints": list(sample.hints[bus]),
         "undecoded": _undecoded_rows(statistics),
         "errors": [
@@ -53,21 +60,30 @@ def message_table(
     }
 
 
-def _bus_facts(statistics: BusStatistics) -> list[list[str]]:
+def _verdict(statistics: BusStatistics, hints: Sequence[str]) -> list[str]:
+    """Return a mark and what is to be said of a span beside its hints."""
+    unclaimed = unclaimed_sentence(statistics)
+    if hints:
+        return ["none", unclaimed] if unclaimed else []
+    if unclaimed:
+        return ["none", f"No fault in this span, but: {unclaimed}"]
+    return ["normal", "Nothing in this span is out of order."]
+
+
+def _bus_facts(statistics: BusStatistics, recorded_load: float) -> list[list[str]]:
     facts = [
         ["frames", format_thousands(statistics.frames), ""],
         ["frames/s", format_thousands(round(statistics.frames_per_s)), ""],
     ]
-    if statistics.load is not None:
-        # The recorder's own frames are not received; the load of each second includes them.
-        load_label = "load, requests apart" if statistics.settings.send else "load"
-        facts.append(
-            [
-                load_label + (", at most" if statistics.fd_frames else ""),
-                format_number(statistics.load * 100, 1),
-                "%",
-            ]
-        )
+    # By the measure of the table and the picture, requests included, where the recorder took it.
+    load, label = recorded_load, "load"
+    if math.isnan(load) and statistics.load is not None:
+        load = statistics.load
+        # Frames that this program sent are not received.
+        label = "load, requests apart" if statistics.settings.send else "load"
+    if not math.isnan(load):
+        label += ", at most" if statistics.fd_frames else ""
+        facts.append([label, format_number(load * 100, 1), "%"])
     facts.append(["error frames", format_thousands(statistics.error_frames), ""])
     if statistics.fd_frames:
         facts.append(["CAN FD", format_thousands(statistics.fd_frames), ""])

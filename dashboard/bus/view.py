@@ -26,9 +26,16 @@ from dashboard.text.format import (
 from dashboard.text.theme import Theme
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import BusSettings
-from logger.traffic.diagnosis import MAX_LOAD
-from replay.bus_events import BusEvent, Outage, find_outages, list_bus_events, sample_traffic
-from replay.bus_history import BusSeconds, BusTotals, bus_totals
+from logger.traffic.diagnosis import MAX_LOAD, MAX_UNCLAIMED_SHARE
+from replay.bus_events import (
+    BusEvent,
+    Outage,
+    TrafficSample,
+    find_outages,
+    list_bus_events,
+    sample_traffic,
+)
+from replay.bus_history import BusSeconds, BusTotals, bus_totals, mean_load, undecoded_share
 from replay.recording import Recording
 
 __all__ = ["BusViewRequest", "bus_view"]
@@ -64,6 +71,8 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
     until = "" if recording.live else f" to {format_clock(end, request.zone)}"
     state = "still recording" if recording.live else f"{format_duration(length_s)} long"
     totals_by_bus = [bus_totals(seconds.for_bus(index)) for index in range(len(settings))]
+    sample = _sample_traffic(recording, request)
+    undecoded = _undecoded_shares(recording, sample)
     return {
         "path": recording.path.name,
         "name": recording.name,
@@ -75,7 +84,13 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
         "caution": _missing_text(recording, seconds),
         "buses": [
             _bus_summary(
-                bus, totals_by_bus[index], outages, index, recording, each_bus=seconds.each_bus
+                bus,
+                totals_by_bus[index],
+                outages,
+                index,
+                recording,
+                each_bus=seconds.each_bus,
+                undecoded=undecoded[index],
             )
             for index, bus in enumerate(settings)
         ],
@@ -95,7 +110,7 @@ def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest)
         ],
         "earlier": max(0, len(events) - MAX_BUS_EVENTS),
         "event_times_s": sorted({round((event.time_ns - start) / 1e9, 3) for event in events}),
-        "traffic": _sample_messages(recording, request, bus_index=bus_index),
+        "traffic": _sample_messages(recording, request, sample, seconds, bus_index=bus_index),
     }
 
 
@@ -134,6 +149,7 @@ def _bus_summary(
     recording: Recording,
     *,
     each_bus: bool,
+    undecoded: float,
 ) -> dict[str, Any]:
     own_outages = [outage for outage in outages if outage.bus in {None, bus_index}]
     outage_s = sum(
@@ -171,6 +187,16 @@ def _bus_summary(
         )
         if here
     ]
+    is_much_undecoded = undecoded > MAX_UNCLAIMED_SHARE
+    # Frames of other nodes are no fault, but a bus of which much is not decoded is not "in order".
+    fault_free = (
+        f"{undecoded:.0%} not decoded".replace("%", "\u202f%")
+        if is_much_undecoded
+        else "in order"
+        if each_bus
+        else "not reported"
+    )
+    is_normal = each_bus and not is_much_undecoded
     return {
         "name": settings.name,
         "where": f"{channel_text}{bitrate}",
@@ -187,8 +213,8 @@ def _bus_summary(
         else f"once, {format_duration(outage_s)}"
         if own_outages
         else "never",
-        "mark": "none" if is_out else "abnormal" if troubles else "normal" if each_bus else "none",
-        "state": ", ".join(troubles[:3]) or ("in order" if each_bus else "not reported"),
+        "mark": "none" if is_out else "abnormal" if troubles else "normal" if is_normal else "none",
+        "state": ", ".join(troubles[:3]) or fault_free,
     }
 
 
@@ -216,22 +242,60 @@ def _bus_event_row(event: BusEvent, recording: Recording, zone: tzinfo) -> dict[
     }
 
 
-def _sample_messages(
-    recording: Recording, request: BusViewRequest, *, bus_index: int
-) -> dict[str, Any] | None:
-    """Return who sent in the requested span; None while there is no frame at all."""
-    newest_ns = recording.newest_frame_ns()
-    if newest_ns is None:
-        return None
+def _undecoded_shares(recording: Recording, sample: TrafficSample | None) -> list[float]:
+    """Return for each bus the share of its frames that were not decoded, NaN for none known.
+
+    Over the recording where there is one bus; of several, whose frames are not counted apart, in
+    the span that is shown.
+    """
+    if len(recording.bench.buses) == 1:
+        return [undecoded_share(recording)]
+    if sample is None:
+        return [math.nan] * len(recording.bench.buses)
+    return [
+        sum(statistics.undecoded.values()) / max(statistics.frames + statistics.error_frames, 1)
+        for statistics in sample.buses
+    ]
+
+
+def _requested_span(recording: Recording, request: BusViewRequest) -> tuple[int, int]:
     start, end = recording.start_ns, recording.end_ns
     if request.span is None:
         # Of a finished recording it is the span before its newest frame: joints may have been
         # switched off before its end.
+        newest_ns = recording.newest_frame_ns() or start
         end_ns = max(end, newest_ns + 1) if recording.live else newest_ns + 1
-        begin_ns = max(start, end_ns - round(request.newest_s * 1e9))
-        sample = sample_traffic(recording, begin_ns, end_ns, newest=True)
-    else:
-        begin_ns = start + round(request.span[0] * 1e9)
-        end_ns = max(start + round(request.span[1] * 1e9), begin_ns + 1)
-        sample = sample_traffic(recording, begin_ns, end_ns)
-    return message_table(sample, bus_index, start_ns=start, requested_s=(end_ns - begin_ns) / 1e9)
+        return max(start, end_ns - round(request.newest_s * 1e9)), end_ns
+    begin_ns = start + round(request.span[0] * 1e9)
+    return begin_ns, max(start + round(request.span[1] * 1e9), begin_ns + 1)
+
+
+def _sample_traffic(recording: Recording, request: BusViewRequest) -> TrafficSample | None:
+    """Return who sent in the requested span; None while there is no frame at all."""
+    if recording.newest_frame_ns() is None:
+        return None
+    return sample_traffic(
+        recording, *_requested_span(recording, request), newest=request.span is None
+    )
+
+
+def _sample_messages(
+    recording: Recording,
+    request: BusViewRequest,
+    sample: TrafficSample | None,
+    seconds: BusSeconds,
+    *,
+    bus_index: int,
+) -> dict[str, Any] | None:
+    if sample is None:
+        return None
+    begin_ns, end_ns = _requested_span(recording, request)
+    return message_table(
+        sample,
+        bus_index,
+        start_ns=recording.start_ns,
+        requested_s=(end_ns - begin_ns) / 1e9,
+        recorded_load=mean_load(seconds, bus_index, sample.start_ns, sample.end_ns)
+        if seconds.each_bus
+        else math.nan,
+    )

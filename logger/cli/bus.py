@@ -51,6 +51,8 @@ def _listen_lines(result: "ListenResult") -> Iterator[Line]:
 
 
 def _bus_lines(capture: "BusCapture") -> Iterator[Line]:
+    from logger.traffic.diagnosis import unclaimed_sentence
+
     statistics = capture.health.statistics
     load = "unknown, no bit rate given" if statistics.load is None else f"{statistics.load:.1%}"
     yield (
@@ -93,5 +95,8 @@ def _bus_lines(capture: "BusCapture") -> Iterator[Line]:
         yield f"Silent: {', '.join(statistics.silent)}"
     for hint in capture.health.hints:
         yield f"Hint: {hint}"
+    unclaimed = unclaimed_sentence(statistics)
     if capture.healthy:
-        yield "Healthy."
+        yield f"No fault found, but: {unclaimed}" if unclaimed else "Healthy."
+    elif unclaimed:
+        yield unclaimed

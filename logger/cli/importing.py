@@ -107,6 +107,7 @@ def import_log(
             stop=stop_on_signals(),
         )
     show(made.to_json(), _made_lines(made), as_json=as_json)
+    _end_if_nothing_was_decoded(made)
 
 
 def join_sensor_table(
@@ -199,14 +200,31 @@ def redecode_recording(
             stop=stop_on_signals(),
         )
     show(made.to_json(), _made_lines(made), as_json=as_json)
+    _end_if_nothing_was_decoded(made)
 
 
 def _made_lines(made: "ImportResult") -> Iterator[Line]:
     for notice in made.notices:
         yield notice.text
-    yield f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded."
+    reasons = [f"{reason} {count}" for reason, count in made.rejected.items() if count]
+    if made.sent:
+        reasons.append(f"sent by the program that logged them, so no joint's: {made.sent}")
+    why = f" ({', '.join(reasons)})" if reasons else ""
+    yield f"Recorded {made.frames} frames into {made.path}; {made.undecoded} not decoded{why}."
     for joint, rows in made.readings.items():
         yield f"  {joint}: {rows} readings"
+    if made.decoded_nothing:
+        yield (
+            f"Nothing was decoded: none of the {made.frames} frames gave a reading of a joint. "
+            "Compare identifiers, bus (--channel) and leading bytes with the bench file; "
+            "`dutytrace decode` explains one frame, `dutytrace redecode` decodes them again."
+        )
+
+
+def _end_if_nothing_was_decoded(made: "ImportResult") -> None:
+    """End with the status of a job that is done, but not in order."""
+    if made.decoded_nothing:
+        raise typer.Exit(1)
 
 
 def _joined_lines(joined: "AddResult", recording: Path, sensor: str) -> Iterator[Line]:

@@ -6,16 +6,18 @@ batches ahead; decoding, limits and store run on the caller's.
 
 import threading
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.importing.prefetch import prefetch_batches
-from logger.joint.batch import FrameBatch
+from logger.joint.batch import SENT, FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.limits.limit import LimitSet
 from logger.recording.event_log import EventLog
@@ -24,7 +26,7 @@ from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.bulk_writer import BulkWriter, discard_on_failure
 
-__all__ = ["ImportNotice", "ImportResult", "import_frames"]
+__all__ = ["ImportNotice", "ImportResult", "count_sent", "import_frames"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,10 +48,22 @@ class ImportResult:
     frames: int
     readings: dict[str, int]
     """Joint -> rows."""
-    undecoded: int
-    """Frames that no joint's layout explains."""
+    rejected: Mapping[str, int]
+    """Reason in words -> frames that no joint's layout explains for it."""
+    sent: int
+    """Frames that the program which logged them marked as its own: those of no joint."""
     notices: tuple[ImportNotice, ...] = ()
     """Notices about the frames that became events."""
+
+    @property
+    def undecoded(self) -> int:
+        """Frames that no joint's layout explains."""
+        return sum(self.rejected.values())
+
+    @property
+    def decoded_nothing(self) -> bool:
+        """Whether there are frames, and no joint has a reading."""
+        return self.frames > 0 and not any(self.readings.values())
 
     def to_json(self) -> dict[str, Any]:
         """Return it as a JSON object, the answer of `dutytrace import` and `redecode --json`."""
@@ -58,6 +72,8 @@ class ImportResult:
             "joints": {joint: {"rows": rows} for joint, rows in self.readings.items()},
             "frames": self.frames,
             "undecoded": self.undecoded,
+            "not_decoded_for": dict(self.rejected),
+            "sent_by_logging_program": self.sent,
             "said": [notice.text for notice in self.notices],
         }
 
@@ -113,9 +129,10 @@ def import_frames(
             events = EventLog(bench, writer)
             pipeline = Pipeline(bench, limits, writer, events, start_ns=start_ns)
             events.begin(start_ns, note=note)
-            newest_ns = start_ns
+            newest_ns, sent = start_ns, 0
             for batch in _prepend_batch(first_batch, batches):
                 raise_if_stopped(stop, out)
+                sent += count_sent(batch)
                 newest_ns = int(batch.time_ns[-1]) if len(batch) else newest_ns
                 pipeline.process(batch, now_ns=newest_ns)
                 pipeline.record_seconds(newest_ns)
@@ -138,9 +155,15 @@ def import_frames(
         readings={
             joint.name: writer.row_count(status_stream(joint.name)) for joint in bench.joints
         },
-        undecoded=pipeline.undecoded,
+        rejected=pipeline.rejected,
+        sent=sent,
         notices=tuple(emitted_notices),
     )
+
+
+def count_sent(frames: FrameBatch) -> int:
+    """Return how many frames are marked as sent by the program that logged them."""
+    return int(np.count_nonzero(frames.flags & SENT))
 
 
 def _emit_import_notices(

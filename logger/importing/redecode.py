@@ -7,6 +7,7 @@ segments start as they did then.
 """
 
 import threading
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ import numpy as np
 from logger.cancellation import raise_if_stopped
 from logger.errors import InputError
 from logger.event_kind import EventKind
-from logger.importing.import_frames import ImportResult
+from logger.importing.import_frames import ImportResult, count_sent
 from logger.importing.prefetch import prefetch_batches
 from logger.importing.recorded_health import RecordedHealth
 from logger.joint.batch import FrameBatch, ReadingBatch
@@ -116,13 +117,14 @@ def redecode_frames(
         redecoder = _Redecoder(reader, bench, limits, writer)
         for part in parts if carried else []:
             writer.carry_part("frames", part)
-        done_parts = 0
+        done_parts = sent = 0
         with prefetch_batches(
             frames for part in parts for frames in frames_of_part(part)
         ) as batches:
             for batch in batches:
                 raise_if_stopped(stop, out)
                 redecoder.process_frames(batch)
+                sent += count_sent(batch)
                 writer.tick()
                 done_parts += len(batch)
                 progress(done_parts / max(total, 1))
@@ -139,7 +141,8 @@ def redecode_frames(
         readings={
             joint.name: writer.row_count(status_stream(joint.name)) for joint in bench.joints
         },
-        undecoded=redecoder.undecoded,
+        rejected=redecoder.rejected,
+        sent=sent,
     )
 
 
@@ -192,12 +195,13 @@ class _Redecoder:
         self._next_event = iter(carried_events)
         self._next = next(self._next_event, None)
         self._newest_ns = reader.manifest.started_ns
-        self._undecoded = 0
+        self._rejected_before: Counter[str] = Counter()
         self._start_pipeline(ResumePoint(), self._newest_ns)
 
     @property
-    def undecoded(self) -> int:
-        return self._undecoded + self._pipeline.undecoded
+    def rejected(self) -> Counter[str]:
+        """Reason in words -> frames that no layout explains for it, over all recorded spans."""
+        return self._rejected_before + self._pipeline.rejected
 
     def _start_pipeline(self, start: ResumePoint, time_ns: int) -> None:
         self._log = EventLog(self._bench, self._writer, start=start, on_event=self._events.append)
@@ -256,7 +260,7 @@ class _Redecoder:
     def _resume_after(self, event: Event) -> None:
         """Start a new pipeline as the recorder did that resumed there."""
         ended_ns = event.time_ns - pause_ns(event)
-        self._undecoded += self._pipeline.undecoded
+        self._rejected_before = self.rejected
         start = replace(
             ResumePoint.from_events(
                 self._events,

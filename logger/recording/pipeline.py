@@ -5,6 +5,7 @@ is computed here as well, so that every recording has the same streams. Events g
 """
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 
 import numpy as np
@@ -98,8 +99,8 @@ class Pipeline:
         self._throttle = NoticeThrottle()
         self.lost = start.lost
         """Frames that were lost before they could be stored, so far."""
-        self.undecoded = 0
-        """Frames that no joint's layout explains, so far."""
+        self.rejected: Counter[str] = Counter()
+        """Reason in words -> frames that no joint's layout explains for it, so far."""
         self.out_of_range: dict[tuple[str, str], int] = {}
         """(joint, channel) -> values outside the channel's valid range, so far."""
 
@@ -129,6 +130,11 @@ class Pipeline:
             for joint in self._bench.joints
         }
 
+    @property
+    def undecoded(self) -> int:
+        """Frames so far that no joint's layout explains."""
+        return self.rejected.total()
+
     def process(self, frames: FrameBatch, *, now_ns: int) -> tuple[ReadingBatch, ...]:
         """Store, decode and evaluate a batch; no later one may hold a frame before `now_ns`.
 
@@ -139,7 +145,7 @@ class Pipeline:
         """
         self._writer.append_frames(frames)
         decoded, self._decode_state = decode(self._decode_plan, self._decode_state, frames)
-        self.undecoded += sum(decoded.rejected.values())
+        self.rejected.update(decoded.rejected)
         for (joint, channel), outliers in decoded.out_of_range.items():
             if (joint, channel) not in self.out_of_range:
                 self._warn_of_out_of_range(joint, channel, outliers, frames)

@@ -7,8 +7,9 @@ from collections.abc import Callable
 from typing import Final
 
 from logger.traffic.bus_statistics import BusStatistics
+from logger.traffic.cadence import MessageStats
 
-__all__ = ["MAX_LOAD", "diagnose", "hint_sentences"]
+__all__ = ["MAX_LOAD", "diagnose", "hint_sentences", "unclaimed_sentence"]
 
 MAX_LOAD: Final = 0.8
 """Beyond this a bus has no room for the frames that were lost and are sent again."""
@@ -16,6 +17,15 @@ STOPPED_PERIODS: Final = 10.0
 STOPPED_S: Final = 0.5
 MAX_UNANSWERED_SHARE: Final = 0.01
 """Of the requests to a joint: on a healthy bus, too, a response is missing now and then."""
+MAX_UNDECODED_SHARE: Final = 0.01
+"""Of the frames with the identifier of a joint."""
+MAX_UNCLAIMED_SHARE: Final = 0.05
+"""Of all frames; beyond this the verdict names those that no joint of the bench claims."""
+GAP_PERIODS: Final = 10.0
+GAP_S: Final = 0.25
+MIN_GAP_FRAMES: Final = 20
+"""A gap is one in regular frames: so many of them, 95 % within a period of their time."""
+_NAMED_IDENTIFIERS: Final = 4
 
 
 def hint_sentences(statistics: BusStatistics) -> tuple[str, ...]:
@@ -33,6 +43,28 @@ def diagnose(statistics: BusStatistics) -> dict[str, str]:
         for diagnosis in _DIAGNOSES
     }
     return {name: text for name, text in sentences.items() if text is not None}
+
+
+def unclaimed_sentence(statistics: BusStatistics) -> str:
+    """Return what is to be said of frames that no joint of the bench claims, "" where they are few.
+
+    No fault: other nodes may share a bus. But who reads a verdict must not take them for decoded.
+    """
+    strangers = [
+        message
+        for message in statistics.messages
+        if message.frame is None and message.role == "unknown"
+    ]
+    count = sum(message.count for message in strangers)
+    if count <= MAX_UNCLAIMED_SHARE * statistics.frames:
+        return ""
+    most = sorted(strangers, key=lambda message: -message.count)
+    named = [message.identifier_text for message in most[:_NAMED_IDENTIFIERS]]
+    more = f" and {len(most) - len(named)} more" if len(most) > len(named) else ""
+    return (
+        f"{count / statistics.frames:.0%} of the frames are not decoded: no joint of the bench "
+        f"has their identifier ({', '.join(named)}{more})."
+    )
 
 
 def _diagnose_not_asked(statistics: BusStatistics) -> str | None:
@@ -180,6 +212,52 @@ def _diagnose_layout(statistics: BusStatistics) -> str | None:
     )
 
 
+def _diagnose_undecoded(statistics: BusStatistics) -> str | None:
+    """Find joints that are decoded, but not all of their frames."""
+    of_joints = [
+        message for message in statistics.messages if message.role == "joint" and not message.remote
+    ]
+    counts: dict[str, int] = {}
+    for message in of_joints:
+        counts[message.identifier_text] = counts.get(message.identifier_text, 0) + message.count
+    undecoded = [
+        f"{message.identifier_text} of {' or '.join(message.joints)} {message.count} of {of_all}"
+        for message in of_joints
+        if message.frame is None
+        and not set(message.joints) <= set(statistics.silent)
+        and message.count > MAX_UNDECODED_SHARE * (of_all := counts[message.identifier_text])
+        and message.count > 1
+    ]
+    if not undecoded:
+        return None
+    return (
+        f"Frames that fit no frame of the joint's layout: {'; '.join(undecoded)}. Compare leading "
+        "bytes and length with the layout; `dutytrace decode` explains one frame."
+    )
+
+
+def _diagnose_gaps(statistics: BusStatistics) -> str | None:
+    missing = [
+        f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}) every "
+        f"{message.period_s * 1e3:.3g} ms, for {message.longest_gap_s:.2f} s"
+        for message in statistics.messages
+        if message.role == "joint"
+        and message.frame is not None
+        and message.count >= MIN_GAP_FRAMES
+        and message.period_s is not None
+        and message.jitter_95_s is not None
+        and message.jitter_95_s <= message.period_s
+        and message.longest_gap_s > max(GAP_S, GAP_PERIODS * message.period_s)
+        and not _has_stopped(message)
+    ]
+    if not missing:
+        return None
+    return (
+        f"Regular frames were missing for a while, at the longest: {'; '.join(missing)}. Look for "
+        "a loose plug, a joint that restarts, or an adapter that stalls."
+    )
+
+
 def _diagnose_unanswered(statistics: BusStatistics) -> str | None:
     missed = [
         f"{joint} {count} of {statistics.request_counts[joint]}"
@@ -199,10 +277,7 @@ def _diagnose_stopped(statistics: BusStatistics) -> str | None:
         f"{' or '.join(message.joints)}, {message.frame} ({message.identifier_text}), "
         f"{message.last_s:.1f} s before the end"
         for message in statistics.messages
-        if message.role == "joint"
-        and message.frame is not None
-        and message.period_s is not None
-        and message.last_s > max(STOPPED_S, STOPPED_PERIODS * message.period_s)
+        if message.role == "joint" and message.frame is not None and _has_stopped(message)
     ]
     if not silenced:
         return None
@@ -228,12 +303,21 @@ _DIAGNOSES: Final[tuple[Callable[[BusStatistics], str | None], ...]] = (
     _diagnose_unacknowledged,
     _diagnose_elsewhere,
     _diagnose_layout,
+    _diagnose_undecoded,
     _diagnose_silent,
     _diagnose_not_asked,
     _diagnose_unanswered,
     _diagnose_stopped,
+    _diagnose_gaps,
     _diagnose_full,
 )
+
+
+def _has_stopped(message: MessageStats) -> bool:
+    """Return whether nothing more came of it for long before the end."""
+    return message.period_s is not None and message.last_s > max(
+        STOPPED_S, STOPPED_PERIODS * message.period_s
+    )
 
 
 def _unfitting_joints(statistics: BusStatistics) -> dict[str, str]:

@@ -1,7 +1,7 @@
 """Hints while recording: a known fault that lasts for some seconds is reported once.
 
 The faults are those of diagnosis.py, second by second. What only a longer time shows (a joint
-that is silent, one that stopped) is left to limits. Pure: the state goes in and comes back.
+that is silent, one that stopped, a gap) is left to limits. Pure: the state goes in and comes back.
 """
 
 from collections.abc import Mapping
@@ -15,7 +15,7 @@ __all__ = ["LiveDiagnosis", "diagnose_second"]
 
 CONFIRM_SECONDS: Final = 3
 """Seconds in a row with a fault until it is reported, and without it until it is over."""
-_NOT_REPEATED: Final = frozenset({"silent", "stopped", "not_asked"})
+_NOT_REPEATED: Final = frozenset({"silent", "stopped", "gaps", "not_asked"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -103,7 +103,8 @@ SHAPES: dict[str, Any] = {
     },
     "redecode": {
         "format": int, "recording": str, "joints": {"shoulder": ROWS, "elbow": ROWS},
-        "frames": int, "undecoded": int, "said": [str],
+        "frames": int, "undecoded": int, "not_decoded_for": dict,
+        "sent_by_logging_program": int, "said": [str],
     },
     "pack": {"format": int, "file": str, "bytes": int},
     "unpack": {"format": int, "recording": str},

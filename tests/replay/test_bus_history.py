@@ -16,6 +16,7 @@ from replay.bus_history import (
     bus_totals,
     extend_bus_seconds,
     to_bus_buckets,
+    undecoded_share,
 )
 from replay.recording import Recording
 from tests.support.buses import LENGTH_S, START_NS, S, bench, two_buses
@@ -36,6 +37,18 @@ def _row(at_s: int, *, bus: int = 0, lost: int = 0, garbled: int = 0) -> dict[st
         "time": START_NS + at_s * S, "bus": bus, "frames_per_s": 10.0, "load": None,
         "error_frames": 0, "remote_frames": 0, "lost": lost, "garbled": garbled,
     }  # fmt: skip
+
+
+def test_what_was_not_decoded_of_all_frames(two: Recording, tmp_path: Path):
+    """The recorder's count against all frames; nothing is known of a recording without either."""
+    share = undecoded_share(two)
+    assert share == 12 * LENGTH_S / two.row_count("frames")
+    writer = RecordingWriter(
+        tmp_path / "new", new_manifest(RECORDED, name="new", started_ns=START_NS), RECORDED,
+        now_s=0.0,
+    )  # fmt: skip
+    writer.close(ended_ns=START_NS + S, cause="stopped")
+    assert np.isnan(undecoded_share(Recording.open(tmp_path / "new")))
 
 
 def test_each_bus_has_its_own_figures(two: Recording):

@@ -176,6 +176,7 @@ def asking_bus(path: Path) -> None:
             "error_frames": 0, "remote_frames": 0, "lost": 0, "garbled": 0,
             "unanswered": 3 * min(max(at_s - 19, 0), 5),
         }  # fmt: skip
+        writer.append_frames(FrameBatch.from_rows([(START_NS + at_s * S, 0x283, 0, b"\x30" * 8)]))
         writer.append_rows("buses", table_of_rows([row], BUS_SCHEMA))
         writer.tick(float(at_s))
     writer.close(ended_ns=START_NS + 60 * S, cause="stopped")

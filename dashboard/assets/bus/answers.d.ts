@@ -74,6 +74,8 @@ export interface Traffic {
   cut: string;
   facts: [string, string, string][];
   hints: string[];
+  /** a mark and a sentence beside the hints; empty where they say all */
+  verdict: [string, string] | [];
   undecoded: [string, string, string][];
   errors: [string, string][];
   senders: Sender[];

@@ -109,7 +109,7 @@ export function renderBuses(host, buses, chosen) {
  * @param {Traffic | null} span
  */
 export function renderHints(host, span) {
-  renderFact(host, span ? [span.hints, span.facts, span.errors] : null, () => {
+  renderFact(host, span ? [span.hints, span.verdict, span.facts, span.errors] : null, () => {
     if (!span) return [html("p", "none-found", "No frame has been recorded yet.")];
     const facts = span.facts.map(([what, value, unit]) =>
       html("div", "", [html("dt", "", what), html("dd", "", [words(value), unitLabel(unit)])]),
@@ -118,8 +118,9 @@ export function renderHints(host, span) {
       html("p", "hint-line", [html("span", "mark " + mark), text]);
     /** @type {HTMLElement[]} */
     const parts = [html("dl", "facts small-facts", facts)];
-    if (!span.hints.length) parts.push(line("normal", html("span", "", "Nothing in this span is out of order.")));
     for (const hint of span.hints) parts.push(line("abnormal", renderSentence(hint)));
+    const [mark, verdict] = span.verdict;
+    if (mark && verdict) parts.push(line(mark, renderSentence(verdict)));
     const errors = span.errors.map(([what, count]) => `${what} ${count}×`);
     if (errors.length) parts.push(html("p", "hint", `The error frames say: ${errors.join(", ")}.`));
     return parts;

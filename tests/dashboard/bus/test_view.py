@@ -13,7 +13,7 @@ from dashboard.figures.sheet import make_sheet
 from dashboard.text.theme import DARK, LIGHT
 from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
-from replay.bus_history import extend_bus_seconds
+from replay.bus_history import BusTotals, extend_bus_seconds
 from replay.recording import Recording
 from tests.support.buses import START_NS, S, asking_bus, bench, two_buses
 
@@ -91,6 +91,54 @@ def test_the_words_of_each_bus(two: Recording):
     )  # fmt: skip
     assert (right["state"], right["away"]) == ("was lost", "once, 10 s")
     assert left["where"] == "socketcan can0, 500 kbit/s"
+
+
+def test_a_bus_of_which_much_is_not_decoded_is_not_in_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """Its share stands where the verdict does, and beside "no fault" of the span."""
+    asking_bus(tmp_path / "rec")
+    page = _page(Recording.open(tmp_path / "rec"))
+    assert page["buses"][0]["state"] == "requests unanswered"
+    recording = Recording.open(tmp_path / "rec")
+    monkeypatch.setattr("dashboard.bus.view.undecoded_share", lambda _recording: 0.26)
+    monkeypatch.setattr("dashboard.bus.view.bus_totals", lambda _seconds: _quiet_totals())
+    (bus,) = _page(recording)["buses"]
+    assert (bus["state"], bus["mark"]) == ("26\u202f% not decoded", "none")
+    monkeypatch.setattr("dashboard.bus.view.undecoded_share", lambda _recording: 0.02)
+    (bus,) = _page(recording)["buses"]
+    assert (bus["state"], bus["mark"]) == ("in order", "normal")
+
+
+def _quiet_totals() -> BusTotals:
+    return BusTotals(
+        load_mean=0.1, load_max=0.2, frames_per_s_mean=100.0, frames_per_s_max=101.0,
+        error_frames=0, remote_frames=0, lost=0, garbled=0, unanswered=0,
+    )  # fmt: skip
+
+
+def test_what_is_said_of_a_span(two: Recording):
+    """No fault and all decoded; no fault beside much of nobody's; a hint alone."""
+    told = _page(two, bus=1, span=(20.0, 30.0))["traffic"]
+    assert told["hints"] == []
+    assert told["verdict"] == ["normal", "Nothing in this span is out of order."]
+    told = _page(two, span=(20.0, 30.0))["traffic"]
+    assert len(told["hints"]) == 1
+    mark, sentence = told["verdict"]
+    assert mark == "none"
+    assert sentence.startswith("9% of the frames are not decoded: no joint")
+    away = _page(two, bus=1, span=(85.0, 110.0))["traffic"]
+    assert not any("missing for a while" in hint for hint in away["hints"]), "the bus was away"
+
+
+def test_the_load_of_a_span_is_by_the_measure_of_the_table(two: Recording, tmp_path: Path):
+    """Requests that were sent count in both; what was made without them says "apart"."""
+    asking_bus(tmp_path / "asked")
+    page = _page(Recording.open(tmp_path / "asked"), span=(10.0, 20.0))
+    assert ["load", "2.0", "%"] in page["traffic"]["facts"]
+    assert page["buses"][0]["load"]["mean"] == "2.0"
+    short = _page(Recording.open(tmp_path / "asked"), span=(10.1, 10.2))["traffic"]
+    assert [fact[0] for fact in short["facts"]][2] == "load, requests apart"
 
 
 def test_the_newest_span_is_looked_at_first(two: Recording):

@@ -130,6 +130,17 @@ def test_a_silent_joint_ends_with_status_1(folder: Path):
     assert "Healthy." not in done.stdout
 
 
+def test_much_that_nobody_claims_is_said_beside_the_verdict(folder: Path):
+    """Frames of other nodes are no fault: status 0, and no plain "Healthy."."""
+    bench = BENCH.partition('[[joint]]\nname   = "elbow"')[0].format(line=folder / "line")
+    (folder / "bench.toml").write_text(bench, encoding="utf-8")
+    done = _run("bench.toml", "--for", "1s", cwd=folder)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "Healthy." not in done.stdout
+    assert "No fault found, but: 50% of the frames are not decoded" in done.stdout
+    assert "(0x284)" in done.stdout
+
+
 def test_ended_early_with_what_was_heard(folder: Path):
     """Ctrl-C is the end of listening, not of the answer."""
     with subprocess.Popen(

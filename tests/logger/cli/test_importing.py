@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import can
 import pandas as pd
 import pytest
 
@@ -71,6 +72,35 @@ def test_times_and_pairs_are_checked(folder: Path):
     done = run("import", "none.blf", "--bench", "bench.toml", cwd=folder)
     assert (done.returncode, "no such log" in done.stderr) == (2, True)
     assert sorted(folder.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["strangers.csv"], "40 not decoded (identifier of no joint 40)"),
+        (["own.asc"], "sent by the program that logged them, so no joint's: 40"),
+    ],
+)
+def test_an_import_that_decoded_nothing_says_so(folder: Path, arguments: list[str], words: str):
+    """Made all the same, since the raw frames are kept; status 1, and where to look."""
+    for name, identifier, is_rx in (("strangers.csv", 0x7A1, True), ("own.asc", 0x2C3, False)):
+        with can.Logger(folder / name) as log:
+            for place in range(40):
+                log(
+                    can.Message(
+                        timestamp=START_NS / 1e9 + place, arbitration_id=identifier, is_rx=is_rx,
+                        is_extended_id=False, data=bytes.fromhex("48181F0000000000"), channel=0,
+                    )
+                )  # fmt: skip
+    done = run("import", *arguments, "--bench", "bench.toml", "--out", "rec", cwd=folder)
+    assert done.returncode == 1, done.stdout + done.stderr
+    assert words in done.stdout
+    assert "Nothing was decoded: none of the 40 frames" in done.stdout
+    assert Recording.open(folder / "rec").row_count("frames") == 40
+    done = run("redecode", "rec", "--bench", "bench.toml", "--json", cwd=folder)
+    assert done.returncode == 1, done.stdout + done.stderr
+    answer = json.loads(done.stdout)
+    assert sum(answer["not_decoded_for"].values()) + answer["sent_by_logging_program"] == 40
 
 
 def test_a_stated_start(folder: Path):

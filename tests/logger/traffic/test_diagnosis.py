@@ -7,7 +7,7 @@ import pytest
 from logger.joint.bench.bench import BusSettings
 from logger.traffic.bus_statistics import BusStatistics
 from logger.traffic.cadence import MessageStats
-from logger.traffic.diagnosis import hint_sentences
+from logger.traffic.diagnosis import hint_sentences, unclaimed_sentence
 
 SETTINGS = BusSettings(interface="slcan", channel="/dev/ttyACM0", bitrate=500_000)
 SHOULDER = MessageStats(
@@ -170,3 +170,46 @@ def test_some_lines_among_frames():
     """A cable or a buffer, beside what else it may be."""
     text = _one(replace(WELL, garbled=12))
     assert text.startswith("12 lines or frames could not be read beside 1000 frames")
+
+
+def test_frames_of_nobody_are_no_fault_but_are_told():
+    """Who reads the verdict learns the share and the identifiers; few of them are left alone."""
+    strangers = [
+        replace(SHOULDER, identifier=0x700 + at, role="unknown", joints=(), frame=None, count=50)
+        for at in range(6)
+    ]
+    heard = replace(WELL, messages=(SHOULDER, *strangers))
+    assert hint_sentences(heard) == ()
+    assert unclaimed_sentence(heard) == (
+        "30% of the frames are not decoded: no joint of the bench has their identifier "
+        "(0x700, 0x701, 0x702, 0x703 and 2 more)."
+    )
+    assert unclaimed_sentence(replace(WELL, messages=(SHOULDER, strangers[0]))) == ""
+
+
+def test_frames_of_a_joint_that_do_not_fit():
+    """One that is decoded otherwise; a stray one, a remote one, a silent joint are not told."""
+    unfit = replace(SHOULDER, frame=None, count=170)
+    assert _one(replace(WELL, messages=(SHOULDER, unfit))).startswith(
+        "Frames that fit no frame of the joint's layout: 0x283 of shoulder 170 of 670."
+    )
+    for other in (
+        replace(unfit, count=3), replace(unfit, remote=True), replace(unfit, role="request"),
+    ):  # fmt: skip
+        assert hint_sentences(replace(WELL, messages=(SHOULDER, other))) == ()
+
+
+def test_a_gap_in_regular_frames():
+    """Of 300 ms in frames of 10 ms; not in slow ones, nor in those that come as they like."""
+    gap = replace(SHOULDER, longest_gap_s=0.3)
+    assert _one(replace(WELL, messages=(gap,))).startswith(
+        "Regular frames were missing for a while, at the longest: shoulder, status (0x283) every "
+        "10 ms, for 0.30 s."
+    )
+    for other in (
+        replace(gap, period_s=0.1), replace(gap, jitter_95_s=0.02), replace(gap, count=5),
+        replace(gap, longest_gap_s=0.09), replace(gap, period_s=None, jitter_95_s=None),
+    ):  # fmt: skip
+        assert hint_sentences(replace(WELL, messages=(other,))) == ()
+    stopped = replace(gap, longest_gap_s=2.0, last_s=2.0)
+    assert _one(replace(WELL, messages=(stopped,))).startswith("Stopped during")
