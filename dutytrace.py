@@ -1,6 +1,6 @@
 """The front door: the commands of every room under one name, and the exit status of each.
 
-The commands themselves are in `logger.cli`, `replay.cli` and `dashboard.cli`. The order here is the
+The commands themselves are in `logger.cli`, `replay` and `dashboard.cli`. The order here is the
 order of `dutytrace --help`.
 """
 
@@ -17,6 +17,7 @@ from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
 from replay import cli as reading
+from replay import cli_requests as requesting
 from replay.heat import cli as heat
 
 __all__ = ["app", "main"]
@@ -33,9 +34,9 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "import": importing.import_log,
     "join": importing.join_sensor_table,
     "redecode": importing.redecode_recording,
-    "note": reading.write_note,
-    "acknowledge": reading.acknowledge_alert,
-    "shelve": reading.shelve_alert,
+    "note": requesting.write_note,
+    "acknowledge": requesting.acknowledge_alert,
+    "shelve": requesting.shelve_alert,
     "excursions": reading.list_excursions,
     "tune": reading.tune_limits,
     "heat": heat.fit_heat,

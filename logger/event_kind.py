@@ -73,7 +73,8 @@ EVENT_KIND_MEANINGS: Final[dict[EventKind, str]] = {
     EventKind.STARTED: "Recording started.",
     EventKind.CONTINUED: "Recording resumed after `duration_s` without a recorder (none: unknown).",
     EventKind.ENDED: "Recording ended, and why.",
-    EventKind.NOTE: "A note in someone's own words.",
+    EventKind.NOTE: "A note in someone's own words (`duration_s`: how long after the time that it "
+    "tells of it was written; none: then).",
     EventKind.RAISED: "A limit was raised: an alert begins.",
     EventKind.RETURNED: "The condition of an alert has cleared.",
     EventKind.ACKNOWLEDGED: "Someone acknowledged an alert.",

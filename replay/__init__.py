@@ -13,8 +13,10 @@
     bus_events     events and outages of the buses, and who sent in a short span
     drive_state    the state and fault that each drive reports, in words, and since when
     check          whether a recording is complete, and what is missing
-    export         a span as one CSV or Parquet file
+    export         a span as one CSV or Parquet file, every row of it
+    export_steps   or the figures of steps of one length
     cli            the commands that read recordings back
+    cli_requests   the commands that ask their writer for an event: note, acknowledge, shelve
     evaluation/    limits evaluated over stored rows, in full and by exact short ways
     excursions/    which limits applied, what they raised, what led up to it
     tuning/        candidate limits scored on recordings, and the choice of one

@@ -1,6 +1,4 @@
-"""The commands over recordings that are there: what they hold, and requests to their writer.
-
-Reading: check, unpack, excursions, tune, export. Requesting: note, acknowledge, shelve.
+"""The commands over recordings that are there: check, unpack, excursions, tune, export.
 
 As in `logger.cli`: parse, call one function, show what it returned. Heavy imports stand inside.
 """
@@ -34,18 +32,12 @@ if TYPE_CHECKING:
     from replay.tuning.tune import SweepResult
 
 __all__ = [
-    "acknowledge_alert",
     "check_recording",
     "export_span",
     "list_excursions",
-    "shelve_alert",
     "tune_limits",
     "unpack_recording",
-    "write_note",
 ]
-
-AlertNumber = Annotated[int, typer.Argument(metavar="ALERT", help="The alert's number.", min=1)]
-Who = Annotated[str, typer.Option(help="Who does this; kept with it.")]
 
 
 def check_recording(recording: AnyRecording, as_json: AsJson = False) -> None:
@@ -73,41 +65,6 @@ def unpack_recording(
     show({"recording": str(path)}, [f"Unpacked into {path}"], as_json=as_json)
     if not as_json:
         check_recording(str(path))
-
-
-def write_note(
-    recording: Recording,
-    text: Annotated[str, typer.Argument(metavar="TEXT", help="What you did or saw.")],
-    who: Who = "",
-) -> None:
-    """Write a note into a recording, live or finished."""
-    from logger.store.repair.post_request import submit_request
-
-    _require_recording(recording)
-    submit_request(recording, kind="note", text=text, who=who)
-
-
-def acknowledge_alert(recording: Recording, alert: AlertNumber, who: Who = "") -> None:
-    """Acknowledge an alert."""
-    from logger.store.repair.post_request import submit_request
-
-    _require_recording(recording, alert)
-    submit_request(recording, kind="acknowledge", alert=alert, who=who)
-
-
-def shelve_alert(
-    recording: Recording,
-    alert: AlertNumber,
-    for_s: Annotated[
-        float, Duration().option("--for", help="How long, such as 30min.", default="30min")
-    ] = 1800.0,
-    who: Who = "",
-) -> None:
-    """Silence a warning for a stated time; a trip cannot be shelved."""
-    from logger.store.repair.post_request import submit_request
-
-    _require_recording(recording, alert)
-    submit_request(recording, kind="shelve", alert=alert, for_s=for_s, who=who)
 
 
 def list_excursions(
@@ -231,10 +188,18 @@ def export_span(
     channels: Annotated[
         str | None, typer.Option(help="Only these, such as torque_Nm,speed_rad_s.")
     ] = None,
+    every: Annotated[
+        float | None,
+        Duration().option(
+            help="Mean, minimum, maximum and RMS of each step of this length, such as 1s, on the "
+            "clock's grid; default every row."
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write a span of a recording as CSV or Parquet."""
+    from logger.arrays import to_ns
     from replay.export import export
     from replay.recording import Recording as Opened
 
@@ -247,6 +212,7 @@ def export_span(
             end_ns=end.since_epoch_ns(opened.start_ns) if end else None,
             joints=joint or (),
             channels=[name.strip() for name in channels.split(",")] if channels else (),
+            step_ns=None if every is None else to_ns(every),
             replace=force,
             progress=at,
             stop=stop_on_signals(),
@@ -353,13 +319,3 @@ def _sweep_lines(found: "SweepResult", table: Path | None, save: Path | None) ->
         yield f"{table}: {len(found.rows)} results."
     if save is not None and found.chosen_index is not None:
         yield f"{save}: the chosen limits."
-
-
-def _require_recording(recording: Path, alert: int = 0) -> None:
-    """Refuse a folder that is no recording, and an alert that it does not have."""
-    from replay.recording import Recording as Opened
-
-    numbers = [one.number for one in Opened.open(recording).read_alerts()]
-    if alert and alert not in numbers:
-        known = ", ".join(str(number) for number in numbers) or "none"
-        raise InputError(f"{recording}: found alert {alert}, expected one of its alerts: {known}.")

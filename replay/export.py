@@ -2,7 +2,8 @@
 
 Read and written window by window, so that memory does not grow with the span. The file is written
 under another name and renamed when it is complete. Columns carry their units in their names, as in
-the recording; CSV has times as ISO 8601 in UTC, to the nanosecond.
+the recording; CSV has times as ISO 8601 in UTC, to the nanosecond. Every row, or the figures of
+steps of one length (`export_steps`), whose times have no more digits than they need.
 """
 
 import threading
@@ -20,6 +21,7 @@ from logger.joint.channels import in_channel_order
 from logger.settings_file import did_you_mean
 from logger.store.layout.files import status_stream, write_or_raise
 from logger.store.layout.schema import readings_table, status_schema
+from replay.export_steps import check_step, step_schema, step_tables
 from replay.recording import Recording
 
 __all__ = ["export"]
@@ -29,6 +31,7 @@ EXPORT_WINDOW_ROWS: Final = 65_536
 MIN_EXPORT_WINDOW_NS: Final = 1_000_000
 MAX_EXPORT_WINDOW_NS: Final = 60_000_000_000
 """A window does not grow beyond this during a silence: a burst of rows may follow it."""
+_TIME_UNITS_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
 EXPORT_SUFFIXES: Final = (".csv", ".parquet")
 
 
@@ -40,6 +43,7 @@ def export(
     end_ns: int | None = None,
     joints: Sequence[str] = (),
     channels: Sequence[str] = (),
+    step_ns: int | None = None,
     replace: bool = False,
     progress: Callable[[float], None] = lambda _share: None,
     stop: threading.Event | None = None,
@@ -54,6 +58,8 @@ def export(
         None: the start and the end of the recording.
     joints, channels
         Empty: all. A row with none of the given channels is left out.
+    step_ns
+        Write mean, minimum, maximum and RMS of each step of this length in place of every row.
     replace
         Whether an existing file is replaced.
     progress
@@ -68,6 +74,8 @@ def export(
     OutsideFault
         The file could not be written, or `stop` was set; no file is left.
     """
+    if step_ns is not None:
+        check_step(step_ns)
     suffix = out.suffix.lower()
     if suffix not in EXPORT_SUFFIXES:
         raise InputError(
@@ -84,14 +92,18 @@ def export(
     joint_names = _select_names("--joint", joints, recording.joints)
     carried = {name for joint in joint_names for name in recording.channels(joint)}
     channel_names = _select_names("--channels", channels, [*in_channel_order(carried)])
-    tables = _read_windows(
-        recording, joint_names, channel_names, (begin, end), drop_empty=bool(channels)
-    )
+    if step_ns is None:
+        schema = _export_schema(recording, channel_names)
+        tables = _read_windows(
+            recording, joint_names, channel_names, (begin, end), drop_empty=bool(channels)
+        )
+    else:
+        schema = step_schema(recording, channel_names)
+        tables = step_tables(recording, joint_names, channel_names, (begin, end), step_ns=step_ns)
     rows = 0
 
     def write_rows(file: IO[bytes]) -> None:
         nonlocal rows
-        schema = _export_schema(recording, channel_names)
         with (
             _open_csv_writer(file, schema)
             if suffix == ".csv"
@@ -101,8 +113,10 @@ def export(
                 if stop is not None and stop.is_set():
                     raise OutsideFault(f"{out}: stopped before its end; nothing was left behind.")
                 rows += table.num_rows
-                writer.write_table(_with_iso_times(table) if suffix == ".csv" else table)
-                progress((until_ns - begin) / (end - begin))
+                writer.write_table(
+                    _with_iso_times(table, step_ns or 1) if suffix == ".csv" else table
+                )
+                progress(min((until_ns - begin) / (end - begin), 1.0))
 
     write_or_raise(out, write_rows, description="the file")
     return rows
@@ -196,7 +210,10 @@ def _open_parquet_writer(file: IO[bytes], schema: pa.Schema) -> pq.ParquetWriter
     return pq.ParquetWriter(file, schema, compression="zstd")
 
 
-def _with_iso_times(table: pa.Table) -> pa.Table:
+def _with_iso_times(table: pa.Table, step_ns: int) -> pa.Table:
+    """Return the times as text, with the digits that multiples of `step_ns` have."""
+    unit = next(unit for unit, unit_ns in _TIME_UNITS_NS.items() if step_ns % unit_ns == 0)
+    times = table["time"].cast(pa.timestamp(unit, "UTC"))
     return table.set_column(
-        0, "time", pc.strftime(table["time"], format="%Y-%m-%dT%H:%M:%SZ").cast(pa.string())
+        0, "time", pc.strftime(times, format="%Y-%m-%dT%H:%M:%SZ").cast(pa.string())
     )

@@ -4,6 +4,7 @@ Each becomes a request to the one writer of the recording (`logger.store.writing
 writes it. Answers are {"done": true} or {"fault": sentence}.
 """
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, FastAPI
@@ -12,7 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from dashboard.server.dependencies import Recordings, json_body
 from dashboard.server.json_answer import JsonAnswer
 from dashboard.server.json_requests import RefusedError
+from logger.arrays import to_ns
 from logger.errors import DutytraceError, InputError
+from logger.store.layout.manifest import read_manifest
 from logger.store.repair.post_request import submit_request
 
 __all__ = ["add_write_request_route"]
@@ -30,6 +33,8 @@ class _WriteRequest(BaseModel):
     alert: Annotated[int, Field(ge=0)] = 0
     for_s: Annotated[float, Field(ge=0, le=86400.0)] = 0.0
     who: Annotated[str, Field(max_length=60)] = ""
+    at_s: Annotated[float | None, Field(ge=0, le=1e9, allow_inf_nan=False)] = None
+    """Of a note: which time it tells of, in s since the start; None: now."""
 
 
 @live_routes.post("/api/requests")
@@ -41,19 +46,28 @@ def post_request(
     if body.kind == "note" and not body.text:
         raise RefusedError(400, "The note is empty: write what you did or saw.")
     try:
+        path = recordings.find_path(body.recording)
         submit_request(
-            recordings.find_path(body.recording),
+            path,
             kind=body.kind,
             text=body.text,
             alert=body.alert,
             for_s=body.for_s,
             who=body.who,
+            at_ns=None if body.at_s is None else _instant_of(path, body.at_s),
         )
     except InputError as error:
         raise RefusedError(404, error) from None
     except (DutytraceError, OSError) as error:
         raise RefusedError(500, f"It could not be written: {error}") from None
     return JsonAnswer({"done": True})
+
+
+def _instant_of(recording: Path, at_s: float) -> int:
+    """Return an instant of a recording from seconds since its start, none beyond its end."""
+    manifest = read_manifest(recording)
+    at_ns = manifest.started_ns + to_ns(at_s)
+    return at_ns if manifest.ended_ns is None else min(at_ns, manifest.ended_ns)
 
 
 def add_write_request_route(server: FastAPI) -> None:

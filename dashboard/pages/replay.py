@@ -34,7 +34,7 @@ _TRANSPORT_BUTTONS: Final = (
 
 
 def replay_layout(*, writes: bool = True) -> html.Div:
-    """Return the page's skeleton; without `writes` nothing can be cut out."""
+    """Return the page's skeleton; without `writes` nothing can be cut out or noted."""
     return html.Div(
         [
             html.Div(id="past-empty", className="plate", hidden=True),
@@ -236,6 +236,18 @@ def _replay_figures() -> html.Div:
     )
 
 
+def _note_form() -> html.Form:
+    return html.Form(
+        [
+            html.Label("Note", id="past-note-label", htmlFor="past-note"),
+            html.Div(id="past-note-place", className="entry"),
+            html.Button("Write it in", type="submit"),
+        ],
+        id="past-note-form",
+        className="note",
+    )
+
+
 def _replay_margin(*, writes: bool) -> html.Aside:
     cut = [html.Button("Cut out this window", id="past-cut")] if writes else []
     return html.Aside(
@@ -243,6 +255,14 @@ def _replay_margin(*, writes: bool) -> html.Aside:
             html.Section(
                 [html.H3("Excursions", id="past-count"), html.Div(id="past-excursions")],
                 **html_attributes({"aria-label": "Excursions"}),
+            ),
+            html.Section(
+                [
+                    html.H3("Notes"),
+                    html.Div(id="past-notes"),
+                    *([_note_form()] if writes else []),
+                ],
+                **html_attributes({"aria-label": "Notes"}),
             ),
             html.Section(
                 id="past-span", role="status", **html_attributes({"aria-label": "Dragged span"})

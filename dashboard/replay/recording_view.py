@@ -23,6 +23,7 @@ from dashboard.plot_data import (
     recording_limit_lines,
 )
 from dashboard.replay import excursion_rows
+from dashboard.replay.note_rows import note_rows
 from dashboard.text.format import (
     format_clock,
     format_date_time,
@@ -72,7 +73,8 @@ def open_view(
     times = [
         event.time_ns
         for event in recording.read_events()
-        if event.kind in {EventKind.NOTE, EventKind.BUS_LOST}
+        # A note that was written after the end has no place on the traces.
+        if event.kind in {EventKind.NOTE, EventKind.BUS_LOST} and event.time_ns <= end
     ]
     times += [gap[0] for joint in recording.joints for gap in recording.read_gaps(joint)]
     return {
@@ -85,6 +87,7 @@ def open_view(
         "strip": _strip_figure(recording, options, applied),
         "excursions": excursions,
         "excursion_count": count,
+        "notes": note_rows(recording.read_events(), start, end, options.zone),
         "events": sorted(
             {round((time - start) / 1e9, 3) for time in times}
             | {round(excursion["at_s"], 3) for excursion in excursions}

@@ -39,7 +39,6 @@ from logger.store.reading.raw_frames import (
 )
 from logger.store.reading.reader import RecordingReader
 from logger.store.writing.bulk_writer import BulkWriter, discard_on_failure
-from logger.store.writing.inbox import EventRequest
 from logger.time_chunks import time_chunks
 
 __all__ = ["redecode_frames"]
@@ -240,8 +239,13 @@ class _Redecoder:
         if event.kind == EventKind.CONTINUED:
             self._resume_after(event)
         elif event.kind == EventKind.NOTE:
-            request = EventRequest.model_construct(kind="note", text=event.text, who=event.who)
-            self._log.emit_request(request, time_ns=event.time_ns)
+            self._log.emit(
+                event.kind,
+                time_ns=event.time_ns,
+                text=event.text,
+                who=event.who,
+                duration_s=event.duration_s,
+            )
         else:
             if event.kind == EventKind.DROPPED:
                 self._pipeline.lost += event.whole_value

@@ -75,6 +75,14 @@ export interface PlainLeadUp extends LeadUp {
 
 export type ExcursionDetail = TracedLeadUp | PlainLeadUp;
 
+/** A note; `at_s` is null for one that has no place on the traces. */
+export interface NoteRow {
+  at_s: number | null;
+  at: string;
+  text: string;
+  remark: string;
+}
+
 /** What is shown of a recording whatever its window. */
 export interface Overview {
   name: string;
@@ -86,6 +94,7 @@ export interface Overview {
   strip: any;
   excursions: ExcursionRow[];
   excursion_count: number;
+  notes: NoteRow[];
   events: number[];
   other_limits: string;
 }

@@ -11,6 +11,7 @@ import { UNITS_CHANGED } from "../units.mjs";
 import { ExcursionList } from "./excursions.mjs";
 import { CutAndPack } from "./export.mjs";
 import { RecordingList } from "./list.mjs";
+import { NoteList } from "./notes.mjs";
 import { Overlay } from "./overlay.mjs";
 import { SpanFigures } from "./spans.mjs";
 import { WholeStrip } from "./strip.mjs";
@@ -69,6 +70,7 @@ export class ReplayPage extends Page {
     this.window = new RowsWindow(this);
     this.spans = new SpanFigures(this);
     this.excursions = new ExcursionList(this);
+    this.notes = new NoteList(this);
     this.transport = new Transport(this);
     this.export = new CutAndPack(this);
 
@@ -159,6 +161,7 @@ export class ReplayPage extends Page {
     setText(this.part("when"), opened.when);
     document.title = opened.name + " – dutytrace";
     this.excursions.render(opened.excursions, opened.excursion_count);
+    this.notes.render(opened.notes);
     this.strip.render(opened.strip);
     this.list.refresh();
     this.overlay.begin(view.over, view.shift);
@@ -177,6 +180,7 @@ export class ReplayPage extends Page {
       this.opened = opened;
       this.strip.render(opened.strip);
       this.excursions.render(opened.excursions, opened.excursion_count);
+      this.notes.render(opened.notes);
       this.show(this.view[0], this.view[1]);
     } catch (fault) {
       setText(this.part("when"), fault.message);

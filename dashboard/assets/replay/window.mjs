@@ -109,7 +109,9 @@ export class RowsWindow {
     const { meta } = figure.layout;
     this.sheet.draw({ view: shown, tips: this.tips(), head: page.head, span: page.span });
     const isFine = shown[1] - shown[0] < 600;
-    setText(page.part("time"), formatElapsed(page.head, elapsedDecimals(isFine ? 0.1 : 1)));
+    const at = formatElapsed(page.head, elapsedDecimals(isFine ? 0.1 : 1));
+    setText(page.part("time"), at);
+    page.notes.renderPlace(at);
     setText(page.part("clock"), formatClock(meta.epoch_ms + page.head * 1000, meta.zone) + " on the clock");
     setText(page.part("window"), `${formatElapsed(shown[0])} to ${formatElapsed(shown[1])}`);
   }

@@ -11,7 +11,7 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, StringConstraints, ValidationError, ValidationInfo, field_validator
 from pydantic_core import PydanticKnownError
 
-from logger.arrays import to_s
+from logger.arrays import TIME_MAX_NS, TIME_MIN_NS, to_s
 from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.settings_file import Settings
@@ -43,6 +43,8 @@ class EventRequest(Settings):
     alert: int = Field(default=0, ge=0, le=2**31)
     for_s: float = Field(default=0.0, ge=0, le=7 * 86400.0, allow_inf_nan=False)
     who: str = Field(default="", max_length=80)
+    at_ns: int | None = Field(default=None, ge=TIME_MIN_NS, le=TIME_MAX_NS)
+    """Of a note: when that was which it tells of; None: when it is written."""
     name: str = Field(default="", exclude=True)
     """Name of its file in the inbox, which is not part of the content; "": it has none."""
 
@@ -91,6 +93,7 @@ def new_request(
     alert: int = 0,
     for_s: float = 0.0,
     who: str,
+    at_ns: int | None = None,
 ) -> EventRequest:
     """Return a request, checked.
 
@@ -100,7 +103,7 @@ def new_request(
         The text is too long, or a number out of its bounds.
     """
     try:
-        return EventRequest(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+        return EventRequest(kind=kind, text=text, alert=alert, for_s=for_s, who=who, at_ns=at_ns)
     except ValidationError as fault:
         first = fault.errors()[0]
         raise InputError(f"{kind}: {first['loc'][0]}: {first['msg'].lower()}.") from None
@@ -121,6 +124,8 @@ def to_event(
     limits
         Text of the limits file in force in a recording without a recorder: tells whether submitted
         limits were still put into force. A recorder makes the events of submitted limits itself.
+    time_ns
+        When the request is taken; the time of its event, but for a note that names its own.
     raised
         The event that raised the alert of the request, None where that is not known.
     """
@@ -137,9 +142,10 @@ def to_event(
             who=request.who,
             request=request.name,
         )
+    happened_ns = request.at_ns if request.kind == "note" and request.at_ns is not None else time_ns
     return Event(
         sequence=sequence,
-        time_ns=time_ns,
+        time_ns=happened_ns,
         kind=_EVENT_KIND_OF[request.kind],
         joint="" if raised is None else raised.joint,
         limit="" if raised is None else raised.limit,
@@ -156,7 +162,12 @@ def to_event(
 
 
 def _duration_s(request: EventRequest, *, time_ns: int, raised: Event | None) -> float:
-    """Return for how long a shelving is; of what else is done to an alert, since when it stands."""
+    """Return for how long a shelving is; of what else is done to an alert, since when it stands.
+
+    Of a note that tells of an earlier time how long after that it was written.
+    """
     if request.kind == "shelve":
         return request.for_s
+    if request.kind == "note" and request.at_ns is not None:
+        return to_s(time_ns - request.at_ns)
     return math.nan if raised is None else to_s(time_ns - raised.time_ns)

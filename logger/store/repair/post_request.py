@@ -28,8 +28,11 @@ def submit_request(
     alert: int = 0,
     for_s: float = 0.0,
     who: str = "",
+    at_ns: int | None = None,
 ) -> None:
     """Put a request into the inbox of the recorder; without a recorder, append its event.
+
+    `at_ns`: of a note when that was which it tells of; None: now.
 
     Raises
     ------
@@ -38,7 +41,7 @@ def submit_request(
     OutsideFault
         The disk took no more; nothing was requested.
     """
-    request = new_request(kind=kind, text=text, alert=alert, for_s=for_s, who=who)
+    request = new_request(kind=kind, text=text, alert=alert, for_s=for_s, who=who, at_ns=at_ns)
     if kind == "note" and not request.text:
         raise InputError("note: found no text, expected what you did or saw.")
     if kind != "note" and request.alert == 0:

@@ -58,7 +58,8 @@ def drop_request(recording: Path, request: EventRequest) -> None:
         The disk took no more; nothing was requested.
     """
     folder = recording / INBOX_FOLDER
-    body = request.model_dump_json().encode()
+    # Without what is not given: a recorder that does not know it takes all the others.
+    body = request.model_dump_json(exclude_none=True).encode()
     name = f"{time.time_ns()}-{os.getpid()}-{secrets.token_hex(3)}.json"
     try:
         folder.mkdir(exist_ok=True)

@@ -1,0 +1,55 @@
+"""A note written in Replay as a person does it, in a real browser."""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from replay.recording import Recording
+
+pytestmark = pytest.mark.browser
+PATIENCE_MS = 45_000
+
+
+@pytest.fixture
+def folder(tmp_path: Path, overheat: Recording) -> Path:
+    """Give a recordings folder of its own with the overheat in it."""
+    shutil.copytree(overheat.path, tmp_path / "recordings" / "overheat")
+    return tmp_path / "recordings"
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_written_at_the_play_head_and_found_again(
+    browser: Browser, serve, folder: Path, width: int
+):
+    """The label says where; it appears in the list, and a click on it leads there."""
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    faults: list[str] = []
+    page.on("pageerror", lambda fault: faults.append(str(fault)))
+    page.goto(f"{serve(folder)}/replay/overheat?from=0&to=120&at=61.5")
+    expect(page.locator("#past-rows")).to_have_attribute(
+        "data-drawn", re.compile("[1-9]"), timeout=PATIENCE_MS
+    )
+    expect(page.locator("#past-note-label")).to_have_text("Note at 00:01:01.5")
+    page.locator("#past-note").fill("here the fan stopped")
+    page.locator("#past-note-form button").click()
+    noted = page.locator("#past-notes .noted", has_text="here the fan stopped")
+    expect(noted).to_have_count(1, timeout=PATIENCE_MS)
+    expect(page.locator("#past-note")).to_have_value("")
+    page.get_by_role("button", name="whole test", exact=True).click()
+    noted.click()
+    expect(page.locator("#past-time")).to_have_text(re.compile("^00:01:0[12]"))
+    assert faults == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+def test_nobody_writes_where_nothing_may_be_written(browser: Browser, serve, folder: Path):
+    """The notes are listed, and there is no box."""
+    page = browser.new_page()
+    page.goto(f"{serve(folder, '--read-only')}/replay/overheat")
+    expect(page.locator("#past-notes")).to_be_visible(timeout=PATIENCE_MS)
+    expect(page.locator("#past-note-form")).to_have_count(0)
+    page.close()
