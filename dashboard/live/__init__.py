@@ -11,6 +11,7 @@ wire_format     the binary message
 json_patch      the difference between two states of the status panel
 status          the present state of joints and alerts, in words
 alert_rows      the open alerts, and what can be done about each
+forecast_text   when a temperature reaches its next limit, or why nobody knows
 drive_text      the state and fault that a drive reports
 write_requests  notes, acknowledgements and shelvings, passed to the recording's writer
 """

@@ -21,11 +21,10 @@ from dashboard.live.snapshot import LatestValues, SlowValues, Snapshot
 from dashboard.live.status import watched_temperature
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import DutytraceError
-from logger.joint.temperature_trend import Trend
 from replay.excursions.alert_peaks import alert_peak
 from replay.present import PresentClock
 from replay.recording import Recording
-from replay.trend import temperature_trend
+from replay.trend import RecentTrend, temperature_trend
 
 __all__ = ["Follower", "latest_values"]
 
@@ -56,7 +55,7 @@ class Follower:
         self._name: str | None = None
         self._searched_s = -1e9
         self._measured_s = self._trend_s = -1e9
-        self._trends: dict[str, Trend | None] = {}
+        self._trends: dict[str, RecentTrend | None] = {}
         self._peaks: dict[int, tuple[int, float]] = {}
         self._missing: tuple[str, ...] = ()
         self._latest: dict[str, LatestValues] = {}
@@ -164,7 +163,7 @@ def _empty_snapshot() -> Snapshot:
     return Snapshot(serial=0, recording=None, now_ns=at_ns, present_ns=at_ns, latest={}, slow={})
 
 
-def _temperature_trend(recording: Recording, joint: str, end_ns: int) -> Trend | None:
+def _temperature_trend(recording: Recording, joint: str, end_ns: int) -> RecentTrend | None:
     """Return the trend of a joint's main temperature, None if it has none."""
     channel = watched_temperature(recording, joint)
     return None if channel is None else temperature_trend(recording, joint, channel, end_ns)

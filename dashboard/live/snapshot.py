@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from logger.joint.temperature_trend import Trend
 from replay.recording import Recording
+from replay.trend import RecentTrend
 
 __all__ = ["LatestValues", "SlowValues", "Snapshot"]
 
@@ -24,7 +24,7 @@ class SlowValues:
     """Values of a joint that change slowly: RMS torque once a second, the trend once in five."""
 
     rms_torque_Nm: float  # noqa: N815 - the unit's own spelling
-    temperature_trend: Trend | None
+    temperature_trend: RecentTrend | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,8 +12,9 @@ from typing import Final
 from dashboard.figures.axes import main_temperature, temperature_scale
 from dashboard.live.alert_rows import alert_rows
 from dashboard.live.drive_text import drive_text
+from dashboard.live.forecast_text import forecast_text
 from dashboard.live.snapshot import LatestValues, SlowValues
-from dashboard.live.wire_messages import JointStatus, LimitTime, Status, TemperatureScale
+from dashboard.live.wire_messages import JointStatus, Status, TemperatureScale
 from dashboard.text.format import (
     format_clock,
     format_date_time,
@@ -28,7 +29,6 @@ from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from dashboard.text.zone import zone_name
 from logger.event_kind import EventKind
 from logger.joint.channels import channel_named
-from logger.joint.temperature_trend import time_to_level
 from logger.limits.lifecycle import Alert
 from logger.limits.limit_lines import LimitLevel, levels_of
 from logger.limits.words import limit_label
@@ -40,7 +40,6 @@ __all__ = ["live_status", "watched_temperature"]
 
 STALE_AFTER_S: Final = 1.0
 """A joint without a row for longer is shown as without data; a limit on silence may be faster."""
-MAX_FORECAST_S: Final = 8 * 3600.0
 
 
 def watched_temperature(recording: Recording, joint: str) -> str | None:
@@ -163,10 +162,10 @@ def _joint_status(
         for line in _level_lines(recording, joint)
         if line.channel == channel and line.is_rising
     ]
-    when, reaches = _limit_time(
+    when, reaches = forecast_text(
         temperature,
         levels,
-        slow,
+        slow.temperature_trend if slow else None,
         [a for a in open_alerts if a.channel == channel],
         stale=stale,
         zone=zone,
@@ -277,54 +276,6 @@ def _scale(now: float, levels: Sequence[LimitLevel]) -> TemperatureScale:
     if math.isfinite(now):
         scale["now"] = now
     return scale
-
-
-def _limit_time(
-    now: float,
-    levels: Sequence[LimitLevel],
-    slow: SlowValues | None,
-    mine: Sequence[Alert],
-    *,
-    stale: bool,
-    zone: tzinfo,
-) -> tuple[LimitTime, float | None]:
-    """Return when a joint's temperature reaches which level at the present trend, and the level."""
-    if stale:
-        return {"value": "unknown", "detail": "", "label": "what it reaches, and when"}, None
-    above = next((limit for limit in levels if limit.pick_up > now), None)
-    if above is None:
-        if not levels:
-            return {"value": "–", "detail": "", "label": "no limit to reach"}, None
-        at = (
-            f"trip or limit since {format_clock(mine[0].raised_ns, zone)}"
-            if mine
-            else "at or above its limit"
-        )
-        return {"value": "reached", "detail": "", "label": at}, None
-    trend = slow.temperature_trend if slow else None
-    if trend is None:
-        return {"value": "–", "detail": "", "label": "the trend needs a minute of data"}, None
-    rate, unsure = trend.rate_K_per_min, trend.uncertainty_K_per_min
-    signed = ("+" if rate > 0 else "") + format_number(rate, 1)
-    says = f"{signed} ± {format_number(2 * unsure, 1)} K/min"
-    ahead = time_to_level(above.pick_up, now, trend)
-    if not math.isfinite(rate) or rate <= 2 * unsure or ahead.s > MAX_FORECAST_S:
-        calm = "over 8 h" if rate > 2 * unsure else "no clear rise"
-        return {"value": calm, "detail": "", "label": says}, None
-    span = f"({_minutes(ahead.soonest_s)} to {_minutes(ahead.latest_s)})"
-    until: LimitTime = {
-        "value": _minutes(ahead.s),
-        "detail": f"min {span}",
-        "label": f"until it reaches {above.severity}",
-    }
-    return until, above.pick_up
-
-
-def _minutes(seconds: float) -> str:
-    if not math.isfinite(seconds):
-        return "never"
-    minutes = seconds / 60
-    return format_number(minutes, 0 if minutes >= 9.5 else 1)
 
 
 def _not_judged(recording: Recording, displays: Displays, zone: tzinfo) -> list[str]:

@@ -10,6 +10,7 @@ thermal_load   how warm a joint gets under a given load, standby and speed losse
 thermal_duty   what a joint bears for ever, for a time and in cycles
 thermal_overload  for how long loads can be held, for many joints and loads at once
 temperature_trend  how fast a temperature changes, as a straight line sees it
+load_change    since when a joint's load has been of one kind
 bench/         settings: the bench file and its layouts
 layouts/       the layouts that ship
 decode/        from a batch of frames to readings

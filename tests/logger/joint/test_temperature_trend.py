@@ -5,7 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from logger.joint.temperature_trend import Trend, fit_temperature_trend, time_to_level
+from logger.joint.temperature_trend import (
+    Trend,
+    fit_steady_trend,
+    fit_temperature_trend,
+    time_to_level,
+)
 
 
 def test_trend_of_exact_readings():
@@ -77,3 +82,78 @@ def test_time_to_level_at_its_ends():
         70.0, 60.0, Trend(rate_K_per_min=math.nan, uncertainty_K_per_min=math.nan)
     )
     assert (unknown.s, unknown.soonest_s, unknown.latest_s) == (math.inf, 0.0, math.inf)
+
+
+def test_a_reading_stands_for_its_whole_count():
+    """Whole degrees: 3 K below a level it may be reached within 2 K, however the sensor rounds."""
+    coarse = Trend(rate_K_per_min=1.0, uncertainty_K_per_min=0.0, resolution_K=1.0)
+    found = time_to_level(70.0, 67.0, coarse)
+    assert (found.soonest_s, found.s, found.latest_s) == (120.0, 150.0, 180.0)
+
+
+COARSE_K, FINE_K = 1.0, 0.01
+
+
+def _readings(
+    slopes_K_per_min: tuple[float, ...],  # noqa: N803
+    lengths_s: tuple[float, ...],
+    resolution_K: float,  # noqa: N803
+    seed: int,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return readings of pieces of ramps, rounded to counts, with a little noise."""
+    dice = np.random.default_rng(seed)
+    edges = np.cumsum((0.0, *lengths_s))
+    levels = 60.0 + np.cumsum((0.0, *np.array(slopes_K_per_min) / 60.0 * lengths_s))
+    time_s = np.arange(0.0, edges[-1], 0.5)
+    clean = np.interp(time_s, edges, levels) + dice.random() * resolution_K
+    noisy = clean + 0.2 * resolution_K * dice.standard_normal(len(time_s))
+    return time_s, np.rint(noisy / resolution_K) * resolution_K
+
+
+@pytest.mark.parametrize(("older", "newer"), [(3.0, -2.0), (0.0, 3.0), (3.0, 0.0), (1.0, 4.0)])
+@pytest.mark.parametrize(
+    ("resolution_K", "newer_s"),
+    [(FINE_K, 30.0)]
+    + [(count_K, newer_s) for count_K in (FINE_K, COARSE_K) for newer_s in (60, 90, 150, 210)],
+)
+def test_no_sure_rate_through_a_corner(resolution_K, newer_s, older, newer):  # noqa: N803
+    """Off after a rise, on after a rest: no trend, or one that leaves the true rate open.
+
+    Half a minute of a change is within a whole degree: there only the load tells it.
+    """
+    held = 0
+    for seed in range(30):
+        time_s, values = _readings((older, newer), (240.0 - newer_s, newer_s), resolution_K, seed)
+        found = fit_steady_trend(time_s, values)
+        held += found is None or (
+            abs(found.rate_K_per_min - newer) <= 2.0 * found.uncertainty_K_per_min
+            or abs(found.rate_K_per_min) <= 2.0 * found.uncertainty_K_per_min
+        )
+    assert held >= 27
+
+
+@pytest.mark.parametrize("rate_K_per_min", [0.5, 2.0, -1.0])
+@pytest.mark.parametrize("resolution_K", [FINE_K, COARSE_K])
+def test_a_ramp_has_a_trend_that_holds_its_rate(rate_K_per_min, resolution_K):  # noqa: N803
+    """One line describes it, and its rate lies within twice the uncertainty."""
+    held = 0
+    for seed in range(60):
+        time_s, values = _readings((rate_K_per_min,), (240.0,), resolution_K, seed)
+        found = fit_steady_trend(time_s, values)
+        assert found is not None
+        held += abs(found.rate_K_per_min - rate_K_per_min) <= 2.0 * found.uncertainty_K_per_min
+    assert held >= 54
+
+
+def test_a_joint_that_settles_is_told_with_the_bend_in_its_interval():
+    """Towards 80 degC with ten minutes: the level 3 K above comes within both ends."""
+    time_s = np.arange(0.0, 240.0, 0.5)
+    for begun_s in (0.0, 120.0, 300.0):
+        course = 80.0 - 40.0 * np.exp(-(time_s + begun_s) / 600.0)
+        found = fit_steady_trend(time_s, np.round(course, 2))
+        assert found is not None
+        now = float(course[-1])
+        level = now + 3.0
+        true_s = 600.0 * np.log((80.0 - now) / (80.0 - level))
+        ahead = time_to_level(level, now, found)
+        assert ahead.soonest_s <= true_s <= ahead.latest_s
