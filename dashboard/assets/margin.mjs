@@ -7,10 +7,15 @@ import { severityMark } from "./marks.mjs";
 import { hasValue } from "./sheet.mjs";
 
 const ENDED = "limit halo";
+const SWATCH_PX = 9;
 
 /** @typedef {import("./sheet.mjs").Sheet} Sheet */
 /** @typedef {import("./sheet.mjs").Tip & {value: number}} ValuedTip */
-/** @typedef {{row: number, y: number, until?: number | null, text: string, mark: string}} LimitLine */
+/**
+ * A level, with its label and ever shorter ones, and the pen of its one joint.
+ * @typedef {{row: number, y: number, until?: number | null, texts: string[], pen: number | null,
+ *   mark: string}} LimitLine
+ */
 
 /**
  * Draws the margin.
@@ -49,17 +54,25 @@ function drawLimit(sheet, group, limit, y) {
   const [markX, textX] = sheet.isNarrow ? [9, 18] : [15, 24];
   const x = (/** @type {number} */ px) => sheet.plotRight + (px * small) / 11;
   group.append(severityMark(limit.mark, x(markX), y, small));
-  group.append(svg("text", { class: "limit", x: x(textX), y: y + small * 0.36 }, limit.text));
+  const room = sheet.width - x(textX) - (limit.pen ? SWATCH_PX + 2 : 0);
+  const text =
+    limit.texts.find((one) => sheet.textWidth(one, "limit") <= room) || limit.texts[limit.texts.length - 1];
+  group.append(svg("text", { class: "limit", x: x(textX), y: y + small * 0.36 }, text));
+  /* Where there is no room for the joint's name, its pen stands for it. */
+  if (!limit.pen || text !== limit.texts[limit.texts.length - 1]) return;
+  const x1 = x(textX) + sheet.textWidth(text, "limit") + 3;
+  group.append(svg("line", { class: "swatch p" + limit.pen, x1, x2: x1 + SWATCH_PX, y1: y, y2: y }));
 }
 
 /** @param {Sheet} sheet @param {DocumentFragment} group @param {LimitLine} limit */
 function drawEndedLimit(sheet, group, limit) {
   const { text } = sheet.meta;
+  const [label] = limit.texts;
   const x = sheet.x(limit.until || 0) - 5;
   const y = sheet.y(limit.row, limit.y) - 4;
-  const width = sheet.textWidth(limit.text, ENDED);
+  const width = sheet.textWidth(label, ENDED);
   if (x - width - 1.4 * text < sheet.left) return;
-  group.append(svg("text", { class: ENDED, x, y, "text-anchor": "end" }, limit.text));
+  group.append(svg("text", { class: ENDED, x, y, "text-anchor": "end" }, label));
   group.append(severityMark(limit.mark, x - width - 0.7 * text, y - 0.36 * text, text * 0.94));
 }
 

@@ -4,14 +4,20 @@ The shapes are in data coordinates. The words go into `layout.meta`; the browser
 there is room. Pure.
 """
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
-from dashboard.figures.annotations import Annotations, LimitLine
+from dashboard.figures.annotations import AlertSpan, Annotations, LimitLine
+from dashboard.figures.axes import Axis
 from dashboard.text.theme import Theme
 
-__all__ = ["draw_annotations", "lane_marks", "limit_line_extent"]
+__all__ = ["draw_annotations", "lane_marks", "limit_line_extent", "limit_tint", "tint_end"]
 
 MIN_GAP_PX: Final = 3.0
+TINT_OPACITY: Final = {"danger": 0.15, "abnormal": 0.26, "none": 0.15}
+_RANKS: Final = {"none": 0, "abnormal": 1, "danger": 2}
+"""States in the order of how bad they are."""
 
 
 def _rect_shape(x0: float, x1: float, **how: Any) -> dict[str, Any]:  # noqa: ANN401 - plotly's own keys
@@ -32,47 +38,98 @@ def limit_line_extent(line: LimitLine, now_s: float) -> dict[str, Any]:
     return {"xref": "x", "x0": begun_s, "x1": line.end_s}
 
 
+def tint_end(line: LimitLine, lines: Sequence[LimitLine], axis: Axis) -> float:
+    """Return where the tint that begins at a level ends: at the next level, or the plot's edge.
+
+    Levels of less than its severity do not end it. Where a worse one lies on its normal side it
+    ends where it begins: what is beyond is tinted by that one.
+    """
+    sign = 1.0 if line.is_rising else -1.0
+    others = [
+        other
+        for other in lines
+        if other.row == line.row
+        and other.is_rising == line.is_rising
+        and _RANKS[other.mark] >= _RANKS[line.mark]
+        and _are_in_force_together(line, other)
+    ]
+    at = sign * line.pick_up
+    if any(other.mark != line.mark and sign * other.pick_up <= at for other in others):
+        return line.pick_up
+    edge = axis.high if line.is_rising else -axis.low
+    return sign * max(at, min([sign * o.pick_up for o in others if sign * o.pick_up > at] + [edge]))
+
+
+def _are_in_force_together(line: LimitLine, other: LimitLine) -> bool:
+    begin_s = line.start_s if line.start_s is not None else 0.0
+    end_s = line.end_s if line.end_s is not None else float("inf")
+    return other.is_in_force_within(begin_s, end_s)
+
+
+def limit_tint(
+    line: LimitLine, end: float, *, axis: str, theme: Theme, now_s: float
+) -> dict[str, Any]:
+    """Return the tint from a level to where it ends."""
+    return {
+        **_rect_shape(0, 1),
+        **limit_line_extent(line, now_s),
+        "yref": axis,
+        "y0": line.pick_up,
+        "y1": end,
+        "layer": "below",
+        "fillcolor": theme.state_colours(line.mark)[0],
+        "opacity": TINT_OPACITY[line.mark],
+    }
+
+
 def _limit_shapes(
     line: LimitLine, axis: str, theme: Theme, *, now_s: float
 ) -> list[dict[str, Any]]:
-    across = {**limit_line_extent(line, now_s), "yref": axis}
-    fill = theme.state_colours(line.mark)[0]
+    across = {**limit_line_extent(line, now_s), "yref": axis, "layer": "below"}
+    dotted = {"color": theme.ink, "width": 1, "dash": "1px,3px"}
     shapes = []
     if line.drop_off is not None:
-        shapes.append(
-            {
-                **_rect_shape(0, 1),
-                **across,
-                "y0": line.drop_off,
-                "y1": line.pick_up,
-                "layer": "below",
-                "fillcolor": fill,
-                "opacity": 0.15 if line.mark == "danger" else 0.26,
-            }
+        shapes.append(_line_shape(**across, y0=line.drop_off, y1=line.drop_off, line=dotted))
+    ink = {"color": theme.ink, "width": 1}
+    return [*shapes, _line_shape(**across, y0=line.pick_up, y1=line.pick_up, line=ink)]
+
+
+def _alert_grounds(
+    alert: AlertSpan,
+    lines: Sequence[LimitLine],
+    axes: Sequence[Axis],
+    *,
+    theme: Theme,
+    now_s: float,
+) -> list[dict[str, Any]]:
+    """Return the ground of an alert: the tint beyond its own level, deeper while it lasts.
+
+    Nothing below the level, where the traces of other joints are, and nothing beyond the next.
+    """
+    grounds = []
+    for line in lines:
+        if line.row != alert.row or line.limit != alert.limit or alert.joint not in line.joints:
+            continue
+        if not line.is_in_force_within(alert.start_s, alert.end_s or now_s):
+            continue
+        ground = limit_tint(
+            replace(line, start_s=alert.start_s, end_s=alert.end_s),
+            tint_end(line, lines, axes[line.row]),
+            axis=_axis_key(line.row),
+            theme=theme,
+            now_s=now_s,
         )
-        shapes.append(
-            _line_shape(
-                **across,
-                y0=line.drop_off,
-                y1=line.drop_off,
-                layer="below",
-                line={"color": theme.ink, "width": 1, "dash": "1px,3px"},
-            )
-        )
-    shapes.append(
-        _line_shape(
-            **across,
-            y0=line.pick_up,
-            y1=line.pick_up,
-            layer="below",
-            line={"color": theme.ink, "width": 1},
-        )
-    )
-    return shapes
+        grounds.append({"name": "alert", **ground})
+    return grounds
+
+
+def _axis_key(row: int) -> str:
+    return "y" if row == 0 else f"y{row + 1}"
 
 
 def draw_annotations(
     annotations: Annotations,
+    axes: Sequence[Axis],
     *,
     now_s: float,
     theme: Theme,
@@ -83,6 +140,8 @@ def draw_annotations(
 
     Parameters
     ----------
+    axes
+        The y axis of each row.
     now_s
         Initial position of an open end; its shape is named "open" and the page moves it.
     top_px
@@ -92,6 +151,12 @@ def draw_annotations(
     """
     height, bar = top_px
     shapes: list[dict[str, Any]] = []
+    for line in annotations.limits:
+        end = tint_end(line, annotations.limits, axes[line.row])
+        tint = limit_tint(line, end, axis=_axis_key(line.row), theme=theme, now_s=now_s)
+        # Two limits may share a level: tinted twice it would look like another severity.
+        if end != line.pick_up and tint not in shapes:
+            shapes.append(tint)
     for gap in annotations.gaps:
         end = now_s if gap.end_s is None else gap.end_s
         if (end - gap.start_s) * px_per_s < MIN_GAP_PX:
@@ -108,25 +173,10 @@ def draw_annotations(
         if gap.end_s is not None:
             shapes.append(_line_shape(x0=end, x1=end, **tall, line=edge))
     for alert in annotations.alerts:
-        fill, edge_colour, tint = theme.state_colours(alert.mark)
+        fill, edge_colour, _ = theme.state_colours(alert.mark)
         end = now_s if alert.end_s is None else alert.end_s
         name = "open" if alert.end_s is None else "alert"
-        if alert.row is not None:
-            axis = "y" if alert.row == 0 else f"y{alert.row + 1}"
-            shapes.append(
-                _rect_shape(
-                    alert.start_s,
-                    end,
-                    xref="x",
-                    yref=f"{axis} domain",
-                    y0=0,
-                    y1=1,
-                    layer="below",
-                    fillcolor=tint,
-                    opacity=0.75,
-                    name=name,
-                )
-            )
+        shapes += _alert_grounds(alert, annotations.limits, axes, theme=theme, now_s=now_s)
         shapes.append(
             {
                 **_rect_shape(
@@ -138,8 +188,7 @@ def draw_annotations(
             }
         )
     for line in annotations.limits:
-        axis = "y" if line.row == 0 else f"y{line.row + 1}"
-        shapes.extend(_limit_shapes(line, axis, theme, now_s=now_s))
+        shapes.extend(_limit_shapes(line, _axis_key(line.row), theme, now_s=now_s))
     shapes.extend(
         _line_shape(
             xref="x",

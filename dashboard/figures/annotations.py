@@ -41,15 +41,28 @@ class LimitLine:
     """One level of a limit in one row, in displayed units."""
 
     row: int
+    limit: str
+    """The limit's name."""
+    joints: tuple[str, ...]
+    """The joints that it is a level of."""
     mark: str
+    is_rising: bool
+    """Whether it is raised above the level; else below."""
     pick_up: float
     drop_off: float | None
-    text: str
-    short: str
+    texts: tuple[str, ...]
+    """Its label, then ever shorter ones for less room."""
+    pen: int | None = None
+    """The pen of the one joint that it belongs to; None where it belongs to all of the row."""
     start_s: float | None = None
     """Since when it is in force, in s since the start of the recording; None: from the start."""
     end_s: float | None = None
     """Until when; None: to the end."""
+
+    @property
+    def text(self) -> str:
+        """Return its label in full."""
+        return self.texts[0]
 
     def is_in_force_within(self, begin_s: float, end_s: float) -> bool:
         """Return whether it is in force anywhere in [begin_s, end_s)."""
@@ -66,6 +79,8 @@ class AlertSpan:
     end_s: float | None
     mark: str
     text: str
+    limit: str = ""
+    joint: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +121,7 @@ def limit_lines(
     """Return the levels of limits on the channels of the rows, each line once.
 
     A line spans the time when its limits were in force. A level of only some joints of a row names
-    them if other joints have another one.
+    them.
 
     Parameters
     ----------
@@ -146,11 +161,11 @@ def _limit_set_lines(
 ) -> Iterator[LimitLine]:
     for index, row in enumerate(rows):
         for limit in limits.limits:
-            yield from _row_lines(limit, limits, index, row, rated)
+            yield from _row_lines(limit, index, row, rated)
 
 
 def _row_lines(
-    limit: Limit, limits: LimitSet, index: int, row: PlotRow, rated: Mapping[str, RatedValues]
+    limit: Limit, index: int, row: PlotRow, rated: Mapping[str, RatedValues]
 ) -> Iterator[LimitLine]:
     if not isinstance(limit, JointLimit):
         return
@@ -162,44 +177,37 @@ def _row_lines(
         for level in limit.levels(rated[joint]):
             if level.channel == channel:
                 joints_by_level.setdefault(level, []).append(joint)
+    pen_by_joint = {pen.joint: pen.number for pen in row.measured_pens}
     for level, level_joints in joints_by_level.items():
-        # A share of the rated value is another level on each joint.
-        differs_by_joint = any(
-            other_level.is_rising == level.is_rising
-            and other_level != level
-            and other_joints != level_joints
-            for other_level, other_joints in joints_by_level.items()
-        )
-        names_joints = differs_by_joint or (
-            limit.joint is not None and _count_limits_on_channel(limits, level) > 1
-        )
+        names_joints = len(level_joints) < len(channel_by_joint)
         pick_up = level.pick_up * row.factor
         drop_off = None if level.drop_off is None else level.drop_off * row.factor
         level_text = _level_text(pick_up, row)
         below = "" if level.is_rising else "below "
         drop_off_text = "" if drop_off is None else f", off at {_level_text(drop_off, row)}"
         joints_text = f"{', '.join(level_joints)} " if names_joints else ""
+        beyond_text = f"{level.prefix}{level.severity} {below}{level_text}"
+        texts = (
+            f"{joints_text}{beyond_text}{drop_off_text}",
+            f"{joints_text}{beyond_text}",
+            f"{joints_text}{level_text}",
+            level_text,
+        )
         yield LimitLine(
             row=index,
+            limit=limit.name,
+            joints=tuple(level_joints),
             mark=STATE_BY_SEVERITY[level.severity],
+            is_rising=level.is_rising,
             pick_up=pick_up,
             drop_off=drop_off,
-            text=f"{joints_text}{level.prefix}{level.severity} {below}{level_text}{drop_off_text}",
-            short=level_text,
+            texts=tuple(dict.fromkeys(texts)),
+            pen=pen_by_joint[level_joints[0]] if names_joints and len(level_joints) == 1 else None,
         )
 
 
 def _level_text(value: float, row: PlotRow) -> str:
     return format_number(value, row.decimals if round(value, 6) % 1 else 0)
-
-
-def _count_limits_on_channel(limits: LimitSet, level: LimitLevel) -> int:
-    """Return how many limits of one severity have levels on one channel."""
-    return sum(
-        other_limit.reported_channel == level.channel and other_limit.severity == level.severity
-        for other_limit in limits.limits
-        if isinstance(other_limit, JointLimit) and other_limit.draws_levels
-    )
 
 
 def alert_spans(
@@ -240,6 +248,8 @@ def alert_spans(
                 else max(alert.returned_ns - start_ns, 0) / 1e9,
                 mark=STATE_BY_SEVERITY.get(alert.severity, "abnormal"),
                 text=text,
+                limit=alert.limit,
+                joint=alert.joint,
             )
         )
     return tuple(spans)

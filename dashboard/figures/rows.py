@@ -61,11 +61,18 @@ def row_axes(rows: Sequence[ReadRow], annotations: Annotations, sheet: Sheet) ->
 
 
 def window_marks(
-    annotations: Annotations, *, start_s: float, end_s: float, sheet: Sheet, theme: Theme
+    annotations: Annotations,
+    axes: Sequence[Axis],
+    *,
+    start_s: float,
+    end_s: float,
+    sheet: Sheet,
+    theme: Theme,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Return the shapes of a window of [start_s, end_s], and the texts of its lane."""
     shapes = draw_annotations(
         annotations,
+        axes,
         now_s=end_s,
         theme=theme,
         top_px=(float(sheet.plot_height), ALERT_BAR_PX),
@@ -157,7 +164,9 @@ def rows_figure(
         The axis of each row; None: computed from the data.
     """
     y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
-    shapes, lane = window_marks(annotations, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme)
+    shapes, lane = window_marks(
+        annotations, y_axes, start_s=start_s, end_s=end_s, sheet=sheet, theme=theme
+    )
     layout: dict[str, Any] = {
         "template": plotly_template(theme, size_px=sheet.text),
         **sheet.plotly_size(),
@@ -216,7 +225,8 @@ def rows_figure(
                 "row": line.row,
                 "y": line.pick_up,
                 "mark": line.mark,
-                "text": line.short if sheet.form == "narrow" else line.text,
+                "texts": list(line.texts),
+                "pen": line.pen,
                 "until": line.end_s,
             }
             for line in annotations.limits

@@ -307,6 +307,7 @@ class LiveView:
         start_ns = self.recording.start_ns
         shapes, lane = window_marks(
             self._read_annotations(begin_ns),
+            self._axes,
             start_s=(begin_ns - start_ns) / 1e9,
             end_s=(snapshot.now_ns - start_ns) / 1e9,
             sheet=self.request.sheet,

@@ -105,6 +105,20 @@ function scaleLabels(limits, low, high) {
 }
 
 /**
+ * Where the tint that begins at a level ends: at the next one that is no less bad, else at the scale's end.
+ * Nothing is tinted beyond a worse one.
+ * @param {TemperatureLevel} limit
+ * @param {TemperatureLevel[]} limits
+ * @param {number} high
+ */
+export function tintEnd(limit, limits, high) {
+  const rank = (/** @type {TemperatureLevel} */ { mark }) => (mark === "danger" ? 1 : 0);
+  if (limits.some((other) => rank(other) > rank(limit) && other.at <= limit.at)) return limit.at;
+  const next = limits.filter((other) => other.at > limit.at && rank(other) >= rank(limit)).map((other) => other.at);
+  return Math.min(high, ...next);
+}
+
+/**
  * Where the temperature is between ambient and its limits.
  * @param {HTMLElement} host
  * @param {import("./messages.d.ts").TemperatureScale} scale
@@ -123,7 +137,9 @@ function renderScale(host, scale) {
     for (const limit of limits) {
       const top = placed(span("top mark " + limit.mark), limit.at);
       top.style.position = "absolute";
-      parts.push(placed(span("band " + limit.mark), limit.off, limit.at), placed(span("at lim"), limit.at), top);
+      parts.push(placed(span("band " + limit.mark), limit.at, tintEnd(limit, limits, high)));
+      if (limit.off < limit.at) parts.push(placed(span("at off"), limit.off));
+      parts.push(placed(span("at lim"), limit.at), top);
     }
     for (let value = low; value <= high; value += 10) parts.push(placed(span("at"), value));
     const labels = scaleLabels(limits, low, high).map((value) => placed(html("b", "", String(value)), value));

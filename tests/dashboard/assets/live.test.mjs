@@ -4,6 +4,7 @@ import { test } from "node:test";
 
 import { AlertScheduler } from "../../../dashboard/assets/live/alert_scheduler.mjs";
 import { unpackFrame } from "../../../dashboard/assets/live/frame.mjs";
+import { tintEnd } from "../../../dashboard/assets/live/joints.mjs";
 import { applyEdits, mergePatch } from "../../../dashboard/assets/live/patch.mjs";
 import { BinStore } from "../../../dashboard/assets/live/store.mjs";
 
@@ -172,4 +173,14 @@ test("another recording counts its alerts anew; switching on makes old news of w
     [9000, "a", [TRIP, WARNING], true],
   ];
   assert.deepEqual(soundsOf(...steps), ["", "", "warning", "trip"]);
+});
+
+test("what is beyond a level is tinted, up to the next that is no less bad", () => {
+  const warning = (at) => ({ at, off: at - 3, mark: "abnormal", severity: "warning" });
+  const trip = (at) => ({ at, off: at - 4, mark: "danger", severity: "trip" });
+  const limits = [warning(60), warning(70), trip(80), warning(85)];
+  assert.deepEqual(
+    limits.map((limit) => tintEnd(limit, limits, 90)),
+    [70, 80, 90, 85],
+  );
 });

@@ -111,7 +111,7 @@ def test_replay_shows_what_they_would_have_raised(
         assert "RMS torque" in told["lead_up"]
     length_s = page["length_s"]
     whole = _asked(get, f"{at}/window?start=0&end={length_s}&{size}&{judged}")["layout"]["meta"]
-    assert {line["text"] for line in whole["limits"]} == {"warning 45"}
+    assert {line["texts"][0] for line in whole["limits"]} == {"warning 45"}
     assert {word["mark"] for word in whole["lane"] if word["kind"] == "alert"} >= {"abnormal"}
     plain = _asked(get, f"{at}/overview?{size}")
     assert plain["other_limits"] == ""
