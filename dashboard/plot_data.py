@@ -1,11 +1,13 @@
 """Plot data: the lines, bands and annotations of a figure, read from a recording.
 
-The only code that reads recordings for figures; `figures` itself is pure. Never more than two
-points a bucket and never more buckets than pixels; gaps are NaN. Computes nothing but the
-conversion to displayed units.
+The only code that reads recordings for figures; `figures` itself is pure. A bucket is at most two
+pixels wide and has at most two points of a line; gaps are NaN. Computes nothing but the conversion
+to displayed units.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,29 +29,30 @@ from dashboard.text.units import DEFAULT_DISPLAYS, Displays
 from logger.arrays import TIME_MAX_NS
 from logger.limits.limit import LimitSet
 from replay.alignment import Overlay
-from replay.cycles import are_cycles_narrow
+from replay.cycles import are_cycles_narrow, group_extremes
 from replay.excursions.applied_limits import AppliedLimits, recorded_limits
 from replay.recording import Recording
-from replay.window import ChannelWindow, gaps_within, read_envelope
+from replay.window import ChannelWindow, gaps_within, read_envelope, widest_bin_ns
 
 __all__ = [
-    "BAND_BUCKET_PX",
+    "BUCKET_PX",
     "Bins",
     "add_overlay_annotations",
+    "fine_bins",
+    "has_narrow_cycles",
     "other_pens",
     "plan_recording_rows",
     "read_annotations",
     "read_band",
     "read_bins",
-    "read_row",
+    "read_rows",
     "recording_limit_lines",
 ]
 
 Bins = NDArray[np.float64]
 
-BAND_BUCKET_PX = (4, 10)
-"""Widths of a band's buckets, tried in turn: wider ones hold whole cycles that are longer."""
-LINE_PX_PER_BUCKET = 2
+BUCKET_PX: Final = 2
+"""No bucket is wider: what is drawn wider than a pen is read as a course that was not measured."""
 
 
 def plan_recording_rows(
@@ -131,6 +134,11 @@ def _row_sources(
     return own_source, other_source
 
 
+def fine_bins(span_ns: int, width_px: int) -> int:
+    """Return how many buckets cover a span so that none is wider than `BUCKET_PX`."""
+    return -(-span_ns // widest_bin_ns(span_ns, bins=max(8, width_px // BUCKET_PX)))
+
+
 def read_band(
     window: ChannelWindow, pen: Pen, *, bins: int, factor: float, zero_ns: int
 ) -> tuple[Band, float]:
@@ -139,10 +147,11 @@ def read_band(
     `zero_ns`: the instant from which x is counted.
     """
     envelope = window.envelope(bins=bins)
-    middle = np.asarray(envelope.start_ns) + envelope.width_ns // 2
+    begins = np.asarray(envelope.start_ns)
+    edges = np.append(begins, begins[-1:] + envelope.width_ns)
     band = Band(
         pen=pen,
-        x=(middle - zero_ns) / 1e9,
+        edges=(edges - zero_ns) / 1e9,
         minimum=envelope.minimum * factor,
         maximum=envelope.maximum * factor,
         mean=envelope.mean * factor,
@@ -150,45 +159,71 @@ def read_band(
     return band, envelope.width_ns / 1e9
 
 
-def read_row(
+def read_rows(
     recording: Recording,
-    plan: PlotRow,
+    plan: Sequence[PlotRow],
     start_ns: int,
     end_ns: int,
     *,
     width_px: int,
     overlay: Overlay | None = None,
-) -> ReadRow:
-    """Return a row over [start_ns, end_ns): lines, or bands where its cycles are too narrow.
+) -> list[ReadRow]:
+    """Return the rows over [start_ns, end_ns): all lines, or all bands where cycles are too narrow.
 
-    An `overlay` is read and drawn in the same way: where one of both recordings has cycles that are
-    too narrow, both are bands with buckets of the same width.
+    One form for the whole window, an `overlay` included: a row of lines above one of bands would
+    seem to show something else.
     """
+    bins = fine_bins(end_ns - start_ns, width_px)
     windows = [
-        (source, pen, source.open_window(pen))
-        for source in _row_sources(recording, plan, start_ns, end_ns, overlay)
-        for pen in source.pens
+        [
+            (source, pen, source.open_window(pen))
+            for source in _row_sources(recording, row, start_ns, end_ns, overlay)
+            for pen in source.pens
+        ]
+        for row in plan
     ]
-    # A temperature drifts and flickers by one count; it has no cycles.
-    banded = plan.quantity != "temperature" and bool(plan.measured_pens)
-    for bucket_px in BAND_BUCKET_PX if banded else ():
-        bins = max(8, width_px // bucket_px)
-        bands = [
-            read_band(window, pen, bins=bins, factor=plan.factor, zero_ns=source.zero_ns)
-            for source, pen, window in windows
+    bands = []
+    for row, row_windows in zip(plan, windows, strict=True):
+        row_bands = [
+            read_band(window, pen, bins=bins, factor=row.factor, zero_ns=source.zero_ns)
+            for source, pen, window in row_windows
             if not pen.setpoint
         ]
-        if any(
-            are_cycles_narrow(band.minimum, band.maximum, least=plan.min_span) for band, _ in bands
-        ):
-            drawn_bands = tuple(band for band, _ in bands)
-            return ReadRow(plan=plan, lines=drawn_bands, bucket_s=bands[0][1])
-    bins = max(8, width_px // LINE_PX_PER_BUCKET)
-    lines = tuple(
-        _read_line(source, pen, window, bins=bins, factor=plan.factor)
-        for source, pen, window in windows
-    )
-    return ReadRow(plan=plan, lines=lines, bucket_s=float("nan"))
+        bands.append(row_bands)
+    px_a_s = width_px / max((end_ns - start_ns) / 1e9, 1e-9)
+    if any(
+        has_narrow_cycles(row, band.minimum, band.maximum, bucket_s * px_a_s)
+        for row, row_bands in zip(plan, bands, strict=True)
+        for band, bucket_s in row_bands
+    ):
+        return [
+            ReadRow(plan=row, lines=tuple(band for band, _ in row_bands), bucket_s=row_bands[0][1])
+            for row, row_bands in zip(plan, bands, strict=True)
+        ]
+    return [
+        ReadRow(
+            plan=row,
+            lines=tuple(
+                _read_line(source, pen, window, bins=bins, factor=row.factor)
+                for source, pen, window in row_windows
+            ),
+            bucket_s=float("nan"),
+        )
+        for row, row_windows in zip(plan, windows, strict=True)
+    ]
+
+
+def has_narrow_cycles(row: PlotRow, low: Bins, high: Bins, px_a_bin: float) -> bool:
+    """Return whether `BUCKET_PX` of a row hold whole cycles: a line would be a patch of ink.
+
+    `low` and `high` are the extremes of bins, shape (n,).
+    """
+    if row.quantity == "temperature":
+        # A temperature drifts and flickers by one count; it has no cycles.
+        return False
+    ends = np.stack([low, high], axis=1)
+    minimum, maximum = group_extremes(ends, max(1, round(BUCKET_PX / px_a_bin)))
+    return are_cycles_narrow(minimum, maximum, least=row.min_span)
 
 
 def _read_line(

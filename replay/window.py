@@ -25,6 +25,7 @@ __all__ = [
     "read_envelope",
     "read_polyline",
     "to_polyline",
+    "widest_bin_ns",
 ]
 
 
@@ -69,6 +70,13 @@ def bin_width_ns(span_ns: int, *, bins: int) -> int:
         if width >= least_width:
             return width
     return _BUCKET_WIDTHS_NS[-1]
+
+
+def widest_bin_ns(span_ns: int, *, bins: int) -> int:
+    """Return the widest of `_BUCKET_WIDTHS_NS` that divides a span into at least `bins` buckets."""
+    most_width = max(span_ns, 1) / max(bins, 1)
+    fitting = [width for width in _BUCKET_WIDTHS_NS if width <= most_width]
+    return fitting[-1] if fitting else _BUCKET_WIDTHS_NS[0]
 
 
 def read_envelope(

@@ -11,8 +11,9 @@ import { drawMargin } from "./margin.mjs";
 const WIDTHS_KEPT = 400;
 
 /**
- * The value of a pen at a time, in seconds, and which row and pen it is.
- * @typedef {{row: number, pen: number, joint: string, other?: boolean, value: number | null, at: number}} Tip
+ * The value of a pen at a time, in seconds, which row and pen it is, and whether it is the mean of a bucket.
+ * @typedef {{row: number, pen: number, joint: string, other?: boolean, isMean?: boolean, value: number | null,
+ *   at: number}} Tip
  */
 
 /** Whether a tip has a value to be shown. @param {Tip} tip @returns {tip is Tip & {value: number}} */

@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from dashboard.figures.axes import Axis, axis_range
-from dashboard.figures.lines import band_outlines
+from dashboard.figures.lines import step_line, step_outlines
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_number
 from dashboard.text.theme import Theme, plotly_template
@@ -132,17 +132,13 @@ def _bus_row_traces(row: BusRow, *, axis: str, theme: Theme, sheet: Sheet) -> li
             }
         ]
     lines = {"type": "scatter", "mode": "lines", "connectgaps": False}
-    edge = {"color": theme.ink, "width": sheet.pen * 0.3, "simplify": False}
+    edge = {"color": theme.ink, "width": sheet.pen * 0.3, "simplify": False, "shape": "hv"}
     fill = {"fill": "toself", "fillcolor": _with_alpha(theme.ink, 0.2)}
+    edges = np.append(row.x, row.x[-1:] + row.width_s) - row.width_s / 2.0
     curves: list[tuple[Floats, Floats, dict[str, Any], dict[str, Any]]] = []
     if np.nanmax(np.append(row.maximum - row.minimum, 0.0)) > 0:
-        around = band_outlines(row.x, row.minimum, row.maximum)
-        curves = [
-            (*around, {**edge, "width": 0}, fill),
-            (row.x, row.maximum, edge, {}),
-            (row.x, row.minimum, edge, {}),
-        ]
-    curves.append((row.x, row.mean, {**edge, "width": sheet.pen * 0.85}, {}))
+        curves = [(*step_outlines(edges, row.minimum, row.maximum), edge, fill)]
+    curves.append((*step_line(edges, row.mean), {**edge, "width": sheet.pen * 0.85}, {}))
     return [
         {
             **common,

@@ -1,13 +1,15 @@
 """Polylines and bands as plotly traces.
 
-A line is drawn where single cycles can be distinguished. Where they cannot (a cycle under about ten
-pixels) it is a band: the range from minimum to maximum is filled and the mean drawn in it, so that
-neither peaks nor the mean are lost. A gap is one NaN and breaks the line; a band is one polygon for
-each run without a gap, since plotly's fill between two traces would cross gaps. Pure.
+A line is drawn where single cycles can be distinguished. Where they cannot it is a band of steps:
+the range from minimum to maximum of each bucket is filled and its mean drawn in it, so that neither
+peaks nor the mean are lost and nothing is drawn between buckets that was not measured. A gap is one
+NaN and breaks the line; a band is one polygon for each run without a gap, since plotly's fill
+between two traces would cross gaps. Pure.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -15,7 +17,15 @@ from dashboard.figures.axes import Pen
 from dashboard.text.theme import Theme
 from logger.arrays import Floats
 
-__all__ = ["Band", "Line", "band_outlines", "finite_extremes", "plotly_traces"]
+__all__ = [
+    "Band",
+    "Line",
+    "finite_extremes",
+    "plotly_traces",
+    "row_traces",
+    "step_line",
+    "step_outlines",
+]
 
 FILL_ALPHA, OTHER_FILL_ALPHA = 0.30, 0.10
 """Opacity of a band's fill: of the first recording, and of a second one laid over it."""
@@ -37,7 +47,8 @@ class Band:
     """Minimum, mean and maximum of m buckets, shape (m,); NaN where no value is held."""
 
     pen: Pen
-    x: Floats
+    edges: Floats
+    """Begin of each bucket and end of the last, in s since the start, shape (m + 1,)."""
     minimum: Floats
     maximum: Floats
     mean: Floats
@@ -55,25 +66,47 @@ def finite_extremes(lines: tuple[Line | Band, ...]) -> tuple[float, float]:
     return (float(finite.min()), float(finite.max())) if len(finite) else (np.nan, np.nan)
 
 
-def band_outlines(x: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-    """Return the polygons of the area between `low` and `high`, one for each run without NaN.
+def step_outlines(edges: Floats, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Return the polygons of the buckets between `low` and `high`, one for each run without NaN.
 
-    All arguments of shape (n,). A polygon runs along `high` and back along `low`; a NaN separates
-    two polygons.
+    To be drawn in steps, horizontal first. A polygon runs along `high` and back along `low`; a NaN
+    separates two polygons. `edges` has the shape (n + 1,), the others (n,).
     """
-    finite_rows = np.flatnonzero(np.isfinite(low) & np.isfinite(high))
-    if not len(finite_rows):
-        return np.empty(0), np.empty(0)
-    runs = np.split(finite_rows, np.flatnonzero(np.diff(finite_rows) > 1) + 1)
-    line_break = np.array([np.nan])
-    along = [part for s in runs for part in (x[s], x[s][::-1], line_break)]
-    level = [part for s in runs for part in (high[s], low[s][::-1], line_break)]
-    return np.concatenate(along[:-1]), np.concatenate(level[:-1])
+    along, level = [], []
+    for first, end in _held_runs(low):
+        run = edges[first : end + 1]
+        backward = np.append(low[first:end][::-1], low[first])
+        along += [run, run[::-1], _BREAK]
+        level += [np.append(high[first:end], high[end - 1]), backward, _BREAK]
+    return _joined(along), _joined(level)
+
+
+def step_line(edges: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return the points of a line of steps, horizontal first, NaN between two runs."""
+    along, level = [], []
+    for first, end in _held_runs(values):
+        along += [edges[first : end + 1], _BREAK]
+        level += [np.append(values[first:end], values[end - 1]), _BREAK]
+    return _joined(along), _joined(level)
+
+
+def _held_runs(values: Floats) -> list[tuple[int, int]]:
+    """Return first and end of each run without NaN."""
+    held = np.concatenate(([False], np.isfinite(values), [False]))
+    ends = np.flatnonzero(held[1:] != held[:-1]).tolist()
+    return list(zip(ends[::2], ends[1::2], strict=True))
+
+
+def _joined(parts: list[Floats]) -> Floats:
+    return np.concatenate(parts[:-1]) if parts else np.empty(0)
 
 
 def _rgba_colour(colour: str, alpha: float) -> str:
     red, green, blue = (int(colour[start : start + 2], 16) for start in (1, 3, 5))
     return f"rgba({red},{green},{blue},{alpha})"
+
+
+_BREAK: Final = np.array([np.nan])
 
 
 def _json_list(values: Floats) -> list[float | None]:
@@ -84,7 +117,7 @@ def _json_list(values: Floats) -> list[float | None]:
 def plotly_traces(
     line: Line | Band, *, axis: str, theme: Theme, width: float
 ) -> list[dict[str, Any]]:
-    """Return the plotly traces of a line (one) or of a band (fill, maximum, minimum, mean)."""
+    """Return the plotly traces of a line (one) or of a band (its fill with an edge, its mean)."""
     colour = theme.pen_colour(line.pen.number)
     common = {
         "type": "scatter",
@@ -121,26 +154,40 @@ def plotly_traces(
                 "meta": {**meta, "role": role},
             }
         ]
-    edge = {"width": width * 0.45}
-    around = band_outlines(line.x, line.minimum, line.maximum)
     fill = {
         "fill": "toself",
         "fillcolor": _rgba_colour(colour, OTHER_FILL_ALPHA if dashed else FILL_ALPHA),
     }
-    curves: list[tuple[str, Floats, Floats, dict[str, Any], dict[str, Any]]] = [
-        ("fill", *around, {"width": 0}, fill),
-        ("max", line.x, line.maximum, edge, {}),
-        ("min", line.x, line.minimum, edge, {}),
-        ("mean", line.x, line.mean, {"width": width * 0.95}, {}),
+    curves: list[tuple[str, tuple[Floats, Floats], float, dict[str, Any]]] = [
+        ("fill", step_outlines(line.edges, line.minimum, line.maximum), 0.45, fill),
+        ("mean", step_line(line.edges, line.mean), 0.95, {}),
     ]
     return [
         {
             **common,
             "x": _json_list(x),
             "y": _json_list(values),
-            "line": {"color": colour, "simplify": False, **style, **dashed},
+            "line": {
+                "color": colour,
+                "simplify": False,
+                "shape": "hv",
+                "width": width * share,
+                **dashed,
+            },
             "meta": {**meta, "role": role},
             **extra,
         }
-        for role, x, values, style, extra in curves
+        for role, (x, values), share, extra in curves
     ]
+
+
+def row_traces(
+    lines: Sequence[Line | Band], *, axis: str, theme: Theme, width: float
+) -> list[dict[str, Any]]:
+    """Return the traces of all lines and bands of a row: every fill below every mean."""
+    traces = [
+        trace
+        for line in lines
+        for trace in plotly_traces(line, axis=axis, theme=theme, width=width)
+    ]
+    return sorted(traces, key=lambda trace: trace["meta"]["role"] != "fill")

@@ -13,7 +13,7 @@ from typing import Any
 from dashboard.figures.annotation_shapes import draw_annotations, lane_marks
 from dashboard.figures.annotations import Annotations
 from dashboard.figures.axes import Axis, Pen, PlotRow, axis_range, tick_text
-from dashboard.figures.lines import Band, Line, finite_extremes, plotly_traces
+from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_duration
 from dashboard.text.theme import Theme, plotly_template
@@ -82,7 +82,7 @@ def window_marks(
 
 
 def _row_title_annotations(
-    rows: Sequence[ReadRow], sheet: Sheet, theme: Theme
+    rows: Sequence[ReadRow], sheet: Sheet, theme: Theme, *, reads_means: bool
 ) -> list[dict[str, Any]]:
     titles = []
     for row, (bottom, high) in zip(rows, sheet.row_domains(len(rows)), strict=True):
@@ -100,7 +100,9 @@ def _row_title_annotations(
         }
         small = f"<span style='font-size:{sheet.text}px;color:{theme.ink_2}'>"
         if sheet.form == "narrow":
-            bands_text = f", {bands_text}" if bands_text else ""
+            # The margin has no room for "mean" beside a value.
+            values_text = "; values: mean" if reads_means else ""
+            bands_text = f", {bands_text}{values_text}" if bands_text else ""
             text = f"<b>{row.plan.title}</b> {small}{unit}{bands_text}</span>"
             titles.append(
                 {
@@ -151,6 +153,7 @@ def rows_figure(
     sheet: Sheet,
     theme: Theme,
     axes: Sequence[Axis] | None = None,
+    reads_means: bool = False,
 ) -> RowsFigure:
     """Return the figure of rows over [start_s, end_s], seconds since the recording's start.
 
@@ -162,6 +165,8 @@ def rows_figure(
         The reader's time zone, for those.
     axes
         The axis of each row; None: computed from the data.
+    reads_means
+        Whether values in the margin of bands are means of buckets, in place of newest readings.
     """
     y_axes = tuple(axes) if axes is not None else row_axes(rows, annotations, sheet)
     shapes, lane = window_marks(
@@ -177,7 +182,7 @@ def rows_figure(
             "showticklabels": False,
             "showgrid": False,
         },
-        "annotations": _row_title_annotations(rows, sheet, theme),
+        "annotations": _row_title_annotations(rows, sheet, theme, reads_means=reads_means),
         "shapes": shapes,
     }
     data = []
@@ -201,8 +206,7 @@ def rows_figure(
             "zeroline": signed,
             "anchor": "x",
         }
-        for line in row.lines:
-            data.extend(plotly_traces(line, axis=f"y{key}", theme=theme, width=sheet.pen))
+        data.extend(row_traces(row.lines, axis=f"y{key}", theme=theme, width=sheet.pen))
         meta_rows.append(
             {
                 "title": row.plan.title,

@@ -10,7 +10,7 @@ from typing import Any
 from dashboard.figures.annotation_shapes import limit_line_extent, limit_tint, tint_end
 from dashboard.figures.annotations import AlertSpan, GapSpan, LimitLine
 from dashboard.figures.axes import MIN_AXIS_SPAN, axis_range
-from dashboard.figures.lines import Band, Line, finite_extremes, plotly_traces
+from dashboard.figures.lines import Band, Line, finite_extremes, row_traces
 from dashboard.figures.rows import RowsFigure
 from dashboard.figures.sheet import Sheet
 from dashboard.text.format import format_number
@@ -55,13 +55,13 @@ def strip_figure(
     has_both = bool(torques) and bool(temperatures)
     shares = ((0.42, 1.0), (0.0, 0.36)) if has_both else ((0.0, 1.0), (0.0, 1.0))
     levels = [line for line in limits if line.row == 0] if temperatures else []
-    lines = [line.pick_up for line in levels]
+    pick_ups = [line.pick_up for line in levels]
     low, high = finite_extremes(tuple(temperatures))
     axis = axis_range(
         low,
         high,
         min_span=MIN_AXIS_SPAN["temperature"],
-        lines=lines,
+        lines=pick_ups,
         height_px=sheet.plot_height * 0.6,
     )
     minimum, maximum = finite_extremes(tuple(torques))
@@ -122,12 +122,9 @@ def strip_figure(
         "shapes": shapes,
     }  # fmt: skip
     data = [
-        t
-        for line in temperatures
-        for t in plotly_traces(line, axis="y", theme=theme, width=sheet.pen)
-    ]
-    data += [
-        t for line in torques for t in plotly_traces(line, axis="y2", theme=theme, width=sheet.pen)
+        trace
+        for lines, key in ((temperatures, "y"), (torques, "y2"))
+        for trace in row_traces(lines, axis=key, theme=theme, width=sheet.pen)
     ]
     ends = [
         {"joint": line.pen.joint, "pen": line.pen.number, "y": _last_value(line)}

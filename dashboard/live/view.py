@@ -24,8 +24,9 @@ from dashboard.live.messages import Message, marks_message, sheet_message
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update
 from dashboard.plot_data import (
-    BAND_BUCKET_PX,
+    BUCKET_PX,
     Bins,
+    has_narrow_cycles,
     plan_recording_rows,
     read_annotations,
     read_bins,
@@ -33,9 +34,8 @@ from dashboard.plot_data import (
 from dashboard.text.theme import LIGHT, THEMES, Theme
 from dashboard.text.units import DEFAULT_DISPLAYS, Displays, select_displays
 from dashboard.text.zone import reader_zone
-from replay.cycles import are_cycles_narrow, group_extremes
 from replay.recording import Recording
-from replay.window import bin_width_ns
+from replay.window import widest_bin_ns
 
 __all__ = ["LiveView", "ViewRequest", "view_request"]
 
@@ -43,14 +43,12 @@ SILENT_NS: Final = 2_000_000_000
 """A joint without a row for longer has a gap that is still open."""
 GRACE_NS: Final = 60_000_000
 """A bin is closed so long after its end, since joints are not written in the same instant."""
-PX_A_BIN: Final = 1.4
-"""Smallest width of a bin; the steps of `bin_width_ns` make it up to 2.5 times as much."""
 MIN_BINS: Final = 40
 BINS_BEYOND: Final = 1.5
 """A view that is so many windows late, or has grown so long, is sent whole again."""
 BANDS_EVERY_NS: Final = 5_000_000_000
 FIRST_ROOM_NS: Final = 10_000_000_000
-"""A view of the whole test spans so much while less has been recorded."""
+"""A view spans at least so much while less has been recorded; `live/picture.mjs` too."""
 WINDOW_S: Final = 300.0
 LONGEST_WINDOW_S: Final = 7 * 86400.0
 
@@ -94,8 +92,8 @@ class LiveView:
         self._pens: tuple[tuple[Pen, float], ...] = ()
         """Every pen of the plan with its factor to displayed units, in the order of updates."""
         self._axes: tuple[Axis, ...] = ()
-        self._bands: tuple[int, ...] = ()
-        """For each row how many bins make a bucket of its bands; 0: it is drawn as lines."""
+        self._is_banded = False
+        """Whether all rows are drawn as bands, in place of lines."""
         self._bands_checked_ns = 0
         self._events_seen = self._limit_sets = -1
         self._has_open_gap = False
@@ -105,6 +103,8 @@ class LiveView:
         """End of the last bin that was sent."""
         self._width_ns = 0
         """Width of a bin; 0: nothing was sent yet."""
+        self._room_ns = 0
+        """Length of the window for which that width was chosen."""
 
     def advance(self, snapshot: Snapshot, serial: int) -> tuple[Update, Message | None]:
         """Return the next update, and a sheet or its changes where the page needs them.
@@ -149,19 +149,16 @@ class LiveView:
         return update, message
 
     def _begin_ns(self, now_ns: int) -> int:
-        """Return the begin of the window."""
-        window_s = self.request.window_s
-        return now_ns - round(window_s * 1e9) if window_s else self.recording.start_ns
-
-    @property
-    def _max_bins(self) -> int:
-        return max(MIN_BINS, round(self.request.sheet.plot_width / PX_A_BIN))
+        """Return the begin of the window: it grows from the start of a test until it is full."""
+        window_ns = round(self.request.window_s * 1e9)
+        start_ns = self.recording.start_ns
+        return max(start_ns, now_ns - window_ns) if window_ns else start_ns
 
     def _must_redraw(self, begin_ns: int, now_ns: int) -> bool:
         """Return whether bins of another width are needed, or other limits are in force."""
         if self._width_ns == 0 or len(self.recording.limit_sets) != self._limit_sets:
             return True
-        room_ns = BINS_BEYOND * self._max_bins * self._width_ns
+        room_ns = BINS_BEYOND * self._room_ns
         return now_ns - begin_ns > room_ns or self._closed_ns() - self._cursor_ns > room_ns
 
     def _start_over(self, begin_ns: int, now_ns: int) -> int:
@@ -169,8 +166,9 @@ class LiveView:
         self._limit_sets = len(self.recording.limit_sets)
         self._plan = plan_recording_rows(self.recording, self.request.displays)
         self._pens = tuple((pen, row.factor) for row in self._plan for pen in row.pens)
-        room_ns = round(self.request.window_s * 1e9) or max(now_ns - begin_ns, FIRST_ROOM_NS)
-        self._width_ns = bin_width_ns(room_ns, bins=self._max_bins)
+        self._room_ns = max(now_ns - begin_ns, FIRST_ROOM_NS)
+        bins = max(MIN_BINS, self.request.sheet.plot_width // BUCKET_PX)
+        self._width_ns = widest_bin_ns(self._room_ns, bins=bins)
         self._cursor_ns = begin_ns // self._width_ns * self._width_ns
         return self._cursor_ns
 
@@ -215,28 +213,29 @@ class LiveView:
         return False
 
     def _bands_changed(self, begin_ns: int, now_ns: int) -> bool:
-        """Return whether a row should change between lines and bands; checked every 5 s."""
+        """Return whether lines should become bands, or bands lines; checked every 5 s."""
         if now_ns - self._bands_checked_ns < max(BANDS_EVERY_NS, (now_ns - begin_ns) // 6):
             return False
         self._bands_checked_ns = now_ns
         start = max(begin_ns, self.recording.start_ns) // self._width_ns * self._width_ns
         count = int(max(0, (self._cursor_ns - start) // self._width_ns))
         bins = read_bins(self.recording, self._pens, start, count, self._width_ns)
-        return self._choose_bands(bins, now_ns - begin_ns) != self._bands
+        return self._has_narrow_cycles(bins, now_ns - begin_ns) != self._is_banded
 
-    def _choose_bands(self, bins: Bins, room_ns: int) -> tuple[int, ...]:
-        """Return for each row how many bins make a bucket of its bands; 0: lines."""
-        bins_a_px = room_ns / (self.request.sheet.plot_width * self._width_ns)
-        groups = [max(1, round(bucket_px * bins_a_px)) for bucket_px in BAND_BUCKET_PX]
-        return tuple(
-            _band_group(row, values, groups)
+    def _has_narrow_cycles(self, bins: Bins, room_ns: int) -> bool:
+        """Return whether any row has cycles that are too narrow for lines."""
+        px_a_bin = self.request.sheet.plot_width * self._width_ns / room_ns
+        return any(
+            has_narrow_cycles(row, values[:, index, 0], values[:, index, 1], px_a_bin)
             for row, values in zip(self._plan, self._split_by_row(bins), strict=True)
+            for index, pen in enumerate(row.pens)
+            if not pen.setpoint
         )
 
     def _draw_sheet(self, bins: Bins, snapshot: Snapshot, begin_ns: int) -> Message:
         recording, request = self.recording, self.request
         room_ns = max(snapshot.now_ns - begin_ns, FIRST_ROOM_NS)
-        self._bands = self._choose_bands(bins, room_ns)
+        self._is_banded = self._has_narrow_cycles(bins, room_ns)
         self._bands_checked_ns = snapshot.now_ns
         empty, full = self._empty_and_full_rows(bins)
         annotations = self._read_annotations(begin_ns)
@@ -253,14 +252,8 @@ class LiveView:
             axes=self._axes,
         )
         index_of = {(pen.joint, pen.channel): k for k, (pen, _) in enumerate(self._pens)}
-        group_of = {
-            (pen.joint, pen.channel): band
-            for row, band in zip(self._plan, self._bands, strict=True)
-            for pen in row.pens
-        }
         for trace in figure["data"]:
-            key = (trace["meta"]["joint"], trace["meta"]["channel"])
-            trace["meta"] |= {"at": index_of[key], "group": group_of[key]}
+            trace["meta"]["at"] = index_of[trace["meta"]["joint"], trace["meta"]["channel"]]
         self._shapes = _round_marks(figure["layout"]["shapes"])
         self._lane = _round_marks(figure["layout"]["meta"]["lane"])
         return sheet_message(figure, window_s=request.window_s, path=recording.path.name)
@@ -269,18 +262,18 @@ class LiveView:
         """Return the rows without data, as they are sent, and with it, for their axes."""
         nothing = np.empty(0)
         empty, full = [], []
-        for plan, values, band in zip(
-            self._plan, self._split_by_row(bins), self._bands, strict=True
-        ):
+        for plan, values in zip(self._plan, self._split_by_row(bins), strict=True):
             shown = [
-                (index, pen) for index, pen in enumerate(plan.pens) if not (band and pen.setpoint)
+                (index, pen)
+                for index, pen in enumerate(plan.pens)
+                if not (self._is_banded and pen.setpoint)
             ]
-            bucket_s = band * self._width_ns / 1e9 if band else math.nan
+            bucket_s = self._width_ns / 1e9 if self._is_banded else math.nan
             low = np.fmin(values[:, :, 0], values[:, :, 1])
             high = np.fmax(values[:, :, 0], values[:, :, 1])
             drawn: list[Line | Band] = [
-                Band(pen=pen, x=nothing, minimum=nothing, maximum=nothing, mean=nothing)
-                if band
+                Band(pen=pen, edges=nothing, minimum=nothing, maximum=nothing, mean=nothing)
+                if self._is_banded
                 else Line(pen=pen, x=nothing, y=nothing)
                 for _, pen in shown
             ]
@@ -319,20 +312,6 @@ class LiveView:
         )
         self._shapes, self._lane = shapes, lane
         return message
-
-
-def _band_group(row: PlotRow, bins: Bins, groups: list[int]) -> int:
-    """Return the smallest number of bins a bucket at which a row is drawn as bands, 0 for none."""
-    if row.quantity == "temperature":
-        # A temperature drifts and flickers by one count; it has no cycles.
-        return 0
-    measured = [index for index, pen in enumerate(row.pens) if not pen.setpoint]
-    for group in groups:
-        for index in measured:
-            low, high = group_extremes(bins[:, index, :2], group)
-            if are_cycles_narrow(low, high, least=row.min_span):
-                return group
-    return 0
 
 
 def _round_marks(marks: list[dict[str, Any]]) -> list[dict[str, Any]]:

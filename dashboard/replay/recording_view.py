@@ -15,11 +15,12 @@ from dashboard.figures.sheet import Sheet
 from dashboard.figures.strip import strip_figure, strip_sheet
 from dashboard.plot_data import (
     add_overlay_annotations,
+    fine_bins,
     other_pens,
     plan_recording_rows,
     read_annotations,
     read_band,
-    read_row,
+    read_rows,
     recording_limit_lines,
 )
 from dashboard.replay import excursion_rows
@@ -126,12 +127,14 @@ def _strip_figure(
                     recording, pen.joint, pen.channel, recording.start_ns, recording.end_ns
                 ),
                 pen,
-                bins=max(60, sheet.plot_width // 2),
+                bins=fine_bins(recording.end_ns - recording.start_ns, sheet.plot_width),
                 factor=row.factor,
                 zero_ns=recording.start_ns,
             )
             hot = row.quantity == "temperature"
-            lines[row.quantity].append(Line(pen=pen, x=band.x, y=band.maximum) if hot else band)
+            lines[row.quantity].append(
+                Line(pen=pen, x=band.edges[:-1], y=band.maximum) if hot else band
+            )
     power = lines["torque"] or lines["current"]
     gaps = {joint: recording.read_gaps(joint) for joint in recording.joints}
     start = recording.start_ns
@@ -171,9 +174,7 @@ def window_figure(
     end = recording.start_ns + round(end_s * 1e9)
     plan = plan_recording_rows(recording, options.displays, applied.limits)
     width_px = options.sheet.plot_width
-    plot_rows = [
-        read_row(recording, row, begin, end, width_px=width_px, overlay=overlay) for row in plan
-    ]
+    plot_rows = read_rows(recording, plan, begin, end, width_px=width_px, overlay=overlay)
     annotations = read_annotations(
         recording, plan, begin, end, displays=options.displays, applied=applied
     )
@@ -197,6 +198,7 @@ def window_figure(
         zone=options.zone,
         sheet=sheet,
         theme=options.theme,
+        reads_means=True,
     )
 
 

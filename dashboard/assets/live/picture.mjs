@@ -8,7 +8,8 @@ import { applyEdits } from "./patch.mjs";
 import { BinStore } from "./store.mjs";
 
 const PLOT = { ...STILL, responsive: false, doubleClick: false };
-const LEAST_WHOLE_S = 10;
+/* As dashboard/live/view.py has it. */
+const LEAST_S = 10;
 
 /** Draws what was received. */
 export class LivePicture {
@@ -57,7 +58,8 @@ export class LivePicture {
     if (!this.figure) return;
     const { data, layout } = this.figure;
     /** @type {[number, number]} */
-    const view = window_s ? [this.now - window_s, this.now] : [0, Math.max(this.now, LEAST_WHOLE_S)];
+    /* It grows from the start of the test until it is full. */
+    const view = [window_s ? Math.max(0, this.now - window_s) : 0, Math.max(this.now, LEAST_S)];
     this.dropOld(window_s);
     for (const trace of data) this.store.fillTrace(trace);
     layout.xaxis.range = view;
@@ -69,7 +71,11 @@ export class LivePicture {
       this.host.style.height = layout.meta.size[1] + "px";
     }
     this.plotly.react(this.plot, data, layout, PLOT);
-    this.sheet.draw({ view, tips: this.tips(), now: isStopped ? formatElapsed(this.now) : "now" });
+    this.sheet.draw({
+      view,
+      tips: this.tips(),
+      now: isStopped ? formatElapsed(view[1]) : this.now < view[1] ? "" : "now",
+    });
     this.view = view;
     countDrawing(this.host);
   }

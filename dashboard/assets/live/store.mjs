@@ -1,30 +1,13 @@
 // @ts-check
 /* The bins of the Live window as columns of plain numbers, and the traces that are made of them. */
 
-/** @typedef {{x: number[], max: (number | null)[], min: (number | null)[], mean: (number | null)[]}} Band */
 /** What plotly draws; null breaks a line. @typedef {{x: (number | null)[], y: (number | null)[]}} Points */
 
-/**
- * One polygon for each stretch of a band that is held, as figures/lines.py draws them.
- * @param {Band} band
- * @returns {Points}
- */
-function bandOutlines(band) {
-  /** @type {Points} */
-  const points = { x: [], y: [] };
-  for (let i = 0; i < band.x.length; i++) {
-    if (band.max[i] === null) continue;
-    const first = i;
-    while (i + 1 < band.x.length && band.max[i + 1] !== null) i++;
-    const along = band.x.slice(first, i + 1);
-    if (points.x.length) {
-      points.x.push(null);
-      points.y.push(null);
-    }
-    points.x.push(...along, ...along.toReversed());
-    points.y.push(...band.max.slice(first, i + 1), ...band.min.slice(first, i + 1).reverse());
-  }
-  return points;
+/** @param {Points} points */
+function breakLine(points) {
+  if (!points.x.length) return;
+  points.x.push(null);
+  points.y.push(null);
 }
 
 /** The bins of one window, oldest first. */
@@ -42,8 +25,6 @@ export class BinStore {
     this.mean = [];
     /** Time and value of each channel's newest reading. @type {[number, number][]} */
     this.newest = [];
-    /** Bands that were cut of these bins. @type {Map<string, Band>} */
-    this.cut = new Map();
   }
 
   /** @param {number} channels @param {number} width of a bin in seconds */
@@ -52,7 +33,6 @@ export class BinStore {
     this.width = width;
     this.starts = [];
     this.newest = [];
-    this.cut.clear();
     [this.a, this.b, this.mean] = [columns(), columns(), columns()];
   }
 
@@ -62,7 +42,6 @@ export class BinStore {
    */
   add(frame) {
     const { channels, width, bins, now, newest } = frame;
-    this.cut.clear();
     if (frame.isWhole || this.a.length !== channels || this.width !== width) this.clear(channels, width);
     for (let i = 0; i < frame.count; i++) {
       this.starts.push(frame.start + i * width);
@@ -82,49 +61,19 @@ export class BinStore {
     let k = 0;
     while (k < this.starts.length && this.starts[k] + this.width < before) k++;
     if (k < 32) return;
-    this.cut.clear();
     this.starts.splice(0, k);
     for (const set of [this.a, this.b, this.mean]) for (const column of set) column.splice(0, k);
-  }
-  /**
-   * The buckets of a band: groups of bins, cut at the same places whatever the window; null where nothing is held.
-   * @param {number} channel
-   * @param {number} group how many bins a bucket has
-   * @returns {Band}
-   */
-  band(channel, group) {
-    const key = channel + "/" + group;
-    const known = this.cut.get(key);
-    if (known) return known;
-    const [a, b, mean] = [this.a[channel], this.b[channel], this.mean[channel]];
-    const { width, starts } = this;
-    const place = (/** @type {number} */ i) => Math.floor(Math.round(starts[i] / width) / group);
-    /** @type {Band} */
-    const band = { x: [], max: [], min: [], mean: [] };
-    for (let i = 0; i < starts.length; ) {
-      const [first, bucket] = [i, place(i)];
-      let [high, low, sum, held] = [-Infinity, Infinity, 0, 0];
-      for (; i < starts.length && place(i) === bucket; i++) {
-        if (Number.isNaN(a[i])) continue;
-        high = Math.max(high, a[i], b[i]);
-        low = Math.min(low, a[i], b[i]);
-        sum += mean[i];
-        held++;
-      }
-      band.x.push((starts[first] + starts[i - 1] + width) / 2);
-      band.max.push(held ? high : null);
-      band.min.push(held ? low : null);
-      band.mean.push(held ? sum / held : null);
-    }
-    this.cut.set(key, band);
-    return band;
   }
 
   /** Fills x and y of a trace by its role. @param {any} trace */
   fillTrace(trace) {
-    const { at: channel, role, group } = trace.meta;
-    const isLine = role === "line" || role === "setpoint";
-    const points = isLine ? this.linePoints(channel) : this.bandPoints(channel, role, group || 1);
+    const { at: channel, role } = trace.meta;
+    const points =
+      role === "fill"
+        ? this.bandPoints(channel)
+        : role === "mean"
+          ? this.meanPoints(channel)
+          : this.linePoints(channel);
     trace.x = points.x;
     trace.y = points.y;
   }
@@ -160,9 +109,54 @@ export class BinStore {
     return { x, y };
   }
 
-  /** @param {number} channel @param {"fill" | "max" | "min" | "mean"} role @param {number} group @returns {Points} */
-  bandPoints(channel, role, group) {
-    const band = this.band(channel, group);
-    return role === "fill" ? bandOutlines(band) : { x: [...band.x], y: [...band[role]] };
+  /** First and last bin of each run that is held. @param {number} channel @returns {[number, number][]} */
+  heldRuns(channel) {
+    const held = this.a[channel];
+    /** @type {[number, number][]} */
+    const runs = [];
+    held.forEach((value, i) => {
+      if (Number.isNaN(value)) return;
+      if (i && !Number.isNaN(held[i - 1])) runs[runs.length - 1][1] = i;
+      else runs.push([i, i]);
+    });
+    return runs;
+  }
+
+  /** One polygon of steps for each run, as figures/lines.py draws them. @param {number} channel @returns {Points} */
+  bandPoints(channel) {
+    const { starts, width } = this;
+    const [a, b] = [this.a[channel], this.b[channel]];
+    /** @type {Points} */
+    const points = { x: [], y: [] };
+    for (const [first, last] of this.heldRuns(channel)) {
+      breakLine(points);
+      const end = starts[last] + width;
+      for (let i = first; i <= last; i++) {
+        points.x.push(starts[i]);
+        points.y.push(Math.max(a[i], b[i]));
+      }
+      points.x.push(end, end);
+      points.y.push(Math.max(a[last], b[last]), Math.min(a[last], b[last]));
+      for (let i = last; i >= first; i--) {
+        points.x.push(starts[i]);
+        const before = Math.max(i - 1, first);
+        points.y.push(Math.min(a[before], b[before]));
+      }
+    }
+    return points;
+  }
+
+  /** The mean of each bin in steps. @param {number} channel @returns {Points} */
+  meanPoints(channel) {
+    const { starts, width } = this;
+    const mean = this.mean[channel];
+    /** @type {Points} */
+    const points = { x: [], y: [] };
+    for (const [first, last] of this.heldRuns(channel)) {
+      breakLine(points);
+      points.x.push(...starts.slice(first, last + 1), starts[last] + width);
+      points.y.push(...mean.slice(first, last + 1), mean[last]);
+    }
+    return points;
   }
 }

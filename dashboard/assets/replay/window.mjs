@@ -128,8 +128,9 @@ export class RowsWindow {
       row.pens
         .filter((/** @type {any} */ pen) => traces.has(key(pen)))
         .map((/** @type {any} */ { pen, joint, channel, other }) => {
-          const value = valueAt(traces.get(key({ joint, channel, other })), head);
-          return { row: i, pen, joint, other, value, at: head };
+          const trace = traces.get(key({ joint, channel, other }));
+          const isMean = trace.meta.role === "mean";
+          return { row: i, pen, joint, other, isMean, value: valueAt(trace, head), at: head };
         }),
     );
   }

@@ -1,4 +1,4 @@
-"""Bands end at a gap: one polygon a stretch, in Python and in the browser alike."""
+"""Bands are steps and end at a gap, in Python and in the browser alike."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from playwright.sync_api import Browser
 
 from dashboard.figures.axes import Pen
-from dashboard.figures.lines import Band, band_outlines, plotly_traces
+from dashboard.figures.lines import Band, row_traces, step_line, step_outlines
 from dashboard.text.theme import LIGHT
 from tests.support.browser import module_script
 
@@ -18,23 +18,26 @@ FILLED = f"""async (bins) => {{
   const flat = bins.flatMap((b) => b === null ? [NaN, NaN, NaN] : b);
   store.add({{ isWhole: true, channels: 1, count: bins.length, now: bins.length, start: 0, width: 1,
     newest: [0, 0], bins: new Float32Array(flat) }});
-  const trace = {{ meta: {{ at: 0, role: 'fill', group: 1 }} }};
-  store.fillTrace(trace);
-  return [trace.x, trace.y];
+  return ['fill', 'mean'].map((role) => {{
+    const trace = {{ meta: {{ at: 0, role }} }};
+    store.fillTrace(trace);
+    return [trace.x, trace.y];
+  }});
 }}"""
 
 
 def _band(held: list[bool]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    x = np.arange(len(held)) + 0.5
+    edges = np.arange(len(held) + 1.0)
     here = np.array(held, bool)
-    return x, np.where(here, -1.0 - x, np.nan), np.where(here, 1.0 + x, np.nan)
+    level = edges[:-1] + 0.5
+    return edges, np.where(here, -1.0 - level, np.nan), np.where(here, 1.0 + level, np.nan)
 
 
 @given(HELD)
 def test_nothing_is_filled_across_a_gap(held: list[bool]):
-    """Each polygon spans one stretch without a gap, and all stretches have one."""
-    x, low, high = _band(held)
-    along, level = band_outlines(x, low, high)
+    """Each polygon spans one run without a gap, there and back, and all runs have one."""
+    edges, low, high = _band(held)
+    along, level = step_outlines(edges, low, high)
     np.testing.assert_array_equal(np.isnan(along), np.isnan(level))
     breaks = np.flatnonzero(np.isnan(along))
     polygons = np.split(along, breaks) if len(along) else []
@@ -43,22 +46,54 @@ def test_nothing_is_filled_across_a_gap(held: list[bool]):
         points = polygon[~np.isnan(polygon)]
         np.testing.assert_array_equal(points, points[::-1])
         assert np.abs(np.diff(points)).max(initial=0.0) <= 1.0
-        covered += points[: len(points) // 2].tolist()
-    assert covered == x[held].tolist()
+        covered += points[: len(points) // 2 - 1].tolist()
+    assert covered == edges[:-1][held].tolist()
 
 
-def test_a_band_is_what_it_fills_and_its_three_lines():
-    """No trace fills up to another: that would go on over a gap."""
-    x, low, high = _band([True, True, False, True, True])
+def _steps(x: np.ndarray, y: np.ndarray) -> dict[float, set[float]]:
+    """Return the levels of the horizontal pieces at each bucket's middle, horizontal first."""
+    found: dict[float, set[float]] = {}
+    for x0, x1, level in zip(x[:-1], x[1:], y[:-1], strict=True):
+        if not np.isnan([x0, x1, level]).any():
+            for middle in np.arange(min(x0, x1) + 0.5, max(x0, x1), 1.0):
+                found.setdefault(float(middle), set()).add(float(level))
+    return found
+
+
+@given(HELD)
+def test_each_bucket_is_a_step_at_its_own_extremes(held: list[bool]):
+    """Over its whole width, neither sloped to the next one nor at a neighbour's height."""
+    edges, low, high = _band(held)
+    steps = _steps(*step_outlines(edges, low, high))
+    wanted = {float(edges[i]) + 0.5: {low[i], high[i]} for i in range(len(held)) if held[i]}
+    assert steps == wanted
+    mean = _steps(*step_line(edges, (low + 3 * high) / 4))
+    assert mean == {at: {(min(both) + 3 * max(both)) / 4} for at, both in wanted.items()}
+
+
+def _traces(number: int) -> list[dict]:
+    edges, low, high = _band([True, True, False, True, True])
     band = Band(
-        pen=Pen(joint="a", number=1, channel="torque_Nm"),
-        x=x, minimum=low, maximum=high, mean=(low + high) / 2,
+        pen=Pen(joint="a", number=number, channel="torque_Nm"),
+        edges=edges, minimum=low, maximum=high, mean=(low + high) / 2,
     )  # fmt: skip
-    traces = plotly_traces(band, axis="y", theme=LIGHT, width=1.6)
-    assert [trace["meta"]["role"] for trace in traces] == ["fill", "max", "min", "mean"]
-    assert [trace.get("fill") for trace in traces] == ["toself", None, None, None]
-    assert traces[0]["x"] == [0.5, 1.5, 1.5, 0.5, None, 3.5, 4.5, 4.5, 3.5]
-    assert traces[0]["y"] == [1.5, 2.5, -2.5, -1.5, None, 4.5, 5.5, -5.5, -4.5]
+    return row_traces([band, band], axis="y", theme=LIGHT, width=1.6)
+
+
+def test_a_band_is_what_it_fills_and_its_mean():
+    """In steps, horizontal first; no trace fills up to another: that would go on over a gap."""
+    traces = _traces(1)
+    assert [trace.get("fill") for trace in traces] == ["toself", "toself", None, None]
+    assert {trace["line"]["shape"] for trace in traces} == {"hv"}
+    assert traces[0]["x"] == [0.0, 1.0, 2.0, 2.0, 1.0, 0.0, None, 3.0, 4.0, 5.0, 5.0, 4.0, 3.0]
+    assert traces[0]["y"] == [
+        1.5, 2.5, 2.5, -2.5, -1.5, -1.5, None, 4.5, 5.5, 5.5, -5.5, -4.5, -4.5
+    ]  # fmt: skip
+
+
+def test_no_mean_lies_under_a_band():
+    """Every fill comes before every mean, whichever joint they are of."""
+    assert [trace["meta"]["role"] for trace in _traces(2)] == ["fill", "fill", "mean", "mean"]
 
 
 @pytest.mark.browser
@@ -67,14 +102,15 @@ def test_the_browser_fills_the_same(browser: Browser, serve, tmp_path):
     page = browser.new_page()
     page.goto(serve(tmp_path))
     for held in ([], [False], [True], [True, True, False, True], [False, True, True, False, False]):
-        x, low, high = _band(held)
+        edges, low, high = _band(held)
+        mean = (low + 3 * high) / 4
         bins = [
-            [a, b, (a + b) / 2] if here else None
-            for here, a, b in zip(held, low.tolist(), high.tolist(), strict=True)
+            [a, b, m] if here else None
+            for here, a, b, m in zip(held, low.tolist(), high.tolist(), mean.tolist(), strict=True)
         ]
         wanted = [
-            [None if value != value else value for value in part.tolist()]  # noqa: PLR0124
-            for part in band_outlines(x, low, high)
+            [[None if value != value else value for value in part.tolist()] for part in points]  # noqa: PLR0124
+            for points in (step_outlines(edges, low, high), step_line(edges, mean))
         ]
         assert page.evaluate(FILLED, bins) == wanted
     page.close()

@@ -9,6 +9,7 @@ import pytest
 
 from dashboard.figures.annotations import alert_spans
 from dashboard.figures.sheet import make_sheet
+from dashboard.plot_data import fine_bins
 from dashboard.replay.recording_view import DrawOptions, open_view, span_table, window_figure
 from dashboard.text.theme import DARK, LIGHT
 from logger.store.tools.cut import copy_span
@@ -27,13 +28,40 @@ def test_plotly_accepts_every_figure(overheat: Recording, look, form: str, windo
     made = window_figure(overheat, *window, drawn)
     go.Figure(made)
     json.dumps(made, allow_nan=False)
+    bins = fine_bins(round((window[1] - window[0]) * S), drawn.sheet.plot_width)
     for one in made["data"]:
-        assert len(one["x"]) <= 3 * (drawn.sheet.plot_width // 2) + 4
+        assert len(one["x"]) <= 3 * bins + 4
     page = open_view(overheat, drawn)
     go.Figure(page["strip"])
     json.dumps(page, allow_nan=False)
     assert any(one["severity"] == "trip" for one in page["excursions"])
     assert page["events"] == sorted(page["events"])
+
+
+@pytest.mark.parametrize("window_s", [10, 60, 240, 600, 900, 1200, 1800])
+@pytest.mark.parametrize("form", ["narrow", "normal"])
+def test_a_window_has_one_form_and_no_bucket_is_wider_than_two_pixels(
+    overheat: Recording, form: str, window_s: int
+):
+    """All rows are lines or all are bands; buckets are drawn no wider than two pixels."""
+    sheet = make_sheet(form, 900, 440)
+    drawn = DrawOptions(sheet=sheet, theme=LIGHT)
+    made = window_figure(overheat, 1800.0 - window_s, 1800.0, drawn)
+    roles = {one["meta"]["role"] for one in made["data"]}
+    assert roles in ({"line", "setpoint"}, {"fill", "mean"})
+    for one in made["data"]:
+        if one["meta"]["role"] != "mean":
+            continue
+        steps = np.diff([at for at in one["x"] if at is not None])
+        assert steps[steps > 0].min() * sheet.plot_width / window_s <= 2.001
+
+
+def test_cycles_narrower_than_buckets_are_bands(overheat: Recording):
+    """Half an hour of cycles of eight seconds on a phone; five minutes of it are lines."""
+    drawn = DrawOptions(sheet=make_sheet("narrow", 390, 440), theme=LIGHT)
+    whole, part = (window_figure(overheat, begin, 1800.0, drawn) for begin in (0.0, 1500.0))
+    assert "fill" in {one["meta"]["role"] for one in whole["data"]}
+    assert "line" in {one["meta"]["role"] for one in part["data"]}
 
 
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (700.0, 1000.0), (600.0, 630.0)])

@@ -9,11 +9,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboard.figures.sheet import make_sheet
 from dashboard.live.follower import FAILURES_UNTIL_REPORT, Follower, latest_values
 from dashboard.live.json_patch import apply_edits
 from dashboard.live.session import LiveSession
 from dashboard.live.snapshot import Snapshot
 from dashboard.live.wire_format import Update, unpack_update
+from dashboard.plot_data import has_narrow_cycles, plan_recording_rows
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 from logger.limits.lifecycle import alerts_from_events
@@ -178,18 +180,46 @@ def test_a_silent_joint_is_a_gap_that_goes_on(growing: Growing):
     assert gaps[0]["text"].startswith("no frames from elbow for")
 
 
-def test_calm_readings_are_no_band(growing: Growing):
-    """A temperature that flickers by one count is drawn as a line, at any window."""
-    for window_s in (60.0, 300.0, 900.0):
+def test_a_window_has_one_form(growing: Growing):
+    """All rows are lines, or all are bands; buckets are at most two pixels wide."""
+    forms = []
+    for window_s in (10.0, 60.0, 300.0, 900.0, 0.0):
         reader = Reader(window_s)
-        reader.take(_moment(growing, 1, 600.0))
-        figure = reader.words[0]["figure"]
-        roles = {
-            trace["meta"]["role"]
-            for trace in figure["data"]
-            if trace["meta"]["channel"].startswith("temperature")
-        }
-        assert roles == {"line"}
+        reader.take(_moment(growing, 1, 1500.0))
+        data = reader.words[0]["figure"]["data"]
+        roles = {trace["meta"]["role"] for trace in data}
+        assert roles in ({"line", "setpoint"}, {"fill", "mean"})
+        forms.append("fill" in roles)
+        plot_px = make_sheet("normal", 900, 440).plot_width
+        assert reader.updates[0].width_s * plot_px / (window_s or 1500.0) <= 2.0
+    assert not forms[0]
+    assert forms == sorted(forms)
+
+
+def test_calm_readings_make_no_bands(growing: Growing):
+    """A temperature that flickers by one count has no cycles, however wide the window."""
+    (temperature, *_) = plan_recording_rows(growing._whole)
+    low = np.tile([61.0, 61.0], 200)
+    assert not has_narrow_cycles(temperature, low, low + 1.0, 0.1)
+
+
+def test_the_window_of_a_young_test_grows(growing: Growing):
+    """Five minutes begin at the start until they are full, in bins for what is there."""
+    reader = Reader(300.0)
+    plot_px = make_sheet("normal", 900, 440).plot_width
+    for serial, at_s in enumerate((3.0, 30.0, 90.0, 200.0, 301.0, 400.0, 401.0), start=1):
+        reader.take(_moment(growing, serial, at_s))
+        update = reader.updates[-1]
+        assert update.start_s >= 0.0
+        assert update.width_s <= 2.0 * min(max(at_s, 10.0), 300.0) / plot_px
+    begins = [
+        words["figure"]["layout"]["xaxis"]["range"][0]
+        for words in reader.words
+        if words["kind"] == "sheet"
+    ]
+    assert begins[0] == 0.0
+    # Sent whole while it grows, never again once it is full.
+    assert [update.whole for update in reader.updates][-1] is False
 
 
 def test_who_comes_back_is_told_nothing_old(overheat: Recording):

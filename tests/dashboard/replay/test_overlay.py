@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dashboard.figures.sheet import make_sheet
+from dashboard.plot_data import fine_bins
 from dashboard.replay import recording_view
 from dashboard.replay.overlay import (
     OverlayRequest,
@@ -87,7 +88,7 @@ def _others(figure: dict[str, Any]) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("form", ["narrow", "normal", "wide"])
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (600.0, 660.0), (600.0, 601.0)])
 def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form: str, window):
-    """In every form, theme and width: the joints' own pens, dashed, no more points than pixels."""
+    """In every form, theme and width: the joints' own pens, dashed, no more points than for their buckets."""
     drawn = DrawOptions(sheet=make_sheet(form, 900, 440), theme=look)
     made = recording_view.window_figure(overheat, *window, drawn, _laid(second, 200.0))
     go.Figure(made)
@@ -97,11 +98,12 @@ def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form:
     assert {one["meta"]["channel"].split("_")[0] for one in others} == {
         "temperature", "torque", "speed", "position",
     }  # fmt: skip
+    bins = fine_bins(round((window[1] - window[0]) * S), drawn.sheet.plot_width)
     for one in made["data"]:
         other = one["meta"].get("other", False)
         assert one["line"]["color"] == look.pen_colour(one["meta"]["pen"])
         assert ("dash" in one["line"]) is other
-        assert len(one["x"]) <= 3 * (drawn.sheet.plot_width // 2) + 5
+        assert len(one["x"]) <= 3 * bins + 5
     named = [(pen["joint"], pen["other"]) for pen in made["layout"]["meta"]["rows"][0]["pens"]]
     assert named == [("shoulder", False), ("elbow", False), ("shoulder", True), ("elbow", True)]
 
