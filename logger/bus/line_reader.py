@@ -11,7 +11,7 @@ only listens: a board that prints frames cannot send.
 
 import select
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import can
@@ -49,8 +49,14 @@ class LineReader:
         *,
         bus_index: int = 0,
         single_line: bool = False,
+        now_ns: Callable[[], int] = time.time_ns,
     ) -> None:
-        """`single_line`: take one line at a time, and leave the rest to the descriptor."""
+        """Read from an open descriptor.
+
+        `single_line`: take one line at a time, and leave the rest to the descriptor. `now_ns`
+        gives what is read its time.
+        """
+        self._now_ns = now_ns
         self._text = SerialText(
             descriptor,
             ends=_PRINTED_LINE_ENDS,
@@ -63,15 +69,25 @@ class LineReader:
         self._clock = None if pattern.unit_ns is None else BoardClock(pattern.unit_ns)
         self.stamps_on_read = self._clock is None
 
+    @property
+    def has_fault(self) -> bool:
+        """See `CollectingReader`."""
+        return self._text.has_fault
+
+    def collect(self, stamp_ns: int) -> bool:
+        """See `CollectingReader`."""
+        return self._text.collect(stamp_ns)
+
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
-        parsed_lines: list[ParsedLine] = []
-        garbled = text_reads = bytes_read = 0
-        while True:
-            text = self._text.read_lines()
+        batches: list[FrameBatch] = []
+        garbled = most_bytes = 0
+        drained, fault = True, None
+        for stamp_ns, text in self._text.take_lines(self._now_ns, most_lines=self._max_reads):
+            parsed_lines: list[ParsedLine] = []
             garbled += text.endless
-            text_reads += len(text.lines)
-            bytes_read += text.bytes_read
+            most_bytes = max(most_bytes, text.bytes_read)
+            drained, fault = text.drained, text.fault
             # What was under way when listening began is no fault, and no frame either: without
             # its first digit an identifier is another one.
             for line in text.lines[1:] if text.first else text.lines:
@@ -81,14 +97,14 @@ class LineReader:
                     parsed_lines.append(parsed)
                 elif line.strip():
                     garbled += 1
-            if text.drained or text.fault is not None or text_reads >= self._max_reads:
-                break
+            if parsed_lines:
+                batches.append(self._to_batch(parsed_lines, stamp_ns))
         return ReadResult(
-            frames=self._to_batch(parsed_lines, time.time_ns()),
-            drained=text.drained,
+            frames=FrameBatch.concatenate(batches),
+            drained=drained,
             garbled=garbled,
-            may_have_overrun=bytes_read > SAFE_BACKLOG_BYTES,
-            fault=text.fault,
+            may_have_overrun=most_bytes > SAFE_BACKLOG_BYTES,
+            fault=fault,
         )
 
     def dropped_count(self) -> int:
@@ -96,8 +112,6 @@ class LineReader:
         return 0
 
     def _to_batch(self, parsed_lines: Sequence[ParsedLine], now_ns: int) -> FrameBatch:
-        if not parsed_lines:
-            return FrameBatch.empty()
         time_ns = np.full(len(parsed_lines), now_ns, np.int64)
         if self._clock is not None:
             time_ns = self._clock.to_local_times(
@@ -170,9 +184,10 @@ class LineBus(can.BusABC):
         """Return the descriptor to wait on."""
         return int(self._port.fileno())
 
-    def line_reader(self, *, bus_index: int) -> LineReader:
-        """Return the way that takes many frames at a time."""
-        return LineReader(self._port.fileno(), self.pattern, bus_index=bus_index)
+    def line_reader(self, *, bus_index: int, now_ns: Callable[[], int]) -> LineReader:
+        """Return the way that takes many frames at a time, with their times by `now_ns`."""
+        descriptor = self._port.fileno()
+        return LineReader(descriptor, self.pattern, bus_index=bus_index, now_ns=now_ns)
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         if self._is_shutdown:

@@ -9,6 +9,7 @@ import logging
 import os
 import socket
 import struct
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
@@ -16,6 +17,7 @@ from typing import Final
 
 import can
 import numpy as np
+from can.interfaces.slcan import slcanBus
 
 from logger.arrays import stamps_to_ns
 from logger.bus.kernel_frames import KernelReader, dropped_frames, enlarge_buffer, is_supported
@@ -30,6 +32,7 @@ from logger.bus.python_can_workarounds import (
     open_timeout,
 )
 from logger.bus.reader import MAX_FRAMES_AT_ONCE, FrameReader, ReadResult
+from logger.bus.serial_output import MAX_WRITE_S, SerialOutput
 from logger.bus.serial_protocol import ProtocolReader
 from logger.errors import InputError
 from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
@@ -37,9 +40,9 @@ from logger.joint.bench.bench import BusSettings
 from logger.settings_file import did_you_mean
 
 __all__ = [
-    "MAX_WRITE_S",
     "MessageReader",
     "open_bus",
+    "output_for",
     "reader_for",
     "to_batch",
 ]
@@ -48,8 +51,6 @@ log = logging.getLogger(__name__)
 
 MAX_GARBLED: Final = 200
 """Unreadable lines in a row after which the next is left for later: one may never go away."""
-MAX_WRITE_S: Final = 0.05
-"""An adapter that takes nothing for so long is not waited for: receiving goes on."""
 _BUFFER_BYTES_PER_S: Final = 8_000 * 800
 """What a full bus of 1 Mbit/s takes of a receive buffer in a second."""
 _MAX_READ_DELAY_S: Final = 0.05
@@ -119,8 +120,17 @@ def open_bus(settings: BusSettings, where: str) -> can.BusABC:
     return bus
 
 
-def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameReader:
-    """Return the fastest way to take frames from a bus that is open."""
+def reader_for(
+    bus: can.BusABC,
+    settings: BusSettings,
+    bus_index: int,
+    *,
+    now_ns: Callable[[], int] = time.time_ns,
+) -> FrameReader:
+    """Return the fastest way to take frames from a bus that is open.
+
+    `now_ns`: the clock that gives frames their time where neither system nor adapter does.
+    """
     endpoint = getattr(bus, "socket", None)
     if settings.interface == "socketcan" and isinstance(endpoint, socket.socket) and is_supported():
         buffer_bytes = enlarge_buffer(endpoint)
@@ -129,10 +139,10 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
             endpoint, fd=settings.fd, bus_index=bus_index, buffer_bytes=buffer_bytes
         )
     if isinstance(bus, LineBus):
-        return bus.line_reader(bus_index=bus_index)
+        return bus.line_reader(bus_index=bus_index, now_ns=now_ns)
     descriptor = bus_descriptor(bus)
     if settings.interface == "slcan" and descriptor is not None and os.name == "posix":
-        return ProtocolReader(descriptor, bus_index=bus_index)
+        return ProtocolReader(descriptor, bus_index=bus_index, now_ns=now_ns)
     # On SocketCAN that mark means "of this machine": a simulated joint on a virtual interface.
     return MessageReader(
         bus,
@@ -140,6 +150,14 @@ def reader_for(bus: can.BusABC, settings: BusSettings, bus_index: int) -> FrameR
         marks_sent=settings.interface != "socketcan",
         keeps_all=settings.interface == "virtual",
     )
+
+
+def output_for(bus: can.BusABC) -> SerialOutput | None:
+    """Return the way to send many frames at once; None: python-can sends them one by one."""
+    descriptor = bus_descriptor(bus)
+    if isinstance(bus, slcanBus) and descriptor is not None:
+        return SerialOutput(bus, descriptor)
+    return None
 
 
 class _KernelFrameReader:

@@ -24,11 +24,11 @@ __all__ = [
     "drop_bad_line",
     "drop_endless_line",
     "fault_text",
+    "frame_line",
     "is_decode_error",
     "is_plausible_frame",
     "open_timeout",
     "peer_closed",
-    "sent_as_one_write",
 ]
 
 MAX_SERVER_ANSWER_S: Final = 2.0
@@ -159,21 +159,15 @@ def _after_bad_message(buffered: str) -> str:
     return buffered
 
 
-@contextlib.contextmanager
-def sent_as_one_write(bus: can.BusABC) -> Iterator[None]:
-    """Keep the lines of frames that are sent meanwhile, and write them together at the end.
+def frame_line(bus: slcanBus, message: can.Message) -> bytes:
+    """Return the line that an adapter on a serial line is sent for a frame, with its end.
 
-    Of an adapter on a serial line, whose every frame is a write of its own and waits until it has
-    left; with every other adapter it changes nothing. Raises what the write raises.
+    python-can only makes it to write it. Raises what it raises for a message that is no frame.
     """
-    if not isinstance(bus, slcanBus):
-        yield
-        return
     lines: list[str] = []
     vars(bus)["_write"] = lines.append
     try:
-        yield
+        bus.send(message, timeout=bus.serialPortOrig.write_timeout)
     finally:
         del vars(bus)["_write"]
-    if lines:
-        bus._write(bus.LINE_TERMINATOR.decode().join(lines))
+    return b"".join(line.encode() + bus.LINE_TERMINATOR for line in lines)

@@ -1,11 +1,11 @@
 """The result of one read of a bus, the same for every interface. Pure data."""
 
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final, Protocol, runtime_checkable
 
 from logger.joint.batch import FrameBatch
 
-__all__ = ["MAX_FRAMES_AT_ONCE", "FrameReader", "ReadResult"]
+__all__ = ["MAX_FRAMES_AT_ONCE", "CollectingReader", "FrameReader", "ReadResult"]
 
 MAX_FRAMES_AT_ONCE: Final = 4000
 """Frames, or lines, of one read: the receiving thread has other work."""
@@ -13,7 +13,10 @@ MAX_FRAMES_AT_ONCE: Final = 4000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadResult:
-    """The result of one read; `time_ns` of the frames are the adapter's own stamps."""
+    """The result of one read; `time_ns` of the frames are the adapter's own stamps.
+
+    Those of a `CollectingReader` are by the clock that its stamps come from.
+    """
 
     frames: FrameBatch
     drained: bool
@@ -41,3 +44,21 @@ class FrameReader(Protocol):
 
     def dropped_count(self) -> int:
         """Return how many frames the system has dropped since the bus was opened."""
+
+
+@runtime_checkable
+class CollectingReader(FrameReader, Protocol):
+    """A reader of bytes that have no time until they are read: they are read at once, parsed later.
+
+    Its frames are stamped by the recording's clock.
+    """
+
+    def collect(self, stamp_ns: int) -> bool:
+        """Read what is there, as come at `stamp_ns`; return whether there was anything.
+
+        `read_frames` makes frames of it. Never waits, never raises.
+        """
+
+    @property
+    def has_fault(self) -> bool:
+        """Whether the bus was found to be lost: the next `read_frames` says why."""

@@ -7,7 +7,7 @@ python-can's "slcan". Stamps are this machine's, as there: what the adapter appe
 
 import re
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
@@ -85,36 +85,48 @@ class ProtocolReader:
     read_delay_s = 0.0
     counts_losses = False
 
-    def __init__(self, descriptor: int, *, bus_index: int) -> None:
+    def __init__(
+        self, descriptor: int, *, bus_index: int, now_ns: Callable[[], int] = time.time_ns
+    ) -> None:
+        """Read from an open descriptor; `now_ns` gives what is read its time."""
         self._text = SerialText(descriptor, ends=_PROTOCOL_LINE_ENDS, longest=MAX_PROTOCOL_LINE)
         self._bus_index = bus_index
+        self._now_ns = now_ns
+
+    @property
+    def has_fault(self) -> bool:
+        """See `CollectingReader`."""
+        return self._text.has_fault
+
+    def collect(self, stamp_ns: int) -> bool:
+        """See `CollectingReader`."""
+        return self._text.collect(stamp_ns)
 
     def read_frames(self) -> ReadResult:
         """Return the frames received so far; never waits, never raises."""
         rows: list[ProtocolRow] = []
-        garbled = text_reads = bytes_read = 0
-        while True:
-            text = self._text.read_lines()
-            text_reads += len(text.lines)
-            bytes_read += text.bytes_read
+        stamps_ns: list[int] = []
+        garbled = most_bytes = 0
+        drained, fault = True, None
+        for stamp_ns, text in self._text.take_lines(self._now_ns, most_lines=MAX_FRAMES_AT_ONCE):
+            most_bytes = max(most_bytes, text.bytes_read)
+            drained, fault = text.drained, text.fault
+            garbled += text.endless
+            if not text.lines:
+                continue
             # What was under way when listening began is no fault. Nor is it a frame when its letter
             # is a digit too: the last bytes of one could pass for another, of CAN FD.
             is_partial = text.first and text.lines[0][:1] in _DIGIT_LETTERS
             more_rows, bad_lines = parse_frame_lines(text.lines[is_partial:])
             rows += more_rows
-            garbled += (
-                len(bad_lines)
-                + text.endless
-                - (text.first and not is_partial and bad_lines[:1] == [0])
-            )
-            if text.drained or text.fault is not None or text_reads >= MAX_FRAMES_AT_ONCE:
-                break
+            stamps_ns += [stamp_ns] * len(more_rows)
+            garbled += len(bad_lines) - (text.first and not is_partial and bad_lines[:1] == [0])
         return ReadResult(
-            frames=_batch_of_rows(rows, bus=self._bus_index),
-            drained=text.drained,
+            frames=_batch_of_rows(rows, stamps_ns, bus=self._bus_index),
+            drained=drained,
             garbled=garbled,
-            may_have_overrun=bytes_read > SAFE_BACKLOG_BYTES,
-            fault=text.fault,
+            may_have_overrun=most_bytes > SAFE_BACKLOG_BYTES,
+            fault=fault,
         )
 
     def dropped_count(self) -> int:
@@ -122,12 +134,14 @@ class ProtocolReader:
         return 0
 
 
-def _batch_of_rows(rows: Sequence[ProtocolRow], *, bus: int) -> FrameBatch:
+def _batch_of_rows(
+    rows: Sequence[ProtocolRow], stamps_ns: Sequence[int], *, bus: int
+) -> FrameBatch:
     if not rows:
         return FrameBatch.empty()
     identifiers, flags, payloads = zip(*rows, strict=True)
     return FrameBatch.from_columns(
-        time_ns=np.full(len(rows), time.time_ns(), np.int64),
+        time_ns=np.array(stamps_ns, np.int64),
         identifier=np.array(identifiers, np.uint32),
         flags=np.array(flags, np.uint8),
         payloads=payloads,

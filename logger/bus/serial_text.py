@@ -2,11 +2,15 @@
 
 What is there is read at once and cut into whole lines; the rest waits for its end. A line without
 an end is dropped when it is longer than any frame's. The first line after opening is marked:
-its beginning may be missing. For one thread.
+its beginning may be missing.
+
+Bytes get their time when they are read, and are cut into lines when somebody wants the lines:
+`collect` is as short as a read, however often bytes come. For one thread.
 """
 
 import os
 import select
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -60,25 +64,68 @@ class SerialText:
         self._rest = b""
         self._skipping = False
         self._has_read = False
+        self._collected: list[tuple[int, bytes]] = []
+        self._fault: OSError | None = None
 
-    def read_lines(self) -> ReadLines:
-        """Return the lines that are there; never waits, never raises."""
+    @property
+    def has_fault(self) -> bool:
+        """Whether the port was found to be lost; the next lines that are taken say why."""
+        return self._fault is not None
+
+    def collect(self, stamp_ns: int) -> bool:
+        """Read what is there, as come at `stamp_ns`; return whether there was anything.
+
+        Its lines are taken by `take_lines`. Never waits, never raises.
+        """
+        block = self._read_block()
+        if block:
+            self._collected.append((stamp_ns, block))
+        return bool(block) or self._fault is not None
+
+    def take_lines(
+        self, now_ns: Callable[[], int], *, most_lines: int
+    ) -> Iterator[tuple[int, ReadLines]]:
+        """Yield the lines that were collected and those that are there, with when they were read.
+
+        At least one result. Once there were `most_lines` the rest is left for the next call; what
+        was collected is never left. `now_ns` reads the clock that `collect` gets its stamps from.
+        Never waits, never raises.
+        """
+        count = 0
+        collected, self._collected = self._collected, []
+        for stamp_ns, block in collected:
+            text = self.split_lines(block)
+            count += len(text.lines)
+            yield stamp_ns, text
+        while True:
+            block = b"" if self._fault is not None else self._read_block()
+            if block:
+                text = self.split_lines(block)
+            else:
+                text = ReadLines(lines=[], first=False, fault=self._fault)
+                self._fault = None
+            count += len(text.lines)
+            yield now_ns(), text
+            if text.drained or count >= most_lines:
+                return
+
+    def _read_block(self) -> bytes:
+        """Return the bytes that are there; a fault is kept."""
         try:
             if self._blocks and not self._is_ready():
-                return ReadLines(lines=[], first=False)
+                return b""
             block = os.read(self._descriptor, self._at_once)
             # A terminal with nothing to read may say so as if its other side were gone.
-            if not block and not self._is_ready():
-                return ReadLines(lines=[], first=False)
+            if not block and self._is_ready():
+                self._fault = OSError(
+                    "the port is ready and gives nothing: its other side is gone"
+                )
         except BlockingIOError:
-            return ReadLines(lines=[], first=False)
+            return b""
         except (OSError, ValueError) as fault:
-            port_error = fault if isinstance(fault, OSError) else OSError(str(fault))
-            return ReadLines(lines=[], first=False, fault=port_error)
-        if not block:
-            nothing = OSError("the port is ready and gives nothing: its other side is gone")
-            return ReadLines(lines=[], first=False, fault=nothing)
-        return self.split_lines(block)
+            self._fault = fault if isinstance(fault, OSError) else OSError(str(fault))
+            return b""
+        return block
 
     def _is_ready(self) -> bool:
         return bool(select.select([self._descriptor], [], [], 0)[0])

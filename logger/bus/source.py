@@ -1,9 +1,9 @@
 """A bus: receives in batches, notices a loss, reconnects.
 
-`receive` waits on the file descriptor and then takes the frames that are there. A lost bus is
-reported once, with its cause, and opened again with growing pauses; it is reported as back when it
-was read without a fault. Frames that the system dropped are reported with their count, and spans in
-which nobody read the bus. One thread.
+`wait` waits on the file descriptor; bytes that have no time until they are read, it reads. `take`
+makes frames of all that is there. A lost bus is reported once, with its cause, and opened again
+with growing pauses; it is reported as back when it was read without a fault. Frames that the system
+dropped are reported with their count, and spans in which nobody read the bus. One thread.
 """
 
 import logging
@@ -18,14 +18,10 @@ import numpy as np
 
 from logger.arrays import to_ns, to_s
 from logger.bus.clock import ClockSample, RecordingClock, read_clocks
-from logger.bus.opening import MAX_WRITE_S, open_bus, reader_for
-from logger.bus.python_can_workarounds import (
-    bus_descriptor,
-    fault_text,
-    peer_closed,
-    sent_as_one_write,
-)
-from logger.bus.reader import FrameReader, ReadResult
+from logger.bus.opening import open_bus, output_for, reader_for
+from logger.bus.python_can_workarounds import bus_descriptor, fault_text, peer_closed
+from logger.bus.reader import CollectingReader, FrameReader, ReadResult
+from logger.bus.serial_output import MAX_WRITE_S, SerialOutput
 from logger.bus.standstill import Standstill, StandstillWatch
 from logger.errors import InputError
 from logger.event_kind import EventKind
@@ -106,72 +102,121 @@ class Source:
         self.bus_index = bus_index
         self._clock = clock
         self._clock_reader = clock_reader
-        self._bus: can.BusABC | None = open_bus(settings, where)
-        self._reader: FrameReader = reader_for(self._bus, settings, bus_index)
-        self._descriptor = bus_descriptor(self._bus)
+        self._bus: can.BusABC | None = None
+        self._use_bus(open_bus(settings, where))
         self._away = False
         self._retry_at_s = 0.0
         self._pause_s = MIN_REOPEN_PAUSE_S
         self._lost_at_ns = 0
         self._received_any = False
-        self._quiet_calls = 0
         self._is_drained = True
-        self._dropped = 0
         self._until_ns = clock.anchor.wall_ns
         self._watch = StandstillWatch()
         self._excused_ns = 0
+        self._sample = clock.anchor
+        self._is_ready = False
+        self._standstills: list[Standstill] = []
+        self.holds_bytes = False
+        """Whether something was read that the next `take` makes frames of."""
         self.garbled = 0
         """Lines or frames that the adapter sent and python-can could not read."""
 
+    def _use_bus(self, bus: can.BusABC) -> None:
+        """Begin with a bus that was opened."""
+        self._bus = bus
+        self._reader: FrameReader = reader_for(
+            bus, self._settings, self.bus_index, now_ns=self.now_ns
+        )
+        self._collecting = self._reader if isinstance(self._reader, CollectingReader) else None
+        self._output: SerialOutput | None = output_for(bus)
+        self._descriptor = bus_descriptor(bus)
+        self._dropped = self._quiet_calls = 0
+
     def receive(self, wait_s: float) -> Received:
         """Return the received frames, after waiting for at most `wait_s` when there are none."""
-        remarks: list[tuple[EventKind, str]] = []
-        is_ready = True
+        self.wait(wait_s)
+        return self.take()
+
+    def wait(self, wait_s: float) -> bool:
+        """Wait for at most `wait_s` until there is something; return whether to `take` it at once.
+
+        Where not, it may be taken later with the same times: it was read, and is held.
+        """
         if self._bus is None:
             time.sleep(min(wait_s, 0.05))
             self._try_reopen()
             self._watch.reset()
+            self._is_ready = True
         else:
-            is_ready = self._wait(wait_s)
-        sample = self._clock_reader()
+            self._is_ready = self._wait(wait_s)
+        self._sample = sample = self._clock_reader()
         standstill = self._note_standstill(sample, excused_ns=self._excused_ns + to_ns(wait_s))
         self._excused_ns = 0
+        if standstill is not None:
+            self._standstills.append(standstill)
+        reader = self._collecting
+        if self._bus is None or reader is None:
+            return True
+        if self._is_ready:
+            if reader.collect(self._clock.time_at(sample)):
+                self.holds_bytes = True
+            else:
+                self._quiet_calls += 1
+        return self._away or reader.has_fault or bool(self._standstills)
+
+    def take(self) -> Received:
+        """Return the frames received so far; never waits."""
+        remarks: list[tuple[EventKind, str]] = []
+        sample = self._sample
         nothing = ReadResult(frames=FrameBatch.empty(), drained=True, may_have_overrun=False)
         read_result, lost = nothing, 0
         # A frame with a stamp of its own may be older than the promise below: it is looked for.
-        is_empty = not is_ready and self._is_drained and self._reader.stamps_on_read
-        if self._bus is not None and (self._away or not is_empty):
+        is_empty = not (self._is_ready or self.holds_bytes) and self._is_drained
+        self.holds_bytes = False
+        if self._bus is not None and (
+            self._away or not (is_empty and self._reader.stamps_on_read)
+        ):
             read_result, lost = self._read_bus(remarks)
         self._is_drained = read_result.drained
-        frames = read_result.frames
         sample_after = self._clock_reader()
         if self.bus_index == 0:
             remarks.extend(
                 (EventKind.CLOCK_STEP, text) for text in self._clock.clock_changes(sample_after)
             )
-        if standstill is not None and not read_result.may_have_overrun:
-            standstill = replace(standstill, is_loss_counted=True)
-        found = (standstill, self._note_standstill(sample_after))
-        standstills = tuple(one for one in found if one is not None)
-        times = self._clock.map_stamps(
-            frames.time_ns,
-            sample_after,
-            unread_ns=sum(standstill.duration_ns for standstill in standstills),
-        )
-        # A stamp from before the last promise counts as that instant: the promise holds.
-        times = np.maximum(times, self._until_ns)
-        if len(times):
+        standstills = self._take_standstills(read_result, sample_after)
+        frames = read_result.frames
+        if len(frames):
+            times = frames.time_ns
+            if self._collecting is None:
+                times = self._clock.map_stamps(
+                    times,
+                    sample_after,
+                    unread_ns=sum(standstill.duration_ns for standstill in standstills),
+                )
+            # A stamp from before the last promise counts as that instant: the promise holds.
+            times = np.maximum.accumulate(np.maximum(times, self._until_ns))
             self._until_ns = int(times[-1])
-        if read_result.drained or not len(times):
+            frames = replace(frames, time_ns=times)
+        if read_result.drained or not len(frames):
             self._until_ns = max(self._until_ns, self._clock.time_at(sample))
         return Received(
-            frames=replace(frames, time_ns=times),
+            frames=frames,
             until_ns=self._until_ns,
             remarks=tuple(remarks),
             lost=lost,
             standstills=standstills,
             bus=self.bus_index,
         )
+
+    def _take_standstills(
+        self, read_result: ReadResult, sample: ClockSample
+    ) -> tuple[Standstill, ...]:
+        """Return those since the last call; `sample`: after the bus was read."""
+        found, self._standstills = self._standstills, []
+        if not read_result.may_have_overrun:
+            found = [replace(standstill, is_loss_counted=True) for standstill in found]
+        newest = self._note_standstill(sample)
+        return tuple(found) if newest is None else (*found, newest)
 
     @property
     def listens_only(self) -> bool:
@@ -184,32 +229,26 @@ class Source:
 
     def send(self, message: can.Message) -> bool:
         """Send a frame; False when the bus is away or refuses."""
-        if self._bus is None:
-            return False
-        began_ns = time.monotonic_ns()
-        try:
-            self._bus.send(message, timeout=MAX_WRITE_S)
-        except (can.CanError, OSError) as fault:
-            log.debug("not sent: %s", fault)
-            return False
-        finally:
-            # An adapter that takes nothing is no standstill of the recorder.
-            self._excused_ns += min(time.monotonic_ns() - began_ns, to_ns(MAX_WRITE_S))
-        return True
+        return self.send_all((message,)) == 1
 
     def send_all(self, messages: Sequence[can.Message]) -> int:
         """Send frames in order, in one write where the adapter allows; return how many it took."""
         if self._bus is None or not messages:
             return 0
+        began_ns = time.monotonic_ns()
         taken = 0
         try:
-            with sent_as_one_write(self._bus):
+            if self._output is not None:
+                taken = self._output.write_frames(messages)
+            else:
                 # An adapter that accepts nothing would block for each of the others as well.
-                while taken < len(messages) and self.send(messages[taken]):
+                for message in messages:
+                    self._bus.send(message, timeout=MAX_WRITE_S)
                     taken += 1
         except (can.CanError, OSError) as fault:
             log.debug("not sent: %s", fault)
-            return 0
+        # An adapter that takes nothing is no standstill of the recorder.
+        self._excused_ns += min(time.monotonic_ns() - began_ns, to_ns(MAX_WRITE_S))
         return taken
 
     def close(self) -> None:
@@ -239,15 +278,15 @@ class Source:
         if self._descriptor is None:
             time.sleep(min(wait_s, POLL_INTERVAL_S))
             return True
-        until_s = time.monotonic() + wait_s
+        delay_s = self._reader.read_delay_s
+        until_s = time.monotonic() + wait_s if delay_s else 0.0
         try:
             ready = bool(select.select([self._descriptor], [], [], wait_s)[0])
         except (OSError, ValueError):
             ready = True
         # One wake for many frames, where that costs neither frames nor their times.
-        read_delay_s = min(until_s - time.monotonic(), self._reader.read_delay_s)
-        if ready and read_delay_s > 0:
-            time.sleep(read_delay_s)
+        if ready and delay_s and (delay_s := min(until_s - time.monotonic(), delay_s)) > 0:
+            time.sleep(delay_s)
         # A descriptor that is always ready and never gives anything would take a whole core.
         if ready and self._quiet_calls >= CHECK_AFTER_QUIET_CALLS:
             time.sleep(min(wait_s, POLL_INTERVAL_S))
@@ -304,11 +343,9 @@ class Source:
         if time.monotonic() < self._retry_at_s:
             return
         try:
-            self._bus = open_bus(self._settings, self._where)
+            bus = open_bus(self._settings, self._where)
         except InputError:
             self._pause_s = min(self._pause_s * 2, MAX_REOPEN_PAUSE_S)
             self._retry_at_s = time.monotonic() + self._pause_s
             return
-        self._reader = reader_for(self._bus, self._settings, self.bus_index)
-        self._descriptor = bus_descriptor(self._bus)
-        self._dropped = self._quiet_calls = 0
+        self._use_bus(bus)

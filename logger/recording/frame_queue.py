@@ -112,23 +112,29 @@ def run_guarded(frame_queue: FrameQueue, run: Callable[..., None], *arguments: o
 def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> None:
     """Poll and receive on one bus until the queue's `stop` is set."""
     counters = frame_queue.counters[source.bus_index]
+    stop_sender = poller.stop_sender
     gathered: list[Received] = []
-    put_due_s = time.monotonic() + frame_queue.quiet_s
+    sent_requests: list[tuple[int, int]] = []
+    now_s = time.monotonic()
+    put_due_s = now_s + frame_queue.quiet_s
     while not frame_queue.stop.is_set():
+        wait_s = max(put_due_s - now_s, 0.0)
+        if stop_sender:
+            _send_due_stops(source, poller, counters, now_s)
+            # An order to stop comes from another thread.
+            wait_s = min(wait_s, stop_sender.next_due_s(now_s), frame_queue.gather_s)
+        sent_requests += _send_due_requests(source, poller, counters, now_s)
+        is_due = source.wait(min(wait_s, poller.next_due_s(now_s)))
         now_s = time.monotonic()
-        _send_due_stops(source, poller, counters, now_s)
-        sent_requests = _send_due_requests(source, poller, counters, now_s)
-        received = source.receive(
-            min(
-                poller.next_due_s(now_s),
-                poller.stop_sender.next_due_s(now_s),
-                max(put_due_s - now_s, 0.0),
-                # An order to stop comes from another thread.
-                frame_queue.gather_s,
-            )
-        )
+        if source.holds_bytes:
+            put_due_s = min(put_due_s, now_s + frame_queue.gather_s)
+        # What is held has its time: frames are made of it no sooner than they are handed on.
+        if not (is_due or now_s >= put_due_s):
+            continue
+        received = source.take()
         if sent_requests:
             received = replace(received, sent_requests=tuple(sent_requests))
+            sent_requests = []
         if received.standstills:
             # What was received before is judged before.
             gathered = frame_queue.put_gathered(gathered)
@@ -147,13 +153,15 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
                     sent_requests=(),
                 )
             )
-        now_s = time.monotonic()
         if len(received.frames):
             put_due_s = min(put_due_s, now_s + frame_queue.gather_s)
         if now_s >= put_due_s:
             put_due_s = now_s + frame_queue.quiet_s
             counters.garbled = source.garbled
             gathered = frame_queue.put_gathered(gathered)
+    if source.holds_bytes:
+        # They came before the end.
+        gathered.append(replace(source.take(), sent_requests=tuple(sent_requests)))
     counters.garbled = source.garbled
     frame_queue.put_gathered(gathered)
 

@@ -12,7 +12,8 @@ import pytest
 
 import logger.recording.recorder as record_file
 from logger.bus.clock import RecordingClock, read_clocks
-from logger.bus.source import MAX_WRITE_S, Source
+from logger.bus.serial_output import MAX_WRITE_S
+from logger.bus.source import Source
 from logger.joint.bench.bench import BusSettings, bench_from_texts
 from logger.limits.limit import LimitSet
 from logger.recording.record_settings import RecordSettings
@@ -68,11 +69,12 @@ def test_a_driver_that_never_returns_does_not_keep_the_recording_open(
     assert bench.buses[0].send
     hangs, free = threading.Event(), threading.Event()
 
-    def hang(*_: object) -> bool:
+    def hang(*_: object) -> int:
         hangs.set()
-        return not free.wait(30)
+        free.wait(30)
+        return 0
 
-    monkeypatch.setattr(Source, "send", hang)
+    monkeypatch.setattr(Source, "send_all", hang)
     monkeypatch.setattr(record_file, "STUCK_S", 0.3)
     stop = threading.Event()
     threading.Thread(target=lambda: (hangs.wait(20), stop.set()), daemon=True).start()
