@@ -21,10 +21,13 @@ def decode_frames(
         list[str],
         typer.Argument(
             metavar="ID BYTES",
-            help="Such as 0x2C3 '48 18 1F', in hex; or frames of a text log, such as 2C3#48181F.",
+            help="Such as 0x2C3 '41 00 10', in hex; several as '0x2C3 41 00 10' '0x2C3 41 00 11'.",
         ),
     ],
-    extended: Annotated[bool, typer.Option(help="A 29-bit identifier.")] = False,
+    extended: Annotated[
+        bool,
+        typer.Option(help="The identifier has 29 bits; above 7FF, or of eight digits, it has."),
+    ] = False,
     bus: Annotated[
         str | None, typer.Option(help="The bus that it came on, where the bench has several.")
     ] = None,

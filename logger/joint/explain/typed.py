@@ -1,8 +1,9 @@
 """A frame as a person types or pastes it -> identifier and payload. Pure.
 
-Identifier and bytes apart ("0x283", "18 01 F4"), or together as SocketCAN's text logs write them
-("283#1801F4", of 29 bits "00000283#18", of CAN FD "283##1" and the bytes), with whatever stands
-before it in such a line. What is no frame is answered in a sentence.
+As frames are shown, "0x2C3 41 00 10", identifier and bytes as one word or apart. An identifier
+above 7FF, or written with eight hex digits, is a 29-bit one. Read as well: a line of SocketCAN's
+text logs ("2C3#410010", of 29 bits "000002C3#41", of CAN FD "2C3##1" and the bytes), with whatever
+stands before it. What is no frame is answered in a sentence.
 """
 
 import re
@@ -12,13 +13,15 @@ from typing import Final
 
 from logger.errors import InputError
 from logger.joint.batch import CLASSIC_BYTES, PAYLOAD_LENGTHS
-from logger.joint.bench.identifiers import exact_mask
+from logger.joint.bench.identifiers import MAX_EXTENDED_ID, MAX_STANDARD_ID, exact_mask
 
 __all__ = ["TypedFrame", "parse_typed_frame", "parse_typed_frames"]
 
 _ID_AND_BYTES: Final = re.compile(
     r"(?P<identifier>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(?P<fd>#[0-9A-Fa-f])?(?P<payload>[0-9A-Fa-f]*)"
 )
+
+_EIGHT_DIGITS: Final = re.compile(r"0[xX][0-9A-Fa-f]{8}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +35,7 @@ class TypedFrame:
 
 
 def parse_typed_frames(words: Sequence[str], *, extended: bool = False) -> tuple[TypedFrame, ...]:
-    """Return the frames of a command line: ID and BYTES, or one or more of ID#BYTES.
+    """Return the frames of a command line: ID and BYTES, or one or more words with both.
 
     Raises
     ------
@@ -42,17 +45,31 @@ def parse_typed_frames(words: Sequence[str], *, extended: bool = False) -> tuple
     tokens = " ".join(words).split()
     if any("#" in token for token in tokens):
         return tuple(_frame_of_token(token) for token in tokens if "#" in token)
-    if len(words) < 2:
+    if words and len(words[0].split()) > 1:
+        parted = [word.split(maxsplit=1) for word in words]
+    elif len(words) > 1:
+        parted = [[words[0], " ".join(words[1:])]]
+    else:
+        parted = [list(words)]
+    if any(len(parts) < 2 for parts in parted):
         raise InputError(
-            "BYTES: found none, expected bytes in hex after the identifier, such as '48 18 1F', "
-            "'' for none; or frames such as 2C3#48181F."
+            "BYTES: found none, expected bytes in hex after the identifier, such as 0x2C3 '41 00 "
+            "10', '' for none; or each frame as one word, such as '0x2C3 41 00 10'."
         )
-    identifier, *payload = words
-    return (parse_typed_frame(identifier, " ".join(payload), extended=extended),)
+    return tuple(
+        parse_typed_frame(identifier, payload, extended=extended) for identifier, payload in parted
+    )
 
 
 def parse_typed_frame(identifier: str, payload: str, *, extended: bool = False) -> TypedFrame:
     """Return the frame of an identifier and of bytes in hex.
+
+    Parameters
+    ----------
+    identifier, payload
+        As a person writes them.
+    extended
+        The identifier has 29 bits, however it is written.
 
     Raises
     ------
@@ -65,12 +82,18 @@ def parse_typed_frame(identifier: str, payload: str, *, extended: bool = False) 
         raise InputError(
             f"ID: found {identifier!r}, expected an identifier such as 0x2C3 or 707."
         ) from None
-    max_bytes = exact_mask(extended=extended)
-    if not 0 <= number <= max_bytes:
-        hint = "" if extended or number < 0 else " A 29-bit identifier wants --extended."
-        raise InputError(f"ID: found {identifier}, expected 0 to 0x{max_bytes:X}.{hint}")
+    if not 0 <= number <= MAX_EXTENDED_ID:
+        raise InputError(
+            f"ID: found {identifier}, expected 0 to 0x{MAX_STANDARD_ID:X}, or a 29-bit one up to "
+            f"0x{MAX_EXTENDED_ID:X}."
+        )
     data = _payload_bytes(payload)
-    return TypedFrame(identifier=number, extended=extended, fd=len(data) > CLASSIC_BYTES, data=data)
+    return TypedFrame(
+        identifier=number,
+        extended=extended or number > MAX_STANDARD_ID or bool(_EIGHT_DIGITS.fullmatch(identifier)),
+        fd=len(data) > CLASSIC_BYTES,
+        data=data,
+    )
 
 
 def _frame_of_token(token: str) -> TypedFrame:
@@ -78,7 +101,7 @@ def _frame_of_token(token: str) -> TypedFrame:
     if match is None:
         raise InputError(
             f"ID#BYTES: found {token!r}, expected 3 hex digits of an 11-bit identifier or 8 of a "
-            "29-bit one, # and bytes in hex, such as 2C3#48181F."
+            "29-bit one, # and bytes in hex, such as 2C3#410010."
         )
     written = match["identifier"]
     extended = len(written) > 3
@@ -100,7 +123,7 @@ def _frame_of_token(token: str) -> TypedFrame:
 def _payload_bytes(payload: str) -> bytes:
     compact = re.sub(r"[\s:,]", "", payload)
     if not re.fullmatch(r"([0-9a-fA-F]{2}){0,64}", compact):
-        raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '48 18 1F'.")
+        raise InputError(f"BYTES: found {payload!r}, expected up to 64 bytes in hex: '41 00 10'.")
     data = bytes.fromhex(compact)
     if len(data) not in PAYLOAD_LENGTHS:
         raise InputError(

@@ -81,14 +81,10 @@ def test_only_what_the_frame_says():
     ("identifier", "payload", "sentence"),
     [
         ("2C3", "00", "ID: found '2C3', expected an identifier such as 0x2C3 or 707."),
-        (
-            "0x800",
-            "00",
-            "ID: found 0x800, expected 0 to 0x7FF. A 29-bit identifier wants --extended.",
-        ),
-        ("-5", "00", "ID: found -5, expected 0 to 0x7FF."),
-        ("0x283", "0", "BYTES: found '0', expected up to 64 bytes in hex: '48 18 1F'."),
-        ("0x283", "0x01", "BYTES: found '0x01', expected up to 64 bytes in hex: '48 18 1F'."),
+        ("0x800", "00", "0x00000800 00: no joint of the bench has 29-bit identifiers."),
+        ("-5", "00", "ID: found -5, expected 0 to 0x7FF, or a 29-bit one up to 0x1FFFFFFF."),
+        ("0x283", "0", "BYTES: found '0', expected up to 64 bytes in hex: '41 00 10'."),
+        ("0x283", "0x01", "BYTES: found '0x01', expected up to 64 bytes in hex: '41 00 10'."),
         (
             "0x284",
             "011800",
