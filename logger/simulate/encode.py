@@ -49,8 +49,8 @@ def encode_frames(
     """
     rows = len(next(iter(columns.values()))) if columns else 0
     data = np.zeros((rows, 8 if frame.length <= 8 else 64), np.uint8)
-    begin_bytes = bytes.fromhex(frame.begins)
-    data[:, : len(begin_bytes)] = np.frombuffer(begin_bytes, np.uint8)
+    for (byte, bit), value_of_bit in frame.required_bits.items():
+        data[:, byte] |= np.uint8(value_of_bit << bit)
     for value in frame.value:
         if value.channel not in columns:
             raise InputError(

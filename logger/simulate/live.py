@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from logger.errors import InputError
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.identifiers import identifier_for
-from logger.joint.bench.layout import Frame
 from logger.simulate.arm import ARM
 from logger.simulate.cycle import CYCLE_S, STEP_S, STEPS
 from logger.simulate.encode import encode_frames
@@ -163,17 +162,14 @@ class LiveArm:
 
 
 def _response_table(the_bench: Bench) -> dict[tuple[int, bool, bytes], _Response]:
-    """Return for each question (identifier, extended, payload) what it brings.
-
-    A request and its answer begin with the same byte.
-    """
+    """Return for each question (identifier, extended, payload) what it brings."""
     responses: dict[tuple[int, bool, bytes], _Response] = {}
     for joint_index, model in enumerate(ARM):
         settings = the_bench.joint_named(model.name)
         layout = the_bench.layout_of(settings)
-        kinds: dict[str, Frame] = {frame.begins: frame for frame in layout.frame}
         for request in layout.request:
-            frame = kinds[request.data[:2]]
+            (answer,) = layout.response_frames_of(request)
+            frame = layout.frame[answer]
             request_key = identifier_for(
                 request.identifier, settings.node, extended=request.extended, where=request.name
             )

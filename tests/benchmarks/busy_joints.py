@@ -20,13 +20,15 @@ from typing import Final
 from logger.simulate.line_protocol import CanFrame, LineProtocol
 from logger.simulate.live import LiveArm
 from logger.simulate.serial_line import SerialLine
+from tests.support.demo_drive import HEALTH, asking, question_id
 
 HOT_EVERY_S: Final = 0.337
 """Between a stop and the next trip; not in step with anything of the recorder's."""
 HOT_DEGC: Final = 120
 STOP_IDENTIFIER: Final = 0x103
-TEMPERATURE_REQUEST: Final = (0x1C3, 0x48)
-TEMPERATURE_BYTE: Final = 1
+TEMPERATURE_REQUEST: Final = (question_id(3), asking(HEALTH))
+TEMPERATURE_BYTE: Final = 4
+COUNTS_BELOW_ZERO: Final = 55
 
 
 class _Joints:
@@ -52,7 +54,7 @@ class _Joints:
             self._answers[key] = self._arm.responses_to(frame)
             self._cold_s = now_s + 2.0
         self.requests_s.setdefault(f"{key[0]:X} {key[1].hex()}", []).append(now_s)
-        if (frame.identifier, frame.data[0]) == TEMPERATURE_REQUEST:
+        if (frame.identifier, frame.data) == TEMPERATURE_REQUEST:
             return [self._with_temperature(one, now_s) for one in self._answers[key]]
         return self._answers[key]
 
@@ -60,7 +62,8 @@ class _Joints:
         if self._hot_s is None and now_s - self._cold_s > HOT_EVERY_S:
             self._hot_s = now_s
         data = bytearray(frame.data)
-        data[TEMPERATURE_BYTE] = 40 if self._hot_s is None else HOT_DEGC
+        degrees = 40 if self._hot_s is None else HOT_DEGC
+        data[TEMPERATURE_BYTE] = degrees + COUNTS_BELOW_ZERO
         return CanFrame(identifier=frame.identifier, extended=frame.extended, data=bytes(data))
 
 

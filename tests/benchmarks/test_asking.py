@@ -11,6 +11,7 @@ from logger.joint.batch import FrameBatch
 from logger.simulate import scenario
 from logger.traffic.response_tracker import ResponseTracker, response_plan
 from tests.benchmarks.measure import guard_at_most, measure_cpu_s, report
+from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id
 
 pytestmark = pytest.mark.slow
 
@@ -22,10 +23,10 @@ MOST_OF_A_SEND: Final = 2.0
 
 
 def _answers(asked: list[tuple[int, int]]) -> FrameBatch:
-    lead = (0x41, 0x53, 0x48)
+    kinds = (MOTION, SET_POINTS, HEALTH)
     return FrameBatch.from_rows(
         [
-            (at + MS, 0x2C3 + number // 3, 0, bytes([lead[number % 3]]) + bytes(6))
+            (at + MS, answer_id(3 + number // 3), 0, bytes([0, kinds[number % 3] << 5]) + bytes(4))
             for number, at in asked
         ]
     )

@@ -17,10 +17,11 @@ from logger.joint.decode.decode import DecodeState, decode, decode_plan
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames as simulated_frames
 from tests.benchmarks.measure import START_NS, guard_at_least, measure_cpu_s
+from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id
 
 pytestmark = pytest.mark.slow
 
-SHOULDER: Final = 0x2C3
+SHOULDER: Final = answer_id(3)
 # Times as fast as cantools in batches of 100 frames: 3.0 for one joint, 1.6 for two, as each batch
 # costs the same for a joint however few of its frames are in it. Whole traces: 50 and 48.
 LEAST_IN_HUNDREDS: Final = {False: 1.2, True: 0.7}
@@ -46,12 +47,12 @@ def _bench(*, both: bool) -> Bench:
 def _reference(*identifiers: int) -> Database:
     """Return the demo joint's three kinds of answer as cantools describes them."""
 
-    def signal(name: str, start: int, length: int, *, kind: int, big: bool, signed: bool):
+    def signal(name: str, start: int, length: int, *, kind: int, signed: bool):
         return Signal(
             name,
             start,
             length,
-            byte_order="big_endian" if big else "little_endian",
+            byte_order="little_endian",
             is_signed=signed,
             conversion=BaseConversion.factory(scale=0.01, offset=0),
             multiplexer_ids=[kind],
@@ -59,19 +60,19 @@ def _reference(*identifiers: int) -> Database:
         )
 
     signals = [
-        Signal("kind", 0, 8, byte_order="little_endian", is_multiplexer=True),
-        signal("position", 8, 14, kind=0x41, big=False, signed=False),
-        signal("speed", 31, 16, kind=0x41, big=True, signed=True),
-        signal("current", 47, 16, kind=0x41, big=True, signed=True),
-        signal("position set-point", 15, 16, kind=0x53, big=True, signed=True),
-        signal("torque set-point", 31, 16, kind=0x53, big=True, signed=True),
-        signal("housing", 8, 8, kind=0x48, big=False, signed=True),
-        signal("drive", 16, 8, kind=0x48, big=False, signed=True),
-        signal("voltage", 31, 16, kind=0x48, big=True, signed=False),
-        signal("fault", 47, 16, kind=0x48, big=True, signed=False),
+        Signal("kind", 13, 3, byte_order="little_endian", is_multiplexer=True),
+        signal("current", 0, 13, kind=MOTION, signed=True),
+        signal("speed", 16, 16, kind=MOTION, signed=True),
+        signal("position", 32, 15, kind=MOTION, signed=False),
+        signal("torque set-point", 0, 13, kind=SET_POINTS, signed=True),
+        signal("position set-point", 16, 24, kind=SET_POINTS, signed=True),
+        signal("voltage", 0, 13, kind=HEALTH, signed=False),
+        signal("drive", 16, 8, kind=HEALTH, signed=False),
+        signal("fault", 24, 8, kind=HEALTH, signed=False),
+        signal("housing", 32, 8, kind=HEALTH, signed=False),
     ]
     return cantools.database.can.Database(
-        [Message(number, f"joint {number:X}", 7, signals, strict=False) for number in identifiers]
+        [Message(number, f"joint {number:X}", 6, signals, strict=False) for number in identifiers]
     )
 
 

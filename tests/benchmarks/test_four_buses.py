@@ -47,11 +47,11 @@ for turn in range(round(span / tick)):
     if late < 0:
         time.sleep(-late)
     for _ in range(round(rate * tick)):
-        payload = b"\\x41" + count.to_bytes(2, "little") + b"\\0\\x10\\0\\x20\\0"
-        sent = frame.pack(0x2C3, 7, 0, 0, 0, payload)
+        payload = b"\\x20\\x20\\0\\x10" + count.to_bytes(2, "little") + b"\\0\\0"
+        sent = frame.pack(0x4D6, 6, 0, 0, 0, payload)
         for end in ends:
             end.send(sent)
-        count = (count + 3) % 16384
+        count = (count + 3) % 20000
 print(most)
 """
 

@@ -142,7 +142,7 @@ def test_every_answer_keeps_its_keys(folder: Path, overheat: Recording):
     commands = {
         "check": [rec],
         "excursions": [rec],
-        "decode": ["bench.toml", "0x2C3", "48 18 1F 12C0 0000"],
+        "decode": ["bench.toml", "0x4D6", "60C9 56 00 4F"],
         "limits check": ["limits.toml", "--bench", "arm.toml"],
         "limits curve": ["A"],
         "bus": ["bench.toml", "--for", "0.2s"],

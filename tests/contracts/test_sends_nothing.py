@@ -19,6 +19,7 @@ from logger.recording.recorder import record
 from logger.simulate import scenario
 from logger.store.repair.post_request import submit_request
 from replay.recording import Recording
+from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, asking, question_id
 
 LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 
@@ -67,8 +68,10 @@ def test_with_leave_joints_are_asked(tmp_path: Path):
     """With send = true the layout's requests leave, and nothing else."""
     bench = _bench("asking", send="send = true")
     heard = _heard("asking", lambda: _recorded(bench, tmp_path / "rec", duration_s=0.6))
-    assert {message.arbitration_id for message in heard} == {0x1C3, 0x1C4}
-    assert {bytes(message.data) for message in heard} == {b"\x41", b"\x53", b"\x48"}
+    assert {message.arbitration_id for message in heard} == {question_id(3), question_id(4)}
+    assert {bytes(message.data) for message in heard} == {
+        asking(kind) for kind in (MOTION, SET_POINTS, HEALTH)
+    }
 
 
 def test_an_identifier_in_use_is_refused(tmp_path: Path):
@@ -76,9 +79,10 @@ def test_an_identifier_in_use_is_refused(tmp_path: Path):
     bench = _bench("taken", send="send = true")
     with can.Bus(interface="virtual", channel="taken") as other:
         task = other.send_periodic(
-            can.Message(arbitration_id=0x1C3, data=b"\x41", is_extended_id=False), 0.02
+            can.Message(arbitration_id=question_id(3), data=asking(MOTION), is_extended_id=False),
+            0.02,
         )
-        with pytest.raises(InputError, match=r"0x1C3.*already sent by"):
+        with pytest.raises(InputError, match=rf"0x{question_id(3):X}.*already sent by"):
             _recorded(bench, tmp_path / "rec", duration_s=2.0)
         task.stop()
     assert not (tmp_path / "rec").exists()
@@ -89,10 +93,13 @@ def test_one_that_appears_later_ends_the_asking():
     asker = Poller(_bench("later", send="send = true"), now_s=0.0)
     assert asker.due_requests(10.0)
     assert (
-        asker.check_received(FrameBatch.from_rows([(0, 0x1C3, SENT, b"\x41")]), now_s=10.0) is None
+        asker.check_received(
+            FrameBatch.from_rows([(0, question_id(3), SENT, asking(MOTION))]), now_s=10.0
+        )
+        is None
     )
-    other = FrameBatch.from_rows([(0, 0x1C3, 0, b"\x41")])
-    assert "0x1C3" in (asker.check_received(other, now_s=10.0) or "")
+    other = FrameBatch.from_rows([(0, question_id(3), 0, asking(MOTION))])
+    assert f"0x{question_id(3):X}" in (asker.check_received(other, now_s=10.0) or "")
     asker.stop_polling()
     assert asker.due_requests(20.0) == []
 
@@ -113,7 +120,7 @@ def test_a_serial_adapter_hears_no_frame_to_send(tmp_path: Path, send: str):
             if select.select([ours], [], [], 0.05)[0]:
                 heard.extend(os.read(ours, 4096))
             # A joint that talks by itself, so that there is something to record.
-            os.write(ours, b"t2C3748181F12C00000\r")
+            os.write(ours, b"t4D6560C956004F\r")
 
     listening = threading.Thread(target=adapter)
     listening.start()

@@ -201,12 +201,12 @@ class Bench:
         commands: dict[str, list[tuple[str, ...]]] = {
             "bench.toml": [
                 ("limits", "check", limits, "--bench", bench),
-                ("decode", bench, "0x2C3", "48 18 1F 00 00 00 00 00"),
+                ("decode", bench, "0x4D6", "60 C9 56 00 4F"),
                 ("import", log, "--bench", bench, "--out", new),
                 ("redecode", sound, "--bench", bench, "--out", new),
             ],
             "harvest-joint.toml": [
-                ("decode", bench, "2C3#48181F0000000000"),
+                ("decode", bench, "4D6#60C956004F"),
                 ("layout", "try", layout, "--log", log, "--bench", bench, "--once"),
                 ("layout", "try", layout, "--log", log, "--once"),
                 ("import", log, "--bench", bench, "--out", new),

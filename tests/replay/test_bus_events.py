@@ -15,6 +15,7 @@ from logger.traffic.cadence import MessageStats
 from replay.bus_events import find_outages, list_bus_events, sample_traffic
 from replay.recording import Recording
 from tests.support.buses import LENGTH_S, START_NS, S, bench, two_buses
+from tests.support.demo_drive import answer_id, motion_answer
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +137,7 @@ def test_who_was_asked_and_is_silent_is_silent(tmp_path: Path):
         the_bench,
         now_s=0.0,
     )
-    rows = [(_at(k / 100), 0x2C3, 0, b"\x41" + b"\0" * 7) for k in range(500)]
+    rows = [(_at(k / 100), answer_id(3), 0, motion_answer()) for k in range(500)]
     writer.append_frames(FrameBatch.from_rows(rows))
     writer.close(ended_ns=_at(5), cause="stopped")
     found = sample_traffic(Recording.open(tmp_path / "rec"), _at(0), _at(5))

@@ -58,11 +58,12 @@ def test_answers_in_json(overheat: Recording, tmp_path: Path):
     assert set(hot[0]["rms_torque_Nm"]) == {"60", "300", "900"}
 
     (tmp_path / "bench.toml").write_text(BENCH, encoding="utf-8")
-    done = run("decode", str(tmp_path / "bench.toml"), "0x2C3", "48 18 1F 12C0 0000", "--json")
+    done = run("decode", str(tmp_path / "bench.toml"), "0x4D6", "60C9 56 00 4F", "--json")
     found = json.loads(done.stdout)
-    assert [one["of"] for one in found.pop("bytes")][:2] == [["begins"], [HOUSING]]
-    assert found.pop("values")[0] == {
-        "name": HOUSING, "raw": 24, "bits": 8, "how": "", "result": 24.0, "unit": "Cel",
+    places = [one["of"] for one in found.pop("bytes")]
+    assert places[:2] == [["voltage_V"], ["match", "voltage_V"]]
+    assert found.pop("values")[-1] == {
+        "name": HOUSING, "raw": 79, "bits": 8, "how": "- 55", "result": 24.0, "unit": "Cel",
         "words": "",
     }  # fmt: skip
     assert (found.pop("bus"), found.pop("said")) == ("bus", [])

@@ -27,6 +27,7 @@ from logger.bus.opening import MessageReader, _KernelFrameReader, open_bus, read
 from logger.bus.source import Source  # noqa: E402
 from logger.joint.batch import EXTENDED, FD, REMOTE, FrameBatch  # noqa: E402
 from logger.joint.bench.bench import BusSettings  # noqa: E402
+from tests.support.demo_drive import answer_id, health_answer  # noqa: E402
 
 BENCH = """
 [[bus]]
@@ -202,9 +203,9 @@ def a_recorder_of_two_buses() -> None:
             for bus in (left, right):
                 bus.send(
                     can.Message(
-                        arbitration_id=0x2C3,
+                        arbitration_id=answer_id(3),
                         is_extended_id=False,
-                        data=b"\x48" + bytes([number % 60, 30, 0x12, 0xC0, 0, 0]),
+                        data=health_answer(number % 60),
                     )
                 )
             time.sleep(0.001)

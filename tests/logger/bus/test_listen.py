@@ -17,9 +17,10 @@ from logger.bus.source import Source
 from logger.errors import InputError, OutsideFault
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
+from tests.support.demo_drive import HEALTH, answer_id, asking, health_answer, question_id
 
 LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
-HEALTH = bytes.fromhex("48181F12C00000")
+REPORT = health_answer(24)
 
 
 def _bench(*, interface: str, channel: str) -> Bench:
@@ -41,7 +42,11 @@ def test_frames_of_a_bus_become_figures():
             joints.send_periodic(
                 can.Message(arbitration_id=number, data=data, is_extended_id=False), 0.02
             )
-            for number, data in ((0x2C3, HEALTH), (0x2C4, HEALTH), (0x1C3, b"\x48"))
+            for number, data in (
+                (answer_id(3), REPORT),
+                (answer_id(4), REPORT),
+                (question_id(3), asking(HEALTH)),
+            )
         ]
         heard = _listened(_bench(interface="virtual", channel="talking"), for_s=0.8)
         for task in tasks:
@@ -54,12 +59,12 @@ def test_frames_of_a_bus_become_figures():
     assert heard.span_s == pytest.approx(0.8, abs=0.3)
     told = {one.identifier: one for one in bus.health.statistics.messages}
     assert {number: one.role for number, one in told.items()} == {
-        0x1C3: "request",
-        0x2C3: "joint",
-        0x2C4: "joint",
+        question_id(3): "request",
+        answer_id(3): "joint",
+        answer_id(4): "joint",
     }
     # A machine that is busy sends late; it is not the figure that is off.
-    assert 0.015 <= (told[0x2C3].period_s or 0.0) <= 0.05
+    assert 0.015 <= (told[answer_id(3)].period_s or 0.0) <= 0.05
 
 
 def test_a_quiet_bus_of_joints_that_are_asked():
@@ -117,7 +122,9 @@ def test_what_waited_before_does_not_count(monkeypatch: pytest.MonkeyPatch):
         bus = can.Bus(interface="virtual", channel="waited")
         with can.Bus(interface="virtual", channel="waited") as other:
             for _count in range(50):
-                other.send(can.Message(arbitration_id=0x2C3, data=HEALTH, is_extended_id=False))
+                other.send(
+                    can.Message(arbitration_id=answer_id(3), data=REPORT, is_extended_id=False)
+                )
         opened.append(bus)
         return bus
 
@@ -140,7 +147,7 @@ def _adapter(heard: bytearray, *, gone_after_s: float = 60.0) -> Iterator[str]:
         while not done.is_set() and time.monotonic() < gone_s:
             if select.select([ours], [], [], 0.01)[0]:
                 heard.extend(os.read(ours, 4096))
-            os.write(ours, b"t2C3748181F12C00000\r")
+            os.write(ours, b"t4D6560C956004F\r")
         os.close(theirs)
         os.close(ours)
 

@@ -8,6 +8,7 @@ from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
+from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id, asking, question_id
 
 LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
 
@@ -24,7 +25,8 @@ def test_without_leave_there_is_nothing_to_ask():
     asker = Poller(_bench(send=False), now_s=0.0)
     assert not asker
     assert asker.due_requests(1e9) == []
-    assert asker.check_received(FrameBatch.from_rows([(0, 0x1C3, 0, b"\x41")]), now_s=0.0) is None
+    asked = FrameBatch.from_rows([(0, question_id(3), 0, asking(MOTION))])
+    assert asker.check_received(asked, now_s=0.0) is None
 
 
 def test_it_listens_first():
@@ -41,10 +43,10 @@ def test_each_in_its_own_rhythm():
     for step in range(10_000):
         for ask in asker.due_requests(LISTEN_BEFORE_POLL_S + step * 1e-3):
             sent[ask.message.arbitration_id, bytes(ask.message.data)] += 1
-    for identifier in (0x1C3, 0x1C4):
-        assert sent[identifier, b"\x41"] == pytest.approx(1000, abs=2)
-        assert sent[identifier, b"\x53"] == pytest.approx(200, abs=2)
-        assert sent[identifier, b"\x48"] == pytest.approx(100, abs=2)
+    for identifier in (question_id(3), question_id(4)):
+        assert sent[identifier, asking(MOTION)] == pytest.approx(1000, abs=2)
+        assert sent[identifier, asking(SET_POINTS)] == pytest.approx(200, abs=2)
+        assert sent[identifier, asking(HEALTH)] == pytest.approx(100, abs=2)
 
 
 def test_what_was_missed_is_not_made_up_for():
@@ -59,18 +61,18 @@ def test_what_was_missed_is_not_made_up_for():
 @pytest.mark.parametrize(
     ("identifier", "flags", "foreign"),
     [
-        (0x1C3, 0, True),
-        (0x1C4, REMOTE, True),
-        (0x1C3, SENT, False),
-        (0x1C3, EXTENDED, False),
-        (0x1C3, ERROR, False),
-        (0x2C3, 0, False),
+        (question_id(3), 0, True),
+        (question_id(4), REMOTE, True),
+        (question_id(3), SENT, False),
+        (question_id(3), EXTENDED, False),
+        (question_id(3), ERROR, False),
+        (answer_id(3), 0, False),
     ],
 )
 def test_who_sends_our_identifier(identifier: int, flags: int, foreign: bool):  # noqa: FBT001
     """Another's frame is heard; our echo, a joint's answer, an error frame are not."""
     asker = Poller(_bench(send=True), now_s=0.0)
-    heard = FrameBatch.from_rows([(0, 0x7FF, 0, b""), (0, identifier, flags, b"\x41")])
+    heard = FrameBatch.from_rows([(0, 0x7FF, 0, b""), (0, identifier, flags, asking(MOTION))])
     said = asker.check_received(heard, now_s=0.0)
     assert (said is not None) is foreign
     if said:

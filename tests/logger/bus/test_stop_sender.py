@@ -6,7 +6,7 @@ from logger.bus.stop_sender import STOP_GIVE_UP_S, StopSender, stop_sender_for
 from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
 
-STOP = 'identifier = "0x1C0 + node * 2"\ndata = "53 00"\nrepeat = 3\nevery_s = 0.02\n'
+STOP = 'identifier = "0x190 + node * 3"\ndata = "C5 00"\nrepeat = 3\nevery_s = 0.02\n'
 UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 0.4 }\n'
 
 
@@ -46,10 +46,10 @@ def test_each_joint_of_the_bus_has_its_frame():
     """Node arithmetic as elsewhere; the other bus's joints are not here."""
     found = {joint: message for joint, (message, _) in _stops().frames.items()}
     assert {joint: message.arbitration_id for joint, message in found.items()} == {
-        "a": 0x1C6,
-        "b": 0x1C8,
+        "a": 0x199,
+        "b": 0x19C,
     }
-    assert {bytes(message.data) for message in found.values()} == {b"\x53\x00"}
+    assert {bytes(message.data) for message in found.values()} == {b"\xc5\x00"}
 
 
 def test_nothing_leaves_without_an_order():

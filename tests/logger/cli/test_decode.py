@@ -12,8 +12,8 @@ def test_decode_of_frames_pasted_from_a_log(tmp_path: Path):
         '[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "harvest-joint"\nnode = 3\n',
         encoding="utf-8",
     )
-    line = "(1700000000.000000) can0 2C3#48181F12C00000"
-    done = run("decode", str(tmp_path / "bench.toml"), line, "2C3#48191F12C00000", "--json")
+    line = "(1700000000.000000) can0 4D6#60C956004F"
+    done = run("decode", str(tmp_path / "bench.toml"), line, "4D6#60C9560050", "--json")
     assert done.returncode == 0, done.stderr
     housing = [
         one["readings"]["temperature_housing_degC"] for one in json.loads(done.stdout)["frames"]

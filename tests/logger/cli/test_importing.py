@@ -125,7 +125,7 @@ def test_an_interrupted_import_leaves_nothing(
     with (folder / "long.log").open("w", encoding="ascii") as log:
         for block in range(60):
             log.writelines(
-                f"({1795000000 + block * 100 + place * 0.01:.6f}) can0 2C3#4818000000000000\n"
+                f"({1795000000 + block * 100 + place * 0.01:.6f}) can0 4D6#00C00000000F\n"
                 for place in range(10_000)
             )
     before = sorted(folder.iterdir())

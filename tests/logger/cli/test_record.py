@@ -24,7 +24,7 @@ LAYOUT = scenario.scenario_layout_text()
         ('interface = "slcan"', 'interface = "slcam"', ["bus.interface", "'slcam'", "'slcan'"]),
         ("", "", ["cannot open '/nowhere/line'", "plugged in"]),
         ('interface = "slcan"', 'interface = "socketcan"', ["socketcan cannot open"]),
-        ("node       = 4", "node       = 3", ["both claim", "0x2C3"]),
+        ("node       = 4", "node       = 3", ["both claim", "0x4D6"]),
         ("[bus]", "[bus", ["not valid TOML", "line"]),
         ("gear_ratio = 9.0", "gear_ration = 9.0", ["gear_ration", "gear_ratio"]),
         ("bitrate   = 1_000_000", "bitrate   = 0", ["bus.bitrate"]),
@@ -49,11 +49,11 @@ def test_a_layout_and_limits_that_cannot_be_read(tmp_path: Path):
         run("record", "bench.toml", "--limits", "limits.toml", cwd=tmp_path), "limits.toml"
     )
     (tmp_path / "harvest-joint.toml").write_text(
-        LAYOUT.replace("length     = 7", "length     = 6", 1), encoding="utf-8"
+        LAYOUT.replace("length     = 6", "length     = 5", 1), encoding="utf-8"
     )
-    assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "reaches byte 6")
+    assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "reaches byte 5")
     (tmp_path / "harvest-joint.toml").write_text(
-        LAYOUT.replace("byte    = 3\n  bits    = 16", "byte    = 2\n  bits    = 16", 1),
+        LAYOUT.replace("byte    = 4\n  bits    = 15", "byte    = 3\n  bits    = 15", 1),
         encoding="utf-8",
     )
     assert_refused(run("record", "bench.toml", cwd=tmp_path), "harvest-joint", "already taken")

@@ -15,6 +15,7 @@ from logger.simulate import scenario
 from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
+from tests.support.demo_drive import answer_id, health_answer
 from tests.support.recorder import Recorder
 
 LIMITS = """
@@ -116,11 +117,7 @@ def test_a_recording_takes_them_over(tmp_path: Path):
     )
     with can.Bus(interface="virtual", channel="taken-over") as other:
         task = other.send_periodic(
-            can.Message(
-                arbitration_id=0x2C3,
-                data=b"\x48" + bytes([70, 30, 0x12, 0xC0, 0, 0]),
-                is_extended_id=False,
-            ),
+            can.Message(arbitration_id=answer_id(3), data=health_answer(70), is_extended_id=False),
             0.02,
         )
         recorder = Recorder(settings)
@@ -159,8 +156,8 @@ def test_a_recording_takes_them_over(tmp_path: Path):
     assert recorded_excursions(recording) == find_excursions(recording)
 
 
-def test_limits_of_before_read_as_they_did():
-    """A recording whose recorder knew of no taking over has one set, since its start."""
+def test_limits_that_nobody_changed_are_one_set():
+    """They apply since the start."""
     recording = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
     assert [from_ns for from_ns, _ in recording.limit_sets] == [recording.manifest.started_ns]
     assert recording.limits.text == parse_limits(recording.limits.text, "x").text

@@ -34,6 +34,7 @@ from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics
 from tests.support.adapter import Adapter
+from tests.support.demo_drive import MOTION, answer_id, asking, health_answer, question_id
 from tests.support.recorder import Recorder
 
 S = 1_000_000_000
@@ -57,9 +58,7 @@ def _settings(out: Path, bench, **more) -> RecordSettings:
 
 def _health(celsius: int) -> can.Message:
     return can.Message(
-        arbitration_id=0x2C3,
-        data=bytes([0x48, celsius, 31, 0x12, 0xC0, 0, 0]),
-        is_extended_id=False,
+        arbitration_id=answer_id(3), data=health_answer(celsius), is_extended_id=False
     )
 
 
@@ -112,7 +111,9 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
     with can.Bus(interface="virtual", channel="late") as other:
         running = Recorder(_settings(tmp_path / "rec", _bench("late", send=True)))
         assert other.recv(5.0) is not None
-        other.send(can.Message(arbitration_id=0x1C4, data=b"\x41", is_extended_id=False))
+        other.send(
+            can.Message(arbitration_id=question_id(4), data=asking(MOTION), is_extended_id=False)
+        )
         time.sleep(0.2)
         while other.recv(0) is not None:
             pass
@@ -123,7 +124,7 @@ def test_somebody_who_asks_later_ends_the_asking(tmp_path: Path):
         running.end()
     recording = Recording.open(tmp_path / "rec")
     (refused,) = [event for event in recording.read_events() if event.kind == "refused"]
-    assert "0x1C4" in refused.text
+    assert f"0x{question_id(4):X}" in refused.text
     (alert,) = recording.read_alerts()
     assert (alert.limit, alert.joint, alert.severity) == ("asking-stopped", "", "trip")
     assert alert.state_at(recording.end_ns) == "latched"
@@ -362,7 +363,7 @@ def test_the_bus_is_read_while_the_folder_is_made(tmp_path: Path, monkeypatch: p
 
     def talk() -> tuple[CanFrame, ...]:
         number = next(counts)
-        return (CanFrame(identifier=0x2C3, data=bytes([0x48, number % 50, 31, 0x12, 0xC0, 0, 0])),)
+        return (CanFrame(identifier=answer_id(3), data=health_answer(number % 50)),)
 
     line = tmp_path / "line"
     bench = bench_from_texts(scenario.scenario_bench_text(str(line)), LAYOUTS, where="bench.toml")

@@ -30,6 +30,7 @@ from replay.excursions.over_rows import find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from replay.statistics import span_statistics as figures_of
+from tests.support.demo_drive import answer_id, health_answer, motion_answer
 from tests.support.recorder import Recorder
 
 LIMITS = """
@@ -60,14 +61,16 @@ def _bench(channel: str, joints: str = 'name = "shoulder"') -> Bench:
     )
 
 
+def _answer(payload: bytes) -> can.Message:
+    return can.Message(arbitration_id=answer_id(3), data=payload, is_extended_id=False)
+
+
 def _health(celsius: int) -> can.Message:
-    data = b"\x48" + bytes([celsius, 30, 0x12, 0xC0, 0, 0])
-    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+    return _answer(health_answer(celsius))
 
 
 def _motion(count: int) -> can.Message:
-    data = b"\x41" + count.to_bytes(2, "little") + b"\0\0\0\0"
-    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+    return _answer(motion_answer(count))
 
 
 def _run(settings: RecordSettings, *messages: can.Message) -> RecordResult:
@@ -182,16 +185,15 @@ above_percent = 5.0
 """
 
 
-def _current(centiamperes: int) -> can.Message:
-    data = b"\x41\0\0\0\0" + centiamperes.to_bytes(2, "big")
-    return can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False)
+def _current(amperes: float) -> can.Message:
+    return _answer(motion_answer(current_A=amperes))
 
 
 def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     """It goes on from where it stood, the time off counted as rest; afterwards is told the same."""
     path = tmp_path / "rec"
     limits = parse_limits(IMAGE, "limits.toml")
-    _run(_first(path, "on-9", limits), *[_current(4000)] * 60, _current(0))
+    _run(_first(path, "on-9", limits), *[_current(40.0)] * 60, _current(0.0))
     (row,) = Recording.open(path).bench.joints
     plan = plan_limits(
         limits, joint="shoulder", hold_ns=Recording.open(path).bench.hold_times_ns_of(row)
@@ -207,7 +209,7 @@ def test_a_thermal_image_survives_and_has_cooled(tmp_path: Path):
     assert later.active_limits == ("image",)
     time.sleep(0.3)
     # Gone on with at rest, it stands above 5 % still: nothing is raised anew, nothing returns.
-    _run(settings_to_resume(path), _current(0), _current(0))
+    _run(settings_to_resume(path), _current(0.0), _current(0.0))
     recording = Recording.open(path)
     told = [event.kind for event in recording.read_events() if event.limit == "image"]
     assert told == ["raised"]

@@ -20,6 +20,7 @@ from replay.bus_events import find_outages
 from replay.check import check_recording
 from replay.recording import Recording
 from tests.support.adapter import Adapter
+from tests.support.demo_drive import answer_id, health_answer
 from tests.support.recorder import Recorder
 
 
@@ -54,8 +55,8 @@ def test_one_identifier_on_two_buses_is_two_joints(tmp_path: Path):
     senders = [can.Bus(interface="virtual", channel=f"several-{one}") for one in names]
     for number in range(300):
         for place, sender in enumerate(senders):
-            data = b"\x48" + bytes([20 + 10 * place + number % 10, 30, 0x12, 0xC0, 0, 0])
-            sender.send(can.Message(arbitration_id=0x2C3, data=data, is_extended_id=False))
+            data = health_answer(20 + 10 * place + number % 10)
+            sender.send(can.Message(arbitration_id=answer_id(3), data=data, is_extended_id=False))
         if number % 10 == 0:
             time.sleep(0.01)
     time.sleep(1.2)

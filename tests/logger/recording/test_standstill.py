@@ -26,6 +26,7 @@ from replay.excursions.over_rows import find_excursions
 from replay.recording import Recording
 from tests.support.adapter import Adapter
 from tests.support.command import run
+from tests.support.demo_drive import answer_id, health_answer
 
 S = 1_000_000_000
 MS = 1_000_000
@@ -162,10 +163,7 @@ def test_a_recorder_that_is_paused_says_so(bench, until):
     bench.limits.write_text(LIMITS.replace("50.0", "150.0"), encoding="utf-8")
 
     def talk() -> list[CanFrame]:
-        return [
-            CanFrame(identifier=identifier, data=bytes([0x48, 30, 31, 0x12, 0xC0, 0, 0]))
-            for identifier in (0x2C3, 0x2C4)
-        ]
+        return [CanFrame(identifier=answer_id(node), data=health_answer(30)) for node in (3, 4)]
 
     with Adapter(bench.line, talk=talk, every_s=0.002):
         process, path = bench.logger()

@@ -70,7 +70,8 @@ def test_the_harvest_joint_by_hand():
     the_bench = scenario_bench()
     shoulder = the_bench.joint_named("shoulder")
     motion, setpoints, health = the_bench.layout_of(shoulder).frame
-    # 29 deg at the output = 261 deg at the motor = 11878.4 counts; 10 rpm = 90 at the motor.
+    # 29 deg at the output = 261 deg at the motor = 14500 counts (38A4h); 10 rpm back = 1.5 turns a
+    # second at the motor = -750 counts (FD12h); 5.5 A = 440 counts (1B8h) below the kind, 1.
     data = encode_frames(
         motion,
         shoulder,
@@ -80,26 +81,28 @@ def test_the_harvest_joint_by_hand():
             "current_A": np.array([5.5]),
         },
     )
-    assert data[0].tolist() == [0x41, 0x66, 0x2E, 0xFC, 0x7C, 0x02, 0x26, 0x00]
+    assert data[0].tolist() == [0xB8, 0x21, 0x12, 0xFD, 0xA4, 0x38, 0x00, 0x00]
+    # -1.5 N.m = -100 counts, in 13 bits 1F9Ch, below the kind, 2; 76 deg = 21111 counts (5277h).
     data = encode_frames(
         setpoints,
         shoulder,
         {"position_setpoint_rad": np.radians([76.0]), "torque_setpoint_Nm": np.array([-1.5])},
     )
-    assert data[0, :5].tolist() == [0x53, 0x1D, 0xB0, 0xFF, 0x6A]
+    assert data[0, :5].tolist() == [0x9C, 0x5F, 0x77, 0x52, 0x00]
+    # 47.96 V = 2398 counts (95Eh), 48 V = 2400 (960h), below the kind, 6; degrees begin at -55.
     data = encode_frames(
         health,
         shoulder,
         {
             "temperature_housing_degC": np.array([66.4, np.nan]),
             "temperature_drive_degC": np.array([-3.0, 57.0]),
-            "voltage_V": np.array([47.95, 48.0]),
+            "voltage_V": np.array([47.96, 48.0]),
             "fault_code": np.array([1.0, 0.0]),
         },
     )
-    assert data[:, :7].tolist() == [
-        [0x48, 0x42, 0xFD, 0x12, 0xBB, 0x00, 0x01],
-        [0x48, 0x80, 0x39, 0x12, 0xC0, 0x00, 0x00],
+    assert data[:, :5].tolist() == [
+        [0x5E, 0xC9, 52, 1, 121],
+        [0x60, 0xC9, 112, 0, 0xFF],
     ]
 
 
@@ -150,5 +153,5 @@ def test_no_value_without_a_raw_value_is_refused():
 def test_a_channel_that_is_not_there_is_named():
     """A frame cannot be sent without its values; the message names the channel."""
     frame = scenario_bench().layouts["harvest-joint"].frame[0]
-    with pytest.raises(InputError, match="nothing to send as speed_rad_s"):
+    with pytest.raises(InputError, match="nothing to send as current_A"):
         encode_frames(frame, PLAIN, {"position_rad": np.zeros(1)})

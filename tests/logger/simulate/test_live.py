@@ -14,9 +14,19 @@ import pytest
 from logger.errors import InputError
 from logger.simulate.line_protocol import CanFrame
 from logger.simulate.live import LiveArm, serve_joints
+from tests.support.demo_drive import (
+    HEALTH,
+    MOTION,
+    SET_POINTS,
+    answer_id,
+    asking,
+    kind_of,
+    question_id,
+)
 
 ROOT = Path(__file__).parents[3]
-MOTION = CanFrame(identifier=0x1C3, data=b"\x41", length=1)
+ASK_MOTION = CanFrame(identifier=question_id(3), data=asking(MOTION), length=2)
+LENGTHS = {MOTION: 6, SET_POINTS: 5, HEALTH: 5}
 
 
 class Clock:
@@ -32,25 +42,25 @@ class Clock:
 
 def motor_counts(answer):
     """Return the encoder reading of a motion answer."""
-    return answer[0].data[1] | (answer[0].data[2] & 0x3F) << 8
+    return answer[0].data[4] | (answer[0].data[5] & 0x7F) << 8
 
 
 def test_only_the_joint_that_is_asked_answers():
-    """Identifier and first byte choose joint and kind; anything else stays without an answer."""
+    """Identifier and second byte choose joint and kind; anything else stays without an answer."""
     arm = LiveArm(seed=1, speed=1.0, clock=Clock())
     for node in (3, 4):
-        for first, length in ((0x41, 7), (0x53, 5), (0x48, 7)):
-            said = arm.responses_to(CanFrame(identifier=0x1C0 + node, data=bytes([first])))
-            assert [(frame.identifier, frame.data[0], len(frame.data)) for frame in said] == [
-                (0x2C0 + node, first, length)
+        for kind, length in LENGTHS.items():
+            said = arm.responses_to(CanFrame(identifier=question_id(node), data=asking(kind)))
+            assert [(frame.identifier, kind_of(frame.data), len(frame.data)) for frame in said] == [
+                (answer_id(node), kind, length)
             ]
     for other in (
-        CanFrame(identifier=0x1C5, data=b"\x41"),
-        CanFrame(identifier=0x1C3, data=b"\x42"),
-        CanFrame(identifier=0x1C3, data=b"\x41\x00"),
-        CanFrame(identifier=0x1C3, remote=True, length=1),
-        CanFrame(identifier=0x1C3, extended=True, data=b"\x41"),
-        CanFrame(identifier=0x2C3, data=b"\x41"),
+        CanFrame(identifier=question_id(5), data=asking(MOTION)),
+        CanFrame(identifier=question_id(3), data=asking(3)),
+        CanFrame(identifier=question_id(3), data=asking(MOTION) + b"\0"),
+        CanFrame(identifier=question_id(3), remote=True, length=2),
+        CanFrame(identifier=question_id(3), extended=True, data=asking(MOTION)),
+        CanFrame(identifier=answer_id(3), data=asking(MOTION)),
     ):
         assert arm.responses_to(other) == []
 
@@ -62,33 +72,33 @@ def test_the_run_begins_with_the_first_question():
     clock.now += 500.0
     arm.compute_ahead(lambda: None)
     # 29 deg at the output of a gear of 9: 261 deg of the motor's turn.
-    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(261 / 360 * 16384, abs=8)
+    assert motor_counts(arm.responses_to(ASK_MOTION)) == pytest.approx(261 / 360 * 20000, abs=10)
     clock.now += 1.5
-    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+    assert motor_counts(arm.responses_to(ASK_MOTION)) == pytest.approx(90 / 360 * 20000, abs=73)
 
 
 def test_cycles_are_worked_out_ahead():
     """Minutes of questions are answered without one being late."""
     clock = Clock()
     arm = LiveArm(seed=1, speed=1.0, clock=clock)
-    arm.responses_to(MOTION)
+    arm.responses_to(ASK_MOTION)
     for _ in range(40):
         clock.now += 5.0
         arm.compute_ahead(lambda: None)
-        assert len(arm.responses_to(MOTION)) == 1
+        assert len(arm.responses_to(ASK_MOTION)) == 1
 
 
 def test_held_up_for_long_it_goes_on_where_it_was(caplog):
     """After an hour without the processor the arm goes on in its cycle, and says so."""
     clock = Clock()
     arm = LiveArm(seed=1, speed=1.0, clock=clock)
-    arm.responses_to(MOTION)
+    arm.responses_to(ASK_MOTION)
     clock.now += 3600.0
-    assert len(arm.responses_to(MOTION)) == 1
+    assert len(arm.responses_to(ASK_MOTION)) == 1
     assert "held up" in caplog.text
     arm.compute_ahead(lambda: None)
     clock.now += 1.5
-    assert motor_counts(arm.responses_to(MOTION)) == pytest.approx(90 / 360 * 16384, abs=60)
+    assert motor_counts(arm.responses_to(ASK_MOTION)) == pytest.approx(90 / 360 * 20000, abs=73)
 
 
 @pytest.mark.parametrize(("chosen", "message"), [({"speed": 0.0}, "speed"), ({"seed": -1}, "seed")])
@@ -138,9 +148,9 @@ def opened(link, **chosen):
     )
 
 
-def asked(bus, first, node=3):
+def asked(bus, kind, node=3):
     """Send one question and return the first answer, or None."""
-    bus.send(can.Message(arbitration_id=0x1C0 + node, data=[first], is_extended_id=False))
+    bus.send(can.Message(arbitration_id=question_id(node), data=asking(kind), is_extended_id=False))
     until = time.monotonic() + 5.0
     while time.monotonic() < until:
         message = bus.recv(0.2)
@@ -153,15 +163,15 @@ def test_through_python_can(joints):
     """A real slcan client: version, questions, answers; rubbish before it does no harm."""
     link, _ = joints
     client = os.open(link, os.O_RDWR | os.O_NOCTTY)
-    os.write(client, b"\x00rubbish\xff\r\r\rt1C")
+    os.write(client, b"\x00rubbish\xff\r\r\rt19")
     os.close(client)
     with opened(link) as bus:
         for node in (3, 4):
-            for first, length in ((0x41, 7), (0x53, 5), (0x48, 7)):
-                message = asked(bus, first, node)
+            for kind, length in LENGTHS.items():
+                message = asked(bus, kind, node)
                 assert message is not None
-                assert message.arbitration_id == 0x2C0 + node
-                assert (message.data[0], message.dlc) == (first, length)
+                assert message.arbitration_id == answer_id(node)
+                assert (kind_of(message.data), message.dlc) == (kind, length)
         assert bus.get_version(2.0) == (1, 1)
 
 
@@ -169,7 +179,9 @@ def test_listening_only_gets_no_answer(joints):
     """A client that only listens is refused when it sends, so the silent joints stay silent."""
     link, _ = joints
     with opened(link, listen_only=True) as bus:
-        bus.send(can.Message(arbitration_id=0x1C3, data=[0x41], is_extended_id=False))
+        bus.send(
+            can.Message(arbitration_id=question_id(3), data=asking(MOTION), is_extended_id=False)
+        )
         assert bus.recv(0.5) is None
 
 
@@ -178,17 +190,17 @@ def test_a_client_may_come_and_go(joints):
     link, _ = joints
     for _ in range(2):
         with opened(link) as bus:
-            assert asked(bus, 0x41) is not None
+            assert asked(bus, MOTION) is not None
     vanished = os.open(link, os.O_RDWR | os.O_NOCTTY)
-    os.write(vanished, b"O\rt1C3141\rt1C31")
+    os.write(vanished, b"O\rt1992C501\rt1992")
     os.close(vanished)
     with opened(link) as bus:
-        message = asked(bus, 0x48)
+        message = asked(bus, HEALTH)
         # What the vanished one had asked for may still be on its way.
-        while message is not None and message.data[0] == 0x41:
+        while message is not None and kind_of(message.data) == MOTION:
             message = bus.recv(5.0)
         assert message is not None
-        assert message.data[0] == 0x48
+        assert kind_of(message.data) == HEALTH
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])

@@ -5,9 +5,10 @@ import pytest
 
 from logger.errors import InputError
 from logger.simulate.offline import simulate_frames
+from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id
 
 START_NS = 1_795_599_000_000_000_000
-SHOULDER, ELBOW = 0x2C3, 0x2C4
+SHOULDER, ELBOW = answer_id(3), answer_id(4)
 
 
 def joined(**chosen):
@@ -43,12 +44,12 @@ def test_frames_come_in_order_at_their_rates(rate_Hz):  # noqa: N803
     assert time_ns[0] >= START_NS
     assert time_ns[-1] < START_NS + 72 * 10**9 + 2 * 10**6
     assert all((batch.time_ns[-1] - batch.time_ns[0]) < 65 * 10**9 for batch in batches)
-    expected = {0x41: rate_Hz, 0x53: rate_Hz / 5 if rate_Hz >= 5 else rate_Hz}
-    expected[0x48] = rate_Hz / max(1, min(10, int(rate_Hz)))
-    assert expected[0x48] >= 1.0
+    expected = {MOTION: rate_Hz, SET_POINTS: rate_Hz / 5 if rate_Hz >= 5 else rate_Hz}
+    expected[HEALTH] = rate_Hz / max(1, min(10, int(rate_Hz)))
+    assert expected[HEALTH] >= 1.0
     for joint in (SHOULDER, ELBOW):
         for kind, rate in expected.items():
-            mine = time_ns[(identifier == joint) & (data[:, 0] == kind)]
+            mine = time_ns[(identifier == joint) & (data[:, 1] >> 5 == kind)]
             assert len(mine) == pytest.approx(72 * rate, abs=1)
             period_ns = np.diff(mine) - 1e9 / rate
             assert np.abs(period_ns).max() < 60e3
@@ -57,10 +58,10 @@ def test_frames_come_in_order_at_their_rates(rate_Hz):  # noqa: N803
 def test_the_layout_of_the_payloads():
     """Lengths as the layout says, nothing beyond them, temperatures whole and sane."""
     _, _, identifier, data = joined(hours=0.02, rate_Hz=100.0, seed=1)
-    health = data[(identifier == SHOULDER) & (data[:, 0] == 0x48)]
-    assert np.all(health[:, 7] == 0)
-    assert np.all((health[:, 1] >= 62) & (health[:, 1] <= 69))
-    volts = (health[:, 3].astype(int) * 256 + health[:, 4]) * 0.01
+    health = data[(identifier == SHOULDER) & (data[:, 1] >> 5 == HEALTH)]
+    assert np.all(health[:, 5:] == 0)
+    assert np.all((health[:, 4] >= 62 + 55) & (health[:, 4] <= 69 + 55))
+    volts = (health[:, 1].astype(int) % 32 * 256 + health[:, 0]) * 0.02
     assert 46.0 < volts.min() < 47.9
     assert volts.max() < 49.0
 
@@ -84,8 +85,8 @@ def test_exactly_one_trip_and_it_cools(hours):
     """Every test from half an hour to a day: hot once, after the fan failed, and cool again."""
     _, time_ns, identifier, data = joined(hours=hours, rate_Hz=1.0, seed=2)
     for joint, trips in ((SHOULDER, (1, 1)), (ELBOW, (0, 0))):
-        mine = (identifier == joint) & (data[:, 0] == 0x48)
-        degrees = data[mine, 1].astype(np.int8)
+        mine = (identifier == joint) & (data[:, 1] >> 5 == HEALTH)
+        degrees = data[mine, 4].astype(int) - 55
         assert trips_and_clears(degrees.tolist()) == trips
         if joint == SHOULDER:
             hot_s = (time_ns[mine][np.argmax(degrees >= 80)] - START_NS) / 1e9

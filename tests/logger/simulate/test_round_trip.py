@@ -16,14 +16,14 @@ from logger.simulate.sampling import CHANNELS_OF, sensor_values
 from logger.simulate.scenario import scenario_bench
 
 COUNTS = {
-    "position_rad": 2 * np.pi / 16384 / 6.0,
-    "speed_rad_s": 0.1 * 2 * np.pi / 60 / 6.0,
-    "current_A": 0.01,
-    "position_setpoint_rad": np.radians(0.01),
-    "torque_setpoint_Nm": 0.01,
+    "position_rad": 2 * np.pi / 20000 / 6.0,
+    "speed_rad_s": 0.002 * 2 * np.pi / 6.0,
+    "current_A": 0.0125,
+    "position_setpoint_rad": 2 * np.pi / 100_000,
+    "torque_setpoint_Nm": 0.015,
     "temperature_housing_degC": 1.0,
     "temperature_drive_degC": 1.0,
-    "voltage_V": 0.01,
+    "voltage_V": 0.02,
     "fault_code": 1.0,
 }
 """What one count is worth at the output, at most."""

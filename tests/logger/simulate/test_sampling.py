@@ -38,7 +38,7 @@ def test_noise_is_about_a_count(part):
     time_s = np.arange(0.0005, 16.0, 0.001)
     columns = sensor_values(part, joint=0, kind="motion", time_s=time_s, rng=dice())
     clean = part.motion.position_rad[:, 0].T.ravel()
-    counts = (columns["position_rad"] - clean) * 9.0 / (2.0 * math.pi) * 16384
+    counts = (columns["position_rad"] - clean) * 9.0 / (2.0 * math.pi) * 20000
     assert 0.1 < counts.std() < 1.5
     assert np.abs(columns["current_A"] - part.motion.current_A[:, 0].T.ravel()).std() < 0.02
 

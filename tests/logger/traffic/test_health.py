@@ -7,6 +7,7 @@ from logger.joint.bench.bench import Bench
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.traffic.health import bus_health
+from tests.support.demo_drive import answer_id
 
 START_NS = 1_795_000_000_000_000_000
 
@@ -38,7 +39,7 @@ def test_the_demo_is_healthy(bench: Bench, heard: FrameBatch):
         for frame in bench.layout_of(joint).frame:
             assert periods[joint.name, frame.name] == pytest.approx(frame.period_s, rel=0.02)
     assert bus.statistics.undecoded == {}
-    assert bus.statistics.load == pytest.approx(0.0276, abs=0.001)
+    assert bus.statistics.load == pytest.approx(0.0253, abs=0.001)
 
 
 def test_one_error_frame_or_one_silent_joint_is_not(bench: Bench, heard: FrameBatch):
@@ -49,7 +50,7 @@ def test_one_error_frame_or_one_silent_joint_is_not(bench: Bench, heard: FrameBa
     )
     assert not bus.healthy
     assert len(bus.hints) == 1
-    one = heard.select_rows(heard.identifier == 0x2C3)
+    one = heard.select_rows(heard.identifier == answer_id(3))
     (bus,) = bus_health(one, bench, start_ns=START_NS, end_ns=END_NS)
     assert bus.statistics.silent == ("elbow",)
     assert not bus.healthy

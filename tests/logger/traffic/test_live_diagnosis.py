@@ -7,6 +7,7 @@ from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
 from logger.traffic.bus_statistics import bus_statistics, statistics_plan
 from logger.traffic.live_diagnosis import LiveDiagnosis, diagnose_second
+from tests.support.demo_drive import answer_id, motion_answer
 
 S = 1_000_000_000
 BENCH = bench_from_texts(
@@ -22,7 +23,7 @@ def _second(kind: str) -> FrameBatch:
         return FrameBatch.empty()
     flags = ERROR if kind == "errors" else 0
     times = np.linspace(0, S, 50, endpoint=False).astype(int)
-    return FrameBatch.from_rows([(int(at), 0x2C3, flags, b"\x41" + bytes(6)) for at in times])
+    return FrameBatch.from_rows([(int(at), answer_id(3), flags, motion_answer()) for at in times])
 
 
 def _told(*kinds: str) -> list[tuple[int, str]]:

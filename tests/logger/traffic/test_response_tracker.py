@@ -17,6 +17,7 @@ from logger.traffic.response_tracker import (
     foreign_requests,
     response_plan,
 )
+from tests.support.demo_drive import answer_id, motion_answer
 
 MS = 1_000_000
 S = 1000 * MS
@@ -266,7 +267,7 @@ def test_a_flood_of_answers_takes_no_turn_a_frame():
     """A joint that talks all the time answers what it is asked, and costs nothing a frame."""
     plan = response_plan(scenario.scenario_bench(channel="x"), bus=0)
     times = np.arange(0, S, 100_000)
-    frames = FrameBatch.from_rows([(int(at), 0x2C3, 0, b"\x41" + bytes(6)) for at in times])
+    frames = FrameBatch.from_rows([(int(at), answer_id(3), 0, motion_answer()) for at in times])
     answers = ResponseTracker(plan)
     answers.process_traffic([(0, at * MS) for at in range(0, 900, 10)], frames, until_ns=2 * S)
     assert answers.completed_counts["shoulder"] == 90

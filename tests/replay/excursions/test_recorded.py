@@ -4,11 +4,15 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 import pytest
 
 import replay.excursions.applied_limits
 from logger.errors import InputError
 from logger.limits.limit import LimitSet, parse_limits
+from logger.store.parts.part_writer import write_part
 from logger.store.repair.post_request import submit_request
 from logger.store.tools.cut import copy_span
 from replay.excursions.applied_limits import hypothetical_limits, recorded_limits
@@ -20,6 +24,7 @@ from replay.excursions.recorded import (
 )
 from replay.recording import Recording
 from replay.statistics import rms_before, span_statistics
+from tests.support.parts import forget_ids, parts_of
 
 S = 1_000_000_000
 WARM = """format = 1
@@ -32,9 +37,24 @@ above = {above}
 """
 
 
-def test_a_recording_of_before_tells_the_same():
+def _without_onsets(recording: Recording, path: Path) -> Recording:
+    """Return a copy as recorders left it that kept no onset, nor whose a part is."""
+    shutil.copytree(recording.path, path)
+    forget_ids(path)
+    for part in parts_of(path, "events"):
+        events = pq.read_table(part.path).drop_columns(["bus", "frame", "request", "anchor"])
+        is_raised = pc.equal(pc.cast(events["kind"], pa.string()), "raised")
+        place = events.schema.get_field_index("duration_s")
+        lasted = pc.if_else(is_raised, pa.scalar(None, pa.float64()), events["duration_s"])
+        events = events.set_column(place, events.schema.field(place), lasted)
+        write_part(part.path.parent, events, first_row=part.first_row, end_row=part.end_row)
+    return Recording.open(path)
+
+
+def test_a_recording_of_before_tells_the_same(tmp_path: Path):
     """Its recorder kept no onset: that is told to a reading, all else to the last digit."""
-    before = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
+    demo = Recording.open(Path(__file__).parents[3] / "recordings" / "demo-overheat")
+    before = _without_onsets(demo, tmp_path / "before")
     assert all(alert.onset_ns is None for alert in before.read_alerts())
     found, rows = recorded_excursions(before), find_excursions(before)
     assert found

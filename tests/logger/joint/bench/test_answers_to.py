@@ -43,7 +43,7 @@ def test_which_frames_answer(
 
 
 def test_the_shipped_joint_answers_each_kind_with_its_own():
-    """Without a word in its layout."""
+    """Its questions name them: they have no leading byte in common."""
     layout = parse_layout(scenario.scenario_layout_text(), "harvest-joint.toml")
     assert [layout.response_frames_of(request) for request in layout.request] == [(0,), (1,), (2,)]
 

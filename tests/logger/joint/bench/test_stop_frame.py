@@ -6,7 +6,7 @@ from logger.errors import InputError
 from logger.joint.bench.bench import Bench, bench_from_texts
 from logger.simulate import scenario
 
-STOP = 'identifier = "0x1C0 + node"\ndata = "53 00"\n'
+STOP = 'identifier = "0x190 + node * 3"\ndata = "C5 00"\n'
 UNTIL = 'until = { channel = "current_A", below = 0.5, within_s = 0.4 }\n'
 
 
@@ -23,18 +23,18 @@ def test_what_is_left_away_has_a_default():
     """Five times, every 20 ms, and nothing that shows it."""
     stop = _bench(STOP).joints[0].stop
     assert stop is not None
-    assert (stop.repeat, stop.every_s, stop.until, stop.data) == (5, 0.02, None, "5300")
+    assert (stop.repeat, stop.every_s, stop.until, stop.data) == (5, 0.02, None, "C500")
 
 
 @pytest.mark.parametrize(
     ("stop", "sentence"),
     [
-        ('data = "53"\n', "joint[1].stop.identifier: this key is missing"),
+        ('data = "C5"\n', "joint[1].stop.identifier: this key is missing"),
         ('identifier = "0x800"\n', "joint[1].stop.identifier: '0x800' gives 0x800"),
         (STOP + "repeats = 3\n", "repeats"),
         (STOP + "repeat = 0\n", "joint[1].stop.repeat"),
-        (STOP.replace("53 00", "00" * 9), "data: found 9 bytes, expected at most 8."),
-        (STOP.replace("53 00", "5"), "expected bytes in hex"),
+        (STOP.replace("C5 00", "00" * 9), "data: found 9 bytes, expected at most 8."),
+        (STOP.replace("C5 00", "5"), "expected bytes in hex"),
         (STOP + UNTIL.replace("current_A", "torque_Nm"), "joint[1].stop.until.channel"),
         (STOP + UNTIL.replace("0.5", "0.0"), "joint[1].stop.until.below"),
     ],

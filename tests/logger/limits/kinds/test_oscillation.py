@@ -24,6 +24,7 @@ from logger.limits.words import change_sentence, describe_limit, limit_label
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from replay.recording import Recording
+from tests.support.demo_drive import MOTION
 
 S = 1_000_000_000
 TABLE = {
@@ -199,7 +200,9 @@ band_Hz = [1.0, 8.0]
     kept = np.ones(len(made), bool)
     seldom = (made.time_ns - start_ns) // (5 * S) % 2 == 1
     for identifier in np.unique(made.identifier):
-        carrying = np.flatnonzero((made.identifier == identifier) & (made.data[:, 0] == 0x41))
+        carrying = np.flatnonzero(
+            (made.identifier == identifier) & (made.data[:, 1] >> 5 == MOTION)
+        )
         kept[carrying[np.arange(len(carrying)) % 4 > 0]] = False
     thinned = made.select_rows(kept | ~seldom)
     import_frames(
