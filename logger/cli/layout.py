@@ -37,6 +37,7 @@ def layout_from_description(
         describe_messages,
         layout_file_text,
         read_messages,
+        shared_channels,
         write_layout_file,
     )
 
@@ -57,6 +58,8 @@ def layout_from_description(
             f".toml, such as {name}.toml."
         )
     write_layout_file(out, layout_file_text(messages, message, name=name, source=file.name))
+    for notice in shared_channels(messages, message):
+        say(notice)
     say(f"{out}: written. Look at every line, then: dutytrace layout try {out} --log LOG")
 
 

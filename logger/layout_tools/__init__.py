@@ -1,6 +1,7 @@
 """Tools to write a layout.
 
-dbc_import     a layout from a bus description file
-channel_guess  which channel a signal of such a file is, by its unit and name
-preview        a layout tried on real traffic while it is being edited
+dbc_import      a layout from a bus description file
+channel_guess   which channel a signal of such a file is, by its unit and name
+channel_places  one channel a signal: a place of its own where several would share one
+preview         a layout tried on real traffic while it is being edited
 """

@@ -5,12 +5,13 @@ nothing is guessed in silence. Pure.
 """
 
 import re
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from cantools.database.can import Signal
 
-__all__ = ["guess_channel"]
+__all__ = ["SETPOINT_WORDS", "SignalChannel", "guess_channel", "name_words"]
 
 MAX_CODE_BITS: Final = 32
 """Most bits of a fault or state code."""
@@ -39,7 +40,7 @@ _SETPOINT_CHANNELS: Final = {
     "current": "current_setpoint_A", "torque": "torque_setpoint_Nm",
     "speed": "speed_setpoint_rad_s", "position": "position_setpoint_rad",
 }  # fmt: skip
-_SETPOINT_WORDS: Final = {
+SETPOINT_WORDS: Final = {
     "cmd",
     "command",
     "target",
@@ -64,16 +65,26 @@ _STATE_WORDS: Final = {"state", "status", "mode", "statusword"}
 
 _UNCLEAR_TEMPERATURE: Final = (
     "a temperature, but of what? temperature_winding_degC, _housing_degC, _drive_degC or "
-    "_ambient_degC"
+    "_ambient_degC, or another place, such as temperature_bearing_degC"
 )
 
 
-def guess_channel(signal: "Signal") -> tuple[str | None, str | None, str]:
-    """Return channel, unit (None: the channel's own) and the reason.
+@dataclass(frozen=True, slots=True)
+class SignalChannel:
+    """The channel of a signal, and why."""
 
-    None for the channel where unit and name leave it open; the reason then says what is missing.
-    """
-    words = _name_words(signal.name)
+    channel: str | None
+    """None where unit and name leave it open; the reason then says what is missing."""
+    unit: str | None
+    """Unit that the layout writes; None: the channel's own."""
+    reason: str
+    shared_with: tuple[str, str] | None = None
+    """The signal, after its message, that has the channel which this one would have had as well."""
+
+
+def guess_channel(signal: "Signal") -> SignalChannel:
+    """Return the channel of a signal by its unit and name alone."""
+    words = set(name_words(signal.name))
     written = (signal.unit or "").strip().lower()
     quantity = next(
         (quantity_name for quantity_name, units in _UNIT_SPELLINGS.items() if written in units),
@@ -88,21 +99,21 @@ def guess_channel(signal: "Signal") -> tuple[str | None, str | None, str]:
             part_name for part_name, part_words in _TEMPERATURE_WORDS.items() if words & part_words
         ]
         if len(part_names) != 1:
-            return None, unit_text, _UNCLEAR_TEMPERATURE
-        return (
+            return SignalChannel(None, unit_text, _UNCLEAR_TEMPERATURE)
+        return SignalChannel(
             f"temperature_{part_names[0]}_degC",
             unit_text,
             "by its unit, and the place in its name",
         )
-    if words & _SETPOINT_WORDS:
+    if words & SETPOINT_WORDS:
         channel = _SETPOINT_CHANNELS.get(quantity)
         if channel is None:
-            return None, unit_text, "a setpoint, and no channel holds that"
-        return channel, unit_text, "by its unit; its name says that it is a setpoint"
-    return _MEASURED_CHANNELS[quantity], unit_text, "by its unit"
+            return SignalChannel(None, unit_text, "a setpoint, and no channel holds that")
+        return SignalChannel(channel, unit_text, "by its unit; its name says that it is a setpoint")
+    return SignalChannel(_MEASURED_CHANNELS[quantity], unit_text, "by its unit")
 
 
-def _guess_code_channel(signal: "Signal", words: set[str]) -> tuple[str | None, str | None, str]:
+def _guess_code_channel(signal: "Signal", words: set[str]) -> SignalChannel:
     fits_code = (
         signal.length <= MAX_CODE_BITS
         and not signal.is_float
@@ -111,12 +122,12 @@ def _guess_code_channel(signal: "Signal", words: set[str]) -> tuple[str | None, 
         and not signal.unit
     )
     if fits_code and words & _FAULT_WORDS:
-        return "fault_code", None, "by its name"
+        return SignalChannel("fault_code", None, "by its name")
     if fits_code and words & _STATE_WORDS:
-        return "state_code", None, "by its name"
-    return None, None, "its unit tells no channel; name one, or remove it"
+        return SignalChannel("state_code", None, "by its name")
+    return SignalChannel(None, None, "its unit tells no channel; name one, or remove it")
 
 
-def _name_words(name: str) -> set[str]:
-    """Return the words of a name such as MotorTemp_2 or motor_temp, in small letters."""
-    return {word.lower() for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+", name)}
+def name_words(name: str) -> list[str]:
+    """Return words and numbers of a name such as MotorTemp_2 or motor_temp, in small letters."""
+    return [word.lower() for word in re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|[0-9]+", name)]

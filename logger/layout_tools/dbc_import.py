@@ -7,7 +7,7 @@ what is missing. Nothing is guessed in silence.
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,13 +15,25 @@ from logger.errors import InputError
 from logger.joint.bench.identifiers import format_id
 from logger.joint.bench.layout import parse_layout
 from logger.joint.bench.value import BitPosition
-from logger.layout_tools.channel_guess import guess_channel
+from logger.joint.channels import channel_named
+from logger.layout_tools.channel_guess import SignalChannel, guess_channel
+from logger.layout_tools.channel_places import (
+    SignalKey,
+    assign_channels,
+    shared_channel_notices,
+)
 from logger.settings_file import did_you_mean
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
 
-__all__ = ["describe_messages", "layout_file_text", "read_messages", "write_layout_file"]
+__all__ = [
+    "describe_messages",
+    "layout_file_text",
+    "read_messages",
+    "shared_channels",
+    "write_layout_file",
+]
 
 MAX_VALUE_BITS: Final = 64
 MAX_MESSAGE_BYTES: Final = 64
@@ -82,27 +94,49 @@ def layout_file_text(
     InputError
         There is no message of a name.
     """
-    messages_by_name = {message.name: message for message in messages}
-    names = list(dict.fromkeys(names))
-    for wanted_name in names:
-        if wanted_name not in messages_by_name:
-            raise InputError(
-                f"--message: found {wanted_name!r}, expected a message of {source}."
-                f"{did_you_mean(wanted_name, list(messages_by_name))}"
-            )
+    chosen = _chosen_messages(messages, names, source=source)
+    channels = _channels_of(chosen)
+    taken = ", ".join(message.name for message in chosen)
     lines = [
-        f"# Made from {_single_line(source)}: {', '.join(names)}. Look at every line: which side "
-        "of the gear a",
-        '# value is of (side), which identifier changes with the node ("0x280 + node"), and what',
+        f"# Made from {_single_line(source)}: {taken}. Look at every line: which side of the gear",
+        '# a value is of (side), which identifier changes with the node ("0x280 + node"), and what',
         "# stands here as a comment because its name and unit leave it open.",
         "format = 1",
         f"name   = {_toml_string(name)}",
     ]
-    for wanted_name in names:
-        lines += _frame_tables(messages_by_name[wanted_name])
+    for message in chosen:
+        lines += _frame_tables(message, channels)
     text = "\n".join(lines) + "\n"
     parse_layout(text, f"the layout of {source}")
     return text
+
+
+def shared_channels(messages: "Sequence[Message]", names: Sequence[str]) -> list[str]:
+    """Return a sentence for each channel that several signals of the messages would have had."""
+    return list(shared_channel_notices(_channels_of(_chosen_messages(messages, names, source=""))))
+
+
+def _chosen_messages(
+    messages: "Sequence[Message]", names: Sequence[str], *, source: str
+) -> "list[Message]":
+    messages_by_name = {message.name: message for message in messages}
+    for name in names:
+        if name not in messages_by_name:
+            raise InputError(
+                f"--message: found {name!r}, expected a message of {source}."
+                f"{did_you_mean(name, list(messages_by_name))}"
+            )
+    return [messages_by_name[name] for name in dict.fromkeys(names)]
+
+
+def _channels_of(messages: "Sequence[Message]") -> dict[SignalKey, SignalChannel]:
+    """Return the channel of each signal that can be a value at all."""
+    return assign_channels(
+        (message.name, signal)
+        for message in messages
+        for signal in message.signals
+        if not signal.is_multiplexer and not _value_fault(signal, message.length)
+    )
 
 
 def write_layout_file(out: Path, text: str) -> None:
@@ -126,7 +160,7 @@ def write_layout_file(out: Path, text: str) -> None:
         ) from None
 
 
-def _frame_tables(message: "Message") -> Iterator[str]:
+def _frame_tables(message: "Message", channels: Mapping[SignalKey, SignalChannel]) -> Iterator[str]:
     """Yield the kinds of frame of a message: one, or one for each value of its multiplexers."""
     signals = {signal.name: signal for signal in message.signals}
     for selectors, plain_signals in _multiplexed_kinds(message.name, message.signal_tree, signals):
@@ -152,7 +186,8 @@ def _frame_tables(message: "Message") -> Iterator[str]:
             used_channels.mark_used(mux)
         for signal in plain_signals:
             if signal.name not in multiplexers:
-                yield from _value_table(signal, used_channels)
+                given = channels.get((message.name, signal.name)) or guess_channel(signal)
+                yield from _value_table(signal, given, used_channels)
 
 
 def _multiplexed_kinds(
@@ -195,19 +230,14 @@ class _UsedChannels:
 
     def mapping_conflict(self, signal: "Signal", channel: str) -> str:
         """Return why a signal cannot be mapped to its channel; empty if it can."""
-        bit_places = _signal_bits(signal)
-        if not bit_places:
-            return f"{signal.length} bits, and a value has at most {MAX_VALUE_BITS}"
-        if signal.scale == 0:
-            return "its scale is 0: all its values would be the same"
-        if max(byte for byte, _ in bit_places) >= self.length:
-            return f"it reaches beyond the {self.length} bytes of the frame"
+        if fault := _value_fault(signal, self.length):
+            return fault
         if channel in self.channels:
             return f"{channel} is taken by another signal of this frame"
         other_signal = next(
             (
                 self._signal_at[bit_place]
-                for bit_place in bit_places
+                for bit_place in _signal_bits(signal)
                 if bit_place in self._signal_at
             ),
             None,
@@ -218,6 +248,18 @@ class _UsedChannels:
         """Mark a signal as mapped to a channel, or as a selector of the kind (no channel)."""
         self.channels.add(channel)
         self._signal_at.update(dict.fromkeys(_signal_bits(signal), signal.name))
+
+
+def _value_fault(signal: "Signal", length: int) -> str:
+    """Return why a signal can be no value in a frame of so many bytes; empty if it can."""
+    bit_places = _signal_bits(signal)
+    if not bit_places:
+        return f"{signal.length} bits, and a value has at most {MAX_VALUE_BITS}"
+    if signal.scale == 0:
+        return "its scale is 0: all its values would be the same"
+    if max(byte for byte, _ in bit_places) >= length:
+        return f"it reaches beyond the {length} bytes of the frame"
+    return ""
 
 
 def _signal_bits(signal: "Signal") -> tuple[tuple[int, int], ...]:
@@ -245,8 +287,10 @@ def _position_keys(signal: "Signal") -> list[str]:
     return keys
 
 
-def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str]:
-    channel, unit, reason = guess_channel(signal)
+def _value_table(
+    signal: "Signal", given: SignalChannel, used_channels: _UsedChannels
+) -> Iterator[str]:
+    channel, unit, reason = given.channel, given.unit, given.reason
     if channel is not None:
         conflict = used_channels.mapping_conflict(signal, channel)
         if conflict:
@@ -258,7 +302,7 @@ def _value_table(signal: "Signal", used_channels: _UsedChannels) -> Iterator[str
     yield _single_line(
         f"  # {signal.name}{f', in {signal.unit}' if signal.unit else ''}: {reason}", lead=2
     )
-    code = channel in {"fault_code", "state_code"}
+    code = channel is not None and channel_named(channel).whole
     # Some files name values that their bits never have.
     lowest = -(1 << (signal.length - 1)) if signal.is_signed else 0
     code_names = {
