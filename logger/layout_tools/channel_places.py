@@ -49,14 +49,16 @@ def assign_channels(
         ranked = sorted(keys, key=_rank)
         own = None if _is_bound(ranked[0]) else ranked[0]
         for key in ranked if own is None else ranked[1:]:
-            placed = next((name for name in _placed(channel, key) if name not in taken), None)
+            separate = next(
+                (name for name in _names_with_place(channel, key) if name not in taken), None
+            )
             given[key] = replace(
                 given[key],
-                channel=placed,
-                reason=_why_placed(channel, placed, key, own),
+                channel=separate,
+                reason=_separation_reason(channel, separate, key, own),
                 shared_with=own,
             )
-            taken |= {placed} if placed else set()
+            taken |= {separate} if separate else set()
     return given
 
 
@@ -67,11 +69,11 @@ def shared_channel_notices(channels: Mapping[SignalKey, SignalChannel]) -> Itera
         if given.shared_with is not None:
             groups.setdefault(given.shared_with, []).append(key)
     for own, others in groups.items():
-        placed = ", ".join(
-            f"{_spoken(key)} is {channels[key].channel or 'none yet'}" for key in others
+        separate = ", ".join(
+            f"{_described(key)} is {channels[key].channel or 'none yet'}" for key in others
         )
         yield (
-            f"{channels[own].channel} is {_spoken(own)}; by their units also: {placed}. Look "
+            f"{channels[own].channel} is {_described(own)}; by their units also: {separate}. Look "
             "whether the first is the joint's own, and give the others better places."
         )
 
@@ -86,7 +88,7 @@ def _is_bound(key: SignalKey) -> bool:
     return bool(_BOUND_WORDS.intersection(name_words(key[1])))
 
 
-def _placed(channel: str, key: SignalKey) -> Iterator[str]:
+def _names_with_place(channel: str, key: SignalKey) -> Iterator[str]:
     """Yield names of channels with a place from a signal's name, or with its message's as well."""
     at_home = channel_named(channel)
     home_words = at_home.place.split("_")
@@ -105,12 +107,14 @@ def _place_words(name: str) -> list[str]:
     return [word for word in dict.fromkeys(name_words(name)) if word not in idle]
 
 
-def _why_placed(channel: str, placed: str | None, key: SignalKey, own: SignalKey | None) -> str:
+def _separation_reason(
+    channel: str, separate: str | None, key: SignalKey, own: SignalKey | None
+) -> str:
     if own is None:
         why = f"a bound by its name, which {channel} is not"
     else:
-        why = f"{channel} is {_spoken(own)}"
-    if placed is not None:
+        why = f"{channel} is {_described(own)}"
+    if separate is not None:
         return f"by its unit; {why}, so with a place from the names"
     at_home = channel_named(channel)
     shape = channel_of_quantity(
@@ -119,5 +123,5 @@ def _why_placed(channel: str, placed: str | None, key: SignalKey, own: SignalKey
     return f"{why}; name a channel such as {shape}, or remove it"
 
 
-def _spoken(key: SignalKey) -> str:
+def _described(key: SignalKey) -> str:
     return f"{key[1]} of {key[0]}"
