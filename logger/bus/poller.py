@@ -8,7 +8,7 @@ Without a known bit rate there is no such bound. Time comes in as an argument.
 
 import heapq
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import can
@@ -44,8 +44,9 @@ MAX_PHASE_S: Final = 1.0
 class PollRequest:
     """A request that is due."""
 
-    number: int
-    """Its number among the requests of the bus, in the order of joints and layouts."""
+    numbers: tuple[int, ...]
+    """Its number among the requests of the bus, in the order of joints and layouts; several where
+    one frame asks several joints."""
     message: can.Message
     bits: int
     """Its bit times on the wire."""
@@ -89,14 +90,15 @@ class Poller:
             for joint in joints
             for request in bench.layout_of(joint).request
         ]
-        schedule = [
+        planned_schedule = [
             _schedule_request(number, *request_parts)
             for number, request_parts in enumerate(planned_requests)
         ]
         sendable: list[tuple[int, JointSettings, Layout, Request | StopFrame]] = [
             (request_parts.key, *of)
-            for request_parts, of in zip(schedule, planned_requests, strict=True)
+            for request_parts, of in zip(planned_schedule, planned_requests, strict=True)
         ]
+        schedule = _each_once(planned_schedule)
         if send_stop:
             self.stop_sender = stop_sender_for(bench, bus=bus)
             for name, (message, stop) in self.stop_sender.frames.items():
@@ -254,7 +256,7 @@ def _schedule_request(
     ]
     bits = message_bits(message)
     return _ScheduledRequest(
-        poll_request=PollRequest(number=number, message=message, bits=bits),
+        poll_request=PollRequest(numbers=(number,), message=message, bits=bits),
         key=_message_key(message),
         period_s=request.period_s,
         # A layout says how long a frame is at least; what its values do to its stuff bits nobody
@@ -265,6 +267,32 @@ def _schedule_request(
             for frame in response_frames
         ),
     )
+
+
+def _each_once(schedule: list[_ScheduledRequest]) -> list[_ScheduledRequest]:
+    """Return a schedule in which a frame that asks several joints is sent once, for all of them.
+
+    As often as the joint that wants it most often. The cost is that of each joint's answers, as
+    whether they are one frame is for their layout to know.
+    """
+    by_frame: dict[tuple[int, bytes], _ScheduledRequest] = {}
+    for scheduled in schedule:
+        frame = (scheduled.key, bytes(scheduled.poll_request.message.data))
+        first = by_frame.get(frame)
+        by_frame[frame] = (
+            scheduled
+            if first is None
+            else replace(
+                first,
+                poll_request=replace(
+                    first.poll_request,
+                    numbers=(*first.poll_request.numbers, *scheduled.poll_request.numbers),
+                ),
+                period_s=min(first.period_s, scheduled.period_s),
+                cost_bits=first.cost_bits + scheduled.cost_bits - scheduled.poll_request.bits,
+            )
+        )
+    return list(by_frame.values())
 
 
 def message_bits(message: can.Message) -> int:

@@ -40,8 +40,9 @@ def decode_frames(
 
     the_bench = read_bench(bench)
     explanations = [
-        explain_frame(the_bench, typed, bus=bus)
+        explanation
         for typed in parse_typed_frames(frame, extended=extended)
+        for explanation in explain_frame(the_bench, typed, bus=bus)
     ]
     contents = [explanation.to_json() for explanation in explanations]
     show(

@@ -177,7 +177,7 @@ def _send_due_requests(
     taken = polls[: source.send_all([poll.message for poll in polls])]
     # Not stored, but they load the bus.
     counters.sent_bits += sum(poll.bits for poll in taken)
-    return [(poll.number, sent_ns) for poll in taken]
+    return [(number, sent_ns) for poll in taken for number in poll.numbers]
 
 
 def _send_due_stops(source: Source, poller: Poller, counters: BusCounters, now_s: float) -> None:

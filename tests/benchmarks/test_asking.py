@@ -42,7 +42,7 @@ def test_asking_and_counting():
         asked.clear()
         for step in range(SPAN_S * 1000):
             now_s = LISTEN_BEFORE_POLL_S + step * 1e-3
-            asked.extend((one.number, step * MS) for one in asker.due_requests(now_s))
+            asked.extend((one.numbers[0], step * MS) for one in asker.due_requests(now_s))
             asker.next_due_s(now_s)
 
     planning_us = measure_cpu_s(ask) / len(asked) * 1e6

@@ -53,7 +53,7 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, board, stop, tell, several, sweep = (
+    bench, layout, limits, pair, board, stop, tell, several, sweep = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -69,6 +69,15 @@ def readers_bench(tmp_path: Path) -> Path:
     )
     (tmp_path / "several.toml").write_text(several, encoding="utf-8")
     (tmp_path / "sweep.toml").write_text(sweep, encoding="utf-8")
+    (tmp_path / "pair.toml").write_text('format = 1\nname = "pair"\n' + pair, encoding="utf-8")
+    (tmp_path / "two.toml").write_text(
+        bench.partition("[[joint]]")[0]
+        + "".join(
+            f'[[joint]]\nname = "{name}"\nlayout = "pair"\nnode = 5\nslot = {slot}\n'
+            for slot, name in enumerate(("pan", "tilt"))
+        ),
+        encoding="utf-8",
+    )
     return tmp_path
 
 
@@ -87,6 +96,9 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    two = read_bench(readers_bench / "two.toml")
+    pan, tilt = (two.channels_of(joint) for joint in two.joints)
+    assert set(tilt) - set(pan) == {"temperature_housing_degC"}
     limits = read_limits(readers_bench / "limits.toml")
     assert len(read_sweep(readers_bench / "sweep.toml", limits).candidates) == 7
 

@@ -166,7 +166,9 @@ def read_bench(path: Path, *, given_layouts: Mapping[str, str] | None = None) ->
             )
             if layout_content is not None:
                 texts[name] = layout_content
-    return bench_from_texts(text, texts, where=str(path))
+    bench = bench_from_texts(text, texts, where=str(path))
+    _check_slots_apart(bench, str(path))
+    return bench
 
 
 def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) -> Bench:
@@ -317,5 +319,31 @@ def _check_frames_distinct(bench: Bench, where: str) -> None:
                 f"{where}: joint {joint.name!r} (frame {frame.name!r}) and joint "
                 f"{other_joint.name!r} (frame {other.name!r}) both claim the identifier "
                 f"{number}; expected frames that differ. Give them different nodes, or "
-                "leading bytes or another `match` that differ."
+                "leading bytes or another `match` that differ; where one frame carries values of "
+                "both joints, `shared = true` in the layout and a `slot` for each in the bench "
+                "file."
             )
+
+
+def _check_slots_apart(bench: Bench, where: str) -> None:
+    """Refuse two joints that take the same values of a frame: of a file only, not of a recording.
+
+    Benches of recordings made before may have it; their joints read alike, as they did.
+    """
+    rows = [
+        (joint, frame, match)
+        for joint in bench.joints
+        for frame, match in zip(
+            bench.layout_of(joint).frame, bench.frame_matches_of(joint), strict=True
+        )
+        if any(value.slot_bytes or value.slot is not None for value in frame.value)
+    ]
+    for number, (joint, frame, match) in enumerate(rows):
+        for other, other_frame, other_match in rows[:number]:
+            same_slot = (joint.layout, joint.slot) == (other.layout, other.slot)
+            if same_slot and frame.name == other_frame.name and match == other_match:
+                raise InputError(
+                    f"{where}: joint {joint.name!r}: found slot {joint.slot} of the frame "
+                    f"{frame.name!r}, which is that of joint {other.name!r}; expected another "
+                    "`slot` for each of them."
+                )

@@ -10,13 +10,13 @@ from pydantic import ValidationError
 
 from logger.errors import InputError
 from logger.joint.bench.joint_settings import JointSettings, parse_mapping_entry
-from logger.joint.bench.layout import DictionaryObject, Frame, Layout
-from logger.joint.bench.value import Value
+from logger.joint.bench.layout import DictionaryObject, Frame, Layout, Request
+from logger.joint.bench.value import TextField, Value
 from logger.settings_file import did_you_mean
 
 __all__ = ["expand_layout"]
 
-Model = TypeVar("Model", Frame, Layout)
+Model = TypeVar("Model", Frame, Layout, Request)
 
 
 def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout:
@@ -37,11 +37,8 @@ def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout
             f"{where}.node: found {joint.node}, expected {layout.nodes[0]} to {layout.nodes[1]}: "
             f"the layout {layout.name!r} knows no others."
         )
-    if joint.slot and not any(value.slot_bytes for frame in layout.frame for value in frame.value):
-        raise InputError(
-            f"{where}.slot: found {joint.slot}, but no value of the layout {layout.name!r} has "
-            "slot_bytes; expected the key only where one frame carries values of several joints."
-        )
+    _check_slot(layout, joint, where)
+    own_layout = _part_of_slot(layout, joint.slot, where) if layout.slots else layout
     mapped_frames = [frame.mapped for frame in layout.frame if frame.mapped]
     for name in joint.mapping:
         if name not in mapped_frames:
@@ -62,7 +59,7 @@ def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout
         )
     known_objects = _known_objects(layout, joint, where)
     frames = []
-    for frame in layout.frame:
+    for frame in own_layout.frame:
         if frame.mapped is None:
             frames.append(frame)
         elif frame.mapped in joint.mapping:
@@ -70,7 +67,7 @@ def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout
                 _fill_mapping(frame, joint, known_objects, f"{where}.mapping.{frame.mapped}")
             )
     if not (joint.value or joint.slot or joint.mapping):
-        return layout
+        return own_layout
     frames = [_override_values(frame, joint, where) for frame in frames]
     layout_channels = {value.channel for frame in frames for value in frame.value}
     for channel in joint.value:
@@ -79,7 +76,49 @@ def expand_layout(layout: Layout, joint: JointSettings, *, where: str) -> Layout
                 f"{where}.value.{channel}: found a channel that no frame of this joint carries."
                 f"{did_you_mean(channel, sorted(layout_channels))}"
             )
-    return _model_with(layout, where=where, frame=tuple(frames))
+    return _model_with(own_layout, where=where, frame=tuple(frames))
+
+
+def _check_slot(layout: Layout, joint: JointSettings, where: str) -> None:
+    """Refuse a slot that the layout does not know."""
+    if any(value.slot_bytes for frame in layout.frame for value in frame.value):
+        return
+    if layout.slots and joint.slot not in layout.slots:
+        known = ", ".join(map(str, layout.slots))
+        raise InputError(
+            f"{where}.slot: found {joint.slot}, expected one that the layout {layout.name!r} "
+            f"names: {known}."
+        )
+    if joint.slot and not layout.slots:
+        raise InputError(
+            f"{where}.slot: found {joint.slot}, but no value of the layout {layout.name!r} has "
+            "slot or slot_bytes; expected the key only where one frame carries values of several "
+            "joints."
+        )
+
+
+def _part_of_slot(layout: Layout, slot: int, where: str) -> Layout:
+    """Return what of a layout is of the joint in a slot; what has nothing for it is left out."""
+
+    def is_own(item: Frame | Value | TextField | Request) -> bool:
+        return item.slot is None or item.slot == slot
+
+    frames: list[Frame] = []
+    for frame in filter(is_own, layout.frame):
+        values, parts = tuple(filter(is_own, frame.value)), tuple(filter(is_own, frame.part))
+        if values or parts or not (frame.value or frame.part):
+            frames.append(_model_with(frame, where=where, value=values, part=parts))
+    if not frames:
+        raise InputError(
+            f"{where}.slot: found {slot}, but the layout {layout.name!r} has no frame for it."
+        )
+    names = {frame.name for frame in frames}
+    requests: list[Request] = []
+    for request in filter(is_own, layout.request):
+        answers = tuple(name for name in request.answer if name in names)
+        if answers or not request.answer:
+            requests.append(_model_with(request, where=where, answer=answers))
+    return _model_with(layout, where=where, frame=tuple(frames), request=tuple(requests))
 
 
 def _known_objects(
@@ -168,7 +207,7 @@ def _override_values(frame: Frame, joint: JointSettings, where: str) -> Frame:
 
 
 def _model_with(model: Model, *, where: str, **fields: Any) -> Model:  # noqa: ANN401 - fields of a model
-    """Return a frame or layout with some of its keys changed, checked again."""
+    """Return a frame, request or layout with some of its keys changed, checked again."""
     try:
         return type(model)(**model.written_keys | fields)
     except ValidationError as fault:

@@ -9,7 +9,7 @@ from logger.joint.bench.code_names import CodeNames, FlagNames
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
 from logger.joint.bench.layout import MAX_PERIOD_S, DictionaryObject
 from logger.joint.bench.stop_frame import StopFrame
-from logger.joint.bench.value import ChannelName, Encoder, Ntc
+from logger.joint.bench.value import ChannelName, Encoder, Ntc, Slot
 from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import SettingError, Settings
 
@@ -154,8 +154,8 @@ class JointSettings(Settings):
     bus: str | None = None
     """Name of the bus it is wired to; needed where there are several."""
     node: int = Field(default=0, ge=0, le=MAX_EXTENDED_ID)
-    slot: int = Field(default=0, ge=0, le=63)
-    """Which value is this joint's in a frame that carries those of several, counted from 0."""
+    slot: Slot = 0
+    """Which values are this joint's in a frame that carries those of several, counted from 0."""
     gear_ratio: float = Field(default=1.0, gt=0)
     """Motor turns per output turn."""
     reversed: bool = False

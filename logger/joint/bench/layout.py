@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from logger.joint.batch import CLASSIC_BYTES
 from logger.joint.bench.identifiers import MAX_EXTENDED_ID, Identifier
-from logger.joint.bench.value import BitPosition, Selector, TextField, Value, ValueMapping
+from logger.joint.bench.value import BitPosition, Selector, Slot, TextField, Value, ValueMapping
 from logger.joint.channels import in_channel_order
 from logger.settings_file import SettingError, Settings, did_you_mean, read_toml, validate_settings
 
@@ -59,6 +59,8 @@ class Frame(Settings):
     """It has just so many bytes: frames of another length are of another kind."""
     shared: bool = False
     """The frame carries values of several joints: each takes its own."""
+    slot: Slot | None = None
+    """Only the joint in this slot has such a frame."""
     echo_within_s: float | None = Field(default=None, gt=0, le=10)
     """The request for it looks the same; this is the frame that follows another of its kind within
     so long. The pause before the next request must be longer."""
@@ -79,13 +81,14 @@ class Frame(Settings):
     @model_validator(mode="after")
     def _check_frame(self) -> "Frame":
         bit_user = self._selector_places()
-        seen_channels: set[str] = set()
-        for value in self.value:
-            if value.channel in seen_channels:
+        for number, value in enumerate(self.value):
+            if any(
+                value.channel == other.channel and _of_one_joint(value.slot, other.slot)
+                for other in self.value[:number]
+            ):
                 raise SettingError(
                     "", f"frame {self.name!r}: {value.channel}: found twice, expected once."
                 )
-            seen_channels.add(value.channel)
             self._check_within(value, value.channel)
             for byte, bit in value.bit_places:
                 if (byte, bit) in bit_user:
@@ -176,6 +179,8 @@ class Request(Settings):
     identifier: Identifier
     extended: bool = False
     data: HexBytes = ""
+    slot: Slot | None = None
+    """Only the joint in this slot is asked so."""
     period_s: float = Field(gt=0, le=MAX_PERIOD_S)
     answer: tuple[str, ...] = ()
     """Names of the frames that answer it; any of them does. Left away: see `response_frames_of`."""
@@ -227,21 +232,28 @@ class Layout(Settings):
                 raise SettingError(
                     "", f"frame {name!r}: found twice, expected one frame of each name."
                 )
-        carrying_frames = [
-            frame.name
-            for frame in self.frame
-            if any(value.channel == "position_rad" for value in frame.value)
-        ]
-        if len(carrying_frames) > 1 and any(
-            value.encoder for frame in self.frame for value in frame.value
-        ):
-            raise SettingError(
-                "",
-                f"frame {carrying_frames[1]!r}: position_rad: found beside that of frame "
-                f"{carrying_frames[0]!r}; where a single-turn encoder tells the position, "
-                "expected one frame that carries it.",
-            )
+        self._check_one_position()
         return self
+
+    def _check_one_position(self) -> None:
+        """Refuse two frames that tell one joint's position where an encoder has to be unwrapped."""
+        carrying = [
+            (frame.name, value.slot if frame.slot is None else frame.slot)
+            for frame in self.frame
+            for value in frame.value
+            if value.channel == "position_rad"
+        ]
+        if not any(value.encoder for frame in self.frame for value in frame.value):
+            return
+        for number, (name, slot) in enumerate(carrying):
+            for other_name, other_slot in carrying[:number]:
+                if name != other_name and _of_one_joint(slot, other_slot):
+                    raise SettingError(
+                        "",
+                        f"frame {name!r}: position_rad: found beside that of frame "
+                        f"{other_name!r}; where a single-turn encoder tells the position, "
+                        "expected one frame that carries it.",
+                    )
 
     @model_validator(mode="after")
     def _check_answers(self) -> "Layout":
@@ -281,9 +293,23 @@ class Layout(Settings):
         return tuple(frame_indices) if len(self.frame) == 1 or len(self.request) == 1 else ()
 
     @property
+    def slots(self) -> tuple[int, ...]:
+        """The slots that the layout names, in order; empty where it is the same for all joints."""
+        named: set[int | None] = {request.slot for request in self.request}
+        for frame in self.frame:
+            named |= {frame.slot, *(value.slot for value in frame.value)}
+            named |= {part.slot for part in frame.part}
+        return tuple(sorted(slot for slot in named if slot is not None))
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """The channels that the layout carries, in canonical order."""
         return in_channel_order(value.channel for frame in self.frame for value in frame.value)
+
+
+def _of_one_joint(slot: int | None, other: int | None) -> bool:
+    """Return whether what is of two slots can be of one joint; None is of every joint."""
+    return slot is None or other is None or slot == other
 
 
 def parse_layout(text: str, where: str) -> Layout:

@@ -88,6 +88,10 @@ def _check_codes_fit(position: "BitPosition", names: dict[str, str], flags: dict
             )
 
 
+Slot = Annotated[int, Field(ge=0, le=63)]
+"""A joint among those that one frame, or one drive, serves; counted from 0."""
+
+
 class Ntc(Settings):
     """A thermistor: R = R25 * exp(B * (1/T - 1/298.15)), T in kelvin."""
 
@@ -174,6 +178,8 @@ class TextField(BitPosition):
     """A field that is reported in words where it changes (or with every frame)."""
 
     name: str = Field(min_length=1)
+    slot: Slot | None = None
+    """Only of the joint in this slot, where one frame carries those of several."""
     names: CodeNames = Field(default_factory=dict)
     """Raw value, or "value/mask", -> what it is called; the first that fits."""
     flags: FlagNames = Field(default_factory=dict)
@@ -234,6 +240,8 @@ class Value(ValueMapping, BitPosition):
     slot_bytes: int = Field(default=0, ge=0, le=63)
     """Bytes from one joint's value to the next where one frame carries those of several: the value
     is at byte + slot * slot_bytes, the slot named in the bench file."""
+    slot: Slot | None = None
+    """The value is only of the joint in this slot, where those of several have no even spacing."""
 
     @model_validator(mode="after")
     def _check_value(self) -> "Value":
@@ -275,6 +283,12 @@ class Value(ValueMapping, BitPosition):
                 f"found 'motor' on {self.channel}; the gear turns speed, position and torque.",
             )
         self._check_no_value()
+        if self.slot is not None and self.slot_bytes:
+            raise SettingError(
+                "slot",
+                "found beside slot_bytes; expected one of them: slot for a value of one joint, "
+                "slot_bytes where each joint's follows the other's.",
+            )
         return self
 
     def _check_unit(self, quantity: str) -> None:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from logger.arrays import Floats
 from logger.event_kind import PositionAnchor
 from logger.joint.batch import FrameBatch, ReadingBatch
-from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import Ntc
 from logger.joint.decode.bit_fields import extract_values, payload_words
 from logger.joint.decode.decode_plan import DecodePlan, JointPlan, decode_plan
@@ -35,7 +34,6 @@ __all__ = [
     "OutOfRange",
     "decode",
     "decode_plan",
-    "frame_for",
     "frame_kinds",
     "state_for_resume",
 ]
@@ -172,16 +170,6 @@ def frame_kinds(plan: DecodePlan, frames: FrameBatch) -> tuple[NDArray[np.int32]
     if plan.echoes:
         _drop_echoes(plan, {}, frames, match_number, rejected)
     return tuple(joint.kind_of[match_number] for joint in plan.joints)
-
-
-def frame_for(plan: DecodePlan, frames: FrameBatch) -> Frame:
-    """Return the frame of the layout that the first of `frames` fits; KeyError for none."""
-    match_number = int(dispatch_frames(plan.dispatch, frames)[0][0])
-    for joint in plan.joints:
-        frame_index = int(joint.kind_of[match_number])
-        if frame_index >= 0:
-            return joint.frames[frame_index].frame
-    raise KeyError(match_number)
 
 
 def _decode_joint(

@@ -14,15 +14,15 @@ from logger.errors import InputError
 from logger.joint.batch import EXTENDED, FD, FrameBatch
 from logger.joint.bench.bench import Bench
 from logger.joint.bench.codes import code_table
-from logger.joint.bench.frame_match import FrameMatch
 from logger.joint.bench.identifiers import format_id, identifier_for
 from logger.joint.bench.joint_settings import JointSettings
-from logger.joint.bench.layout import Frame
+from logger.joint.bench.layout import Frame, Request
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.bench.value import SHARE_FACTORS, BitPosition, TextField, Value
 from logger.joint.channels import channel_named
 from logger.joint.decode.bit_fields import raw_values
-from logger.joint.decode.decode import DecodeState, decode, decode_plan, frame_for
+from logger.joint.decode.decode import DecodePlan, DecodeState, decode, decode_plan, frame_kinds
+from logger.joint.explain.no_match import no_match_reason
 from logger.joint.explain.typed import TypedFrame
 from logger.settings_file import did_you_mean
 
@@ -99,8 +99,14 @@ class Explained:
         }
 
 
-def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) -> Explained:
+def explain_frame(
+    bench: Bench, frame: TypedFrame, *, bus: str | None = None
+) -> tuple[Explained, ...]:
     """Explain a frame as the recorder decodes it, on the bus named or on any of the bench.
+
+    Returns
+    -------
+    One explanation for each joint whose values it carries, at least one.
 
     Raises
     ------
@@ -115,61 +121,60 @@ def explain_frame(bench: Bench, frame: TypedFrame, *, bus: str | None = None) ->
     number, data = frame.identifier, frame.data
     # As whoever asked: then what looks like a request is read as the answer.
     plan = decode_plan(bench, with_requests=True)
-    explanations: Explained | None = None
+    explanations: tuple[Explained, ...] = ()
     other_buses: list[str] = []
     for bus_index in bus_indices:
         frames = FrameBatch.from_rows([(0, number, flags, data)], bus=bus_index)
-        decoded, _ = decode(plan, DecodeState(), frames)
-        decoded_readings = [readings for readings in decoded.readings if len(readings)]
-        if not decoded_readings:
-            continue
-        if explanations is not None:
+        here = _explanations(bench, plan, frames, bus=names[bus_index])
+        if here and explanations:
             other_buses.append(
                 f"A bus has to be chosen: on {names[bus_index]!r} the same frame is of "
-                f"{decoded_readings[0].joint}. Explained here as received on {explanations.bus!r}; "
+                f"{here[0].joint}. Explained here as received on {explanations[0].bus!r}; "
                 f"--bus {names[bus_index]} explains it as received on the other."
             )
-            continue
-        readings = decoded_readings[0]
-        joint = bench.joint_named(readings.joint)
-        kind = _frame_named(bench, joint, frame_for(plan, frames))
+        explanations = explanations or here
+    explanations = explanations or _request_explanations(bench, frame, bus_indices)
+    if explanations:
+        return tuple(replace(one, remarks=(*one.remarks, *other_buses)) for one in explanations)
+    raise InputError(
+        f"{format_id(number, extended=frame.extended)} {data.hex(' ').upper() or '(no bytes)'}: "
+        f"{no_match_reason(bench, frame, bus_indices)}"
+    )
+
+
+def _explanations(
+    bench: Bench, plan: DecodePlan, frames: FrameBatch, *, bus: str
+) -> tuple[Explained, ...]:
+    """Return the explanations of one frame on one bus, one for each joint that it tells."""
+    decoded, _ = decode(plan, DecodeState(), frames)
+    data = frames.data[0, : int(frames.length[0])].tobytes()
+    kinds = [int(kinds_of_joint[0]) for kinds_of_joint in frame_kinds(plan, frames)]
+    carriers = [place for place, kind in enumerate(kinds) if kind >= 0]
+    explanations = []
+    for place in carriers:
+        joint = plan.joints[place].joint
+        kind = plan.joints[place].frames[kinds[place]].frame
         carried_channels = {value.channel for value in kind.value}
         if bench.derives_torque(joint) and "current_A" in carried_channels:
             carried_channels.add("torque_Nm")
-        readings_by_channel = {
+        readings = {
             channel: None if np.isnan(values[0]) else float(values[0])
-            for channel, values in readings.columns.items()
+            for channel, values in decoded.readings[place].columns.items()
             if channel in carried_channels
         }
-        explanations = Explained(
-            joint=joint.name,
-            frame=kind.name,
-            bus=names[bus_index],
-            readings=readings_by_channel,
-            bytes=_explain_bytes(kind, data),
-            values=tuple(_explain_values(bench, joint, kind, data, readings_by_channel)),
-            remarks=tuple(
-                _explanation_remarks(
-                    joint, kind, [bus_name.joint for bus_name in decoded_readings[1:]]
-                )
-            ),
+        others = [plan.joints[other].joint.name for other in carriers if other != place]
+        explanations.append(
+            Explained(
+                joint=joint.name,
+                frame=kind.name,
+                bus=bus,
+                readings=readings,
+                bytes=_explain_bytes(kind, data),
+                values=tuple(_explain_values(bench, joint, kind, data, readings)),
+                remarks=tuple(_explanation_remarks(joint, kind, others)),
+            )
         )
-    explanations = explanations or _request_explanation(bench, frame, bus_indices)
-    if explanations is not None:
-        return replace(explanations, remarks=(*explanations.remarks, *other_buses))
-    raise InputError(
-        f"{format_id(number, extended=frame.extended)} {data.hex(' ').upper() or '(no bytes)'}: "
-        f"{_no_match_reason(bench, frame, bus_indices)}"
-    )
-
-
-def _frame_named(bench: Bench, joint: JointSettings, frame: Frame) -> Frame:
-    """Return the joint's own kind of that name: of a shared frame each has another slot."""
-    return next(
-        layout_frame
-        for layout_frame in bench.layout_of(joint).frame
-        if layout_frame.name == frame.name
-    )
+    return tuple(explanations)
 
 
 def _explain_bytes(frame: Frame, data: bytes) -> tuple[ByteExplained, ...]:
@@ -303,95 +308,35 @@ def _explanation_remarks(joint: JointSettings, frame: Frame, others: list[str]) 
         )
     if others:
         remarks.append(f"The same frame also tells {', '.join(others)}.")
-    if frame.value and frame.value[0].slot_bytes:
+    if any(value.slot_bytes or value.slot is not None for value in frame.value):
         remarks.append(f"{joint.name} takes the values of slot {joint.slot}.")
     return remarks
 
 
-def _request_explanation(
+def _request_explanations(
     bench: Bench, frame: TypedFrame, bus_indices: Sequence[int]
-) -> Explained | None:
-    for joint in bench.joints:
-        if bench.bus_of(joint) not in bus_indices:
-            continue
-        for request in bench.layout_of(joint).request:
-            own_identifier = identifier_for(
-                request.identifier, joint.node, extended=request.extended, where=joint.name
-            )
-            request_key = (own_identifier, request.extended, bytes.fromhex(request.data))
-            if request_key == (frame.identifier, frame.extended, frame.data):
-                return Explained(
-                    joint=joint.name,
-                    frame=request.name,
-                    bus=bench.buses[bench.bus_of(joint)].name,
-                    readings={},
-                    bytes=tuple(
-                        ByteExplained(index=bus_index, value=content, fields=("request",))
-                        for bus_index, content in enumerate(frame.data)
-                    ),
-                    remarks=("A request that this joint is sent; it carries no values.",),
-                )
-    return None
-
-
-def _no_match_reason(bench: Bench, typed: TypedFrame, bus_indices: Sequence[int]) -> str:
-    """Return why the frame matches no joint, and the nearest match."""
-    number, data, extended = typed.identifier, typed.data, typed.extended
-    known_frames = [
-        (joint.name, frame, match)
+) -> tuple[Explained, ...]:
+    return tuple(
+        Explained(
+            joint=joint.name,
+            frame=request.name,
+            bus=bench.buses[bench.bus_of(joint)].name,
+            readings={},
+            bytes=tuple(
+                ByteExplained(index=byte_index, value=content, fields=("request",))
+                for byte_index, content in enumerate(frame.data)
+            ),
+            remarks=("A request that this joint is sent; it carries no values.",),
+        )
         for joint in bench.joints
         if bench.bus_of(joint) in bus_indices
-        for frame, match in zip(
-            bench.layout_of(joint).frame, bench.frame_matches_of(joint), strict=True
-        )
-        if match.extended == extended
-    ]
-    identifier_matches = [
-        candidate
-        for candidate in known_frames
-        if number & candidate[2].mask == candidate[2].identifier
-    ]
-    if not identifier_matches:
-        if not known_frames:
-            scope_text = "the bench" if len(bus_indices) == len(bench.buses) else "that bus"
-            return f"no joint of {scope_text} has {'29' if extended else '11'}-bit identifiers."
-        name, frame, match = min(
-            known_frames, key=lambda candidate: abs(candidate[2].identifier - number)
-        )
-        return (
-            "identifier of no joint; the nearest is "
-            f"{format_id(match.identifier, extended=extended)}, {frame.name!r} of {name}. Compare "
-            "the layout's identifier and the bench file's node."
-        )
-    beginning_matches = [
-        candidate for candidate in identifier_matches if _matches_beginning(candidate[2], data)
-    ]
-    if not beginning_matches:
-        kinds = "; ".join(
-            f"{frame.name!r} of {name} with {_selector_text(frame)}"
-            for name, frame, _ in identifier_matches
-        )
-        return f"leading bytes of no frame; on this identifier are known: {kinds}."
-    name, frame, match = beginning_matches[0]
-    if len(data) < match.length:
-        return f"too short: {frame.name!r} of {name} wants {match.length} bytes, found {len(data)}."
-    return f"too long: {frame.name!r} of {name} has {match.max_length} bytes, found {len(data)}."
-
-
-def _matches_beginning(match: FrameMatch, data: bytes) -> bool:
-    return all(
-        byte_index < len(data)
-        and data[byte_index] & match.bits[byte_index] == match.expected[byte_index]
-        for byte_index in match.distinguishing_bytes
+        for request in bench.layout_of(joint).request
+        if _request_key(joint, request) == (frame.identifier, frame.extended, frame.data)
     )
 
 
-def _selector_text(frame: Frame) -> str:
-    conditions = (
-        [f"{bytes.fromhex(frame.begins).hex(' ').upper()} at its beginning"] if frame.begins else []
+def _request_key(joint: JointSettings, request: Request) -> tuple[int, bool, bytes]:
+    identifier = identifier_for(
+        request.identifier, joint.node, extended=request.extended, where=joint.name
     )
-    conditions += [
-        f"{match.equals} in byte {match.byte}, bit {match.first_bit}, {match.bits} bits"
-        for match in frame.match
-    ]
-    return " and ".join(conditions) or "any bytes"
+    return identifier, request.extended, bytes.fromhex(request.data)

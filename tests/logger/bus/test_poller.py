@@ -8,6 +8,7 @@ from logger.bus.poller import LISTEN_BEFORE_POLL_S, Poller
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.simulate import scenario
+from logger.traffic.response_tracker import ResponseTracker, response_plan
 from tests.support.demo_drive import HEALTH, MOTION, SET_POINTS, answer_id, asking, question_id
 
 LAYOUTS = {"harvest-joint": scenario.scenario_layout_text()}
@@ -163,3 +164,46 @@ def test_a_few_leave_together_and_never_all_at_once():
     assert sum(together) > 250
     assert max(together) <= 16
     assert 2 < sum(together) / len(together) < 8
+
+
+PAIR = """format = 1
+name = "pair"
+[[frame]]
+name = "both"
+identifier = "0x300 + node"
+shared = true
+length = 4
+[[frame.value]]
+channel = "current_A"
+byte = 0
+bits = 16
+slot_bytes = 2
+[[request]]
+name = "ask"
+identifier = "0x200 + node"
+data = "07"
+period_s = 0.01
+"""
+
+
+def test_one_request_for_two_joints_is_sent_once():
+    """Two joints of one node, one frame that asks both: once a period, counted for each."""
+    text = '[bus]\ninterface = "virtual"\nsend = true\n' + "".join(
+        f'[[joint]]\nname = "{name}"\nlayout = "pair"\nnode = 5\nslot = {slot}\n'
+        for slot, name in enumerate(("pan", "tilt"))
+    )
+    bench = bench_from_texts(text, {"pair": PAIR}, where="bench.toml")
+    asker = Poller(bench, now_s=0.0)
+    polls = [
+        poll
+        for step in range(1000)
+        for poll in asker.due_requests(LISTEN_BEFORE_POLL_S + step * 1e-3)
+    ]
+    assert len(polls) == pytest.approx(100, abs=1)
+    assert {poll.numbers for poll in polls} == {(0, 1)}
+    tracker = ResponseTracker(response_plan(bench, bus=0))
+    frames = FrameBatch.from_rows([(5_000_000, 0x305, 0, bytes(4))])
+    sent = [(number, at) for at in (0, 50_000_000) for number in polls[0].numbers]
+    tracker.process_traffic(sent, frames, until_ns=10**9)
+    assert tracker.completed_counts == {"pan": 2, "tilt": 2}
+    assert tracker.missed_counts == {"pan": 1, "tilt": 1}

@@ -141,7 +141,7 @@ byte = 1
 bits = 8
 signed = true
 """
-    found = explain_frame(one_joint_bench(layout), parse_typed_frame("0x10", "00 18"))
+    (found,) = explain_frame(one_joint_bench(layout), parse_typed_frame("0x10", "00 18"))
     assert found.readings == {"temperature_housing_degC": 24.0}
 
 

@@ -3,9 +3,9 @@
 import pytest
 
 from logger.errors import InputError
-from logger.joint.bench.bench import bench_from_texts
-from logger.joint.explain.explain import explain_frame
-from logger.joint.explain.typed import parse_typed_frame
+from logger.joint.bench.bench import Bench, bench_from_texts
+from logger.joint.explain.explain import Explained, explain_frame
+from logger.joint.explain.typed import TypedFrame, parse_typed_frame
 
 LAYOUT = """
 format = 1
@@ -44,6 +44,12 @@ bits = 16
 """
 
 
+def _explained(bench: Bench, typed: TypedFrame, *, bus: str | None = None) -> Explained:
+    """Return the explanation of a frame that is of one joint only."""
+    (found,) = explain_frame(bench, typed, bus=bus)
+    return found
+
+
 def _bench(layout: str = LAYOUT, joint: str = ""):
     text = f'[bus]\ninterface = "virtual"\n[[joint]]\nname = "a"\nlayout = "l"\nnode = 3\n{joint}'
     return bench_from_texts(text, {"l": layout}, where="bench.toml")
@@ -53,14 +59,14 @@ def _bench(layout: str = LAYOUT, joint: str = ""):
 @pytest.mark.parametrize("identifier", ["0x283", "643"])
 def test_0x18_is_24_degrees(identifier: str, payload: str):
     """One byte, 1 degC a count: 0x18 reads 24 degC (common practice of drives)."""
-    found = explain_frame(_bench(), parse_typed_frame(identifier, payload))
+    found = _explained(_bench(), parse_typed_frame(identifier, payload))
     assert (found.joint, found.frame) == ("a", "status")
     assert found.readings == {"temperature_housing_degC": 24.0}
 
 
 def test_no_value_is_none():
     """What the layout calls "no value" is no number."""
-    assert explain_frame(_bench(), parse_typed_frame("0x283", "01FF00")).readings == {
+    assert _explained(_bench(), parse_typed_frame("0x283", "01FF00")).readings == {
         "temperature_housing_degC": None
     }
 
@@ -68,13 +74,13 @@ def test_no_value_is_none():
 def test_only_what_the_frame_says():
     """The derived torque belongs to the current; a torque of another frame does not."""
     derived = _bench(joint='torque = { from = "current", per_ampere = 2.0 }')
-    assert explain_frame(derived, parse_typed_frame("0x283", "02F401")).readings == {
+    assert _explained(derived, parse_typed_frame("0x283", "02F401")).readings == {
         "current_A": 5.0,
         "torque_Nm": 10.0,
     }
-    assert explain_frame(
-        _bench(LAYOUT + TORQUE), parse_typed_frame("0x283", "02F401")
-    ).readings == {"current_A": 5.0}
+    assert _explained(_bench(LAYOUT + TORQUE), parse_typed_frame("0x283", "02F401")).readings == {
+        "current_A": 5.0
+    }
 
 
 @pytest.mark.parametrize(
@@ -103,7 +109,7 @@ def test_only_what_the_frame_says():
 def test_what_cannot_be_explained(identifier: str, payload: str, sentence: str):
     """The reason in words; never a traceback."""
     with pytest.raises(InputError) as fault:
-        explain_frame(_bench(), parse_typed_frame(identifier, payload))
+        _explained(_bench(), parse_typed_frame(identifier, payload))
     assert str(fault.value).startswith(sentence)
 
 
@@ -144,9 +150,7 @@ echo_within_s = 0.002
 def test_every_byte_and_the_way_of_every_value():
     """Each byte with what it belongs to; raw value, conversion in words, result."""
     joint = "gear_ratio = 10\nreversed = true\nzero_rad = 0.5\nrated = { torque = 20 }\n"
-    found = explain_frame(
-        _bench(BUSY, joint), parse_typed_frame("0x310", "9C 01 00 80 9C FF AA 00")
-    )
+    found = _explained(_bench(BUSY, joint), parse_typed_frame("0x310", "9C 01 00 80 9C FF AA 00"))
     assert [(one.index, one.value, one.fields) for one in found.bytes] == [
         (0, 0x9C, ("begins",)),
         (1, 0x01, ("fault_code",)),
@@ -176,7 +180,7 @@ def test_every_byte_and_the_way_of_every_value():
 
 def test_a_request_is_named():
     """What a joint is sent is no answer, and no mistake."""
-    found = explain_frame(_bench(BUSY, "rated = { torque = 20 }"), parse_typed_frame("0x300", "9C"))
+    found = _explained(_bench(BUSY, "rated = { torque = 20 }"), parse_typed_frame("0x300", "9C"))
     assert (found.joint, found.frame, found.readings) == ("a", "ask", {})
 
 
@@ -211,16 +215,16 @@ def test_of_several_buses_one_has_to_be_chosen():
     """The same identifier on two buses is of two joints: said, and read as of the one named."""
     bench = bench_from_texts(TWO, {"l": LAYOUT}, where="bench.toml")
     frame = parse_typed_frame("0x283", "01 18 00")
-    found = explain_frame(bench, frame)
+    found = _explained(bench, frame)
     assert (found.joint, found.bus) == ("elbow", "left")
     assert found.remarks == (
         "A bus has to be chosen: on 'right' the same frame is of knee. Explained here as received "
         "on 'left'; --bus right explains it as received on the other.",
     )
-    chosen = explain_frame(bench, frame, bus="right")
+    chosen = _explained(bench, frame, bus="right")
     assert (chosen.joint, chosen.bus, chosen.remarks) == ("knee", "right", ())
-    assert explain_frame(bench, parse_typed_frame("0x285", "01 18 00")).remarks == ()
+    assert _explained(bench, parse_typed_frame("0x285", "01 18 00")).remarks == ()
     with pytest.raises(InputError, match=r"nearest is 0x283, 'status' of elbow"):
-        explain_frame(bench, parse_typed_frame("0x285", "01 18 00"), bus="left")
+        _explained(bench, parse_typed_frame("0x285", "01 18 00"), bus="left")
     with pytest.raises(InputError, match=r"--bus: found 'rigth', expected a bus\. Did you mean"):
-        explain_frame(bench, frame, bus="rigth")
+        _explained(bench, frame, bus="rigth")
