@@ -117,9 +117,7 @@ class SerialText:
             block = os.read(self._descriptor, self._at_once)
             # A terminal with nothing to read may say so as if its other side were gone.
             if not block and self._is_ready():
-                self._fault = OSError(
-                    "the port is ready and gives nothing: its other side is gone"
-                )
+                self._fault = OSError("the port is ready and gives nothing: its other side is gone")
         except BlockingIOError:
             return b""
         except (OSError, ValueError) as fault:

@@ -173,9 +173,7 @@ class Source:
         # A frame with a stamp of its own may be older than the promise below: it is looked for.
         is_empty = not (self._is_ready or self.holds_bytes) and self._is_drained
         self.holds_bytes = False
-        if self._bus is not None and (
-            self._away or not (is_empty and self._reader.stamps_on_read)
-        ):
+        if self._bus is not None and (self._away or not (is_empty and self._reader.stamps_on_read)):
             read_result, lost = self._read_bus(remarks)
         self._is_drained = read_result.drained
         sample_after = self._clock_reader()

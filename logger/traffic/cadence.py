@@ -83,7 +83,7 @@ class MessageStats:
 
 def message_stats(
     frames: FrameBatch,
-    match_number: NDArray[np.int32],
+    match_number: NDArray[np.intp],
     *,
     frame_kinds: Sequence[FrameKind],
     start_ns: int,

@@ -1,239 +1,341 @@
-"""Bits to whole numbers to quantities, for every value of a kind of frame at once.
+"""Bits to whole numbers to quantities, for all frames of a batch at once, whatever their kind.
 
-A value that lies in the first eight bytes is a shift and a mask of the payload read as one number,
-so all such values of a kind are computed together: one row of a matrix each. A value that reaches
-further (CAN FD), or has 64 unsigned bits, is computed by itself. Pure.
+Every kind of frame has the same number of slots, at most one for each of its values. A value that
+lies in the first eight bytes is two shifts and a mask of the payload read as one number, so the
+numbers of all slots of all frames are taken together, each frame by the row of the table that is
+its kind's. A value that reaches further (CAN FD), is a float, has 64 bits or is a resistance is
+computed by itself (*single*). Pure.
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import Floats
-from logger.joint.bench.value import BitPosition, Value
+from logger.arrays import Floats, Ints
+from logger.joint.bench.value import Ntc, Value
+from logger.joint.decode.raw_values import floats_of_bits, raw_values
+from logger.joint.decode.resistance import ntc_degC, pt100_degC
 
-__all__ = ["BitFields", "bit_fields", "extract_values", "payload_words", "raw_values"]
+__all__ = ["Extracted", "Field", "FieldTable", "extract_fields", "field_table"]
 
-PayloadWords = NDArray[np.uint64]
+_LITTLE: Final = np.dtype("<u8")
+_WORD: Final = np.dtype(np.uint64)
+_INT: Final = np.dtype(np.int64)
+_FLOAT: Final = np.dtype(np.float64)
+_NO_RAW: Final = -(2**63)
+"""No value of fewer than 64 bits has this raw number."""
+_BLOCK_ROWS: Final = 4096
+"""Rows whose numbers are computed at once: they stay in the processor's cache."""
+# Rows of `FieldTable.numbers`.
+_LEFT, _RIGHT, _MASK, _USUAL, _USUAL_LENGTH, _TARGET, _FACTOR, _OFFSET, _BEHIND = range(9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BitFields:
-    """Positions and scaling of v values; arrays of shape (v, 1)."""
+class Field:
+    """One value of a kind of frame, and where it goes."""
 
-    values: tuple[Value, ...]
-    order: NDArray[np.intp]
-    """0: counted from the first byte up (little); 1: from the last (big)."""
-    shift: PayloadWords
-    mask: PayloadWords
-    sign: PayloadWords
-    """The sign bit; 0 for an unsigned value."""
-    factor: Floats
-    offset: Floats
-    no_value: tuple[tuple[NDArray[np.int64], NDArray[np.bool_]], ...]
-    """Raw values that mean "no value", in rounds: one for each value, and which values have one."""
-    no_range: tuple[tuple[int, int, int], ...]
-    """(index, lowest, highest) of ranges of raw values that mean "no value"."""
-    signed: bool
-    """Whether any value is signed."""
-    has_scaling: bool
-    """Whether any value has an offset."""
-    beyond_words: tuple[int, ...]
-    """Indices of the values that are computed one by one."""
+    value: Value
+    factor: float
+    offset: float
+    behind: float = 1.0
+    """A second factor, for a quantity that is computed from this one."""
+    target: int | None
+    """Row of the matrix of readings; None: only its raw number is looked at."""
+    lowest: float
+    """Valid range of what is stored."""
+    highest: float
 
 
-def bit_fields(values: Sequence[Value], factors: Sequence[tuple[float, float]]) -> BitFields:
-    """Return the fields of one kind of frame; `factors` are (factor, offset) of each value."""
-    beyond_words, orders, shifts, masks, signs = [], [], [], [], []
-    for value_index, value in enumerate(values):
-        if value.order == "little":
-            shift = value.byte * 8 + value.first_bit
-            fits_words = shift + value.bits <= 64
-        else:
-            last = value.byte * 8 + 7 - value.first_bit + value.bits
-            shift = 64 - last
-            fits_words = last <= 64
-        if not fits_words or (value.bits == 64 and not value.signed) or value.type == "float":
-            beyond_words.append(value_index)
-            shift = 0
-        orders.append(0 if value.order == "little" else 1)
-        shifts.append(shift)
-        masks.append((1 << value.bits) - 1)
-        signs.append(1 << (value.bits - 1) if value.signed else 0)
-    single = [[low for low, high in value.absent_ranges if low == high] for value in values]
-    rounds = []
-    for order_number in range(max(map(len, single), default=0)):
-        has_range = np.array([[len(numbers) > order_number] for numbers in single])
-        # 64 unsigned bits wrap, here as there.
-        raw = [
-            numbers[order_number] % 2**64 if len(numbers) > order_number else 0
-            for numbers in single
-        ]
-        rounds.append((np.array(raw, np.uint64).view(np.int64)[:, None], has_range))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Single:
+    """A value that is computed by itself."""
 
-    def column(numbers: list[int]) -> PayloadWords:
-        return np.array(numbers, np.uint64)[:, None]
-
-    return BitFields(
-        values=tuple(values),
-        order=np.array(orders, np.intp).reshape(-1, 1),
-        shift=column(shifts),
-        mask=column(masks),
-        sign=column(signs),
-        factor=np.array([[factor] for factor, _ in factors], np.float64).reshape(-1, 1),
-        offset=np.array([[offset] for _, offset in factors], np.float64).reshape(-1, 1),
-        no_value=tuple(rounds),
-        no_range=tuple(
-            (value_index, low, high)
-            for value_index, value in enumerate(values)
-            for low, high in value.absent_ranges
-            if low != high
-        ),
-        signed=any(signs),
-        has_scaling=any(offset != 0.0 for _, offset in factors),
-        beyond_words=tuple(beyond_words),
-    )
+    kind: int
+    slot: int
+    field: Field
 
 
-def payload_words(data: NDArray[np.uint8]) -> PayloadWords:
-    """Return the first eight bytes of n payloads as numbers, shape (2, n): little, then big."""
-    first_bytes = np.ascontiguousarray(data[:, :8])
-    words = np.empty((2, len(first_bytes)), np.uint64)
-    words[0] = first_bytes.view("<u8")[:, 0]
-    words[1] = first_bytes.view(">u8")[:, 0]
-    return words
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldTable:
+    """Positions and scaling of the values of k kinds of frame, in s slots each.
 
-
-def extract_values(
-    fields: BitFields, words: PayloadWords, data: NDArray[np.uint8], rows: NDArray[np.intp]
-) -> tuple[NDArray[np.int64], Floats, NDArray[np.bool_] | None]:
-    """Return raw values, scaled values and a mask of "no value", of n payloads of one kind.
-
-    Parameters
-    ----------
-    words, data
-        The result of `payload_words` for m payloads of any kind, and the payloads; shapes
-        (2, m) and (m, width).
-    rows
-        Indices of those of this kind, shape (n,).
-
-    Returns
-    -------
-    raw, scaled, absent
-        int64, float64 and bool, shape (v, n). `absent` is None when none is.
+    The first slots are of values counted from the first byte up (little), the others of those
+    counted from the last (big). A slot that a kind does not use goes to `spare`.
     """
-    bits = words[fields.order, rows]
-    bits >>= fields.shift
-    bits &= fields.mask
-    if fields.signed:
-        # Sign extension: flipping the sign bit and subtracting it is right for any width.
-        bits ^= fields.sign
-        bits -= fields.sign
-    raw = bits.view(np.int64)
-    if fields.beyond_words:
-        payloads = data[rows]
-        for value_index in fields.beyond_words:
-            raw[value_index] = raw_values(payloads, fields.values[value_index])
-    scaled = raw * fields.factor
-    absent = None
-    for value_index in fields.beyond_words:
-        value = fields.values[value_index]
-        if value.type == "float":
-            float_values = _floats_of_bits(raw[value_index], value.bits)
-            is_absent = ~np.isfinite(float_values)
-            if is_absent.any():
-                absent = _mark_absent(absent, raw.shape, value_index, is_absent)
-                float_values = np.where(is_absent, 0.0, float_values)
-            scaled[value_index] = float_values * fields.factor[value_index]
-        elif value.bits == 64 and not value.signed:
-            scaled[value_index] = (
-                raw[value_index].view(np.uint64).astype(np.float64) * fields.factor[value_index]
-            )
-    if fields.has_scaling:
-        scaled += fields.offset
-    for number, has_value in fields.no_value:
-        none = raw == number
-        none &= has_value
-        absent = none if absent is None else absent | none
-    for value_index, low, high in fields.no_range:
-        number = raw[value_index]
-        if fields.values[value_index].bits == 64 and not fields.values[value_index].signed:
-            number = number.view(np.uint64)
-        absent = _mark_absent(absent, raw.shape, value_index, (number >= low) & (number <= high))
-    if absent is not None and not absent.any():
-        absent = None
-    return raw, scaled, absent
+
+    slots: int
+    little: int
+    """How many slots are of the first sort."""
+    numbers: NDArray[np.uint64]
+    """Shape (9, k, s): left shift, right shift, mask, start and length of the usual range of raw
+    numbers, target, factor, offset, factor behind; floats by their bits."""
+    has_offset: bool
+    """Whether a value has an offset, or a factor that turns a zero round."""
+    has_behind: bool
+    absent: tuple[tuple[Ints, NDArray[np.uint64]], ...]
+    """Ranges of raw numbers that mean "no value", in rounds: start and length, shape (k, s)."""
+    singles: tuple[_Single, ...]
+    slot_of: Mapping[tuple[int, int], int]
+    """(kind, index of the field in its kind) -> its slot."""
+    spare: int
+    """The row of the matrix of readings that is nobody's."""
+    row_number: Ints
+    """Shape (rows of a block, s): the number of the row."""
 
 
-def _mark_absent(
-    absent: NDArray[np.bool_] | None,
-    shape: tuple[int, ...],
-    value_index: int,
-    more_absent: NDArray[np.bool_],
-) -> NDArray[np.bool_]:
-    """Return the mask with more rows of one value marked as absent."""
-    absent_rows = np.zeros(shape, bool) if absent is None else absent
-    absent_rows[value_index] |= more_absent
-    return absent_rows
+class Extracted(NamedTuple):
+    """What n frames hold; a tuple, as one is made of every batch."""
+
+    values: Floats
+    """Shape (channels + 1, n): stored values, NaN where a frame does not carry the channel; the
+    last row means nothing."""
+    raw: Ints
+    """Shape (n, slots)."""
+    absent: NDArray[np.bool_] | None
+    """Shape (n, slots): which are "no value"; None: none."""
+    is_usual: bool
+    """No value is outside its valid range, nor absent. False: some may be."""
 
 
-def _floats_of_bits(raw: NDArray[np.int64], bits: int) -> Floats:
-    """Return raw bits as IEEE 754 numbers (binary16, 32 or 64)."""
-    raw_words = raw.view(np.uint64)
-    if bits == 64:
-        return raw_words.view(np.float64)
-    narrow = (
-        raw_words.astype(np.uint32).view(np.float32)
-        if bits == 32
-        else raw_words.astype(np.uint16).view(np.float16)
+def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTable:
+    """Return the table of kinds of frame, each with its fields; readings have `channels` rows."""
+    sides = [[field.value.order == "little" for field in fields] for fields in kinds]
+    little = max((sum(side) for side in sides), default=0)
+    slots = little + max((len(side) - sum(side) for side in sides), default=0)
+    slot_of = {
+        (kind, index): sum(side[:index]) if is_little else little + index - sum(side[:index])
+        for kind, side in enumerate(sides)
+        for index, is_little in enumerate(side)
+    }
+    shape = (len(kinds), slots)
+    numbers = np.zeros((9, *shape), np.uint64)
+    ints, floats = numbers.view(np.int64), numbers.view(np.float64)
+    ints[_USUAL], numbers[_USUAL_LENGTH] = _NO_RAW, 2**64 - 1
+    ints[_TARGET], floats[_BEHIND] = channels, 1.0
+    rounds = max((len(field.value.absent_ranges) for kind in kinds for field in kind), default=0)
+    absent = [(np.full(shape, _NO_RAW), np.zeros(shape, np.uint64)) for _ in range(rounds)]
+    singles = []
+    for (kind, index), slot in slot_of.items():
+        field, at = kinds[kind][index], (kind, slot)
+        value = field.value
+        if field.target is not None:
+            ints[(_TARGET, *at)] = field.target
+        floats[(_FACTOR, *at)] = field.factor
+        floats[(_OFFSET, *at)] = field.offset
+        floats[(_BEHIND, *at)] = field.behind
+        if _is_single(value):
+            singles.append(_Single(kind=kind, slot=slot, field=field))
+            continue
+        numbers[(_LEFT, *at)] = 64 - _low_bit(value) - value.bits
+        numbers[(_RIGHT, *at)] = 64 - value.bits
+        # The shift to the right brings the sign along; an unsigned value has none.
+        ints[(_MASK, *at)] = -1 if value.signed else (1 << value.bits) - 1
+        low, high = _usual_range(field)
+        ints[(_USUAL, *at)], numbers[(_USUAL_LENGTH, *at)] = low, high - low
+        for (starts, lengths), (low, high) in zip(absent, value.absent_ranges, strict=False):
+            starts[at], lengths[at] = low, high - low
+    return FieldTable(
+        slots=slots,
+        little=little,
+        numbers=numbers,
+        has_offset=bool((floats[_OFFSET] != 0.0).any() or (floats[_FACTOR] < 0.0).any()),
+        has_behind=bool((floats[_BEHIND] != 1.0).any()),
+        absent=tuple(absent),
+        singles=tuple(singles),
+        slot_of=slot_of,
+        spare=channels,
+        row_number=np.repeat(np.arange(_BLOCK_ROWS)[:, None], slots, axis=1),
     )
-    # A signalling NaN (IEEE 754-2008, 6.2) is quieted by the conversion, which warns of it.
-    with np.errstate(invalid="ignore"):
-        return narrow.astype(np.float64)
 
 
-def raw_values(data: NDArray[np.uint8], value: BitPosition) -> NDArray[np.int64]:
-    """Return the raw integers of one value, at any position in the payload.
+def _low_bit(value: Value) -> int:
+    """Return the place of the lowest bit in the first eight bytes as a number; below 0: beyond."""
+    if value.order == "little":
+        return value.byte * 8 + value.first_bit
+    return 64 - (value.byte * 8 + 7 - value.first_bit + value.bits)
+
+
+def _is_single(value: Value) -> bool:
+    return (
+        value.bits == 64
+        or value.type == "float"
+        or value.resistance is not None
+        or not 0 <= _low_bit(value) <= 64 - value.bits
+    )
+
+
+def _usual_range(field: Field) -> tuple[int, int]:
+    """Return a range of raw numbers that are stored and valid, both ends included.
+
+    It may be narrower than it could be: what lies outside is looked at one by one.
+    """
+
+    def is_valid(raw: int) -> bool:
+        stored = (float(raw) * field.factor + field.offset) * field.behind
+        return field.lowest <= stored <= field.highest
+
+    low, high = field.value.raw_range
+    ends = sorted(_raw_at(field, limit) for limit in (field.lowest, field.highest))
+    if not is_valid(low):
+        low = int(max(ends[0], low)) + 1
+    if not is_valid(high):
+        high = int(min(ends[1], high)) - 1
+    for first, last in field.value.absent_ranges:
+        below, above = (low, min(high, first - 1)), (max(low, last + 1), high)
+        low, high = max(below, above, key=lambda ends: ends[1] - ends[0])
+    if low > high or not (is_valid(low) and is_valid(high)):
+        return _NO_RAW, _NO_RAW
+    return low, high
+
+
+def _raw_at(field: Field, stored: float) -> float:
+    """Return about which raw number is stored so; the scaling has room for all of them."""
+    if field.factor == 0.0:
+        return 0.0
+    raw = (stored / field.behind - field.offset) / field.factor
+    return 0.0 if math.isnan(raw) else raw
+
+
+def extract_fields(
+    table: FieldTable, data: NDArray[np.uint8], rows: NDArray[np.intp] | None, kind: Ints
+) -> Extracted:
+    """Return what the chosen frames hold.
 
     Parameters
     ----------
     data
-        uint8, shape (n, width): payloads that are long enough.
-    value
-        Its position.
-
-    Returns
-    -------
-    int64, shape (n,)
-        Unsigned values above 2**63 - 1 wrap; 64 unsigned bits are the only case.
+        uint8, shape (m, width): payloads.
+    rows
+        Which of them, n in all; None: all. Their payloads are long enough for their kind.
+    kind
+        Shape (n,): the kind of each.
     """
-    if value.order == "little":
-        lead, shift = value.byte, value.first_bit
-        count = (shift + value.bits + 7) // 8
-        raw = np.zeros(len(data), np.uint64)
-        for index in range(min(count, 8)):
-            raw |= data[:, lead + index].astype(np.uint64) << np.uint64(8 * index)
-        raw >>= np.uint64(shift)
-        if count == 9:
-            raw |= data[:, lead + 8].astype(np.uint64) << np.uint64(64 - shift)
-    else:
-        bits_above = 7 - value.first_bit
-        count = (bits_above + value.bits + 7) // 8
-        shift = count * 8 - bits_above - value.bits
-        raw = np.zeros(len(data), np.uint64)
-        for index in range(min(count, 8)):
-            raw = (raw << np.uint64(8)) | data[:, value.byte + index]
-        if count == 9:
-            raw = (raw << np.uint64(8 - shift)) | (
-                data[:, value.byte + 8].astype(np.uint64) >> np.uint64(shift)
-            )
+    first_bytes = data if data.shape[1] == 8 else data[:, :8]
+    words = np.ascontiguousarray(first_bytes).view(_LITTLE)[:, 0]
+    if rows is not None:
+        words = words[rows]
+    n = len(kind)
+    values = np.empty((table.spare + 1, n))
+    values.fill(np.nan)
+    if n <= _BLOCK_ROWS:
+        raw, absent, is_usual = _extract_block(table, words, data, rows, kind, values, first=0)
+        return Extracted(values, raw, absent, is_usual)
+    raw = np.empty((n, table.slots), np.int64)
+    absent, is_usual = None, True
+    row = np.arange(n) if rows is None else rows
+    for first in range(0, n, _BLOCK_ROWS):
+        block = slice(first, first + _BLOCK_ROWS)
+        raw[block], its_absent, its_usual = _extract_block(
+            table, words[block], data, row[block], kind[block], values, first=first
+        )
+        is_usual &= its_usual
+        if its_absent is not None:
+            absent = np.zeros(raw.shape, bool) if absent is None else absent
+            absent[block] = its_absent
+    return Extracted(values, raw, absent, is_usual)
+
+
+def _extract_block(  # noqa: PLR0917 - a block of what `extract_fields` has
+    table: FieldTable,
+    words: NDArray[np.uint64],
+    data: NDArray[np.uint8],
+    rows: NDArray[np.intp] | None,
+    kind: Ints,
+    values: Floats,
+    *,
+    first: int,
+) -> tuple[Ints, NDArray[np.bool_] | None, bool]:
+    """Write the values of n frames from column `first` on; return the rest of what they hold."""
+    n, little = len(kind), table.little
+    numbers = table.numbers.take(kind, 1)
+    ints = numbers.view(_INT)
+    floats = numbers.view(_FLOAT)
+    bits = np.empty((n, table.slots), _WORD)
+    bits[:, :little] = words[:, None]
+    bits[:, little:] = words.byteswap()[:, None]
+    bits <<= numbers[_LEFT]
+    raw = bits.view(_INT)
+    raw >>= ints[_RIGHT]
+    raw &= ints[_MASK]
+    scaled = raw.astype(_FLOAT)
+    scaled *= floats[_FACTOR]
+    if table.has_offset:
+        # An offset of zero, too: a zero that a factor turned round is no negative one.
+        scaled += floats[_OFFSET]
+    beyond = np.subtract(raw, ints[_USUAL]).view(_WORD) > numbers[_USUAL_LENGTH]
+    is_usual = np.count_nonzero(beyond) == 0
+    absent = None if is_usual else _absent_values(table, raw, kind)
+    for single in table.singles:
+        places = (kind == single.kind).nonzero()[0]
+        if len(places):
+            is_usual = False
+            payloads = data[places if rows is None else rows[places]]
+            absent = _extract_single(single, payloads, places, raw, scaled, absent=absent)
+    if absent is not None:
+        if np.count_nonzero(absent):
+            scaled[absent] = np.nan
         else:
-            raw >>= np.uint64(shift)
-    if value.bits < 64:
-        raw &= np.uint64((1 << value.bits) - 1)
-        if value.signed:
-            sign = np.uint64(1 << (value.bits - 1))
-            raw = (raw ^ sign) - sign
-    return raw.view(np.int64)
+            absent = None
+    if table.has_behind:
+        scaled *= floats[_BEHIND]
+    places = ints[_TARGET]
+    places *= values.shape[1]
+    places += table.row_number[:n]
+    if first:
+        places += first
+    values.reshape(-1)[places] = scaled
+    return raw, absent, is_usual
+
+
+def _absent_values(table: FieldTable, raw: Ints, kind: Ints) -> NDArray[np.bool_] | None:
+    """Return which of the raw numbers, shape (n, slots), mean "no value"; None: none can."""
+    absent = None
+    for starts, lengths in table.absent:
+        none = (raw - starts.take(kind, 0)).view(_WORD) <= lengths.take(kind, 0)
+        absent = none if absent is None else absent | none
+    return absent
+
+
+def _extract_single(
+    single: _Single,
+    payloads: NDArray[np.uint8],
+    places: NDArray[np.intp],
+    raw: Ints,
+    scaled: Floats,
+    *,
+    absent: NDArray[np.bool_] | None,
+) -> NDArray[np.bool_] | None:
+    """Write one value of the frames at `places`; return the mask with those that are absent."""
+    field, slot = single.field, single.slot
+    value = field.value
+    bits = raw_values(payloads, value)
+    raw[places, slot] = bits
+    number = bits.view(np.uint64) if value.bits == 64 and not value.signed else bits
+    is_absent = np.zeros(len(places), bool)
+    for low, high in value.absent_ranges:
+        is_absent |= (number >= low) & (number <= high)
+    if value.type == "float":
+        found = floats_of_bits(bits, value.bits)
+        is_no_number = ~np.isfinite(found)
+        found = np.where(is_no_number, 0.0, found)
+        is_absent |= is_no_number
+    else:
+        found = number.astype(np.float64)
+    found = found * field.factor + field.offset
+    if value.resistance is not None:
+        found = _sensor_temperature(found, value.resistance)
+    scaled[places, slot] = found
+    if is_absent.any():
+        absent = np.zeros(raw.shape, bool) if absent is None else absent
+        absent[places, slot] = is_absent
+    return absent
+
+
+def _sensor_temperature(ohm: Floats, sensor: str | Ntc) -> Floats:
+    if isinstance(sensor, Ntc):
+        return ntc_degC(ohm, r25_ohm=sensor.r25_ohm, b_K=sensor.b_K)
+    return pt100_degC(ohm)

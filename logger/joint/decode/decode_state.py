@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from logger.arrays import TIME_MIN_NS
 from logger.joint.decode.loopback import EchoState
@@ -13,19 +14,21 @@ from logger.joint.decode.unwrap import UnwrapState
 __all__ = ["DecodeState", "JointState", "state_for_resume"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JointState:
-    """The state of one joint: its turns, its texts, its newest speed."""
+class JointState(NamedTuple):
+    """The state of one joint: its turns, its texts, its newest speed.
 
-    turns: UnwrapState = field(default_factory=UnwrapState)
-    text: TextState = field(default_factory=TextState)
+    A tuple, as one is made of every batch.
+    """
+
+    turns: UnwrapState = UnwrapState()
+    text: TextState = TextState()
     restarts: int = 0
     """How often the joint reported that it was just switched on."""
     restarts_counted: int = 0
     """How many of these came before its encoder's newest count."""
     speed_counts_s: float = math.nan
     speed_time_ns: int = 0
-    memory: TurnMemory = field(default_factory=TurnMemory)
+    memory: TurnMemory = TurnMemory()
     """Of its rests and set-points, by which lost turns are found."""
 
 

@@ -32,6 +32,7 @@ REQUEST_NUMBER: Final = -2
 """Match number of a request of a layout: it is decoded for no joint."""
 
 _NO_DATA_FLAGS: Final = REMOTE | ERROR | SENT
+_STANDARD_PLACES: Final = MAX_STANDARD_ID + 2
 _BUS_SHIFT: Final = np.uint64(32)
 _EXTENDED_SHIFT: Final = np.uint64(31)
 
@@ -54,15 +55,18 @@ class DispatchTable:
     requests: tuple[KnownRequest, ...]
     keys: NDArray[np.uint64]
     """The identifiers that are matched whole, sorted; bus and 29-bit flag in the bits above."""
-    by_byte: NDArray[np.int32]
+    by_byte: NDArray[np.intp]
     """Shape (keys + 1, 256): match number by the distinguishing byte, -1 for none."""
     selector_bytes: NDArray[np.intp] | None
     """Shape (keys + 1,): index of that byte; None: 0 for all."""
     min_lengths: NDArray[np.uint8]
     """The least bytes of a frame of each match."""
-    standard: NDArray[np.int32]
-    """Shape (2048,): row of `by_byte` for an 11-bit identifier of the first bus; the last row,
-    which has no match, for an identifier that is not matched."""
+    standard: NDArray[np.intp]
+    """Shape (buses + 1, 2049): where the row of `by_byte` begins for an 11-bit identifier of a bus;
+    that of the last row, which has no match, for an identifier that is not matched or has more
+    bits, and for any bus beyond."""
+    longest: int
+    """The most bytes that a frame of any match has at least."""
 
     @property
     def number_by_match(self) -> dict[FrameMatch, int]:
@@ -101,7 +105,7 @@ def dispatch_table(
         if match.is_complete:
             groups.setdefault(_identifier_key(match), []).append(number)
     keys = sorted(key for key, group in groups.items() if _selector_table(frame_matches, group))
-    by_byte = np.full((len(keys) + 1, 256), -1, np.int32)
+    by_byte = np.full((len(keys) + 1, 256), -1, np.intp)
     selector_bytes = np.zeros(len(keys) + 1, np.intp)
     all_bytes = np.arange(256)
     for row, key in enumerate(keys):
@@ -114,10 +118,12 @@ def dispatch_table(
                 by_byte[row, is_fitting] = number
             else:
                 by_byte[row] = number
-    standard = np.full(MAX_STANDARD_ID + 1, len(keys), np.int32)
+    buses = max((match.bus for match in frame_matches), default=0) + 1
+    standard = np.full((buses + 1, _STANDARD_PLACES), len(keys) * 256, np.intp)
     for row, key in enumerate(keys):
-        if key <= MAX_STANDARD_ID:
-            standard[key] = row
+        bus, identifier = divmod(key, 1 << int(_BUS_SHIFT))
+        if identifier <= MAX_STANDARD_ID:
+            standard[bus, identifier] = row * 256
     return DispatchTable(
         frame_matches=tuple(frame_matches),
         requests=tuple(requests),
@@ -126,6 +132,7 @@ def dispatch_table(
         selector_bytes=selector_bytes if selector_bytes.any() else None,
         min_lengths=np.array([match.length for match in frame_matches], np.uint8),
         standard=standard,
+        longest=max((match.length for match in frame_matches), default=0),
     )
 
 
@@ -144,19 +151,19 @@ def _identifier_key(match: FrameMatch) -> int:
 
 def dispatch_frames(
     plan: DispatchTable, frames: FrameBatch
-) -> tuple[NDArray[np.int32], dict[str, int]]:
+) -> tuple[NDArray[np.intp], dict[str, int]]:
     """Return the match number of each frame, -1 for none, and the reasons of those without.
 
     Returns
     -------
     match_number, rejected
-        int32, shape (n,); and for each reason in words how many frames. A frame that this program
+        intp, shape (n,); and for each reason in words how many frames. A frame that this program
         sent has no match and is not rejected; nor is a request of a layout, `REQUEST_NUMBER`.
     """
     match_number = _dispatch_by_table(plan, frames)
-    unmatched = (match_number < 0).nonzero()[0]
-    if len(unmatched) == 0:
+    if len(frames) == 0 or match_number[match_number.argmin()] >= 0:
         return match_number, {}
+    unmatched = (match_number < 0).nonzero()[0]
     match_number[unmatched], reasons = _dispatch_by_match(plan, frames.select_rows(unmatched))
     counts = {reason: int(np.count_nonzero(rows)) for reason, rows in reasons.items()}
     return match_number, {reason: count for reason, count in counts.items() if count}
@@ -167,43 +174,49 @@ def reject_reasons(plan: DispatchTable, frames: FrameBatch) -> dict[str, NDArray
     return _dispatch_by_match(plan, frames)[1]
 
 
-def _dispatch_by_table(plan: DispatchTable, frames: FrameBatch) -> NDArray[np.int32]:
+def _dispatch_by_table(plan: DispatchTable, frames: FrameBatch) -> NDArray[np.intp]:
     if len(plan.keys) == 0 or len(frames) == 0:
-        return np.full(len(frames), -1, np.int32)
-    is_data = not (frames.flags.any() or frames.bus.any())
+        return np.full(len(frames), -1, np.intp)
+    is_data = np.count_nonzero(frames.flags) == 0
     if is_data:
-        row = plan.standard[frames.identifier & MAX_STANDARD_ID]
+        identifier = frames.identifier.astype(np.intp)
+        if np.count_nonzero(frames.bus):
+            place = np.minimum(identifier, _STANDARD_PLACES - 1)
+            place += np.minimum(frames.bus, len(plan.standard) - 1) * np.intp(_STANDARD_PLACES)
+            begins = plan.standard.reshape(-1)[place]
+        else:
+            begins = plan.standard[0].take(identifier, mode="clip")
     else:
         key = frames.identifier.astype(np.uint64)
         key |= ((frames.flags & EXTENDED) != 0).astype(np.uint64) << _EXTENDED_SHIFT
         key |= frames.bus.astype(np.uint64) << _BUS_SHIFT
         key_index = np.searchsorted(plan.keys, key)
         np.minimum(key_index, len(plan.keys) - 1, out=key_index)
-        row = np.where(plan.keys[key_index] == key, key_index, len(plan.keys)).astype(np.int32)
+        row = np.where(plan.keys[key_index] == key, key_index, len(plan.keys))
+        begins = row * 256
     width = frames.data.shape[1]
     if plan.selector_bytes is None:
         byte = frames.data[:, 0]
     else:
         # A place beyond what the batch holds is one that no frame of it reaches: too short below.
-        byte_index = np.minimum(plan.selector_bytes[row], width - 1)
+        byte_index = np.minimum(plan.selector_bytes[begins >> 8], width - 1)
         byte = frames.data[np.arange(len(frames)), byte_index]
-    match_number: NDArray[np.int32] = plan.by_byte[row, byte]
+    begins += byte.astype(np.intp)
+    match_number: NDArray[np.intp] = plan.by_byte.reshape(-1)[begins]
     # Whatever a frame calls its length, it has no more bytes than the batch holds.
-    is_fitting = np.minimum(frames.length, width) >= plan.min_lengths[match_number]
-    if is_data:
-        # A frame that is not extended and has such a number is none that an adapter can give.
-        is_fitting &= frames.identifier <= MAX_STANDARD_ID
-    else:
-        is_fitting &= (frames.flags & _NO_DATA_FLAGS) == 0
-    if not is_fitting.all():
-        match_number[~is_fitting] = -1
+    length = frames.length if plan.longest <= width else np.minimum(frames.length, width)
+    is_misfit = length < plan.min_lengths[match_number]
+    if not is_data:
+        is_misfit |= (frames.flags & _NO_DATA_FLAGS) != 0
+    if np.count_nonzero(is_misfit):
+        match_number[is_misfit] = -1
     return match_number
 
 
 def _dispatch_by_match(
     plan: DispatchTable, frames: FrameBatch
-) -> tuple[NDArray[np.int32], dict[str, NDArray[np.bool_]]]:
-    match_number = np.full(len(frames), -1, np.int32)
+) -> tuple[NDArray[np.intp], dict[str, NDArray[np.bool_]]]:
+    match_number = np.full(len(frames), -1, np.intp)
     data_frame = (frames.flags & _NO_DATA_FLAGS) == 0
     extended = (frames.flags & EXTENDED) != 0
     width = frames.data.shape[1]

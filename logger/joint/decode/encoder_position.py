@@ -4,27 +4,101 @@ unwrap.py unwraps the counts and found_turns.py finds lost turns again; here eac
 speed and set-point that they look at, and the position its row.
 """
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import Floats, Ints, to_ns
+from logger.arrays import Floats, Ints
 from logger.joint.batch import ReadingBatch
-from logger.joint.decode.decode_plan import SETPOINT, JointPlan
+from logger.joint.decode.bit_fields import Extracted
+from logger.joint.decode.decode_plan import POSITION, SETPOINT, SPEED, DecodePlan, JointPlan
 from logger.joint.decode.decode_state import JointState
 from logger.joint.decode.found_turns import find_turns
+from logger.joint.decode.joint_rows import JointRows
+from logger.joint.decode.steady_turns import advance_together
 from logger.joint.decode.turn_memory import CountRows, FoundSegment, Setpoints, TurnMemory
 from logger.joint.decode.unwrap import UnwrapState, unwrap_counts
 
-__all__ = ["fill_position", "turn_memory_of"]
+__all__ = ["fill_positions", "turn_memory_of"]
 
 
-def fill_position(
+def fill_positions(
+    plan: DecodePlan,
+    states: list[JointState],
+    rows: JointRows,
+    extracted: Extracted,
+    segment: NDArray[np.int32],
+    *,
+    restarts: Mapping[int, Ints],
+) -> tuple[Mapping[int, Sequence[FoundSegment]], bool]:
+    """Fill position and segment of all joints; put the states after them into `states`.
+
+    Parameters
+    ----------
+    segment
+        int32, shape (n,): -1 in each row.
+    restarts
+        Joint -> how often it was switched on up to each of its rows; of those that ever were.
+
+    Returns
+    -------
+    found, is_usual
+        Joint -> the segments that begin in its rows with turns that were found again; whether
+        nothing that was extracted or filled can be outside its valid range.
+    """
+    found: dict[int, Sequence[FoundSegment]] = {}
+    is_usual = extracted.is_usual
+    left = set(plan.with_position)
+    for group in plan.turn_groups:
+        together = advance_together(group, plan.joints, states, rows, extracted, segment=segment)
+        if together is not None:
+            after, found_together, has_usual_positions = together
+            is_usual &= has_usual_positions
+            found.update(found_together)
+            for index, state in after.items():
+                states[index] = state
+            left.difference_update(after)
+    for index in left:
+        joint, (first, end) = plan.joints[index], rows.spans[index]
+        if first == end:
+            continue
+        values = extracted.values[:, first:end]
+        if joint.counts:
+            states[index], found[index] = _fill_position(
+                joint,
+                states[index],
+                _counts_of(joint, rows, extracted, first, end),
+                counts_due=rows.kind_counts[joint.count_kind],
+                time_ns=rows.time_ns[first:end],
+                values=values,
+                segment=segment[first:end],
+                restarts=restarts.get(index),
+            )
+            is_usual = False
+        else:
+            has_position = ~np.isnan(values[joint.position_row])
+            segment[first:end][has_position] = (
+                restarts[index][has_position] if index in restarts else 0
+            )
+    return found, is_usual
+
+
+def _counts_of(
+    joint: JointPlan, rows: JointRows, extracted: Extracted, first: int, end: int
+) -> tuple[NDArray[np.intp], Ints]:
+    """Return which of a joint's rows carry a count, and the counts."""
+    places = (rows.kind[first:end] == joint.count_kind).nonzero()[0]
+    slot, absent = joint.count_slot, extracted.absent
+    if absent is not None:
+        places = places[~absent[first:end, slot][places]]
+    return places, extracted.raw[first:end, slot][places]
+
+
+def _fill_position(
     plan: JointPlan,
     state: JointState,
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
+    counted: tuple[NDArray[np.intp], Ints],
     *,
     counts_due: int,
     time_ns: NDArray[np.int64],
@@ -34,25 +108,26 @@ def fill_position(
 ) -> tuple[JointState, Sequence[FoundSegment]]:
     """Fill position and segment of the rows that carry a count; return the state after them.
 
-    The second are the segments that begin in them with turns that were found again.
+    The second are the segments that begin in them with turns that were found again. `values`: the
+    joint's columns of the matrix of readings.
 
     `counts_due`: rows that carry one, unless its value is "no value". `restarts`: how often the
     joint was switched on up to each row; None: never.
     """
     broken = None
-    if restarts is not None and counted is not None and len(counted[0]):
+    if restarts is not None and len(counted[0]):
         restarts_at_count = restarts[counted[0]]
         broken = np.diff(restarts_at_count, prepend=state.restarts_counted) > 0
-        state = replace(state, restarts_counted=int(restarts_at_count[-1]))
+        state = state._replace(restarts_counted=int(restarts_at_count[-1]))
     speed = _speed_with_count(plan, counted, values, counts_due=counts_due)
     newest: tuple[float, int] | None = None
     if speed is None:
         held, newest = _held_speed(plan, state, time_ns, values)
-        speed = held if counted is None else held[counted[0]]
+        speed = held[counted[0]]
     turns, memory = state.turns, state.memory
     found: Sequence[FoundSegment] = ()
     setpoints = None if plan.find is None else _setpoints(plan, time_ns, values)
-    if counted is not None and len(counted[0]):
+    if len(counted[0]):
         turns, memory, found = _unwrap_counts(
             plan,
             state,
@@ -68,8 +143,16 @@ def fill_position(
     elif setpoints is not None:
         memory = memory.with_setpoint(setpoints)
     # With a speed in every frame of a count, the newest speed is that of the newest count.
-    newest = newest or (turns.speed_counts_s, turns.time_ns)
-    return _state_after(state, turns, memory, *newest), found
+    speed_counts_s, speed_time_ns = newest or (turns.speed_counts_s, turns.time_ns)
+    return (
+        state._replace(
+            turns=turns,
+            speed_counts_s=speed_counts_s,
+            speed_time_ns=speed_time_ns,
+            memory=memory,
+        ),
+        found,
+    )
 
 
 def turn_memory_of(plan: JointPlan, readings: ReadingBatch, *, segment: int) -> TurnMemory:
@@ -81,9 +164,17 @@ def turn_memory_of(plan: JointPlan, readings: ReadingBatch, *, segment: int) -> 
     places = np.flatnonzero(readings.position_segment == segment)
     if plan.find is None or not len(places):
         return memory
-    values = np.array([readings.columns[channel] for channel in plan.channels])
+    wanted = {
+        SPEED: plan.speed_row,
+        SETPOINT: plan.setpoint_row,
+        POSITION: plan.position_row,
+    }
+    values = np.full((max(wanted.values()) + 1, len(time_ns)), np.nan)
+    for channel, row in wanted.items():
+        if row >= 0:
+            values[row] = readings.columns[channel]
     speed, _ = _held_speed(plan, JointState(), time_ns, values)
-    position = values[plan.channels.index("position_rad"), places]
+    position = values[plan.position_row, places]
     scaling = plan.position_scaling
     rows = CountRows(
         row=places,
@@ -101,7 +192,7 @@ def turn_memory_of(plan: JointPlan, readings: ReadingBatch, *, segment: int) -> 
 
 def _setpoints(plan: JointPlan, time_ns: Ints, values: Floats) -> Setpoints:
     """Return the set-points of the position among the joint's rows."""
-    column = values[plan.channels.index(SETPOINT)]
+    column = values[plan.setpoint_row]
     row = (~np.isnan(column)).nonzero()[0]
     return Setpoints(
         row=row, time_ns=time_ns[row], counts=column[row] / plan.position_scaling.factor
@@ -110,15 +201,15 @@ def _setpoints(plan: JointPlan, time_ns: Ints, values: Floats) -> Setpoints:
 
 def _speed_with_count(
     plan: JointPlan,
-    counted: tuple[NDArray[np.intp], NDArray[np.int64]] | None,
+    counted: tuple[NDArray[np.intp], Ints],
     values: Floats,
     *,
     counts_due: int,
 ) -> Floats | None:
     """Return the speed at each count where every frame with a count carries one, else None."""
-    if not plan.speed_with_count or counted is None or len(counted[0]) != counts_due:
+    if not plan.speed_with_count or not 0 < len(counted[0]) == counts_due:
         return None
-    speed = values[plan.channels.index("speed_rad_s")][counted[0]] / plan.position_scaling.factor
+    speed = values[plan.speed_row][counted[0]] / plan.position_scaling.factor
     return None if np.isnan(speed).any() else speed
 
 
@@ -130,8 +221,8 @@ def _held_speed(
     Divided by the rad of one count at the output (`position_scaling`), it is the encoder's own
     speed, in counts a second.
     """
-    if "speed_rad_s" in plan.channels:
-        speed = values[plan.channels.index("speed_rad_s")] / plan.position_scaling.factor
+    if plan.speed_row >= 0:
+        speed = values[plan.speed_row] / plan.position_scaling.factor
         reported = ~np.isnan(speed)
     else:
         speed = np.full(len(time_ns), np.nan)
@@ -142,31 +233,11 @@ def _held_speed(
         latest = np.maximum.accumulate(np.where(reported, np.arange(len(speed)), -1))
         held = np.where(latest >= 0, speed[latest], state.speed_counts_s)
         held_since = np.where(latest >= 0, time_ns[latest], state.speed_time_ns)
-        known_for_ns = to_ns(plan.joint.turns_known_for_s)
-        held = np.where(time_ns - held_since <= known_for_ns, held, np.nan)
+        held = np.where(time_ns - held_since <= plan.guided_for_ns, held, np.nan)
         newest = int(latest[-1])
     if newest < 0:
         return held, (state.speed_counts_s, state.speed_time_ns)
     return held, (float(speed[newest]), int(time_ns[newest]))
-
-
-def _state_after(
-    state: JointState,
-    turns: UnwrapState,
-    memory: TurnMemory,
-    speed_counts_s: float,
-    speed_time_ns: int,
-) -> JointState:
-    """Return the state with other turns and speed; `replace` would cost a twentieth of a batch."""
-    return JointState(
-        turns=turns,
-        text=state.text,
-        restarts=state.restarts,
-        restarts_counted=state.restarts_counted,
-        speed_counts_s=speed_counts_s,
-        speed_time_ns=speed_time_ns,
-        memory=memory,
-    )
 
 
 def _unwrap_counts(
@@ -194,7 +265,7 @@ def _unwrap_counts(
         speed_counts_s,
         modulus=plan.counts,
         valid_for_ns=plan.known_for_ns,
-        guided_for_ns=to_ns(plan.joint.turns_known_for_s),
+        guided_for_ns=plan.guided_for_ns,
         state=state.turns,
         speed_apart=plan.speed_apart,
         broken=broken,
@@ -212,10 +283,10 @@ def _unwrap_counts(
             plan.find, memory, rows, setpoints, before=state.turns
         )
         if found:
-            turns = replace(turns, total=int(total[-1]), segment=int(segments[-1]))
+            turns = turns._replace(total=int(total[-1]), segment=int(segments[-1]))
     position = total * plan.position_scaling.factor
-    if plan.position_scaling.offset:
-        position += plan.position_scaling.offset
-    values[plan.channels.index("position_rad"), places] = position
+    # A zero that the factor turned round is no negative one: an offset of zero mends that as well.
+    position += plan.position_scaling.offset
+    values[plan.position_row, places] = position
     segment[places] = segments
     return turns, memory, found

@@ -15,13 +15,13 @@ a trace gives the same result as the whole.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import TIME_MIN_NS, Floats, Ints
+from logger.arrays import TIME_MIN_NS, Ints
 from logger.event_kind import PositionAnchor
 from logger.joint.decode.turn_memory import (
     EVIDENCE_NS,
@@ -36,7 +36,7 @@ from logger.joint.decode.turn_memory import (
 )
 from logger.joint.decode.unwrap import UnwrapState
 
-__all__ = ["find_turns"]
+__all__ = ["SAMPLE_NS", "Sample", "find_turns", "remember_samples"]
 
 _STILL_TURNS_S: Final = 0.05
 """Turns of the encoder a second below which it stands still."""
@@ -44,24 +44,25 @@ _SAME_DISTANCE_TURNS: Final = 0.05
 """Distances from set-points that differ by less are the same."""
 _APART_TURNS: Final = 0.25
 """Set-points that differ by more are two."""
-_SAMPLE_NS: Final = 100_000_000
+SAMPLE_NS: Final = 100_000_000
 """How far apart the readings are that are looked at."""
 _SAME_ANGLE_TURNS: Final = 0.005
 """A joint that did not move reads the same, to the play of its gear at most."""
+_NO_TURNS: Final = UnwrapState()
+_NO_ROWS: Final = CountRows(
+    row=np.empty(0, np.intp),
+    time_ns=np.empty(0, np.int64),
+    total=np.empty(0, np.int64),
+    segment=np.empty(0, np.int32),
+    speed_counts_s=np.empty(0),
+    broken=None,
+)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Samples:
-    """The k rows that are looked at, and what was at each; every array has length k."""
-
-    row: NDArray[np.intp]
-    """Which of the rows of counts."""
-    time_ns: Ints
-    total: Ints
-    speed_counts_s: Floats
-    setpoint: Floats
-    setpoint_ns: Ints
-    is_loss: NDArray[np.bool_]
+Sample = tuple[int, int, int, float, float, int, bool]
+"""A reading that is looked at: which of the rows of counts, its time, total and speed, the newest
+set-point at it (in counts; NaN: none) and the time of that, whether turns were lost before it. A
+plain tuple, as there are some in every batch."""
 
 
 def find_turns(
@@ -90,40 +91,65 @@ def find_turns(
         are greater by as many.
     """
     samples = _samples(memory, rows, setpoints, before)
-    if samples is None:
+    if not samples:
         return rows.total, rows.segment, (), memory.with_setpoint(setpoints)
-    finder = _Finder(plan=plan, memory=memory, rows=rows, samples=samples, before=before)
-    finder.find()
-    return finder.total, finder.segment, finder.found, finder.memory.with_setpoint(setpoints)
+    finder = _Finder(plan=plan, memory=memory, rows=rows, before=before)
+    newest = memory.with_setpoint(setpoints)
+    found_memory = finder.find(samples, (newest.setpoint, newest.setpoint_ns))
+    return finder.total, finder.segment, finder.found, found_memory
+
+
+def remember_samples(
+    plan: FindPlan,
+    memory: TurnMemory,
+    samples: Sequence[Sample],
+    newest: tuple[float, int],
+) -> TurnMemory:
+    """Return the memory after readings of a joint whose turns are known, and stay so.
+
+    The same as that of `find_turns`, which looks at each reading in arrays of them.
+
+    Parameters
+    ----------
+    samples
+        At least one: the first reading in each tenth of a second, none with a loss.
+    newest
+        The newest set-point after all readings, in counts, and its time.
+    """
+    finder = _Finder(plan=plan, memory=memory, rows=_NO_ROWS, before=_NO_TURNS)
+    return finder.find(samples, newest)
 
 
 def _samples(
     memory: TurnMemory, rows: CountRows, setpoints: Setpoints, before: UnwrapState
-) -> _Samples | None:
+) -> Sequence[Sample]:
     """Return the first reading in each tenth of a second, and each before which turns were lost.
 
     All of them would cost as much as decoding them.
     """
-    tenth = rows.time_ns // _SAMPLE_NS
+    tenth = rows.time_ns // SAMPLE_NS
     is_sample = np.empty(len(tenth), bool)
-    is_sample[0] = tenth[0] != before.time_ns // _SAMPLE_NS
+    is_sample[0] = tenth[0] != before.time_ns // SAMPLE_NS
     is_sample[1:] = tenth[1:] != tenth[:-1]
-    is_loss: NDArray[np.bool_] | None = None
+    is_loss = np.zeros(len(tenth), bool)
     if rows.segment[-1] != before.segment:  # segments only count up
         is_loss = np.diff(rows.segment, prepend=np.int32(before.segment)) > 0
         is_sample |= is_loss
     row = is_sample.nonzero()[0]
     if not len(row):
-        return None
+        return ()
     newest = setpoints.row.searchsorted(rows.row[row], "right")
-    return _Samples(
-        row=row,
-        time_ns=rows.time_ns[row],
-        total=rows.total[row],
-        speed_counts_s=rows.speed_counts_s[row],
-        setpoint=np.append(memory.setpoint, setpoints.counts)[newest],
-        setpoint_ns=np.append(np.int64(memory.setpoint_ns), setpoints.time_ns)[newest],
-        is_loss=np.zeros(len(row), bool) if is_loss is None else is_loss[row],
+    return list(
+        zip(
+            row.tolist(),
+            rows.time_ns[row].tolist(),
+            rows.total[row].tolist(),
+            rows.speed_counts_s[row].tolist(),
+            np.append(memory.setpoint, setpoints.counts)[newest].tolist(),
+            np.append(np.int64(memory.setpoint_ns), setpoints.time_ns)[newest].tolist(),
+            is_loss[row].tolist(),
+            strict=True,
+        )
     )
 
 
@@ -131,68 +157,69 @@ class _Finder:
     """Goes through the samples: few, so that one after the other costs less than arrays of them."""
 
     def __init__(
-        self,
-        *,
-        plan: FindPlan,
-        memory: TurnMemory,
-        rows: CountRows,
-        samples: _Samples,
-        before: UnwrapState,
+        self, *, plan: FindPlan, memory: TurnMemory, rows: CountRows, before: UnwrapState
     ) -> None:
-        self._plan, self._rows, self._samples = plan, rows, samples
-        self._before = before
+        self._plan, self._memory, self._rows, self._before = plan, memory, rows, before
         self._still_since_ns = memory.still_since_ns
-        self.memory = memory
+        self._segment_since_ns = memory.segment_since_ns
+        self._rests, self._lost = memory.rests, memory.lost
+        self._samples: Sequence[Sample] = ()
         self.total, self.segment = rows.total, rows.segment
         self.found: list[FoundSegment] = []
 
-    def find(self) -> None:
-        """Remember rests and losses; begin the segments whose turns are found."""
-        samples, memory = self._samples, self.memory
-        limit_counts_s = _STILL_TURNS_S * self._plan.modulus
+    def find(self, samples: Sequence[Sample], newest: tuple[float, int]) -> TurnMemory:
+        """Remember rests and losses, begin the segments whose turns are found; return the memory.
+
+        `newest`: the newest set-point after all readings, and its time.
+        """
+        plan, memory, self._samples = self._plan, self._memory, samples
+        limit_counts_s = _STILL_TURNS_S * plan.modulus
         sample_ns, sample_total = memory.sample_ns, memory.sample_total
-        previous_setpoint, is_judged, at_rest = memory.sample_setpoint, memory.is_judged, -1
-        for sample, (time_ns, total, speed, setpoint, setpoint_ns, is_loss) in enumerate(
-            zip(
-                samples.time_ns.tolist(),
-                samples.total.tolist(),
-                samples.speed_counts_s.tolist(),
-                samples.setpoint.tolist(),
-                samples.setpoint_ns.tolist(),
-                samples.is_loss.tolist(),
-                strict=True,
-            )
-        ):
-            allowed = 1 + limit_counts_s * (time_ns - sample_ns) * 1e-9
+        previous_setpoint, is_judged = memory.sample_setpoint, memory.is_judged
+        at_rest: Sample | None = None
+        for sample in samples:
+            _, time_ns, total, speed, setpoint, setpoint_ns, is_loss = sample
             if (
                 is_loss
                 or setpoint != previous_setpoint
-                or abs(total - sample_total) > allowed
+                or abs(total - sample_total) > 1 + limit_counts_s * (time_ns - sample_ns) * 1e-9
                 or abs(speed) > limit_counts_s  # an unknown one is not known to be
             ):
-                self._rest(at_rest)
-                at_rest = -1
+                if at_rest is not None:
+                    self._rest(at_rest)
+                    at_rest = None
                 if is_loss:
                     self._lose(sample, sample_ns)
                 self._still_since_ns, is_judged = time_ns, False
             # A set-point that was read before it stood still may be another by now.
             elif time_ns - self._still_since_ns >= REST_NS and (
-                self._still_since_ns <= setpoint_ns >= time_ns - self._plan.hold_ns
+                self._still_since_ns <= setpoint_ns >= time_ns - plan.hold_ns
             ):
                 at_rest = sample
                 if not is_judged:
                     is_judged = True
                     self._judge(sample, self._rest(sample))
             sample_ns, sample_total, previous_setpoint = time_ns, total, setpoint
-        self._rest(at_rest)
-        self.memory = replace(
-            self.memory,
-            sample_ns=sample_ns,
-            sample_total=int(self.total[samples.row[-1]]),
-            sample_setpoint=previous_setpoint,
-            still_since_ns=self._still_since_ns,
-            is_judged=is_judged,
+        if at_rest is not None:
+            self._rest(at_rest)
+        return TurnMemory(
+            sample_ns,
+            self._total_at(samples[-1]),
+            previous_setpoint,
+            *newest,
+            memory.newest_ns,
+            memory.newest_total,
+            self._still_since_ns,
+            is_judged,
+            self._segment_since_ns,
+            self._rests,
+            self._lost,
         )
+
+    def _total_at(self, sample: Sample) -> int:
+        """Return the total at a sample, in line with what was found before it."""
+        row, _, total, *_ = sample
+        return int(self.total[row]) if self.found else total
 
     def _count_before(self, row: int) -> tuple[int, int]:
         """Return time and total of the count before a row."""
@@ -200,26 +227,25 @@ class _Finder:
             return int(self._rows.time_ns[row - 1]), int(self.total[row - 1])
         if self._before.time_ns != TIME_MIN_NS:
             return self._before.time_ns, self._before.total
-        return self.memory.newest_ns, self.memory.newest_total
+        return self._memory.newest_ns, self._memory.newest_total
 
-    def _lose(self, sample: int, sampled_ns: int) -> None:
+    def _lose(self, sample: Sample, sampled_ns: int) -> None:
         """Remember what was known before the turns were lost; `sampled_ns`: the sample before."""
-        rows, memory, row = self._rows, self.memory, int(self._samples.row[sample])
+        rows, (row, time_ns, *_) = self._rows, sample
         is_first = self._before.segment < 0 and row == 0
-        time_ns = int(rows.time_ns[row])
         newest_ns, total = self._count_before(row)
         was_on = time_ns - newest_ns <= self._plan.within_ns and not (
             rows.broken is not None and rows.broken[row]
         )
         lost: LostTurns | None = None
         if was_on and not is_first:
-            newest = memory.rests[-1] if memory.rests else None
-            if memory.lost is not None:
-                has_moved = self._still_since_ns != memory.lost.since_ns
+            newest = self._rests[-1] if self._rests else None
+            if self._lost is not None:
+                has_moved = self._still_since_ns != self._lost.since_ns
                 lost = replace(
-                    memory.lost,
+                    self._lost,
                     since_ns=time_ns,
-                    setpoint=math.nan if has_moved else memory.lost.setpoint,
+                    setpoint=math.nan if has_moved else self._lost.setpoint,
                 )
             else:
                 was_still = newest is not None and newest.last_ns == sampled_ns
@@ -228,26 +254,24 @@ class _Finder:
                     distance=self._followed_distance(newest_ns),
                     setpoint=newest.setpoint if was_still and newest is not None else math.nan,
                     total=total,
-                    rests=memory.rests,
+                    rests=self._rests,
                 )
-        self.memory = replace(memory, rests=(), lost=lost, segment_since_ns=time_ns)
+        self._rests, self._lost, self._segment_since_ns = (), lost, time_ns
 
-    def _rest(self, sample: int) -> Rest | None:
-        """Remember that it is at rest at a sample; -1: it is not."""
-        if sample < 0:
-            return None
-        samples, row = self._samples, int(self._samples.row[sample])
+    def _rest(self, sample: Sample) -> Rest:
+        """Remember that it is at rest at a sample."""
+        _, time_ns, _, _, setpoint, setpoint_ns, _ = sample
         rest = Rest(
-            setpoint=float(samples.setpoint[sample]),
-            distance=float(self.total[row] - samples.setpoint[sample]),
+            setpoint=setpoint,
+            distance=self._total_at(sample) - setpoint,
             since_ns=self._still_since_ns,
-            last_ns=int(samples.time_ns[sample]),
-            setpoint_ns=int(samples.setpoint_ns[sample]),
+            last_ns=time_ns,
+            setpoint_ns=setpoint_ns,
         )
-        rests = self.memory.rests
+        rests = self._rests
         if rests and rests[-1].since_ns == rest.since_ns:
             rests = rests[:-1]
-        self.memory = replace(self.memory, rests=self._apart_from(rest, rests))
+        self._rests = self._apart_from(rest, rests)
         return rest
 
     def _apart_from(self, rest: Rest, earlier: Sequence[Rest]) -> tuple[Rest, ...]:
@@ -256,55 +280,51 @@ class _Finder:
         apart = [one for one in earlier if abs(one.setpoint - rest.setpoint) >= limit]
         return (*apart[-1:], rest)
 
-    def _judge(self, sample: int, rest: Rest | None) -> None:
+    def _judge(self, sample: Sample, rest: Rest) -> None:
         """Find the turns at a rest, if they are lost and can be known."""
-        lost, row = self.memory.lost, int(self._samples.row[sample])
-        if lost is None or rest is None:
+        lost = self._lost
+        if lost is None:
             return
         modulus = self._plan.modulus
         if rest.since_ns == lost.since_ns and rest.setpoint == lost.setpoint:
-            apart = int(self.total[row]) - lost.total
+            apart = self._total_at(sample) - lost.total
             nearest = (apart + modulus // 2) % modulus - modulus // 2
             if abs(nearest) <= _SAME_ANGLE_TURNS * modulus:
-                self._begin_segment(row, nearest - apart, PositionAnchor.STANDSTILL, lost)
+                self._begin_segment(sample, nearest - apart, PositionAnchor.STANDSTILL, lost)
                 return
         distance = self._followed_distance(rest.last_ns)
         if math.isnan(distance) or math.isnan(lost.distance):
             return
         turns = round((lost.distance - distance) / modulus)
         if abs(lost.distance - distance - turns * modulus) <= _SAME_DISTANCE_TURNS * modulus:
-            self._begin_segment(row, turns * modulus, PositionAnchor.SETPOINTS, lost)
+            self._begin_segment(sample, turns * modulus, PositionAnchor.SETPOINTS, lost)
         else:
             # It follows set-points from another zero: where it was is not known any more.
-            self.memory = replace(self.memory, lost=None)
+            self._lost = None
 
     def _followed_distance(self, now_ns: int) -> float:
         """Return the distance from its set-points, NaN where it was not shown to follow them."""
-        if len(self.memory.rests) < 2:
+        if len(self._rests) < 2:
             return math.nan
-        older, newest = self.memory.rests
+        older, newest = self._rests
         is_same = abs(older.distance - newest.distance) <= _SAME_DISTANCE_TURNS * self._plan.modulus
         is_new = now_ns - older.last_ns <= EVIDENCE_NS
         return newest.distance if is_same and is_new else math.nan
 
-    def _begin_segment(self, row: int, shift: int, anchor: PositionAnchor, lost: LostTurns) -> None:
+    def _begin_segment(
+        self, sample: Sample, shift: int, anchor: PositionAnchor, lost: LostTurns
+    ) -> None:
+        row, time_ns, *_ = sample
         # The next loss begins with the raw count again, as in any other batch.
-        losses = self._samples.row[self._samples.is_loss]
-        end = next((int(loss) for loss in losses if loss > row), len(self.total))
+        losses = (loss for loss, *_, is_loss in self._samples if is_loss)
+        end = next((loss for loss in losses if loss > row), len(self.total))
         self.total, self.segment = self.total.copy(), self.segment.copy()
         self.total[row:end] += shift
         self.segment[row:] += np.int32(1)
-        time_ns = int(self._rows.time_ns[row])
         self.found.append(
             FoundSegment(time_ns=time_ns, segment=int(self.segment[row]), anchor=anchor)
         )
-        *rests, newest = (
-            replace(rest, distance=rest.distance + shift) for rest in self.memory.rests
-        )
-        self.memory = replace(
-            self.memory,
-            # Those of before the loss are of the same line again.
-            rests=self._apart_from(newest, [*lost.rests, *rests]),
-            lost=None,
-            segment_since_ns=time_ns,
-        )
+        *rests, newest = (replace(rest, distance=rest.distance + shift) for rest in self._rests)
+        # Those of before the loss are of the same line again.
+        self._rests = self._apart_from(newest, [*lost.rests, *rests])
+        self._lost, self._segment_since_ns = None, time_ns

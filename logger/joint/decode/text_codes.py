@@ -17,7 +17,7 @@ from logger.joint.bench.codes import CodeTable, code_table
 from logger.joint.bench.layout import Frame
 from logger.joint.bench.value import TextField
 from logger.joint.channels import channel_named
-from logger.joint.decode.bit_fields import raw_values
+from logger.joint.decode.raw_values import raw_values
 
 __all__ = ["Notice", "TextPlan", "TextState", "decode_texts", "text_plan"]
 

@@ -6,7 +6,7 @@ resumes reads it back from the rows.
 
 import math
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,9 +108,11 @@ class LostTurns:
     """Before the loss."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TurnMemory:
-    """What is remembered of a joint between two batches of readings."""
+class TurnMemory(NamedTuple):
+    """What is remembered of a joint between two batches of readings.
+
+    A tuple, as one is made of every batch.
+    """
 
     sample_ns: int = TIME_MIN_NS
     """The newest reading of the encoder that was looked at."""
@@ -136,9 +138,11 @@ class TurnMemory:
         """Return it with the newest of more set-points."""
         if not len(setpoints.row):
             return self
-        return replace(
-            self, setpoint=float(setpoints.counts[-1]), setpoint_ns=int(setpoints.time_ns[-1])
-        )
+        return self.with_newest(float(setpoints.counts[-1]), int(setpoints.time_ns[-1]))
+
+    def with_newest(self, setpoint: float, setpoint_ns: int) -> "TurnMemory":
+        """Return it with a newer set-point."""
+        return self._replace(setpoint=setpoint, setpoint_ns=setpoint_ns)
 
     def after_restart(self, turns: UnwrapState) -> "TurnMemory":
         """Return what a recorder that resumes the recording reads back from its newest segment."""
@@ -146,8 +150,7 @@ class TurnMemory:
         is_counted = turns.time_ns != TIME_MIN_NS
         newest_ns = turns.time_ns if is_counted else self.newest_ns
         rests = (replace(rest, since_ns=max(rest.since_ns, since_ns)) for rest in self.rests)
-        return replace(
-            self,
+        return self._replace(
             newest_ns=newest_ns,
             newest_total=turns.total if is_counted else self.newest_total,
             still_since_ns=max(self.still_since_ns, since_ns),

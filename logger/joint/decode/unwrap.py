@@ -7,8 +7,7 @@ of a trace gives the same result as the whole.
 """
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +17,15 @@ from logger.arrays import to_s
 __all__ = ["UnwrapState", "unwrap_counts"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnwrapState:
-    """The newest reading, and the continuous count and segment at it."""
+class UnwrapState(NamedTuple):
+    """The newest reading, and the continuous count and segment at it.
+
+    A tuple, as one is made of every batch.
+    """
 
     time_ns: int = 0
-    count: int = 0
+    raw: int = 0
+    """What the encoder read."""
     speed_counts_s: float = math.nan
     total: int = 0
     segment: int = -1
@@ -80,7 +82,7 @@ def unwrap_counts(
     """
     if len(time_ns) == 0:
         return np.empty(0, np.int64), np.empty(0, np.int32), state
-    counts = _prepend_value(state.count, count)
+    counts = _prepend_value(state.raw, count)
     speeds = _prepend_value(state.speed_counts_s, speed_counts_s)
     times = _prepend_value(state.time_ns, time_ns)
     elapsed_ns = times[1:] - times[:-1]
@@ -135,7 +137,7 @@ def unwrap_counts(
         segment,
         UnwrapState(
             time_ns=int(time_ns[-1]),
-            count=int(count[-1]),
+            raw=int(count[-1]),
             speed_counts_s=float(speed_counts_s[-1]),
             total=int(total[-1]),
             segment=int(segment[-1]),

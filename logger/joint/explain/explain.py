@@ -20,8 +20,8 @@ from logger.joint.bench.layout import Frame, Request
 from logger.joint.bench.scaling import scaling_of
 from logger.joint.bench.value import SHARE_FACTORS, BitPosition, TextField, Value
 from logger.joint.channels import channel_named
-from logger.joint.decode.bit_fields import raw_values
 from logger.joint.decode.decode import DecodePlan, DecodeState, decode, decode_plan, frame_kinds
+from logger.joint.decode.raw_values import raw_values
 from logger.joint.explain.no_match import no_match_reason
 from logger.joint.explain.typed import TypedFrame
 from logger.settings_file import did_you_mean

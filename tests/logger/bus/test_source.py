@@ -328,9 +328,7 @@ def test_requests_of_a_serial_line_leave_in_one_write():
 def test_bytes_are_stamped_when_they_come_and_parsed_when_they_are_taken(line: tuple[int, Path]):
     """Read at once and held: one `take` for what came in three pieces, each at its own time."""
     ours, link = line
-    settings = BusSettings(
-        interface="slcan", channel=str(link), options={"sleep_after_open": 0}
-    )
+    settings = BusSettings(interface="slcan", channel=str(link), options={"sleep_after_open": 0})
     clock_ns = [0]
 
     def clocks() -> ClockSample:
@@ -361,9 +359,7 @@ def test_bytes_are_stamped_when_they_come_and_parsed_when_they_are_taken(line: t
 def test_a_step_of_the_wall_clock_moves_no_bytes_that_are_held(line: tuple[int, Path]):
     """Read, then the clock is set by an hour, then taken: the time is that of the reading."""
     ours, link = line
-    settings = BusSettings(
-        interface="slcan", channel=str(link), options={"sleep_after_open": 0}
-    )
+    settings = BusSettings(interface="slcan", channel=str(link), options={"sleep_after_open": 0})
     passed_ns, step_ns = [0], [0]
 
     def clocks() -> ClockSample:
@@ -390,9 +386,7 @@ def test_a_step_of_the_wall_clock_moves_no_bytes_that_are_held(line: tuple[int, 
 def test_a_lost_line_is_taken_at_once(line: tuple[int, Path], monkeypatch: pytest.MonkeyPatch):
     """What was held is not lost with the bus, and its loss does not wait for the next hand-over."""
     ours, link = line
-    settings = BusSettings(
-        interface="slcan", channel=str(link), options={"sleep_after_open": 0}
-    )
+    settings = BusSettings(interface="slcan", channel=str(link), options={"sleep_after_open": 0})
     source = Source(settings, RecordingClock(read_clocks()), where="b")
     try:
         source.receive(0.0)

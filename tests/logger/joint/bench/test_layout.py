@@ -13,7 +13,7 @@ from logger.errors import InputError
 from logger.joint.bench.identifiers import identifier_for
 from logger.joint.bench.layout import parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.value import Value
-from logger.joint.decode.bit_fields import raw_values
+from logger.joint.decode.raw_values import raw_values
 
 
 def _value(**keys: object) -> Value:

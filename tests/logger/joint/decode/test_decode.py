@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from logger.joint.batch import ERROR, EXTENDED, REMOTE, FrameBatch
 from logger.joint.bench.value import Value
-from logger.joint.decode.bit_fields import raw_values
 from logger.joint.decode.decode import DecodeState, decode, decode_plan
+from logger.joint.decode.raw_values import raw_values
 from logger.joint.explain.explain import explain_frame
 from logger.joint.explain.typed import parse_typed_frame
 from tests.support.one_joint import MOTOR, decode_one, one_joint_bench
