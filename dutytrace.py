@@ -12,7 +12,17 @@ from collections.abc import Callable
 import typer
 
 from dashboard import cli as showing
-from logger.cli import bus, decode, importing, layout, limits, record, recording_tools, simulate
+from logger.cli import (
+    bus,
+    decode,
+    importing,
+    layout,
+    limits,
+    record,
+    recording_tools,
+    simulate,
+    tables,
+)
 from logger.errors import DutytraceError, InputError, OutsideFault
 from logger.outside_text import printable
 from logger.store.layout.files import is_outside_fault
@@ -32,7 +42,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "check": reading.check_recording,
     "seal": recording_tools.seal_recording,
     "import": importing.import_log,
-    "join": importing.join_sensor_table,
+    "join": tables.join_sensor_table,
     "redecode": importing.redecode_recording,
     "note": requesting.write_note,
     "acknowledge": requesting.acknowledge_alert,

@@ -67,7 +67,9 @@ def plan_recording_rows(
     limited = {
         joint: {
             limit.channel
-            for limit in limits_in_force.for_joint(joint, carried)
+            for limit in limits_in_force.for_joint(
+                joint, carried, sensor=joint in recording.bench.sensors
+            )
             if hasattr(limit, "channel")
         }
         for joint, carried in channels.items()

@@ -24,6 +24,7 @@ from dashboard.text.format import (
     format_thousands,
 )
 from dashboard.text.theme import Theme
+from logger.errors import InputError
 from logger.event_kind import EventKind
 from logger.joint.bench.bench import BusSettings
 from logger.traffic.diagnosis import MAX_LOAD, MAX_UNCLAIMED_SHARE
@@ -60,7 +61,17 @@ class BusViewRequest:
 
 
 def bus_view(recording: Recording, seconds: BusSeconds, request: BusViewRequest) -> dict[str, Any]:
-    """Return everything that the page shows of a recording."""
+    """Return everything that the page shows of a recording.
+
+    Raises
+    ------
+    InputError
+        It has no bus.
+    """
+    if not recording.bench.buses:
+        raise InputError(
+            f"{recording.path.name}: it has no bus, for its readings come from a table of values."
+        )
     start, end = recording.start_ns, recording.end_ns
     length_s = max((end - start) / 1e9, 0.0)
     settings = recording.bench.buses

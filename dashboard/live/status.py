@@ -51,7 +51,9 @@ def watched_temperature(recording: Recording, joint: str) -> str | None:
 def _level_lines(recording: Recording, joint: str) -> list[LimitLevel]:
     """Return the levels of all limits on a joint, the lowest first."""
     rated = recording.bench.joint_named(joint).rated
-    limits = recording.limits.for_joint(joint, recording.channels(joint))
+    limits = recording.limits.for_joint(
+        joint, recording.channels(joint), sensor=joint in recording.bench.sensors
+    )
     levels = [line for limit in limits for line in levels_of(limit, rated)]
     return sorted(levels, key=lambda line: line.pick_up)
 

@@ -73,7 +73,9 @@ def _recording_summary(recording: Recording) -> dict[str, Any]:
     for index, joint in enumerate(recording.joints):
         limited_channels = {
             limit.channel
-            for limit in recording.limits.for_joint(joint, recording.channels(joint))
+            for limit in recording.limits.for_joint(
+                joint, recording.channels(joint), sensor=joint in recording.bench.sensors
+            )
             if hasattr(limit, "channel")
         }
         channel = main_temperature(recording.channels(joint), limited_channels)

@@ -68,8 +68,13 @@ def open_sources(
     Raises
     ------
     InputError
-        One of them cannot be opened.
+        One of them cannot be opened, or the bench has none.
     """
+    if not buses:
+        raise InputError(
+            f"{where}: found a bench without a bus, expected [bus]: its readings come from a table "
+            "of values, which `dutytrace import` makes a recording of."
+        )
     sources: list[Source] = []
     try:
         for bus_index, bus in enumerate(buses):

@@ -5,7 +5,8 @@
     terminal         lines, tables, JSON, progress, live redraw, signals
     simulate         demo, simulate
     record           record
-    importing        import, join, redecode
+    importing        import, redecode
+    tables           join, and import of a table
     recording_tools  seal, cut, pack
     decode           decode
     bus              bus

@@ -1,6 +1,5 @@
-"""Recordings made from files: `dutytrace import`, `join` and `redecode`."""
+"""Recordings made from files: `dutytrace import` and `redecode`."""
 
-import shlex
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,34 +9,46 @@ import typer
 from logger.cli.options import (
     DEFAULT_RECORDINGS,
     AsJson,
-    Duration,
-    Instant,
     KeyValue,
-    Moment,
     NewFolder,
     Pair,
     Recording,
     RecordingPath,
     Recordings,
     recording_folder_name,
-    slug,
+)
+from logger.cli.tables import (
+    ColumnMap,
+    Decimals,
+    Encoding,
+    Hold,
+    Separator,
+    SkipLines,
+    Start,
+    TableOptions,
+    TimeColumns,
+    TimeFormat,
+    TimeUnit,
+    Zone,
+    import_value_table,
+    join_command,
 )
 from logger.cli.terminal import Line, show, show_progress, stop_on_signals
 from logger.errors import InputError
 
 if TYPE_CHECKING:
     from logger.importing.import_frames import ImportResult
-    from logger.store.tools.add_sensor import AddResult
 
-__all__ = ["import_log", "join_sensor_table", "redecode_recording"]
-
-Start = Annotated[
-    Moment | None, Instant().option("--start", help="When its first frame or row was (ISO 8601).")
-]
+__all__ = ["import_log", "redecode_recording"]
 
 
 def import_log(
-    source: Annotated[Path, typer.Argument(metavar="LOG", help="A log that python-can reads.")],
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", help="A log that python-can reads, or a table (.csv, .parquet)."
+        ),
+    ],
     bench: Annotated[Path | None, typer.Option(metavar="BENCH", help="The bench file.")] = None,
     limits: Annotated[Path | None, typer.Option(help="The limits file.")] = None,
     name: Annotated[str | None, typer.Option(help="What the test is called.")] = None,
@@ -52,37 +63,57 @@ def import_log(
         bool, typer.Option("--tolerant", help="Import what is before a damage.")
     ] = False,
     recordings: Recordings = DEFAULT_RECORDINGS,
+    joint: Annotated[
+        list[str] | None, typer.Option(help="Of a table: a joint that it is of; several times.")
+    ] = None,
+    column: ColumnMap = None,
+    time_column: TimeColumns = None,
+    time_unit: TimeUnit = None,
+    time_format: TimeFormat = None,
+    zone: Zone = None,
+    separator: Separator = None,
+    decimal: Decimals = None,
+    encoding: Encoding = None,
+    skip_lines: SkipLines = None,
+    hold: Hold = None,
     into: Annotated[str | None, typer.Option("--into", hidden=True)] = None,
-    time_column: Annotated[str | None, typer.Option("--time", hidden=True)] = None,
-    column: Annotated[list[str] | None, typer.Option("--column", hidden=True)] = None,
-    time_unit: Annotated[str | None, typer.Option("--time-unit", hidden=True)] = None,
-    hold: Annotated[str | None, typer.Option("--hold", hidden=True)] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Make a recording of a log."""
-    table_options = {
-        "--into": into, "--time": time_column, "--time-unit": time_unit, "--hold": hold,
-        "--column": column,
-    }  # fmt: skip
-    given = [option for option, value in table_options.items() if value]
-    if given:
-        words = ["dutytrace", "join", into or "REC", str(source), "--time", time_column or "COLUMN"]
-        for pair in column or ["CHANNEL=COLUMN"]:
-            words += ["--column", pair]
-        for option, value in (("--time-unit", time_unit), ("--hold", hold), ("--name", name)):
-            words += [option, value] if value else []
+    """Make a recording of a log of frames, or of a table of values."""
+    written = TableOptions(
+        time=time_column, time_unit=time_unit, time_format=time_format, zone=zone,
+        separator=separator, decimal=decimal, encoding=encoding, skip_lines=skip_lines,
+    )  # fmt: skip
+    if into is not None:
         raise InputError(
-            f"{given[0]}: a table of values is joined to a recording by `dutytrace join`, expected "
-            f"here is a log. Write: {shlex.join(words)}"
+            "--into: a table is joined to a recording by `dutytrace join`. Write: "
+            f"{join_command(into, source, written, column, hold=hold, name=name)}"
         )
-    if bench is None:
-        raise InputError("--bench: found none, expected the bench file that explains the frames.")
+    from logger.importing.tables.table_file import is_table_name
+    from logger.joint.bench.bench import read_bench
+
+    the_bench = read_bench(bench) if bench is not None else None
+    has_table = the_bench is not None and the_bench.table is not None
+    if written.is_given or column or joint or has_table or source.suffix == ".parquet":
+        import_value_table(
+            source, written, bench_path=bench, joints=joint or [], columns=column or [],
+            limits_path=limits, name=name, note=note, start=start, hold=hold, as_json=as_json,
+            out=lambda first_ns, title: out or recordings / recording_folder_name(first_ns, title),
+        )  # fmt: skip
+        return
+    if the_bench is None:
+        hint = (
+            " Of a table of values say --time, --joint and --column."
+            if is_table_name(source)
+            else ""
+        )
+        raise InputError(
+            f"--bench: found none, expected the bench file that explains the frames.{hint}"
+        )
     from logger.importing.import_frames import import_frames
     from logger.importing.log_frames import LogFrames
-    from logger.joint.bench.bench import read_bench
     from logger.limits.limit import LimitSet, check_for_bench, read_limits
 
-    the_bench = read_bench(bench)
     the_limits = read_limits(limits) if limits else LimitSet()
     check_for_bench(the_limits, the_bench, str(limits))
     frames = LogFrames(
@@ -108,68 +139,6 @@ def import_log(
         )
     show(made.to_json(), _made_lines(made), as_json=as_json)
     _end_if_nothing_was_decoded(made)
-
-
-def join_sensor_table(
-    recording: Recording,
-    table: Annotated[
-        Path, typer.Argument(metavar="TABLE", help="A table of values (.csv, .parquet).")
-    ],
-    time_column: Annotated[
-        str, typer.Option("--time", metavar="COLUMN", help="The table's column of times.")
-    ],
-    column: Annotated[
-        list[Pair],
-        KeyValue().option(
-            metavar="CHANNEL=COLUMN", help="Which column of the table is which channel."
-        ),
-    ],
-    name: Annotated[
-        str | None, typer.Option(help="What the sensor is called; default after the table.")
-    ] = None,
-    start: Start = None,
-    time_unit: Annotated[
-        str, typer.Option(help="What a time that is a number counts: s, ms, us or ns.")
-    ] = "s",
-    hold: Annotated[
-        float | None, Duration().option(help="How long a value holds; default three periods.")
-    ] = None,
-    note: Annotated[str, typer.Option(help="A note, in place of the one that says so.")] = "",
-    as_json: AsJson = False,
-) -> None:
-    """Join a table of values to a recording, as a sensor of its own."""
-    from logger.importing.sensor_table import SensorTable
-    from logger.joint.bench.bench import SensorSettings
-    from logger.settings_file import validate_settings
-    from logger.store.repair.post_request import submit_request
-    from logger.store.tools.add_sensor import add_sensor
-
-    sensor = name or slug(table.stem, "sensor")
-    rows = SensorTable(
-        path=table,
-        sensor=sensor,
-        time=time_column,
-        columns=dict(column),
-        unit=time_unit,
-        start_ns=start.ns if start else None,
-    )
-    settings = {"name": sensor, "channels": [*dict(column)], "hold_s": hold or rows.hold_time_s()}
-    with show_progress(f"Joining {table.name}", None) as at:
-        joined = add_sensor(
-            recording,
-            validate_settings(SensorSettings, settings, "--name"),
-            rows,
-            progress=at,
-            stop=stop_on_signals(),
-        )
-    submit_request(
-        recording, kind="note", text=note or f"{table.name} joined as the sensor {sensor}."
-    )
-    show(
-        {"recording": str(recording), "sensor": sensor, **joined.to_json()},
-        _joined_lines(joined, recording, sensor),
-        as_json=as_json,
-    )
 
 
 def redecode_recording(
@@ -225,9 +194,3 @@ def _end_if_nothing_was_decoded(made: "ImportResult") -> None:
     """End with the status of a job that is done, but not in order."""
     if made.decoded_nothing:
         raise typer.Exit(1)
-
-
-def _joined_lines(joined: "AddResult", recording: Path, sensor: str) -> Iterator[Line]:
-    yield f"Joined {joined.rows} readings to {recording} as the sensor {sensor}."
-    if joined.outside:
-        yield f"{joined.outside} readings before its start or after its end were left out."

@@ -9,6 +9,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Final, Generic, NamedTuple, TypeVar
 
@@ -32,6 +33,7 @@ __all__ = [
     "Recording",
     "RecordingPath",
     "Recordings",
+    "Shift",
     "recording_folder_name",
     "slug",
 ]
@@ -39,6 +41,9 @@ __all__ = [
 DEFAULT_RECORDINGS: Final = Path("recordings")
 _UNITS_S: Final = {"s": 1, "min": 60, "h": 3600, "d": 86400}
 _COUNTED: Final = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(s|min|h|d)?\s*")
+_SHIFT: Final = re.compile(r"\s*([+-]?)(\d{1,18}(?:\.\d{1,9})?)\s*(ms|s|min|h|d)?\s*")
+_UNITS_NS: Final = {"ms": 10**6, **{unit: 10**9 * counted for unit, counted in _UNITS_S.items()}}
+MAX_SHIFT_NS: Final = 36_525 * 86_400 * 10**9
 _FRACTION: Final = re.compile(r"(?<=[T ]\d\d:\d\d:\d\d)[.,](\d{1,9})(?!\d)")
 """The digits behind the point of a second, of an instant in ISO 8601."""
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -117,6 +122,22 @@ class Duration(ParameterType[float]):
         if counted is None or counted < 1e-9:
             raise InputError(f"{where}: found {text!r}, expected a time such as 90s, 30min or 6h.")
         return counted
+
+
+class Shift(ParameterType[int]):
+    """A time by which something is moved, either way: -1.7s, 250ms, 2h; in nanoseconds."""
+
+    metavar = "DURATION"
+
+    def convert(self, text: str, where: str) -> int:
+        """Return the shift, exact to the nanosecond."""
+        match = _SHIFT.fullmatch(text)
+        if match is None:
+            raise InputError(f"{where}: found {text!r}, expected a time such as -1.7s or 250ms.")
+        shift_ns = Decimal(match[2]) * _UNITS_NS[match[3] or "s"]
+        if shift_ns > MAX_SHIFT_NS:
+            raise InputError(f"{where}: found {text!r}, expected at most 100 years.")
+        return int(shift_ns) * (-1 if match[1] == "-" else 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,5 +10,5 @@ text_log          the lines of a text log, many at a time
 log_stamps        when a frame of a log was, exact to what the log holds
 message_batch     messages of python-can as columns
 channel_map       which channel of a log is which bus
-sensor_table      a table of values with times, as readings of a sensor
+tables/           values from a table, as a recording or as a sensor of one
 """

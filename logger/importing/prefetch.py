@@ -8,26 +8,26 @@ import queue
 import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from typing import Final
-
-from logger.joint.batch import FrameBatch
+from typing import Final, TypeVar
 
 __all__ = ["prefetch_batches"]
+
+Batch = TypeVar("Batch")
 
 PREFETCH_DEPTH: Final = 4
 """Most batches that are read ahead."""
 
 
 @contextmanager
-def prefetch_batches(batches: Iterable[FrameBatch]) -> Iterator[Iterator[FrameBatch]]:
+def prefetch_batches(batches: Iterable[Batch]) -> Iterator[Iterator[Batch]]:
     """Return an iterator over batches that another thread reads ahead; raises its exception.
 
     Only that thread uses `batches`; it has ended when the context ends.
     """
-    batch_queue: queue.Queue[FrameBatch | BaseException | None] = queue.Queue(PREFETCH_DEPTH)
+    batch_queue: queue.Queue[Batch | BaseException | None] = queue.Queue(PREFETCH_DEPTH)
     finished = threading.Event()
 
-    def put_queued(queued_item: FrameBatch | BaseException | None) -> None:
+    def put_queued(queued_item: Batch | BaseException | None) -> None:
         while not finished.is_set():
             with suppress(queue.Full):
                 batch_queue.put(queued_item, timeout=0.1)
@@ -49,7 +49,7 @@ def prefetch_batches(batches: Iterable[FrameBatch]) -> Iterator[Iterator[FrameBa
             if close is not None:
                 close()
 
-    def take_queued() -> Iterator[FrameBatch]:
+    def take_queued() -> Iterator[Batch]:
         while (queued_item := batch_queue.get()) is not None:
             if isinstance(queued_item, BaseException):
                 raise queued_item

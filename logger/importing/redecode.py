@@ -85,6 +85,12 @@ def redecode_frames(
         The disk took no more, or it was stopped; nothing was left behind.
     """
     reader = open_finished(recording)
+    if not reader.bench.buses or not bench.buses:
+        which = recording if not reader.bench.buses else "the bench file"
+        raise InputError(
+            f"{which}: found no bus, expected one: what comes from a table has no raw frames to "
+            "decode again. Import the table once more."
+        )
     source_manifest = reader.manifest
     assert source_manifest.ended_ns is not None, "a finished one has an end"
     _check_same_buses(reader.bench, bench, recording)

@@ -2,6 +2,8 @@
 
 quantities     what can be reported: unit, valid range, display, units of a layout
 channels       names of channels: quantity, place, set-point; the usual ones
+units          arithmetic of units: of what kind one is, and how many of another
+column_expression  a column of a table on its way into a channel: numbers, units, + - * /
 batch          frames and readings as column arrays
 time_weighted  time-weighted mean and RMS, streaming
 oscillation    how far a channel oscillates within a band of frequencies

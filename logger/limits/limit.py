@@ -53,14 +53,13 @@ class LimitSet:
     ) -> tuple[AnyJointLimit, ...]:
         """Return the limits that apply to a joint with these channels, in the file's order.
 
-        A sensor has its own pace: only a silence that names it is one.
+        `sensor`: it is an instrument beside the joints, which only limits that name it judge.
         """
         return tuple(
             limit
             for limit in self.limits
             if isinstance(limit, JointLimit)
-            and limit.joint in {None, joint}
-            and (limit.joint == joint or not (sensor and limit.watches_gaps))
+            and limit.joint in ({joint} if sensor else {None, joint})
             and all(channel in channels for _, channel in limit.needed_channels)
         )
 
@@ -200,7 +199,11 @@ def _reserved_name_mistakes(limit: Limit) -> Iterator[Mistake]:
 
 def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterator[Mistake]:
     """Yield what a limit wants of its joints that the bench does not give."""
-    joints = [joint for joint in bench.joints if limit.joint in {None, joint.name}]
+    joints = [
+        joint
+        for joint in bench.joints
+        if limit.joint in ({joint.name} if joint.name in bench.sensors else {None, joint.name})
+    ]
     carried = {joint.name: bench.channels_of(joint) for joint in joints}
     owner = f"joint {limit.joint!r}" if limit.joint is not None else "no joint"
     carried_names = sorted({name for channels in carried.values() for name in channels})
@@ -213,11 +216,22 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
             names = isinstance(getattr(limit, key), str)
             found_text = f"found {channel!r}, which" if names else f"{channel!r} is what"
             expected = f"one of {', '.join(carried_names)}"
+            instruments = [
+                joint.name
+                for joint in bench.joints
+                if limit.joint is None
+                and joint.name in bench.sensors
+                and channel in bench.channels_of(joint)
+            ]
             yield Mistake(
                 key=(key,),
                 found=repr(channel),
                 expected=expected,
                 problem=f"{found_text} {owner} {lacks}; expected {expected}.",
+                hint=f"The instrument {instruments[0]!r} does: name it with joint = "
+                f"{instruments[0]!r}."
+                if instruments
+                else "",
             )
     carrying_joints = [
         joint
@@ -231,8 +245,7 @@ def _bench_mistakes(limit: JointLimit, bench: Bench, *, delays: bool) -> Iterato
             problem=f"no joint of the bench carries both {needed_text}; expected one that does.",
         )
     for joint in carrying_joints:
-        if limit.joint is not None or joint.name not in bench.sensors:
-            yield from _unrated_mistakes(limit, joint)
+        yield from _unrated_mistakes(limit, joint)
         yield from _out_of_pace(limit, joint, bench, delays=delays)
 
 

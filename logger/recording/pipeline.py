@@ -209,6 +209,12 @@ class Pipeline:
                 "are unknown; position continues in a new segment.",
             )
 
+    def process_readings(self, readings: ReadingBatch, *, now_ns: int) -> None:
+        """Store and evaluate readings of a joint that do not come from frames."""
+        if len(readings):
+            self._writer.append_readings(readings)
+        self._process_readings(readings, now_ns)
+
     def _process_readings(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
         self._evaluate(readings, now_ns)

@@ -53,7 +53,7 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, pair, board, stop, tell, several, sweep = (
+    bench, layout, limits, pair, board, stop, tell, several, sweep, table = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
@@ -78,6 +78,7 @@ def readers_bench(tmp_path: Path) -> Path:
         ),
         encoding="utf-8",
     )
+    (tmp_path / "arm.toml").write_text(table, encoding="utf-8")
     return tmp_path
 
 
@@ -100,6 +101,8 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     pan, tilt = (two.channels_of(joint) for joint in two.joints)
     assert set(tilt) - set(pan) == {"temperature_housing_degC"}
     limits = read_limits(readers_bench / "limits.toml")
+    arm = read_bench(readers_bench / "arm.toml")
+    assert arm.channels_of(arm.joints[0]) == ("current_A", "torque_Nm")
     assert len(read_sweep(readers_bench / "sweep.toml", limits).candidates) == 7
 
 
@@ -250,4 +253,4 @@ def test_the_demo_installs_what_the_program_needs_and_nothing_else():
     assert not program & tools
     assert not {"pytest", "mypy", "ruff", "boto3", "botocore", "moto", "pandas", "dask"} & program
     assert {"pytest", "mypy", "ruff", "moto", "pandas"} <= tools
-    assert len(program) <= 65
+    assert len(program) <= 70

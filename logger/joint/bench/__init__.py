@@ -11,6 +11,7 @@ joint_settings  the tables of the bench file that describe a joint
 expand          a layout for one joint: mapped frames filled, values overridden
 frame_match     what a frame must be to be of one kind
 stop_frame      the frame that asks a joint to stop, and how it is seen that it does
+table_settings  the tables of a bench file whose readings come from a table of values
 bench_settings  buses, joints and sensors of a bench file, before its layouts
 bench           the bench file: what is on the bench, with its layouts
 """

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+import tomlkit
+
 from logger.arrays import to_ns
 from logger.errors import InputError, Mistake
 from logger.joint.bench.bench_settings import (
@@ -28,6 +30,7 @@ from logger.joint.bench.joint_settings import (
 )
 from logger.joint.bench.layout import Layout, parse_layout, shipped_layout_text, shipped_layouts
 from logger.joint.bench.scaling import scaling_of
+from logger.joint.bench.table_settings import TableJoint, TableSettings
 from logger.joint.channels import in_channel_order
 from logger.settings_file import (
     did_you_mean,
@@ -42,14 +45,19 @@ __all__ = [
     "RatedValues",
     "Sensor",
     "SensorSettings",
+    "TableJoint",
+    "TableSettings",
     "TorqueSettings",
     "add_sensor_to_bench",
     "bench_from_texts",
     "read_bench",
+    "remove_sensor_from_bench",
 ]
 
 DEFAULT_HOLD_PERIODS: Final = 3.0
 DEFAULT_HOLD_S: Final = 0.5
+TABLE_HOLD_S: Final = 1.0
+"""Of a joint's column of which nobody said how long its values hold."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +73,8 @@ class Bench:
     layout_texts: Mapping[str, str]
     expanded_layouts: Mapping[str, Layout] = field(default_factory=dict)
     """Joint -> its layout with the bench file's settings of that joint."""
+    table: TableSettings | None = None
+    """How the table is written that the readings come from; None: they come from buses."""
 
     @property
     def sensors(self) -> tuple[str, ...]:
@@ -72,9 +82,9 @@ class Bench:
         return tuple(joint.name for joint in self.joints if isinstance(joint, Sensor))
 
     def layout_of(self, joint: JointSettings) -> Layout:
-        """Return the layout expanded for one joint; that of a sensor has no frames."""
-        if isinstance(joint, Sensor):
-            return Layout.model_construct(format=1, name="sensor", frame=())
+        """Return the layout expanded for one joint; of a sensor or a table it has no frames."""
+        if isinstance(joint, Sensor | TableJoint):
+            return Layout.model_construct(format=1, name=joint.layout, frame=())
         return self.expanded_layouts[joint.name]
 
     def joint_named(self, name: str) -> JointSettings:
@@ -90,9 +100,13 @@ class Bench:
         return names.index(joint.bus) if joint.bus is not None else 0
 
     def bus_of_joint(self, name: str) -> int | None:
-        """Return the index in `buses` of a joint's bus; None for a sensor or an unknown name."""
+        """Return the index in `buses` of a joint's bus; None where no bus carries it."""
         joint = next((joint for joint in self.joints if joint.name == name), None)
-        return None if joint is None or isinstance(joint, Sensor) else self.bus_of(joint)
+        return None if joint is None or not self.has_frames(joint) else self.bus_of(joint)
+
+    def has_frames(self, joint: JointSettings) -> bool:
+        """Whether a joint's readings come from frames; not those of a sensor or a table."""
+        return not isinstance(joint, Sensor | TableJoint)
 
     def derives_torque(self, joint: JointSettings) -> bool:
         """Whether a joint's torque is computed from its current."""
@@ -114,7 +128,9 @@ class Bench:
         """Return the channels of a joint in canonical order, the derived torque included."""
         if isinstance(joint, Sensor):
             return in_channel_order(joint.channels)
-        layout_channels = set(self.layout_of(joint).channels)
+        layout_channels = set(
+            joint.column if isinstance(joint, TableJoint) else self.layout_of(joint).channels
+        )
         if self.derives_torque(joint):
             layout_channels.add("torque_Nm")
         return in_channel_order(layout_channels)
@@ -129,6 +145,8 @@ class Bench:
         if isinstance(joint, Sensor):
             return dict.fromkeys(self.channels_of(joint), to_ns(joint.hold_s))
         hold_times: dict[str, int] = {}
+        if isinstance(joint, TableJoint):
+            hold_times = {name: to_ns(joint.hold_of(name, TABLE_HOLD_S)) for name in joint.column}
         for frame in self.layout_of(joint).frame:
             hold_s = frame.hold_s or (
                 DEFAULT_HOLD_PERIODS * frame.period_s if frame.period_s else DEFAULT_HOLD_S
@@ -180,9 +198,10 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
         File, key, found, expected.
     """
     data = read_toml(text, where)
-    file, buses = parse_bench_tables(data, where)
+    file, buses, table = parse_bench_tables(data, where)
     layouts: dict[str, Layout] = {}
-    for joint_index, joint in enumerate(file.joint, start=1):
+    with_layouts = () if table else file.joint
+    for joint_index, joint in enumerate(with_layouts, start=1):
         if joint.layout in layouts:
             continue
         if joint.layout not in layout_texts:
@@ -211,8 +230,9 @@ def bench_from_texts(text: str, layout_texts: Mapping[str, str], *, where: str) 
             joint.name: expand_layout(
                 layouts[joint.layout], joint, where=f"{where}: joint[{joint_index}]"
             )
-            for joint_index, joint in enumerate(file.joint, start=1)
+            for joint_index, joint in enumerate(with_layouts, start=1)
         },
+        table=table,
     )
     _check_frames_distinct(bench, where)
     _check_stop_frames(bench, where)
@@ -238,9 +258,29 @@ def add_sensor_to_bench(bench: Bench, sensor: SensorSettings, *, where: str) -> 
     )
 
 
+def remove_sensor_from_bench(bench: Bench, name: str, *, where: str) -> Bench:
+    """Return the bench without a sensor, whose table is taken out of its text.
+
+    Raises
+    ------
+    KeyError
+        There is no sensor of that name.
+    """
+    if name not in bench.sensors:
+        raise KeyError(name)
+    document = tomlkit.parse(bench.text)
+    tables = document["sensor"]
+    assert isinstance(tables, list), "the bench was read from it"
+    tables.pop(next(at for at, table in enumerate(tables) if table["name"] == name))
+    if not tables:
+        document.remove("sensor")
+    return bench_from_texts(tomlkit.dumps(document), bench.layout_texts, where=where)
+
+
 def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> None:
     """Refuse a derived channel whose source or base is missing (torque from current)."""
     layout = bench.layout_of(joint)
+    carried = joint.column if isinstance(joint, TableJoint) else layout.channels
     for frame in layout.frame:
         for value in frame.value:
             scaling_of(value, joint, where=where)
@@ -256,12 +296,12 @@ def _check_channel_relations(bench: Bench, joint: JointSettings, where: str) -> 
         )
     if not bench.derives_torque(joint):
         return
-    if "current_A" not in layout.channels:
+    if "current_A" not in carried:
         raise InputError(
             f"{where}.torque: found from = 'current', but the layout {joint.layout!r} carries no "
             "current_A."
         )
-    if "torque_Nm" in layout.channels:
+    if "torque_Nm" in carried:
         raise InputError(
             f"{where}.torque: found from = 'current', but the layout {joint.layout!r} already "
             "carries torque_Nm. Remove the key."

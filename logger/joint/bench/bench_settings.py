@@ -11,6 +11,7 @@ from pydantic import Field, field_validator
 
 from logger.errors import InputError, Mistake
 from logger.joint.bench.joint_settings import JointSettings, Sensor, SensorSettings
+from logger.joint.bench.table_settings import TableJoint, TableSettings
 from logger.settings_file import SettingError, Settings, did_you_mean, validate_settings
 
 __all__ = ["BenchTables", "BusSettings", "parse_bench_tables", "sensors_of_file"]
@@ -65,10 +66,19 @@ class _SeveralBusesTables(BenchTables):
     bus: tuple[BusSettings, ...] = Field(min_length=1, max_length=64)
 
 
+class _ValueTables(BenchTables):
+    """Of a bench whose readings come from a table of values: it has no bus."""
+
+    table: TableSettings
+    joint: tuple[TableJoint, ...] = Field(min_length=1)
+
+
 def parse_bench_tables(
     data: dict[str, Any], where: str
-) -> tuple[BenchTables, tuple[BusSettings, ...]]:
-    """Return the tables of a bench file and its buses: `[bus]` is one, `[[bus]]` several.
+) -> tuple[BenchTables, tuple[BusSettings, ...], TableSettings | None]:
+    """Return the tables of a bench file, its buses, and the `[table]` that may stand for them.
+
+    `[bus]` is one, `[[bus]]` several.
 
     Raises
     ------
@@ -76,6 +86,8 @@ def parse_bench_tables(
         File, key, found, expected.
     """
     tables: _OneBusTables | _SeveralBusesTables
+    if "table" in data:
+        return _parse_value_tables(data, where)
     if isinstance(data.get("bus"), list):
         tables = validate_settings(_SeveralBusesTables, data, where)
         buses = tables.bus
@@ -83,7 +95,22 @@ def parse_bench_tables(
         tables = validate_settings(_OneBusTables, data, where)
         buses = (tables.bus,)
     _check_bus_settings(buses, tables.joint, where)
-    return tables, buses
+    return tables, buses, None
+
+
+def _parse_value_tables(
+    data: dict[str, Any], where: str
+) -> tuple[BenchTables, tuple[BusSettings, ...], TableSettings]:
+    if "bus" in data:
+        problem = "found both [bus] and [table], expected one: frames of a bus, or a table."
+        raise InputError(mistakes=[Mistake(where=where, key=("table",), problem=problem)])
+    tables = validate_settings(_ValueTables, data, where)
+    for index, joint in enumerate(tables.joint):
+        if joint.foreign_keys:
+            problem = "a joint of a [table] has columns, no frames; expected no such key."
+            key = ("joint", index, joint.foreign_keys[0])
+            raise InputError(mistakes=[Mistake(where=where, key=key, problem=problem)])
+    return tables, (), tables.table
 
 
 def sensors_of_file(file: BenchTables, where: str) -> list[Sensor]:

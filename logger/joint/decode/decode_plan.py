@@ -151,7 +151,8 @@ def decode_plan(bench: Bench, *, with_requests: bool | None = None) -> DecodePla
     for joint in bench.joints:
         layout = bench.layout_of(joint)
         kind_of = np.full(matches + 2, -1, np.int32)
-        sends = bench.buses[bench.bus_of(joint)].send if with_requests is None else with_requests
+        bus = bench.bus_of_joint(joint.name)
+        sends = with_requests if with_requests is not None or bus is None else bench.buses[bus].send
         for frame_index, (frame, match) in enumerate(
             zip(layout.frame, bench.frame_matches_of(joint), strict=True)
         ):

@@ -1,9 +1,10 @@
-"""Adds a sensor to a finished recording by its time; from then on it is read like a joint.
+"""Adds a sensor to a finished recording by its time, replaces or removes one.
 
-Its rows and overview are written into a staging folder within the recording and renamed when they
-are whole; recording.json names it last. The parts of joints get the sensor's channels as empty
-columns where they lack them, one part after the other, so that the status folder still reads as one
-table; each part is whole at any time, and holds the same values before and after.
+From then on it is read like a joint, but judged only by limits that name it. Its rows and overview
+are written into a staging folder within the recording and renamed when they are whole;
+recording.json names it last. The parts of joints get the sensor's channels as empty columns where
+they lack them, one part after the other, so that the status folder still reads as one table; each
+part is whole at any time, and holds the same values before and after.
 """
 
 import shutil
@@ -19,7 +20,12 @@ import pyarrow.parquet as pq
 from logger.cancellation import UNCHANGED, raise_if_stopped
 from logger.errors import InputError, OutsideFault
 from logger.joint.batch import ReadingBatch
-from logger.joint.bench.bench import Bench, SensorSettings, add_sensor_to_bench
+from logger.joint.bench.bench import (
+    Bench,
+    SensorSettings,
+    add_sensor_to_bench,
+    remove_sensor_from_bench,
+)
 from logger.store.layout.files import overview_stream, status_stream, sync_folder
 from logger.store.layout.lock import WriteLock
 from logger.store.layout.manifest import read_manifest, write_manifest
@@ -31,7 +37,7 @@ from logger.store.reading.raw_frames import open_finished
 from logger.store.writing.bulk_writer import BULK_PART_ROWS
 from logger.store.writing.sealer import Run, Sealer
 
-__all__ = ["AddResult", "add_sensor"]
+__all__ = ["AddResult", "add_sensor", "remove_sensor"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,24 +58,29 @@ def add_sensor(
     sensor: SensorSettings,
     readings: Iterable[ReadingBatch],
     *,
+    replace: bool = False,
     progress: Callable[[int], None] = lambda _rows: None,
     stop: threading.Event | None = None,
 ) -> AddResult:
     """Add a sensor's readings, given in order of time, to a finished recording.
 
+    `replace`: in place of the sensor that has its name.
+
     Raises
     ------
     InputError
-        It is no finished recording, has a joint or sensor of that name already, or no reading lies
-        within it.
+        It is no finished recording, has a joint of that name, or a sensor that is not to be
+        replaced, or no reading lies within it.
     OutsideFault
         The disk took no more, or it was stopped; the recording is as it was.
     """
     bench = open_finished(recording).bench
-    if sensor.name in {joint.name for joint in bench.joints}:
+    is_sensor = sensor.name in bench.sensors
+    if sensor.name in {joint.name for joint in bench.joints} and not (replace and is_sensor):
+        hint = " Replace it with --replace, or choose" if is_sensor else " Choose"
         raise InputError(
             f"{recording}: found the name {sensor.name!r} among its joints and sensors, expected a "
-            "new one. Choose another with --name."
+            f"new one.{hint} another with --name."
         )
     with WriteLock(recording):
         staging = recording / f".{sensor.name}.aside"
@@ -100,7 +111,10 @@ def _write_sensor(
     manifest = read_manifest(recording)
     assert manifest.ended_ns is not None, "a finished one has an end"
     where = f"{recording} (bench)"
-    bench = add_sensor_to_bench(manifest.read_bench(where), sensor, where=where)
+    bench = manifest.read_bench(where)
+    if sensor.name in bench.sensors:
+        bench = remove_sensor_from_bench(bench, sensor.name, where=where)
+    bench = add_sensor_to_bench(bench, sensor, where=where)
     schema = status_schema(bench)
     stream = status_stream(sensor.name)
     sealer = Sealer(staging, bench, recording_id=manifest.recording_id)
@@ -124,9 +138,11 @@ def _write_sensor(
             "when the first one was with --start, or what its times count with --time-unit."
         )
     sealer.seal_rows({stream: runs}, until_ns=manifest.ended_ns)
-    _widen_status_parts(recording, bench, schema, stop, recording_id=manifest.recording_id)
+    _fit_status_parts(
+        recording, bench, schema, stop, recording_id=manifest.recording_id, but=sensor.name
+    )
     for stream_name in (stream, overview_stream(sensor.name)):
-        # A folder of that name which recording.json does not name was left by a power cut.
+        # What is there is the sensor that is replaced, or was left by a power cut.
         shutil.rmtree(recording / stream_name, ignore_errors=True)
         (staging / stream_name).rename(recording / stream_name)
         sync_folder((recording / stream_name).parent)
@@ -137,15 +153,61 @@ def _write_sensor(
     return AddResult(rows=rows, outside=rows_outside)
 
 
-def _widen_status_parts(
+def remove_sensor(recording: Path, name: str, *, stop: threading.Event | None = None) -> int:
+    """Remove a sensor from a finished recording, and return how many readings it had.
+
+    Raises
+    ------
+    InputError
+        It is no finished recording, or has no sensor of that name.
+    OutsideFault
+        The disk failed, or it was stopped before anything was changed.
+    """
+    bench = open_finished(recording).bench
+    if name not in bench.sensors:
+        known = ", ".join(bench.sensors) or "none"
+        raise InputError(
+            f"{recording}: found no sensor {name!r}, expected one of its sensors: {known}."
+        )
+    raise_if_stopped(stop, recording, outcome=UNCHANGED)
+    with WriteLock(recording):
+        try:
+            manifest = read_manifest(recording)
+            where = f"{recording} (bench)"
+            bench = remove_sensor_from_bench(manifest.read_bench(where), name, where=where)
+            stream = status_stream(name)
+            rows = {key: count for key, count in manifest.rows.items() if key != stream}
+            # First of all it is named no more: what follows can be cut short.
+            write_manifest(
+                recording, manifest.model_copy(update={"bench": bench.text, "rows": rows})
+            )
+            for stream_name in (stream, overview_stream(name)):
+                shutil.rmtree(recording / stream_name, ignore_errors=True)
+            _fit_status_parts(
+                recording, bench, status_schema(bench), None, recording_id=manifest.recording_id
+            )
+        except OSError as fault:
+            if isinstance(fault, OutsideFault):
+                raise
+            raise OutsideFault(
+                f"{recording}: the sensor cannot be removed ({fault.strerror or fault})."
+            ) from fault
+    return manifest.rows.get(stream, 0)
+
+
+def _fit_status_parts(
     recording: Path,
     bench: Bench,
     schema: pa.Schema,
     stop: threading.Event | None,
     *,
     recording_id: str,
+    but: str = "",
 ) -> None:
+    """Give the parts of all joints and sensors, `but` one, the columns that they share now."""
     for joint in bench.joints:
+        if joint.name == but:
+            continue
         owner = PartOwner(recording_id, status_stream(joint.name))
         folder = recording / owner.stream
         for part in list_parts(folder, owner):

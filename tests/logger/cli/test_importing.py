@@ -1,4 +1,4 @@
-"""Import, join and redecode from the command line; a real interruption leaves nothing."""
+"""Import and redecode from the command line; a real interruption leaves nothing."""
 
 import json
 import os
@@ -14,7 +14,7 @@ import pytest
 
 from logger.simulate import scenario
 from replay.recording import Recording
-from tests.support.command import ROOT, assert_refused, run
+from tests.support.command import ROOT, run
 
 START_NS = 1_795_000_000_000_000_000
 BENCH = scenario.scenario_bench_text("can0")
@@ -148,52 +148,3 @@ def test_an_interrupted_import_leaves_nothing(
     assert err.strip() == "dutytrace: rec: stopped before its end; nothing was left behind."
     assert out == ""
     assert sorted(folder.iterdir()) == before
-
-
-def test_a_thermocouple_joins_a_recording(folder: Path):
-    """A table with a column map is a sensor of the recording; a mistake changes nothing."""
-    done = run("import", "soak.blf", "--bench", "bench.toml", "--out", "rec", cwd=folder)
-    assert done.returncode == 0, done.stderr
-    (folder / "room.csv").write_text(
-        "seconds;T1\n".replace(";", ",") + "".join(f"{at * 2},{20 + at}\n" for at in range(30))
-    )
-    start = Recording.open(folder / "rec").start_ns
-    table = ["join", "rec", "room.csv", "--time", "seconds", "--name", "thermocouple"]
-    mapped = ["--column", "temperature_ambient_degC=T1"]
-    for arguments, words in [
-        ([*table], "--column"),
-        ([*table, "--column", "temperature_ambint_degC=T1"], "'temperature_ambint_degC'"),
-        ([*table, *mapped], "none of them within the recording"),
-        ([*table, "--column", "T1"], "--column: found 'T1', expected NAME=VALUE"),
-        ([*table, *mapped, "--hold", "soon"], "--hold: found 'soon'"),
-        (["import", "room.csv"], "--bench"),
-    ]:
-        done = run(*arguments, cwd=folder)
-        assert done.returncode == 2, done.stderr
-        assert words in done.stderr
-        assert "Traceback" not in done.stderr
-    assert Recording.open(folder / "rec").joints == ("shoulder", "elbow")
-    begin = pd.Timestamp(start, unit="ns", tz="UTC").isoformat(timespec="microseconds")
-    done = run(*table, *mapped, "--start", begin, "--json", cwd=folder)
-    assert done.returncode == 0, done.stderr
-    answer = json.loads(done.stdout)
-    assert (answer["sensor"], answer["rows"] + answer["outside"]) == ("thermocouple", 30)
-    recording = Recording.open(folder / "rec")
-    assert recording.reading_count("thermocouple") == answer["rows"] == 14
-    assert recording.hold_ns("thermocouple")["temperature_ambient_degC"] == 6 * 10**9
-    assert "room.csv joined" in recording.read_events()[-1].text
-    assert run("check", "rec", cwd=folder).returncode == 0
-
-
-def test_a_table_for_import_is_answered_with_the_command_to_write(folder: Path):
-    """What used to join a table says how it is written now, all that was typed in it."""
-    old = ["import", "room one.csv", "--into", "rec", "--time", "seconds"]
-    done = run(*old, "--column", "temperature_ambient_degC=T1", "--hold", "6s", cwd=folder)
-    assert_refused(done, "--into: ")
-    command = done.stderr.strip().partition("Write: ")[2]
-    assert command == (
-        "dutytrace join rec 'room one.csv' --time seconds --column temperature_ambient_degC=T1 "
-        "--hold 6s"
-    )
-    done = run("import", "room.csv", "--time", "seconds", cwd=folder)
-    assert_refused(done, "dutytrace join REC room.csv --time seconds --column CHANNEL=COLUMN")

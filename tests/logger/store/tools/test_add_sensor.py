@@ -1,10 +1,12 @@
 """A sensor joins by its time, and is read like a joint from then on."""
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from logger.errors import InputError, OutsideFault
@@ -12,17 +14,19 @@ from logger.importing.import_frames import import_frames
 from logger.importing.redecode import redecode_frames
 from logger.joint.batch import ReadingBatch
 from logger.joint.bench.bench import SensorSettings
-from logger.limits.limit import parse_limits
+from logger.limits.limit import check_for_bench, parse_limits
 from logger.simulate import scenario
 from logger.simulate.offline import simulate_frames
 from logger.store.layout.files import status_stream
 from logger.store.layout.manifest import new_manifest
-from logger.store.tools.add_sensor import add_sensor
+from logger.store.tools.add_sensor import add_sensor, remove_sensor
 from logger.store.writing.live_writer import RecordingWriter
+from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
 from replay.export import export
 from replay.recording import Recording
 from replay.statistics import span_statistics
+from replay.tuning.bad_ends import watched_joints
 from replay.window import read_envelope, read_polyline
 
 START_NS = 1_795_000_000_000_000_000
@@ -104,23 +108,89 @@ def test_the_status_folder_stays_one_table(path: Path):
     assert not [one.name for one in path.iterdir() if one.name.startswith(".")]
 
 
-def test_limits_know_it(path: Path):
-    """A limit on its channel is one on the sensor; a silence of joints is none of a sensor."""
-    add_sensor(path, PROBE, _readings())
-    limits = parse_limits(
+def _limits(*, joint: str = "") -> str:
+    named = f'joint = "{joint}"\n' if joint else ""
+    return (
         'format = 1\n[[limit]]\nname = "warm"\nkind = "level"\nseverity = "warning"\n'
-        f'channel = "{CHANNEL}"\nabove = 100.0\n'
-        '[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\nafter_s = 0.5\n',
-        "limits.toml",
+        f'channel = "{CHANNEL}"\nabove = 100.0\n{named}'
+        '[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\nafter_s = 0.5\n'
+        f"{named}"
     )
-    found = find_excursions(Recording.open(path), limits)
-    assert [(one.joint, one.limit) for one in found if one.joint == "probe"] == [("probe", "warm")]
-    named = parse_limits(
-        'format = 1\n[[limit]]\nname = "silent"\nkind = "silence"\nseverity = "warning"\n'
-        'joint = "probe"\nafter_s = 0.5\n',
-        "limits.toml",
-    )
-    assert len(find_excursions(Recording.open(path), named)) > 100
+
+
+def test_only_limits_that_name_it_judge_it(path: Path):
+    """An instrument is no joint: neither hot nor silent unless a limit says so by its name."""
+    add_sensor(path, PROBE, _readings())
+    recording = Recording.open(path)
+    unnamed = parse_limits(_limits(), "limits.toml")
+    assert [one for one in find_excursions(recording, unnamed) if one.joint == "probe"] == []
+    named = parse_limits(_limits(joint="probe"), "limits.toml")
+    found = [one.limit for one in find_excursions(recording, named)]
+    assert found.count("warm") == 1
+    assert found.count("silent") > 100
+    check_for_bench(named, recording.bench, "limits.toml")
+    with pytest.raises(InputError, match=r"no joint of the bench carries.*joint = 'probe'"):
+        check_for_bench(unnamed, recording.bench, "limits.toml")
+
+
+def test_it_is_neither_silent_nor_in_the_way_of_tune(path: Path):
+    """Read for ten seconds only: no gap that a check would tell of, no joint that tune watches."""
+    add_sensor(path, PROBE, _readings(first_s=5, last_s=15))
+    recording = Recording.open(path)
+    assert {gap.joint for gap in check_recording(recording).gaps} <= {"shoulder", "elbow"}
+    limits = parse_limits(scenario.scenario_limits_text(), "limits.toml")
+    assert watched_joints(recording, limits.limits) == ("shoulder", "elbow")
+
+
+def test_it_is_replaced(path: Path):
+    """By other readings of other channels; without being asked for it, it is refused."""
+    add_sensor(path, PROBE, _readings())
+    other = SensorSettings(name="probe", channels=("mass_kg",), hold_s=2.0)
+    weighed = [
+        ReadingBatch(
+            joint="probe",
+            time_ns=START_NS + np.arange(5) * S,
+            position_segment=np.full(5, -1, np.int32),
+            columns={"mass_kg": np.arange(5.0)},
+        )
+    ]
+    with pytest.raises(InputError, match="--replace"):
+        add_sensor(path, other, weighed)
+    assert add_sensor(path, other, weighed, replace=True).rows == 5
+    recording = Recording.open(path)
+    assert recording.channels("probe") == ("mass_kg",)
+    assert recording.read_readings("probe", 0, 2**62).columns["mass_kg"].tolist() == [0, 1, 2, 3, 4]
+    assert recording.bench.text.count("[[sensor]]") == 1
+    assert not recording.describe_missing()
+    status = pd.read_parquet(path / "status")
+    assert "mass_kg" in status
+    with pytest.raises(InputError, match="'elbow' among its joints"):
+        add_sensor(path, SensorSettings(name="elbow", channels=("mass_kg",)), weighed, replace=True)
+
+
+def _second_readings() -> list[ReadingBatch]:
+    return [replace(batch, joint="second") for batch in _readings()]
+
+
+def test_it_is_removed_as_if_it_had_never_been_there(path: Path):
+    """Bench text, columns and files; a joint or a stranger is not removed."""
+    bench_text = Recording.open(path).bench.text
+    before = sorted(one.relative_to(path) for one in path.rglob("*"))
+    schema = pq.read_schema(next((path / "status" / "joint=elbow").iterdir())).names
+    add_sensor(path, PROBE, _readings())
+    add_sensor(path, PROBE.model_copy(update={"name": "second"}), _second_readings())
+    for stranger in ("elbow", "third"):
+        with pytest.raises(InputError, match="expected one of its sensors: probe, second"):
+            remove_sensor(path, stranger)
+    assert remove_sensor(path, "probe") == 120
+    assert Recording.open(path).joints == ("shoulder", "elbow", "second")
+    assert Recording.open(path).reading_count("second") == 120
+    assert remove_sensor(path, "second") == 120
+    recording = Recording.open(path)
+    assert recording.bench.text.rstrip() == bench_text.rstrip()
+    assert not recording.describe_missing()
+    assert sorted(one.relative_to(path) for one in path.rglob("*")) == before
+    assert pq.read_schema(next((path / "status" / "joint=elbow").iterdir())).names == schema
 
 
 def test_it_is_exported_and_decoded_again_with_the_rest(path: Path, tmp_path: Path):
