@@ -1,9 +1,9 @@
 """TOML files as validated models, and the mistakes in them as fields and sentences.
 
 Every settings file (bench, layout, limits) is read here, so that each mistake is reported in the
-same way: the file, the key, what was found, what was expected, and the nearest known name where a
-key is unknown. A value of the wrong type is a mistake too, never converted: send = "no" is a text,
-not the answer whether anything may be sent. Reads the disk.
+same way: the file, the key, what was found, what was expected, and where a key is unknown the
+nearest known one and all of them. A value of the wrong type is a mistake too, never converted:
+send = "no" is a text, not the answer whether anything may be sent. Reads the disk.
 """
 
 import difflib
@@ -24,12 +24,16 @@ __all__ = [
     "Settings",
     "did_you_mean",
     "file_stamp",
+    "nearest_name",
     "read_text",
     "read_toml",
     "validate_settings",
 ]
 
 Model = TypeVar("Model", bound=BaseModel)
+
+MAX_LISTED: Final = 40
+"""Known names that an error lists; of a table with more columns the first of them."""
 
 
 class SettingError(ValueError):
@@ -142,11 +146,18 @@ def validate_settings(
 
 
 def did_you_mean(name: str, known_names: Sequence[str]) -> str:
-    """Return " Did you mean X?" for the nearest known name, else " Known: ..." with all of them."""
+    """Return " Did you mean X?" where a known name is near, and " Known: ..." with all of them."""
+    if not known_names:
+        return ""
+    listed = sorted(known_names)[:MAX_LISTED]
+    more = f" and {len(known_names) - MAX_LISTED} more" if len(known_names) > MAX_LISTED else ""
+    return f"{nearest_name(name, known_names)} Known: {', '.join(listed)}{more}."
+
+
+def nearest_name(name: str, known_names: Sequence[str]) -> str:
+    """Return " Did you mean X?" where a known name is near, else ""; for names listed already."""
     close_names = difflib.get_close_matches(name, known_names, n=1)
-    if close_names:
-        return f" Did you mean {close_names[0]!r}?"
-    return f" Known: {', '.join(sorted(known_names))}." if known_names else ""
+    return f" Did you mean {close_names[0]!r}?" if close_names else ""
 
 
 def _as_tuples(value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds

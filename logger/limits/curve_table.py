@@ -18,7 +18,7 @@ from logger.limits.curves import (
 )
 from logger.limits.limit import LimitSet
 from logger.limits.thresholds import at_least
-from logger.settings_file import did_you_mean
+from logger.settings_file import nearest_name
 
 __all__ = ["CurveRow", "CurveSettings", "CurveTable", "curve_table", "limit_curve_settings"]
 
@@ -91,7 +91,7 @@ def curve_table(settings: CurveSettings) -> CurveTable:
     curve_names = [*CURVES, "thermal"]
     if settings.curve not in curve_names:
         in_capitals = settings.curve.upper()
-        hint = did_you_mean(in_capitals, curve_names) if in_capitals in curve_names else ""
+        hint = nearest_name(in_capitals, curve_names) if in_capitals in curve_names else ""
         raise InputError(
             f"CURVE: found {settings.curve!r}, expected one of {', '.join(curve_names)}.{hint}"
         )

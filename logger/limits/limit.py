@@ -17,7 +17,14 @@ from logger.limits.kind import JointLimit, LimitKind, Severity, rated_value
 from logger.limits.kinds import DEFAULT_RECORDER_LIMITS, KIND_NAMES, limit_model, recorder_limits
 from logger.limits.recorder import ONE_SHOT_LIMITS
 from logger.limits.recorder_limit import RecorderLimit
-from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
+from logger.settings_file import (
+    Settings,
+    did_you_mean,
+    nearest_name,
+    read_text,
+    read_toml,
+    validate_settings,
+)
 
 __all__ = [
     "AnyJointLimit",
@@ -290,7 +297,7 @@ def _validate_limit(table: dict[str, Any], *, where: str, index: int) -> Limit:
         if kind is None:
             problem = f"this key is missing; expected {known}."
             raise InputError(problem, where=where, key=key, expected=known)
-        hint = did_you_mean(str(kind), list(KIND_NAMES)).strip()
+        hint = nearest_name(str(kind), KIND_NAMES).strip()
         raise InputError(where=where, key=key, found=repr(kind), expected=known, hint=hint)
     limit: Limit = validate_settings(model, table, where, within=limit_where)
     return limit

@@ -17,7 +17,7 @@ import numpy as np
 
 from logger.errors import InputError
 from logger.limits.limit import AnyJointLimit, LimitSet
-from logger.settings_file import did_you_mean, read_text, read_toml, validate_settings
+from logger.settings_file import did_you_mean, nearest_name, read_text, read_toml, validate_settings
 from replay.tuning.sweep_file import MAX_CANDIDATES, BadEnd, SweepFile, Vary
 
 __all__ = ["Candidate", "KeyChange", "Sweep", "parse_sweep", "read_sweep"]
@@ -161,7 +161,7 @@ def _vary_mistakes(vary: Vary, file: SweepFile, limits: LimitSet) -> Iterator[st
             yield (
                 f"{name}: found {key!r}, which {vary.limit!r} (kind {limit.kind_name()!r}) does "
                 f"not have or which cannot be varied; expected one of {', '.join(keys)}."
-                f"{did_you_mean(key, keys) if did_you_mean(key, keys).startswith(' Did') else ''}"
+                f"{nearest_name(key, keys)}"
             )
     twins = [entry for entry in file.vary if (entry.limit, entry.key) == (vary.limit, vary.key)]
     if twins[0] is not vary:

@@ -9,7 +9,14 @@ from hypothesis import strategies as st
 from pydantic import Field, ValidationError, model_validator
 
 from logger.errors import InputError
-from logger.settings_file import Settings, did_you_mean, read_text, read_toml, validate_settings
+from logger.settings_file import (
+    Settings,
+    did_you_mean,
+    nearest_name,
+    read_text,
+    read_toml,
+    validate_settings,
+)
 
 
 class Lamp(Settings):
@@ -64,7 +71,13 @@ def test_a_sound_file_is_taken():
     [
         ("open = 'yes'", ["open: found 'yes', expected true or false."]),
         ("open = 1", ["open: found 1, expected true or false."]),
-        ("opne = true", ["opne: there is no such key. Did you mean 'open'?"]),
+        (
+            "opne = true",
+            [
+                "opne: there is no such key. Did you mean 'open'? Known: dim, high, lamp, low, "
+                "name, open, sizes, tags."
+            ],
+        ),
         ("sizes = 3", ["sizes: found 3, expected a list in [ ]."]),
         ("sizes = [1, 'two']", ["sizes[2]: found 'two', expected a number."]),
         ("sizes = [nan]", ["sizes[1]: found nan, expected a finite number."]),
@@ -74,7 +87,7 @@ def test_a_sound_file_is_taken():
             "dim = { watt = 0, color = 'amber' }",
             [
                 "dim.watt: found 0, expected greater than 0.",
-                "dim.color: there is no such key. Did you mean 'colour'?",
+                "dim.color: there is no such key. Did you mean 'colour'? Known: colour, watt.",
             ],
         ),
         (
@@ -137,11 +150,15 @@ def test_whatever_stands_there_is_a_model_or_sentences(data: dict[str, object]):
             assert "valid " not in line, line
 
 
-def test_the_nearest_name_or_all_of_them():
-    """A slip is answered with the name that was meant, else with what there is."""
-    assert did_you_mean("opne", ["open", "name"]) == " Did you mean 'open'?"
+def test_the_nearest_name_and_all_of_them():
+    """A slip is answered with the name that was meant, and always with what there is."""
+    assert did_you_mean("opne", ["open", "name"]) == " Did you mean 'open'? Known: name, open."
     assert did_you_mean("zzz", ["open", "name"]) == " Known: name, open."
     assert did_you_mean("zzz", []) == ""
+    many = [f"column_{number:02}" for number in range(50)]
+    assert did_you_mean("zzz", many).endswith(", column_38, column_39 and 10 more.")
+    assert nearest_name("opne", ["open", "name"]) == " Did you mean 'open'?"
+    assert nearest_name("zzz", ["open", "name"]) == ""
 
 
 def test_what_cannot_be_read(tmp_path: Path):

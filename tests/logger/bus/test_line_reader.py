@@ -280,7 +280,8 @@ def test_a_socket_is_a_port_too():
         ),
         (
             {"options": {"pattern": "{id} {data}", "bauds": 9600}},
-            "bench.toml: bus.options.bauds: there is no such key. Did you mean 'baud'?",
+            "bench.toml: bus.options.bauds: there is no such key. Did you mean 'baud'? "
+            "Known: baud, pattern.",
         ),
         (
             {"options": {"pattern": "{id} {data}"}, "send": True},

@@ -148,7 +148,9 @@ def test_a_limit_by_name():
         ),
         (
             WARM.replace("drop_off", "dropoff"),
-            "limits.toml: limit[1].dropoff: there is no such key. Did you mean 'drop_off'?",
+            "limits.toml: limit[1].dropoff: there is no such key. Did you mean 'drop_off'? "
+            "Known: above, below, channel, drop_off, joint, kind, magnitude, name, off_delay_s, "
+            "on_delay_s, severity.",
         ),
         (
             WARM.replace("housing_degC", "housing"),
@@ -199,7 +201,8 @@ def test_a_limit_by_name():
         ),
         (
             "[[limits]]\n",
-            "limits.toml: limits: there is no such key. Did you mean 'limit'?",
+            "limits.toml: limits: there is no such key. Did you mean 'limit'? Known: "
+            "format, limit.",
         ),
         ("limit = 3\n", "limits.toml: limit: found 3, expected a list in [ ]."),
     ],
@@ -249,7 +252,7 @@ def test_limits_that_fit_a_bench(bench):
         (
             SILENT + WARM.replace("shoulder", "sholder"),
             "limits.toml: limit[2] (housing-warm).joint: found 'sholder', expected a joint of the "
-            "bench. Did you mean 'shoulder'?",
+            "bench. Did you mean 'shoulder'? Known: elbow, shoulder.",
         ),
         (
             SILENT + 'joint = "wrist"\n',

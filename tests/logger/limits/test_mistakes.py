@@ -234,7 +234,8 @@ def test_what_fits_the_bench_is_taken(bench):
         ),
         (
             TOUCH + 'joint = "skni"\n',
-            "joint: found 'skni', expected a joint of the bench. Did you mean 'skin'?",
+            "joint: found 'skni', expected a joint of the bench. Did you mean 'skin'? "
+            "Known: elbow, shoulder, skin.",
         ),
     ],
 )

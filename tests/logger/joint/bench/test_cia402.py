@@ -264,7 +264,8 @@ def test_two_drives_on_one_bus():
         (
             JOINT + "mapping = { tpdo7 = ['0x6041/16'] }",
             "joint[1].mapping.tpdo7: found a frame that the layout 'cia402' does not leave to be "
-            "mapped. Did you mean 'tpdo4'?",
+            "mapped. Did you mean 'tpdo4'? Known: rpdo1, rpdo2, rpdo3, rpdo4, tpdo1, tpdo2, tpdo3, "
+            "tpdo4.",
         ),
         (
             JOINT + "mapping = { tpdo1 = ['0x6041/8'] }",
