@@ -13,6 +13,7 @@ line_reader    a microcontroller that prints its frames: a bus of python-can
 line_pattern   the pattern of a line that a microcontroller prints
 serial_text    lines of text from a serial port, many at a time
 serial_protocol  frames of adapters that speak the serial-line CAN protocol
+serial_output  frames to such an adapter, those that are due together in one write
 python_can_workarounds  what python-can's interfaces do that a recorder has to know
 poller         requests to joints that report only on request (off unless allowed)
 rate_limiter   the share of a bus that requests may take

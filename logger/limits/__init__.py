@@ -22,6 +22,7 @@
     describe        what each limit of a file will do on a bench
     recorder        what the recorder watches about itself, once a second
     evaluate        all limits of one joint over readings, in any chunking
+    deferral        the same, but readings that can change nothing wait for others
     nuisance        alerts that chatter or are active for days
     lifecycle       the life of each alert: one fold over the events
 

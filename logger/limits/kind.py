@@ -13,6 +13,7 @@ its form and its example. The rest of the program uses the classes here and know
 Levels, delays and gaps are the same for every kind: hysteresis.py.
 """
 
+import math
 from abc import abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,7 +31,7 @@ from logger.limits.curves import CurveSettings
 from logger.limits.levels import DragHandle, LimitLevel
 from logger.limits.limit_change import LimitChange, Severity
 from logger.limits.phrases import Phrases, format_span
-from logger.limits.scores import LimitMemory, LimitState
+from logger.limits.scores import CalmBounds, LimitMemory, LimitState
 from logger.limits.series import Series
 from logger.limits.thresholds import CountGrids
 from logger.settings_file import Settings
@@ -245,6 +246,20 @@ class JointLimit(LimitKind):
         now_ns: int,
     ) -> tuple[list[tuple[int, LimitChange]], LimitState, LimitMemory | None]:
         """Return the changes within a batch, each with its row; the state and memory after it."""
+
+    @property
+    def longest_calm_s(self) -> float:
+        """For how long after a row nothing can change, whatever comes; infinite: not limited."""
+        return math.inf
+
+    def calm_bounds(
+        self, state: LimitState, memory: LimitMemory | None, *, at_ns: int, until_ns: int
+    ) -> CalmBounds | None:
+        """Return between which values no reading before `until_ns` raises or ends its alert.
+
+        `state`, `memory`: after the row at `at_ns`; no later one is older. None: not known.
+        """
+        return None
 
     @abstractmethod
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:

@@ -23,7 +23,7 @@ from logger.limits.hysteresis import LevelState, step_level
 from logger.limits.kind import JointLimit, TimedLimit
 from logger.limits.limit_change import CoverageChange, LimitChange
 from logger.limits.phrases import format_channel_value, format_span
-from logger.limits.scores import LimitMemory, LimitState, Scores
+from logger.limits.scores import CalmBounds, LimitMemory, LimitState, Scores
 from logger.limits.series import Series
 
 __all__ = ["ScoredLimit"]
@@ -108,6 +108,27 @@ class ScoredLimit(TimedLimit, JointLimit):
             # By the row in the batch, not in the channel: ties come out alike in any chunking.
             changes = [(int(scores.batch_rows[index]), change) for index, change in changes]
         return changes, after
+
+    def calm_bounds(
+        self, state: LimitState, memory: LimitMemory | None, *, at_ns: int, until_ns: int
+    ) -> CalmBounds | None:
+        """See `JointLimit`."""
+        assert isinstance(state, LevelState), "`initial_state` pairs them"
+        delay_ns = round((self.off_delay_s if state.active else self.on_delay_s) * 1e9)
+        begun_ns = at_ns if state.pending_ns is None else state.pending_ns
+        if begun_ns + delay_ns >= until_ns:
+            # Whatever is read, its delay is not over by then.
+            return {}
+        return self.calm_values(memory, active=state.active, until_ns=until_ns)
+
+    def calm_values(
+        self, memory: LimitMemory | None, *, active: bool, until_ns: int
+    ) -> CalmBounds | None:
+        """Return between which values no score before `until_ns` is on, or off if `active`.
+
+        None: not known.
+        """
+        return None
 
     def scores_hold_ns(self, hold_ns: Mapping[str, int]) -> int:
         """Return how far apart two of its scores are no gap; `hold_ns`: that of each channel."""

@@ -1,11 +1,15 @@
 """The scores of a limit, its state and its memory between two batches. Pure data."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LimitMemory", "LimitState", "Scores"]
+__all__ = ["CalmBounds", "LimitMemory", "LimitState", "Scores"]
+
+CalmBounds = Mapping[str, tuple[float, float]]
+"""Channel -> between which two values its readings change nothing, both left out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,12 +18,12 @@ from logger.joint.bench.counts import count_grids
 from logger.joint.channels import channel_named
 from logger.joint.decode.decode import OutOfRange, decode, decode_plan
 from logger.joint.decode.turn_memory import TurnMemory
+from logger.limits.deferral import DeferredState, evaluate_deferred, evaluate_held
 from logger.limits.evaluate import (
     EvaluationState,
     LimitPlan,
     after_limits_change,
     after_standstill,
-    evaluate_with_coverage,
     plan_limits,
 )
 from logger.limits.limit import LimitSet
@@ -78,7 +78,7 @@ class Pipeline:
         self._decode_state = start.decode_state()
         self._limit_plans = self._plans(limits)
         self._limit_states = {
-            name: resume_limits(plan, start, start_ns=start_ns)
+            name: DeferredState(state=resume_limits(plan, start, start_ns=start_ns))
             for name, plan in self._limit_plans.items()
         }
         self._standstills: dict[str, list[tuple[int, int]]] = {
@@ -115,7 +115,10 @@ class Pipeline:
     @property
     def limit_states(self) -> Mapping[str, EvaluationState]:
         """State of the limits of each joint."""
-        return self._limit_states
+        return {joint: self._limit_state(joint) for joint in self._limit_states}
+
+    def _limit_state(self, joint: str) -> EvaluationState:
+        return evaluate_held(self._limit_plans[joint], self._limit_states[joint])
 
     def _plans(self, limits: LimitSet) -> dict[str, LimitPlan]:
         return {
@@ -238,18 +241,20 @@ class Pipeline:
             start_ns, end_ns = pending.pop(0)
             row = int(np.searchsorted(readings.time_ns, end_ns))
             self._evaluate_stretch(readings.select_rows(slice(0, row)), start_ns)
-            self._limit_states[joint] = after_standstill(
-                self._limit_plans[joint], self._limit_states[joint], time_ns=end_ns
+            state = after_standstill(
+                self._limit_plans[joint], self._limit_state(joint), time_ns=end_ns
             )
+            self._limit_states[joint] = DeferredState(state=state)
             readings = readings.select_rows(slice(row, None))
         self._evaluate_stretch(readings, min(now_ns, pending[0][0]) if pending else now_ns)
 
     def _evaluate_stretch(self, readings: ReadingBatch, now_ns: int) -> None:
         joint = readings.joint
-        evaluation = evaluate_with_coverage(
+        evaluation, self._limit_states[joint] = evaluate_deferred(
             self._limit_plans[joint], self._limit_states[joint], readings, now_ns=now_ns
         )
-        self._limit_states[joint] = evaluation.state
+        if evaluation is None:
+            return
         for change in evaluation.changes:
             limit = self._limits.by_name(change.limit)
             assert limit is not None, "the plan was made from the same limits"
@@ -295,9 +300,10 @@ class Pipeline:
         """
         plans = self._plans(limits)
         for joint, plan in plans.items():
-            ended, self._limit_states[joint] = after_limits_change(
-                self._limit_plans[joint], self._limit_states[joint], plan, time_ns=time_ns
+            ended, state = after_limits_change(
+                self._limit_plans[joint], self._limit_state(joint), plan, time_ns=time_ns
             )
+            self._limit_states[joint] = DeferredState(state=state)
             for change in ended:
                 self._events.emit_change(
                     change,

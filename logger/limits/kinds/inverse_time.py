@@ -39,7 +39,7 @@ from logger.limits.kind import (
 from logger.limits.levels import DragHandle
 from logger.limits.phrases import Phrases, clear_side, format_number, format_share_or_value
 from logger.limits.scored_limit import ScoredLimit
-from logger.limits.scores import LimitMemory, Scores
+from logger.limits.scores import CalmBounds, LimitMemory, Scores
 from logger.limits.series import Series
 from logger.limits.thresholds import at_least, at_most, magnitude_grids
 from logger.settings_file import SettingError
@@ -48,6 +48,8 @@ __all__ = ["InverseMemory", "InverseTime", "measure_inverse_time"]
 
 _FULL: Final = 1.0 - 1e-9
 """A sum of a million parts is that close to 1."""
+_ROUNDED: Final = 1e-9
+"""More than rounding makes of a size, or of an integral."""
 _SHORT: Final = 16
 """Runs of fewer readings on average are faster in a plain loop."""
 
@@ -196,6 +198,27 @@ reset         = "instant"  # or "held", or "dependent" (D to F, or with reset_s)
         """See `ScoredLimit`."""
         assert isinstance(memory, InverseMemory), "`initial_memory` gave it"
         return measure_inverse_time(self, memory, series)
+
+    def calm_values(
+        self, memory: LimitMemory | None, *, active: bool, until_ns: int
+    ) -> CalmBounds | None:
+        """See `ScoredLimit`."""
+        assert isinstance(memory, InverseMemory), "`initial_memory` gave it"
+        assert self.setting is not None, "`in_channel_unit` has seen to it"
+        if active or memory.last_ns is None:
+            return None
+        multiple = self.counts_from
+        if memory.integral > 0.0 or memory.multiple >= multiple:
+            # It fills no quicker than by the largest of these.
+            multiple = max(memory.multiple, 2.0 * multiple)
+            lasts_s = inverse_operate_s(
+                CURVES[self.curve], multiple, tms=self.tms, flat_above=self.flat_above
+            )
+            grown = (until_ns - memory.last_ns) * 1e-9 / float(lasts_s)
+            if memory.integral + grown >= _FULL - _ROUNDED:
+                return None
+        size = multiple * self.setting * (1.0 - _ROUNDED)
+        return {self.channel: (-size, size)}
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""

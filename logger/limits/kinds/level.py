@@ -6,6 +6,7 @@ Gaps: each reading is judged by itself. A delay runs on over a gap that is short
 starts again after a longer one (logger/limits/gaps.py); an alert stays.
 """
 
+import math
 from collections.abc import Mapping
 from functools import cached_property
 from typing import ClassVar, Literal
@@ -27,7 +28,7 @@ from logger.limits.kind import (
 )
 from logger.limits.levels import DragHandle, LimitLevel, drop_off_handle
 from logger.limits.phrases import Phrases, clear_side, format_channel_value, format_number
-from logger.limits.scores import LimitMemory, Scores
+from logger.limits.scores import CalmBounds, LimitMemory, Scores
 from logger.limits.series import Series
 from logger.limits.thresholds import level_pair
 from logger.settings_file import SettingError
@@ -152,6 +153,17 @@ off_delay_s = 5.0
     def compute_scores(self, memory: LimitMemory | None, series: Series) -> tuple[Scores, None]:
         """See `ScoredLimit`."""
         return measure_level(self, series), None
+
+    def calm_values(
+        self, memory: LimitMemory | None, *, active: bool, until_ns: int
+    ) -> CalmBounds | None:
+        """See `ScoredLimit`."""
+        pick_up, drop_off = self.compared
+        # Calm is a score below the pick-up, or above the drop-off; of `below` it is -size.
+        edge = (drop_off if active else pick_up) * (1.0 if self.rising else -1.0)
+        if self.rising == active:
+            return None if self.magnitude else {self.channel: (edge, math.inf)}
+        return {self.channel: (-edge if self.magnitude else -math.inf, edge)}
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""

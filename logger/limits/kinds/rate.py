@@ -13,6 +13,7 @@ which has another zero: there is no rate until the window is full again, running
 and an alert stays.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -31,7 +32,7 @@ from logger.limits.kind import LimitForm, PositiveNumber, SummaryStyle
 from logger.limits.levels import DragHandle, drop_off_handle
 from logger.limits.phrases import Phrases, clear_amount, format_slope, format_span
 from logger.limits.scored_limit import ScoredLimit
-from logger.limits.scores import LimitMemory, Scores
+from logger.limits.scores import CalmBounds, LimitMemory, Scores
 from logger.limits.series import Series, segments_of
 from logger.limits.thresholds import level_pair
 from logger.settings_file import SettingError
@@ -123,6 +124,19 @@ drop_off_per_min = 5.0
         assert isinstance(memory, RateMemory), "`initial_memory` gave it"
         return measure_rate(self, memory, series)
 
+    def calm_values(
+        self, memory: LimitMemory | None, *, active: bool, until_ns: int
+    ) -> CalmBounds | None:
+        """See `ScoredLimit`."""
+        assert isinstance(memory, RateMemory), "`initial_memory` gave it"
+        # No reading is compared with a mark that is younger, nor with one that is still to come.
+        youngest_ns = (_CELLS - 1) * _cell_ns(self)
+        if active or memory.last_ns is None or until_ns - memory.last_ns > youngest_ns:
+            return None
+        lowest = min(memory.values)
+        rise = self.compared[0] * (youngest_ns / 60e9)
+        return {self.channel: (-math.inf, lowest + rise - 1e-9 * (abs(lowest) + rise))}
+
     def pace_mistakes(self, joint: str, period_s: float) -> Iterator[Mistake]:
         """See `JointLimit`."""
         yield from super().pace_mistakes(joint, period_s)
@@ -171,11 +185,15 @@ class RateMemory(LimitMemory):
     values: tuple[float, ...] = ()
 
 
+def _cell_ns(limit: Rate) -> int:
+    return max(round(limit.over_s * 1e9 / _CELLS), 1)
+
+
 def measure_rate(limit: Rate, memory: RateMemory, series: Series) -> tuple[Scores, RateMemory]:
     """Return the rate at each reading at the end of a full window, and the memory."""
     readings = series.channel_series(limit.channel)
     hold_ns = series.hold_ns[limit.channel]
-    cell_ns = max(round(limit.over_s * 1e9 / _CELLS), 1)
+    cell_ns = _cell_ns(limit)
     n = len(readings.values)
     rate, rows_with_rate = np.empty(0), np.empty(0, np.intp)
     if n:

@@ -23,7 +23,7 @@ from logger.limits.kind import JointLimit, LimitForm, PositiveDuration
 from logger.limits.levels import DragHandle
 from logger.limits.limit_change import LimitChange
 from logger.limits.phrases import format_span
-from logger.limits.scores import LimitMemory, LimitState
+from logger.limits.scores import CalmBounds, LimitMemory, LimitState
 from logger.limits.series import Series
 
 __all__ = ["Silence", "SilenceState", "step_silence"]
@@ -74,6 +74,19 @@ after_s  = 0.5
         assert isinstance(state, SilenceState), "`initial_state` pairs them"
         changes, after = step_silence(self, state, series.batch.time_ns, joint=joint, now_ns=now_ns)
         return changes, after, None
+
+    @property
+    def longest_calm_s(self) -> float:
+        """See `JointLimit`."""
+        return self.after_s
+
+    def calm_bounds(
+        self, state: LimitState, memory: LimitMemory | None, *, at_ns: int, until_ns: int
+    ) -> CalmBounds | None:
+        """See `JointLimit`."""
+        assert isinstance(state, SilenceState), "`initial_state` pairs them"
+        full_ns = state.last_ns + round(self.after_s * 1e9)
+        return {} if not state.active and until_ns <= full_ns else None
 
     def raised_state(self, raised_ns: int, peak: float) -> LimitState:
         """See `JointLimit`."""

@@ -11,6 +11,7 @@ Within a block of some time constants the exponentials are sums that begin at th
 reading, wherever batches are cut: so any chunking gives the same bits.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar, Final, Literal, Self
@@ -41,7 +42,7 @@ from logger.limits.phrases import (
     format_span,
 )
 from logger.limits.scored_limit import ScoredLimit
-from logger.limits.scores import LimitMemory, Scores
+from logger.limits.scores import CalmBounds, LimitMemory, Scores
 from logger.limits.series import Series
 from logger.settings_file import SettingError
 
@@ -186,6 +187,24 @@ drop_off_percent = 75.0
         """See `ScoredLimit`."""
         assert isinstance(memory, ThermalMemory), "`initial_memory` gave it"
         return measure_thermal(self, memory, series)
+
+    def calm_values(
+        self, memory: LimitMemory | None, *, active: bool, until_ns: int
+    ) -> CalmBounds | None:
+        """See `ScoredLimit`."""
+        assert isinstance(memory, ThermalMemory), "`initial_memory` gave it"
+        assert self.basic is not None, "`in_channel_unit` has seen to it"
+        if active or memory.last_ns is None or self.most_degC is not None:
+            return None
+        span_s = (until_ns - memory.last_ns) * 1e-9
+        nearer = -math.expm1(-span_s / min(self.heating_s, self.cooling_s or self.heating_s))
+        # The heating with which it is just not full by then, less what rounding makes.
+        room = self.above_percent / 100.0 * (1.0 - 1e-6) - memory.level
+        most = memory.level + room / nearer if room > 0.0 else 0.0
+        if memory.heating >= most:
+            return None
+        size = self.k * self.basic * min(math.sqrt(most), _MOST_TIMES / self.k)
+        return {self.channel: (-size, size)}
 
     def phrases(self, displays: Mapping[str, Display]) -> Phrases:
         """See `TimedLimit`."""

@@ -1,0 +1,132 @@
+"""Limits evaluated when something can change: readings far from every level are held till then.
+
+To evaluate ten readings costs about as much as a thousand, and mostly they come ten at a time and
+change nothing. After each evaluation every limit says between which values its channels may stay so
+that it is neither raised nor cleared for a while (`calm_bounds`). Readings between them are held.
+At the first that is not, or once that while is over, all that are held are evaluated with it. Since
+any chunking gives the same, so does this, in the same call as if each batch had been evaluated.
+Pure.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from logger.joint.batch import ReadingBatch
+from logger.limits.evaluate import Evaluation, EvaluationState, LimitPlan, evaluate_with_coverage
+
+__all__ = ["LONGEST_CALM_NS", "DeferredState", "evaluate_deferred", "evaluate_held"]
+
+LONGEST_CALM_NS: Final = 1_000_000_000
+"""How long readings are held at most: a second of them costs little more than one."""
+_NEVER_NS: Final = -(2**63)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeferredState:
+    """The state of the limits of one joint, and the readings that are still to be evaluated."""
+
+    state: EvaluationState
+    """Before the readings that are held."""
+    held: tuple[ReadingBatch, ...] = ()
+    until_ns: int = _NEVER_NS
+    """A row of this time or a later one, or such a watermark, has all of them evaluated."""
+    bounds: tuple[tuple[str, float, float], ...] = ()
+    """Channel and the values between which its readings change nothing, both left out."""
+
+
+def evaluate_deferred(
+    plan: LimitPlan, deferred: DeferredState, batch: ReadingBatch, *, now_ns: int
+) -> tuple[Evaluation | None, DeferredState]:
+    """Return what readings change, None where that is nothing and they are held; the state after.
+
+    Parameters
+    ----------
+    deferred
+        Of a state from `initial_state`, or from the batch before with the same plan.
+    now_ns
+        No later batch holds a row before this.
+    """
+    if _changes_nothing(deferred, batch, now_ns):
+        if len(batch):
+            deferred = replace(deferred, held=(*deferred.held, batch))
+        return None, deferred
+    readings = batch
+    if deferred.held:
+        readings = _joined((*deferred.held, batch) if len(batch) else deferred.held)
+    evaluation = evaluate_with_coverage(plan, deferred.state, readings, now_ns=now_ns)
+    return evaluation, _calm_after(plan, evaluation.state)
+
+
+def evaluate_held(plan: LimitPlan, deferred: DeferredState) -> EvaluationState:
+    """Return the state after all readings so far, those that are held among them."""
+    if not deferred.held:
+        return deferred.state
+    readings = _joined(deferred.held)
+    now_ns = int(readings.time_ns[-1])
+    evaluation = evaluate_with_coverage(plan, deferred.state, readings, now_ns=now_ns)
+    assert not evaluation.changes, "they were held because they change nothing"
+    assert not evaluation.coverage, "they were held because they change nothing"
+    return evaluation.state
+
+
+def _changes_nothing(deferred: DeferredState, batch: ReadingBatch, now_ns: int) -> bool:
+    if now_ns >= deferred.until_ns:
+        return False
+    if not len(batch):
+        return True
+    if int(batch.time_ns[-1]) >= deferred.until_ns:
+        return False
+    if deferred.held and deferred.held[0].columns.keys() != batch.columns.keys():
+        return False
+    for channel, low, high in deferred.bounds:
+        values = batch.columns.get(channel)
+        # No value is between any two: `fmax` and `fmin` leave them out.
+        if values is not None and (np.fmax.reduce(values) >= high or np.fmin.reduce(values) <= low):
+            return False
+    return True
+
+
+def _joined(batches: tuple[ReadingBatch, ...]) -> ReadingBatch:
+    if len(batches) == 1:
+        return batches[0]
+    channels = dict.fromkeys(channel for batch in batches for channel in batch.columns)
+    return ReadingBatch.concatenate(
+        [_with_channels(batch, channels) for batch in batches], channels=tuple(channels)
+    )
+
+
+def _with_channels(batch: ReadingBatch, channels: dict[str, None]) -> ReadingBatch:
+    """Return a batch with all of some channels; those that it lacks have no value."""
+    if batch.columns.keys() == channels.keys():
+        return batch
+    lacking = {name: np.full(len(batch), np.nan) for name in channels}
+    return replace(batch, columns={**lacking, **batch.columns})
+
+
+def _calm_after(plan: LimitPlan, state: EvaluationState) -> DeferredState:
+    """Return for how long, and with which readings, nothing can change after an evaluation."""
+    at_ns = state.last_row_ns
+    if at_ns is None:
+        return DeferredState(state=state)
+    until_ns = at_ns + min(LONGEST_CALM_NS, plan.longest_calm_ns)
+    for name, judged in state.judged.items():
+        # One that is said not to be judged is over this already: it is evaluated each time.
+        unjudged_ns = state.received_ns - judged.judged_received_ns
+        until_ns = min(until_ns, at_ns + plan.coverage[name].not_judged_after_ns - unjudged_ns)
+    bounds: dict[str, tuple[float, float]] = {}
+    for limit in plan.limits:
+        calm = limit.calm_bounds(
+            state.limits[limit.name],
+            state.memories.get(limit.name),
+            at_ns=at_ns,
+            until_ns=until_ns,
+        )
+        if calm is None:
+            return DeferredState(state=state)
+        for channel, (low, high) in calm.items():
+            lowest, highest = bounds.get(channel, (low, high))
+            bounds[channel] = max(low, lowest), min(high, highest)
+    edges = tuple((channel, low, high) for channel, (low, high) in bounds.items())
+    return DeferredState(state=state, until_ns=until_ns, bounds=edges)
