@@ -39,6 +39,8 @@ class RecordingEntry:
     name: str
     started_ns: int
     live: bool
+    recorded: bool = False
+    """Whether a recorder wrote it from a bus: no import, no cut."""
     fault: str
     """Why its manifest cannot be read; empty if it can."""
 
@@ -85,7 +87,12 @@ def find_recordings(folder: Path) -> list[RecordingEntry]:
         live = manifest.ended_ns is None and writer_pid(path) is not None
         entries.append(
             RecordingEntry(
-                path=path, name=manifest.name, started_ns=manifest.started_ns, live=live, fault=""
+                path=path,
+                name=manifest.name,
+                started_ns=manifest.started_ns,
+                live=live,
+                recorded=manifest.clock.boottime_ns > 0 and not manifest.cut_from,
+                fault="",
             )
         )
     return sorted(entries, key=lambda entry: (entry.live, entry.started_ns), reverse=True)

@@ -74,6 +74,8 @@ class Follower:
         self._watchers.add(news)
         if self._task is None or self._task.done():
             self.snapshot = _empty_snapshot()
+            # Nothing that was known before this page is taken for young.
+            self._searched_s = self._measured_s = self._trend_s = -1e9
             self._task = asyncio.create_task(self._run())
         try:
             yield news
@@ -103,7 +105,7 @@ class Follower:
         at_s = time.monotonic()
         if at_s - self._searched_s > SEARCH_PERIOD_S:
             self._searched_s = at_s
-            name = self._cache.newest_live()
+            name = self._cache.newest_recorded(self._name)
             if name is not None and name != self._name:
                 self._name, self._latest, self._slow = name, {}, {}
                 self._clock = PresentClock()

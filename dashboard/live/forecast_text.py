@@ -84,7 +84,7 @@ def _trend_text(now: float, above: LimitLevel, trend: Trend) -> tuple[LimitTime,
     ahead = time_to_level(above.pick_up, now, trend)
     if rate <= 2 * unsure:
         if ahead.soonest_s < SOON_S:
-            says += f", {above.severity} in {_rounded(ahead.soonest_s)} at the soonest"
+            says = f"{above.severity} in {_rounded(ahead.soonest_s)} at the soonest"
         return _words("no clear rise", says), None
     if ahead.s > MAX_FORECAST_S:
         return _words("over 8 h", says), None

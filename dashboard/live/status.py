@@ -156,9 +156,12 @@ def _joint_status(
     age_s = (now_ns - latest.time_ns) / 1e9 if latest else math.inf
     stale = age_s > STALE_AFTER_S or not recording.live
     open_alerts = [alert for alert in alerts if alert.joint == joint and alert.is_open(now_ns)]
-    mark, state, state_note = _alert_state(open_alerts, stale=stale)
     channel = watched_temperature(recording, joint)
-    temperature = latest.values.get(channel, (0, math.nan))[1] if latest and channel else math.nan
+    at_ns, temperature = (latest.values.get(channel or "") if latest else None) or (0, math.nan)
+    old_s = max(STALE_AFTER_S, recording.hold_ns(joint).get(channel or "", 0) / 1e9)
+    heat_age_s = (now_ns - at_ns) / 1e9 if math.isfinite(temperature) else math.inf
+    heat_known = heat_age_s <= old_s
+    mark, state, state_note = _alert_state(open_alerts, stale=stale, heat_known=heat_known)
     levels = [
         line
         for line in _level_lines(recording, joint)
@@ -169,7 +172,7 @@ def _joint_status(
         levels,
         slow.temperature_trend if slow else None,
         [a for a in open_alerts if a.channel == channel],
-        stale=stale,
+        stale=stale or not heat_known,
         zone=zone,
     )
     scale = _scale(temperature, levels)
@@ -184,7 +187,9 @@ def _joint_status(
         "under": state_note,
         "stale": stale,
         "temperature": format_reading(temperature) if math.isfinite(temperature) else "—",
-        "place": _temperature_text(channel, temperature, levels, age_s=age_s, stale=stale),
+        "place": _temperature_text(
+            channel, temperature, levels, age_s=heat_age_s, stale=stale or not heat_known
+        ),
         "range": scale,
         "limit_time": when,
         "rms": format_number(slow.rms_torque_Nm, 1) if slow else "–",
@@ -222,7 +227,7 @@ def _age_words(age_s: float) -> tuple[str, str]:
     return text, ""
 
 
-def _alert_state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str]:
+def _alert_state(alerts: Sequence[Alert], *, stale: bool, heat_known: bool) -> tuple[str, str, str]:
     """Return the mark of a joint, its word and the smaller text below."""
     trips = [alert for alert in alerts if alert.severity == "trip"]
     if stale:
@@ -232,6 +237,9 @@ def _alert_state(alerts: Sequence[Alert], *, stale: bool) -> tuple[str, str, str
         return "danger", "Trip", "latched" if latched else ""
     if alerts:
         return "abnormal", "Warning", ""
+    if not heat_known:
+        # Nobody can say of a joint that it is well whose temperature nobody reports.
+        return "none", "Heat not known", ""
     return "normal", "Normal", ""
 
 

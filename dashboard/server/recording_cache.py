@@ -107,9 +107,20 @@ class RecordingCache:
             self._open.put(name, recording, size_bytes=1)
             return recording
 
-    def newest_live(self) -> str | None:
-        """Return the name of the newest recording that is being written, None if there is none."""
-        return next((f.path.name for f in self.list_entries() if f.live and not f.fault), None)
+    def newest_recorded(self, shown: str | None) -> str | None:
+        """Return the name of the newest recording that is being written, else what is shown.
+
+        One that began after the one that is shown and ended unseen comes before it.
+        """
+        entries = [entry for entry in self.list_entries() if not entry.fault]
+        live = next((entry.path.name for entry in entries if entry.live), None)
+        current = next((entry for entry in entries if entry.path.name == shown), None)
+        if live is not None or current is None:
+            return live or shown
+        return max(
+            (entry for entry in entries if entry.recorded or entry is current),
+            key=lambda entry: entry.started_ns,
+        ).path.name
 
     def newest_name(self) -> str:
         """Return the name of the newest readable recording, empty if there is none."""

@@ -31,3 +31,13 @@ def test_the_age_of_what_was_written_before_the_first_look():
     """Only the wall clock knows it."""
     clock = PresentClock()
     assert clock.present_ns(ROW_NS, steady_s=5.0, wall_ns=ROW_NS + 90 * S) == ROW_NS + 90 * S
+
+
+def test_rows_that_came_while_nobody_looked_are_as_old_as_the_wall_clock_says():
+    """They were not written just now, and what was counted before is not gone on with."""
+    clock = PresentClock()
+    clock.present_ns(ROW_NS, steady_s=50.0, wall_ns=ROW_NS)
+    newer_ns = ROW_NS + 60 * S
+    found_ns = clock.present_ns(newer_ns, steady_s=300.0, wall_ns=ROW_NS + 250 * S)
+    assert found_ns == ROW_NS + 250 * S
+    assert clock.present_ns(newer_ns, steady_s=301.0, wall_ns=0) == ROW_NS + 251 * S

@@ -39,6 +39,8 @@ export class LivePage extends Page {
     this.isHeld = false;
     /** What the server says in words, null before the first message. @type {Status | null} */
     this.status = null;
+    /** Whether the server has said anything yet. */
+    this.hasHeard = false;
     /** The path of the recording. */
     this.path = "";
     this.notice = new Notice();
@@ -60,6 +62,7 @@ export class LivePage extends Page {
         this.sendView();
       },
       onMessage: (data) => {
+        this.hasHeard = true;
         this.messages.push(data);
         /* A hidden page is given no frames to draw in; one that is to be heard takes its messages all the same. */
         if (document.hidden && this.sound.isWanted) this.takeMessages();
@@ -85,7 +88,11 @@ export class LivePage extends Page {
   /** Says what the page itself knows: that the server is silent. */
   checkSilence() {
     const silence = this.connection.checkSilence();
-    if (silence) {
+    if (silence && !this.hasHeard) {
+      const again = silence.retry_s ? ` Trying again in ${silence.retry_s} s.` : "";
+      const rest = ` The server has not answered for ${silence.quiet_s} s.${again}`;
+      this.notice.show("lost", "Connecting.", rest, ["Try now", () => this.connection.connect()]);
+    } else if (silence) {
       const next = silence.retry_s ? `Trying again in ${silence.retry_s} s.` : "Trying again.";
       const since = this.status?.clock || "before";
       this.notice.show(

@@ -144,3 +144,19 @@ def test_a_lost_network(browser: Browser, bench, serve, until, away_ms: int):
         _assert_whole(page, path)
         assert faults == []
         page.close()
+
+
+def test_a_page_that_never_heard_the_server_says_that_it_connects(
+    browser: Browser, serve, tmp_path: Path
+):
+    """There is no picture from before yet, of which it could speak."""
+    address = serve(tmp_path)
+    page = browser.new_page(viewport={"width": 1440, "height": 900})
+    page.route_web_socket("**/api/live", lambda _: None)
+    try:
+        page.goto(address)
+        notice = page.locator("#live-lost")
+        expect(notice).to_contain_text("Connecting.", timeout=PATIENCE_MS)
+        expect(notice).not_to_contain_text("what you see")
+    finally:
+        page.close()

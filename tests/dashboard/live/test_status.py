@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from dashboard.live.snapshot import LatestValues
 from dashboard.live.status import live_status
 from logger.event_kind import EventKind
 from logger.joint.batch import FrameBatch
+from logger.limits.lifecycle import Alert
 from logger.simulate import scenario
 from logger.store.layout.events import Event
 from logger.store.layout.manifest import new_manifest
@@ -126,3 +128,47 @@ def test_a_standstill_may_have_cost_frames(
         for row, value in enumerate(values)
     ]
     assert remark in remarks(WithEvents(overheat, *events))
+
+
+def _joint_status(recording: Recording, **values: tuple[int, float]) -> dict:
+    """Return the row of a joint with these newest values, a second before now."""
+    newest_ns = max((at_ns for at_ns, _ in values.values()), default=recording.end_ns)
+    status = live_status(
+        Running(recording),  # type: ignore[arg-type]
+        latest={"shoulder": LatestValues(time_ns=recording.end_ns, values=values)},
+        slow={},
+        now_ns=max(newest_ns, recording.end_ns),
+        zone=UTC,
+    )
+    return dict(next(joint for joint in status["joints"] if joint["name"] == "shoulder"))
+
+
+class Running:
+    """A recording that is still written, without an alert."""
+
+    live = True
+
+    def __init__(self, whole: Recording) -> None:
+        self._whole = whole
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._whole, name)
+
+    def read_alerts(self) -> tuple[Alert, ...]:
+        """Return nothing: no alert."""
+        return ()
+
+
+def test_a_joint_is_normal_only_while_its_temperature_is_reported(overheat: Recording):
+    """Not where none comes, nor where it has come no longer while other values do."""
+    end_ns = overheat.end_ns
+    torque = {"torque_Nm": (end_ns, 3.0)}
+    known = _joint_status(overheat, temperature_housing_degC=(end_ns - S // 2, 50.0), **torque)
+    assert (known["mark"], known["state"]) == ("normal", "Normal")
+    old = _joint_status(overheat, temperature_housing_degC=(end_ns - 40 * S, 50.0), **torque)
+    assert (old["mark"], old["state"]) == ("none", "Heat not known")
+    assert old["place"] == "housing, 40 s ago"
+    assert old["limit_time"]["value"] == "unknown"
+    never = _joint_status(overheat, **torque)
+    assert (never["mark"], never["state"]) == ("none", "Heat not known")
+    assert never["place"] == "housing, nothing received yet"

@@ -88,7 +88,7 @@ def _others(figure: dict[str, Any]) -> list[dict[str, Any]]:
 @pytest.mark.parametrize("form", ["narrow", "normal", "wide"])
 @pytest.mark.parametrize("window", [(0.0, 1800.0), (600.0, 660.0), (600.0, 601.0)])
 def test_plotly_accepts_both(overheat: Recording, second: Recording, look, form: str, window):
-    """In every form, theme and width: the joints' own pens, dashed, no more points than buckets."""
+    """In every form, theme and width: the joints' own pens, dashed, no more points than asked."""
     drawn = DrawOptions(sheet=make_sheet(form, 900, 440), theme=look)
     made = recording_view.window_figure(overheat, *window, drawn, _laid(second, 200.0))
     go.Figure(made)

@@ -124,3 +124,31 @@ def test_of_a_live_recording_only_the_newest_state_is_kept(tmp_path: Path):
     (entry,) = shelf.list_entries()
     assert shelf.derive_for_list("rows", entry, lambda _found: "ended") == "ended"
     assert len(shelf._list_cache) == 1
+
+
+def _record(path: Path, *, at_s: int, boottime_ns: int = 1, ends: bool = True) -> RecordingWriter:
+    manifest = new_manifest(
+        BENCH, name=path.name, started_ns=START_NS + at_s * S, boottime_ns=boottime_ns
+    )
+    writer = RecordingWriter(path, manifest, BENCH, now_s=0.0)
+    if ends:
+        writer.close(ended_ns=START_NS + (at_s + 5) * S, cause="stopped")
+    return writer
+
+
+def test_a_newer_test_that_ended_unseen_comes_before_the_one_shown(tmp_path: Path):
+    """Not an import of other times, nor an older one; what is being written comes before all."""
+    cache = RecordingCache(tmp_path)
+    assert cache.newest_recorded(None) is None
+    _record(tmp_path / "older", at_s=0)
+    assert cache.newest_recorded(None) is None
+    _record(tmp_path / "shown", at_s=10)
+    assert cache.newest_recorded("shown") == "shown"
+    _record(tmp_path / "imported", at_s=30, boottime_ns=0)
+    assert cache.newest_recorded("shown") == "shown"
+    _record(tmp_path / "unseen", at_s=20)
+    assert cache.newest_recorded("shown") == "unseen"
+    assert cache.newest_recorded("gone") == "gone"
+    writer = _record(tmp_path / "live", at_s=15, ends=False)
+    assert cache.newest_recorded("shown") == cache.newest_recorded(None) == "live"
+    writer.close(ended_ns=START_NS + 40 * S, cause="stopped")
