@@ -3,7 +3,6 @@
 As in `logger.cli`: parse, call one function, show what it returned. Heavy imports stand inside.
 """
 
-import math
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import chain
@@ -261,7 +260,7 @@ def _excursion_lines(found: "Sequence[Excursion]") -> Iterator[Line]:
             "severity",
             "for",
             "peak",
-            "RMS torque over 1, 5, 15 min before",
+            "RMS torque before",
         ),
         [
             (
@@ -302,12 +301,10 @@ def _not_judged_lines(found: "Sequence[NotJudged]") -> Iterator[Line]:
 
 
 def _lead_up(one: "Excursion") -> str:
-    """Return the RMS torques before an excursion, with the rated torque where it is known."""
-    if not one.rms_torque_Nm:
-        return ""
-    torques = ["–" if math.isnan(rms) else f"{rms:.1f}" for rms in one.rms_torque_Nm.values()]
-    rated = f" of {one.rated_torque_Nm:g} N·m" if one.rated_torque_Nm else " N·m"
-    return ", ".join(torques) + rated
+    """Return the load before an excursion, with the rated torque where it is known."""
+    from replay.excursions.lead_up_load import describe_loads
+
+    return describe_loads(one.load_before, one.rated_torque_Nm)
 
 
 def _sweep_lines(found: "SweepResult", table: Path | None, save: Path | None) -> Iterator[Line]:

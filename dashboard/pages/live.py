@@ -13,11 +13,11 @@ from dashboard.pages.attributes import html_attributes
 __all__ = ["SAFETY_NOTES", "live_layout"]
 
 LIVE_WINDOWS: Final = (
-    ("10 s", 10, "Last 10 seconds"),
-    ("1 min", 60, "Last minute"),
-    ("5 min", 300, "Last 5 minutes"),
-    ("15 min", 900, "Last 15 minutes"),
-    ("1 h", 3600, "Last hour"),
+    ("10 s", 10, "Newest 10 s"),
+    ("1 min", 60, "Newest 1 min"),
+    ("5 min", 300, "Newest 5 min"),
+    ("15 min", 900, "Newest 15 min"),
+    ("1 h", 3600, "Newest 1 h"),
     ("whole test", 0, "Whole test"),
 )
 _FACT_CELLS: Final = (
@@ -105,7 +105,7 @@ def _live_sheet(*, writes: bool) -> html.Section:
         [
             html.Div(
                 [
-                    html.H2("Last 5 minutes", id="live-title"),
+                    html.H2("Newest 5 min", id="live-title"),
                     html.Div(
                         choices,
                         className="choices",

@@ -21,6 +21,7 @@ from logger.limits.scored_limit import ScoredLimit
 from logger.limits.words import format_value, limit_label
 from replay.excursions.applied_limits import AppliedLimits
 from replay.excursions.excursion import Excursion
+from replay.excursions.lead_up_load import describe_loads
 from replay.excursions.recorded import complete_excursions, page_of_excursions
 from replay.recording import Recording
 from replay.window import read_envelope
@@ -140,17 +141,8 @@ def _peak_text(excursion: Excursion, limit: Limit | None, displays: Displays) ->
 
 def _lead_up_text(excursion: Excursion) -> str:
     """Return the lead-up of an excursion in words."""
-    texts = []
-    rms = {
-        seconds: value for seconds, value in excursion.rms_torque_Nm.items() if math.isfinite(value)
-    }
-    if rms:
-        values = ", ".join(format_number(value, 1) for value in rms.values())
-        spans = ", ".join(f"{seconds // 60}" for seconds in rms)
-        rated = (
-            f" of {excursion.rated_torque_Nm:g} N·m rated" if excursion.rated_torque_Nm else " N·m"
-        )
-        texts.append(f"RMS torque {values}{rated} over {spans} min before")
+    loads = describe_loads(excursion.load_before, excursion.rated_torque_Nm)
+    texts = [f"RMS torque before: {loads}"] if loads else []
     texts += list(excursion.nearby[-2:])
     return "; ".join(texts)
 

@@ -15,13 +15,11 @@ from logger.event_kind import EventKind
 from logger.limits.limit import Limit
 from logger.limits.words import format_value
 from logger.store.layout.manifest import iso_utc
+from replay.excursions.lead_up_load import SpanLoad, lead_up_loads
 from replay.recording import Recording
-from replay.statistics import rms_before
 
-__all__ = ["LEAD_UP_S", "Excursion", "add_lead_up", "excursion_order", "format_peak"]
+__all__ = ["Excursion", "add_lead_up", "excursion_order", "format_peak"]
 
-LEAD_UP_S: Final = (60, 300, 900)
-"""Durations before an excursion over which its load is averaged."""
 _NEARBY_NS: Final = 15 * 60 * 1_000_000_000
 
 
@@ -47,12 +45,15 @@ class Excursion:
     ongoing: bool
     """Whether it had not returned at the end of the recording."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
-    """Seconds before the start -> RMS torque over them; empty without a torque channel."""
+    """Seconds before the start -> RMS torque over them, of the spans of before (`load_before`);
+    empty without a torque channel."""
     rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
     nearby: tuple[str, ...]
     """Notes and gaps in the 15 minutes before it, in words."""
     peak_at_raise: bool = False
     """Whether `peak` is the value when the limit picked up, since no event has a later one."""
+    load_before: tuple[SpanLoad, ...] = ()
+    """The load over heat's spans before the start; empty without a torque channel."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as in the answer of `dutytrace excursions --json`; NaN is null."""
@@ -70,6 +71,16 @@ class Excursion:
                 for seconds, rms in self.rms_torque_Nm.items()
             },
             "near": list(self.nearby),
+            "load_before": [
+                {
+                    "span_s": load.span_s,
+                    "since_start": load.since_start,
+                    "rms_torque_Nm": None
+                    if math.isnan(load.rms_torque_Nm)
+                    else round(load.rms_torque_Nm, 4),
+                }
+                for load in self.load_before
+            ],
         }
 
 
@@ -88,18 +99,9 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
     if not excursions:
         return []
     joint = excursions[0].joint
-    rms: list[dict[int, float]] = [{} for _ in excursions]
+    loads: list[tuple[tuple[SpanLoad, ...], dict[int, float]]] = [((), {}) for _ in excursions]
     if "torque_Nm" in recording.channels(joint):
-        starts_ns = [excursion.start_ns for excursion in excursions]
-        table = rms_before(recording, joint, "torque_Nm", starts_ns, spans_s=LEAD_UP_S)
-        rms = [
-            {
-                # Always the same NaN object, by which excursions compare as equal.
-                span_s: math.nan if math.isnan(value) else value
-                for span_s, value in zip(LEAD_UP_S, row, strict=True)
-            }
-            for row in table.tolist()
-        ]
+        loads = lead_up_loads(recording, joint, [excursion.start_ns for excursion in excursions])
     notes = sorted(
         (event.time_ns, event.text)
         for event in recording.read_events()
@@ -113,9 +115,10 @@ def add_lead_up(recording: Recording, excursions: Sequence[Excursion]) -> list[E
         replace(
             excursion,
             rms_torque_Nm=rms_by_span,
+            load_before=load_before,
             nearby=(*_nearby_texts(notes, excursion), *_nearby_texts(gaps, excursion)),
         )
-        for excursion, rms_by_span in zip(excursions, rms, strict=True)
+        for excursion, (load_before, rms_by_span) in zip(excursions, loads, strict=True)
     ]
 
 

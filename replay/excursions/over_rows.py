@@ -26,7 +26,6 @@ from logger.limits.limit_change import CoverageChange, LimitChange
 from logger.store.layout.events import pause_ns
 from logger.time_chunks import time_chunks
 from replay.excursions.excursion import (
-    LEAD_UP_S,
     Excursion,
     add_lead_up,
     excursion_order,
@@ -35,7 +34,6 @@ from replay.excursions.excursion import (
 from replay.recording import Recording
 
 __all__ = [
-    "LEAD_UP_S",
     "Excursion",
     "JointEvaluation",
     "evaluate_joint",

@@ -29,6 +29,7 @@ SHAPES: dict[str, Any] = {
                 "joint": str, "limit": str, "severity": str, "channel": str, "start": str,
                 "duration_s": float, "peak": float, "ongoing": bool,
                 "rms_torque_Nm": {"60": float, "300": float, "900": float}, "near": [str],
+                "load_before": [{"span_s": int, "since_start": bool, "rms_torque_Nm": float}],
             }
         ],
         "not_judged": [

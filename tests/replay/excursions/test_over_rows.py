@@ -11,7 +11,7 @@ from logger.importing.import_frames import import_frames
 from logger.joint.batch import FrameBatch
 from logger.joint.bench.bench import bench_from_texts
 from logger.limits.limit import parse_limits
-from replay.excursions.over_rows import LEAD_UP_S, evaluate_joint, find_excursions
+from replay.excursions.over_rows import evaluate_joint, find_excursions
 from replay.excursions.recorded import recorded_excursions
 from replay.recording import Recording
 from tests.support.same_excursions import under_others
@@ -174,7 +174,10 @@ def test_found_again_as_raised_live(tmp_path: Path, seed: int):
     for one in found:
         assert one.onset_ns <= one.start_ns
         assert (one.rated_torque_Nm == 40.0) == (one.joint == "b")
-        assert set(one.rms_torque_Nm) == set(LEAD_UP_S)
+        assert set(one.rms_torque_Nm) == {60, 300, 900}
+        assert [load.span_s for load in one.load_before if not load.since_start] == [
+            span_s for span_s in (60, 600, 3600) if span_s * S <= one.start_ns - recording.start_ns
+        ]
     assert recorded_excursions(recording) == found
     assert under_others(recording, parse_limits(LIMITS, "limits.toml")) == found
 
