@@ -169,6 +169,8 @@ def _figure(value: float | None) -> str:
 
 def list_channels(as_json: AsJson = False) -> None:
     """List the quantities that a channel can carry, their units, and the usual channels."""
+    from logger.joint.bench.bench import DEFAULT_HOLD_PERIODS, DEFAULT_HOLD_S
+    from logger.joint.bench.joint_settings import CURRENT_CONVENTIONS
     from logger.joint.channels import USUAL_CHANNELS, channel_named
     from logger.joint.quantities import QUANTITIES
 
@@ -186,6 +188,7 @@ def list_channels(as_json: AsJson = False) -> None:
             for one in QUANTITIES.values()
         ],
         "usual_channels": [{"channel": one.name, "label": one.label} for one in usual],
+        "current_conventions": CURRENT_CONVENTIONS,
     }
     quantities = [
         (
@@ -204,6 +207,12 @@ def list_channels(as_json: AsJson = False) -> None:
             "temperature_bearing_degC; the place is a word of yours. Without one it is the joint's "
             "own.",
             Table(("quantity", "unit", "a layout may give", "valid", "usual channels"), quantities),
+            "A current is stored as the drive reports it; current.convention in the bench file "
+            "says which it is (torque, rated, winding and limits are for that current):",
+            Table(("convention", "an ampere is"), list(CURRENT_CONVENTIONS.items())),
+            f"A value counts until the next one comes, at most {DEFAULT_HOLD_PERIODS:g} periods "
+            f"(period_s) of its frame, {DEFAULT_HOLD_S:g} s where it has none, or hold_s where the "
+            "frame says so; after that it is a gap.",
         ],
         as_json=as_json,
     )

@@ -53,11 +53,15 @@ def _run(*command: str, cwd: Path) -> "subprocess.CompletedProcess[str]":
 @pytest.fixture
 def readers_bench(tmp_path: Path) -> Path:
     """Give the folder that a reader has after typing in the README's files."""
-    bench, layout, limits, pair, board, stop, tell, several, sweep, table = (
+    bench, layout, request, limits, pair, board, stop, tell, several, sweep, table = (
         text for kind, text in FENCES if kind == "toml"
     )
     (tmp_path / "bench.toml").write_text(bench, encoding="utf-8")
     (tmp_path / "my-joint.toml").write_text(layout, encoding="utf-8")
+    (tmp_path / "asked-joint.toml").write_text(
+        layout.replace('"my-joint"', '"asked-joint"') + request, encoding="utf-8"
+    )
+    (tmp_path / "asked.toml").write_text(bench.replace('"my-joint"', '"asked-joint"'), "utf-8")
     (tmp_path / "limits.toml").write_text(limits, encoding="utf-8")
     # The stop frame belongs below the joint; its bus has to be one that sends.
     (tmp_path / "stopping.toml").write_text(
@@ -97,6 +101,8 @@ def test_the_readers_files_fit_each_other(readers_bench: Path):
     ]
     assert read_bench(readers_bench / "stopping.toml").joints[0].stop is not None
     assert len(read_bench(readers_bench / "several.toml").buses) == 2
+    asked = read_bench(readers_bench / "asked.toml")
+    assert [one.answer for one in asked.layout_of(asked.joints[0]).request] == [("status",)]
     two = read_bench(readers_bench / "two.toml")
     pan, tilt = (two.channels_of(joint) for joint in two.joints)
     assert set(tilt) - set(pan) == {"temperature_housing_degC"}

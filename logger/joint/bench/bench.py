@@ -39,6 +39,8 @@ from logger.settings_file import (
 )
 
 __all__ = [
+    "DEFAULT_HOLD_PERIODS",
+    "DEFAULT_HOLD_S",
     "Bench",
     "BusSettings",
     "JointSettings",

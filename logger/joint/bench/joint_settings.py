@@ -1,7 +1,7 @@
 """The tables of the bench file that describe one joint, or a sensor. Pure data."""
 
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator
 
@@ -14,6 +14,7 @@ from logger.joint.channels import explain_channel_name, is_channel
 from logger.settings_file import SettingError, Settings
 
 __all__ = [
+    "CURRENT_CONVENTIONS",
     "JointSettings",
     "PdoMapping",
     "PerMilleBase",
@@ -69,10 +70,27 @@ MappingEntries = Annotated[
 ]
 
 
+CURRENT_CONVENTIONS: Final = {
+    "phase_peak": "the amplitude of a phase's current",
+    "phase_rms": "its effective value, 0.707 of the amplitude",
+    "supply": "what the drive draws from its supply",
+}
+"""What an ampere can be, in words. Nothing is converted: it stands with the column in a recording,
+and torque, rated and winding settings, and limits, are for the current as it is reported."""
+
+
 class CurrentSettings(Settings):
     """What the drive calls a current; a factor of 1.41 hides here."""
 
     convention: Literal["phase_peak", "phase_rms", "supply"] = "phase_peak"
+
+    @field_validator("convention", mode="before")
+    @classmethod
+    def _is_known(cls, convention: Any) -> Any:  # noqa: ANN401 - raw settings
+        if not isinstance(convention, str) or convention not in CURRENT_CONVENTIONS:
+            known = "; ".join(f"'{name}', {what}" for name, what in CURRENT_CONVENTIONS.items())
+            raise SettingError("", found=f"{convention!r}", expected=f"one of {known}")
+        return convention
 
 
 class TorqueSettings(Settings):
