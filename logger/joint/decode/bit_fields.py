@@ -31,7 +31,7 @@ _NO_RAW: Final = -(2**63)
 _BLOCK_ROWS: Final = 4096
 """Rows whose numbers are computed at once: they stay in the processor's cache."""
 # Rows of `FieldTable.numbers`.
-_LEFT, _RIGHT, _MASK, _USUAL, _USUAL_LENGTH, _TARGET, _FACTOR, _OFFSET, _BEHIND = range(9)
+_LEFT, _RIGHT, _MASK, _USUAL, _USUAL_LENGTH, _TARGET, _FACTOR, _OFFSET, _SECOND = range(9)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +41,8 @@ class Field:
     value: Value
     factor: float
     offset: float
-    behind: float = 1.0
-    """A second factor, for a quantity that is computed from this one."""
+    second_factor: float = 1.0
+    """For a quantity that is computed from this one."""
     target: int | None
     """Row of the matrix of readings; None: only its raw number is looked at."""
     lowest: float
@@ -72,10 +72,10 @@ class FieldTable:
     """How many slots are of the first sort."""
     numbers: NDArray[np.uint64]
     """Shape (9, k, s): left shift, right shift, mask, start and length of the usual range of raw
-    numbers, target, factor, offset, factor behind; floats by their bits."""
+    numbers, target, factor, offset, second factor; floats by their bits."""
     has_offset: bool
     """Whether a value has an offset, or a factor that turns a zero round."""
-    has_behind: bool
+    has_second_factor: bool
     absent: tuple[tuple[Ints, NDArray[np.uint64]], ...]
     """Ranges of raw numbers that mean "no value", in rounds: start and length, shape (k, s)."""
     singles: tuple[_Single, ...]
@@ -115,7 +115,7 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
     numbers = np.zeros((9, *shape), np.uint64)
     ints, floats = numbers.view(np.int64), numbers.view(np.float64)
     ints[_USUAL], numbers[_USUAL_LENGTH] = _NO_RAW, 2**64 - 1
-    ints[_TARGET], floats[_BEHIND] = channels, 1.0
+    ints[_TARGET], floats[_SECOND] = channels, 1.0
     rounds = max((len(field.value.absent_ranges) for kind in kinds for field in kind), default=0)
     absent = [(np.full(shape, _NO_RAW), np.zeros(shape, np.uint64)) for _ in range(rounds)]
     singles = []
@@ -126,7 +126,7 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
             ints[(_TARGET, *at)] = field.target
         floats[(_FACTOR, *at)] = field.factor
         floats[(_OFFSET, *at)] = field.offset
-        floats[(_BEHIND, *at)] = field.behind
+        floats[(_SECOND, *at)] = field.second_factor
         if _is_single(value):
             singles.append(_Single(kind=kind, slot=slot, field=field))
             continue
@@ -143,7 +143,7 @@ def field_table(kinds: Sequence[Sequence[Field]], *, channels: int) -> FieldTabl
         little=little,
         numbers=numbers,
         has_offset=bool((floats[_OFFSET] != 0.0).any() or (floats[_FACTOR] < 0.0).any()),
-        has_behind=bool((floats[_BEHIND] != 1.0).any()),
+        has_second_factor=bool((floats[_SECOND] != 1.0).any()),
         absent=tuple(absent),
         singles=tuple(singles),
         slot_of=slot_of,
@@ -175,7 +175,7 @@ def _usual_range(field: Field) -> tuple[int, int]:
     """
 
     def is_valid(raw: int) -> bool:
-        stored = (float(raw) * field.factor + field.offset) * field.behind
+        stored = (float(raw) * field.factor + field.offset) * field.second_factor
         return field.lowest <= stored <= field.highest
 
     low, high = field.value.raw_range
@@ -196,7 +196,7 @@ def _raw_at(field: Field, stored: float) -> float:
     """Return about which raw number is stored so; the scaling has room for all of them."""
     if field.factor == 0.0:
         return 0.0
-    raw = (stored / field.behind - field.offset) / field.factor
+    raw = (stored / field.second_factor - field.offset) / field.factor
     return 0.0 if math.isnan(raw) else raw
 
 
@@ -255,9 +255,9 @@ def _extract_block(  # noqa: PLR0917 - a block of what `extract_fields` has
     ints = numbers.view(_INT)
     floats = numbers.view(_FLOAT)
     bits = np.empty((n, table.slots), _WORD)
-    bits[:, :little] = words[:, None]
-    bits[:, little:] = words.byteswap()[:, None]
-    bits <<= numbers[_LEFT]
+    left = numbers[_LEFT]
+    np.left_shift(words[:, None], left[:, :little], bits[:, :little])
+    np.left_shift(words.byteswap()[:, None], left[:, little:], bits[:, little:])
     raw = bits.view(_INT)
     raw >>= ints[_RIGHT]
     raw &= ints[_MASK]
@@ -280,8 +280,8 @@ def _extract_block(  # noqa: PLR0917 - a block of what `extract_fields` has
             scaled[absent] = np.nan
         else:
             absent = None
-    if table.has_behind:
-        scaled *= floats[_BEHIND]
+    if table.has_second_factor:
+        scaled *= floats[_SECOND]
     places = ints[_TARGET]
     places *= values.shape[1]
     places += table.row_number[:n]

@@ -63,7 +63,7 @@ class JointPlan:
     count_slot: int
     """The slot that the count is in."""
     position_row: int
-    """Row of the matrix of readings, as the two behind it; -1: it has no such channel."""
+    """Row of the matrix of readings, as the two that follow; -1: it has no such channel."""
     speed_row: int
     setpoint_row: int
     position_scaling: Scaling
@@ -99,6 +99,10 @@ class TurnGroup:
     """Shape (kinds + 1,): whether frames of a kind carry the count of one of them."""
     slot: int
     """The slot that the count is in."""
+    position_row: int
+    """Row of the matrix of readings, as the two that follow."""
+    speed_row: int
+    setpoint_row: int
     factor: Floats
     """Shape (kinds + 1,): one count at the output, in rad."""
     offset: Floats
@@ -270,9 +274,9 @@ def _joint_plan(
 
 
 def _as_slice(rows: list[int]) -> slice | list[int]:
-    """Return rows as a slice, where they are one behind the other: it copies nothing."""
-    first, behind = (rows[0], rows[-1] + 1) if rows else (0, 0)
-    return slice(first, behind) if rows == list(range(first, behind)) else rows
+    """Return rows as a slice, where they follow one another: it copies nothing."""
+    first, stop = (rows[0], rows[-1] + 1) if rows else (0, 0)
+    return slice(first, stop) if rows == list(range(first, stop)) else rows
 
 
 def _turn_groups(joints: Sequence[JointPlan], kinds: int) -> tuple[TurnGroup, ...]:
@@ -296,6 +300,9 @@ def _turn_groups(joints: Sequence[JointPlan], kinds: int) -> tuple[TurnGroup, ..
                 known_for_ns=known_for_ns,
                 is_count=is_count,
                 slot=slot,
+                position_row=joints[members[0]].position_row,
+                speed_row=joints[members[0]].speed_row,
+                setpoint_row=max(joints[index].setpoint_row for index in members),
                 factor=factor,
                 offset=offset,
                 has_offset=bool((offset != 0.0).any() or (factor < 0.0).any()),
@@ -346,7 +353,7 @@ def _frame_plan(
         fields += [
             replace(
                 field,
-                behind=joint.torque.per_ampere,
+                second_factor=joint.torque.per_ampere,
                 target=channels.index(TORQUE),
                 lowest=torque.lowest,
                 highest=torque.highest,

@@ -179,13 +179,12 @@ def _dispatch_by_table(plan: DispatchTable, frames: FrameBatch) -> NDArray[np.in
         return np.full(len(frames), -1, np.intp)
     is_data = np.count_nonzero(frames.flags) == 0
     if is_data:
-        identifier = frames.identifier.astype(np.intp)
         if np.count_nonzero(frames.bus):
-            place = np.minimum(identifier, _STANDARD_PLACES - 1)
+            place = np.minimum(frames.identifier, _STANDARD_PLACES - 1).astype(np.intp)
             place += np.minimum(frames.bus, len(plan.standard) - 1) * np.intp(_STANDARD_PLACES)
             begins = plan.standard.reshape(-1)[place]
         else:
-            begins = plan.standard[0].take(identifier, mode="clip")
+            begins = plan.standard[0].take(frames.identifier, mode="clip")
     else:
         key = frames.identifier.astype(np.uint64)
         key |= ((frames.flags & EXTENDED) != 0).astype(np.uint64) << _EXTENDED_SHIFT

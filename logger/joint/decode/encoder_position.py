@@ -49,7 +49,7 @@ def fill_positions(
     """
     found: dict[int, Sequence[FoundSegment]] = {}
     is_usual = extracted.is_usual
-    left = set(plan.with_position)
+    done: set[int] = set()
     for group in plan.turn_groups:
         together = advance_together(group, plan.joints, states, rows, extracted, segment=segment)
         if together is not None:
@@ -58,10 +58,10 @@ def fill_positions(
             found.update(found_together)
             for index, state in after.items():
                 states[index] = state
-            left.difference_update(after)
-    for index in left:
+            done.update(after)
+    for index in plan.with_position:
         joint, (first, end) = plan.joints[index], rows.spans[index]
-        if first == end:
+        if first == end or index in done:
             continue
         values = extracted.values[:, first:end]
         if joint.counts:

@@ -156,6 +156,21 @@ def _samples(
 class _Finder:
     """Goes through the samples: few, so that one after the other costs less than arrays of them."""
 
+    __slots__ = (
+        "_before",
+        "_lost",
+        "_memory",
+        "_plan",
+        "_rests",
+        "_rows",
+        "_samples",
+        "_segment_since_ns",
+        "_still_since_ns",
+        "found",
+        "segment",
+        "total",
+    )
+
     def __init__(
         self, *, plan: FindPlan, memory: TurnMemory, rows: CountRows, before: UnwrapState
     ) -> None:
@@ -261,17 +276,15 @@ class _Finder:
     def _rest(self, sample: Sample) -> Rest:
         """Remember that it is at rest at a sample."""
         _, time_ns, _, _, setpoint, setpoint_ns, _ = sample
-        rest = Rest(
-            setpoint=setpoint,
-            distance=self._total_at(sample) - setpoint,
-            since_ns=self._still_since_ns,
-            last_ns=time_ns,
-            setpoint_ns=setpoint_ns,
-        )
+        distance = self._total_at(sample) - setpoint
+        rest = Rest(setpoint, distance, self._still_since_ns, time_ns, setpoint_ns)
         rests = self._rests
-        if rests and rests[-1].since_ns == rest.since_ns:
-            rests = rests[:-1]
-        self._rests = self._apart_from(rest, rests)
+        self._rests = (
+            # It rests on, at the same set-point: what is apart from that is the same as well.
+            (*rests[:-1], rest)
+            if rests and rests[-1].since_ns == rest.since_ns
+            else self._apart_from(rest, rests)
+        )
         return rest
 
     def _apart_from(self, rest: Rest, earlier: Sequence[Rest]) -> tuple[Rest, ...]:
@@ -324,7 +337,7 @@ class _Finder:
         self.found.append(
             FoundSegment(time_ns=time_ns, segment=int(self.segment[row]), anchor=anchor)
         )
-        *rests, newest = (replace(rest, distance=rest.distance + shift) for rest in self._rests)
+        *rests, newest = (rest._replace(distance=rest.distance + shift) for rest in self._rests)
         # Those of before the loss are of the same line again.
         self._rests = self._apart_from(newest, [*lost.rests, *rests])
         self._lost, self._segment_since_ns = None, time_ns

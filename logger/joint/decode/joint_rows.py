@@ -1,6 +1,6 @@
 """The rows of a batch: its frames by joint, those of each in order of time. Pure.
 
-Everything behind works on the rows of all joints at once, and cuts them up by joint last of all.
+What follows works on the rows of all joints at once, and cuts them up by joint last of all.
 """
 
 from collections.abc import Sequence

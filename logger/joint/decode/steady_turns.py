@@ -1,6 +1,6 @@
 """The turns of several joints at once, where none can have been lost. Pure.
 
-Nearly every batch is so: each count lies close behind the one before, and no shaft went further
+Nearly every batch is so: each count lies close to the one before, and no shaft went further
 than half a turn in between. Then the nearest move is the move, whatever `unwrap_counts` would look
 at, and one pass over the counts of all joints that count alike comes to the same. Where that is not
 certain, nothing is done, and `encoder_position` goes through the joints one by one.
@@ -9,7 +9,6 @@ certain, nothing is done, and `encoder_position` goes through the joints one by 
 import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from itertools import repeat
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -44,6 +43,8 @@ class _Counts(NamedTuple):
     places: NDArray[np.intp]
     """The row of each."""
     kind: NDArray[np.intp]
+    factor: Floats
+    """One count at the output, in rad."""
     time_ns: Ints
     raw: Ints
     speed_counts_s: Floats
@@ -87,13 +88,16 @@ def advance_together(
     segments: dict[int, NDArray[np.int32]] = {}
     places, total = counts.places, counts.total
     if group.finds:
-        memories, found, segments = _advance_memories(plans, states, rows, extracted, counts)
+        memories, found, segments = _advance_memories(
+            group, plans, states, rows, extracted, counts=counts
+        )
     position = total.astype(np.float64)
-    position *= group.factor[counts.kind]
+    position *= counts.factor
     if group.has_offset:
         position += group.offset[counts.kind]
-    extracted.values[plans[group.joints[0]].position_row][places] = position
+    extracted.values[group.position_row][places] = position
     after: dict[int, JointState] = {}
+    is_usual = True
     for joint, first, end in counts.spans:
         state = states[joint]
         newest_segment = state.turns.segment
@@ -115,8 +119,14 @@ def advance_together(
             time_ns,
             memories.get(joint, state.memory),
         )
-    size = np.abs(position)
-    return after, found, size.item(size.argmax()) <= _USUAL_RAD
+        # From each count to the next it is half a turn at most.
+        furthest = abs(turns.total) + (end - first) * group.modulus
+        scaling = plans[joint].position_scaling
+        is_usual &= (
+            joint not in found
+            and furthest * abs(scaling.factor) + abs(scaling.offset) <= _USUAL_RAD
+        )
+    return after, found, is_usual
 
 
 def _steady_counts(
@@ -152,8 +162,9 @@ def _steady_counts(
     kind = rows.kind[places]
     count = extracted.raw[:, group.slot][places]
     time_ns = rows.time_ns[places]
-    speed = extracted.values[plans[spans[0][0]].speed_row][places]
-    speed /= group.factor[kind]
+    speed = extracted.values[group.speed_row][places]
+    factor = group.factor[kind]
+    speed /= factor
     moves = np.empty(end, np.int64)
     elapsed_ns = np.empty(end, np.int64)
     np.subtract(count[1:], count[:-1], moves[1:])
@@ -174,18 +185,20 @@ def _steady_counts(
     furthest += fastest * to_s(longest_ns)
     if not (longest_ns <= group.known_for_ns and furthest < _SURE_TURNS * group.modulus):
         return None
-    total = elapsed_ns  # no longer needed
-    for joint, first, behind in spans:
+    total = elapsed_ns  # of which nothing more is needed
+    for joint, first, stop in spans:
         moves[first] += states[joint].turns.total
-        np.add.accumulate(moves[first:behind], 0, None, total[first:behind])
-    return _Counts(places, kind, time_ns, count, speed, total, spans)
+        np.add.accumulate(moves[first:stop], 0, None, total[first:stop])
+    return _Counts(places, kind, factor, time_ns, count, speed, total, spans)
 
 
 def _advance_memories(
+    group: TurnGroup,
     plans: Sequence[JointPlan],
     states: Sequence[JointState],
     rows: JointRows,
     extracted: Extracted,
+    *,
     counts: _Counts,
 ) -> tuple[
     Mapping[int, TurnMemory], Mapping[int, Sequence[FoundSegment]], dict[int, NDArray[np.int32]]
@@ -195,23 +208,12 @@ def _advance_memories(
     The third are the segments of the rows of a joint with found ones; its totals become those with
     the turns that were found.
     """
-    tenth = counts.time_ns // SAMPLE_NS
-    is_sample = np.empty(len(tenth), bool)
-    np.not_equal(tenth[1:], tenth[:-1], is_sample[1:])
-    for joint, first, _ in counts.spans:
-        is_sample[first] = tenth.item(first) != states[joint].turns.time_ns // SAMPLE_NS
-    sample_at = is_sample.nonzero()[0]
-    column = extracted.values[plans[counts.spans[0][0]].setpoint_row]
+    column = extracted.values[group.setpoint_row]
     # Only a value that is there equals itself.
     setpoint_at = (column == column).nonzero()[0]  # noqa: PLR0124
     setpoint_row = setpoint_at.tolist()
     setpoint_ns = rows.time_ns[setpoint_at].tolist()
     setpoint_rad = column[setpoint_at].tolist()
-    at = sample_at.tolist()
-    sample_row = counts.places[sample_at].tolist()
-    sample_ns = counts.time_ns[sample_at].tolist()
-    sample_total = counts.total[sample_at].tolist()
-    sample_speed = counts.speed_counts_s[sample_at].tolist()
     memories: dict[int, TurnMemory] = {}
     found: dict[int, Sequence[FoundSegment]] = {}
     segments: dict[int, NDArray[np.int32]] = {}
@@ -220,10 +222,10 @@ def _advance_memories(
         if find is None:
             continue
         memory, factor = state.memory, plans[joint].position_scaling.factor
-        begin, behind = rows.spans[joint]
-        begin, behind = bisect_left(setpoint_row, begin), bisect_left(setpoint_row, behind)
+        begin, stop = rows.spans[joint]
+        begin, stop = bisect_left(setpoint_row, begin), bisect_left(setpoint_row, stop)
         if memory.lost is not None:
-            its_setpoints = setpoint_at[begin:behind]
+            its_setpoints = setpoint_at[begin:stop]
             total, its_segments, its_found, memories[joint] = _find_turns(
                 find,
                 state,
@@ -240,27 +242,39 @@ def _advance_memories(
                 counts.total[first:end] = total
                 found[joint], segments[joint] = its_found, its_segments
             continue
-        newest_ns = [memory.setpoint_ns, *setpoint_ns[begin:behind]]
-        newest = [memory.setpoint, *[rad / factor for rad in setpoint_rad[begin:behind]]]
-        its = slice(bisect_left(at, first), bisect_left(at, end))
-        # Which is the newest set-point at each sample; 0: that of before these rows.
-        number = [bisect_left(setpoint_row, row, begin, behind) - begin for row in sample_row[its]]
-        samples = list(
-            zip(
-                at[its],
-                sample_ns[its],
-                sample_total[its],
-                sample_speed[its],
-                [newest[one] for one in number],
-                [newest_ns[one] for one in number],
-                repeat(False),  # noqa: FBT003 - none of them is a loss
+        # Set-points and their times; first the newest of those before these rows.
+        newest = [memory.setpoint, *[rad / factor for rad in setpoint_rad[begin:stop]]]
+        newest_ns = [memory.setpoint_ns, *setpoint_ns[begin:stop]]
+        samples = []
+        for at in _sample_places(counts.time_ns[first:end], state.turns.time_ns):
+            place = first + at
+            setpoint = bisect_left(setpoint_row, counts.places.item(place), begin, stop) - begin
+            samples.append(
+                (
+                    at,
+                    counts.time_ns.item(place),
+                    counts.total.item(place),
+                    counts.speed_counts_s.item(place),
+                    newest[setpoint],
+                    newest_ns[setpoint],
+                    False,
+                )
             )
-        )
         if samples:
             memories[joint] = remember_samples(find, memory, samples, (newest[-1], newest_ns[-1]))
-        elif behind > begin:
+        elif stop > begin:
             memories[joint] = memory.with_newest(newest[-1], newest_ns[-1])
     return memories, found, segments
+
+
+def _sample_places(time_ns: Ints, before_ns: int) -> list[int]:
+    """Return which readings are the first in a tenth of a second; the one before is given."""
+    tenths = range(before_ns // SAMPLE_NS + 1, time_ns.item(-1) // SAMPLE_NS + 1)
+    if not tenths:
+        return []
+    places: list[int] = time_ns.searchsorted([tenth * SAMPLE_NS for tenth in tenths]).tolist()
+    # A tenth without a reading has the place of the next one that has.
+    return list(dict.fromkeys(places))
 
 
 def _find_turns(

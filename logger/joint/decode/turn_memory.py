@@ -5,7 +5,7 @@ resumes reads it back from the rows.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -80,9 +80,8 @@ class FoundSegment:
     anchor: PositionAnchor
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rest:
-    """A time for which a joint stood still at one set-point."""
+class Rest(NamedTuple):
+    """A time for which a joint stood still at one set-point; a tuple, as `TurnMemory`."""
 
     setpoint: float
     """In counts, as all of it."""
@@ -149,7 +148,7 @@ class TurnMemory(NamedTuple):
         since_ns = self.segment_since_ns
         is_counted = turns.time_ns != TIME_MIN_NS
         newest_ns = turns.time_ns if is_counted else self.newest_ns
-        rests = (replace(rest, since_ns=max(rest.since_ns, since_ns)) for rest in self.rests)
+        rests = (rest._replace(since_ns=max(rest.since_ns, since_ns)) for rest in self.rests)
         return self._replace(
             newest_ns=newest_ns,
             newest_total=turns.total if is_counted else self.newest_total,
