@@ -5,23 +5,18 @@ the raw rows. Merged they equal the statistics of the raw rows but for float64 r
 """
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.arrays import Floats, Ints, to_s
+from logger.arrays import Floats, Ints
 from logger.joint.time_weighted import Buckets, WeightedStatistics, span_bucket, statistics_of
 from logger.store.pyramid.seconds import BASE_NS
 from replay.recording import Recording
 
 __all__ = ["WeightedStatistics", "rms_before", "span_statistics"]
 
-_READ_TOGETHER_S: Final = 30
-"""Instants whose seconds lie closer together than this are read at once."""
-_READ_AT_ONCE_S: Final = 1800
-"""Length of the longest read."""
 _LEAST_HELD_S: Final = 0.5e-9
 """Held time below half a nanosecond is the rounding of sums: nothing was held."""
 
@@ -57,7 +52,9 @@ def rms_before(
 ) -> NDArray[np.float64]:
     """Return the RMS of a channel over each of several spans before each of n instants.
 
-    Equal to that of `span_statistics` but for float64 rounding, with one read of the pyramid.
+    Over whole seconds, the last of them that was over at the instant: as the recorder computes its
+    RMS torque, and as the pyramid holds them, so that no row is read. Equal to `span_statistics` of
+    those seconds but for float64 rounding.
 
     Parameters
     ----------
@@ -71,98 +68,41 @@ def rms_before(
     numpy.ndarray
         Shape (n, len(spans_s)), in the channel's unit; NaN where no value was held.
     """
-    ends = np.asarray(ends_ns, np.int64)
-    spans_ns = np.asarray(spans_s, np.int64) * BASE_NS
-    begins = np.maximum(ends[:, None] - spans_ns, recording.start_ns)
-    is_within = begins < ends[:, None]
+    ends = np.asarray(ends_ns, np.int64)[:, None] // BASE_NS
+    begins = np.maximum(ends - np.asarray(spans_s, np.int64), recording.start_ns // BASE_NS)
     rms = np.full(begins.shape, np.nan)
-    if not is_within.any():
+    if len(ends) == 0:
         return rms
-    # Each instant once: of thousands of alerts many begin and end within the same second.
-    used_ends = np.broadcast_to(ends[:, None], begins.shape)[is_within]
-    instants, column = np.unique(np.append(begins[is_within], used_ends), return_inverse=True)
-    held_s, squares = _sums_until(recording, joint, channel, instants)
-    begin, end = column[: len(used_ends)], column[len(used_ends) :]
-    lasts_s = held_s[end] - held_s[begin]
-    square = np.maximum(squares[end] - squares[begin], 0.0)
-    rms[is_within] = np.sqrt(
-        np.divide(square, lasts_s, out=np.full(len(lasts_s), np.nan), where=lasts_s > _LEAST_HELD_S)
-    )
+    order = np.argsort(ends[:, 0], kind="stable")
+    earliest = begins.min(axis=1)[order]
+    # What lies between spans that do not touch is not read.
+    is_apart = earliest[1:] > ends[order[:-1], 0]
+    for some in np.split(order, np.flatnonzero(is_apart) + 1):
+        rms[some] = _rms_of_spans(recording, joint, channel, begins[some], ends[some])
     return rms
 
 
-def _sums_until(
-    recording: Recording, joint: str, channel: str, instants_ns: Ints
-) -> tuple[Floats, Floats]:
-    """Return held time, and square times held time, from one origin to each of n instants.
-
-    Whole seconds come from the pyramid, the rest of the last second of each instant from the rows.
-
-    Parameters
-    ----------
-    instants_ns
-        Shape (n,), n > 0, ascending, none before the recording.
-
-    Returns
-    -------
-    held_s, squares
-        Each of shape (n,), in seconds, and in seconds times the square of the channel's unit.
-    """
-    seconds = instants_ns // BASE_NS
-    first_ns, last_ns = int(seconds[0]) * BASE_NS, int(seconds[-1]) * BASE_NS
+def _rms_of_spans(
+    recording: Recording, joint: str, channel: str, begins: Ints, ends: Ints
+) -> Floats:
+    """Return the RMS over [begins, ends) in whole seconds since 1970, from one read."""
+    first, last = int(begins.min()), int(ends.max())
+    rms = np.full(begins.shape, np.nan)
+    if last <= first:
+        return rms
     held_sums, square_sums = _cumulative_sums(
-        recording.read_buckets(joint, channel, first_ns, last_ns)
-        if last_ns > first_ns
-        else Buckets.empty(BASE_NS),
-        first_ns,
-        (last_ns - first_ns) // BASE_NS,
+        recording.read_buckets(joint, channel, first * BASE_NS, last * BASE_NS),
+        first * BASE_NS,
+        last - first,
     )
-    held_s, squares = held_sums[seconds - seconds[0]], square_sums[seconds - seconds[0]]
-    starts = np.flatnonzero(
-        np.diff(seconds, prepend=seconds[0] - _READ_TOGETHER_S) >= _READ_TOGETHER_S
-    )
-    for begin, end in pairwise([*starts.tolist(), len(seconds)]):
-        # A read takes as long as that of some thousand rows: what lies close is read at once, but
-        # never so much that memory follows the number of instants.
-        for some in np.split(
-            np.arange(begin, end),
-            np.flatnonzero(np.diff((seconds[begin:end] - seconds[begin]) // _READ_AT_ONCE_S)) + 1,
-        ):
-            held_rest, square_rest = _sums_within_seconds(
-                recording, joint, channel, instants_ns[some]
-            )
-            held_s[some] += held_rest
-            squares[some] += square_rest
-    return held_s, squares
-
-
-def _sums_within_seconds(
-    recording: Recording, joint: str, channel: str, instants_ns: Ints
-) -> tuple[Floats, Floats]:
-    """Return the sums of `_sums_until` from the whole second before each instant, from one read."""
-    whole_ns = instants_ns // BASE_NS * BASE_NS
-    time_ns, value = recording.read_readings(
-        joint, int(whole_ns[0]), int(instants_ns[-1]), channels=[channel], lead_in=True
-    ).channel_series(channel)
-    if len(time_ns) == 0:
-        return np.zeros(len(instants_ns)), np.zeros(len(instants_ns))
-    hold_ns = recording.hold_ns(joint)[channel]
-    held_ns = np.minimum(np.diff(time_ns, append=time_ns[-1] + hold_ns), hold_ns)
-    square = np.square(value, dtype=np.float64)
-    held_before = np.concatenate([[0], held_ns.cumsum()])
-    squares_before = np.concatenate([[0.0], (to_s(held_ns) * square).cumsum()])
-
-    def sums_at(at_ns: Ints) -> tuple[Ints, Floats]:
-        row = time_ns.searchsorted(at_ns) - 1
-        is_after = row >= 0
-        since_ns = np.where(is_after, np.minimum(at_ns - time_ns[row], held_ns[row]), 0)
-        row = np.maximum(row, 0)
-        return held_before[row] + since_ns, squares_before[row] + to_s(since_ns) * square[row]
-
-    # Nothing is held beyond the end of the recording.
-    held_whole, squares_whole = sums_at(np.minimum(whole_ns, recording.end_ns))
-    held_until, squares_until = sums_at(np.minimum(instants_ns, recording.end_ns))
-    return to_s(held_until - held_whole), squares_until - squares_whole
+    # A span that ends before the recording begins holds nothing.
+    begin = np.maximum(np.minimum(begins, ends) - first, 0)
+    end = np.maximum(ends - first, 0)
+    lasts_s = held_sums[end] - held_sums[begin]
+    square = np.maximum(square_sums[end] - square_sums[begin], 0.0)
+    np.divide(square, lasts_s, out=rms, where=lasts_s > _LEAST_HELD_S)
+    np.sqrt(rms, out=rms)
+    return rms
 
 
 def _cumulative_sums(

@@ -13,9 +13,12 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from logger.outside_text import printable
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
 
 __all__ = [
     "Line",
@@ -92,25 +95,53 @@ def _render_table(table: Table, width: int | None) -> list[str]:
     """Return a table as lines: wrapped to `width` with bold heads; plain and unwrapped for None."""
     if not table.rows:
         return []
-    from rich.console import Console
+    from rich.cells import cell_len
+
+    cells = [[printable(cell) for cell in row] for row in (table.head, *table.rows)]
+    widths = [max(map(cell_len, column)) for column in zip(*cells, strict=True)]
+    if width is not None and sum(widths) + 2 * (len(widths) - 1) + table.indent > width:
+        lines = _wrapped_table(cells, width - table.indent)
+    else:
+        # By hand: thousands of rows that need no wrapping would take seconds otherwise.
+        lines = [
+            "  ".join(
+                cell + " " * (wide - cell_len(cell)) for cell, wide in zip(row, widths, strict=True)
+            )
+            for row in cells
+        ]
+        if width is not None:
+            lines[0] = _in_bold(lines[0])
+    margin = " " * table.indent
+    return [f"{margin}{line}".rstrip() for line in lines]
+
+
+def _wrapped_table(cells: Sequence[Sequence[str]], width: int) -> list[str]:
+    """Return rows of cells as lines of a terminal, cells wrapped; the first row are the heads."""
     from rich.table import Table as RichTable
     from rich.text import Text
 
-    drawn = RichTable(*table.head, box=None, pad_edge=False, header_style="bold")
-    for row in table.rows:
+    drawn = RichTable(*cells[0], box=None, pad_edge=False, header_style="bold")
+    for row in cells[1:]:
         # A plain string would be read as markup.
-        drawn.add_row(*(Text(printable(cell)) for cell in row))
+        drawn.add_row(*map(Text, row))
+    return _terminal_lines(drawn, width)
+
+
+def _in_bold(line: str) -> str:
+    from rich.text import Text
+
+    return _terminal_lines(Text(line, style="bold"), _NO_WRAP)[0]
+
+
+def _terminal_lines(drawn: "RenderableType", width: int) -> list[str]:
+    from rich.console import Console
+
     console = Console(
-        file=io.StringIO(),
-        width=_NO_WRAP if width is None else width - table.indent,
-        force_terminal=width is not None,
-        color_system=None if width is None else "auto",
-        highlight=False,
+        file=io.StringIO(), width=width, force_terminal=True, color_system="auto", highlight=False
     )
     with console.capture() as captured:
         console.print(drawn)
-    margin = " " * table.indent
-    return [f"{margin}{line}".rstrip() for line in captured.get().splitlines()]
+    return captured.get().splitlines()
 
 
 @contextlib.contextmanager

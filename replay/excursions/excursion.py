@@ -1,7 +1,6 @@
 """An excursion, a span beyond a limit, and its lead-up: the load, notes and gaps before it.
 
-The load comes from one read of the pyramid for all excursions of a joint and a few short reads for
-each.
+The load comes from one read of the pyramid for all excursions of a joint.
 """
 
 import math
@@ -45,8 +44,8 @@ class Excursion:
     ongoing: bool
     """Whether it had not returned at the end of the recording."""
     rms_torque_Nm: dict[int, float]  # noqa: N815 - the unit's own spelling
-    """Seconds before the start -> RMS torque over them, of the spans of before (`load_before`);
-    empty without a torque channel."""
+    """Seconds before the start -> RMS torque over them, of the spans of before (`load_before`):
+    whole seconds, the last that was over at the start. Empty without a torque channel."""
     rated_torque_Nm: float | None  # noqa: N815 - the unit's own spelling
     nearby: tuple[str, ...]
     """Notes and gaps in the 15 minutes before it, in words."""

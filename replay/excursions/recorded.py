@@ -132,7 +132,7 @@ def complete_excursions(
 ) -> list[Excursion]:
     """Return excursions of `excursions_from_alerts` with their lead-up and missing peaks filled in.
 
-    Costs a few short reads for each excursion, and one of the pyramid for each joint.
+    Costs one read of the pyramid for each joint, and short reads for peaks that are missing.
     """
     completed: list[Excursion] = []
     for joint in recording.joints:

@@ -183,7 +183,7 @@ def test_neighbouring_spans_add_up(tmp_path: Path):
 def test_the_load_before_many_instants_is_that_before_each(
     tmp_path: Path, how: str, channel: str
 ) -> None:
-    """Close together or apart, at readings or between them, in the last second or beyond it."""
+    """Whole seconds, the last that was over; close together or apart, in the last or beyond it."""
     batch = _trace(5)
     recording = _recorded(tmp_path / "rec", batch, how=how)
     dice = np.random.default_rng(1)
@@ -200,6 +200,7 @@ def test_the_load_before_many_instants_is_that_before_each(
     table = rms_before(recording, "a", channel, ends, spans_s=spans_s)
     for row, end_ns in zip(table.tolist(), ends, strict=True):
         for rms, span_s in zip(row, spans_s, strict=True):
-            begin_ns = max(end_ns - span_s * S, recording.start_ns)
-            alone = span_statistics(recording, "a", channel, begin_ns, end_ns).rms
+            whole_ns = end_ns // S * S
+            begin_ns = max(whole_ns - span_s * S, recording.start_ns)
+            alone = span_statistics(recording, "a", channel, begin_ns, whole_ns).rms
             assert rms == pytest.approx(alone, rel=1e-9, nan_ok=True), (end_ns - START_NS, span_s)

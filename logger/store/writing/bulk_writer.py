@@ -24,6 +24,7 @@ from logger.store.layout.files import (
     INBOX_FOLDER,
     LOCK_FILE,
     make_folder,
+    status_stream,
     sync_folder,
 )
 from logger.store.layout.lock import WriteLock
@@ -43,6 +44,8 @@ __all__ = [
     "staging_path",
 ]
 
+_LEAST_PART_ROWS: Final = 2000
+"""Rows of a stream other than frames and readings that become a part before the end."""
 BULK_PART_ROWS: Final = 500_000
 """Buffered rows, of all streams together, from which on each stream's become a part."""
 _DEAD_AFTER_S: Final = 60.0
@@ -76,6 +79,7 @@ class BulkWriter(RowWriter):
         self.path = path
         self.manifest = manifest
         self._part_rows = part_rows
+        self._status_streams = {status_stream(joint.name) for joint in bench.joints}
         self._staging = staging_path(path)
         refuse_existing(path)
         self._lock = begin_staging(path)
@@ -93,9 +97,21 @@ class BulkWriter(RowWriter):
         self._buffered.setdefault(stream, []).append((first_row, batch))
         self._buffered_rows += batch.num_rows
 
-    def _take_buffered(self) -> dict[str, list[Run]]:
-        """Return the buffered rows by stream, and empty the buffer."""
-        rows, self._buffered, self._buffered_rows = self._buffered, {}, 0
+    def _take_buffered(self, *, is_end: bool) -> dict[str, list[Run]]:
+        """Return the buffered rows by stream, and remove them from the buffer.
+
+        Before the end those of slow streams (events, health) stay until they are worth a part: a
+        day would have hundreds of them, each of which costs a reader a millisecond or more.
+        """
+        rows: dict[str, list[Run]] = {}
+        for stream, runs in self._buffered.items():
+            is_fast = stream == "frames" or stream in self._status_streams
+            count = sum(batch.num_rows for _, batch in runs)
+            if is_end or is_fast or count >= _LEAST_PART_ROWS:
+                rows[stream] = runs
+                self._buffered_rows -= count
+        for stream in rows:
+            del self._buffered[stream]
         return rows
 
     def carry_part(self, stream: str, part: Part) -> None:
@@ -125,7 +141,9 @@ class BulkWriter(RowWriter):
             return
         try:
             self._wait_for_sealing()
-            self._sealing = self._executor.submit(self._sealer.seal_rows, self._take_buffered())
+            self._sealing = self._executor.submit(
+                self._sealer.seal_rows, self._take_buffered(is_end=False)
+            )
         except OSError as fault:
             raise self._bulk_write_error(fault) from fault
 
@@ -146,7 +164,7 @@ class BulkWriter(RowWriter):
         """
         try:
             self._wait_for_sealing()
-            self._sealer.seal_rows(self._take_buffered(), until_ns=ended_ns)
+            self._sealer.seal_rows(self._take_buffered(is_end=True), until_ns=ended_ns)
             self.manifest = self.manifest.model_copy(
                 update={"ended_ns": ended_ns, "end_cause": cause, "rows": dict(self._rows)}
             )

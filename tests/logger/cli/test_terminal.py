@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
+import logger.cli.terminal
 from logger.cli.terminal import Line, Table, redraw, render_lines, say, show
 
 
@@ -20,6 +21,38 @@ def test_a_table_in_columns():
         "end",
     ]
     assert render_lines([Table(("name",), [])]) == []
+
+
+def test_on_a_terminal_wide_tables_are_wrapped_and_heads_are_bold(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    """One that fits stays as it is, signs of two columns counted as two."""
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setattr(logger.cli.terminal, "_terminal_width", lambda: 24)
+    show({}, [Table(("名", "n"), [("a", "1"), ("bcd", "2")], indent=1)], as_json=False)
+    head, *rows = capsys.readouterr().out.splitlines()
+    assert rows == [" a    1", " bcd  2"]
+    assert head.replace("\x1b[1m", "").replace("\x1b[0m", "") == " 名   n"
+    assert "\x1b[1m" in head
+    show({}, [Table(("name", "words"), [("a", "one two three four five six")])], as_json=False)
+    head, *rows = capsys.readouterr().out.splitlines()
+    assert "\x1b[1m" in head
+    assert len(rows) > 1
+    assert max(map(len, rows)) <= 24
+    assert " ".join(" ".join(rows).split()) == "a one two three four five six"
+
+
+def test_thousands_of_rows_are_not_drawn_one_by_one(monkeypatch: pytest.MonkeyPatch):
+    """The library that wraps cells, a millisecond for each row, is asked only where one wraps."""
+
+    def refuse(*_: object) -> list[str]:
+        raise AssertionError("nothing has to be wrapped")
+
+    monkeypatch.setattr(logger.cli.terminal, "_wrapped_table", refuse)
+    rows = [(str(row), "peak") for row in range(5000)]
+    lines = render_lines([Table(("number", "of"), rows)])
+    assert len(lines) == 5001
+    assert lines[-1] == "4999    peak"
 
 
 def test_json_or_lines(capsys: pytest.CaptureFixture[str]):

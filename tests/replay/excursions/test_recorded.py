@@ -195,6 +195,7 @@ def test_the_load_before_many_instants(overheat: Recording):
     table = rms_before(overheat, "elbow", "torque_Nm", starts, spans_s=spans)
     for row, at_ns in zip(table.tolist(), starts, strict=True):
         for told, span_s in zip(row, spans, strict=True):
-            begin_ns = max(at_ns - span_s * S, overheat.start_ns)
-            alone = span_statistics(overheat, "elbow", "torque_Nm", begin_ns, at_ns).rms
+            whole_ns = at_ns // S * S
+            begin_ns = max(whole_ns - span_s * S, overheat.start_ns)
+            alone = span_statistics(overheat, "elbow", "torque_Nm", begin_ns, whole_ns).rms
             assert told == pytest.approx(alone, rel=1e-9, nan_ok=True)

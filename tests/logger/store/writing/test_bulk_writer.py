@@ -53,6 +53,24 @@ def test_it_appears_whole(tmp_path: Path):
     np.testing.assert_array_equal(times, START_NS + np.arange(5000))
 
 
+def test_slow_streams_are_parts_when_they_are_worth_one(tmp_path: Path):
+    """A few events do not become a part with each part of the frames; none is lost at the end."""
+    path = tmp_path / "rec"
+    writer = _writer(path)
+    for first in range(0, 5000, 500):
+        writer.append_frames(_frames(first, 500))
+        writer.append_events(
+            [Event(sequence=first, time_ns=START_NS + first, kind="note", text="x")]
+        )
+        writer.tick()
+    writer.close(ended_ns=START_NS + 5000, cause="end")
+    assert len(list_parts(path / "frames")) > 3
+    assert [part.end_row for part in list_parts(path / "events")] == [10]
+    assert [event.sequence for event in RecordingReader(path).read_events()] == [
+        *range(0, 5000, 500)
+    ]
+
+
 def test_abandoned_it_leaves_nothing(tmp_path: Path):
     """Neither the folder aside nor a part that was just being written."""
     writer = _writer(tmp_path / "deep" / "rec", part_rows=100)
