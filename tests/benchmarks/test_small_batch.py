@@ -64,7 +64,7 @@ _STAGES: Final[tuple[tuple[str, Callable[..., Any]], ...]] = (
     ("pipeline, all of it", Pipeline.process),
     ("  frames as rows", schema.frames_table),
     ("  decoded", decode.decode),
-    ("  readings as rows", schema.readings_table),
+    ("  readings as rows", schema.ReadingsTable.rows),
     ("  rows into the journal", JournalWriter.append_rows),
     ("  limits", Pipeline._evaluate),
     ("once a second: rows", Pipeline.record_seconds),

@@ -25,6 +25,7 @@ __all__ = [
     "FRAME_SCHEMA",
     "HEALTH_SCHEMA",
     "TIME_TYPE",
+    "ReadingsTable",
     "conform",
     "frames_from_table",
     "frames_table",
@@ -37,6 +38,7 @@ __all__ = [
 ]
 
 TIME_TYPE: Final = pa.timestamp("ns", tz="UTC")
+_DOUBLE: Final = pa.float64()
 
 
 def _time_field() -> pa.Field:
@@ -199,21 +201,6 @@ def _arrow_array(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
     )
 
 
-def _nullable_array(
-    values: NDArray[Any], kind: pa.DataType, bits: NDArray[np.uint8], present_count: int
-) -> pa.Array:
-    """Return values as an Arrow array without copying them; null where `bits` has a 0.
-
-    `bits`: the validity bitmap, least significant bit first; `present_count`: its ones.
-    """
-    if present_count == 0:
-        return pa.nulls(len(values), kind)
-    validity = pa.py_buffer(bits) if present_count < len(values) else None
-    return pa.Array.from_buffers(
-        kind, len(values), [validity, pa.py_buffer(values)], null_count=len(values) - present_count
-    )
-
-
 def frames_from_table(table: pa.Table) -> FrameBatch:
     """Return rows of the `frames` stream as frames."""
     payload = table["data"].combine_chunks()
@@ -243,36 +230,71 @@ def frames_from_table(table: pa.Table) -> FrameBatch:
     )
 
 
+class ReadingsTable:
+    """Makes rows of a `status` stream of readings; what depends on its columns is found once."""
+
+    def __init__(self, schema: pa.Schema) -> None:
+        self._schema = schema
+        self._channels = tuple(
+            (place, field.name, field.type)
+            for place, field in enumerate(schema)
+            if field.name not in {"time", "position_segment"}
+        )
+        self._types = tuple(field.type for field in schema)
+        self._time_place = schema.get_field_index("time")
+        self._segment_place = schema.get_field_index("position_segment")
+
+    def rows(self, batch: ReadingBatch) -> pa.RecordBatch:
+        """Return readings as rows; NaN becomes null."""
+        n, columns = len(batch), batch.columns
+        arrays: list[pa.Array | None] = [None] * len(self._types)
+        arrays[self._time_place] = _arrow_array(batch.time_ns, TIME_TYPE)
+        segment = batch.position_segment
+        arrays[self._segment_place] = _nullable_array(segment, pa.int32(), segment >= 0)
+        present = [channel for channel in self._channels if channel[1] in columns]
+        if present and n:
+            # All columns in one array: what follows costs a few operations for all of them.
+            values = np.array([columns[name] for _, name, _ in present])
+            has_value = values == values  # noqa: PLR0124 - NaN alone is not
+            counts = np.add.reduce(has_value, axis=1).tolist()
+            bits = pa.py_buffer(np.packbits(has_value, axis=1, bitorder="little"))
+            content = pa.py_buffer(values)
+            bit_bytes, value_bytes = -(-n // 8), 8 * n
+            for row, (place, _, kind) in enumerate(present):
+                if counts[row] == 0:
+                    continue
+                array = pa.Array.from_buffers(
+                    _DOUBLE,
+                    n,
+                    [
+                        bits.slice(row * bit_bytes, bit_bytes) if counts[row] < n else None,
+                        content.slice(row * value_bytes, value_bytes),
+                    ],
+                    null_count=n - counts[row],
+                )
+                arrays[place] = array if kind == _DOUBLE else array.cast(kind)
+        columns_or_nulls = [
+            pa.nulls(n, kind) if array is None else array
+            for array, kind in zip(arrays, self._types, strict=True)
+        ]
+        return pa.RecordBatch.from_arrays(columns_or_nulls, schema=self._schema)
+
+
 def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     """Return readings as rows of a `status` stream with that schema; NaN becomes null."""
-    names = [field.name for field in schema if field.name in batch.columns]
-    # All columns in one array: their validity costs a few operations, not a few for each column.
-    values = np.array([batch.columns[name] for name in names]).reshape(len(names), len(batch))
-    is_present = ~np.isnan(values)
-    bits = np.packbits(is_present, axis=1, bitorder="little")
-    counts = np.count_nonzero(is_present, axis=1).tolist()
-    columns_by_name: dict[str, pa.Array] = {
-        name: _nullable_array(
-            values[field_index], pa.float64(), bits[field_index], counts[field_index]
-        )
-        for field_index, name in enumerate(names)
-    }
-    segment = np.ascontiguousarray(batch.position_segment)
-    has_segment = segment >= 0
-    columns_by_name["time"] = _arrow_array(batch.time_ns, TIME_TYPE)
-    columns_by_name["position_segment"] = _nullable_array(
-        segment,
-        pa.int32(),
-        np.packbits(has_segment, bitorder="little"),
-        int(np.count_nonzero(has_segment)),
+    return ReadingsTable(schema).rows(batch)
+
+
+def _nullable_array(
+    values: NDArray[Any], kind: pa.DataType, has_value: NDArray[np.bool_]
+) -> pa.Array:
+    """Return values as an Arrow array without copying them; null where they have no value."""
+    if np.logical_and.reduce(has_value):
+        return _arrow_array(values, kind)
+    bits = pa.py_buffer(np.packbits(has_value, bitorder="little"))
+    return pa.Array.from_buffers(
+        kind, len(values), [bits, pa.py_buffer(np.ascontiguousarray(values))]
     )
-    columns = []
-    for field in schema:
-        array = columns_by_name.get(field.name)
-        if array is None:
-            array = pa.nulls(len(batch), field.type)
-        columns.append(array if array.type == field.type else array.cast(field.type))
-    return pa.RecordBatch.from_arrays(columns, schema=schema)
 
 
 def conform(table: pa.Table, schema: pa.Schema) -> pa.Table:

@@ -38,6 +38,8 @@ _MAX_RECORD_BYTES: Final = 1 << 28
 """Bytes of a payload beyond which a length is taken for damage; the writer stays far below."""
 _SPLIT_BYTES: Final = _MAX_RECORD_BYTES // 8
 """Batches larger than this are split by the writer."""
+_FEW_ROWS: Final = 64
+"""So few never need to be split: the longest text of one, a limits file, has a megabyte at most."""
 _STREAM_NAME_KEY: Final = b"stream"
 _PARSE_ERRORS: Final = (
     pa.ArrowException,
@@ -145,7 +147,8 @@ class JournalWriter:
 
     def append_rows(self, stream: str, first_row: int, batch: pa.RecordBatch) -> None:
         """Add rows to those that the next `flush` writes."""
-        if batch.nbytes > _SPLIT_BYTES and batch.num_rows > 1:
+        # Asked only of many rows: the bytes of all columns together take longer than to write few.
+        if batch.num_rows > _FEW_ROWS and batch.nbytes > _SPLIT_BYTES:
             half = batch.num_rows // 2
             self.append_rows(stream, first_row, batch.slice(0, half))
             self.append_rows(stream, first_row + half, batch.slice(half))

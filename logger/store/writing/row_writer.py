@@ -8,7 +8,7 @@ from logger.joint.batch import FrameBatch, ReadingBatch
 from logger.joint.bench.bench import Bench
 from logger.store.layout.events import Event, events_table
 from logger.store.layout.files import status_stream
-from logger.store.layout.schema import frames_table, readings_table, stream_schemas
+from logger.store.layout.schema import ReadingsTable, frames_table, stream_schemas
 
 __all__ = ["RowWriter"]
 
@@ -19,6 +19,10 @@ class RowWriter(ABC):
     def __init__(self, bench: Bench) -> None:
         self._streams = stream_schemas(bench)
         self._rows = dict.fromkeys(self._streams, 0)
+        self._readings = {
+            joint.name: (stream := status_stream(joint.name), ReadingsTable(self._streams[stream]))
+            for joint in bench.joints
+        }
 
     def row_count(self, stream: str) -> int:
         """Return how many rows a stream has, in parts or not."""
@@ -41,8 +45,8 @@ class RowWriter(ABC):
 
     def append_readings(self, batch: ReadingBatch) -> None:
         """Add decoded readings of one joint."""
-        stream = status_stream(batch.joint)
-        self.append_rows(stream, readings_table(batch, self._streams[stream]))
+        stream, table = self._readings[batch.joint]
+        self.append_rows(stream, table.rows(batch))
 
     def append_events(self, events: list[Event]) -> None:
         """Add events."""
