@@ -1,13 +1,20 @@
-"""The front door: the commands of every room under one name, and the exit status of each.
+"""The front door: the commands of every room under one name, and what `import dutytrace` gives.
 
 The commands themselves are in `logger.cli`, `replay` and `dashboard.cli`. The order here is the
 order of `dutytrace --help`.
+
+For those who compute further the same recordings come as pandas tables: `dutytrace.open(REC)`, see
+`RecordingTables`; `dutytrace.recordings(FOLDER)` lists them. What is wrong about an input is raised
+as `InputError`, what outside failed as `OutsideFault`, both `DutytraceError`. They are loaded when
+they are first used, so that `--help` answers at once.
 """
 
 import contextlib
+import importlib
 import logging
 import sys
 from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
 
 import typer
 
@@ -30,7 +37,28 @@ from replay import cli as reading
 from replay import cli_requests as requesting
 from replay.heat import cli as heat
 
-__all__ = ["app", "main"]
+if TYPE_CHECKING:
+    from replay.library.recording_list import list_recordings as recordings
+    from replay.library.recording_tables import RecordingTables
+    from replay.library.recording_tables import open_recording as open
+
+__all__ = [
+    "DutytraceError",
+    "InputError",
+    "OutsideFault",
+    "RecordingTables",
+    "app",
+    "main",
+    "open",
+    "recordings",
+]
+
+_LIBRARY: Final = {
+    "open": ("recording_tables", "open_recording"),
+    "RecordingTables": ("recording_tables", "RecordingTables"),
+    "recordings": ("recording_list", "list_recordings"),
+}
+"""Name of the library -> its module in `replay.library`, and its name there."""
 
 COMMANDS: dict[str, Callable[..., None]] = {
     "demo": simulate.run_demo,
@@ -90,6 +118,29 @@ for group, commands in (
         group.command(name)(command)
 app.add_typer(layout_app, name="layout")
 app.add_typer(limits_app, name="limits")
+
+
+def __getattr__(name: str) -> object:
+    """Return a name of the library; its modules load numpy and pandas."""
+    if name not in _LIBRARY:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    module, own_name = _LIBRARY[name]
+    try:
+        found: object = getattr(importlib.import_module(f"replay.library.{module}"), own_name)
+    except ModuleNotFoundError as fault:
+        if fault.name != "pandas":
+            raise
+        raise ModuleNotFoundError(
+            f"dutytrace.{name} needs pandas, which is not installed: "
+            'pip install "dutytrace[pandas]".',
+            name="pandas",
+        ) from None
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_LIBRARY})
 
 
 class _PrintableFormatter(logging.Formatter):

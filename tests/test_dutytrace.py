@@ -114,3 +114,36 @@ def test_a_server_that_is_told_to_end_has_done_its_work(tmp_path: Path, number: 
         process.kill()
         process.wait()
     assert (process.returncode, told) == (0, "")
+
+
+def test_the_library_is_loaded_when_it_is_used():
+    """`import dutytrace` loads neither numpy nor pandas; its names are listed all the same."""
+    script = (
+        "import sys, dutytrace\n"
+        "assert not {'numpy', 'pandas', 'pyarrow', 'dash'} & set(sys.modules)\n"
+        "assert set(dutytrace.__all__) <= set(dir(dutytrace))\n"
+        "dutytrace.open\n"
+        "assert 'pandas' in sys.modules\n"
+        "assert 'dash' not in sys.modules\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_without_pandas_the_library_says_how_to_get_it():
+    """One sentence, and nothing else of the program needs it."""
+    script = (
+        "import sys\n"
+        "sys.modules['pandas'] = None\n"
+        "import dutytrace\n"
+        "try:\n    dutytrace.open\n"
+        "except ModuleNotFoundError as fault:\n    print(fault)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert 'pip install "dutytrace[pandas]"' in done.stdout, done.stderr
+    with pytest.raises(AttributeError, match="has no attribute 'shut'"):
+        getattr(dutytrace, "shut")  # noqa: B009 - an attribute that type checkers know to be none

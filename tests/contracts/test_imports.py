@@ -42,7 +42,7 @@ SUB_FLOORS = {
         *(("layout",), ("parts",), ("pyramid",), ("writing",), ("reading",)),
         *(("repair",), ("tools",)),
     ),
-    "replay": (("evaluation", "heat"), ("excursions", "tuning"), ("exploring",)),
+    "replay": (("evaluation", "heat"), ("excursions", "tuning"), ("exploring",), ("library",)),
     "dashboard": (
         *(("text",), ("figures", "pages"), ("server",), ("live", "replay", "bus")),
         *(("limits", "heat"), ("access",)),
