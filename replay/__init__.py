@@ -1,6 +1,7 @@
 """Reads recordings back and computes; imports logger.joint, .limits, .store and .traffic.
 
     recording      one recording, live or finished: what every reader starts from
+    recordings_folder  the recordings of a folder, by their manifests alone
     recent         the newest rows and every event of a recording, read once for all callers
     single_flight  work that several threads request at once is done once
     window         any span at any width in pixels: envelopes and lines, no extreme lost

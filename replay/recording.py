@@ -4,10 +4,8 @@ A live recording is still being written; `refresh` takes in what is new. Everyth
 `logger.store.reading.reader`, so that pages, commands and computations see the same rows.
 """
 
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Self
 
 import numpy as np
@@ -19,8 +17,7 @@ from logger.joint.time_weighted import Buckets, merge_buckets, to_buckets
 from logger.limits.lifecycle import Alert, alerts_from_events
 from logger.store.layout.events import Event
 from logger.store.layout.files import MANIFEST_FILE, derived_stream, status_stream
-from logger.store.layout.lock import writer_pid
-from logger.store.layout.manifest import MAX_SPAN_NS, iso_utc, read_manifest
+from logger.store.layout.manifest import MAX_SPAN_NS, iso_utc
 from logger.store.layout.remote import Location
 from logger.store.layout.schema import frames_from_table
 from logger.store.pyramid.seconds import BASE_NS, final_until, gap_limit_ns
@@ -28,21 +25,7 @@ from logger.store.pyramid.upper import UPPER_WIDTHS_NS, at_width
 from logger.store.reading.reader import RecordingReader
 from replay.recent import RecentRows
 
-__all__ = ["Health", "Recording", "RecordingEntry", "find_recordings"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordingEntry:
-    """A folder with a recording's manifest."""
-
-    path: Path
-    name: str
-    started_ns: int
-    live: bool
-    recorded: bool = False
-    """Whether a recorder wrote it from a bus: no import, no cut."""
-    fault: str
-    """Why its manifest cannot be read; empty if it can."""
+__all__ = ["Health", "Recording"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,71 +40,6 @@ class Health:
     undecoded: int
     disk_left_h: float
     """Hours until the disk is full at the present rate; NaN while not known."""
-
-
-def find_recordings(folder: Path) -> list[RecordingEntry]:
-    """Return the recordings in a folder, live ones first, then the newest; broken ones last.
-
-    One that cannot be understood, or whose folder may not be read, has a `fault` and is no matter
-    to the others.
-
-    Raises
-    ------
-    InputError
-        The folder itself may not be read.
-    """
-    entries = []
-    for path in _folders_in(folder):
-        try:
-            if not (path / MANIFEST_FILE).exists():
-                continue
-            manifest = read_manifest(path)
-        except (InputError, OSError) as fault:
-            reason = f"{path}: {fault.strerror or fault}." if isinstance(fault, OSError) else fault
-            entries.append(
-                RecordingEntry(
-                    path=path, name=path.name, started_ns=0, live=False, fault=str(reason)
-                )
-            )
-            continue
-        live = manifest.ended_ns is None and writer_pid(path) is not None
-        entries.append(
-            RecordingEntry(
-                path=path,
-                name=manifest.name,
-                started_ns=manifest.started_ns,
-                live=live,
-                recorded=manifest.clock.boottime_ns > 0 and not manifest.cut_from,
-                fault="",
-            )
-        )
-    return sorted(entries, key=lambda entry: (entry.live, entry.started_ns), reverse=True)
-
-
-def _folders_in(folder: Path) -> list[Path]:
-    """Return the visible folders in a folder; empty where there is none."""
-    try:
-        with os.scandir(folder) as entries:
-            return [
-                Path(entry.path)
-                for entry in entries
-                if not entry.name.startswith(".") and _is_folder(entry)
-            ]
-    except (FileNotFoundError, NotADirectoryError):
-        return []
-    except OSError as fault:
-        raise InputError(
-            f"{folder}: this folder cannot be read ({fault.strerror or fault}), expected one that "
-            "holds recordings."
-        ) from None
-
-
-def _is_folder(entry: "os.DirEntry[str]") -> bool:
-    try:
-        return entry.is_dir()
-    except OSError:
-        # A link whose target may not be looked at: listed, with the reason.
-        return True
 
 
 class Recording(RecordingReader):

@@ -19,7 +19,8 @@ from dashboard.text.theme import STATE_BY_SEVERITY, pen_number
 from dashboard.text.zone import zone_name
 from logger.errors import DutytraceError
 from logger.limits.kinds.level import Level
-from replay.recording import Recording, RecordingEntry
+from replay.recording import Recording
+from replay.recordings_folder import RecordingEntry
 from replay.statistics import span_statistics
 from replay.window import read_envelope
 

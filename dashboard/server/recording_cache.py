@@ -14,7 +14,8 @@ from logger.errors import InputError
 from logger.settings_file import file_stamp
 from logger.store.layout.byte_cache import ByteLruCache
 from logger.store.layout.files import MANIFEST_FILE, real_path
-from replay.recording import Recording, RecordingEntry, find_recordings
+from replay.recording import Recording
+from replay.recordings_folder import RecordingEntry, find_recordings
 from replay.single_flight import SingleFlight
 
 __all__ = ["RecordingCache", "RecordingNotFoundError"]

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from replay.library.frames import table_of
-from replay.recording import find_recordings
+from replay.recordings_folder import find_recordings
 
 __all__ = ["list_recordings"]
 

@@ -12,7 +12,8 @@ import pytest
 from dashboard.server.recording_cache import RecordingCache
 from logger.errors import InputError
 from replay.export import export
-from replay.recording import Recording, find_recordings
+from replay.recording import Recording
+from replay.recordings_folder import find_recordings
 
 HOSTILE: dict[str, Any] = {
     "nesting": "[" * 50_000,

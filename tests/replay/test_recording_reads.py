@@ -14,7 +14,8 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.writing.live_writer import RecordingWriter
 from replay.check import check_recording
 from replay.excursions.over_rows import find_excursions
-from replay.recording import Recording, find_recordings
+from replay.recording import Recording
+from replay.recordings_folder import find_recordings
 from replay.statistics import span_statistics
 from replay.window import bin_width_ns, gaps_within, read_envelope, read_polyline
 from tests.support.parts import SEALED_HERE, tick_into_parts
