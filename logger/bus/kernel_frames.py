@@ -16,7 +16,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from logger.joint.batch import (
+    CLASSIC_BYTES,
+    ERROR,
+    EXTENDED,
+    FD,
+    REMOTE,
+    SENT,
+    FrameBatch,
+)
 
 __all__ = ["KernelReader", "dropped_frames", "enlarge_buffer", "is_supported"]
 
@@ -28,15 +36,27 @@ RECEIVE_BUFFER_BYTES: Final = 16 << 20
 """Bytes: over two seconds of a full 1 Mbit/s bus, at the kernel's cost of some 800 a frame."""
 
 # linux/can.h
-_EFF, _RTR, _ERR = 0x80000000, 0x40000000, 0x20000000
 _EFF_MASK: Final = 0x1FFFFFFF
 _SFF_MASK: Final = 0x7FF
+_HEAD_FLAGS_SHIFT: Final = np.uint32(29)
+"""The three flags are the highest bits: by them, what they are here and which bits are the id."""
+_FLAGS_OF_HEAD: Final = np.array(
+    [
+        (EXTENDED if bits & 4 else 0) | (REMOTE if bits & 2 else 0) | (ERROR if bits & 1 else 0)
+        for bits in range(8)
+    ],
+    np.uint8,
+)
+_ID_MASK_OF_HEAD: Final = np.array([_SFF_MASK] * 4 + [_EFF_MASK] * 4, np.uint32)
+_PAYLOAD_BYTES: Final = np.arange(64, dtype=np.uint8)
 # asm-generic/socket.h
 _SO_RCVBUFFORCE: Final = 33
 _SO_MEMINFO: Final = 55
 _MEMINFO: Final = struct.Struct("9I")
 _MEMINFO_DROPS_INDEX: Final = 8
 _SCM_TIMESTAMPNS: Final = 35
+_STAMP_BYTES: Final = 32
+"""A control message with a time stamp: its header, and two long numbers."""
 _MSG_DONTWAIT: Final = 0x40
 _MSG_CONFIRM: Final = 0x800
 """On a frame: this very socket sent it (Documentation/networking/can.rst, 4.1.7)."""
@@ -137,6 +157,13 @@ class KernelReader:
         headers["control"] = self._controls.ctypes.data + places * np.uint64(
             self._controls.dtype.itemsize
         )
+        # Columns of the same memory: to find them costs as much as to look at them.
+        self._heads = self._frames[:, :4].view(np.uint32)[:, 0]
+        self._sizes = self._slots["received"]
+        self._message_flags = headers["flags"]
+        self._control_lengths = headers["controllen"]
+        self._control_levels, self._control_types = self._controls["level"], self._controls["type"]
+        self._seconds, self._nanoseconds = self._controls["seconds"], self._controls["nanoseconds"]
         self._call = _libc().recvmmsg
         self._call.argtypes = (
             ctypes.c_int,
@@ -156,7 +183,7 @@ class KernelReader:
         OSError
             The interface went down or is gone.
         """
-        self._slots["header"]["controllen"] = self._controls.dtype.itemsize
+        self._control_lengths.fill(self._controls.dtype.itemsize)
         count = self._call(
             self._endpoint.fileno(), self._slots.ctypes.data, BATCH_SLOTS, _MSG_DONTWAIT, None
         )
@@ -168,28 +195,28 @@ class KernelReader:
         return self._to_batch(count), count < BATCH_SLOTS
 
     def _to_batch(self, count: int) -> FrameBatch:
-        frames = self._frames[:count]
-        head = np.ascontiguousarray(frames[:, :4]).view(np.uint32)[:, 0]
-        size = self._slots["received"][:count]
-        classic = size == CLASSIC_FRAME_BYTES
+        frames, size = self._frames[:count], self._sizes[:count]
+        head = self._heads[:count].copy()
         # What is neither a frame nor an FD frame has no bytes: counted, and not decoded.
-        length = np.where(classic | (size == FD_FRAME_BYTES), frames[:, 4], np.uint8(0))
-        length = np.minimum(length, np.where(classic, 8, self._size - 8)).astype(np.uint8)
-        width = 64 if (size == FD_FRAME_BYTES).any() else 8
+        width, length = CLASSIC_BYTES, np.minimum(frames[:, 4], CLASSIC_BYTES)
+        flags = _FLAGS_OF_HEAD[head >> _HEAD_FLAGS_SHIFT]
+        if np.count_nonzero(size != CLASSIC_FRAME_BYTES):
+            is_classic, is_fd = size == CLASSIC_FRAME_BYTES, size == FD_FRAME_BYTES
+            width = 64 if is_fd.any() else width
+            fd_length = np.minimum(frames[:, 4], self._size - 8)
+            length = np.where(is_classic, length, np.where(is_fd, fd_length, 0)).astype(np.uint8)
+            flags[~is_classic] |= FD
+        own = self._message_flags[:count] & _MSG_CONFIRM
+        if np.count_nonzero(own):
+            flags[own != 0] |= SENT
         data = frames[:, 8 : 8 + width].copy()
-        if (length < width).any():
+        if np.count_nonzero(length < width):
             # Bytes after the payload hold whatever was in the sender's memory.
-            data[np.arange(width) >= length[:, None]] = 0
-        extended = (head & _EFF) != 0
-        own = (self._slots["header"]["flags"][:count] & _MSG_CONFIRM) != 0
-        flags = extended.astype(np.uint8) * np.uint8(EXTENDED)
-        flags |= ((head & _RTR) != 0).astype(np.uint8) * np.uint8(REMOTE)
-        flags |= ((head & _ERR) != 0).astype(np.uint8) * np.uint8(ERROR)
-        flags |= (~classic).astype(np.uint8) * np.uint8(FD)
-        flags |= own.astype(np.uint8) * np.uint8(SENT)
+            data *= _PAYLOAD_BYTES[:width] < length[:, None]
+        head &= _ID_MASK_OF_HEAD[head >> _HEAD_FLAGS_SHIFT]
         return FrameBatch(
             time_ns=self._kernel_stamps(count),
-            identifier=head & np.where(extended, np.uint32(_EFF_MASK), np.uint32(_SFF_MASK)),
+            identifier=head,
             flags=flags,
             length=length,
             data=data,
@@ -197,11 +224,11 @@ class KernelReader:
         )
 
     def _kernel_stamps(self, count: int) -> NDArray[np.int64]:
-        controls = self._controls[:count]
-        has_stamp = (
-            (self._slots["header"]["controllen"][:count] >= 32)
-            & (controls["level"] == socket.SOL_SOCKET)
-            & (controls["type"] == _SCM_TIMESTAMPNS)
-        )
-        stamps = controls["seconds"] * 1_000_000_000 + controls["nanoseconds"]
-        return np.where(has_stamp, stamps, 0)
+        stamps = self._seconds[:count] * 1_000_000_000
+        stamps += self._nanoseconds[:count]
+        has_stamp = self._control_lengths[:count] >= _STAMP_BYTES
+        has_stamp &= self._control_levels[:count] == socket.SOL_SOCKET
+        has_stamp &= self._control_types[:count] == _SCM_TIMESTAMPNS
+        if np.count_nonzero(has_stamp) < count:
+            stamps[~has_stamp] = 0
+        return stamps

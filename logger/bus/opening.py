@@ -1,7 +1,7 @@
 """How a bus of a bench file is opened, and how its frames are taken in batches.
 
 python-can opens and configures every interface. Then frames of SocketCAN come straight from the
-kernel (`kernel_frames`), those of every other interface through `recv(0)`: `recv(timeout)` compares
+kernel (`kernel_frames`), those of every other interface as by `recv(0)`: `recv(timeout)` compares
 wall-clock times and hangs when the clock is set back. Both give the same batches.
 """
 
@@ -30,13 +30,15 @@ from logger.bus.python_can_workarounds import (
     is_decode_error,
     is_plausible_frame,
     open_timeout,
+    receiver_of,
 )
 from logger.bus.reader import MAX_FRAMES_AT_ONCE, FrameReader, ReadResult
 from logger.bus.serial_output import MAX_WRITE_S, SerialOutput
 from logger.bus.serial_protocol import ProtocolReader
 from logger.errors import InputError
-from logger.joint.batch import ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
+from logger.joint.batch import CLASSIC_BYTES, ERROR, EXTENDED, FD, REMOTE, SENT, FrameBatch
 from logger.joint.bench.bench import BusSettings
+from logger.joint.bench.identifiers import MAX_STANDARD_ID
 from logger.settings_file import did_you_mean
 
 __all__ = [
@@ -206,6 +208,7 @@ class MessageReader:
         `marks_sent`: what it calls sent, this program sent. `keeps_all`: it waits for ever.
         """
         self._bus = bus
+        self._receive = receiver_of(bus)
         self._bus_index = bus_index
         self._marks_sent = marks_sent
         self._keeps_all = keeps_all
@@ -216,28 +219,38 @@ class MessageReader:
         garbled = 0
         fault: Exception | None = None
         drained = False
-        recv, keep_message = self._bus.recv, messages.append
+        receive, keep_message = self._receive, messages.append
         while len(messages) < MAX_FRAMES_AT_ONCE and garbled < MAX_GARBLED:
             try:
-                message = recv(0)
+                for _ in range(MAX_FRAMES_AT_ONCE - len(messages)):
+                    message, _is_filtered = receive(0)
+                    if message is None:
+                        drained = True
+                        break
+                    keep_message(message)
             except (can.CanError, OSError) as closed_error:
                 if not is_decode_error(closed_error):
                     fault = closed_error
                     break
                 garbled += 1
                 drop_bad_line(self._bus)
-                continue
             except (ValueError, IndexError, KeyError, struct.error):
                 # python-can raises this for a line that is no frame.
                 garbled += 1
                 drop_bad_line(self._bus)
-                continue
-            if message is None:
+            if drained:
                 garbled += drop_endless_line(self._bus)
-                drained = True
                 break
-            keep_message(message)
-        whole_messages = [message for message in messages if is_plausible_frame(message)]
+        # Most are whole at a glance; a call for each would cost as much as its columns.
+        whole_messages = [
+            message
+            for message in messages
+            if (
+                0 <= message.arbitration_id <= MAX_STANDARD_ID
+                and message.dlc == len(message.data) <= CLASSIC_BYTES
+            )
+            or is_plausible_frame(message)
+        ]
         garbled += len(messages) - len(whole_messages)
         try:
             frames = to_batch(whole_messages, bus=self._bus_index)
@@ -282,19 +295,23 @@ def to_batch(messages: Sequence[can.Message], *, bus: int = 0) -> FrameBatch:
     if not messages:
         return FrameBatch.empty()
     payloads = [message.data for message in messages]
-    flags = np.array([message.is_extended_id for message in messages], np.uint8) * EXTENDED
-    for flag, is_set in (
-        (REMOTE, [message.is_remote_frame for message in messages]),
-        (ERROR, [message.is_error_frame for message in messages]),
-        (FD, [message.is_fd for message in messages]),
+    flags = np.zeros(len(messages), np.uint8)
+    is_extended = [message.is_extended_id for message in messages]
+    if True in is_extended:
+        flags |= np.array(is_extended, np.uint8) * np.uint8(EXTENDED)
+    if any(
+        message.is_remote_frame or message.is_error_frame or message.is_fd or not message.is_rx
+        for message in messages
     ):
-        if True in is_set:
+        for flag, is_set in (
+            (REMOTE, [message.is_remote_frame for message in messages]),
+            (ERROR, [message.is_error_frame for message in messages]),
+            (FD, [message.is_fd for message in messages]),
+            (SENT, [not message.is_rx for message in messages]),
+        ):
             flags |= np.array(is_set, np.uint8) * np.uint8(flag)
-    received = [message.is_rx for message in messages]
-    if False in received:
-        flags |= (1 - np.array(received, np.uint8)) * np.uint8(SENT)
-    for index in np.flatnonzero(flags & REMOTE).tolist():
-        payloads[index] = bytearray(min(messages[index].dlc, 8))
+        for index in np.flatnonzero(flags & REMOTE).tolist():
+            payloads[index] = bytearray(min(messages[index].dlc, 8))
     stamps = np.array([message.timestamp for message in messages], np.float64)
     sane = (stamps >= 0.0) & (stamps < 9e9)
     return FrameBatch.from_columns(
