@@ -4,6 +4,7 @@ tasks                one piece of an evaluation, as plain data for any executor
 full_evaluation      any number of limits over every reading of a recording
 level_alerts         levels, over the rows near them
 inverse_time_alerts  inverse-time limits, over the runs that may operate them
+inverse_time_runs    or over all rows at once, where they operate again and again
 thermal_alerts       thermal images of many limits from one read
 stuck_alerts         which limits on a stuck reading cannot be raised at all
 candidate_buckets    the buckets of a trace that may change the state of a limit

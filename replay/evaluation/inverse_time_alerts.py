@@ -6,8 +6,8 @@ over a whole run stays below 1, the limit cannot operate in it and its rows are 
 alert is active or an integral is running nothing is skipped.
 
 What it buys over reading everything, of one joint at 1 kHz: 69 times for one limit that does not
-operate in six hours, as the Limits page asks; 2.9 and 4.7 times for 50 and 200 limits over an hour
-in which they operate 7 and 1,306 times.
+operate in six hours, as the Limits page asks. Of 20 limits that operate in every cycle of three
+hours the rows at once take an eighth of the time of the steps from second to second.
 """
 
 from collections.abc import Sequence
@@ -21,6 +21,7 @@ from logger.limits.curves import CURVES, inverse_operate_s
 from logger.limits.hysteresis import LevelState
 from logger.limits.kinds.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from logger.store.pyramid.seconds import BASE_NS
+from logger.time_chunks import time_chunks
 from replay.evaluation.alert_arrays import (
     AlertArrays,
     StateChanges,
@@ -29,6 +30,13 @@ from replay.evaluation.alert_arrays import (
     to_alert_arrays,
 )
 from replay.evaluation.candidate_buckets import max_run_weight
+from replay.evaluation.inverse_time_runs import (
+    InverseRun,
+    RowStretch,
+    advance_run,
+    runs_are_all,
+    settle_run,
+)
 from replay.evaluation.level_alerts import (
     RowCache,
     SecondExtremes,
@@ -48,6 +56,9 @@ _FIRST_STRIDE: Final = 8
 """Seconds that are read at once where a run may operate; then twice as many each time."""
 _MAX_STRIDE: Final = 512
 """Bounds the rows in memory: at 1 kHz half a million."""
+_BUSY_SHARE: Final = 0.1
+_BUSY_STRETCH_NS: Final = 256 * BASE_NS
+"""Rows that are looked at at once: at 1 kHz 2 MB of each array, which a processor keeps near."""
 
 
 def resets_instantly(limit: object) -> TypeGuard[InverseTime]:
@@ -112,11 +123,53 @@ def inverse_time_alerts(
                 share = (span_ns[0] - recording.start_ns) / whole_ns
                 rows = RowCache(recording, joint, [channel], span_ns, raw_values(channel))
                 seconds = extremes.within(*span_ns)
+                busy_runs = []
                 for index, run in enumerate(channel_runs):
                     if index % 16 == 0:
                         report_progress((channels_done + share) / len(by_channel))
-                    _evaluate_piece(run, seconds, rows, span_ns, joint=joint, hold_ns=hold_ns)
+                    if runs_are_all(run.limit) and _is_busy(run.limit, seconds):
+                        busy_runs.append(run)
+                    else:
+                        _evaluate_piece(run, seconds, rows, span_ns, joint=joint, hold_ns=hold_ns)
+                _evaluate_busy(busy_runs, rows, span_ns, hold_ns=hold_ns)
     return [to_alert_arrays(run.state_changes) for run in runs]
+
+
+def _is_busy(limit: InverseTime, seconds: SecondExtremes) -> bool:
+    """Return whether a limit may operate in so many seconds that all rows are looked at at once."""
+    return len(_seconds_to_check(limit, seconds)) >= _BUSY_SHARE * len(seconds.start_ns) > 0
+
+
+def _evaluate_busy(
+    runs: Sequence[_InverseTimeRun], rows: RowCache, span_ns: tuple[int, int], *, hold_ns: int
+) -> None:
+    """Evaluate limits over all rows of a piece, and update their runs."""
+    if not runs:
+        return
+    reached = [InverseRun.from_exact(run.memory, active=run.state.active) for run in runs]
+    for begin_ns, end_ns in time_chunks(*span_ns, _BUSY_STRETCH_NS):
+        time_ns, values = rows.read_between(begin_ns, end_ns)
+        if len(time_ns) == 0:
+            continue
+        stretch = RowStretch(time_ns, values, hold_ns=hold_ns)
+        for run, state in zip(runs, reached, strict=True):
+            was_active = state.active
+            raised_ns, returned_ns = advance_run(run.limit, state, stretch, rows.read_between)
+            changes_ns = np.empty(len(raised_ns) + len(returned_ns), np.int64)
+            changes_ns[int(was_active) :: 2], changes_ns[int(not was_active) :: 2] = (
+                raised_ns,
+                returned_ns,
+            )
+            if len(changes_ns):
+                run.state_changes.append(
+                    StateChanges(raised=not was_active, onset_ns=changes_ns, time_ns=changes_ns)
+                )
+    for run, state in zip(runs, reached, strict=True):
+        settle_run(run.limit, state, rows.read_between, end_ns=span_ns[1], hold_ns=hold_ns)
+        run.memory = state.memory
+        # A peak is not reported here; that of an alert which stands has to be some value.
+        peak = run.state.peak if run.state.peak is not None else 0.0
+        run.state = LevelState(active=state.active, peak=peak if state.active else None)
 
 
 def _evaluate_piece(

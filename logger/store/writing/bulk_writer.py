@@ -109,9 +109,10 @@ class BulkWriter(RowWriter):
             count = sum(batch.num_rows for _, batch in runs)
             if is_end or is_fast or count >= _LEAST_PART_ROWS:
                 rows[stream] = runs
-                self._buffered_rows -= count
         for stream in rows:
             del self._buffered[stream]
+        # What stays is little, and does not make the next parts any sooner.
+        self._buffered_rows = 0
         return rows
 
     def carry_part(self, stream: str, part: Part) -> None:
