@@ -34,8 +34,8 @@ from replay.evaluation.inverse_time_runs import (
     InverseRun,
     RowStretch,
     advance_run,
+    restore_memory,
     runs_are_all,
-    settle_run,
 )
 from replay.evaluation.level_alerts import (
     RowCache,
@@ -165,7 +165,7 @@ def _evaluate_busy(
                     StateChanges(raised=not was_active, onset_ns=changes_ns, time_ns=changes_ns)
                 )
     for run, state in zip(runs, reached, strict=True):
-        settle_run(run.limit, state, rows.read_between, end_ns=span_ns[1], hold_ns=hold_ns)
+        restore_memory(run.limit, state, rows.read_between, end_ns=span_ns[1], hold_ns=hold_ns)
         run.memory = state.memory
         # A peak is not reported here; that of an alert which stands has to be some value.
         peak = run.state.peak if run.state.peak is not None else 0.0

@@ -26,7 +26,7 @@ from logger.limits.curves import CURVES, inverse_operate_s
 from logger.limits.kinds.inverse_time import InverseMemory, InverseTime, measure_inverse_time
 from replay.evaluation.level_alerts import to_series
 
-__all__ = ["InverseRun", "RowStretch", "advance_run", "runs_are_all", "settle_run"]
+__all__ = ["InverseRun", "RowStretch", "advance_run", "restore_memory", "runs_are_all"]
 
 ReadRows = Callable[[int, int], tuple[Ints, Floats]]
 """Returns the times and values in [begin_ns, end_ns)."""
@@ -123,7 +123,7 @@ def advance_run(
     return raised_ns, returned_ns
 
 
-def settle_run(
+def restore_memory(
     limit: InverseTime, run: InverseRun, read_rows: ReadRows, *, end_ns: int, hold_ns: int
 ) -> None:
     """Make the memory of a run exact again; `end_ns`: after its newest reading."""

@@ -13,8 +13,8 @@ from replay.evaluation.inverse_time_runs import (
     InverseRun,
     RowStretch,
     advance_run,
+    restore_memory,
     runs_are_all,
-    settle_run,
 )
 from replay.evaluation.level_alerts import to_series
 from replay.evaluation.skip_scan import find_state_changes
@@ -68,7 +68,7 @@ def _by_runs(limit: InverseTime, time_ns: np.ndarray, values: np.ndarray, *, row
         pair = (returned, raised) if was_active else (raised, returned)
         assert 0 <= len(pair[0]) - len(pair[1]) <= 1, "they alternate"
         times += sorted([*raised.tolist(), *returned.tolist()])
-    settle_run(limit, run, read, end_ns=int(time_ns[-1]) + 1, hold_ns=HOLD_NS)
+    restore_memory(limit, run, read, end_ns=int(time_ns[-1]) + 1, hold_ns=HOLD_NS)
     return times, run.active, run.memory
 
 
