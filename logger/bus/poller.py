@@ -183,7 +183,8 @@ class Poller:
             missed = int((now_s - due_s) / period_s)
             heapq.heapreplace(self._due_times, (due_s + (missed + 1) * period_s, number))
             polls.append(scheduled.poll_request)
-            self.note_sent(scheduled.poll_request.message, now_s=now_s)
+            if self._echo_guards:
+                self.note_sent(scheduled.poll_request.message, now_s=now_s)
         return polls
 
     def note_sent(self, message: can.Message, *, now_s: float) -> None:

@@ -115,7 +115,7 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
     stop_sender = poller.stop_sender
     gathered: list[Received] = []
     sent_requests: list[tuple[int, int]] = []
-    now_s = time.monotonic()
+    now_s = request_due_s = time.monotonic()
     put_due_s = now_s + frame_queue.quiet_s
     while not frame_queue.stop.is_set():
         wait_s = max(put_due_s - now_s, 0.0)
@@ -123,8 +123,10 @@ def receive_frames(frame_queue: FrameQueue, source: Source, poller: Poller) -> N
             _send_due_stops(source, poller, counters, now_s)
             # An order to stop comes from another thread.
             wait_s = min(wait_s, stop_sender.next_due_s(now_s), frame_queue.gather_s)
-        sent_requests += _send_due_requests(source, poller, counters, now_s)
-        is_due = source.wait(min(wait_s, poller.next_due_s(now_s)))
+        if now_s >= request_due_s:
+            sent_requests += _send_due_requests(source, poller, counters, now_s)
+            request_due_s = now_s + poller.next_due_s(now_s)
+        is_due = source.wait(min(wait_s, request_due_s - now_s))
         now_s = time.monotonic()
         if source.holds_bytes:
             put_due_s = min(put_due_s, now_s + frame_queue.gather_s)

@@ -14,7 +14,12 @@ from logger.notify.delivery_report import DeliveryReport
 from logger.recording.event_log import EventLog
 from logger.recording.limits_watcher import FILE_CHECK_S, LimitsWatcher
 from logger.recording.pipeline import Pipeline
-from logger.store.writing.inbox import LIMITS_SUBMITTED, EventRequest, claim_requests
+from logger.store.writing.inbox import (
+    LIMITS_SUBMITTED,
+    EventRequest,
+    InboxWatch,
+    claim_requests,
+)
 from logger.store.writing.live_writer import RecordingWriter
 
 __all__ = ["Housekeeping"]
@@ -43,6 +48,7 @@ class Housekeeping:
         self._events = events
         self._limits = limits_file
         self._reports = reports
+        self._inbox = InboxWatch(store.path)
         self._inbox_s = self._limits_s = 0.0
 
     def do_due(self, now_s: float, time_ns: int) -> None:
@@ -55,14 +61,22 @@ class Housekeeping:
             self._take_saved(self._limits.poll_file(), time_ns)
         if now_s >= self._inbox_s:
             self._inbox_s = now_s + INBOX_S
-            self.empty_inbox(time_ns)
+            self._take_remarks(time_ns)
+            if self._inbox.may_hold_more(now_s):
+                self._take_requests(time_ns)
 
     def empty_inbox(self, time_ns: int) -> None:
         """Make events of the requests in the inbox, and of what was told from elsewhere."""
+        self._take_remarks(time_ns)
+        self._take_requests(time_ns)
+
+    def _take_remarks(self, time_ns: int) -> None:
         for kind, text in self._store.take_remarks():
             self._events.emit(kind, time_ns=time_ns, text=text)
         while not self._reports.empty():
             self._events.emit_report(self._reports.get(), time_ns=time_ns)
+
+    def _take_requests(self, time_ns: int) -> None:
         for request in claim_requests(self._store.path):
             if request.kind == "limits":
                 self._replace_limits(request, time_ns)

@@ -36,6 +36,9 @@ __all__ = ["RecordResult", "record"]
 
 log = logging.getLogger(__name__)
 
+LOOK_S: Final = 0.2
+"""How soon an event is told to the caller, a thread that has begun gets its priority, and a fault
+of a thread ends the recording."""
 STUCK_S: Final = 3.0
 """A receiver that a bus's driver holds for so long is not waited for at the end."""
 
@@ -139,7 +142,7 @@ def record(
     raiser.raise_new_threads(receiving)
     deadline = None if settings.duration_s is None else time.monotonic() + settings.duration_s
     cause = "stopped"
-    while not stop.wait(0.05) and not pipe.fault:
+    while not stop.wait(_look_after_s(deadline)) and not pipe.fault:
         raiser.raise_new_threads(receiving)
         _report_events(news, on_event)
         if deadline is not None and time.monotonic() >= deadline:
@@ -167,6 +170,11 @@ def record(
         duration_s=to_s(ended_ns - started_ns),
         cause=cause,
     )
+
+
+def _look_after_s(deadline: float | None) -> float:
+    """Return after how many seconds there may be something to do beside the threads."""
+    return LOOK_S if deadline is None else min(max(deadline - time.monotonic(), 0.0), LOOK_S)
 
 
 def _start_receivers(

@@ -184,6 +184,11 @@ class ResponseTracker:
         """Joint -> those of them that were not."""
 
     @property
+    def has_requests(self) -> bool:
+        """Whether there is anything to match."""
+        return bool(self._plan.requests)
+
+    @property
     def missed_total(self) -> int:
         """Requests without a response, of all joints."""
         return sum(self.missed_counts.values())
@@ -219,6 +224,23 @@ class ResponseTracker:
             self._match_responses(frames, response_marks)
         self._count_expired(until_ns, response_marks)
         return self._response_changes(response_marks) if response_marks else []
+
+    def next_change_ns(self, until_ns: int) -> int:
+        """Return before which time no joint can stop answering or answer again.
+
+        `until_ns`: of the newest call of `process_traffic`. Traffic before then may be processed
+        together.
+        """
+        earliest_ns = until_ns
+        for streak in self._streaks.values():
+            if streak.is_reported:
+                return until_ns
+            if streak.since_ns is not None:
+                earliest_ns = min(earliest_ns, streak.since_ns)
+        for waiting in self._pending:
+            if waiting:
+                earliest_ns = min(earliest_ns, waiting[0].time_ns)
+        return earliest_ns + NO_RESPONSE_NS
 
     def reset_pending(self) -> None:
         """Drop all pending requests: frames were lost between bus and tracker."""

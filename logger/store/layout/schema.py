@@ -39,6 +39,7 @@ __all__ = [
 
 TIME_TYPE: Final = pa.timestamp("ns", tz="UTC")
 _DOUBLE: Final = pa.float64()
+_CODE: Final = pa.int64()
 
 
 def _time_field() -> pa.Field:
@@ -236,7 +237,7 @@ class ReadingsTable:
     def __init__(self, schema: pa.Schema) -> None:
         self._schema = schema
         self._channels = tuple(
-            (place, field.name, field.type)
+            (place, field.name, field.type == _CODE)
             for place, field in enumerate(schema)
             if field.name not in {"time", "position_segment"}
         )
@@ -260,19 +261,16 @@ class ReadingsTable:
             bits = pa.py_buffer(np.packbits(has_value, axis=1, bitorder="little"))
             content = pa.py_buffer(values)
             bit_bytes, value_bytes = -(-n // 8), 8 * n
-            for row, (place, _, kind) in enumerate(present):
+            for row, (place, _, is_code) in enumerate(present):
                 if counts[row] == 0:
                     continue
-                array = pa.Array.from_buffers(
-                    _DOUBLE,
-                    n,
-                    [
-                        bits.slice(row * bit_bytes, bit_bytes) if counts[row] < n else None,
-                        content.slice(row * value_bytes, value_bytes),
-                    ],
-                    null_count=n - counts[row],
+                validity = bits.slice(row * bit_bytes, bit_bytes) if counts[row] < n else None
+                kind, column = _DOUBLE, content.slice(row * value_bytes, value_bytes)
+                if is_code:
+                    kind, column = _CODE, pa.py_buffer(_as_codes(values[row], has_value[row]))
+                arrays[place] = pa.Array.from_buffers(
+                    kind, n, [validity, column], null_count=n - counts[row]
                 )
-                arrays[place] = array if kind == _DOUBLE else array.cast(kind)
         columns_or_nulls = [
             pa.nulls(n, kind) if array is None else array
             for array, kind in zip(arrays, self._types, strict=True)
@@ -283,6 +281,21 @@ class ReadingsTable:
 def readings_table(batch: ReadingBatch, schema: pa.Schema) -> pa.RecordBatch:
     """Return readings as rows of a `status` stream with that schema; NaN becomes null."""
     return ReadingsTable(schema).rows(batch)
+
+
+def _as_codes(values: NDArray[np.float64], has_value: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return codes as whole numbers, 0 where there is none.
+
+    Raises
+    ------
+    pyarrow.ArrowInvalid
+        One of them is no whole number, or too large to be one.
+    """
+    with np.errstate(invalid="ignore"):
+        codes = np.where(has_value, values, 0.0).astype(np.int64)
+    if not np.array_equal(codes[has_value], values[has_value]):
+        raise pa.ArrowInvalid(f"found a code that is no whole number among {values.tolist()}")
+    return codes
 
 
 def _nullable_array(

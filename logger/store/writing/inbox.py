@@ -10,6 +10,7 @@ be done.
 """
 
 import contextlib
+import math
 import os
 import secrets
 import time
@@ -29,6 +30,7 @@ __all__ = [
     "LIMITS_SUBMITTED",
     "MAX_LIMITS_TEXT",
     "EventRequest",
+    "InboxWatch",
     "PendingRequest",
     "claim_requests",
     "claimed_files",
@@ -43,6 +45,10 @@ _WAITING_SUFFIX: Final = ".json"
 _CLAIMED_SUFFIX: Final = ".taken"
 _CLOCK_SLACK_NS: Final = 1_000_000_000
 """How far a recording's own clock may lag behind the clock that timestamps files."""
+_COARSE_NS: Final = 3_000_000_000
+"""More than any file system rounds the time of a folder to."""
+MAX_UNLISTED_S: Final = 1.0
+"""How long a request waits at most where the time of the folder does not tell of it."""
 MAX_REQUEST_BYTES: Final = 20_000
 """Most bytes of a request file without limits."""
 _MAX_ESCAPED_BYTES: Final = 2 * MAX_LIMITS_TEXT + MAX_REQUEST_BYTES
@@ -70,15 +76,41 @@ def drop_request(recording: Path, request: EventRequest) -> None:
         ) from fault
 
 
+class InboxWatch:
+    """Tells whether there may be something new in an inbox: mostly one look at its folder.
+
+    A file that comes or goes changes the folder's time. File systems keep that time coarsely, so a
+    recent one says nothing; and for those that do not keep it there is a second of patience.
+    """
+
+    def __init__(self, recording: Path) -> None:
+        self._folder = recording / INBOX_FOLDER
+        self._seen_ns: int | None = None
+        self._listed_s = -math.inf
+
+    def may_hold_more(self, now_s: float) -> bool:
+        """Return whether to list it; after that it is taken as listed. `now_s`: a steady clock."""
+        try:
+            changed_ns = self._folder.stat().st_mtime_ns
+        except OSError:
+            changed_ns = -1
+        is_settled = abs(time.time_ns() - changed_ns) > _COARSE_NS
+        if is_settled and changed_ns == self._seen_ns and now_s - self._listed_s < MAX_UNLISTED_S:
+            return False
+        self._seen_ns, self._listed_s = changed_ns, now_s
+        return True
+
+
 def claim_requests(recording: Path) -> list[EventRequest]:
     """Return the waiting requests in order; an unreadable one is renamed to `.unreadable`.
 
     The files of requests that an earlier call returned are removed now: their events have been
     flushed by then.
     """
-    discard_done(_inbox_files(recording, _CLAIMED_SUFFIX))
+    paths = _inbox_files(recording, _CLAIMED_SUFFIX, _WAITING_SUFFIX)
+    discard_done(path for path in paths if path.suffix == _CLAIMED_SUFFIX)
     requests = []
-    for path in queued_files(recording):
+    for path in (path for path in paths if path.suffix == _WAITING_SUFFIX):
         # No file here may stop the recorder: it is taken, renamed or left alone.
         with contextlib.suppress(OSError):
             request = _read_or_reject(path)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import time
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from logger.store.layout.manifest import new_manifest
 from logger.store.reading.reader import RecordingReader
 from logger.store.repair.post_request import submit_request
 from logger.store.repair.recovery import seal
-from logger.store.writing.inbox import EventRequest, claim_requests, to_event
+from logger.store.writing.inbox import EventRequest, InboxWatch, claim_requests, to_event
 from logger.store.writing.live_writer import RecordingWriter
 
 START_NS = 1_795_000_000_000_000_000
@@ -156,3 +157,30 @@ def test_a_request_lies_in_the_inbox_whole(tmp_path: Path):
     assert taken.name == file.stem
     assert taken == EventRequest(kind="shelve", alert=3, for_s=90.0, who="h", name=file.stem)
     writer.abandon()
+
+
+def test_an_inbox_in_which_nothing_happens_is_not_listed(tmp_path: Path):
+    """A look at the folder's time is enough; one that is recent, or a second without, is not."""
+    folder = tmp_path / "inbox"
+    folder.mkdir()
+    long_ago_ns = time.time_ns() - 3600 * 1_000_000_000
+    os.utime(folder, ns=(long_ago_ns, long_ago_ns))
+    watch = InboxWatch(tmp_path)
+    looks = [watch.may_hold_more(at_s) for at_s in (10.0, 10.1, 10.5, 10.9, 11.0, 11.1)]
+    assert looks == [True, False, False, False, True, False]
+    # Any file that comes changes the time; so soon after, another may have come in the same tick.
+    (folder / "note.json").write_text("{}")
+    assert [watch.may_hold_more(at_s) for at_s in (11.2, 11.3)] == [True, True]
+    os.utime(folder, ns=(long_ago_ns, long_ago_ns + 1))
+    assert [watch.may_hold_more(at_s) for at_s in (11.4, 11.5)] == [True, False]
+    # A clock that was set back: the folder's time lies ahead, and says as much.
+    ahead_ns = time.time_ns() + 3600 * 1_000_000_000
+    os.utime(folder, ns=(ahead_ns, ahead_ns))
+    assert [watch.may_hold_more(at_s) for at_s in (11.6, 11.7)] == [True, False]
+
+
+def test_an_inbox_that_is_gone_stops_nobody(tmp_path: Path):
+    """There is nothing to list, once a second."""
+    watch = InboxWatch(tmp_path / "moved")
+    assert [watch.may_hold_more(at_s) for at_s in (1.0, 1.5, 2.0)] == [True, False, True]
+    assert claim_requests(tmp_path / "moved") == []
